@@ -1,0 +1,1 @@
+"""Numbers out: spring curves, set checks, pairing, views and the command line."""

@@ -1,0 +1,1 @@
+"""Numbers in: the wire, the sources, calibration, strokes, the book and the daemon."""

@@ -1,0 +1,73 @@
+"""What every source of samples offers, whatever is behind it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from types import TracebackType
+from typing import Protocol, Self
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Item
+
+
+class SourceLost(CoilbenchError):
+    """The device went away (unplugged, closed, refused); opening it again may work."""
+
+
+class SourceEnded(CoilbenchError):
+    """A recording is at its end; there is nothing more to come."""
+
+
+@dataclass(frozen=True)
+class LinkCounters:
+    """What a source has seen since it was opened; every number only grows.
+
+    bytes_in == bytes_good + bytes_bad + bytes_pending, always.
+    """
+
+    bytes_in: int = 0
+    bytes_good: int = 0
+    bytes_bad: int = 0
+    bytes_pending: int = 0
+    lines_bad: int = 0
+    samples: int = 0
+    samples_lost: int = 0
+    restarts: int = 0
+
+
+class Source(Protocol):
+    """A stream of RawBlocks and messages.
+
+    A source never blocks for ever and is used from one thread.
+    """
+
+    @property
+    def url(self) -> str:
+        """The address it was opened with."""
+
+    @property
+    def counters(self) -> LinkCounters:
+        """A snapshot of the counters."""
+
+    def poll(self, timeout_s: float) -> list[Item]:
+        """Return what arrived, waiting at most timeout_s for the first of it.
+
+        Raises:
+            SourceLost: the device is gone.
+            SourceEnded: a recording is at its end.
+        """
+
+    def request(self, word: str) -> None:
+        """Send a request (`who`, `start`, `stop`, `zero`, `ack`); its answer comes by poll."""
+
+    def close(self) -> None:
+        """Let the device go; safe to call twice."""
+
+    def __enter__(self) -> Self: ...
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None: ...

@@ -1,0 +1,129 @@
+"""Quantities with units: newtons and millimetres inside, kg, N, lbf, mm and in at the edges."""
+
+from __future__ import annotations
+
+import math
+import re
+from dataclasses import dataclass
+from typing import Literal
+
+from coilbench.capture.errors import CoilbenchError
+
+KGF_N = 9.80665  # exact: 3rd CGPM, 1901
+LBF_N = 4.4482216152605  # exact: international pound (1959) times the 1901 standard gravity
+INCH_MM = 25.4  # exact: international yard and pound agreement, 1959
+
+LoadUnit = Literal["kg", "N", "lbf"]
+LengthUnit = Literal["mm", "in"]
+
+LOAD_IN_N: dict[str, float] = {"kg": KGF_N, "kgf": KGF_N, "n": 1.0, "lbf": LBF_N, "lb": LBF_N}
+LENGTH_IN_MM: dict[str, float] = {"mm": 1.0, "in": INCH_MM, '"': INCH_MM}
+
+_NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
+_QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*([A-Za-z\"%]*)\s*$")
+_THOUSANDS = re.compile(r"^[+-]?[1-9]\d{0,2},\d{3}$")
+
+
+def parse_number(text: str) -> float:
+    """Read one number typed by a person; a decimal comma is allowed.
+
+    Raises:
+        CoilbenchError: not a finite number, or one comma before exactly three digits ("1,234"),
+            which is a thousand in one country and a decimal in another.
+    """
+    stripped = text.strip()
+    if not re.fullmatch(_NUMBER, stripped):
+        raise CoilbenchError(f"{text!r} is not a number", mend="Write it like 38.5 or 38,5")
+    if _THOUSANDS.match(stripped):
+        raise CoilbenchError(
+            f"{text!r} is ambiguous: a thousand or a decimal",
+            mend="Write it with a point, or without the comma",
+        )
+    number = float(stripped.replace(",", "."))
+    if not math.isfinite(number):
+        raise CoilbenchError(f"{text!r} is too large", mend="Write a finite number")
+    return number
+
+
+def _parse_quantity(text: str, units: dict[str, float], what: str, example: str) -> float:
+    match = _QUANTITY.match(text)
+    if match is None:
+        raise CoilbenchError(f"{text!r} is not a {what}", mend=f"Write it like {example}")
+    number, unit = match.groups()
+    if not unit:
+        raise CoilbenchError(f"{text!r} has no unit", mend=f"Write it like {example}")
+    factor = units.get(unit.lower())
+    if factor is None:
+        raise CoilbenchError(
+            f"{text!r} has the unit {unit!r}, which is no unit of {what}",
+            mend=f"Write it like {example}",
+        )
+    return parse_number(number) * factor
+
+
+def parse_length_mm(text: str) -> float:
+    """Read a length with its unit ("38.5mm", "38,5 mm", "1.5in"), in mm.
+
+    Raises:
+        CoilbenchError: no number, no unit, or not a unit of length.
+    """
+    return _parse_quantity(text, LENGTH_IN_MM, "length", "38.5mm or 1.5in")
+
+
+def parse_load_n(text: str) -> float:
+    """Read a load with its unit ("34 kg", "330N", "75lbf"), in N.
+
+    Raises:
+        CoilbenchError: no number, no unit, or not a unit of load.
+    """
+    return _parse_quantity(text, LOAD_IN_N, "load", "34kg, 330N or 75lbf")
+
+
+def parse_fraction(text: str) -> float:
+    """Read a percentage ("5%", "5 %") as a fraction (0.05).
+
+    Raises:
+        CoilbenchError: no number or no per cent sign.
+    """
+    return _parse_quantity(text, {"%": 0.01}, "percentage", "5%")
+
+
+@dataclass(frozen=True)
+class Units:
+    """The units a person wants to see."""
+
+    load: LoadUnit = "kg"
+    length: LengthUnit = "mm"
+
+    def load_value(self, load_n: float) -> float:
+        """Return a load in the display unit."""
+        return load_n / LOAD_IN_N[self.load.lower()]
+
+    def length_value(self, length_mm: float) -> float:
+        """Return a length in the display unit."""
+        return length_mm / LENGTH_IN_MM[self.length]
+
+    def rate_value(self, rate_n_per_mm: float) -> float:
+        """Return a rate in load unit per length unit."""
+        return self.load_value(rate_n_per_mm) * LENGTH_IN_MM[self.length]
+
+    def load_text(self, load_n: float | None) -> str:
+        """Write a load with its unit; "-" where it is unknown."""
+        if load_n is None:
+            return "-"
+        places = {"kg": 2, "N": 1, "lbf": 1}[self.load]
+        return f"{self.load_value(load_n):.{places}f} {self.load}"
+
+    def length_text(self, length_mm: float | None) -> str:
+        """Write a length with its unit; "-" where it is unknown."""
+        if length_mm is None:
+            return "-"
+        places = {"mm": 2, "in": 3}[self.length]
+        return f"{self.length_value(length_mm):.{places}f} {self.length}"
+
+    def rate_text(self, rate_n_per_mm: float | None) -> str:
+        """Write a rate with its unit; "-" where it is unknown."""
+        if rate_n_per_mm is None:
+            return "-"
+        places = 1 if self.length == "in" else 3
+        return f"{self.rate_value(rate_n_per_mm):.{places}f} {self.load}/{self.length}"
