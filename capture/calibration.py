@@ -4,9 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
-
 from coilbench.capture.blocks import LoadBlock, RawBlock
 
 
@@ -48,9 +45,7 @@ class Calibration:
     load_u_relative: float
 
 
-def apply(
-    calibration: Calibration, raw: RawBlock, zero_counts: float | None = None
-) -> LoadBlock:
+def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
     """Turn counts into load and height.
 
     height_mm = travel(travel_counts) + flex(load_n): the press gives under load, so that the

@@ -90,3 +90,20 @@ class Restarted:
 
 
 Item = RawBlock | Hello | Tally | Fault | Answer | Restarted
+
+
+@dataclass(frozen=True)
+class LinkCounters:
+    """What a source has seen since it was opened; every number only grows.
+
+    bytes_in == bytes_good + bytes_bad + bytes_pending, always.
+    """
+
+    bytes_in: int = 0
+    bytes_good: int = 0
+    bytes_bad: int = 0
+    bytes_pending: int = 0
+    lines_bad: int = 0
+    samples: int = 0
+    samples_lost: int = 0
+    restarts: int = 0

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from types import TracebackType
 from typing import Protocol, Self
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item
+from coilbench.capture.messages import Item, LinkCounters
 
 
 class SourceLost(CoilbenchError):
@@ -16,23 +15,6 @@ class SourceLost(CoilbenchError):
 
 class SourceEnded(CoilbenchError):
     """A recording is at its end; there is nothing more to come."""
-
-
-@dataclass(frozen=True)
-class LinkCounters:
-    """What a source has seen since it was opened; every number only grows.
-
-    bytes_in == bytes_good + bytes_bad + bytes_pending, always.
-    """
-
-    bytes_in: int = 0
-    bytes_good: int = 0
-    bytes_bad: int = 0
-    bytes_pending: int = 0
-    lines_bad: int = 0
-    samples: int = 0
-    samples_lost: int = 0
-    restarts: int = 0
 
 
 class Source(Protocol):
