@@ -2,29 +2,29 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
+from typing import Any
 
-from coilbench.capture.blocks import LoadBlock, RawBlock
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
+from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock, RawBlock
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.regression import PolynomialFit, evaluate, slope, value
 
-@dataclass(frozen=True)
-class PolynomialFit:
-    """A polynomial with its covariance: y = sum of coefficients[i] * x**i.
+__all__ = [
+    "Calibration",
+    "InstrumentUncertainty",
+    "PolynomialFit",
+    "apply",
+    "from_document",
+    "instrument_uncertainty",
+    "to_document",
+]
 
-    Attributes:
-        coefficients: lowest power first; the unit of y over the unit of x to the power.
-        covariance: shape (p, p), k = 1.
-        residual_sd: standard deviation of the residuals, unit of y, n - p degrees of freedom.
-        x_min, x_max: the range of x it was fitted on.
-        points: how many points it was fitted on.
-    """
-
-    coefficients: tuple[float, ...]
-    covariance: tuple[tuple[float, ...], ...]
-    residual_sd: float
-    x_min: float
-    x_max: float
-    points: int
+DOCUMENT_VERSION = 1
 
 
 @dataclass(frozen=True)
@@ -44,6 +44,44 @@ class Calibration:
     flex: PolynomialFit | None
     load_u_relative: float
 
+    def flex_mm(self, load_n: ArrayLike) -> NDArray[np.float64]:
+        """Return how far the press gives under a load, mm, the shape of load_n.
+
+        0 without load or without a flex calibration. Above the measured loads it goes on
+        straight, with the slope it has at the highest of them: ask flex_covers.
+        """
+        load = np.asarray(load_n, dtype=np.float64)
+        if self.flex is None:
+            return np.zeros_like(load)
+        top_n = self.flex.x_max
+        beyond = np.maximum(load - top_n, 0.0)
+        return value(self.flex, np.clip(load, 0.0, top_n)) + slope(self.flex, top_n) * beyond
+
+    def flex_covers(self, load_n: ArrayLike) -> NDArray[np.bool_]:
+        """Tell where the flex was measured, the shape of load_n; nowhere without a measurement.
+
+        Between no load and the lowest load measured the curve is held at both ends, which
+        counts as covered.
+        """
+        load = np.asarray(load_n, dtype=np.float64)
+        top_n = -math.inf if self.flex is None else self.flex.x_max
+        return np.less_equal(load, top_n)
+
+
+@dataclass(frozen=True)
+class InstrumentUncertainty:
+    """What a single reading of the rig is good for, k = 1.
+
+    Attributes:
+        load_u_n: the part common to all loads, N: calibration curve, repeatability.
+        load_u_relative: the part proportional to the load, as a fraction: reference masses.
+        height_u_mm: of a height, mm: gauge lengths, repeatability, flex.
+    """
+
+    load_u_n: float
+    load_u_relative: float
+    height_u_mm: float
+
 
 def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
     """Turn counts into load and height.
@@ -56,5 +94,119 @@ def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = N
         raw: samples.
         zero_counts: load counts with nothing on the rig, measured just before; the fit's load
             at them is taken off. None keeps the calibration's own zero.
+
+    Raises:
+        ValueError: zero_counts is not finite.
     """
-    raise NotImplementedError
+    samples = raw.samples
+    load_n = value(calibration.load, samples["load_counts"])
+    if zero_counts is not None:
+        if not math.isfinite(zero_counts):
+            raise ValueError(f"zero_counts must be finite, not {zero_counts}")
+        load_n = load_n - value(calibration.load, zero_counts)
+
+    out = np.empty(len(raw), dtype=LOAD_DTYPE)
+    out["t_s"] = (samples["t_us"] - samples["t_us"][:1]) * 1e-6
+    out["load_n"] = load_n
+    out["height_mm"] = value(calibration.travel, samples["travel_counts"])
+    out["height_mm"] += calibration.flex_mm(load_n)
+    out["flags"] = samples["flags"]
+    return LoadBlock(out)
+
+
+def instrument_uncertainty(calibration: Calibration) -> InstrumentUncertainty:
+    """Sum up the calibration as three numbers that hold over its whole range.
+
+    The fits' uncertainty at the worst place of their range, and the scatter of a single reading
+    about them, added as squares (JCGM 100:2008, 5.1.2). Load counts from the zero, as `apply`
+    with zero_counts does, or height at either end.
+    """
+    load, travel, flex = calibration.load, calibration.travel, calibration.flex
+    ends = np.array([load.x_min, load.x_max])
+    zero_counts = float(ends[np.argmin(np.abs(value(load, ends)))])
+    _, load_u = evaluate(load, np.linspace(load.x_min, load.x_max, 21), minus_x=zero_counts)
+    height_u = float(evaluate(travel, [travel.x_min, travel.x_max])[1].max())
+    flex_u = 0.0 if flex is None else float(evaluate(flex, flex.x_max)[1])
+    flex_sd = 0.0 if flex is None else flex.residual_sd
+    return InstrumentUncertainty(
+        load_u_n=math.hypot(float(load_u.max()), load.residual_sd),
+        load_u_relative=calibration.load_u_relative,
+        height_u_mm=math.hypot(height_u, travel.residual_sd, flex_u, flex_sd),
+    )
+
+
+def to_document(calibration: Calibration) -> dict[str, Any]:
+    """Return the calibration as plain dicts, lists and numbers, for JSON."""
+
+    def plain(fit: PolynomialFit | None) -> dict[str, Any] | None:
+        if fit is None:
+            return None
+        document = asdict(fit)
+        document["coefficients"] = list(fit.coefficients)
+        document["covariance"] = [list(row) for row in fit.covariance]
+        return document
+
+    return {
+        "version": DOCUMENT_VERSION,
+        "load": plain(calibration.load),
+        "travel": plain(calibration.travel),
+        "flex": plain(calibration.flex),
+        "load_u_relative": calibration.load_u_relative,
+    }
+
+
+def from_document(document: Mapping[str, Any]) -> Calibration:
+    """Return the calibration that `to_document` wrote, to the last bit.
+
+    Raises:
+        CoilbenchError: another version, or something missing, of the wrong kind or not finite.
+    """
+    try:
+        version = document["version"]
+        if version != DOCUMENT_VERSION:
+            raise ValueError(f"it has version {version!r}, this program reads {DOCUMENT_VERSION}")
+        flex = document["flex"]
+        calibration = Calibration(
+            load=_fit_from("load", document["load"]),
+            travel=_fit_from("travel", document["travel"]),
+            flex=None if flex is None else _fit_from("flex", flex),
+            load_u_relative=_finite("load_u_relative", document["load_u_relative"]),
+        )
+    except KeyError as missing:
+        raise _unreadable(f"it has no {missing}") from missing
+    except (TypeError, ValueError) as wrong:
+        raise _unreadable(str(wrong)) from wrong
+    if calibration.flex is not None and calibration.flex.coefficients[0] != 0.0:
+        raise _unreadable("its flex does not go through the origin")
+    return calibration
+
+
+def _unreadable(why: str) -> CoilbenchError:
+    return CoilbenchError(
+        f"the stored calibration cannot be read: {why}",
+        mend="Calibrate again with: coilbench rig weigh, gauge and flex",
+    )
+
+
+def _finite(name: str, number: Any) -> float:
+    if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
+        raise ValueError(f"{name} is {number!r}, not a finite number")
+    return float(number)
+
+
+def _fit_from(name: str, document: Mapping[str, Any]) -> PolynomialFit:
+    coefficients = tuple(_finite(f"{name}.coefficients", c) for c in document["coefficients"])
+    covariance = tuple(
+        tuple(_finite(f"{name}.covariance", c) for c in row) for row in document["covariance"]
+    )
+    size = len(coefficients)
+    if size == 0 or len(covariance) != size or any(len(row) != size for row in covariance):
+        raise ValueError(f"{name} has {size} coefficients and a covariance of another size")
+    return PolynomialFit(
+        coefficients=coefficients,
+        covariance=covariance,
+        residual_sd=_finite(f"{name}.residual_sd", document["residual_sd"]),
+        x_min=_finite(f"{name}.x_min", document["x_min"]),
+        x_max=_finite(f"{name}.x_max", document["x_max"]),
+        points=int(_finite(f"{name}.points", document["points"])),
+    )

@@ -1,0 +1,180 @@
+"""Polynomial least squares with the covariance of its coefficients. Pure."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import fdtrc
+
+
+@dataclass(frozen=True)
+class PolynomialFit:
+    """A polynomial with its covariance: y = sum of coefficients[i] * x**i.
+
+    Attributes:
+        coefficients: lowest power first; the unit of y over the unit of x to the power.
+        covariance: shape (p, p), k = 1. A curve through the origin has a first coefficient of 0
+            with zero covariance.
+        residual_sd: standard deviation of the residuals, unit of y, n - p degrees of freedom;
+            0 where n = p, since there is then no residual to judge by.
+        x_min, x_max: the range of x it was fitted on.
+        points: how many points it was fitted on.
+    """
+
+    coefficients: tuple[float, ...]
+    covariance: tuple[tuple[float, ...], ...]
+    residual_sd: float
+    x_min: float
+    x_max: float
+    points: int
+
+
+def fit_polynomial(
+    x: ArrayLike, y: ArrayLike, degree: int, u_y: ArrayLike | None = None
+) -> PolynomialFit:
+    """Fit a polynomial by (weighted) least squares.
+
+    x is centred and scaled before an orthogonal (QR) decomposition, so that ADC counts in the
+    millions keep their digits; the result is in the x that was given.
+
+    Args:
+        x, y: shape (n,), n above the degree.
+        degree: 0 or more.
+        u_y: shape (n,), standard uncertainties (k = 1) of y, independent of each other. They
+            weight the points, and the covariance is theirs alone. None: every point weighs the
+            same and the covariance is scaled by the residuals (JCGM 100:2008, H.3), which needs
+            more points than coefficients.
+
+    Raises:
+        ValueError: shapes that do not match, numbers that are not finite, a u_y that is not
+            positive, or too few points or distinct x for the degree.
+    """
+    x_in, y_in = np.asarray(x, dtype=np.float64), np.asarray(y, dtype=np.float64)
+    weight = np.ones_like(x_in) if u_y is None else 1.0 / _positive(u_y)
+    _refuse_unfit(x_in, y_in, weight, degree, spare=1 if u_y is None else 0)
+
+    centre = float(x_in.mean())
+    scale = float(np.abs(x_in - centre).max()) if degree else 1.0
+    design = np.vander((x_in - centre) / scale, degree + 1, increasing=True)
+    q, r = np.linalg.qr(design * weight[:, None])
+    r_inverse = np.linalg.inv(r)
+    in_scaled = r_inverse @ (q.T @ (y_in * weight))
+    residuals = y_in - design @ in_scaled
+    # One step of refinement wins back the last digits that the decomposition rounds away.
+    in_scaled = in_scaled + r_inverse @ (q.T @ (residuals * weight))
+    residuals = y_in - design @ in_scaled
+
+    spare = x_in.size - degree - 1
+    residual_sd = math.sqrt(float(residuals @ residuals) / spare) if spare else 0.0
+    back = _unscaling(degree, centre, scale)
+    half = back @ r_inverse * (residual_sd if u_y is None else 1.0)
+    covariance = half @ half.T
+    return PolynomialFit(
+        coefficients=tuple(float(c) for c in back @ in_scaled),
+        covariance=tuple(tuple(float(c) for c in row) for row in covariance),
+        residual_sd=residual_sd,
+        x_min=float(x_in.min()),
+        x_max=float(x_in.max()),
+        points=int(x_in.size),
+    )
+
+
+def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
+    """Return the polynomial at x, the shape of x."""
+    at = np.asarray(x, dtype=np.float64)
+    total = np.zeros_like(at)
+    for coefficient in reversed(fit.coefficients):
+        total = total * at + coefficient
+    return total
+
+
+def slope(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
+    """Return the polynomial's first derivative at x, the shape of x."""
+    at = np.asarray(x, dtype=np.float64)
+    total = np.zeros_like(at)
+    for power in range(len(fit.coefficients) - 1, 0, -1):
+        total = total * at + power * fit.coefficients[power]
+    return total
+
+
+def evaluate(
+    fit: PolynomialFit, x: ArrayLike, minus_x: float | None = None
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Return the polynomial at x and its standard uncertainty (k = 1).
+
+    The uncertainty is that of the coefficients, kept correlated (JCGM 100:2008, 5.2.2 and H.3);
+    the scatter of a single reading is not in it.
+
+    Args:
+        fit: the polynomial.
+        x: any shape.
+        minus_x: take the polynomial at this x off; what both have in common then cancels.
+    """
+    at = np.asarray(x, dtype=np.float64)
+    powers = np.arange(len(fit.coefficients))
+    y = value(fit, at)
+    gradient = at[..., None] ** powers
+    if minus_x is not None:
+        y = y - value(fit, minus_x)
+        gradient = gradient - float(minus_x) ** powers
+    variance = np.einsum("...i,ij,...j->...", gradient, np.array(fit.covariance), gradient)
+    return y, np.sqrt(np.maximum(variance, 0.0))
+
+
+def chance_of_needless_term(simpler: PolynomialFit, richer: PolynomialFit) -> float:
+    """Return how likely so much improvement is by chance if the extra term is truly zero.
+
+    The extra-sum-of-squares F-test (Draper and Smith, Applied Regression Analysis) on two
+    unweighted fits of the same points, the richer with more coefficients and points to spare.
+    """
+    simple_spare = simpler.points - len(simpler.coefficients)
+    rich_spare = richer.points - len(richer.coefficients)
+    rich_variance = richer.residual_sd**2
+    gain = simple_spare * simpler.residual_sd**2 - rich_spare * rich_variance
+    if gain <= 0.0:
+        return 1.0
+    if rich_variance == 0.0:
+        return 0.0
+    extra = simple_spare - rich_spare
+    return float(fdtrc(extra, rich_spare, gain / extra / rich_variance))
+
+
+def _positive(u_y: ArrayLike) -> NDArray[np.float64]:
+    u = np.asarray(u_y, dtype=np.float64)
+    if not np.all(u > 0.0):
+        raise ValueError("every standard uncertainty must be above 0")
+    return u
+
+
+def _refuse_unfit(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    weight: NDArray[np.float64],
+    degree: int,
+    spare: int,
+) -> None:
+    if x.ndim != 1 or x.shape != y.shape or x.shape != weight.shape:
+        raise ValueError(f"x {x.shape}, y {y.shape} and u_y {weight.shape} must match, shape (n,)")
+    if degree < 0:
+        raise ValueError(f"a polynomial has no degree {degree}")
+    if not (np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(weight).all()):
+        raise ValueError("x, y and u_y must be finite")
+    if x.size < degree + 1 + spare:
+        raise ValueError(f"{x.size} points are too few for degree {degree}")
+    if np.unique(x).size < degree + 1:
+        raise ValueError(f"too few distinct x for degree {degree}")
+
+
+def _unscaling(degree: int, centre: float, scale: float) -> NDArray[np.float64]:
+    """Return the matrix from coefficients over (x - centre)/scale to those over x.
+
+    The binomial theorem: column k holds the powers of x in ((x - centre)/scale)**k.
+    """
+    back = np.zeros((degree + 1, degree + 1))
+    for k in range(degree + 1):
+        for j in range(k + 1):
+            back[j, k] = math.comb(k, j) * (-centre) ** (k - j) / scale**k
+    return back
