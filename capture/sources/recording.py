@@ -1,0 +1,100 @@
+"""A recording of the wire's raw bytes, replayed."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from types import TracebackType
+from typing import BinaryIO, Self
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Item, LinkCounters
+from coilbench.capture.sources.base import SourceEnded
+from coilbench.capture.wire import Decoder
+
+_SCHEME = "recording:"
+_CHUNK = 65_536  # bytes a poll
+
+
+class RecordingSource:
+    """A Source that reads a file of raw bytes, as fast as it is polled.
+
+    Args:
+        url: the address, for messages.
+        file: open for reading; the source closes it.
+    """
+
+    def __init__(self, url: str, file: BinaryIO) -> None:
+        self._url = url
+        self._file = file
+        self._decoder = Decoder()
+
+    @property
+    def url(self) -> str:
+        """The address it was opened with."""
+        return self._url
+
+    @property
+    def counters(self) -> LinkCounters:
+        """A snapshot of the counters."""
+        return self._decoder.counters
+
+    def poll(self, timeout_s: float) -> list[Item]:  # noqa: ARG002 - a file needs no waiting
+        """Return what the next chunk holds.
+
+        Raises:
+            SourceEnded: there is nothing more.
+            CoilbenchError: the file can't be read.
+        """
+        try:
+            data = b"" if self._file.closed else self._file.read(_CHUNK)
+        except OSError as error:
+            raise _unreadable(self._url, error) from error
+        if not data:
+            raise SourceEnded("the recording is at its end", where=self._url)
+        return self._decoder.feed(data)
+
+    def request(self, word: str) -> None:
+        """Do nothing: a recording answers no requests, it holds the answers once given."""
+
+    def close(self) -> None:
+        """Close the file; safe to call twice."""
+        self._file.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def open_recording(url: str) -> RecordingSource:
+    """Open `recording:FILE`.
+
+    Raises:
+        CoilbenchError: there is no such file, it can't be read, or it is empty.
+    """
+    path = Path(url[len(_SCHEME) :])
+    try:
+        size = path.stat().st_size
+        file = path.open("rb")
+    except OSError as error:
+        raise _unreadable(url, error) from error
+    if size == 0:
+        file.close()
+        raise CoilbenchError(
+            "the recording is empty", where=url, mend="Record again, with the rig connected"
+        )
+    return RecordingSource(url, file)
+
+
+def _unreadable(url: str, error: OSError) -> CoilbenchError:
+    return CoilbenchError(
+        f"the recording can't be read ({error.strerror or error})",
+        where=url,
+        mend="Write it like recording:bench.wire",
+    )

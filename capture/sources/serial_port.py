@@ -1,0 +1,291 @@
+"""A rig on a serial port, or on anything pyserial can reach by URL."""
+
+from __future__ import annotations
+
+import errno
+import io
+import re
+import select
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from types import TracebackType
+from typing import BinaryIO, Self
+from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
+
+import serial
+from serial.tools import list_ports
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Item, LinkCounters
+from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.wire import Decoder
+from coilbench.capture.wire_encode import request_line
+
+DEFAULT_BAUD = 250_000
+WRITE_TIMEOUT_S = 1.0
+_CHUNK = 4096  # bytes asked for in one read
+_READ_LIMIT = 65_536  # bytes handed on by one poll
+_NAP_S = 0.005  # between looks at a port that can't be waited on
+
+_COM_PORT = re.compile(r"COM[0-9]+", re.IGNORECASE)
+_SCHEME = re.compile(r"[a-z][a-z0-9+.-]*://", re.IGNORECASE)
+_BAUD = re.compile(r"[1-9][0-9]{2,6}")
+
+# What pyserial lets through of the operating system's own errors: termios.error is no OSError,
+# and in_waiting on a port that was pulled out raises it or a bare OSError.
+try:
+    import termios
+except ImportError:  # not a POSIX system
+    PORT_ERRORS: tuple[type[Exception], ...] = (OSError,)
+else:
+    PORT_ERRORS = (OSError, termios.error)
+
+
+class SerialSource:
+    """A Source on an open pyserial port.
+
+    Args:
+        url: the address, for messages.
+        port: open, with a read timeout of 0; the source closes it.
+        record: where to copy every byte that arrives to, if anywhere; it stays the caller's.
+        clock: monotonic, seconds.
+        sleep: takes seconds.
+    """
+
+    def __init__(
+        self,
+        url: str,
+        port: serial.SerialBase,
+        *,
+        record: BinaryIO | None = None,
+        clock: Callable[[], float] = time.monotonic,
+        sleep: Callable[[float], None] = time.sleep,
+    ) -> None:
+        self._url = url
+        self._port = port
+        self._record = record
+        self._clock = clock
+        self._sleep = sleep
+        self._decoder = Decoder()
+        self._lost: Exception | None = None
+        self._tag = 0
+
+    @property
+    def url(self) -> str:
+        """The address it was opened with."""
+        return self._url
+
+    @property
+    def counters(self) -> LinkCounters:
+        """A snapshot of the counters."""
+        return self._decoder.counters
+
+    def poll(self, timeout_s: float) -> list[Item]:
+        """Return what arrived, waiting at most timeout_s for the first of it.
+
+        Raises:
+            SourceLost: the port is gone; what came before it went was returned first.
+            CoilbenchError: the recording can't be written.
+        """
+        data = self._read_what_is_there()
+        deadline = self._clock() + timeout_s
+        while not data and (left_s := deadline - self._clock()) > 0:
+            self._wait(left_s)
+            data = self._read_what_is_there()
+        if self._record is not None and data:
+            self._keep(data, self._record)
+        return self._decoder.feed(data)
+
+    def request(self, word: str) -> None:
+        """Send a request; its answer comes by poll.
+
+        Raises:
+            SourceLost: the port is gone or takes no bytes.
+        """
+        line = request_line(self._tag, word)
+        self._tag = (self._tag + 1) & 0xFF
+        try:
+            self._port.write(line)
+        except PORT_ERRORS as error:
+            raise self._gone(error) from error
+
+    def close(self) -> None:
+        """Let the port go; safe to call twice."""
+        try:
+            self._port.close()
+        except PORT_ERRORS as error:  # it went before us; there is nothing left to let go
+            self._lost = error
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _read_what_is_there(self) -> bytes:
+        if self._lost is not None:
+            raise self._gone(self._lost) from self._lost
+        data = bytearray()
+        try:
+            # Some ports give one byte a read: go on until there is nothing more.
+            while len(data) < _READ_LIMIT and (chunk := self._port.read(_CHUNK)):
+                data += chunk
+        except PORT_ERRORS as error:
+            if not data:
+                raise self._gone(error) from error
+            self._lost = error  # told by the next poll: what came is handed on first
+        return bytes(data)
+
+    def _wait(self, timeout_s: float) -> None:
+        try:
+            handle = self._port.fileno()
+        except (io.UnsupportedOperation, AttributeError):
+            self._sleep(min(timeout_s, _NAP_S))
+        except PORT_ERRORS as error:
+            raise self._gone(error) from error
+        else:
+            select.select([handle], [], [], timeout_s)
+
+    def _keep(self, data: bytes, record: BinaryIO) -> None:
+        try:
+            record.write(data)
+        except OSError as error:
+            raise CoilbenchError(
+                f"the recording can't be written ({error.strerror or error})",
+                where=str(getattr(record, "name", "recording")),
+                mend="Free some space, or record to another place",
+            ) from error
+
+    def _gone(self, error: Exception) -> SourceLost:
+        self._lost = error
+        if isinstance(error, serial.SerialTimeoutException):
+            what = f"the port took no bytes for {WRITE_TIMEOUT_S:g} s"
+        else:
+            what = f"the port is gone ({_reason(error)})"
+        return SourceLost(
+            what,
+            where=self._url,
+            mend="Check the cable and the rig's power, then: coilbench rig find",
+        )
+
+
+def open_serial(url: str, *, record: BinaryIO | None = None) -> SerialSource:
+    """Open a serial port by `serial:///dev/ttyUSB0?baud=250000`, a bare device or a pyserial URL.
+
+    Every kind of URL may carry `baud=`; without it DEFAULT_BAUD holds.
+
+    Raises:
+        SourceLost: the port isn't there, is busy, may not be opened or refuses.
+        CoilbenchError: the URL can't be understood.
+    """
+    address, baud = split_baud(url)
+    try:
+        port = serial.serial_for_url(
+            address, baudrate=baud, timeout=0, write_timeout=WRITE_TIMEOUT_S, exclusive=True
+        )
+    except PORT_ERRORS as error:
+        raise _refusal(url, error) from error
+    except ValueError as error:
+        raise CoilbenchError(
+            f"this address can't be opened ({error})",
+            where=url,
+            mend="Write it like serial:///dev/ttyUSB0?baud=250000 or socket://host:port",
+        ) from error
+    return SerialSource(url, port, record=record)
+
+
+def split_baud(url: str) -> tuple[str, int]:
+    """Return what pyserial opens, and the baud rate.
+
+    Raises:
+        CoilbenchError: it is no device and no URL, or baud is no number.
+    """
+    if not _SCHEME.match(url):
+        if url.startswith("/") or _COM_PORT.fullmatch(url):
+            return url, DEFAULT_BAUD
+        raise CoilbenchError(
+            "this is no port and no address",
+            where=url or "(empty)",
+            mend="Write it like /dev/ttyUSB0, COM3 or serial:///dev/ttyUSB0?baud=250000;"
+            " coilbench rig find lists the ports",
+        )
+    parts = urlsplit(url)
+    options = parse_qsl(parts.query, keep_blank_values=True)
+    bauds = [value for key, value in options if key == "baud"]
+    others = [(key, value) for key, value in options if key != "baud"]
+    if len(bauds) > 1 or (bauds and not _BAUD.fullmatch(bauds[0])):
+        raise CoilbenchError("baud is not a rate", where=url, mend="Write it like baud=250000")
+    baud = int(bauds[0]) if bauds else DEFAULT_BAUD
+    if parts.scheme != "serial":
+        return urlunsplit(parts._replace(query=urlencode(others))), baud
+    device = parts.netloc + parts.path
+    if others or not device:
+        wrong = f"there is no option {others[0][0]!r}" if others else "the port's name is missing"
+        raise CoilbenchError(
+            wrong, where=url, mend="Write it like serial:///dev/ttyUSB0?baud=250000"
+        )
+    return device, baud
+
+
+def _reason(error: Exception) -> str:
+    """Return an error's words without the tuple and the traceback look."""
+    number = getattr(error, "errno", None)
+    return str(error) if number is None or not str(error) else str(error).rpartition("] ")[2]
+
+
+def _refusal(url: str, error: Exception) -> SourceLost:
+    """Say in words why a port can't be opened."""
+    text, number = str(error), getattr(error, "errno", None)
+    if "exclusively lock" in text or number == errno.EBUSY:
+        what, mend = "another program has this port open", "Close it (a serial monitor?)"
+    elif number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFound" in text:
+        what, mend = "there is no such port", "Plug the rig in, then: coilbench rig find"
+    elif number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
+        what = "no permission to open this port"
+        mend = (
+            "On Linux: sudo usermod -aG dialout $USER, then log in anew (or a udev rule);"
+            " on Windows close the program that has it"
+        )
+    elif "Could not configure port" in text:
+        what = "this is not a serial port, or it doesn't take this baud rate"
+        mend = "See the ports there are with: coilbench rig find"
+    elif "onnection refused" in text:
+        what, mend = "nothing answers at this address", "Start what serves it, or correct the port"
+    else:
+        what = f"the port can't be opened ({_reason(error)})"
+        mend = "See the ports there are with: coilbench rig find"
+    return SourceLost(what, where=url, mend=mend)
+
+
+@dataclass(frozen=True)
+class FoundPort:
+    """A serial port of this computer, whatever is behind it.
+
+    Attributes:
+        device: its name, fit for open_source (`/dev/ttyUSB0`, `COM3`).
+        description: what the operating system says of it; may be empty.
+        usb_id: vendor and product, `1A86:7523`; None where it isn't on USB.
+    """
+
+    device: str
+    description: str
+    usb_id: str | None
+
+
+def find_ports() -> list[FoundPort]:
+    """Return this computer's serial ports, those on USB first; opens none."""
+    found = [
+        FoundPort(
+            port.device,
+            "" if port.description in (None, "n/a") else port.description,
+            None if port.vid is None else f"{port.vid:04X}:{port.pid or 0:04X}",
+        )
+        for port in list_ports.comports()
+    ]
+    return sorted(found, key=lambda port: (port.usb_id is None, port.device))
