@@ -19,6 +19,8 @@ __all__ = [
     "InstrumentUncertainty",
     "PolynomialFit",
     "apply",
+    "fit_from_document",
+    "fit_to_document",
     "from_document",
     "instrument_uncertainty",
     "to_document",
@@ -135,22 +137,36 @@ def instrument_uncertainty(calibration: Calibration) -> InstrumentUncertainty:
     )
 
 
+def fit_to_document(fit: PolynomialFit) -> dict[str, Any]:
+    """Return a fit as plain lists and numbers, for JSON."""
+    document = asdict(fit)
+    document["coefficients"] = list(fit.coefficients)
+    document["covariance"] = [list(row) for row in fit.covariance]
+    return document
+
+
+def fit_from_document(document: Mapping[str, Any]) -> PolynomialFit:
+    """Return the fit that `fit_to_document` wrote, to the last bit; other keys are ignored.
+
+    Raises:
+        CoilbenchError: something missing, of the wrong kind or not finite.
+    """
+    try:
+        return _fit_from(document)
+    except KeyError as missing:
+        raise _unreadable(f"it has no {missing}") from missing
+    except (TypeError, ValueError) as wrong:
+        raise _unreadable(str(wrong)) from wrong
+
+
 def to_document(calibration: Calibration) -> dict[str, Any]:
     """Return the calibration as plain dicts, lists and numbers, for JSON."""
-
-    def plain(fit: PolynomialFit | None) -> dict[str, Any] | None:
-        if fit is None:
-            return None
-        document = asdict(fit)
-        document["coefficients"] = list(fit.coefficients)
-        document["covariance"] = [list(row) for row in fit.covariance]
-        return document
-
+    flex = calibration.flex
     return {
         "version": DOCUMENT_VERSION,
-        "load": plain(calibration.load),
-        "travel": plain(calibration.travel),
-        "flex": plain(calibration.flex),
+        "load": fit_to_document(calibration.load),
+        "travel": fit_to_document(calibration.travel),
+        "flex": None if flex is None else fit_to_document(flex),
         "load_u_relative": calibration.load_u_relative,
     }
 
@@ -161,20 +177,21 @@ def from_document(document: Mapping[str, Any]) -> Calibration:
     Raises:
         CoilbenchError: another version, or something missing, of the wrong kind or not finite.
     """
+    missing = {"version", "load", "travel", "flex", "load_u_relative"} - document.keys()
+    if missing:
+        raise _unreadable(f"it has no {min(missing)!r}")
+    version, flex = document["version"], document["flex"]
+    if version != DOCUMENT_VERSION:
+        raise _unreadable(f"it has version {version!r}, this program reads {DOCUMENT_VERSION}")
+    calibration = Calibration(
+        load=fit_from_document(document["load"]),
+        travel=fit_from_document(document["travel"]),
+        flex=None if flex is None else fit_from_document(flex),
+        load_u_relative=document["load_u_relative"],
+    )
     try:
-        version = document["version"]
-        if version != DOCUMENT_VERSION:
-            raise ValueError(f"it has version {version!r}, this program reads {DOCUMENT_VERSION}")
-        flex = document["flex"]
-        calibration = Calibration(
-            load=_fit_from("load", document["load"]),
-            travel=_fit_from("travel", document["travel"]),
-            flex=None if flex is None else _fit_from("flex", flex),
-            load_u_relative=_finite("load_u_relative", document["load_u_relative"]),
-        )
-    except KeyError as missing:
-        raise _unreadable(f"it has no {missing}") from missing
-    except (TypeError, ValueError) as wrong:
+        _finite("load_u_relative", calibration.load_u_relative)
+    except ValueError as wrong:
         raise _unreadable(str(wrong)) from wrong
     if calibration.flex is not None and calibration.flex.coefficients[0] != 0.0:
         raise _unreadable("its flex does not go through the origin")
@@ -194,19 +211,19 @@ def _finite(name: str, number: Any) -> float:
     return float(number)
 
 
-def _fit_from(name: str, document: Mapping[str, Any]) -> PolynomialFit:
-    coefficients = tuple(_finite(f"{name}.coefficients", c) for c in document["coefficients"])
+def _fit_from(document: Mapping[str, Any]) -> PolynomialFit:
+    coefficients = tuple(_finite("a coefficient", c) for c in document["coefficients"])
     covariance = tuple(
-        tuple(_finite(f"{name}.covariance", c) for c in row) for row in document["covariance"]
+        tuple(_finite("a covariance", c) for c in row) for row in document["covariance"]
     )
     size = len(coefficients)
     if size == 0 or len(covariance) != size or any(len(row) != size for row in covariance):
-        raise ValueError(f"{name} has {size} coefficients and a covariance of another size")
+        raise ValueError(f"its {size} coefficients have a covariance of another size")
     return PolynomialFit(
         coefficients=coefficients,
         covariance=covariance,
-        residual_sd=_finite(f"{name}.residual_sd", document["residual_sd"]),
-        x_min=_finite(f"{name}.x_min", document["x_min"]),
-        x_max=_finite(f"{name}.x_max", document["x_max"]),
-        points=int(_finite(f"{name}.points", document["points"])),
+        residual_sd=_finite("residual_sd", document["residual_sd"]),
+        x_min=_finite("x_min", document["x_min"]),
+        x_max=_finite("x_max", document["x_max"]),
+        points=int(_finite("points", document["points"])),
     )

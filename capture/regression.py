@@ -4,10 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc
+from scipy.special import fdtrc, stdtrit
+
+# A higher term must be this unlikely to be chance before it is taken: common practice, no source.
+NEEDLESS_CHANCE = 0.01
 
 
 @dataclass(frozen=True)
@@ -140,6 +144,51 @@ def chance_of_needless_term(simpler: PolynomialFit, richer: PolynomialFit) -> fl
         return 0.0
     extra = simple_spare - rich_spare
     return float(fdtrc(extra, rich_spare, gain / extra / rich_variance))
+
+
+def fit_with_scatter(
+    x: NDArray[np.float64],
+    y: NDArray[np.float64],
+    degree: int,
+    u_y: NDArray[np.float64],
+    resolution: float,
+) -> PolynomialFit:
+    """Fit with known uncertainties and the scatter that the points show beyond them.
+
+    The scatter's variance is that of the unweighted residuals less the mean known one (method of
+    moments), and never less than the resolution's (rectangular, JCGM 100:2008, F.2.2.1). Judged
+    from few points it may look small by luck: Student's factor (JCGM 100:2008, G.3) widens it, so
+    that an interval of k = 2 holds 95 %.
+
+    Args:
+        x, y: shape (n,), n above the degree.
+        degree: of the polynomial.
+        u_y: shape (n,), known standard uncertainties of y, independent; 0 is allowed.
+        resolution: the step of y that can just be told apart, above 0.
+    """
+    unweighted = fit_polynomial(x, y, degree, np.ones_like(x))
+    spare = x.size - degree - 1
+    scatter = math.sqrt(max(unweighted.residual_sd**2 - float(np.mean(u_y**2)), 0.0))
+    if spare:
+        scatter *= max(1.0, float(stdtrit(spare, 0.975)) / 2.0)
+    return fit_polynomial(x, y, degree, np.hypot(max(scatter, resolution / math.sqrt(12.0)), u_y))
+
+
+def degree_demanded(
+    x: NDArray[np.float64], y: NDArray[np.float64], resolution: float
+) -> Literal[1, 2]:
+    """Return 2 where a parabola explains what chance hardly can, else 1.
+
+    The F-test at 1 %; a line that is already finer than the resolution of y stays a line.
+
+    Args:
+        x, y: shape (n,), n at least 4 and 3 distinct x.
+        resolution: the step of y that can just be told apart, above 0.
+    """
+    straight, bent = fit_polynomial(x, y, 1), fit_polynomial(x, y, 2)
+    if straight.residual_sd <= resolution / math.sqrt(12.0):
+        return 1
+    return 2 if chance_of_needless_term(straight, bent) < NEEDLESS_CHANCE else 1
 
 
 def _positive(u_y: ArrayLike) -> NDArray[np.float64]:

@@ -111,7 +111,7 @@ def test_document_survives_json_to_the_last_bit():
         (lambda d: d.update(version=2), "version 2"),
         (lambda d: d.update(load_u_relative=None), "load_u_relative is None"),
         (lambda d: d.update(travel=[1, 2]), "cannot be read"),
-        (lambda d: d["load"].update(coefficients=[1.0, float("nan")]), "load.coefficients is nan"),
+        (lambda d: d["load"].update(coefficients=[1.0, float("nan")]), "a coefficient is nan"),
         (lambda d: d["load"].update(covariance=[[1.0]]), "covariance of another size"),
         (lambda d: d["travel"].pop("x_max"), "it has no 'x_max'"),
         (lambda d: d["flex"].update(coefficients=[0.1, 0.1, 0.0]), "through the origin"),

@@ -1,0 +1,219 @@
+"""Calibration points into fits: load on known masses, travel on gauges, press flex. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.calibration_checks import (
+    ADC_LIMIT_COUNTS,
+    Standards,
+    refuse_impossible_u,
+    refuse_saturated,
+    refuse_scatter,
+    refuse_slip,
+    refuse_unusable,
+)
+from coilbench.capture.calibration_points import (
+    Direction,
+    Fitted,
+    FlexPoint,
+    GaugePoint,
+    LoadPoint,
+)
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.flex_fit import fit_flex
+from coilbench.capture.regression import (
+    PolynomialFit,
+    degree_demanded,
+    fit_with_scatter,
+    slope,
+    value,
+)
+
+__all__ = [
+    "Direction",
+    "Fitted",
+    "FlexPoint",
+    "GaugePoint",
+    "LoadPoint",
+    "fit_flex",
+    "fit_load",
+    "fit_travel",
+    "masses_u_relative",
+]
+
+STANDARD_GRAVITY_M_S2 = 9.80665  # 3rd CGPM, 1901
+# At sea level 9.780 at the equator, 9.832 at the poles (WGS 84 normal gravity, from memory), a
+# little less on mountains. Outside this it is a slip or another unit.
+GRAVITY_RANGE_M_S2 = (9.75, 9.85)
+
+# Limits and assumptions: common practice, no source, each with its reason.
+LEAST_MASSES = 3  # two always lie on a line, so that a slip would not show
+LEAST_MASSES_FOR_PARABOLA = 5  # two more than its coefficients, or it follows the noise
+LEAST_GAUGES = 2  # a scale is straight by its making
+LEAST_LOAD_SPAN_COUNTS = 1000.0  # a count is then 0.1 % of the span, as much as the masses
+LEAST_TRAVEL_SPAN_COUNTS = 50.0  # half a millimetre on a scale with 0.01 mm a count
+WEAK_SPAN_FRACTION = 0.01  # of the ADC's range: it works, but noise weighs more than it need
+RESIDUAL_LIMIT_FRACTION = 0.005  # of the span: worse than any sound cell or scale
+TRAVEL_RESIDUAL_LIMIT_MM = 0.1  # a quill repeats to some hundredths; short spans need room
+NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point tells of the low end
+ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2
+ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper
+
+
+def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> Fitted:
+    """Fit load in N over counts: a straight line, or a parabola where the points demand it.
+
+    The error that all masses share in proportion is not in the covariance, see
+    `masses_u_relative`; by what a mass is worse than the best one, it weighs less.
+
+    Args:
+        points: 3 different masses or more, in any order.
+        gravity_m_s2: where the rig stands; a mass presses with itself times this.
+
+    Raises:
+        CoilbenchError: the points make no sense.
+    """
+    low, high = GRAVITY_RANGE_M_S2
+    if not low <= gravity_m_s2 <= high:
+        raise CoilbenchError(
+            f"{gravity_m_s2:g} m/s2 is no gravity on this earth",
+            mend=f"Give a number between {low:g} and {high:g}",
+        )
+    masses = _standards("mass", "kg", [(p.mass_kg, p.counts) for p in points])
+    refuse_saturated(masses.counts, masses.name)
+    refuse_unusable(masses, LEAST_MASSES, LEAST_LOAD_SPAN_COUNTS)
+    refuse_impossible_u(masses, [p.u_kg for p in points])
+    refuse_slip(masses, _load_limit_kg)
+
+    load_n = masses.known * gravity_m_s2
+    resolution_n = float(np.ptp(load_n) / np.ptp(masses.counts))
+    degree = 1
+    if np.unique(masses.known).size >= LEAST_MASSES_FOR_PARABOLA:
+        degree = degree_demanded(masses.counts, load_n, resolution_n)
+    own_u_n = _own_u_kg(points) * gravity_m_s2
+    fit = fit_with_scatter(masses.counts, load_n, degree, own_u_n, resolution_n)
+    residuals_n = load_n - value(fit, masses.counts)
+    refuse_scatter(masses, residuals_n / gravity_m_s2, _load_limit_kg)
+    _refuse_turning_curve(fit)
+    notes = _load_notes(points, masses, residuals_n / gravity_m_s2, fit)
+    return Fitted(fit, tuple(residuals_n.tolist()), tuple(notes))
+
+
+def masses_u_relative(points: Sequence[LoadPoint]) -> float:
+    """Return the standard uncertainty (k = 1) that all masses share, as a fraction.
+
+    That of the relatively best mass; 0.1 % expanded where none is given. An error in proportion
+    to the mass is taken as common, the careful reading: masses from one box, or weighed on one
+    scale, err together.
+    """
+    u_kg = _u_kg(points)
+    relative = [u / p.mass_kg for u, p in zip(u_kg, points, strict=True) if p.mass_kg > 0.0]
+    return min(relative, default=ASSUMED_MASS_U_RELATIVE / 2.0)
+
+
+def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
+    """Fit height in mm over travel counts, a straight line.
+
+    Args:
+        points: 2 different gauges or more, in any order.
+
+    Raises:
+        CoilbenchError: the points make no sense.
+    """
+    gauges = _standards("gauge", "mm", [(p.length_mm, p.counts) for p in points])
+    refuse_unusable(gauges, LEAST_GAUGES, LEAST_TRAVEL_SPAN_COUNTS)
+    refuse_impossible_u(gauges, [p.u_mm for p in points])
+    refuse_slip(gauges, _travel_limit_mm)
+
+    expanded_mm = np.array([ASSUMED_GAUGE_U_MM if p.u_mm is None else p.u_mm for p in points])
+    resolution_mm = gauges.span / float(np.ptp(gauges.counts))
+    fit = fit_with_scatter(gauges.counts, gauges.known, 1, expanded_mm / 2.0, resolution_mm)
+    residuals_mm = gauges.known - value(fit, gauges.counts)
+    refuse_scatter(gauges, residuals_mm, _travel_limit_mm)
+
+    notes = []
+    if any(p.u_mm is None for p in points):
+        notes.append(f"Gauges without an uncertainty are taken as good to {ASSUMED_GAUGE_U_MM} mm")
+    if fit.coefficients[1] > 0.0:
+        notes.append(
+            "Travel counts fall as the quill goes down: the scale is wired backwards, which the "
+            "calibration puts right"
+        )
+    if len(points) == LEAST_GAUGES:
+        notes.append("Two gauges cannot show a slip: a third one would check them")
+    return Fitted(fit, tuple(residuals_mm.tolist()), tuple(notes))
+
+
+def _standards(noun: str, unit: str, pairs: list[tuple[float, float]]) -> Standards:
+    table = np.array(pairs, dtype=np.float64).reshape(-1, 2)
+    return Standards(noun, unit, table[:, 0], table[:, 1])
+
+
+def _load_limit_kg(masses: Standards) -> float:
+    return RESIDUAL_LIMIT_FRACTION * masses.span
+
+
+def _travel_limit_mm(gauges: Standards) -> float:
+    return max(RESIDUAL_LIMIT_FRACTION * gauges.span, TRAVEL_RESIDUAL_LIMIT_MM)
+
+
+def _u_kg(points: Sequence[LoadPoint]) -> list[float]:
+    """Return the masses' standard uncertainties (k = 1), kg."""
+    return [
+        (ASSUMED_MASS_U_RELATIVE * p.mass_kg if p.u_kg is None else p.u_kg) / 2.0 for p in points
+    ]
+
+
+def _own_u_kg(points: Sequence[LoadPoint]) -> NDArray[np.float64]:
+    """Return what each mass is unsure of beyond what all share (k = 1), kg."""
+    shared_kg = masses_u_relative(points) * np.array([p.mass_kg for p in points])
+    return np.sqrt(np.maximum(np.array(_u_kg(points)) ** 2 - shared_kg**2, 0.0))
+
+
+def _refuse_turning_curve(fit: PolynomialFit) -> None:
+    at_ends = slope(fit, [fit.x_min, fit.x_max])
+    if at_ends[0] * at_ends[1] <= 0.0:
+        raise CoilbenchError(
+            "the points bend so much that load would both rise and fall with the counts",
+            mend="Check the cell for overload or a stop, then read the points again",
+        )
+
+
+def _load_notes(
+    points: Sequence[LoadPoint],
+    masses: Standards,
+    residuals_kg: NDArray[np.float64],
+    fit: PolynomialFit,
+) -> list[str]:
+    notes = []
+    if any(p.u_kg is None for p in points):
+        notes.append(
+            f"Masses without an uncertainty are taken as good to {ASSUMED_MASS_U_RELATIVE:.1%}"
+        )
+    if len(fit.coefficients) > 2:
+        notes.append("The cell bends visibly (F-test at 1 %): a parabola is used, not a line")
+    if slope(fit, fit.x_min) < 0.0:
+        notes.append(
+            "Counts fall as the load grows: the cell is wired backwards, which the calibration "
+            "puts right"
+        )
+    share = float(np.ptp(masses.counts)) / ADC_LIMIT_COUNTS
+    if share < WEAK_SPAN_FRACTION:
+        notes.append(
+            f"The masses move the reading by only {share:.2%} of the ADC's range: heavier masses "
+            "or more gain would weigh better"
+        )
+    if masses.known.min() > NEAR_ZERO_FRACTION * masses.known.max():
+        notes.append("No point is near zero: read one with nothing on the cell as well")
+    falling = np.array([p.direction == "down" for p in points])
+    if falling.all() or not falling.any():
+        notes.append("The masses were read one way only: whether up and down agree is unknown")
+    else:
+        more_kg = float(residuals_kg[~falling].mean() - residuals_kg[falling].mean())
+        way = "more" if more_kg >= 0.0 else "less"
+        notes.append(f"Going down, the cell reads {abs(more_kg):.3f} kg {way} than going up")
+    return notes

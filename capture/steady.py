@@ -1,0 +1,175 @@
+"""Find steady holds in a stream of raw samples, for guided calibration. Pure.
+
+Scale-free: still is judged against the noise that the samples themselves show from one to the
+next, so that it works for any cell, gain and scale. Factors are common practice, no source.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+
+Channel = Literal["load", "travel"]
+BOTH: tuple[Channel, ...] = ("load", "travel")
+
+LEAST_SAMPLES = 8  # fewer show no noise to judge by
+LOOKS_PER_HOLD = 10  # how often the shortest hold is looked at while it passes
+GAP_FRACTION = 0.3  # of the shortest hold: a longer silence begins anew
+BAND_SDS = 6.0  # every sample of a hold lies this close: 1 in 5e8 of normal noise does not
+DRIFT_SDS = 1.0  # between the means of a hold's halves, which noise alone moves by 0.2
+CREEP_FRACTION = 2e-4  # of the last move: a cell creeps by some 0.02 to 0.05 % of a new load
+MOVE_SDS = 10.0  # well outside the band, so that noise and creep are no new hold
+LEAST_SD_COUNTS = 0.5  # a count's own step
+GLIMPSE_SAMPLES = 3  # the middle of so many decides a move: a rogue sample does not
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A time in which nothing moved.
+
+    Attributes:
+        t0_s, t1_s: first and last sample, seconds on the rig's clock.
+        load_counts, travel_counts: means.
+        load_sd_counts: standard deviation of the load within the hold.
+        n: samples.
+    """
+
+    t0_s: float
+    t1_s: float
+    load_counts: float
+    travel_counts: float
+    load_sd_counts: float
+    n: int
+
+
+class SteadyFinder:
+    """Finds holds as samples come in; each is told once, as soon as it is long enough.
+
+    The next is told only after a clear move, be it to the same place. Slow creep under a
+    standing load is followed and is no move.
+
+    Args:
+        min_s: how long everything must stay still.
+        watch: what must stay still. With weights the quill is free, and a rig may have no travel
+            yet: ("load",). On gauges a hand may lean on the quill: ("travel",).
+    """
+
+    def __init__(self, min_s: float = 1.5, watch: tuple[Channel, ...] = BOTH) -> None:
+        if not (math.isfinite(min_s) and min_s > 0.0):
+            raise ValueError(f"min_s must be above 0, not {min_s}")
+        if not watch:
+            raise ValueError("watch must name load, travel or both")
+        self._min_us = round(min_s * 1e6)
+        self._look_us = self._min_us // LOOKS_PER_HOLD
+        self._fields = tuple(f"{channel}_counts" for channel in watch)
+        self._unfit = 0
+        if "load" in watch:
+            self._unfit |= int(SampleFlag.LOAD_SUSPECT)
+        if "travel" in watch:
+            self._unfit |= int(SampleFlag.TRAVEL_ABSENT)
+        self._boot_id: int | None = None
+        self._kept: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
+        self._next_look_us: int | None = None
+        # Where the last hold stood, by field; it follows creep. None before the first.
+        self._stood: dict[str, float] | None = None
+        self._moved = True
+
+    def feed(self, block: RawBlock) -> list[Hold]:
+        """Take the next samples and return the holds that became long enough in them."""
+        if block.boot_id != self._boot_id:
+            self._forget()
+            self._boot_id = block.boot_id
+        fit = block.samples[(block.samples["flags"] & self._unfit) == 0]
+        holds: list[Hold] = []
+        samples = np.concatenate([self._kept, fit])
+        steps_us = np.diff(samples["t_us"])
+        breaks = np.flatnonzero((steps_us < 0) | (steps_us > GAP_FRACTION * self._min_us)) + 1
+        for piece in np.split(samples, breaks):
+            holds += self._look_through(piece)
+        return holds
+
+    def _forget(self) -> None:
+        """Begin anew after a restart of the rig, whose counts may have another zero."""
+        self._kept = self._kept[:0]
+        self._next_look_us = None
+        self._stood = None
+        self._moved = True
+
+    def _look_through(self, piece: NDArray[np.void]) -> list[Hold]:
+        """Look at the last min_s of an unbroken piece, again and again as it goes on."""
+        holds: list[Hold] = []
+        if piece.size == 0:
+            return holds
+        t_us = piece["t_us"]
+        due = self._next_look_us
+        if due is None or not t_us[0] <= due <= t_us[-1] + self._min_us:
+            due = int(t_us[0]) + self._min_us
+        while due <= t_us[-1]:
+            start = np.searchsorted(t_us, due - self._min_us, side="left")
+            end = np.searchsorted(t_us, due, side="right")
+            hold = self._look(piece[start:end])
+            if hold is not None:
+                holds.append(hold)
+            due += self._look_us
+        self._next_look_us = due
+        self._kept = piece[np.searchsorted(t_us, due - self._min_us, side="left") :].copy()
+        return holds
+
+    def _look(self, window: NDArray[np.void]) -> Hold | None:
+        """Judge one window of min_s; return it when it is a new hold."""
+        if window.size < LEAST_SAMPLES:
+            return None
+        columns = {field: window[field].astype(np.float64) for field in self._fields}
+        noise = {field: _noise_sd(column) for field, column in columns.items()}
+        stood = self._stood
+        if stood is not None and not self._moved:
+            self._moved = any(
+                abs(float(np.median(column[-self._glimpse(window) :])) - stood[field])
+                > MOVE_SDS * noise[field]
+                for field, column in columns.items()
+            )
+        if not all(self._is_still(field, columns[field], noise[field]) for field in columns):
+            return None
+        self._stood = {field: float(column.mean()) for field, column in columns.items()}
+        if not self._moved:
+            return None
+        self._moved = False
+        load = window["load_counts"].astype(np.float64)
+        return Hold(
+            t0_s=float(window["t_us"][0]) * 1e-6,
+            t1_s=float(window["t_us"][-1]) * 1e-6,
+            load_counts=float(load.mean()),
+            travel_counts=float(window["travel_counts"].mean()),
+            load_sd_counts=float(load.std(ddof=1)),
+            n=int(window.size),
+        )
+
+    def _glimpse(self, window: NDArray[np.void]) -> int:
+        return max(GLIMPSE_SAMPLES, window.size // LOOKS_PER_HOLD)
+
+    def _is_still(self, field: str, column: NDArray[np.float64], noise: float) -> bool:
+        """Tell whether a column stays in its noise band and does not wander off."""
+        middle = float(np.median(column))
+        move = 0.0 if self._stood is None else abs(middle - self._stood[field])
+        creep = CREEP_FRACTION * move
+        if np.abs(column - middle).max() > BAND_SDS * noise + creep:
+            return False
+        half = column.size // 2
+        drift = abs(float(column[:half].mean() - column[-half:].mean()))
+        return drift <= max(DRIFT_SDS * noise, creep)
+
+
+def _noise_sd(column: NDArray[np.float64]) -> float:
+    """Return the noise from one sample to the next, blind to drift and to a few jumps.
+
+    1.4826 times the median absolute value is the standard deviation of normal noise; a
+    difference of two samples has sqrt(2) of it.
+    """
+    typical = 1.4826 * float(np.median(np.abs(np.diff(column)))) / math.sqrt(2.0)
+    return max(typical, LEAST_SD_COUNTS)
