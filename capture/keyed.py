@@ -1,0 +1,270 @@
+"""Keyed readings: what a scale and a quill show, as heights and loads with uncertainty. Pure."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.sweep import Branch
+from coilbench.capture.units import KGF_N, LENGTH_IN_MM, LOAD_IN_N, parse_length_mm, parse_load_n
+
+NOTE_EXAMPLE = (
+    "larch-07 38.5mm 22.4kg, or larch-07 15mm down 22.4kg, with up at the end on the way up"
+)
+
+_NUMBER_ALONE = re.compile(r"[+-]?[0-9.,]+")
+
+
+@dataclass(frozen=True)
+class KeyedReading:
+    """One reading as it was typed.
+
+    Attributes:
+        label: the spring's name inside its set.
+        shown_load_n: what the scale shows, tare and all.
+        height_mm: distance between the faces; None where the depth was typed.
+        depth_mm: how far the spring is pressed; None where the height was typed.
+        loading: taken on the way down; False on the way up.
+    """
+
+    label: str
+    shown_load_n: float
+    height_mm: float | None = None
+    depth_mm: float | None = None
+    loading: bool = True
+
+
+@dataclass(frozen=True)
+class KeyedSetup:
+    """How the readings were taken. All resolutions and ratios are settable.
+
+    Attributes:
+        tare_n: what the scale shows with the blocks and cups on it and no spring pressed.
+        lever_ratio: the spring's load over the load on the scale; above 1 where a bar takes its
+            share (common practice, no source).
+        lever_ratio_u: its standard uncertainty (k = 1), as a fraction.
+        scale_resolution_n: the scale's smallest step. The default is our assumption.
+        scale_repeatability_n: standard deviation of the scale's readings of one load. The
+            default is our assumption.
+        quill_resolution_mm: the depth scale's smallest step. The default is our assumption.
+    """
+
+    tare_n: float = 0.0
+    lever_ratio: float = 1.0
+    lever_ratio_u: float = 0.0
+    scale_resolution_n: float = 0.1 * KGF_N
+    scale_repeatability_n: float = 0.2 * KGF_N
+    quill_resolution_mm: float = 0.1
+
+    def __post_init__(self) -> None:
+        """Refuse what no bench has.
+
+        Raises:
+            CoilbenchError: a value below 0, not finite, or a lever ratio of 0.
+        """
+        for name, value in vars(self).items():
+            if not math.isfinite(value) or value < 0.0:
+                raise CoilbenchError(
+                    f"{name} of {value:g} is impossible",
+                    mend="Give 0 or more",
+                )
+        if self.lever_ratio == 0.0:
+            raise CoilbenchError(
+                "a lever ratio of 0 carries no load", mend="Give 1 where there is no lever"
+            )
+
+    @property
+    def load_u_n(self) -> float:
+        """Standard uncertainty (k = 1) of a spring's load that doesn't grow with it, N.
+
+        A load is the difference of two readings of the scale, with the spring and without. Each
+        lies evenly within a step of the resolution (GUM F.2.2.1: step / sqrt(12)) and scatters
+        by the repeatability; the lever multiplies both.
+        """
+        one_reading = math.hypot(
+            self.scale_resolution_n / math.sqrt(12.0), self.scale_repeatability_n
+        )
+        return self.lever_ratio * math.sqrt(2.0) * one_reading
+
+    @property
+    def load_u_relative(self) -> float:
+        """Standard uncertainty (k = 1) that grows with the load, as a fraction."""
+        return self.lever_ratio_u
+
+    @property
+    def height_u_mm(self) -> float:
+        """Standard uncertainty (k = 1) of a height, mm.
+
+        A height is the difference of two readings of the quill, where it starts and where it
+        stands, each even within a step (GUM F.2.2.1).
+        """
+        return math.sqrt(2.0) * self.quill_resolution_mm / math.sqrt(12.0)
+
+
+@dataclass(frozen=True)
+class KeyedBranches:
+    """One spring's keyed readings, ready for a Sweep of the same fields."""
+
+    loading: Branch
+    unloading: Branch
+    load_u_n: float
+    load_u_relative: float
+    height_u_mm: float
+
+
+def convert(
+    readings: Sequence[KeyedReading], setup: KeyedSetup, free_length_mm: float | None = None
+) -> KeyedBranches:
+    """Turn one spring's readings into heights and loads.
+
+    Args:
+        readings: of one spring, in the order they were taken.
+        setup: how they were taken.
+        free_length_mm: the spring's; depths need it, and heights are checked against it.
+
+    Raises:
+        CoilbenchError: a load below 0 once the tare is off, a depth without a free length, or a
+            height that is not between 0 and the free length.
+    """
+    return KeyedBranches(
+        loading=_branch([r for r in readings if r.loading], setup, free_length_mm),
+        unloading=_branch([r for r in readings if not r.loading], setup, free_length_mm),
+        load_u_n=setup.load_u_n,
+        load_u_relative=setup.load_u_relative,
+        height_u_mm=setup.height_u_mm,
+    )
+
+
+def spring_load_n(reading: KeyedReading, setup: KeyedSetup) -> float:
+    """Return the spring's load: what the scale shows less the tare, times the lever ratio.
+
+    Raises:
+        CoilbenchError: the scale shows less than the tare.
+    """
+    net_n = reading.shown_load_n - setup.tare_n
+    if net_n < 0.0:
+        raise CoilbenchError(
+            f"the scale shows {reading.shown_load_n / KGF_N:.2f} kg, less than the tare of "
+            f"{setup.tare_n / KGF_N:.2f} kg",
+            where=reading.label,
+            mend="Give what the scale shows with the blocks on it, or the right tare",
+        )
+    return net_n * setup.lever_ratio
+
+
+def spring_height_mm(reading: KeyedReading, free_length_mm: float | None) -> float:
+    """Return the distance between the faces.
+
+    Raises:
+        CoilbenchError: a depth without a free length, or a height that is not between 0 and the
+            free length.
+    """
+    if reading.height_mm is not None:
+        height_mm = reading.height_mm
+    elif reading.depth_mm is None:
+        raise CoilbenchError(
+            "the reading has neither a height nor a depth",
+            where=reading.label,
+            mend=f"Write it like {NOTE_EXAMPLE}",
+        )
+    elif free_length_mm is None:
+        raise CoilbenchError(
+            f"the depth {reading.depth_mm:g} mm needs the spring's free length",
+            where=reading.label,
+            mend="Give the free length, or type the height between the faces",
+        )
+    elif reading.depth_mm < 0.0:
+        raise CoilbenchError(
+            f"the depth {reading.depth_mm:g} mm is negative",
+            where=reading.label,
+            mend="Type how far the spring is pressed",
+        )
+    else:
+        height_mm = free_length_mm - reading.depth_mm
+    if height_mm <= 0.0:
+        raise CoilbenchError(
+            f"the height would be {height_mm:g} mm",
+            where=reading.label,
+            mend="Check the length and its unit",
+        )
+    if free_length_mm is not None and height_mm > free_length_mm:
+        raise CoilbenchError(
+            f"the height {height_mm:g} mm is above the free length {free_length_mm:g} mm",
+            where=reading.label,
+            mend="Check the length; a depth is typed with the word down after it",
+        )
+    return height_mm
+
+
+def parse_note(text: str) -> KeyedReading:
+    """Read one line: the label, a length, `down` if it is a depth, a load, `up` on the way up.
+
+    `larch-07 38.5mm 22.4kg`, `larch-07 15 mm down 22,4 kg`, `larch-07 38.5mm 22.0kg up`.
+
+    Raises:
+        CoilbenchError: a part is missing, twice, or cannot be read.
+    """
+    label, *parts = _join_units(text.split()) or [""]
+    if not label or not parts:
+        raise _unreadable(text, "says too little")
+    lengths = [part for part in parts if _unit(part) in LENGTH_IN_MM]
+    loads = [part for part in parts if _unit(part) in LOAD_IN_N]
+    words = [part.lower() for part in parts if part not in lengths and part not in loads]
+    strange = [word for word in words if word not in ("down", "up")]
+    if strange:
+        unit = " has no unit" if _NUMBER_ALONE.fullmatch(strange[0]) else " cannot be read"
+        raise _unreadable(text, f"{strange[0]!r}{unit}")
+    if len(lengths) != 1 or len(loads) != 1:
+        raise _unreadable(
+            text, f"{len(lengths)} lengths and {len(loads)} loads where one of each is needed"
+        )
+    length_at = parts.index(lengths[0])
+    by_depth = " ".join(parts[length_at + 1 : length_at + 2]).lower() == "down"
+    if words.count("down") != int(by_depth):
+        raise _unreadable(text, "'down' marks a depth and stands right after it")
+    if words.count("up") > 1 or ("up" in words and parts[-1].lower() != "up"):
+        raise _unreadable(text, "'up' stands once, at the end")
+    length_mm = parse_length_mm(lengths[0])
+    return KeyedReading(
+        label=label,
+        shown_load_n=parse_load_n(loads[0]),
+        height_mm=None if by_depth else length_mm,
+        depth_mm=length_mm if by_depth else None,
+        loading="up" not in words,
+    )
+
+
+def _branch(
+    readings: Sequence[KeyedReading], setup: KeyedSetup, free_length_mm: float | None
+) -> Branch:
+    return Branch(
+        np.array([spring_height_mm(r, free_length_mm) for r in readings], dtype=np.float64),
+        np.array([spring_load_n(r, setup) for r in readings], dtype=np.float64),
+    )
+
+
+def _join_units(tokens: list[str]) -> list[str]:
+    """Join a number and the unit that stands apart from it; the first token is the label."""
+    joined = tokens[:1]
+    for token in tokens[1:]:
+        is_unit = token.lower() in LENGTH_IN_MM or token.lower() in LOAD_IN_N
+        if is_unit and len(joined) > 1 and _NUMBER_ALONE.fullmatch(joined[-1]):
+            joined[-1] += token
+        else:
+            joined.append(token)
+    return joined
+
+
+def _unit(part: str) -> str:
+    """Return the unit behind a number in lower case; empty where there is no number."""
+    match = re.fullmatch(r'[+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?([A-Za-z"]+)', part)
+    return "" if match is None else match.group(1).lower()
+
+
+def _unreadable(text: str, why: str) -> CoilbenchError:
+    return CoilbenchError(f"{why}: {text[:80]!r}", mend=f"Write it like {NOTE_EXAMPLE}")
