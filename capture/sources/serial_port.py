@@ -11,7 +11,6 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from types import TracebackType
 from typing import BinaryIO, Self
-from urllib.parse import parse_qsl, urlencode, urlsplit, urlunsplit
 
 import serial
 from serial.tools import list_ports
@@ -19,18 +18,14 @@ from serial.tools import list_ports
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.serial_address import split_baud
 from coilbench.capture.wire import Decoder
 from coilbench.capture.wire_encode import request_line
 
-DEFAULT_BAUD = 250_000
 WRITE_TIMEOUT_S = 1.0
 _CHUNK = 4096  # bytes asked for in one read
 _READ_LIMIT = 65_536  # bytes handed on by one poll
 _NAP_S = 0.005  # between looks at a port that can't be waited on
-
-_COM_PORT = re.compile(r"COM[0-9]+", re.IGNORECASE)
-_SCHEME = re.compile(r"[a-z][a-z0-9+.-]*://", re.IGNORECASE)
-_BAUD = re.compile(r"[1-9][0-9]{2,6}")
 
 # What pyserial lets through of the operating system's own errors: termios.error is no OSError,
 # and in_waiting on a port that was pulled out raises it or a bare OSError.
@@ -200,43 +195,12 @@ def open_serial(url: str, *, record: BinaryIO | None = None) -> SerialSource:
     return SerialSource(url, port, record=record)
 
 
-def split_baud(url: str) -> tuple[str, int]:
-    """Return what pyserial opens, and the baud rate.
-
-    Raises:
-        CoilbenchError: it is no device and no URL, or baud is no number.
-    """
-    if not _SCHEME.match(url):
-        if url.startswith("/") or _COM_PORT.fullmatch(url):
-            return url, DEFAULT_BAUD
-        raise CoilbenchError(
-            "this is no port and no address",
-            where=url or "(empty)",
-            mend="Write it like /dev/ttyUSB0, COM3 or serial:///dev/ttyUSB0?baud=250000;"
-            " coilbench rig find lists the ports",
-        )
-    parts = urlsplit(url)
-    options = parse_qsl(parts.query, keep_blank_values=True)
-    bauds = [value for key, value in options if key == "baud"]
-    others = [(key, value) for key, value in options if key != "baud"]
-    if len(bauds) > 1 or (bauds and not _BAUD.fullmatch(bauds[0])):
-        raise CoilbenchError("baud is not a rate", where=url, mend="Write it like baud=250000")
-    baud = int(bauds[0]) if bauds else DEFAULT_BAUD
-    if parts.scheme != "serial":
-        return urlunsplit(parts._replace(query=urlencode(others))), baud
-    device = parts.netloc + parts.path
-    if others or not device:
-        wrong = f"there is no option {others[0][0]!r}" if others else "the port's name is missing"
-        raise CoilbenchError(
-            wrong, where=url, mend="Write it like serial:///dev/ttyUSB0?baud=250000"
-        )
-    return device, baud
-
-
 def _reason(error: Exception) -> str:
     """Return an error's words without the tuple and the traceback look."""
-    number = getattr(error, "errno", None)
-    return str(error) if number is None or not str(error) else str(error).rpartition("] ")[2]
+    text = str(error)
+    if "returned no data" in text or "disconnected" in text:
+        return "unplugged, or closed at the other end"
+    return re.sub(r"\[Errno -?[0-9]+\] ", "", text) or type(error).__name__
 
 
 def _refusal(url: str, error: Exception) -> SourceLost:
