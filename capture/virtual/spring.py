@@ -1,0 +1,216 @@
+"""A coil spring's load over height: soft ends, coil bind, friction, a crack, its set. Pure.
+
+The springs are of no real engine: their figures are invented and plausible.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.virtual.recurrence import recur
+
+
+class Condition(StrEnum):
+    """What a drawn spring is like."""
+
+    SOUND = "sound"
+    TIRED = "tired"
+    CRACKED = "cracked"
+
+
+@dataclass(frozen=True)
+class SpringModel:
+    """One spring.
+
+    Its mean load is a sum of smooth terms over depth d = free length - height:
+    rate (d - s e (1 - exp(-d/e))) for soft ends, a ramp that begins at the crack's depth, and
+    a steep ramp that begins at solid height. Every term has a closed form.
+
+    Attributes:
+        free_length_mm, solid_height_mm: height at no load, and where all coils touch.
+        rate_n_per_mm: the rate once the end coils lie flat.
+        soft_fraction: how much softer it is at first touch (s, 0 to 1).
+        soft_mm: the depth over which the softness fades (e).
+        bind_n_per_mm: rate added by coils that touch.
+        bind_mm: how sharp coil bind sets in.
+        friction_fraction: half the width of the friction loop, over the load.
+        reversal_mm: travel over which friction turns round.
+        crack_depth_mm: where the rate changes; None for a whole spring.
+        crack_rate_ratio: the rate below the crack's depth over the rate above it.
+        first_set_mm: how much longer it is before its first press.
+        set_decay: what is left of that after each press, as a fraction.
+        condition: what it was drawn as.
+    """
+
+    free_length_mm: float
+    rate_n_per_mm: float
+    solid_height_mm: float
+    soft_fraction: float = 0.4
+    soft_mm: float = 0.5
+    bind_n_per_mm: float = 1500.0
+    bind_mm: float = 0.08
+    friction_fraction: float = 0.012
+    reversal_mm: float = 0.25
+    crack_depth_mm: float | None = None
+    crack_rate_ratio: float = 1.0
+    first_set_mm: float = 0.06
+    set_decay: float = 0.3
+    condition: Condition = Condition.SOUND
+
+    def __post_init__(self) -> None:
+        if not 0.0 < self.solid_height_mm < self.free_length_mm:
+            raise CoilbenchError(
+                f"a spring {self.free_length_mm} mm free can't be {self.solid_height_mm} mm solid",
+                mend="Give a solid height above 0 and below the free length",
+            )
+
+    def load_n(self, height_mm: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        """Return the true load at a height: no friction, worked in; the mean of both branches.
+
+        Args:
+            height_mm: any shape.
+
+        Returns:
+            same shape, N; 0 above the free length.
+        """
+        depth = np.maximum(self.free_length_mm - np.asarray(height_mm, dtype=np.float64), 0.0)
+        lost_mm = self.soft_fraction * self.soft_mm * -np.expm1(-depth / self.soft_mm)
+        load = self.rate_n_per_mm * (depth - lost_mm)
+        if self.crack_depth_mm is not None:
+            change = self.rate_n_per_mm * (self.crack_rate_ratio - 1.0)
+            load = load + change * _ramp(depth, self.crack_depth_mm, _CRACK_MM)
+        solid_depth = self.free_length_mm - self.solid_height_mm
+        return load + self.bind_n_per_mm * _ramp(depth, solid_depth, self.bind_mm)
+
+    def rate_at(self, height_mm: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        """Return the true local rate, -d load/d height, N/mm: the derivative of load_n.
+
+        Args:
+            height_mm: any shape.
+        """
+        depth = self.free_length_mm - np.asarray(height_mm, dtype=np.float64)
+        pressed = np.maximum(depth, 0.0)
+        rate = self.rate_n_per_mm * (1.0 - self.soft_fraction * np.exp(-pressed / self.soft_mm))
+        if self.crack_depth_mm is not None:
+            change = self.rate_n_per_mm * (self.crack_rate_ratio - 1.0)
+            rate = rate + change * _step(pressed, self.crack_depth_mm, _CRACK_MM)
+        solid_depth = self.free_length_mm - self.solid_height_mm
+        rate = rate + self.bind_n_per_mm * _step(pressed, solid_depth, self.bind_mm)
+        return np.where(depth > 0.0, rate, 0.0)
+
+    def pressed_load_n(
+        self, height_mm: NDArray[np.float64], presses_before: int = 1000
+    ) -> NDArray[np.float64]:
+        """Return what it pushes along a path of heights, with friction and its set.
+
+        Args:
+            height_mm: shape (n,), in time order, beginning above the free length.
+            presses_before: how often it was pressed before; the first presses push harder.
+
+        Returns:
+            shape (n,), N.
+        """
+        unset_mm = self.first_set_mm * self.set_decay**presses_before
+        effective_mm = height_mm - unset_mm
+        depth = np.maximum(self.free_length_mm - effective_mm, 0.0)
+        step = np.diff(depth, prepend=0.0)
+        drag = recur(np.abs(step) / self.reversal_mm, np.sign(step), 0.0)
+        return self.load_n(effective_mm) * (1.0 + self.friction_fraction * drag)
+
+    def height_at_load(self, load_n: float) -> float:
+        """Return the height at which its true load is load_n, by bisection, mm."""
+        low, high = 0.0, self.free_length_mm
+        for _ in range(50):
+            middle = 0.5 * (low + high)
+            if float(self.load_n(middle)) > load_n:
+                low = middle
+            else:
+                high = middle
+        return high
+
+
+_CRACK_MM = 0.3
+
+
+def _ramp(depth: NDArray[np.float64], knee_mm: float, width_mm: float) -> NDArray[np.float64]:
+    """Return a smooth max(depth - knee, 0) that is exactly 0 at no depth, mm."""
+    soft = np.logaddexp(0.0, (depth - knee_mm) / width_mm)
+    at_touch = np.logaddexp(0.0, -knee_mm / width_mm)
+    return np.asarray(width_mm * (soft - at_touch), dtype=np.float64)
+
+
+def _step(depth: NDArray[np.float64], knee_mm: float, width_mm: float) -> NDArray[np.float64]:
+    """Return the derivative of _ramp: a smooth step from 0 to 1."""
+    return np.asarray(0.5 * (1.0 + np.tanh(0.5 * (depth - knee_mm) / width_mm)))
+
+
+OUTER = SpringModel(free_length_mm=53.0, rate_n_per_mm=16.0, solid_height_mm=24.5)
+INNER = SpringModel(free_length_mm=45.5, rate_n_per_mm=9.0, solid_height_mm=21.5)
+
+
+def draw_set(
+    nominal: SpringModel, count: int, seed: int, *, tired: int = 0, cracked: int = 0
+) -> tuple[SpringModel, ...]:
+    """Draw a set of used springs around a nominal one.
+
+    Rate scatters by about 0.8 %, free length by 0.15 mm, solid height by 0.1 mm (invented, but
+    well inside the 5 to 10 % that a usable set keeps: common practice, no source). A tired
+    spring is 8 to 12 % softer and 0.8 to 1.4 mm shorter; a cracked one loses 18 to 25 % of its
+    rate from about 40 % of its deflection on.
+
+    Args:
+        nominal: the spring they were all meant to be.
+        count: how many.
+        seed: the same seed draws the same set.
+        tired, cracked: how many of them are so; which ones is drawn.
+
+    Raises:
+        CoilbenchError: more odd springs than springs.
+    """
+    if tired + cracked > count:
+        raise CoilbenchError(
+            f"{tired} tired and {cracked} cracked springs don't fit in a set of {count}",
+            mend="Ask for fewer odd ones or a larger set",
+        )
+    rng = np.random.default_rng([seed, 0x5E7])
+    springs = [
+        replace(
+            nominal,
+            free_length_mm=nominal.free_length_mm + rng.normal(0.0, 0.15),
+            rate_n_per_mm=nominal.rate_n_per_mm * (1.0 + rng.normal(0.0, 0.008)),
+            solid_height_mm=nominal.solid_height_mm + rng.normal(0.0, 0.1),
+            friction_fraction=nominal.friction_fraction * rng.uniform(0.7, 1.3),
+            soft_mm=nominal.soft_mm * rng.uniform(0.8, 1.3),
+        )
+        for _ in range(count)
+    ]
+    odd = rng.permutation(count)[: tired + cracked]
+    for place in odd[:tired]:
+        springs[place] = _tire(springs[place], rng)
+    for place in odd[tired:]:
+        springs[place] = _crack(springs[place], rng)
+    return tuple(springs)
+
+
+def _tire(spring: SpringModel, rng: np.random.Generator) -> SpringModel:
+    return replace(
+        spring,
+        rate_n_per_mm=spring.rate_n_per_mm * rng.uniform(0.88, 0.92),
+        free_length_mm=spring.free_length_mm - rng.uniform(0.8, 1.4),
+        condition=Condition.TIRED,
+    )
+
+
+def _crack(spring: SpringModel, rng: np.random.Generator) -> SpringModel:
+    deflection_mm = spring.free_length_mm - spring.solid_height_mm
+    return replace(
+        spring,
+        crack_depth_mm=deflection_mm * rng.uniform(0.37, 0.43),
+        crack_rate_ratio=rng.uniform(0.75, 0.82),
+        condition=Condition.CRACKED,
+    )
