@@ -1,0 +1,94 @@
+"""What several commands share: the book's place, units, quantities as options, printing."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, cast
+
+import click
+from platformdirs import user_data_path
+from rich.console import Console
+
+from coilbench.analysis.cli import Settings
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import (
+    LengthUnit,
+    LoadUnit,
+    Units,
+    parse_fraction,
+    parse_length_mm,
+    parse_load_n,
+    parse_number,
+)
+
+
+class _Quantity(click.ParamType):
+    """An option's value read by one of our parsers; its errors keep our words."""
+
+    def __init__(self, name: str, parse: Callable[[str], float]) -> None:
+        self.name = name
+        self._parse = parse
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> float:
+        if not isinstance(value, str):
+            return cast(float, value)
+        try:
+            return self._parse(value)
+        except CoilbenchError as error:
+            where = None if param is None else param.get_error_hint(ctx).strip("'")  # type: ignore[arg-type]
+            raise CoilbenchError(error.what, where=where, mend=error.mend) from error
+
+
+LENGTH = _Quantity("length", parse_length_mm)
+LOAD = _Quantity("load", parse_load_n)
+FRACTION = _Quantity("percent", parse_fraction)
+NUMBER = _Quantity("number", parse_number)
+
+json_option = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON document, in N and mm."
+)
+
+
+def settings() -> Settings:
+    """Return the options given before the command's name."""
+    return cast(Settings, click.get_current_context().find_root().obj)
+
+
+def book_path() -> Path:
+    """Return the book's file: --book, COILBENCH_BOOK, or the one in the user's data folder."""
+    given = settings().book_given
+    return user_data_path("coilbench") / "book.db" if given is None else given
+
+
+def units() -> Units:
+    """Return the display units."""
+    chosen = settings()
+    return Units(cast(LoadUnit, chosen.load_unit), cast(LengthUnit, chosen.length_unit))
+
+
+def print_document(document: Any) -> None:
+    """Print one JSON document on stdout; a value that is not finite is a defect and raises."""
+    click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2))
+
+
+def console() -> Console:
+    """Return the console for tables: no colour where NO_COLOR or a pipe says so."""
+    return Console(highlight=False)
+
+
+def read_bytes(path: Path) -> bytes:
+    """Read a file the user named.
+
+    Raises:
+        CoilbenchError: it is not there, is a folder, or cannot be read.
+    """
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise CoilbenchError(
+            f"the file cannot be read ({error.strerror})", where=str(path), mend="Check its name"
+        ) from error

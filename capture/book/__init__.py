@@ -1,0 +1,1 @@
+"""The book: one SQLite file that holds every set, sweep and calibration."""

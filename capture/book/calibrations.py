@@ -1,0 +1,217 @@
+"""Calibrations in the book: every one is kept, the newest of each kind is in force.
+
+A calibration is a load part, a travel part and, where it was measured, a flex part. Each newly
+made part makes a new calibration; sweeps name the one they were read with.
+"""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.sets import utc_now
+from coilbench.capture.calibration import (
+    Calibration,
+    PolynomialFit,
+    fit_from_document,
+    fit_to_document,
+)
+from coilbench.capture.errors import CoilbenchError
+
+PartKind = Literal["load", "travel", "flex"]
+_COMMANDS = {"load": "weigh", "travel": "gauge", "flex": "flex"}
+
+
+@dataclass(frozen=True)
+class PointRow:
+    """One point a part was fitted on, with what is left over; unknown values are None."""
+
+    direction: str | None = None
+    mass_kg: float | None = None
+    length_mm: float | None = None
+    load_counts: float | None = None
+    travel_counts: float | None = None
+    residual_n: float | None = None
+    residual_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class NewPart:
+    """A part as it was just made.
+
+    Attributes:
+        origin: `guided`, or the file it came from.
+        reference_u_relative: for load: the masses' standard uncertainty as a fraction.
+        device_id, boot_id: the rig and its start, where known. An incremental scale's travel
+            part is true only for that start.
+        notes: what was noticed while fitting, in words.
+    """
+
+    kind: PartKind
+    origin: str
+    fit: PolynomialFit
+    points: Sequence[PointRow]
+    notes: Sequence[str] = ()
+    reference_u_relative: float = 0.0
+    device_id: str | None = None
+    boot_id: int | None = None
+
+
+@dataclass(frozen=True)
+class PartRecord:
+    """A part as the book keeps it."""
+
+    part_id: str
+    kind: PartKind
+    made_utc: str
+    origin: str
+    device_id: str | None
+    boot_id: int | None
+    fit: PolynomialFit
+    reference_u_relative: float
+    notes: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class CalibrationRecord:
+    """The calibration in force, with the parts it is made of."""
+
+    calibration_id: str
+    load: PartRecord
+    travel: PartRecord
+    flex: PartRecord | None
+
+    @property
+    def calibration(self) -> Calibration:
+        """What turns counts into load and height."""
+        return Calibration(
+            load=self.load.fit,
+            travel=self.travel.fit,
+            flex=None if self.flex is None else self.flex.fit,
+            load_u_relative=self.load.reference_u_relative,
+        )
+
+
+def store_part(db: Database, part: NewPart) -> str | None:
+    """Store a part and, when load and travel are both known, the calibration it makes.
+
+    Returns:
+        The new calibration's id; None while load or travel is still missing.
+    """
+    part_id = str(uuid.uuid4())
+    document = {**fit_to_document(part.fit), "reference_u_relative": part.reference_u_relative}
+    in_newtons = part.kind == "load"
+    with db.atomic():
+        db.table("calibration_parts").insert(
+            {
+                "id": part_id,
+                "kind": part.kind,
+                "made_utc": utc_now(),
+                "origin": part.origin,
+                "device_id": part.device_id,
+                "boot_id": part.boot_id,
+                "fit_json": json.dumps(document),
+                "residual_sd_n": part.fit.residual_sd if in_newtons else None,
+                "residual_sd_mm": None if in_newtons else part.fit.residual_sd,
+                "notes_json": json.dumps(list(part.notes)),
+            }
+        )
+        db.table("calibration_points").insert_all(
+            {"part_id": part_id, "point": number, **vars(point)}
+            for number, point in enumerate(part.points, start=1)
+        )
+        return _compose(db)
+
+
+def _compose(db: Database) -> str | None:
+    newest = {kind: _newest_part(db, kind) for kind in _COMMANDS}
+    load, travel, flex = newest["load"], newest["travel"], newest["flex"]
+    if load is None or travel is None:
+        return None
+    calibration_id = str(uuid.uuid4())
+    db.table("calibrations").insert(
+        {
+            "id": calibration_id,
+            "made_utc": utc_now(),
+            "load_part_id": load.part_id,
+            "travel_part_id": travel.part_id,
+            "flex_part_id": None if flex is None else flex.part_id,
+        }
+    )
+    return calibration_id
+
+
+def _newest_part(db: Database, kind: str) -> PartRecord | None:
+    rows = db.query(
+        "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY made_utc DESC, rowid DESC LIMIT 1",
+        [kind],
+    )
+    return next((_part(row) for row in rows), None)
+
+
+def newest_part(db: Database, kind: PartKind) -> PartRecord | None:
+    """Return the part of a kind that is in force, or None."""
+    return _newest_part(db, kind)
+
+
+def current_calibration(db: Database) -> CalibrationRecord:
+    """Return the calibration in force.
+
+    Raises:
+        CoilbenchError: load or travel is not calibrated; names the command that does it.
+    """
+    rows = list(db.query("SELECT * FROM calibrations ORDER BY made_utc DESC, rowid DESC LIMIT 1"))
+    if rows:
+        return _calibration(db, rows[0])
+    missing = next(k for k in ("load", "travel") if _newest_part(db, k) is None)
+    raise CoilbenchError(
+        f"the rig's {missing} is not calibrated in this book",
+        mend=f"Calibrate it with: coilbench rig {_COMMANDS[missing]}",
+    )
+
+
+def calibration_by_id(db: Database, calibration_id: str) -> Calibration:
+    """Return a calibration that a sweep names.
+
+    Raises:
+        CoilbenchError: the book does not hold it.
+    """
+    rows = list(db.query("SELECT * FROM calibrations WHERE id = ?", [calibration_id]))
+    if not rows:
+        raise CoilbenchError(f"the book holds no calibration {calibration_id}")
+    return _calibration(db, rows[0]).calibration
+
+
+def _calibration(db: Database, row: dict[str, Any]) -> CalibrationRecord:
+    parts = {
+        kind: _part_by_id(db, row[f"{kind}_part_id"])
+        for kind in _COMMANDS
+        if row[f"{kind}_part_id"] is not None
+    }
+    return CalibrationRecord(row["id"], parts["load"], parts["travel"], parts.get("flex"))
+
+
+def _part_by_id(db: Database, part_id: str) -> PartRecord:
+    return next(
+        _part(row) for row in db.query("SELECT * FROM calibration_parts WHERE id = ?", [part_id])
+    )
+
+
+def _part(row: dict[str, Any]) -> PartRecord:
+    document = json.loads(row["fit_json"])
+    return PartRecord(
+        part_id=row["id"],
+        kind=row["kind"],
+        made_utc=row["made_utc"],
+        origin=row["origin"],
+        device_id=row["device_id"],
+        boot_id=row["boot_id"],
+        fit=fit_from_document(document),
+        reference_u_relative=document["reference_u_relative"],
+        notes=tuple(json.loads(row["notes_json"])),
+    )

@@ -1,0 +1,122 @@
+"""Sessions in the book: one run of a capture, its health, and the stroke that is under way."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlite_utils import Database
+
+from coilbench.capture import sample_blob
+from coilbench.capture.book.sets import utc_now
+from coilbench.capture.calibration import InstrumentUncertainty
+from coilbench.capture.snapshot import Snapshot
+from coilbench.capture.turns import Purpose
+
+
+@dataclass(frozen=True)
+class ChunkOwner:
+    """Whose stroke a chunk belongs to, and how to read it; enough to rescue it after a crash."""
+
+    spring_id: str
+    purpose: Purpose
+    calibration_id: str
+    boot_id: int | None
+    zero_counts: float | None
+    instrument: InstrumentUncertainty
+
+
+def start_session(
+    db: Database, set_id: str, source_url: str, device_id: str | None, firmware: str | None
+) -> str:
+    """Register a run of the capture; returns its id."""
+    session_id = str(uuid.uuid4())
+    now = utc_now()
+    with db.atomic():
+        db.table("sessions").insert(
+            {
+                "id": session_id,
+                "set_id": set_id,
+                "source_url": source_url,
+                "device_id": device_id,
+                "firmware": firmware,
+                "started_utc": now,
+                "seen_utc": now,
+                "ended_utc": None,
+                "ended_reason": None,
+                "samples": 0,
+                "samples_lost": 0,
+                "lines_bad": 0,
+                "restarts": 0,
+                "live_json": None,
+            }
+        )
+    return session_id
+
+
+def update_session(db: Database, session_id: str, snapshot: Snapshot) -> None:
+    """Store how the capture stands."""
+    with db.atomic():
+        db.table("sessions").update(
+            session_id,
+            {
+                "seen_utc": utc_now(),
+                "samples": snapshot.samples,
+                "samples_lost": snapshot.samples_lost,
+                "lines_bad": snapshot.lines_bad,
+                "restarts": snapshot.restarts,
+                "live_json": json.dumps(snapshot.to_document()),
+            },
+        )
+
+
+def end_session(db: Database, session_id: str, reason: str) -> None:
+    """Close a run of the capture."""
+    with db.atomic():
+        db.table("sessions").update(session_id, {"ended_utc": utc_now(), "ended_reason": reason})
+
+
+def store_chunk(
+    db: Database,
+    session_id: str,
+    chunk: int,
+    owner: ChunkOwner,
+    samples: NDArray[np.void],
+) -> None:
+    """Put a second of the running stroke in safety."""
+    blob_format, blob = sample_blob.pack(samples)
+    with db.atomic():
+        db.table("stroke_chunks").insert(
+            {
+                "session_id": session_id,
+                "chunk": chunk,
+                "spring_id": owner.spring_id,
+                "purpose": owner.purpose.value,
+                "calibration_id": owner.calibration_id,
+                "boot_id": owner.boot_id,
+                "zero_counts": owner.zero_counts,
+                "load_u_n": owner.instrument.load_u_n,
+                "load_u_relative": owner.instrument.load_u_relative,
+                "height_u_mm": owner.instrument.height_u_mm,
+                "samples_format": blob_format,
+                "samples_blob": blob,
+            }
+        )
+
+
+def drop_chunks(db: Database, session_id: str) -> None:
+    """Forget the running stroke's chunks: it is stored as a sweep, or was none."""
+    with db.atomic():
+        db.execute("DELETE FROM stroke_chunks WHERE session_id = ?", [session_id])
+
+
+def live_session(db: Database) -> tuple[str, Snapshot] | None:
+    """Return (seen_utc, snapshot) of the capture that is running on this book, or None."""
+    row = db.execute(
+        "SELECT seen_utc, live_json FROM sessions"
+        " WHERE ended_utc IS NULL AND live_json IS NOT NULL ORDER BY seen_utc DESC LIMIT 1"
+    ).fetchone()
+    return None if row is None else (row[0], Snapshot.from_document(json.loads(row[1])))

@@ -1,0 +1,256 @@
+"""Sets and their springs in the book."""
+
+from __future__ import annotations
+
+import re
+import uuid
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from typing import Any, Literal, cast
+
+from sqlite_utils import Database
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.turns import Done, Purpose, TurnOrder
+
+Role = Literal["outer", "inner", "single"]
+CONDITIONING_STROKES = 2  # common practice, no source: work a spring a few times before reading it
+MEASURED_STROKES = 3
+MOST_SPRINGS = 999
+LONGEST_NAME = 60
+
+
+@dataclass(frozen=True)
+class SpringRecord:
+    """One spring of a set.
+
+    Attributes:
+        solid_height_mm: measured for this spring; None falls back on the set's.
+        solid_reason: how that was found, in words.
+    """
+
+    spring_id: str
+    label: str
+    turn: int
+    solid_height_mm: float | None
+    solid_reason: str | None
+
+
+@dataclass(frozen=True)
+class SetRecord:
+    """A set and its springs in turn order; dimensions are None where not given."""
+
+    set_id: str
+    name: str
+    role: Role
+    free_length_mm: float | None
+    solid_height_mm: float | None
+    wire_mm: float | None
+    coil_diameter_mm: float | None
+    active_coils: float | None
+    conditioning_strokes: int
+    measured_strokes: int
+    springs: tuple[SpringRecord, ...]
+
+    @property
+    def labels(self) -> tuple[str, ...]:
+        """The springs' labels in turn order."""
+        return tuple(spring.label for spring in self.springs)
+
+    def spring(self, label: str) -> SpringRecord:
+        """Return the spring of that label.
+
+        Raises:
+            CoilbenchError: the set has no such spring.
+        """
+        for spring in self.springs:
+            if spring.label == label:
+                return spring
+        raise CoilbenchError(
+            f"the set {self.name!r} has no spring {label!r}",
+            mend=f"Its springs are {_shortened(self.labels)}",
+        )
+
+
+@dataclass(frozen=True)
+class SetPlan:
+    """A set as the user asks for it; lengths in mm, dimensions None where not given."""
+
+    name: str
+    role: Role
+    labels: tuple[str, ...]
+    free_length_mm: float | None = None
+    solid_height_mm: float | None = None
+    wire_mm: float | None = None
+    coil_diameter_mm: float | None = None
+    active_coils: float | None = None
+    conditioning_strokes: int = CONDITIONING_STROKES
+    measured_strokes: int = MEASURED_STROKES
+
+
+def labels_for(name: str, count: int) -> tuple[str, ...]:
+    """Return `name-01` … `name-12`, wide enough for all to sort as text.
+
+    Raises:
+        CoilbenchError: a count that is not 1 to 999.
+    """
+    if not 1 <= count <= MOST_SPRINGS:
+        raise CoilbenchError(
+            f"a set of {count} springs is not possible", mend=f"Give 1 to {MOST_SPRINGS}"
+        )
+    width = max(2, len(str(count)))
+    return tuple(f"{name}-{number:0{width}d}" for number in range(1, count + 1))
+
+
+def _checked_name(text: str, what: str) -> str:
+    name = text.strip()
+    if not name or len(name) > LONGEST_NAME or re.search(r"[\x00-\x1f\x7f,;]", name):
+        raise CoilbenchError(
+            f"{text!r} cannot be a {what}",
+            mend=f"Use 1 to {LONGEST_NAME} characters without commas or control characters",
+        )
+    if name.startswith("-"):
+        raise CoilbenchError(f"{what} {text!r} begins with a dash", mend="Begin with a letter")
+    return name
+
+
+def _check_dimensions(plan: SetPlan) -> None:
+    for what, value in (
+        ("free length", plan.free_length_mm),
+        ("solid height", plan.solid_height_mm),
+        ("wire", plan.wire_mm),
+        ("coil diameter", plan.coil_diameter_mm),
+        ("active coils", plan.active_coils),
+    ):
+        if value is not None and value <= 0:
+            raise CoilbenchError(f"the {what} must be above 0", mend="Correct it")
+    if (
+        plan.free_length_mm is not None
+        and plan.solid_height_mm is not None
+        and plan.solid_height_mm >= plan.free_length_mm
+    ):
+        raise CoilbenchError(
+            "the solid height is not below the free length", mend="Check the two lengths"
+        )
+
+
+def new_set(db: Database, plan: SetPlan) -> SetRecord:
+    """Register a set and its springs.
+
+    Raises:
+        CoilbenchError: the name is taken, a label stands twice, a dimension is impossible.
+    """
+    name = _checked_name(plan.name, "set name")
+    labels = [_checked_name(label, "label") for label in plan.labels]
+    doubles = sorted({label for label in labels if labels.count(label) > 1})
+    if doubles:
+        raise CoilbenchError(
+            f"the label {doubles[0]!r} stands twice", mend="Give every spring a label of its own"
+        )
+    _check_dimensions(plan)
+    if not 1 <= len(labels) <= MOST_SPRINGS:
+        raise CoilbenchError("a set needs at least one spring", mend="Give --count or --labels")
+    set_id = str(uuid.uuid4())
+    with db.atomic():
+        if db.execute("SELECT 1 FROM sets WHERE name = ?", [name]).fetchone():
+            raise CoilbenchError(
+                f"there is a set {name!r} already", mend="Choose another name for the new set"
+            )
+        db.table("sets").insert(
+            {
+                "id": set_id,
+                "name": name,
+                "role": plan.role,
+                "made_utc": utc_now(),
+                "free_length_mm": plan.free_length_mm,
+                "solid_height_mm": plan.solid_height_mm,
+                "wire_mm": plan.wire_mm,
+                "coil_diameter_mm": plan.coil_diameter_mm,
+                "active_coils": plan.active_coils,
+                "conditioning_strokes": plan.conditioning_strokes,
+                "measured_strokes": plan.measured_strokes,
+            }
+        )
+        db.table("springs").insert_all(
+            {"id": str(uuid.uuid4()), "set_id": set_id, "label": label, "turn": turn}
+            for turn, label in enumerate(labels, start=1)
+        )
+    return find_set(db, name)
+
+
+def set_names(db: Database) -> list[str]:
+    """Return all sets' names in the order they were made."""
+    return [row["name"] for row in db.query("SELECT name FROM sets ORDER BY made_utc, rowid")]
+
+
+def find_set(db: Database, name: str) -> SetRecord:
+    """Return a set by its name.
+
+    Raises:
+        CoilbenchError: there is no such set.
+    """
+    rows = list(db.query("SELECT * FROM sets WHERE name = ?", [name]))
+    if not rows:
+        known = set_names(db)
+        mend = (
+            f"Known sets: {_shortened(known)}"
+            if known
+            else f"Start it with: coilbench set new {name} --role outer --count 12"
+        )
+        raise CoilbenchError(f"there is no set {name!r} in this book", mend=mend)
+    return _record(db, rows[0])
+
+
+def _record(db: Database, row: dict[str, Any]) -> SetRecord:
+    springs = tuple(
+        SpringRecord(
+            spring_id=spring["id"],
+            label=spring["label"],
+            turn=spring["turn"],
+            solid_height_mm=spring["solid_height_mm"],
+            solid_reason=spring["solid_reason"],
+        )
+        for spring in db.query("SELECT * FROM springs WHERE set_id = ? ORDER BY turn", [row["id"]])
+    )
+    return SetRecord(
+        set_id=row["id"],
+        name=row["name"],
+        role=cast(Role, row["role"]),
+        free_length_mm=row["free_length_mm"],
+        solid_height_mm=row["solid_height_mm"],
+        wire_mm=row["wire_mm"],
+        coil_diameter_mm=row["coil_diameter_mm"],
+        active_coils=row["active_coils"],
+        conditioning_strokes=row["conditioning_strokes"],
+        measured_strokes=row["measured_strokes"],
+        springs=springs,
+    )
+
+
+def turn_order(db: Database, record: SetRecord) -> TurnOrder:
+    """Return how far a set has come, from the strokes that count."""
+    done: dict[str, Done] = {}
+    for row in db.query(
+        """
+        SELECT springs.label AS label,
+          sum(sweeps.purpose = 'conditioning') AS conditioning,
+          sum(sweeps.purpose = 'measured') AS measured
+        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        WHERE springs.set_id = ? AND sweeps.counted
+        GROUP BY springs.id
+        """,
+        [record.set_id],
+    ):
+        done[row["label"]] = Done(row[Purpose.CONDITIONING], row[Purpose.MEASURED])
+    return TurnOrder(record.labels, record.conditioning_strokes, record.measured_strokes, done)
+
+
+def utc_now() -> str:
+    """Return the time now, UTC, ISO 8601 to the millisecond."""
+    return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def _shortened(names: Sequence[str], most: int = 8) -> str:
+    shown = ", ".join(names[:most])
+    return shown if len(names) <= most else f"{shown} and {len(names) - most} more"

@@ -1,0 +1,176 @@
+"""Sweeps in the book: stored in one transaction, read back calibrated."""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlite_utils import Database
+
+from coilbench.capture import sample_blob
+from coilbench.capture.blocks import UNUSABLE, LoadBlock, RawBlock
+from coilbench.capture.book.calibrations import calibration_by_id
+from coilbench.capture.book.sets import SetRecord, utc_now
+from coilbench.capture.calibration import Calibration, apply
+from coilbench.capture.reduced_curve import CurveRow, split_branches
+from coilbench.capture.sweep import Branch, Origin, Sweep, SweepStatus
+from coilbench.capture.turns import Purpose
+
+
+@dataclass(frozen=True)
+class NewSweep:
+    """Everything the book keeps of one sweep.
+
+    Attributes:
+        spring_id: whose it is.
+        samples: raw (RAW_DTYPE) or converted (LOAD_DTYPE) samples; None for points and readings.
+        rows: the reduced curve, or the points themselves.
+        keyed: what was typed, as typed, where it was.
+        load_u_n, load_u_relative, height_u_mm: as in capture.sweep.Sweep.
+    """
+
+    spring_id: str
+    origin: Origin
+    status: SweepStatus
+    purpose: Purpose
+    counted: bool
+    rows: Sequence[CurveRow]
+    load_u_n: float
+    load_u_relative: float
+    height_u_mm: float
+    samples: NDArray[np.void] | None = None
+    samples_lost: int = 0
+    session_id: str | None = None
+    calibration_id: str | None = None
+    boot_id: int | None = None
+    zero_counts: float | None = None
+    note: str | None = None
+    keyed: Mapping[str, Any] | None = None
+
+
+def store_sweep(db: Database, sweep: NewSweep) -> str:
+    """Store a sweep and its curve; returns its id. Acknowledged when this returns.
+
+    Inside another `db.atomic()` it joins that transaction.
+    """
+    sweep_id = str(uuid.uuid4())
+    blob_format, blob = (None, None) if sweep.samples is None else sample_blob.pack(sweep.samples)
+    with db.atomic():
+        db.table("sweeps").insert(
+            {
+                "id": sweep_id,
+                "spring_id": sweep.spring_id,
+                "session_id": sweep.session_id,
+                "calibration_id": sweep.calibration_id,
+                "stored_utc": utc_now(),
+                "origin": sweep.origin.value,
+                "status": sweep.status.value,
+                "purpose": sweep.purpose.value,
+                "counted": int(sweep.counted),
+                "note": sweep.note,
+                "boot_id": sweep.boot_id,
+                "zero_counts": sweep.zero_counts,
+                "samples": 0 if sweep.samples is None else sweep.samples.shape[0],
+                "samples_lost": sweep.samples_lost,
+                "samples_format": blob_format,
+                "samples_blob": blob,
+                "keyed_json": None if sweep.keyed is None else json.dumps(sweep.keyed),
+                "load_u_n": sweep.load_u_n,
+                "load_u_relative": sweep.load_u_relative,
+                "height_u_mm": sweep.height_u_mm,
+            }
+        )
+        db.conn.executemany(
+            "INSERT INTO curve_rows (sweep_id, branch, point, height_mm, load_n)"
+            " VALUES (?, ?, ?, ?, ?)",
+            [(sweep_id, row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows],
+        )
+    return sweep_id
+
+
+def uncount_last(db: Database, spring_id: str) -> bool:
+    """Take the last counted measured sweep of a spring out of the count; False if none is."""
+    with db.atomic():
+        cursor = db.execute(
+            """
+            UPDATE sweeps SET counted = 0, status = 'aborted', note = 'redone'
+            WHERE id = (SELECT id FROM sweeps
+              WHERE spring_id = ? AND counted AND purpose = 'measured'
+              ORDER BY stored_utc DESC, rowid DESC LIMIT 1)
+            """,
+            [spring_id],
+        )
+    return cursor.rowcount == 1
+
+
+def load_sweeps(db: Database, record: SetRecord) -> dict[str, list[Sweep]]:
+    """Return the counted measured sweeps of every spring of a set, by label, oldest first."""
+    labels = {spring.spring_id: spring.label for spring in record.springs}
+    sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
+    calibrations: dict[str, Calibration] = {}
+    for row in db.query(
+        """
+        SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
+        ORDER BY sweeps.stored_utc, sweeps.rowid
+        """,
+        [record.set_id],
+    ):
+        label = labels[row["spring_id"]]
+        sweeps[label].append(_sweep(db, row, label, calibrations))
+    return sweeps
+
+
+def _sweep(
+    db: Database, row: dict[str, Any], label: str, calibrations: dict[str, Calibration]
+) -> Sweep:
+    if row["samples_blob"] is None:
+        loading, unloading = _stored_branches(db, row["id"])
+    else:
+        loading, unloading = split_branches(_usable(_calibrated(db, row, calibrations)))
+    return Sweep(
+        sweep_id=row["id"],
+        label=label,
+        origin=Origin(row["origin"]),
+        loading=loading,
+        unloading=unloading,
+        load_u_n=row["load_u_n"],
+        load_u_relative=row["load_u_relative"],
+        height_u_mm=row["height_u_mm"],
+    )
+
+
+def _calibrated(
+    db: Database, row: dict[str, Any], calibrations: dict[str, Calibration]
+) -> LoadBlock:
+    samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
+    if row["samples_format"] == sample_blob.CONVERTED_FORMAT:
+        return LoadBlock(samples)
+    calibration_id = row["calibration_id"]
+    if calibration_id not in calibrations:
+        calibrations[calibration_id] = calibration_by_id(db, calibration_id)
+    return apply(
+        calibrations[calibration_id], RawBlock(samples, row["boot_id"]), row["zero_counts"]
+    )
+
+
+def _usable(block: LoadBlock) -> LoadBlock:
+    return LoadBlock(block.samples[(block.samples["flags"] & UNUSABLE) == 0])
+
+
+def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
+    branches = []
+    for name in ("loading", "unloading"):
+        rows = db.execute(
+            "SELECT height_mm, load_n FROM curve_rows WHERE sweep_id = ? AND branch = ?"
+            " ORDER BY point",
+            [sweep_id, name],
+        ).fetchall()
+        numbers = np.array(rows, dtype=np.float64).reshape(-1, 2)
+        branches.append(Branch(numbers[:, 0], numbers[:, 1]))
+    return branches[0], branches[1]

@@ -1,0 +1,119 @@
+"""Calibration readings taken from a live source, hands free: wait for each steady hold."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable, Iterator, Sequence
+
+from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.regression import PolynomialFit, value
+from coilbench.capture.sources.base import Source
+from coilbench.capture.steady import Channel, Hold, SteadyFinder
+
+Say = Callable[[str], None]
+
+PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
+SILENCE_S = 3.0
+HOLD_S = 1.5
+BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go
+
+
+def sample_stream(
+    source: Source, *, clock: Callable[[], float] = time.monotonic
+) -> Iterator[RawBlock]:
+    """Yield the source's samples in small pieces, for ever.
+
+    Raises:
+        CoilbenchError: no sample for 3 s, or the source went away.
+    """
+    heard_s = clock()
+    while True:
+        blocks = [item for item in source.poll(0.1) if isinstance(item, RawBlock)]
+        if blocks:
+            heard_s = clock()
+        elif clock() - heard_s > SILENCE_S:
+            raise CoilbenchError(
+                f"no sample for {SILENCE_S:g} s",
+                where=source.url,
+                mend="Check the cable and the rig's power, then: coilbench rig find",
+            )
+        for block in blocks:
+            for start in range(0, len(block), PIECE):
+                yield RawBlock(block.samples[start : start + PIECE], block.boot_id)
+
+
+def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[LoadPoint]:
+    """Read the load cell under one mass after the other.
+
+    A mass that is smaller than the one before it is read on the way down.
+    """
+    finder = SteadyFinder(HOLD_S, ("load",))
+    points: list[LoadPoint] = []
+    for number, mass_kg in enumerate(masses_kg, start=1):
+        task = f"put {mass_kg:g} kg on" if mass_kg else "take everything off"
+        say(f"{number} of {len(masses_kg)}: {task}, then hands off")
+        hold = _next_hold(stream, finder)
+        before_kg = points[-1].mass_kg if points else mass_kg
+        points.append(
+            LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= before_kg else "down")
+        )
+        say(f"   read {hold.load_counts:.0f} counts, noise {hold.load_sd_counts:.0f}")
+    return points
+
+
+def gauge(stream: Iterator[RawBlock], lengths_mm: Sequence[float], say: Say) -> list[GaugePoint]:
+    """Read the travel with one gauge length after the other between the faces."""
+    finder = SteadyFinder(HOLD_S, ("travel",))
+    points: list[GaugePoint] = []
+    for number, length_mm in enumerate(lengths_mm, start=1):
+        task = f"bring the quill down on the {length_mm:g} mm gauge" if length_mm else (
+            "bring the faces together"
+        )
+        say(f"{number} of {len(lengths_mm)}: {task}, lightly, and hold")
+        hold = _next_hold(stream, finder)
+        points.append(GaugePoint(length_mm, hold.travel_counts))
+        say(f"   read {hold.travel_counts:.1f} counts")
+    return points
+
+
+def press_block(
+    stream: Iterator[RawBlock], load_fit: PolynomialFit, least_n: float, say: Say
+) -> list[FlexPoint]:
+    """Read load and travel while a solid block is pressed and let go.
+
+    Args:
+        stream: the samples.
+        load_fit: the load calibration, to know when the press is over.
+        least_n: the load the press must reach.
+        say: told what to do.
+    """
+    say(
+        f"put a solid block under the quill, press slowly to at least {least_n:.0f} N, "
+        "and let go slowly"
+    )
+    points: list[FlexPoint] = []
+    largest_n = 0.0
+    for block in stream:
+        samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+        loads_n = value(load_fit, samples["load_counts"])
+        for sample, load_n in zip(samples, loads_n.tolist(), strict=True):
+            if load_n > BLOCK_END_SHARE * least_n:
+                counts = int(sample["load_counts"]), int(sample["travel_counts"])
+                points.append(FlexPoint(*counts))
+                largest_n = max(largest_n, load_n)
+            elif points and largest_n < least_n:
+                points, largest_n = [], 0.0  # only touched, or not pressed hard enough
+            elif points and load_n < BLOCK_END_SHARE * least_n:
+                say(f"   read {len(points)} samples up to {largest_n:.0f} N")
+                return points
+    raise CoilbenchError("the samples ended while the block was pressed")
+
+
+def _next_hold(stream: Iterator[RawBlock], finder: SteadyFinder) -> Hold:
+    for block in stream:
+        holds = finder.feed(block)
+        if holds:
+            return holds[0]
+    raise CoilbenchError("the samples ended before anything stood still")
