@@ -26,14 +26,12 @@ from coilbench.capture.wire_format import (
     sample_crcs,
 )
 
-REQUEST_WORDS = ("who", "start", "stop", "zero", "ack")
-
 _HEX = np.frombuffer(HEX_DIGITS, dtype=np.uint8)
 _BLANK_SAMPLE = np.full(SAMPLE_LENGTH, ord(" "), dtype=np.uint8)
 _BLANK_SAMPLE[0] = ord("S")
 _BLANK_SAMPLE[-1] = ord("\n")
-_REQUEST = re.compile(rb"Q ([0-9A-F]{2}) ([!-~]+) ([0-9A-F]{4})")
-_WORD = re.compile(r"[!-~]+")
+_REQUEST = re.compile(rb"Q ([0-9A-F]{2}) ([!-~]{1,16}) ([0-9A-F]{4})")
+_WORD = re.compile(r"[!-~]{1,16}")
 
 
 def sample_lines(raw: RawBlock) -> bytes:
