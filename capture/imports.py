@@ -88,7 +88,7 @@ def read_sweep_file(
     if "t_s" in table.columns:
         return _read_converted_sweep(table)
     raise CoilbenchError(
-        f"the columns {', '.join(table.columns)[:80]} are none of a sweep or of points",
+        f"the columns {', '.join(table.columns)[:80]!r} are none of a sweep or of points",
         where=f"{table.name}, line {table.header_line}",
         mend="Name them t_s,load_counts,travel_counts (raw sweep), t_s,load_kg,height_mm "
         "(converted sweep) or label,height_mm,load_kg (points)",

@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 FEWEST_SAMPLES = 10  # ours: fewer cannot show a curve
 _LOW = 0.3  # ours: below this share of the travel the quill is up again
 _HIGH = 0.7  # ours: above it the quill is down
+_STEP_SHARE = 0.25  # ours: of the loads' range, at least so much between up and down
 
 
 def time_fault(t_s: NDArray[np.float64]) -> tuple[int, str] | None:
@@ -56,6 +57,7 @@ def load_fault(travel: NDArray[np.float64], load: NDArray[np.float64]) -> str | 
     down = travel >= travel.min() + _HIGH * np.ptp(travel)
     up = travel <= travel.min() + _LOW * np.ptp(travel)
     step = abs(float(np.median(load[down])) - float(np.median(load[up])))
-    if step < 0.25 * float(np.ptp(load)):
+    bulk = float(np.diff(np.percentile(load, [5.0, 95.0]))[0])  # a rogue reading doesn't count
+    if step < _STEP_SHARE * bulk:
         return "the load does not follow the travel"
     return None
