@@ -10,7 +10,7 @@ from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoin
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.regression import PolynomialFit, value
 from coilbench.capture.sources.base import Source
-from coilbench.capture.steady import Channel, Hold, SteadyFinder
+from coilbench.capture.steady import Hold, SteadyFinder
 
 Say = Callable[[str], None]
 
@@ -68,8 +68,10 @@ def gauge(stream: Iterator[RawBlock], lengths_mm: Sequence[float], say: Say) -> 
     finder = SteadyFinder(HOLD_S, ("travel",))
     points: list[GaugePoint] = []
     for number, length_mm in enumerate(lengths_mm, start=1):
-        task = f"bring the quill down on the {length_mm:g} mm gauge" if length_mm else (
-            "bring the faces together"
+        task = (
+            f"bring the quill down on the {length_mm:g} mm gauge"
+            if length_mm
+            else ("bring the faces together")
         )
         say(f"{number} of {len(lengths_mm)}: {task}, lightly, and hold")
         hold = _next_hold(stream, finder)

@@ -65,6 +65,12 @@ def reduce_branch(name: BranchName, branch: Branch, step_mm: float = STEP_MM) ->
     ]
 
 
+def points_as_rows(name: BranchName, branch: Branch) -> list[CurveRow]:
+    """Return chosen points as rows, as they are."""
+    pairs = zip(branch.height_mm.tolist(), branch.load_n.tolist(), strict=True)
+    return [CurveRow(name, point, height, load) for point, (height, load) in enumerate(pairs)]
+
+
 def reduced_curve(block: LoadBlock) -> list[CurveRow]:
     """Return both branches of a stroke, reduced."""
     loading, unloading = split_branches(block)

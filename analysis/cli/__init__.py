@@ -78,7 +78,7 @@ class Settings:
 )
 @click.option(
     "--load-unit",
-    type=click.Choice(["kg", "N", "lbf"], case_sensitive=False),
+    type=click.Choice(["kg", "N", "lbf"]),
     default="kg",
     show_default=True,
     help="Unit that loads are shown in.",
@@ -127,7 +127,7 @@ def run(arguments: list[str]) -> int:
             hint = f" See: {error.ctx.command_path} --help"
         return _refuse(f"{error.format_message().rstrip('.')}.{hint}")
     except BrokenPipeError:
-        sys.stdout = None  # type: ignore[assignment]  # the reader has gone; nothing to flush to
+        sys.stdout = None  # the reader has gone; nothing to flush to
         return 0
     except OSError as error:
         where = "" if error.filename is None else f"{error.filename}: "

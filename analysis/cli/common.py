@@ -24,7 +24,7 @@ from coilbench.capture.units import (
 )
 
 
-class _Quantity(click.ParamType):
+class _Quantity(click.ParamType[float]):
     """An option's value read by one of our parsers; its errors keep our words."""
 
     def __init__(self, name: str, parse: Callable[[str], float]) -> None:
@@ -39,7 +39,7 @@ class _Quantity(click.ParamType):
         try:
             return self._parse(value)
         except CoilbenchError as error:
-            where = None if param is None else param.get_error_hint(ctx).strip("'")  # type: ignore[arg-type]
+            where = None if param is None else param.get_error_hint(ctx).strip("'")
             raise CoilbenchError(error.what, where=where, mend=error.mend) from error
 
 

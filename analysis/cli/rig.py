@@ -1,46 +1,25 @@
-"""`coilbench rig`: find it, watch it, calibrate it."""
+"""`coilbench rig find` and `watch`; the calibrating commands join the same group."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import (
-    LOAD,
-    book_path,
-    console,
-    json_option,
-    print_document,
-    read_bytes,
-    units,
-)
-from coilbench.capture.calibration_fit import fit_load, fit_travel, masses_u_relative
-from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.flex_fit import fit_flex
-from coilbench.capture.book.calibrations import (
-    NewPart,
-    PartKind,
-    PointRow,
-    newest_part,
-    store_part,
-)
+from coilbench.analysis.cli.calibrate import flex_command, gauge_command, weigh_command
+from coilbench.analysis.cli.common import book_path, json_option, print_document, units
+from coilbench.capture.blocks import RawBlock
+from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration_tables import (
-    read_flex_points,
-    read_gauge_points,
-    read_load_points,
-)
-from coilbench.capture.csv_table import read_table
+from coilbench.capture.calibration import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.guided import gauge, press_block, sample_stream, weigh
 from coilbench.capture.messages import Hello
-from coilbench.capture.sources import identify, open_source
-from coilbench.capture.units import parse_length_mm, parse_number
+from coilbench.capture.sources import open_source
+from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.serial_port import FoundPort, find_ports
 
-IDENTIFY_S = 3.0
+IDENTIFY_S = 2.5  # a board that restarts when its port opens needs about two
+LINE_EVERY_S = 0.25
 
 
 @click.group(name="rig")
@@ -49,3 +28,87 @@ def rig_command() -> None:
 
     In order: find, watch, weigh (load), gauge (travel), flex (how far the press gives).
     """
+
+
+rig_command.add_command(weigh_command)
+rig_command.add_command(gauge_command)
+rig_command.add_command(flex_command)
+
+
+@rig_command.command(name="find", epilog="Example: coilbench rig find")
+@json_option
+def find_command(as_json: bool) -> None:
+    """List the ports and ask each USB port whether a rig is behind it."""
+    rows = []
+    for port in find_ports():
+        click.echo(f"asking {port.device} …", err=True)
+        rows.append({"port": port.device, "description": port.description, **_ask(port)})
+    if as_json:
+        print_document({"ports": rows})
+        return
+    for row in rows:
+        click.echo(f"{row['port']}  {row['description'] or '-'}: {row['words']}")
+    if not any(row["device_id"] for row in rows):
+        click.echo("No rig answered. Check the cable; to try without one: coilbench demo")
+
+
+def _ask(port: FoundPort) -> dict[str, str | None]:
+    if port.usb_id is None:
+        return {"device_id": None, "words": "not on USB, not asked"}
+    try:
+        with open_source(port.device) as source:
+            hello, _ = identify(source, IDENTIFY_S)
+    except CoilbenchError as error:
+        return {"device_id": None, "words": error.what}
+    return {"device_id": hello.device_id, "words": describe(hello)}
+
+
+def describe(hello: Hello) -> str:
+    """Say who a rig is."""
+    return (
+        f"rig {hello.device_id}, {hello.firmware}, {hello.rate_hz:g} samples/s, "
+        f"travel by {hello.travel}"
+    )
+
+
+@rig_command.command(name="watch", epilog="Example: coilbench rig watch --port /dev/ttyUSB0")
+@click.option("--port", required=True, help="Where the rig is; any port URL.")
+@click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after this long.")
+def watch_command(port: str, seconds: float | None) -> None:
+    """Print live counts, and load and height once the rig is calibrated. Ctrl-C ends it."""
+    calibration = _calibration_if_any()
+    with open_source(port) as source:
+        hello, _ = identify(source, IDENTIFY_S)
+        click.echo(describe(hello))
+        begun_s = printed_s = time.monotonic()
+        while seconds is None or time.monotonic() - begun_s < seconds:
+            items = source.poll(0.1)
+            blocks = [item for item in items if isinstance(item, RawBlock) and len(item)]
+            if blocks and time.monotonic() - printed_s >= LINE_EVERY_S:
+                printed_s = time.monotonic()
+                click.echo(_line(blocks[-1], calibration, source.counters.samples_lost))
+
+
+def _calibration_if_any() -> Calibration | None:
+    path = book_path()
+    if not path.exists():
+        return None
+    with open_book(path) as db:
+        try:
+            return current_calibration(db).calibration
+        except CoilbenchError:
+            return None  # counts are still worth watching
+
+
+def _line(block: RawBlock, calibration: Calibration | None, lost: int) -> str:
+    newest = block.samples[-1]
+    line = (
+        f"load {newest['load_counts']:>9} counts   travel {newest['travel_counts']:>8} counts   "
+        f"flags {newest['flags']:02X}   lost {lost}"
+    )
+    if calibration is None:
+        return line
+    sample = apply(calibration, RawBlock(block.samples[-1:])).samples[0]
+    shown = units()
+    load, height = float(sample["load_n"]), float(sample["height_mm"])
+    return f"{line}   {shown.load_text(load)}   {shown.length_text(height)}"

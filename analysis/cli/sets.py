@@ -2,20 +2,14 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import click
 
 from coilbench.analysis.cli.common import (
-    FRACTION,
     LENGTH,
     NUMBER,
     book_path,
-    console,
     json_option,
     print_document,
-    read_bytes,
-    units,
 )
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
@@ -37,7 +31,7 @@ def set_command() -> None:
     """Register sets of springs; show and check them."""
 
 
-@set_command.command(name="new", epilog='Example: coilbench set new larch --role outer --count 12')
+@set_command.command(name="new", epilog="Example: coilbench set new larch --role outer --count 12")
 @click.argument("name")
 @click.option(
     "--role",

@@ -8,9 +8,8 @@ from __future__ import annotations
 
 import json
 import uuid
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 from sqlite_utils import Database
 
@@ -21,45 +20,10 @@ from coilbench.capture.calibration import (
     fit_from_document,
     fit_to_document,
 )
+from coilbench.capture.calibration_parts import NewPart, PartKind
 from coilbench.capture.errors import CoilbenchError
 
-PartKind = Literal["load", "travel", "flex"]
 _COMMANDS = {"load": "weigh", "travel": "gauge", "flex": "flex"}
-
-
-@dataclass(frozen=True)
-class PointRow:
-    """One point a part was fitted on, with what is left over; unknown values are None."""
-
-    direction: str | None = None
-    mass_kg: float | None = None
-    length_mm: float | None = None
-    load_counts: float | None = None
-    travel_counts: float | None = None
-    residual_n: float | None = None
-    residual_mm: float | None = None
-
-
-@dataclass(frozen=True)
-class NewPart:
-    """A part as it was just made.
-
-    Attributes:
-        origin: `guided`, or the file it came from.
-        reference_u_relative: for load: the masses' standard uncertainty as a fraction.
-        device_id, boot_id: the rig and its start, where known. An incremental scale's travel
-            part is true only for that start.
-        notes: what was noticed while fitting, in words.
-    """
-
-    kind: PartKind
-    origin: str
-    fit: PolynomialFit
-    points: Sequence[PointRow]
-    notes: Sequence[str] = ()
-    reference_u_relative: float = 0.0
-    device_id: str | None = None
-    boot_id: int | None = None
 
 
 @dataclass(frozen=True)

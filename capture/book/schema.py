@@ -81,7 +81,7 @@ CREATE TABLE sessions (
   samples_lost INTEGER NOT NULL,
   lines_bad INTEGER NOT NULL,
   restarts INTEGER NOT NULL,
-  live_json TEXT CHECK (json_valid(live_json))
+  live_json TEXT CHECK (live_json IS NULL OR json_valid(live_json))
 ) STRICT;
 CREATE TABLE sweeps (
   id TEXT PRIMARY KEY,
@@ -101,7 +101,7 @@ CREATE TABLE sweeps (
   samples_lost INTEGER NOT NULL,
   samples_format TEXT,
   samples_blob BLOB,
-  keyed_json TEXT CHECK (json_valid(keyed_json)),
+  keyed_json TEXT CHECK (keyed_json IS NULL OR json_valid(keyed_json)),
   load_u_n REAL NOT NULL,
   load_u_relative REAL NOT NULL,
   height_u_mm REAL NOT NULL

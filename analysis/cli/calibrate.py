@@ -1,0 +1,202 @@
+"""`coilbench rig weigh`, `gauge` and `flex`: guided at the rig, or from a CSV file."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+import click
+from sqlite_utils import Database
+
+from coilbench.analysis.cli.common import LENGTH, LOAD, book_path, read_bytes
+from coilbench.capture.blocks import RawBlock
+from coilbench.capture.book.calibrations import newest_part, store_part
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.calibration_parts import (
+    NewPart,
+    datum_part,
+    flex_part,
+    load_part,
+    travel_part,
+)
+from coilbench.capture.calibration_tables import (
+    read_flex_points,
+    read_gauge_points,
+    read_load_points,
+)
+from coilbench.capture.csv_table import Table, read_table
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.guided import gauge, press_block, sample_stream, weigh
+from coilbench.capture.locks import hold_port
+from coilbench.capture.messages import Hello
+from coilbench.capture.regression import PolynomialFit
+from coilbench.capture.sources import open_source
+from coilbench.capture.sources.identify import identify
+from coilbench.capture.units import parse_length_mm, parse_number
+
+IDENTIFY_S = 3.0
+DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
+
+from_option = click.option(
+    "--from",
+    "file",
+    type=click.Path(path_type=Path),
+    help="Take the points from this CSV file instead of the rig.",
+)
+port_option = click.option("--port", help="Where the rig is, for guided calibration.")
+
+
+@click.command(
+    name="weigh",
+    epilog="Examples: coilbench rig weigh --port /dev/ttyUSB0 --masses 0,10,20,40,20,10,0 ; "
+    "coilbench rig weigh --from weights.csv",
+)
+@from_option
+@port_option
+@click.option(
+    "--masses",
+    default=DEFAULT_MASSES_KG,
+    show_default=True,
+    help="Guided: the known masses in kg, in order, up and down again.",
+)
+def weigh_command(file: Path | None, port: str | None, masses: str) -> None:
+    """Calibrate the load with known masses, up and down.
+
+    The file's columns: mass_kg,counts[,direction][,u_kg]; direction up or down; u_kg the mass's
+    expanded uncertainty (k = 2), else 0.1 % is assumed.
+    """
+    if file is not None:
+        part = load_part(read_load_points(_table(file)), file.name)
+    else:
+        masses_kg = [_mass_kg(text) for text in masses.split(",")]
+        with _rig(port) as (hello, stream):
+            part = load_part(weigh(stream, masses_kg, _say), "guided").on(hello)
+    _store(part)
+
+
+@click.command(
+    name="gauge",
+    epilog="Examples: coilbench rig gauge --port /dev/ttyUSB0 --lengths 50mm,40mm,30mm,20mm ; "
+    "coilbench rig gauge --port /dev/ttyUSB0 --datum 30mm",
+)
+@from_option
+@port_option
+@click.option("--lengths", help="Guided: the gauge lengths in order, e.g. 50mm,40mm,30mm,0mm.")
+@click.option(
+    "--datum",
+    type=LENGTH,
+    help="Set the datum anew on this one gauge, keeping the scale factor (after a restart).",
+)
+def gauge_command(
+    file: Path | None, port: str | None, lengths: str | None, datum: float | None
+) -> None:
+    """Calibrate the travel with known lengths between the faces (0 mm: the faces touch).
+
+    The file's columns: length_mm,counts[,u_mm].
+    """
+    if file is not None:
+        _store(travel_part(read_gauge_points(_table(file)), file.name))
+        return
+    if (lengths is None) == (datum is None):
+        raise CoilbenchError("give --lengths, --datum or --from", mend="See: rig gauge --help")
+    if datum is not None:
+        fit = _fitted("travel", "gauge --lengths 50mm,40mm,30mm")
+        with _rig(port) as (hello, stream):
+            part = datum_part(fit, gauge(stream, [datum], _say)[0]).on(hello)
+    else:
+        assert lengths is not None  # noqa: S101  the check above leaves only this
+        lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
+        with _rig(port) as (hello, stream):
+            part = travel_part(gauge(stream, lengths_mm, _say), "guided").on(hello)
+    _store(part)
+
+
+@click.command(
+    name="flex",
+    epilog="Examples: coilbench rig flex --port /dev/ttyUSB0 --to 90kg ; "
+    "coilbench rig flex --from block.csv",
+)
+@from_option
+@port_option
+@click.option(
+    "--to",
+    "least_n",
+    type=LOAD,
+    default="60kg",
+    show_default=True,
+    help="Guided: the load to press the block to; above your springs' highest load.",
+)
+def flex_command(file: Path | None, port: str | None, least_n: float) -> None:
+    """Measure how far the press gives, by pressing on a solid block.
+
+    Never exceed the press's or the cell's rating. The file's columns: load_counts,travel_counts.
+    """
+    load_fit = _fitted("load", "weigh")
+    travel_fit = _fitted("travel", "gauge")
+    if file is not None:
+        points = read_flex_points(_table(file))
+        part = flex_part(points, load_fit, travel_fit, file.name)
+    else:
+        with _rig(port) as (hello, stream):
+            pressed = press_block(stream, load_fit, least_n, _say)
+            part = flex_part(pressed, load_fit, travel_fit, "guided").on(hello)
+    _store(part)
+
+
+def _table(file: Path) -> Table:
+    return read_table(read_bytes(file), file.name)
+
+
+def _mass_kg(text: str) -> float:
+    return parse_number(text.lower().removesuffix("kg"))
+
+
+def _say(words: str) -> None:
+    click.echo(words)
+
+
+def _fitted(kind: str, command: str) -> PolynomialFit:
+    with open_book(book_path(), create=True) as db:
+        part = newest_part(db, "load" if kind == "load" else "travel")
+    if part is None:
+        raise CoilbenchError(
+            f"the {kind} is not calibrated yet", mend=f"First: coilbench rig {command}"
+        )
+    return part.fit
+
+
+@contextmanager
+def _rig(port: str | None) -> Iterator[tuple[Hello, Iterator[RawBlock]]]:
+    if port is None:
+        raise CoilbenchError(
+            "guided calibration needs the rig's port",
+            mend="Give --port (see: coilbench rig find), or --from FILE",
+        )
+    with hold_port(port), open_source(port) as source:
+        hello, _ = identify(source, IDENTIFY_S)
+        yield hello, sample_stream(source)
+
+
+def _store(part: NewPart) -> None:
+    with open_book(book_path(), create=True) as db:
+        calibration_id = store_part(db, part)
+        for line in summary(db, part, calibration_id):
+            click.echo(line)
+
+
+def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence[str]:
+    """Say what was stored, how well it fits, and what is still missing."""
+    unit = "N" if part.kind == "load" else "mm"
+    lines = [
+        f"Stored the {part.kind} calibration from {part.fit.points} points ({part.origin}): "
+        f"residual sd {part.fit.residual_sd:.3g} {unit}."
+    ]
+    lines += [f"Note: {note}." for note in part.notes]
+    if calibration_id is None:
+        missing = "travel" if part.kind == "load" else "load"
+        command = "gauge" if missing == "travel" else "weigh"
+        lines.append(f"The {missing} is still to be calibrated: coilbench rig {command}")
+    elif newest_part(db, "flex") is None:
+        lines.append("How far the press gives is not measured yet: coilbench rig flex")
+    return lines

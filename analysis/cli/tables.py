@@ -1,0 +1,73 @@
+"""`coilbench import`: CSV files into a set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from coilbench.analysis.cli.common import (
+    book_path,
+    json_option,
+    print_document,
+    read_bytes,
+)
+from coilbench.capture.book.importing import import_table
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.csv_table import read_table
+
+
+@click.command(
+    name="import",
+    epilog="Examples: coilbench import readings.csv --set larch ; "
+    "coilbench import stroke1.csv stroke2.csv --set larch --label larch-07",
+)
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--set", "set_name", required=True, help="The set they belong to.")
+@click.option("--label", help="The spring of a sweep file; of a points file, only this spring.")
+@click.option(
+    "--closed-down/--no-closed-down",
+    default=None,
+    help="Points: each spring's largest load is (or is not) at its solid height. "
+    "[default: judged from the file, and said]",
+)
+@json_option
+def import_command(
+    files: tuple[Path, ...],
+    set_name: str,
+    label: str | None,
+    closed_down: bool | None,
+    as_json: bool,
+) -> None:
+    """Bring in CSV files: raw sweeps, converted sweeps, or points.
+
+    \b
+    Columns, with a header row; lines that begin with # are comments:
+      t_s,load_counts,travel_counts            one raw stroke (needs a calibration)
+      t_s,load_kg,height_mm                    one converted stroke
+      label,height_mm,load_kg[,direction]      points; direction loading or unloading
+      label,depth_mm,load_kg[,direction]       the same by depth (the set's free length is needed)
+    Units in a column's name are honoured: load_n, load_lbf, height_in. All files or none.
+    """
+    tables = [read_table(read_bytes(file), file.name) for file in files]
+    with open_book(book_path()) as db:
+        record = find_set(db, set_name)
+        with db.atomic():
+            brought = [
+                import_table(db, record, table, label=label, closed_down=closed_down)
+                for table in tables
+            ]
+    if as_json:
+        rows = [
+            {"file": t.name, "kind": b.kind, "labels": list(b.labels), "notes": list(b.notes)}
+            for t, b in zip(tables, brought, strict=True)
+        ]
+        print_document({"set": set_name, "files": rows})
+        return
+    for table, one in zip(tables, brought, strict=True):
+        springs = one.labels[0] if len(one.labels) == 1 else f"{len(one.labels)} springs"
+        click.echo(f"{table.name}: {one.kind}, {springs} of set {set_name}.")
+        for note in one.notes:
+            click.echo(f"Note: {note}.")
+    click.echo(f"Next: coilbench set check {set_name} --at HEIGHT")

@@ -1,0 +1,225 @@
+"""Files and keyed readings into the book: all of a file, or nothing."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock
+from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.calibration import apply, instrument_uncertainty
+from coilbench.capture.closed_down import find_solid_heights
+from coilbench.capture.csv_table import Table
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.imports import ConvertedSweepFile, RawSweepFile, read_sweep_file
+from coilbench.capture.keyed import KeyedReading, KeyedSetup, convert
+from coilbench.capture.points_file import PointsFile
+from coilbench.capture.reduced_curve import CurveRow, points_as_rows, reduced_curve
+from coilbench.capture.sweep import Branch, Origin, SweepStatus
+from coilbench.capture.turns import Purpose
+
+# What a file's readings are good for where it doesn't say (k = 1); common practice, no source.
+FILE_LOAD_U_RELATIVE = 0.0025
+FILE_HEIGHT_U_MM = 0.05
+
+
+@dataclass(frozen=True)
+class Imported:
+    """What a file brought.
+
+    Attributes:
+        kind: what sort of file it was, in words.
+        labels: the springs it brought sweeps for.
+        notes: what is worth knowing, sentences without a full stop.
+    """
+
+    kind: str
+    labels: tuple[str, ...]
+    notes: tuple[str, ...]
+
+
+def import_table(
+    db: Database,
+    record: SetRecord,
+    table: Table,
+    *,
+    label: str | None = None,
+    closed_down: bool | None = None,
+) -> Imported:
+    """Store what a CSV file holds.
+
+    Args:
+        db: the open book.
+        record: the set it belongs to.
+        table: the file.
+        label: the spring of a sweep file; for a points file the one spring to take.
+        closed_down: whether each spring's largest load is at its solid height; None: look.
+
+    Raises:
+        CoilbenchError: a label that the set doesn't have, a sweep without a label, a raw sweep
+            without a calibration, or anything wrong with the numbers. Nothing is stored then.
+    """
+    if label is not None:
+        record.spring(label)
+    content = read_sweep_file(table, free_length_mm=record.free_length_mm)
+    if isinstance(content, PointsFile):
+        return _import_points(db, record, table, content, label, closed_down)
+    if label is None:
+        raise CoilbenchError(
+            "a sweep file doesn't say whose it is", where=table.name, mend="Give --label LABEL"
+        )
+    spring_id = record.spring(label).spring_id
+    if isinstance(content, RawSweepFile):
+        sweep, kind = _raw_sweep(db, content, spring_id, table.name), "raw sweep"
+    else:
+        sweep, kind = _converted_sweep(content, spring_id, table.name), "converted sweep"
+    store_sweep(db, sweep)
+    return Imported(kind, (label,), ())
+
+
+def _raw_sweep(db: Database, content: RawSweepFile, spring_id: str, name: str) -> NewSweep:
+    calibration = current_calibration(db)
+    instrument = instrument_uncertainty(calibration.calibration)
+    raw = content.raw_block()
+    return NewSweep(
+        spring_id=spring_id,
+        origin=Origin.RAW_FILE,
+        status=SweepStatus.COMPLETE,
+        purpose=Purpose.MEASURED,
+        counted=True,
+        rows=reduced_curve(apply(calibration.calibration, raw)),
+        load_u_n=instrument.load_u_n,
+        load_u_relative=instrument.load_u_relative,
+        height_u_mm=instrument.height_u_mm,
+        samples=raw.samples,
+        calibration_id=calibration.calibration_id,
+        note=name,
+    )
+
+
+def _converted_sweep(content: ConvertedSweepFile, spring_id: str, name: str) -> NewSweep:
+    samples = np.zeros(content.t_s.shape, LOAD_DTYPE)
+    samples["t_s"] = content.t_s - content.t_s[0]
+    samples["load_n"] = content.load_n
+    samples["height_mm"] = content.height_mm
+    return NewSweep(
+        spring_id=spring_id,
+        origin=Origin.CONVERTED_FILE,
+        status=SweepStatus.COMPLETE,
+        purpose=Purpose.MEASURED,
+        counted=True,
+        rows=reduced_curve(LoadBlock(samples)),
+        load_u_n=0.0,
+        load_u_relative=FILE_LOAD_U_RELATIVE,
+        height_u_mm=FILE_HEIGHT_U_MM,
+        samples=samples,
+        note=name,
+    )
+
+
+def _import_points(
+    db: Database,
+    record: SetRecord,
+    table: Table,
+    content: PointsFile,
+    label: str | None,
+    closed_down: bool | None,
+) -> Imported:
+    wanted = [spring for spring in content.springs if label in (None, spring.label)]
+    if not wanted:
+        raise CoilbenchError(f"the file has no spring {label!r}", where=table.name)
+    ids = {spring.label: _spring_id(record, spring.label, table.name) for spring in wanted}
+    solids = find_solid_heights(content.springs, closed_down)
+    with db.atomic():
+        for spring in wanted:
+            store_sweep(
+                db,
+                _points_sweep(
+                    ids[spring.label],
+                    Origin.POINTS_FILE,
+                    (spring.loading, spring.unloading),
+                    (0.0, FILE_LOAD_U_RELATIVE, FILE_HEIGHT_U_MM),
+                    note=table.name,
+                ),
+            )
+        found = {s.label: s for s in solids if s.label in ids and s.solid_height_mm is not None}
+        for solid in found.values():
+            db.table("springs").update(
+                ids[solid.label],
+                {"solid_height_mm": solid.solid_height_mm, "solid_reason": solid.reason},
+            )
+    notes = content.notes
+    if found:
+        reason = next(iter(found.values())).reason
+        notes += (f"Solid heights of {len(found)} springs taken from it: {reason}",)
+    return Imported("points", tuple(ids), notes)
+
+
+def _spring_id(record: SetRecord, label: str, file: str) -> str:
+    try:
+        return record.spring(label).spring_id
+    except CoilbenchError as error:
+        raise CoilbenchError(error.what, where=file, mend=error.mend) from error
+
+
+def _points_sweep(
+    spring_id: str,
+    origin: Origin,
+    branches: tuple[Branch, Branch],
+    uncertainties: tuple[float, float, float],
+    *,
+    note: str | None = None,
+    keyed: Mapping[str, Any] | None = None,
+) -> NewSweep:
+    load_u_n, load_u_relative, height_u_mm = uncertainties
+    rows: list[CurveRow] = points_as_rows("loading", branches[0])
+    rows += points_as_rows("unloading", branches[1])
+    return NewSweep(
+        spring_id=spring_id,
+        origin=origin,
+        status=SweepStatus.COMPLETE,
+        purpose=Purpose.MEASURED,
+        counted=True,
+        rows=rows,
+        load_u_n=load_u_n,
+        load_u_relative=load_u_relative,
+        height_u_mm=height_u_mm,
+        note=note,
+        keyed=keyed,
+    )
+
+
+def store_readings(
+    db: Database, record: SetRecord, readings: Sequence[KeyedReading], setup: KeyedSetup
+) -> tuple[str, ...]:
+    """Store keyed readings, one sweep a spring; returns the labels.
+
+    Raises:
+        CoilbenchError: a label that the set doesn't have, or an impossible reading. Nothing is
+            stored then.
+    """
+    by_label: dict[str, list[KeyedReading]] = {}
+    for reading in readings:
+        by_label.setdefault(record.spring(reading.label).label, []).append(reading)
+    sweeps = []
+    for label, own in by_label.items():
+        branches = convert(own, setup, record.free_length_mm)
+        sweeps.append(
+            _points_sweep(
+                record.spring(label).spring_id,
+                Origin.KEYED,
+                (branches.loading, branches.unloading),
+                (branches.load_u_n, branches.load_u_relative, branches.height_u_mm),
+                keyed={"readings": [vars(reading) for reading in own], "setup": vars(setup)},
+            )
+        )
+    with db.atomic():
+        for sweep in sweeps:
+            store_sweep(db, sweep)
+    return tuple(by_label)

@@ -1,0 +1,125 @@
+"""Points into the calibration parts that the book keeps. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+from coilbench.capture.calibration_fit import fit_load, fit_travel, masses_u_relative
+from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.flex_fit import fit_flex
+from coilbench.capture.messages import Hello
+from coilbench.capture.regression import PolynomialFit
+
+PartKind = Literal["load", "travel", "flex"]
+
+
+@dataclass(frozen=True)
+class PointRow:
+    """One point a part was fitted on, with what is left over; unknown values are None."""
+
+    direction: str | None = None
+    mass_kg: float | None = None
+    length_mm: float | None = None
+    load_counts: float | None = None
+    travel_counts: float | None = None
+    residual_n: float | None = None
+    residual_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class NewPart:
+    """A part as it was just made.
+
+    Attributes:
+        origin: `guided`, or the file it came from.
+        reference_u_relative: for load: the masses' standard uncertainty as a fraction.
+        device_id, boot_id: the rig and its start, where known. An incremental scale's travel
+            part is true only for that start.
+        notes: what was noticed while fitting, in words.
+    """
+
+    kind: PartKind
+    origin: str
+    fit: PolynomialFit
+    points: Sequence[PointRow]
+    notes: Sequence[str] = ()
+    reference_u_relative: float = 0.0
+    device_id: str | None = None
+    boot_id: int | None = None
+
+    def on(self, hello: Hello) -> NewPart:
+        """Return the part as read on a certain rig."""
+        return replace(self, device_id=hello.device_id, boot_id=hello.boot_id)
+
+
+def load_part(points: Sequence[LoadPoint], origin: str) -> NewPart:
+    """Fit the load; raises CoilbenchError where the points make no sense."""
+    fit, residuals_n, notes = fit_load(points)
+    rows = [
+        PointRow(
+            direction=point.direction,
+            mass_kg=point.mass_kg,
+            load_counts=point.counts,
+            residual_n=residual_n,
+        )
+        for point, residual_n in zip(points, residuals_n, strict=True)
+    ]
+    return NewPart("load", origin, fit, rows, notes, masses_u_relative(points))
+
+
+def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
+    """Fit the travel; raises CoilbenchError where the points make no sense."""
+    fit, residuals_mm, notes = fit_travel(points)
+    rows = [
+        PointRow(length_mm=point.length_mm, travel_counts=point.counts, residual_mm=residual_mm)
+        for point, residual_mm in zip(points, residuals_mm, strict=True)
+    ]
+    return NewPart("travel", origin, fit, rows, notes)
+
+
+def flex_part(
+    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit, origin: str
+) -> NewPart:
+    """Fit the press flex; raises CoilbenchError where the points make no sense."""
+    fit, residuals_mm, notes = fit_flex(points, load_fit, travel_fit)
+    rows = [
+        PointRow(
+            direction=point.direction,
+            load_counts=point.load_counts,
+            travel_counts=point.travel_counts,
+            residual_mm=residual_mm,
+        )
+        for point, residual_mm in zip(points, residuals_mm, strict=True)
+    ]
+    return NewPart("flex", origin, fit, rows, notes)
+
+
+def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
+    """Move a travel fit to a new datum, keeping its scale factor.
+
+    For an incremental scale that began anew: new counts = old counts + shift, so that
+    height = a + b (counts - shift). The coefficients' covariance follows (JCGM 100:2008, 5.2.2),
+    and the new reading adds its own scatter.
+
+    Args:
+        travel_fit: a straight line.
+        point: one gauge length as it reads now.
+    """
+    a, b = travel_fit.coefficients
+    shift = point.counts - (point.length_mm - a) / b
+    (var_a, cov), (_, var_b) = travel_fit.covariance
+    gauge_u = 0.0 if point.u_mm is None else point.u_mm / 2.0
+    moved_var_a = var_a - 2 * shift * cov + shift**2 * var_b
+    moved_var_a += travel_fit.residual_sd**2 + gauge_u**2
+    moved_cov = cov - shift * var_b
+    fit = replace(
+        travel_fit,
+        coefficients=(a - b * shift, b),
+        covariance=((moved_var_a, moved_cov), (moved_cov, var_b)),
+        x_min=travel_fit.x_min + shift,
+        x_max=travel_fit.x_max + shift,
+    )
+    row = PointRow(length_mm=point.length_mm, travel_counts=point.counts, residual_mm=0.0)
+    return NewPart("travel", "datum", fit, [row], ["New datum, the scale factor as before"])
