@@ -6,7 +6,7 @@ All limits below are common practice, no source, with the reason beside each.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -34,12 +34,14 @@ class Standards:
         unit: of the known values ("kg", "mm").
         known: shape (n,), what is known, in the unit.
         counts: shape (n,), what was read.
+        u: shape (n,), standard uncertainty (k = 1) of the known values, in the unit.
     """
 
     noun: str
     unit: str
     known: NDArray[np.float64]
     counts: NDArray[np.float64]
+    u: NDArray[np.float64]
 
     @property
     def span(self) -> float:
@@ -54,7 +56,7 @@ class Standards:
         """Leave some points out."""
         keep = np.ones(self.known.size, dtype=np.bool_)
         keep[rows] = False
-        return Standards(self.noun, self.unit, self.known[keep], self.counts[keep])
+        return replace(self, known=self.known[keep], counts=self.counts[keep], u=self.u[keep])
 
 
 def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: float) -> None:
@@ -71,6 +73,12 @@ def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: f
         if not np.isfinite(points.counts[row]):
             raise CoilbenchError(
                 f"{points.name(row)} has counts that are no number", mend="Read it again"
+            )
+        sure = points.known[row] == points.u[row] == 0.0  # nothing on the cell is nothing
+        if not sure and not 0.0 < points.u[row] < np.inf:
+            raise CoilbenchError(
+                f"{points.name(row)} has an uncertainty of {2.0 * points.u[row]:g} {points.unit}",
+                mend="Give a number above 0, or leave it out",
             )
     distinct = np.unique(points.known).size
     if points.known.size > 1 and distinct == 1:
@@ -89,24 +97,6 @@ def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: f
             f"{points.noun} to the largest",
             mend="Check the wiring and that the sensor really moves, then read the points again",
         )
-
-
-def refuse_impossible_u(points: Standards, u: list[float | None]) -> None:
-    """Refuse an expanded uncertainty that is not above 0.
-
-    None, not known, is allowed, and so is 0 for what is 0 itself: nothing is nothing.
-
-    Raises:
-        CoilbenchError: the first that cannot be.
-    """
-    for row, given in enumerate(u):
-        if given is None or given == points.known[row] == 0.0:
-            continue
-        if not (np.isfinite(given) and given > 0.0):
-            raise CoilbenchError(
-                f"{points.name(row)} has an uncertainty of {given:g} {points.unit}",
-                mend="Give a number above 0, or leave it out",
-            )
 
 
 def refuse_saturated(counts: NDArray[np.float64], name: Callable[[int], str]) -> None:

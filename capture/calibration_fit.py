@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from coilbench.capture.calibration_checks import (
     ADC_LIMIT_COUNTS,
     Standards,
-    refuse_impossible_u,
     refuse_saturated,
     refuse_scatter,
     refuse_slip,
@@ -58,6 +57,7 @@ LEAST_LOAD_SPAN_COUNTS = 1000.0  # a count is then 0.1 % of the span, as much as
 LEAST_TRAVEL_SPAN_COUNTS = 50.0  # half a millimetre on a scale with 0.01 mm a count
 WEAK_SPAN_FRACTION = 0.01  # of the ADC's range: it works, but noise weighs more than it need
 RESIDUAL_LIMIT_FRACTION = 0.005  # of the span: worse than any sound cell or scale
+RESIDUAL_LIMIT_SDS = 4.0  # of the worst known value: what it is said to be unsure of is no fault
 TRAVEL_RESIDUAL_LIMIT_MM = 0.1  # a quill repeats to some hundredths; short spans need room
 NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point tells of the low end
 ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2
@@ -83,10 +83,9 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
             f"{gravity_m_s2:g} m/s2 is no gravity on this earth",
             mend=f"Give a number between {low:g} and {high:g}",
         )
-    masses = _standards("mass", "kg", [(p.mass_kg, p.counts) for p in points])
+    masses = _standards("mass", "kg", [(p.mass_kg, p.counts, _u_kg(p)) for p in points])
     refuse_saturated(masses.counts, masses.name)
     refuse_unusable(masses, LEAST_MASSES, LEAST_LOAD_SPAN_COUNTS)
-    refuse_impossible_u(masses, [p.u_kg for p in points])
     refuse_slip(masses, _load_limit_kg)
 
     load_n = masses.known * gravity_m_s2
@@ -94,7 +93,8 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     degree = 1
     if np.unique(masses.known).size >= LEAST_MASSES_FOR_PARABOLA:
         degree = degree_demanded(masses.counts, load_n, resolution_n)
-    own_u_n = _own_u_kg(points) * gravity_m_s2
+    shared_kg = masses_u_relative(points) * masses.known
+    own_u_n = np.sqrt(np.maximum(masses.u**2 - shared_kg**2, 0.0)) * gravity_m_s2
     fit = fit_with_scatter(masses.counts, load_n, degree, own_u_n, resolution_n)
     residuals_n = load_n - value(fit, masses.counts)
     refuse_scatter(masses, residuals_n / gravity_m_s2, _load_limit_kg)
@@ -110,8 +110,7 @@ def masses_u_relative(points: Sequence[LoadPoint]) -> float:
     to the mass is taken as common, the careful reading: masses from one box, or weighed on one
     scale, err together.
     """
-    u_kg = _u_kg(points)
-    relative = [u / p.mass_kg for u, p in zip(u_kg, points, strict=True) if p.mass_kg > 0.0]
+    relative = [_u_kg(p) / p.mass_kg for p in points if p.mass_kg > 0.0]
     return min(relative, default=ASSUMED_MASS_U_RELATIVE / 2.0)
 
 
@@ -124,14 +123,12 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
     Raises:
         CoilbenchError: the points make no sense.
     """
-    gauges = _standards("gauge", "mm", [(p.length_mm, p.counts) for p in points])
+    gauges = _standards("gauge", "mm", [(p.length_mm, p.counts, _u_mm(p)) for p in points])
     refuse_unusable(gauges, LEAST_GAUGES, LEAST_TRAVEL_SPAN_COUNTS)
-    refuse_impossible_u(gauges, [p.u_mm for p in points])
     refuse_slip(gauges, _travel_limit_mm)
 
-    expanded_mm = np.array([ASSUMED_GAUGE_U_MM if p.u_mm is None else p.u_mm for p in points])
     resolution_mm = gauges.span / float(np.ptp(gauges.counts))
-    fit = fit_with_scatter(gauges.counts, gauges.known, 1, expanded_mm / 2.0, resolution_mm)
+    fit = fit_with_scatter(gauges.counts, gauges.known, 1, gauges.u, resolution_mm)
     residuals_mm = gauges.known - value(fit, gauges.counts)
     refuse_scatter(gauges, residuals_mm, _travel_limit_mm)
 
@@ -148,30 +145,29 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
     return Fitted(fit, tuple(residuals_mm.tolist()), tuple(notes))
 
 
-def _standards(noun: str, unit: str, pairs: list[tuple[float, float]]) -> Standards:
-    table = np.array(pairs, dtype=np.float64).reshape(-1, 2)
-    return Standards(noun, unit, table[:, 0], table[:, 1])
+def _standards(noun: str, unit: str, rows: list[tuple[float, float, float]]) -> Standards:
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    return Standards(noun, unit, table[:, 0], table[:, 1], table[:, 2])
 
 
 def _load_limit_kg(masses: Standards) -> float:
-    return RESIDUAL_LIMIT_FRACTION * masses.span
+    return max(RESIDUAL_LIMIT_FRACTION * masses.span, RESIDUAL_LIMIT_SDS * float(masses.u.max()))
 
 
 def _travel_limit_mm(gauges: Standards) -> float:
-    return max(RESIDUAL_LIMIT_FRACTION * gauges.span, TRAVEL_RESIDUAL_LIMIT_MM)
+    known_mm = RESIDUAL_LIMIT_SDS * float(gauges.u.max())
+    return max(RESIDUAL_LIMIT_FRACTION * gauges.span, TRAVEL_RESIDUAL_LIMIT_MM, known_mm)
 
 
-def _u_kg(points: Sequence[LoadPoint]) -> list[float]:
-    """Return the masses' standard uncertainties (k = 1), kg."""
-    return [
-        (ASSUMED_MASS_U_RELATIVE * p.mass_kg if p.u_kg is None else p.u_kg) / 2.0 for p in points
-    ]
+def _u_kg(point: LoadPoint) -> float:
+    """Return a mass's standard uncertainty (k = 1), kg."""
+    expanded_kg = ASSUMED_MASS_U_RELATIVE * point.mass_kg if point.u_kg is None else point.u_kg
+    return expanded_kg / 2.0
 
 
-def _own_u_kg(points: Sequence[LoadPoint]) -> NDArray[np.float64]:
-    """Return what each mass is unsure of beyond what all share (k = 1), kg."""
-    shared_kg = masses_u_relative(points) * np.array([p.mass_kg for p in points])
-    return np.sqrt(np.maximum(np.array(_u_kg(points)) ** 2 - shared_kg**2, 0.0))
+def _u_mm(point: GaugePoint) -> float:
+    """Return a gauge's standard uncertainty (k = 1), mm."""
+    return (ASSUMED_GAUGE_U_MM if point.u_mm is None else point.u_mm) / 2.0
 
 
 def _refuse_turning_curve(fit: PolynomialFit) -> None:

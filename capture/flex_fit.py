@@ -84,7 +84,7 @@ def fit_flex(
     every: list[float | None] = [None] * len(points)
     for row, residual in zip(np.flatnonzero(used), residuals.tolist(), strict=True):
         every[row] = residual
-    return Fitted(_through_origin(block), tuple(every), tuple(notes))
+    return Fitted(_through_origin(block, on_block.load_n), tuple(every), tuple(notes))
 
 
 def _press(
@@ -195,12 +195,17 @@ def _refuse_uneven(steps: _Press, block: PolynomialFit, flex_span_mm: float) -> 
         )
 
 
-def _through_origin(block: PolynomialFit) -> PolynomialFit:
-    """Turn height by travel over load into flex over load: drop the block, change the sign."""
+def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> PolynomialFit:
+    """Turn height by travel over load into flex over load: drop the block, change the sign.
+
+    The range is that of the samples; the steps' means reach less far.
+    """
     covariance = np.array(block.covariance)
     covariance[0, :] = covariance[:, 0] = 0.0
     return replace(
         block,
         coefficients=(0.0, *(-c for c in block.coefficients[1:])),
         covariance=tuple(tuple(row) for row in covariance.tolist()),
+        x_min=float(load_n.min()),
+        x_max=float(load_n.max()),
     )

@@ -24,7 +24,8 @@ GAP_FRACTION = 0.3  # of the shortest hold: a longer silence begins anew
 BAND_SDS = 6.0  # every sample of a hold lies this close: 1 in 5e8 of normal noise does not
 DRIFT_SDS = 1.0  # between the means of a hold's halves, which noise alone moves by 0.2
 CREEP_FRACTION = 2e-4  # of the last move: a cell creeps by some 0.02 to 0.05 % of a new load
-MOVE_SDS = 10.0  # well outside the band, so that noise and creep are no new hold
+MOVE_SDS = 10.0  # well outside the band, so that noise is no new hold
+MOVE_CREEPS = 10.0  # and far more than a cell creeps in that time
 LEAST_SD_COUNTS = 0.5  # a count's own step
 GLIMPSE_SAMPLES = 3  # the middle of so many decides a move: a rogue sample does not
 
@@ -76,8 +77,10 @@ class SteadyFinder:
         self._boot_id: int | None = None
         self._kept: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
         self._next_look_us: int | None = None
-        # Where the last hold stood, by field; it follows creep. None before the first.
+        # By field: where the last hold stood, following creep (None before the first), and how far
+        # it was from the one before.
         self._stood: dict[str, float] | None = None
+        self._last_move = dict.fromkeys(self._fields, 0.0)
         self._moved = True
 
     def feed(self, block: RawBlock) -> list[Hold]:
@@ -90,7 +93,9 @@ class SteadyFinder:
         samples = np.concatenate([self._kept, fit])
         steps_us = np.diff(samples["t_us"])
         breaks = np.flatnonzero((steps_us < 0) | (steps_us > GAP_FRACTION * self._min_us)) + 1
-        for piece in np.split(samples, breaks):
+        for number, piece in enumerate(np.split(samples, breaks)):
+            if number > 0:
+                self._next_look_us = None
             holds += self._look_through(piece)
         return holds
 
@@ -99,6 +104,7 @@ class SteadyFinder:
         self._kept = self._kept[:0]
         self._next_look_us = None
         self._stood = None
+        self._last_move = dict.fromkeys(self._fields, 0.0)
         self._moved = True
 
     def _look_through(self, piece: NDArray[np.void]) -> list[Hold]:
@@ -108,7 +114,7 @@ class SteadyFinder:
             return holds
         t_us = piece["t_us"]
         due = self._next_look_us
-        if due is None or not t_us[0] <= due <= t_us[-1] + self._min_us:
+        if due is None:
             due = int(t_us[0]) + self._min_us
         while due <= t_us[-1]:
             start = np.searchsorted(t_us, due - self._min_us, side="left")
@@ -130,16 +136,21 @@ class SteadyFinder:
         stood = self._stood
         if stood is not None and not self._moved:
             self._moved = any(
-                abs(float(np.median(column[-self._glimpse(window) :])) - stood[field])
-                > MOVE_SDS * noise[field]
+                abs(_latest(column) - stood[field])
+                > max(
+                    MOVE_SDS * noise[field], MOVE_CREEPS * CREEP_FRACTION * self._last_move[field]
+                )
                 for field, column in columns.items()
             )
         if not all(self._is_still(field, columns[field], noise[field]) for field in columns):
             return None
-        self._stood = {field: float(column.mean()) for field, column in columns.items()}
+        now = {field: float(column.mean()) for field, column in columns.items()}
+        self._stood = now
         if not self._moved:
             return None
         self._moved = False
+        if stood is not None:
+            self._last_move = {field: abs(now[field] - stood[field]) for field in now}
         load = window["load_counts"].astype(np.float64)
         return Hold(
             t0_s=float(window["t_us"][0]) * 1e-6,
@@ -150,19 +161,22 @@ class SteadyFinder:
             n=int(window.size),
         )
 
-    def _glimpse(self, window: NDArray[np.void]) -> int:
-        return max(GLIMPSE_SAMPLES, window.size // LOOKS_PER_HOLD)
-
     def _is_still(self, field: str, column: NDArray[np.float64], noise: float) -> bool:
         """Tell whether a column stays in its noise band and does not wander off."""
         middle = float(np.median(column))
-        move = 0.0 if self._stood is None else abs(middle - self._stood[field])
+        move = self._last_move[field]
+        if self._stood is not None:
+            move = max(move, abs(middle - self._stood[field]))
         creep = CREEP_FRACTION * move
         if np.abs(column - middle).max() > BAND_SDS * noise + creep:
             return False
         half = column.size // 2
         drift = abs(float(column[:half].mean() - column[-half:].mean()))
         return drift <= max(DRIFT_SDS * noise, creep)
+
+
+def _latest(column: NDArray[np.float64]) -> float:
+    return float(np.median(column[-max(GLIMPSE_SAMPLES, column.size // LOOKS_PER_HOLD) :]))
 
 
 def _noise_sd(column: NDArray[np.float64]) -> float:
