@@ -109,3 +109,12 @@ def test_a_spring_without_a_way_down() -> None:
     (found,) = find_solid_heights([only_up], closed_down=True)
     assert found.solid_height_mm is None
     assert found.reason == "no points on the way down"
+
+
+@pytest.mark.parametrize(("missing", "found"), [("", True), ("a", True), ("ab", False)])
+def test_one_spring_may_lack_a_stated_height(missing: str, found: bool) -> None:
+    springs = [
+        spring(x, [40, 20 + i / 10] if x in missing else [40, 30, 20 + i / 10])
+        for i, x in enumerate("abcde")
+    ]
+    assert (solid_mm(springs) == [20.0, 20.1, 20.2, 20.3, 20.4]) is found
