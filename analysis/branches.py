@@ -1,0 +1,154 @@
+"""One branch of a sweep made smooth: a straight line in a moving window, or between points."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.sweep import Branch
+
+Array = NDArray[np.float64]
+
+EDGE_MM = 1e-6  # a height this near the end of a branch is inside it: inches do not round evenly
+FINE_BINS_PER_STEP = 5
+HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
+MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
+
+
+@dataclass(frozen=True)
+class BranchFit:
+    """One branch of one sweep, ready to be read at any height inside it.
+
+    Attributes:
+        height_mm: shape (m,), strictly ascending.
+        load_n: shape (m,), straight between neighbours.
+        slope_n_per_mm: shape (m,), local rate (load over falling height, so positive for a spring).
+        load_se_n: shape (m,), standard error (k = 1) of load_n from the samples' noise; zero for
+            points, whose noise belongs to the instrument's own uncertainty.
+    """
+
+    height_mm: Array
+    load_n: Array
+    slope_n_per_mm: Array
+    load_se_n: Array
+
+    @property
+    def lowest_mm(self) -> float:
+        """Lowest height measured."""
+        return float(self.height_mm[0])
+
+    @property
+    def highest_mm(self) -> float:
+        """Highest height measured."""
+        return float(self.height_mm[-1])
+
+    def covers(self, height_mm: float) -> bool:
+        """Whether the height was measured, ends included."""
+        return self.lowest_mm - EDGE_MM <= height_mm <= self.highest_mm + EDGE_MM
+
+    def load_at(self, height_mm: float) -> float:
+        """Load at a height that the branch covers."""
+        return float(np.interp(height_mm, self.height_mm, self.load_n))
+
+    def slope_at(self, height_mm: float) -> float:
+        """Local rate at a height that the branch covers."""
+        return float(np.interp(height_mm, self.height_mm, self.slope_n_per_mm))
+
+    def se_at(self, height_mm: float) -> float:
+        """Standard error of load_at from the samples' noise."""
+        return float(np.interp(height_mm, self.height_mm, self.load_se_n))
+
+
+def fit_points(branch: Branch) -> BranchFit | None:
+    """Join chosen points by straight lines; readings at the same height are averaged.
+
+    Returns:
+        None where there is no finite point. The slope at a point is the steeper neighbour's; it
+        is zero for a lone point, which has none.
+    """
+    finite = np.isfinite(branch.height_mm) & np.isfinite(branch.load_n)
+    heights, where = np.unique(branch.height_mm[finite], return_inverse=True)
+    if heights.size == 0:
+        return None
+    loads = np.bincount(where, weights=branch.load_n[finite]) / np.bincount(where)
+    slopes = np.zeros_like(heights)
+    if heights.size > 1:
+        segments = -np.diff(loads) / np.diff(heights)
+        slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
+    return BranchFit(heights, loads, slopes, np.zeros_like(heights))
+
+
+def fit_dense(branch: Branch, step_mm: float) -> BranchFit | None:
+    """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
+
+    Samples are first averaged in fine bins whose weight is capped at the median bin's, so that
+    a pause (many samples at one height, while the load creeps) weighs no more than moving on.
+    Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
+    Local Polynomial Modelling and Its Applications, 1996, from memory).
+
+    Returns:
+        None where fewer than two different heights were sampled.
+    """
+    bins = fine_bins(branch, step_mm / FINE_BINS_PER_STEP)
+    if bins.height_mm.size < 2:
+        return None
+    grid = _grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm)
+    half_mm = max(
+        HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(bins.height_mm)))
+    )
+    load, slope, smoother = _local_lines(bins, grid, half_mm)
+    usable = np.isfinite(load)
+    if np.count_nonzero(usable) < 2:
+        return fit_points(Branch(bins.height_mm, bins.load_n))
+    grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
+    residual = bins.load_n - np.interp(bins.height_mm, grid, load)
+    freedom = max(bins.height_mm.size - 2.0 * np.ptp(grid) / half_mm, 1.0)
+    variance = float(np.sum(bins.weight * residual**2)) / freedom
+    error = np.sqrt(variance * np.sum(smoother**2 / bins.weight, axis=1))
+    return BranchFit(grid, load, -slope, error)
+
+
+class Bins(NamedTuple):
+    """Means of fine bins of height, ascending, shape (b,) each; weight is the samples', capped."""
+
+    height_mm: Array
+    load_n: Array
+    weight: Array
+
+
+def fine_bins(branch: Branch, width_mm: float) -> Bins:
+    """Average height and load in bins of height, ascending, empty bins left out."""
+    _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
+    count = np.bincount(where).astype(np.float64)
+    height = np.bincount(where, weights=branch.height_mm) / count
+    load = np.bincount(where, weights=branch.load_n) / count
+    return Bins(height, load, np.minimum(count, np.median(count)) if count.size else count)
+
+
+def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
+    """Multiples of the step between both ends, and the ends themselves."""
+    first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
+    inner = np.arange(first, last + 1.0) * step_mm
+    inner = inner[(inner > lowest_mm + EDGE_MM) & (inner < highest_mm - EDGE_MM)]
+    return np.concatenate([[lowest_mm], inner, [highest_mm]])
+
+
+def _local_lines(bins: Bins, grid: Array, half_mm: float) -> tuple[Array, Array, Array]:
+    """Weighted straight line around every grid height (Epanechnikov weights).
+
+    Returns:
+        Load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
+        three bins, and the smoother's matrix, shape (g, bins): load = smoother @ bins.load_n.
+    """
+    away = bins.height_mm[None, :] - grid[:, None]
+    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * bins.weight
+    s0, s1, s2 = kernel.sum(1), (kernel * away).sum(1), (kernel * away**2).sum(1)
+    determinant = s0 * s2 - s1**2
+    enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
+    determinant = np.where(enough, determinant, np.nan)[:, None]
+    smoother = kernel * (s2[:, None] - s1[:, None] * away) / determinant
+    tilt = kernel * (s0[:, None] * away - s1[:, None]) / determinant
+    return smoother @ bins.load_n, tilt @ bins.load_n, smoother
