@@ -41,7 +41,7 @@ class RigModel:
         gravity_m_per_s2: what a mass weighs here.
     """
 
-    device_id: str = "c011be4c00000001"
+    device_id: str = "C011BE4C00000001"
     rest_height_mm: float = 70.0
     flex_mm_per_n: float = 6.0e-4
     flex_stiffening_n: float = 9000.0
@@ -71,7 +71,7 @@ class RigModel:
         """Return another rig of the same making; the same seed draws the same one."""
         rng = np.random.default_rng([seed, 0x416])
         return cls(
-            device_id=f"c011be4c{rng.integers(1 << 32):08x}",
+            device_id=f"C011BE4C{rng.integers(1 << 32):08X}",
             flex_mm_per_n=rng.uniform(4.0e-4, 1.0e-3),
             flex_stiffening_n=rng.uniform(6000.0, 12000.0),
             travel_counts_per_mm=200.0 * (1.0 + rng.normal(0.0, 4.0e-4)),

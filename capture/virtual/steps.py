@@ -164,7 +164,8 @@ def _lie_on(length_mm: float, seconds: float, rig: RigModel, standing_n: float) 
     def truth(t_s: NDArray[np.float64]) -> Truth:
         down = ease(t_s / PLACE_S) - ease((t_s - lift_s) / PLACE_S)
         height_mm = rig.rest_height_mm - (rig.rest_height_mm - length_mm) * down
-        return Truth(height_mm, CONTACT_N * (down >= 1.0), np.full_like(t_s, standing_n))
+        load_n = np.where(down >= 1.0, CONTACT_N, 0.0)
+        return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
     return Act(seconds, _settled(PLACE_S + SETTLE_S, lift_s), truth)
 
@@ -175,7 +176,7 @@ def _press_block(step: PressBlock, rig: RigModel, stroke: HandStroke, standing_n
     def truth(t_s: NDArray[np.float64]) -> Truth:
         air_mm = rig.rest_height_mm - step.length_mm
         shake = 1.0 + TREMOR_LOAD_FRACTION * stroke.shake_at(t_s)
-        load_n = np.maximum(step.max_load_n * stroke.press_at(t_s) * shake, np.zeros_like(t_s))
+        load_n = np.clip(step.max_load_n * stroke.press_at(t_s) * shake, 0.0, None)
         height_mm = rig.rest_height_mm - air_mm * stroke.approach_at(t_s)
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 

@@ -1,0 +1,125 @@
+"""The simulated rig as a source: `virtual:?seed=1&pace=fast&springs=12`."""
+
+from __future__ import annotations
+
+from types import TracebackType
+from typing import Self
+
+from coilbench.capture.messages import Item, LinkCounters
+from coilbench.capture.sources.base import SourceEnded, SourceLost
+from coilbench.capture.sources.serial_port import SerialSource, open_serial
+from coilbench.capture.virtual.bench import Bench, capture_steps
+from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.port import FRAME_SAMPLES, VirtualPort
+from coilbench.capture.virtual.setup import Role, parse_virtual
+from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
+
+
+class VirtualSource:
+    """A SerialSource on a virtual rig's port; closes both.
+
+    Args:
+        url: the address it was asked for with.
+        port: not yet started.
+    """
+
+    def __init__(self, url: str, port: VirtualPort) -> None:
+        self._url = url
+        self._port = port
+        self._serial: SerialSource = open_serial(port.url)
+        port.start()
+
+    @property
+    def url(self) -> str:
+        """The address it was opened with."""
+        return self._url
+
+    @property
+    def counters(self) -> LinkCounters:
+        """A snapshot of the counters."""
+        return self._serial.counters
+
+    def poll(self, timeout_s: float) -> list[Item]:
+        """Return what arrived, waiting at most timeout_s for the first of it.
+
+        Raises:
+            SourceEnded: the plan is at its end.
+            SourceLost: the cable came out.
+        """
+        try:
+            return self._serial.poll(timeout_s)
+        except SourceLost as lost:
+            if self._port.ended:
+                what = "the simulated rig's plan is at its end"
+                raise SourceEnded(what, where=self._url) from lost
+            raise SourceLost(lost.what, where=self._url, mend=lost.mend) from lost
+
+    def request(self, word: str) -> None:
+        """Send a request; its answer comes by poll.
+
+        Raises:
+            SourceLost: the cable came out.
+        """
+        self._serial.request(word)
+
+    def close(self) -> None:
+        """Let the port go and switch the rig off; safe to call twice."""
+        self._serial.close()
+        self._port.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+
+def open_virtual(url: str) -> VirtualSource:
+    """Open a simulated rig: `virtual:`, then perhaps `?key=value&key=value`.
+
+    Springs are pressed one after another as a person would, then the rig rests.
+
+    | key | default | meaning |
+    |---|---|---|
+    | seed | 1 | which rig, which springs, which hand; the same seed repeats |
+    | pace | real | `real` time, or `fast`: as fast as the reader reads |
+    | ends | by pace | 1: the source ends after the plan (fast); 0: it rests for ever (real) |
+    | link | pty | `pty` or `socket`, what the bytes go through; socket where there is no pty |
+    | springs, role | 12, outer | how many, `outer` or `inner` |
+    | tired, cracked | 0 | how many of them are so |
+    | presses | 5 | strokes of each spring, the conditioning ones included |
+    | stroke | steady | steady, fast, slow, short, double or paused |
+    | drop, flip | 0 | probability of each byte to be lost, to have a bit turned |
+    | restart | | seconds after which the rig starts anew; may be repeated |
+    | dead, saturate | | `20:3`: from 20 s for 3 s no conversions, the ADC at its end; repeatable |
+    | silent | 0 | 1: it says nothing at all |
+    | unplug | | seconds after which the cable comes out |
+
+    Raises:
+        CoilbenchError: a key or value that isn't one of these; it is named.
+    """
+    setup = parse_virtual(url)
+    rig = RigModel.draw(setup.seed)
+    nominal = OUTER if setup.role is Role.OUTER else INNER
+    springs = draw_set(nominal, setup.springs, setup.seed, tired=setup.tired, cracked=setup.cracked)
+    steps = capture_steps(springs, presses=setup.presses, stroke=setup.stroke)
+    bench = Bench(rig, steps, setup.seed)
+    firmware = Firmware(
+        rig,
+        bench.blocks(endless=setup.endless),
+        faults=setup.faults,
+        seed=setup.seed,
+        frame_samples=FRAME_SAMPLES[setup.pace],
+    )
+    port = VirtualPort(firmware, pace=setup.pace, link=setup.link)
+    try:
+        return VirtualSource(url, port)
+    except BaseException:
+        port.close()
+        raise

@@ -1,0 +1,294 @@
+"""What the rig's firmware says around its samples, and what may befall it. Pure.
+
+Simulated time only: the samples' own clock. Who sends the bytes, and when, is the port's.
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass, field
+from enum import IntEnum
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.messages import PROTOCOL_VERSION, Answer, Fault, FaultCode, Hello, Tally
+from coilbench.capture.virtual.faults import Damage, Faults
+from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
+from coilbench.capture.wire_encode import (
+    RequestReader,
+    answer_line,
+    fault_line,
+    hello_line,
+    sample_lines,
+    tally_line,
+)
+
+FIRMWARE = "coilbench-virtual-0.1.0"
+BOOT_US = 400_000  # from a restart to the first words: boot loader and set-up
+DEAD_US = 500_000  # the firmware calls the ADC silent after this
+SETTLING_SAMPLES = 4  # flagged as suspect when the ADC starts: its filter fills
+SECOND_US = 1_000_000
+
+
+class _Event(IntEnum):
+    """What happens at a moment; at the same moment, in this order."""
+
+    RESTART = 0
+    START = 1
+    ADC_STOPS = 2
+    ADC_STARTS = 3
+    ADC_SATURATES = 4
+    ADC_RECOVERS = 5
+    TALLY = 6
+    FAULT_LINE = 7
+    UNPLUG = 8
+
+
+@dataclass(frozen=True)
+class Frame:
+    """Bytes that leave the rig together.
+
+    Attributes:
+        t_us: when, microseconds since the rig's first start.
+        data: the bytes; may be empty.
+    """
+
+    t_us: int
+    data: bytes
+
+
+@dataclass
+class _Start:
+    """What the firmware keeps in its memory, and a restart forgets."""
+
+    boot_id: int
+    at_us: int
+    travel_zero: int
+    offered: int = 0
+    streaming: bool = True
+    settling: int = SETTLING_SAMPLES
+    latched: bool = False
+    standing: bool = False
+    raised: int = 0
+    fault_due_us: int | None = None
+    requests: RequestReader = field(default_factory=RequestReader)
+
+
+class Firmware:
+    """The rig from its conversions to its bytes.
+
+    Args:
+        rig: the rig.
+        blocks: its conversions, time from 0.
+        faults: what goes wrong; None for nothing.
+        seed: where boot ids and damage come from.
+        frame_samples: at most so many samples leave together.
+    """
+
+    def __init__(
+        self,
+        rig: RigModel,
+        blocks: Iterable[RawBlock],
+        *,
+        faults: Faults | None = None,
+        seed: int = 0,
+        frame_samples: int = 512,
+    ) -> None:
+        faults = Faults() if faults is None else faults
+        self._rig = rig
+        self._blocks = blocks
+        self._frame_samples = frame_samples
+        self._boot_ids = np.random.default_rng([seed, 0xB007])
+        self._damage = Damage(faults, seed)
+        self._events = _schedule(faults)
+        self._now: _Start | None = None  # None while it boots
+        self._travel_counts = 0
+        self._adc_dead = 0  # how many spells overlap
+        self._adc_saturated = 0
+        self._offered = 0
+        self._unplugged = False
+        self._handlers: dict[_Event, Callable[[int], bytes]] = {
+            _Event.RESTART: self._restart,
+            _Event.START: self._start,
+            _Event.ADC_STOPS: self._adc_stops,
+            _Event.ADC_STARTS: self._adc_starts,
+            _Event.ADC_SATURATES: self._adc_saturates,
+            _Event.ADC_RECOVERS: self._adc_recovers,
+            _Event.TALLY: self._tally,
+            _Event.FAULT_LINE: self._fault_line,
+            _Event.UNPLUG: self._unplug,
+        }
+
+    @property
+    def samples_offered(self) -> int:
+        """How many samples were offered for sending, over all starts of the rig."""
+        return self._offered
+
+    @property
+    def unplugged(self) -> bool:
+        """Whether the cable has come out; nothing more comes then."""
+        return self._unplugged
+
+    def frames(self) -> Iterator[Frame]:
+        """Make what leaves the rig, in order of time, until the conversions end."""
+        for block in self._blocks:
+            yield from self._say_block(block.samples)
+            if self._unplugged:
+                return
+
+    def receive(self, data: bytes) -> bytes:
+        """Take bytes from the host; return the answers, which leave before the next frame."""
+        if self._now is None or self._unplugged:
+            return b""
+        answers = [self._answer(self._now, *asked) for asked in self._now.requests.feed(data)]
+        return self._damage.apply(b"".join(answers))
+
+    def _say_block(self, samples: NDArray[np.void]) -> Iterator[Frame]:
+        while len(samples) > 0 and not self._unplugged:
+            event_us = self._events[0][0] if self._events else int(samples["t_us"][-1]) + 1
+            before = int(np.searchsorted(samples["t_us"], event_us))
+            for start in range(0, before, self._frame_samples):
+                piece = samples[start : min(start + self._frame_samples, before)]
+                yield Frame(int(piece["t_us"][-1]), self._damage.apply(self._say_samples(piece)))
+            samples = samples[before:]
+            if len(samples) > 0:
+                _, event = heapq.heappop(self._events)
+                yield Frame(event_us, self._damage.apply(self._handlers[event](event_us)))
+
+    def _say_samples(self, samples: NDArray[np.void]) -> bytes:
+        """Send samples between which nothing else happens."""
+        self._travel_counts = int(samples["travel_counts"][-1])
+        now = self._now
+        if now is None or self._adc_dead > 0 or not now.streaming:
+            return b""
+        sent = samples.copy()
+        sent["seq"] = np.arange(now.offered, now.offered + len(sent))
+        sent["t_us"] -= now.at_us
+        sent["travel_counts"] -= now.travel_zero
+        if self._adc_saturated > 0:
+            sent["load_counts"] = ADC_MAX_COUNTS
+            sent["flags"] |= np.uint8(SampleFlag.LOAD_SATURATED)
+        sent["flags"][: now.settling] |= np.uint8(SampleFlag.LOAD_SUSPECT)
+        now.settling = max(now.settling - len(sent), 0)
+        if now.latched:
+            sent["flags"] |= np.uint8(SampleFlag.FAULT_LATCHED)
+        now.offered += len(sent)
+        self._offered += len(sent)
+        return sample_lines(RawBlock(sent, now.boot_id))
+
+    def _answer(self, now: _Start, tag: int, word: str) -> bytes:
+        answer = answer_line(Answer(tag, word, ok=True))
+        match word:
+            case "who":
+                answer += self._hello(now)
+            case "start" | "stop":
+                now.streaming = word == "start"
+            case "zero":
+                now.travel_zero = self._travel_counts
+            case "ack":
+                now.latched = now.standing
+                now.settling = SETTLING_SAMPLES
+            case _:
+                answer = answer_line(Answer(tag, word, ok=False))
+        return answer
+
+    def _hello(self, now: _Start) -> bytes:
+        return hello_line(
+            Hello(
+                protocol=PROTOCOL_VERSION,
+                firmware=FIRMWARE,
+                device_id=self._rig.device_id,
+                boot_id=now.boot_id,
+                rate_hz=self._rig.nominal_rate_hz,
+                travel="quadrature",
+                um_per_count=self._rig.um_per_count,
+                extra=(("adc", "simulated"),),
+            )
+        )
+
+    def _restart(self, at_us: int) -> bytes:
+        self._now = None
+        heapq.heappush(self._events, (at_us + BOOT_US, _Event.START))
+        return b""
+
+    def _start(self, at_us: int) -> bytes:
+        boot_id = int(self._boot_ids.integers(1 << 32))
+        self._now = _Start(boot_id, at_us, travel_zero=self._travel_counts)
+        heapq.heappush(self._events, (at_us + SECOND_US, _Event.TALLY))
+        if self._adc_dead > 0:
+            self._expect_fault(self._now, at_us + DEAD_US)
+        return self._hello(self._now)
+
+    def _tally(self, at_us: int) -> bytes:
+        now = self._now
+        if now is None or (at_us - now.at_us) % SECOND_US != 0:
+            return b""  # of a start that is over
+        heapq.heappush(self._events, (at_us + SECOND_US, _Event.TALLY))
+        t_us = at_us - now.at_us
+        return tally_line(Tally(now.boot_id, t_us, now.offered, 0, 0, now.requests.refused))
+
+    def _adc_stops(self, at_us: int) -> bytes:
+        self._adc_dead += 1
+        if self._now is not None and self._adc_dead == 1:
+            self._expect_fault(self._now, at_us + DEAD_US)
+        return b""
+
+    def _adc_starts(self, at_us: int) -> bytes:
+        self._adc_dead -= 1
+        now = self._now
+        if now is None or self._adc_dead > 0:
+            return b""
+        now.fault_due_us = None
+        now.settling = SETTLING_SAMPLES
+        if not now.standing:
+            return b""
+        now.standing = False
+        return self._fault(now, at_us)
+
+    def _expect_fault(self, now: _Start, due_us: int) -> None:
+        now.fault_due_us = due_us
+        heapq.heappush(self._events, (due_us, _Event.FAULT_LINE))
+
+    def _fault_line(self, at_us: int) -> bytes:
+        now = self._now
+        if now is None or now.fault_due_us != at_us:
+            return b""  # the ADC came back, or the rig restarted
+        if not now.standing:
+            now.standing = now.latched = True
+            now.raised += 1
+        self._expect_fault(now, at_us + SECOND_US)
+        return self._fault(now, at_us)
+
+    def _fault(self, now: _Start, at_us: int) -> bytes:
+        t_us, code = at_us - now.at_us, FaultCode.ADC_SILENT
+        return fault_line(Fault(now.boot_id, t_us, code, now.standing, now.raised))
+
+    def _adc_saturates(self, _at_us: int) -> bytes:
+        self._adc_saturated += 1
+        return b""
+
+    def _adc_recovers(self, _at_us: int) -> bytes:
+        self._adc_saturated -= 1
+        return b""
+
+    def _unplug(self, _at_us: int) -> bytes:
+        self._unplugged = True
+        return b""
+
+
+def _schedule(faults: Faults) -> list[tuple[int, _Event]]:
+    """Return the faults as a heap of events, with the rig's first start."""
+    events = [(0.0, _Event.START)]
+    events += [(at_s, _Event.RESTART) for at_s in faults.restart_at_s]
+    for at_s, for_s in faults.dead_s:
+        events += [(at_s, _Event.ADC_STOPS), (at_s + for_s, _Event.ADC_STARTS)]
+    for at_s, for_s in faults.saturated_s:
+        events += [(at_s, _Event.ADC_SATURATES), (at_s + for_s, _Event.ADC_RECOVERS)]
+    if faults.unplug_at_s is not None:
+        events.append((faults.unplug_at_s, _Event.UNPLUG))
+    heap = [(round(at_s * SECOND_US), event) for at_s, event in events]
+    heapq.heapify(heap)
+    return heap

@@ -1,0 +1,161 @@
+"""Two cables between the simulated rig and its reader: a pseudo-terminal and a loopback socket.
+
+Neither drops a byte while it is open: when the reader is slow, the rig waits.
+"""
+
+from __future__ import annotations
+
+import os
+import select
+import socket
+from typing import Protocol
+
+from coilbench.capture.virtual.setup import LinkKind
+
+DEFAULT_LINK = LinkKind.PTY if hasattr(os, "openpty") else LinkKind.SOCKET
+
+_CHUNK = 65536
+
+
+class Link(Protocol):
+    """The rig's end of a cable. Used from one thread; nothing waits longer than it is told."""
+
+    @property
+    def url(self) -> str:
+        """What opens the reader's end."""
+
+    def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
+        """Send what goes through of data and take what came from the reader.
+
+        Args:
+            data: to send; may be empty.
+            wait_s: how long to wait for either.
+
+        Returns:
+            How many bytes of data went, and what came.
+        """
+
+    def drained(self, wait_s: float) -> bool:
+        """Tell whether the reader has taken everything, so that closing loses nothing.
+
+        Nothing may be sent after the first call.
+        """
+
+    def close(self) -> None:
+        """Pull the cable; safe to call twice. What the reader has not taken may be lost."""
+
+
+def open_link(kind: LinkKind | None) -> Link:
+    """Open the rig's end of a cable; None takes the kind that this system has."""
+    kind = DEFAULT_LINK if kind is None else kind
+    return PtyLink() if kind is LinkKind.PTY else SocketLink()
+
+
+class PtyLink:
+    """A pseudo-terminal: the reader opens a real serial device."""
+
+    def __init__(self) -> None:
+        import tty  # not on Windows
+
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        self._url = f"serial://{os.ttyname(self._slave)}?baud=250000"
+        self._open = True
+
+    @property
+    def url(self) -> str:
+        """What opens the reader's end."""
+        return self._url
+
+    def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
+        """Send what goes through, take what came; see Link."""
+        senders = [self._master] if data else []
+        readable, writable, _ = select.select([self._master], senders, [], wait_s)
+        came = os.read(self._master, _CHUNK) if readable else b""
+        sent = 0
+        if writable:
+            try:
+                sent = os.write(self._master, data)
+            except BlockingIOError:  # the room was less than the smallest write
+                sent = 0
+        return sent, came
+
+    def drained(self, wait_s: float) -> bool:
+        """Tell whether the reader has taken everything.
+
+        Closing the master throws away what the slave has not read. The slave stays open here
+        too, and asking whether it is readable also moves what is still on its way through the
+        kernel to it: so "not readable" means that all of it has been read.
+        """
+        readable, _, _ = select.select([self._slave], [], [], 0.0)
+        if readable:
+            select.select([self._master], [], [], wait_s)  # a nap that a request ends
+        return not readable
+
+    def close(self) -> None:
+        """Pull the cable."""
+        if self._open:
+            self._open = False
+            os.close(self._master)
+            os.close(self._slave)
+
+
+class SocketLink:
+    """A TCP socket on the loopback address, one reader at a time."""
+
+    def __init__(self) -> None:
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._reader: socket.socket | None = None
+        self._ended = False
+
+    @property
+    def url(self) -> str:
+        """What opens the reader's end."""
+        return self._url
+
+    def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
+        """Send what goes through, take what came; see Link. Without a reader nothing goes."""
+        if self._reader is None:
+            self._accept(wait_s)
+            return 0, b""
+        senders = [self._reader] if data else []
+        readable, writable, _ = select.select([self._reader], senders, [], wait_s)
+        try:
+            came = self._reader.recv(_CHUNK) if readable else b""
+            if readable and not came:
+                raise ConnectionResetError
+            return (self._reader.send(data) if writable else 0), came
+        except BlockingIOError:
+            return 0, b""
+        except ConnectionError:
+            self._hang_up()
+            return 0, b""
+
+    def drained(self, wait_s: float) -> bool:
+        """Tell whether the reader has seen the end and hung up.
+
+        The end is sent after the last byte, and what the reader still asks is read: closing
+        with unread bytes would reset the connection and lose what is on its way.
+        """
+        if self._reader is not None and not self._ended:
+            self._ended = True
+            self._reader.shutdown(socket.SHUT_WR)
+        self.exchange(b"", wait_s)
+        return self._ended and self._reader is None
+
+    def close(self) -> None:
+        """Pull the cable."""
+        self._hang_up()
+        self._listener.close()
+
+    def _accept(self, wait_s: float) -> None:
+        if select.select([self._listener], [], [], wait_s)[0]:
+            self._reader, _ = self._listener.accept()
+            self._reader.setblocking(False)
+
+    def _hang_up(self) -> None:
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
