@@ -67,9 +67,6 @@ def fit_polynomial(
     r_inverse = np.linalg.inv(r)
     in_scaled = r_inverse @ (q.T @ (y_in * weight))
     residuals = y_in - design @ in_scaled
-    # One step of refinement wins back the last digits that the decomposition rounds away.
-    in_scaled = in_scaled + r_inverse @ (q.T @ (residuals * weight))
-    residuals = y_in - design @ in_scaled
 
     spare = x_in.size - degree - 1
     residual_sd = math.sqrt(float(residuals @ residuals) / spare) if spare else 0.0

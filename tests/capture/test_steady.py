@@ -125,6 +125,19 @@ def test_a_slow_press_has_no_hold():
     assert found(stream(load + noise(load.size, 30.0), travel)) == []
 
 
+def test_slow_settling_is_not_yet_a_hold():
+    """Within the noise band at any moment of it, but wandering by 4 sd in 1.5 s."""
+    load = 4.0 * 30.0 / 1.5 * np.arange(93 * 20) / 93.0
+    assert found(stream(load + noise(load.size, 30.0))) == []
+    assert len(found(stream(load / 40.0 + noise(load.size, 30.0)))) == 1
+
+
+@pytest.mark.parametrize(("shift_sds", "holds"), [(5.0, 1), (20.0, 2)])
+def test_only_a_clear_move_makes_a_new_hold(shift_sds, holds):
+    load = plateaus([0, 30.0 * shift_sds], hold_s=5.0)
+    assert len(found(stream(load + noise(load.size, 30.0)))) == holds
+
+
 def test_a_plateau_that_is_too_short_is_no_hold():
     load = plateaus([0, 20_000, 40_000, 20_000, 0], hold_s=1.2)
     assert found(stream(load + noise(load.size, 30.0))) == []
