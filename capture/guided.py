@@ -17,6 +17,8 @@ Say = Callable[[str], None]
 PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
 SILENCE_S = 3.0
 HOLD_S = 1.5
+EMPTY_SDS = 10.0  # closer to the empty cell's reading than this is still empty
+STOP_COUNTS = 20.0  # closer to the upper stop than this is still there
 BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go
 
 
@@ -47,14 +49,20 @@ def sample_stream(
 def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[LoadPoint]:
     """Read the load cell under one mass after the other.
 
-    A mass that is smaller than the one before it is read on the way down.
+    A mass that is smaller than the one before it is read on the way down. An empty cell between
+    two masses is no reading.
     """
     finder = SteadyFinder(HOLD_S, ("load",))
     points: list[LoadPoint] = []
+    empty: Hold | None = None
     for number, mass_kg in enumerate(masses_kg, start=1):
         task = f"put {mass_kg:g} kg on" if mass_kg else "take everything off"
         say(f"{number} of {len(masses_kg)}: {task}, then hands off")
         hold = _next_hold(stream, finder)
+        while mass_kg and empty is not None and _same_load(hold, empty):
+            hold = _next_hold(stream, finder)
+        if not mass_kg:
+            empty = hold
         before_kg = points[-1].mass_kg if points else mass_kg
         points.append(
             LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= before_kg else "down")
@@ -64,20 +72,29 @@ def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> l
 
 
 def gauge(stream: Iterator[RawBlock], lengths_mm: Sequence[float], say: Say) -> list[GaugePoint]:
-    """Read the travel with one gauge length after the other between the faces."""
+    """Read the travel with one gauge length after the other between the faces.
+
+    The quill's upper stop is read first, so that a rest there, to change the gauge, is no reading.
+    """
     finder = SteadyFinder(HOLD_S, ("travel",))
+    say("let the quill rise to its stop")
+    stop = _next_hold(stream, finder)
     points: list[GaugePoint] = []
     for number, length_mm in enumerate(lengths_mm, start=1):
-        task = (
-            f"bring the quill down on the {length_mm:g} mm gauge"
-            if length_mm
-            else ("bring the faces together")
-        )
+        task = "bring the faces together"
+        if length_mm:
+            task = f"bring the quill down on the {length_mm:g} mm gauge"
         say(f"{number} of {len(lengths_mm)}: {task}, lightly, and hold")
         hold = _next_hold(stream, finder)
+        while abs(hold.travel_counts - stop.travel_counts) < STOP_COUNTS:
+            hold = _next_hold(stream, finder)
         points.append(GaugePoint(length_mm, hold.travel_counts))
         say(f"   read {hold.travel_counts:.1f} counts")
     return points
+
+
+def _same_load(hold: Hold, empty: Hold) -> bool:
+    return abs(hold.load_counts - empty.load_counts) < EMPTY_SDS * empty.load_sd_counts
 
 
 def press_block(
