@@ -126,7 +126,7 @@ class RequestReader:
 
 def _read_request(line: bytes) -> tuple[int, str] | None:
     match = _REQUEST.fullmatch(line)
-    if match is None or len(line) >= LINE_LIMIT or crc16(line[:-5]) != int(match[3], 16):
+    if match is None or crc16(line[:-5]) != int(match[3], 16):
         return None
     return int(match[1], 16), match[2].decode("ascii")
 

@@ -274,6 +274,17 @@ def test_an_endless_line_is_dumped_and_counted_once():
     assert decoder.counters.lines_bad == 1
 
 
+def test_the_rest_of_a_dumped_line_is_not_taken_for_a_line():
+    decoder = Decoder()
+    decoder.feed(b"x" * LINE_LIMIT)
+    check_balance(decoder.counters)
+    assert decoder.counters.bytes_bad == LINE_LIMIT
+    assert decoder.feed(lines(raw([4]))) == []
+    assert decoder.counters == LinkCounters(
+        bytes_in=LINE_LIMIT + 42, bytes_bad=LINE_LIMIT + 42, lines_bad=1
+    )
+
+
 # --- anything at all -----------------------------------------------------------------------------
 
 GOOD = (
@@ -326,41 +337,44 @@ def test_cutting_the_stream_anywhere_changes_nothing(parts, data):
     assert cut.counters == whole.counters
 
 
-@st.composite
-def wire_damage(draw):
-    at = draw(st.integers(0, len(GOOD) - 1))
-    if draw(st.booleans()):
-        return at, GOOD[:at] + GOOD[at + 1 :]
-    flipped = GOOD[at] ^ draw(st.integers(1, 255))
-    return at, GOOD[:at] + bytes([flipped]) + GOOD[at + 1 :]
-
-
-@given(wire_damage())
-@settings(max_examples=300)
-def test_one_damaged_byte_costs_its_line_and_is_counted(damage):
-    at, stream = damage
+def check_damage(at, stream):
+    """One byte of GOOD, at position at, is hurt in stream."""
     decoder = Decoder()
     got = flat(decoder.feed(stream))
     line = GOOD[:at].count(b"\n")
     hit = {line, line + 1} if GOOD[at] == ord("\n") else {line}
+    wanted = [item for number, item in enumerate(ALL_GOOD) if number not in hit]
     if line == 0:  # without the hello no boot id is known until the tally
-        got, wanted = ([strip(i) for i in items] for items in (got, ALL_GOOD))
+        got, wanted = [strip(item) for item in got], [strip(item) for item in wanted]
+    assert got == wanted
+    check_balance(decoder.counters)
+    good_lines = [text for n, text in enumerate(GOOD.splitlines(keepends=True)) if n not in hit]
+    assert decoder.counters.bytes_good == sum(map(len, good_lines))
+    assert decoder.counters.restarts == 0
+    if stream.endswith(b"\n"):
+        assert decoder.counters.lines_bad == 1 + (stream.count(b"\n") > GOOD.count(b"\n"))
     else:
-        wanted = ALL_GOOD
-    assert got == [item for number, item in enumerate(wanted) if number not in hit]
-    counters = decoder.counters
-    check_balance(counters)
-    last_line_open = not stream.endswith(b"\n")
-    assert counters.lines_bad >= (0 if last_line_open else 1)
-    assert counters.bytes_bad > 0 or last_line_open
-    assert counters.bytes_good == sum(
-        len(text) for n, text in enumerate(GOOD.splitlines(keepends=True)) if n not in hit
-    )
-    lost = sum(1 for n in hit if n < len(ALL_GOOD) and not hasattr(ALL_GOOD[n], "__dict__"))
-    first_sample_hit = 1 in hit  # what is missing before the first sample can't be known
-    last_sample_hit = 17 in hit  # nor after the last one
-    assert counters.samples_lost == lost - first_sample_hit - last_sample_hit
+        assert decoder.counters.bytes_pending > 0
+    # What is missing before the first sample or after the last can't be known.
+    seqs = [int(text[2:6], 16) for text in good_lines if text.startswith(b"S ")]
+    assert decoder.counters.samples_lost == (seqs[-1] - seqs[0]) % 65_536 + 1 - len(seqs)
 
 
 def strip(item):
     return item[1:] if isinstance(item, tuple) else item
+
+
+def test_any_dropped_byte_costs_its_line_and_is_counted():
+    for at in range(len(GOOD)):
+        check_damage(at, GOOD[:at] + GOOD[at + 1 :])
+
+
+def test_any_flipped_bit_costs_its_line_and_is_counted():
+    for at, byte in enumerate(GOOD):
+        check_damage(at, GOOD[:at] + bytes([byte ^ 1 << at % 8]) + GOOD[at + 1 :])
+
+
+@given(st.integers(0, len(GOOD) - 1), st.integers(1, 255))
+@settings(max_examples=150)
+def test_any_changed_byte_costs_its_line_and_is_counted(at, change):
+    check_damage(at, GOOD[:at] + bytes([GOOD[at] ^ change]) + GOOD[at + 1 :])
