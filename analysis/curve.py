@@ -10,8 +10,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.branches import Array, BranchFit
-from coilbench.analysis.ends import find_contact, find_solid_mm
-from coilbench.analysis.passes import split_passes
+from coilbench.analysis.ends import FreeLength, find_free_length, find_solid_height_mm
 from coilbench.analysis.sweep_fit import Look, Side, SweepFit, fit_sweep, join_points
 from coilbench.analysis.uncertainty import expanded, type_a
 from coilbench.capture.errors import CoilbenchError
@@ -260,34 +259,18 @@ def fit_curve(
     if not _fits(fits, branch):
         what = "has no reading" if branch == "mean" else f"has no reading of its {branch} branch"
         raise CoilbenchError(f"spring {label} {what}", mend="Measure the spring, then ask again")
-    length, length_u = _free_length(sweeps)
-    if length is None and free_length_mm is not None:
-        length, length_u = free_length_mm, GIVEN_LENGTH_U_MM
-    solid = solid_height_mm if solid_height_mm is not None else _solid_height_mm(sweeps)
-    return SpringCurve(label, branch, fits, join_points(sweeps), length, length_u, solid)
-
-
-def _free_length(sweeps: Sequence[Sweep]) -> tuple[float | None, float | None]:
-    """Mean height of first contact and its expanded uncertainty."""
-    found = [
-        (contact, sweep)
-        for sweep in sweeps
-        if sweep.dense and (contact := find_contact(split_passes(sweep).loading)) is not None
-    ]
-    if not found:
-        return None, None
-    heights = [contact.height_mm for contact, _ in found]
-    scatter = type_a(heights, [contact.se_mm for contact, _ in found])
-    instrument = _mean(
-        math.hypot(sweep.height_u_mm, sweep.load_u_n * contact.mm_per_n) for contact, sweep in found
+    found = find_free_length(sweeps)
+    if found is None and free_length_mm is not None:
+        found = FreeLength(free_length_mm, GIVEN_LENGTH_U_MM)
+    return SpringCurve(
+        label,
+        branch,
+        fits,
+        join_points(sweeps),
+        None if found is None else found.length_mm,
+        None if found is None else found.length_u_mm,
+        find_solid_height_mm(sweeps) if solid_height_mm is None else solid_height_mm,
     )
-    return _mean(heights), expanded(scatter, len(found), instrument)
-
-
-def _solid_height_mm(sweeps: Sequence[Sweep]) -> float | None:
-    found = [find_solid_mm(split_passes(sweep).loading) for sweep in sweeps if sweep.dense]
-    heights = [height for height in found if height is not None]
-    return float(np.median(heights)) if heights else None
 
 
 def _fits(sweeps: Sequence[SweepFit], branch: BranchChoice) -> list[BranchFit]:

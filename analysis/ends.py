@@ -2,20 +2,30 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from coilbench.analysis.branches import Array, fine_bins
-from coilbench.capture.sweep import Branch
+from coilbench.analysis.branches import Array, fine_bins, noise_n
+from coilbench.analysis.passes import split_passes
+from coilbench.analysis.uncertainty import expanded, type_a
+from coilbench.capture.sweep import Branch, Sweep
 
 # All of these are our choice, no source.
 BIN_MM = 0.05
-CONTACT_BAND = (0.005, 0.08)  # share of the largest load whose samples show where it began
+CONTACT_LOW = 0.005  # from this share of the largest load
+CONTACT_BANDS = (0.02, 0.04, 0.08)  # to the first of these with enough samples: first contact
+CONTACT_SHAPE_U_MM = 0.05  # k = 1, how far softly closing end coils can hide first contact
+NOISE_TIMES = 4.0  # loads below so many times the noise show nothing
 CONTACT_FEWEST_BINS = 4
 CONTACT_FEWEST_FOR_BEND = 8
 BIND_TREND = (0.15, 0.45)  # share of the pressed range, from the bottom, that shows the trend
 BIND_TIMES = 3.0  # the local rate over the trend's at which coils touch
+BIND_WALL_SHARE = 0.5  # the wall is where the local rate is at least this share of its largest
+BIND_WALL_BINS = 10  # among so many bins from the bottom
 BIND_FEWEST_BINS = 3
 
 
@@ -27,11 +37,46 @@ class Contact(NamedTuple):
     mm_per_n: float
 
 
+class FreeLength(NamedTuple):
+    """A free length and its expanded uncertainty, k = 2."""
+
+    length_mm: float
+    length_u_mm: float
+
+
+def find_free_length(sweeps: Sequence[Sweep]) -> FreeLength | None:
+    """Mean height of first contact of the dense sweeps; None where none shows it."""
+    dense = [sweep for sweep in sweeps if sweep.dense]
+    found = [
+        (contact, sweep)
+        for sweep in dense
+        if (contact := find_contact(split_passes(sweep).loading)) is not None
+    ]
+    if not found:
+        return None
+    heights = [contact.height_mm for contact, _ in found]
+    scatter = type_a(heights, [contact.se_mm for contact, _ in found])
+    instrument = [
+        math.hypot(sweep.height_u_mm, sweep.load_u_n * contact.mm_per_n, CONTACT_SHAPE_U_MM)
+        for contact, sweep in found
+    ]
+    return FreeLength(
+        float(np.mean(heights)), expanded(scatter, len(found), float(np.mean(instrument)))
+    )
+
+
+def find_solid_height_mm(sweeps: Sequence[Sweep]) -> float | None:
+    """Median height of coil bind of the dense sweeps that reached it; None where none did."""
+    found = [find_solid_mm(split_passes(sweep).loading) for sweep in sweeps if sweep.dense]
+    heights = [height for height in found if height is not None]
+    return float(np.median(heights)) if heights else None
+
+
 def find_contact(loading: Branch) -> Contact | None:
     """Find the height of zero load from the first few per cent of the load.
 
-    Height is fitted over load in CONTACT_BAND (a parabola where there are enough samples, for end
-    coils that close are softer at first) and read at zero load.
+    Height is fitted over load in the first of CONTACT_BANDS that holds enough samples (by a
+    parabola, for end coils that close are softer at first) and read at zero load.
 
     Args:
         loading: first passes of a dense sweep.
@@ -42,26 +87,45 @@ def find_contact(loading: Branch) -> Contact | None:
     bins = fine_bins(loading, BIN_MM)
     if bins.height_mm.size < CONTACT_FEWEST_BINS:
         return None
-    low_n, high_n = (share * float(bins.load_n.max()) for share in CONTACT_BAND)
-    if low_n <= 0.0 or bins.load_n[-1] > high_n:
-        return None
-    # from the last bin at or above the band down: noise above the free length stays outside
-    below = int(np.flatnonzero(bins.load_n > high_n)[-1]) + 1
-    inside = np.arange(bins.load_n.size) >= below
-    inside &= np.cumsum(inside & (bins.load_n < low_n)) == 0
-    load, height = bins.load_n[inside], bins.height_mm[inside]
+    largest_n = float(bins.load_n.max())
+    low_n = max(CONTACT_LOW * largest_n, NOISE_TIMES * noise_n(bins))
+    contact = None
+    for share in CONTACT_BANDS:
+        inside = _first_load(bins.load_n, low_n, share * largest_n)
+        contact = _at_zero_load(bins.height_mm[inside], bins.load_n[inside])
+        if np.count_nonzero(inside) >= CONTACT_FEWEST_FOR_BEND:
+            break
+    return contact
+
+
+def _first_load(load: Array, low_n: float, high_n: float) -> NDArray[np.bool_]:
+    """Which bins lie on the first rise from low_n to high_n; none where the branch starts above.
+
+    Walks up in height from the last bin above the band to the first one below it, so that noise
+    above the free length stays outside.
+    """
+    above = np.flatnonzero(load > high_n)
+    if load[-1] > high_n or above.size == 0:
+        return np.zeros(load.size, dtype=np.bool_)
+    inside: NDArray[np.bool_] = np.arange(load.size) > above[-1]
+    inside &= np.cumsum(inside & (load < low_n)) == 0
+    return inside
+
+
+def _at_zero_load(height: Array, load: Array) -> Contact | None:
+    """Fit height over load, by a parabola where there are enough bins, and read it at zero."""
     if load.size < CONTACT_FEWEST_BINS:
         return None
     degree = 2 if load.size >= CONTACT_FEWEST_FOR_BEND else 1
-    design = np.vander(load / high_n, degree + 1, increasing=True)
+    scale = float(load.max())
+    design = np.vander(load / scale, degree + 1, increasing=True)
     solution, _, rank, _ = np.linalg.lstsq(design, height)
     if rank <= degree:
         return None
     residual = height - design @ solution
     variance = float(residual @ residual) / max(load.size - degree - 1, 1)
-    covariance = variance * np.linalg.inv(design.T @ design)
-    slope = abs(float(solution[1])) / high_n
-    return Contact(float(solution[0]), float(np.sqrt(covariance[0, 0])), slope)
+    error = np.sqrt(variance * np.linalg.inv(design.T @ design)[0, 0])
+    return Contact(float(solution[0]), float(error), abs(float(solution[1])) / scale)
 
 
 def find_solid_mm(loading: Branch) -> float | None:
@@ -75,7 +139,7 @@ def find_solid_mm(loading: Branch) -> float | None:
     """
     bins = fine_bins(loading, BIN_MM)
     height, load = bins.height_mm, bins.load_n
-    pressed = np.flatnonzero(load > CONTACT_BAND[0] * load.max(initial=0.0))
+    pressed = np.flatnonzero(load > CONTACT_LOW * load.max(initial=0.0))
     if pressed.size < 10 * BIND_FEWEST_BINS:
         return None
     bottom, top = float(height[0]), float(height[pressed[-1]])
@@ -84,14 +148,15 @@ def find_solid_mm(loading: Branch) -> float | None:
     if trend is None or trend[0] >= 0.0:
         return None
     local = -np.diff(load) / np.diff(height)
-    steep = int(np.argmin(np.append(local > BIND_TIMES * -trend[0], False)))
-    wall = _line(height, load, np.arange(height.size) <= steep) if steep else None
-    if steep + 1 < BIND_FEWEST_BINS or wall is None or wall[0] >= BIND_TIMES * trend[0]:
+    least = max(BIND_TIMES * -trend[0], BIND_WALL_SHARE * float(local[:BIND_WALL_BINS].max()))
+    steep = int(np.argmin(np.append(local >= least, False)))  # so many bins from the bottom
+    wall = _line(height, load, np.arange(height.size) <= steep)
+    if wall is None or wall[0] >= BIND_TIMES * trend[0]:
         return None
     return float((trend[1] - wall[1]) / (wall[0] - trend[0]))
 
 
-def _line(height: Array, load: Array, chosen: np.ndarray) -> tuple[float, float] | None:
+def _line(height: Array, load: Array, chosen: NDArray[np.bool_]) -> tuple[float, float] | None:
     """Slope and intercept of load over height; None for fewer than BIND_FEWEST_BINS."""
     if np.count_nonzero(chosen) < BIND_FEWEST_BINS:
         return None
