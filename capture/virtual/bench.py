@@ -35,7 +35,8 @@ class Span:
         step: the step.
         first_seq, end_seq: all of it.
         settled_seq, settled_end_seq: the part in which the reading belongs to the step alone
-            (the mass stands, the quill lies on the block); of a press it is all of it.
+            (the mass stands, the quill lies on the block); of a press it is all of it, of a very
+            short rest nothing.
     """
 
     step: Step

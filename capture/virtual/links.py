@@ -146,7 +146,13 @@ class SocketLink:
         return self._ended and self._reader is None
 
     def close(self) -> None:
-        """Pull the cable."""
+        """Pull the cable; a reader that waits to be taken on or has asked something is heard.
+
+        Otherwise the system would reset the connection instead of ending it.
+        """
+        if self._listener.fileno() >= 0:
+            self.exchange(b"", 0.0)
+            self.exchange(b"", 0.0)
         self._hang_up()
         self._listener.close()
 

@@ -133,6 +133,10 @@ class SpringModel:
                 high = middle
         return high
 
+    def lowest_height_mm(self, load_n: float) -> float:
+        """Return a height above which it never pushes more than load_n, friction and set in."""
+        return self.height_at_load(load_n / (1.0 + self.friction_fraction)) + self.first_set_mm
+
 
 _CRACK_MM = 0.3
 

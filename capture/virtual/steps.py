@@ -188,7 +188,7 @@ def _press_spring(
 ) -> Act:
     touch_mm = step.spring.free_length_mm + CLEARANCE_MM
     _fit_between_faces(touch_mm, rig)
-    lowest_mm = step.spring.height_at_load(rig.cell_range_n)
+    lowest_mm = step.spring.lowest_height_mm(rig.cell_range_n)
     bottom_mm = max(step.to_height_mm, lowest_mm)
 
     def truth(t_s: NDArray[np.float64]) -> Truth:

@@ -1,0 +1,157 @@
+"""The simulated springs against SciPy and against closed forms."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.integrate import cumulative_simpson, quad, trapezoid
+from scipy.signal import lfilter
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.virtual.recurrence import recur
+from coilbench.capture.virtual.spring import INNER, OUTER, Condition, SpringModel, draw_set
+
+springs = st.builds(
+    SpringModel,
+    free_length_mm=st.floats(40.0, 60.0),
+    rate_n_per_mm=st.floats(4.0, 40.0),
+    solid_height_mm=st.floats(15.0, 30.0),
+    soft_fraction=st.floats(0.0, 0.9),
+    soft_mm=st.floats(0.1, 1.0),
+    crack_depth_mm=st.none() | st.floats(4.0, 8.0),
+    crack_rate_ratio=st.floats(0.6, 1.5),
+)
+
+
+@given(springs)
+@settings(max_examples=30, deadline=None)
+def test_load_is_the_integral_of_the_local_rate(spring: SpringModel) -> None:
+    # scipy.integrate as the outside: load(h) = integral of rate from h to the free length.
+    height = np.linspace(spring.free_length_mm, spring.solid_height_mm - 0.2, 20001)
+    rate = spring.rate_at(height - 1e-12)
+    expected = cumulative_simpson(rate, x=spring.free_length_mm - height, initial=0.0)
+    np.testing.assert_allclose(spring.load_n(height), expected, rtol=2e-5, atol=1e-4)
+
+
+@given(springs)
+@settings(max_examples=30, deadline=None)
+def test_load_rises_with_depth_and_is_nothing_above_the_free_length(spring: SpringModel) -> None:
+    height = np.linspace(spring.free_length_mm + 5.0, spring.solid_height_mm - 1.0, 3000)
+    load = spring.load_n(height)
+    touching = height < spring.free_length_mm
+    assert np.all(load[~touching] == 0.0)
+    assert np.all(np.diff(load[touching]) > 0.0)
+
+
+def test_plain_spring_obeys_hookes_law() -> None:
+    spring = SpringModel(50.0, 12.5, 20.0, soft_fraction=0.0)
+    for depth in (0.0, 1.0, 10.0, 25.0):
+        assert spring.load_n(50.0 - depth) == pytest.approx(12.5 * depth, abs=1e-9)
+
+
+def test_soft_ends_take_a_known_length_off_the_depth() -> None:
+    # Far past the soft ends the curve is a straight line whose foot lies s*e below the touch.
+    spring = SpringModel(50.0, 10.0, 20.0, soft_fraction=0.4, soft_mm=0.5)
+    assert spring.rate_at(50.0 - 1e-9) == pytest.approx(6.0, rel=1e-6)
+    assert spring.load_n(35.0) == pytest.approx(10.0 * (15.0 - 0.4 * 0.5), rel=1e-9)
+    assert spring.rate_at(35.0) == pytest.approx(10.0, rel=1e-9)
+
+
+def test_coils_bind_at_solid_height() -> None:
+    assert OUTER.rate_at(OUTER.solid_height_mm + 1.0) == pytest.approx(16.0, rel=1e-3)
+    assert OUTER.rate_at(OUTER.solid_height_mm) == pytest.approx(16.0 + 750.0, rel=1e-6)
+    assert OUTER.rate_at(OUTER.solid_height_mm - 1.0) == pytest.approx(16.0 + 1500.0, rel=1e-3)
+
+
+def test_a_crack_changes_the_rate_below_its_depth() -> None:
+    spring = SpringModel(
+        50.0, 10.0, 20.0, soft_fraction=0.0, crack_depth_mm=12.0, crack_rate_ratio=0.8
+    )
+    assert spring.rate_at(45.0) == pytest.approx(10.0, rel=1e-6)
+    assert spring.rate_at(30.0) == pytest.approx(8.0, rel=1e-6)
+    assert spring.load_n(30.0) == pytest.approx(10.0 * 12.0 + 8.0 * 8.0, rel=1e-6)
+
+
+def press_path(spring: SpringModel, bottom_mm: float, samples: int = 800) -> np.ndarray:
+    top = spring.free_length_mm + 1.0
+    down = np.linspace(top, bottom_mm, samples)
+    return np.concatenate([down, down[::-1][1:]])
+
+
+def test_friction_costs_energy_and_its_mean_is_the_true_load() -> None:
+    path = press_path(OUTER, 28.0)
+    load = OUTER.pressed_load_n(path)
+    middle = (path > 32.0) & (path < 48.0)
+    loading, unloading = load[:800], load[799:]
+    assert np.all(loading[middle[:800]] > OUTER.load_n(path[:800])[middle[:800]])
+    mean = 0.5 * (loading + unloading[::-1])
+    np.testing.assert_allclose(
+        mean[middle[:800]], OUTER.load_n(path[:800])[middle[:800]], rtol=1e-6
+    )
+    # The work lost round the loop is twice the friction's share of the stored energy (quad),
+    # less what the smooth reversal at the bottom saves.
+    lost = -trapezoid(load, path)
+    stored, _ = quad(lambda h: float(OUTER.load_n(h)), 28.0, OUTER.free_length_mm, limit=200)
+    assert lost == pytest.approx(2.0 * OUTER.friction_fraction * stored, rel=0.05)
+    assert 0.0 < lost < 2.0 * OUTER.friction_fraction * stored
+
+
+def test_friction_turns_round_smoothly() -> None:
+    path = press_path(OUTER, 28.0)
+    ratio = OUTER.pressed_load_n(path) / np.maximum(OUTER.load_n(path), 1e-9)
+    turn = ratio[790:900]
+    # It relaxes from +1 to -1 over reversal_mm: nowhere faster than 2/reversal_mm.
+    steepest = 2.0 * OUTER.friction_fraction / OUTER.reversal_mm
+    assert np.max(np.abs(np.diff(turn))) <= steepest * np.max(np.abs(np.diff(path)))
+    assert turn[0] == pytest.approx(1.0 + OUTER.friction_fraction, rel=1e-4)
+    assert turn[-1] == pytest.approx(1.0 - OUTER.friction_fraction, rel=1e-4)
+
+
+def test_the_first_presses_push_harder_until_the_spring_has_set() -> None:
+    path = press_path(OUTER, 28.0)
+    peaks = [OUTER.pressed_load_n(path, presses_before=n).max() for n in range(4)]
+    worked = OUTER.pressed_load_n(path).max()
+    excess = np.array(peaks) - worked
+    assert np.all(np.diff(excess) < 0.0)
+    assert excess[0] == pytest.approx(16.0 * 0.06 * 1.012, rel=0.01)
+    assert excess[2] < 0.1 * excess[0]
+
+
+def test_height_at_load_inverts_the_curve() -> None:
+    for load in (5.0, 250.0, 430.0, 900.0):
+        assert OUTER.load_n(OUTER.height_at_load(load)) == pytest.approx(load, rel=1e-6)
+
+
+def test_a_drawn_set_holds_the_odd_ones_it_was_asked_for() -> None:
+    drawn = draw_set(OUTER, 12, seed=3, tired=2, cracked=1)
+    assert draw_set(OUTER, 12, seed=3, tired=2, cracked=1) == drawn
+    assert draw_set(OUTER, 12, seed=4, tired=2, cracked=1) != drawn
+    conditions = [spring.condition for spring in drawn]
+    assert conditions.count(Condition.TIRED) == 2
+    assert conditions.count(Condition.CRACKED) == 1
+    at_open = {c: [float(s.load_n(28.0)) for s in drawn if s.condition is c] for c in Condition}
+    sound = np.array(at_open[Condition.SOUND])
+    assert np.std(sound) / np.mean(sound) < 0.03
+    assert max(at_open[Condition.TIRED]) < 0.95 * sound.min()
+    assert max(at_open[Condition.CRACKED]) < 0.95 * sound.min()
+
+
+def test_impossible_springs_and_sets_are_refused() -> None:
+    with pytest.raises(CoilbenchError, match="can't be"):
+        SpringModel(20.0, 10.0, 25.0)
+    with pytest.raises(CoilbenchError, match="set of 2"):
+        draw_set(INNER, 2, seed=0, tired=2, cracked=1)
+
+
+@given(st.integers(0, 2**32), st.floats(0.001, 1.9), st.integers(1, 900), st.floats(-5.0, 5.0))
+@settings(max_examples=30, deadline=None)
+def test_recurrence_matches_scipys_filter(
+    seed: int, exponent: float, count: int, state: float
+) -> None:
+    # scipy.signal.lfilter as the outside: y[i] = a y[i-1] + (1 - a) x[i].
+    target = np.random.default_rng(seed).normal(size=count)
+    a = np.exp(-exponent)
+    expected, _ = lfilter([1.0 - a], [1.0, -a], target, zi=[a * state])
+    np.testing.assert_allclose(
+        recur(np.full(count, exponent), target, state), expected, rtol=1e-9, atol=1e-12
+    )
