@@ -64,9 +64,8 @@ class Timeline:
 
     def clock(self, wrapped_us: int) -> int:
         """Return a message's clock unwrapped, and follow it."""
-        t_us = self._follow(wrapped_us)
-        self._latest_us = t_us if self._latest_us is None else max(self._latest_us, t_us)
-        return t_us
+        self._latest_us = self._follow(wrapped_us)
+        return self._latest_us
 
     def _restart(self, boot_id: int | None) -> Restarted:
         self._last_seq = self._last_t_us = self._latest_us = None

@@ -239,6 +239,16 @@ def test_a_late_hello_names_the_restart_that_follows_it():
     assert items[3].boot_id == 2
 
 
+@pytest.mark.parametrize("minutes", [-35, -1, 1, 35])
+def test_the_nearer_way_round_decides_between_a_wrap_and_a_restart(minutes):
+    first_us, step_us = 50 * 60_000_000, minutes * 60_000_000
+    stream = lines(raw([8], first_us=first_us)) + lines(raw([9], first_us=first_us + step_us))
+    for decoder, pieces in ((Decoder(), [stream]), (Decoder(), [stream[:42], stream[42:]])):
+        items = [item for piece in pieces for item in decoder.feed(piece)]
+        assert (Restarted(None) in items) == (minutes < 0)
+        assert samples_of(items)["t_us"].tolist() == [first_us, first_us + step_us]
+
+
 def test_two_restarts_in_one_block():
     stream = lines(raw([7, 8], first_us=10**6)) + lines(raw([0, 1], first_us=500)) + lines(raw([0]))
     decoder = Decoder()

@@ -19,7 +19,7 @@ from coilbench.capture.wire_encode import (
     sample_lines,
     tally_line,
 )
-from coilbench.capture.wire_format import SAMPLE_LENGTH, close_line
+from coilbench.capture.wire_format import LINE_LIMIT, SAMPLE_LENGTH, close_line
 
 VECTORS = Path(__file__).parents[2] / "firmware" / "vectors"
 
@@ -133,6 +133,13 @@ def test_the_rig_refuses_and_goes_on(vector):
     got = [request for i in range(len(stream)) for request in reader.feed(stream[i : i + 1])]
     assert got == [(0x42, "who")]
     assert reader.refused == 1
+
+
+def test_the_rig_remembers_no_more_than_a_line():
+    reader = RequestReader()
+    for _ in range(50):
+        reader.feed(b"x" * 100)
+    assert len(reader._pending) <= LINE_LIMIT
 
 
 @given(st.lists(st.binary(max_size=300), max_size=6))
