@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, cast
@@ -10,7 +11,9 @@ from typing import Any, cast
 import click
 from platformdirs import user_data_path
 from rich.console import Console
+from rich.table import Table
 
+from coilbench.analysis.build_file import BuildFile, parse_build
 from coilbench.analysis.cli import Settings
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
@@ -80,6 +83,26 @@ def console() -> Console:
     return Console(highlight=False)
 
 
+def plain_table(*titles: str) -> Table:
+    """Return an empty table without lines; a title that begins with `>` is a column of numbers."""
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
+    for title in titles:
+        numbers = title.startswith(">")
+        table.add_column(
+            title.removeprefix(">"), justify="right" if numbers else "left", no_wrap=True
+        )
+    return table
+
+
+def load_cell(load_n: float | None, load_u_n: float | None, shown: Units) -> str:
+    """Write a load and its expanded uncertainty to two digits of it, without the unit."""
+    if load_n is None or load_u_n is None:
+        return "-"
+    load, u = shown.load_value(load_n), shown.load_value(load_u_n)
+    places = 1 if u <= 0 else min(3, max(0, 1 - math.floor(math.log10(u))))
+    return f"{load:.{places}f} ±{u:.{places}f}"
+
+
 def read_bytes(path: Path) -> bytes:
     """Read a file the user named.
 
@@ -92,3 +115,15 @@ def read_bytes(path: Path) -> bytes:
         raise CoilbenchError(
             f"the file cannot be read ({error.strerror})", where=str(path), mend="Check its name"
         ) from error
+
+
+def read_build(path: Path) -> BuildFile:
+    """Read a build file."""
+    data = read_bytes(path)
+    try:
+        text = data.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        raise CoilbenchError(
+            "the build file is not UTF-8 text", where=str(path), mend="Save it as UTF-8"
+        ) from error
+    return parse_build(text, path.name)

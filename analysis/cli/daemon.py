@@ -1,0 +1,47 @@
+"""`coilbench daemon`: capture a set, headless."""
+
+from __future__ import annotations
+
+import click
+
+from coilbench.analysis.cli.common import LENGTH, book_path, units
+from coilbench.capture.daemon import run_daemon
+from coilbench.capture.recorder import Event, EventKind
+from coilbench.capture.session import CaptureRequest
+
+_ALERTS = (EventKind.REFUSED, EventKind.FAULT)
+
+
+@click.command(
+    name="daemon",
+    epilog="Examples: coilbench daemon --port /dev/ttyUSB0 --set larch ; "
+    "coilbench daemon --port 'virtual:?pace=fast' --set larch",
+)
+@click.option("--port", required=True, help="Where the rig is: a device or any source URL.")
+@click.option("--set", "set_name", required=True, help="The set that is pressed.")
+@click.option(
+    "--down-to",
+    "reach_height_mm",
+    type=LENGTH,
+    help="Every stroke must be pressed down to this height; a shorter one is asked for again.",
+)
+def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> None:
+    """Capture a set without a screen, for a service unit or a second terminal.
+
+    Press the springs in the order of their labels; each finished stroke goes to the spring whose
+    turn it is, hands free. One line is printed for each thing that happens, after the book has
+    it. Ends when the set is done, or on SIGTERM, which drains and closes.
+    """
+    request = CaptureRequest(book_path(), set_name, port, reach_height_mm, units())
+    snapshot = run_daemon(request, _print)
+    click.echo(
+        f"{snapshot.springs_done} of {snapshot.springs} springs done, "
+        f"{snapshot.samples} samples, {snapshot.samples_lost} lost. Book: {book_path()}"
+    )
+    if snapshot.turn is None:
+        click.echo(f"Next: coilbench set check {set_name} --at HEIGHT")
+
+
+def _print(event: Event) -> None:
+    mark = "! " if event.kind in _ALERTS else "  "
+    click.echo(f"{mark}{event.words}")

@@ -1,0 +1,200 @@
+"""`coilbench pair` and `coilbench depths`: sets against the cam card."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+from sqlite_utils import Database
+
+from coilbench.analysis.build_file import BuildFile
+from coilbench.analysis.cli.common import (
+    book_path,
+    console,
+    json_option,
+    load_cell,
+    plain_table,
+    print_document,
+    read_build,
+    units,
+)
+from coilbench.analysis.depths import DepthRow, depths
+from coilbench.analysis.depths import to_document as depths_document
+from coilbench.analysis.measured import free_length_mm, set_curves
+from coilbench.analysis.pairing import Combination, Pairing, best_of_each, pair_sets
+from coilbench.analysis.pairing import to_document as pairing_document
+from coilbench.analysis.placed_sets import SetCurves
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.units import Units
+
+CAUTION = (
+    "These figures support a decision, they don't make it: the cam grinder's and the engine "
+    "maker's data, and a qualified engine machinist, come first."
+)
+
+
+@click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
+@click.argument("builds", nargs=-1, required=True, type=click.Path(path_type=Path))
+@click.option("--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in.")
+@click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="Rows shown.")
+@json_option
+def pair_command(builds: tuple[Path, ...], use_flagged: bool, top: int, as_json: bool) -> None:
+    """Rank outer, inner and shim combinations against the cam card.
+
+    Each set counts with the mean of its springs; springs that the set check flags as weak,
+    stiff, short or odd are left out, and named. Several build files compare cam cards on the same
+    springs. Exits with 1 when no combination fits.
+    """
+    files = [read_build(path) for path in builds]
+    with open_book(book_path()) as db:
+        candidates = [_candidates(db, build, use_flagged) for build in files]
+    pairings = [
+        pair_sets(build, sets, units()) for build, (sets, _) in zip(files, candidates, strict=True)
+    ]
+    if as_json:
+        documents = [pairing_document(pairing) for pairing in pairings]
+        print_document(
+            documents[0]
+            if len(documents) == 1
+            else {
+                "builds": [
+                    {"build": build.name, **document}
+                    for build, document in zip(files, documents, strict=True)
+                ]
+            }
+        )
+    else:
+        for build, pairing, (_, left_out) in zip(files, pairings, candidates, strict=True):
+            _show(build, pairing, left_out, top)
+        if len(pairings) > 1:
+            _compare(pairings)
+        click.echo(CAUTION)
+    if not any(pairing.combinations[0].fits for pairing in pairings):
+        raise click.exceptions.Exit(1)
+
+
+def _candidates(
+    db: Database, build: BuildFile, use_flagged: bool
+) -> tuple[dict[str, SetCurves], list[str]]:
+    head, lift_mm = build.head, build.cam.valve_lift_mm
+    sets: dict[str, SetCurves] = {}
+    left_out: list[str] = []
+    for names, offset_mm in (
+        (build.springs.outer, 0.0),
+        (build.springs.inner, head.inner_offset_mm),
+    ):
+        seat_mm = head.installed_height_mm - offset_mm
+        for name in names:
+            heights_mm = None if use_flagged else (seat_mm, seat_mm - lift_mm)
+            sets[name], flagged = set_curves(db, find_set(db, name), heights_mm)
+            left_out += flagged
+    return sets, left_out
+
+
+def _show(build: BuildFile, pairing: Pairing, left_out: list[str], top: int) -> None:
+    shown, cam = units(), build.cam
+    click.echo(
+        f"{cam.name} ({build.name}): {shown.load_text(cam.seat_load_n)} "
+        f"± {shown.load_text(cam.seat_tolerance_n)} shut, {shown.load_text(cam.open_load_n)} "
+        f"± {shown.load_text(cam.open_tolerance_n)} at {shown.length_text(cam.valve_lift_mm)} "
+        f"lift; that asks for {shown.rate_text(cam.implied_rate_n_per_mm)}."
+    )
+    for note in build.notes:
+        click.echo(f"Note: {note}.")
+    if left_out:
+        click.echo(f"Left out as flagged: {', '.join(left_out)} (--use-flagged counts them in).")
+    length, load = shown.length, shown.load
+    table = plain_table(
+        "",
+        "outer",
+        "inner",
+        f">shim\n{length}",
+        f">cut\n{length}",
+        f">shut\n{load}",
+        f">full lift\n{load}",
+        f">rate\n{load}/{length}",
+        f">bind margin\n{length}",
+    )
+    for combination in pairing.combinations[:top]:
+        table.add_row(*_row(combination, shown))
+    console().print(table)
+    best = pairing.combinations[0]
+    verdict = "Best fit" if best.fits else "Nothing fits. Nearest"
+    click.echo(f"{verdict}: {_named(best, shown)}.")
+    for reason in best.reasons:
+        click.echo(f"  {reason}")
+
+
+def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
+    choice = combination.choice
+    return (
+        "fits" if combination.fits else "no",
+        combination.outer,
+        "-" if combination.inner is None else combination.inner,
+        shown.length_text(choice.shim_mm).split()[0] if choice.shim_mm else "-",
+        shown.length_text(choice.seat_cut_mm).split()[0] if choice.seat_cut_mm else "-",
+        load_cell(combination.seat_n, combination.seat_u_n, shown),
+        load_cell(combination.open_n, combination.open_u_n, shown),
+        shown.rate_text(combination.rate_n_per_mm).split()[0],
+        shown.length_text(combination.coil_bind_margin_mm).split()[0],
+    )
+
+
+def _named(combination: Combination, shown: Units) -> str:
+    names = combination.outer
+    if combination.inner is not None:
+        names += f" with {combination.inner}"
+    choice = combination.choice
+    if choice.shim_mm:
+        return f"{names}, {shown.length_text(choice.shim_mm)} of shims"
+    if choice.seat_cut_mm:
+        return f"{names}, the seat cut by {shown.length_text(choice.seat_cut_mm)}"
+    return f"{names}, no shims"
+
+
+def _compare(pairings: list[Pairing]) -> None:
+    shown = units()
+    click.echo("The cards, the one that is met best first:")
+    for pairing, best in best_of_each(pairings):
+        verdict = "fits" if best.fits else "does not fit"
+        click.echo(f"  {pairing.cam.name} ({pairing.name}): {_named(best, shown)}, {verdict}")
+
+
+@click.command(name="depths", epilog="Example: coilbench depths road.toml")
+@click.argument("build", type=click.Path(path_type=Path))
+@json_option
+def depths_command(build: Path, as_json: bool) -> None:
+    """Print how far to press each set for valve shut and full lift, with each shim.
+
+    For a person who reads by hand: depth is free length less height.
+    """
+    parsed = read_build(build)
+    names = (*parsed.springs.outer, *parsed.springs.inner)
+    with open_book(book_path()) as db:
+        lengths = {name: free_length_mm(db, find_set(db, name)) for name in names}
+    rows = depths(parsed, lengths)
+    if as_json:
+        print_document(depths_document(rows))
+        return
+    _show_depths(rows)
+
+
+def _show_depths(rows: tuple[DepthRow, ...]) -> None:
+    shown = units()
+    titles = ("shim", "cut", "shut\nheight", "shut\ndepth", "full lift\nheight", "full lift\ndepth")
+    table = plain_table("set", *(f">{title}" for title in titles))
+    for row in rows:
+        table.add_row(
+            row.set_name,
+            shown.length_text(row.shim_mm) if row.shim_mm else "-",
+            shown.length_text(row.seat_cut_mm) if row.seat_cut_mm else "-",
+            shown.length_text(row.seat_height_mm),
+            shown.length_text(row.seat_depth_mm),
+            shown.length_text(row.open_height_mm),
+            shown.length_text(row.open_depth_mm),
+        )
+    console().print(table)
+    if any(row.seat_depth_mm is None for row in rows):
+        click.echo("A depth needs the free length: measure the set, or give --free-length.")
+    click.echo("Press slowly, the spring captive at both ends; stop before the coils bind.")
