@@ -76,11 +76,10 @@ class Bench:
             endless: let the rig rest for ever after the plan instead of ending.
         """
         instrument = Instrument(self.rig, self.seed)
-        start = 0
+        start, standing_n = 0, 0.0
         for span, act in self._plan:
             yield self._block(instrument, act, span.first_seq, span.end_seq)
-            start = span.end_seq
-        standing_n = _standing_n(self.rig, [span.step for span, _ in self._plan])
+            start, standing_n = span.end_seq, act.standing_n
         idle = prepare(IDLE, self.rig, np.random.default_rng(self.seed), standing_n=standing_n)
         while endless:
             end = start + _samples(self.rig, idle.seconds)
@@ -111,7 +110,7 @@ def _plan(rig: RigModel, steps: Sequence[Step], rng: np.random.Generator) -> lis
         )
         plan.append((span, act))
         start = span.end_seq
-        standing_n = _standing_n(rig, [step], standing_n)
+        standing_n = act.standing_n
         if isinstance(step, PressSpring):
             presses[step.spring] += 1
     return plan
@@ -119,13 +118,6 @@ def _plan(rig: RigModel, steps: Sequence[Step], rng: np.random.Generator) -> lis
 
 def _samples(rig: RigModel, seconds: float) -> int:
     return round(seconds * rig.rate_hz)
-
-
-def _standing_n(rig: RigModel, steps: Sequence[Step], standing_n: float = 0.0) -> float:
-    for step in steps:
-        if isinstance(step, PutMass):
-            standing_n = step.mass_kg * rig.gravity_m_per_s2
-    return standing_n
 
 
 def calibration_steps(

@@ -38,6 +38,8 @@ class RigModel:
         rate_hz, nominal_rate_hz: conversions a second, in truth and by the data sheet.
         jitter_us: standard deviation of the moment at which a conversion is latched.
         filter_conversions: the ADC's filter averages over this many conversions.
+        placing_fraction: standard deviation of a mass's load, by where on the cell it stands.
+        seating_mm: standard deviation of how a block seats between the faces.
         gravity_m_per_s2: what a mass weighs here.
     """
 
@@ -64,6 +66,8 @@ class RigModel:
     nominal_rate_hz: float = 80.0
     jitter_us: float = 25.0
     filter_conversions: int = 4
+    placing_fraction: float = 1.0e-4
+    seating_mm: float = 0.003
     gravity_m_per_s2: float = KGF_N  # standard gravity: one kilogram shows 9.80665 N
 
     @classmethod

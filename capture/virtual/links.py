@@ -8,6 +8,8 @@ from __future__ import annotations
 import os
 import select
 import socket
+from collections.abc import Callable
+from functools import partial
 from typing import Protocol
 
 from coilbench.capture.virtual.setup import LinkKind
@@ -73,12 +75,7 @@ class PtyLink:
         senders = [self._master] if data else []
         readable, writable, _ = select.select([self._master], senders, [], wait_s)
         came = os.read(self._master, _CHUNK) if readable else b""
-        sent = 0
-        if writable:
-            try:
-                sent = os.write(self._master, data)
-            except BlockingIOError:  # the room was less than the smallest write
-                sent = 0
+        sent = _offer(partial(os.write, self._master), data) if writable else 0
         return sent, came
 
     def drained(self, wait_s: float) -> bool:
@@ -122,16 +119,17 @@ class SocketLink:
             return 0, b""
         senders = [self._reader] if data else []
         readable, writable, _ = select.select([self._reader], senders, [], wait_s)
+        came, sent = b"", 0
         try:
-            came = self._reader.recv(_CHUNK) if readable else b""
-            if readable and not came:
-                raise ConnectionResetError
-            return (self._reader.send(data) if writable else 0), came
-        except BlockingIOError:
-            return 0, b""
+            if readable:
+                came = self._reader.recv(_CHUNK)
+                if not came:
+                    raise ConnectionResetError
+            if writable:
+                sent = _offer(self._reader.send, data)
         except ConnectionError:
             self._hang_up()
-            return 0, b""
+        return sent, came
 
     def drained(self, wait_s: float) -> bool:
         """Tell whether the reader has seen the end and hung up.
@@ -165,3 +163,10 @@ class SocketLink:
         if self._reader is not None:
             self._reader.close()
             self._reader = None
+
+
+def _offer(send: Callable[[bytes], int], data: bytes) -> int:
+    try:
+        return send(data)
+    except BlockingIOError:  # there is room, but less than the smallest write
+        return 0

@@ -94,12 +94,14 @@ class Act:
     Attributes:
         seconds: how long it takes.
         settled_s: from when to when the reading belongs to the step alone.
+        standing_n: load of what stands on the cell afterwards.
         truth: what is true at moments since the step began, shape (n,); to be asked once, for
             all moments of the step in order.
     """
 
     seconds: float
     settled_s: tuple[float, float]
+    standing_n: float
     truth: Callable[[NDArray[np.float64]], Truth]
 
 
@@ -127,9 +129,13 @@ def prepare(
         case Rest():
             return _rest(step, rig, standing_n)
         case PutMass():
-            return _put_mass(step, rig, standing_n)
+            placed = 1.0 + rng.normal(0.0, rig.placing_fraction)
+            weight_n = step.mass_kg * rig.gravity_m_per_s2 * placed
+            return _put_mass(weight_n, step.seconds, rig, standing_n)
         case GaugeBlock():
-            return _lie_on(step.length_mm, step.seconds, rig, standing_n)
+            _fit_between_faces(step.length_mm, rig)
+            seated_mm = step.length_mm + rng.normal(0.0, rig.seating_mm)
+            return _lie_on(seated_mm, step.seconds, rig, standing_n)
         case FacesTogether():
             return _lie_on(0.0, step.seconds, rig, standing_n)
         case PressBlock():
@@ -144,21 +150,18 @@ def _rest(step: Rest, rig: RigModel, standing_n: float) -> Act:
         still = np.zeros_like(t_s)
         return Truth(still + rig.rest_height_mm, still, still + standing_n)
 
-    return Act(step.seconds, (min(SETTLE_S, step.seconds), step.seconds), truth)
+    return Act(step.seconds, (min(SETTLE_S, step.seconds), step.seconds), standing_n, truth)
 
 
-def _put_mass(step: PutMass, rig: RigModel, standing_n: float) -> Act:
-    weight_n = step.mass_kg * rig.gravity_m_per_s2
-
+def _put_mass(weight_n: float, seconds: float, rig: RigModel, standing_n: float) -> Act:
     def truth(t_s: NDArray[np.float64]) -> Truth:
         load_n = standing_n + (weight_n - standing_n) * ease(t_s / PLACE_S)
         return Truth(np.full_like(t_s, rig.rest_height_mm), np.zeros_like(t_s), load_n)
 
-    return Act(step.seconds, _settled(PLACE_S + SETTLE_S, step.seconds), truth)
+    return Act(seconds, _settled(PLACE_S + SETTLE_S, seconds), weight_n, truth)
 
 
 def _lie_on(length_mm: float, seconds: float, rig: RigModel, standing_n: float) -> Act:
-    _fit_between_faces(length_mm, rig)
     lift_s = seconds - PLACE_S
 
     def truth(t_s: NDArray[np.float64]) -> Truth:
@@ -167,7 +170,7 @@ def _lie_on(length_mm: float, seconds: float, rig: RigModel, standing_n: float) 
         load_n = np.where(down >= 1.0, CONTACT_N, 0.0)
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
-    return Act(seconds, _settled(PLACE_S + SETTLE_S, lift_s), truth)
+    return Act(seconds, _settled(PLACE_S + SETTLE_S, lift_s), standing_n, truth)
 
 
 def _press_block(step: PressBlock, rig: RigModel, stroke: HandStroke, standing_n: float) -> Act:
@@ -180,7 +183,7 @@ def _press_block(step: PressBlock, rig: RigModel, stroke: HandStroke, standing_n
         height_mm = rig.rest_height_mm - air_mm * stroke.approach_at(t_s)
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
-    return Act(stroke.duration_s, (0.0, stroke.duration_s), truth)
+    return Act(stroke.duration_s, (0.0, stroke.duration_s), standing_n, truth)
 
 
 def _press_spring(
@@ -200,7 +203,7 @@ def _press_spring(
         load_n = step.spring.pressed_load_n(height_mm, presses_before)
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
-    return Act(stroke.duration_s, (0.0, stroke.duration_s), truth)
+    return Act(stroke.duration_s, (0.0, stroke.duration_s), standing_n, truth)
 
 
 def _settled(start_s: float, end_s: float) -> tuple[float, float]:

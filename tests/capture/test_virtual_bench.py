@@ -28,6 +28,8 @@ CLEAN = RigModel(
     wander_n=0.0,
     noise_counts=0.0,
     hum_n=0.0,
+    placing_fraction=0.0,
+    seating_mm=0.0,
     filter_conversions=0,
 )
 
@@ -76,6 +78,16 @@ def test_gauge_blocks_set_the_height() -> None:
         settled = samples[span.settled_seq : span.settled_end_seq]
         np.testing.assert_allclose(height_mm(settled), length, atol=0.0026)
         assert load_n(settled).max() <= 1.0 + 1e-3
+
+
+def test_placing_and_seating_scatter_from_time_to_time() -> None:
+    loose = replace(CLEAN, placing_fraction=1e-3, seating_mm=0.05)
+    spans, samples = run(loose, [PutMass(20.0), PutMass(0.0)] * 40)
+    loads = [load_n(samples[s.settled_seq : s.settled_end_seq]).mean() for s in spans[::2]]
+    assert np.std(loads) == pytest.approx(196.133e-3, rel=0.3)
+    spans, samples = run(loose, [GaugeBlock(30.0)] * 40)
+    heights = [height_mm(samples[s.settled_seq : s.settled_end_seq]).mean() for s in spans]
+    assert np.std(heights) == pytest.approx(0.05, rel=0.3)
 
 
 def test_a_solid_block_keeps_its_height_while_the_press_gives() -> None:
