@@ -1,0 +1,209 @@
+"""The pages on the rig: links, commands, figures, faults and lights agree with what they name."""
+
+import math
+import re
+from pathlib import Path
+
+import click
+import pytest
+
+from coilbench.analysis.cli import cli
+
+ROOT = Path(__file__).parents[2]
+HARDWARE = ROOT / "hardware"
+PAGES = {path.name: path.read_text(encoding="utf-8") for path in sorted(HARDWARE.glob("*.md"))}
+
+# The command line, as fixed; `rig` and `set` have commands of their own.
+COMMANDS = {
+    *("demo", "rig", "set", "daemon", "live", "note", "import", "export", "merge"),
+    *("depths", "pair", "assign", "report"),
+}
+SUBCOMMANDS = {
+    "rig": {"find", "watch", "weigh", "gauge", "flex", "check", "card"},
+    "set": {"new", "list", "show", "check"},
+}
+
+
+def anchors(text: str) -> set[str]:
+    """The anchors a Markdown page offers: each heading in small letters, dashed."""
+    headings = re.findall(r"^#+ (.+)$", text, re.MULTILINE)
+    return {re.sub(r"[^\w\- ]", "", h.lower()).replace(" ", "-") for h in headings}
+
+
+@pytest.mark.parametrize("page", sorted(PAGES))
+def test_links_resolve(page: str) -> None:
+    links = re.findall(r"\]\(([^)\s]+)\)", PAGES[page])
+    assert links
+    for link in links:
+        name, _, anchor = link.partition("#")
+        target = (HARDWARE / name).resolve() if name else HARDWARE / page
+        assert target.is_file(), f"{page}: {link}"
+        if anchor:
+            assert anchor in anchors(target.read_text(encoding="utf-8")), f"{page}: {link}"
+
+
+@pytest.mark.parametrize("page", sorted(set(PAGES) - {"README.md"}))
+def test_readme_leads_to_every_page(page: str) -> None:
+    assert f"]({page})" in PAGES["README.md"]
+
+
+def commands() -> list[tuple[str, list[str]]]:
+    """(page, words) of every call of coilbench in a code span or an indented block."""
+    calls = []
+    for page, text in PAGES.items():
+        spans = re.findall(r"`(coilbench [^`]+)`", text)
+        blocks = re.findall(r"^ {4,}(coilbench .+)$", text, re.MULTILINE)
+        calls += [(page, call.split()[1:]) for call in spans + blocks]
+    return calls
+
+
+def test_commands_are_of_the_command_line() -> None:
+    calls = commands()
+    assert {words[1] for _, words in calls if words[0] == "rig"} == SUBCOMMANDS["rig"]
+    for page, words in calls:
+        assert words[0] in COMMANDS, (page, words)
+        if words[0] in SUBCOMMANDS:
+            assert words[1] in SUBCOMMANDS[words[0]], (page, words)
+
+
+def resolve(words: list[str]) -> click.Command | None:
+    """The command a call names, as far as it is built."""
+    context = click.Context(cli)
+    command = cli.get_command(context, words[0])
+    if isinstance(command, click.Group):
+        return command.get_command(context, words[1])
+    return command
+
+
+def test_options_exist() -> None:
+    checked = 0
+    for page, words in commands():
+        try:
+            command = resolve(words)
+        except ModuleNotFoundError:
+            continue  # named in the list of commands, not built yet
+        if command is None:
+            continue
+        known = {option for p in command.params for option in p.opts}
+        for word in words:
+            if word.startswith("--"):
+                assert word in known, (page, words)
+                checked += 1
+    assert checked > 10
+
+
+def flat(page: str) -> str:
+    return re.sub(r"[*\s]+", " ", PAGES[page])
+
+
+@pytest.mark.parametrize(
+    "caution",
+    [
+        "stores enough energy to blind",
+        "Capture the spring at both ends",
+        "Unplug the press and work the quill by hand",
+        "Wear eye protection",
+        "Keep fingers out",
+        "Stop before coil bind",
+        "Never exceed the press's or the load cell's rating",
+        "The cam grinder's and the engine maker's data, and a qualified engine machinist, come",
+        "not legal for trade",
+    ],
+)
+def test_readme_warns(caution: str) -> None:
+    assert caution in flat("README.md")
+
+
+@pytest.mark.parametrize("page", ["SCALE.md", "POWERUP.md"])
+def test_page_to_work_by_sends_to_the_cautions_first(page: str) -> None:
+    first_paragraph = PAGES[page].split("\n\n")[1]
+    assert "(README.md#safety-first)" in first_paragraph
+
+
+KGF = 9.80665  # N, 3rd CGPM 1901
+HAND_N = 200 * 250 / 15
+FIGURES = {
+    ("README.md", "= {:.1f} J"): 30 * 26**2 / 2 / 1000,
+    ("README.md", "= {:.1f} m/s"): math.sqrt(2 * 10.1 / 0.080),
+    ("PARTS.md", "= {:,.0f} counts"): 2e-3 / (0.5 / 128) * 2**23,
+    ("PARTS.md", "{:.3f} g each at 200 kg"): 200e3 / (2e-3 / (0.5 / 128) * 2**23),
+    ("PARTS.md", "{:.2f} kg on a 200 kg cell"): 0.0005 * 200,
+    ("PARTS.md", "{:.2f} kg on a 500 kg cell"): 0.0005 * 500,
+    ("PARTS.md", "at most {:.1f} mV"): 2 * 4.3,
+    ("PARTS.md", "{:.0f} µV/kg"): 2e-3 * 4.3 / 200 * 1e6,
+    ("PARTS.md", "= {:.1f} g"): 90e-9 / (2e-3 * 4.3 / 200) * 1000,
+    ("PARTS.md", "| 0.005 mm | {:.4f} kg |"): 3.5 * 0.005,
+    ("PARTS.md", "| 0.01 mm | {:.3f} kg |"): 3.5 * 0.01,
+    ("PARTS.md", "averaged | {:.1f} kg |"): 3.5 * 60 / 1023,
+    ("SCALE.md", "({:.0f} N) at a"): 110 * KGF,
+    ("SCALE.md", "= {:,.0f} N·mm"): 1079 * 150 * 300 / 450,
+    ("SCALE.md", "= {:.0f} mm³, so"): 40 * 20**2 / 6,
+    ("SCALE.md", "so {:.1f} N/mm²"): 107_900 / (40 * 20**2 / 6),
+    ("MECHANICS.md", "= {:.0f} N, 340 kg"): HAND_N,
+    ("MECHANICS.md", "N, {:.0f} kg. That"): HAND_N / KGF,
+    ("MECHANICS.md", "200 kg ({:.0f} N)"): 200 * KGF,
+    ("MECHANICS.md", "= {:.0f} N/mm²; a print"): 200 * KGF / (math.pi * 5**2),
+    ("MECHANICS.md", "| F / (2 · 84.3 mm²) | {:.1f} N/mm²"): HAND_N / (2 * 84.3),
+    ("MECHANICS.md", "(b · h² / 6) | {:.1f} N/mm²"): HAND_N * 140 / 4 / (40 * 12**2 / 6),
+    ("MECHANICS.md", "ln(a/r) + 1) | {:.1f} N/mm²"): 3
+    * 200
+    * KGF
+    / (2 * math.pi * 12**2)
+    * (1.3 * math.log(14.4 / 5) + 1),
+    ("MECHANICS.md", "2.1 mm) | {:.1f} N/mm²"): 200 * KGF / (math.pi * 28.75 * 2.1),
+    ("MECHANICS.md", "33 mm = {:.3f} mm across"): 0.05 / 150 * 33,
+    ("MECHANICS.md", "0.001 = {:.2f} mm"): 60 * 0.001,
+    ("WIRING.md", "= {:.2f} V"): 5 * 3.3 / 5.5,
+    ("WIRING.md", "and {:.2f} V if"): 5.25 * 3.3 / 5.5,
+}
+
+
+@pytest.mark.parametrize(("page", "form"), sorted(FIGURES))
+def test_figure_is_what_its_formula_gives(page: str, form: str) -> None:
+    wanted = form.format(FIGURES[page, form])
+    text = flat(page)
+    assert wanted in text or wanted.replace(",", " ") in text, wanted
+
+
+def test_faults_are_those_of_the_protocol() -> None:
+    row = re.compile(r"^\| (0\d) \| ([^|]+?) (?:\(.*?\) )?\|", re.MULTILINE)
+    protocol = (ROOT / "firmware" / "PROTOCOL.md").read_text(encoding="utf-8")
+    table = protocol.split("| code | fault |")[1].split("\n\n")[0]
+    promised = dict(row.findall(table))
+    assert len(promised) >= 4
+    assert dict(row.findall(PAGES["POWERUP.md"])) == promised
+
+
+def test_light_is_that_of_the_firmware() -> None:
+    core = (ROOT / "firmware" / "coilbench" / "coilbench_core.h").read_text(encoding="utf-8")
+    body = core.split("bool led_on(uint32_t now_us) const {")[1].split("\n  }\n")[0]
+    fault, streaming, stopped, flash = (int(n, 16) for n in re.findall(r"0x([0-9A-F]+)u", body))
+    page = PAGES["POWERUP.md"]
+    # A bit of the microsecond clock is on for half of twice its weight.
+    assert round(1e6 / (2 * fault)) == 4
+    assert "fast, about four times a second | a fault" in page
+    assert round(1e6 / (2 * streaming)) == 1
+    assert "evenly, about once a second | alive, sending" in page
+    assert round((stopped + 1) / 1e6) == 2
+    assert flash < (stopped + 1) / 10
+    assert "a short flash every two seconds | alive, stopped" in page
+
+
+def test_baud_rate_is_the_firmwares() -> None:
+    config = (ROOT / "firmware" / "coilbench" / "config.h").read_text(encoding="utf-8")
+    found = re.search(r"#define COILBENCH_BAUD (\d+)", config)
+    assert found
+    for page in ("POWERUP.md", "SERVICE.md"):
+        rates = re.findall(r"(?:baud=|at )(\d{5,6})\b", PAGES[page])
+        assert rates
+        assert set(rates) == {found.group(1)}
+
+
+def test_settings_named_exist_in_the_firmware() -> None:
+    config = (ROOT / "firmware" / "coilbench" / "config.h").read_text(encoding="utf-8")
+    named = {s for text in PAGES.values() for s in re.findall(r"COILBENCH_[A-Z_]+[A-Z]", text)}
+    assert {s for s in named if f"#define {s}" not in config} <= {
+        "COILBENCH_PORT",
+        "COILBENCH_BOOK",
+    }
+    assert len(named) >= 4

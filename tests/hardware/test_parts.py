@@ -1,0 +1,126 @@
+"""The printable and turned parts: all there, closed solids, and as large as they say."""
+
+import math
+import re
+import shutil
+import subprocess
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+HARDWARE = Path(__file__).parents[2] / "hardware"
+PARTS = HARDWARE / "parts"
+PAGE = (HARDWARE / "MECHANICS.md").read_text(encoding="utf-8")
+SOLIDS = sorted(p.stem for p in PARTS.glob("*.scad") if p.stem not in ("dimensions", "assembly"))
+
+OPENSCAD = shutil.which("openscad")
+needs_openscad = pytest.mark.skipif(
+    OPENSCAD is None, reason="openscad is not installed (Debian package: openscad)"
+)
+
+Triangle = list[tuple[float, float, float]]
+
+
+def compile_part(part: str, to: Path, *settings: str) -> subprocess.CompletedProcess[str]:
+    assert OPENSCAD
+    define = [argument for s in settings for argument in ("-D", s)]
+    return subprocess.run(
+        [OPENSCAD, "-q", *define, "-o", str(to), str(PARTS / f"{part}.scad")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+
+
+def triangles(stl: Path) -> list[Triangle]:
+    """The facets of an ASCII STL, which is what OpenSCAD 2021 writes; newer: ask for it."""
+    points = [
+        (float(x), float(y), float(z))
+        for x, y, z in re.findall(r"vertex (\S+) (\S+) (\S+)", stl.read_text(encoding="ascii"))
+    ]
+    assert points
+    assert len(points) % 3 == 0
+    return [points[i : i + 3] for i in range(0, len(points), 3)]
+
+
+def solid(tmp_path: Path, part: str, *settings: str) -> list[Triangle]:
+    stl = tmp_path / f"{part}.stl"
+    done = compile_part(part, stl, *settings)
+    assert done.returncode == 0, done.stderr
+    assert "WARNING" not in done.stderr
+    return triangles(stl)
+
+
+def volume_mm3(facets: list[Triangle]) -> float:
+    """By the divergence theorem: a sixth of the sum of a . (b x c)."""
+    total = 0.0
+    for (ax, ay, az), (bx, by, bz), (cx, cy, cz) in facets:
+        total += ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
+    return total / 6
+
+
+def size_mm(facets: list[Triangle]) -> list[float]:
+    return [
+        max(p[i] for f in facets for p in f) - min(p[i] for f in facets for p in f)
+        for i in range(3)
+    ]
+
+
+def test_page_lists_every_part_and_only_parts_that_exist() -> None:
+    assert set(re.findall(r"parts/(\w+)\.scad\)", PAGE)) == {*SOLIDS, "dimensions"}
+
+
+@pytest.mark.parametrize("picture", [*SOLIDS, "assembly", "section"])
+def test_picture_is_there_and_small(picture: str) -> None:
+    image = (PARTS / f"{picture}.png").read_bytes()
+    assert image.startswith(b"\x89PNG\r\n\x1a\n")
+    assert len(image) < 100_000
+    assert f"parts/{picture}.png" in PAGE
+
+
+@needs_openscad
+@pytest.mark.parametrize("part", SOLIDS)
+def test_part_is_a_closed_solid(part: str, tmp_path: Path) -> None:
+    facets = solid(tmp_path, part)
+    edges = Counter(edge for f in facets for edge in ((f[0], f[1]), (f[1], f[2]), (f[2], f[0])))
+    assert all(edges[b, a] == n for (a, b), n in edges.items())
+    assert volume_mm3(facets) > 0
+
+
+@needs_openscad
+def test_sizes_follow_geometry(tmp_path: Path) -> None:
+    # Circles are drawn with 64 or 96 sides: up to 0.2 % less area than the circle.
+    crosshead = solid(tmp_path, "crosshead")
+    holes = math.pi / 4 * (12.3**2 + 2 * 13.5**2)
+    assert volume_mm3(crosshead) == pytest.approx((180 * 40 - holes) * 12, rel=2e-3)
+    assert size_mm(crosshead) == pytest.approx([180, 40, 12])
+
+    pusher = solid(tmp_path, "pusher", "pusher_depth=50", "pusher_roof=15")
+    assert size_mm(pusher)[2] == pytest.approx(50 + 15 + 35)
+
+    upper = solid(tmp_path, "spring_cup", 'kind="upper"')
+    assert size_mm(upper)[2] == pytest.approx(8 + 9)
+
+
+@needs_openscad
+def test_parts_follow_the_spring(tmp_path: Path) -> None:
+    cup = solid(tmp_path, "spring_cup", "spring_od=26", "spring_id=18")
+    # Outside: the spring, 0.4 mm play and a 4 mm wall all round.
+    assert size_mm(cup)[0] == pytest.approx(26 + 2 * 0.4 + 2 * 4, abs=0.1)
+    ring = solid(tmp_path, "spring_cup", 'make="ring"')
+    assert size_mm(ring)[0] == pytest.approx(33 + 0.8 - 0.3, abs=0.1)
+
+
+@needs_openscad
+@pytest.mark.parametrize(
+    ("setting", "words"),
+    [
+        ("least_height=15", "the cups would meet before the stop"),
+        ("spring_id=12", "too narrow for this guide rod"),
+    ],
+)
+def test_impossible_measures_are_refused(setting: str, words: str, tmp_path: Path) -> None:
+    done = compile_part("spring_cup", tmp_path / "cup.stl", setting)
+    assert done.returncode != 0
+    assert words in done.stderr
