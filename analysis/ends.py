@@ -88,11 +88,12 @@ def find_contact(loading: Branch) -> Contact | None:
     if bins.height_mm.size < CONTACT_FEWEST_BINS:
         return None
     largest_n = float(bins.load_n.max())
-    low_n = max(CONTACT_LOW * largest_n, NOISE_TIMES * noise_n(bins))
+    noise = noise_n(bins)
+    low_n = max(CONTACT_LOW * largest_n, NOISE_TIMES * noise)
     contact = None
     for share in CONTACT_BANDS:
         inside = _first_load(bins.load_n, low_n, share * largest_n)
-        contact = _at_zero_load(bins.height_mm[inside], bins.load_n[inside])
+        contact = _at_zero_load(bins.height_mm[inside], bins.load_n[inside], noise)
         if np.count_nonzero(inside) >= CONTACT_FEWEST_FOR_BEND:
             break
     return contact
@@ -112,8 +113,11 @@ def _first_load(load: Array, low_n: float, high_n: float) -> NDArray[np.bool_]:
     return inside
 
 
-def _at_zero_load(height: Array, load: Array) -> Contact | None:
-    """Fit height over load, by a parabola where there are enough bins, and read it at zero."""
+def _at_zero_load(height: Array, load: Array, noise: float) -> Contact | None:
+    """Fit height over load, by a parabola where there are enough bins, and read it at zero.
+
+    A few bins may lie on a line by luck: their scatter counts as at least the load's noise.
+    """
     if load.size < CONTACT_FEWEST_BINS:
         return None
     degree = 2 if load.size >= CONTACT_FEWEST_FOR_BEND else 1
@@ -123,9 +127,11 @@ def _at_zero_load(height: Array, load: Array) -> Contact | None:
     if rank <= degree:
         return None
     residual = height - design @ solution
+    mm_per_n = abs(float(solution[1])) / scale
     variance = float(residual @ residual) / max(load.size - degree - 1, 1)
+    variance = max(variance, (noise * mm_per_n) ** 2)
     error = np.sqrt(variance * np.linalg.inv(design.T @ design)[0, 0])
-    return Contact(float(solution[0]), float(error), abs(float(solution[1])) / scale)
+    return Contact(float(solution[0]), float(error), mm_per_n)
 
 
 def find_solid_mm(loading: Branch) -> float | None:

@@ -75,12 +75,19 @@ def shape_departures(curves: Sequence[SpringCurve]) -> list[tuple[float, float]]
 
 
 def _shared_range_mm(curves: Sequence[SpringCurve]) -> tuple[float, float]:
-    """Heights that all springs have between coil bind and closing end coils."""
-    bottom = max(curve.lowest_mm for curve in curves)
+    """Heights that every branch of every sweep has, between coil bind and closing end coils."""
+    fits = [
+        fit
+        for curve in curves
+        for sweep in curve.sweeps
+        for fit in (sweep.loading, sweep.unloading)
+        if fit is not None
+    ]
+    bottom = max(fit.lowest_mm for fit in fits)
+    top = min(fit.highest_mm for fit in fits)
     solids = [c.solid_height_mm for c in curves if c.solid_height_mm is not None]
     if solids:
         bottom = max(bottom, max(solids) + SHAPE_BIND_MM)
-    top = min(curve.highest_mm for curve in curves)
     lengths = [c.free_length_mm for c in curves if c.free_length_mm is not None]
     if lengths:
         top = min(top, min(lengths) - SHAPE_TOP_SHARE * (min(lengths) - bottom))
