@@ -99,7 +99,7 @@ def load_cell(load_n: float | None, load_u_n: float | None, shown: Units) -> str
     if load_n is None or load_u_n is None:
         return "-"
     load, u = shown.load_value(load_n), shown.load_value(load_u_n)
-    places = 1 if u <= 0 else min(3, max(0, 1 - math.floor(math.log10(u))))
+    places = 1 if u <= 0 else min(2, max(0, 1 - math.floor(math.log10(u))))
     return f"{load:.{places}f} ±{u:.{places}f}"
 
 

@@ -66,7 +66,7 @@ def pair_command(builds: tuple[Path, ...], use_flagged: bool, top: int, as_json:
         )
     else:
         for build, pairing, (_, left_out) in zip(files, pairings, candidates, strict=True):
-            _show(build, pairing, left_out, top)
+            show_pairing(build, pairing, left_out, top)
         if len(pairings) > 1:
             _compare(pairings)
         click.echo(CAUTION)
@@ -92,7 +92,8 @@ def _candidates(
     return sets, left_out
 
 
-def _show(build: BuildFile, pairing: Pairing, left_out: list[str], top: int) -> None:
+def show_pairing(build: BuildFile, pairing: Pairing, left_out: list[str], top: int) -> None:
+    """Print a card, its combinations as a table, and the best one with its reasons."""
     shown, cam = units(), build.cam
     click.echo(
         f"{cam.name} ({build.name}): {shown.load_text(cam.seat_load_n)} "

@@ -172,17 +172,15 @@ def set_show(name: str, as_json: bool) -> None:
     ):
         if value_mm is not None:
             out.print(f"  {words} {shown.length_text(value_mm)}")
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    table.add_column("spring", no_wrap=True)
-    for title in (
-        "strokes",
-        "conditioning",
-        "not counted",
-        "lost",
-        "highest load",
-        "lowest height",
-    ):
-        table.add_column(title, justify="right")
+    table = plain_table(
+        "spring",
+        ">strokes",
+        ">conditioning",
+        ">uncounted",
+        ">lost",
+        ">highest\nload",
+        ">lowest\nheight",
+    )
     for row in rows:
         table.add_row(
             row["label"],
