@@ -96,8 +96,9 @@ class SpringCurve:
 
         Combines, by the law of propagation (JCGM 100:2008, 5.1.2): the scatter of the sweeps
         (s/sqrt(n), with Student's t where they are few) or one sweep's own noise, the
-        instrument's load_u_n, load_u_relative times the load, and height_u_mm times the local
-        rate. Several sweeps on one bench share the instrument's errors, which no mean lessens.
+        instrument's load_u_n, load_u_relative times the load, height_u_mm times the local rate,
+        and what friction leaves open just above the turn. Several sweeps on one bench share the
+        instrument's errors, which no mean lessens.
 
         Raises:
             HeightNotMeasured: the height is outside the measured range.
@@ -115,6 +116,7 @@ class SpringCurve:
             _mean(look.sweep.load_u_n for look in looks),
             _mean(look.sweep.load_u_relative for look in looks) * load,
             _mean(look.sweep.height_u_mm for look in looks) * slope,
+            _mean(look.turn_u_n for look in looks),
         )
         scatter = type_a([look.load_n for look in looks], [look.se_n for look in looks])
         return Reading(height_mm, load, expanded(scatter, len(looks), instrument), tuple(notes))
@@ -289,8 +291,9 @@ def _difference_u_n(low: Look, high: Look) -> float:
     load_var = 2.0 * (1.0 - common) * sweep.load_u_n**2
     slopes = low.slope_n_per_mm, high.slope_n_per_mm
     slope_var = slopes[0] ** 2 + slopes[1] ** 2 - 2.0 * common * slopes[0] * slopes[1]
-    relative = sweep.load_u_relative * (low.load_n - high.load_n)
-    return math.sqrt(load_var + sweep.height_u_mm**2 * slope_var + relative**2)
+    load_var += (sweep.load_u_relative * (low.load_n - high.load_n)) ** 2
+    load_var += low.turn_u_n**2 + high.turn_u_n**2
+    return math.sqrt(load_var + sweep.height_u_mm**2 * slope_var)
 
 
 def _mean(values: Iterable[float]) -> float:

@@ -16,6 +16,7 @@ from coilbench.capture.sweep import Branch, Sweep
 Side = Literal["both", "loading", "unloading"]
 
 GRID_STEP_MM = 0.25
+TURN_MM = 1.5  # way back after which friction has turned round in full; ours, no source
 
 
 @dataclass(frozen=True)
@@ -40,22 +41,51 @@ class SweepFit:
         if len(found) < len(fits):
             return None
         loads = [fit.load_at(height_mm) for fit in found]
+        load, loop = sum(loads) / len(loads), loads[0] - loads[-1]
+        missing = self._missing_loop_n(height_mm, load, loop) if side == "both" else 0.0
         return Look(
-            load_n=sum(loads) / len(loads),
+            load_n=load - 0.5 * missing,
             slope_n_per_mm=sum(fit.slope_at(height_mm) for fit in found) / len(found),
             se_n=math.hypot(*(fit.se_at(height_mm) for fit in found)) / len(found),
-            loop_n=loads[0] - loads[-1],
+            loop_n=loop,
+            turn_u_n=0.25 * missing,
             sweep=self,
         )
 
+    def _missing_loop_n(self, height_mm: float, load_n: float, loop_n: float) -> float:
+        """How much of the friction loop is still missing, just above a dense press's turn.
+
+        On the way back up friction needs some travel to turn round. Until then the unloading
+        branch is too high, and so is the mean of both, by half of what is missing. The full loop
+        is taken as the same share of the load as at TURN_MM above the turn.
+        """
+        if not self.dense or self.loading is None or self.unloading is None:
+            return 0.0
+        full_mm = max(self.loading.lowest_mm, self.unloading.lowest_mm) + TURN_MM
+        top_mm = min(self.loading.highest_mm, self.unloading.highest_mm)
+        if height_mm >= full_mm or full_mm >= top_mm:
+            return 0.0
+        down, up = self.loading.load_at(full_mm), self.unloading.load_at(full_mm)
+        if down + up <= 0.0:
+            return 0.0
+        return max((down - up) / (0.5 * (down + up)) * load_n - loop_n, 0.0)
+
 
 class Look(NamedTuple):
-    """What one sweep says at one height; loop_n is loading less unloading load."""
+    """What one sweep says at one height.
+
+    Attributes:
+        load_n: the load; the mean of both branches has the turn's missing friction taken off.
+        se_n: its standard error from the samples' noise.
+        loop_n: loading less unloading load as measured; zero for one side alone.
+        turn_u_n: standard uncertainty (k = 1) of what was taken off at the turn: half of it.
+    """
 
     load_n: float
     slope_n_per_mm: float
     se_n: float
     loop_n: float
+    turn_u_n: float
     sweep: SweepFit
 
 
