@@ -146,8 +146,8 @@ class Demo:
     def calibrate(self, say: Callable[[str], None]) -> None:
         """Weigh masses, gauge lengths and press a block, as the guided commands do."""
         with self._opened(_calibration_plan(), phase=0) as source:
-            hello, _ = identify(source, 5.0)
-            stream = sample_stream(source)
+            hello, seen = identify(source, 5.0)
+            stream = sample_stream(source, seen)
             load = load_part(weigh(stream, MASSES_KG, say), "demo").on(hello)
             travel = travel_part(gauge(stream, (0.0, *GAUGES_MM), say), "demo").on(hello)
             pressed = press_block(stream, load.fit, BLOCK_N, say)

@@ -60,6 +60,11 @@ class SpringCheck:
     readings: tuple[SetReading, ...]
     flags: tuple[Flag, ...]
 
+    @property
+    def set_apart(self) -> bool:
+        """Whether it was found weak, stiff, short or odd; being unsure is no finding."""
+        return any(flag.kind != "unsure" for flag in self.flags)
+
 
 @dataclass(frozen=True)
 class HeightSummary:

@@ -8,6 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from coilbench.capture.blocks import UNUSABLE, RawBlock
 from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Item
 from coilbench.capture.regression import PolynomialFit, value
 from coilbench.capture.sources.base import Source
 from coilbench.capture.steady import Hold, SteadyFinder
@@ -23,16 +24,22 @@ BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go
 
 
 def sample_stream(
-    source: Source, *, clock: Callable[[], float] = time.monotonic
+    source: Source, seen: Sequence[Item] = (), *, clock: Callable[[], float] = time.monotonic
 ) -> Iterator[RawBlock]:
     """Yield the source's samples in small pieces, for ever.
+
+    Args:
+        source: an open source.
+        seen: what came while it was asked who it is; it is looked at first.
+        clock: monotonic, s.
 
     Raises:
         CoilbenchError: no sample for 3 s, or the source went away.
     """
     heard_s = clock()
+    items = list(seen)
     while True:
-        blocks = [item for item in source.poll(0.1) if isinstance(item, RawBlock)]
+        blocks = [item for item in items if isinstance(item, RawBlock)]
         if blocks:
             heard_s = clock()
         elif clock() - heard_s > SILENCE_S:
@@ -44,6 +51,7 @@ def sample_stream(
         for block in blocks:
             for start in range(0, len(block), PIECE):
                 yield RawBlock(block.samples[start : start + PIECE], block.boot_id)
+        items = source.poll(0.1)
 
 
 def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[LoadPoint]:

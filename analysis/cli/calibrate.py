@@ -174,8 +174,8 @@ def _rig(port: str | None) -> Iterator[tuple[Hello, Iterator[RawBlock]]]:
             mend="Give --port (see: coilbench rig find), or --from FILE",
         )
     with hold_port(port), open_source(port) as source:
-        hello, _ = identify(source, IDENTIFY_S)
-        yield hello, sample_stream(source)
+        hello, seen = identify(source, IDENTIFY_S)
+        yield hello, sample_stream(source, seen)
 
 
 def _store(part: NewPart) -> None:

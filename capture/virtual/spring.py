@@ -162,7 +162,7 @@ def draw_set(
 ) -> tuple[SpringModel, ...]:
     """Draw a set of used springs around a nominal one.
 
-    Rate scatters by about 0.8 %, free length by 0.15 mm, solid height by 0.1 mm (invented, but
+    Rate scatters by about 0.6 %, free length by 0.08 mm, solid height by 0.1 mm (invented, but
     well inside the 5 to 10 % that a usable set keeps: common practice, no source). A tired
     spring is 8 to 12 % softer and 0.8 to 1.4 mm shorter; a cracked one loses 18 to 25 % of its
     rate from about 40 % of its deflection on.
@@ -185,8 +185,8 @@ def draw_set(
     springs = [
         replace(
             nominal,
-            free_length_mm=nominal.free_length_mm + rng.normal(0.0, 0.15),
-            rate_n_per_mm=nominal.rate_n_per_mm * (1.0 + rng.normal(0.0, 0.008)),
+            free_length_mm=nominal.free_length_mm + rng.normal(0.0, 0.08),
+            rate_n_per_mm=nominal.rate_n_per_mm * (1.0 + rng.normal(0.0, 0.006)),
             solid_height_mm=nominal.solid_height_mm + rng.normal(0.0, 0.1),
             friction_fraction=nominal.friction_fraction * rng.uniform(0.7, 1.3),
             soft_mm=nominal.soft_mm * rng.uniform(0.8, 1.3),
