@@ -37,7 +37,7 @@ def modified_z(values: Array, least_sd: float = 0.0) -> Array:
     """
     away = values - np.median(values)
     mad = max(float(np.median(np.abs(away))), NORMAL_MAD * least_sd)
-    with np.errstate(divide="ignore", over="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         return np.where(away == 0.0, 0.0, NORMAL_MAD * away / np.float64(mad))
 
 
