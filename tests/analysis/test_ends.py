@@ -43,8 +43,9 @@ def test_softly_closing_end_coils_hide_little_of_the_free_length() -> None:
         contact = find_contact(press(25.0, soft=0.4, samples=800, seed=seed))
         assert contact is not None
         lengths.append(contact.height_mm)
-    # a line through the straight part would lose all of soft * 0.5 mm = 0.2 mm
-    assert float(np.mean(lengths)) == pytest.approx(FREE_MM, abs=0.05)
+    # a line through the straight part would lose all of soft * 0.5 mm = 0.2 mm, and one through
+    # the very first loads about 0.05 mm
+    assert float(np.mean(lengths)) == pytest.approx(FREE_MM, abs=0.035)
 
 
 def test_a_press_that_begins_under_load_shows_no_contact() -> None:

@@ -157,9 +157,16 @@ def test_where_all_but_one_are_alike() -> None:
 
 def test_an_even_set_raises_no_alarm() -> None:
     assert kinds(check_set("larch", even_set(), [SEAT_MM, OPEN_MM])) == {}
-    # nor one that is more even than it could be measured
-    alike = [keyed(f"s{i}", 230.0, 400.0) for i in range(11)] + [keyed("s11", 230.4, 400.0)]
-    assert kinds(check_set("larch", alike, [SEAT_MM, OPEN_MM])) == {}
+
+
+def test_nothing_stands_apart_by_less_than_it_could_be_measured() -> None:
+    def eleven_alike_and_one(load_u_n: float) -> dict[str, list[str]]:
+        curves = [keyed(f"s{i}", 230.0, 400.0, load_u_n=load_u_n) for i in range(11)]
+        curves.append(keyed("high", 237.0, 400.0, load_u_n=load_u_n))
+        return kinds(check_set("larch", curves, [SEAT_MM]))
+
+    assert eleven_alike_and_one(5.0) == {}  # 7 N is 1.4 standard uncertainties
+    assert eleven_alike_and_one(0.5) == {"high": ["stiff"]}
 
 
 def test_two_tired_springs_hide_neither_each_other_nor_the_middle() -> None:
