@@ -34,14 +34,30 @@ typedef coilbench::NoScale Scale;
 #error "The clock and the line rate are worked out for a board at 16 MHz"
 #endif
 
+// Timer 1 and how often it has wrapped (32.768 ms each): 2 MHz in 33 bits and more.
+struct Moment {
+  uint16_t ticks;
+  uint32_t wraps;
+
+  // Written out of byte moves and one shift: a shift by 15 would be a loop on this chip.
+  uint32_t us() const {
+    const uint32_t half = (wraps << 16 | ticks) >> 1;
+    return (wraps & 0x10000u) != 0 ? half | 0x80000000u : half;
+  }
+};
+
 typedef coilbench::Latch<Scale> ScaleLatch;
 
 static Scale scale;
 
-// Shared with the interrupts.
-static ScaleLatch latch;
+// Shared with the interrupts, whose handlers only copy: whatever takes longer would hold up the
+// encoder's edges.
+static Moment latch_moment;
+static Scale::Snapshot latch_travel;
+static uint8_t latch_missed = 0;
 static volatile bool latched = false;
-static volatile uint32_t clock_high = 0;  // timer 1 overflows, 32.768 ms each
+static volatile bool ticked = false;
+static uint32_t timer_wraps = 0;
 
 // Outlives a reset, unlike the chip's own note of its cause, which many bootloaders erase.
 static uint8_t stalled_ticks __attribute__((section(".noinit")));
@@ -62,13 +78,13 @@ class Masked {
   uint8_t sreg_;
 };
 
-// With interrupts masked: the clock at a value of timer 1 that was read or captured just now.
-static inline uint32_t clock_us(uint16_t ticks) {
-  uint32_t high = clock_high;
-  if ((TIFR1 & _BV(TOV1)) && ticks < 0x8000) {
-    ++high;  // it has wrapped and its interrupt still waits
+// With interrupts masked: the moment of a value that timer 1 had just now.
+static inline Moment moment_of(uint16_t ticks) {
+  Moment moment = {ticks, timer_wraps};
+  if ((TIFR1 & _BV(TOV1)) && (ticks & 0x8000) == 0) {
+    ++moment.wraps;  // it has wrapped and its interrupt still waits
   }
-  return (high << 15) | (ticks >> 1);
+  return moment;
 }
 
 class Board {
@@ -94,47 +110,55 @@ class Board {
     stalled_ticks = 0;
   }
 
-  // Every interrupt wakes it; timer 2's comes within 4 ms.
-  void sleep_until_interrupt() {
+  // Sleep until there is something for the loop to do; timer 2 gives it a look every 4 ms. The
+  // UART's interrupts wake the chip for each byte, which matters only while more lines wait.
+  void sleep_until_work(bool sending) {
     set_sleep_mode(SLEEP_MODE_IDLE);
-    cli();
-    if (!latched && Serial.available() == 0) {
-      sleep_enable();
-      sei();  // the next instruction is still run before any interrupt
-      sleep_cpu();
-      sleep_disable();
-    }
-    sei();
+    sleep_enable();
+    do {
+      cli();
+      if (!latched && !ticked && Serial.available() == 0) {
+        sei();  // the next instruction is still run before any interrupt
+        sleep_cpu();
+      }
+      sei();
+    } while (!sending && !latched && !ticked && Serial.available() == 0);
+    sleep_disable();
+    ticked = false;
   }
 
-  uint32_t now_us() {
-    Masked masked;
-    const uint16_t ticks = TCNT1;
-    return clock_us(ticks);
-  }
+  uint32_t now_us() { return now().us(); }
 
   bool take_latch(ScaleLatch& taken) {
-    Masked masked;
-#if COILBENCH_TRAVEL == COILBENCH_TRAVEL_POTENTIOMETER
-    if (scale.busy()) {
-      return false;
-    }
-    latch.travel = scale.snapshot();
-#endif
     if (!latched) {
       return false;
     }
-    taken = latch;
-    latched = false;
-    latch.missed = 0;
+    Moment moment;
+    {
+      Masked masked;
+#if COILBENCH_TRAVEL == COILBENCH_TRAVEL_POTENTIOMETER
+      if (scale.busy()) {
+        return false;
+      }
+      latch_travel = scale.snapshot();
+#endif
+      moment = latch_moment;
+      taken.travel = latch_travel;
+      taken.missed = latch_missed;
+      latch_missed = 0;
+      latched = false;
+    }
+    taken.t_us = moment.us();
     return true;
   }
 
   Scale::Snapshot travel_now() {
-    Masked masked;
 #if COILBENCH_TRAVEL == COILBENCH_TRAVEL_CALIPER
-    const uint16_t ticks = TCNT1;
-    scale.finish_if_quiet(clock_us(ticks));
+    const uint32_t now_us = now().us();
+    Masked masked;
+    scale.finish_if_quiet(now_us);
+#else
+    Masked masked;
 #endif
     return scale.snapshot();
   }
@@ -184,6 +208,12 @@ class Board {
   }
 
  private:
+  static Moment now() {
+    Masked masked;
+    const uint16_t ticks = TCNT1;
+    return moment_of(ticks);
+  }
+
   // Inputs pulled up: an open wire then reads as silence or as a button not pressed.
   void begin_pins() {
     COILBENCH_SCK_DDR |= _BV(COILBENCH_SCK_BIT);
@@ -238,7 +268,7 @@ ISR(INT1_vect, ISR_ALIASOF(INT0_vect));
 ISR(INT0_vect) {
   const bool high = (PIND & _BV(PD3)) != 0;
   const uint16_t ticks = TCNT1;
-  scale.edge(high != (COILBENCH_CALIPER_INVERTED != 0), clock_us(ticks));
+  scale.edge(high != (COILBENCH_CALIPER_INVERTED != 0), moment_of(ticks).us());
 }
 #elif COILBENCH_TRAVEL == COILBENCH_TRAVEL_POTENTIOMETER
 ISR(ADC_vect) {
@@ -253,23 +283,24 @@ ISR(TIMER1_CAPT_vect) {
   if (!board.adc_ready()) {
     return;  // up again already: a glitch, or an edge of the word just read
   }
-  if (latched && latch.missed != 0xFF) {
-    ++latch.missed;
-  }
   const uint16_t ticks = ICR1;
-  latch.t_us = clock_us(ticks);
+  latch_moment = moment_of(ticks);
 #if COILBENCH_TRAVEL == COILBENCH_TRAVEL_POTENTIOMETER
   scale.begin();
   ADCSRA |= _BV(ADSC);
 #else
-  latch.travel = scale.snapshot();
+  latch_travel = scale.snapshot();
 #endif
+  if (latched && latch_missed != 0xFF) {
+    ++latch_missed;
+  }
   latched = true;
 }
 
-ISR(TIMER1_OVF_vect) { clock_high = clock_high + 1; }
+ISR(TIMER1_OVF_vect) { ++timer_wraps; }
 
 ISR(TIMER2_COMPA_vect) {
+  ticked = true;
   if (stalled_ticks != 0xFF) {
     ++stalled_ticks;
   }

@@ -21,5 +21,5 @@ void setup() {
 void loop() {
   board.alive();
   rig.step();
-  board.sleep_until_interrupt();
+  board.sleep_until_work(rig.sending());
 }

@@ -86,6 +86,9 @@ class Rig {
     board_.led(led_on(now_us));
   }
 
+  // Whether lines wait for the UART to take more bytes.
+  bool sending() const { return !queue_.empty(); }
+
  private:
   static const uint32_t kSecondUs = 1000000;
   static const uint32_t kLookUs = 4000;             // pace of the buttons
@@ -164,6 +167,7 @@ class Rig {
         break;
       case AdcWatch::kPowerUp:
         board_.adc_power(true);
+        watch_.powered_up(now_us, settings_.gain);
         board_.adc_listen();
         break;
       case AdcWatch::kRestart:

@@ -87,17 +87,19 @@ class AdcWatch {
   Action due(uint32_t now_us) {
     const uint32_t waited_us = now_us - since_us_;
     if (down_) {
-      if (waited_us < kPowerDownUs) {
-        return kWait;
-      }
-      down_ = false;
-      since_us_ = now_us;
-      patience_us_ = kWakeUs;
-      settling_ = kSettling;
-      doubtful_ = 0;
-      return kPowerUp;
+      return waited_us < kPowerDownUs ? kWait : kPowerUp;
     }
     return waited_us < patience_us_ ? kWait : kRestart;
+  }
+
+  // The clock line has been taken low: the chip wakes, on gain 128. For another gain the first
+  // word's pulses begin the settling once more.
+  void powered_up(uint32_t now_us, int gain) {
+    down_ = false;
+    since_us_ = now_us;
+    patience_us_ = kWakeUs;
+    settling_ = static_cast<uint8_t>(gain == 128 ? kSettling : kSettling + 1);
+    doubtful_ = 0;
   }
 
  private:

@@ -83,7 +83,7 @@ class CaliperScale {
   static const bool kCanFallSilent = true;
   static const char* name() { return "caliper"; }
 
-  static const uint32_t kGapUs = 500;       // longer than any pause inside a frame
+  static const int32_t kGapUs = 500;       // longer than any pause inside a frame
   static const int32_t kStaleUs = 1000000;  // a reading older than this is none
 
   struct Snapshot {
@@ -107,7 +107,8 @@ class CaliperScale {
 
   // With interrupts masked: a frame is over when the clock has been quiet for a while.
   void finish_if_quiet(uint32_t now_us) {
-    if (length_ == 0 || now_us - edge_us_ <= kGapUs) {
+    // Signed, since an edge may have come after now_us was taken.
+    if (length_ == 0 || static_cast<int32_t>(now_us - edge_us_) <= kGapUs) {
       return;
     }
     if (length_ == kBits) {

@@ -7,17 +7,16 @@
 
 namespace coilbench {
 
-// CRC-16/CCITT-FALSE of one more byte: start with kCrcStart. Bytewise form of polynomial 0x1021,
-// without a table, since flash is cheap here but RAM is not and speed matters.
+// CRC-16/CCITT-FALSE of one more byte: start with kCrcStart. Polynomial 0x1021 a byte at a time,
+// without a table: RAM is scarce. Written in bytes, since longer shifts are loops on this chip.
 static const uint16_t kCrcStart = 0xFFFF;
 
 inline uint16_t crc_add(uint16_t crc, uint8_t byte) {
   uint8_t x = static_cast<uint8_t>((crc >> 8) ^ byte);
   x = static_cast<uint8_t>(x ^ (x >> 4));
-  crc = static_cast<uint16_t>(crc << 8);
-  crc = static_cast<uint16_t>(crc ^ (static_cast<uint16_t>(x) << 12));
-  crc = static_cast<uint16_t>(crc ^ (static_cast<uint16_t>(x) << 5));
-  return static_cast<uint16_t>(crc ^ x);
+  const uint8_t high = static_cast<uint8_t>(crc ^ (x << 4) ^ (x >> 3));
+  const uint8_t low = static_cast<uint8_t>(x ^ (x << 5));
+  return static_cast<uint16_t>(high << 8 | low);
 }
 
 inline char hex_digit(uint8_t nibble) {
@@ -56,15 +55,21 @@ class Line {
     return *this;
   }
 
+  // An even number of digits, eight at most.
   Line& hex(uint32_t value, uint8_t digits) {
     put(' ');
     return more_hex(value, digits);
   }
 
+  // Byte by byte: a 32-bit shift by a variable, or by 28, is a slow loop on this chip.
   Line& more_hex(uint32_t value, uint8_t digits) {
-    while (digits > 0) {
-      --digits;
-      put(static_cast<uint8_t>(hex_digit(static_cast<uint8_t>((value >> (4 * digits)) & 0x0F))));
+    const uint8_t bytes[4] = {static_cast<uint8_t>(value), static_cast<uint8_t>(value >> 8),
+                              static_cast<uint8_t>(value >> 16),
+                              static_cast<uint8_t>(value >> 24)};
+    for (uint8_t at = static_cast<uint8_t>(digits / 2); at > 0; --at) {
+      const uint8_t byte = bytes[at - 1];
+      put(static_cast<uint8_t>(hex_digit(static_cast<uint8_t>(byte >> 4))));
+      put(static_cast<uint8_t>(hex_digit(static_cast<uint8_t>(byte & 0x0F))));
     }
     return *this;
   }

@@ -98,12 +98,23 @@ TEST(adc_silence_restarts_it) {
     watch.powered_down(base);
     CHECK_EQUAL(watch.due(base + 60), AdcWatch::kWait);
     CHECK_EQUAL(watch.due(base + 100), AdcWatch::kPowerUp);
+    watch.powered_up(base + 100, 128);
     CHECK(!watch.is_down());
     CHECK_EQUAL(watch.due(base + 100 + 999999), AdcWatch::kWait);  // it may take 400 ms to wake
     watch.seen(base + 500000);
     CHECK_EQUAL(watch.due(base + 500000 + 499999), AdcWatch::kWait);
     CHECK_EQUAL(watch.due(base + 500000 + 500000), AdcWatch::kRestart);
   }
+}
+
+TEST(another_gain_settles_one_word_later) {
+  AdcWatch watch;
+  watch.powered_down(0);
+  watch.powered_up(100, 64);
+  for (int i = 0; i < AdcWatch::kSettling + 1; ++i) {
+    CHECK_EQUAL(watch.judge({0, true}), AdcWatch::kDrop);
+  }
+  CHECK_EQUAL(watch.judge({0, true}), AdcWatch::kGood);
 }
 
 // The sixteen transitions of x4 decoding.

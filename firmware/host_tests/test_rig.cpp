@@ -226,6 +226,7 @@ TEST(requests_are_obeyed) {
   h.run(600, 12);
   CHECK_EQUAL(h.bench.lines('S').size(), before);
   h.ask("Q 0D start");
+  h.run(1, 0);
   h.run(12, 12);
   CHECK_EQUAL(hex(field(h.bench.lines('S').back(), 1)), sequence + 1);  // it stood still
 

@@ -12,6 +12,7 @@
 
 #define RAM_START 0x100
 #define HANG_AT 0x7E00  // unused flash, byte address
+#define MCUSR 0x54      // the cause of the last reset
 
 static rig_t *the_rig;  // avr->reset takes no parameter
 static void (*core_reset)(avr_t *avr);
@@ -44,7 +45,7 @@ static void quiet(avr_t *avr, const int level, const char *format, va_list argum
 // The simulator must not sleep by itself: main.c keeps the pace.
 static void no_sleep(avr_t *avr, avr_cycle_count_t how_long) {
   (void)avr;
-  (void)how_long;
+  the_rig->chip.asleep += how_long + 1;
 }
 
 static void load_eeprom(rig_t *rig, const char *path) {
@@ -90,6 +91,7 @@ void chip_open(rig_t *rig, const char *elf, const char *eeprom, uint32_t seed) {
   flags &= ~(uint32_t)(AVR_UART_FLAG_STDIO | AVR_UART_FLAG_POLL_SLEEP);
   avr_ioctl(avr, AVR_IOCTL_UART_SET_FLAGS('0'), &flags);
   rig->chip.was_reset = true;
+  rig->chip.mask[1] = rig->chip.level[1] = 1 << ACCEPT_BIT | 1 << REDO_BIT;  // not pressed
 }
 
 void chip_close(rig_t *rig, const char *path) {
@@ -126,6 +128,7 @@ void chip_drive(rig_t *rig, char port, int bit, bool high) {
 static void rearm(rig_t *rig) {
   rig->chip.was_reset = false;
   ++rig->chip.resets;
+  if (rig->chip.erase_cause) rig->chip.avr->data[MCUSR] = 0;
   for (int bit = 0; bit < 8; ++bit) {
     if (rig->chip.mask[0] >> bit & 1) show(rig, 'B', bit, true);
     if (rig->chip.mask[1] >> bit & 1) show(rig, 'D', bit, true);
@@ -151,7 +154,8 @@ int chip_step(rig_t *rig) {
 
 void chip_reset(rig_t *rig) { avr_reset(rig->chip.avr); }
 
-void chip_hang(rig_t *rig) {
+void chip_hang(rig_t *rig, bool masked) {
+  if (masked) rig->chip.avr->sreg[S_I] = 0;
   rig->chip.avr->pc = HANG_AT;
   rig->chip.avr->state = cpu_Running;
 }

@@ -11,7 +11,7 @@
 
 #include "rigsim.h"
 
-#define BYTE_S (10 / 250000.0)  // start, eight bits, stop
+#define BYTE_S (11 / 250000.0)  // the simulated UART takes 11 bits a byte; a real one 10
 
 static void to_pty(rig_t *rig, uint8_t byte) {
   line_t *line = &rig->line;

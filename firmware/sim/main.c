@@ -44,6 +44,7 @@ static void report(const rig_t *rig, double wall_s) {
   const hx711_t *adc = &rig->adc;
   printf("{\"seconds\": %.6f, \"wall_s\": %.3f, \"resets\": %u,", chip_seconds(rig), wall_s,
          rig->chip.resets - 1);
+  printf(" \"busy\": %.4f,", 1 - (double)rig->chip.asleep / (double)rig->chip.avr->cycle);
   printf(" \"conversions\": %lu, \"words_read\": %lu, \"overwritten\": %lu, \"wrong_pulses\": %lu,",
          adc->conversions, adc->words_read, adc->overwritten, adc->wrong_pulses);
   printf(" \"power_downs\": %lu, \"gain\": %d, \"sck_high_max_us\": %.3f,", adc->power_downs,
@@ -56,13 +57,13 @@ static void report(const rig_t *rig, double wall_s) {
 }
 
 static const char kUsage[] =
-    "usage: rigsim --elf FILE [--pty] [--no-reset-on-open] [--speed X] [--seconds N]\n"
+    "usage: rigsim --elf FILE [--pty] [--no-reset-on-open] [--bootloader] [--speed X] [--seconds N]\n"
     "              [--out FILE] [--truth FILE] [--eeprom FILE] [--seed N] [--scenario FILE|-]\n"
     "--speed 1 is real time (the default with --pty), 0 as fast as it goes\n";
 
 typedef struct {
   const char *elf, *out, *truth, *eeprom, *scenario;
-  bool pty, reset_on_open;
+  bool pty, reset_on_open, bootloader;
   double speed, seconds;
   uint32_t seed;
 } options_t;
@@ -73,7 +74,7 @@ static options_t parse(int argc, char *argv[]) {
       {"speed", required_argument, 0, 's'},   {"seconds", required_argument, 0, 'n'},
       {"out", required_argument, 0, 'o'},     {"truth", required_argument, 0, 't'},
       {"eeprom", required_argument, 0, 'r'},  {"seed", required_argument, 0, 'd'},
-      {"scenario", required_argument, 0, 'c'}, {"no-reset-on-open", no_argument, 0, 'k'},
+      {"bootloader", no_argument, 0, 'b'},    {"scenario", required_argument, 0, 'c'}, {"no-reset-on-open", no_argument, 0, 'k'},
       {0, 0, 0, 0}};
   options_t o = {.reset_on_open = true, .speed = -1, .seconds = 0, .seed = 20240229};
   int option;
@@ -88,6 +89,7 @@ static options_t parse(int argc, char *argv[]) {
       case 'r': o.eeprom = optarg; break;
       case 'd': o.seed = (uint32_t)strtoul(optarg, NULL, 10); break;
       case 'c': o.scenario = optarg; break;
+      case 'b': o.bootloader = true; break;
       case 'k': o.reset_on_open = false; break;
       default: die("%s", kUsage);
     }
@@ -117,6 +119,7 @@ int main(int argc, char *argv[]) {
   if (o.truth && !(rig.truth = fopen(o.truth, "w"))) die("cannot write %s", o.truth);
   line_open(&rig, o.pty, o.out);
   rig.line.reset_on_open = o.reset_on_open;
+  rig.chip.erase_cause = o.bootloader;
   chip_open(&rig, o.elf, o.eeprom, o.seed);
   signal(SIGTERM, stop);
   signal(SIGINT, stop);

@@ -8,6 +8,8 @@
 #include <stdio.h>
 
 #define CHIP_HZ 16000000.0
+#define ACCEPT_BIT 4  // port D, as in config.h
+#define REDO_BIT 5
 
 typedef struct rig rig_t;
 
@@ -19,6 +21,8 @@ typedef struct {
   uint8_t level[2];  // and how
   bool was_reset;    // since chip_step() last looked
   unsigned resets;
+  avr_cycle_count_t asleep;  // cycles
+  bool erase_cause;  // as many bootloaders do with the note of why the chip was reset
   uint32_t random;   // state of the generator behind all noise
 } chip_t;
 
@@ -29,8 +33,9 @@ void chip_drive(rig_t *rig, char port, int bit, bool high);
 // Run until something happened or a millisecond is over; 0 while alive.
 int chip_step(rig_t *rig);
 void chip_reset(rig_t *rig);
-// Put the program counter into an endless loop: only the watchdog gets it out.
-void chip_hang(rig_t *rig);
+// Put the program counter into an endless loop, with interrupts masked or not: only the watchdog
+// gets it out.
+void chip_hang(rig_t *rig, bool masked);
 double chip_seconds(const rig_t *rig);
 avr_cycle_count_t cycles_of(double seconds);
 uint32_t chip_random(rig_t *rig);

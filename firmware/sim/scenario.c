@@ -91,7 +91,7 @@ static void send(rig_t *rig, char *words[], int count) {
 static void press_button(rig_t *rig, char *words[], int count) {
   const bool redo = count > 1 && !strcmp(words[1], "redo");
   const bool down = count > 2 && !strcmp(words[2], "down");
-  chip_drive(rig, 'D', redo ? 5 : 4, !down);
+  chip_drive(rig, 'D', redo ? REDO_BIT : ACCEPT_BIT, !down);
 }
 
 // Returns false for `end`.
@@ -119,7 +119,7 @@ static bool obey(rig_t *rig, char *text) {
   else if (!strcmp(what, "reset"))
     chip_reset(rig);
   else if (!strcmp(what, "hang"))
-    chip_hang(rig);
+    chip_hang(rig, count > 1 && !strcmp(words[1], "masked"));
   else
     die("scenario: unknown command %s", what);
   return true;

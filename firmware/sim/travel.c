@@ -32,8 +32,8 @@ static double edge_time(const rig_t *rig, int direction) {
   const scale_t *scale = &rig->scale;
   const double mm_per_count = scale->um_per_count * 1e-3;
   const double span = scale->to_mm - scale->from_mm;
-  // Up: the next count begins at its own value; down: the present one ends at its own value.
-  const double edge_mm = (scale->count + (direction > 0 ? 1 : 0)) * mm_per_count;
+  // A count is the nearest one, so its edges lie half a count to either side.
+  const double edge_mm = (scale->count + direction * 0.5) * mm_per_count;
   const double way = (edge_mm - scale->from_mm) / span;
   if (!(way <= 1)) return -1;
   const double part = way <= 0 ? 0 : scale->even ? way : acos(1 - 2 * way) / M_PI;

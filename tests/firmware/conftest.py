@@ -1,0 +1,180 @@
+"""The firmware's tools, and runs of the real .elf on the simulated chip.
+
+Without the tool chain these tests skip and say why; with COILBENCH_REQUIRE_FIRMWARE=1 they fail.
+"""
+
+from __future__ import annotations
+
+import itertools
+import json
+import os
+import shutil
+import subprocess
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+import pytest
+from coilbench.capture.blocks import RawBlock
+from coilbench.capture.messages import Answer, Fault, Hello, Item, LinkCounters, Tally
+from coilbench.capture.wire import Decoder
+
+FIRMWARE = Path(__file__).parents[2] / "firmware"
+CORE = Path(os.environ.get("ARDUINO", "/usr/share/arduino/hardware/arduino/avr"))
+TRUTH_DTYPE = np.dtype([("cycle", "<i8"), ("load_counts", "<i4"), ("travel_counts", "<i4")])
+CHIP_HZ = 16_000_000
+
+Message = TypeVar("Message", Hello, Tally, Fault, Answer)
+
+
+def _missing(*needs: tuple[bool, str]) -> str:
+    return ", ".join(package for there, package in needs if not there)
+
+
+def _require(missing: str) -> None:
+    if not missing:
+        return
+    reason = f"not installed: {missing} (see firmware/README.md)"
+    if os.environ.get("COILBENCH_REQUIRE_FIRMWARE") == "1":
+        pytest.fail(reason, pytrace=False)
+    pytest.skip(reason)
+
+
+def _make(target: str, build: Path, **choices: str) -> str:
+    command = ["make", "--no-print-directory", "-C", str(FIRMWARE), f"BUILD={build}", target]
+    command += [f"{name}={value}" for name, value in choices.items()]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
+    return done.stdout
+
+
+@pytest.fixture(scope="session")
+def build_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return tmp_path_factory.mktemp("firmware")
+
+
+@pytest.fixture(scope="session")
+def make_host(build_folder: Path) -> Callable[[], str]:
+    """Build and run the core's own tests on this machine."""
+    _require(_missing((shutil.which("g++") is not None, "g++"), (_has_make(), "make")))
+    return lambda: _make("host", build_folder)
+
+
+def _has_make() -> bool:
+    return shutil.which("make") is not None
+
+
+@pytest.fixture(scope="session")
+def make_sketch(build_folder: Path) -> Callable[..., tuple[Path, str]]:
+    """Build a variant of the sketch; gives the .elf and what make printed."""
+    _require(
+        _missing(
+            (shutil.which("avr-g++") is not None, "gcc-avr"),
+            (Path("/usr/lib/avr/include/avr/io.h").exists(), "avr-libc"),
+            (CORE.exists(), "arduino-core-avr"),
+            (_has_make(), "make"),
+        )
+    )
+
+    def build(name: str = "coilbench", **choices: str) -> tuple[Path, str]:
+        printed = _make("all", build_folder, NAME=name, **choices)
+        return build_folder / f"{name}.elf", printed
+
+    return build
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """A run that is over: what the rig said, what was true, what the simulator counted."""
+
+    items: list[Item]
+    counters: LinkCounters
+    said: bytes
+    truth: np.ndarray[Any, np.dtype[np.void]]  # settled conversions that were read
+    stats: dict[str, Any]
+
+    @property
+    def samples(self) -> np.ndarray[Any, np.dtype[np.void]]:
+        return np.concatenate([b.samples for b in self.items if isinstance(b, RawBlock)])
+
+    def all(self, kind: type[Message]) -> list[Message]:
+        return [item for item in self.items if isinstance(item, kind)]
+
+
+class Lab:
+    """Runs the simulator."""
+
+    def __init__(self, elf: Path, rigsim: Path, folder: Path) -> None:
+        self.elf = elf
+        self._rigsim = rigsim
+        self._folder = folder
+        self._numbers = itertools.count()
+
+    def run(
+        self,
+        scenario: str,
+        *options: str,
+        elf: Path | None = None,
+        eeprom: Path | None = None,
+        seed: int = 7,
+    ) -> Outcome:
+        """Run a scenario to its end, as fast as it goes."""
+        number = next(self._numbers)
+        out, truth = self._folder / f"{number}.wire", self._folder / f"{number}.csv"
+        command = [*self._command(elf, seed), "--out", out, "--truth", truth, "--scenario", "-"]
+        command += options
+        if eeprom is not None:
+            command += ["--eeprom", eeprom]
+        done = subprocess.run(
+            command, input=scenario, capture_output=True, text=True, check=False, timeout=170
+        )
+        assert done.returncode == 0, done.stderr
+        decoder = Decoder()
+        said = out.read_bytes()
+        items = decoder.feed(said)
+        rows = [tuple(map(int, row.split(","))) for row in truth.read_text().splitlines()]
+        return Outcome(
+            items,
+            decoder.counters,
+            said,
+            np.array(rows, dtype=TRUTH_DTYPE),
+            json.loads(done.stdout.splitlines()[-1]),
+        )
+
+    @contextmanager
+    def port(self, scenario: str, *options: str, speed: float = 1.0) -> Iterator[str]:
+        """A running rig on a pty; gives the port's name. Ended by its own id at the end."""
+        number = next(self._numbers)
+        script = self._folder / f"{number}.txt"
+        script.write_text(scenario)
+        command = [*self._command(None, 7), "--pty", "--speed", speed, "--scenario", script]
+        process = subprocess.Popen(
+            [*map(str, command), *options], stdout=subprocess.PIPE, text=True
+        )
+        try:
+            assert process.stdout is not None
+            yield process.stdout.readline().split()[1]
+        finally:
+            process.terminate()
+            process.wait(timeout=10)
+            process.stdout.close()
+
+    def _command(self, elf: Path | None, seed: int) -> list[Any]:
+        return [self._rigsim, "--elf", self.elf if elf is None else elf, "--seed", str(seed)]
+
+
+@pytest.fixture(scope="session")
+def lab(make_sketch: Callable[..., tuple[Path, str]], build_folder: Path) -> Lab:
+    _require(
+        _missing(
+            (Path("/usr/include/simavr/sim_avr.h").exists(), "libsimavr-dev"),
+            (Path("/usr/include/libelf.h").exists(), "libelf-dev"),
+            (shutil.which("cc") is not None, "gcc"),
+        )
+    )
+    elf, _ = make_sketch()
+    _make("sim", build_folder)
+    return Lab(elf, build_folder / "rigsim", build_folder)

@@ -1,0 +1,107 @@
+"""How far the sketch goes on the simulated chip: edges, samples, and time."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from coilbench.capture.blocks import SampleFlag
+from coilbench.capture.messages import Fault, Hello, Tally
+
+# Figures of firmware/README.md: edges/s that are counted exactly, and where losses are seen.
+EVEN_EXACT, EVEN_LOST = 90_000, 110_000
+SKEWED_EXACT, SKEWED_LOST = 65_000, 85_000  # every second edge late by a quarter of the interval
+
+
+@pytest.mark.parametrize(("rate", "skew"), [(EVEN_EXACT, 0), (SKEWED_EXACT, 0.25)])
+def test_edges_up_to_the_limit_are_counted(lab, rate: int, skew: float) -> None:
+    run = lab.run(f"0 adc rate 93\n0.5 edges {rate} 3 {skew}\n4.5 end\n")
+    assert run.stats["edges"] == 3 * rate
+    assert run.samples["travel_counts"][-1] == 3 * rate
+    assert np.abs(run.samples["travel_counts"] - run.truth["travel_counts"]).max() <= 1
+    last = run.all(Tally)[-1]
+    assert last.impossible_steps == last.dropped == 0
+    assert not flagged(run, SampleFlag.TRAVEL_SUSPECT).any()
+    assert run.counters.samples_lost == run.counters.bytes_bad == 0
+
+
+@pytest.mark.parametrize(("rate", "skew"), [(EVEN_LOST, 0), (SKEWED_LOST, 0.25)])
+def test_edges_past_the_limit_are_lost_loudly(lab, rate: int, skew: float) -> None:
+    """Counts are lost two at a time, each pair counted and its sample flagged."""
+    run = lab.run(f"0 adc rate 93\n0.5 edges {rate} 3 {skew}\n4.5 end\n")
+    last = run.all(Tally)[-1]
+    missing = 3 * rate - int(run.samples["travel_counts"][-1])
+    assert missing > 0
+    assert last.impossible_steps == missing // 2
+    suspect = flagged(run, SampleFlag.TRAVEL_SUSPECT)
+    assert suspect.any()
+    t_s = run.samples["t_us"] / 1e6
+    assert not suspect[(t_s < 0.49) | (t_s > 3.55)].any()
+    assert last.dropped == 0  # the load goes on
+    np.testing.assert_array_equal(
+        run.samples["load_counts"], run.truth["load_counts"][: len(run.samples)]
+    )
+
+
+def test_a_jump_of_the_scale_is_flagged_once(lab) -> None:
+    run = lab.run("1 jump 2\n2 jump 1\n3 jump -2\n4.1 end\n")
+    suspect = flagged(run, SampleFlag.TRAVEL_SUSPECT)
+    np.testing.assert_allclose(run.samples["t_us"][suspect] / 1e6, [1, 3], atol=0.03)
+    assert run.all(Tally)[-1].impossible_steps == 2
+
+
+def flagged(run, flag: SampleFlag):
+    return (run.samples["flags"] & flag) != 0
+
+
+def test_overload_drops_whole_lines_and_every_counter_says_so(lab) -> None:
+    """650 samples/s on a line that carries 540: an ADC far faster than any HX711."""
+    run = lab.run(
+        "0 load counting 0\n1 adc rate 650\n4 send Q 00 who 8501\n6 adc rate 80\n8.1 end\n"
+    )
+    samples = run.samples
+    assert run.counters.lines_bad == 0  # never a part of a line
+    assert run.counters.samples_lost > 200
+    last = run.all(Tally)[-1]
+    assert last.dropped == run.counters.samples_lost
+    assert last.offered == pytest.approx(samples["seq"][-1] + 1, abs=10)  # a moment older
+    assert samples["seq"][-1] + 1 == len(samples) + run.counters.samples_lost
+    # A gap in the sequence and the flag go together, one for one.
+    gap = np.diff(samples["seq"], prepend=-1) > 1
+    np.testing.assert_array_equal(flagged(run, SampleFlag.QUEUE_OVERRUN), gap)
+    # What did arrive is the conversion its number says: the loads count up by one each.
+    assert np.ptp(samples["load_counts"] - samples["seq"]) == 0
+    # Everything else still gets through.
+    assert len(run.all(Tally)) == 8
+    assert len(run.all(Hello)) == 2
+    assert run.all(Fault) == []
+    assert run.stats["wrong_pulses"] == 0
+    assert last.impossible_steps == last.requests_refused == 0
+    # And it is over when it is over.
+    assert not flagged(run, SampleFlag.QUEUE_OVERRUN)[samples["t_us"] > 6.1e6].any()
+
+
+def test_clock_and_sequence_wrap(lab) -> None:
+    """12.5 minutes at 93 samples/s wrap the sequence, 75 minutes in all wrap the clock."""
+    strokes = "".join(f"{t} move 20 2\n{t + 3} move 0 2\n" for t in range(800, 4490, 600))
+    run = lab.run(f"0 load counting -30000\n0 adc rate 93\n750 adc rate 11\n{strokes}4500.2 end\n")
+    samples, truth = run.samples, run.truth
+    assert samples["seq"][-1] > 65_536 + 40_000
+    assert samples["t_us"][-1] > 1 << 32
+    assert len(samples) == len(truth)
+    np.testing.assert_array_equal(samples["seq"], np.arange(len(samples)))
+    np.testing.assert_array_equal(samples["load_counts"], truth["load_counts"])
+    assert np.abs(samples["travel_counts"] - truth["travel_counts"]).max() <= 1
+    # The clock against the chip's own cycles, over all of it.
+    error_us = samples["t_us"] - truth["cycle"] / 16
+    assert np.abs(error_us - np.median(error_us)).max() <= 2.0
+    assert run.counters.samples_lost == run.counters.bytes_bad == run.counters.restarts == 0
+    tallies = run.all(Tally)
+    assert len(tallies) == 4500
+    last = tallies[-1]
+    assert last.dropped == last.impossible_steps == last.requests_refused == 0
+    assert last.offered == pytest.approx(len(samples), abs=12)
+    assert run.all(Fault) == []
+    # 2^n - 1 is taken for a torn word where it comes, with the next ones; nothing else is flagged.
+    suspect = flagged(run, SampleFlag.LOAD_SUSPECT)
+    assert suspect.sum() == 4 * 6  # -1, 4095, 8191, 16383, 32767, 65535
+    assert not np.any(samples["flags"] & ~np.uint8(SampleFlag.LOAD_SUSPECT))
