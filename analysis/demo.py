@@ -13,10 +13,10 @@ from pathlib import Path
 
 from sqlite_utils import Database
 
-from coilbench.analysis.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.pairing import Pairing, pair_sets
 from coilbench.analysis.measured import measured_curves, set_curves
-from coilbench.analysis.pairing import Pairing, pair_sets
-from coilbench.analysis.set_check import SetCheck, check_set
+from coilbench.analysis.sets.check import SetCheck, check_set
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (

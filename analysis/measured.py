@@ -6,9 +6,9 @@ from collections.abc import Sequence
 
 from sqlite_utils import Database
 
-from coilbench.analysis.curve import BranchChoice, SpringCurve, fit_curve
-from coilbench.analysis.placed_sets import SetCurves
-from coilbench.analysis.set_check import check_set
+from coilbench.analysis.curves.curve import BranchChoice, SpringCurve, fit_curve
+from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.sets.check import check_set
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.errors import CoilbenchError

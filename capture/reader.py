@@ -8,18 +8,22 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from coilbench.capture.blocks import RawBlock
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello, Item, LinkCounters
-from coilbench.capture.sources import identify
 from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
+from coilbench.capture.sources.identify import identify
 
 POLL_S = 0.1
-SILENCE_S = 3.0  # no sample for this long: the link is taken down and opened anew
+# Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
+# down and opened anew. A rig whose amplifier is dead still talks, and is left alone: opening the
+# port restarts many boards.
+SILENCE_S = 5.0
 FIRST_BACKOFF_S = 0.5
 LONGEST_BACKOFF_S = 8.0
 IDENTIFY_S = 3.0
 QUEUE_LENGTH = 2000
+STOPPED = "stopped"
+SOURCE_ENDED = "source ended"
 
 
 @dataclass(frozen=True)
@@ -33,15 +37,22 @@ class LinkUp:
 class LinkDown:
     """The source was lost; the reader tries again in retry_s."""
 
-    reason: str
+    loss: CoilbenchError
     retry_s: float
 
 
 @dataclass(frozen=True)
 class LinkEnded:
-    """The source is at its end, and nothing more will come."""
+    """Nothing more will come: STOPPED or SOURCE_ENDED."""
 
     reason: str
+
+
+@dataclass(frozen=True)
+class ReaderFailed:
+    """The reader met an error that is no loss of the link, and ended."""
+
+    error: Exception
 
 
 @dataclass(frozen=True)
@@ -55,18 +66,20 @@ class Delivery:
     counters: LinkCounters
 
 
-Parcel = LinkUp | LinkDown | LinkEnded | Delivery
+Parcel = LinkUp | LinkDown | LinkEnded | ReaderFailed | Delivery
 
 
 class Reader:
     """Polls a source on a thread of its own.
 
     The queue is bounded. When its receiver is slow the reader waits: what the port cannot hold
-    meanwhile shows as a gap in the sequence and is counted as lost.
+    meanwhile shows as a gap in the sequence and is counted as lost. The last parcel is a LinkEnded
+    or a ReaderFailed, always.
 
     Args:
         open_again: opens the source; called at the start and after each loss.
         clock: a monotonic clock, s.
+        pause: waits so many seconds before the next try; None waits so that `finish` ends it.
     """
 
     def __init__(
@@ -74,21 +87,28 @@ class Reader:
         open_again: Callable[[], Source],
         *,
         clock: Callable[[], float] = time.monotonic,
+        pause: Callable[[float], object] | None = None,
     ) -> None:
         self.parcels: queue.Queue[Parcel] = queue.Queue(QUEUE_LENGTH)
-        self.error: BaseException | None = None
         self._open_again = open_again
         self._clock = clock
-        self._stop = threading.Event()
+        self._finishing = threading.Event()
+        self._abandoned = threading.Event()
+        self._pause = self._finishing.wait if pause is None else pause
         self._thread = threading.Thread(target=self._run, name="coilbench-reader", daemon=True)
 
     def start(self) -> None:
         """Begin to read."""
         self._thread.start()
 
-    def stop(self) -> None:
-        """Stop reading and let the source go."""
-        self._stop.set()
+    def finish(self) -> None:
+        """Ask it to hand on what has arrived and end; returns at once."""
+        self._finishing.set()
+
+    def close(self) -> None:
+        """End it, let the source go and wait for that; what was not yet received is lost."""
+        self._abandoned.set()
+        self._finishing.set()
         if self._thread.is_alive():
             self._thread.join()
 
@@ -99,46 +119,49 @@ class Reader:
 
     def _run(self) -> None:
         try:
-            self._keep_reading()
-        except Exception as error:  # handed to the supervisor, which raises it
-            self.error = error
+            last: Parcel = LinkEnded(self._keep_reading())
+        except Exception as error:  # handed to the receiver, which raises it
+            last = ReaderFailed(error)
+        self._put(last)
 
-    def _keep_reading(self) -> None:
+    def _keep_reading(self) -> str:
+        """Read, and come back after each loss; returns why there is no more."""
         backoff_s = FIRST_BACKOFF_S
-        while not self._stop.is_set():
+        while not self._finishing.is_set():
             try:
                 with self._open_again() as source:
-                    hello, seen = identify(source, IDENTIFY_S)
+                    hello, seen = identify(source, IDENTIFY_S, self._clock)
                     self._put(LinkUp(hello))
                     self._put(Delivery(seen, source.counters))
                     backoff_s = FIRST_BACKOFF_S
                     self._read(source)
-            except SourceEnded as end:
-                self._put(LinkEnded(str(end)))
-                return
+            except SourceEnded:
+                return SOURCE_ENDED
             except CoilbenchError as loss:
-                self._put(LinkDown(str(loss), backoff_s))
-                self._stop.wait(backoff_s)
+                self._put(LinkDown(loss, backoff_s))
+                self._pause(backoff_s)
                 backoff_s = min(2 * backoff_s, LONGEST_BACKOFF_S)
+        return STOPPED
 
     def _read(self, source: Source) -> None:
         heard_s = self._clock()
-        while not self._stop.is_set():
+        while not self._finishing.is_set():
             items = source.poll(POLL_S)
             now_s = self._clock()
-            if any(isinstance(item, RawBlock) for item in items):
-                heard_s = now_s
             if items:
+                heard_s = now_s
                 self._put(Delivery(items, source.counters))
             elif now_s - heard_s > SILENCE_S:
                 raise SourceLost(
-                    f"no sample for {now_s - heard_s:.1f} s",
+                    f"the rig has said nothing for {now_s - heard_s:.1f} s",
                     where=source.url,
                     mend="Check the cable and the rig's power, then: coilbench rig find",
                 )
+        self._put(Delivery(source.poll(0.0), source.counters))  # what arrived until now
 
     def _put(self, parcel: Parcel) -> None:
-        while not self._stop.is_set():
+        """Queue a parcel, waiting for room until the receiver is gone."""
+        while not self._abandoned.is_set():
             try:
                 self.parcels.put(parcel, timeout=POLL_S)
             except queue.Full:

@@ -20,12 +20,6 @@ from coilbench.capture.calibration_parts import (
     load_part,
     travel_part,
 )
-from coilbench.capture.calibration_tables import (
-    read_flex_points,
-    read_gauge_points,
-    read_load_points,
-)
-from coilbench.capture.csv_table import Table, read_table
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.guided import gauge, press_block, sample_stream, weigh
 from coilbench.capture.locks import hold_port
@@ -33,6 +27,12 @@ from coilbench.capture.messages import Hello
 from coilbench.capture.regression import PolynomialFit
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
+from coilbench.capture.tables.calibration_tables import (
+    read_flex_points,
+    read_gauge_points,
+    read_load_points,
+)
+from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.units import parse_length_mm, parse_number
 
 IDENTIFY_S = 3.0

@@ -13,8 +13,8 @@ from platformdirs import user_data_path
 from rich.console import Console
 from rich.table import Table
 
-from coilbench.analysis.build_file import BuildFile, parse_build
 from coilbench.analysis.cli import Settings
+from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
     LengthUnit,

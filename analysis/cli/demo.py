@@ -14,7 +14,7 @@ from coilbench.analysis.cli.common import json_option, print_document, settings,
 from coilbench.analysis.cli.pairing import show_pairing
 from coilbench.analysis.cli.sets import show_check
 from coilbench.analysis.demo import BUILD_FILE, SETS, SPRINGS, Demo, DemoResult
-from coilbench.analysis.pairing import combination_document
+from coilbench.analysis.engine.pairing import combination_document
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.recorder import Event, EventKind
 

@@ -14,8 +14,8 @@ from rich.console import Console, RenderableType
 from rich.live import Live
 
 from coilbench.analysis.cli.common import LENGTH, book_path, console, units
-from coilbench.analysis.dashboard import SetTable, frame
-from coilbench.analysis.set_table import read_set_table
+from coilbench.analysis.screens.dashboard import SetTable, frame
+from coilbench.analysis.screens.set_table import read_set_table
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import live_session
 from coilbench.capture.book.sets import set_names

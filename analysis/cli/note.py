@@ -9,7 +9,7 @@ from coilbench.capture.book.importing import store_readings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.keyed import KeyedReading, KeyedSetup, parse_note, spring_load_n
+from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, parse_note, spring_load_n
 
 CAUTION = (
     "Caution: a compressed spring can blind. Capture it at both ends, unplug the press and work "

@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.build_file import BuildFile
 from coilbench.analysis.cli.common import (
     book_path,
     console,
@@ -18,12 +17,13 @@ from coilbench.analysis.cli.common import (
     read_build,
     units,
 )
-from coilbench.analysis.depths import DepthRow, depths
-from coilbench.analysis.depths import to_document as depths_document
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.depths import DepthRow, depths
+from coilbench.analysis.engine.depths import to_document as depths_document
+from coilbench.analysis.engine.pairing import Combination, Pairing, best_of_each, pair_sets
+from coilbench.analysis.engine.pairing import to_document as pairing_document
+from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.measured import free_length_mm, set_curves
-from coilbench.analysis.pairing import Combination, Pairing, best_of_each, pair_sets
-from coilbench.analysis.pairing import to_document as pairing_document
-from coilbench.analysis.placed_sets import SetCurves
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.units import Units

@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 from rich.text import Text
 
-from coilbench.analysis.build_file import BuildFile
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
@@ -21,9 +20,10 @@ from coilbench.analysis.cli.common import (
     read_build,
     units,
 )
-from coilbench.analysis.curve import BranchChoice
+from coilbench.analysis.curves.curve import BranchChoice
+from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.measured import measured_curves
-from coilbench.analysis.set_check import (
+from coilbench.analysis.sets.check import (
     DEFAULT_TOLERANCE,
     SetCheck,
     SpringCheck,

@@ -15,7 +15,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.csv_table import read_table
+from coilbench.capture.tables.csv_table import read_table
 
 
 @click.command(

@@ -14,14 +14,14 @@ from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration import apply, instrument_uncertainty
-from coilbench.capture.closed_down import find_solid_heights
-from coilbench.capture.csv_table import Table
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.imports import ConvertedSweepFile, RawSweepFile, read_sweep_file
-from coilbench.capture.keyed import KeyedReading, KeyedSetup, convert
-from coilbench.capture.points_file import PointsFile
 from coilbench.capture.reduced_curve import CurveRow, points_as_rows, reduced_curve
 from coilbench.capture.sweep import Branch, Origin, SweepStatus
+from coilbench.capture.tables.closed_down import find_solid_heights
+from coilbench.capture.tables.csv_table import Table
+from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, convert
+from coilbench.capture.tables.points_file import PointsFile
+from coilbench.capture.tables.sweep_files import ConvertedSweepFile, RawSweepFile, read_sweep_file
 from coilbench.capture.turns import Purpose
 
 # What a file's readings are good for where it doesn't say (k = 1); common practice, no source.

@@ -1,23 +1,32 @@
-"""Open a book safely: ours or refused, journalled, foreign keys on, up to date."""
+"""Open a book safely: ours or refused, journalled, foreign keys on, up to date, put in order."""
 
 from __future__ import annotations
 
 import sqlite3
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.schema import APPLICATION_ID, migrations
+from coilbench.capture.book.recovery import left_over, recover
+from coilbench.capture.book.rows import writing
+from coilbench.capture.book.schema import APPLICATION_ID, MIGRATION_NAMES, migrations
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.locks import hold_book
 
 BUSY_TIMEOUT_MS = 5000
 
 
 @contextmanager
-def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
-    """Open a book, bring it up to date and close it again.
+def open_book(
+    path: Path,
+    *,
+    create: bool = False,
+    lock_held: bool = False,
+    busy_timeout_ms: int = BUSY_TIMEOUT_MS,
+) -> Iterator[Database]:
+    """Open a book, bring it up to date, put it in order after a crash, and close it again.
 
     Every commit is on the disk when it returns (`synchronous = FULL`): what was acknowledged
     survives a power cut.
@@ -25,29 +34,31 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
     Args:
         path: the file.
         create: make a new book where there is none.
+        lock_held: this process is the one capture on this book, see locks.hold_book.
+        busy_timeout_ms: how long to wait for another program that is writing.
 
     Raises:
-        CoilbenchError: no such book, not a book of ours, locked, damaged or not writable.
+        CoilbenchError: no such book, not a book of ours, a newer one, locked, damaged or not
+            writable. The body's SQLite errors too: locked, disk full.
     """
     _check_path(path, create=create)
     with wording_sqlite_errors(path):
-        connection = sqlite3.connect(path, timeout=BUSY_TIMEOUT_MS / 1000)
-        try:
+        _check_ours(path)
+        with closing(sqlite3.connect(path, timeout=busy_timeout_ms / 1000)) as connection:
             db = Database(connection)
-            _check_ours(db, path)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
-            if migrations.pending(db):
-                db.execute("PRAGMA journal_mode = WAL")
-                migrations.apply(db)
+            _bring_up_to_date(db, path)
+            if left_over(db):
+                _put_in_order(db, path, lock_held=lock_held)
             yield db
-        finally:
-            connection.close()
 
 
 def _check_path(path: Path, *, create: bool) -> None:
     if path.is_dir():
-        raise CoilbenchError("this is a folder, not a book", where=str(path))
+        raise CoilbenchError(
+            "this is a folder, not a book", where=str(path), mend="Name a file with --book"
+        )
     if path.exists():
         return
     if not create:
@@ -60,21 +71,59 @@ def _check_path(path: Path, *, create: bool) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise CoilbenchError(
-            f"the book's folder cannot be made ({error.strerror})", where=str(path.parent)
+            f"the book's folder cannot be made ({error.strerror})",
+            where=str(path.parent),
+            mend="Check the name given with --book",
         ) from error
 
 
-def _check_ours(db: Database, path: Path) -> None:
-    application_id = db.execute("PRAGMA application_id").fetchone()[0]
-    if application_id == APPLICATION_ID:
+def _check_ours(path: Path) -> None:
+    """Refuse a file of another program before anything could touch it.
+
+    Read as immutable, so that not even another program's journal is worked in. SQLite reads it,
+    never `open`: closing a file takes away the locks this process holds on it elsewhere
+    (https://www.sqlite.org/howtocorrupt.html, 2.2).
+    """
+    if not path.exists() or path.stat().st_size == 0:
+        return  # a new book
+    address = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
+    with closing(sqlite3.connect(address, uri=True)) as connection:
+        (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+    if application_id != APPLICATION_ID:
+        raise CoilbenchError(
+            "this SQLite file was not made by coilbench, and it is left as it is",
+            where=str(path),
+            mend="Name another file with --book",
+        )
+
+
+def _bring_up_to_date(db: Database, path: Path) -> None:
+    newer = {migration.name for migration in migrations.applied(db)} - set(MIGRATION_NAMES)
+    if newer:
+        raise CoilbenchError(
+            f"a newer coilbench has written this book ({min(newer)}), and it is left as it is",
+            where=str(path),
+            mend="Update coilbench, or name another file with --book",
+        )
+    if migrations.pending(db):
+        with writing(db):  # a new book is there whole or not at all
+            migrations.apply(db)
+    # After the tables: as long as they are in the journal only, the file would not say whose it is.
+    if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+        db.execute("PRAGMA journal_mode = WAL")
+
+
+def _put_in_order(db: Database, path: Path, *, lock_held: bool) -> None:
+    """Close what a killed capture left open; leave it alone while a capture may be running."""
+    if lock_held:
+        recover(db)
         return
-    if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-        return  # an empty file: a new book
-    raise CoilbenchError(
-        "this SQLite file was not made by coilbench, and it is left as it is",
-        where=str(path),
-        mend="Name another file with --book",
-    )
+    with ExitStack() as lock:
+        try:
+            lock.enter_context(hold_book(path))
+        except CoilbenchError:
+            return  # a capture holds it, or no lock can be made here: reading needs none
+        recover(db)
 
 
 @contextmanager
@@ -82,16 +131,19 @@ def wording_sqlite_errors(path: Path) -> Iterator[None]:
     """Turn SQLite's errors into sentences with a cure.
 
     Raises:
-        CoilbenchError: in place of any sqlite3.Error.
+        CoilbenchError: in place of any error of SQLite's own. An error in using it from Python
+            is a defect and stays what it is.
     """
     try:
         yield
     except sqlite3.Error as error:
+        if not hasattr(error, "sqlite_errorcode"):
+            raise
         raise _worded(error, path) from error
 
 
 def _worded(error: sqlite3.Error, path: Path) -> CoilbenchError:
-    code = getattr(error, "sqlite_errorcode", 0) & 0xFF
+    code = error.sqlite_errorcode & 0xFF  # the lower byte is the kind, the rest the detail
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         what = "the book is locked by another program"
         return CoilbenchError(what, where=str(path), mend="Close that program and try again")

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
+MIGRATION_NAMES = ("0001_first_book",)  # in order; a name beside these: a newer program's book
 APPLICATION_ID = 0x436F696C  # "Coil": tells our file from any other SQLite file
 
 migrations = Migrations("coilbench")
@@ -21,6 +22,7 @@ CREATE TABLE calibration_parts (
   device_id TEXT,
   boot_id INTEGER,
   fit_json TEXT NOT NULL CHECK (json_valid(fit_json)),
+  reference_u_relative REAL NOT NULL,
   residual_sd_n REAL,
   residual_sd_mm REAL,
   notes_json TEXT NOT NULL CHECK (json_valid(notes_json))
@@ -104,7 +106,9 @@ CREATE TABLE sweeps (
   keyed_json TEXT CHECK (keyed_json IS NULL OR json_valid(keyed_json)),
   load_u_n REAL NOT NULL,
   load_u_relative REAL NOT NULL,
-  height_u_mm REAL NOT NULL
+  height_u_mm REAL NOT NULL,
+  CHECK ((samples_blob IS NULL) = (samples_format IS NULL)),
+  CHECK ((samples_format IS 'raw1') = (calibration_id IS NOT NULL))
 ) STRICT;
 CREATE INDEX sweeps_by_spring ON sweeps (spring_id, stored_utc);
 CREATE TABLE curve_rows (
@@ -146,14 +150,15 @@ SELECT
   coalesce(sum(sweeps.samples_lost), 0) AS samples_lost,
   coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm,
   (SELECT max(load_n) FROM curve_rows JOIN sweeps AS s ON s.id = curve_rows.sweep_id
-    WHERE s.spring_id = springs.id AND s.counted) AS highest_load_n,
+    WHERE s.spring_id = springs.id AND s.counted AND s.purpose = 'measured') AS highest_load_n,
   (SELECT min(height_mm) FROM curve_rows JOIN sweeps AS s ON s.id = curve_rows.sweep_id
-    WHERE s.spring_id = springs.id AND s.counted) AS lowest_height_mm,
+    WHERE s.spring_id = springs.id AND s.counted AND s.purpose = 'measured') AS lowest_height_mm,
   max(sweeps.stored_utc) AS last_stored_utc
 FROM springs
 JOIN sets ON sets.id = springs.set_id
 LEFT JOIN sweeps ON sweeps.spring_id = springs.id
 GROUP BY springs.id
+ORDER BY sets.made_utc, sets.rowid, springs.turn
 """,
     "curve_points": """
 SELECT
@@ -178,7 +183,7 @@ JOIN sets ON sets.id = springs.set_id
 }
 
 
-@migrations(name="0001_first_book")
+@migrations(name=MIGRATION_NAMES[0])
 def _first_book(db: Database) -> None:
     for statement in filter(str.strip, _TABLES.split(";")):
         db.execute(statement)

@@ -9,7 +9,7 @@ from typing import BinaryIO, Self
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import SourceEnded
-from coilbench.capture.wire import Decoder
+from coilbench.capture.wire.decoder import Decoder
 
 _SCHEME = "recording:"
 _CHUNK = 65_536  # bytes a poll
@@ -38,7 +38,7 @@ class RecordingSource:
         """A snapshot of the counters."""
         return self._decoder.counters
 
-    def poll(self, timeout_s: float) -> list[Item]:  # noqa: ARG002 - a file needs no waiting
+    def poll(self, timeout_s: float) -> list[Item]:
         """Return what the next chunk holds.
 
         Raises:

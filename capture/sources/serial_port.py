@@ -19,8 +19,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_address import split_baud
-from coilbench.capture.wire import Decoder
-from coilbench.capture.wire_encode import request_line
+from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.encode import request_line
 
 WRITE_TIMEOUT_S = 1.0
 _CHUNK = 4096  # bytes asked for in one read

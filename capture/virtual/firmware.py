@@ -17,7 +17,7 @@ from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.messages import PROTOCOL_VERSION, Answer, Fault, FaultCode, Hello, Tally
 from coilbench.capture.virtual.faults import Damage, Faults
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
-from coilbench.capture.wire_encode import (
+from coilbench.capture.wire.encode import (
     RequestReader,
     answer_line,
     fault_line,

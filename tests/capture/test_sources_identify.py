@@ -9,9 +9,9 @@ from coilbench.capture.messages import Answer, Hello, RawBlock
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.identify import identify
-from coilbench.capture.wire import Decoder
-from coilbench.capture.wire_encode import answer_line, hello_line
-from coilbench.capture.wire_format import close_line
+from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.encode import answer_line, hello_line
+from coilbench.capture.wire.layout import close_line
 
 GOLDEN = Path(__file__).parents[1] / "golden"
 HELLO = Hello(1, "own-2", "00112233445566AA", 7, 80.0, "none", None)

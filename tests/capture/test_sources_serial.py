@@ -17,7 +17,7 @@ from coilbench.capture.sources import serial_port as module
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_address import split_baud
 from coilbench.capture.sources.serial_port import SerialSource, find_ports
-from coilbench.capture.wire_encode import RequestReader, answer_line, hello_line, sample_lines
+from coilbench.capture.wire.encode import RequestReader, answer_line, hello_line, sample_lines
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
 

@@ -16,8 +16,8 @@ from coilbench.capture.virtual.firmware import BOOT_US, SETTLING_SAMPLES, Firmwa
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER
 from coilbench.capture.virtual.steps import GaugeBlock, PressSpring, Rest, Step
-from coilbench.capture.wire import Decoder
-from coilbench.capture.wire_encode import request_line
+from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.encode import request_line
 
 Kind = TypeVar("Kind")
 RIG = RigModel.draw(3)

@@ -1,0 +1,1 @@
+"""From springs to an engine: build file, shims, pairing, depths. Pure."""

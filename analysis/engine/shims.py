@@ -1,0 +1,104 @@
+"""What can be done under a spring: stacks of shims from stock, or a cut of the seat. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations_with_replacement
+
+from coilbench.analysis.engine.build_file import BuildFile, Head, Shim
+
+Stack = tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class SeatChoice:
+    """One thing to do under both springs of a valve.
+
+    Attributes:
+        shims_mm: thickness of each shim, thin first; empty for none.
+        seat_cut_mm: how deep the seat is cut; 0 for not at all. Never both: a shim over a cut
+            undoes it.
+    """
+
+    shims_mm: Stack = ()
+    seat_cut_mm: float = 0.0
+
+    @property
+    def shim_mm(self) -> float:
+        """Thickness of the whole stack."""
+        return total_mm(self.shims_mm)
+
+    @property
+    def height_change_mm(self) -> float:
+        """What it adds to both springs' heights: a cut raises them, a shim lowers them."""
+        return self.seat_cut_mm - self.shim_mm
+
+
+@dataclass(frozen=True)
+class Shortage:
+    """Shims of one thickness that a stack needs under every valve, and how many there are."""
+
+    thickness_mm: float
+    needed: int
+    count: int
+
+
+def seat_choices(build: BuildFile, valves: int) -> tuple[SeatChoice, ...]:
+    """List everything that can be done under a valve: nothing, each stack, each cut.
+
+    Args:
+        build: its shims, limits and head.
+        valves: how many valves would get the same; it decides between stacks of one thickness.
+    """
+    stacks = shim_stacks(build.shims, build.limits.max_shims, valves)
+    shimmed = [SeatChoice(shims_mm=stack) for stack in stacks]
+    return (*shimmed, *(SeatChoice(seat_cut_mm=cut) for cut in seat_cuts_mm(build.head)))
+
+
+def seat_cuts_mm(head: Head) -> tuple[float, ...]:
+    """List the cuts to consider: whole steps up to the deepest allowed, from one step on."""
+    steps = math.floor(head.max_seat_cut_mm / head.seat_cut_step_mm + 1e-9)
+    return tuple(round(step * head.seat_cut_step_mm, 6) for step in range(1, steps + 1))
+
+
+def shim_stacks(shims: Sequence[Shim], max_shims: int, valves: int = 1) -> tuple[Stack, ...]:
+    """List one stack for each total thickness that can be had, from none to the thickest.
+
+    Of two stacks as thick as one another the one that stock can give every valve comes first,
+    then the one with fewer shims. The stock must hold a stack at least once.
+
+    Args:
+        shims: the stock, thicknesses all different.
+        max_shims: most shims in a stack.
+        valves: how many stacks of the kind are wanted.
+    """
+    most = max_shims if shims else 0  # there is no end of empty stacks
+    best: dict[float, Stack] = {}
+    for size in range(most + 1):
+        for stack in combinations_with_replacement(sorted(s.thickness_mm for s in shims), size):
+            if shortages(stack, shims, 1):
+                continue
+            total = total_mm(stack)
+            known = best.get(total)
+            if known is None or (
+                shortages(known, shims, valves) and not shortages(stack, shims, valves)
+            ):
+                best[total] = stack
+    return tuple(best[total] for total in sorted(best))
+
+
+def shortages(stack: Stack, shims: Sequence[Shim], valves: int) -> tuple[Shortage, ...]:
+    """List the shims of which there are too few to put the stack under every valve."""
+    short: list[Shortage] = []
+    for shim in shims:
+        needed = stack.count(shim.thickness_mm) * valves
+        if shim.count is not None and needed > shim.count:
+            short.append(Shortage(shim.thickness_mm, needed, shim.count))
+    return tuple(short)
+
+
+def total_mm(stack: Stack) -> float:
+    """Return a stack's thickness, to the nanometre, so that equal stacks compare equal."""
+    return round(math.fsum(stack), 6)

@@ -1,0 +1,1 @@
+"""Judging a set of springs meant to be alike. Pure."""

@@ -1,0 +1,1 @@
+"""The wire of firmware/PROTOCOL.md: bytes into samples and messages, and back. Pure."""

@@ -1,0 +1,38 @@
+"""Scatter and expanded uncertainty, against SciPy's Student t and the GUM's table."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+from scipy import stats
+
+from coilbench.analysis.curves.uncertainty import expanded, type_a
+
+
+def test_scatter_is_the_standard_error_of_the_mean() -> None:
+    values = [331.2, 330.7, 332.0, 331.4]
+    assert type_a(values, [0.0] * 4) == pytest.approx(float(stats.sem(values)), rel=1e-12)
+
+
+def test_repeats_that_agree_by_luck_keep_their_own_noise() -> None:
+    assert type_a([10.0, 10.0], [0.3, 0.4]) == pytest.approx(math.sqrt(0.125 / 2.0))
+    assert type_a([10.0], [0.3]) == pytest.approx(0.3)
+
+
+# JCGM 100:2008, table G.2, fraction 95 %: quoted from memory, and SciPy agrees to its digits.
+@pytest.mark.parametrize(("freedom", "t95"), [(1, 12.71), (2, 4.30), (3, 3.18), (10, 2.23)])
+def test_scatter_alone_takes_student_t(freedom: int, t95: float) -> None:
+    assert expanded(1.0, freedom + 1, 0.0) == pytest.approx(t95, abs=0.005)
+
+
+def test_instrument_alone_takes_two() -> None:
+    assert expanded(0.0, 3, 0.7) == pytest.approx(1.4)
+    assert expanded(0.3, 1, 0.4) == pytest.approx(1.0)
+
+
+def test_welch_satterthwaite_between() -> None:
+    combined = math.hypot(0.3, 0.4)
+    freedom = combined**4 / (0.3**4 / 2.0)  # JCGM 100:2008, equation G.2b
+    want = float(stats.t.ppf(0.975, freedom)) * combined
+    assert expanded(0.3, 3, 0.4) == pytest.approx(want, rel=1e-9)

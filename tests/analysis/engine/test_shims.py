@@ -1,0 +1,70 @@
+"""Stacks of shims from stock and cuts of the seat."""
+
+import itertools
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coilbench.analysis.engine.build_file import Head, Shim
+from coilbench.analysis.engine.shims import (
+    SeatChoice,
+    Shortage,
+    seat_cuts_mm,
+    shim_stacks,
+    shortages,
+    total_mm,
+)
+
+
+def test_every_thickness_that_can_be_had() -> None:
+    stock = [Shim(0.5, 12), Shim(0.25, 3), Shim(1.0, 0)]
+    assert shim_stacks(stock, 0) == ((),)
+    assert shim_stacks([], 1_000_000) == ((),)
+    assert shim_stacks(stock, 2) == ((), (0.25,), (0.5,), (0.25, 0.5), (0.5, 0.5))
+    assert (0.25, 0.25, 0.25, 0.25) not in shim_stacks(stock, 4)  # three in stock
+    # one shim of 1.0 for two valves is short, two of 0.5 each are not
+    assert (0.5, 0.5) in shim_stacks([Shim(0.5, 4), Shim(1.0, 1)], 2, valves=2)
+    assert (1.0,) in shim_stacks([Shim(0.5, 4), Shim(1.0, 2)], 2, valves=2)
+
+
+def test_what_is_short_is_counted() -> None:
+    stock = [Shim(0.5, 12), Shim(0.25, None)]
+    assert shortages((0.25, 0.5), stock, 12) == ()
+    assert shortages((0.5, 0.5), stock, 12) == (Shortage(0.5, 24, 12),)
+
+
+def test_cuts_are_whole_steps() -> None:
+    def cuts(deepest_mm: float, step_mm: float) -> tuple[float, ...]:
+        return seat_cuts_mm(Head(39.0, {}, 0.0, deepest_mm, step_mm))
+
+    assert cuts(0.0, 0.1) == ()
+    assert cuts(0.3, 0.1) == (0.1, 0.2, 0.3)  # 0.3 / 0.1 is a little under 3 in binary
+    assert cuts(0.35, 0.1) == (0.1, 0.2, 0.3)
+    assert cuts(0.05, 0.1) == ()
+
+
+def test_a_shim_lowers_and_a_cut_raises() -> None:
+    assert SeatChoice((0.3, 0.7)).height_change_mm == pytest.approx(-1.0)
+    assert SeatChoice(seat_cut_mm=0.4).height_change_mm == pytest.approx(0.4)
+
+
+stocks = st.lists(
+    st.builds(Shim, st.integers(1, 8).map(lambda n: n / 4), st.none() | st.integers(0, 3)),
+    max_size=3,
+    unique_by=lambda shim: shim.thickness_mm,
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(stock=stocks, most=st.integers(0, 3))
+def test_stacks_are_what_laying_out_every_shim_gives(stock: list[Shim], most: int) -> None:
+    """Each single shim laid out by hand, taken or left."""
+    pieces = [s.thickness_mm for s in stock for _ in range(3 if s.count is None else s.count)]
+    fewest: dict[float, int] = {}
+    for size in range(most + 1):
+        for stack in itertools.combinations(pieces, size):
+            fewest.setdefault(sum(stack), size)
+    stacks = shim_stacks(stock, most)
+    assert [total_mm(stack) for stack in stacks] == sorted(fewest)
+    assert [len(stack) for stack in stacks] == [fewest[total] for total in sorted(fewest)]

@@ -1,0 +1,133 @@
+"""Loads at chosen heights, one entry a spring."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.csv_table import read_table
+from coilbench.capture.tables.points_file import PointsFile, read_points
+
+# U.S. Ordnance Department, Report of the Tests of Metals and Other Materials, Watertown Arsenal,
+# 1900, pp. 386-387 (public domain); more in the file's own comments.
+WATERTOWN = Path(__file__).parents[2] / "data" / "watertown1900_springs.csv"
+
+
+def read(text: str, free_length_mm: float | None = None) -> PointsFile:
+    return read_points(read_table(text.encode(), "p.csv"), free_length_mm)
+
+
+def refusal(text: str, free_length_mm: float | None = None) -> str:
+    with pytest.raises(CoilbenchError) as caught:
+        read(text, free_length_mm)
+    assert caught.value.mend
+    return str(caught.value)
+
+
+def test_watertown_springs_as_printed() -> None:
+    points = read(WATERTOWN.read_text())
+    labels = [spring.label for spring in points.springs]
+    assert labels == ["8", "9", "10", "12", "13", "14", "15", "16", "17", "18", "19", "20"]
+    assert points.notes == ()
+    assert sum(len(s.loading) + len(s.unloading) for s in points.springs) == 81  # rows of the file
+    weak = points.springs[labels.index("17")]
+    # 15,080 lbf at 12.25 in, p. 387; lbf and inch by the international agreement of 1959
+    assert weak.loading.load_n[0] == pytest.approx(15080 * 4.4482216152605, rel=1e-12)
+    assert weak.loading.height_mm[0] == pytest.approx(12.25 * 25.4, rel=1e-12)
+    assert weak.unloading.load_n[-1] == pytest.approx(11200 * 4.4482216152605, rel=1e-12)
+    assert (len(weak.loading), len(weak.unloading)) == (4, 3)
+
+
+@pytest.mark.parametrize("end", ["\n", "\r\n", "\r"])
+def test_watertown_springs_through_a_european_spreadsheet(end: str) -> None:
+    """Semicolons, decimal commas, padding to the comment's width and a byte-order mark."""
+    lines = WATERTOWN.read_text().splitlines()
+    width = max(line.count(",") for line in lines)
+    padded = [line.replace(",", ";") + ";" * (width - line.count(",")) for line in lines]
+    data = end.join(line.replace(".", ",") for line in padded).encode("utf-8-sig")
+    table = read_table(data, "p.csv")
+    assert table.delimiter == ";"
+    expected = read(WATERTOWN.read_text()).springs
+    for ours, theirs in zip(read_points(table, None).springs, expected, strict=True):
+        assert ours.label == theirs.label
+        assert ours.loading.height_mm.tolist() == theirs.loading.height_mm.tolist()
+        assert ours.unloading.load_n.tolist() == theirs.unloading.load_n.tolist()
+
+
+def test_depths_and_mixed_order() -> None:
+    points = read(
+        "label,load_kg,depth_mm,direction\na,22.4,15,Loading\nb,20,15,loading\n"
+        "a,40.7,25.9,LOADING\na,21,15,unloading\n",
+        free_length_mm=53.0,
+    )
+    a, b = points.springs
+    assert (a.label, b.label) == ("a", "b")
+    assert a.loading.height_mm.tolist() == pytest.approx([38.0, 27.1])
+    assert a.unloading.height_mm.tolist() == [38.0]
+    # common practice, no source: 22.4 kg at 15 mm and 40.7 kg at 25.9 mm is 1.68 kg/mm
+    rise_kg = (a.loading.load_n[1] - a.loading.load_n[0]) / 9.80665
+    assert rise_kg / (a.loading.height_mm[0] - a.loading.height_mm[1]) == pytest.approx(
+        1.68, abs=0.005
+    )
+
+
+def test_depth_in_inches() -> None:
+    (spring,) = read("label,depth_in,load_n\na,0.5,100\n", free_length_mm=50.8).springs
+    assert spring.loading.height_mm.tolist() == pytest.approx([38.1])
+
+
+def test_direction_left_out_is_loading() -> None:
+    (spring,) = read("label,height_mm,load_kg\na,38.5,22.4\na,30,35\n").springs
+    assert (len(spring.loading), len(spring.unloading)) == (2, 0)
+
+
+def test_a_drop_in_load_is_noted() -> None:
+    points = read("label,height_mm,load_kg\na,40,20\na,35,2.9\na,30,40\nb,40,20\nb,30,40\n")
+    (note,) = points.notes
+    assert note.startswith("spring 'a': 28.4 N at 35.00 mm")
+
+
+@pytest.mark.parametrize(
+    ("rows", "said"),
+    [
+        ("a,38.5,-2", "line 2: a spring's load is never negative"),
+        ("a,-38.5,2", "line 2: the height must be more than 0"),
+        ("a,38.5,2\n,38.5,2", "line 3: column 'label' is empty"),
+        ("a,54,2", "line 2: no spring has a load above its free length of 53 mm"),
+        ("a,15,22\na,26,40", "spring 'a' has less load at its lowest height than at its highest"),
+    ],
+)
+def test_numbers_no_spring_gives(rows: str, said: str) -> None:
+    assert said in refusal(f"label,height_mm,load_kg\n{rows}\n", free_length_mm=53.0)
+
+
+@pytest.mark.parametrize(
+    ("rows", "free_length_mm", "said"),
+    [
+        ("a,15,22", None, "p.csv: depths need the springs' free length"),
+        ("a,-1,22", 53.0, "p.csv, line 2: a depth is never negative"),
+        ("a,15,22\na,53,40", 53.0, "p.csv, line 3: the depth is not less than the free length"),
+    ],
+)
+def test_depths_refused(rows: str, free_length_mm: float | None, said: str) -> None:
+    assert refusal(f"label,depth_mm,load_kg\n{rows}\n", free_length_mm).startswith(said)
+
+
+@pytest.mark.parametrize("word", ["up", "load", "ładowanie", "1"])
+def test_wrong_direction_is_named_with_its_line(word: str) -> None:
+    text = f"label,height_mm,load_kg,direction\na,38.5,22.4,loading\na,38.5,22,{word}\n"
+    message = refusal(text)
+    assert message.startswith("p.csv, line 3: direction is loading or unloading")
+    assert word in message
+
+
+def test_height_and_depth_at_once() -> None:
+    message = refusal("label,height_mm,depth_mm,load_kg\na,38,15,22.4\n", 53.0)
+    assert "unknown column 'height_mm'" in message
+
+
+def test_a_single_point_at_the_free_length() -> None:
+    (spring,) = read("label,height_mm,load_kg\na,53,0\na,54,0\n", free_length_mm=53.0).springs
+    assert spring.loading.load_n.tolist() == [0.0, 0.0]

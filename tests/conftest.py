@@ -1,0 +1,55 @@
+"""What every test gets: nothing may be left running or open behind it."""
+
+from __future__ import annotations
+
+import gc
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+_FD = Path("/proc/self/fd")
+
+
+def _open_files() -> set[str]:
+    """Name what this process holds open, where the system tells (Linux)."""
+    if not _FD.is_dir():
+        return set()
+    names = set()
+    for entry in _FD.iterdir():
+        try:
+            names.add(str(entry.readlink()))
+        except OSError:
+            continue  # closed while we looked
+    kinds = ("/dev/pts", "/dev/tty", ".db", ".wire", "socket:")
+    return {name for name in names if any(kind in name for kind in kinds)}
+
+
+@pytest.fixture(autouse=True)
+def nothing_left_behind() -> Iterator[None]:
+    """Fail a test that leaves a thread, a port, a socket or a book open."""
+    threads, files = set(threading.enumerate()), _open_files()
+    yield
+    gc.collect()
+    left = [thread for thread in threading.enumerate() if thread not in threads]
+    for thread in left:
+        thread.join(timeout=2.0)
+    alive = [thread.name for thread in left if thread.is_alive()]
+    assert not alive, f"threads left running: {alive}"
+    opened = _open_files() - files
+    assert not opened, f"left open: {sorted(opened)}"
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Tests on a real rig run only when its port is named."""
+    parser.addoption("--port", default=None, help="a real rig's port, e.g. /dev/ttyACM0")
+
+
+@pytest.fixture
+def real_port(request: pytest.FixtureRequest) -> str:
+    """Return the port named by --port; skips the test without one."""
+    port = request.config.getoption("--port")
+    if port is None:
+        pytest.skip("no rig named with --port")
+    return str(port)
