@@ -59,7 +59,8 @@ static void report(const rig_t *rig, double wall_s) {
 static const char kUsage[] =
     "usage: rigsim --elf FILE [--pty] [--no-reset-on-open] [--bootloader] [--speed X] [--seconds N]\n"
     "              [--out FILE] [--truth FILE] [--eeprom FILE] [--seed N] [--scenario FILE|-]\n"
-    "--speed 1 is real time (the default with --pty), 0 as fast as it goes\n";
+    "--pty: time begins when the port is opened. --speed 1 is real time (the default with\n"
+    "--pty), 0 as fast as it goes\n";
 
 typedef struct {
   const char *elf, *out, *truth, *eeprom, *scenario;
@@ -125,6 +126,10 @@ int main(int argc, char *argv[]) {
   signal(SIGINT, stop);
   signal(SIGPIPE, SIG_IGN);
 
+  while (o.pty && !told_to_stop && !rig.line.attached) {  // time begins with the first listener
+    nanosleep(&(struct timespec){0, 2000000}, NULL);
+    line_poll(&rig);
+  }
   const double began_s = monotonic_s();
   int dead = 0;
   while (!told_to_stop && !dead && (o.seconds <= 0 || chip_seconds(&rig) < o.seconds)) {

@@ -18,9 +18,10 @@ from typing import Any, TypeVar
 
 import numpy as np
 import pytest
+
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.messages import Answer, Fault, Hello, Item, LinkCounters, Tally
-from coilbench.capture.wire import Decoder
+from coilbench.capture.wire.decoder import Decoder
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 CORE = Path(os.environ.get("ARDUINO", "/usr/share/arduino/hardware/arduino/avr"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from coilbench.capture.blocks import SampleFlag
 from coilbench.capture.messages import Answer, Fault, FaultCode, Hello, Restarted, Tally
 
@@ -157,12 +158,11 @@ def test_requests_are_answered_and_obeyed(lab) -> None:
 
 def test_buttons_flag_one_sample_each(lab) -> None:
     def bounce(at_s: float, name: str) -> str:
-        """Contacts that chatter for 6 ms at each end of a press of 0.2 s."""
-        ends = [(at_s, "down"), (at_s + 0.2, "up")]
+        """Contacts that chatter for 8 ms at each end of a press of 0.2 s."""
         return "".join(
-            f"{t + k * 0.002:.3f} button {name} {('up' if way == 'down' else 'down') if k % 2 else way}\n"
-            for t, way in ends
-            for k in (0, 1, 2, 3, 4)
+            f"{start_s + k * 0.002:.3f} button {name} {ways[k % 2]}\n"
+            for start_s, ways in ((at_s, ("down", "up")), (at_s + 0.2, ("up", "down")))
+            for k in range(5)
         )
 
     run = lab.run(

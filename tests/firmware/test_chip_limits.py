@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+
 from coilbench.capture.blocks import SampleFlag
 from coilbench.capture.messages import Fault, Hello, Tally
 
