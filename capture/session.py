@@ -91,7 +91,7 @@ class Session:
                 cannot be opened, the disk is full.
         """
         request = self._request
-        with hold_book(request.book), open_book(request.book) as db:
+        with hold_book(request.book), open_book(request.book, lock_held=True) as db:
             record = find_set(db, request.set_name)
             calibration = current_calibration(db)
             reader = Reader(self._open_again, clock=self._clock)

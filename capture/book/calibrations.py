@@ -7,13 +7,12 @@ made part makes a new calibration; sweeps name the one they were read with.
 from __future__ import annotations
 
 import json
-import uuid
 from dataclasses import dataclass
 from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.sets import utc_now
+from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.calibration import (
     Calibration,
     PolynomialFit,
@@ -67,11 +66,12 @@ def store_part(db: Database, part: NewPart) -> str | None:
     Returns:
         The new calibration's id; None while load or travel is still missing.
     """
-    part_id = str(uuid.uuid4())
-    document = {**fit_to_document(part.fit), "reference_u_relative": part.reference_u_relative}
+    part_id = new_id()
     in_newtons = part.kind == "load"
-    with db.atomic():
-        db.table("calibration_parts").insert(
+    with writing(db):
+        insert(
+            db,
+            "calibration_parts",
             {
                 "id": part_id,
                 "kind": part.kind,
@@ -79,16 +79,15 @@ def store_part(db: Database, part: NewPart) -> str | None:
                 "origin": part.origin,
                 "device_id": part.device_id,
                 "boot_id": part.boot_id,
-                "fit_json": json.dumps(document),
+                "fit_json": json.dumps(fit_to_document(part.fit)),
+                "reference_u_relative": part.reference_u_relative,
                 "residual_sd_n": part.fit.residual_sd if in_newtons else None,
                 "residual_sd_mm": None if in_newtons else part.fit.residual_sd,
                 "notes_json": json.dumps(list(part.notes)),
-            }
+            },
         )
-        db.table("calibration_points").insert_all(
-            {"part_id": part_id, "point": number, **vars(point)}
-            for number, point in enumerate(part.points, start=1)
-        )
+        for number, point in enumerate(part.points, start=1):
+            insert(db, "calibration_points", {"part_id": part_id, "point": number, **vars(point)})
         return _compose(db)
 
 
@@ -97,25 +96,29 @@ def _compose(db: Database) -> str | None:
     load, travel, flex = newest["load"], newest["travel"], newest["flex"]
     if load is None or travel is None:
         return None
-    calibration_id = str(uuid.uuid4())
-    db.table("calibrations").insert(
+    calibration_id = new_id()
+    insert(
+        db,
+        "calibrations",
         {
             "id": calibration_id,
             "made_utc": utc_now(),
             "load_part_id": load.part_id,
             "travel_part_id": travel.part_id,
             "flex_part_id": None if flex is None else flex.part_id,
-        }
+        },
     )
     return calibration_id
 
 
 def _newest_part(db: Database, kind: str) -> PartRecord | None:
-    rows = db.query(
-        "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY made_utc DESC, rowid DESC LIMIT 1",
-        [kind],
+    # by rowid: the order of storing stands though the clock was set back in between
+    rows = list(
+        db.query(
+            "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC LIMIT 1", [kind]
+        )
     )
-    return next((_part(row) for row in rows), None)
+    return _part(rows[0]) if rows else None
 
 
 def newest_part(db: Database, kind: PartKind) -> PartRecord | None:
@@ -129,7 +132,7 @@ def current_calibration(db: Database) -> CalibrationRecord:
     Raises:
         CoilbenchError: load or travel is not calibrated; names the command that does it.
     """
-    rows = list(db.query("SELECT * FROM calibrations ORDER BY made_utc DESC, rowid DESC LIMIT 1"))
+    rows = list(db.query("SELECT * FROM calibrations ORDER BY rowid DESC LIMIT 1"))
     if rows:
         return _calibration(db, rows[0])
     missing = next(k for k in ("load", "travel") if _newest_part(db, k) is None)
@@ -161,13 +164,11 @@ def _calibration(db: Database, row: dict[str, Any]) -> CalibrationRecord:
 
 
 def _part_by_id(db: Database, part_id: str) -> PartRecord:
-    return next(
-        _part(row) for row in db.query("SELECT * FROM calibration_parts WHERE id = ?", [part_id])
-    )
+    (row,) = db.query("SELECT * FROM calibration_parts WHERE id = ?", [part_id])
+    return _part(row)
 
 
 def _part(row: dict[str, Any]) -> PartRecord:
-    document = json.loads(row["fit_json"])
     return PartRecord(
         part_id=row["id"],
         kind=row["kind"],
@@ -175,7 +176,7 @@ def _part(row: dict[str, Any]) -> PartRecord:
         origin=row["origin"],
         device_id=row["device_id"],
         boot_id=row["boot_id"],
-        fit=fit_from_document(document),
-        reference_u_relative=document["reference_u_relative"],
+        fit=fit_from_document(json.loads(row["fit_json"])),
+        reference_u_relative=row["reference_u_relative"],
         notes=tuple(json.loads(row["notes_json"])),
     )

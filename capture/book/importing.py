@@ -11,8 +11,9 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock
 from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_copy
 from coilbench.capture.calibration import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.reduced_curve import CurveRow, points_as_rows, reduced_curve
@@ -24,9 +25,15 @@ from coilbench.capture.tables.points_file import PointsFile
 from coilbench.capture.tables.sweep_files import ConvertedSweepFile, RawSweepFile, read_sweep_file
 from coilbench.capture.turns import Purpose
 
-# What a file's readings are good for where it doesn't say (k = 1); common practice, no source.
+# What a file's heights and loads are taken as good for (k = 1), since its columns don't say; what
+# was taken is noted to the user. Our assumption: a testing machine or a tidy home rig. Common
+# practice, no source.
 FILE_LOAD_U_RELATIVE = 0.0025
 FILE_HEIGHT_U_MM = 0.05
+_ASSUMED = (
+    f"Loads are taken as good to {2 * FILE_LOAD_U_RELATIVE:.1%} and heights to "
+    f"{2 * FILE_HEIGHT_U_MM:g} mm (k = 2), since the file doesn't say"
+)
 
 
 @dataclass(frozen=True)
@@ -52,7 +59,11 @@ def import_table(
     label: str | None = None,
     closed_down: bool | None = None,
 ) -> Imported:
-    """Store what a CSV file holds.
+    """Store what a CSV file holds: all of it, or nothing.
+
+    Heights and loads that come converted are taken as good to FILE_LOAD_U_RELATIVE and
+    FILE_HEIGHT_U_MM, our assumption; the notes say so. What a spring has already from a file is
+    refused: a copy would count as a second measurement, and make the spring look surer than it is.
 
     Args:
         db: the open book.
@@ -63,7 +74,8 @@ def import_table(
 
     Raises:
         CoilbenchError: a label that the set doesn't have, a sweep without a label, a raw sweep
-            without a calibration, or anything wrong with the numbers. Nothing is stored then.
+            without a calibration, readings that were imported before, or anything wrong with
+            the numbers. Nothing is stored then.
     """
     if label is not None:
         record.spring(label)
@@ -76,11 +88,26 @@ def import_table(
         )
     spring_id = record.spring(label).spring_id
     if isinstance(content, RawSweepFile):
-        sweep, kind = _raw_sweep(db, content, spring_id, table.name), "raw sweep"
+        sweep = _raw_sweep(db, content, spring_id, table.name)
+        brought = Imported("raw sweep", (label,), ())
     else:
-        sweep, kind = _converted_sweep(content, spring_id, table.name), "converted sweep"
+        sweep = _converted_sweep(content, spring_id, table.name)
+        brought = Imported("converted sweep", (label,), (_ASSUMED,))
+    with writing(db):
+        _store_new(db, sweep, label)
+    return brought
+
+
+def _store_new(db: Database, sweep: NewSweep, label: str) -> None:
+    """Store a file's sweep unless the spring has the same one already."""
+    stored = stored_copy(db, sweep)
+    if stored is not None:
+        raise CoilbenchError(
+            f"spring {label!r} has these readings already, imported from {stored}",
+            where=sweep.note,
+            mend="Leave them out; a copy would count as a second measurement",
+        )
     store_sweep(db, sweep)
-    return Imported(kind, (label,), ())
 
 
 def _raw_sweep(db: Database, content: RawSweepFile, spring_id: str, name: str) -> NewSweep:
@@ -133,28 +160,30 @@ def _import_points(
 ) -> Imported:
     wanted = [spring for spring in content.springs if label in (None, spring.label)]
     if not wanted:
-        raise CoilbenchError(f"the file has no spring {label!r}", where=table.name)
+        raise CoilbenchError(
+            f"the file has no spring {label!r}",
+            where=table.name,
+            mend="Check --label; without it, all springs of the file are taken",
+        )
     ids = {spring.label: _spring_id(record, spring.label, table.name) for spring in wanted}
     solids = find_solid_heights(content.springs, closed_down)
-    with db.atomic():
+    with writing(db):
         for spring in wanted:
-            store_sweep(
-                db,
-                _points_sweep(
-                    ids[spring.label],
-                    Origin.POINTS_FILE,
-                    (spring.loading, spring.unloading),
-                    (0.0, FILE_LOAD_U_RELATIVE, FILE_HEIGHT_U_MM),
-                    note=table.name,
-                ),
+            sweep = _points_sweep(
+                ids[spring.label],
+                Origin.POINTS_FILE,
+                (spring.loading, spring.unloading),
+                (0.0, FILE_LOAD_U_RELATIVE, FILE_HEIGHT_U_MM),
+                note=table.name,
             )
+            _store_new(db, sweep, spring.label)
         found = {s.label: s for s in solids if s.label in ids and s.solid_height_mm is not None}
         for solid in found.values():
             db.table("springs").update(
                 ids[solid.label],
                 {"solid_height_mm": solid.solid_height_mm, "solid_reason": solid.reason},
             )
-    notes = content.notes
+    notes = (*content.notes, _ASSUMED)
     if found:
         reason = next(iter(found.values())).reason
         notes += (f"Solid heights of {len(found)} springs taken from it: {reason}",)
@@ -200,6 +229,9 @@ def store_readings(
 ) -> tuple[str, ...]:
     """Store keyed readings, one sweep a spring; returns the labels.
 
+    What was typed stands beside the derived points (`keyed_json`): what the scale showed, the
+    height or the depth, and how the readings were taken.
+
     Raises:
         CoilbenchError: a label that the set doesn't have, or an impossible reading. Nothing is
             stored then.
@@ -216,10 +248,14 @@ def store_readings(
                 Origin.KEYED,
                 (branches.loading, branches.unloading),
                 (branches.load_u_n, branches.load_u_relative, branches.height_u_mm),
-                keyed={"readings": [vars(reading) for reading in own], "setup": vars(setup)},
+                keyed={
+                    "readings": [vars(reading) for reading in own],
+                    "setup": vars(setup),
+                    "free_length_mm": record.free_length_mm,
+                },
             )
         )
-    with db.atomic():
+    with writing(db):
         for sweep in sweeps:
             store_sweep(db, sweep)
     return tuple(by_label)

@@ -10,12 +10,16 @@ from sqlite_utils import Database
 from coilbench.capture import sample_blob
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import calibration_by_id
+from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import drop_chunks, end_session
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration import apply
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.reduced_curve import reduced_curve
 from coilbench.capture.sweep import Origin, SweepStatus
 from coilbench.capture.turns import Purpose
+
+UNCLOSED = "ended without closing the book"
 
 
 def left_over(db: Database) -> bool:
@@ -29,23 +33,30 @@ def recover(db: Database) -> int:
 
     Call it only while holding the book's lock: a running capture looks the same.
     """
-    rescued = 0
-    with db.atomic():
-        sessions = [
+    with writing(db):
+        unclosed = [
             row["id"] for row in db.query("SELECT id FROM sessions WHERE ended_utc IS NULL")
         ]
-        for session_id in sessions:
-            chunks = list(
-                db.query(
-                    "SELECT * FROM stroke_chunks WHERE session_id = ? ORDER BY chunk", [session_id]
-                )
-            )
-            if chunks:
-                _store_rescued(db, session_id, chunks)
-                rescued += 1
-            drop_chunks(db, session_id)
-            end_session(db, session_id, "ended without closing the book")
-    return rescued
+        return sum(_close(db, session_id) for session_id in unclosed)
+
+
+def _close(db: Database, session_id: str) -> bool:
+    """End one session; True where a stroke was rescued.
+
+    Chunks that cannot be read stay as they are, and never keep the user out of the book.
+    """
+    chunks = list(
+        db.query("SELECT * FROM stroke_chunks WHERE session_id = ? ORDER BY chunk", [session_id])
+    )
+    try:
+        if chunks:
+            _store_rescued(db, session_id, chunks)
+    except CoilbenchError as error:
+        end_session(db, session_id, f"{UNCLOSED}; its last stroke is left in chunks: {error.what}")
+        return False
+    drop_chunks(db, session_id)
+    end_session(db, session_id, UNCLOSED)
+    return bool(chunks)
 
 
 def _store_rescued(db: Database, session_id: str, chunks: list[dict[str, Any]]) -> None:
@@ -73,6 +84,6 @@ def _store_rescued(db: Database, session_id: str, chunks: list[dict[str, Any]]) 
             calibration_id=first["calibration_id"],
             boot_id=first["boot_id"],
             zero_counts=first["zero_counts"],
-            note="the capture ended without closing the book",
+            note=f"the capture {UNCLOSED}",
         ),
     )

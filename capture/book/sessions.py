@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import uuid
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,7 +10,7 @@ from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.capture import sample_blob
-from coilbench.capture.book.sets import utc_now
+from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.calibration import InstrumentUncertainty
 from coilbench.capture.snapshot import Snapshot
 from coilbench.capture.turns import Purpose
@@ -33,10 +32,12 @@ def start_session(
     db: Database, set_id: str, source_url: str, device_id: str | None, firmware: str | None
 ) -> str:
     """Register a run of the capture; returns its id."""
-    session_id = str(uuid.uuid4())
+    session_id = new_id()
     now = utc_now()
-    with db.atomic():
-        db.table("sessions").insert(
+    with writing(db):
+        insert(
+            db,
+            "sessions",
             {
                 "id": session_id,
                 "set_id": set_id,
@@ -52,14 +53,14 @@ def start_session(
                 "lines_bad": 0,
                 "restarts": 0,
                 "live_json": None,
-            }
+            },
         )
     return session_id
 
 
 def update_session(db: Database, session_id: str, snapshot: Snapshot) -> None:
     """Store how the capture stands."""
-    with db.atomic():
+    with writing(db):
         db.table("sessions").update(
             session_id,
             {
@@ -68,14 +69,14 @@ def update_session(db: Database, session_id: str, snapshot: Snapshot) -> None:
                 "samples_lost": snapshot.samples_lost,
                 "lines_bad": snapshot.lines_bad,
                 "restarts": snapshot.restarts,
-                "live_json": json.dumps(snapshot.to_document()),
+                "live_json": json.dumps(snapshot.to_document(), allow_nan=False),
             },
         )
 
 
 def end_session(db: Database, session_id: str, reason: str) -> None:
     """Close a run of the capture."""
-    with db.atomic():
+    with writing(db):
         db.table("sessions").update(session_id, {"ended_utc": utc_now(), "ended_reason": reason})
 
 
@@ -88,8 +89,10 @@ def store_chunk(
 ) -> None:
     """Put a second of the running stroke in safety."""
     blob_format, blob = sample_blob.pack(samples)
-    with db.atomic():
-        db.table("stroke_chunks").insert(
+    with writing(db):
+        insert(
+            db,
+            "stroke_chunks",
             {
                 "session_id": session_id,
                 "chunk": chunk,
@@ -103,13 +106,13 @@ def store_chunk(
                 "height_u_mm": owner.instrument.height_u_mm,
                 "samples_format": blob_format,
                 "samples_blob": blob,
-            }
+            },
         )
 
 
 def drop_chunks(db: Database, session_id: str) -> None:
     """Forget the running stroke's chunks: it is stored as a sweep, or was none."""
-    with db.atomic():
+    with writing(db):
         db.execute("DELETE FROM stroke_chunks WHERE session_id = ?", [session_id])
 
 

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-import re
-import uuid
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import UTC, datetime
 from typing import Any, Literal, cast
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.turns import Done, Purpose, TurnOrder
 
@@ -75,7 +74,12 @@ class SetRecord:
 
 @dataclass(frozen=True)
 class SetPlan:
-    """A set as the user asks for it; lengths in mm, dimensions None where not given."""
+    """A set as the user asks for it; lengths in mm, dimensions None where not given.
+
+    Raises:
+        CoilbenchError: a name or label that cannot be one, a label that stands twice, an
+            impossible dimension or count. So a plan is sound before any book is opened for it.
+    """
 
     name: str
     role: Role
@@ -88,6 +92,17 @@ class SetPlan:
     conditioning_strokes: int = CONDITIONING_STROKES
     measured_strokes: int = MEASURED_STROKES
 
+    def __post_init__(self) -> None:
+        _check_name(self.name, "set name")
+        _check_labels(self.labels)
+        _check_dimensions(self)
+        if self.conditioning_strokes < 0 or self.measured_strokes < 1:
+            raise CoilbenchError(
+                f"{self.conditioning_strokes} conditioning presses and {self.measured_strokes} "
+                "measured strokes a spring are not possible",
+                mend="Give 0 or more conditioning presses and at least 1 measured stroke",
+            )
+
 
 def labels_for(name: str, count: int) -> tuple[str, ...]:
     """Return `name-01` … `name-12`, wide enough for all to sort as text.
@@ -95,24 +110,43 @@ def labels_for(name: str, count: int) -> tuple[str, ...]:
     Raises:
         CoilbenchError: a count that is not 1 to 999.
     """
-    if not 1 <= count <= MOST_SPRINGS:
-        raise CoilbenchError(
-            f"a set of {count} springs is not possible", mend=f"Give 1 to {MOST_SPRINGS}"
-        )
+    _check_count(count)
     width = max(2, len(str(count)))
     return tuple(f"{name}-{number:0{width}d}" for number in range(1, count + 1))
 
 
-def _checked_name(text: str, what: str) -> str:
-    name = text.strip()
-    if not name or len(name) > LONGEST_NAME or re.search(r"[\x00-\x1f\x7f,;]", name):
+def _check_name(name: str, what: str) -> None:
+    if not 1 <= len(name) <= LONGEST_NAME or not name.isprintable() or set(name) & set(",;"):
         raise CoilbenchError(
-            f"{text!r} cannot be a {what}",
-            mend=f"Use 1 to {LONGEST_NAME} characters without commas or control characters",
+            f"{name[: 2 * LONGEST_NAME]!r} cannot be a {what}",
+            mend=f"Use 1 to {LONGEST_NAME} printable characters, no commas or semicolons",
         )
+    if name != name.strip():
+        raise CoilbenchError(f"the {what} {name!r} has a blank at an end", mend="Take it away")
     if name.startswith("-"):
-        raise CoilbenchError(f"{what} {text!r} begins with a dash", mend="Begin with a letter")
-    return name
+        raise CoilbenchError(
+            f"the {what} {name!r} begins with a dash, like an option", mend="Begin with a letter"
+        )
+
+
+def _check_labels(labels: Sequence[str]) -> None:
+    _check_count(len(labels))
+    for label in labels:
+        _check_name(label, "label")
+    seen: set[str] = set()
+    for label in labels:
+        if label in seen:
+            raise CoilbenchError(
+                f"the label {label!r} stands twice", mend="Give every spring a label of its own"
+            )
+        seen.add(label)
+
+
+def _check_count(count: int) -> None:
+    if not 1 <= count <= MOST_SPRINGS:
+        raise CoilbenchError(
+            f"a set of {count} springs is not possible", mend=f"Give 1 to {MOST_SPRINGS}"
+        )
 
 
 def _check_dimensions(plan: SetPlan) -> None:
@@ -123,15 +157,17 @@ def _check_dimensions(plan: SetPlan) -> None:
         ("coil diameter", plan.coil_diameter_mm),
         ("active coils", plan.active_coils),
     ):
-        if value is not None and value <= 0:
-            raise CoilbenchError(f"the {what} must be above 0", mend="Correct it")
-    if (
-        plan.free_length_mm is not None
-        and plan.solid_height_mm is not None
-        and plan.solid_height_mm >= plan.free_length_mm
-    ):
+        if value is not None and not 0.0 < value < math.inf:
+            raise CoilbenchError(f"the {what} of {value:g} is not above 0", mend="Correct it")
+    _check_less("solid height", plan.solid_height_mm, "free length", plan.free_length_mm)
+    _check_less("wire", plan.wire_mm, "coil diameter", plan.coil_diameter_mm)
+
+
+def _check_less(small: str, small_mm: float | None, large: str, large_mm: float | None) -> None:
+    if small_mm is not None and large_mm is not None and small_mm >= large_mm:
         raise CoilbenchError(
-            "the solid height is not below the free length", mend="Check the two lengths"
+            f"the {small} of {small_mm:g} mm is not below the {large} of {large_mm:g} mm",
+            mend="Check the two",
         )
 
 
@@ -139,28 +175,20 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
     """Register a set and its springs.
 
     Raises:
-        CoilbenchError: the name is taken, a label stands twice, a dimension is impossible.
+        CoilbenchError: the name is taken.
     """
-    name = _checked_name(plan.name, "set name")
-    labels = [_checked_name(label, "label") for label in plan.labels]
-    doubles = sorted({label for label in labels if labels.count(label) > 1})
-    if doubles:
-        raise CoilbenchError(
-            f"the label {doubles[0]!r} stands twice", mend="Give every spring a label of its own"
-        )
-    _check_dimensions(plan)
-    if not 1 <= len(labels) <= MOST_SPRINGS:
-        raise CoilbenchError("a set needs at least one spring", mend="Give --count or --labels")
-    set_id = str(uuid.uuid4())
-    with db.atomic():
-        if db.execute("SELECT 1 FROM sets WHERE name = ?", [name]).fetchone():
+    set_id = new_id()
+    with writing(db):
+        if db.execute("SELECT 1 FROM sets WHERE name = ?", [plan.name]).fetchone():
             raise CoilbenchError(
-                f"there is a set {name!r} already", mend="Choose another name for the new set"
+                f"there is a set {plan.name!r} already", mend="Choose another name for the new set"
             )
-        db.table("sets").insert(
+        insert(
+            db,
+            "sets",
             {
                 "id": set_id,
-                "name": name,
+                "name": plan.name,
                 "role": plan.role,
                 "made_utc": utc_now(),
                 "free_length_mm": plan.free_length_mm,
@@ -170,13 +198,15 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
                 "active_coils": plan.active_coils,
                 "conditioning_strokes": plan.conditioning_strokes,
                 "measured_strokes": plan.measured_strokes,
-            }
+            },
         )
-        db.table("springs").insert_all(
-            {"id": str(uuid.uuid4()), "set_id": set_id, "label": label, "turn": turn}
-            for turn, label in enumerate(labels, start=1)
-        )
-    return find_set(db, name)
+        for turn, label in enumerate(plan.labels, start=1):
+            insert(
+                db,
+                "springs",
+                {"id": new_id(), "set_id": set_id, "label": label, "turn": turn},
+            )
+    return find_set(db, plan.name)
 
 
 def set_names(db: Database) -> list[str]:
@@ -244,11 +274,6 @@ def turn_order(db: Database, record: SetRecord) -> TurnOrder:
     ):
         done[row["label"]] = Done(row[Purpose.CONDITIONING], row[Purpose.MEASURED])
     return TurnOrder(record.labels, record.conditioning_strokes, record.measured_strokes, done)
-
-
-def utc_now() -> str:
-    """Return the time now, UTC, ISO 8601 to the millisecond."""
-    return datetime.now(UTC).isoformat(timespec="milliseconds")
 
 
 def _shortened(names: Sequence[str], most: int = 8) -> str:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import uuid
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -13,10 +12,12 @@ from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.capture import sample_blob
-from coilbench.capture.blocks import UNUSABLE, LoadBlock, RawBlock
+from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import calibration_by_id
-from coilbench.capture.book.sets import SetRecord, utc_now
+from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration import Calibration, apply
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.reduced_curve import CurveRow, split_branches
 from coilbench.capture.sweep import Branch, Origin, Sweep, SweepStatus
 from coilbench.capture.turns import Purpose
@@ -56,12 +57,18 @@ class NewSweep:
 def store_sweep(db: Database, sweep: NewSweep) -> str:
     """Store a sweep and its curve; returns its id. Acknowledged when this returns.
 
-    Inside another `db.atomic()` it joins that transaction.
+    Inside another transaction it joins that one.
+
+    Raises:
+        CoilbenchError: a number is not finite. Nothing is stored then.
     """
-    sweep_id = str(uuid.uuid4())
+    _refuse_unfinite(sweep)
+    sweep_id = new_id()
     blob_format, blob = (None, None) if sweep.samples is None else sample_blob.pack(sweep.samples)
-    with db.atomic():
-        db.table("sweeps").insert(
+    with writing(db):
+        insert(
+            db,
+            "sweeps",
             {
                 "id": sweep_id,
                 "spring_id": sweep.spring_id,
@@ -83,7 +90,7 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
                 "load_u_n": sweep.load_u_n,
                 "load_u_relative": sweep.load_u_relative,
                 "height_u_mm": sweep.height_u_mm,
-            }
+            },
         )
         db.conn.executemany(
             "INSERT INTO curve_rows (sweep_id, branch, point, height_mm, load_n)"
@@ -93,15 +100,58 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
     return sweep_id
 
 
+def _refuse_unfinite(sweep: NewSweep) -> None:
+    numbers = [number for row in sweep.rows for number in (row.height_mm, row.load_n)]
+    whole = bool(np.isfinite(numbers).all())
+    if sweep.samples is not None and sweep.samples.dtype == LOAD_DTYPE:
+        whole = whole and all(
+            bool(np.isfinite(sweep.samples[name]).all()) for name in ("t_s", "load_n", "height_mm")
+        )
+    if not whole:
+        raise CoilbenchError("a height or load is no number, and the sweep was not stored")
+
+
+def stored_copy(db: Database, sweep: NewSweep) -> str | None:
+    """Return what the same spring's sweep with the very same numbers is noted as, or None.
+
+    Samples are compared where there are some, else the points.
+    """
+    points = [(row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows]
+    for row in db.query(
+        "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ?",
+        [sweep.spring_id, sweep.origin.value],
+    ):
+        if sweep.samples is not None:
+            stored = sample_blob.unpack(row["samples_format"], row["samples_blob"])
+            same = np.array_equal(stored, sweep.samples)
+        else:
+            same = sorted(points) == _stored_points(db, row["id"])
+        if same:
+            return f"{row['note']} on {row['stored_utc'][:10]}"
+    return None
+
+
+def _stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:
+    return db.execute(
+        "SELECT branch, point, height_mm, load_n FROM curve_rows WHERE sweep_id = ?"
+        " ORDER BY branch, point",
+        [sweep_id],
+    ).fetchall()
+
+
 def uncount_last(db: Database, spring_id: str) -> bool:
-    """Take the last counted measured sweep of a spring out of the count; False if none is."""
-    with db.atomic():
+    """Take the last counted measured sweep of a spring out of the count; False if none is.
+
+    The last one stored: the clock may have been set back since an earlier one.
+    """
+    with writing(db):
         cursor = db.execute(
             """
-            UPDATE sweeps SET counted = 0, status = 'aborted', note = 'redone'
+            UPDATE sweeps SET counted = 0, status = 'aborted',
+              note = coalesce(note || '; ', '') || 'redone'
             WHERE id = (SELECT id FROM sweeps
               WHERE spring_id = ? AND counted AND purpose = 'measured'
-              ORDER BY stored_utc DESC, rowid DESC LIMIT 1)
+              ORDER BY rowid DESC LIMIT 1)
             """,
             [spring_id],
         )
