@@ -21,12 +21,8 @@ __all__ = [
     "apply",
     "fit_from_document",
     "fit_to_document",
-    "from_document",
     "instrument_uncertainty",
-    "to_document",
 ]
-
-DOCUMENT_VERSION = 1
 
 
 @dataclass(frozen=True)
@@ -157,45 +153,6 @@ def fit_from_document(document: Mapping[str, Any]) -> PolynomialFit:
         raise _unreadable(f"it has no {missing}") from missing
     except (TypeError, ValueError) as wrong:
         raise _unreadable(str(wrong)) from wrong
-
-
-def to_document(calibration: Calibration) -> dict[str, Any]:
-    """Return the calibration as plain dicts, lists and numbers, for JSON."""
-    flex = calibration.flex
-    return {
-        "version": DOCUMENT_VERSION,
-        "load": fit_to_document(calibration.load),
-        "travel": fit_to_document(calibration.travel),
-        "flex": None if flex is None else fit_to_document(flex),
-        "load_u_relative": calibration.load_u_relative,
-    }
-
-
-def from_document(document: Mapping[str, Any]) -> Calibration:
-    """Return the calibration that `to_document` wrote, to the last bit.
-
-    Raises:
-        CoilbenchError: another version, or something missing, of the wrong kind or not finite.
-    """
-    missing = {"version", "load", "travel", "flex", "load_u_relative"} - document.keys()
-    if missing:
-        raise _unreadable(f"it has no {min(missing)!r}")
-    version, flex = document["version"], document["flex"]
-    if version != DOCUMENT_VERSION:
-        raise _unreadable(f"it has version {version!r}, this program reads {DOCUMENT_VERSION}")
-    calibration = Calibration(
-        load=fit_from_document(document["load"]),
-        travel=fit_from_document(document["travel"]),
-        flex=None if flex is None else fit_from_document(flex),
-        load_u_relative=document["load_u_relative"],
-    )
-    try:
-        _finite("load_u_relative", calibration.load_u_relative)
-    except ValueError as wrong:
-        raise _unreadable(str(wrong)) from wrong
-    if calibration.flex is not None and calibration.flex.coefficients[0] != 0.0:
-        raise _unreadable("its flex does not go through the origin")
-    return calibration
 
 
 def _unreadable(why: str) -> CoilbenchError:

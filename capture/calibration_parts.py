@@ -2,11 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-from coilbench.capture.calibration_fit import fit_load, fit_travel, masses_u_relative
+from coilbench.capture.calibration_fit import (
+    ASSUMED_GAUGE_U_MM,
+    fit_load,
+    fit_travel,
+    masses_u_relative,
+)
 from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.flex_fit import fit_flex
 from coilbench.capture.messages import Hello
@@ -97,29 +103,31 @@ def flex_part(
 
 
 def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
-    """Move a travel fit to a new datum, keeping its scale factor.
+    """Give a travel fit a new datum, keeping its scale factor.
 
-    For an incremental scale that began anew: new counts = old counts + shift, so that
-    height = a + b (counts - shift). The coefficients' covariance follows (JCGM 100:2008, 5.2.2),
-    and the new reading adds its own scatter.
+    For an incremental scale that began anew: height = length + b (counts - counts at length).
+    The old intercept drops out, so that the length and its reading take the place of its
+    uncertainty, and the scale factor's weighs with the distance from the length
+    (JCGM 100:2008, 5.1.2).
 
     Args:
         travel_fit: a straight line.
         point: one gauge length as it reads now.
     """
     a, b = travel_fit.coefficients
-    shift = point.counts - (point.length_mm - a) / b
-    (var_a, cov), (_, var_b) = travel_fit.covariance
-    gauge_u = 0.0 if point.u_mm is None else point.u_mm / 2.0
-    moved_var_a = var_a - 2 * shift * cov + shift**2 * var_b
-    moved_var_a += travel_fit.residual_sd**2 + gauge_u**2
-    moved_cov = cov - shift * var_b
+    counts, length_mm = point.counts, point.length_mm
+    shift = counts - (length_mm - a) / b
+    var_b = travel_fit.covariance[1][1]
+    expanded_mm = ASSUMED_GAUGE_U_MM if point.u_mm is None else point.u_mm
+    reading_u_mm = math.hypot(travel_fit.residual_sd, b / math.sqrt(12.0))  # scatter, and a step
+    var_length = (expanded_mm / 2.0) ** 2 + reading_u_mm**2
+    cov_ab = -counts * var_b
     fit = replace(
         travel_fit,
-        coefficients=(a - b * shift, b),
-        covariance=((moved_var_a, moved_cov), (moved_cov, var_b)),
+        coefficients=(length_mm - b * counts, b),
+        covariance=((var_length + counts**2 * var_b, cov_ab), (cov_ab, var_b)),
         x_min=travel_fit.x_min + shift,
         x_max=travel_fit.x_max + shift,
     )
-    row = PointRow(length_mm=point.length_mm, travel_counts=point.counts, residual_mm=0.0)
+    row = PointRow(length_mm=length_mm, travel_counts=counts, residual_mm=0.0)
     return NewPart("travel", "datum", fit, [row], ["New datum, the scale factor as before"])
