@@ -1,4 +1,4 @@
-"""The daemon: a headless session with signals, locks and one line of words an event."""
+"""The daemon: a headless session with signals and locks."""
 
 from __future__ import annotations
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -11,6 +12,8 @@ from pathlib import Path
 from filelock import FileLock, Timeout
 
 from coilbench.capture.errors import CoilbenchError
+
+_NOT_SHARED = frozenset({"virtual", "recording"})
 
 
 def book_lock_path(book: Path) -> Path:
@@ -36,16 +39,32 @@ def hold_book(book: Path) -> Iterator[None]:
         yield
 
 
+def port_lock_path(url: str) -> Path:
+    """Return the file whose lock means: a capture of this user is on this port.
+
+    A device is the same by any of its names; another user's capture is refused by the port itself.
+    """
+    device = url.removeprefix("serial://").partition("?")[0]
+    place = os.path.realpath(device) if device.startswith("/") else url
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    key = hashlib.sha256(f"{user} {place}".encode()).hexdigest()[:16]
+    return Path(tempfile.gettempdir()) / f"coilbench-port-{key}.lock"
+
+
 @contextmanager
 def hold_port(url: str) -> Iterator[None]:
     """Be the only capture on this port.
 
+    A simulated rig and a recording are nobody else's: they are not held.
+
     Raises:
         CoilbenchError: another capture holds it.
     """
-    key = hashlib.sha256(url.encode()).hexdigest()[:16]
+    if url.partition(":")[0].lower() in _NOT_SHARED:
+        yield
+        return
     with _held(
-        Path(tempfile.gettempdir()) / f"coilbench-port-{key}.lock",
+        port_lock_path(url),
         CoilbenchError(
             "another coilbench capture is using this port",
             where=url,
@@ -64,7 +83,9 @@ def _held(path: Path, refusal: CoilbenchError) -> Iterator[None]:
         raise refusal from error
     except OSError as error:
         raise CoilbenchError(
-            f"the lock file cannot be made ({error.strerror})", where=str(path)
+            f"the lock file cannot be made ({error.strerror})",
+            where=str(path),
+            mend="Check the folder's permissions",
         ) from error
     try:
         yield

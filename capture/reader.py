@@ -133,6 +133,7 @@ class Reader:
                     hello, seen = identify(source, IDENTIFY_S, self._clock)
                     self._put(LinkUp(hello))
                     self._put(Delivery(seen, source.counters))
+                    source.request("start")  # someone may have stopped it by hand
                     backoff_s = FIRST_BACKOFF_S
                     self._read(source)
             except SourceEnded:

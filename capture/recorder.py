@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 
 import numpy as np
@@ -17,10 +17,12 @@ from coilbench.capture.book.sessions import ChunkOwner, drop_chunks, store_chunk
 from coilbench.capture.book.sets import SetRecord, turn_order
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, uncount_last
 from coilbench.capture.calibration import apply, instrument_uncertainty
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.judging import Verdict, judge
 from coilbench.capture.messages import Fault, FaultCode, Hello, Item, Restarted
 from coilbench.capture.reduced_curve import reduced_curve
-from coilbench.capture.strokes import Stroke, StrokeFinder, StrokeRules
+from coilbench.capture.stroke_shape import Stroke, StrokeRules
+from coilbench.capture.strokes import StrokeFinder
 from coilbench.capture.sweep import Origin
 from coilbench.capture.turns import Purpose, Turn
 from coilbench.capture.units import Units
@@ -32,6 +34,7 @@ class EventKind(StrEnum):
     KEPT = "kept"
     REFUSED = "refused"
     REDO = "redo"
+    RESCUED = "rescued"
     FAULT = "fault"
     LINK = "link"
     DONE = "done"
@@ -45,7 +48,7 @@ class Event:
     words: str
 
 
-_FAULTS = {
+_FAULTS: dict[int, str] = {
     FaultCode.ADC_SILENT: "the load amplifier makes no conversions: check its wires and power",
     FaultCode.ADC_STUCK: "the load amplifier's data line is stuck low: check its wires",
     FaultCode.TRAVEL_SILENT: "the travel scale gives no valid reading: check its wires",
@@ -91,8 +94,12 @@ class Recorder:
         self._calibration_id = calibration.calibration_id
         self._calibration = calibration.calibration
         self._instrument = instrument_uncertainty(self._calibration)
+        self._device_id = calibration.load.device_id
         self._datum_boot_id = calibration.travel.boot_id
         self._datum_lost = False
+        self._incremental = False  # whether a restart loses the travel's datum
+        self._boot_id: int | None = None
+        self._standing: set[int] = set()  # faults that are told
         self._say = say
         self._reach_height_mm = reach_height_mm
         self._units = Units() if units is None else units
@@ -116,41 +123,63 @@ class Recorder:
 
     def running_curve(self, most: int = 120) -> tuple[tuple[float, float], ...]:
         """Return the running stroke as (height_mm, load_n) pairs, thinned."""
-        samples = self._finder.running()
-        if samples.shape[0] == 0:
+        thin = self._finder.running_thinned(most)
+        if thin.shape[0] == 0:
             return ()
-        thin = samples[:: max(1, samples.shape[0] // most)]
         load_n, height_mm = self._physical(thin)
         above_n = load_n - self._finder.zero_n
         return tuple(zip(height_mm.round(3).tolist(), above_n.round(2).tolist(), strict=True))
 
     def take(self, item: Item) -> None:
-        """Take one thing the rig said."""
+        """Take one thing the rig said.
+
+        Raises:
+            CoilbenchError: it is another rig than the calibration's.
+        """
         if isinstance(item, RawBlock):
             self._take_samples(item)
         elif isinstance(item, Restarted):
             self.interrupt()
-            self._check_datum(item.boot_id)
+            self._standing.clear()
+            if self._incremental:
+                self._set_datum_lost(lost=True)
         elif isinstance(item, Hello):
             self.take_hello(item)
-        elif isinstance(item, Fault) and item.standing:
-            words = _FAULTS.get(FaultCode(item.code)) if item.code in set(FaultCode) else None
-            self._say(Event(EventKind.FAULT, words or f"the rig reports fault {item.code:02X}"))
+        elif isinstance(item, Fault):
+            self._take_fault(item)
 
     def take_hello(self, hello: Hello) -> None:
-        """Take who the rig is: another start than the datum's makes heights unknown."""
-        if hello.travel == "quadrature":
-            self._check_datum(hello.boot_id)
+        """Take who the rig is: with an incremental scale, another start makes heights unknown.
 
-    def _check_datum(self, boot_id: int | None) -> None:
-        if boot_id is None:
+        Raises:
+            CoilbenchError: it is another rig than the calibration's.
+        """
+        if self._device_id is not None and hello.device_id != self._device_id:
+            raise CoilbenchError(
+                f"this is the rig {hello.device_id}, but the calibration is of {self._device_id}",
+                mend="Connect that rig, or calibrate this one with: coilbench rig weigh",
+            )
+        self._incremental = hello.travel == "quadrature"
+        if not self._incremental:
             return
-        if self._datum_boot_id is None:
-            self._datum_boot_id = boot_id
-        lost = boot_id != self._datum_boot_id
+        if self._datum_boot_id is None:  # a calibration from a file doesn't say
+            self._datum_boot_id = hello.boot_id
+        self._set_datum_lost(lost=hello.boot_id != self._datum_boot_id)
+
+    def _set_datum_lost(self, *, lost: bool) -> None:
         if lost and not self._datum_lost:
             self._say(Event(EventKind.FAULT, DATUM_LOST))
         self._datum_lost = lost
+
+    def _take_fault(self, fault: Fault) -> None:
+        """Say a fault when it comes up and when it has cleared; the rig repeats it each second."""
+        words = _FAULTS.get(fault.code, f"the rig reports fault {fault.code:02X}")
+        if fault.standing and fault.code not in self._standing:
+            self._standing.add(fault.code)
+            self._say(Event(EventKind.FAULT, words))
+        elif not fault.standing and fault.code in self._standing:
+            self._standing.discard(fault.code)
+            self._say(Event(EventKind.FAULT, f"over: {words}"))
 
     def interrupt(self) -> None:
         """The stream broke here: keep what there is of the running stroke, uncounted."""
@@ -160,21 +189,21 @@ class Recorder:
         self._forget_chunks()
 
     def flush(self) -> None:
-        """Put what is new of the running stroke in safety."""
-        samples = self._finder.running()
-        if samples.shape[0] == 0:
+        """Put what is new of the running stroke in safety; a mere touch is none yet."""
+        turn = self.turn
+        if not self._finder.pressing or turn is None:
             self._forget_chunks()
             return
+        samples = self._finder.running()
         if self._safe_seq is not None:
-            samples = samples[samples["seq"] > self._safe_seq]
-        turn = self.turn
-        if samples.shape[0] == 0 or turn is None:
+            samples = samples[np.searchsorted(samples["seq"], self._safe_seq, side="right") :]
+        if samples.shape[0] == 0:
             return
         owner = ChunkOwner(
             spring_id=self._record.spring(turn.label).spring_id,
             purpose=turn.purpose,
             calibration_id=self._calibration_id,
-            boot_id=self._datum_boot_id,
+            boot_id=self._boot_id,
             zero_counts=self._finder.zero_counts,
             instrument=self._instrument,
         )
@@ -196,21 +225,26 @@ class Recorder:
     def _take_samples(self, block: RawBlock) -> None:
         if len(block) == 0:
             return
-        if (block.samples["flags"] & SampleFlag.REDO_PRESSED).any():
-            self.redo()
-        for stroke in self._finder.feed(block):
-            self._keep(stroke)
+        self._boot_id = block.boot_id
+        redo = np.flatnonzero(block.samples["flags"] & SampleFlag.REDO_PRESSED) + 1
+        pieces = np.split(block.samples, redo)
+        for number, piece in enumerate(pieces):
+            if number > 0:
+                self.redo()
+            for stroke in self._finder.feed(RawBlock(piece, block.boot_id)):
+                self._keep(stroke)
         load_n, height_mm = self._physical(block.samples[-1:])
         self.newest = (float(load_n[0]) - self._finder.zero_n, float(height_mm[0]))
 
     def redo(self) -> None:
-        """Take the last counted stroke out of the count; the same spring is wanted again."""
-        if self._last_label is None:
-            return
+        """Take the last stroke out of the count if it counted; that spring is wanted again."""
         label, self._last_label = self._last_label, None
-        if uncount_last(self._db, self._record.spring(label).spring_id):
-            self.order = self.order.redo(label)
-            self._say(Event(EventKind.REDO, f"{label}: the last stroke no longer counts"))
+        if label is None or not uncount_last(self._db, self._record.spring(label).spring_id):
+            self._say(Event(EventKind.REDO, "the last press did not count: nothing to take back"))
+            return
+        self._depths_mm.pop()
+        self.order = self.order.redo(label)
+        self._say(Event(EventKind.REDO, f"{label}: the last stroke no longer counts"))
 
     def _keep(self, stroke: Stroke) -> None:
         turn = self.turn
@@ -219,18 +253,18 @@ class Recorder:
             return
         verdict = judge(
             stroke,
-            reach_height_mm=self._reach_height_mm,
+            turn.purpose,
+            reach_height_mm=None if self._datum_lost else self._reach_height_mm,
             earlier_depths_mm=tuple(self._depths_mm),
         )
-        if self._datum_lost and verdict.counted:
-            verdict = Verdict(
-                verdict.status, counted=False, samples_lost=verdict.samples_lost, note=DATUM_LOST
-            )
+        measured = turn.purpose is Purpose.MEASURED
+        if self._datum_lost and measured and verdict.counted:
+            verdict = replace(verdict, counted=False, note=DATUM_LOST)
         self._store(stroke, turn, verdict)
+        self._last_label = turn.label if verdict.counted and measured else None
         if verdict.counted:
             self._depths_mm.append(stroke.depth_mm)
             self.order = self.order.after(turn)
-            self._last_label = turn.label if turn.purpose is Purpose.MEASURED else None
         self._tell(stroke, turn, verdict)
 
     def _store(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
@@ -260,14 +294,18 @@ class Recorder:
             self._forget_chunks()
 
     def _tell(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
-        peak_n = float(self._physical(stroke.raw.samples)[0].max()) - self._finder.zero_n
-        reached = f"{self._units.load_text(peak_n)} at {self._units.length_text(stroke.lowest_mm)}"
+        load, height = (
+            self._units.load_text(stroke.peak_n),
+            self._units.length_text(stroke.lowest_mm),
+        )
         note = "" if verdict.note is None else f" ({verdict.note})"
-        if verdict.counted:
-            self._say(Event(EventKind.KEPT, f"{turn.words()}: {reached}{note}"))
-        else:
-            self._say(
-                Event(EventKind.REFUSED, f"{turn.words()}: {verdict.status}{note}; press it again")
-            )
-        if self.turn is None:
+        after = self.turn
+        if not verdict.counted:
+            words = f"{turn.words()}: {verdict.status}{note}; press it again"
+            self._say(Event(EventKind.REFUSED, words))
+            return
+        swap = after is not None and after.label != turn.label
+        then = f". Next spring: {after.label}" if after is not None and swap else ""
+        self._say(Event(EventKind.KEPT, f"{turn.words()}: {load} at {height}{note}{then}"))
+        if after is None:
             self._say(Event(EventKind.DONE, f"the set {self._record.name} is done"))

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import queue
-import threading
 import time
-from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -13,22 +11,31 @@ from pathlib import Path
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import RawBlock
-from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.recovery import recover
 from coilbench.capture.book.sessions import end_session, start_session, update_session
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.link_health import LinkHealth
 from coilbench.capture.locks import hold_book
-from coilbench.capture.messages import Hello, LinkCounters
-from coilbench.capture.reader import Delivery, LinkDown, LinkEnded, LinkUp, Parcel, Reader
+from coilbench.capture.messages import Hello
+from coilbench.capture.reader import (
+    Delivery,
+    LinkDown,
+    LinkEnded,
+    LinkUp,
+    Parcel,
+    Reader,
+    ReaderFailed,
+)
 from coilbench.capture.recorder import Event, EventKind, Recorder
 from coilbench.capture.snapshot import Snapshot
 from coilbench.capture.sources.base import Source
 from coilbench.capture.units import Units
 
-FLUSH_S = 1.0  # at most this much of a running stroke is lost to a power cut
-QUIET_S = 2.0  # silence this long is said
-RATE_SPAN_S = 3.0
+FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
+SET_DONE = "set done"
 
 
 @dataclass(frozen=True)
@@ -50,13 +57,14 @@ class Session:
     """Captures a set until it is done, the source ends, or `stop` is called.
 
     `run` blocks and owns the book; the reader has a thread of its own. `snapshot` and `stop` may
-    be used from any thread.
+    be used from any thread, `stop` from a signal's handler too.
 
     Args:
         request: what to capture.
         open_again: opens the source, at the start and after a loss.
-        say: told each event, from the thread that runs `run`.
+        say: told each event, from the thread that runs `run`, after the book has it.
         clock: a monotonic clock, s.
+        pause: see Reader.
     """
 
     def __init__(
@@ -66,189 +74,202 @@ class Session:
         say: Callable[[Event], None],
         *,
         clock: Callable[[], float] = time.monotonic,
+        pause: Callable[[float], object] | None = None,
     ) -> None:
         self.snapshot = Snapshot(set_name=request.set_name, source=request.url)
         self._request = request
-        self._open_again = open_again
         self._tell = say
         self._clock = clock
-        self._stop = threading.Event()
-        self._earlier = LinkCounters()  # of connections that are gone
-        self._counters = LinkCounters()  # of this connection
-        self._heard_s: float | None = None
-        self._quiet_said = False
-        self._recent: deque[tuple[int, int]] = deque()  # (t_us, samples) of newest blocks
+        self._reader = Reader(open_again, clock=clock, pause=pause)
+        self._health = LinkHealth()
+        self._stopping = False  # no Event: its lock could be held where a signal comes in
+        self._told_loss: str | None = None
 
     def stop(self) -> None:
         """Ask the session to drain, close and end."""
-        self._stop.set()
+        self._stopping = True
 
     def run(self) -> Snapshot:
-        """Capture; returns the last snapshot.
+        """Capture; returns the last snapshot. Once only.
 
         Raises:
-            CoilbenchError: no such set, not calibrated, the book or the port is taken, the source
-                cannot be opened, the disk is full.
+            CoilbenchError: no such set, not calibrated, the book is taken, the source cannot be
+                opened or is another rig, the disk is full.
         """
         request = self._request
-        with hold_book(request.book), open_book(request.book, lock_held=True) as db:
+        with hold_book(request.book), open_book(request.book) as db:
+            self._rescue(db)
             record = find_set(db, request.set_name)
             calibration = current_calibration(db)
-            reader = Reader(self._open_again, clock=self._clock)
-            reader.start()
+            self._reader.start()
             try:
-                hello = self._first_hello(reader)
-                session_id = start_session(
-                    db, record.set_id, request.url, hello.device_id, hello.firmware
-                )
-                recorder = Recorder(
-                    db,
-                    session_id,
-                    record,
-                    calibration,
-                    self._say,
-                    reach_height_mm=request.reach_height_mm,
-                    units=request.units,
-                )
-                recorder.take_hello(hello)
-                reason = self._record(db, session_id, record, recorder, reader)
+                hello = self._first_hello()
+                if hello is not None:
+                    self._capture(db, record, calibration, hello)
             finally:
-                reader.stop()
-            end_session(db, session_id, reason)
+                self._reader.close()
         return self.snapshot
 
-    def _say(self, event: Event) -> None:
-        self.snapshot = replace(self.snapshot, event=event.words)
-        self._tell(event)
+    def _rescue(self, db: Database) -> None:
+        """Close what a killed capture left open; the lock says that none is running."""
+        strokes = recover(db)
+        if strokes:
+            what = "stroke was" if strokes == 1 else "strokes were"
+            words = f"{strokes} unfinished {what} rescued from a capture that was cut off"
+            self._say(Event(EventKind.RESCUED, f"{words}; kept, but not counted"))
 
-    def _first_hello(self, reader: Reader) -> Hello:
-        while not self._stop.is_set():
-            parcel = self._next(reader, timeout_s=FLUSH_S)
+    def _first_hello(self) -> Hello | None:
+        """Return who the rig is; None when told to stop meanwhile."""
+        while True:
+            parcel = self._next()
+            if self._stopping:
+                return None
             if isinstance(parcel, LinkUp):
                 self._link_up(parcel)
                 return parcel.hello
-            if isinstance(parcel, LinkDown | LinkEnded):
-                raise CoilbenchError(parcel.reason.rstrip("."))
-        raise CoilbenchError("stopped before the rig answered")
+            if isinstance(parcel, LinkDown):
+                raise parcel.loss
+            if isinstance(parcel, ReaderFailed):
+                raise self._failed(parcel)
 
-    def _next(self, reader: Reader, timeout_s: float) -> Parcel | None:
+    def _capture(
+        self, db: Database, record: SetRecord, calibration: CalibrationRecord, hello: Hello
+    ) -> None:
+        request = self._request
+        session_id = start_session(db, record.set_id, request.url, hello.device_id, hello.firmware)
+        recorder = Recorder(
+            db,
+            session_id,
+            record,
+            calibration,
+            self._say,
+            reach_height_mm=request.reach_height_mm,
+            units=request.units,
+        )
+
+        def close(reason: str) -> None:
+            recorder.interrupt()
+            self._see(recorder, self._clock())
+            update_session(db, session_id, self.snapshot)
+            end_session(db, session_id, reason)
+
         try:
-            return reader.parcels.get(timeout=timeout_s)
-        except queue.Empty:
-            if not reader.alive:
-                raise reader.error or CoilbenchError("the reader ended by itself") from None
-            return None
+            recorder.take_hello(hello)
+            reason = self._take_all(db, session_id, recorder)
+        except CoilbenchError as error:
+            close(str(error))
+            raise
+        close(reason)
 
-    def _record(
-        self,
-        db: Database,
-        session_id: str,
-        record: SetRecord,
-        recorder: Recorder,
-        reader: Reader,
-    ) -> str:
+    def _take_all(self, db: Database, session_id: str, recorder: Recorder) -> str:
+        """Take parcels until there is a reason to end; returns it."""
+        if recorder.turn is None:
+            self._say(Event(EventKind.DONE, f"the set {self._request.set_name} is done already"))
         flushed_s = self._clock()
-        reason = None
-        while reason is None:
-            parcel = self._next(reader, timeout_s=FLUSH_S / 4)
-            reason = self._take(parcel, recorder)
-            if recorder.turn is None:
-                reason = "set done"
-            elif self._stop.is_set() and parcel is None:
-                reason = "stopped"
+        while recorder.turn is not None:
+            reason = self._take(self._next(), recorder)
             now_s = self._clock()
-            self._see(record, recorder, now_s)
+            self._see(recorder, now_s)
+            if reason is not None:
+                return reason
             if now_s - flushed_s >= FLUSH_S:
                 recorder.flush()
                 update_session(db, session_id, self.snapshot)
                 flushed_s = now_s
-            if self._stop.is_set():
-                reader.stop()
-        recorder.interrupt()
-        self._see(record, recorder, self._clock())
-        update_session(db, session_id, self.snapshot)
-        return reason
+        return SET_DONE
+
+    def _next(self) -> Parcel | None:
+        """Return the next parcel, or None where none comes soon."""
+        if self._stopping:
+            self._reader.finish()  # it hands on what has arrived, and then says that it ended
+        try:
+            return self._reader.parcels.get(timeout=FLUSH_S / 4)
+        except queue.Empty:
+            if self._reader.alive or not self._reader.parcels.empty():
+                return None
+            raise CoilbenchError("the reader ended by itself", where=self._request.url) from None
 
     def _take(self, parcel: Parcel | None, recorder: Recorder) -> str | None:
         """Act on a parcel; returns why the session ends, if it does."""
         if isinstance(parcel, Delivery):
-            self._counters = parcel.counters
+            self._health.count(parcel.counters)
             for item in parcel.items:
-                if isinstance(item, RawBlock) and len(item):
-                    self._heard(item)
+                if recorder.turn is None:
+                    break
+                if isinstance(item, RawBlock):
+                    self._health.heard(item, self._clock())
                 recorder.take(item)
         elif isinstance(parcel, LinkUp):
             self._link_up(parcel)
             recorder.take_hello(parcel.hello)
         elif isinstance(parcel, LinkDown):
             recorder.interrupt()
-            self._link_down(parcel)
+            if not self._stopping:
+                self._link_down(parcel)
         elif isinstance(parcel, LinkEnded):
-            return "source ended"
+            return parcel.reason
+        elif isinstance(parcel, ReaderFailed):
+            raise self._failed(parcel)
         return None
 
-    def _heard(self, block: RawBlock) -> None:
-        self._heard_s = self._clock()
-        self._quiet_said = False
-        newest_us = int(block.samples["t_us"][-1])
-        if self._recent and newest_us < self._recent[-1][0]:
-            self._recent.clear()
-        self._recent.append((newest_us, len(block)))
-        while newest_us - self._recent[0][0] > RATE_SPAN_S * 1e6:
-            self._recent.popleft()
+    def _failed(self, parcel: ReaderFailed) -> CoilbenchError:
+        error = CoilbenchError(
+            f"reading failed ({type(parcel.error).__name__}: {parcel.error})",
+            where=self._request.url,
+            mend="Start the capture again; if this comes back, report it with these words",
+        )
+        error.__cause__ = parcel.error
+        return error
 
-    def _rate_hz(self) -> float:
-        if len(self._recent) < 2:
-            return 0.0
-        span_us = self._recent[-1][0] - self._recent[0][0]
-        samples = sum(count for _, count in list(self._recent)[1:])
-        return samples / (span_us * 1e-6) if span_us > 0 else 0.0
+    def _say(self, event: Event) -> None:
+        self.snapshot = replace(self.snapshot, event=event.words)
+        self._tell(event)
 
     def _link_up(self, link: LinkUp) -> None:
+        self._health.up(self._clock())
+        self._told_loss = None
         words = f"{link.hello.firmware}, rig {link.hello.device_id}"
         self.snapshot = replace(self.snapshot, link="up", link_words=words)
         self._say(Event(EventKind.LINK, f"connected to {self._request.url}: {words}"))
 
     def _link_down(self, link: LinkDown) -> None:
-        self._earlier = added(self._earlier, self._counters)
-        self._counters = LinkCounters()
-        words = f"{link.reason} Trying again in {link.retry_s:g} s."
+        """Say a loss with the last good thing; the same one again and again is said once."""
+        last = self._last_good()
+        self._health.down()
+        words = f"{link.loss}{last} Trying again."
         self.snapshot = replace(self.snapshot, link="lost", link_words=words)
-        self._say(Event(EventKind.LINK, words))
+        if str(link.loss) != self._told_loss:
+            self._told_loss = str(link.loss)
+            self._say(Event(EventKind.LINK, words))
 
-    def _see(self, record: SetRecord, recorder: Recorder, now_s: float) -> None:
-        """Bring the snapshot up to date."""
-        age_s = None if self._heard_s is None else now_s - self._heard_s
-        if age_s is not None and age_s > QUIET_S and not self._quiet_said:
-            self._quiet_said = True
-            self._say(
-                Event(
-                    EventKind.LINK,
-                    f"no sample for {age_s:.1f} s on {self._request.url}. "
-                    "Check the cable, then: coilbench rig find",
-                )
-            )
-        total = added(self._earlier, self._counters)
-        turn = recorder.turn
+    def _last_good(self) -> str:
+        seq, load_n = self._health.last_seq, self.snapshot.load_n
+        if seq is None or load_n is None:
+            return ""
+        return f" Last sample: number {seq}, {self._request.units.load_text(load_n)}."
+
+    def _see(self, recorder: Recorder, now_s: float) -> None:
+        """Bring the snapshot up to date, and say a silence."""
+        quiet_s = self._health.fell_quiet(now_s)
+        if quiet_s is not None:
+            where = self._request.url
+            words = f"no sample for {quiet_s:.1f} s on {where}.{self._last_good()} Check the cable"
+            self._say(Event(EventKind.LINK, f"{words}, then: coilbench rig find"))
+        total, turn, newest = self._health.counters, recorder.turn, recorder.newest
         self.snapshot = replace(
             self.snapshot,
-            rate_hz=round(self._rate_hz(), 1),
+            rate_hz=round(self._health.rate_hz(), 1),
             samples=total.samples,
             samples_lost=total.samples_lost,
             lines_bad=total.lines_bad,
             restarts=total.restarts,
-            sample_age_s=age_s,
-            load_n=None if recorder.newest is None else recorder.newest[0],
-            height_mm=None if recorder.newest is None else recorder.newest[1],
+            sample_age_s=self._health.age_s(now_s),
+            load_n=None if newest is None else newest[0],
+            height_mm=None if newest is None else newest[1],
             phase=recorder.phase,
             turn=None if turn is None else turn.words(),
             label=None if turn is None else turn.label,
             springs_done=len(recorder.order.finished()),
-            springs=len(record.springs),
+            springs=len(recorder.order.labels),
             curve=recorder.running_curve(),
         )
-
-
-def added(one: LinkCounters, other: LinkCounters) -> LinkCounters:
-    """Return the sums of two sets of counters."""
-    return LinkCounters(**{name: value + getattr(other, name) for name, value in vars(one).items()})
