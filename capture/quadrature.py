@@ -61,7 +61,7 @@ class Quadrature:
             return
         start = self._levels[LINE_A] | self._levels[LINE_B] << 1
         a, b = (self._levels_after(line, lines, levels) for line in (LINE_A, LINE_B))
-        states = a | b << 1
+        states = (a | b << 1).astype(np.uint8)
         steps, impossible = steps_between(states, start)
         repeated = np.append(np.uint8(start), states[:-1]) == states
         self.count += int(steps.sum())

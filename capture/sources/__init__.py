@@ -11,6 +11,7 @@ if TYPE_CHECKING:
 
 # Scheme -> module and opener, called with the URL. Modules are loaded when they are needed.
 _OPENERS = {
+    "pi": "coilbench.capture.sources.pi:open_pi",
     "recording": "coilbench.capture.sources.recording:open_recording",
     "virtual": "coilbench.capture.sources.virtual:open_virtual",
 }

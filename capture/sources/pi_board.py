@@ -90,7 +90,7 @@ def open_board(url: str) -> Board:
 def pins_refused(url: str, error: Exception) -> SourceLost:
     """Say in words why the pins can't be used; lgpio tells its reasons by their text alone."""
     text = str(error).strip("'\"")
-    if "busy" in text:
+    if "busy" in text or "not allocated" in text:  # the latter: it could not be read even once
         what = "another program holds one of these pins"
         mend = "Close it, or see who it is with: gpioinfo"
     elif "can not open gpiochip" in text and not list(Path("/dev").glob("gpiochip*")):

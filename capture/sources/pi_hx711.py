@@ -68,11 +68,11 @@ class WatchedPins:
         else:
             self._gpio.setup(channel, direction)
 
-    def output(self, channel: int, value: bool) -> None:  # noqa: FBT001 - the driver's way
+    def output(self, channel: int, value: bool) -> None:
         """Set the clock; nothing else is done while it is high."""
-        self._output(channel, value)
-        if not value:
+        if value:
             self._pulsed = True
+        self._output(channel, value)
 
     def input(self, channel: int) -> int:
         """Read DOUT."""
@@ -147,13 +147,12 @@ class Hx711:
                 mend="pip uninstall it, then: pip install hx711",
             )
         logger = logging.getLogger("coilbench.hx711")
-        logger.addHandler(logging.NullHandler())
+        if not logger.handlers:
+            logger.addHandler(logging.NullHandler())
         replaced = {
             "GPIO": self._pins,
             "logging": logger,
-            "time": SimpleNamespace(
-                sleep=clock.sleep, perf_counter=lambda: clock.now_ns() * 1e-9
-            ),
+            "time": SimpleNamespace(sleep=clock.sleep, perf_counter=lambda: clock.now_ns() * 1e-9),
         }
         vars(driver).update(replaced)
         driver.HX711.get_raw_data = self._pulse_was_late
