@@ -9,6 +9,7 @@
 
 #define DOUT_BIT 0  // port B, Arduino 8
 #define SCK_BIT 1   // port B, Arduino 9
+#define TCNT1L 0x84
 #define POWER_DOWN_S 60e-6
 #define SETTLING 4
 
@@ -179,6 +180,15 @@ void hx711_set_rate(rig_t *rig, double sps) {
   rig->adc.sps = sps;
   if (avr_cycle_timer_status(rig->chip.avr, convert, rig))
     avr_cycle_timer_register(rig->chip.avr, cycles_of(1.0 / sps), convert, rig);
+}
+
+void hx711_align(rig_t *rig, double after_us) {
+  avr_t *avr = rig->chip.avr;
+  const avr_io_addr_t low = AVR_DATA_TO_IO(TCNT1L);
+  const uint8_t low_byte = avr->io[low].r.c(avr, TCNT1L, avr->io[low].r.param);  // latches both
+  const unsigned ticks = low_byte | (unsigned)avr->data[TCNT1L + 1] << 8;
+  const double until_wrap_s = (65536 - ticks) * 0.5e-6;
+  avr_cycle_timer_register(avr, cycles_of(until_wrap_s + after_us * 1e-6), convert, rig);
 }
 
 static avr_cycle_count_t glitch_over(avr_t *avr, avr_cycle_count_t when, void *parameter) {

@@ -69,6 +69,8 @@ typedef struct {
 void hx711_begin(rig_t *rig);  // also after a reset of the chip: the HX711 knows nothing of it
 void hx711_set_fault(rig_t *rig, adc_fault_t fault);
 void hx711_set_rate(rig_t *rig, double sps);
+// Let the next conversion be ready so long after the next wrap of the chip's timer 1.
+void hx711_align(rig_t *rig, double after_us);
 void hx711_glitch(rig_t *rig, double low_us);  // DOUT dips without a conversion
 
 // --- travel.c: a scale with outputs A and B ------------------------------------------------

@@ -73,6 +73,22 @@ def test_clean_run_has_clean_counters(lab) -> None:
     assert not np.any(run.samples["flags"] & ~np.uint8(0x03))  # random words may be 7FFFFF or torn
 
 
+@pytest.mark.parametrize("edges", [0, 50_000])
+def test_conversions_at_the_wrap_of_the_hardware_timer(lab, edges: int) -> None:
+    """The 16-bit timer wraps each 32.768 ms; conversions pass over that moment in small steps.
+
+    Four conversions a wrap, and the simulated chip's period is a cycle longer: 0.25 us a wrap.
+    """
+    run = lab.run(
+        "0 load counting 0\n0 adc rate 122.0703125\n"
+        f"0.3 adc align -12\n0.4 edges {edges} 3\n4.003 end\n"
+    )
+    phase_us = run.samples["t_us"] % 32_768
+    assert ((phase_us < 4) | (phase_us > 32_764)).sum() > 20
+    assert np.abs(clock_error_us(run)).max() <= 1.0
+    assert run.counters.samples_lost == 0
+
+
 def test_hello_tells_who(lab) -> None:
     run = lab.run("1 end\n")
     (hello,) = run.all(Hello)
