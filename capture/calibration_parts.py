@@ -5,10 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Literal
 
 from coilbench.capture.calibration_fit import (
     ASSUMED_GAUGE_U_MM,
+    STANDARD_GRAVITY_M_S2,
     fit_load,
     fit_travel,
     masses_u_relative,
@@ -41,6 +43,7 @@ class NewPart:
     Attributes:
         origin: `guided`, or the file it came from.
         reference_u_relative: for load: the masses' standard uncertainty as a fraction.
+        gravity_m_s2: for load: the gravity that the masses were taken to press with.
         device_id, boot_id: the rig and its start, where known. An incremental scale's travel
             part is true only for that start.
         notes: what was noticed while fitting, in words.
@@ -52,6 +55,7 @@ class NewPart:
     points: Sequence[PointRow]
     notes: Sequence[str] = ()
     reference_u_relative: float = 0.0
+    gravity_m_s2: float | None = None
     device_id: str | None = None
     boot_id: int | None = None
 
@@ -60,9 +64,11 @@ class NewPart:
         return replace(self, device_id=hello.device_id, boot_id=hello.boot_id)
 
 
-def load_part(points: Sequence[LoadPoint], origin: str) -> NewPart:
+def load_part(
+    points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
+) -> NewPart:
     """Fit the load; raises CoilbenchError where the points make no sense."""
-    fit, residuals_n, notes = fit_load(points)
+    fit, residuals_n, notes = fit_load(points, gravity_m_s2)
     rows = [
         PointRow(
             direction=point.direction,
@@ -72,7 +78,33 @@ def load_part(points: Sequence[LoadPoint], origin: str) -> NewPart:
         )
         for point, residual_n in zip(points, residuals_n, strict=True)
     ]
-    return NewPart("load", origin, fit, rows, notes, masses_u_relative(points))
+    return NewPart(
+        "load",
+        origin,
+        fit,
+        rows,
+        (*notes, *_order_notes(points)),
+        masses_u_relative(points),
+        gravity_m_s2,
+    )
+
+
+def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
+    """Say which masses were read in another order than their direction tells."""
+    against = [
+        number
+        for number, (before, point) in enumerate(pairwise(points), start=2)
+        if (point.mass_kg < before.mass_kg and point.direction == "up")
+        or (point.mass_kg > before.mass_kg and point.direction == "down")
+    ]
+    if not against:
+        return []
+    point, before = points[against[0] - 1], points[against[0] - 2]
+    return [
+        f"Masses out of order: point {against[0]} is {point.mass_kg:g} kg after "
+        f"{before.mass_kg:g} kg, marked {point.direction}. The curve does not mind; up against "
+        "down can be told only from points in their order"
+    ]
 
 
 def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:

@@ -37,6 +37,7 @@ class PartRecord:
     boot_id: int | None
     fit: PolynomialFit
     reference_u_relative: float
+    gravity_m_s2: float | None
     notes: tuple[str, ...]
 
 
@@ -81,6 +82,7 @@ def store_part(db: Database, part: NewPart) -> str | None:
                 "boot_id": part.boot_id,
                 "fit_json": json.dumps(fit_to_document(part.fit)),
                 "reference_u_relative": part.reference_u_relative,
+                "gravity_m_s2": part.gravity_m_s2,
                 "residual_sd_n": part.fit.residual_sd if in_newtons else None,
                 "residual_sd_mm": None if in_newtons else part.fit.residual_sd,
                 "notes_json": json.dumps(list(part.notes)),
@@ -178,5 +180,6 @@ def _part(row: dict[str, Any]) -> PartRecord:
         boot_id=row["boot_id"],
         fit=fit_from_document(json.loads(row["fit_json"])),
         reference_u_relative=row["reference_u_relative"],
+        gravity_m_s2=row["gravity_m_s2"],
         notes=tuple(json.loads(row["notes_json"])),
     )

@@ -8,7 +8,8 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
-MIGRATION_NAMES = ("0001_first_book",)  # in order; a name beside these: a newer program's book
+# In order; a name in a book beside these: a newer program has written it.
+MIGRATION_NAMES = ("0001_first_book", "0002_checks_and_scales")
 APPLICATION_ID = 0x436F696C  # "Coil": tells our file from any other SQLite file
 
 migrations = Migrations("coilbench")
@@ -190,3 +191,53 @@ def _first_book(db: Database) -> None:
     for name, sql in _VIEWS.items():
         db.create_view(name, sql)
     db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+
+
+_CHECKS_AND_SCALES = """
+CREATE TABLE mass_checks (
+  id TEXT PRIMARY KEY,
+  made_utc TEXT NOT NULL,
+  load_part_id TEXT NOT NULL REFERENCES calibration_parts (id),
+  device_id TEXT,
+  mass_kg REAL NOT NULL,
+  gravity_m_s2 REAL NOT NULL,
+  zero_counts REAL NOT NULL,
+  load_counts REAL NOT NULL,
+  load_sd_counts REAL NOT NULL,
+  error_n REAL NOT NULL,
+  error_u_n REAL NOT NULL,
+  tolerance_n REAL NOT NULL,
+  passed INTEGER NOT NULL CHECK (passed IN (0, 1))
+) STRICT;
+CREATE TABLE rig_settings (
+  only_row INTEGER PRIMARY KEY CHECK (only_row = 1),
+  good_for_days REAL NOT NULL CHECK (good_for_days > 0)
+) STRICT;
+CREATE TABLE scales (
+  id TEXT PRIMARY KEY,
+  name TEXT NOT NULL,
+  made_utc TEXT NOT NULL,
+  origin TEXT NOT NULL,
+  fit_json TEXT NOT NULL CHECK (json_valid(fit_json)),
+  reference_u_relative REAL NOT NULL,
+  gravity_m_s2 REAL NOT NULL,
+  notes_json TEXT NOT NULL CHECK (json_valid(notes_json))
+) STRICT;
+CREATE TABLE scale_points (
+  scale_id TEXT NOT NULL REFERENCES scales (id),
+  point INTEGER NOT NULL,
+  direction TEXT NOT NULL,
+  mass_kg REAL NOT NULL,
+  shown_kg REAL NOT NULL,
+  residual_n REAL NOT NULL,
+  PRIMARY KEY (scale_id, point)
+) STRICT;
+ALTER TABLE calibration_parts ADD COLUMN gravity_m_s2 REAL;
+UPDATE calibration_parts SET gravity_m_s2 = 9.80665 WHERE kind = 'load';
+"""
+
+
+@migrations(name=MIGRATION_NAMES[1])
+def _checks_and_scales(db: Database) -> None:
+    for statement in filter(str.strip, _CHECKS_AND_SCALES.split(";")):
+        db.execute(statement)
