@@ -13,9 +13,10 @@ from coilbench.analysis.screens.plot import Axis, Trace, draw
 from coilbench.capture.snapshot import Snapshot
 from coilbench.capture.units import Units
 
-SAFETY = "Eye protection on, press unplugged, spring captive at both ends; stop before coil bind."
+SAFETY = "Eye protection on, press unplugged, spring captive; stop before coil bind."
 STALE_S = 2.0
 NARROW = 70
+TOUCHED_SHARE = 0.02  # of the stroke's highest load: less is the quill's way down to the spring
 
 
 @dataclass(frozen=True)
@@ -54,8 +55,8 @@ def link_line(snapshot: Snapshot) -> Text:
     else:
         state, style = f"link good, last sample {age_s:.1f} s ago", "green"
     counts = (
-        f"  {snapshot.rate_hz:.1f} samples/s  lost {snapshot.samples_lost}  "
-        f"bad lines {snapshot.lines_bad}  restarts {snapshot.restarts}"
+        f"  {snapshot.rate_hz:.1f}/s  lost {snapshot.samples_lost}  "
+        f"bad {snapshot.lines_bad}  restarts {snapshot.restarts}"
     )
     return Text.assemble((state, style), counts)
 
@@ -95,7 +96,7 @@ def frame(
         lines.append(body)
     for line in [*lines, *foot]:
         if isinstance(line, Text):
-            line.no_wrap, line.overflow = True, "ellipsis"
+            line.no_wrap, line.overflow = True, "crop" if ascii_only else "ellipsis"
     return Group(*lines, *foot)
 
 
@@ -128,15 +129,15 @@ def _around(rows: Sequence[SpringRow], current: str | None, most: int) -> Sequen
 def _curve(
     snapshot: Snapshot, units: Units, width: int, height: int, *, ascii_only: bool
 ) -> RenderableType:
-    points = [(units.length_value(h), units.load_value(n)) for h, n in snapshot.curve]
-    if len(points) < 3:
+    most_n = max((n for _, n in snapshot.curve), default=0.0)
+    touched = [h for h, n in snapshot.curve if n > TOUCHED_SHARE * most_n]
+    if most_n <= 0 or len(touched) < 3 or max(touched) - min(touched) < 1e-6:
         return Text("\n(the running stroke is drawn here)", "dim")
-    heights = [h for h, _ in points]
+    points = [(units.length_value(h), units.load_value(n)) for h, n in snapshot.curve]
+    heights = [units.length_value(h) for h in touched]
     loads = [n for _, n in points]
-    if max(heights) - min(heights) < 1e-6 or max(loads) <= 0:
-        return Text("")
     across = Axis(f"height {units.length}", max(heights), min(heights))
-    up = Axis(f"load {units.load}", min(0.0, *loads), max(loads))
+    up = Axis(f"load {units.load}", 0.0, max(loads))
     lines = draw(
         [Trace(points)], across, up, max(24, width), max(6, height - 1), ascii_only=ascii_only
     )

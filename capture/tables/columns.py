@@ -90,9 +90,7 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
                 mend="Delete one of them",
             )
         if not names and quantity.required:
-            raise CoilbenchError(
-                f"the column {quantity.usual_name!r} is missing", where=where, mend=mend
-            )
+            raise CoilbenchError(_missing(table, quantity), where=where, mend=mend)
         found |= dict.fromkeys(names, quantity)
     extra = [repr(name[:40]) for name in table.columns if name not in found]
     if extra:
@@ -107,6 +105,19 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
     }
     texts = {quantity.key: table.texts(name) for name, quantity in found.items() if quantity.text}
     return Columns(numbers, texts)
+
+
+def _missing(table: Table, quantity: Quantity) -> str:
+    stem = quantity.usual_name.rpartition("_")[0] + "_"
+    alike = [name for name in table.columns if len(stem) > 1 and name.startswith(stem)]
+    if len(quantity.factors) > 1 and alike:
+        return f"the column {alike[0][:40]!r} is not in {_either(quantity)}"
+    return f"the column {quantity.usual_name!r} is missing"
+
+
+def _either(quantity: Quantity) -> str:
+    units = [name.rpartition("_")[2] for name in quantity.factors]
+    return f"{', '.join(units[:-1])} or {units[-1]}"
 
 
 def _expected(quantities: tuple[Quantity, ...]) -> str:

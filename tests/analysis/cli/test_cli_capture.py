@@ -1,0 +1,136 @@
+"""`demo`, `daemon` and `live` end to end on the simulated rig's serial bytes."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.analysis.demo import SETS, SPRINGS
+from coilbench.capture.virtual.spring import Condition, draw_set
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A book with the demo's calibration; the virtual rig of seed 1 is the demo's rig."""
+    book = tmp_path_factory.mktemp("demo") / "demo.db"
+    assert run(["demo", "--book", str(book), "--seed", "1", "--json"]) == 0
+    return book
+
+
+def unsound(seed: int) -> dict[str, list[str]]:
+    """Name the springs that the demo makes tired or cracked."""
+    names: dict[str, list[str]] = {}
+    for number, one in enumerate(SETS):
+        springs = draw_set(
+            one.nominal,
+            SPRINGS,
+            seed * len(SETS) + number,
+            tired=one.tired,
+            cracked=one.cracked,
+        )
+        names[one.name] = [
+            f"{one.name}-{place:02d}"
+            for place, spring in enumerate(springs, start=1)
+            if spring.condition is not Condition.SOUND
+        ]
+    return names
+
+
+@pytest.mark.parametrize("seed", [1, 2])
+def test_the_demo_flags_exactly_the_springs_it_made_unsound(
+    seed: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = tmp_path / "demo.db"
+    assert run(["demo", "--json", "--seed", str(seed), "--book", str(book)]) == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["book"] == str(book)
+    assert told["lost_samples"] == 0
+    assert {name: one["springs"] for name, one in told["sets"].items()} == dict.fromkeys(
+        (one.name for one in SETS), SPRINGS
+    )
+    assert {name: one["flagged"] for name, one in told["sets"].items()} == unsound(seed)
+    assert told["best_pair"]["fits"]
+
+
+def test_the_demo_never_writes_over_a_file(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    before = demo.read_bytes()
+    assert run(["demo", "--book", str(demo)]) == 2
+    assert "is there already" in capsys.readouterr().err
+    assert demo.read_bytes() == before
+
+
+def test_the_demos_book_reads_without_our_code(demo: Path) -> None:
+    with closing(sqlite3.connect(demo)) as db:
+        rows = db.execute(
+            "SELECT set_name, sum(sweeps_counted), sum(samples_lost)"
+            " FROM spring_summary GROUP BY set_name ORDER BY set_name"
+        ).fetchall()
+        assert rows == [(name, 36, 0) for name in ("heron", "larch", "plover", "rowan")]
+        (points,) = db.execute(
+            "SELECT count(*) FROM curve_points WHERE counted AND load_kg > 0"
+        ).fetchone()
+        assert points > 10_000
+
+
+def test_the_daemon_captures_a_set(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    book = str(demo)
+    run(["--book", book, "set", "new", "birch", "--role", "outer", "--count", "3"])
+    port = "virtual:?pace=fast&springs=3&tired=1&seed=1"
+    assert run(["--book", book, "daemon", "--port", port, "--set", "birch"]) == 0
+    told = capsys.readouterr().out
+    assert told.count(", stroke ") == 9
+    assert told.count(", conditioning press ") == 6
+    assert "3 of 3 springs done" in told
+    assert " 0 lost" in told
+
+
+def test_live_once_prints_one_frame_into_a_pipe(
+    demo: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = str(demo)
+    run(["--book", book, "set", "new", "alder", "--role", "outer", "--count", "3"])
+    capsys.readouterr()
+    port = "virtual:?pace=real&springs=3&seed=1"
+    assert run(["--book", book, "live", "--once", "--port", port, "--set", "alder"]) == 0
+    told = capsys.readouterr().out
+    assert "set alder  0 of 3 springs done" in told
+    assert "NOW: alder-01, conditioning press 1 of 2" in told
+    assert "\x1b[" not in told
+
+
+def test_live_without_a_capture_says_so(demo: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--book", str(demo), "live", "--once"]) == 0
+    assert "No capture is running" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--port", "/dev/no-such-port", "--set", "larch"], "/dev/no-such-port"),
+        (["--port", "virtual:?silent=1&pace=fast", "--set", "larch"], "virtual:"),
+        (["--port", "virtual:?colour=red", "--set", "larch"], "colour"),
+        (["--port", "virtual:", "--set", "oak"], "there is no set 'oak'"),
+        (["--port", "recording:/no/such.wire", "--set", "larch"], "/no/such.wire"),
+    ],
+)
+def test_a_daemon_that_cannot_start_says_why_in_one_line(
+    demo: Path, capsys: pytest.CaptureFixture[str], arguments: list[str], words: str
+) -> None:
+    assert run(["--book", str(demo), "daemon", *arguments]) == 2
+    told = capsys.readouterr()
+    assert words in told.err
+    assert len(told.err.splitlines()) == 1
+
+
+def test_an_uncalibrated_rig_is_refused_with_the_command_that_mends_it(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = str(tmp_path / "new.db")
+    run(["--book", book, "set", "new", "larch", "--role", "outer", "--count", "3"])
+    assert run(["--book", book, "daemon", "--port", "virtual:?pace=fast", "--set", "larch"]) == 2
+    assert "coilbench rig weigh" in capsys.readouterr().err

@@ -1,0 +1,200 @@
+"""`import`, `set check` and `pair` on real and keyed springs, as a person would use them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.capture.units import KGF_N, LBF_N
+
+WATERTOWN = Path(__file__).parents[2] / "data" / "watertown1900_springs.csv"
+LABELS = "8,9,10,12,13,14,15,16,17,18,19,20"
+
+# US Ordnance Department, Report of the Tests of Metals, Watertown Arsenal, 1900, pp. 386-387: the
+# height at which each spring was closed down, in inches.
+SOLID_IN = {
+    "8": 9.63, "9": 9.70, "10": 9.68, "12": 9.75, "13": 9.65, "14": 9.68,
+    "15": 9.55, "16": 9.70, "17": 9.67, "18": 9.63, "19": 9.69, "20": 9.70,
+}  # fmt: skip
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> str:
+    return str(tmp_path / "book.db")
+
+
+def document(capsys: pytest.CaptureFixture[str]) -> dict[str, object]:
+    return json.loads(capsys.readouterr().out)  # type: ignore[no-any-return]
+
+
+def test_twelve_real_springs_are_judged_as_the_report_reads(
+    book: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["--book", book, "set", "new", "nest", "--role", "single", "--labels", LABELS]) == 0
+    assert run(["--book", book, "import", str(WATERTOWN), "--set", "nest"]) == 0
+    assert "Solid heights of 12 springs" in capsys.readouterr().out
+    at = ["--at", "12.25in", "--at", "9.75in", "--branch", "loading", "--json"]
+    assert run(["--book", book, "set", "check", "nest", *at]) == 1
+    check = document(capsys)
+    springs = {spring["label"]: spring for spring in check["springs"]}  # type: ignore[attr-defined]
+    kinds = {label: [f["kind"] for f in spring["flags"]] for label, spring in springs.items()}
+    assert "weak" in kinds["17"]
+    assert "stiff" in kinds["13"]
+    # The report's own figures at 12.25 in
+    assert springs["17"]["readings"][0]["load_n"] == pytest.approx(15080 * LBF_N)
+    assert springs["13"]["readings"][0]["load_n"] == pytest.approx(19740 * LBF_N)
+    for label, height_in in SOLID_IN.items():
+        assert springs[label]["solid_height_mm"] == pytest.approx(height_in * 25.4)
+
+
+def test_the_closed_down_rows_can_be_overruled(
+    book: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["--book", book, "set", "new", "nest", "--role", "single", "--labels", LABELS])
+    assert run(["--book", book, "import", str(WATERTOWN), "--set", "nest", "--no-closed-down"]) == 0
+    assert "Solid heights" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("text", "words"),
+    [
+        ("", "empty"),
+        ("label,height_mm\nlarch-01,38.5\n", "load_kg"),
+        ("label,height_mm,load_kg\nlarch-01,38.5,nan\n", "nan"),
+        ("label,height_mm,load_kg\nlarch-99,38.5,22.4\n", "larch-99"),
+        ("label,height_mm,load_kg\nlarch-01,38.5\n", "line 2"),
+        ("label,height_mm,load_stone\nlarch-01,38.5,3\n", "load_stone"),
+        ("label;height_mm;load_kg\nlarch-01;38,500;22,400\n", "38,500"),
+        ("t_s,load_counts,travel_counts\n0,1,2\n", "too few"),
+    ],
+)
+def test_a_bad_file_is_one_line_and_changes_nothing(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], text: str, words: str
+) -> None:
+    run(["--book", book, "set", "new", "larch", "--role", "outer", "--count", "2"])
+    good = tmp_path / "good.csv"
+    good.write_text("label,height_mm,load_kg\nlarch-01,38.5,22.4\n")
+    bad = tmp_path / "bad.csv"
+    bad.write_text(text)
+    capsys.readouterr()
+    assert run(["--book", book, "import", str(good), str(bad), "--set", "larch"]) == 2
+    told = capsys.readouterr()
+    assert len(told.err.splitlines()) == 1
+    assert words.lower() in told.err.lower()
+    run(["--book", book, "set", "show", "larch", "--json"])
+    shown = document(capsys)
+    assert [s["sweeps_counted"] for s in shown["springs"]] == [0, 0]  # type: ignore[attr-defined]
+
+
+def test_a_spreadsheet_with_decimal_commas_reads_the_same(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["--book", book, "set", "new", "larch", "--role", "outer", "--count", "1"])
+    file = tmp_path / "export.csv"
+    file.write_bytes(
+        "\ufefflabel;height_mm;load_kg\r\nlarch-01;38,5;22,4\r\nlarch-01;27,6;40,7\r\n".encode()
+    )
+    assert run(["--book", book, "import", str(file), "--set", "larch"]) == 0
+    capsys.readouterr()
+    run(["--book", book, "set", "check", "larch", "--at", "38,5mm", "--at", "27.6mm", "--json"])
+    readings = document(capsys)["springs"][0]["readings"]  # type: ignore[index]
+    assert readings[0]["load_n"] == pytest.approx(22.4 * KGF_N)
+    assert readings[1]["load_n"] == pytest.approx(40.7 * KGF_N)
+
+
+BUILD = """\
+[cam]
+name = "test"
+valve_lift = "10.9 mm"
+seat_load = "40 kg"
+seat_tolerance = "2 kg"
+open_load = "78 kg"
+open_tolerance = "3 kg"
+[head]
+installed_height = "38.0 mm"
+inner_offset = "2.0 mm"
+[[shims]]
+thickness = "1 mm"
+count = 12
+[springs]
+outer = ["oak"]
+inner = ["fir"]
+"""
+
+
+def keyed_pair(book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    """Key an outer and an inner set that give 42 kg shut and 84 kg at 10.9 mm lift."""
+    build = tmp_path / "engine.toml"
+    build.write_text(BUILD)
+    for name, role, seat_mm, loads in (
+        ("oak", "outer", 38.0, (28.0, 56.0)),
+        ("fir", "inner", 36.0, (14.0, 28.0)),
+    ):
+        run(["--book", book, "set", "new", name, "--role", role, "--count", "1"])
+        lines = [
+            f"{name}-01 {seat_mm}mm {loads[0]}kg",
+            f"{name}-01 {seat_mm - 10.9}mm {loads[1]}kg",
+        ]
+        assert run(["--book", book, "note", "--set", name, *lines]) == 0
+    capsys.readouterr()
+    return build
+
+
+def test_keyed_springs_are_paired_against_the_card(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    # Common practice, no source: 40 kg shut and 78 kg at 10.9 mm lift imply 3.49 kg/mm; a pair
+    # that gives 42 and 84 is too strong at full lift in a way no shim can mend.
+    build = keyed_pair(book, tmp_path, capsys)
+    assert run(["--book", book, "pair", str(build), "--json"]) == 1
+    pairing = document(capsys)
+    implied = pairing["card"]["implied_rate_n_per_mm"]  # type: ignore[index]
+    assert implied / KGF_N == pytest.approx(3.49, abs=0.005)
+    best = pairing["combinations"][0]  # type: ignore[index]
+    assert (best["outer"], best["inner"], best["fits"]) == ("oak", "fir", False)
+    assert best["seat_n"] / KGF_N == pytest.approx(42.0)
+    assert best["open_n"] / KGF_N == pytest.approx(84.0)
+    assert any("no shim" in reason.lower() for reason in best["reasons"])
+
+
+def test_pair_prints_a_table_the_verdict_and_the_caution(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    build = keyed_pair(book, tmp_path, capsys)
+    assert run(["--book", book, "pair", str(build)]) == 1
+    told = capsys.readouterr().out
+    assert "Nothing fits" in told
+    assert "qualified engine machinist" in told
+
+
+def test_a_typo_in_the_build_file_names_key_and_line(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    build = keyed_pair(book, tmp_path, capsys)
+    build.write_text(BUILD.replace("seat_load", "seat_laod"))
+    assert run(["--book", book, "pair", str(build)]) == 2
+    told = capsys.readouterr().err
+    assert "seat_laod" in told
+    assert "line 4" in told
+    assert len(told.splitlines()) == 1
+
+
+def test_depths_say_how_far_to_press(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    build = tmp_path / "engine.toml"
+    build.write_text(BUILD)
+    for name, role, free in (("oak", "outer", "53mm"), ("fir", "inner", "47mm")):
+        size = ["--count", "1", "--free-length", free]
+        run(["--book", book, "set", "new", name, "--role", role, *size])
+    capsys.readouterr()
+    assert run(["--book", book, "depths", str(build), "--json"]) == 0
+    rows = document(capsys)["depths"]
+    plain = next(r for r in rows if r["set"] == "oak" and r["shim_mm"] == 0)  # type: ignore[attr-defined]
+    assert plain["seat_depth_mm"] == pytest.approx(15.0)
+    assert plain["open_depth_mm"] == pytest.approx(25.9)
+    shimmed = next(r for r in rows if r["set"] == "fir" and r["shim_mm"] == 1)  # type: ignore[attr-defined]
+    assert shimmed["seat_depth_mm"] == pytest.approx(47.0 - 35.0)

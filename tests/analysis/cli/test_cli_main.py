@@ -1,0 +1,108 @@
+"""The program as a whole: help, start-up, exit statuses, one line an error."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+
+COMMANDS = ("demo", "rig", "set", "daemon", "live", "note", "import", "depths", "pair")
+
+
+def python(code: str) -> subprocess.CompletedProcess[str]:
+    return subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False
+    )
+
+
+def test_help_starts_without_the_heavy_libraries() -> None:
+    done = python(
+        "import sys; from coilbench.analysis.cli import run; assert run(['--help']) == 0;"
+        "heavy = {'numpy', 'scipy', 'matplotlib', 'rich', 'sqlite_utils', 'serial'};"
+        "print(sorted(heavy & set(sys.modules)))"
+    )
+    assert done.stdout.splitlines()[-1] == "[]", done.stdout + done.stderr
+
+
+@pytest.mark.parametrize("command", COMMANDS)
+def test_every_command_has_help_with_an_example(
+    command: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run([command, "--help"]) == 0
+    told = capsys.readouterr().out
+    assert "Usage: coilbench " + command in told
+    if command not in ("rig", "set"):  # groups: their commands have the examples
+        assert "Example" in told
+
+
+def test_help_lists_every_command_with_safety_first(capsys: pytest.CaptureFixture[str]) -> None:
+    assert run(["--help"]) == 0
+    told = capsys.readouterr().out
+    assert "can blind" in told
+    for command in COMMANDS:
+        assert f"  {command} " in told
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["nonsense"], "No such command 'nonsense'"),
+        (["set", "new"], "Missing argument 'NAME'"),
+        (["set", "new", "a", "--role", "upper"], "upper"),
+        (["--load-unit", "stone", "set", "list"], "stone"),
+        (["set", "check", "a", "--at", "38.5"], "has no unit"),
+        (["set", "check", "a", "--at", "1,234mm"], "ambiguous"),
+        (["set", "check", "a", "--at", "38.5kg"], "no unit of length"),
+        (["set", "check", "a", "--at", "38.5mm", "--tolerance", "5"], "has no unit"),
+    ],
+)
+def test_bad_usage_is_one_line_and_exit_2(
+    arguments: list[str],
+    words: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    monkeypatch.setenv("COILBENCH_BOOK", str(tmp_path / "none.db"))
+    assert run(arguments) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert len(told.err.splitlines()) == 1
+    assert told.err.startswith("coilbench: ")
+    assert words in told.err
+    assert list(tmp_path.iterdir()) == []  # nothing was made
+
+
+def test_a_decimal_comma_is_read_on_the_command_line(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = str(tmp_path / "b.db")
+    arguments = ["--book", book, "set", "new", "larch", "--role", "outer", "--count", "2"]
+    assert run([*arguments, "--free-length", "53,5mm"]) == 0
+    assert run(["--book", book, "set", "show", "larch"]) == 0
+    assert "free length 53.50 mm" in capsys.readouterr().out
+
+
+def test_the_book_comes_from_the_environment(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("COILBENCH_BOOK", str(tmp_path / "env.db"))
+    assert run(["set", "new", "larch", "--role", "outer", "--count", "2"]) == 0
+    assert (tmp_path / "env.db").exists()
+
+
+def test_output_into_a_closed_pipe_is_no_traceback(tmp_path: Path) -> None:
+    done = subprocess.run(
+        f"{sys.executable} -c 'from coilbench.analysis.cli import main; main()' --help | true",
+        shell=True,
+        capture_output=True,
+        text=True,
+        cwd=tmp_path,
+        timeout=60,
+        check=False,
+    )
+    assert "Traceback" not in done.stderr
