@@ -104,7 +104,7 @@ def shape_stroke(
     Args:
         raw: n samples, the idle lead first.
         load_n, height_mm: shape (n,), by the calibration's own zero.
-        touch_at: where the finder saw the load rise; no sample before it belongs to the press.
+        touch_at: about where the finder saw the load rise.
         zero_n: the finder's zero, by the calibration's own.
         rules: what makes a stroke.
         released, too_long: as in Stroke.
@@ -114,14 +114,16 @@ def shape_stroke(
     if pressed.shape[0] == 0:
         return None
     deepest = pressed[np.argmin(height_mm[pressed])]
-    light = pressed[(pressed <= deepest) & (load_n[pressed] - zero_n <= rules.touch_n)]
+    light = np.flatnonzero(usable[:deepest] & (load_n[:deepest] - zero_n <= rules.touch_n))
     # the last touch before the deepest: a bump that came earlier was none
     touch = int(light[-1]) + 1 if light.shape[0] else touch_at
     lowest_mm = float(height_mm[deepest])
     touch_mm = float(height_mm[min(touch, deepest)])
     if touch_mm - lowest_mm < rules.least_depth_mm:
         return None
-    zero = read_zero(raw.samples[:touch], load_n[:touch], height_mm[:touch], touch_mm, rules)
+    zero = read_zero(
+        raw.samples[:touch], load_n[:touch], height_mm[:touch], touch_mm, zero_n, rules
+    )
     base_n = zero_n if zero is None else zero.load_n
     return Stroke(
         raw=raw if zero is None else RawBlock(raw.samples[zero.first :], raw.boot_id),
@@ -143,21 +145,24 @@ def read_zero(
     load_n: NDArray[np.float64],
     height_mm: NDArray[np.float64],
     touch_mm: float,
+    about_n: float,
     rules: StrokeRules,
 ) -> Zero | None:
     """Read the zero before a touch.
 
-    It is the middle of the last second in which the quill was clear of the spring: a slow hand's
-    first newtons are no zero. Where it was never clear, it is a low load of the lead. None where
-    there are too few samples.
+    It is the middle of the last second in which the quill was clear of the spring and nothing
+    leaned on the cell: a slow hand's first newtons are no zero. Where it was never clear, it is a
+    low load of the lead. None where there are too few samples.
 
     Args:
         lead: samples before the touch, shape (n,).
         load_n, height_mm: theirs, by the calibration's own zero.
         touch_mm: the height of the touch.
-        rules: what is clear.
+        about_n: about where the zero is; a load that would be a touch above it is none.
+        rules: what is clear, and what is a touch.
     """
-    usable = np.flatnonzero((lead["flags"] & UNUSABLE) == 0)
+    usable = (lead["flags"] & UNUSABLE) == 0
+    usable = np.flatnonzero(usable & (load_n - about_n <= rules.touch_n))
     clear = usable[height_mm[usable] > touch_mm + rules.clear_mm]
     if clear.shape[0] >= FEWEST_FOR_ZERO:
         t_us = lead["t_us"][clear]

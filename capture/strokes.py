@@ -194,7 +194,8 @@ class StrokeFinder:
 
     def _zero_before(self) -> Zero | None:
         lead = self._held.samples[: self._touch_at]
-        return read_zero(lead, *self._to_physical(lead), self._touch_mm, self._rules)
+        physical = self._to_physical(lead)
+        return read_zero(lead, *physical, self._touch_mm, self.zero_n, self._rules)
 
     def _trim_lead(self) -> None:
         t_us = self._held.samples["t_us"]
