@@ -47,7 +47,7 @@ def _require(missing: str) -> None:
 def _make(target: str, build: Path, **choices: str) -> str:
     command = ["make", "--no-print-directory", "-C", str(FIRMWARE), f"BUILD={build}", target]
     command += [f"{name}={value}" for name, value in choices.items()]
-    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=150)
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     return done.stdout
 
