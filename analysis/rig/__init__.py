@@ -1,0 +1,1 @@
+"""What is known of the rig itself: its calibration card, its checks, its health. Pure."""
