@@ -1,0 +1,228 @@
+"""After kill -9: every acknowledged sweep is there, and the running stroke says what it is."""
+
+import signal
+import subprocess
+import sys
+import threading
+
+import numpy as np
+import pytest
+
+from coilbench.capture import sample_blob
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.recovery import UNCLOSED, left_over, recover
+from coilbench.capture.book.sessions import ChunkOwner, end_session, start_session, store_chunk
+from coilbench.capture.book.sets import turn_order
+from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.calibration import InstrumentUncertainty
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.locks import hold_book
+from coilbench.capture.turns import Purpose
+
+WHO_DIES = """
+import os, signal, sys
+from pathlib import Path
+import numpy as np
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import ChunkOwner, start_session, store_chunk
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.book.rows import insert, writing
+from coilbench.capture.calibration import InstrumentUncertainty
+from coilbench.capture.locks import hold_book
+from coilbench.capture.reduced_curve import CurveRow
+from coilbench.capture.sweep import Origin, SweepStatus
+from coilbench.capture.turns import Purpose
+
+path, calibration_id, samples = Path(sys.argv[1]), sys.argv[2], np.load(sys.argv[3])
+with hold_book(path), open_book(path, lock_held=True) as db:
+    record = find_set(db, "larch")
+    spring_id = record.springs[0].spring_id
+    session_id = start_session(db, record.set_id, "virtual:", "rig-7", "test 1.0")
+    for _ in range(2):
+        store_sweep(db, NewSweep(spring_id, Origin.RIG, SweepStatus.COMPLETE, Purpose.MEASURED,
+            True, (), 0.5, 0.0005, 0.02, samples=samples, session_id=session_id,
+            calibration_id=calibration_id))
+        print("acknowledged", flush=True)
+    owner = ChunkOwner(spring_id, Purpose.MEASURED, calibration_id, 41, 100.0,
+        InstrumentUncertainty(0.5, 0.0005, 0.02))
+    store_chunk(db, session_id, 0, owner, samples[:80])
+    store_chunk(db, session_id, 1, owner, samples[80:120])
+    with writing(db):
+        db.execute("DELETE FROM stroke_chunks")
+        os.kill(os.getpid(), signal.SIGKILL)
+"""
+
+
+@pytest.fixture
+def session_id(db, larch):
+    return start_session(db, larch.set_id, "virtual:", "rig-7", "test 1.0")
+
+
+@pytest.fixture
+def owner(larch, calibration_id):
+    return ChunkOwner(
+        larch.springs[0].spring_id,
+        Purpose.MEASURED,
+        calibration_id,
+        41,
+        100.0,
+        InstrumentUncertainty(0.5, 0.0005, 0.02),
+    )
+
+
+def sweeps(db):
+    return list(db.query("SELECT * FROM sweeps ORDER BY rowid"))
+
+
+def samples_of(row):
+    return sample_blob.unpack(row["samples_format"], row["samples_blob"])
+
+
+def test_kill_9_in_mid_stroke_loses_nothing_that_was_acknowledged(
+    path, tmp_path, db, larch, calibration_id, stroke
+):
+    np.save(tmp_path / "stroke.npy", stroke)
+    died = subprocess.run(
+        [sys.executable, "-c", WHO_DIES, str(path), calibration_id, str(tmp_path / "stroke.npy")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert died.returncode == -signal.SIGKILL, died.stderr
+    acknowledged = died.stdout.splitlines().count("acknowledged")
+    assert acknowledged == 2
+
+    with open_book(path) as after:
+        *whole, rescued = sweeps(after)
+        assert [row["status"] for row in whole] == ["complete"] * acknowledged
+        assert all(np.array_equal(samples_of(row), stroke) for row in whole)
+        assert (rescued["status"], rescued["counted"]) == ("interrupted", 0)
+        assert UNCLOSED in rescued["note"]
+        assert np.array_equal(samples_of(rescued), stroke[:120])
+        assert turn_order(after, larch).done["larch-01"].measured == 2
+        assert not left_over(after)
+        assert after.table("stroke_chunks").count == 0
+        (ended,) = after.query("SELECT ended_utc, ended_reason FROM sessions")
+        assert ended["ended_utc"] is not None
+        assert ended["ended_reason"] == UNCLOSED
+        assert after.execute("PRAGMA integrity_check").fetchone()[0] == "ok"
+
+
+def test_the_rescued_stroke_has_its_curve(db, session_id, owner, stroke):
+    store_chunk(db, session_id, 0, owner, stroke[:60])
+    store_chunk(db, session_id, 1, owner, stroke[60:101])
+    assert recover(db) == 1
+    rows = list(db.query("SELECT * FROM curve_points WHERE branch = 'loading' ORDER BY point"))
+    heights = np.array([row["height_mm"] for row in rows])
+    loads = np.array([row["load_n"] for row in rows])
+    assert heights.max() > 52.0
+    assert heights.min() < 34.0
+    assert loads == pytest.approx(16.475 * (53.0 - heights) + 5.0, abs=0.01)
+
+
+def test_samples_lost_in_a_rescued_stroke_are_counted(db, session_id, owner, stroke):
+    store_chunk(db, session_id, 0, owner, stroke[:50])
+    store_chunk(db, session_id, 1, owner, stroke[53:100])
+    recover(db)
+    assert sweeps(db)[0]["samples_lost"] == 3
+
+
+def test_every_session_left_open_is_closed(db, larch, owner, stroke, session_id):
+    done = start_session(db, larch.set_id, "virtual:", None, None)
+    end_session(db, done, "set done")
+    idle = start_session(db, larch.set_id, "virtual:", None, None)
+    store_chunk(db, session_id, 0, owner, stroke)
+    assert recover(db) == 1
+    reasons = {row["id"]: row["ended_reason"] for row in db.table("sessions").rows}
+    assert reasons == {done: "set done", idle: UNCLOSED, session_id: UNCLOSED}
+    assert recover(db) == 0
+    assert len(sweeps(db)) == 1
+
+
+def test_a_running_capture_is_left_alone(path, db, session_id, owner, stroke):
+    """It holds the lock, here from another thread of this process, as the dashboard does."""
+    store_chunk(db, session_id, 0, owner, stroke)
+    held, done = threading.Event(), threading.Event()
+
+    def capture():
+        with hold_book(path):
+            held.set()
+            done.wait(10.0)
+
+    thread = threading.Thread(target=capture)
+    thread.start()
+    try:
+        assert held.wait(10.0)
+        with open_book(path) as looking:
+            assert left_over(looking)
+            assert sweeps(looking) == []
+    finally:
+        done.set()
+        thread.join()
+    with open_book(path) as looking:
+        assert not left_over(looking)
+        assert len(sweeps(looking)) == 1
+
+
+def test_who_holds_the_lock_puts_the_book_in_order(path, db, session_id, owner, stroke):
+    store_chunk(db, session_id, 0, owner, stroke)
+    with hold_book(path):
+        with open_book(path) as bystander:
+            assert left_over(bystander)
+        with open_book(path, lock_held=True) as mine:
+            assert not left_over(mine)
+            assert len(sweeps(mine)) == 1
+
+
+def test_the_lock_is_free_again_afterwards(path, db, session_id):
+    with open_book(path) as looking:
+        assert not left_over(looking)
+        with hold_book(path):
+            pass
+
+
+def test_a_book_in_order_takes_no_lock(path, db, tmp_path):
+    with open_book(path):
+        pass
+    assert not list(tmp_path.glob("*.lock"))
+
+
+def test_chunks_that_cannot_be_read_stay_and_keep_nobody_out(path, db, session_id, owner, stroke):
+    store_chunk(db, session_id, 0, owner, stroke)
+    db.execute("UPDATE stroke_chunks SET samples_blob = x'00ff'")
+    with open_book(path) as after:
+        assert not left_over(after)
+        assert sweeps(after) == []
+        assert after.table("stroke_chunks").count == 1
+        (row,) = after.query("SELECT ended_reason FROM sessions")
+        assert (
+            "its last stroke is left in chunks: stored samples are damaged" in row["ended_reason"]
+        )
+
+
+def test_a_rescue_that_fails_half_way_changes_nothing(db, session_id, owner, stroke, monkeypatch):
+    store_chunk(db, session_id, 0, owner, stroke)
+
+    def full(*_):
+        raise CoilbenchError("the disk is full")
+
+    monkeypatch.setattr("coilbench.capture.book.recovery.drop_chunks", full)
+    with pytest.raises(CoilbenchError, match="disk is full"):
+        recover(db)
+    assert left_over(db)
+    assert sweeps(db) == []
+    monkeypatch.undo()
+    assert recover(db) == 1
+
+
+def test_an_acknowledged_sweep_stands_beside_the_rescued_one(
+    db, session_id, owner, stroke, calibration_id, points_sweep
+):
+    kept = store_sweep(
+        db, points_sweep(samples=stroke, calibration_id=calibration_id, session_id=session_id)
+    )
+    store_chunk(db, session_id, 0, owner, stroke[:30])
+    recover(db)
+    assert [row["status"] for row in sweeps(db)] == ["complete", "interrupted"]
+    assert sweeps(db)[0]["id"] == kept

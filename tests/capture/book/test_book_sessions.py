@@ -1,0 +1,122 @@
+"""Sessions: a run's health, its live picture, and the running stroke in safety."""
+
+import math
+import sqlite3
+
+import numpy as np
+import pytest
+
+from coilbench.capture import sample_blob
+from coilbench.capture.book.sessions import (
+    ChunkOwner,
+    drop_chunks,
+    end_session,
+    live_session,
+    start_session,
+    store_chunk,
+    update_session,
+)
+from coilbench.capture.calibration import InstrumentUncertainty
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.snapshot import Snapshot
+from coilbench.capture.turns import Purpose
+
+URL = "serial:///dev/ttyUSB0?baud=250000"
+
+
+@pytest.fixture
+def session_id(db, larch):
+    return start_session(db, larch.set_id, URL, "rig-7", "test 1.0")
+
+
+def owner(larch, calibration_id, **changes) -> ChunkOwner:
+    plain = {
+        "spring_id": larch.springs[0].spring_id,
+        "purpose": Purpose.MEASURED,
+        "calibration_id": calibration_id,
+        "boot_id": 41,
+        "zero_counts": 100.0,
+        "instrument": InstrumentUncertainty(0.5, 0.0005, 0.02),
+    }
+    return ChunkOwner(**{**plain, **changes})
+
+
+def test_a_new_session_runs_and_has_counted_nothing(db, session_id):
+    row = db.table("sessions").get(session_id)
+    assert (row["source_url"], row["device_id"], row["firmware"]) == (URL, "rig-7", "test 1.0")
+    assert (row["samples"], row["samples_lost"], row["lines_bad"], row["restarts"]) == (0,) * 4
+    assert row["started_utc"] == row["seen_utc"]
+    assert row["ended_utc"] is None
+    assert live_session(db) is None  # nothing to show yet
+
+
+def test_the_live_picture_comes_back_as_it_was(db, session_id):
+    snapshot = Snapshot(
+        "larch",
+        URL,
+        link="up",
+        samples=812,
+        samples_lost=3,
+        lines_bad=2,
+        restarts=1,
+        load_n=404.02,
+        height_mm=38.5,
+        curve=((53.0, 0.0), (38.5, 404.02)),
+    )
+    update_session(db, session_id, snapshot)
+    seen_utc, back = live_session(db)
+    assert back == snapshot
+    row = db.table("sessions").get(session_id)
+    assert row["seen_utc"] == seen_utc
+    assert (row["samples"], row["samples_lost"], row["lines_bad"], row["restarts"]) == (
+        812,
+        3,
+        2,
+        1,
+    )
+
+
+def test_an_ended_session_is_live_no_more(db, session_id):
+    update_session(db, session_id, Snapshot("larch", URL))
+    end_session(db, session_id, "set done")
+    assert live_session(db) is None
+    row = db.table("sessions").get(session_id)
+    assert row["ended_reason"] == "set done"
+    assert row["ended_utc"] >= row["started_utc"]
+
+
+def test_a_picture_that_is_no_number_is_refused(db, session_id):
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        update_session(db, session_id, Snapshot("larch", URL, load_n=math.nan))
+    assert live_session(db) is None
+
+
+def test_chunks_hold_the_running_stroke(db, larch, calibration_id, session_id, stroke):
+    mine = owner(larch, calibration_id)
+    for number, piece in enumerate(np.array_split(stroke, 3)):
+        store_chunk(db, session_id, number, mine, piece)
+    rows = list(db.query("SELECT * FROM stroke_chunks ORDER BY chunk"))
+    back = [sample_blob.unpack(row["samples_format"], row["samples_blob"]) for row in rows]
+    assert np.array_equal(np.concatenate(back), stroke)
+    assert {row["zero_counts"] for row in rows} == {100.0}
+    drop_chunks(db, session_id)
+    assert db.table("stroke_chunks").count == 0
+
+
+def test_only_the_own_chunks_are_dropped(db, larch, calibration_id, session_id, stroke):
+    other = start_session(db, larch.set_id, URL, None, None)
+    for session in (session_id, other):
+        store_chunk(db, session, 0, owner(larch, calibration_id), stroke)
+    drop_chunks(db, session_id)
+    assert [row["session_id"] for row in db.table("stroke_chunks").rows] == [other]
+
+
+def test_a_chunk_that_is_no_number_or_twice_is_refused(
+    db, larch, calibration_id, session_id, stroke
+):
+    with pytest.raises(CoilbenchError, match="zero_counts is nan"):
+        store_chunk(db, session_id, 0, owner(larch, calibration_id, zero_counts=math.nan), stroke)
+    store_chunk(db, session_id, 0, owner(larch, calibration_id), stroke)
+    with pytest.raises(sqlite3.IntegrityError, match="UNIQUE"):
+        store_chunk(db, session_id, 0, owner(larch, calibration_id), stroke)
+    assert db.table("stroke_chunks").count == 1
