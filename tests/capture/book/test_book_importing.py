@@ -1,0 +1,307 @@
+"""Files and keyed readings into the book: all of them or none, and nothing twice."""
+
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from coilbench.capture.book.importing import (
+    FILE_HEIGHT_U_MM,
+    FILE_LOAD_U_RELATIVE,
+    import_table,
+    store_readings,
+)
+from coilbench.capture.book.sets import SetPlan, find_set, new_set
+from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.sweep import Origin
+from coilbench.capture.tables.csv_table import read_table
+from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
+
+DATA = Path(__file__).parents[2] / "data"
+POINTS = "label,height_mm,load_kg\nlarch-01,38.0,22.4\nlarch-01,27.1,40.7\n"
+POINTS_OF_TWO = POINTS + "larch-02,38.0,22.9\nlarch-02,27.1,41.1\n"
+
+
+def table(text: str, name: str = "points.csv"):
+    return read_table(text.encode(), name)
+
+
+def raw_text(stroke, zero: int = 0) -> str:
+    rows = zip(
+        ((stroke["t_us"] - stroke["t_us"][0]) * 1e-6).tolist(),
+        stroke["load_counts"].tolist(),
+        stroke["travel_counts"].tolist(),
+        strict=True,
+    )
+    lines = [f"{t_s:.6f},{load + zero},{travel}" for t_s, load, travel in rows]
+    return "t_s,load_counts,travel_counts\n" + "\n".join(lines) + "\n"
+
+
+def converted_text() -> str:
+    height_mm = 33.0 + np.abs(np.linspace(-20.0, 20.0, 161))
+    load_kg = 1.68 * (53.0 - height_mm)
+    lines = [
+        f"{row / 80.0:.4f},{kg:.4f},{mm:.3f}"
+        for row, (kg, mm) in enumerate(zip(load_kg, height_mm, strict=True))
+    ]
+    return "t_s,load_kg,height_mm\n" + "\n".join(lines) + "\n"
+
+
+def test_points_become_a_sweep_a_spring(db, larch):
+    brought = import_table(db, larch, table(POINTS_OF_TWO))
+    assert (brought.kind, brought.labels) == ("points", ("larch-01", "larch-02"))
+    sweeps = load_sweeps(db, larch)
+    assert [len(sweeps[label]) for label in larch.labels] == [1, 1, 0]
+    sweep = sweeps["larch-01"][0]
+    assert sweep.origin is Origin.POINTS_FILE
+    assert sweep.loading.height_mm.tolist() == [38.0, 27.1]
+    # the kilogram-force is 9.80665 N exactly (3rd CGPM, 1901)
+    assert sweep.loading.load_n == pytest.approx([22.4 * 9.80665, 40.7 * 9.80665])
+    assert len(sweep.unloading) == 0
+
+
+def test_what_a_file_is_taken_as_good_for_is_stored_and_said(db, larch):
+    brought = import_table(db, larch, table(POINTS))
+    sweep = load_sweeps(db, larch)["larch-01"][0]
+    assert sweep.load_u_relative == FILE_LOAD_U_RELATIVE
+    assert sweep.height_u_mm == FILE_HEIGHT_U_MM
+    (note,) = (note for note in brought.notes if "taken as good" in note)
+    assert "0.5%" in note
+    assert "0.1 mm" in note
+
+
+def test_one_spring_of_a_points_file(db, larch):
+    brought = import_table(db, larch, table(POINTS_OF_TWO), label="larch-02")
+    assert brought.labels == ("larch-02",)
+    assert [len(found) for found in load_sweeps(db, larch).values()] == [0, 1, 0]
+
+
+def test_depths_use_the_sets_free_length(db, larch):
+    """Common practice, no source: 53 mm free, about 15 mm down 22.4 kg, 25.9 mm down 40.7 kg."""
+    text = "label,depth_mm,load_kg\nlarch-01,15.0,22.4\nlarch-01,25.9,40.7\n"
+    import_table(db, larch, table(text))
+    sweep = load_sweeps(db, larch)["larch-01"][0]
+    assert sweep.loading.height_mm == pytest.approx([38.0, 27.1])
+    rate_kg_per_mm = np.diff(sweep.loading.load_n)[0] / 9.80665 / 10.9
+    assert rate_kg_per_mm == pytest.approx(1.68, abs=0.005)
+
+
+def test_a_converted_sweep_is_kept_whole(db, larch):
+    brought = import_table(db, larch, table(converted_text(), "stroke.csv"), label="larch-01")
+    assert (brought.kind, brought.labels) == ("converted sweep", ("larch-01",))
+    sweep = load_sweeps(db, larch)["larch-01"][0]
+    assert sweep.dense
+    assert (len(sweep.loading), len(sweep.unloading)) == (81, 80)
+    assert sweep.loading.load_n == pytest.approx(
+        1.68 * 9.80665 * (53.0 - sweep.loading.height_mm), abs=0.002
+    )
+
+
+def test_a_raw_sweep_names_the_calibration_it_was_read_with(db, larch, calibration_id, stroke):
+    brought = import_table(db, larch, table(raw_text(stroke), "raw.csv"), label="larch-03")
+    assert brought.kind == "raw sweep"
+    (row,) = db.query("SELECT * FROM sweeps")
+    assert (row["calibration_id"], row["samples"], row["note"]) == (calibration_id, 201, "raw.csv")
+    sweep = load_sweeps(db, larch)["larch-03"][0]
+    assert sweep.loading.load_n == pytest.approx(
+        16.475 * (53.0 - sweep.loading.height_mm) + 5.0, abs=0.01
+    )
+
+
+def test_a_raw_sweep_needs_a_calibration(db, larch, stroke, counts):
+    with pytest.raises(CoilbenchError, match="the rig's load is not calibrated"):
+        import_table(db, larch, table(raw_text(stroke)), label="larch-01")
+    assert counts()["sweeps"] == 0
+
+
+def test_a_sweep_file_needs_a_label(db, larch, counts):
+    with pytest.raises(CoilbenchError, match="doesn't say whose it is") as caught:
+        import_table(db, larch, table(converted_text(), "stroke.csv"))
+    assert "--label" in str(caught.value)
+    assert counts()["sweeps"] == 0
+
+
+@pytest.mark.parametrize(
+    ("text", "label", "words"),
+    [
+        (POINTS_OF_TWO + "birch-01,38.0,22.0\n", None, "has no spring 'birch-01'"),
+        (POINTS_OF_TWO + "larch-03,38.0,nan\n", None, "points.csv, line 6"),
+        (POINTS_OF_TWO + "larch-03,38.0\n", None, "points.csv, line 6"),
+        (POINTS, "larch-03", "the file has no spring 'larch-03'"),
+        (POINTS, "birch-01", "the set 'larch' has no spring 'birch-01'"),
+        ("label,load_kg\nlarch-01,3\n", None, "height"),
+    ],
+)
+def test_what_is_wrong_anywhere_stores_nothing(db, larch, counts, text, label, words):
+    before = counts()
+    with pytest.raises(CoilbenchError) as caught:
+        import_table(db, larch, table(text), label=label)
+    assert words in str(caught.value)
+    assert counts() == before
+
+
+@pytest.mark.parametrize("kind", ["points", "converted", "raw"])
+def test_the_same_readings_are_not_taken_twice(db, larch, calibration_id, stroke, counts, kind):
+    """Another name and other line ends make no other measurement."""
+    text, label = {
+        "points": (POINTS_OF_TWO, None),
+        "converted": (converted_text(), "larch-01"),
+        "raw": (raw_text(stroke), "larch-01"),
+    }[kind]
+    import_table(db, larch, table(text, "first.csv"), label=label)
+    before = counts()
+    with pytest.raises(CoilbenchError) as caught:
+        import_table(db, larch, table(text.replace("\n", "\r\n"), "copy of first.csv"), label=label)
+    words = str(caught.value)
+    assert words.startswith(
+        "copy of first.csv: spring 'larch-01' has these readings already, imported from first.csv"
+    )
+    assert counts() == before
+
+
+def test_one_spring_that_is_there_already_keeps_the_whole_file_out(db, larch, counts):
+    import_table(db, larch, table(POINTS_OF_TWO), label="larch-02")
+    before = counts()
+    with pytest.raises(CoilbenchError, match="'larch-02' has these readings already"):
+        import_table(db, larch, table(POINTS_OF_TWO))
+    assert counts() == before
+    import_table(db, larch, table(POINTS_OF_TWO), label="larch-01")
+
+
+def test_other_readings_of_the_same_spring_are_welcome(db, larch, stroke, calibration_id):
+    import_table(db, larch, table(POINTS))
+    import_table(db, larch, table(POINTS.replace("22.4", "22.5")))
+    import_table(db, larch, table(raw_text(stroke), "one.csv"), label="larch-01")
+    import_table(db, larch, table(raw_text(stroke, zero=1), "two.csv"), label="larch-01")
+    assert len(load_sweeps(db, larch)["larch-01"]) == 4
+
+
+def test_two_springs_may_read_alike(db, larch):
+    import_table(db, larch, table(POINTS))
+    import_table(db, larch, table(POINTS.replace("larch-01", "larch-02")))
+    assert [len(found) for found in load_sweeps(db, larch).values()] == [1, 1, 0]
+
+
+# The solid heights of the twelve springs, read off the printed table by hand: U.S. Ordnance
+# Department, Report of the Tests of Metals and Other Materials, Watertown Arsenal, 1900,
+# pp. 386-387, the "closed down" rows, inches. Spring 12's file has no row below 9.75.
+WATERTOWN_SOLID_IN = {
+    "8": 9.63,
+    "9": 9.70,
+    "10": 9.68,
+    "12": 9.75,
+    "13": 9.65,
+    "14": 9.68,
+    "15": 9.55,
+    "16": 9.70,
+    "17": 9.67,
+    "18": 9.63,
+    "19": 9.69,
+    "20": 9.70,
+}
+
+
+@pytest.fixture
+def watertown(db):
+    return new_set(db, SetPlan("arsenal", "single", tuple(WATERTOWN_SOLID_IN)))
+
+
+@pytest.fixture
+def arsenal_file():
+    name = "watertown1900_springs.csv"
+    return read_table((DATA / name).read_bytes(), name)
+
+
+def test_twelve_real_springs_come_in_with_their_solid_heights(db, watertown, arsenal_file):
+    """The inch is 25.4 mm and the pound 0.45359237 kg exactly (agreement of 1959)."""
+    brought = import_table(db, watertown, arsenal_file)
+    assert brought.labels == tuple(WATERTOWN_SOLID_IN)
+    record = find_set(db, "arsenal")
+    for spring in record.springs:
+        assert spring.solid_height_mm == pytest.approx(25.4 * WATERTOWN_SOLID_IN[spring.label])
+        assert "its row with the largest load" in spring.solid_reason
+    assert any("Solid heights of 12 springs" in note for note in brought.notes)
+    sweeps = load_sweeps(db, record)
+    lbf_n = 0.45359237 * 9.80665
+    loads = {
+        label: float(found[0].loading.load_n[found[0].loading.height_mm.round(2) == 311.15][0])
+        for label, found in sweeps.items()
+    }
+    # at 12.25 in, as printed
+    assert loads["17"] == pytest.approx(15_080 * lbf_n)
+    assert loads["13"] == pytest.approx(19_740 * lbf_n)
+    assert loads["8"] == pytest.approx(17_700 * lbf_n)
+    shown = {row["label"]: row["solid_height_mm"] for row in db.view("spring_summary").rows}
+    assert shown["15"] == pytest.approx(25.4 * 9.55)
+
+
+def test_solid_heights_stay_away_when_the_user_says_so(db, watertown, arsenal_file):
+    brought = import_table(db, watertown, arsenal_file, closed_down=False)
+    assert [s.solid_height_mm for s in find_set(db, "arsenal").springs] == [None] * 12
+    assert not any("Solid heights" in note for note in brought.notes)
+
+
+def test_one_spring_gets_its_solid_height_by_what_all_show(db, watertown, arsenal_file):
+    import_table(db, watertown, arsenal_file, label="15")
+    found = {s.label: s.solid_height_mm for s in find_set(db, "arsenal").springs}
+    assert found.pop("15") == pytest.approx(25.4 * 9.55)
+    assert set(found.values()) == {None}
+
+
+def test_keyed_readings_stand_as_typed_beside_what_follows_from_them(db, larch):
+    """By hand: 25.4 kg shown less 3 kg of blocks, times 2 for the lever, is 44.8 kg."""
+    kg = 9.80665
+    readings = [
+        KeyedReading("larch-01", 25.4 * kg, depth_mm=15.0),
+        KeyedReading("larch-02", 25.9 * kg, height_mm=38.0),
+        KeyedReading("larch-01", 24.9 * kg, height_mm=38.0, loading=False),
+    ]
+    setup = KeyedSetup(tare_n=3.0 * kg, lever_ratio=2.0)
+    assert store_readings(db, larch, readings, setup) == ("larch-01", "larch-02")
+    first, second = db.query("SELECT * FROM sweeps ORDER BY rowid")
+    typed = json.loads(first["keyed_json"])
+    assert typed["readings"] == [vars(readings[0]), vars(readings[2])]
+    assert typed["setup"] == vars(setup)
+    assert typed["free_length_mm"] == 53.0
+    assert json.loads(second["keyed_json"])["readings"][0]["depth_mm"] is None
+
+    sweep = load_sweeps(db, larch)["larch-01"][0]
+    assert sweep.origin is Origin.KEYED
+    assert sweep.loading.height_mm.tolist() == [38.0]
+    assert sweep.loading.load_n == pytest.approx([44.8 * kg])
+    assert sweep.unloading.load_n == pytest.approx([43.8 * kg])
+    assert (sweep.load_u_n, sweep.height_u_mm) == (setup.load_u_n, setup.height_u_mm)
+
+
+def test_the_same_reading_keyed_again_is_another_measurement(db, larch):
+    for _ in range(2):
+        store_readings(db, larch, [KeyedReading("larch-01", 219.7, height_mm=38.0)], KeyedSetup())
+    assert len(load_sweeps(db, larch)["larch-01"]) == 2
+
+
+@pytest.mark.parametrize(
+    ("wrong", "words"),
+    [
+        (KeyedReading("birch-01", 219.7, height_mm=38.0), "has no spring 'birch-01'"),
+        (KeyedReading("larch-02", 219.7, height_mm=60.0), "above the free length"),
+        (KeyedReading("larch-02", math.nan, height_mm=38.0), "no number"),
+        (KeyedReading("larch-02", math.inf, height_mm=38.0), "no number"),
+    ],
+)
+def test_one_wrong_reading_keeps_all_out(db, larch, counts, wrong, words):
+    before = counts()
+    good = KeyedReading("larch-01", 219.7, height_mm=38.0)
+    with pytest.raises(CoilbenchError) as caught:
+        store_readings(db, larch, [good, wrong], KeyedSetup())
+    assert words in str(caught.value)
+    assert counts() == before
+
+
+def test_keyed_depths_need_a_free_length(db, counts):
+    record = new_set(db, SetPlan("yew", "single", ("a",)))
+    with pytest.raises(CoilbenchError, match="needs the spring's free length"):
+        store_readings(db, record, [KeyedReading("a", 219.7, depth_mm=15.0)], KeyedSetup())
+    assert counts()["sweeps"] == 0
