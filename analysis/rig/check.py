@@ -1,0 +1,240 @@
+"""A check weight on the rig: pass or fail, the trend of such checks, what has grown old. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime
+
+import numpy as np
+from scipy.special import stdtrit
+
+from coilbench.capture.calibration_fit import ASSUMED_MASS_U_RELATIVE
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.regression import PolynomialFit, evaluate, fit_polynomial, slope, value
+
+# Common practice, no source: as ISO 7500-1's class 1 allows, and a season between calibrations.
+DEFAULT_TOLERANCE = 0.01
+GOOD_FOR_DAYS = 90.0
+LEAST_TREND_CHECKS = 3  # two always lie on a line
+LEAST_TREND_DAYS = 1.0  # within a day it is scatter, not a trend
+TREND_DAYS = 30.0  # what a trend is told for
+
+
+@dataclass(frozen=True)
+class MassReading:
+    """What the cell said with nothing on it and with the check weight.
+
+    Attributes:
+        mass_kg: the check weight.
+        zero_counts, load_counts: means without and with it.
+        load_sd_counts: standard deviation of one sample while it stood.
+        samples: how many the mean was taken from.
+    """
+
+    mass_kg: float
+    zero_counts: float
+    load_counts: float
+    load_sd_counts: float
+    samples: int
+
+
+@dataclass(frozen=True)
+class MassVerdict:
+    """A check weight judged.
+
+    Attributes:
+        expected_n: the weight's load where the rig stands.
+        load_n: what the rig made of it.
+        error_n: the one less the other.
+        error_u_n: expanded uncertainty of that error, k = 2.
+        tolerance_n: the largest error that passes.
+    """
+
+    expected_n: float
+    load_n: float
+    error_n: float
+    error_u_n: float
+    tolerance_n: float
+
+    @property
+    def passed(self) -> bool:
+        """Whether the error is within the tolerance."""
+        return abs(self.error_n) <= self.tolerance_n
+
+    @property
+    def drifted(self) -> bool:
+        """Whether the error is more than calibration and weight together are unsure of."""
+        return abs(self.error_n) > self.error_u_n
+
+
+def judge_mass(
+    fit: PolynomialFit,
+    reading: MassReading,
+    *,
+    gravity_m_s2: float,
+    mass_u_relative: float = ASSUMED_MASS_U_RELATIVE / 2.0,
+    tolerance_n: float | None = None,
+) -> MassVerdict:
+    """Judge what a calibrated cell says of a check weight.
+
+    The error's uncertainty: the curve between zero and reading with its coefficients correlated
+    (JCGM 100:2008, 5.2.2), the residuals' scatter, the mean's noise, and the weight.
+
+    Args:
+        fit: load_n over load_counts.
+        reading: with and without the weight.
+        gravity_m_s2: where the rig stands.
+        mass_u_relative: the weight's standard uncertainty (k = 1), as a fraction.
+        tolerance_n: the largest error that passes; None takes DEFAULT_TOLERANCE of the weight.
+
+    Raises:
+        CoilbenchError: a weight that is not above 0, one outside the calibrated range (which is
+            never extended), or a cell that did not respond to it.
+    """
+    expected_n = reading.mass_kg * gravity_m_s2
+    if not (math.isfinite(expected_n) and expected_n > 0.0):
+        raise CoilbenchError(
+            f"a check weight of {reading.mass_kg:g} kg checks nothing", mend="Use one above 0 kg"
+        )
+    _refuse_outside(fit, expected_n, reading.mass_kg)
+    moved = abs(reading.load_counts - reading.zero_counts)
+    if moved < 10.0 * max(reading.load_sd_counts, 1.0):
+        raise CoilbenchError(
+            f"the cell did not respond to the weight: {moved:.0f} counts",
+            mend="Check that it stands on the cell alone, and the cell's wires",
+        )
+    load_n, curve_u_n = evaluate(fit, reading.load_counts, minus_x=reading.zero_counts)
+    per_count_n = abs(float(slope(fit, reading.load_counts)))
+    u_n = math.hypot(
+        float(curve_u_n),
+        fit.residual_sd,
+        per_count_n * reading.load_sd_counts / math.sqrt(reading.samples),
+        mass_u_relative * expected_n,
+    )
+    return MassVerdict(
+        expected_n=expected_n,
+        load_n=float(load_n),
+        error_n=float(load_n) - expected_n,
+        error_u_n=2.0 * u_n,
+        tolerance_n=DEFAULT_TOLERANCE * expected_n if tolerance_n is None else tolerance_n,
+    )
+
+
+def _refuse_outside(fit: PolynomialFit, expected_n: float, mass_kg: float) -> None:
+    top_n = float(np.max(value(fit, [fit.x_min, fit.x_max])))
+    if expected_n > 1.05 * top_n:
+        raise CoilbenchError(
+            f"{mass_kg:g} kg is above what the cell was calibrated with, {top_n:.0f} N",
+            mend="Check with a weight inside the range, or calibrate again with heavier masses",
+        )
+
+
+@dataclass(frozen=True)
+class PastCheck:
+    """A stored check, as the trend and the warnings see it; made_utc in ISO 8601."""
+
+    made_utc: str
+    mass_kg: float
+    gravity_m_s2: float
+    error_n: float
+    error_u_n: float
+    tolerance_n: float
+    passed: bool
+
+    @property
+    def error_percent(self) -> float:
+        """The error over the weight's load, per cent."""
+        return self.error_n / (self.mass_kg * self.gravity_m_s2) * 100.0
+
+
+@dataclass(frozen=True)
+class Trend:
+    """How the relative error goes with time.
+
+    Attributes:
+        percent_per_30_days: a straight line's slope.
+        u_percent_per_30_days: its expanded uncertainty, 95 % (Student's t).
+        checks: how many it is drawn through.
+    """
+
+    percent_per_30_days: float
+    u_percent_per_30_days: float
+    checks: int
+
+    @property
+    def plain(self) -> bool:
+        """Whether the trend is more than its uncertainty."""
+        return abs(self.percent_per_30_days) > self.u_percent_per_30_days
+
+
+def trend(checks: Sequence[PastCheck]) -> Trend | None:
+    """Return the trend of checks of one calibration; None where they are too few or too near.
+
+    An unweighted straight line of the relative error over time.
+    """
+    if len(checks) < LEAST_TREND_CHECKS:
+        return None
+    days = [days_between(checks[0].made_utc, check.made_utc) for check in checks]
+    if max(days) - min(days) < LEAST_TREND_DAYS:
+        return None
+    fit = fit_polynomial(days, [check.error_percent for check in checks], 1)
+    u = math.sqrt(fit.covariance[1][1]) * float(stdtrit(len(checks) - 2, 0.975))
+    return Trend(fit.coefficients[1] * TREND_DAYS, u * TREND_DAYS, len(checks))
+
+
+def days_between(earlier_utc: str, later_utc: str) -> float:
+    """Return the days from one moment to another, ISO 8601 each."""
+    step = datetime.fromisoformat(later_utc) - datetime.fromisoformat(earlier_utc)
+    return step.total_seconds() / 86400.0
+
+
+def warnings(
+    load_made_utc: str,
+    checks: Sequence[PastCheck],
+    now_utc: str,
+    good_for_days: float = GOOD_FOR_DAYS,
+) -> tuple[str, ...]:
+    """Say what speaks against a calibration: a failed check, an old one, its own age.
+
+    Args:
+        load_made_utc: when the load was calibrated.
+        checks: those made with that calibration, oldest first.
+        now_utc: now.
+        good_for_days: how long a calibration or a check stands for.
+
+    Returns:
+        Sentences without a full stop; nothing speaks against it where there are none.
+    """
+    said = []
+    newest = checks[-1] if checks else None
+    if newest is not None and not newest.passed:
+        said.append(
+            f"the last check of the rig FAILED ({newest.made_utc[:10]}: {newest.mass_kg:g} kg read "
+            f"{newest.error_percent:+.2f} % off, {_allowed_percent(newest):.2f} % allowed): find "
+            "out why, then calibrate again with coilbench rig weigh"
+        )
+    age_days = days_between(load_made_utc, now_utc)
+    if age_days > good_for_days:
+        said.append(
+            f"the load calibration is {age_days:.0f} days old, the limit is {good_for_days:g}"
+            f"{_checked_words(newest, now_utc, good_for_days)}: calibrate again before you "
+            "measure, with coilbench rig weigh"
+        )
+    return tuple(said)
+
+
+def _checked_words(newest: PastCheck | None, now_utc: str, good_for_days: float) -> str:
+    if newest is None:
+        return ", and it was never checked"
+    if not newest.passed:
+        return ""
+    days = days_between(newest.made_utc, now_utc)
+    if days > good_for_days:
+        return f", and the last check is {days:.0f} days old, too"
+    return f"; a check passed {days:.0f} days ago"
+
+
+def _allowed_percent(check: PastCheck) -> float:
+    return check.tolerance_n / (check.mass_kg * check.gravity_m_s2) * 100.0

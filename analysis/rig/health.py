@@ -1,0 +1,178 @@
+"""A rig's health from its samples: rate, noise, drift, losses. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.analysis.rig.findings import (
+    DRIFT_S,
+    LEAST_SAMPLES,
+    Finding,
+    fault_findings,
+    flagged,
+    link_findings,
+    load_findings,
+    noise_findings,
+    rate_finding,
+    travel_findings,
+)
+from coilbench.capture.blocks import SampleFlag
+from coilbench.capture.calibration import Calibration
+from coilbench.capture.regression import fit_polynomial, slope
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What came from a rig that was left alone.
+
+    Attributes:
+        samples: shape (n,), RAW_DTYPE, of one start, the settling ones left out.
+        nominal_hz: samples a second as the rig says.
+        um_per_count: nominal travel of a count, where told.
+        has_travel: whether the rig has a scale at all.
+        samples_lost, lines_bad, restarts: while it was listened to.
+        impossible_steps: of the encoder, by the rig's own count, while it was listened to.
+        standing_faults: codes of the faults that stand.
+    """
+
+    samples: NDArray[np.void]
+    nominal_hz: float
+    um_per_count: float | None = None
+    has_travel: bool = True
+    samples_lost: int = 0
+    lines_bad: int = 0
+    restarts: int = 0
+    impossible_steps: int = 0
+    standing_faults: tuple[int, ...] = ()
+
+
+@dataclass(frozen=True)
+class Health:
+    """The figures; None where there is nothing to tell them from.
+
+    Attributes:
+        rate_hz: by the rig's own clock, lost samples counted in.
+        noise_counts, noise_n: standard deviation of one sample, drift taken out; N where the
+            load is calibrated.
+        drift_counts, drift_n: how far the load moved in DRIFT_S, by a straight line.
+        load_codes: how many different load codes came.
+        travel_noise_counts, travel_noise_um: standard deviation of the travel.
+        saturated, suspect, travel_absent: samples so flagged.
+    """
+
+    samples: int
+    seconds: float
+    nominal_hz: float
+    rate_hz: float | None
+    noise_counts: float | None
+    noise_n: float | None
+    drift_counts: float | None
+    drift_n: float | None
+    load_codes: int
+    travel_noise_counts: float | None
+    travel_noise_um: float | None
+    saturated: int
+    suspect: int
+    travel_absent: int
+    samples_lost: int
+    lines_bad: int
+    restarts: int
+    impossible_steps: int
+    findings: tuple[Finding, ...]
+
+
+class _Line(NamedTuple):
+    """A straight line through the load counts over time.
+
+    Attributes:
+        sd_counts: standard deviation about it.
+        per_s, u_per_s: its slope, counts a second, and that one's standard uncertainty.
+    """
+
+    sd_counts: float
+    per_s: float
+    u_per_s: float
+
+
+def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health:
+    """Work out a resting rig's figures and say what is wrong with it."""
+    samples, flags = heard.samples, heard.samples["flags"]
+    usable = samples[(flags & (SampleFlag.LOAD_SATURATED | SampleFlag.LOAD_SUSPECT)) == 0]
+    seen = samples[(flags & SampleFlag.TRAVEL_ABSENT) == 0]
+    line = _load_line(usable)
+    travel_counts = (
+        float(seen["travel_counts"].std(ddof=1))
+        if heard.has_travel and seen.size >= LEAST_SAMPLES
+        else None
+    )
+    per_count_n = None
+    if calibration is not None and usable.size:
+        middle = float(np.median(usable["load_counts"]))
+        per_count_n = float(slope(calibration.load, middle))
+    drift_counts = None if line is None else line.per_s * DRIFT_S
+    health = Health(
+        samples=int(samples.size),
+        seconds=_seconds(samples),
+        nominal_hz=heard.nominal_hz,
+        rate_hz=rate_hz(samples),
+        noise_counts=None if line is None else line.sd_counts,
+        noise_n=_scaled(None if line is None else line.sd_counts, per_count_n, signed=False),
+        drift_counts=drift_counts,
+        drift_n=_scaled(drift_counts, per_count_n, signed=True),
+        load_codes=int(np.unique(samples["load_counts"]).size),
+        travel_noise_counts=travel_counts,
+        travel_noise_um=_scaled(travel_counts, heard.um_per_count, signed=False),
+        saturated=flagged(flags, SampleFlag.LOAD_SATURATED),
+        suspect=flagged(flags, SampleFlag.LOAD_SUSPECT),
+        travel_absent=flagged(flags, SampleFlag.TRAVEL_ABSENT) if heard.has_travel else 0,
+        samples_lost=heard.samples_lost,
+        lines_bad=heard.lines_bad,
+        restarts=heard.restarts,
+        impossible_steps=heard.impossible_steps,
+        findings=(),
+    )
+    return replace(health, findings=tuple(_findings(heard, health, line)))
+
+
+def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Finding]:
+    yield from fault_findings(heard.standing_faults)
+    yield from link_findings(health.samples, health.samples_lost, health.lines_bad, health.restarts)
+    slow = rate_finding(health.nominal_hz, health.rate_hz)
+    if slow is not None and health.samples >= LEAST_SAMPLES:
+        yield slow
+    yield from load_findings(heard.samples)
+    if line is not None:
+        yield from noise_findings(line.sd_counts, line.per_s * DRIFT_S, line.u_per_s * DRIFT_S)
+    yield from travel_findings(health.samples, health.travel_absent, health.impossible_steps)
+
+
+def rate_hz(samples: NDArray[np.void]) -> float | None:
+    """Return samples a second by the rig's clock, lost ones counted in; None of fewer than two."""
+    if samples.size < 2 or _seconds(samples) <= 0.0:
+        return None
+    return float(samples["seq"][-1] - samples["seq"][0]) / _seconds(samples)
+
+
+def _load_line(usable: NDArray[np.void]) -> _Line | None:
+    if usable.size < LEAST_SAMPLES:
+        return None
+    t_s = (usable["t_us"] - usable["t_us"][0]) * 1e-6
+    if np.unique(t_s).size < LEAST_SAMPLES:
+        return None
+    fit = fit_polynomial(t_s, usable["load_counts"].astype(np.float64), 1)
+    return _Line(fit.residual_sd, fit.coefficients[1], float(np.sqrt(fit.covariance[1][1])))
+
+
+def _seconds(samples: NDArray[np.void]) -> float:
+    return float(samples["t_us"][-1] - samples["t_us"][0]) * 1e-6 if samples.size else 0.0
+
+
+def _scaled(number: float | None, factor: float | None, *, signed: bool) -> float | None:
+    if number is None or factor is None:
+        return None
+    return number * (factor if signed else abs(factor))

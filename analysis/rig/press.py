@@ -1,0 +1,171 @@
+"""Which way load and travel go as the quill is pressed down: backwards, right, or not at all. Pure.
+
+The wire has travel counts positive down; a cell is wired right when its counts grow with the load.
+A calibration puts both right, so that with one it is the load and the height that must move the
+right way.
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.analysis.rig.findings import LEAST_SAMPLES, Finding
+from coilbench.capture.blocks import UNUSABLE
+from coilbench.capture.calibration import Calibration
+from coilbench.capture.regression import PolynomialFit, slope
+
+# Common practice, no source: a movement that no noise or trembling hand makes.
+MOVED_SDS = 20.0  # of the load's noise
+MOVED_COUNTS = 50.0  # of the travel, where a count's length is not known
+MOVED_MM = 0.5
+CLEAR_CORRELATION = 0.7  # load and travel together, over some seconds of a press
+LEAST_SD_COUNTS = 0.5  # a count's own step
+
+SWAP_ENCODER = "Swap the encoder's wires A and B, then calibrate the travel again"
+SWAP_CELL = "Swap the cell's two signal wires (often green and white), then calibrate again"
+
+
+class Rest(NamedTuple):
+    """Where a rig stands with nothing done: medians, and the load's noise of one sample."""
+
+    load_counts: float
+    load_sd_counts: float
+    travel_counts: float
+
+
+def at_rest(samples: NDArray[np.void]) -> Rest | None:
+    """Return where the rig rests; None of fewer than LEAST_SAMPLES usable samples."""
+    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    if usable.size < LEAST_SAMPLES:
+        return None
+    load = usable["load_counts"].astype(np.float64)
+    typical = 1.4826 * float(np.median(np.abs(np.diff(load)))) / np.sqrt(2.0)
+    return Rest(
+        float(np.median(load)),
+        max(typical, LEAST_SD_COUNTS),
+        float(np.median(usable["travel_counts"])),
+    )
+
+
+class Moved(NamedTuple):
+    """How far load and travel went at the most from rest, signed; 0 where they stayed there."""
+
+    load_counts: float
+    travel_counts: float
+
+
+def moved(samples: NDArray[np.void], rest: Rest, um_per_count: float | None) -> Moved:
+    """Return the farthest that load and travel went from rest."""
+    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    if usable.size == 0:
+        return Moved(0.0, 0.0)
+    load = _farthest(usable["load_counts"] - rest.load_counts)
+    travel = _farthest(usable["travel_counts"] - rest.travel_counts)
+    least_travel = MOVED_COUNTS if um_per_count is None else MOVED_MM * 1000.0 / um_per_count
+    return Moved(
+        load if abs(load) > MOVED_SDS * rest.load_sd_counts else 0.0,
+        travel if abs(travel) > least_travel else 0.0,
+    )
+
+
+def press_findings(
+    went: Moved, calibration: Calibration | None = None, *, has_travel: bool = True
+) -> list[Finding]:
+    """Say what is wrong with how a rig answered to a press from its upper stop down.
+
+    Args:
+        went: how far load and travel went.
+        calibration: the one in force; None judges the raw counts.
+        has_travel: whether the rig has a scale.
+    """
+    travelled = not has_travel or went.travel_counts != 0.0
+    if went.load_counts == 0.0 and not (has_travel and travelled):
+        what = "neither load nor travel moved: nothing was pressed, or neither of them responds"
+        return [Finding("no press", what, "Press again; if that does not help, check both wires")]
+    findings = []
+    if not travelled:
+        what = "the load moved but the travel did not: the encoder does not respond"
+        findings.append(
+            Finding("encoder", what, "Check the scale's wires and that its head moves along")
+        )
+    elif has_travel and not _falls(went.travel_counts, calibration):
+        findings.append(_backwards_encoder(calibration))
+    if went.load_counts == 0.0:
+        what = "the quill moved but the load did not: no cell, or nothing to press on"
+        findings.append(
+            Finding("no cell", what, "Press on something springy; check the cell's four wires")
+        )
+    elif not _rises(went.load_counts, calibration):
+        findings.append(_backwards_cell(calibration))
+    return findings
+
+
+def running_finding(samples: NDArray[np.void], calibration: Calibration | None) -> Finding | None:
+    """Say from some seconds of samples that the load falls as the quill goes down.
+
+    Which of the two is wired backwards cannot be told from that. None where not both moved
+    clearly and together.
+    """
+    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    if usable.size < LEAST_SAMPLES:
+        return None
+    load = usable["load_counts"].astype(np.float64)
+    travel = usable["travel_counts"].astype(np.float64)
+    noise = 1.4826 * float(np.median(np.abs(np.diff(load)))) / np.sqrt(2.0)
+    still = np.ptp(load) <= MOVED_SDS * max(noise, LEAST_SD_COUNTS)
+    if still or np.ptp(travel) <= MOVED_COUNTS:
+        return None
+    together = float(np.corrcoef(load, travel)[0, 1]) * _way(calibration)
+    if together > -CLEAR_CORRELATION:
+        return None
+    return Finding(
+        "backwards",
+        "the load falls as the quill goes down: the cell or the encoder is wired backwards",
+        "See which: coilbench rig check --port PORT",
+    )
+
+
+def _way(calibration: Calibration | None) -> float:
+    """Which way load over travel counts goes on a sound rig: 1 up, -1 down."""
+    if calibration is None:
+        return 1.0
+    return -_sign(calibration.load) * _sign(calibration.travel)  # height falls as load rises
+
+
+def _rises(load_counts: float, calibration: Calibration | None) -> bool:
+    return load_counts * (1.0 if calibration is None else _sign(calibration.load)) > 0.0
+
+
+def _falls(travel_counts: float, calibration: Calibration | None) -> bool:
+    return travel_counts * (1.0 if calibration is None else -_sign(calibration.travel)) > 0.0
+
+
+def _sign(fit: PolynomialFit) -> float:
+    return float(np.sign(slope(fit, 0.5 * (fit.x_min + fit.x_max))))
+
+
+def _backwards_encoder(calibration: Calibration | None) -> Finding:
+    what = "travel counts fall as the quill goes down: the encoder is wired backwards"
+    if calibration is not None:
+        what = (
+            "the height grows as the quill goes down: the encoder's wires were swapped since it "
+            "was calibrated"
+        )
+    return Finding("backwards", what, SWAP_ENCODER)
+
+
+def _backwards_cell(calibration: Calibration | None) -> Finding:
+    what = "the load falls as the quill goes down: the cell is wired backwards"
+    if calibration is not None:
+        what = (
+            "the load falls as the quill goes down: the cell's wires were swapped since it was "
+            "calibrated"
+        )
+    return Finding("backwards", what, SWAP_CELL)
+
+
+def _farthest(steps: NDArray[np.float64]) -> float:
+    return float(steps[np.argmax(np.abs(steps))])

@@ -1,0 +1,155 @@
+"""Check weights: the error's uncertainty against `uncertainties`, the trend against SciPy."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy import stats
+from uncertainties import correlated_values, ufloat
+
+from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
+from coilbench.capture.calibration_fit import LoadPoint, fit_load
+from coilbench.capture.errors import CoilbenchError
+
+G = 9.80665
+MASSES_KG = [0, 5, 10, 20, 30, 40, 50, 40, 30, 20, 10, 5, 0]
+
+
+def counts(mass_kg: float) -> float:
+    return 40_000.0 + 24_500.0 * mass_kg
+
+
+@pytest.fixture(scope="module")
+def fit():
+    rng = np.random.default_rng(2)
+    points = [LoadPoint(m, counts(m) + 60.0 * rng.standard_normal()) for m in MASSES_KG]
+    return fit_load(points).fit
+
+
+def test_the_uncertainty_is_that_of_correlated_coefficients(fit) -> None:
+    """Reference: the `uncertainties` package, coefficients with their covariance."""
+    reading = MassReading(20.0, counts(0) + 900, counts(20) + 1400, 120.0, 140)
+    verdict = judge_mass(fit, reading, gravity_m_s2=G, mass_u_relative=2e-4)
+    a, b = correlated_values(fit.coefficients, np.array(fit.covariance).tolist())
+    noise = ufloat(0.0, fit.residual_sd) + b.n * ufloat(0.0, 120.0) / math.sqrt(140)
+    load = (a + b * reading.load_counts) - (a + b * reading.zero_counts) + noise
+    error = load - ufloat(20.0, 20.0 * 2e-4) * G
+    assert verdict.error_n == pytest.approx(error.n, rel=1e-9)
+    assert verdict.error_u_n == pytest.approx(2.0 * error.s, rel=1e-9)
+
+
+def test_it_passes_at_its_tolerance_and_fails_beyond(fit) -> None:
+    expected = 20.0 * G
+    for off_n, passed in ((0.99, True), (-0.99, True), (1.01, False), (-1.01, False)):
+        shift = off_n * 0.01 * expected / fit.coefficients[1]
+        reading = MassReading(20.0, counts(0), counts(0) + expected / fit.coefficients[1], 1.0, 99)
+        moved = MassReading(20.0, reading.zero_counts, reading.load_counts + shift, 1.0, 99)
+        verdict = judge_mass(fit, moved, gravity_m_s2=G)
+        assert verdict.passed is passed
+        assert verdict.error_n == pytest.approx(off_n * 0.01 * expected, rel=1e-6)
+
+
+def test_a_zero_that_moved_is_taken_off(fit) -> None:
+    steady = judge_mass(fit, MassReading(20.0, counts(0), counts(20), 9.0, 99), gravity_m_s2=G)
+    moved = judge_mass(
+        fit, MassReading(20.0, counts(0) + 5000, counts(20) + 5000, 9.0, 99), gravity_m_s2=G
+    )
+    assert moved.error_n == pytest.approx(steady.error_n, abs=1e-6)
+
+
+def test_local_gravity_changes_what_is_expected(fit) -> None:
+    reading = MassReading(20.0, counts(0), counts(20), 9.0, 99)
+    assert judge_mass(fit, reading, gravity_m_s2=9.78).expected_n == pytest.approx(195.6)
+
+
+@pytest.mark.parametrize(
+    ("mass_kg", "loaded", "words"),
+    [
+        (0.0, 20.0, "checks nothing"),
+        (-5.0, 20.0, "checks nothing"),
+        (80.0, 80.0, "above what the cell was calibrated with"),
+        (20.0, 0.0, "did not respond"),
+    ],
+)
+def test_what_checks_nothing_is_refused(fit, mass_kg: float, loaded: float, words: str) -> None:
+    reading = MassReading(mass_kg, counts(0), counts(loaded), 120.0, 140)
+    with pytest.raises(CoilbenchError, match=words):
+        judge_mass(fit, reading, gravity_m_s2=G)
+
+
+def past(day: float, error_n: float, passed: bool = True) -> PastCheck:
+    made = f"2026-{1 + int(day) // 28:02}-{1 + int(day) % 28:02}T{int(day % 1 * 24):02}:00:00+00:00"
+    return PastCheck(made, 20.0, G, error_n, 0.3, 2.0, passed)
+
+
+def test_the_trend_is_scipys_line() -> None:
+    """Reference: scipy.stats.linregress, slope and its standard error, Student's t for 95 %."""
+    days = [0.0, 3.0, 9.0, 16.0, 27.0]
+    errors = [0.1, 0.3, 0.2, 0.6, 0.9]
+    found = trend([past(d, e) for d, e in zip(days, errors, strict=True)])
+    percent = [e / (20.0 * G) * 100.0 for e in errors]
+    line = stats.linregress(days, percent)
+    assert found is not None
+    assert found.percent_per_30_days == pytest.approx(30.0 * line.slope, rel=1e-9)
+    t = stats.t.ppf(0.975, len(days) - 2)
+    assert found.u_percent_per_30_days == pytest.approx(30.0 * t * line.stderr, rel=1e-9)
+    assert found.plain
+
+
+def test_too_few_or_too_near_checks_show_no_trend() -> None:
+    assert trend([past(0, 0.1), past(9, 0.2)]) is None
+    assert trend([past(0.1, 0.1), past(0.2, 0.2), past(0.5, 0.3)]) is None
+
+
+@settings(max_examples=30, deadline=None)
+@given(st.lists(st.floats(-1.0, 1.0), min_size=4, max_size=8), st.floats(-0.3, 0.3))
+def test_a_constant_error_changes_no_trend(errors: list[float], more: float) -> None:
+    one = trend([past(3 * day, e) for day, e in enumerate(errors)])
+    two = trend([past(3 * day, e + more) for day, e in enumerate(errors)])
+    assert one is not None
+    assert two is not None
+    assert two.percent_per_30_days == pytest.approx(one.percent_per_30_days, abs=1e-9)
+
+
+LOAD_MADE = "2026-01-01T00:00:00+00:00"
+CHECKED = PastCheck("2026-01-05T00:00:00+00:00", 20.0, G, 0.1, 0.3, 2.0, True)
+FAILED = PastCheck("2026-01-06T00:00:00+00:00", 20.0, G, 4.0, 0.3, 2.0, False)
+
+
+def said(checks: list[PastCheck], now: str, good_for_days: float = 90.0) -> str:
+    return "; ".join(warnings(LOAD_MADE, checks, f"{now}T00:00:00+00:00", good_for_days))
+
+
+def test_nothing_is_said_of_a_young_calibration() -> None:
+    assert said([], "2026-03-30") == ""
+    assert said([CHECKED], "2026-03-30") == ""
+
+
+def test_an_old_calibration_is_said_with_how_it_was_checked() -> None:
+    assert "99 days old, the limit is 90, and it was never checked" in said([], "2026-04-10")
+    assert "and the last check is 95 days old, too" in said([CHECKED], "2026-04-10")
+    young = PastCheck("2026-04-08T00:00:00+00:00", 20.0, G, 0.1, 0.3, 2.0, True)
+    assert "; a check passed 2 days ago" in said([young], "2026-04-10")
+
+
+def test_the_limit_is_a_setting() -> None:
+    assert "the limit is 30" in said([CHECKED], "2026-02-10", 30.0)
+
+
+def test_only_the_newest_check_counts() -> None:
+    assert "FAILED (2026-01-06: 20 kg read +2.04 % off, 1.02 % allowed)" in said(
+        [CHECKED, FAILED], "2026-01-07"
+    )
+    passed_again = PastCheck("2026-01-07T00:00:00+00:00", 20.0, G, 0.1, 0.3, 2.0, True)
+    assert said([FAILED, passed_again], "2026-01-08") == ""
+
+
+def test_a_failed_check_is_said_of_an_old_calibration_too() -> None:
+    words = said([FAILED], "2026-05-01")
+    assert "FAILED" in words
+    assert "120 days old" in words
+    assert "checked" not in words
