@@ -35,6 +35,7 @@ from coilbench.capture.sources.base import Source
 from coilbench.capture.units import Units
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
+PARCEL_WAIT_S = 0.25  # how long to wait for the reader before looking around
 SET_DONE = "set done"
 
 
@@ -119,18 +120,18 @@ class Session:
             self._say(Event(EventKind.RESCUED, f"{words}; kept, but not counted"))
 
     def _first_hello(self) -> Hello | None:
-        """Return who the rig is; None when told to stop meanwhile."""
+        """Return who the rig is; None when told to stop before it says so."""
         while True:
             parcel = self._next()
-            if self._stopping:
-                return None
             if isinstance(parcel, LinkUp):
                 self._link_up(parcel)
                 return parcel.hello
-            if isinstance(parcel, LinkDown):
-                raise parcel.loss
             if isinstance(parcel, ReaderFailed):
                 raise self._failed(parcel)
+            if self._stopping and isinstance(parcel, LinkDown | LinkEnded):
+                return None
+            if isinstance(parcel, LinkDown):
+                raise parcel.loss
 
     def _capture(
         self, db: Database, record: SetRecord, calibration: CalibrationRecord, hello: Hello
@@ -183,7 +184,7 @@ class Session:
         if self._stopping:
             self._reader.finish()  # it hands on what has arrived, and then says that it ended
         try:
-            return self._reader.parcels.get(timeout=FLUSH_S / 4)
+            return self._reader.parcels.get(timeout=PARCEL_WAIT_S)
         except queue.Empty:
             if self._reader.alive or not self._reader.parcels.empty():
                 return None
