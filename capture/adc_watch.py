@@ -41,9 +41,13 @@ def looks_torn(counts: int) -> bool:
 
 
 def jumps_and_returns(before: int, here: int, after: int) -> bool:
-    """Whether the middle of three conversions stands out from both others by JUMP_COUNTS."""
+    """Whether the middle of three conversions stands out from both others by JUMP_COUNTS.
+
+    A saturated one is flagged as that, and never said to stand out.
+    """
     up, down = here - before, here - after
-    return min(abs(up), abs(down)) > JUMP_COUNTS and (up > 0) == (down > 0)
+    far = min(abs(up), abs(down)) > JUMP_COUNTS and (up > 0) == (down > 0)
+    return far and not is_saturated(here)
 
 
 class AdcWatch:

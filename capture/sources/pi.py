@@ -26,7 +26,7 @@ from coilbench.capture.sources.pi_edges import Edges
 from coilbench.capture.sources.pi_hx711 import Hx711
 from coilbench.capture.sources.pi_rig import FIRMWARE, PiRig
 
-QUEUE_LENGTH = 4800  # items: a minute of samples that nobody asks for
+QUEUE_LENGTH = 4800  # items, a minute of samples; what finds no room is dropped and counted
 _SERIAL_NUMBER = Path("/proc/device-tree/serial-number")
 _MACHINE_ID = Path("/etc/machine-id")
 _KERNEL_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
@@ -39,7 +39,7 @@ class PiSource:
         url: the address, for messages.
         rig: looked at by the thread alone; takes requests from here.
         release: lets the pins go; called once, when the thread has ended.
-        queue_length: items kept for poll; what finds no room is dropped and counted.
+        hello: the first thing poll returns.
     """
 
     def __init__(
@@ -49,12 +49,10 @@ class PiSource:
         release: Callable[[], None],
         *,
         hello: Hello,
-        queue_length: int = QUEUE_LENGTH,
     ) -> None:
         self._url = url
         self._rig = rig
         self._release: Callable[[], None] | None = release
-        self._queue_length = queue_length
         self._found: deque[Item] = deque([hello])
         self._news = threading.Condition()
         self._stop = threading.Event()
@@ -142,7 +140,7 @@ class PiSource:
             return
         with self._news:
             for item in items:
-                if len(self._found) < self._queue_length:
+                if len(self._found) < QUEUE_LENGTH:
                     self._found.append(item)
                 elif isinstance(item, RawBlock):
                     self._rig.samples_dropped += len(item)
@@ -181,6 +179,8 @@ def open_pi(url: str, *, clock: Clock | None = None) -> PiSource:
     clock = Clock() if clock is None else clock
     board = open_board(url)
     try:
+        for pin in (setup.a, setup.b):  # first: if one is busy, that need not wait for the driver
+            board.gpio.setup(pin, board.gpio.IN)
         adc = Hx711(board.gpio, setup, clock, url)
         edges = Edges(board, setup, clock.now_ns)
     except CoilbenchError:

@@ -23,7 +23,7 @@ class Edges:
     """Listens to three pins until it is closed.
 
     Args:
-        board: its mode set; DOUT already set up as an input.
+        board: its mode set, and the three pins set up as inputs.
         setup: which pins.
         now_ns: the clock of the kernel's times.
     """
@@ -87,7 +87,6 @@ class Edges:
     def _listen(self, board: Board, setup: PiSetup) -> None:
         gpio = board.gpio
         for pin in (setup.a, setup.b):
-            gpio.setup(pin, gpio.IN)
             self._detect(pin, gpio.BOTH)
         self._detect(setup.dout, gpio.FALLING)
         noting = {

@@ -83,7 +83,8 @@ class PiRig:
         self._seq = self._offered = self._refused = 0
         self._zero = 0
         self._impossible_told = self._dropped_told = 0
-        self._spoiled = 0  # words in a row
+        self._sound = True  # the last word
+        self._late_words = 0  # in a row
         self._began_ns = self._high_ns = self._rest_until_ns = clock.now_ns()
         self._silent_at_ns = self._began_ns + WAKE_NS
         self._tally_at_ns = self._began_ns + SECOND_NS
@@ -107,7 +108,7 @@ class PiRig:
         if now_ns < self._rest_until_ns:
             self._clock.sleep((self._rest_until_ns - now_ns) * 1e-9)
         elif self._adc.ready():
-            items += self._take(now_ns)
+            items += self._take(self._clock.now_ns())
         else:
             self._high_ns = now_ns
             self._clock.sleep(NAP_S)
@@ -131,7 +132,7 @@ class PiRig:
         if word.late or not word.confirmed:
             self._spoil(late=word.late)
         else:
-            self._spoiled = 0
+            self._sound, self._late_words = True, 0
         return items
 
     def _finish(self, after: int | None) -> list[Item]:
@@ -183,11 +184,12 @@ class PiRig:
 
     def _spoil(self, *, late: bool) -> None:
         """Start the chip again after a word that left it in doubt."""
-        self._spoiled = self._spoiled + 1 if late or self._spoiled == 0 else self._spoiled
         self._restart()
-        if self._spoiled == 1:
+        if self._sound:  # only once, lest a chip that never recovers is never called a fault
             self._silent_at_ns = self._clock.now_ns() + WAKE_NS
-        if self._spoiled >= LATE_WORDS:
+        self._sound = False
+        self._late_words = self._late_words + 1 if late else 0
+        if self._late_words >= LATE_WORDS:
             raise SourceLost(
                 f"clock pulses longer than 60 us in {LATE_WORDS} words in a row: this computer is"
                 " too busy or too slow for the HX711",

@@ -12,8 +12,9 @@ scheduler is played by delays, in the middle of a word or while the program slee
 from __future__ import annotations
 
 import heapq
+from bisect import bisect_right
 from collections.abc import Callable
-from types import ModuleType
+from types import SimpleNamespace
 
 DOUT, SCK, A, B = 5, 6, 17, 27
 POWER_DOWN_NS = 60_000
@@ -100,6 +101,9 @@ class Chip:
             self._wake(now_ns)
 
 
+Listener = Callable[[int, int, int, int], None] | None  # chip, line, level, ns
+
+
 def no_delay(_word: int, _pulse: int) -> int:
     return 0
 
@@ -117,15 +121,16 @@ class Pins:
         self.edge_lag_ns = 700_000  # lgpio holds edges back by 0.5 to 1 ms
         self.stuck_low = False
         self.while_high: Callable[[int, int], int] = no_delay  # word, pulse -> ns
-        self.while_low: Callable[[int, int], int] = no_delay
+        self.while_low: Callable[[int, int], int] = no_delay  # before the bit is read
         self.stalls: list[tuple[int, int]] = []  # a sleep over the first lasts the second longer
         self.broken: Exception | None = None  # raised by every access
         self.busy: set[int] = set()
+        self.closed_chip = False
         self.modes: dict[int, int] = {}
-        self.listeners: list[tuple[int, Callable[[int, int, int, int], None]]] = []
+        self.listeners: list[tuple[int, Listener]] = []
         self.alerts: dict[int, int] = {}  # line -> edges asked for
         self.levels = {A: 0, B: 0, SCK: 0}
-        self.scale_count = 0
+        self.scale_log: list[tuple[int, int]] = []  # ns, count from then on
         self.lose_edges: set[int] = set()  # numbers of scale edges nobody is told of
         self._scale_edges: list[tuple[int, int, int]] = []
         self._scale_told = 0
@@ -192,16 +197,24 @@ class Pins:
         before_a, before_b = self.levels[A], self.levels[B]
         self.levels[line] = level
         forward = (line == A) == (before_a == before_b)
-        self.scale_count += 1 if forward else -1
+        count = self.scale_log[-1][1] if self.scale_log else 0
+        self.scale_log.append((t_ns, count + (1 if forward else -1)))
         if self._scale_told not in self.lose_edges:
             self._report(t_ns, line, level)
         self._scale_told += 1
+
+    def count_at(self, t_ns: int) -> int:
+        """The true count: of the last edge up to then."""
+        index = bisect_right(self.scale_log, t_ns, key=lambda entry: entry[0])
+        return self.scale_log[index - 1][1] if index else 0
 
     # --- the lines ---
 
     def read(self, line: int) -> int:
         self._spend()
         if line == DOUT:
+            if self.chip.pulses and not self.chip.sck:
+                self._delay(self.while_low)
             return 0 if self.stuck_low else self.chip.dout
         return self.levels[line]
 
@@ -214,7 +227,10 @@ class Pins:
         (self.chip.rise if level else self.chip.fall)(self.now_ns)
         if self.chip.dout != before:
             self._report(self.now_ns, DOUT, self.chip.dout)
-        delay = self.while_high if level else self.while_low
+        if level:
+            self._delay(self.while_high)
+
+    def _delay(self, delay: Callable[[int, int], int]) -> None:
         delay_ns = delay(self.chip.read_words, self.chip.pulses)
         if delay_ns:
             self.pass_until(self.now_ns + delay_ns)
@@ -231,131 +247,128 @@ class PinError(Exception):
         return repr(self.value)
 
 
-def lgpio_double(pins: Pins) -> ModuleType:
-    """The module lgpio, as far as rpi-lgpio and coilbench use it."""
-    lgpio = ModuleType("lgpio")
+class Lgpio:
+    """In place of the module lgpio, as far as rpi-lgpio and coilbench use it."""
 
-    def claim(line: int, mode: int) -> int:
-        if line in pins.busy:
+    error = PinError
+    error_text = staticmethod(str)
+    RISING_EDGE, FALLING_EDGE, BOTH_EDGES = 1, 2, 3
+    SET_PULL_UP, SET_PULL_DOWN, SET_PULL_NONE = 32, 64, 128
+    GPIO_BUSY = -79
+
+    def __init__(self, pins: Pins) -> None:
+        self._pins = pins
+
+    def gpiochip_open(self, number: int) -> int:
+        if self._pins.closed_chip:
+            raise PinError("can not open gpiochip")
+        return number << 16 | 1
+
+    def gpio_get_mode(self, _handle: int, line: int) -> int:
+        return self._pins.modes.get(line, 0)
+
+    def gpio_claim_input(self, _handle: int, line: int, flags: int = 0) -> int:
+        return self._claim(line, 0x100 | flags)
+
+    def gpio_claim_output(self, _handle: int, line: int, level: int = 0, flags: int = 0) -> int:
+        self._claim(line, 0x202 | flags)
+        self._pins.write(line, level)
+        return 0
+
+    def gpio_claim_alert(self, _handle: int, line: int, edges: int, flags: int = 0) -> int:
+        self._pins.alerts[line] = edges
+        return self._claim(line, 0x400 | flags | edges << 17)
+
+    def gpio_free(self, _handle: int, line: int) -> int:
+        if line not in self._pins.modes:
+            raise PinError("GPIO not allocated")
+        self._pins.alerts.pop(line, None)
+        del self._pins.modes[line]
+        return 0
+
+    def gpio_read(self, _handle: int, line: int) -> int:
+        if line in self._pins.busy:
+            raise PinError("GPIO not allocated")
+        return self._pins.read(line)
+
+    def gpio_write(self, _handle: int, line: int, level: int) -> int:
+        self._pins.write(line, int(level))
+        return 0
+
+    def callback(self, handle: int, line: int, _edge: int = 1, func: Listener = None) -> Callback:
+        assert handle >> 16 == 0  # callbacks go by the chip's number
+        return Callback(self._pins, line, func)
+
+    def _claim(self, line: int, mode: int) -> int:
+        if line in self._pins.busy:
             raise PinError("GPIO busy")
-        pins.modes[line] = mode
+        self._pins.modes[line] = mode
         return 0
 
-    def claim_input(_handle: int, line: int, flags: int = 0) -> int:
-        return claim(line, 0x100 | flags)
 
-    def claim_output(_handle: int, line: int, level: int = 0, flags: int = 0) -> int:
-        claim(line, 0x202 | flags)
-        pins.write(line, level)
-        return 0
+class Callback:
+    """What lgpio.callback returns."""
 
-    def claim_alert(_handle: int, line: int, edges: int, flags: int = 0, _nfy: int = 0) -> int:
-        pins.alerts[line] = edges
-        return claim(line, 0x400 | flags | edges << 17)
+    def __init__(self, pins: Pins, line: int, func: Listener) -> None:
+        self._pins, self._entry = pins, (line, func)
+        pins.listeners.append(self._entry)
 
-    def free(_handle: int, line: int) -> int:
-        if line not in pins.modes:
-            raise PinError("GPIO not allocated")
-        pins.alerts.pop(line, None)
-        del pins.modes[line]
-        return 0
-
-    def read(_handle: int, line: int) -> int:
-        if line in pins.busy:
-            raise PinError("GPIO not allocated")
-        return pins.read(line)
-
-    def write(_handle: int, line: int, level: int) -> int:
-        pins.write(line, int(level))
-        return 0
-
-    class Callback:
-        def __init__(self, handle: int, line: int, _edge: int = 1, func: object = None) -> None:
-            assert handle >> 16 == 0  # callbacks go by the chip's number
-            self._entry = (line, func)
-            pins.listeners.append(self._entry)
-
-        def cancel(self) -> None:
-            pins.listeners.remove(self._entry)
-
-    vars(lgpio).update(
-        error=PinError,
-        error_text=str,
-        RISING_EDGE=1,
-        FALLING_EDGE=2,
-        BOTH_EDGES=3,
-        SET_PULL_UP=32,
-        SET_PULL_DOWN=64,
-        SET_PULL_NONE=128,
-        GPIO_BUSY=-79,
-        gpiochip_open=lambda number: number << 16 | 1,
-        gpiochip_close=lambda _handle: 0,
-        gpio_get_mode=lambda _handle, line: pins.modes.get(line, 0),
-        gpio_claim_input=claim_input,
-        gpio_claim_output=claim_output,
-        gpio_claim_alert=claim_alert,
-        gpio_free=free,
-        gpio_read=read,
-        gpio_write=write,
-        callback=Callback,
-    )
-    return lgpio
+    def cancel(self) -> None:
+        self._pins.listeners.remove(self._entry)
 
 
-def gpio_double(pins: Pins, lgpio: ModuleType) -> dict[str, ModuleType]:
-    """The modules RPi and RPi.GPIO, standing on the double of lgpio."""
-    package, gpio = ModuleType("RPi"), ModuleType("RPi.GPIO")
-    edges = {31: 1, 32: 2, 33: 3}
+class RpiGpio:
+    """In place of the module RPi.GPIO, standing on the double of lgpio."""
 
-    def setmode(mode: int) -> None:
-        if gpio._mode not in (None, mode):
+    BCM, OUT, IN = 11, 0, 1
+    PUD_OFF, PUD_DOWN, PUD_UP = 20, 21, 22
+    RISING, FALLING, BOTH = 31, 32, 33
+
+    def __init__(self, pins: Pins, lgpio: Lgpio) -> None:
+        self._pins, self._lgpio = pins, lgpio
+        self._mode: int | None = None
+        self._chip: int | None = None
+
+    def setmode(self, mode: int) -> None:
+        if self._mode not in (None, mode):
             raise ValueError("A different mode has already been set!")
-        gpio._mode = mode
-        gpio._chip = lgpio.gpiochip_open(0)
+        self._chip = self._lgpio.gpiochip_open(0)
+        self._mode = mode
 
-    def setup(line: int, direction: int, pull_up_down: int = 20) -> None:
-        assert gpio._mode == gpio.BCM
-        if direction == gpio.OUT:
-            lgpio.gpio_claim_output(gpio._chip, line, lgpio.gpio_read(gpio._chip, line))
+    def setup(self, line: int, direction: int, pull_up_down: int = PUD_OFF) -> None:
+        assert self._mode == self.BCM
+        if direction == self.OUT:
+            level = self._lgpio.gpio_read(self._chip, line)
+            self._lgpio.gpio_claim_output(self._chip, line, level)
         else:
-            lgpio.gpio_claim_input(gpio._chip, line, {20: 128, 21: 64, 22: 32}[pull_up_down])
+            pull = {self.PUD_OFF: 128, self.PUD_DOWN: 64, self.PUD_UP: 32}[pull_up_down]
+            self._lgpio.gpio_claim_input(self._chip, line, pull)
 
-    def input_(line: int) -> int:
-        if line not in pins.modes:
+    def input(self, line: int) -> int:
+        if line not in self._pins.modes:
             raise RuntimeError("You must setup() the GPIO channel first")
-        return int(lgpio.gpio_read(gpio._chip, line))
+        return self._lgpio.gpio_read(self._chip, line)
 
-    def output(line: int, level: int) -> None:
-        if not pins.modes.get(line, 0) & 0x200:
+    def output(self, line: int, level: int) -> None:
+        if not self._pins.modes.get(line, 0) & 0x200:
             raise RuntimeError("The GPIO channel has not been set up as an OUTPUT")
-        lgpio.gpio_write(gpio._chip, line, level)
+        self._lgpio.gpio_write(self._chip, line, level)
 
-    def add_event_detect(line: int, edge: int) -> None:
-        lgpio.gpio_claim_alert(gpio._chip, line, edges[edge], pins.modes[line] & 0xE0)
+    def add_event_detect(self, line: int, edge: int) -> None:
+        pull = self._pins.modes[line] & 0xE0
+        edges = {self.RISING: 1, self.FALLING: 2, self.BOTH: 3}[edge]
+        self._lgpio.gpio_claim_alert(self._chip, line, edges, pull)
 
-    def cleanup(line: int) -> None:
-        lgpio.gpio_claim_input(gpio._chip, line)
-        lgpio.gpio_free(gpio._chip, line)
+    def remove_event_detect(self, line: int) -> None:
+        self._pins.alerts.pop(line, None)
 
-    vars(gpio).update(
-        _mode=None,
-        _chip=None,
-        BCM=11,
-        OUT=0,
-        IN=1,
-        PUD_OFF=20,
-        PUD_DOWN=21,
-        PUD_UP=22,
-        RISING=31,
-        FALLING=32,
-        BOTH=33,
-        setmode=setmode,
-        setup=setup,
-        input=input_,
-        output=output,
-        add_event_detect=add_event_detect,
-        remove_event_detect=lambda line: pins.alerts.pop(line, None),
-        cleanup=cleanup,
-    )
-    package.GPIO = gpio
-    return {"RPi": package, "RPi.GPIO": gpio}
+    def cleanup(self, line: int) -> None:
+        self._lgpio.gpio_claim_input(self._chip, line)
+        self._lgpio.gpio_free(self._chip, line)
+
+
+def stand_ins(pins: Pins) -> dict[str, object]:
+    """What to put into sys.modules, by name."""
+    lgpio = Lgpio(pins)
+    gpio = RpiGpio(pins, lgpio)
+    return {"lgpio": lgpio, "RPi": SimpleNamespace(GPIO=gpio), "RPi.GPIO": gpio}
