@@ -89,19 +89,23 @@ static inline Moment moment_of(uint16_t ticks) {
 
 class Board {
  public:
-  // Returns whether the watchdog caused this start.
-  bool begin() {
-    const bool after_watchdog = stalled_mark == kStalledMark && stalled_ticks >= kStalledTicks;
+  // First of all, since a watchdog that has bitten is left at its shortest time. Returns whether
+  // it caused this start.
+  bool begin_watchdog() {
+    const bool noted = stalled_mark == kStalledMark && stalled_ticks >= kStalledTicks;
     const bool told = (MCUSR & _BV(WDRF)) != 0;
     MCUSR = 0;
     stalled_ticks = 0;
     stalled_mark = kStalledMark;
     wdt_enable(WDTO_250MS);
+    return noted || told;
+  }
+
+  void begin() {
     begin_pins();
     begin_timers();
     begin_travel();
     Serial.begin(COILBENCH_BAUD);
-    return after_watchdog || told;
   }
 
   // Tell the watchdog, and the note that outlives it, that the loop goes round.

@@ -12,10 +12,12 @@
 static coilbench::Rig<Board, Scale> rig(board, scale);
 
 void setup() {
-  const bool after_watchdog = board.begin();
+  const bool after_watchdog = board.begin_watchdog();
+  const coilbench::Identity identity = load_identity();  // before the analogue pins are set up
+  board.begin();
   const coilbench::Settings settings = {COILBENCH_SPS, COILBENCH_GAIN, COILBENCH_BAUD,
                                         Scale::name(), COILBENCH_UM_PER_COUNT};
-  rig.begin(load_identity(), settings, COILBENCH_TRAVEL_REVERSED != 0, after_watchdog);
+  rig.begin(identity, settings, COILBENCH_TRAVEL_REVERSED != 0, after_watchdog);
 }
 
 void loop() {

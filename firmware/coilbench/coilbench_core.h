@@ -92,7 +92,7 @@ class Rig {
  private:
   static const uint32_t kSecondUs = 1000000;
   static const uint32_t kLookUs = 4000;             // pace of the buttons
-  static const uint32_t kTravelSilentUs = 1500000;  // a reading is stale after 1 s, and then some
+  static const uint32_t kTravelSilentUs = 1000000;  // without a valid reading
   static const uint8_t kRoomForAnswer = 40;         // the longest answer, its CRC and line end
 
   // --- load ---

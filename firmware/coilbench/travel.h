@@ -83,7 +83,8 @@ class CaliperScale {
   static const bool kCanFallSilent = true;
   static const char* name() { return "caliper"; }
 
-  static const int32_t kGapUs = 500;       // longer than any pause inside a frame
+  // Bits come some 0.5 ms apart, frames 180 to 210 ms apart and 13 ms long (hobby descriptions).
+  static const int32_t kGapUs = 5000;
   static const int32_t kStaleUs = 1000000;  // a reading older than this is none
 
   struct Snapshot {

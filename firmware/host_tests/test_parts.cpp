@@ -172,14 +172,14 @@ namespace {
 uint32_t send_frame(CaliperScale& scale, const std::string& bits, uint32_t at_us) {
   for (const char bit : bits) {
     scale.edge(bit == '1', at_us);
-    at_us += 400;
+    at_us += 542;
   }
   return at_us;
 }
 
 coilbench::Travel after_gap(CaliperScale& scale, uint32_t at_us) {
-  scale.finish_if_quiet(at_us + 600);
-  return scale.update(scale.snapshot(), at_us + 600);
+  scale.finish_if_quiet(at_us + 6000);
+  return scale.update(scale.snapshot(), at_us + 6000);
 }
 
 }  // namespace

@@ -10,11 +10,12 @@ using coilbench::QuadratureScale;
 
 namespace {
 
-typedef coilbench::Latch<QuadratureScale> Latch;
-
+template <class Scale>
 struct Bench {
+  typedef coilbench::Latch<Scale> Latch;
+
   uint32_t now = 0;
-  QuadratureScale scale;
+  Scale scale;
   // The HX711.
   bool powered = true;
   bool ready = false;
@@ -42,7 +43,7 @@ struct Bench {
     latch.missed = 0;
     return true;
   }
-  QuadratureScale::Snapshot travel_now() { return scale.snapshot(); }
+  typename Scale::Snapshot travel_now() { return scale.snapshot(); }
   bool dout() const {
     if (stuck_low) {
       return false;
@@ -111,15 +112,16 @@ struct Bench {
   }
 };
 
-struct Harness {
-  Bench bench;
-  coilbench::Rig<Bench, QuadratureScale> rig;
+template <class Scale>
+struct HarnessOf {
+  Bench<Scale> bench;
+  coilbench::Rig<Bench<Scale>, Scale> rig;
   int32_t next = 1000;
 
-  explicit Harness(bool after_watchdog = false, bool reversed = false, uint32_t at = 0)
+  explicit HarnessOf(bool after_watchdog = false, bool reversed = false, uint32_t at = 0)
       : rig(bench, bench.scale) {
     bench.now = at;
-    rig.begin({0x00112233, 0x445566AA, 0xDEADBEEF}, {80, 128, 250000, "quadrature", "5"},
+    rig.begin({0x00112233, 0x445566AA, 0xDEADBEEF}, {80, 128, 250000, Scale::name(), "5"},
               reversed, after_watchdog);
     run(1000, 0);
   }
@@ -147,6 +149,8 @@ struct Harness {
     bench.asked.insert(bench.asked.end(), bytes.begin(), bytes.end());
   }
 };
+
+typedef HarnessOf<QuadratureScale> Harness;
 
 std::string field(const std::string& line, size_t index) {
   std::stringstream rest(line);
@@ -376,6 +380,41 @@ TEST(watchdog_restart_is_told) {
   h.ask("Q 00 ack");
   h.run(100, 12);
   CHECK_EQUAL(field(h.bench.lines('S').back(), 5), "00");
+}
+
+TEST(silent_scale_is_a_fault) {
+  HarnessOf<coilbench::PotentiometerScale> h;
+  const auto wiper = [&](uint16_t value) {
+    h.bench.scale.begin();
+    while (h.bench.scale.reading(value)) {
+    }
+  };
+  wiper(600);
+  h.run(1500, 12);
+  CHECK_EQUAL(field(h.bench.lines('S').back(), 4), "+0009600");
+  h.ask("Q 00 ack");  // of the second before the first reading
+  h.run(60, 12);
+  CHECK_EQUAL(field(h.bench.lines('S').back(), 5), "00");
+  const size_t before = h.bench.lines('F').size();
+  wiper(1023);
+  h.run(900, 12);
+  CHECK_EQUAL(field(h.bench.lines('S').back(), 5), "08");
+  CHECK_EQUAL(h.bench.lines('F').size(), before);
+  h.run(200, 12);
+  CHECK_EQUAL(field(h.bench.lines('F').back(), 3), "03");
+  CHECK_EQUAL(field(h.bench.lines('S').back(), 5), "48");
+  wiper(600);
+  h.ask("Q 00 ack");
+  h.run(1500, 12);
+  CHECK_EQUAL(field(h.bench.lines('F').back(), 4), "0");
+  CHECK_EQUAL(field(h.bench.lines('S').back(), 5), "00");
+}
+
+TEST(rig_without_a_scale_has_no_fault) {
+  HarnessOf<coilbench::NoScale> h;
+  h.run(5000, 12);
+  CHECK_EQUAL(h.bench.lines('F').size(), 0u);
+  CHECK_EQUAL(field(h.bench.lines('S').back(), 5), "08");
 }
 
 TEST(clock_and_sequence_wrap) {

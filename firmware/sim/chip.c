@@ -138,6 +138,8 @@ static void rearm(rig_t *rig) {
   avr_extint_set_strict_lvl_trig(rig->chip.avr, 1, 0);
   hx711_begin(rig);
   scale_begin(rig);
+  if (rig->travel == WITH_CALIPER) caliper_begin(rig);
+  if (rig->travel == WITH_POTENTIOMETER) potentiometer_begin(rig);
   line_begin(rig);
 }
 

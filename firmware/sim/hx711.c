@@ -182,6 +182,8 @@ void hx711_set_rate(rig_t *rig, double sps) {
     avr_cycle_timer_register(rig->chip.avr, cycles_of(1.0 / sps), convert, rig);
 }
 
+void hx711_stop(rig_t *rig) { avr_cycle_timer_cancel(rig->chip.avr, convert, rig); }
+
 void hx711_align(rig_t *rig, double after_us) {
   avr_t *avr = rig->chip.avr;
   const avr_io_addr_t low = AVR_DATA_TO_IO(TCNT1L);

@@ -1,5 +1,6 @@
 // rigsim: the command line, the pace, the report (see ../README.md).
 #include <getopt.h>
+#include <math.h>
 #include <signal.h>
 #include <stdarg.h>
 #include <stdlib.h>
@@ -7,6 +8,8 @@
 #include <time.h>
 
 #include "rigsim.h"
+
+#define FLUSH_S 0.05
 
 static volatile sig_atomic_t told_to_stop;
 
@@ -59,6 +62,7 @@ static void report(const rig_t *rig, double wall_s) {
 static const char kUsage[] =
     "usage: rigsim --elf FILE [--pty] [--no-reset-on-open] [--bootloader] [--speed X] [--seconds N]\n"
     "              [--out FILE] [--truth FILE] [--eeprom FILE] [--seed N] [--scenario FILE|-]\n"
+    "              [--travel quadrature|caliper|potentiometer]\n"
     "--pty: time begins when the port is opened. --speed 1 is real time (the default with\n"
     "--pty), 0 as fast as it goes\n";
 
@@ -67,7 +71,15 @@ typedef struct {
   bool pty, reset_on_open, bootloader;
   double speed, seconds;
   uint32_t seed;
+  int travel;
 } options_t;
+
+static int travel_of(const char *name) {
+  static const char *const kNames[] = {"quadrature", "caliper", "potentiometer"};
+  for (int i = 0; i < 3; ++i)
+    if (!strcmp(name, kNames[i])) return i;
+  die("unknown travel %s", name);
+}
 
 static options_t parse(int argc, char *argv[]) {
   static const struct option kOptions[] = {
@@ -75,6 +87,7 @@ static options_t parse(int argc, char *argv[]) {
       {"speed", required_argument, 0, 's'},   {"seconds", required_argument, 0, 'n'},
       {"out", required_argument, 0, 'o'},     {"truth", required_argument, 0, 't'},
       {"eeprom", required_argument, 0, 'r'},  {"seed", required_argument, 0, 'd'},
+      {"travel", required_argument, 0, 'v'},
       {"bootloader", no_argument, 0, 'b'},    {"scenario", required_argument, 0, 'c'}, {"no-reset-on-open", no_argument, 0, 'k'},
       {0, 0, 0, 0}};
   options_t o = {.reset_on_open = true, .speed = -1, .seconds = 0, .seed = 20240229};
@@ -91,6 +104,7 @@ static options_t parse(int argc, char *argv[]) {
       case 'd': o.seed = (uint32_t)strtoul(optarg, NULL, 10); break;
       case 'c': o.scenario = optarg; break;
       case 'b': o.bootloader = true; break;
+      case 'v': o.travel = travel_of(optarg); break;
       case 'k': o.reset_on_open = false; break;
       default: die("%s", kUsage);
     }
@@ -116,6 +130,7 @@ int main(int argc, char *argv[]) {
                 .start_mm = 52, .flex_mm_per_n = 0.0004, .friction_n = 2, .counts_per_n = 900,
                 .noise_counts = 25, .offset_counts = 84000},
   };
+  rig.travel = o.travel;
   read_scenario(&rig, o.scenario);
   if (o.truth && !(rig.truth = fopen(o.truth, "w"))) die("cannot write %s", o.truth);
   line_open(&rig, o.pty, o.out);
@@ -132,8 +147,12 @@ int main(int argc, char *argv[]) {
   }
   const double began_s = monotonic_s();
   int dead = 0;
-  while (!told_to_stop && !dead && (o.seconds <= 0 || chip_seconds(&rig) < o.seconds)) {
-    if (!scenario_run(&rig)) break;
+  double stop_s = o.seconds > 0 ? o.seconds : HUGE_VAL;
+  while (!told_to_stop && !dead && chip_seconds(&rig) < stop_s) {
+    if (!scenario_run(&rig)) {  // its end: no more conversions, and time to send what was read
+      hx711_stop(&rig);
+      stop_s = fmin(stop_s, chip_seconds(&rig) + FLUSH_S);
+    }
     dead = chip_step(&rig);
     line_poll(&rig);
     keep_pace(&rig, o.speed, began_s);

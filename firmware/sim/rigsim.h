@@ -69,6 +69,7 @@ typedef struct {
 void hx711_begin(rig_t *rig);  // also after a reset of the chip: the HX711 knows nothing of it
 void hx711_set_fault(rig_t *rig, adc_fault_t fault);
 void hx711_set_rate(rig_t *rig, double sps);
+void hx711_stop(rig_t *rig);  // no more conversions
 // Let the next conversion be ready so long after the next wrap of the chip's timer 1.
 void hx711_align(rig_t *rig, double after_us);
 void hx711_glitch(rig_t *rig, double low_us);  // DOUT dips without a conversion
@@ -90,6 +91,18 @@ void scale_move(rig_t *rig, double to_mm, double seconds);
 void scale_edges(rig_t *rig, double edges_per_s, double seconds, double skew);
 void scale_jump(rig_t *rig, int edges);  // several at once: impossible for the decoder
 double scale_mm(const rig_t *rig);
+
+// --- other_scales.c: a caliper or a potentiometer on the same quill -------------------------
+
+typedef struct {
+  uint32_t frame;
+  int half;  // of a bit, 0 to 47
+  bool off;
+} caliper_t;
+
+void caliper_begin(rig_t *rig);
+void caliper_switch(rig_t *rig, bool on);
+void potentiometer_begin(rig_t *rig);
 
 // --- press.c: what the load cell feels -----------------------------------------------------
 
@@ -141,10 +154,11 @@ typedef struct {
 typedef struct {
   event_t *events;
   size_t count, next;
+  bool over;
 } scenario_t;
 
 void scenario_read(rig_t *rig, FILE *in);
-// Do what is due; false once `end` was met.
+// Do what is due; false when that was `end`.
 bool scenario_run(rig_t *rig);
 
 // --- all of it -----------------------------------------------------------------------------
@@ -153,6 +167,8 @@ struct rig {
   chip_t chip;
   hx711_t adc;
   scale_t scale;
+  caliper_t caliper;
+  enum { WITH_SCALE, WITH_CALIPER, WITH_POTENTIOMETER } travel;
   press_t press;
   line_t line;
   scenario_t scenario;

@@ -117,6 +117,8 @@ static bool obey(rig_t *rig, char *text) {
     send(rig, words, count);
   else if (!strcmp(what, "button"))
     press_button(rig, words, count);
+  else if (!strcmp(what, "caliper"))
+    caliper_switch(rig, count > 1 && !strcmp(words[1], "on"));
   else if (!strcmp(what, "reset"))
     chip_reset(rig);
   else if (!strcmp(what, "hang"))
@@ -128,8 +130,11 @@ static bool obey(rig_t *rig, char *text) {
 
 bool scenario_run(rig_t *rig) {
   scenario_t *scenario = &rig->scenario;
-  while (scenario->next < scenario->count &&
+  while (!scenario->over && scenario->next < scenario->count &&
          scenario->events[scenario->next].at_s <= chip_seconds(rig))
-    if (!obey(rig, scenario->events[scenario->next++].words)) return false;
+    if (!obey(rig, scenario->events[scenario->next++].words)) {
+      scenario->over = true;
+      return false;
+    }
   return true;
 }

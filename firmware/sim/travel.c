@@ -10,6 +10,7 @@
 static avr_cycle_count_t next_edge(avr_t *avr, avr_cycle_count_t when, void *rig);
 
 static void show_count(rig_t *rig) {
+  if (rig->travel != WITH_SCALE) return;  // the pins are another's
   static const bool kA[4] = {false, true, true, false};
   static const bool kB[4] = {false, false, true, true};
   const int phase = rig->scale.count & 3;

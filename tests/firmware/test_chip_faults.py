@@ -53,7 +53,7 @@ def test_adc_that_stops_is_a_fault_until_acknowledged(lab, fault: str, code: Fau
 
 
 def test_adc_dead_from_the_start(lab) -> None:
-    run = lab.run(f"0 adc dead\n3 send {ACK}\n6 end\n")
+    run = lab.run(f"0 adc dead\n3 send {ACK}\n5.5 end\n")
     faults = run.all(Fault)
     assert faults[0].code == FaultCode.ADC_SILENT
     assert faults[0].t_us < 1.2e6  # it is given a second to wake

@@ -120,7 +120,9 @@ def test_identity_is_made_once_and_starts_are_counted(lab, tmp_path: Path) -> No
     eeprom.write_bytes(b"\xff" * 1024)
     first = lab.run("1 end\n", eeprom=eeprom).all(Hello)[0]
     again = lab.run("1 end\n2 end\n", eeprom=eeprom, seed=99).all(Hello)[0]
-    other = lab.run("1 end\n", seed=99).all(Hello)[0]
+    other_eeprom = tmp_path / "other"
+    other_eeprom.write_bytes(b"\xff" * 1024)
+    other = lab.run("1 end\n", eeprom=other_eeprom, seed=99).all(Hello)[0]
     assert first.device_id == again.device_id != other.device_id
     assert again.boot_id == first.boot_id + 1
     # A worn or foreign EEPROM is no identity: a new one is made.
