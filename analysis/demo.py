@@ -16,7 +16,8 @@ from sqlite_utils import Database
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import Pairing, pair_sets
 from coilbench.analysis.measured import measured_curves, set_curves
-from coilbench.analysis.sets.check import SetCheck, check_set
+from coilbench.analysis.sets.check import check_set
+from coilbench.analysis.sets.result import SetCheck
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (

@@ -12,7 +12,7 @@ from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextC
 
 from coilbench.analysis.cli.common import json_option, print_document, settings, units
 from coilbench.analysis.cli.pairing import show_pairing
-from coilbench.analysis.cli.set_check import show_check
+from coilbench.analysis.cli.set_check_show import show_check
 from coilbench.analysis.demo import BUILD_FILE, SETS, SPRINGS, Demo, DemoResult
 from coilbench.analysis.engine.pairing import combination_document
 from coilbench.capture.errors import CoilbenchError

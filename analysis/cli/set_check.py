@@ -5,33 +5,27 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.text import Text
 
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
+    LOAD,
     book_path,
     console,
     json_option,
-    load_cell,
-    plain_table,
     print_document,
     read_build,
     units,
 )
+from coilbench.analysis.cli.set_check_show import show_check, show_why
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.measured import measured_curves
-from coilbench.analysis.sets.check import (
-    DEFAULT_TOLERANCE,
-    SetCheck,
-    SpringCheck,
-    check_set,
-    to_document,
-)
+from coilbench.analysis.sets.check import DEFAULT_ALPHA, DEFAULT_TOLERANCE, Nominal, check_set
+from coilbench.analysis.sets.result import rulings_document, to_document
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.units import Units
+from coilbench.capture.errors import CoilbenchError
 
 
 @click.command(name="check", epilog="Example: coilbench set check larch --at 38.5mm --at 27.6mm")
@@ -46,12 +40,28 @@ from coilbench.capture.units import Units
     help="Judge at this build file's heights, valve shut and full lift.",
 )
 @click.option(
+    "--nominal",
+    "nominals_n",
+    type=LOAD,
+    multiple=True,
+    help="The load asked for at a height, e.g. 24kg; one for each --at, in the same order.",
+)
+@click.option(
     "--tolerance",
     type=FRACTION,
     default=f"{DEFAULT_TOLERANCE:.0%}",
     show_default=True,
-    help="Allowed deviation from the set's middle.",
+    help="Allowed deviation from the set's middle, and from --nominal.",
 )
+@click.option(
+    "--false-alarms",
+    "alpha",
+    type=FRACTION,
+    default=f"{DEFAULT_ALPHA:.0%}",
+    show_default=True,
+    help="How often a sound set may raise a false alarm of a spring standing apart.",
+)
+@click.option("--why", "label", help="Show what every rule says about this spring.")
 @click.option(
     "--branch",
     type=click.Choice(["mean", "loading", "unloading"]),
@@ -64,75 +74,71 @@ def set_check(
     name: str,
     heights_mm: tuple[float, ...],
     build_path: Path | None,
+    nominals_n: tuple[float, ...],
     tolerance: float,
+    alpha: float,
+    label: str | None,
     branch: BranchChoice,
     as_json: bool,
 ) -> None:
     """Judge a set: which springs are weak, stiff, short or odd, and which can't be told.
 
-    Exits with 1 when a spring was found weak, stiff, short or odd.
+    With single springs --build also holds them against the cam card's loads. Exits with 1 when a
+    spring was found weak, stiff, short or odd.
     """
     build = None if build_path is None else read_build(build_path)
+    asked = _asked(heights_mm, nominals_n)
     with open_book(book_path()) as db:
         record = find_set(db, name)
-        heights = heights_mm if build is None else (*heights_mm, *build_heights_mm(build, record))
+        if label is not None:
+            record.spring(label)
+        if build is not None:
+            asked += build_heights(build, record)
         curves, missing = measured_curves(db, record, branch)
     check = check_set(
         record.name,
         curves,
-        heights,
+        [height_mm for height_mm, _ in asked],
         tolerance=tolerance,
+        alpha=alpha,
+        nominals=[nominal for _, nominal in asked],
         free_length_nominal_mm=record.free_length_mm,
         units=units(),
     )
     if as_json:
-        print_document(to_document(check))
-    else:
+        print_document(to_document(check) if label is None else rulings_document(check, label))
+    elif label is None:
         show_check(check, missing, units())
-    if any(spring.set_apart for spring in check.springs):
+    else:
+        show_why(check, label, console().width)
+    if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):
         raise click.exceptions.Exit(1)
 
 
-def build_heights_mm(build: BuildFile, record: SetRecord) -> tuple[float, float]:
-    """Return the heights a build file puts a set at, valve shut and at full lift."""
+def _asked(
+    heights_mm: tuple[float, ...], nominals_n: tuple[float, ...]
+) -> list[tuple[float, Nominal | None]]:
+    """Pair each --at with its --nominal."""
+    if not nominals_n:
+        return [(height_mm, None) for height_mm in heights_mm]
+    if len(nominals_n) != len(heights_mm):
+        raise CoilbenchError(
+            f"{len(nominals_n)} loads for {len(heights_mm)} heights",
+            where="--nominal",
+            mend="Give one --nominal for each --at, in the same order",
+        )
+    return [(mm, Nominal(n)) for mm, n in zip(heights_mm, nominals_n, strict=True)]
+
+
+def build_heights(build: BuildFile, record: SetRecord) -> list[tuple[float, Nominal | None]]:
+    """Return the heights a build file puts a set at, valve shut and at full lift.
+
+    With the cam card's loads as nominal where the springs work alone; an outer and an inner share
+    them, so that neither has one of its own.
+    """
+    cam, alone = build.cam, not build.springs.inner
     offset_mm = build.head.inner_offset_mm if record.role == "inner" else 0.0
     seat_mm = build.head.installed_height_mm - offset_mm
-    return seat_mm, seat_mm - build.cam.valve_lift_mm
-
-
-def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
-    """Print a set check as a table, then each flag with its reason."""
-    columns = ["spring"]
-    for height in check.summary:
-        columns += [f">{shown.length_text(height.height_mm)}\n{shown.load}", ">off\n%"]
-    columns += [f">rate\n{shown.load}/{shown.length}", f">free\n{shown.length}", "flags"]
-    table = plain_table(*columns)
-    for spring in check.springs:
-        table.add_row(*_check_row(spring, shown))
-    console().print(table)
-    for height in check.summary:
-        spread = "" if height.spread_n is None else f", spread {shown.load_text(height.spread_n)}"
-        click.echo(
-            f"At {shown.length_text(height.height_mm)}: mean {shown.load_text(height.mean_n)} "
-            f"± {shown.load_text(height.mean_u_n)} (k = 2){spread}, "
-            f"middle {shown.load_text(height.median_n)}"
-        )
-    for spring in check.springs:
-        for flag in spring.flags:
-            click.echo(f"{spring.label} {flag.kind}: {flag.reason}.")
-    if missing:
-        click.echo(f"Not measured yet: {', '.join(missing)}.")
-    if not check.flagged:
-        click.echo("No spring stands out.")
-
-
-def _check_row(spring: SpringCheck, shown: Units) -> tuple[str | Text, ...]:
-    cells: list[str | Text] = [spring.label]
-    for reading in spring.readings:
-        cells.append(load_cell(reading.load_n, reading.load_u_n, shown))
-        cells.append("" if reading.deviation is None else f"{reading.deviation * 100:+.1f}")
-    rate, free_mm = spring.rate_n_per_mm, spring.free_length_mm
-    cells.append("-" if rate is None else shown.rate_text(rate).split()[0])
-    cells.append("-" if free_mm is None else shown.length_text(free_mm).split()[0])
-    cells.append(Text(" ".join(flag.kind for flag in spring.flags), "bold red"))
-    return tuple(cells)
+    seat = Nominal(cam.seat_load_n, cam.seat_tolerance_n) if alone else None
+    opened = Nominal(cam.open_load_n, cam.open_tolerance_n) if alone else None
+    return [(seat_mm, seat), (seat_mm - cam.valve_lift_mm, opened)]

@@ -1,103 +1,49 @@
-"""Judge a set of springs meant to be alike: which are weak, stiff, short, odd, or not known."""
+"""Judge a set of springs meant to be alike: weak, stiff, short, odd, or not known. Pure."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import Rate, SpringCurve
-from coilbench.analysis.sets.column import Column, take_column
-from coilbench.analysis.sets.flags import (
-    Flag,
-    Remark,
-    flags_of,
-    length_remarks,
-    load_remarks,
-    missing_remark,
-    shape_remarks,
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.sets.column import (
+    FEWEST_FOR_MIDDLE,
+    Column,
+    load_columns,
+    make_column,
+    rate_column,
 )
-from coilbench.analysis.sets.rules import FEWEST_FOR_MIDDLE, modified_z, shape_departures
+from coilbench.analysis.sets.esd import Esd
+from coilbench.analysis.sets.flags import flags_of
+from coilbench.analysis.sets.own_part import Measured
+from coilbench.analysis.sets.result import HeightSummary, SetCheck, SetReading, SpringCheck
+from coilbench.analysis.sets.rulings import (
+    Aim,
+    Ruling,
+    length_ruling,
+    missing_ruling,
+    outlier_ruling,
+    shape_ruling,
+    tolerance_ruling,
+)
+from coilbench.analysis.sets.shapes import Departure, odd_shapes, shape_departures
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import Units
 
 DEFAULT_TOLERANCE = 0.05  # common practice, no source
+DEFAULT_ALPHA = 0.05
 
 
 @dataclass(frozen=True)
-class SetReading:
-    """One spring's load at one height; load, uncertainty and deviation None if not measured.
+class Nominal:
+    """The load asked for at a height, and its tolerance; None takes the set's share of it."""
 
-    Attributes:
-        load_u_n: expanded, k = 2.
-        deviation: load over the set's median less 1; None where the set is too small for one.
-    """
-
-    height_mm: float
-    load_n: float | None
-    load_u_n: float | None
-    deviation: float | None
-
-
-@dataclass(frozen=True)
-class SpringCheck:
-    """One spring's numbers and flags.
-
-    Attributes:
-        rate_n_per_mm, rate_u_n_per_mm: between the highest and the lowest height asked for,
-            where they are two; else over the curve's own window. None where unknown.
-        flags: at most one a kind; empty for a spring that belongs.
-    """
-
-    label: str
-    rate_n_per_mm: float | None
-    rate_u_n_per_mm: float | None
-    free_length_mm: float | None
-    solid_height_mm: float | None
-    readings: tuple[SetReading, ...]
-    flags: tuple[Flag, ...]
-
-    @property
-    def set_apart(self) -> bool:
-        """Whether it was found weak, stiff, short or odd; being unsure is no finding."""
-        return any(flag.kind != "unsure" for flag in self.flags)
-
-
-@dataclass(frozen=True)
-class HeightSummary:
-    """The set at one height.
-
-    Attributes:
-        mean_n, median_n: of the springs that were measured there.
-        spread_n: sample standard deviation of their loads (n - 1); None for one spring.
-        mean_u_n: expanded uncertainty (k = 2) of the mean: the mean of the springs'
-            uncertainties, since they share one bench and its errors don't average out.
-        springs: how many were measured there.
-    """
-
-    height_mm: float
-    mean_n: float
-    spread_n: float | None
-    mean_u_n: float
-    median_n: float
-    springs: int
-
-
-@dataclass(frozen=True)
-class SetCheck:
-    """A set judged at some heights."""
-
-    name: str
-    springs: tuple[SpringCheck, ...]
-    summary: tuple[HeightSummary, ...]
-
-    @property
-    def flagged(self) -> tuple[str, ...]:
-        """Labels of the springs that carry a flag."""
-        return tuple(spring.label for spring in self.springs if spring.flags)
+    load_n: float
+    tolerance_n: float | None = None
 
 
 def check_set(
@@ -106,25 +52,29 @@ def check_set(
     heights_mm: Sequence[float],
     *,
     tolerance: float = DEFAULT_TOLERANCE,
-    nominal_n: Sequence[float | None] | None = None,
-    nominal_tolerance_n: Sequence[float | None] | None = None,
+    alpha: float = DEFAULT_ALPHA,
+    nominals: Sequence[Nominal | None] | None = None,
     free_length_nominal_mm: float | None = None,
     units: Units | None = None,
 ) -> SetCheck:
     """Judge a set at some heights.
 
-    A load is held against the set's median (from three springs up; two tired springs of twelve
-    don't move it) and against a nominal load where one is given; from five springs up also
-    against the set's own scatter by the modified z-score, whose MAD is never taken below the
-    measurement's uncertainty.
+    Loads and rates are held against the set's median (from three springs up; a few tired springs
+    don't move it), loads also against a nominal where one is given: so a wholly tired set shows.
+    From five springs up the generalised ESD test says which ones stand apart from the others. Its
+    false-alarm rate alpha holds for the whole set: each look (a height, the rate, the shape) gets
+    an equal share (Bonferroni), so that a sound set raises one at most that often.
+
+    Against the set only a spring's own part of the uncertainty counts (both sides have the bench's
+    errors), against a nominal all of it.
 
     Args:
         name: the set's name.
         curves: one a spring.
         heights_mm: where to judge; one or more.
         tolerance: allowed deviation, as a fraction of the middle or nominal load.
-        nominal_n: the load asked for at each height, None where there is none.
-        nominal_tolerance_n: its tolerance; None takes `tolerance` of it.
+        alpha: how often a sound set may raise any false alarm of standing apart.
+        nominals: the load asked for at each height, None where there is none.
         free_length_nominal_mm: the free length asked for.
         units: units of the reasons' words; kg and mm where None.
 
@@ -133,177 +83,191 @@ def check_set(
         HeightNotMeasured: no spring at all was measured at a height.
     """
     shown = Units() if units is None else units
-    _refuse_nonsense(curves, heights_mm, tolerance, nominal_n, nominal_tolerance_n)
-    columns = [
-        take_column(
-            curves,
-            height,
-            tolerance,
-            None if nominal_n is None else nominal_n[at],
-            None if nominal_tolerance_n is None else nominal_tolerance_n[at],
+    _refuse_nonsense(curves, heights_mm, tolerance, alpha, nominals)
+    lengths = [] if free_length_nominal_mm is None else [("the nominal", free_length_nominal_mm)]
+    known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+    if len(known) >= FEWEST_FOR_MIDDLE:
+        lengths.append(("the set's middle of", float(np.median(known))))
+    asked = (None,) * len(heights_mm) if nominals is None else tuple(nominals)
+    judge = _Judge(tuple(curves), tuple(heights_mm), asked, tuple(lengths), tolerance, alpha, shown)
+    return SetCheck(
+        name,
+        tuple(judge.spring(at) for at in range(len(curves))),
+        judge.summary(),
+        judge.rate.centre,
+        tolerance,
+        alpha,
+        judge.looks,
+    )
+
+
+@dataclass(frozen=True)
+class _Judge:
+    """A set laid out for judging: its columns are made once, each spring is judged in turn.
+
+    Attributes:
+        nominals: one a height.
+        lengths: free lengths to hold against: what each is called, and mm.
+    """
+
+    curves: tuple[SpringCurve, ...]
+    heights_mm: tuple[float, ...]
+    nominals: tuple[Nominal | None, ...]
+    lengths: tuple[tuple[str, float], ...]
+    tolerance: float
+    alpha: float
+    units: Units
+
+    @cached_property
+    def _loads(self) -> list[tuple[Measured | None, ...]]:
+        return load_columns(self.curves, self.heights_mm)
+
+    @cached_property
+    def _rates(self) -> tuple[Measured | None, ...]:
+        return rate_column(self.curves, self.heights_mm)
+
+    @cached_property
+    def _departures(self) -> list[Departure] | None:
+        return shape_departures(self.curves)
+
+    @cached_property
+    def looks(self) -> tuple[str, ...]:
+        """What shares alpha: each height, the rate, the shape."""
+        looks = [
+            f"the load at {self.units.length_text(mm)}" for mm in dict.fromkeys(self.heights_mm)
+        ]
+        looks += ["the rate"] if any(rate is not None for rate in self._rates) else []
+        looks += [] if self._departures is None else ["the shape"]
+        return tuple(looks)
+
+    @cached_property
+    def columns(self) -> tuple[Column, ...]:
+        """The loads, one column a height."""
+        share = self.alpha / len(self.looks)
+        return tuple(
+            make_column(mm, loads, share)
+            for mm, loads in zip(self.heights_mm, self._loads, strict=True)
         )
-        for at, height in enumerate(heights_mm)
-    ]
-    lengths = _length_aims(curves, free_length_nominal_mm)
-    shapes = _shape_remarks(curves, shown)
-    springs = []
-    for at, curve in enumerate(curves):
-        remarks = [remark for column in columns for remark in _remarks(curve, column, at, shown)]
+
+    @cached_property
+    def rate(self) -> Column:
+        """The rates."""
+        return make_column(None, self._rates, self.alpha / len(self.looks))
+
+    @cached_property
+    def _odd(self) -> Esd | None:
+        if self._departures is None:
+            return None
+        return odd_shapes(self._departures, self.alpha / len(self.looks))
+
+    def summary(self) -> tuple[HeightSummary, ...]:
+        """The set at each height."""
+        return tuple(
+            HeightSummary(mm, column.centre, None if nominal is None else nominal.load_n)
+            for mm, column, nominal in zip(
+                self.heights_mm, self.columns, self.nominals, strict=True
+            )
+            if column.centre is not None
+        )
+
+    def spring(self, at: int) -> SpringCheck:
+        """Judge one spring."""
+        curve, rate = self.curves[at], self.rate.measured[at]
+        rulings = tuple(self._rulings(at))
+        return SpringCheck(
+            label=curve.label,
+            rate_n_per_mm=None if rate is None else rate.value,
+            rate_u_n_per_mm=None if rate is None else rate.u,
+            rate_deviation=_share(rate, self.rate.middle),
+            free_length_mm=curve.free_length_mm,
+            solid_height_mm=curve.solid_height_mm,
+            readings=tuple(
+                _reading(column, at, nominal)
+                for column, nominal in zip(self.columns, self.nominals, strict=True)
+            ),
+            rulings=rulings,
+            flags=flags_of(rulings),
+        )
+
+    def _rulings(self, at: int) -> Iterator[Ruling]:
+        curve = self.curves[at]
+        for mm, column, nominal in zip(self.heights_mm, self.columns, self.nominals, strict=True):
+            if column.measured[at] is None:
+                yield missing_ruling((curve.lowest_mm, curve.highest_mm), mm, self.units)
+            yield from self._column_rulings(column, at, nominal)
+        yield from self._column_rulings(self.rate, at, None)
         if curve.free_length_mm is not None and curve.free_length_u_mm is not None:
-            for aim_name, aim_mm in lengths:
-                remarks += length_remarks(
-                    curve.free_length_mm, curve.free_length_u_mm, aim_name, aim_mm, shown
+            for name, aim_mm in self.lengths:
+                yield length_ruling(
+                    curve.free_length_mm, curve.free_length_u_mm, name, aim_mm, self.units
                 )
-        springs.append(_spring(curve, columns, at, heights_mm, flags_of(remarks + shapes[at])))
-    return SetCheck(name, tuple(springs), tuple(_summary(column) for column in columns))
+        if self._departures is not None:
+            yield shape_ruling(self._departures[at], self._odd, at, self.units)
+
+    def _column_rulings(self, column: Column, at: int, nominal: Nominal | None) -> Iterator[Ruling]:
+        measured, middle, units = column.measured[at], column.middle, self.units
+        if measured is None:
+            return
+        if nominal is not None:
+            allowed = nominal.tolerance_n
+            if allowed is None:
+                allowed = self.tolerance * nominal.load_n
+            aim = Aim("nominal", "the nominal", nominal.load_n, allowed)
+            yield tolerance_ruling(measured, column.height_mm, aim, measured.u, units)
+        if middle is not None:
+            allowed = self.tolerance * abs(middle)
+            aim = Aim("set tolerance", "the set's middle of", middle, allowed)
+            yield tolerance_ruling(measured, column.height_mm, aim, column.away_u(at), units)
+            ruling = outlier_ruling(column, at, allowed, units)
+            if ruling is not None:
+                yield ruling
 
 
-def to_document(check: SetCheck) -> dict[str, Any]:
-    """Write a check as the JSON document of `set check`: N and mm, unknown is None."""
-    return {
-        "set": check.name,
-        "springs": [
-            {
-                "label": spring.label,
-                "rate_n_per_mm": spring.rate_n_per_mm,
-                "rate_u_n_per_mm": spring.rate_u_n_per_mm,
-                "free_length_mm": spring.free_length_mm,
-                "solid_height_mm": spring.solid_height_mm,
-                "readings": [
-                    {
-                        "height_mm": reading.height_mm,
-                        "load_n": reading.load_n,
-                        "load_u_n": reading.load_u_n,
-                        "deviation": reading.deviation,
-                    }
-                    for reading in spring.readings
-                ],
-                "flags": [{"kind": flag.kind, "reason": flag.reason} for flag in spring.flags],
-            }
-            for spring in check.springs
-        ],
-        "summary": [
-            {
-                "height_mm": height.height_mm,
-                "mean_n": height.mean_n,
-                "spread_n": height.spread_n,
-                "mean_u_n": height.mean_u_n,
-                "median_n": height.median_n,
-                "springs": height.springs,
-            }
-            for height in check.summary
-        ],
-    }
+def _share(measured: Measured | None, middle: float | None) -> float | None:
+    if measured is None or middle is None or middle == 0.0:
+        return None
+    return measured.value / middle - 1.0
+
+
+def _reading(column: Column, at: int, nominal: Nominal | None) -> SetReading:
+    measured, middle = column.measured[at], column.middle
+    height_mm = 0.0 if column.height_mm is None else column.height_mm
+    if measured is None:
+        return SetReading(height_mm, None, None, None, None, None)
+    return SetReading(
+        height_mm,
+        measured.value,
+        measured.u,
+        None if middle is None else measured.value - middle,
+        _share(measured, middle),
+        _share(measured, None if nominal is None else nominal.load_n),
+    )
 
 
 def _refuse_nonsense(
     curves: Sequence[SpringCurve],
     heights_mm: Sequence[float],
     tolerance: float,
-    *per_height: Sequence[float | None] | None,
+    alpha: float,
+    nominals: Sequence[Nominal | None] | None,
 ) -> None:
     if not curves:
         raise CoilbenchError("no spring to check", mend="Measure some springs of the set first")
     if not heights_mm:
         raise CoilbenchError("no height to check at", mend="Give one, like --at 38.5mm")
-    if not 0.0 < tolerance < 1.0:
-        raise CoilbenchError(
-            f"a tolerance of {tolerance:.6g} as a fraction is not between 0 and 1",
-            mend="Write it like 5%",
-        )
-    for values in per_height:
-        if values is not None and len(values) != len(heights_mm):
+    for what, share in (("tolerance", tolerance), ("false-alarm rate", alpha)):
+        if not 0.0 < share < 1.0:
             raise CoilbenchError(
-                f"{len(values)} nominal values for {len(heights_mm)} heights",
-                mend="Give one for each height",
+                f"a {what} of {share:.6g} as a fraction is not between 0 and 1",
+                mend="Write it like 5%",
             )
-
-
-def _remarks(curve: SpringCurve, column: Column, at: int, units: Units) -> list[Remark]:
-    reading = column.readings[at]
-    if reading is None:
-        return [missing_remark((curve.lowest_mm, curve.highest_mm), column.height_mm, units)]
-    return [
-        remark
-        for aim, of_the_set in column.aims
-        for remark in load_remarks(
-            reading.load_n,
-            reading.load_u_n,
-            column.height_mm,
-            aim,
-            column.z[at] if of_the_set else None,
-            units,
+    if nominals is not None and len(nominals) != len(heights_mm):
+        raise CoilbenchError(
+            f"{len(nominals)} nominal loads for {len(heights_mm)} heights",
+            mend="Give one for each height",
         )
-    ]
-
-
-def _length_aims(
-    curves: Sequence[SpringCurve], nominal_mm: float | None
-) -> tuple[tuple[str, float], ...]:
-    lengths = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
-    aims = [] if nominal_mm is None else [("the nominal", nominal_mm)]
-    if len(lengths) >= FEWEST_FOR_MIDDLE:
-        aims.append(("the set's middle of", float(np.median(lengths))))
-    return tuple(aims)
-
-
-def _shape_remarks(curves: Sequence[SpringCurve], units: Units) -> list[list[Remark]]:
-    departures = shape_departures(curves)
-    if departures is None:
-        return [[] for _ in curves]
-    z = modified_z(np.array([departure for departure, _ in departures]))
-    return [
-        shape_remarks(departure, height_mm, float(score), units)
-        for (departure, height_mm), score in zip(departures, z, strict=True)
-    ]
-
-
-def _spring(
-    curve: SpringCurve,
-    columns: Sequence[Column],
-    at: int,
-    heights_mm: Sequence[float],
-    flags: tuple[Flag, ...],
-) -> SpringCheck:
-    rate = _rate(curve, heights_mm)
-    return SpringCheck(
-        curve.label,
-        None if rate is None else rate.rate_n_per_mm,
-        None if rate is None else rate.rate_u_n_per_mm,
-        curve.free_length_mm,
-        curve.solid_height_mm,
-        tuple(_set_reading(column, at) for column in columns),
-        flags,
-    )
-
-
-def _rate(curve: SpringCurve, heights_mm: Sequence[float]) -> Rate | None:
-    if max(heights_mm) == min(heights_mm):
-        return curve.rate
-    try:
-        return curve.rate_between(max(heights_mm), min(heights_mm))
-    except CoilbenchError:
-        return None
-
-
-def _set_reading(column: Column, at: int) -> SetReading:
-    reading = column.readings[at]
-    if reading is None:
-        return SetReading(column.height_mm, None, None, None)
-    middle = column.middle_n
-    deviation = None if middle is None or middle == 0.0 else reading.load_n / middle - 1.0
-    return SetReading(column.height_mm, reading.load_n, reading.load_u_n, deviation)
-
-
-def _summary(column: Column) -> HeightSummary:
-    known = [reading for reading in column.readings if reading is not None]
-    loads = np.array([reading.load_n for reading in known])
-    spread = float(np.std(loads, ddof=1)) if len(known) > 1 else None
-    return HeightSummary(
-        column.height_mm,
-        math.fsum(loads) / len(known),
-        spread,
-        math.fsum(reading.load_u_n for reading in known) / len(known),
-        float(np.median(loads)),
-        len(known),
-    )
+    for nominal in nominals or ():
+        if nominal is not None and not 0.0 < nominal.load_n < math.inf:
+            raise CoilbenchError(
+                f"a nominal load of {nominal.load_n:g} N is not above 0", mend="Correct it"
+            )

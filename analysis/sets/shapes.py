@@ -1,18 +1,14 @@
-"""Rules that say which member of a set stands apart. Pure statistics, no units, no words."""
+"""The shapes of a set's curves: which spring bends where the others don't. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import Array
 from coilbench.analysis.curves.curve import SpringCurve
-
-NORMAL_MAD = 0.6745  # the MAD of a normal distribution over its standard deviation
-Z_LIMIT = 3.5  # Iglewicz and Hoaglin (1993), in NIST/SEMATECH e-Handbook 1.3.5.17
-FEWEST_FOR_MIDDLE = 3  # below this a set has no middle to be away from; ours, no source
-FEWEST_FOR_Z = 5  # below this a MAD says nothing; ours, no source
+from coilbench.analysis.sets.esd import FEWEST_FOR_ESD, Esd, find_outliers
 
 # The shape's rules are ours, no source.
 SHAPE_HEIGHTS = 60
@@ -20,29 +16,21 @@ SHAPE_BIND_MM = 1.0  # heights nearer to solid than this are coil bind's, not th
 SHAPE_TOP_SHARE = 0.1  # of the deflection, where end coils are still closing
 
 
-def modified_z(values: Array, least_sd: float = 0.0) -> Array:
-    """Modified z-score of each value, 0.6745 (x - median)/MAD.
+class Departure(NamedTuple):
+    """How far one spring's shape departs from the set's, as fractions of its mean load.
 
-    Args:
-        values: shape (n,).
-        least_sd: the MAD counts as at least a normal distribution's of this standard deviation,
-            so that nothing stands apart by less than it could be measured.
-
-    Returns:
-        shape (n,); zero where a value is the median, whatever the MAD.
-
-    References:
-        Iglewicz and Hoaglin, How to Detect and Handle Outliers (1993), as cited in the
-        NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.
+    Attributes:
+        rms: root mean square over the heights.
+        largest: at most, and height_mm: where.
     """
-    away = values - np.median(values)
-    mad = max(float(np.median(np.abs(away))), NORMAL_MAD * least_sd)
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        return np.where(away == 0.0, 0.0, NORMAL_MAD * away / np.float64(mad))
+
+    rms: float
+    largest: float
+    height_mm: float
 
 
-def shape_departures(curves: Sequence[SpringCurve]) -> list[tuple[float, float]] | None:
-    """How far each spring's shape departs from the set's, at most, and at which height.
+def shape_departures(curves: Sequence[SpringCurve]) -> list[Departure] | None:
+    """How far each spring's shape departs from the set's.
 
     Every curve is divided by its own mean, so that a weak spring of good shape stays in. The
     set's shape is the median at each height. Each curve is then laid on it with the best scale
@@ -50,13 +38,13 @@ def shape_departures(curves: Sequence[SpringCurve]) -> list[tuple[float, float]]
     departure: a bend that the others don't have.
 
     Args:
-        curves: at least FEWEST_FOR_Z springs.
+        curves: at least FEWEST_FOR_ESD springs.
 
     Returns:
-        (largest departure as a fraction of the mean load, height_mm) a spring, in order; None
-        where the springs are few, were not sampled densely, or share no range of heights.
+        One a spring, in order; None where the springs are few, were not sampled densely, or
+        share no range of heights.
     """
-    if len(curves) < FEWEST_FOR_Z or not all(s.dense for curve in curves for s in curve.sweeps):
+    if len(curves) < FEWEST_FOR_ESD or not all(s.dense for curve in curves for s in curve.sweeps):
         return None
     bottom, top = _shared_range_mm(curves)
     if top - bottom < SHAPE_BIND_MM:
@@ -71,7 +59,21 @@ def shape_departures(curves: Sequence[SpringCurve]) -> list[tuple[float, float]]
     laid, *_ = np.linalg.lstsq(design, shapes.T)
     left = np.abs(shapes.T - design @ laid)
     worst = np.argmax(left, axis=0)
-    return [(float(left[at, i]), float(heights[at])) for i, at in enumerate(worst)]
+    rms = np.sqrt(np.mean(left**2, axis=0))
+    return [
+        Departure(float(rms[i]), float(left[at, i]), float(heights[at]))
+        for i, at in enumerate(worst)
+    ]
+
+
+def odd_shapes(departures: Sequence[Departure], alpha: float) -> Esd | None:
+    """Look for departures that are larger than the others'.
+
+    The mean square of a smooth residual is a sum of a few chi-square variables; its cube root is
+    nearly normal (Wilson and Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory), so that the
+    outlier test keeps its false-alarm rate on it.
+    """
+    return find_outliers([departure.rms ** (2.0 / 3.0) for departure in departures], alpha)
 
 
 def _shared_range_mm(curves: Sequence[SpringCurve]) -> tuple[float, float]:

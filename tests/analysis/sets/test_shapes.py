@@ -1,51 +1,17 @@
-"""Rules of standing apart: NIST's example, SciPy's MAD, and shapes of simulated springs."""
+"""Shapes of a set: a bend that the others don't have, and how often sound sets seem to have it."""
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
-import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.sets.check import check_set
-from coilbench.analysis.sets.rules import modified_z, shape_departures
+from coilbench.analysis.sets.shapes import Departure, odd_shapes, shape_departures
 from coilbench.capture.sweep import Branch, Origin, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))
 SEAT_MM, OPEN_MM = 38.5, 27.6
-
-
-def test_modified_z_of_the_published_example() -> None:
-    """NIST/SEMATECH e-Handbook 1.3.5.17.1's data (Tietjen and Moore, 1972); score recomputed."""
-    grubbs = np.array([199.31, 199.53, 200.19, 200.82, 201.92, 201.95, 202.18, 245.57])
-    z = modified_z(grubbs)
-    assert z[-1] == pytest.approx(29.96, abs=0.005)
-    assert np.all(np.abs(z[:-1]) < 3.5)
-
-
-@given(
-    st.lists(st.floats(100.0, 500.0), min_size=5, max_size=16),
-    st.floats(0.0, 20.0),
-)
-@settings(max_examples=60)
-def test_modified_z_against_scipy(values: list[float], least_sd: float) -> None:
-    loads = np.array(values)
-    mad = float(stats.median_abs_deviation(loads))
-    if mad == 0.0 and least_sd == 0.0:
-        return
-    # 0.6745 is the normal quantile that NIST prints with four digits
-    sd = max(mad / 0.6745, least_sd)
-    assert modified_z(loads, least_sd) == pytest.approx((loads - np.median(loads)) / sd, rel=1e-9)
-
-
-def test_where_all_but_one_are_alike() -> None:
-    assert modified_z(np.full(6, 3.0)).tolist() == [0.0] * 6
-    z = modified_z(np.array([3.0, 3.0, 3.0, 3.0, 4.0]))
-    assert z.tolist() == [0.0, 0.0, 0.0, 0.0, math.inf]
 
 
 def dense(
@@ -82,8 +48,22 @@ def test_a_scale_and_a_shift_are_no_shape() -> None:
     curves += [dense("soft", rate=12.0), dense("long", free_mm=54.5)]
     departures = shape_departures(curves)
     assert departures is not None
-    assert max(share for share, _ in departures) < 0.005
+    assert max(one.largest for one in departures) < 0.005
+    assert all(one.rms <= one.largest for one in departures)
     assert shape_departures(curves[:4]) is None
     points = Branch(np.array([SEAT_MM, OPEN_MM]), np.array([230.0, 400.0]))
     keyed = Sweep("s", "keyed", Origin.KEYED, points, EMPTY, 0.5, 0.0, 0.0)
     assert shape_departures([*curves, fit_curve("keyed", [keyed])]) is None
+
+
+def test_sound_shapes_raise_no_more_alarms_than_asked_for() -> None:
+    """Departures as root mean squares of a few smooth normal terms: 1500 sets of ten."""
+    rng = np.random.default_rng(3)
+    for freedom in (2, 4, 12):
+        terms = rng.normal(0.0, 0.002, (1500, 10, freedom))
+        rms = np.sqrt(np.mean(terms**2, axis=2))
+        alarms = 0
+        for one in rms:
+            esd = odd_shapes([Departure(float(r), float(r), 40.0) for r in one], 0.05)
+            alarms += esd is not None and any(esd.scores[at] > 0.0 for at in esd.outliers)
+        assert alarms <= stats.binom.ppf(0.9999, 1500, 0.05)

@@ -1,0 +1,138 @@
+"""A set check on the terminal: the table, the flags with their reasons, one spring's rulings."""
+
+from __future__ import annotations
+
+import textwrap
+
+import click
+from rich.console import Console
+from rich.measure import Measurement
+from rich.table import Table
+from rich.text import Text
+
+from coilbench.analysis.cli.common import console, load_cell, plain_table
+from coilbench.analysis.sets.result import HeightSummary, SetCheck, SetReading, SpringCheck
+from coilbench.capture.units import Units
+
+# what a table shows beside the loads, from the most to the least; the first that fits is taken
+_LAYOUTS = (("kg off", "rate", "free"), ("rate", "free"), ("rate",), ())
+
+
+def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
+    """Print a set check as a table, then each flag with its reason."""
+    out = console()
+    for table in _tables(check, shown, out):
+        out.print(table)
+    for height in check.summary:
+        click.echo(_summary_line(height, shown))
+    if check.rate is not None:
+        rate = check.rate
+        spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
+        click.echo(
+            f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
+            f"middle {shown.rate_text(rate.median)}"
+        )
+    for spring in check.springs:
+        for flag in spring.flags:
+            click.echo(f"{spring.label} {flag.kind}: {flag.reason}.")
+    if missing:
+        click.echo(f"Not measured yet: {', '.join(missing)}.")
+    if not check.flagged:
+        click.echo("No spring stands out.")
+
+
+def show_why(check: SetCheck, label: str, width: int) -> None:
+    """Print what every rule says about one spring, wrapped to a width."""
+    spring = check.spring(label)
+    kinds = ", ".join(flag.kind for flag in spring.flags)
+    click.echo(f"{label}: {kinds if kinds else 'no flag'}")
+    for ruling in spring.rulings:
+        verdict = "passes" if ruling.outcome == "pass" else ruling.outcome.upper()
+        lines = textwrap.wrap(
+            f"{ruling.rule}: {ruling.text}.",
+            width,
+            initial_indent=f"  {verdict:<7} ",
+            subsequent_indent=" " * 12,
+        )
+        click.echo("\n".join(lines))
+    click.echo(textwrap.fill(looks_line(check), width))
+
+
+def looks_line(check: SetCheck) -> str:
+    """Say how the outlier test's false-alarm rate is kept."""
+    return (
+        f"Outlier test (generalised ESD): at most {check.alpha:.1%} of sound sets raise a false "
+        f"alarm, shared equally by {', '.join(check.looks)}: {check.alpha_each:.2%} each."
+    )
+
+
+def _summary_line(height: HeightSummary, shown: Units) -> str:
+    centre = height.centre
+    line = (
+        f"At {shown.length_text(height.height_mm)}: mean {shown.load_text(centre.mean)} "
+        f"± {shown.load_text(centre.mean_u)} (k = 2)"
+    )
+    if centre.spread is not None and centre.robust_spread is not None:
+        line += (
+            f", spread {shown.load_text(centre.spread)}; middle {shown.load_text(centre.median)},"
+            f" robust spread {shown.load_text(centre.robust_spread)}"
+        )
+    if height.nominal_n is not None:
+        line += f"; nominal {shown.load_text(height.nominal_n)}"
+    return line
+
+
+def _tables(check: SetCheck, shown: Units, out: Console) -> list[Table]:
+    """One table of all heights as full as the screen is wide, else one a height."""
+    every = range(len(check.summary))
+    unbounded = out.options.update(max_width=10_000)
+    for extras in _LAYOUTS:
+        table = _table(check, every, extras, shown)
+        if Measurement.get(out, unbounded, table).maximum <= out.width:
+            return [table]
+    return [_table(check, [at], ("kg off",), shown) for at in every]
+
+
+def _table(
+    check: SetCheck, heights: range | list[int], extras: tuple[str, ...], shown: Units
+) -> Table:
+    columns = ["spring"]
+    for at in heights:
+        columns.append(f">{shown.length_text(check.summary[at].height_mm)}\n{shown.load}")
+        columns += [f">off\n{shown.load}"] if "kg off" in extras else []
+        columns.append(">off\n%")
+        columns += [">nominal\n%"] if check.summary[at].nominal_n is not None else []
+    columns += [f">rate\n{shown.load}/{shown.length}"] if "rate" in extras else []
+    columns += [f">free\n{shown.length}"] if "free" in extras else []
+    table = plain_table(*columns, "flags")
+    for spring in check.springs:
+        cells: list[str | Text] = [spring.label]
+        for at in heights:
+            nominal = check.summary[at].nominal_n is not None
+            cells += _reading_cells(spring.readings[at], "kg off" in extras, nominal, shown)
+        cells += _extra_cells(spring, extras, shown)
+        cells.append(Text(" ".join(flag.kind for flag in spring.flags), "bold red"))
+        table.add_row(*cells)
+    return table
+
+
+def _reading_cells(reading: SetReading, off_kg: bool, nominal: bool, shown: Units) -> list[str]:
+    cells = [load_cell(reading.load_n, reading.load_u_n, shown)]
+    if off_kg:
+        off_n = reading.deviation_n
+        cells.append("" if off_n is None else f"{shown.load_value(off_n):+.2f}")
+    cells.append(_percent(reading.deviation))
+    return [*cells, _percent(reading.nominal_deviation)] if nominal else cells
+
+
+def _percent(share: float | None) -> str:
+    return "" if share is None else f"{share * 100:+.1f}"
+
+
+def _extra_cells(spring: SpringCheck, extras: tuple[str, ...], shown: Units) -> list[str]:
+    cells, rate, free_mm = [], spring.rate_n_per_mm, spring.free_length_mm
+    if "rate" in extras:
+        cells.append("-" if rate is None else shown.rate_text(rate).split()[0])
+    if "free" in extras:
+        cells.append("-" if free_mm is None else shown.length_text(free_mm).split()[0])
+    return cells
