@@ -60,8 +60,18 @@ def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> l
     A mass that is smaller than the one before it is read on the way down. An empty cell between
     two masses is no reading.
     """
+    holds = weigh_holds(stream, masses_kg, say)
+    before_kg = (*masses_kg[:1], *masses_kg[:-1])
+    return [
+        LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= earlier_kg else "down")
+        for mass_kg, earlier_kg, hold in zip(masses_kg, before_kg, holds, strict=True)
+    ]
+
+
+def weigh_holds(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[Hold]:
+    """Return the hold in which each mass stood on the cell; 0 is nothing on it."""
     finder = SteadyFinder(HOLD_S, ("load",))
-    points: list[LoadPoint] = []
+    holds: list[Hold] = []
     empty: Hold | None = None
     for number, mass_kg in enumerate(masses_kg, start=1):
         task = f"put {mass_kg:g} kg on" if mass_kg else "take everything off"
@@ -71,12 +81,9 @@ def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> l
             hold = _next_hold(stream, finder)
         if not mass_kg:
             empty = hold
-        before_kg = points[-1].mass_kg if points else mass_kg
-        points.append(
-            LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= before_kg else "down")
-        )
+        holds.append(hold)
         say(f"   read {hold.load_counts:.0f} counts, noise {hold.load_sd_counts:.0f}")
-    return points
+    return holds
 
 
 def gauge(stream: Iterator[RawBlock], lengths_mm: Sequence[float], say: Say) -> list[GaugePoint]:

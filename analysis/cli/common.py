@@ -78,6 +78,11 @@ def print_document(document: Any) -> None:
     click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2))
 
 
+def say_aside(words: str) -> None:
+    """Tell the person something on stderr: stdout is for the answer."""
+    click.echo(words, err=True)
+
+
 def console() -> Console:
     """Return the console for tables: no colour where NO_COLOR or a pipe says so."""
     return Console(highlight=False)

@@ -7,10 +7,11 @@ import time
 import click
 
 from coilbench.analysis.cli.calibrate import flex_command, gauge_command, weigh_command
-from coilbench.analysis.cli.common import book_path, json_option, print_document, units
+from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.rig_check import check_command
+from coilbench.analysis.cli.rig_health import calibration_if_any
+from coilbench.analysis.rig.hints import Hints
 from coilbench.capture.blocks import RawBlock
-from coilbench.capture.book.calibrations import current_calibration
-from coilbench.capture.book.opening import open_book
 from coilbench.capture.calibration import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
@@ -24,15 +25,17 @@ LINE_EVERY_S = 0.25
 
 @click.group(name="rig")
 def rig_command() -> None:
-    """Find the rig, watch it, calibrate it.
+    """Find the rig, watch it, calibrate it, check it.
 
-    In order: find, watch, weigh (load), gauge (travel), flex (how far the press gives).
+    In order: find, check (its health), weigh (load), gauge (travel), flex (how far the press
+    gives), card; later now and then: check --mass.
     """
 
 
 rig_command.add_command(weigh_command)
 rig_command.add_command(gauge_command)
 rig_command.add_command(flex_command)
+rig_command.add_command(check_command)
 
 
 @rig_command.command(name="find", epilog="Example: coilbench rig find")
@@ -75,29 +78,28 @@ def describe(hello: Hello) -> str:
 @click.option("--port", required=True, help="Where the rig is; any port URL.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after this long.")
 def watch_command(port: str, seconds: float | None) -> None:
-    """Print live counts, and load and height once the rig is calibrated. Ctrl-C ends it."""
-    calibration = _calibration_if_any()
+    """Print live counts, and load and height once the rig is calibrated. Ctrl-C ends it.
+
+    What is wrong is said in a line of its own as it shows: no cell, another rate than the rig's
+    nominal one, load and travel going opposite ways.
+    """
+    calibration = calibration_if_any()
     with open_source(port) as source:
-        hello, _ = identify(source, IDENTIFY_S)
+        hello, seen = identify(source, IDENTIFY_S)
         click.echo(describe(hello))
+        hints = Hints(hello.rate_hz, calibration)
+        hints.take(seen)
         begun_s = printed_s = time.monotonic()
         while seconds is None or time.monotonic() - begun_s < seconds:
             items = source.poll(0.1)
+            hints.take(items)
             blocks = [item for item in items if isinstance(item, RawBlock) and len(item)]
-            if blocks and time.monotonic() - printed_s >= LINE_EVERY_S:
+            if time.monotonic() - printed_s >= LINE_EVERY_S:
                 printed_s = time.monotonic()
-                click.echo(_line(blocks[-1], calibration, source.counters.samples_lost))
-
-
-def _calibration_if_any() -> Calibration | None:
-    path = book_path()
-    if not path.exists():
-        return None
-    with open_book(path) as db:
-        try:
-            return current_calibration(db).calibration
-        except CoilbenchError:
-            return None  # counts are still worth watching
+                if blocks:
+                    click.echo(_line(blocks[-1], calibration, source.counters.samples_lost))
+                for finding in hints.news():
+                    click.echo(f"WRONG: {finding.what}. {finding.mend}.")
 
 
 def _line(block: RawBlock, calibration: Calibration | None, lost: int) -> str:

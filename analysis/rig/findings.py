@@ -21,6 +21,7 @@ NOISY_COUNTS = 1000.0  # some 25 times what the HX711's data sheet leads one to 
 DRIFT_COUNTS = 2000.0  # in DRIFT_S; about half a newton on a 150 kg cell
 DRIFT_S = 10.0
 DRIFT_SDS = 3.0  # beyond chance
+GAP_S = 1.0  # ten conversions of the slower rate
 LEAST_SAMPLES = 20  # fewer show neither noise nor a stuck code
 
 
@@ -72,6 +73,15 @@ def rate_finding(nominal_hz: float, measured_hz: float | None) -> Finding | None
         "rate",
         f"{measured_hz:.1f} samples a second come where the rig says {nominal_hz:g}",
         cause,
+    )
+
+
+def gap_finding(gap_s: float) -> Finding:
+    """Say that no sample came for a while."""
+    return Finding(
+        "gap",
+        f"no sample came for {gap_s:.1f} s",
+        "Check the amplifier's supply and wires for a loose contact",
     )
 
 

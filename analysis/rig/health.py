@@ -11,10 +11,12 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.rig.findings import (
     DRIFT_S,
+    GAP_S,
     LEAST_SAMPLES,
     Finding,
     fault_findings,
     flagged,
+    gap_finding,
     link_findings,
     load_findings,
     noise_findings,
@@ -37,7 +39,7 @@ class Heard:
         has_travel: whether the rig has a scale at all.
         samples_lost, lines_bad, restarts: while it was listened to.
         impossible_steps: of the encoder, by the rig's own count, while it was listened to.
-        standing_faults: codes of the faults that stand.
+        faults: codes of the faults that stood at any time meanwhile.
     """
 
     samples: NDArray[np.void]
@@ -48,7 +50,7 @@ class Heard:
     lines_bad: int = 0
     restarts: int = 0
     impossible_steps: int = 0
-    standing_faults: tuple[int, ...] = ()
+    faults: tuple[int, ...] = ()
 
 
 @dataclass(frozen=True)
@@ -63,9 +65,11 @@ class Health:
         load_codes: how many different load codes came.
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
         saturated, suspect, travel_absent: samples so flagged.
+        longest_gap_s: between two samples.
     """
 
     samples: int
+    longest_gap_s: float
     seconds: float
     nominal_hz: float
     rate_hz: float | None
@@ -115,8 +119,10 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         middle = float(np.median(usable["load_counts"]))
         per_count_n = float(slope(calibration.load, middle))
     drift_counts = None if line is None else line.per_s * DRIFT_S
+    steps_us = np.diff(samples["t_us"])
     health = Health(
         samples=int(samples.size),
+        longest_gap_s=float(steps_us.max()) * 1e-6 if steps_us.size else 0.0,
         seconds=_seconds(samples),
         nominal_hz=heard.nominal_hz,
         rate_hz=rate_hz(samples),
@@ -140,11 +146,13 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
 
 
 def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Finding]:
-    yield from fault_findings(heard.standing_faults)
+    yield from fault_findings(heard.faults)
     yield from link_findings(health.samples, health.samples_lost, health.lines_bad, health.restarts)
     slow = rate_finding(health.nominal_hz, health.rate_hz)
     if slow is not None and health.samples >= LEAST_SAMPLES:
         yield slow
+    if health.longest_gap_s > GAP_S:
+        yield gap_finding(health.longest_gap_s)
     yield from load_findings(heard.samples)
     if line is not None:
         yield from noise_findings(line.sd_counts, line.per_s * DRIFT_S, line.u_per_s * DRIFT_S)

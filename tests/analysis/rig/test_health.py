@@ -140,17 +140,20 @@ def test_every_other_fault_has_its_own_word() -> None:
     assert kinds(judged(blind)) == ["no travel"]
     assert kinds(judged(blind, has_travel=False)) == []
     assert kinds(judged(quiet(3))) == ["silent"]
+    paused = quiet()
+    paused["t_us"][500:] += 1_200_000
+    assert kinds(judged(paused)) == ["gap"]
 
 
 @pytest.mark.parametrize("code", [*FaultCode, 0x7A])
 def test_a_standing_fault_is_said_in_words(code: int) -> None:
-    (finding,) = judged(quiet(), standing_faults=(code,)).findings
+    (finding,) = judged(quiet(), faults=(code,)).findings
     assert finding.kind == "fault"
     assert finding.what
     assert finding.mend
 
 
 def test_nothing_at_all_is_silence() -> None:
-    health = judged(quiet(0), standing_faults=(FaultCode.ADC_SILENT,))
+    health = judged(quiet(0), faults=(FaultCode.ADC_SILENT,))
     assert kinds(health) == ["fault", "silent"]
     assert health.rate_hz is None

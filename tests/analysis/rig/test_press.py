@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from coilbench.analysis.rig.hints import Hints
 from coilbench.analysis.rig.press import (
     Rest,
     at_rest,
@@ -13,7 +16,9 @@ from coilbench.analysis.rig.press import (
     press_findings,
     running_finding,
 )
+from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration import Calibration, PolynomialFit
+from coilbench.capture.messages import Fault, FaultCode, Restarted
 from coilbench.capture.virtual.bench import Bench
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER
@@ -117,3 +122,48 @@ def test_noise_and_rest_are_no_movement(stroke) -> None:
     assert running_finding(resting[:5], None) is None
     assert at_rest(resting[:5]) is None
     assert moved(resting[:0], Rest(0.0, 1.0, 0.0), None) == (0.0, 0.0)
+
+
+def news_of(samples: NDArray[np.void], nominal_hz: float = 80.0) -> list[str]:
+    """What is told, looking after each quarter second, samples coming as they do from a port."""
+    hints = Hints(nominal_hz, None)
+    told = []
+    for start in range(0, len(samples), 23):
+        hints.take([RawBlock(samples[start : start + 23], 1)])
+        told += [finding.kind for finding in hints.news()]
+    return told
+
+
+def test_a_running_rig_is_told_once_that_it_is_backwards(stroke) -> None:
+    resting, pressed = stroke
+    assert news_of(np.concatenate([resting, pressed])) == []
+    wrong = wired(np.concatenate([resting, pressed]), -1, 1)
+    assert news_of(wrong) == ["backwards"]
+
+
+def test_a_running_rig_is_told_its_rate(stroke) -> None:
+    resting, _ = stroke
+    slow = resting.copy()
+    slow["t_us"] *= 8
+    assert news_of(slow) == ["rate"]
+
+
+def test_faults_are_told_while_they_stand_and_again_when_they_come_back() -> None:
+    hints = Hints(80.0, None)
+    stands = Fault(1, 1000, FaultCode.ADC_SILENT, standing=True, count=1)
+    hints.take([stands])
+    assert [f.kind for f in hints.news()] == ["fault"]
+    hints.take([stands])
+    assert hints.news() == []
+    hints.take([replace(stands, standing=False)])
+    assert hints.news() == []
+    hints.take([replace(stands, count=2)])
+    assert [f.kind for f in hints.news()] == ["fault"]
+
+
+def test_a_restart_forgets_the_old_clock(stroke) -> None:
+    hints = Hints(80.0, None)
+    late = stroke[0].copy()
+    late["t_us"] += 3_000_000_000
+    hints.take([RawBlock(late, 1), Restarted(2), RawBlock(stroke[0], 2)])
+    assert hints.news() == []

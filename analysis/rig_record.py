@@ -1,0 +1,51 @@
+"""What the book knows of the rig: warnings that belong on every report."""
+
+from __future__ import annotations
+
+from sqlite_utils import Database
+
+from coilbench.analysis.rig.check import GOOD_FOR_DAYS, PastCheck, warnings
+from coilbench.capture.book.calibrations import newest_part
+from coilbench.capture.book.checks import CheckRecord, good_for_days, mass_checks
+from coilbench.capture.book.rows import utc_now
+
+
+def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[str, ...]:
+    """Say what speaks against the rig's figures: a failed check, a calibration over its age.
+
+    Args:
+        db: the open book.
+        now_utc: now, ISO 8601; None asks the clock.
+
+    Returns:
+        Sentences without a full stop; none where nothing does, or no rig was calibrated.
+    """
+    load = newest_part(db, "load")
+    if load is None:
+        return ()
+    checks = past_checks(mass_checks(db, load.part_id))
+    return warnings(
+        load.made_utc, checks, utc_now() if now_utc is None else now_utc, limit_days(db)
+    )
+
+
+def limit_days(db: Database) -> float:
+    """Return how many days a calibration or a check stands for, as set or by default."""
+    days = good_for_days(db)
+    return GOOD_FOR_DAYS if days is None else days
+
+
+def past_checks(records: tuple[CheckRecord, ...]) -> list[PastCheck]:
+    """Return stored checks as the trend and the warnings see them."""
+    return [
+        PastCheck(
+            record.made_utc,
+            record.check.mass_kg,
+            record.check.gravity_m_s2,
+            record.check.error_n,
+            record.check.error_u_n,
+            record.check.tolerance_n,
+            record.check.passed,
+        )
+        for record in records
+    ]

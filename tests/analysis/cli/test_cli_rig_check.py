@@ -1,0 +1,290 @@
+"""`rig check` and `rig watch` through the whole serial path, on simulated rigs sound and not."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+from sqlite_utils import Database
+
+from coilbench.analysis import listening
+from coilbench.analysis.cli import rig, rig_check, rig_health, run
+from coilbench.capture.sources import open_source
+from coilbench.capture.sources.base import Source
+from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.virtual.faults import Faults
+from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.port import VirtualPort
+from coilbench.capture.virtual.spring import OUTER
+from coilbench.capture.virtual.steps import PressSpring, PutMass, Rest, Step
+
+RIG = RigModel()
+MASSES_KG = (0, 5, 10, 20, 30, 40, 50, 40, 30, 20, 10, 5, 0)
+PRESS: tuple[Step, ...] = (Rest(12.0), PressSpring(OUTER, OUTER.solid_height_mm + 5.0), Rest(2.0))
+Plug = Callable[..., str]
+
+
+@pytest.fixture
+def plug(monkeypatch: pytest.MonkeyPatch) -> Iterator[Plug]:
+    """Put a simulated rig on a port; it starts when the command has opened that port."""
+    with ExitStack() as stack:
+        ports: dict[str, VirtualPort] = {}
+
+        def plugged(
+            steps: Sequence[Step],
+            model: RigModel = RIG,
+            faults: Faults | None = None,
+            seed: int = 1,
+        ) -> str:
+            bench = Bench(model, steps, seed)
+            firmware = Firmware(
+                model, bench.blocks(endless=True), faults=faults or Faults(), seed=seed
+            )
+            port = stack.enter_context(VirtualPort(firmware))
+            ports[port.url] = port
+            return port.url
+
+        def opened(url: str) -> Source:
+            source = open_source(url)
+            if url in ports:
+                ports[url].start()
+            return source
+
+        monkeypatch.setattr(listening, "SILENCE_S", 0.3)
+        for module in (rig, rig_check, rig_health):
+            monkeypatch.setattr(module, "open_source", opened)
+        yield plugged
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> str:
+    return str(tmp_path / "book.db")
+
+
+@pytest.fixture
+def calibrated(book: str, tmp_path: Path) -> str:
+    """A book whose load is calibrated on the simulated rig's true curve."""
+    rows = [f"{m},{RIG.cell_counts(m * RIG.gravity_m_per_s2):.0f}" for m in MASSES_KG]
+    table = tmp_path / "weights.csv"
+    table.write_text("mass_kg,counts\n" + "\n".join(rows))
+    assert run(["--book", book, "rig", "weigh", "--from", str(table)]) == 0
+    return book
+
+
+def check(book: str, *arguments: str) -> int:
+    return run(["--book", book, "rig", "check", *arguments])
+
+
+def weight_on(kg: float) -> tuple[Step, ...]:
+    return (Rest(4.0), PutMass(kg), Rest(4.0))
+
+
+def test_a_check_weight_passes_with_its_numbers(
+    calibrated: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port = plug(weight_on(20.0))
+    capsys.readouterr()
+    assert check(calibrated, "--port", port, "--mass", "20kg", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert told["expected_n"] == pytest.approx(20 * 9.80665)
+    assert told["load_n"] == pytest.approx(20 * 9.80665, rel=2e-3)
+    assert told["check"]["passed"] is True
+    assert told["check"]["device_id"] == RIG.device_id
+    with Database(calibrated) as db:
+        (row,) = db.query("SELECT * FROM mass_checks")
+        db.close()
+    # the raw reading is kept: the model's own counts at that load
+    assert row["load_counts"] - row["zero_counts"] == pytest.approx(
+        RIG.cell_counts(20 * RIG.gravity_m_per_s2) - RIG.zero_counts, rel=2e-3
+    )
+
+
+def test_a_cell_that_lost_two_per_cent_fails_and_every_later_report_says_so(
+    calibrated: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tired = replace(RIG, counts_per_n=0.98 * RIG.counts_per_n)
+    port = plug(weight_on(20.0), tired)
+    capsys.readouterr()
+    assert check(calibrated, "--port", port, "--mass", "20kg") == 1
+    told = capsys.readouterr()
+    assert told.out.startswith("FAIL: 20 kg presses with 20.00 kg and reads 19.6")
+    assert "-1.99 % off" in told.out
+    assert "calibrate anew" in told.out
+    assert check(calibrated, "--history") == 0
+    history = capsys.readouterr().out
+    assert "FAIL" in history
+    assert "Warning: the last check of the rig FAILED" in history
+
+
+@pytest.mark.parametrize("tolerance", ["3%", "0.6kg", "6N"])
+def test_the_tolerance_is_the_persons(calibrated: str, plug: Plug, tolerance: str) -> None:
+    tired = replace(RIG, counts_per_n=0.98 * RIG.counts_per_n)
+    port = plug(weight_on(20.0), tired)
+    assert check(calibrated, "--port", port, "--mass", "20kg", "--tolerance", tolerance) == 0
+
+
+def test_history_lists_every_check(
+    calibrated: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    for mass in ("10kg", "20kg"):
+        kg = float(mass.removesuffix("kg"))
+        assert check(calibrated, "--port", plug(weight_on(kg)), "--mass", mass) == 0
+    capsys.readouterr()
+    assert check(calibrated, "--history", "--json") == 0
+    told = json.loads(capsys.readouterr().out)
+    assert [one["mass_kg"] for one in told["checks"]] == pytest.approx([10.0, 20.0])
+    assert told["trend"] is None  # two checks on one day show none
+    assert told["warnings"] == []
+
+
+def test_an_old_calibration_is_warned_of_by_the_limit_that_was_set(
+    calibrated: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Database(calibrated) as db:
+        db.execute("UPDATE calibration_parts SET made_utc = '2020-01-01T00:00:00.000+00:00'")
+        db.conn.commit()
+        db.close()
+    assert check(calibrated, "--history") == 0
+    assert "days old, the limit is 90, and it was never checked" in capsys.readouterr().out
+    assert check(calibrated, "--good-for", "100000") == 0
+    assert check(calibrated, "--history") == 0
+    assert "days old" not in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        ((), "needs the rig's port"),
+        (("--port", "x", "--mass", "20"), "has no unit"),
+        (("--port", "x", "--mass", "200N"), "is a load, not a mass"),
+        (("--port", "x", "--mass", "20kg", "--tolerance", "0%"), "lets nothing pass"),
+        (("--port", "x", "--mass", "20kg", "--tolerance", "5"), "has no unit"),
+        (("--good-for", "0"), "good-for"),
+    ],
+)
+def test_bad_arguments_are_one_line(
+    calibrated: str, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], words: str
+) -> None:
+    capsys.readouterr()
+    assert check(calibrated, *arguments) == 2
+    said = capsys.readouterr()
+    assert said.out == ""
+    assert len(said.err.splitlines()) == 1
+    assert words in said.err
+
+
+def test_a_weight_without_a_calibration_is_refused(
+    book: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["--book", book, "set", "new", "a", "--role", "outer", "--count", "1"]) == 0
+    assert check(book, "--port", "nowhere", "--mass", "20kg") == 2
+    assert "not calibrated yet" in capsys.readouterr().err
+
+
+def test_a_check_of_another_rig_is_refused(
+    calibrated: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    with Database(calibrated) as db:
+        db.execute("UPDATE calibration_parts SET device_id = 'C011BE4C99999999'")
+        db.conn.commit()
+        db.close()
+    assert check(calibrated, "--port", plug(weight_on(20.0)), "--mass", "20kg") == 2
+    assert f"this is the rig {RIG.device_id}" in capsys.readouterr().err
+
+
+def health(book: str, port: str, capsys: pytest.CaptureFixture[str]) -> tuple[int, dict]:
+    capsys.readouterr()
+    status = check(book, "--port", port, "--json")
+    return status, json.loads(capsys.readouterr().out)
+
+
+def test_a_sound_rig_is_well(book: str, plug: Plug, capsys: pytest.CaptureFixture[str]) -> None:
+    status, told = health(book, plug(PRESS), capsys)
+    assert (status, told["findings"], told["pressed"]) == (0, [], True)
+    assert told["rate_hz"] == pytest.approx(RIG.rate_hz, rel=1e-3)
+    assert told["samples_lost"] == 0
+
+
+def test_ten_samples_a_second_where_eighty_were_expected(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    slow = replace(RIG, rate_hz=11.0)
+    status, told = health(book, plug(PRESS, slow), capsys)
+    assert status == 1
+    assert [f["kind"] for f in told["findings"]] == ["rate"]
+    assert "11.0 samples a second come where the rig says 80" in told["findings"][0]["what"]
+
+
+@pytest.mark.parametrize(
+    ("model", "words"),
+    [
+        (replace(RIG, counts_per_n=-RIG.counts_per_n), "the cell is wired backwards"),
+        (replace(RIG, travel_counts_per_mm=-200.0), "the encoder is wired backwards"),
+        (replace(RIG, travel_counts_per_mm=0.0), "the encoder does not respond"),
+        (replace(RIG, counts_per_n=0.0), "no cell"),
+    ],
+)
+def test_wiring_is_told_from_the_press(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str], model: RigModel, words: str
+) -> None:
+    status, told = health(book, plug(PRESS, model), capsys)
+    assert status == 1
+    (finding,) = told["findings"]
+    assert words in finding["what"]
+
+
+def test_no_cell_is_a_code_that_never_changes(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    dead = replace(RIG, counts_per_n=0.0, noise_counts=0.0)
+    _, told = health(book, plug(PRESS, dead), capsys)
+    assert told["load_codes"] == 1
+    assert "the load code never changes (40000)" in told["findings"][0]["what"]
+
+
+def test_no_cell_is_an_amplifier_at_its_end(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, told = health(book, plug(PRESS, faults=Faults(saturated_s=((0.0, 60.0),))), capsys)
+    assert status == 1
+    assert "no cell is connected" in told["findings"][0]["what"]
+
+
+def test_a_dead_amplifier_is_said_by_the_rig_itself(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    status, told = health(book, plug(PRESS, faults=Faults(dead_s=((0.5, 60.0),))), capsys)
+    assert status == 1
+    assert "the amplifier makes no conversions" in told["findings"][0]["what"]
+
+
+def test_a_bad_cable_is_counted(book: str, plug: Plug, capsys: pytest.CaptureFixture[str]) -> None:
+    status, told = health(book, plug(PRESS, faults=Faults(flip_probability=2e-4)), capsys)
+    assert status == 1
+    assert {"lost", "bad lines"} <= {f["kind"] for f in told["findings"]}
+    assert told["samples_lost"] > 0
+
+
+def test_hands_off_says_that_the_wiring_was_not_looked_at(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert check(book, "--port", plug([Rest(15.0)]), "--hands-off") == 0
+    told = capsys.readouterr()
+    assert "was not looked at" in told.out
+    assert "press the quill" not in told.err
+    assert "93.1 samples a second, nominal 80" in told.out
+
+
+def test_watch_says_what_is_wrong_in_a_line(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    port = plug([Rest(5.0)], faults=Faults(saturated_s=((0.0, 1e6),)))
+    assert run(["--book", book, "rig", "watch", "--port", port, "--seconds", "0.6"]) == 0
+    wrong = [line for line in capsys.readouterr().out.splitlines() if line.startswith("WRONG: ")]
+    assert len(wrong) == 1  # once, not with every line
+    assert "no cell is connected" in wrong[0]
