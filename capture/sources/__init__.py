@@ -24,7 +24,7 @@ def open_source(url: str, *, record: BinaryIO | None = None) -> Source:
     Args:
         url: `serial:///dev/ttyUSB0?baud=250000`, a bare device (`/dev/ttyACM0`, `COM3`), any
             pyserial URL (`socket://host:port`, `rfc2217://host:port`, `spy://device`),
-            `virtual:` or `recording:FILE`.
+            `pi:dout=5,sck=6,a=17,b=27`, `virtual:` or `recording:FILE`.
         record: where to copy the raw bytes of a serial source to, if anywhere.
 
     Raises:

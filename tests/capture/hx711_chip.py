@@ -117,6 +117,7 @@ class Pins:
     def __init__(self, load: Callable[[int], int] = lambda _ns: 500_000, sps: float = 80.0) -> None:
         self.now_ns = 5_000_000_000
         self.limit_ns: int | None = None
+        self.latest_ns: int | None = None  # past it, somebody waits for ever
         self.op_ns = 2_000
         self.edge_lag_ns = 700_000  # lgpio holds edges back by 0.5 to 1 ms
         self.stuck_low = False
@@ -132,6 +133,7 @@ class Pins:
         self.levels = {A: 0, B: 0, SCK: 0}
         self.scale_log: list[tuple[int, int]] = []  # ns, count from then on
         self.lose_edges: set[int] = set()  # numbers of scale edges nobody is told of
+        self.lose_ready: set[int] = set()  # how many conversions there were then
         self._scale_edges: list[tuple[int, int, int]] = []
         self._scale_told = 0
         self._reports: list[tuple[int, int, int, int]] = []  # due, ns, line, level
@@ -150,6 +152,7 @@ class Pins:
         self.pass_until(target_ns)
 
     def pass_until(self, target_ns: int) -> None:
+        assert self.latest_ns is None or target_ns < self.latest_ns, "it hangs"
         while True:
             scale_ns = self._scale_edges[0][0] if self._scale_edges else target_ns + 1
             event_ns = min(scale_ns, self.chip.next_ns)
@@ -160,7 +163,8 @@ class Pins:
                 self._move_scale(*self._scale_edges.pop(0))
             else:
                 for level in self.chip.convert():
-                    self._report(event_ns, DOUT, level)
+                    if len(self.chip.conversions) not in self.lose_ready:
+                        self._report(event_ns, DOUT, level)
         self.now_ns = max(self.now_ns, target_ns)
         while self._reports and self._reports[0][0] <= self.now_ns:
             _, t_ns, line, level = heapq.heappop(self._reports)
@@ -172,7 +176,7 @@ class Pins:
         if self.alerts.get(line, 0) & (1 if level else 2):
             heapq.heappush(self._reports, (t_ns + self.edge_lag_ns, t_ns, line, level))
 
-    def _spend(self) -> None:
+    def spend(self) -> None:
         if self.broken is not None:
             raise self.broken
         self.pass_until(self.now_ns + self.op_ns)
@@ -211,7 +215,7 @@ class Pins:
     # --- the lines ---
 
     def read(self, line: int) -> int:
-        self._spend()
+        self.spend()
         if line == DOUT:
             if self.chip.pulses and not self.chip.sck:
                 self._delay(self.while_low)
@@ -219,7 +223,7 @@ class Pins:
         return self.levels[line]
 
     def write(self, line: int, level: int) -> None:
-        self._spend()
+        self.spend()
         if line != SCK or level == self.levels[SCK]:
             return
         self.levels[SCK] = level
@@ -303,6 +307,7 @@ class Lgpio:
         if line in self._pins.busy:
             raise PinError("GPIO busy")
         self._pins.modes[line] = mode
+        self._pins.spend()
         return 0
 
 

@@ -316,6 +316,8 @@ def test_a_silent_adc_is_a_fault_until_it_converts_again(installed, options):
     assert (samples["flags"][after] == SampleFlag.FAULT_LATCHED).all()
     assert not samples["flags"][~after].any()
     assert_true(run, samples, gain=128)
+    # Conversions that were never made are not lost: the fault tells of them.
+    assert samples["seq"].tolist() == list(range(len(samples)))
     assert not run.ask("ack").go(1.0).samples["flags"][-1]
 
 
@@ -324,6 +326,31 @@ def test_an_adc_that_never_spoke_is_a_fault(installed):
     pins.chip.dead = (0, 1 << 62)
     faults = Run(pins).go(3.5).of(Fault)
     assert [(fault.code, fault.standing) for fault in faults] == [(FaultCode.ADC_SILENT, True)] * 3
+
+
+def test_a_data_line_that_leads_nowhere_is_pulled_up_so_that_it_is_silent(installed):
+    pins = installed(chip.Pins(ramp))
+    Run(pins)
+    assert pins.modes[chip.DOUT] & 32  # lgpio.SET_PULL_UP
+
+
+def test_a_late_gain_pulse_of_a_dying_chip_does_not_hang(installed):
+    """The driver alone would read on until six words have come."""
+    pins = installed(chip.Pins(ramp))
+    run = Run(pins)
+    word = pins.chip.read_words + 15
+
+    def die(w, p):
+        if (w, p) != (word, 25):
+            return 0
+        pins.chip.dead = (pins.now_ns, 1 << 62)
+        return 100_000
+
+    pins.while_high = die
+    pins.latest_ns = pins.now_ns + 60 * 1000 * MS
+    faults = run.go(3.0).of(Fault)
+    assert {fault.code for fault in faults} == {FaultCode.ADC_SILENT}
+    assert len(faults) in (2, 3)
 
 
 def test_a_data_line_stuck_low_is_a_fault_of_its_own(installed):
@@ -363,6 +390,31 @@ def test_without_dout_edges_the_moment_is_that_of_the_look(installed):
     run.pins.stalls = [(run.pins.now_ns + 5 * MS, 7 * MS)]
     samples = run.go(0.5).samples
     assert np.count_nonzero(samples["flags"] & SampleFlag.TRAVEL_SUSPECT) == 1
+
+
+def test_a_conversion_whose_edge_was_lost_takes_the_moment_of_the_look(installed):
+    run = Run(installed(chip.Pins(ramp)))
+    number = len(run.pins.chip.conversions) + 12
+    run.pins.lose_ready = {number}
+    samples = run.go(0.5).samples
+    late_us = [
+        round(run.began_ns / 1000 + int(sample["t_us"]) - run.conversion(sample)[0] / 1000)
+        for sample in samples
+    ]
+    assert sum(late > 1 for late in late_us) == 1
+    assert max(late_us) < 600
+    assert [run.conversion(sample)[1] for sample in samples] == samples["load_counts"].tolist()
+
+
+def test_edges_from_before_the_first_look_at_the_outputs_count_for_nothing(installed):
+    pins = installed(chip.Pins(ramp))
+    run = Run(pins)
+    run.edges.close()
+    pins.move_scale(1, pins.now_ns + 1000, 1)  # while the pins begin to be listened to
+    edges = Edges(open_board("pi:"), parse_pi("pi:"), lambda: pins.now_ns)
+    pins.sleep(0.01)
+    assert (edges.travel_at(pins.now_ns), edges.impossible_steps) == (0, 0)
+    assert pins.count_at(pins.now_ns) == 1
 
 
 # --- requests ---

@@ -1,7 +1,6 @@
 """The source's thread on simulated pins, and every way it can't be opened."""
 
 import importlib.util
-import logging
 import sys
 import threading
 import time
@@ -208,14 +207,13 @@ def test_pins_that_fail_end_the_source_after_what_was_read(opened, gate, pins):
     assert pins.modes == {}
 
 
-def test_the_driver_leaves_the_root_logger_alone(opened, gate, pins, capfd):
-    handlers = list(logging.getLogger().handlers)
+def test_the_driver_logs_by_a_logger_of_its_own(opened, gate, pins, caplog, capfd):
     word = pins.chip.read_words + 20
     pins.while_high = lambda w, p: 100_000 if (w, p) == (word, 25) else 0
     source = opened()
     gate.let_pass(1.0)
     collect(source, lambda items: samples_in(items) > 30)
-    assert logging.getLogger().handlers == handlers
+    assert {record.name for record in caplog.records} == {"coilbench.hx711"}
     assert capfd.readouterr() == ("", "")
 
 
