@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from coilbench.analysis.cli.common import book_path, print_document
+from coilbench.analysis.cli.common import book_path, print_document, show_warnings
 from coilbench.analysis.rig.check import PastCheck, Trend, trend
 from coilbench.analysis.rig_record import past_checks, rig_warnings
 from coilbench.capture.book.calibrations import newest_part
@@ -58,8 +58,7 @@ def show_history(as_json: bool) -> None:
         click.echo(_history_line(past) + older)
     if goes is not None:
         click.echo(trend_words(goes))
-    for words in warned:
-        click.echo(f"Warning: {words}.")
+    show_warnings(warned)
 
 
 def _history_line(past: PastCheck) -> str:

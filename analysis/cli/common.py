@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, cast
 
@@ -81,6 +81,12 @@ def print_document(document: Any) -> None:
 def say_aside(words: str) -> None:
     """Tell the person something on stderr: stdout is for the answer."""
     click.echo(words, err=True)
+
+
+def show_warnings(warned: Sequence[str]) -> None:
+    """Print what speaks against the rig's figures, in a line; nothing where nothing does."""
+    if warned:
+        click.echo(f"Warning: {'; '.join(warned)}.")
 
 
 def console() -> Console:

@@ -15,12 +15,14 @@ from coilbench.analysis.cli.common import (
     json_option,
     print_document,
     read_build,
+    show_warnings,
     units,
 )
 from coilbench.analysis.cli.set_check_show import show_check, show_why
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.measured import measured_curves
+from coilbench.analysis.rig_record import rig_warnings
 from coilbench.analysis.sets.check import DEFAULT_ALPHA, DEFAULT_TOLERANCE, Nominal, check_set
 from coilbench.analysis.sets.result import rulings_document, to_document
 from coilbench.capture.book.opening import open_book
@@ -95,6 +97,7 @@ def set_check(
         if build is not None:
             asked += build_heights(build, record)
         curves, missing = measured_curves(db, record, branch)
+        warned = rig_warnings(db)
     check = check_set(
         record.name,
         curves,
@@ -106,11 +109,14 @@ def set_check(
         units=units(),
     )
     if as_json:
-        print_document(to_document(check) if label is None else rulings_document(check, label))
+        document = to_document(check) if label is None else rulings_document(check, label)
+        print_document(document | {"warnings": list(warned)})
     elif label is None:
         show_check(check, missing, units())
     else:
         show_why(check, label, console().width)
+    if not as_json:
+        show_warnings(warned)
     if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):
         raise click.exceptions.Exit(1)
 
