@@ -8,7 +8,7 @@ from collections.abc import Callable, Iterator, Sequence
 from coilbench.capture.blocks import UNUSABLE, RawBlock
 from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item
+from coilbench.capture.messages import Item, Restarted
 from coilbench.capture.regression import PolynomialFit, value
 from coilbench.capture.sources.base import Source
 from coilbench.capture.steady import Hold, SteadyFinder
@@ -34,7 +34,7 @@ def sample_stream(
         clock: monotonic, s.
 
     Raises:
-        CoilbenchError: no sample for 3 s, or the source went away.
+        CoilbenchError: no sample for 3 s, the rig restarted, or the source went away.
     """
     heard_s = clock()
     items = list(seen)
@@ -52,6 +52,12 @@ def sample_stream(
             for start in range(0, len(block), PIECE):
                 yield RawBlock(block.samples[start : start + PIECE], block.boot_id)
         items = source.poll(0.1)
+        if any(isinstance(item, Restarted) for item in items):
+            raise CoilbenchError(
+                "the rig restarted, and its travel began to count anew",
+                where=source.url,
+                mend="Check its power, then begin this calibration again",
+            )
 
 
 def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[LoadPoint]:
@@ -124,8 +130,8 @@ def press_block(
         say: told what to do.
     """
     say(
-        f"put a solid block under the quill, press slowly to at least {least_n:.0f} N, "
-        "and let go slowly"
+        f"put a solid block under the quill, press slowly to at least {least_n:.0f} N but never "
+        "above what the cell or the press is rated for, and let go slowly"
     )
     points: list[FlexPoint] = []
     largest_n = 0.0
@@ -139,7 +145,7 @@ def press_block(
                 largest_n = max(largest_n, load_n)
             elif points and largest_n < least_n:
                 points, largest_n = [], 0.0  # only touched, or not pressed hard enough
-            elif points and load_n < BLOCK_END_SHARE * least_n:
+            elif points:
                 say(f"   read {len(points)} samples up to {largest_n:.0f} N")
                 return points
     raise CoilbenchError("the samples ended while the block was pressed")
