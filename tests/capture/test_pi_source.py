@@ -1,5 +1,6 @@
 """The source's thread on simulated pins, and every way it can't be opened."""
 
+import importlib
 import importlib.util
 import sys
 import threading
@@ -19,22 +20,10 @@ from coilbench.capture.sources.identify import identify
 from coilbench.capture.sources.pi import PiSource, open_pi
 from coilbench.capture.sources.pi_board import Clock
 
-pytestmark = pytest.mark.skipif(
-    importlib.util.find_spec("hx711") is None,
-    reason="the driver is not installed: pip install hx711",
-)
-
-
-def load_chip():
-    path = Path(__file__).with_name("hx711_chip.py")
-    spec = importlib.util.spec_from_file_location(path.stem, path)
-    module = importlib.util.module_from_spec(spec)
-    sys.modules[path.stem] = module
-    spec.loader.exec_module(module)
-    return module
-
-
-chip = load_chip()
+sys.path.append(str(Path(__file__).parent))
+pi_run = importlib.import_module("pi_run")
+chip = pi_run.chip
+pytestmark = pi_run.needs_driver
 
 PINS = (5, 6, 17, 27)
 SECOND = 1_000_000_000
