@@ -248,10 +248,9 @@ class StrokeFinder:
         self._phase = Phase.IDLE
         self._held = SampleBuffer()
         self._held.add(rest)
-        if rest.shape[0] and released:
-            self._zero_n = float(np.median(self._to_physical(rest)[0]))
-        else:
-            self._zero_n = None
+        usable = rest[(rest["flags"] & UNUSABLE) == 0]
+        load_n, _ = self._to_physical(usable)
+        self._zero_n = float(np.median(load_n)) if load_n.shape[0] else None
         self._forget_touch()
         return strokes
 

@@ -308,6 +308,16 @@ def test_redo_takes_the_last_stroke_out_and_wants_it_again(desk):
     assert turn_order(desk.db, desk.record).next_turn() == desk.recorder.turn
 
 
+def test_a_stroke_taken_back_is_no_measure_for_the_next_ones_depth(desk):
+    shallow = bench_samples([Rest(2.0), PressSpring(SPRINGS[0], 36.0), Rest(1.0)])
+    deep = later(press(), shallow)
+    desk.take(shallow)
+    desk.take(deep)
+    desk.recorder.redo()
+    desk.take(later(shallow, deep))
+    assert [row["counted"] for row in desk.rows()] == [1, 0, 1]
+
+
 def test_redo_goes_back_to_the_spring_before(desk):
     desk.take(press(presses=3))
     assert desk.recorder.turn.label == "larch-02"

@@ -276,6 +276,12 @@ def test_a_lost_link_interrupts_the_stroke_and_is_opened_again(book, clock):
     assert lost.endswith("kg. Trying again.")  # said once, though it was tried three times
 
 
+def test_a_stroke_is_not_mended_over_a_short_loss_of_the_link(book, clock):
+    back = FakeSource(clock, PRESS[len(HALF) + 20 :], ENDED)
+    Stage(book, FakeSource(clock, HALF, LOST), back, clock=clock).run()
+    assert [row["status"] for row in sweeps(book)] == ["interrupted"]
+
+
 def test_another_reason_for_the_loss_is_said_too(book, clock):
     other = SourceLost("there is no such port", where="fake:")
     source = FakeSource(clock, ENDED)
