@@ -1,13 +1,18 @@
-"""What the book knows of the rig: warnings that belong on every report."""
+"""What the book knows of the rig: its calibration card, and warnings for every report."""
 
 from __future__ import annotations
 
 from sqlite_utils import Database
 
-from coilbench.analysis.rig.check import GOOD_FOR_DAYS, PastCheck, warnings
-from coilbench.capture.book.calibrations import newest_part
+from coilbench.analysis.rig.card import Card, make_card
+from coilbench.analysis.rig.check import GOOD_FOR_DAYS, PastCheck, trend, warnings
+from coilbench.capture.book.calibrations import current_calibration, newest_part, stored_part
 from coilbench.capture.book.checks import CheckRecord, good_for_days, mass_checks
 from coilbench.capture.book.rows import utc_now
+from coilbench.capture.calibration_parts import PartKind
+from coilbench.capture.errors import CoilbenchError
+
+OTHER_KINDS: tuple[PartKind, ...] = ("travel", "flex")
 
 
 def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[str, ...]:
@@ -26,6 +31,32 @@ def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[str, ...]:
     checks = past_checks(mass_checks(db, load.part_id))
     return warnings(
         load.made_utc, checks, utc_now() if now_utc is None else now_utc, limit_days(db)
+    )
+
+
+def calibration_card(db: Database) -> Card:
+    """Return the card of the calibration in force.
+
+    Raises:
+        CoilbenchError: the load is not calibrated.
+    """
+    load = newest_part(db, "load")
+    if load is None:
+        raise CoilbenchError(
+            "the rig's load is not calibrated in this book", mend="First: coilbench rig weigh"
+        )
+    others = [part for kind in OTHER_KINDS if (part := newest_part(db, kind)) is not None]
+    records = mass_checks(db, load.part_id)
+    checks = past_checks(records)
+    complete = any(part.kind == "travel" for part in others)
+    return make_card(
+        current_calibration(db).calibration_id if complete else None,
+        [(part.part_id, part.made_utc, stored_part(db, part)) for part in (load, *others)],
+        utc_now(),
+        noise_counts=records[-1].check.load_sd_counts if records else None,
+        check=checks[-1] if checks else None,
+        trend=trend(checks),
+        warnings=rig_warnings(db),
     )
 
 

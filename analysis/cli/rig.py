@@ -8,6 +8,7 @@ import click
 
 from coilbench.analysis.cli.calibrate import flex_command, gauge_command, weigh_command
 from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.rig_card import card_command
 from coilbench.analysis.cli.rig_check import check_command
 from coilbench.analysis.cli.rig_health import calibration_if_any
 from coilbench.analysis.rig.hints import Hints
@@ -35,6 +36,7 @@ def rig_command() -> None:
 rig_command.add_command(weigh_command)
 rig_command.add_command(gauge_command)
 rig_command.add_command(flex_command)
+rig_command.add_command(card_command)
 rig_command.add_command(check_command)
 
 

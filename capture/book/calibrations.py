@@ -7,7 +7,7 @@ made part makes a new calibration; sweeps name the one they were read with.
 from __future__ import annotations
 
 import json
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Any
 
 from sqlite_utils import Database
@@ -19,7 +19,7 @@ from coilbench.capture.calibration import (
     fit_from_document,
     fit_to_document,
 )
-from coilbench.capture.calibration_parts import NewPart, PartKind
+from coilbench.capture.calibration_parts import NewPart, PartKind, PointRow
 from coilbench.capture.errors import CoilbenchError
 
 _COMMANDS = {"load": "weigh", "travel": "gauge", "flex": "flex"}
@@ -182,4 +182,25 @@ def _part(row: dict[str, Any]) -> PartRecord:
         reference_u_relative=row["reference_u_relative"],
         gravity_m_s2=row["gravity_m_s2"],
         notes=tuple(json.loads(row["notes_json"])),
+    )
+
+
+def stored_part(db: Database, record: PartRecord) -> NewPart:
+    """Return a part as it was when it was made, its points among it."""
+    names = tuple(field.name for field in fields(PointRow))
+    rows = db.query(
+        f"SELECT {', '.join(names)} FROM calibration_points"  # noqa: S608  our own names
+        " WHERE part_id = ? ORDER BY point",
+        [record.part_id],
+    )
+    return NewPart(
+        kind=record.kind,
+        origin=record.origin,
+        fit=record.fit,
+        points=tuple(PointRow(**row) for row in rows),
+        notes=record.notes,
+        reference_u_relative=record.reference_u_relative,
+        gravity_m_s2=record.gravity_m_s2,
+        device_id=record.device_id,
+        boot_id=record.boot_id,
     )

@@ -1,0 +1,96 @@
+"""`coilbench rig card`: the calibration in force, as text, JSON or a page."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from coilbench.analysis.cli.common import (
+    book_path,
+    console,
+    json_option,
+    plain_table,
+    print_document,
+    show_warnings,
+    units,
+)
+from coilbench.analysis.rig.card import Card, PartCard, to_document
+from coilbench.analysis.rig.iso7500 import SOURCE
+from coilbench.analysis.rig_record import calibration_card
+from coilbench.analysis.screens import card_view
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import utc_now
+
+
+@click.command(
+    name="card", epilog="Examples: coilbench rig card ; coilbench rig card --html card.html"
+)
+@click.option(
+    "--html",
+    "page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the card as one self-contained page to this file.",
+)
+@json_option
+def card_command(page: Path | None, as_json: bool) -> None:
+    """Show the calibration in force: its points, curve, uncertainty, age, and what to trust.
+
+    With the class of ISO 7500-1 whose limits its errors would meet, which is no certificate.
+    """
+    with open_book(book_path()) as db:
+        card = calibration_card(db)
+    if page is not None:
+        from coilbench.analysis.screens.card_page import card_page  # slow to load, seldom needed
+
+        page.write_text(card_page(card, units(), utc_now()), encoding="utf-8")
+        click.echo(f"Wrote {page}.", err=as_json)
+    if as_json:
+        print_document(to_document(card))
+    elif page is None:
+        _show(card)
+
+
+def _show(card: Card) -> None:
+    shown = units()
+    show_warnings(card.warnings)
+    for words in card_view.sentences(card, shown):
+        click.echo(f"{words}.")
+    if card.check is not None:
+        verdict = "passed" if card.check.passed else "FAILED"
+        click.echo(
+            f"Last check: {card.check.made_utc[:10]}, {card.check.mass_kg:g} kg, "
+            f"{card.check.error_percent:+.2f} %: {verdict}."
+        )
+    click.echo("\nErrors at each step, per cent (q accuracy, b repeatability, v reversibility):")
+    table = plain_table("true load", ">q", ">b", ">v", ">zero", ">resolution", ">would meet class")
+    for row in card_view.step_rows(card, shown):
+        table.add_row(*row)
+    console().print(table)
+    limits = plain_table("limits of class", ">q", ">b", ">v", ">zero", ">resolution")
+    for row in card_view.limit_rows():
+        limits.add_row(*row)
+    console().print(limits)
+    click.echo(f"({SOURCE}.)")
+    for part in card.parts:
+        _show_part(part)
+
+
+def _show_part(part: PartCard) -> None:
+    shown = units()
+    click.echo(f"\n{card_view.TITLES[part.part.kind]}\n  {card_view.heading(part)}.")
+    for name, number, unit in card_view.coefficient_rows(part):
+        click.echo(f"  {name}  {number} {unit}  (k = 1)")
+    if words := card_view.correlation_words(part):
+        click.echo(f"  {words}")
+    table = plain_table("  known", "going", ">counts", ">known less fitted", "")
+    found = card_view.residuals(part, shown)
+    largest = max((abs(residual.off) for residual in found), default=0.0)
+    bars = iter(card_view.bar(residual.off, largest) for residual in found)
+    rows = card_view.point_rows(part, shown)
+    for known, way, counts, off in rows:
+        table.add_row(f"  {known}", way, counts, off, "" if off == "not used" else next(bars, ""))
+    if rows:
+        console().print(table)
+    for note in part.part.notes:
+        click.echo(f"  Note: {note}.")

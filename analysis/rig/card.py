@@ -1,0 +1,295 @@
+"""The calibration card: what a calibration is made of and what its errors amount to. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import asdict, dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.analysis.rig import iso7500
+from coilbench.analysis.rig.check import PastCheck, Trend, days_between
+from coilbench.analysis.rig.iso7500 import ClassRange, StepErrors
+from coilbench.capture.calibration_fit import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration_parts import NewPart, PartKind, PointRow
+from coilbench.capture.regression import PolynomialFit, evaluate, slope, value
+
+# A reading that is not steady can be told to half of what it sways and one step more (as ISO
+# 7500-1 has it, from memory); noise sways by four standard deviations (95 % of it).
+SWAY_SDS = 2.0
+Y_UNIT: dict[PartKind, str] = {"load": "N", "travel": "mm", "flex": "mm"}
+X_UNIT: dict[PartKind, str] = {"load": "count", "travel": "count", "flex": "N"}
+
+
+@dataclass(frozen=True)
+class PartCard:
+    """One part of a calibration, as the book keeps it.
+
+    Attributes:
+        part: fit, points with residuals, notes.
+        made_utc: ISO 8601.
+        age_days: when the card was drawn.
+    """
+
+    part_id: str
+    made_utc: str
+    age_days: float
+    part: NewPart
+
+
+@dataclass(frozen=True)
+class Trust:
+    """What a load may be trusted to over the calibrated range.
+
+    Attributes:
+        low_n, high_n: the smallest mass above nothing, and the largest.
+        load_u_n: the largest expanded uncertainty (k = 2) of a steady load between them.
+    """
+
+    low_n: float
+    high_n: float
+    load_u_n: float
+
+
+@dataclass(frozen=True)
+class Card:
+    """A calibration card.
+
+    Attributes:
+        calibration_id: None while load or travel is still to be calibrated.
+        gravity_m_s2: what the masses were taken to press with.
+        steps: the errors at each mass, as ISO 7500-1 has them.
+        ranges: over which loads each class's limits would be met.
+        runs: of increasing masses, the most at one mass.
+        noise_counts: of one sample, by the newest check; None where there was none, so that the
+            resolution is a count alone.
+        check: the newest check of this calibration; None where there was none.
+        warnings: what speaks against it, sentences without a full stop.
+    """
+
+    calibration_id: str | None
+    parts: tuple[PartCard, ...]
+    gravity_m_s2: float
+    steps: tuple[StepErrors, ...]
+    ranges: tuple[ClassRange, ...]
+    runs: int
+    noise_counts: float | None
+    trust: Trust | None
+    check: PastCheck | None
+    trend: Trend | None
+    warnings: tuple[str, ...]
+
+    @property
+    def load(self) -> PartCard:
+        """The load's part, which every card has."""
+        return self.parts[0]
+
+
+def make_card(
+    calibration_id: str | None,
+    parts: Sequence[tuple[str, str, NewPart]],
+    now_utc: str,
+    *,
+    noise_counts: float | None = None,
+    check: PastCheck | None = None,
+    trend: Trend | None = None,
+    warnings: tuple[str, ...] = (),
+) -> Card:
+    """Work out a card.
+
+    Args:
+        calibration_id: of the whole.
+        parts: id, time and content of the load, then the travel and the flex where there are.
+        now_utc: now.
+        noise_counts, check, trend, warnings: as in Card.
+    """
+    cards = tuple(
+        PartCard(part_id, made_utc, days_between(made_utc, now_utc), part)
+        for part_id, made_utc, part in parts
+    )
+    load = cards[0].part
+    gravity = STANDARD_GRAVITY_M_S2 if load.gravity_m_s2 is None else load.gravity_m_s2
+    resolution_n = resolution_of(load.fit, noise_counts)
+    steps = step_errors(load.points, load.fit, gravity, resolution_n)
+    return Card(
+        calibration_id=calibration_id,
+        parts=cards,
+        gravity_m_s2=gravity,
+        steps=steps,
+        ranges=iso7500.class_ranges(steps),
+        runs=max((len(_readings(load.points, mass, "up")) for mass in _masses(load)), default=0),
+        noise_counts=noise_counts,
+        trust=trust(load, gravity),
+        check=check,
+        trend=trend,
+        warnings=warnings,
+    )
+
+
+def resolution_of(fit: PolynomialFit, noise_counts: float | None) -> float:
+    """Return the smallest difference of load that can be told, N: a count, and the noise's sway."""
+    per_count_n = float(np.max(np.abs(slope(fit, [fit.x_min, fit.x_max]))))
+    sway = 0.0 if noise_counts is None else SWAY_SDS * noise_counts
+    return per_count_n * (1.0 + sway)
+
+
+def step_errors(
+    points: Sequence[PointRow], fit: PolynomialFit, gravity_m_s2: float, resolution_n: float
+) -> tuple[StepErrors, ...]:
+    """Return the errors at each mass above nothing, ascending.
+
+    Indicated is what the curve makes of the counts, less what it makes of the first reading with
+    nothing on, as before each stroke; true is the mass times gravity.
+    """
+    tare_n = _tare_n(points, fit)
+    top_n = max((p.mass_kg for p in points if p.mass_kg is not None), default=0.0) * gravity_m_s2
+    zero_percent = _zero_percent(points, fit, tare_n, top_n)
+    steps = []
+    for mass_kg in sorted({p.mass_kg for p in points if p.mass_kg}):
+        true_n = mass_kg * gravity_m_s2
+        up = value(fit, _readings(points, mass_kg, "up")) - tare_n
+        down = value(fit, _readings(points, mass_kg, "down")) - tare_n
+        q_percent = iso7500.accuracy_percent(up, true_n).tolist()
+        both = up.size and down.size
+        steps.append(
+            StepErrors(
+                true_n=true_n,
+                q_percent=float(np.mean(q_percent)) if q_percent else None,
+                b_percent=iso7500.repeatability_percent(q_percent),
+                v_percent=iso7500.reversibility_percent(
+                    float(up.mean()), float(down.mean()), true_n
+                )
+                if both
+                else None,
+                zero_percent=zero_percent,
+                resolution_percent=resolution_n / true_n * 100.0,
+            )
+        )
+    return tuple(steps)
+
+
+def trust(load: NewPart, gravity_m_s2: float) -> Trust | None:
+    """Return over which range a load may be trusted to what; None without two masses."""
+    masses = _masses(load)
+    if len(masses) < 2:
+        return None
+    low_n, high_n = masses[0] * gravity_m_s2, masses[-1] * gravity_m_s2
+    return Trust(low_n, high_n, float(np.max(2.0 * load_u_n(load, gravity_m_s2))))
+
+
+def load_u_n(load: NewPart, gravity_m_s2: float) -> NDArray[np.float64]:
+    """Return the standard uncertainty (k = 1) of a steady load at each mass above nothing, N.
+
+    The curve from zero with its coefficients correlated (JCGM 100:2008, 5.2.2), the scatter of a
+    reading about it, and the masses.
+    """
+    masses = np.array(_masses(load))
+    counts = np.array([np.mean(_readings(load.points, mass)) for mass in masses])
+    _, curve_u_n = evaluate(load.fit, counts, minus_x=_zero_counts(load.points, load.fit))
+    of_masses_n = load.reference_u_relative * masses * gravity_m_s2
+    return np.sqrt(curve_u_n**2 + load.fit.residual_sd**2 + of_masses_n**2)
+
+
+def correlation(fit: PolynomialFit) -> list[list[float]]:
+    """Return the correlation of the coefficients, shape (p, p); 0 for one that is certain."""
+    covariance = np.array(fit.covariance)
+    sd = np.sqrt(np.diag(covariance))
+    scale = np.outer(sd, sd)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        found = np.where(scale > 0.0, covariance / scale, 0.0)
+    np.fill_diagonal(found, 1.0)
+    rows: list[list[float]] = found.tolist()
+    return rows
+
+
+def coefficient_u(fit: PolynomialFit) -> list[float]:
+    """Return the standard uncertainty (k = 1) of each coefficient."""
+    return [math.sqrt(fit.covariance[i][i]) for i in range(len(fit.coefficients))]
+
+
+def to_document(card: Card) -> dict[str, Any]:
+    """Return a card for JSON, in N and mm."""
+    return {
+        "calibration_id": card.calibration_id,
+        "gravity_m_s2": card.gravity_m_s2,
+        "parts": [_part_document(part) for part in card.parts],
+        "iso7500": {
+            "source": iso7500.SOURCE,
+            "limits": {name: asdict(limits) for name, limits in iso7500.CLASSES.items()},
+            "steps": [asdict(step) | {"class": iso7500.class_met(step)} for step in card.steps],
+            "would_meet": [asdict(one) for one in card.ranges],
+            "increasing_runs": card.runs,
+        },
+        "noise_counts": card.noise_counts,
+        "trust": None if card.trust is None else asdict(card.trust),
+        "check": None if card.check is None else asdict(card.check),
+        "trend": None if card.trend is None else asdict(card.trend),
+        "warnings": list(card.warnings),
+    }
+
+
+def _part_document(card: PartCard) -> dict[str, Any]:
+    part, fit = card.part, card.part.fit
+    return {
+        "kind": part.kind,
+        "part_id": card.part_id,
+        "made_utc": card.made_utc,
+        "age_days": card.age_days,
+        "origin": part.origin,
+        "device_id": part.device_id,
+        "unit": Y_UNIT[part.kind],
+        "over_unit": X_UNIT[part.kind],
+        "coefficients": list(fit.coefficients),
+        "coefficients_u": coefficient_u(fit),
+        "correlation": correlation(fit),
+        "residual_sd": fit.residual_sd,
+        "fitted_from": fit.x_min,
+        "fitted_to": fit.x_max,
+        "reference_u_relative": part.reference_u_relative,
+        "points": [
+            {name: number for name, number in vars(point).items() if number is not None}
+            for point in part.points
+        ],
+        "notes": list(part.notes),
+    }
+
+
+def _masses(load: NewPart) -> list[float]:
+    return sorted({point.mass_kg for point in load.points if point.mass_kg})
+
+
+def _readings(points: Sequence[PointRow], mass_kg: float, way: str | None = None) -> list[float]:
+    return [
+        point.load_counts
+        for point in points
+        if point.mass_kg == mass_kg
+        and point.load_counts is not None
+        and way in (None, "up" if point.direction is None else point.direction)
+    ]
+
+
+def _tare_n(points: Sequence[PointRow], fit: PolynomialFit) -> float:
+    empty = _readings(points, 0.0)
+    return float(value(fit, empty[0])) if empty else 0.0
+
+
+def _zero_counts(points: Sequence[PointRow], fit: PolynomialFit) -> float:
+    """Where nothing is on the cell: as read, else the end of the range nearer to no load."""
+    empty = _readings(points, 0.0)
+    if empty:
+        return empty[0]
+    ends = np.array([fit.x_min, fit.x_max])
+    return float(ends[np.argmin(np.abs(value(fit, ends)))])
+
+
+def _zero_percent(
+    points: Sequence[PointRow], fit: PolynomialFit, tare_n: float, top_n: float
+) -> float | None:
+    """What is indicated when all is taken off again, over the range; None read only once."""
+    empty = _readings(points, 0.0)
+    if len(empty) < 2:
+        return None
+    return float(np.max(np.abs(value(fit, empty[1:]) - tare_n))) / top_n * 100.0

@@ -1,0 +1,185 @@
+"""The card's numbers: GUM H.3's published correlation, ISO 7500-1's errors by hand, trust."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+from uncertainties import correlated_values, ufloat
+
+from coilbench.analysis.rig.card import (
+    coefficient_u,
+    correlation,
+    load_u_n,
+    make_card,
+    resolution_of,
+    step_errors,
+    to_document,
+    trust,
+)
+from coilbench.analysis.rig.card_words import (
+    class_words,
+    gravity_words,
+    masses_words,
+    rounded_up,
+    trust_words,
+)
+from coilbench.capture.calibration_fit import GaugePoint, LoadPoint
+from coilbench.capture.calibration_parts import NewPart, PointRow, load_part, travel_part
+from coilbench.capture.regression import PolynomialFit, fit_polynomial
+from coilbench.capture.units import Units
+
+G = 9.80665
+NOW = "2026-05-11T00:00:00+00:00"
+MADE = "2026-05-01T00:00:00+00:00"
+
+
+def test_coefficients_and_correlation_are_those_published_in_gum_h3() -> None:
+    """JCGM 100:2008, H.3: y1 -0.1712 (s 0.0029), y2 0.00218 (s 0.00067), r -0.930."""
+    table = Path(__file__).parents[2] / "data" / "gum_h3.csv"
+    t, b = np.loadtxt(table, delimiter=",", comments=["#", "t_"], unpack=True)
+    fit = fit_polynomial(t - 20.0, b, 1)
+    assert fit.coefficients[0] == pytest.approx(-0.1712, abs=5e-5)
+    assert coefficient_u(fit) == pytest.approx([0.0029, 0.00067], abs=5e-5)
+    assert correlation(fit)[0][1] == pytest.approx(-0.930, abs=5e-4)
+    assert correlation(fit)[1][1] == 1.0
+
+
+def test_a_certain_coefficient_has_no_correlation() -> None:
+    fit = PolynomialFit((0.0, 2.0), ((0.0, 0.0), (0.0, 0.25)), 0.1, 0.0, 9.0, 5)
+    assert correlation(fit) == [[1.0, 0.0], [0.0, 1.0]]
+    assert coefficient_u(fit) == [0.0, 0.5]
+
+
+def row(mass_kg: float, shown_kg: float, way: str) -> PointRow:
+    """A reading of a cell with a count a newton, whose curve is counts = load."""
+    return PointRow(direction=way, mass_kg=mass_kg, load_counts=shown_kg * G)
+
+
+LINE = PolynomialFit((0.0, 1.0), ((0.0, 0.0), (0.0, 0.0)), 0.0, 0.0, 500.0, 9)
+
+
+def test_errors_at_each_step_as_worked_by_hand() -> None:
+    """Three increasing runs and one back; all loads read 0.1 kg too much, which the zero takes off.
+
+    At 10 kg: up 10.05, 9.95, 10.00 gives q 0, b 1.0 %; down 10.08 gives v 0.8 %. At 20 kg: up
+    20.10, 20.00, 20.20 gives q 0.5 %, b 1.0 %, no run back. Nothing left: 0.02 kg of 20 is 0.1 %.
+    """
+    points = [row(0, 0.1, "up")]
+    for ten, twenty in ((10.05, 20.10), (9.95, 20.00), (10.00, 20.20)):
+        points += [row(10, ten + 0.1, "up"), row(20, twenty + 0.1, "up")]
+    points += [row(10, 10.18, "down"), row(0, 0.12, "down")]
+    ten, twenty = step_errors(points, LINE, G, resolution_n=0.49)
+    assert ten.q_percent == pytest.approx(0.0, abs=1e-9)
+    assert ten.b_percent == pytest.approx(1.0)
+    assert ten.v_percent == pytest.approx(0.8)
+    assert ten.resolution_percent == pytest.approx(0.49 / (10 * G) * 100)
+    assert twenty.q_percent == pytest.approx(0.5)
+    assert twenty.b_percent == pytest.approx(1.0)
+    assert twenty.v_percent is None
+    assert ten.zero_percent == twenty.zero_percent == pytest.approx(0.1)
+
+
+def test_a_series_without_a_reading_at_nothing_has_no_zero_error() -> None:
+    (step,) = step_errors([row(10, 10.0, "up")], LINE, G, 0.1)
+    assert step.zero_percent is None
+    assert step.b_percent is None
+
+
+def test_noise_widens_the_resolution() -> None:
+    fit = PolynomialFit((0.0, -4e-4), ((0.0, 0.0), (0.0, 0.0)), 0.0, 0.0, 1e6, 5)
+    assert resolution_of(fit, None) == pytest.approx(4e-4)
+    assert resolution_of(fit, 100.0) == pytest.approx(4e-4 * 201)
+
+
+def calibrated(noise_n: float = 0.05, seed: int = 1) -> NewPart:
+    rng = np.random.default_rng(seed)
+    masses = [0, 5, 10, 20, 40, 20, 10, 5, 0]
+    points = [
+        LoadPoint(m, 30_000 + (m * G + noise_n * rng.standard_normal()) / 4e-4, way)
+        for m, way in zip(masses, ["up"] * 5 + ["down"] * 4, strict=True)
+    ]
+    return load_part(points, "weights.csv")
+
+
+def test_trust_is_the_chain_that_uncertainties_adds_up() -> None:
+    """Reference: the `uncertainties` package, coefficients with their covariance."""
+    part = calibrated()
+    fit, zero = part.fit, part.points[0].load_counts
+    a, b = correlated_values(fit.coefficients, np.array(fit.covariance).tolist())
+    expected = []
+    for mass in (5, 10, 20, 40):
+        counts = np.mean([p.load_counts for p in part.points if p.mass_kg == mass])
+        load = (a + b * counts) - (a + b * zero) + ufloat(0.0, fit.residual_sd)
+        expected.append((load + ufloat(0.0, part.reference_u_relative * mass * G)).s)
+    assert load_u_n(part, G) == pytest.approx(expected, rel=1e-9)
+    found = trust(part, G)
+    assert found is not None
+    assert found.load_u_n == pytest.approx(2.0 * max(expected))
+    assert (found.low_n, found.high_n) == pytest.approx((5 * G, 40 * G))
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_the_trusted_interval_holds_a_steady_load(seed: int) -> None:
+    """On a made cell: 40 new readings of known loads; at most a few may lie outside of 95 %."""
+    part = calibrated(seed=seed)
+    found = trust(part, G)
+    assert found is not None
+    rng = np.random.default_rng(100 + seed)
+    true_n = rng.uniform(found.low_n, found.high_n, 40)
+    counts = 30_000 + (true_n + 0.05 * rng.standard_normal(40)) / 4e-4
+    a, b = part.fit.coefficients
+    read_n = b * (counts - 30_000)  # the zero was taken just before
+    assert np.count_nonzero(np.abs(read_n - true_n) > found.load_u_n) <= 5
+    assert a == pytest.approx(-30_000 * 4e-4, abs=0.5)
+
+
+@given(st.floats(1e-6, 1e6))
+def test_rounding_up_never_promises_more(number: float) -> None:
+    rounded = rounded_up(number)
+    assert number * (1 - 1e-8) <= rounded <= 1.5 * number + 1e-12
+
+
+def test_rounded_up_as_a_person_would() -> None:
+    assert [rounded_up(x) for x in (0.27, 0.0123, 0.3, 1.01, 0.0)] == [0.3, 0.013, 0.3, 1.1, 0.0]
+
+
+def test_the_sentences() -> None:
+    units = Units("kg", "mm")
+    part = calibrated()
+    found = trust(part, G)
+    assert found is not None
+    assert trust_words(found, units).startswith("Between 5 and 40 kg, trust a steady load to ± 0.0")
+    assert "lbf" in trust_words(found, Units("lbf", "in"))
+    assert "presses with 9.81000 N, which shows as 1.00034 kg" in gravity_words(9.81)
+    assert masses_words(0.0005).endswith("0.10% (k = 2), assumed")
+    assert masses_words(0.001).endswith("0.20% (k = 2), as stated")
+
+
+def test_the_card_and_its_document() -> None:
+    travel = travel_part([GaugePoint(h, 14_000 - 200 * h) for h in (0, 20, 50)], "gauges.csv")
+    card = make_card("c1", [("p1", MADE, calibrated()), ("p2", MADE, travel)], NOW)
+    assert [part.age_days for part in card.parts] == [10.0, 10.0]
+    assert card.ranges[0].name == "0.5"
+    words = list(class_words(card, Units("kg", "mm")))
+    assert words[0].startswith("Of ISO 7500-1's limits its errors would meet those of class 0.5")
+    assert "Not measured, and so not judged: repeatability" in words
+    assert any("no certificate" in one for one in words)
+    document = to_document(card)
+    assert document["iso7500"]["limits"]["1"]["q_percent"] == 1.0
+    assert [step["class"] for step in document["iso7500"]["steps"]][-1] == "0.5"
+    assert document["parts"][1]["unit"] == "mm"
+    assert math.isclose(document["gravity_m_s2"], G)
+
+
+def test_errors_beyond_every_class_are_said_with_the_column() -> None:
+    points = [row(0, 0, "up"), row(10, 10, "up"), row(20, 22, "up"), row(20, 20, "up")]
+    part = NewPart("load", "x", LINE, points, (), 0.0005, G)
+    card = make_card(None, [("p1", MADE, part)], NOW)
+    assert card.ranges == ()
+    words = next(class_words(card, Units("kg", "mm")))
+    assert "would meet none: at 20.00 kg the accuracy, repeatability passes" in words
