@@ -77,12 +77,7 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     Raises:
         CoilbenchError: the points make no sense.
     """
-    low, high = GRAVITY_RANGE_M_S2
-    if not low <= gravity_m_s2 <= high:
-        raise CoilbenchError(
-            f"{gravity_m_s2:g} m/s2 is no gravity on this earth",
-            mend=f"Give a number between {low:g} and {high:g}",
-        )
+    refuse_gravity(gravity_m_s2)
     masses = _standards("mass", "kg", [(p.mass_kg, p.counts, _u_kg(p)) for p in points])
     refuse_saturated(masses.counts, masses.name)
     refuse_unusable(masses, LEAST_MASSES, LEAST_LOAD_SPAN_COUNTS)
@@ -101,6 +96,20 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     _refuse_turning_curve(fit)
     notes = _load_notes(points, masses, residuals_n / gravity_m_s2, fit)
     return Fitted(fit, tuple(residuals_n.tolist()), tuple(notes))
+
+
+def refuse_gravity(gravity_m_s2: float) -> None:
+    """Refuse what is no local gravity.
+
+    Raises:
+        CoilbenchError: it is outside of what is found on this earth.
+    """
+    low, high = GRAVITY_RANGE_M_S2
+    if not low <= gravity_m_s2 <= high:
+        raise CoilbenchError(
+            f"{gravity_m_s2:g} m/s2 is no gravity on this earth",
+            mend=f"Give a number between {low:g} and {high:g}",
+        )
 
 
 def masses_u_relative(points: Sequence[LoadPoint]) -> float:

@@ -9,10 +9,13 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import LENGTH, LOAD, book_path, read_bytes
+from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, book_path, read_bytes
+from coilbench.analysis.rig.card_words import gravity_words
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import newest_part, store_part
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.scales import store_scale
+from coilbench.capture.calibration_fit import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration_parts import (
     NewPart,
     datum_part,
@@ -25,15 +28,17 @@ from coilbench.capture.guided import gauge, press_block, sample_stream, weigh
 from coilbench.capture.locks import hold_port
 from coilbench.capture.messages import Hello
 from coilbench.capture.regression import PolynomialFit
+from coilbench.capture.scale import calibrate_scale, corrections
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
 from coilbench.capture.tables.calibration_tables import (
     read_flex_points,
     read_gauge_points,
     read_load_points,
+    read_scale_points,
 )
 from coilbench.capture.tables.csv_table import Table, read_table
-from coilbench.capture.units import parse_length_mm, parse_number
+from coilbench.capture.units import KGF_N, parse_length_mm, parse_number
 
 IDENTIFY_S = 3.0
 DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
@@ -60,19 +65,77 @@ port_option = click.option("--port", help="Where the rig is, for guided calibrat
     show_default=True,
     help="Guided: the known masses in kg, in order, up and down again.",
 )
-def weigh_command(file: Path | None, port: str | None, masses: str) -> None:
+@click.option(
+    "--gravity",
+    "gravity_m_s2",
+    type=NUMBER,
+    help="Local gravity in m/s2, e.g. 9.81; a mass presses with itself times this.  [default: as "
+    "at the calibration before, else 9.80665]",
+)
+@click.option(
+    "--scale",
+    "scale_name",
+    help="Calibrate a bathroom scale of this name for `coilbench note` instead; needs --from.",
+)
+def weigh_command(
+    file: Path | None,
+    port: str | None,
+    masses: str,
+    gravity_m_s2: float | None,
+    scale_name: str | None,
+) -> None:
     """Calibrate the load with known masses, up and down.
 
     The file's columns: mass_kg,counts[,direction][,u_kg]; direction up or down; u_kg the mass's
-    expanded uncertainty (k = 2), else 0.1 % is assumed.
+    expanded uncertainty (k = 2), else 0.1 % is assumed. A scale's file has mass_kg,shown_kg and
+    the same two.
     """
+    gravity = _gravity(gravity_m_s2)
+    if scale_name is not None:
+        _store_scale(scale_name, file, gravity)
+        return
     if file is not None:
-        part = load_part(read_load_points(_table(file)), file.name)
+        part = load_part(read_load_points(_table(file)), file.name, gravity)
     else:
         masses_kg = [_mass_kg(text) for text in masses.split(",")]
         with _rig(port) as (hello, stream):
-            part = load_part(weigh(stream, masses_kg, _say), "guided").on(hello)
+            part = load_part(weigh(stream, masses_kg, _say), "guided", gravity).on(hello)
     _store(part)
+
+
+def _gravity(given_m_s2: float | None) -> float:
+    """Return local gravity: as given, else as at the calibration before, else the standard."""
+    if given_m_s2 is not None:
+        return given_m_s2
+    path = book_path()
+    if path.exists():
+        with open_book(path) as db:
+            part = newest_part(db, "load")
+        if part is not None and part.gravity_m_s2 is not None:
+            return part.gravity_m_s2
+    return STANDARD_GRAVITY_M_S2
+
+
+def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
+    if file is None:
+        raise CoilbenchError(
+            "a scale is calibrated from a file of what it shows",
+            mend="Give --from FILE with the columns mass_kg,shown_kg",
+        )
+    scale = calibrate_scale(name, read_scale_points(_table(file)), file.name, gravity_m_s2)
+    with open_book(book_path(), create=True) as db:
+        store_scale(db, scale)
+    click.echo(f"Stored the scale {scale.name} from {scale.fit.points} points ({file.name}).")
+    for one in corrections(scale):
+        click.echo(
+            f"  shows {one.shown_kg:g} kg: add {one.add_kg:+.2f} kg (± {one.u_kg:.2f} kg, k = 2)"
+        )
+    click.echo(f"  One reading scatters by {scale.repeatability_n / KGF_N:.2f} kg.")
+    for note in scale.notes:
+        click.echo(f"Note: {note}.")
+    if gravity_m_s2 != STANDARD_GRAVITY_M_S2:
+        click.echo(f"{gravity_words(gravity_m_s2)}.")
+    click.echo(f"Next: coilbench note --set SET --scale {scale.name}")
 
 
 @click.command(
@@ -193,6 +256,8 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
         f"residual sd {part.fit.residual_sd:.3g} {unit}."
     ]
     lines += [f"Note: {note}." for note in part.notes]
+    if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:
+        lines.append(f"{gravity_words(part.gravity_m_s2)}.")
     if calibration_id is None:
         missing = "travel" if part.kind == "load" else "load"
         command = "gauge" if missing == "travel" else "weigh"

@@ -7,6 +7,7 @@ import click
 from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, book_path, units
 from coilbench.capture.book.importing import store_readings
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, parse_note, spring_load_n
@@ -64,6 +65,12 @@ CAUTION = (
     help="The scale's smallest step.",
 )
 @click.option(
+    "--scale",
+    "scale_name",
+    help="Correct by this scale's own calibration (made with: rig weigh --scale NAME --from FILE); "
+    "its scatter then takes the place of --repeatability.",
+)
+@click.option(
     "--repeatability",
     "repeatability_n",
     type=LOAD,
@@ -87,6 +94,7 @@ def note_command(
     lever_ratio: float,
     lever_u: float,
     resolution_n: float,
+    scale_name: str | None,
     repeatability_n: float,
     quill_mm: float,
 ) -> None:
@@ -96,6 +104,9 @@ def note_command(
     `up` at the end marks a reading taken on the way up. Without lines, every spring of the set
     is asked for in turn; an empty answer leaves that spring for later.
     """
+    with open_book(book_path()) as db:
+        record = find_set(db, set_name)
+        scale = None if scale_name is None else find_scale(db, scale_name)
     setup = KeyedSetup(
         tare_n=tare_n,
         lever_ratio=lever_ratio,
@@ -103,9 +114,8 @@ def note_command(
         scale_resolution_n=resolution_n,
         scale_repeatability_n=repeatability_n,
         quill_resolution_mm=quill_mm,
+        scale=scale,
     )
-    with open_book(book_path()) as db:
-        record = find_set(db, set_name)
     if lines:
         _store(record, [parse_note(line) for line in lines], setup)
     else:

@@ -250,7 +250,7 @@ def store_readings(
                 (branches.load_u_n, branches.load_u_relative, branches.height_u_mm),
                 keyed={
                     "readings": [vars(reading) for reading in own],
-                    "setup": vars(setup),
+                    "setup": setup.to_document(),
                     "free_length_mm": record.free_length_mm,
                 },
             )

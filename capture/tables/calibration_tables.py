@@ -1,8 +1,9 @@
-"""CSV tables into what a calibration is made from: masses, gauges, a pressed block. Pure."""
+"""CSV tables into what a calibration is made from: masses, gauges, a block, a scale. Pure."""
 
 from __future__ import annotations
 
 from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.scale import ScalePoint
 from coilbench.capture.tables import columns as col
 from coilbench.capture.tables.columns import read_directions, refuse_rows
 from coilbench.capture.tables.csv_table import Table
@@ -30,6 +31,31 @@ def read_load_points(table: Table) -> tuple[LoadPoint, ...]:
             u_kg=None if u_kg is None else float(u_kg[row]),
         )
         for row, counts in enumerate(found.numbers["counts"])
+    )
+
+
+def read_scale_points(table: Table) -> tuple[ScalePoint, ...]:
+    """Read known masses and what a scale showed: `mass_kg,shown_kg[,direction][,u_kg]`.
+
+    Raises:
+        CoilbenchError: a wrong column, cell, direction, or a negative number.
+    """
+    found = col.read_columns(
+        table, "scale calibration", (col.MASS, col.SHOWN, col.DIRECTION, col.MASS_U)
+    )
+    mass_kg, u_kg = found.numbers["mass_kg"], found.numbers.get("u_kg")
+    refuse_rows(table, mass_kg < 0.0, "a mass is never negative")
+    if u_kg is not None:
+        refuse_rows(table, u_kg < 0.0, "an uncertainty is never negative")
+    up = read_directions(table, found.texts, first="up", second="down")
+    return tuple(
+        ScalePoint(
+            mass_kg=float(mass_kg[row]),
+            shown_kg=float(shown_kg),
+            direction="up" if up[row] else "down",
+            u_kg=None if u_kg is None else float(u_kg[row]),
+        )
+        for row, shown_kg in enumerate(found.numbers["shown_kg"])
     )
 
 

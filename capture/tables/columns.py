@@ -50,6 +50,7 @@ LENGTH = Quantity("length_mm", {"length_mm": 1.0, "length_in": INCH_MM})
 LENGTH_U = Quantity("u_mm", {"u_mm": 1.0, "u_in": INCH_MM}, required=False)
 MASS = Quantity("mass_kg", {"mass_kg": 1.0, "mass_lb": POUND_KG})
 MASS_U = Quantity("u_kg", {"u_kg": 1.0, "u_lb": POUND_KG}, required=False)
+SHOWN = Quantity("shown_kg", {"shown_kg": 1.0, "shown_lb": POUND_KG})
 DIRECTION = plain("direction", required=False, text=True)
 
 

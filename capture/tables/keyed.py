@@ -6,10 +6,13 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
+from coilbench.capture.calibration import fit_to_document
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.scale import Scale
 from coilbench.capture.sweep import Branch
 from coilbench.capture.units import KGF_N, LENGTH_IN_MM, LOAD_IN_N, parse_length_mm, parse_load_n
 
@@ -52,6 +55,8 @@ class KeyedSetup:
         scale_repeatability_n: standard deviation of the scale's readings of one load. The
             default is our assumption.
         quill_resolution_mm: the depth scale's smallest step. The default is our assumption.
+        scale: the scale's own calibration; it takes the place of scale_repeatability_n. None
+            believes the scale.
     """
 
     tare_n: float = 0.0
@@ -60,6 +65,7 @@ class KeyedSetup:
     scale_resolution_n: float = 0.1 * KGF_N
     scale_repeatability_n: float = 0.2 * KGF_N
     quill_resolution_mm: float = 0.1
+    scale: Scale | None = None
 
     def __post_init__(self) -> None:
         """Refuse what no bench has.
@@ -67,7 +73,7 @@ class KeyedSetup:
         Raises:
             CoilbenchError: a value below 0, not finite, or a lever ratio of 0.
         """
-        for name, value in vars(self).items():
+        for name, value in self._numbers().items():
             if not math.isfinite(value) or value < 0.0:
                 raise CoilbenchError(
                     f"{name} of {value:g} is impossible",
@@ -78,9 +84,37 @@ class KeyedSetup:
                 "a lever ratio of 0 carries no load", mend="Give 1 where there is no lever"
             )
 
+    def _numbers(self) -> dict[str, float]:
+        return {name: value for name, value in vars(self).items() if name != "scale"}
+
+    def to_document(self) -> dict[str, Any]:
+        """Return it for JSON, the scale by its curve."""
+        scale = self.scale
+        curve = None if scale is None else fit_to_document(scale.fit)
+        return self._numbers() | {
+            "scale": None if scale is None else {"name": scale.name, "fit": curve}
+        }
+
+    def true_n(self, shown_n: float) -> float:
+        """Return the load behind what the scale shows.
+
+        Raises:
+            CoilbenchError: it shows more than it was calibrated with.
+        """
+        return shown_n if self.scale is None else self.scale.load_n(shown_n)
+
+    def load_u_at(self, shown_n: float) -> float:
+        """Standard uncertainty (k = 1) of the load behind a reading, less the relative part, N."""
+        if self.scale is None:
+            return self.load_u_n
+        u_n = self.scale.difference_u_n(shown_n, self.tare_n, self.scale_resolution_n)
+        return self.lever_ratio * u_n
+
     @property
     def load_u_n(self) -> float:
-        """Standard uncertainty (k = 1) of a spring's load that doesn't grow with it, N.
+        """Standard uncertainty (k = 1) of a load by a scale without a calibration of its own, N.
+
+        It doesn't grow with the load.
 
         A load is the difference of two readings of the scale, with the spring and without. Each
         lies evenly within a step of the resolution (GUM F.2.2.1: step / sqrt(12)) and scatters
@@ -93,8 +127,9 @@ class KeyedSetup:
 
     @property
     def load_u_relative(self) -> float:
-        """Standard uncertainty (k = 1) that grows with the load, as a fraction."""
-        return self.lever_ratio_u
+        """Standard uncertainty (k = 1) as a fraction of the load: lever, masses of the scale."""
+        of_masses = 0.0 if self.scale is None else self.scale.reference_u_relative
+        return math.hypot(self.lever_ratio_u, of_masses)
 
     @property
     def height_u_mm(self) -> float:
@@ -123,7 +158,7 @@ def convert(
     """Turn one spring's readings into heights and loads.
 
     Args:
-        readings: of one spring, in the order they were taken.
+        readings: of one spring, at least one, in the order they were taken.
         setup: how they were taken.
         free_length_mm: the spring's; depths need it, and heights are checked against it.
 
@@ -134,7 +169,7 @@ def convert(
     return KeyedBranches(
         loading=_branch([r for r in readings if r.loading], setup, free_length_mm),
         unloading=_branch([r for r in readings if not r.loading], setup, free_length_mm),
-        load_u_n=setup.load_u_n,
+        load_u_n=max(setup.load_u_at(reading.shown_load_n) for reading in readings),
         load_u_relative=setup.load_u_relative,
         height_u_mm=setup.height_u_mm,
     )
@@ -146,7 +181,7 @@ def spring_load_n(reading: KeyedReading, setup: KeyedSetup) -> float:
     Raises:
         CoilbenchError: the scale shows less than the tare.
     """
-    net_n = reading.shown_load_n - setup.tare_n
+    net_n = setup.true_n(reading.shown_load_n) - setup.true_n(setup.tare_n)
     if net_n < 0.0:
         raise CoilbenchError(
             f"the scale shows {reading.shown_load_n / KGF_N:.2f} kg, less than the tare of "

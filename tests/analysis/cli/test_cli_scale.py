@@ -1,0 +1,92 @@
+"""A bathroom scale calibrated and used: `rig weigh --scale` and `note --scale`."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+from sqlite_utils import Database
+
+from coilbench.analysis.cli import run
+
+KG = 9.80665
+
+
+@pytest.fixture
+def book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> str:
+    """A scale that shows 5 % too much is calibrated as `bathroom`."""
+    name = str(tmp_path / "book.db")
+    table = tmp_path / "scale.csv"
+    rows = [f"{m},{1.05 * m:.1f}" for m in (0, 10, 20, 40, 60, 40, 20, 10, 0)]
+    table.write_text("mass_kg,shown_kg\n" + "\n".join(rows))
+    call = ["--book", name, "rig", "weigh", "--scale", "bathroom", "--from", str(table)]
+    assert run(call) == 0
+    (tmp_path / "told.txt").write_text(capsys.readouterr().out)
+    assert run(["--book", name, "set", "new", "a", "--role", "outer", "--count", "1"]) == 0
+    return name
+
+
+def test_the_corrections_are_told(book: str, tmp_path: Path) -> None:
+    told = (tmp_path / "told.txt").read_text()
+    assert "Stored the scale bathroom from 9 points (scale.csv)" in told
+    assert "shows 42 kg: add -2.00 kg (± 0.1" in told
+    assert "step by 0.5 kg" in told  # 10.5, 21, 42, 63: a finer step cannot be told from these
+
+
+def test_notes_are_corrected_and_keep_what_was_typed(
+    book: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    note = ["--book", book, "note", "--set", "a", "--scale", "bathroom", "--tare", "2.1kg"]
+    assert run([*note, "a-01 38.5mm 23.1kg", "a-01 27.6mm 44.1kg"]) == 0
+    capsys.readouterr()
+    check = ["--book", book, "set", "check", "a", "--at", "38.5mm", "--at", "27.6mm", "--json"]
+    assert run(check) in (0, 1)
+    readings = json.loads(capsys.readouterr().out)["springs"][0]["readings"]
+    # (23.1 - 2.1)/1.05 = 20 kg and (44.1 - 2.1)/1.05 = 40 kg
+    assert [r["load_n"] for r in readings] == pytest.approx([20 * KG, 40 * KG], rel=2e-3)
+    with Database(book) as db:
+        (row,) = db.query("SELECT keyed_json FROM sweeps")
+        db.close()
+    keyed = json.loads(row["keyed_json"])
+    assert [r["shown_load_n"] for r in keyed["readings"]] == pytest.approx([23.1 * KG, 44.1 * KG])
+    assert keyed["setup"]["scale"]["name"] == "bathroom"
+
+
+def test_a_newer_calibration_of_the_name_is_in_force(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    table = tmp_path / "again.csv"
+    table.write_text("mass_kg,shown_kg\n0,0\n10,10\n20,20\n40,40\n60,60\n")
+    again = ["--book", book, "rig", "weigh", "--scale", "bathroom", "--from", str(table)]
+    assert run([*again, "--gravity", "9.79"]) == 0
+    assert "which shows as 0.99830 kg" in capsys.readouterr().out  # 9.79/9.80665
+    assert run(["--book", book, "note", "--set", "a", "--scale", "bathroom", "a-01 38mm 20kg"]) == 0
+    with Database(book) as db:
+        (row,) = db.query("SELECT load_n FROM curve_rows")
+        db.close()
+    assert row["load_n"] == pytest.approx(20 * 9.79, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["note", "--set", "a", "--scale", "kitchen", "a-01 38mm 20kg"], "Its scales are bathroom"),
+        (
+            ["note", "--set", "a", "--scale", "bathroom", "a-01 38mm 90kg"],
+            "calibrated up to 63.0 kg",
+        ),
+        (["rig", "weigh", "--scale", "bathroom"], "Give --from FILE"),
+    ],
+)
+def test_bad_use_is_one_line_and_changes_nothing(
+    book: str, capsys: pytest.CaptureFixture[str], arguments: list[str], words: str
+) -> None:
+    capsys.readouterr()
+    assert run(["--book", book, *arguments]) == 2
+    said = capsys.readouterr().err
+    assert len(said.splitlines()) == 1
+    assert words in said
+    with Database(book) as db:
+        assert db["sweeps"].count == 0
+        db.close()
