@@ -43,9 +43,10 @@ class PartRecord:
 
 @dataclass(frozen=True)
 class CalibrationRecord:
-    """The calibration in force, with the parts it is made of."""
+    """A calibration, with the parts it is made of."""
 
     calibration_id: str
+    made_utc: str
     load: PartRecord
     travel: PartRecord
     flex: PartRecord | None
@@ -150,10 +151,28 @@ def calibration_by_id(db: Database, calibration_id: str) -> Calibration:
     Raises:
         CoilbenchError: the book does not hold it.
     """
-    rows = list(db.query("SELECT * FROM calibrations WHERE id = ?", [calibration_id]))
-    if not rows:
-        raise CoilbenchError(f"the book holds no calibration {calibration_id}")
-    return _calibration(db, rows[0]).calibration
+    return find_calibration(db, calibration_id).calibration
+
+
+def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
+    """Return a calibration by its id, or by the first figures of it.
+
+    Raises:
+        CoilbenchError: the book holds none that begins so, or several.
+    """
+    rows = list(
+        db.query(
+            "SELECT * FROM calibrations WHERE substr(id, 1, length(:id)) = :id LIMIT 2",
+            {"id": calibration_id},
+        )
+    )
+    if len(rows) != 1 or not calibration_id:
+        several = "more than one" if rows else "no"
+        raise CoilbenchError(
+            f"the book holds {several} calibration {calibration_id!r}",
+            mend="See their ids in the book's table calibrations, or name own or newest",
+        )
+    return _calibration(db, rows[0])
 
 
 def _calibration(db: Database, row: dict[str, Any]) -> CalibrationRecord:
@@ -162,7 +181,9 @@ def _calibration(db: Database, row: dict[str, Any]) -> CalibrationRecord:
         for kind in _COMMANDS
         if row[f"{kind}_part_id"] is not None
     }
-    return CalibrationRecord(row["id"], parts["load"], parts["travel"], parts.get("flex"))
+    return CalibrationRecord(
+        row["id"], row["made_utc"], parts["load"], parts["travel"], parts.get("flex")
+    )
 
 
 def _part_by_id(db: Database, part_id: str) -> PartRecord:

@@ -13,10 +13,14 @@ from sqlite_utils import Database
 
 from coilbench.capture import sample_blob
 from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, LoadBlock, RawBlock
-from coilbench.capture.book.calibrations import calibration_by_id
+from coilbench.capture.book.rereading import OWN, Calibrations
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration import Calibration, apply
+from coilbench.capture.calibration import (
+    InstrumentUncertainty,
+    apply,
+    instrument_uncertainty,
+)
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.reduced_curve import CurveRow, split_branches
 from coilbench.capture.sweep import Branch, Origin, Sweep, SweepStatus
@@ -158,11 +162,21 @@ def uncount_last(db: Database, spring_id: str) -> bool:
     return cursor.rowcount == 1
 
 
-def load_sweeps(db: Database, record: SetRecord) -> dict[str, list[Sweep]]:
-    """Return the counted measured sweeps of every spring of a set, by label, oldest first."""
+def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict[str, list[Sweep]]:
+    """Return the counted measured sweeps of every spring of a set, by label, oldest first.
+
+    Args:
+        db: the open book.
+        record: the set.
+        calibration: what raw strokes are read with: `own`, what each was captured with;
+            `newest`; or a calibration's id. All derived numbers follow; nothing stored changes.
+
+    Raises:
+        CoilbenchError: the book holds no such calibration.
+    """
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
-    calibrations: dict[str, Calibration] = {}
+    calibrations = Calibrations(db, calibration)
     for row in db.query(
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
@@ -176,37 +190,32 @@ def load_sweeps(db: Database, record: SetRecord) -> dict[str, list[Sweep]]:
     return sweeps
 
 
-def _sweep(
-    db: Database, row: dict[str, Any], label: str, calibrations: dict[str, Calibration]
-) -> Sweep:
+def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: Calibrations) -> Sweep:
     if row["samples_blob"] is None:
         loading, unloading = _stored_branches(db, row["id"])
     else:
-        loading, unloading = split_branches(_usable(_calibrated(db, row, calibrations)))
+        loading, unloading = split_branches(_usable(_calibrated(row, calibrations)))
+    instrument = InstrumentUncertainty(row["load_u_n"], row["load_u_relative"], row["height_u_mm"])
+    if row["samples_format"] == sample_blob.RAW_FORMAT and calibrations.choice != OWN:
+        instrument = instrument_uncertainty(calibrations.reading(row["calibration_id"]))
     return Sweep(
         sweep_id=row["id"],
         label=label,
         origin=Origin(row["origin"]),
         loading=loading,
         unloading=unloading,
-        load_u_n=row["load_u_n"],
-        load_u_relative=row["load_u_relative"],
-        height_u_mm=row["height_u_mm"],
+        load_u_n=instrument.load_u_n,
+        load_u_relative=instrument.load_u_relative,
+        height_u_mm=instrument.height_u_mm,
     )
 
 
-def _calibrated(
-    db: Database, row: dict[str, Any], calibrations: dict[str, Calibration]
-) -> LoadBlock:
+def _calibrated(row: dict[str, Any], calibrations: Calibrations) -> LoadBlock:
     samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
     if row["samples_format"] == sample_blob.CONVERTED_FORMAT:
         return LoadBlock(samples)
-    calibration_id = row["calibration_id"]
-    if calibration_id not in calibrations:
-        calibrations[calibration_id] = calibration_by_id(db, calibration_id)
-    return apply(
-        calibrations[calibration_id], RawBlock(samples, row["boot_id"]), row["zero_counts"]
-    )
+    reading = calibrations.reading(row["calibration_id"])
+    return apply(reading, RawBlock(samples, row["boot_id"]), row["zero_counts"])
 
 
 def _usable(block: LoadBlock) -> LoadBlock:
