@@ -9,22 +9,29 @@ from sqlite_utils import Database
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve, fit_curve
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.sets.check import check_set
+from coilbench.capture.book.rereading import OWN
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.errors import CoilbenchError
 
 
 def measured_curves(
-    db: Database, record: SetRecord, branch: BranchChoice = "mean"
+    db: Database, record: SetRecord, branch: BranchChoice = "mean", calibration: str = OWN
 ) -> tuple[tuple[SpringCurve, ...], tuple[str, ...]]:
     """Return the curves of a set's measured springs, and the labels not measured yet.
 
+    Args:
+        db: the open book.
+        record: the set.
+        branch: which branch loads are read from.
+        calibration: what raw strokes are read with, as in load_sweeps.
+
     Raises:
-        CoilbenchError: no spring of the set is measured.
+        CoilbenchError: no spring of the set is measured, or there is no such calibration.
     """
     curves: list[SpringCurve] = []
     missing: list[str] = []
-    sweeps = load_sweeps(db, record)
+    sweeps = load_sweeps(db, record, calibration)
     for spring in record.springs:
         if not sweeps[spring.label]:
             missing.append(spring.label)

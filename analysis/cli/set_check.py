@@ -19,6 +19,7 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.set_check_show import show_check, show_why
+from coilbench.analysis.cli.set_recalibrated import calibration_readings, show_readings
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.measured import measured_curves
@@ -26,6 +27,7 @@ from coilbench.analysis.rig_record import rig_warnings
 from coilbench.analysis.sets.check import DEFAULT_ALPHA, DEFAULT_TOLERANCE, Nominal, check_set
 from coilbench.analysis.sets.result import rulings_document, to_document
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rereading import OWN
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 
@@ -71,6 +73,17 @@ from coilbench.capture.errors import CoilbenchError
     show_default=True,
     help="Which branch loads are read from.",
 )
+@click.option(
+    "--calibration",
+    default=OWN,
+    show_default=True,
+    help="Read raw strokes with: own (what each was captured with), newest, or a calibration's id. "
+    "Every derived number follows; the raw counts stay as they are.",
+)
+@click.option(
+    "--against",
+    help="Show the loads beside those by this other calibration: own, newest or an id.",
+)
 @json_option
 def set_check(
     name: str,
@@ -81,6 +94,8 @@ def set_check(
     alpha: float,
     label: str | None,
     branch: BranchChoice,
+    calibration: str,
+    against: str | None,
     as_json: bool,
 ) -> None:
     """Judge a set: which springs are weak, stiff, short or odd, and which can't be told.
@@ -96,7 +111,10 @@ def set_check(
             record.spring(label)
         if build is not None:
             asked += build_heights(build, record)
-        curves, missing = measured_curves(db, record, branch)
+        curves, missing = measured_curves(db, record, branch, calibration)
+        readings = calibration_readings(
+            db, record, branch, (calibration, against), [height_mm for height_mm, _ in asked]
+        )
         warned = rig_warnings(db)
     check = check_set(
         record.name,
@@ -110,12 +128,13 @@ def set_check(
     )
     if as_json:
         document = to_document(check) if label is None else rulings_document(check, label)
-        print_document(document | {"warnings": list(warned)})
+        print_document(document | readings.to_document() | {"warnings": list(warned)})
     elif label is None:
         show_check(check, missing, units())
     else:
         show_why(check, label, console().width)
     if not as_json:
+        show_readings(readings, units())
         show_warnings(warned)
     if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):
         raise click.exceptions.Exit(1)
