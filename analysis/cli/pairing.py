@@ -15,6 +15,7 @@ from coilbench.analysis.cli.common import (
     plain_table,
     print_document,
     read_build,
+    show_warnings,
     units,
 )
 from coilbench.analysis.engine.build_file import BuildFile
@@ -24,6 +25,7 @@ from coilbench.analysis.engine.pairing import Combination, Pairing, best_of_each
 from coilbench.analysis.engine.pairing import to_document as pairing_document
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.measured import free_length_mm, set_curves
+from coilbench.analysis.rig_record import rig_warnings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.units import Units
@@ -49,12 +51,13 @@ def pair_command(builds: tuple[Path, ...], use_flagged: bool, top: int, as_json:
     files = [read_build(path) for path in builds]
     with open_book(book_path()) as db:
         candidates = [_candidates(db, build, use_flagged) for build in files]
+        warned = rig_warnings(db)
     pairings = [
         pair_sets(build, sets, units()) for build, (sets, _) in zip(files, candidates, strict=True)
     ]
     if as_json:
         documents = [pairing_document(pairing) for pairing in pairings]
-        print_document(
+        whole = (
             documents[0]
             if len(documents) == 1
             else {
@@ -64,11 +67,13 @@ def pair_command(builds: tuple[Path, ...], use_flagged: bool, top: int, as_json:
                 ]
             }
         )
+        print_document(whole | {"warnings": list(warned)})
     else:
         for build, pairing, (_, left_out) in zip(files, pairings, candidates, strict=True):
             show_pairing(build, pairing, left_out, top)
         if len(pairings) > 1:
             _compare(pairings)
+        show_warnings(warned)
         click.echo(CAUTION)
     if not any(pairing.combinations[0].fits for pairing in pairings):
         raise click.exceptions.Exit(1)

@@ -288,3 +288,42 @@ def test_watch_says_what_is_wrong_in_a_line(
     wrong = [line for line in capsys.readouterr().out.splitlines() if line.startswith("WRONG: ")]
     assert len(wrong) == 1  # once, not with every line
     assert "no cell is connected" in wrong[0]
+
+
+BUILD = """
+[cam]
+name = "Made up"
+valve_lift = "8 mm"
+seat_load = "20 kg"
+seat_tolerance = "5 kg"
+open_load = "40 kg"
+open_tolerance = "9 kg"
+[head]
+installed_height = "38 mm"
+[limits]
+coil_bind_margin = "1 mm"
+[springs]
+outer = ["a"]
+"""
+
+
+def test_a_failed_check_shows_on_every_later_report(
+    calibrated: str, plug: Plug, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    tired = replace(RIG, counts_per_n=0.98 * RIG.counts_per_n)
+    assert check(calibrated, "--port", plug(weight_on(20.0), tired), "--mass", "20kg") == 1
+    new = ["set", "new", "a", "--role", "outer", "--labels", "a-1", "--solid-height", "24mm"]
+    note = ["note", "--set", "a", "a-1 42mm 12kg", "a-1 38mm 20kg", "a-1 28mm 40kg"]
+    (tmp_path / "build.toml").write_text(BUILD)
+    assert run(["--book", calibrated, *new]) == 0
+    assert run(["--book", calibrated, *note]) == 0
+    for report in (["set", "check", "a", "--at", "38mm"], ["pair", str(tmp_path / "build.toml")]):
+        capsys.readouterr()
+        assert run(["--book", calibrated, *report]) in (0, 1)
+        told = capsys.readouterr().out.splitlines()
+        assert (
+            sum(line.startswith("Warning: the last check of the rig FAILED") for line in told) == 1
+        )
+        assert run(["--book", calibrated, *report, "--json"]) in (0, 1)
+        (warned,) = json.loads(capsys.readouterr().out)["warnings"]
+        assert "FAILED" in warned
