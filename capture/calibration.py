@@ -138,6 +138,7 @@ def fit_to_document(fit: PolynomialFit) -> dict[str, Any]:
     document = asdict(fit)
     document["coefficients"] = list(fit.coefficients)
     document["covariance"] = [list(row) for row in fit.covariance]
+    document["hidden_bend"] = list(fit.hidden_bend)
     return document
 
 
@@ -183,4 +184,5 @@ def _fit_from(document: Mapping[str, Any]) -> PolynomialFit:
         x_min=_finite("x_min", document["x_min"]),
         x_max=_finite("x_max", document["x_max"]),
         points=int(_finite("points", document["points"])),
+        hidden_bend=tuple(_finite("hidden_bend", c) for c in document.get("hidden_bend", ())),
     )

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,12 +26,19 @@ from coilbench.capture.calibration_points import (
 )
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.flex_fit import fit_flex
+from coilbench.capture.mass_errors import (
+    Means,
+    mean_readings,
+    shared_u_relative,
+    stated_u_relative,
+)
 from coilbench.capture.regression import (
     PolynomialFit,
     degree_demanded,
     fit_with_scatter,
     slope,
     value,
+    with_hidden_bend,
 )
 
 __all__ = [
@@ -59,6 +68,9 @@ WEAK_SPAN_FRACTION = 0.01  # of the ADC's range: it works, but noise weighs more
 RESIDUAL_LIMIT_FRACTION = 0.005  # of the span: worse than any sound cell or scale
 RESIDUAL_LIMIT_SDS = 4.0  # of the worst known value: what it is said to be unsure of is no fault
 TRAVEL_RESIDUAL_LIMIT_MM = 0.1  # a quill repeats to some hundredths; short spans need room
+# The greatest departure of a cell's curve from a line over the masses' span, k = 1; data sheets of
+# small cells promise some 0.05 %.
+TYPICAL_BEND_FRACTION = 0.0003
 NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point tells of the low end
 ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2
 ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper
@@ -84,18 +96,31 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     refuse_slip(masses, _load_limit_kg)
 
     load_n = masses.known * gravity_m_s2
-    resolution_n = float(np.ptp(load_n) / np.ptp(masses.counts))
-    degree = 1
-    if np.unique(masses.known).size >= LEAST_MASSES_FOR_PARABOLA:
-        degree = degree_demanded(masses.counts, load_n, resolution_n)
-    shared_kg = masses_u_relative(points) * masses.known
-    own_u_n = np.sqrt(np.maximum(masses.u**2 - shared_kg**2, 0.0)) * gravity_m_s2
-    fit = fit_with_scatter(masses.counts, load_n, degree, own_u_n, resolution_n)
+    means = mean_readings(masses.known, masses.counts, masses.u)
+    _refuse_turning_means(masses, means)
+    best_kg = stated_u_relative(means) * means.mass_kg
+    own_u_n = np.sqrt(np.maximum(means.u_kg**2 - best_kg**2, 0.0)) * gravity_m_s2
+    fit = _fit_means(means.counts, means.mass_kg * gravity_m_s2, own_u_n)
     residuals_n = load_n - value(fit, masses.counts)
+    spare = max(len(points) - fit.degree - 1, 1)
+    residual_sd = math.sqrt(float(residuals_n @ residuals_n) / spare)
+    fit = replace(fit, points=len(points), residual_sd=residual_sd)
     refuse_scatter(masses, residuals_n / gravity_m_s2, _load_limit_kg)
     _refuse_turning_curve(fit)
     notes = _load_notes(points, masses, residuals_n / gravity_m_s2, fit)
     return Fitted(fit, tuple(residuals_n.tolist()), tuple(notes))
+
+
+def _fit_means(
+    counts: NDArray[np.float64], load_n: NDArray[np.float64], own_u_n: NDArray[np.float64]
+) -> PolynomialFit:
+    """Fit a line or a parabola; a line keeps the uncertainty of a bend that may be hidden."""
+    resolution_n = float(np.ptp(load_n) / np.ptp(counts))
+    degree = 1
+    if counts.size >= LEAST_MASSES_FOR_PARABOLA:
+        degree = degree_demanded(counts, load_n, resolution_n)
+    fit = fit_with_scatter(counts, load_n, degree, own_u_n, resolution_n)
+    return fit if degree == 2 else with_hidden_bend(fit, counts, load_n, TYPICAL_BEND_FRACTION)
 
 
 def refuse_gravity(gravity_m_s2: float) -> None:
@@ -115,12 +140,14 @@ def refuse_gravity(gravity_m_s2: float) -> None:
 def masses_u_relative(points: Sequence[LoadPoint]) -> float:
     """Return the standard uncertainty (k = 1) that all masses share, as a fraction.
 
-    That of the relatively best mass; 0.1 % expanded where none is given. An error in proportion
-    to the mass is taken as common, the careful reading: masses from one box, or weighed on one
-    scale, err together.
+    What is stated of the best mass (0.1 % expanded where nothing is), less what the masses show
+    of errors of their own: masses from one box, or weighed on one scale, err together.
     """
-    relative = [_u_kg(p) / p.mass_kg for p in points if p.mass_kg > 0.0]
-    return min(relative, default=ASSUMED_MASS_U_RELATIVE / 2.0)
+    mass_kg = np.array([p.mass_kg for p in points])
+    if mass_kg.size == 0 or mass_kg.max() <= 0.0:
+        return ASSUMED_MASS_U_RELATIVE / 2.0
+    counts, u_kg = np.array([p.counts for p in points]), np.array([_u_kg(p) for p in points])
+    return shared_u_relative(mean_readings(mass_kg, counts, u_kg))
 
 
 def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
@@ -179,13 +206,23 @@ def _u_mm(point: GaugePoint) -> float:
     return (ASSUMED_GAUGE_U_MM if point.u_mm is None else point.u_mm) / 2.0
 
 
+def _refuse_turning_means(masses: Standards, means: Means) -> None:
+    """Refuse masses whose readings lie on both sides of a turn."""
+    if np.ptp(means.counts) < 0.5 * np.ptp(masses.counts):
+        raise _turning()
+
+
 def _refuse_turning_curve(fit: PolynomialFit) -> None:
     at_ends = slope(fit, [fit.x_min, fit.x_max])
     if at_ends[0] * at_ends[1] <= 0.0:
-        raise CoilbenchError(
-            "the points bend so much that load would both rise and fall with the counts",
-            mend="Check the cell for overload or a stop, then read the points again",
-        )
+        raise _turning()
+
+
+def _turning() -> CoilbenchError:
+    return CoilbenchError(
+        "the points bend so much that load would both rise and fall with the counts",
+        mend="Check the cell for overload or a stop, then read the points again",
+    )
 
 
 def _load_notes(
@@ -199,7 +236,7 @@ def _load_notes(
         notes.append(
             f"Masses without an uncertainty are taken as good to {ASSUMED_MASS_U_RELATIVE:.1%}"
         )
-    if len(fit.coefficients) > 2:
+    if fit.degree > 1:
         notes.append("The cell bends visibly (F-test at 1 %): a parabola is used, not a line")
     if slope(fit, fit.x_min) < 0.0:
         notes.append(
@@ -219,6 +256,6 @@ def _load_notes(
         notes.append("The masses were read one way only: whether up and down agree is unknown")
     else:
         more_kg = float(residuals_kg[~falling].mean() - residuals_kg[falling].mean())
-        way = "more" if more_kg >= 0.0 else "less"
+        way = "more" if more_kg > -5e-4 else "less"
         notes.append(f"Going down, the cell reads {abs(more_kg):.3f} kg {way} than going up")
     return notes

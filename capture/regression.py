@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
@@ -26,6 +26,8 @@ class PolynomialFit:
             0 where n = p, since there is then no residual to judge by.
         x_min, x_max: the range of x it was fitted on.
         points: how many points it was fitted on.
+        hidden_bend: what a line's points cannot show: coefficients of a parabola, lowest power
+            first, by which the truth may depart from it, k = 1. Empty where nothing is hidden.
     """
 
     coefficients: tuple[float, ...]
@@ -34,6 +36,12 @@ class PolynomialFit:
     x_min: float
     x_max: float
     points: int
+    hidden_bend: tuple[float, ...] = ()
+
+    @property
+    def degree(self) -> int:
+        """The highest power."""
+        return len(self.coefficients) - 1
 
 
 def fit_polynomial(
@@ -169,6 +177,47 @@ def fit_with_scatter(
     if spare:
         scatter *= max(1.0, float(stdtrit(spare, 0.975)) / 2.0)
     return fit_polynomial(x, y, degree, np.hypot(max(scatter, resolution / math.sqrt(12.0)), u_y))
+
+
+def with_hidden_bend(
+    line: PolynomialFit, x: NDArray[np.float64], y: NDArray[np.float64], typical: float
+) -> PolynomialFit:
+    """Tell by how much the truth may bend where a line was fitted.
+
+    What the points leave open, or what is typical, whichever is less (as independent evidence). A
+    line fitted to bent points takes up a part of the bend; the rest is what is hidden.
+
+    Args:
+        line: a fit of degree 1.
+        x, y: shape (n,), what it was fitted on.
+        typical: the greatest departure of a parabola from the line between its ends, k = 1, as a
+            fraction of the span of y.
+    """
+    unit = np.ones_like(x)
+    u_bend = 4.0 * typical * float(np.ptp(y)) / float(np.ptp(x)) ** 2
+    spare = x.size - 3
+    if spare > 0 and np.unique(x).size > 3 and line.residual_sd > 0.0:
+        free = fit_polynomial(x, y, 2, unit * line.residual_sd)
+        by_points = math.sqrt(free.covariance[2][2]) * max(1.0, stdtrit(spare, 0.975) / 2.0)
+        u_bend = 1.0 / math.hypot(1.0 / u_bend, 1.0 / by_points)
+    square = fit_polynomial(x, x**2, 1, unit).coefficients
+    hidden = (-u_bend * square[0], -u_bend * square[1], u_bend)
+    return replace(line, hidden_bend=hidden)
+
+
+def hidden_departure(
+    fit: PolynomialFit, x: ArrayLike, minus_x: float | None = None
+) -> NDArray[np.float64]:
+    """Return by how much the hidden bend may move the value at x, k = 1; signed, fully correlated.
+
+    Args:
+        fit: the polynomial.
+        x: any shape.
+        minus_x: as in evaluate.
+    """
+    bend = replace(fit, coefficients=fit.hidden_bend)
+    departure = value(bend, x)
+    return departure if minus_x is None else departure - value(bend, minus_x)
 
 
 def degree_demanded(
