@@ -21,10 +21,9 @@ from coilbench.capture.calibration_fit import (
     LEAST_MASSES,
     LEAST_MASSES_FOR_PARABOLA,
     STANDARD_GRAVITY_M_S2,
-    masses_u_relative,
     refuse_gravity,
 )
-from coilbench.capture.calibration_points import Direction, LoadPoint
+from coilbench.capture.calibration_points import Direction
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.regression import (
     PolynomialFit,
@@ -41,6 +40,7 @@ STEPS_KG = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
 LEAST_SPAN_STEPS = 20.0  # or the steps alone make the curve
 RESIDUAL_LIMIT_FRACTION = 0.03  # of the span
 RESIDUAL_LIMIT_STEPS = 5.0
+_MOST_RELATIVE = 1.0  # no mass is worse
 BEYOND_FRACTION = 0.05  # of the largest reading: so far the curve may be read beyond it
 
 
@@ -105,7 +105,7 @@ class Scale:
     @property
     def repeatability_n(self) -> float:
         """Scatter of one reading about the curve, widened where few points tell it (G.3), N."""
-        spare = self.fit.points - len(self.fit.coefficients)
+        spare = self.fit.points - self.fit.degree - 1
         widened = max(1.0, float(stdtrit(spare, 0.975)) / 2.0) if spare else 1.0
         return widened * self.fit.residual_sd
 
@@ -130,11 +130,12 @@ def calibrate_scale(
     if not name.strip() or not name.isprintable():
         raise CoilbenchError(f"{name!r} is no name for a scale", mend="Call it like bathroom")
     refuse_gravity(gravity_m_s2)
-    as_loads = [LoadPoint(p.mass_kg, p.shown_kg, p.direction, p.u_kg) for p in points]
-    relative = masses_u_relative(as_loads)
     mass_kg = np.array([p.mass_kg for p in points])
     shown_kg = np.array([p.shown_kg for p in points])
     u_kg = np.array([_u_kg(p) for p in points])
+    # An error in proportion to the mass, as of the best one, is taken as common to all.
+    some = mass_kg > 0.0
+    relative = float(np.min(u_kg[some] / mass_kg[some], initial=_MOST_RELATIVE))
     masses = Standards("mass", "kg", mass_kg, shown_kg, u_kg)
     step_kg = step_of(shown_kg[np.isfinite(shown_kg)].tolist())
     refuse_unusable(masses, LEAST_MASSES, LEAST_SPAN_STEPS * step_kg)
@@ -204,6 +205,6 @@ def _notes(points: Sequence[ScalePoint], fit: PolynomialFit, step_kg: float) -> 
         notes.append(
             f"Masses without an uncertainty are taken as good to {ASSUMED_MASS_U_RELATIVE:.1%}"
         )
-    if len(fit.coefficients) > 2:
+    if fit.degree > 1:
         notes.append("The scale bends visibly (F-test at 1 %): a parabola is used, not a line")
     return notes

@@ -52,7 +52,8 @@ def check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> b
         say_aside(f"Leave the rig alone for {seconds:g} s.")
         heard = listener.listen(seconds)
         health = judge_health(heard, calibration)
-        pressed = None if hands_off else _press(listener, heard, calibration)
+        to_press = not (hands_off or health.disturbed)  # else where it rests is not known
+        pressed = _press(listener, heard, calibration) if to_press else None
     findings = [*health.findings, *(pressed or ())]
     if as_json:
         print_document(health_document(hello, health, findings, pressed is not None))

@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.rig import iso7500
 from coilbench.analysis.rig.check import PastCheck, Trend, days_between
 from coilbench.analysis.rig.iso7500 import ClassRange, StepErrors
+from coilbench.analysis.rig.typical import typical_budget
+from coilbench.capture.calibration import Calibration
 from coilbench.capture.calibration_fit import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration_parts import NewPart, PartKind, PointRow
 from coilbench.capture.regression import PolynomialFit, evaluate, slope, value
@@ -66,6 +68,7 @@ class Card:
         runs: of increasing masses, the most at one mass.
         noise_counts: of one sample, by the newest check; None where there was none, so that the
             resolution is a count alone.
+        budget: of a typical reading; None while the travel is still to be calibrated.
         check: the newest check of this calibration; None where there was none.
         warnings: what speaks against it, sentences without a full stop.
     """
@@ -78,6 +81,7 @@ class Card:
     runs: int
     noise_counts: float | None
     trust: Trust | None
+    budget: Budget | None
     check: PastCheck | None
     trend: Trend | None
     warnings: tuple[str, ...]
@@ -123,9 +127,24 @@ def make_card(
         runs=max((len(_readings(load.points, mass, "up")) for mass in _masses(load)), default=0),
         noise_counts=noise_counts,
         trust=trust(load, gravity),
+        budget=_budget({card.part.kind: card.part for card in cards}),
         check=check,
         trend=trend,
         warnings=warnings,
+    )
+
+
+def _budget(parts: dict[PartKind, NewPart]) -> Budget | None:
+    if "travel" not in parts:
+        return None
+    load, flex = parts["load"], parts.get("flex")
+    return typical_budget(
+        Calibration(
+            load=load.fit,
+            travel=parts["travel"].fit,
+            flex=None if flex is None else flex.fit,
+            load_u_relative=load.reference_u_relative,
+        )
     )
 
 
@@ -208,53 +227,6 @@ def correlation(fit: PolynomialFit) -> list[list[float]]:
 def coefficient_u(fit: PolynomialFit) -> list[float]:
     """Return the standard uncertainty (k = 1) of each coefficient."""
     return [math.sqrt(fit.covariance[i][i]) for i in range(len(fit.coefficients))]
-
-
-def to_document(card: Card) -> dict[str, Any]:
-    """Return a card for JSON, in N and mm."""
-    return {
-        "calibration_id": card.calibration_id,
-        "gravity_m_s2": card.gravity_m_s2,
-        "parts": [_part_document(part) for part in card.parts],
-        "iso7500": {
-            "source": iso7500.SOURCE,
-            "limits": {name: asdict(limits) for name, limits in iso7500.CLASSES.items()},
-            "steps": [asdict(step) | {"class": iso7500.class_met(step)} for step in card.steps],
-            "would_meet": [asdict(one) for one in card.ranges],
-            "increasing_runs": card.runs,
-        },
-        "noise_counts": card.noise_counts,
-        "trust": None if card.trust is None else asdict(card.trust),
-        "check": None if card.check is None else asdict(card.check),
-        "trend": None if card.trend is None else asdict(card.trend),
-        "warnings": list(card.warnings),
-    }
-
-
-def _part_document(card: PartCard) -> dict[str, Any]:
-    part, fit = card.part, card.part.fit
-    return {
-        "kind": part.kind,
-        "part_id": card.part_id,
-        "made_utc": card.made_utc,
-        "age_days": card.age_days,
-        "origin": part.origin,
-        "device_id": part.device_id,
-        "unit": Y_UNIT[part.kind],
-        "over_unit": X_UNIT[part.kind],
-        "coefficients": list(fit.coefficients),
-        "coefficients_u": coefficient_u(fit),
-        "correlation": correlation(fit),
-        "residual_sd": fit.residual_sd,
-        "fitted_from": fit.x_min,
-        "fitted_to": fit.x_max,
-        "reference_u_relative": part.reference_u_relative,
-        "points": [
-            {name: number for name, number in vars(point).items() if number is not None}
-            for point in part.points
-        ],
-        "notes": list(part.notes),
-    }
 
 
 def _masses(load: NewPart) -> list[float]:

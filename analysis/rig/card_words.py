@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from coilbench.analysis.rig.card import Card, Trust
 from coilbench.analysis.rig.iso7500 import CLASSES, COLUMNS, StepErrors, columns_over
-from coilbench.capture.calibration_fit import ASSUMED_MASS_U_RELATIVE
+from coilbench.capture.calibration_parts import NewPart
 from coilbench.capture.units import KGF_N, Units
 
 COLUMN_WORDS = {
@@ -52,11 +52,14 @@ def gravity_words(gravity_m_s2: float) -> str:
     )
 
 
-def masses_words(reference_u_relative: float) -> str:
+def masses_words(load: NewPart) -> str:
     """Say what the masses were taken to be good for."""
-    assumed = math.isclose(reference_u_relative, ASSUMED_MASS_U_RELATIVE / 2.0)
+    assumed = any(note.startswith("Masses without an uncertainty") for note in load.notes)
     how = "assumed" if assumed else "as stated"
-    return f"The masses are taken as good to {2.0 * reference_u_relative:.2%} (k = 2), {how}"
+    return (
+        "What all masses may be wrong by together is taken as "
+        f"{2.0 * load.reference_u_relative:.2%} (k = 2), {how}"
+    )
 
 
 def class_words(card: Card, units: Units) -> Iterator[str]:

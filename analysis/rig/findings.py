@@ -17,6 +17,8 @@ from coilbench.capture.messages import FaultCode
 RATE_TOLERANCE = 0.25  # chips run at 11 and 93 samples a second where the data sheet says 10 and 80
 LOST_SHARE = 0.001  # a sound cable loses nothing
 SUSPECT_SHARE = 0.01  # a torn word now and then is left out; more of them is a fault
+SETTLING_SAMPLES = 8  # marked suspect at a start, while the filter fills: no fault
+DISTURBED_RATIO = 5.0  # noise is as large from one sample to the next as over all
 NOISY_COUNTS = 1000.0  # some 25 times what the HX711's data sheet leads one to expect
 DRIFT_COUNTS = 2000.0  # in DRIFT_S; about half a newton on a 150 kg cell
 DRIFT_S = 10.0
@@ -120,7 +122,7 @@ def load_findings(samples: NDArray[np.void]) -> list[Finding]:
             )
         )
     suspect = flagged(flags, SampleFlag.LOAD_SUSPECT)
-    if suspect > SUSPECT_SHARE * samples.size:
+    if suspect > max(SUSPECT_SHARE * samples.size, SETTLING_SAMPLES):
         findings.append(
             Finding(
                 "torn words",
@@ -143,6 +145,15 @@ def fault_findings(codes: Sequence[int]) -> list[Finding]:
         )
         findings.append(Finding("fault", what, mend))
     return findings
+
+
+def disturbed_finding() -> Finding:
+    """Say that something was done to a rig that should have been left alone."""
+    return Finding(
+        "disturbed",
+        "load or travel moved while nothing should have: neither noise nor drift can be told",
+        "Keep hands off until asked, then check again; if nobody touched it, look for a loose wire",
+    )
 
 
 def noise_findings(sd_counts: float, drift_counts: float, drift_u_counts: float) -> list[Finding]:

@@ -10,10 +10,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.rig.findings import (
+    DISTURBED_RATIO,
     DRIFT_S,
     GAP_S,
     LEAST_SAMPLES,
+    NOISY_COUNTS,
     Finding,
+    disturbed_finding,
     fault_findings,
     flagged,
     gap_finding,
@@ -23,6 +26,7 @@ from coilbench.analysis.rig.findings import (
     rate_finding,
     travel_findings,
 )
+from coilbench.analysis.rig.press import least_travel_counts, step_noise
 from coilbench.capture.blocks import SampleFlag
 from coilbench.capture.calibration import Calibration
 from coilbench.capture.regression import fit_polynomial, slope
@@ -66,10 +70,12 @@ class Health:
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
         saturated, suspect, travel_absent: samples so flagged.
         longest_gap_s: between two samples.
+        disturbed: load or travel moved, as no noise does.
     """
 
     samples: int
     longest_gap_s: float
+    disturbed: bool
     seconds: float
     nominal_hz: float
     rate_hz: float | None
@@ -123,6 +129,7 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
     health = Health(
         samples=int(samples.size),
         longest_gap_s=float(steps_us.max()) * 1e-6 if steps_us.size else 0.0,
+        disturbed=_disturbed(usable, seen, line, heard.um_per_count),
         seconds=_seconds(samples),
         nominal_hz=heard.nominal_hz,
         rate_hz=rate_hz(samples),
@@ -154,7 +161,9 @@ def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Find
     if health.longest_gap_s > GAP_S:
         yield gap_finding(health.longest_gap_s)
     yield from load_findings(heard.samples)
-    if line is not None:
+    if health.disturbed:
+        yield disturbed_finding()
+    elif line is not None:
         yield from noise_findings(line.sd_counts, line.per_s * DRIFT_S, line.u_per_s * DRIFT_S)
     yield from travel_findings(health.samples, health.travel_absent, health.impossible_steps)
 
@@ -174,6 +183,20 @@ def _load_line(usable: NDArray[np.void]) -> _Line | None:
         return None
     fit = fit_polynomial(t_s, usable["load_counts"].astype(np.float64), 1)
     return _Line(fit.residual_sd, fit.coefficients[1], float(np.sqrt(fit.covariance[1][1])))
+
+
+def _disturbed(
+    usable: NDArray[np.void],
+    seen: NDArray[np.void],
+    line: _Line | None,
+    um_per_count: float | None,
+) -> bool:
+    """Tell a hand from noise: the load strays far more than it jumps, or the travel moves."""
+    if seen.size and np.ptp(seen["travel_counts"]) > least_travel_counts(um_per_count):
+        return True
+    if line is None or line.sd_counts <= NOISY_COUNTS:
+        return False
+    return line.sd_counts > DISTURBED_RATIO * step_noise(usable["load_counts"])
 
 
 def _seconds(samples: NDArray[np.void]) -> float:

@@ -7,6 +7,7 @@ right way.
 
 from __future__ import annotations
 
+import math
 from typing import NamedTuple
 
 import numpy as np
@@ -41,13 +42,26 @@ def at_rest(samples: NDArray[np.void]) -> Rest | None:
     usable = samples[(samples["flags"] & UNUSABLE) == 0]
     if usable.size < LEAST_SAMPLES:
         return None
-    load = usable["load_counts"].astype(np.float64)
-    typical = 1.4826 * float(np.median(np.abs(np.diff(load)))) / np.sqrt(2.0)
     return Rest(
-        float(np.median(load)),
-        max(typical, LEAST_SD_COUNTS),
+        float(np.median(usable["load_counts"])),
+        step_noise(usable["load_counts"]),
         float(np.median(usable["travel_counts"])),
     )
+
+
+def step_noise(load_counts: NDArray[np.int32]) -> float:
+    """Return the noise from one sample to the next, counts: blind to drift and to a few jumps.
+
+    1.4826 times the median absolute value is the standard deviation of normal noise; a
+    difference of two samples has sqrt(2) of it.
+    """
+    steps = np.diff(load_counts.astype(np.float64))
+    return max(1.4826 * float(np.median(np.abs(steps))) / math.sqrt(2.0), LEAST_SD_COUNTS)
+
+
+def least_travel_counts(um_per_count: float | None) -> float:
+    """Return the travel, counts, that counts as a movement."""
+    return MOVED_COUNTS if um_per_count is None else MOVED_MM * 1000.0 / um_per_count
 
 
 class Moved(NamedTuple):
@@ -64,7 +78,7 @@ def moved(samples: NDArray[np.void], rest: Rest, um_per_count: float | None) -> 
         return Moved(0.0, 0.0)
     load = _farthest(usable["load_counts"] - rest.load_counts)
     travel = _farthest(usable["travel_counts"] - rest.travel_counts)
-    least_travel = MOVED_COUNTS if um_per_count is None else MOVED_MM * 1000.0 / um_per_count
+    least_travel = least_travel_counts(um_per_count)
     return Moved(
         load if abs(load) > MOVED_SDS * rest.load_sd_counts else 0.0,
         travel if abs(travel) > least_travel else 0.0,
@@ -114,8 +128,7 @@ def running_finding(samples: NDArray[np.void], calibration: Calibration | None) 
         return None
     load = usable["load_counts"].astype(np.float64)
     travel = usable["travel_counts"].astype(np.float64)
-    noise = 1.4826 * float(np.median(np.abs(np.diff(load)))) / np.sqrt(2.0)
-    still = np.ptp(load) <= MOVED_SDS * max(noise, LEAST_SD_COUNTS)
+    still = np.ptp(load) <= MOVED_SDS * step_noise(usable["load_counts"])
     if still or np.ptp(travel) <= MOVED_COUNTS:
         return None
     together = float(np.corrcoef(load, travel)[0, 1]) * _way(calibration)

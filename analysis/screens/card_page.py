@@ -11,9 +11,10 @@ from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
+from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.rig.card import Card, PartCard
 from coilbench.analysis.rig.iso7500 import SOURCE
-from coilbench.analysis.screens import card_view
+from coilbench.analysis.screens import budget_view, card_view
 from coilbench.capture.units import Units
 
 UP, DOWN = "#0b5394", "#b45f06"  # told apart by their shape, too
@@ -38,7 +39,17 @@ def card_page(card: Card, units: Units, made_utc: str) -> str:
         steps=card_view.step_rows(card, units),
         limits=card_view.limit_rows(),
         source=SOURCE,
+        budget=None if card.budget is None else _budget(card.budget, units),
     )
+
+
+def _budget(budget: Budget, units: Units) -> dict[str, object]:
+    return {
+        "title": card_view.BUDGET_TITLE,
+        "headings": budget_view.HEADINGS,
+        "rows": budget_view.budget_rows(budget, units),
+        "words": budget_view.budget_words(budget, units),
+    }
 
 
 def _part(card: PartCard, units: Units) -> dict[str, object]:

@@ -14,10 +14,15 @@ from coilbench.analysis.rig.card_words import (
     trust_words,
 )
 from coilbench.analysis.rig.iso7500 import CLASSES, class_met
+from coilbench.analysis.rig.typical import TYPICAL_RATE_N_PER_MM
 from coilbench.capture.calibration_parts import PointRow
 from coilbench.capture.units import Units
 
 TITLES = {"load": "Load", "travel": "Travel", "flex": "Press flex"}
+BUDGET_TITLE = (
+    f"Budget of a steady reading, half the largest mass on a spring of "
+    f"{TYPICAL_RATE_N_PER_MM:g} N/mm"
+)
 MOST_ROWS = 40  # a pressed block has hundreds of samples: they are drawn, not listed
 BAR_CELLS = 10  # of the residual bar, to either side
 
@@ -131,6 +136,6 @@ def sentences(card: Card, units: Units) -> Iterator[str]:
             "The load of a spring at a height is less sure than that, by travel, press flex and "
             "friction: set check says how much"
         )
-    yield masses_words(card.load.part.reference_u_relative)
+    yield masses_words(card.load.part)
     yield gravity_words(card.gravity_m_s2)
     yield from class_words(card, units)

@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
-from uncertainties import correlated_values, ufloat
+from uncertainties import UFloat, correlated_values, ufloat
 
 from coilbench.analysis.rig.card import (
     coefficient_u,
@@ -18,7 +20,6 @@ from coilbench.analysis.rig.card import (
     make_card,
     resolution_of,
     step_errors,
-    to_document,
     trust,
 )
 from coilbench.analysis.rig.card_words import (
@@ -28,14 +29,24 @@ from coilbench.analysis.rig.card_words import (
     rounded_up,
     trust_words,
 )
+from coilbench.analysis.rig.typical import TYPICAL_RATE_N_PER_MM, typical_budget
+from coilbench.analysis.screens.card_document import to_document
+from coilbench.capture.calibration import Calibration
 from coilbench.capture.calibration_fit import GaugePoint, LoadPoint
 from coilbench.capture.calibration_parts import NewPart, PointRow, load_part, travel_part
-from coilbench.capture.regression import PolynomialFit, fit_polynomial
+from coilbench.capture.regression import PolynomialFit, fit_polynomial, value
 from coilbench.capture.units import Units
 
 G = 9.80665
 NOW = "2026-05-11T00:00:00+00:00"
 MADE = "2026-05-01T00:00:00+00:00"
+
+
+def polynomial(fit: PolynomialFit) -> Callable[[float], UFloat]:
+    """A fit as `uncertainties` sees it: its coefficients correlated."""
+    known = list(fit.coefficients), np.array(fit.covariance).tolist()
+    coefficients = correlated_values(*known)
+    return lambda x: sum(c * x**power for power, c in enumerate(coefficients))
 
 
 def test_coefficients_and_correlation_are_those_published_in_gum_h3() -> None:
@@ -110,11 +121,11 @@ def test_trust_is_the_chain_that_uncertainties_adds_up() -> None:
     """Reference: the `uncertainties` package, coefficients with their covariance."""
     part = calibrated()
     fit, zero = part.fit, part.points[0].load_counts
-    a, b = correlated_values(fit.coefficients, np.array(fit.covariance).tolist())
+    curve = polynomial(fit)
     expected = []
     for mass in (5, 10, 20, 40):
         counts = np.mean([p.load_counts for p in part.points if p.mass_kg == mass])
-        load = (a + b * counts) - (a + b * zero) + ufloat(0.0, fit.residual_sd)
+        load = curve(counts) - curve(zero) + ufloat(0.0, fit.residual_sd)
         expected.append((load + ufloat(0.0, part.reference_u_relative * mass * G)).s)
     assert load_u_n(part, G) == pytest.approx(expected, rel=1e-9)
     found = trust(part, G)
@@ -132,10 +143,8 @@ def test_the_trusted_interval_holds_a_steady_load(seed: int) -> None:
     rng = np.random.default_rng(100 + seed)
     true_n = rng.uniform(found.low_n, found.high_n, 40)
     counts = 30_000 + (true_n + 0.05 * rng.standard_normal(40)) / 4e-4
-    a, b = part.fit.coefficients
-    read_n = b * (counts - 30_000)  # the zero was taken just before
+    read_n = value(part.fit, counts) - value(part.fit, 30_000)  # the zero was taken just before
     assert np.count_nonzero(np.abs(read_n - true_n) > found.load_u_n) <= 5
-    assert a == pytest.approx(-30_000 * 4e-4, abs=0.5)
 
 
 @given(st.floats(1e-6, 1e6))
@@ -156,8 +165,11 @@ def test_the_sentences() -> None:
     assert trust_words(found, units).startswith("Between 5 and 40 kg, trust a steady load to ± 0.0")
     assert "lbf" in trust_words(found, Units("lbf", "in"))
     assert "presses with 9.81000 N, which shows as 1.00034 kg" in gravity_words(9.81)
-    assert masses_words(0.0005).endswith("0.10% (k = 2), assumed")
-    assert masses_words(0.001).endswith("0.20% (k = 2), as stated")
+    assert masses_words(replace(part, reference_u_relative=0.0005)).endswith(
+        "taken as 0.10% (k = 2), assumed"
+    )
+    stated = replace(part, reference_u_relative=0.001, notes=())
+    assert masses_words(stated).endswith("taken as 0.20% (k = 2), as stated")
 
 
 def test_the_card_and_its_document() -> None:
@@ -183,3 +195,29 @@ def test_errors_beyond_every_class_are_said_with_the_column() -> None:
     assert card.ranges == ()
     words = next(class_words(card, Units("kg", "mm")))
     assert "would meet none: at 20.00 kg the accuracy, repeatability passes" in words
+
+
+def test_the_typical_budget_is_what_uncertainties_propagates() -> None:
+    """Reference: the `uncertainties` package on load - rate * height, coefficients correlated."""
+    load = calibrated()
+    travel = travel_part([GaugePoint(h, 14_000 - 200 * h + o) for h, o in GAUGED], "g").fit
+    flex = PolynomialFit((0.0, 8e-4), ((0.0, 0.0), (0.0, 1e-10)), 0.004, 50.0, 500.0, 20)
+    calibration = Calibration(load.fit, travel, flex, load.reference_u_relative)
+    budget = typical_budget(calibration)
+
+    curve, slope = polynomial(load.fit), load.fit.coefficients[1]
+    low, high = load.fit.x_min, load.fit.x_max
+    force = curve(0.5 * (low + high)) - curve(low)
+    typical_n = 0.5 * curve(high).n
+    count_n = abs(slope) / math.sqrt(12)
+    force += ufloat(0, load.fit.residual_sd) + ufloat(0, count_n)
+    force += ufloat(0, load.reference_u_relative) * typical_n
+    height = polynomial(travel)(0.5 * (travel.x_min + travel.x_max))
+    height += ufloat(0, travel.residual_sd) + ufloat(0, 0.005 / math.sqrt(12))
+    height += ufloat(8e-4, 1e-5) * typical_n + ufloat(0, flex.residual_sd)
+    whole = force - TYPICAL_RATE_N_PER_MM * height
+    assert budget.combined_u_n == pytest.approx(whole.s, rel=1e-4)
+    assert {line.kind for line in budget.lines} == {"A", "B"}
+
+
+GAUGED = ((0, 1), (20, -2), (40, 2), (60, -1))

@@ -14,7 +14,8 @@ from coilbench.capture.calibration import Calibration, PolynomialFit
 from coilbench.capture.messages import FaultCode
 from coilbench.capture.virtual.bench import Bench
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.steps import Rest
+from coilbench.capture.virtual.spring import OUTER
+from coilbench.capture.virtual.steps import PressSpring, Rest
 
 PER_COUNT_N = -4e-4  # a cell wired backwards, which the calibration puts right
 
@@ -151,6 +152,18 @@ def test_a_standing_fault_is_said_in_words(code: int) -> None:
     assert finding.kind == "fault"
     assert finding.what
     assert finding.mend
+
+
+def test_a_rig_that_was_not_left_alone_is_neither_noisy_nor_drifting() -> None:
+    steps = [Rest(3.0), PressSpring(OUTER, OUTER.solid_height_mm + 5.0), Rest(3.0)]
+    samples = np.concatenate([b.samples for b in Bench(RigModel(), steps, seed=3).blocks()])
+    assert kinds(judged(samples)) == ["disturbed"]
+    lifted = quiet()
+    lifted["travel_counts"][500:] += 300
+    assert kinds(judged(lifted)) == ["disturbed"]
+    mass = quiet()
+    mass["load_counts"][300:] += 200_000
+    assert kinds(judged(mass)) == ["disturbed"]
 
 
 def test_nothing_at_all_is_silence() -> None:

@@ -16,7 +16,7 @@ from coilbench.analysis.rig.press import (
     press_findings,
     running_finding,
 )
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.calibration import Calibration, PolynomialFit
 from coilbench.capture.messages import Fault, FaultCode, Restarted
 from coilbench.capture.virtual.bench import Bench
@@ -159,6 +159,12 @@ def test_faults_are_told_while_they_stand_and_again_when_they_come_back() -> Non
     assert hints.news() == []
     hints.take([replace(stands, count=2)])
     assert [f.kind for f in hints.news()] == ["fault"]
+
+
+def test_a_filter_that_fills_after_the_start_is_no_fault(stroke) -> None:
+    fresh = stroke[0].copy()
+    fresh["flags"][:4] |= np.uint8(SampleFlag.LOAD_SUSPECT)
+    assert news_of(fresh) == []
 
 
 def test_a_restart_forgets_the_old_clock(stroke) -> None:

@@ -72,7 +72,7 @@ def test_every_tag_is_closed_and_every_part_is_drawn(page: str) -> None:
     assert tags.unclosed == []
     assert tags.open == []
     assert tags.seen.count("svg") == 3
-    assert tags.seen.count("h2") == 4
+    assert tags.seen.count("h2") == 5
 
 
 def test_nothing_is_fetched_from_elsewhere(page: str) -> None:
