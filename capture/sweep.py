@@ -8,6 +8,9 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.lag import Lag, Press
+from coilbench.capture.rig_stroke import RigReading
+
 
 class SweepStatus(StrEnum):
     """How a stroke ended; stored with it in the same transaction."""
@@ -35,13 +38,21 @@ class Branch:
     Attributes:
         height_mm: shape (n,), distance between the faces that hold the spring.
         load_n: shape (n,), same length.
+        by_lag: shape (n, 2), how the heights move with the lag's delay and spread, mm/s and
+            mm/s^2; None where no lag was undone.
     """
 
     height_mm: NDArray[np.float64]
     load_n: NDArray[np.float64]
+    by_lag: NDArray[np.float64] | None = None
 
     def __len__(self) -> int:
         return int(self.height_mm.shape[0])
+
+    def at(self, rows: NDArray[np.bool_] | slice) -> Branch:
+        """Return some of its samples."""
+        by_lag = None if self.by_lag is None else self.by_lag[rows]
+        return Branch(self.height_mm[rows], self.load_n[rows], by_lag)
 
 
 @dataclass(frozen=True)
@@ -60,6 +71,10 @@ class Sweep:
         load_u_relative: standard uncertainty (k = 1) proportional to the load (reference
             masses, lever ratio), as a fraction.
         height_u_mm: standard uncertainty (k = 1) of a height, mm.
+        press: the stroke in time order, for the lag; None for chosen points.
+        rig: by which calibration and zero; where it is known it tells the uncertainties, and the
+            three above are not used. None where the numbers came converted.
+        lag: what was undone in the branches; None where nothing was.
         dense: True where samples are a sampled curve, False where they are chosen points.
     """
 
@@ -71,6 +86,9 @@ class Sweep:
     load_u_n: float
     load_u_relative: float
     height_u_mm: float
+    press: Press | None = None
+    rig: RigReading | None = None
+    lag: Lag | None = None
 
     @property
     def dense(self) -> bool:

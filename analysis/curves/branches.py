@@ -28,12 +28,15 @@ class BranchFit:
         slope_n_per_mm: shape (m,), local rate (load over falling height, so positive for a spring).
         load_se_n: shape (m,), standard error (k = 1) of load_n from the samples' noise; zero for
             points, whose noise belongs to the instrument's own uncertainty.
+        by_lag: shape (m, 2), how load_n moves with the lag's delay and spread, N/s and N/s^2;
+            zero where no lag was undone.
     """
 
     height_mm: Array
     load_n: Array
     slope_n_per_mm: Array
     load_se_n: Array
+    by_lag: Array
 
     @property
     def lowest_mm(self) -> float:
@@ -61,6 +64,25 @@ class BranchFit:
         """Standard error of load_at from the samples' noise."""
         return float(np.interp(height_mm, self.height_mm, self.load_se_n))
 
+    def by_lag_at(self, height_mm: float) -> Array:
+        """How load_at moves with the lag, shape (2,)."""
+        columns = [np.interp(height_mm, self.height_mm, self.by_lag[:, at]) for at in (0, 1)]
+        return np.array(columns)
+
+    def up_to(self, load_n: float) -> BranchFit | None:
+        """Leave out what lies beyond a load; None where fewer than two heights remain."""
+        keep = self.load_n <= load_n
+        keep &= self.height_mm >= np.max(self.height_mm[~keep], initial=-np.inf)
+        if np.count_nonzero(keep) < 2:
+            return None
+        return BranchFit(
+            self.height_mm[keep],
+            self.load_n[keep],
+            self.slope_n_per_mm[keep],
+            self.load_se_n[keep],
+            self.by_lag[keep],
+        )
+
 
 def fit_points(branch: Branch) -> BranchFit | None:
     """Join chosen points by straight lines; readings at the same height are averaged.
@@ -78,7 +100,8 @@ def fit_points(branch: Branch) -> BranchFit | None:
     if heights.size > 1:
         segments = -np.diff(loads) / np.diff(heights)
         slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
-    return BranchFit(heights, loads, slopes, np.zeros_like(heights))
+    flat = np.zeros_like(heights)
+    return BranchFit(heights, loads, slopes, flat, np.zeros((heights.size, 2)))
 
 
 def fit_dense(branch: Branch, step_mm: float) -> BranchFit | None:
@@ -105,15 +128,20 @@ def fit_dense(branch: Branch, step_mm: float) -> BranchFit | None:
         return fit_points(Branch(bins.height_mm, bins.load_n))
     grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
     error = noise_n(bins) * np.sqrt(np.sum(smoother**2 / bins.weight, axis=1))
-    return BranchFit(grid, load, -slope, error)
+    by_lag = -slope[:, None] * (smoother @ bins.by_lag)
+    return BranchFit(grid, load, -slope, error, by_lag)
 
 
 class Bins(NamedTuple):
-    """Means of fine bins of height, ascending, shape (b,) each; weight is the samples', capped."""
+    """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
+
+    The weight is the number of samples, capped.
+    """
 
     height_mm: Array
     load_n: Array
     weight: Array
+    by_lag: Array
 
 
 def fine_bins(branch: Branch, width_mm: float) -> Bins:
@@ -122,7 +150,12 @@ def fine_bins(branch: Branch, width_mm: float) -> Bins:
     count = np.bincount(where).astype(np.float64)
     height = np.bincount(where, weights=branch.height_mm) / count
     load = np.bincount(where, weights=branch.load_n) / count
-    return Bins(height, load, np.minimum(count, np.median(count)) if count.size else count)
+    weight = np.minimum(count, np.median(count)) if count.size else count
+    by_lag = np.zeros((count.size, 2))
+    if branch.by_lag is not None:
+        for at in (0, 1):
+            by_lag[:, at] = np.bincount(where, weights=branch.by_lag[:, at]) / count
+    return Bins(height, load, weight, by_lag)
 
 
 def noise_n(bins: Bins) -> float:

@@ -10,10 +10,16 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.branches import Array, BranchFit
+from coilbench.analysis.curves.budget import Budget, BudgetLine
+from coilbench.analysis.curves.chain import (
+    FLEX_UNKNOWN_U_MM_PER_N,
+    budget_lines,
+)
 from coilbench.analysis.curves.ends import FreeLength, find_free_length, find_solid_height_mm
 from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit, fit_sweep, join_points
-from coilbench.analysis.curves.uncertainty import expanded, type_a
+from coilbench.analysis.curves.uncertainty import type_a
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.rig_stroke import ZERO_UNKNOWN_U_N
 from coilbench.capture.sweep import Sweep
 
 BranchChoice = Literal["mean", "loading", "unloading"]
@@ -26,9 +32,6 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
 LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
 GIVEN_LENGTH_U_MM = 0.1  # k = 2, a caliper over ground ends; common practice, no source
-COMMON_SHARE = 0.5  # of the variance of a dense sweep's instrument errors that is one offset
-#   for the whole sweep (zero, datum) and leaves a difference; the rest (nonlinearity, steps)
-#   stays. Our convention, no source. Points read one by one have no common share.
 
 
 class HeightNotMeasured(CoilbenchError):
@@ -40,21 +43,30 @@ class Reading:
     """The load at a height.
 
     Attributes:
-        load_u_n: expanded uncertainty, k = 2 (more where the scatter of few strokes rules).
+        budget: what its uncertainty is made of.
         notes: what the reader should know, in words without a full stop.
     """
 
     height_mm: float
     load_n: float
-    load_u_n: float
+    budget: Budget
     notes: tuple[str, ...] = ()
+
+    @property
+    def load_u_n(self) -> float:
+        """Expanded uncertainty, 95 %: k = 2, more where the scatter of few strokes rules."""
+        return self.budget.expanded_u_n
 
 
 class Rate(NamedTuple):
-    """A rate and its expanded uncertainty, k = 2."""
+    """A rate and its expanded uncertainty, 95 %.
+
+    The budget's loads are those of the difference over the span: N/mm where it says N.
+    """
 
     rate_n_per_mm: float
     rate_u_n_per_mm: float
+    budget: Budget = Budget(())
 
 
 @dataclass(frozen=True)
@@ -71,6 +83,7 @@ class SpringCurve:
         free_length_mm: from first contact of the dense sweeps, else as given, else None.
         free_length_u_mm: its expanded uncertainty, k = 2; None where the length is None.
         solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
+        notes: what holds for every load read from it, in words without a full stop.
     """
 
     label: str
@@ -80,6 +93,7 @@ class SpringCurve:
     free_length_mm: float | None
     free_length_u_mm: float | None
     solid_height_mm: float | None
+    notes: tuple[str, ...] = ()
 
     @property
     def lowest_mm(self) -> float:
@@ -94,38 +108,35 @@ class SpringCurve:
     def load_at(self, height_mm: float) -> Reading:
         """Read the load at a height.
 
-        Combines, by the law of propagation (JCGM 100:2008, 5.1.2): the scatter of the sweeps
-        (s/sqrt(n), with Student's t where they are few) or one sweep's own noise, the
-        instrument's load_u_n, load_u_relative times the load, height_u_mm times the local rate,
-        and what friction leaves open just above the turn. Several sweeps on one bench share the
-        instrument's errors, which no mean lessens.
+        Combines, by the law of propagation, what chain.budget_lines knows of the rig with the
+        scatter of the strokes (s/sqrt(n), with Student's t where they are few) or one stroke's
+        own noise. Several strokes on one bench share its errors, which no mean lessens.
 
         Raises:
-            HeightNotMeasured: the height is outside the measured range.
+            HeightNotMeasured: the height is outside the measured range, or the load there is
+                beyond that to which the press's give was measured.
         """
         side, looks = self._best_looks(height_mm)
         load = _mean(look.load_n for look in looks)
         slope = self._slope_at(side, looks, height_mm, load)
-        notes = []
+        notes = list(self.notes)
         if self.branch == "mean" and side != "both":
             notes.append(f"only the {side} branch was measured there")
         if slope is None:
             notes.append("one height alone shows no rate: the height's uncertainty is left out")
             slope = 0.0
-        instrument = math.hypot(
-            _mean(look.sweep.load_u_n for look in looks),
-            _mean(look.sweep.load_u_relative for look in looks) * load,
-            _mean(look.sweep.height_u_mm for look in looks) * slope,
-            _mean(look.turn_u_n for look in looks),
-        )
-        scatter = type_a([look.load_n for look in looks], [look.se_n for look in looks])
-        return Reading(height_mm, load, expanded(scatter, len(looks), instrument), tuple(notes))
+        if any(look.slope_n_per_mm == 0.0 for look in looks):
+            looks = [look._replace(slope_n_per_mm=slope) for look in looks]
+        lines = budget_lines((1.0 / len(looks), look) for look in looks)
+        noises = [math.hypot(look.se_n, look.sweep.zero_u_n) for look in looks]
+        lines += _scatter_line([look.load_n for look in looks], noises)
+        return Reading(height_mm, load, Budget(tuple(lines)), tuple(notes))
 
     def rate_between(self, height_a_mm: float, height_b_mm: float) -> Rate:
         """Rate from the loads at two heights, in either order, of the same branch at both.
 
-        What is common to both loads (a zero, a datum) leaves their difference: of a dense
-        sweep's instrument variance COMMON_SHARE is taken as common, of points' none.
+        What is common to both loads (a zero, a datum, a part of every coefficient) leaves their
+        difference.
 
         Raises:
             HeightNotMeasured: a height is outside the measured range.
@@ -137,11 +148,16 @@ class SpringCurve:
                 f"spring {self.label}: a rate needs two heights, not {height_a_mm:.2f} mm twice"
             )
         pairs = self._paired_looks(*sorted((height_a_mm, height_b_mm)))
-        rises = [low.load_n - high.load_n for low, high in pairs]
-        noises = [math.hypot(low.se_n, high.se_n) for low, high in pairs]
-        instrument = _mean(_difference_u_n(low, high) for low, high in pairs)
-        u_n = expanded(type_a(rises, noises), len(pairs), instrument)
-        return Rate(_mean(rises) / span, u_n / span)
+        weight = 1.0 / (len(pairs) * span)
+        weighted = [
+            (sign * weight, look)
+            for pair in pairs
+            for sign, look in zip((1, -1), pair, strict=True)
+        ]
+        rates = [(low.load_n - high.load_n) / span for low, high in pairs]
+        noises = [math.hypot(low.se_n, high.se_n) / span for low, high in pairs]
+        budget = Budget((*budget_lines(weighted), *_scatter_line(rates, noises)))
+        return Rate(_mean(rates), budget.expanded_u_n, budget)
 
     @property
     def rate(self) -> Rate | None:
@@ -202,6 +218,13 @@ class SpringCurve:
         for side in SIDES[self.branch]:
             if looks := self._looks(side, height_mm):
                 return side, looks
+        reach_n = min(sweep.reach_n for sweep in self.sweeps)
+        if height_mm < self.lowest_mm and math.isfinite(reach_n):
+            raise HeightNotMeasured(
+                f"spring {self.label} at {height_mm:.2f} mm pushes more than the {reach_n:.0f} N "
+                "to which the press's give is known",
+                mend="Press a solid block as hard as the springs: coilbench rig flex",
+            )
         raise HeightNotMeasured(
             f"spring {self.label} was measured from {self.lowest_mm:.2f} mm to "
             f"{self.highest_mm:.2f} mm, not at {height_mm:.2f} mm",
@@ -272,7 +295,25 @@ def fit_curve(
         None if found is None else found.length_mm,
         None if found is None else found.length_u_mm,
         find_solid_height_mm(sweeps) if solid_height_mm is None else solid_height_mm,
+        _notes(fits),
     )
+
+
+def _notes(fits: Sequence[SweepFit]) -> tuple[str, ...]:
+    """What the sweeps' instruments leave open, each once."""
+    notes = [fit.lag.note for fit in fits if fit.lag is not None and not fit.lag.known]
+    rigs = [fit.rig for fit in fits if fit.rig is not None]
+    if any(rig.calibration.flex is None for rig in rigs):
+        notes.append(
+            "how far the press gives was not measured: heights are unsure by "
+            f"{2e3 * FLEX_UNKNOWN_U_MM_PER_N:.1f} mm at 1000 N (k = 2)"
+        )
+    if not all(rig.zero_known for rig in rigs):
+        notes.append(
+            "a stroke began without a zero of its own: the calibration's is taken, good to "
+            f"{2 * ZERO_UNKNOWN_U_N:.0f} N (k = 2)"
+        )
+    return tuple(dict.fromkeys(notes))
 
 
 def _fits(sweeps: Sequence[SweepFit], branch: BranchChoice) -> list[BranchFit]:
@@ -284,16 +325,17 @@ def _fits(sweeps: Sequence[SweepFit], branch: BranchChoice) -> list[BranchFit]:
     return [fit for fit in fits if fit is not None]
 
 
-def _difference_u_n(low: Look, high: Look) -> float:
-    """Instrument's standard uncertainty of the difference of two loads of one sweep."""
-    sweep = low.sweep
-    common = COMMON_SHARE if sweep.dense else 0.0
-    load_var = 2.0 * (1.0 - common) * sweep.load_u_n**2
-    slopes = low.slope_n_per_mm, high.slope_n_per_mm
-    slope_var = slopes[0] ** 2 + slopes[1] ** 2 - 2.0 * common * slopes[0] * slopes[1]
-    load_var += (sweep.load_u_relative * (low.load_n - high.load_n)) ** 2
-    load_var += low.turn_u_n**2 + high.turn_u_n**2
-    return math.sqrt(load_var + sweep.height_u_mm**2 * slope_var)
+def _scatter_line(values: Sequence[float], noises: Sequence[float]) -> list[BudgetLine]:
+    """The strokes' own scatter, or where there is one alone, its noise."""
+    count = len(values)
+    u_n = type_a(values, noises)
+    if u_n == 0.0:
+        return []
+    if count < 2:
+        return [BudgetLine("noise of the stroke and its zero", "A", u_n, "N", 1.0, shared=False)]
+    return [
+        BudgetLine(f"scatter of {count} strokes", "A", u_n, "N", 1.0, count - 1.0, shared=False)
+    ]
 
 
 def _mean(values: Iterable[float]) -> float:

@@ -27,19 +27,27 @@ def split_passes(sweep: Sweep) -> Passes:
     is friction, so that only the first visit to a height counts on the way down and only the
     last on the way up. Going back by no more than the height's own jitter is no pass.
     """
-    height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
-    load = np.concatenate([sweep.loading.load_n, sweep.unloading.load_n])
-    finite = np.isfinite(height) & np.isfinite(load)
-    height, load = height[finite], load[finite]
+    whole = _joined(sweep.loading, sweep.unloading)
+    whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
+    height = whole.height_mm
     if height.size == 0:
-        return Passes(Branch(height, load), Branch(height, load))
+        return Passes(whole, whole)
     slack_mm = min(JITTER_SDS * jitter_mm(height), MAX_SLACK_MM)
     deepest = int(np.argmin(height))
     down, up = slice(0, deepest + 1), slice(deepest, None)
     first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
     last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
-    return Passes(
-        Branch(height[down][first], load[down][first]), Branch(height[up][last], load[up][last])
+    return Passes(whole.at(down).at(first), whole.at(up).at(last))
+
+
+def _joined(one: Branch, other: Branch) -> Branch:
+    by_lag = None
+    if one.by_lag is not None and other.by_lag is not None:
+        by_lag = np.concatenate([one.by_lag, other.by_lag])
+    return Branch(
+        np.concatenate([one.height_mm, other.height_mm]),
+        np.concatenate([one.load_n, other.load_n]),
+        by_lag,
     )
 
 

@@ -9,19 +9,31 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import BranchFit, fit_dense, fit_points
+from coilbench.analysis.curves.branches import Array, BranchFit, fit_dense, fit_points
 from coilbench.analysis.curves.passes import split_passes
+from coilbench.capture.lag import Lag
+from coilbench.capture.rig_stroke import RigReading
 from coilbench.capture.sweep import Branch, Sweep
 
 Side = Literal["both", "loading", "unloading"]
 
 GRID_STEP_MM = 0.25
+FLEX_REACH = 1.05  # of the load to which the press's give was measured: a curve may go on so far
 TURN_MM = 1.5  # way back after which friction has turned round in full; ours, no source
 
 
 @dataclass(frozen=True)
 class SweepFit:
-    """Both branches of one sweep, and the instrument's standard uncertainties (k = 1)."""
+    """Both branches of one sweep, and what its instrument is sure of.
+
+    Attributes:
+        loading, unloading: None where not measured.
+        load_u_n, load_u_relative, height_u_mm, rig, lag: as in Sweep.
+        dense: whether the samples are a sampled curve.
+        sweep_id: whose error is its own.
+        reach_n: above this load the branches were cut, since the press's give was not measured
+            there; infinite where nothing was cut.
+    """
 
     loading: BranchFit | None
     unloading: BranchFit | None
@@ -29,6 +41,15 @@ class SweepFit:
     load_u_relative: float
     height_u_mm: float
     dense: bool
+    sweep_id: str = ""
+    rig: RigReading | None = None
+    lag: Lag | None = None
+    reach_n: float = math.inf
+
+    @property
+    def zero_u_n(self) -> float:
+        """Standard uncertainty (k = 1) of this sweep's own zero; 0 where it is not known."""
+        return 0.0 if self.rig is None else self.rig.zero_u_n
 
     def look(self, side: Side, height_mm: float) -> Look | None:
         """Read one side, or the mean of both, at a height; None where it was not measured."""
@@ -44,11 +65,13 @@ class SweepFit:
         load, loop = sum(loads) / len(loads), loads[0] - loads[-1]
         missing = self._missing_loop_n(height_mm, load, loop) if side == "both" else 0.0
         return Look(
+            height_mm=height_mm,
             load_n=load - 0.5 * missing,
             slope_n_per_mm=sum(fit.slope_at(height_mm) for fit in found) / len(found),
             se_n=math.hypot(*(fit.se_at(height_mm) for fit in found)) / len(found),
             loop_n=loop,
             turn_u_n=0.25 * missing,
+            by_lag=np.mean([fit.by_lag_at(height_mm) for fit in found], axis=0),
             sweep=self,
         )
 
@@ -79,13 +102,16 @@ class Look(NamedTuple):
         se_n: its standard error from the samples' noise.
         loop_n: loading less unloading load as measured; zero for one side alone.
         turn_u_n: standard uncertainty (k = 1) of what was taken off at the turn: half of it.
+        by_lag: shape (2,), how the load moves with the lag's delay and spread, N/s and N/s^2.
     """
 
+    height_mm: float
     load_n: float
     slope_n_per_mm: float
     se_n: float
     loop_n: float
     turn_u_n: float
+    by_lag: Array
     sweep: SweepFit
 
 
@@ -97,6 +123,11 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
         unloading = fit_dense(passes.unloading, GRID_STEP_MM)
     else:
         loading, unloading = fit_points(sweep.loading), fit_points(sweep.unloading)
+    reach_n = math.inf
+    if sweep.rig is not None and sweep.rig.calibration.flex is not None:
+        loading, unloading, reach_n = _within_flex(
+            loading, unloading, FLEX_REACH * sweep.rig.calibration.flex.x_max
+        )
     if loading is None and unloading is None:
         return None
     return SweepFit(
@@ -106,6 +137,24 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
         sweep.load_u_relative,
         sweep.height_u_mm,
         sweep.dense,
+        sweep.sweep_id,
+        sweep.rig,
+        sweep.lag,
+        reach_n,
+    )
+
+
+def _within_flex(
+    loading: BranchFit | None, unloading: BranchFit | None, reach_n: float
+) -> tuple[BranchFit | None, BranchFit | None, float]:
+    """Cut both branches where the press's give was not measured; tell the load if any was cut."""
+    beyond = any(fit is not None and fit.load_n.max() > reach_n for fit in (loading, unloading))
+    if not beyond:
+        return loading, unloading, math.inf
+    return (
+        None if loading is None else loading.up_to(reach_n),
+        None if unloading is None else unloading.up_to(reach_n),
+        reach_n,
     )
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.sets.esd import Esd, find_outliers
 from coilbench.analysis.sets.own_part import Measured, common_u, split
 from coilbench.capture.errors import CoilbenchError
@@ -144,18 +144,12 @@ def _load(curve: SpringCurve, height_mm: float) -> Measured | None:
         reading = curve.load_at(height_mm)
     except HeightNotMeasured:
         return None
-    return split(curve, {height_mm: 1.0}, reading.load_n, reading.load_u_n)
+    return split(reading.load_n, reading.budget)
 
 
 def _rate(curve: SpringCurve, high_mm: float, low_mm: float) -> Measured | None:
-    rate: Rate | None
-    if high_mm == low_mm:
-        rate, weights = curve.rate, {}
-    else:
-        span = high_mm - low_mm
-        weights = {low_mm: 1.0 / span, high_mm: -1.0 / span}
-        try:
-            rate = curve.rate_between(high_mm, low_mm)
-        except CoilbenchError:
-            return None
-    return None if rate is None else split(curve, weights, rate.rate_n_per_mm, rate.rate_u_n_per_mm)
+    try:
+        rate = curve.rate if high_mm == low_mm else curve.rate_between(high_mm, low_mm)
+    except CoilbenchError:
+        return None
+    return None if rate is None else split(rate.rate_n_per_mm, rate.budget)

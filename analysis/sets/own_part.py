@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from typing import NamedTuple
 
-from coilbench.analysis.curves.curve import COMMON_SHARE, SIDES, SpringCurve
-from coilbench.analysis.curves.uncertainty import COVERAGE_K, expanded, type_a
+from coilbench.analysis.curves.budget import Budget
 
 
 class Measured(NamedTuple):
@@ -16,7 +14,7 @@ class Measured(NamedTuple):
     Attributes:
         u: of the value.
         own_u: what remains of it when two springs of the same bench are compared: the scatter of
-            its strokes and the part of the instrument's errors that is not common to all.
+            its strokes and what else its budget does not call shared.
         strokes_rule: whether the strokes' scatter is most of it, so that more strokes help.
     """
 
@@ -26,47 +24,20 @@ class Measured(NamedTuple):
     strokes_rule: bool
 
 
-def split(
-    curve: SpringCurve, weights_per_height_mm: Mapping[float, float], value: float, u: float
-) -> Measured:
-    """Split an expanded uncertainty into the spring's own part and what the bench has in common.
-
-    Of the variance of a sampled sweep's instrument errors COMMON_SHARE is taken as common (masses,
-    gauges, datum: all springs have the same), of noted points none: they are read one by one.
+def split(value: float, budget: Budget) -> Measured:
+    """Split a value's expanded uncertainty into the spring's own part and the bench's.
 
     Args:
-        curve: the spring.
-        weights_per_height_mm: the value as a sum of loads: {h: 1} for a load,
-            {low: 1/span, high: -1/span} for a rate; empty where it is no such sum.
         value: the load or rate.
-        u: its expanded uncertainty, k = 2.
+        budget: what its uncertainty is made of.
     """
-    values, noises = _by_sweep(curve, weights_per_height_mm)
-    scatter = min(type_a(values, noises), u / COVERAGE_K) if values else 0.0
-    instrument = math.sqrt(max((u / COVERAGE_K) ** 2 - scatter**2, 0.0))
-    common = COMMON_SHARE if all(sweep.dense for sweep in curve.sweeps) else 0.0
-    own_u = expanded(scatter, len(values), math.sqrt(1.0 - common) * instrument)
-    return Measured(value, u, min(own_u, u), scatter > instrument)
+    own = Budget(tuple(line for line in budget.lines if not line.shared))
+    scatter = math.hypot(*(line.contribution_n for line in own.lines if line.kind == "A"))
+    u = budget.expanded_u_n
+    strokes_rule = scatter > math.sqrt(0.5) * budget.combined_u_n
+    return Measured(value, u, min(own.expanded_u_n, u), strokes_rule)
 
 
 def common_u(measured: Measured) -> float:
     """The part of an expanded uncertainty that all springs of a bench share."""
     return math.sqrt(max(measured.u**2 - measured.own_u**2, 0.0))
-
-
-def _by_sweep(
-    curve: SpringCurve, weights: Mapping[float, float]
-) -> tuple[list[float], list[float]]:
-    """The value as each sweep alone shows it, and its standard error from inside the sweep."""
-    for side in SIDES[curve.branch]:
-        values, noises = [], []
-        for sweep in curve.sweeps:
-            looks = [(weight, sweep.look(side, mm)) for mm, weight in weights.items()]
-            seen = [(weight, look) for weight, look in looks if look is not None]
-            if not seen or len(seen) < len(looks):
-                continue
-            values.append(math.fsum(weight * look.load_n for weight, look in seen))
-            noises.append(math.hypot(*(weight * look.se_n for weight, look in seen)))
-        if values:
-            return values, noises
-    return [], []

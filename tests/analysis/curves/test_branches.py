@@ -84,7 +84,7 @@ def test_noise_is_found_whatever_the_curve() -> None:
     height = np.linspace(25.0, 45.0, 3000)
     load = 0.5 * (53.0 - height) ** 2 + rng.normal(0.0, 0.4, height.size)
     assert noise_n(fine_bins(branch(height, load), 0.05)) == pytest.approx(0.4, rel=0.15)
-    assert noise_n(Bins(height[:2], load[:2], np.ones(2))) == 0.0
+    assert noise_n(Bins(height[:2], load[:2], np.ones(2), np.zeros((2, 2)))) == 0.0
 
 
 def test_a_pause_with_creep_weighs_no_more_than_moving_on() -> None:

@@ -1,0 +1,96 @@
+"""How far the load comes behind the travel, and how that is undone. Pure.
+
+An ADC's filter shows the mean of the load over some past time. The same mean of the travel belongs
+to it: as long as a spring is straight over what the quill moves in that time, load and travel then
+tell of the same moment.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.interpolate import Akima1DInterpolator
+
+Array = NDArray[np.float64]
+
+SETTLING_CONVERSIONS = 4.0  # a delta-sigma converter settles in about so many (HX711 datasheet)
+
+
+@dataclass(frozen=True)
+class Lag:
+    """The filter, told by its mean delay and its spread.
+
+    Attributes:
+        delay_s: mean of the filter's impulse response, s; below 0 where the travel comes late.
+        spread_s2: its variance, s^2, 0 or more; a moving average of length T has T^2/12.
+        covariance: shape (2, 2), of delay_s and spread_s2, k = 1.
+        degrees_of_freedom: of the covariance.
+        known: whether it was estimated; else it is what is typical, with a large uncertainty.
+        note: how it was found, in words without a full stop.
+    """
+
+    delay_s: float
+    spread_s2: float
+    covariance: tuple[tuple[float, float], tuple[float, float]]
+    degrees_of_freedom: float = math.inf
+    known: bool = True
+    note: str = ""
+
+    @property
+    def delay_u_s(self) -> float:
+        """Standard uncertainty of the delay, k = 1."""
+        return math.sqrt(self.covariance[0][0])
+
+
+@dataclass(frozen=True)
+class Press:
+    """One stroke in time order, the lag still in it; arrays of shape (n,).
+
+    Attributes:
+        t_s: strictly rising.
+        load_n: above the zero.
+        travel_mm: the height by the travel alone, as if the press did not give.
+        flex_mm: how far the press gives under load_n.
+    """
+
+    t_s: Array
+    load_n: Array
+    travel_mm: Array
+    flex_mm: Array
+
+    def height_mm(self, delay_s: float, spread_s2: float) -> Array:
+        """Return the height that belongs to each load, shape (n,)."""
+        return averaged(self.t_s, self.travel_mm, delay_s, spread_s2) + self.flex_mm
+
+
+def averaged(t_s: Array, x: Array, delay_s: float, spread_s2: float) -> Array:
+    """Average x over a window in the past, as a filter with this delay and spread does.
+
+    The window is a moving average's of the same delay and spread. Between samples x goes by
+    Akima's interpolation (J. ACM 17, 1970, from memory), which does not overshoot at steps; before
+    the first and after the last sample it stands still.
+
+    Args:
+        t_s: shape (n,), strictly rising.
+        x: shape (n,).
+        delay_s: how far back the window's middle lies.
+        spread_s2: variance of the window; 0 takes x at that moment alone.
+
+    Returns:
+        shape (n,).
+    """
+    if t_s.size < 2:
+        return x.copy()
+    half_s = math.sqrt(3.0 * spread_s2)
+    reach_s = abs(delay_s) + half_s + (t_s[-1] - t_s[0])
+    time = np.concatenate([[t_s[0] - reach_s], t_s, [t_s[-1] + reach_s]])
+    curve = Akima1DInterpolator(time, np.concatenate([x[:1], x, x[-1:]]))
+    middle = t_s - delay_s
+    if half_s < 1e-6 * (t_s[-1] - t_s[0]):
+        return np.asarray(curve(middle), dtype=np.float64)
+    area = curve.antiderivative()
+    whole = area(middle + half_s) - area(middle - half_s)
+    return np.asarray(whole / (2.0 * half_s), dtype=np.float64)
