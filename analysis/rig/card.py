@@ -17,7 +17,13 @@ from coilbench.analysis.rig.typical import typical_budget
 from coilbench.capture.calibration import Calibration
 from coilbench.capture.calibration_fit import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration_parts import NewPart, PartKind, PointRow
-from coilbench.capture.regression import PolynomialFit, evaluate, slope, value
+from coilbench.capture.regression import (
+    PolynomialFit,
+    evaluate,
+    hidden_departure,
+    slope,
+    value,
+)
 
 # A reading that is not steady can be told to half of what it sways and one step more (as ISO
 # 7500-1 has it, from memory); noise sways by four standard deviations (95 % of it).
@@ -202,14 +208,16 @@ def trust(load: NewPart, gravity_m_s2: float) -> Trust | None:
 def load_u_n(load: NewPart, gravity_m_s2: float) -> NDArray[np.float64]:
     """Return the standard uncertainty (k = 1) of a steady load at each mass above nothing, N.
 
-    The curve from zero with its coefficients correlated (JCGM 100:2008, 5.2.2), the scatter of a
-    reading about it, and the masses.
+    The curve from zero with its coefficients correlated (JCGM 100:2008, 5.2.2), a bend it may
+    hide, the scatter of a reading about it, and the masses.
     """
     masses = np.array(_masses(load))
     counts = np.array([np.mean(_readings(load.points, mass)) for mass in masses])
-    _, curve_u_n = evaluate(load.fit, counts, minus_x=_zero_counts(load.points, load.fit))
+    zero = _zero_counts(load.points, load.fit)
+    _, curve_u_n = evaluate(load.fit, counts, minus_x=zero)
+    hidden_n = hidden_departure(load.fit, counts, minus_x=zero)
     of_masses_n = load.reference_u_relative * masses * gravity_m_s2
-    return np.sqrt(curve_u_n**2 + load.fit.residual_sd**2 + of_masses_n**2)
+    return np.sqrt(curve_u_n**2 + hidden_n**2 + load.fit.residual_sd**2 + of_masses_n**2)
 
 
 def correlation(fit: PolynomialFit) -> list[list[float]]:

@@ -12,7 +12,14 @@ from scipy.special import stdtrit
 
 from coilbench.capture.calibration_fit import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.regression import PolynomialFit, evaluate, fit_polynomial, slope, value
+from coilbench.capture.regression import (
+    PolynomialFit,
+    evaluate,
+    fit_polynomial,
+    hidden_departure,
+    slope,
+    value,
+)
 
 # Common practice, no source: as ISO 7500-1's class 1 allows, and a season between calibrations.
 DEFAULT_TOLERANCE = 0.01
@@ -80,7 +87,8 @@ def judge_mass(
     """Judge what a calibrated cell says of a check weight.
 
     The error's uncertainty: the curve between zero and reading with its coefficients correlated
-    (JCGM 100:2008, 5.2.2), the residuals' scatter, the mean's noise, and the weight.
+    (JCGM 100:2008, 5.2.2) and a bend it may hide, the residuals' scatter, the mean's noise, and
+    the weight.
 
     Args:
         fit: load_n over load_counts.
@@ -109,6 +117,7 @@ def judge_mass(
     per_count_n = abs(float(slope(fit, reading.load_counts)))
     u_n = math.hypot(
         float(curve_u_n),
+        float(hidden_departure(fit, reading.load_counts, minus_x=reading.zero_counts)),
         fit.residual_sd,
         per_count_n * reading.load_sd_counts / math.sqrt(reading.samples),
         mass_u_relative * expected_n,
@@ -177,7 +186,7 @@ def trend(checks: Sequence[PastCheck]) -> Trend | None:
     if len(checks) < LEAST_TREND_CHECKS:
         return None
     days = [days_between(checks[0].made_utc, check.made_utc) for check in checks]
-    if max(days) - min(days) < LEAST_TREND_DAYS:
+    if np.ptp(days) < LEAST_TREND_DAYS:
         return None
     fit = fit_polynomial(days, [check.error_percent for check in checks], 1)
     u = math.sqrt(fit.covariance[1][1]) * float(stdtrit(len(checks) - 2, 0.975))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 
-from coilbench.analysis.curves.budget import Budget, BudgetLine
+from coilbench.analysis.curves.budget import Budget
+from coilbench.analysis.curves.chain import budget_lines
+from coilbench.analysis.curves.sweep_fit import Look, SweepFit
 from coilbench.capture.calibration import Calibration
-from coilbench.capture.regression import PolynomialFit, evaluate, slope, value
+from coilbench.capture.regression import slope, value
+from coilbench.capture.rig_stroke import RigReading
 
 TYPICAL_RATE_N_PER_MM = 20.0  # of a valve spring of a road engine; common practice, no source
 TYPICAL_SHARE = 0.5  # of the largest mass
@@ -21,40 +22,31 @@ def typical_load_n(calibration: Calibration) -> float:
 
 
 def typical_budget(calibration: Calibration) -> Budget:
-    """Return the budget of a steady load on a spring of TYPICAL_RATE_N_PER_MM.
+    """Return the budget of a load of typical_load_n on a spring of TYPICAL_RATE_N_PER_MM.
 
-    At typical_load_n, in the middle of the gauged heights. A height's error counts with the
-    spring's rate. What a moving press adds (lag, friction, the strokes' scatter) is not in it.
+    In the middle of the gauged heights, by the very chain that a stroke's load goes through. What
+    a moving press adds (lag, friction, the strokes' scatter) is not in it.
     """
-    load, travel, flex = calibration.load, calibration.travel, calibration.flex
-    load_n, rate = typical_load_n(calibration), TYPICAL_RATE_N_PER_MM
-    counts = 0.5 * (load.x_min + load.x_max)
+    load, travel = calibration.load, calibration.travel
     ends = np.array([load.x_min, load.x_max])
-    zero = float(ends[np.argmin(np.abs(value(load, ends)))])
-    curve_u_n = float(evaluate(load, counts, minus_x=zero)[1])
-    middle = 0.5 * (travel.x_min + travel.x_max)
-    lines = [
-        BudgetLine("load curve, from zero", "A", curve_u_n, "N", 1.0),
-        BudgetLine("scatter of a load", "A", load.residual_sd, "N", 1.0, _spare(load)),
-        BudgetLine("reference masses", "B", calibration.load_u_relative, "1", load_n),
-        BudgetLine("a count of load", "B", _count(load, counts), "N", 1.0),
-        BudgetLine("travel curve", "A", float(evaluate(travel, middle)[1]), "mm", rate),
-        BudgetLine("scatter of a travel", "A", travel.residual_sd, "mm", rate, _spare(travel)),
-        BudgetLine("a count of travel", "B", _count(travel, middle), "mm", rate),
-    ]
-    if flex is not None:
-        at_n = min(load_n, flex.x_max)
-        lines += [
-            BudgetLine("press flex", "A", float(evaluate(flex, at_n)[1]), "mm", rate),
-            BudgetLine("scatter of the flex", "A", flex.residual_sd, "mm", rate, _spare(flex)),
-        ]
-    return Budget(tuple(lines))
-
-
-def _spare(fit: PolynomialFit) -> float:
-    return float(max(fit.points - fit.degree - 1, 1))
-
-
-def _count(fit: PolynomialFit, x: float) -> float:
-    """A count's even spread, standard uncertainty (JCGM 100:2008, F.2.2.1)."""
-    return abs(float(slope(fit, x))) / math.sqrt(12.0)
+    rig = RigReading(
+        calibration=calibration,
+        calibration_id="",
+        zero_counts=float(ends[np.argmin(np.abs(value(load, ends)))]),
+        zero_u_n=0.0,
+        zero_known=True,
+        travel_step_mm=abs(float(slope(travel, travel.x_min))),
+    )
+    load_n = typical_load_n(calibration)
+    middle_mm = float(value(travel, 0.5 * (travel.x_min + travel.x_max)))
+    look = Look(
+        height_mm=middle_mm + float(calibration.flex_mm(load_n)),
+        load_n=load_n,
+        slope_n_per_mm=TYPICAL_RATE_N_PER_MM,
+        se_n=0.0,
+        loop_n=0.0,
+        turn_u_n=0.0,
+        by_lag=np.zeros(2),
+        sweep=SweepFit(None, None, 0.0, 0.0, 0.0, dense=True, rig=rig),
+    )
+    return Budget(tuple(budget_lines([(1.0, look)])))

@@ -20,8 +20,8 @@ from coilbench.capture.units import Units
 
 TITLES = {"load": "Load", "travel": "Travel", "flex": "Press flex"}
 BUDGET_TITLE = (
-    f"Budget of a steady reading, half the largest mass on a spring of "
-    f"{TYPICAL_RATE_N_PER_MM:g} N/mm"
+    f"Budget of a typical reading, half the largest mass on a spring of "
+    f"{TYPICAL_RATE_N_PER_MM:g} N/mm, before lag and friction"
 )
 MOST_ROWS = 40  # a pressed block has hundreds of samples: they are drawn, not listed
 BAR_CELLS = 10  # of the residual bar, to either side

@@ -42,6 +42,10 @@ class Calibrations:
             self._readings[own_id] = self._reading(find_calibration(self._db, own_id))
         return self._readings[own_id]
 
+    def reading_id(self, own_id: str) -> str:
+        """Return whose errors such counts then have: the same id, the same errors."""
+        return own_id if self._other is None else self._other.calibration_id
+
     def _reading(self, own: CalibrationRecord) -> Calibration:
         other = self._other
         if other is None or other.calibration_id == own.calibration_id:

@@ -34,7 +34,12 @@ from coilbench.analysis.screens.card_document import to_document
 from coilbench.capture.calibration import Calibration
 from coilbench.capture.calibration_fit import GaugePoint, LoadPoint
 from coilbench.capture.calibration_parts import NewPart, PointRow, load_part, travel_part
-from coilbench.capture.regression import PolynomialFit, fit_polynomial, value
+from coilbench.capture.regression import (
+    PolynomialFit,
+    fit_polynomial,
+    hidden_departure,
+    value,
+)
 from coilbench.capture.units import Units
 
 G = 9.80665
@@ -107,6 +112,21 @@ def test_noise_widens_the_resolution() -> None:
     assert resolution_of(fit, 100.0) == pytest.approx(4e-4 * 201)
 
 
+def test_the_coarser_end_of_a_bent_cell_sets_the_resolution() -> None:
+    bent = PolynomialFit((0.0, 4e-4, 1e-10), ((0.0,) * 3,) * 3, 0.0, 0.0, 1e6, 5)
+    assert resolution_of(bent, None) == pytest.approx(4e-4 + 2e-10 * 1e6)
+
+
+def test_a_part_without_a_gravity_has_the_standard_one() -> None:
+    part = replace(calibrated(), gravity_m_s2=None)
+    card = make_card(None, [("p1", MADE, part)], NOW)
+    assert card.gravity_m_s2 == G
+    assert card.budget is None
+    assert make_card(None, [("p1", MADE, replace(part, gravity_m_s2=9.79))], NOW).steps[
+        0
+    ].true_n == pytest.approx(5 * 9.79)
+
+
 def calibrated(noise_n: float = 0.05, seed: int = 1) -> NewPart:
     rng = np.random.default_rng(seed)
     masses = [0, 5, 10, 20, 40, 20, 10, 5, 0]
@@ -125,7 +145,9 @@ def test_trust_is_the_chain_that_uncertainties_adds_up() -> None:
     expected = []
     for mass in (5, 10, 20, 40):
         counts = np.mean([p.load_counts for p in part.points if p.mass_kg == mass])
+        hidden = hidden_departure(fit, counts, minus_x=zero)
         load = curve(counts) - curve(zero) + ufloat(0.0, fit.residual_sd)
+        load += ufloat(0.0, abs(float(hidden)))
         expected.append((load + ufloat(0.0, part.reference_u_relative * mass * G)).s)
     assert load_u_n(part, G) == pytest.approx(expected, rel=1e-9)
     found = trust(part, G)
@@ -198,7 +220,10 @@ def test_errors_beyond_every_class_are_said_with_the_column() -> None:
 
 
 def test_the_typical_budget_is_what_uncertainties_propagates() -> None:
-    """Reference: the `uncertainties` package on load - rate * height, coefficients correlated."""
+    """Reference: the `uncertainties` package on load - rate * height, coefficients correlated.
+
+    Half the largest load at the middle of the gauges, on TYPICAL_RATE_N_PER_MM.
+    """
     load = calibrated()
     travel = travel_part([GaugePoint(h, 14_000 - 200 * h + o) for h, o in GAUGED], "g").fit
     flex = PolynomialFit((0.0, 8e-4), ((0.0, 0.0), (0.0, 1e-10)), 0.004, 50.0, 500.0, 20)
@@ -206,18 +231,25 @@ def test_the_typical_budget_is_what_uncertainties_propagates() -> None:
     budget = typical_budget(calibration)
 
     curve, slope = polynomial(load.fit), load.fit.coefficients[1]
-    low, high = load.fit.x_min, load.fit.x_max
-    force = curve(0.5 * (low + high)) - curve(low)
-    typical_n = 0.5 * curve(high).n
-    count_n = abs(slope) / math.sqrt(12)
-    force += ufloat(0, load.fit.residual_sd) + ufloat(0, count_n)
-    force += ufloat(0, load.reference_u_relative) * typical_n
+    zero = load.fit.x_min
+    typical_n = 0.5 * curve(load.fit.x_max).n
+    counts = zero + typical_n / slope
+    force = curve(counts) - curve(zero) + ufloat(0, load.reference_u_relative) * typical_n
+    bend = PolynomialFit(load.fit.hidden_bend, ((0.0,),), 0.0, 0.0, 1.0, 3)
+    force += ufloat(0, float(abs(value(bend, counts) - value(bend, zero))))
     height = polynomial(travel)(0.5 * (travel.x_min + travel.x_max))
-    height += ufloat(0, travel.residual_sd) + ufloat(0, 0.005 / math.sqrt(12))
-    height += ufloat(8e-4, 1e-5) * typical_n + ufloat(0, flex.residual_sd)
+    height += ufloat(0, 0.005 / math.sqrt(12 * len(GAUGED))) + ufloat(8e-4, 1e-5) * typical_n
     whole = force - TYPICAL_RATE_N_PER_MM * height
-    assert budget.combined_u_n == pytest.approx(whole.s, rel=1e-4)
-    assert {line.kind for line in budget.lines} == {"A", "B"}
+    assert budget.combined_u_n == pytest.approx(whole.s, rel=1e-3)
+
+
+def test_a_press_whose_give_was_not_measured_is_in_the_budget() -> None:
+    load = calibrated()
+    travel = travel_part([GaugePoint(h, 14_000 - 200 * h + o) for h, o in GAUGED], "g").fit
+    budget = typical_budget(Calibration(load.fit, travel, None, load.reference_u_relative))
+    (flex,) = (line for line in budget.lines if "flex" in line.source)
+    assert "not measured" in flex.source
+    assert flex.contribution_n > 0.5 * budget.combined_u_n
 
 
 GAUGED = ((0, 1), (20, -2), (40, 2), (60, -1))

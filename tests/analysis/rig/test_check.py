@@ -15,7 +15,7 @@ from uncertainties import UFloat, correlated_values, ufloat
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
 from coilbench.capture.calibration_fit import LoadPoint, fit_load
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.regression import PolynomialFit
+from coilbench.capture.regression import PolynomialFit, hidden_departure
 
 G = 9.80665
 
@@ -48,6 +48,8 @@ def test_the_uncertainty_is_that_of_correlated_coefficients(fit) -> None:
     curve, slope = polynomial(fit), fit.coefficients[1]
     noise = ufloat(0.0, fit.residual_sd) + slope * ufloat(0.0, 120.0) / math.sqrt(140)
     load = curve(reading.load_counts) - curve(reading.zero_counts) + noise
+    hidden = hidden_departure(fit, reading.load_counts, minus_x=reading.zero_counts)
+    load += ufloat(0.0, abs(float(hidden)))
     error = load - ufloat(20.0, 20.0 * 2e-4) * G
     assert verdict.error_n == pytest.approx(error.n, rel=1e-9)
     assert verdict.error_u_n == pytest.approx(2.0 * error.s, rel=1e-6)
@@ -62,6 +64,21 @@ def test_it_passes_at_its_tolerance_and_fails_beyond(fit) -> None:
         verdict = judge_mass(fit, moved, gravity_m_s2=G)
         assert verdict.passed is passed
         assert verdict.error_n == pytest.approx(off_n * 0.01 * expected, rel=1e-6)
+
+
+def test_an_error_beyond_what_is_unsure_is_called_a_drift(fit) -> None:
+    for off, drifted in ((0.0, False), (1.5, True), (-1.5, True)):
+        shift = off / fit.coefficients[1]
+        reading = MassReading(20.0, counts(0), counts(20) + shift, 9.0, 99)
+        verdict = judge_mass(fit, reading, gravity_m_s2=G)
+        assert verdict.passed
+        assert verdict.drifted is drifted
+
+
+def test_a_response_within_noise_is_none(fit) -> None:
+    noisy = MassReading(0.2, counts(0), counts(0.2), 600.0, 99)  # 4900 counts of 600 noise
+    with pytest.raises(CoilbenchError, match="did not respond"):
+        judge_mass(fit, noisy, gravity_m_s2=G)
 
 
 def test_a_zero_that_moved_is_taken_off(fit) -> None:
@@ -108,6 +125,13 @@ def test_the_trend_is_scipys_line() -> None:
     assert found.percent_per_30_days == pytest.approx(30.0 * line.slope, rel=1e-9)
     t = stats.t.ppf(0.975, len(days) - 2)
     assert found.u_percent_per_30_days == pytest.approx(30.0 * t * line.stderr, rel=1e-9)
+    assert found.plain
+
+
+def test_a_falling_trend_is_one_too() -> None:
+    found = trend([past(day, -0.1 * day) for day in (0, 4, 9, 15)])
+    assert found is not None
+    assert found.percent_per_30_days < 0.0
     assert found.plain
 
 

@@ -133,6 +133,8 @@ def test_every_other_fault_has_its_own_word() -> None:
     assert kinds(judged(torn)) == ["torn words"]
     assert kinds(judged(quiet(noise=5000.0))) == ["noise"]
     assert kinds(judged(quiet(drift_per_s=400.0))) == ["drift"]
+    assert kinds(judged(quiet(drift_per_s=-400.0))) == ["drift"]
+    assert kinds(judged(quiet(drift_per_s=150.0))) == []
     assert kinds(judged(quiet(), lines_bad=5)) == ["bad lines"]
     assert kinds(judged(quiet(), restarts=1)) == ["restarts"]
     assert kinds(judged(quiet(), impossible_steps=3)) == ["encoder"]
@@ -164,6 +166,11 @@ def test_a_rig_that_was_not_left_alone_is_neither_noisy_nor_drifting() -> None:
     mass = quiet()
     mass["load_counts"][300:] += 200_000
     assert kinds(judged(mass)) == ["disturbed"]
+
+
+def test_a_rig_without_a_scale_has_no_travel_noise() -> None:
+    assert judged(quiet(), has_travel=False).travel_noise_counts is None
+    assert judged(quiet()).travel_noise_counts == 0.0
 
 
 def test_nothing_at_all_is_silence() -> None:

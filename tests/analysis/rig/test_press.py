@@ -116,6 +116,16 @@ def test_the_running_hint_is_the_sign_of_load_over_travel(stroke) -> None:
     assert running_finding(pressed, calibrated(-1, 1)) is not None
 
 
+def test_a_movement_is_half_a_millimetre_or_fifty_counts(stroke) -> None:
+    rest = at_rest(stroke[0])
+    assert rest is not None
+    little = stroke[0].copy()
+    little["travel_counts"][50:] += 60
+    assert moved(little, rest, None).travel_counts == 60.0
+    assert moved(little, rest, 5.0).travel_counts == 0.0  # 0.3 mm
+    assert moved(little, rest, 10.0).travel_counts == 60.0
+
+
 def test_noise_and_rest_are_no_movement(stroke) -> None:
     resting, _ = stroke
     assert running_finding(resting, None) is None
