@@ -7,6 +7,8 @@ from collections.abc import Sequence
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve, fit_curve
+from coilbench.analysis.curves.lag_fit import undo_lag
+from coilbench.analysis.engine.coil_geometry import Coil
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.sets.check import check_set
 from coilbench.capture.book.rereading import OWN
@@ -31,7 +33,7 @@ def measured_curves(
     """
     curves: list[SpringCurve] = []
     missing: list[str] = []
-    sweeps = load_sweeps(db, record, calibration)
+    sweeps = undo_lag(load_sweeps(db, record, calibration))
     for spring in record.springs:
         if not sweeps[spring.label]:
             missing.append(spring.label)
@@ -91,4 +93,8 @@ def set_curves(
             f"every measured spring of set {record.name!r} is flagged",
             mend="See: coilbench set check, or count them in with --use-flagged",
         )
-    return SetCurves(record.name, record.role, kept, record.solid_height_mm), sorted(flagged)
+    coil = None
+    if record.wire_mm is not None and record.active_coils is not None:
+        coil = Coil(record.wire_mm, record.active_coils, record.coil_diameter_mm)
+    springs = SetCurves(record.name, record.role, kept, record.solid_height_mm, coil)
+    return springs, sorted(flagged)

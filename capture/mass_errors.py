@@ -12,6 +12,7 @@ from coilbench.capture.regression import fit_polynomial, value
 
 Array = NDArray[np.float64]
 
+LEAST_SPARE = 2  # degrees of freedom; fewer show a scatter by luck. Ours, no source
 LEAST_SHARE = 0.1  # of the largest mass: nearer to nothing a relative error means nothing
 
 
@@ -62,7 +63,7 @@ def _shown_variance(means: Means) -> float:
     """Variance of the masses' own relative errors, as the readings show it; 0 from too few."""
     degree = 2 if means.mass_kg.size >= 5 else 1
     spare = means.mass_kg.size - degree - 1
-    if spare < 1:
+    if spare < LEAST_SPARE:
         return 0.0
     weight_kg = np.maximum(means.mass_kg, LEAST_SHARE * means.mass_kg.max())
     fit = fit_polynomial(means.counts, means.mass_kg, degree, weight_kg)

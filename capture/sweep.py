@@ -54,6 +54,11 @@ class Branch:
         by_lag = None if self.by_lag is None else self.by_lag[rows]
         return Branch(self.height_mm[rows], self.load_n[rows], by_lag)
 
+    def split(self) -> tuple[Branch, Branch]:
+        """Part a whole stroke into the way down, with the lowest height, and the way up."""
+        turn = int(np.argmin(self.height_mm)) + 1 if len(self) else 0
+        return self.at(slice(turn)), self.at(slice(turn, None))
+
 
 @dataclass(frozen=True)
 class Sweep:

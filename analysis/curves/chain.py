@@ -150,8 +150,7 @@ def _converted_effects(look: Look) -> Iterator[Effect]:
 def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     fit, rig_id, zero = rig.calibration.load, rig.calibration_id, rig.zero_counts
     counts = counts_at(fit, look.load_n, zero)
-    powers = np.arange(fit.degree + 1)
-    gradient = counts**powers - zero**powers
+    gradient = _powers(counts, fit) - _powers(zero, fit)
     yield Effect("load curve, from zero", rig_id, "N", 1.0, gradient, np.array(fit.covariance))
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, counts, minus_x=zero))
@@ -166,7 +165,7 @@ def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     travel, flex, load_n = calibration.travel, calibration.flex, look.load_n
     give_mm = float(calibration.flex_mm(load_n))
     counts = counts_at(travel, look.height_mm - give_mm, None)
-    gradient = rate * counts ** np.arange(travel.degree + 1)
+    gradient = rate * _powers(counts, travel)
     yield Effect("travel curve", rig_id, "mm", rate, gradient, np.array(travel.covariance))
     rounded_mm = rig.travel_step_mm / math.sqrt(12.0 * max(travel.points, 1))
     yield _plain("steps of the travel under the gauges", rig_id, "mm", rate, rounded_mm)
@@ -174,7 +173,7 @@ def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
         give_u_mm = FLEX_UNKNOWN_U_MM_PER_N * load_n
         yield _plain("press flex, not measured", rig_id, "mm", rate, give_u_mm)
         return
-    gradient = rate * load_n ** np.arange(flex.degree + 1)
+    gradient = rate * _powers(load_n, flex)
     yield Effect("press flex", rig_id, "mm", rate, gradient, np.array(flex.covariance))
 
 
@@ -190,6 +189,11 @@ def _lag_effect(look: Look, lag: Lag) -> Effect:
         kind="A" if lag.known else "B",
         degrees_of_freedom=lag.degrees_of_freedom,
     )
+
+
+def _powers(x: float, fit: PolynomialFit) -> Array:
+    """Sensitivity of the polynomial at x to its coefficients, shape (p,)."""
+    return np.asarray(x ** np.arange(fit.degree + 1), dtype=np.float64)
 
 
 def counts_at(fit: PolynomialFit, y: float, minus_x: float | None) -> float:

@@ -17,6 +17,7 @@ from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_copy
 from coilbench.capture.calibration import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.reduced_curve import CurveRow, points_as_rows, reduced_curve
+from coilbench.capture.rig_stroke import read_stroke
 from coilbench.capture.sweep import Branch, Origin, SweepStatus
 from coilbench.capture.tables.closed_down import find_solid_heights
 from coilbench.capture.tables.csv_table import Table
@@ -114,18 +115,21 @@ def _raw_sweep(db: Database, content: RawSweepFile, spring_id: str, name: str) -
     calibration = current_calibration(db)
     instrument = instrument_uncertainty(calibration.calibration)
     raw = content.raw_block()
+    _, rig = read_stroke(raw, calibration.calibration, calibration.calibration_id)
+    zero_counts = rig.zero_counts if rig.zero_known else None
     return NewSweep(
         spring_id=spring_id,
         origin=Origin.RAW_FILE,
         status=SweepStatus.COMPLETE,
         purpose=Purpose.MEASURED,
         counted=True,
-        rows=reduced_curve(apply(calibration.calibration, raw)),
+        rows=reduced_curve(apply(calibration.calibration, raw, zero_counts)),
         load_u_n=instrument.load_u_n,
         load_u_relative=instrument.load_u_relative,
         height_u_mm=instrument.height_u_mm,
         samples=raw.samples,
         calibration_id=calibration.calibration_id,
+        zero_counts=zero_counts,
         note=name,
     )
 

@@ -12,17 +12,14 @@ from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.capture import sample_blob
-from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, LoadBlock, RawBlock
+from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, RawBlock
 from coilbench.capture.book.rereading import OWN, Calibrations
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration import (
-    InstrumentUncertainty,
-    apply,
-    instrument_uncertainty,
-)
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.reduced_curve import CurveRow, split_branches
+from coilbench.capture.lag import Press
+from coilbench.capture.reduced_curve import CurveRow
+from coilbench.capture.rig_stroke import RigReading, read_stroke
 from coilbench.capture.sweep import Branch, Origin, Sweep, SweepStatus
 from coilbench.capture.turns import Purpose
 
@@ -191,35 +188,39 @@ def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict
 
 
 def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: Calibrations) -> Sweep:
-    if row["samples_blob"] is None:
+    press, rig = _press(row, calibrations)
+    if press is None:
         loading, unloading = _stored_branches(db, row["id"])
     else:
-        loading, unloading = split_branches(_usable(_calibrated(row, calibrations)))
-    instrument = InstrumentUncertainty(row["load_u_n"], row["load_u_relative"], row["height_u_mm"])
-    if row["samples_format"] == sample_blob.RAW_FORMAT and calibrations.choice != OWN:
-        instrument = instrument_uncertainty(calibrations.reading(row["calibration_id"]))
+        loading, unloading = Branch(press.travel_mm + press.flex_mm, press.load_n).split()
     return Sweep(
         sweep_id=row["id"],
         label=label,
         origin=Origin(row["origin"]),
         loading=loading,
         unloading=unloading,
-        load_u_n=instrument.load_u_n,
-        load_u_relative=instrument.load_u_relative,
-        height_u_mm=instrument.height_u_mm,
+        load_u_n=row["load_u_n"],
+        load_u_relative=row["load_u_relative"],
+        height_u_mm=row["height_u_mm"],
+        press=press,
+        rig=rig,
     )
 
 
-def _calibrated(row: dict[str, Any], calibrations: Calibrations) -> LoadBlock:
+def _press(
+    row: dict[str, Any], calibrations: Calibrations
+) -> tuple[Press | None, RigReading | None]:
+    """Read a stroke's samples, raw ones by their calibration; None where there are points only."""
+    if row["samples_blob"] is None:
+        return None, None
     samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
     if row["samples_format"] == sample_blob.CONVERTED_FORMAT:
-        return LoadBlock(samples)
-    reading = calibrations.reading(row["calibration_id"])
-    return apply(reading, RawBlock(samples, row["boot_id"]), row["zero_counts"])
-
-
-def _usable(block: LoadBlock) -> LoadBlock:
-    return LoadBlock(block.samples[(block.samples["flags"] & UNUSABLE) == 0])
+        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        load_n = usable["load_n"].astype(np.float64)
+        return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
+    own_id = row["calibration_id"]
+    raw = RawBlock(samples, row["boot_id"])
+    return read_stroke(raw, calibrations.reading(own_id), own_id, row["zero_counts"])
 
 
 def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
