@@ -15,11 +15,11 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
-from coilbench.analysis.curves.budget import Budget
+from coilbench.analysis.cli.set_budget import show_budget
 from coilbench.analysis.rig.card import Card, PartCard
 from coilbench.analysis.rig.iso7500 import SOURCE
 from coilbench.analysis.rig_record import calibration_card
-from coilbench.analysis.screens import budget_view, card_view
+from coilbench.analysis.screens import card_view
 from coilbench.analysis.screens.card_document import to_document
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
@@ -75,20 +75,10 @@ def _show(card: Card) -> None:
     console().print(limits)
     click.echo(f"({SOURCE}.)")
     if card.budget is not None:
-        _show_budget(card.budget)
+        click.echo(f"\n{card_view.BUDGET_TITLE}:")
+        show_budget(card.budget, shown)
     for part in card.parts:
         _show_part(part)
-
-
-def _show_budget(budget: Budget) -> None:
-    shown = units()
-    click.echo(f"\n{card_view.BUDGET_TITLE}:")
-    source, kind, *numbers = budget_view.HEADINGS
-    table = plain_table(f"  {source}", kind, *(f">{heading}" for heading in numbers))
-    for what, *others in budget_view.budget_rows(budget, shown):
-        table.add_row(f"  {what}", *others)
-    console().print(table)
-    click.echo(f"  {budget_view.budget_words(budget, shown)}.")
 
 
 def _show_part(part: PartCard) -> None:

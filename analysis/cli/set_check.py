@@ -18,6 +18,7 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
+from coilbench.analysis.cli.set_budget import budgeted, budgets_document, show_budgets
 from coilbench.analysis.cli.set_check_show import show_check, show_why
 from coilbench.analysis.cli.set_recalibrated import calibration_readings, show_readings
 from coilbench.analysis.curves.curve import BranchChoice
@@ -74,6 +75,11 @@ from coilbench.capture.errors import CoilbenchError
     help="Which branch loads are read from.",
 )
 @click.option(
+    "--budget",
+    is_flag=True,
+    help="Show what each reading's uncertainty is made of; with --why, of that spring.",
+)
+@click.option(
     "--calibration",
     default=OWN,
     show_default=True,
@@ -94,6 +100,7 @@ def set_check(
     alpha: float,
     label: str | None,
     branch: BranchChoice,
+    budget: bool,
     calibration: str,
     against: str | None,
     as_json: bool,
@@ -111,15 +118,14 @@ def set_check(
             record.spring(label)
         if build is not None:
             asked += build_heights(build, record)
+        at_mm = [height_mm for height_mm, _ in asked]
         curves, missing = measured_curves(db, record, branch, calibration)
-        readings = calibration_readings(
-            db, record, branch, (calibration, against), [height_mm for height_mm, _ in asked]
-        )
+        readings = calibration_readings(db, record, branch, (calibration, against), at_mm)
         warned = rig_warnings(db)
     check = check_set(
         record.name,
         curves,
-        [height_mm for height_mm, _ in asked],
+        at_mm,
         tolerance=tolerance,
         alpha=alpha,
         nominals=[nominal for _, nominal in asked],
@@ -128,12 +134,16 @@ def set_check(
     )
     if as_json:
         document = to_document(check) if label is None else rulings_document(check, label)
+        if budget:
+            document["budgets"] = budgets_document(budgeted(curves, at_mm, label))
         print_document(document | readings.to_document() | {"warnings": list(warned)})
     elif label is None:
         show_check(check, missing, units())
     else:
         show_why(check, label, console().width)
     if not as_json:
+        if budget:
+            show_budgets(budgeted(curves, at_mm, label), units())
         show_readings(readings, units())
         show_warnings(warned)
     if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):

@@ -8,7 +8,10 @@ from typing import Any
 from coilbench.analysis.curves.budget import Budget
 from coilbench.capture.units import Units
 
-HEADINGS = ("source", "type", "value (k = 1)", "sensitivity", "contribution", "share")
+
+def headings(units: Units) -> tuple[str, ...]:
+    """Return the columns' titles; value k = 1, sensitivity in N per its unit."""
+    return "source", "type", "value", "sensitivity", f"contribution {units.load}", "share %"
 
 
 def budget_rows(budget: Budget, units: Units) -> list[tuple[str, ...]]:
@@ -23,8 +26,8 @@ def budget_rows(budget: Budget, units: Units) -> list[tuple[str, ...]]:
             line.kind,
             f"{line.value:.3g}" + ("" if line.unit == "1" else f" {line.unit}"),
             f"{line.sensitivity:.4g} N" + ("" if line.unit == "1" else f"/{line.unit}"),
-            f"{units.load_value(line.contribution_n):.4f} {units.load}",
-            f"{line.contribution_n**2 / whole * 100.0:.0f} %" if whole > 0.0 else "-",
+            f"{units.load_value(line.contribution_n):.4f}",
+            f"{line.contribution_n**2 / whole * 100.0:.0f}" if whole > 0.0 else "-",
         )
         for line in budget.lines
     ]

@@ -46,7 +46,7 @@ def card_page(card: Card, units: Units, made_utc: str) -> str:
 def _budget(budget: Budget, units: Units) -> dict[str, object]:
     return {
         "title": card_view.BUDGET_TITLE,
-        "headings": budget_view.HEADINGS,
+        "headings": budget_view.headings(units),
         "rows": budget_view.budget_rows(budget, units),
         "words": budget_view.budget_words(budget, units),
     }

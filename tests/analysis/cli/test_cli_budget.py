@@ -1,0 +1,113 @@
+"""`set check --budget` and the budget's table: it adds up to the uncertainty beside the load."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.analysis.curves.budget import Budget, BudgetLine
+from coilbench.analysis.screens.budget_view import (
+    budget_document,
+    budget_rows,
+    budget_words,
+    headings,
+)
+from coilbench.capture.units import Units
+
+KG = 9.80665
+CHECK = ("set", "check", "a", "--at", "38.5mm", "--at", "28mm", "--budget")
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> str:
+    """Two springs keyed from a scale whose lever is known to 1 %."""
+    name = str(tmp_path / "book.db")
+    assert run(["--book", name, "set", "new", "a", "--role", "outer", "--count", "2"]) == 0
+    note = ["--book", name, "note", "--set", "a", "--lever", "2", "--lever-u", "1%"]
+    assert run([*note, "a-01 38.5mm 10kg", "a-01 28mm 20kg", "a-02 38.5mm 10.2kg"]) == 0
+    return name
+
+
+def test_the_lines_add_up_to_the_readings_own_uncertainty(
+    book: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """JCGM 100:2008, 5.1.2: the squares of the contributions; and k times their root."""
+    capsys.readouterr()
+    assert run(["--book", book, *CHECK, "--json"]) in (0, 1)
+    told = json.loads(capsys.readouterr().out)
+    by_place = {
+        (spring["label"], reading["height_mm"]): reading["load_u_n"]
+        for spring in told["springs"]
+        for reading in spring["readings"]
+        if reading["load_u_n"] is not None
+    }
+    assert len(told["budgets"]) == len(by_place) == 3
+    for budget in told["budgets"]:
+        parts = [line["contribution_n"] for line in budget["lines"]]
+        combined = math.sqrt(sum(part**2 for part in parts))
+        assert budget["combined_u_n"] == pytest.approx(combined)
+        assert budget["expanded_u_n"] == pytest.approx(budget["k"] * combined)
+        place = budget["label"], budget["height_mm"]
+        assert by_place[place] == pytest.approx(budget["expanded_u_n"])
+        for line in budget["lines"]:
+            found = abs(line["sensitivity_n_per_unit"] * line["value"])
+            assert line["contribution_n"] == pytest.approx(found)
+            assert line["type"] in ("A", "B")
+    lever = next(line for line in told["budgets"][0]["lines"] if line["unit"] == "1")
+    assert lever["value"] == pytest.approx(0.01)
+    assert lever["contribution_n"] == pytest.approx(0.01 * 20 * KG)
+
+
+def test_the_table_names_source_type_value_sensitivity_and_contribution(
+    book: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    capsys.readouterr()
+    assert run(["--book", book, *CHECK]) in (0, 1)
+    told = capsys.readouterr().out
+    for word in ("source", "type", "value", "sensitivity", "contribution", "load in proportion"):
+        assert word in told
+    assert told.count("Together") == 3
+    assert "a-02 at 38.50 mm: 20.40 kg" in told
+
+
+def test_one_springs_budget_alone(book: str, capsys: pytest.CaptureFixture[str]) -> None:
+    capsys.readouterr()
+    assert run(["--book", book, *CHECK, "--why", "a-02"]) in (0, 1)
+    assert capsys.readouterr().out.count("Together") == 1
+
+
+def test_no_budget_unless_asked(book: str, capsys: pytest.CaptureFixture[str]) -> None:
+    capsys.readouterr()
+    assert run(["--book", book, *CHECK[:-1], "--json"]) in (0, 1)
+    assert "budgets" not in json.loads(capsys.readouterr().out)
+
+
+def test_a_tables_figures_by_hand() -> None:
+    """3 and 4 make 5: shares 36 and 64 %; a known input has infinite degrees of freedom."""
+    budget = Budget(
+        (
+            BudgetLine("gauges", "B", 0.15, "mm", -20.0),
+            BudgetLine("strokes", "A", 4.0, "N", 1.0, degrees_of_freedom=2.0),
+        )
+    )
+    newtons = Units("N", "mm")
+    assert headings(newtons)[4] == "contribution N"
+    assert budget_rows(budget, newtons) == [
+        ("gauges", "B", "0.15 mm", "-20 N/mm", "3.0000", "36"),
+        ("strokes", "A", "4 N", "1 N/N", "4.0000", "64"),
+    ]
+    # Welch-Satterthwaite: 5^4/(4^4/2) = 4.88; Student's t for 95 % at that, SciPy 2.589
+    document = budget_document(budget)
+    assert document["effective_degrees_of_freedom"] == pytest.approx(625 / 128)
+    assert document["k"] == pytest.approx(2.589, abs=2e-3)
+    assert document["lines"][0]["degrees_of_freedom"] is None
+    assert budget_words(budget, newtons).startswith("Together 5.0000 N; with k = 2.59 for 95 %")
+
+
+def test_an_empty_budget_is_no_division_by_nothing() -> None:
+    budget = Budget((BudgetLine("nothing", "B", 0.0, "N", 1.0),))
+    assert budget_rows(budget, Units("kg", "mm"))[0][-1] == "-"
