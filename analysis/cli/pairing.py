@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import NamedTuple
 
 import click
 from sqlite_utils import Database
@@ -50,10 +51,11 @@ def pair_command(builds: tuple[Path, ...], use_flagged: bool, top: int, as_json:
     """
     files = [read_build(path) for path in builds]
     with open_book(book_path()) as db:
-        candidates = [_candidates(db, build, use_flagged) for build in files]
+        candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
     pairings = [
-        pair_sets(build, sets, units()) for build, (sets, _) in zip(files, candidates, strict=True)
+        pair_sets(build, found.sets, units())
+        for build, found in zip(files, candidates, strict=True)
     ]
     if as_json:
         documents = [pairing_document(pairing) for pairing in pairings]
@@ -69,8 +71,8 @@ def pair_command(builds: tuple[Path, ...], use_flagged: bool, top: int, as_json:
         )
         print_document(whole | {"warnings": list(warned)})
     else:
-        for build, pairing, (_, left_out) in zip(files, pairings, candidates, strict=True):
-            show_pairing(build, pairing, left_out, top)
+        for build, pairing, found in zip(files, pairings, candidates, strict=True):
+            show_pairing(build, pairing, found.left_out, top)
         if len(pairings) > 1:
             _compare(pairings)
         show_warnings(warned)
@@ -79,12 +81,24 @@ def pair_command(builds: tuple[Path, ...], use_flagged: bool, top: int, as_json:
         raise click.exceptions.Exit(1)
 
 
-def _candidates(
-    db: Database, build: BuildFile, use_flagged: bool
-) -> tuple[dict[str, SetCurves], list[str]]:
+class Candidates(NamedTuple):
+    """A build file's sets.
+
+    Attributes:
+        sets: by name, without the springs that are left out.
+        left_out: labels of flagged springs.
+        sizes: how many springs each set is registered with.
+    """
+
+    sets: dict[str, SetCurves]
+    left_out: list[str]
+    sizes: dict[str, int]
+
+
+def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
+    """Read a build file's candidate sets from the book, flagged springs left out or not."""
     head, lift_mm = build.head, build.cam.valve_lift_mm
-    sets: dict[str, SetCurves] = {}
-    left_out: list[str] = []
+    found = Candidates({}, [], {})
     for names, offset_mm in (
         (build.springs.outer, 0.0),
         (build.springs.inner, head.inner_offset_mm),
@@ -92,24 +106,17 @@ def _candidates(
         seat_mm = head.installed_height_mm - offset_mm
         for name in names:
             heights_mm = None if use_flagged else (seat_mm, seat_mm - lift_mm)
-            sets[name], flagged = set_curves(db, find_set(db, name), heights_mm)
-            left_out += flagged
-    return sets, left_out
+            record = find_set(db, name)
+            found.sets[name], flagged = set_curves(db, record, heights_mm)
+            found.left_out.extend(flagged)
+            found.sizes[name] = len(record.springs)
+    return found
 
 
 def show_pairing(build: BuildFile, pairing: Pairing, left_out: list[str], top: int) -> None:
     """Print a card, its combinations as a table, and the best one with its reasons."""
-    shown, cam = units(), build.cam
-    click.echo(
-        f"{cam.name} ({build.name}): {shown.load_text(cam.seat_load_n)} "
-        f"± {shown.load_text(cam.seat_tolerance_n)} shut, {shown.load_text(cam.open_load_n)} "
-        f"± {shown.load_text(cam.open_tolerance_n)} at {shown.length_text(cam.valve_lift_mm)} "
-        f"lift; that asks for {shown.rate_text(cam.implied_rate_n_per_mm)}."
-    )
-    for note in build.notes:
-        click.echo(f"Note: {note}.")
-    if left_out:
-        click.echo(f"Left out as flagged: {', '.join(left_out)} (--use-flagged counts them in).")
+    shown = units()
+    say_card(build, left_out)
     length, load = shown.length, shown.load
     table = plain_table(
         "",
@@ -130,6 +137,21 @@ def show_pairing(build: BuildFile, pairing: Pairing, left_out: list[str], top: i
     click.echo(f"{verdict}: {_named(best, shown)}.")
     for reason in best.reasons:
         click.echo(f"  {reason}")
+
+
+def say_card(build: BuildFile, left_out: list[str]) -> None:
+    """Print what the card asks for, what was assumed and what is left out."""
+    shown, cam = units(), build.cam
+    click.echo(
+        f"{cam.name} ({build.name}): {shown.load_text(cam.seat_load_n)} "
+        f"± {shown.load_text(cam.seat_tolerance_n)} shut, {shown.load_text(cam.open_load_n)} "
+        f"± {shown.load_text(cam.open_tolerance_n)} at {shown.length_text(cam.valve_lift_mm)} "
+        f"lift; that asks for {shown.rate_text(cam.implied_rate_n_per_mm)}."
+    )
+    for note in build.notes:
+        click.echo(f"Note: {note}.")
+    if left_out:
+        click.echo(f"Left out as flagged: {', '.join(left_out)} (--use-flagged counts them in).")
 
 
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:

@@ -3,113 +3,18 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
 
+from coilbench.analysis.engine.build_parts import BuildFile, Cam, Head, Limits, Shim, Springs
 from coilbench.analysis.engine.toml_section import Section, load_toml
+
+__all__ = ["BuildFile", "Cam", "Head", "Limits", "Shim", "Springs", "parse_build"]
 
 SEAT_CUT_STEP_MM = 0.1
 COIL_BIND_MARGIN_MM = 1.2  # common practice, no source: about 1 to 1.5 mm for each spring
+MIN_CLEARANCE_MM = 1.3  # common practice, no source: about 0.05 in, retainer to seal
 MAX_SHIMS = 2
+MOST_VALVES = 64
 MOST_CHOICES = 2000  # seat cuts, or stacks of shims: more is a slip of the pen, not a plan
-
-
-@dataclass(frozen=True)
-class Cam:
-    """What the cam card asks for.
-
-    Attributes:
-        name: the card's name.
-        valve_lift_mm: lift at the valve.
-        seat_load_n, open_load_n: loads with the valve shut and at full lift.
-        seat_tolerance_n, open_tolerance_n: how far each may be away, either way.
-        max_rpm: engine speed, revolutions per minute; None where it isn't given.
-    """
-
-    name: str
-    valve_lift_mm: float
-    seat_load_n: float
-    seat_tolerance_n: float
-    open_load_n: float
-    open_tolerance_n: float
-    max_rpm: float | None
-
-    @property
-    def implied_rate_n_per_mm(self) -> float:
-        """The rate the card implies: (open - seat) / lift."""
-        return (self.open_load_n - self.seat_load_n) / self.valve_lift_mm
-
-
-@dataclass(frozen=True)
-class Head:
-    """The heights the springs stand at.
-
-    Attributes:
-        installed_height_mm: the outer's, valve shut; the mean over the valves where each has
-            its own.
-        valve_heights_mm: by valve; empty where one height serves all.
-        inner_offset_mm: the inner's height is the outer's less this.
-        max_seat_cut_mm: how deep a spring seat may be cut; 0 for not at all.
-        seat_cut_step_mm: the steps to consider.
-    """
-
-    installed_height_mm: float
-    valve_heights_mm: Mapping[str, float]
-    inner_offset_mm: float
-    max_seat_cut_mm: float
-    seat_cut_step_mm: float
-
-    @property
-    def lowest_height_mm(self) -> float:
-        """The outer's installed height at the valve where it is least."""
-        return min(self.valve_heights_mm.values(), default=self.installed_height_mm)
-
-
-@dataclass(frozen=True)
-class Shim:
-    """Shims of one thickness; count is how many there are, None for as many as needed."""
-
-    thickness_mm: float
-    count: int | None
-
-
-@dataclass(frozen=True)
-class Limits:
-    """What must be kept.
-
-    Attributes:
-        coil_bind_margin_mm: least open height less solid height, for each spring.
-        max_shims: most shims under one valve.
-    """
-
-    coil_bind_margin_mm: float
-    max_shims: int
-
-
-@dataclass(frozen=True)
-class Springs:
-    """Names of the candidate sets; inner is empty for single springs."""
-
-    outer: tuple[str, ...]
-    inner: tuple[str, ...]
-
-
-@dataclass(frozen=True)
-class BuildFile:
-    """A build file, checked.
-
-    Attributes:
-        name: the file's name.
-        notes: what wasn't given and was assumed, in words.
-    """
-
-    name: str
-    cam: Cam
-    head: Head
-    shims: tuple[Shim, ...]
-    limits: Limits
-    springs: Springs
-    notes: tuple[str, ...]
 
 
 def parse_build(text: str, name: str) -> BuildFile:
@@ -131,7 +36,7 @@ def parse_build(text: str, name: str) -> BuildFile:
     cam = _cam(top.section("cam"), notes)
     head = _head(top.section("head"), cam, springs, notes)
     shims = _shims(top)
-    limits = _limits(top, shims, notes)
+    limits = _limits(top, head, shims, notes)
     return BuildFile(name, cam, head, shims, limits, springs, tuple(notes))
 
 
@@ -217,19 +122,17 @@ def _valve_lift_mm(section: Section, notes: list[str]) -> float:
 
 def _head(section: Section, cam: Cam, springs: Springs, notes: list[str]) -> Head:
     section.refuse_unknown(
-        ("installed_height", "inner_offset", "max_seat_cut", "seat_cut_step", "valves")
-    )
+        (
+            "installed_height", "inner_offset", "max_seat_cut", "seat_cut_step", "valves",
+            "retainer_clearance",
+        )
+    )  # fmt: skip
     inner_offset_mm = 0.0
     if "inner_offset" in section:
         inner_offset_mm = section.length_mm("inner_offset")
     elif springs.inner:
         notes.append("inner_offset isn't given: 0 mm assumed, both springs stand at one height")
-    valve_heights_mm: dict[str, float] = {}
-    if "valves" in section:
-        valves = section.section("valves")
-        for valve in valves.table:
-            valve_heights_mm[valve] = valves.length_mm(valve)
-            _room_for_lift(valves, valve, valve_heights_mm[valve], cam, springs, inner_offset_mm)
+    valve_heights_mm, valve_count = _valves(section, cam, springs, inner_offset_mm)
     installed_height_mm = 0.0
     if "installed_height" in section or not valve_heights_mm:
         key, installed_height_mm = "installed_height", section.length_mm("installed_height")
@@ -237,9 +140,37 @@ def _head(section: Section, cam: Cam, springs: Springs, notes: list[str]) -> Hea
     if valve_heights_mm:
         installed_height_mm = math.fsum(valve_heights_mm.values()) / len(valve_heights_mm)
     max_seat_cut_mm, seat_cut_step_mm = _seat_cut_mm(section)
+    clearance_mm, key = None, "retainer_clearance"
+    if key in section:
+        clearance_mm = _not_negative(section, key, section.length_mm(key))
     return Head(
-        installed_height_mm, valve_heights_mm, inner_offset_mm, max_seat_cut_mm, seat_cut_step_mm
+        installed_height_mm,
+        valve_heights_mm,
+        inner_offset_mm,
+        max_seat_cut_mm,
+        seat_cut_step_mm,
+        valve_count,
+        clearance_mm,
     )
+
+
+def _valves(
+    section: Section, cam: Cam, springs: Springs, inner_offset_mm: float
+) -> tuple[dict[str, float], int | None]:
+    """Read the valves: a number of them, or a table with a height for each."""
+    if "valves" not in section:
+        return {}, None
+    if not isinstance(section.table["valves"], dict):
+        count = section.whole_number("valves")
+        if not 1 <= count <= MOST_VALVES:
+            section.fail(f"{count} valves are not possible", key="valves", mend="Count them")
+        return {}, count
+    valves = section.section("valves")
+    heights_mm = {}
+    for valve in valves.table:
+        heights_mm[valve] = valves.length_mm(valve)
+        _room_for_lift(valves, valve, heights_mm[valve], cam, springs, inner_offset_mm)
+    return heights_mm, len(heights_mm) if heights_mm else None
 
 
 def _room_for_lift(
@@ -288,10 +219,10 @@ def _shims(top: Section) -> tuple[Shim, ...]:
     return tuple(shims)
 
 
-def _limits(top: Section, shims: tuple[Shim, ...], notes: list[str]) -> Limits:
-    margin_mm, max_shims = COIL_BIND_MARGIN_MM, MAX_SHIMS
+def _limits(top: Section, head: Head, shims: tuple[Shim, ...], notes: list[str]) -> Limits:
+    margin_mm, max_shims, clearance_mm = COIL_BIND_MARGIN_MM, MAX_SHIMS, MIN_CLEARANCE_MM
     section = top.section("limits") if "limits" in top else Section(top.name, top.text, (), {})
-    section.refuse_unknown(("coil_bind_margin", "max_shims"))
+    section.refuse_unknown(("coil_bind_margin", "max_shims", "min_clearance"))
     if "coil_bind_margin" in section:
         margin_mm = _not_negative(
             section, "coil_bind_margin", section.length_mm("coil_bind_margin")
@@ -309,7 +240,11 @@ def _limits(top: Section, shims: tuple[Shim, ...], notes: list[str]) -> Limits:
             key="max_shims",
             mend="Lower max_shims or leave thicknesses out",
         )
-    return Limits(margin_mm, max_shims)
+    if "min_clearance" in section:
+        clearance_mm = _not_negative(section, "min_clearance", section.length_mm("min_clearance"))
+    elif head.retainer_clearance_mm is not None:
+        notes.append(f"min_clearance isn't given: {clearance_mm:g} mm assumed, common practice")
+    return Limits(margin_mm, max_shims, clearance_mm)
 
 
 def _above_zero(section: Section, key: str, number: float) -> float:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
+from coilbench.analysis.engine.build_parts import ROUNDING, BuildFile
+from coilbench.analysis.engine.coil_geometry import Coil
 from coilbench.analysis.engine.shims import SeatChoice
-
-ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
 
 
 @dataclass(frozen=True)
@@ -21,18 +21,30 @@ class SetCurves:
         role: outer, inner or single.
         curves: one for each spring that was measured.
         solid_height_mm: as registered; None where it isn't known.
+        coil: dimensions; None where they aren't known.
     """
 
     name: str
     role: str
     curves: tuple[SpringCurve, ...]
     solid_height_mm: float | None
+    coil: Coil | None = None
 
     @property
-    def highest_solid_mm(self) -> float | None:
+    def known_solid_mm(self) -> float | None:
         """The highest solid height known of the set or any spring of it; None if none is."""
         known = [self.solid_height_mm, *(curve.solid_height_mm for curve in self.curves)]
         return max((height for height in known if height is not None), default=None)
+
+    @property
+    def highest_solid_mm(self) -> float | None:
+        """The highest known solid height, else the one computed from wire and coils, else None."""
+        known_mm = self.known_solid_mm
+        return self.coil.solid_height_mm if known_mm is None and self.coil is not None else known_mm
+
+    def solid_of_mm(self, curve: SpringCurve) -> float | None:
+        """One spring's solid height: its own, else the set's highest; None if none is known."""
+        return self.highest_solid_mm if curve.solid_height_mm is None else curve.solid_height_mm
 
 
 @dataclass(frozen=True)
@@ -118,6 +130,17 @@ def place(
         seat, full = loads[springs.name, seat_mm], loads[springs.name, open_mm]
         placed.append(PlacedSet(springs, seat_mm, open_mm, seat, full, margin_mm))
     return tuple(placed)
+
+
+def parallel(readings: Sequence[Reading]) -> tuple[float, float]:
+    """Add the loads of springs that act in parallel; returns load and expanded uncertainty.
+
+    The uncertainties are added by root sum of squares.
+    """
+    return (
+        math.fsum(reading.load_n for reading in readings),
+        math.hypot(*(reading.load_u_n for reading in readings)),
+    )
 
 
 def exceeds(value: float, limit: float) -> bool:

@@ -89,6 +89,34 @@ def shim_stacks(shims: Sequence[Shim], max_shims: int, valves: int = 1) -> tuple
     return tuple(best[total] for total in sorted(best))
 
 
+def stacks_from_stock(shims: Sequence[Shim], max_shims: int, valves: int) -> tuple[Stack, ...]:
+    """List every stack that can be of use where valves get different ones, thin first.
+
+    Of stacks as thick as one another those are left out that need no fewer shims in all, nor of
+    any thickness that could run short, than another one.
+
+    Args:
+        shims: the stock, thicknesses all different.
+        max_shims: most shims in a stack.
+        valves: how many valves share the stock.
+    """
+    scarce = [shim.thickness_mm for shim in scarce_shims(shims, max_shims, valves)]
+    by_total: dict[float, list[Stack]] = {}
+    for size in range((max_shims if shims else 0) + 1):
+        for stack in combinations_with_replacement(sorted(s.thickness_mm for s in shims), size):
+            others = by_total.setdefault(total_mm(stack), [])
+            # Sizes only grow: a later stack is better only by what is scarce.
+            better = any(all(o.count(t) <= stack.count(t) for t in scarce) for o in others)
+            if not better and not shortages(stack, shims, 1):
+                others.append(stack)
+    return tuple(stack for total in sorted(by_total) for stack in by_total[total])
+
+
+def scarce_shims(shims: Sequence[Shim], max_shims: int, valves: int) -> tuple[Shim, ...]:
+    """List the shims of which there are fewer than every valve could take."""
+    return tuple(s for s in shims if s.count is not None and s.count < max_shims * valves)
+
+
 def shortages(stack: Stack, shims: Sequence[Shim], valves: int) -> tuple[Shortage, ...]:
     """List the shims of which there are too few to put the stack under every valve."""
     short: list[Shortage] = []

@@ -14,8 +14,8 @@ NP-hard, so no formula gives the optimum, but a bound and a search inside it do:
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import dataclass, replace
+from typing import Literal, overload
 
 import numpy as np
 from numpy.typing import NDArray
@@ -116,3 +116,28 @@ class Solution:
     picks: tuple[Pick, ...]
     objective: float | None
     bound: float | None
+
+
+def without_costs(problem: ThreeIndexProblem) -> ThreeIndexProblem:
+    """Return the problem in which all that is allowed costs nothing: can it be filled at all?"""
+    free = FreeBlocks(problem.blocks)
+    return replace(problem, blocks=free, effort=np.zeros_like(problem.effort))
+
+
+class FreeBlocks(Sequence[Array]):
+    """Blocks in which all that is allowed costs nothing."""
+
+    def __init__(self, blocks: Sequence[Array]) -> None:
+        self._blocks = blocks
+
+    def __len__(self) -> int:
+        return len(self._blocks)
+
+    @overload
+    def __getitem__(self, index: int) -> Array: ...
+    @overload
+    def __getitem__(self, index: slice) -> Sequence[Array]: ...
+    def __getitem__(self, index: int | slice) -> Array | Sequence[Array]:
+        if isinstance(index, slice):
+            return [self[each] for each in range(*index.indices(len(self)))]
+        return np.where(np.isfinite(self._blocks[index]), 0.0, np.inf)

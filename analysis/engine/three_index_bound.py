@@ -8,11 +8,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import overload
 
 import numpy as np
 
-from coilbench.analysis.engine.three_index import Array, Columns, ThreeIndexProblem
+from coilbench.analysis.engine.three_index import (
+    Array,
+    Columns,
+    ThreeIndexProblem,
+    without_costs,
+)
 from coilbench.analysis.engine.three_index_rows import Prices, relax
 
 FIRST_COLUMNS = 60  # for each place, to begin with
@@ -86,7 +90,7 @@ def first_columns(problem: ThreeIndexProblem) -> Columns | None:
     outers, inners, _ = problem.shape
     free = Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
     columns = price(problem, free, FIRST_COLUMNS).columns
-    allowed = replace(problem, blocks=_Free(problem.blocks), effort=np.zeros_like(problem.effort))
+    allowed = without_costs(problem)
     while True:
         value, prices = relax(allowed, replace(columns, cost=np.zeros(len(columns))), 1.0)
         if value <= TOLERANCE:
@@ -142,22 +146,3 @@ def _together(parts: Sequence[Columns]) -> Columns:
         np.concatenate([part.stack for part in parts]),
         np.concatenate([part.cost for part in parts]),
     )
-
-
-class _Free(Sequence[Array]):
-    """Blocks in which all that is allowed costs nothing."""
-
-    def __init__(self, blocks: Sequence[Array]) -> None:
-        self._blocks = blocks
-
-    def __len__(self) -> int:
-        return len(self._blocks)
-
-    @overload
-    def __getitem__(self, index: int) -> Array: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Array]: ...
-    def __getitem__(self, index: int | slice) -> Array | Sequence[Array]:
-        if isinstance(index, slice):
-            return [self[each] for each in range(*index.indices(len(self)))]
-        return np.where(np.isfinite(self._blocks[index]), 0.0, np.inf)

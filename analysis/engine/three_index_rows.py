@@ -73,7 +73,7 @@ def relax(
     duals = np.minimum(answer.ineqlin.marginals, 0.0)
     outers, inners, _ = problem.shape
     outer, inner, shim = np.split(duals, [outers, outers + inners])
-    return float(answer.fun), Prices(outer, inner, shim)
+    return float(cast(float, answer.fun)), Prices(outer, inner, shim)
 
 
 def choose(problem: ThreeIndexProblem, columns: Columns, time_limit_s: float) -> Chosen:

@@ -1,0 +1,154 @@
+"""`coilbench assign`: which spring and which shims on which valve."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from coilbench.analysis.cli.common import (
+    book_path,
+    console,
+    json_option,
+    plain_table,
+    print_document,
+    read_build,
+    units,
+)
+from coilbench.analysis.cli.pairing import CAUTION, candidate_sets, say_card
+from coilbench.analysis.engine.assigning import Assignment, assign, to_document
+from coilbench.analysis.engine.assignment import EFFORTS, Effort, Level, ValvePlan
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.units import Units
+
+WITH = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}
+
+
+@click.command(name="assign", epilog="Example: coilbench assign road.toml --effort cuts")
+@click.argument("build", type=click.Path(path_type=Path))
+@click.option(
+    "--effort",
+    type=click.Choice(EFFORTS),
+    default="shims",
+    show_default=True,
+    help="What may be done under the springs; every level's best is shown.",
+)
+@click.option("--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in.")
+@json_option
+def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool) -> None:
+    """Give every valve an outer, an inner and its shims, as near the card as can be.
+
+    Springs come from all candidate sets of the build file together. The sum over the valves of
+    both loads' misses, each in its tolerance and squared, is the least there is, and proven so.
+    Valves and heights are those of [head.valves], else `valves` in [head] says how many.
+    Exits with 1 when the limits leave no way to fill every valve.
+    """
+    parsed = read_build(build)
+    with open_book(book_path()) as db:
+        found = candidate_sets(db, parsed, use_flagged)
+    assignment = assign(parsed, found.sets, found.sizes, effort, units())
+    if as_json:
+        print_document({**to_document(assignment), "left_out": found.left_out})
+    else:
+        say_card(parsed, found.left_out)
+        for note in assignment.notes:
+            click.echo(f"Note: {note}.")
+        _show(assignment)
+        click.echo(CAUTION)
+    if not assignment.chosen.valves:
+        raise click.exceptions.Exit(1)
+
+
+def _show(assignment: Assignment) -> None:
+    chosen = assignment.chosen
+    if chosen.valves:
+        _show_valves(chosen)
+        click.echo(_verdict(chosen))
+    elif chosen.status == "infeasible":
+        click.echo("There is no way to fill every valve:")
+        for reason in assignment.reasons:
+            click.echo(f"  {reason}")
+    else:
+        click.echo("The time ran out before any way to fill every valve was found.")
+    _show_levels(assignment)
+    if chosen.spares:
+        click.echo(f"Spares: {', '.join(spring.name for spring in chosen.spares)}.")
+
+
+def _show_valves(level: Level) -> None:
+    """Print a row for each valve; a column in which nothing stands is left out."""
+    shown, plans = units(), level.valves
+    length, load = shown.length, shown.load
+    columns = {
+        "valve": [plan.valve.name for plan in plans],
+        f">height\n{length}": [_bare(plan.valve.height_mm, shown) for plan in plans],
+        "outer": [plan.outer.name for plan in plans],
+        "inner": ["-" if plan.inner is None else plan.inner.name for plan in plans],
+        f"shims\n{length}": [_shims(plan, shown) for plan in plans],
+        f">cut\n{length}": [_cut(plan, shown) for plan in plans],
+        f">shut\n{load}": [_load(plan.seat_n, shown) for plan in plans],
+        f">full lift\n{load}": [_load(plan.open_n, shown) for plan in plans],
+        f">bind\n{length}": [_bare(plan.coil_bind_margin_mm, shown) for plan in plans],
+        "": ["" if plan.fits else "outside" for plan in plans],
+    }
+    columns = {title: cells for title, cells in columns.items() if set(cells) - {"-", ""}}
+    table = plain_table(*columns)
+    for cells in zip(*columns.values(), strict=True):
+        table.add_row(*cells)
+    screen = console()
+    # A name is never cut short: on a narrow screen lines wrap instead.
+    widest = screen.measure(table, options=screen.options.update(max_width=1000)).maximum
+    screen.print(table, width=max(widest, screen.width), crop=False, soft_wrap=True)
+    worst = max(max(plan.seat_u_n, plan.open_u_n) for plan in plans)
+    click.echo(f"Loads are uncertain by up to {shown.load_text(worst)} (k = 2).")
+
+
+def _bare(length_mm: float | None, shown: Units) -> str:
+    return shown.length_text(length_mm).split()[0]
+
+
+def _load(load_n: float, shown: Units) -> str:
+    return shown.load_text(load_n).split()[0]
+
+
+def _cut(plan: ValvePlan, shown: Units) -> str:
+    return _bare(plan.choice.seat_cut_mm, shown) if plan.choice.seat_cut_mm else "-"
+
+
+def _shims(plan: ValvePlan, shown: Units) -> str:
+    return "+".join(_bare(shim, shown) for shim in plan.choice.shims_mm) or "-"
+
+
+def _verdict(level: Level) -> str:
+    """Say what was proven, and how many valves it brings inside the card."""
+    fitting = sum(plan.fits for plan in level.valves)
+    proven = (
+        "Proven: no other choice comes nearer to the card"
+        if level.status == "optimal"
+        else "The time ran out before this was proven the best"
+    )
+    return (
+        f"{proven} (sum {_number(level.objective)}, no choice is below {_number(level.bound)}). "
+        f"{fitting} of {len(level.valves)} valves are inside its tolerances."
+    )
+
+
+def _show_levels(assignment: Assignment) -> None:
+    table = plain_table("with", ">sum", ">inside", ">shims", ">cuts", "")
+    for level in assignment.levels:
+        found = bool(level.valves)
+        fitting = sum(plan.fits for plan in level.valves)
+        table.add_row(
+            WITH[level.effort],
+            _number(level.objective),
+            f"{fitting} of {len(level.valves)}" if found else "-",
+            str(level.shims) if found else "-",
+            str(level.cuts) if found else "-",
+            level.status,
+        )
+    click.echo("What each effort gives; the sum is 1 where one load misses by its tolerance:")
+    console().print(table)
+
+
+def _number(value: float | None) -> str:
+    return "-" if value is None else f"{value:.4g}"
