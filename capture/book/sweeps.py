@@ -220,7 +220,8 @@ def _press(
         return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
     own_id = row["calibration_id"]
     raw = RawBlock(samples, row["boot_id"])
-    return read_stroke(raw, calibrations.reading(own_id), own_id, row["zero_counts"])
+    rig_id = calibrations.reading_id(own_id)
+    return read_stroke(raw, calibrations.reading(own_id), rig_id, row["zero_counts"])
 
 
 def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
