@@ -13,11 +13,13 @@ from coilbench.analysis.cli.common import (
     plain_table,
     print_document,
     read_build,
+    show_warnings,
     units,
 )
 from coilbench.analysis.cli.pairing import CAUTION, candidate_sets, say_card
 from coilbench.analysis.engine.assigning import Assignment, assign, to_document
 from coilbench.analysis.engine.assignment import EFFORTS, Effort, Level, ValvePlan
+from coilbench.analysis.rig_record import rig_warnings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.units import Units
 
@@ -46,14 +48,17 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     parsed = read_build(build)
     with open_book(book_path()) as db:
         found = candidate_sets(db, parsed, use_flagged)
+        warned = rig_warnings(db)
     assignment = assign(parsed, found.sets, found.sizes, effort, units())
     if as_json:
-        print_document({**to_document(assignment), "left_out": found.left_out})
+        document = {**to_document(assignment), "left_out": found.left_out}
+        print_document(document | {"warnings": list(warned)})
     else:
         say_card(parsed, found.left_out)
         for note in assignment.notes:
             click.echo(f"Note: {note}.")
         _show(assignment)
+        show_warnings(warned)
         click.echo(CAUTION)
     if not assignment.chosen.valves:
         raise click.exceptions.Exit(1)

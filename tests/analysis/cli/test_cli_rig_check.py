@@ -300,6 +300,8 @@ open_load = "40 kg"
 open_tolerance = "9 kg"
 [head]
 installed_height = "38 mm"
+[head.valves]
+"1" = "38 mm"
 [limits]
 coil_bind_margin = "1 mm"
 [springs]
@@ -317,7 +319,9 @@ def test_a_failed_check_shows_on_every_later_report(
     (tmp_path / "build.toml").write_text(BUILD)
     assert run(["--book", calibrated, *new]) == 0
     assert run(["--book", calibrated, *note]) == 0
-    for report in (["set", "check", "a", "--at", "38mm"], ["pair", str(tmp_path / "build.toml")]):
+    build = str(tmp_path / "build.toml")
+    reports = (["set", "check", "a", "--at", "38mm"], ["pair", build], ["assign", build])
+    for report in reports:
         capsys.readouterr()
         assert run(["--book", calibrated, *report]) in (0, 1)
         told = capsys.readouterr().out.splitlines()
