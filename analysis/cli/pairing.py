@@ -20,8 +20,10 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.combination import LoadRange
 from coilbench.analysis.engine.depths import DepthRow, depths
 from coilbench.analysis.engine.depths import to_document as depths_document
+from coilbench.analysis.engine.pair_words import choice_words
 from coilbench.analysis.engine.pairing import Combination, Pairing, best_of_each, pair_sets
 from coilbench.analysis.engine.pairing import to_document as pairing_document
 from coilbench.analysis.engine.placed_sets import SetCurves
@@ -137,6 +139,27 @@ def show_pairing(build: BuildFile, pairing: Pairing, left_out: list[str], top: i
     click.echo(f"{verdict}: {_named(best, shown)}.")
     for reason in best.reasons:
         click.echo(f"  {reason}")
+    if best.seat is not None and best.full is not None:
+        click.echo(f"  Weakest to strongest springs: {_range_words(best.seat, best.full, shown)}.")
+    click.echo("What each pair would take:")
+    for answer in pairing.answers:
+        click.echo(f"  {_sets(answer.outer, answer.inner)}: {answer.words}.")
+    if pairing.trades:
+        click.echo("Closeness against effort, least effort first:")
+    for trade in pairing.trades:
+        each = trade.combination
+        click.echo(f"  {_sets(each.outer, each.inner)}, {trade.words}.")
+
+
+def _range_words(seat: LoadRange, full: LoadRange, shown: Units) -> str:
+    return ", ".join(
+        f"{shown.load_text(load.lowest_n)} to {shown.load_text(load.highest_n)} {where}"
+        for load, where in ((seat, "shut"), (full, "at full lift"))
+    )
+
+
+def _sets(outer: str, inner: str | None) -> str:
+    return outer if inner is None else f"{outer} with {inner}"
 
 
 def say_card(build: BuildFile, left_out: list[str]) -> None:
@@ -162,23 +185,20 @@ def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
         "-" if combination.inner is None else combination.inner,
         shown.length_text(choice.shim_mm).split()[0] if choice.shim_mm else "-",
         shown.length_text(choice.seat_cut_mm).split()[0] if choice.seat_cut_mm else "-",
-        load_cell(combination.seat_n, combination.seat_u_n, shown),
-        load_cell(combination.open_n, combination.open_u_n, shown),
+        _load_cell(combination.seat, shown),
+        _load_cell(combination.full, shown),
         shown.rate_text(combination.rate_n_per_mm).split()[0],
         shown.length_text(combination.coil_bind_margin_mm).split()[0],
     )
 
 
+def _load_cell(load: LoadRange | None, shown: Units) -> str:
+    return "-" if load is None else load_cell(load.load_n, load.load_u_n, shown)
+
+
 def _named(combination: Combination, shown: Units) -> str:
-    names = combination.outer
-    if combination.inner is not None:
-        names += f" with {combination.inner}"
-    choice = combination.choice
-    if choice.shim_mm:
-        return f"{names}, {shown.length_text(choice.shim_mm)} of shims"
-    if choice.seat_cut_mm:
-        return f"{names}, the seat cut by {shown.length_text(choice.seat_cut_mm)}"
-    return f"{names}, no shims"
+    names = _sets(combination.outer, combination.inner)
+    return f"{names}, {choice_words(combination.choice, shown)}"
 
 
 def _compare(pairings: list[Pairing]) -> None:

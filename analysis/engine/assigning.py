@@ -12,8 +12,9 @@ from coilbench.analysis.engine.assignment_bench import (
     lay_out,
     valves_of,
 )
-from coilbench.analysis.engine.assignment_blame import blame, clearance_reasons
+from coilbench.analysis.engine.assignment_blame import blame
 from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.pairing_words import clearance_reasons
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.engine.three_index_solve import TIME_LIMIT_S
 from coilbench.capture.units import Units

@@ -22,7 +22,7 @@ from coilbench.analysis.engine.assignment_bench import (
     read_load,
 )
 from coilbench.analysis.engine.build_parts import ROUNDING
-from coilbench.analysis.engine.placed_sets import parallel
+from coilbench.analysis.engine.loads import Load, load_of, parallel_load
 from coilbench.analysis.engine.shims import SeatChoice, scarce_shims
 from coilbench.analysis.engine.three_index import (
     Array,
@@ -219,7 +219,7 @@ def _plan(bench: AssignmentBench, valve: Valve, pick: Pick, choice: int) -> Valv
     if bench.inners:
         inner = bench.inners[pick.inner]
         placed.append((inner, placed[0][1] - bench.build.head.inner_offset_mm))
-    seat = _together(bench, [(spring, height) for spring, height in placed])
+    seat = _together(bench, placed)
     full = _together(bench, [(spring, height - cam.valve_lift_mm) for spring, height in placed])
     margins_mm = [
         None if spring.solid_mm is None else height - cam.valve_lift_mm - spring.solid_mm
@@ -231,18 +231,16 @@ def _plan(bench: AssignmentBench, valve: Valve, pick: Pick, choice: int) -> Valv
         outer=outer,
         inner=inner,
         choice=under,
-        seat_n=seat[0],
-        seat_u_n=seat[1],
-        open_n=full[0],
-        open_u_n=full[1],
+        seat_n=seat.load_n,
+        seat_u_n=seat.load_u_n,
+        open_n=full.load_n,
+        open_u_n=full.load_u_n,
         coil_bind_margin_mm=round(min(known_mm), 6) if len(known_mm) == len(placed) else None,
-        fits=cam.fits(seat[0], full[0]),
+        fits=cam.fits(seat.load_n, full.load_n),
     )
 
 
-def _together(
-    bench: AssignmentBench, placed: Sequence[tuple[Candidate, float]]
-) -> tuple[float, float]:
-    """Load of springs in parallel and its expanded uncertainty, where all were read."""
+def _together(bench: AssignmentBench, placed: Sequence[tuple[Candidate, float]]) -> Load:
+    """Load of springs in parallel, where all were read."""
     readings = [read_load(spring.curve, height_mm, bench.loads) for spring, height_mm in placed]
-    return parallel([reading for reading in readings if reading is not None])
+    return parallel_load([load_of(reading) for reading in readings if reading is not None])

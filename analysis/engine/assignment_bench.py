@@ -11,10 +11,10 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.chosen_sets import chosen_set
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.engine.shims import SeatChoice, seat_cuts_mm, stacks_from_stock
 from coilbench.analysis.engine.three_index import Array, Index
-from coilbench.capture.errors import CoilbenchError
 
 Loads = dict[tuple[int, float], Reading | None]  # by id of the curve and height
 
@@ -119,36 +119,6 @@ def candidates(build: BuildFile, sets: Mapping[str, SetCurves], role: str) -> tu
         for springs in sorted(pool, key=lambda springs: springs.name)
         for curve in sorted(springs.curves, key=lambda curve: curve.label)
     )
-
-
-def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name: str) -> SetCurves:
-    """Return a set that the build file names as outer or inner, or say what is wrong with it.
-
-    Raises:
-        CoilbenchError: it is unknown, has another role or no measured spring.
-    """
-    roles: tuple[str, ...] = (role,)
-    if role == "outer" and not build.springs.inner:
-        roles = ("outer", "single")
-    where = f"{build.name}, springs.{role}"
-    springs = sets.get(name)
-    if springs is None:
-        raise CoilbenchError(
-            f"there is no set {name!r}", where=where, mend="See: coilbench set list"
-        )
-    if springs.role not in roles:
-        raise CoilbenchError(
-            f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}",
-            where=where,
-            mend="Name it under its own role, or name another set",
-        )
-    if not springs.curves:
-        raise CoilbenchError(
-            f"no spring of the set {name!r} has been measured",
-            where=where,
-            mend="Measure it first: coilbench live, coilbench note or coilbench import",
-        )
-    return springs
 
 
 def lay_out(

@@ -20,6 +20,7 @@ from coilbench.analysis.engine.assignment_bench import (
     lay_out,
 )
 from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.pairing_words import clearance_reasons
 from coilbench.analysis.engine.three_index import without_costs
 from coilbench.analysis.engine.three_index_solve import solve
 from coilbench.capture.units import Units
@@ -78,18 +79,6 @@ def blame(bench: AssignmentBench, effort: Effort, units: Units) -> tuple[str, ..
             needed = fewer
     named = " and ".join(limit.name for limit in needed)
     return (f"no one limit alone stands in the way, but together: {named}",)
-
-
-def clearance_reasons(build: BuildFile, units: Units) -> list[str]:
-    """Say that the retainer comes too near to the guide; nothing under a spring mends it."""
-    clearance_mm, limit_mm = build.clearance_mm, build.limits.min_clearance_mm
-    if clearance_mm is None or clearance_mm >= limit_mm - 1e-9:
-        return []
-    return [
-        f"the retainer comes too near to the guide: {units.length_text(clearance_mm)} left at "
-        f"full lift, the limit is {units.length_text(limit_mm)}; no spring, shim or seat cut "
-        "changes it"
-    ]
 
 
 def _limits(case: _Case) -> list[_Limit]:

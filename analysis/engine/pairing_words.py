@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from coilbench.analysis.engine.build_file import Cam
+from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.placed_sets import PlacedSet, SetLoad, exceeds
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
 from coilbench.capture.units import Units
@@ -42,7 +42,7 @@ def load_reasons(
     ]
     rise_over_n = open_over_n - seat_over_n
     if exceeds(abs(rise_over_n), cam.seat_tolerance_n + cam.open_tolerance_n):
-        reasons.append(_rate_reason(cam, open_n - seat_n, units))
+        reasons.append(rate_reason(cam, open_n - seat_n, units))
         return reasons
     too_high = [
         where
@@ -60,8 +60,41 @@ def load_reasons(
     return reasons
 
 
-def _rate_reason(cam: Cam, rise_n: float, units: Units) -> str:
-    """Say that the rate is wrong for the card."""
+def unsure_reasons(
+    cam: Cam, seat: tuple[float, float], full: tuple[float, float], units: Units
+) -> list[str]:
+    """Say where a load's uncertainty reaches over a tolerance, from inside or from outside.
+
+    Args:
+        cam: the card.
+        seat, full: loads and their expanded uncertainties.
+        units: for the words.
+    """
+    reasons = []
+    for what, (load_n, u_n), card_n, tolerance_n in (
+        ("seat load", seat, cam.seat_load_n, cam.seat_tolerance_n),
+        ("open load", full, cam.open_load_n, cam.open_tolerance_n),
+    ):
+        over_n = abs(load_n - card_n)
+        inside = not exceeds(over_n, tolerance_n)
+        if not exceeds(u_n, abs(tolerance_n - over_n)):
+            continue
+        reasons.append(
+            f"{what} {units.load_text(load_n)} ± {units.load_text(u_n)} is "
+            f"{'inside' if inside else 'outside'} the tolerance, its uncertainty reaches over it: "
+            f"it may be {'outside' if inside else 'inside'}"
+        )
+    return reasons
+
+
+def rate_reason(cam: Cam, rise_n: float, units: Units) -> str:
+    """Say that the rate is wrong for the card.
+
+    Args:
+        cam: the card.
+        rise_n: what the pair rises from shut to full lift.
+        units: for the words.
+    """
     card_rise_n = cam.open_load_n - cam.seat_load_n
     lift_mm = cam.valve_lift_mm
     verdict = "too strong" if rise_n > card_rise_n else "too weak"
@@ -118,20 +151,45 @@ def _unread_reason(
 
 def bind_reasons(placed: PlacedSet, limit_mm: float, units: Units) -> list[str]:
     """Say that a set binds, comes too near to it, or that its solid height isn't known."""
-    name, margin_mm = placed.springs.name, placed.bind_margin_mm
+    springs, margin_mm = placed.springs, placed.bind_margin_mm
+    name, solid = springs.name, units.length_text(springs.highest_solid_mm)
     if margin_mm is None:
         return [f"solid height of {name} unknown: measure it"]
+    reasons = []
     if margin_mm <= 0.0:
-        return [
+        reasons.append(
             f"{name} binds: at full lift it is {units.length_text(-margin_mm)} beyond its solid "
-            f"height {units.length_text(placed.springs.highest_solid_mm)}"
-        ]
-    if exceeds(limit_mm, margin_mm):
-        return [
+            f"height {solid}"
+        )
+    elif exceeds(limit_mm, margin_mm):
+        reasons.append(
             f"{name} comes too near to coil bind: {units.length_text(margin_mm)} left at full "
             f"lift, the limit is {units.length_text(limit_mm)}"
-        ]
-    return []
+        )
+    if springs.known_solid_mm is None:
+        reasons.append(
+            f"solid height of {name} computed from wire and coils, {solid}, ends squared and "
+            "ground: measure it"
+        )
+    gap_mm = None if springs.coil is None else springs.coil.smallest_gap_mm
+    if gap_mm is not None and margin_mm > 0.0 and exceeds(gap_mm, margin_mm):
+        reasons.append(
+            f"{name} keeps {units.length_text(margin_mm)} from coil bind, EN 13906-1 asks for "
+            f"{units.length_text(gap_mm)} of gaps under dynamic load"
+        )
+    return reasons
+
+
+def clearance_reasons(build: BuildFile, units: Units) -> list[str]:
+    """Say that the retainer comes too near to the guide; nothing under a spring mends it."""
+    clearance_mm, limit_mm = build.clearance_mm, build.limits.min_clearance_mm
+    if clearance_mm is None or not exceeds(limit_mm, clearance_mm):
+        return []
+    return [
+        f"the retainer comes too near to the guide: {units.length_text(clearance_mm)} left at "
+        f"full lift, the limit is {units.length_text(limit_mm)}; no spring, shim or seat cut "
+        "changes it"
+    ]
 
 
 def stock_reasons(short: Iterable[Shortage], units: Units) -> list[str]:

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.build_parts import ROUNDING, BuildFile
 from coilbench.analysis.engine.coil_geometry import Coil
+from coilbench.analysis.engine.loads import Load, load_of, mean_load
 from coilbench.analysis.engine.shims import SeatChoice
 
 
@@ -49,17 +48,17 @@ class SetCurves:
 
 @dataclass(frozen=True)
 class SetLoad:
-    """A set's mean load at one height.
+    """A set's load at one height.
 
     Attributes:
-        load_n: mean over the set's springs; None where a spring wasn't measured there.
-        load_u_n: expanded uncertainty (k = 2) of the mean; None with it. The mean of the
-            springs' own: they were read on one bench, whose error averaging doesn't lessen.
+        mean: over the set's springs; None where a spring wasn't measured there.
+        lowest_n, highest_n: of the weakest and of the strongest spring; None with it.
         unread: the springs that were not measured there.
     """
 
-    load_n: float | None
-    load_u_n: float | None
+    mean: Load | None
+    lowest_n: float | None
+    highest_n: float | None
     unread: tuple[SpringCurve, ...]
 
 
@@ -69,8 +68,8 @@ class PlacedSet:
 
     Attributes:
         seat_height_mm, open_height_mm: valve shut and at full lift, mean over the valves.
-        bind_margin_mm: open height at the lowest valve less the set's highest solid height;
-            None where no solid height is known.
+        bind_margin_mm: open height at the lowest valve less the set's highest solid height,
+            measured, else computed from wire and coils; None where neither is known.
     """
 
     springs: SetCurves
@@ -81,22 +80,35 @@ class PlacedSet:
     bind_margin_mm: float | None
 
 
+SetLoads = dict[tuple[str, float], SetLoad]  # by set and height
+
+
 def set_load(springs: SetCurves, height_mm: float) -> SetLoad:
-    """Read a set's mean load at a height."""
-    readings, unread = [], []
+    """Read every spring of a set at a height."""
+    loads, unread = [], []
     for curve in springs.curves:
         try:
-            readings.append(curve.load_at(height_mm))
+            loads.append(load_of(curve.load_at(height_mm)))
         except HeightNotMeasured:
             unread.append(curve)
     if unread:
-        return SetLoad(None, None, tuple(unread))
-    count = len(readings)
-    return SetLoad(
-        math.fsum(reading.load_n for reading in readings) / count,
-        math.fsum(reading.load_u_n for reading in readings) / count,
-        (),
-    )
+        return SetLoad(None, None, None, tuple(unread))
+    values_n = [load.load_n for load in loads]
+    return SetLoad(mean_load(loads), min(values_n), max(values_n), ())
+
+
+def load_at(springs: SetCurves, height_mm: float, loads: SetLoads) -> SetLoad:
+    """Read a set at a height, once for each height.
+
+    Args:
+        springs: the set.
+        height_mm: where, to the nanometre.
+        loads: readings made before; a new one is added to it.
+    """
+    key = springs.name, round(height_mm, 6)
+    if key not in loads:
+        loads[key] = set_load(springs, key[1])
+    return loads[key]
 
 
 def place(
@@ -104,7 +116,7 @@ def place(
     outer: SetCurves,
     inner: SetCurves | None,
     choice: SeatChoice,
-    loads: dict[tuple[str, float], SetLoad],
+    loads: SetLoads,
 ) -> tuple[PlacedSet, ...]:
     """Put the sets at their heights and read them there.
 
@@ -121,26 +133,12 @@ def place(
         change_mm = choice.height_change_mm - offset_mm
         seat_mm = round(head.installed_height_mm + change_mm, 6)
         open_mm = round(seat_mm - lift_mm, 6)
-        for height_mm in (seat_mm, open_mm):
-            if (springs.name, height_mm) not in loads:
-                loads[springs.name, height_mm] = set_load(springs, height_mm)
         solid_mm = springs.highest_solid_mm
         lowest_open_mm = head.lowest_height_mm + change_mm - lift_mm
         margin_mm = None if solid_mm is None else round(lowest_open_mm - solid_mm, 6)
-        seat, full = loads[springs.name, seat_mm], loads[springs.name, open_mm]
+        seat, full = load_at(springs, seat_mm, loads), load_at(springs, open_mm, loads)
         placed.append(PlacedSet(springs, seat_mm, open_mm, seat, full, margin_mm))
     return tuple(placed)
-
-
-def parallel(readings: Sequence[Reading]) -> tuple[float, float]:
-    """Add the loads of springs that act in parallel; returns load and expanded uncertainty.
-
-    The uncertainties are added by root sum of squares.
-    """
-    return (
-        math.fsum(reading.load_n for reading in readings),
-        math.hypot(*(reading.load_u_n for reading in readings)),
-    )
 
 
 def exceeds(value: float, limit: float) -> bool:
