@@ -73,15 +73,23 @@ class BranchFit:
         """Leave out what lies beyond a load; None where fewer than two heights remain."""
         keep = self.load_n <= load_n
         keep &= self.height_mm >= np.max(self.height_mm[~keep], initial=-np.inf)
-        if np.count_nonzero(keep) < 2:
-            return None
-        return BranchFit(
-            self.height_mm[keep],
-            self.load_n[keep],
-            self.slope_n_per_mm[keep],
-            self.load_se_n[keep],
-            self.by_lag[keep],
-        )
+        return self._at(keep) if np.count_nonzero(keep) >= 2 else None
+
+    def below(self, height_mm: float) -> BranchFit:
+        """Keep what lies below a height."""
+        return self._at(self.height_mm < height_mm)
+
+    def joined(self, above: BranchFit) -> BranchFit:
+        """Put another fit's heights, all above these, behind these."""
+        pairs = zip(self._columns, above._columns, strict=True)
+        return BranchFit(*(np.concatenate(pair) for pair in pairs))
+
+    def _at(self, rows: NDArray[np.bool_]) -> BranchFit:
+        return BranchFit(*(column[rows] for column in self._columns))
+
+    @property
+    def _columns(self) -> tuple[Array, ...]:
+        return self.height_mm, self.load_n, self.slope_n_per_mm, self.load_se_n, self.by_lag
 
 
 def fit_points(branch: Branch) -> BranchFit | None:

@@ -120,7 +120,7 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
     if sweep.dense:
         passes = split_passes(sweep)
         loading = fit_dense(passes.loading, GRID_STEP_MM)
-        unloading = fit_dense(passes.unloading, GRID_STEP_MM)
+        unloading = _fit_unloading(passes.unloading)
     else:
         loading, unloading = fit_points(sweep.loading), fit_points(sweep.unloading)
     reach_n = math.inf
@@ -142,6 +142,18 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
         sweep.lag,
         reach_n,
     )
+
+
+def _fit_unloading(branch: Branch) -> BranchFit | None:
+    """Fit the way up: the part in which friction turns round, and what lies above, for itself.
+
+    A window that reached across would take a part of the turning for load.
+    """
+    whole = fit_dense(branch, GRID_STEP_MM)
+    if whole is None:
+        return None
+    above = fit_dense(branch.at(branch.height_mm >= whole.lowest_mm + TURN_MM), GRID_STEP_MM)
+    return whole if above is None else whole.below(above.lowest_mm).joined(above)
 
 
 def _within_flex(
