@@ -10,9 +10,11 @@ from coilbench.analysis.engine.build_file import Head, Shim
 from coilbench.analysis.engine.shims import (
     SeatChoice,
     Shortage,
+    scarce_shims,
     seat_cuts_mm,
     shim_stacks,
     shortages,
+    stacks_from_stock,
     total_mm,
 )
 
@@ -68,3 +70,39 @@ def test_stacks_are_what_laying_out_every_shim_gives(stock: list[Shim], most: in
     stacks = shim_stacks(stock, most)
     assert [total_mm(stack) for stack in stacks] == sorted(fewest)
     assert [len(stack) for stack in stacks] == [fewest[total] for total in sorted(fewest)]
+
+
+def test_a_stack_that_is_never_of_use_is_left_out() -> None:
+    enough, scarce = Shim(0.5, None), Shim(1.0, 2)
+    # (1.0,) saves a shim, (0.5, 0.5) saves the scarce ones
+    assert stacks_from_stock([enough, scarce], 2, 4) == (
+        (),
+        (0.5,),
+        (1.0,),
+        (0.5, 0.5),
+        (0.5, 1.0),
+        (1.0, 1.0),
+    )
+    assert stacks_from_stock([enough, Shim(1.0, 8)], 2, 4)[2:4] == ((1.0,), (0.5, 1.0))
+    assert stacks_from_stock([], 2, 4) == ((),)
+    assert stacks_from_stock([enough], 0, 4) == ((),)
+
+
+@settings(max_examples=60, deadline=None)
+@given(stock=stocks, most=st.integers(0, 3), valves=st.integers(1, 3))
+def test_every_stack_has_one_that_is_as_good(stock: list[Shim], most: int, valves: int) -> None:
+    """As thick, with no more shims in all and no more of any that could run short."""
+    kept = stacks_from_stock(stock, most, valves)
+    scarce = [shim.thickness_mm for shim in scarce_shims(stock, most, valves)]
+    thicknesses = sorted(shim.thickness_mm for shim in stock)
+    for size in range(most + 1):
+        for stack in itertools.combinations_with_replacement(thicknesses, size):
+            if shortages(stack, stock, 1):
+                assert stack not in kept
+                continue
+            assert any(
+                total_mm(other) == total_mm(stack)
+                and len(other) <= len(stack)
+                and all(other.count(t) <= stack.count(t) for t in scarce)
+                for other in kept
+            )

@@ -10,6 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
+from coilbench.analysis.engine import three_index_bound, three_index_solve
 from coilbench.analysis.engine.three_index import Array, ThreeIndexProblem
 from coilbench.analysis.engine.three_index_bound import first_columns, price
 from coilbench.analysis.engine.three_index_rows import Prices
@@ -55,6 +56,20 @@ def test_published_optima_are_reached_and_proven(optimum: int, costs: Array) -> 
     assert optimum - 1e-6 * optimum <= solution.bound <= optimum
     for used in zip(*((p.place, p.outer, p.inner) for p in solution.picks), strict=True):
         assert sorted(used) == list(range(len(costs)))
+
+
+@pytest.mark.parametrize(
+    ("optimum", "costs"), [pytest.param(o, c, id=name) for name, o, c in published()]
+)
+def test_a_search_that_begins_with_one_column_a_place_ends_at_the_optimum(
+    optimum: int, costs: Array, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """What is left out at first is not forgotten, and neither is what no programme began with."""
+    monkeypatch.setattr(three_index_solve, "FIRST_POOL", 1)
+    monkeypatch.setattr(three_index_bound, "FIRST_COLUMNS", 1)
+    monkeypatch.setattr(three_index_bound, "MORE_COLUMNS", 1)
+    solution = solve(plain(costs))
+    assert (solution.status, solution.objective) == ("optimal", optimum)
 
 
 @settings(max_examples=25, deadline=None)
@@ -143,6 +158,9 @@ def test_any_prices_give_a_true_bound_and_true_reduced_costs(
     priced = price(problem, prices, 10_000)
     assert priced.complete_to == np.inf
     assert np.all(priced.reduced >= 0.0)
+    few = price(problem, prices, 2)
+    assert few.bound == priced.bound
+    assert np.sum(priced.reduced < few.complete_to) <= len(few.columns)
     for place, outer, inner, stack in itertools.product(*map(range, (1, *problem.shape))):
         at = priced.columns
         here = (at.place == place) & (at.outer == outer) & (at.inner == inner) & (at.stack == stack)
