@@ -109,6 +109,46 @@ def test_what_is_left_out_is_said() -> None:
     assert any("coil_bind_margin" in note for note in build.notes)
 
 
+def test_a_number_of_valves_instead_of_a_list() -> None:
+    build = parse_build(LEAST.replace("[head]\n", "[head]\nvalves = 12\n"), "six.toml")
+    assert build.head.valve_count == 12
+    assert build.head.valve_heights_mm == {}
+    assert build.head.installed_height_mm == 39.0
+    assert parse_build(GOOD, "six.toml").head.valve_count == 2
+    assert parse_build(LEAST, "six.toml").head.valve_count is None
+
+
+def test_clearance_of_the_retainer() -> None:
+    """Common practice, no source: about 0.05 in from retainer to seal at full lift."""
+    text = LEAST.replace("[head]\n", '[head]\nretainer_clearance = "12.5 mm"\n')
+    build = parse_build(text, "six.toml")
+    assert build.clearance_mm == pytest.approx(2.3)
+    assert build.limits.min_clearance_mm == 1.3
+    assert any("min_clearance isn't given: 1.3 mm assumed" in note for note in build.notes)
+    own = parse_build(text + '[limits]\nmin_clearance = "1 mm"\n', "six.toml")
+    assert own.limits.min_clearance_mm == 1.0
+    without = parse_build(LEAST, "six.toml")
+    assert without.clearance_mm is None
+    assert not any("min_clearance" in note for note in without.notes)
+
+
+@pytest.mark.parametrize(
+    ("line", "says"),
+    [
+        ("valves = 0", ["head.valves", "0 valves"]),
+        ("valves = 100", ["head.valves", "100 valves"]),
+        ("valves = 1.5", ["head.valves", "whole number"]),
+        ('valves = "12"', ["head.valves", "whole number"]),
+        ("retainer_clearance = 12", ["head.retainer_clearance", "unit"]),
+        ('retainer_clearance = "-1 mm"', ["head.retainer_clearance", "below 0"]),
+    ],
+)
+def test_valves_and_clearance_that_cannot_be(line: str, says: list[str]) -> None:
+    message = refused(LEAST.replace("[head]\n", f"[head]\n{line}\n"))
+    for word in says:
+        assert word in message
+
+
 def test_single_springs_need_no_offset() -> None:
     build = parse_build(LEAST, "six.toml")
     assert build.springs.inner == ()

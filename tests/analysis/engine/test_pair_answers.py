@@ -1,0 +1,255 @@
+"""What each pair would take, and closeness against effort."""
+
+import json
+
+import numpy as np
+import pytest
+
+from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.coil_geometry import Coil
+from coilbench.analysis.engine.pair_answers import PairAnswer
+from coilbench.analysis.engine.pairing import Pairing, pair_sets, to_document
+from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.units import KGF_N
+
+
+def straight(
+    name: str,
+    free_mm: float,
+    rate: float,
+    *,
+    solid_mm: float | None = 10.0,
+    low_mm: float = 5.0,
+    coil: Coil | None = None,
+) -> SetCurves:
+    """A set of one straight single spring."""
+    read = Branch(np.array([free_mm, low_mm]), np.array([0.0, rate * (free_mm - low_mm)]))
+    none = Branch(np.array([]), np.array([]))
+    sweep = Sweep("0", f"{name}-01", Origin.KEYED, read, none, 0.1, 0.0, 0.0)
+    curve = fit_curve(f"{name}-01", [sweep], free_length_mm=free_mm)
+    return SetCurves(name, "single", (curve,), solid_mm, coil)
+
+
+def plan(*names: str, head: str = "", limits: str = "", shims: str = "") -> BuildFile:
+    """A card of 300 N shut and 600 N at 10 mm of lift: 30 N/mm; 20 and 30 N of tolerance."""
+    return parse_build(
+        f"""
+        [cam]
+        name = "card"
+        valve_lift = "10 mm"
+        seat_load = "300 N"
+        seat_tolerance = "20 N"
+        open_load = "600 N"
+        open_tolerance = "30 N"
+        [head]
+        installed_height = "40 mm"
+        {head}
+        [springs]
+        outer = {list(names or ("larch",))}
+        [limits]
+        coil_bind_margin = "1.2 mm"
+        {limits}
+        {shims}
+        """,
+        "six.toml",
+    )
+
+
+SHIMS = '[[shims]]\nthickness = "1 mm"\n[[shims]]\nthickness = "0.4 mm"'
+
+
+def pair(build: BuildFile, *sets: SetCurves) -> Pairing:
+    return pair_sets(build, {each.name: each for each in sets})
+
+
+def answer(build: BuildFile, springs: SetCurves) -> PairAnswer:
+    (one,) = pair(build, springs).answers
+    return one
+
+
+# -- verdicts --------------------------------------------------------------------------------
+
+
+def test_what_fits_says_with_what_and_how_much_room_there_is() -> None:
+    one = answer(plan(shims=SHIMS), straight("larch", 49.1, 30.0))
+    assert one.verdict == "fits"
+    assert one.exact_mm == pytest.approx(-0.9, abs=1e-5)
+    assert one.exact_open_n == pytest.approx(600.0, abs=1e-3)
+    assert one.nearest.choice.shims_mm == (1.0,)
+    assert one.window_mm == pytest.approx((-0.9 - 20 / 30, -0.9 + 20 / 30), abs=1e-5)
+    assert one.words == (
+        "fits with 1.00 mm of shims (shims of 0.23 mm to 1.57 mm would do); the card's seat load "
+        "needs 0.90 mm of shims exactly, nearest is 1.00 mm of shims"
+    )
+
+
+def test_what_nearly_fits_says_what_it_would_take() -> None:
+    cut = answer(plan(shims=SHIMS), straight("larch", 51.0, 30.0))
+    assert cut.verdict == "nearly"
+    assert cut.exact_mm == pytest.approx(1.0, abs=1e-5)
+    assert cut.words.startswith(
+        "a seat cut of 0.33 mm to 1.67 mm would do, which stock and cuts do not give"
+    )
+    shim = answer(plan(), straight("larch", 49.0, 30.0))
+    assert shim.verdict == "nearly"
+    assert shim.words.startswith("shims of 0.33 mm to 1.67 mm would do, which stock")
+
+
+def test_what_no_shim_can_mend_says_why() -> None:
+    """Common practice, no source: a card of 40 kg shut and 78 kg at 10.9 mm implies 3.49 kg/mm;
+    a pair that gives 42 and 84 is too strong at full lift in a way no shim can mend."""
+    rate = 42.0 * KGF_N / 10.9
+    text = """
+        [cam]
+        name = "card"
+        valve_lift = "10.9 mm"
+        seat_load = "40 kg"
+        seat_tolerance = "1 kg"
+        open_load = "78 kg"
+        open_tolerance = "1 kg"
+        [head]
+        installed_height = "40 mm"
+        [springs]
+        outer = ["larch"]
+        """
+    one = answer(parse_build(text, "six.toml"), straight("larch", 50.9, rate))
+    assert one.verdict == "no"
+    assert one.window_mm is None
+    assert one.exact_open_n / KGF_N == pytest.approx(82.0, abs=1e-4)
+    assert "too strong at full lift for its seat load in a way no shim can mend" in one.words
+    assert "this pair rises 42.00 kg = 3.853 kg/mm" in one.words
+
+
+def test_what_binds_or_meets_the_guide_says_so() -> None:
+    springs = straight("larch", 49.0, 30.0, solid_mm=28.9)
+    bound = answer(plan(shims=SHIMS), springs)
+    assert bound.verdict == "limits"
+    assert "shims of 0.33 mm to 1.67 mm would do, but that comes too near to coil bind" in (
+        bound.words
+    )
+    guide = plan(head='retainer_clearance = "11 mm"', shims=SHIMS)
+    near = answer(guide, straight("larch", 49.0, 30.0))
+    assert near.verdict == "limits"
+    assert "the retainer comes too near to the guide" in near.words
+    assert not any(each.fits for each in pair(guide, springs).combinations)
+    assert all(
+        "1.00 mm left at full lift, the limit is 1.30 mm" in " ".join(each.reasons)
+        for each in pair(guide, springs).combinations
+    )
+
+
+def test_what_was_not_read_or_is_out_of_reach_says_so() -> None:
+    shallow = answer(plan(), straight("larch", 50.0, 30.0, low_mm=35.0))
+    assert shallow.verdict == "unknown"
+    assert "was not read at 30.00 mm" in shallow.words
+    weak = answer(plan(), straight("larch", 45.0, 10.0))
+    assert weak.verdict == "no"
+    assert "out of reach of shims and cuts" in weak.words
+
+
+def test_the_answers_come_best_first() -> None:
+    sets = {
+        "beech": straight("beech", 45.0, 10.0),
+        "larch": straight("larch", 51.0, 30.0),
+        "rowan": straight("rowan", 50.0, 30.0),
+        "alder": straight("alder", 50.0, 30.0, low_mm=35.0),
+    }
+    pairing = pair_sets(plan(*sets), sets)
+    found = [(one.outer, one.verdict) for one in pairing.answers]
+    assert found == [("rowan", "fits"), ("larch", "nearly"), ("beech", "no"), ("alder", "unknown")]
+
+
+# -- solid height from wire and coils --------------------------------------------------------
+
+
+def test_a_computed_solid_height_counts_and_is_said() -> None:
+    coil = Coil(4.0, 5.0, 30.0)  # solid at 28 mm
+    (one,) = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None, coil=coil)).combinations
+    assert one.coil_bind_margin_mm == pytest.approx(2.0)
+    assert one.margins[0].computed
+    assert one.fits
+    assert any(
+        "computed from wire and coils, 28.00 mm, ends squared and ground: measure it" in reason
+        for reason in one.reasons
+    )
+    gap = 1.5 * 5.0 * (0.0015 * 900.0 / 4.0 + 0.4)  # EN 13906-1, by hand: 5.53 mm
+    assert one.margins[0].smallest_gap_mm == pytest.approx(gap)
+    assert any("EN 13906-1 asks for 5.53 mm of gaps" in reason for reason in one.reasons)
+
+
+def test_a_measured_solid_height_comes_before_a_computed_one() -> None:
+    coil = Coil(4.0, 5.0, None)
+    (one,) = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=20.0, coil=coil)).combinations
+    assert one.coil_bind_margin_mm == pytest.approx(10.0)
+    assert not one.margins[0].computed
+    assert one.reasons == ()
+
+
+# -- what is not sure ------------------------------------------------------------------------
+
+
+def test_an_uncertainty_that_reaches_over_a_tolerance_is_said_and_does_not_decide() -> None:
+    inside = pair(plan(), straight("larch", 50.664, 30.0)).combinations[0]  # 319.9 ± 0.2 N shut
+    assert inside.fits
+    assert any("inside the tolerance" in r and "may be outside" in r for r in inside.reasons)
+    outside = pair(plan(), straight("larch", 50.67, 30.0)).combinations[0]
+    assert not outside.fits
+    assert any("outside the tolerance" in r and "may be inside" in r for r in outside.reasons)
+    sure = pair(plan(), straight("larch", 50.5, 30.0)).combinations[0]
+    assert sure.reasons == ()
+
+
+# -- closeness against effort ----------------------------------------------------------------
+
+
+def test_each_step_of_effort_comes_nearer() -> None:
+    head = 'max_seat_cut = "0.3 mm"'
+    rowan = straight("rowan", 50.2, 30.0)
+    pairing = pair(plan("larch", "rowan", head=head, shims=SHIMS), straight("larch", 49, 25), rowan)
+    chosen = [each.combination for each in pairing.trades]
+    assert [each.outer for each in chosen] == ["rowan"] * 3
+    assert [each.choice.height_change_mm for each in chosen] == pytest.approx([0.0, 0.1, 0.2])
+    assert [each.distance for each in pairing.trades] == pytest.approx([0.13, 0.0325, 0], abs=1e-6)
+    assert pairing.trades[0].words == (
+        "no shims: 2.0 % high shut, 1.0 % high at full lift, inside the tolerances"
+    )
+
+
+def test_nothing_that_less_effort_comes_nearer_than_is_offered() -> None:
+    shims = '[[shims]]\nthickness = "0.4 mm"\ncount = 1'
+    larch = straight("larch", 50.0, 30.0)
+    pairing = pair(plan(shims=shims), larch)
+    assert [trade.combination.choice.shims_mm for trade in pairing.trades] == [()]
+    best = {}
+    for each in pairing.combinations:
+        best.setdefault(each.effort, each)
+    assert len(best) == 2
+
+
+def test_what_breaks_a_limit_or_the_stock_is_not_offered() -> None:
+    short = '[[shims]]\nthickness = "1 mm"\ncount = 1'
+    two = plan(head="valves = 2", shims=short)
+    pairing = pair(two, straight("larch", 49.0, 30.0))
+    assert [trade.combination.choice.shims_mm for trade in pairing.trades] == [()]
+    bound = pair(plan(shims=SHIMS), straight("larch", 49.0, 30.0, solid_mm=29.5))
+    assert bound.trades == ()
+
+
+# -- the document ----------------------------------------------------------------------------
+
+
+def test_the_document_says_it_all() -> None:
+    sets = straight("larch", 49.1, 30.0), straight("rowan", 50.0, 30.0, low_mm=35.0)
+    pairing = pair(plan("larch", "rowan", shims=SHIMS), *sets)
+    document = json.loads(json.dumps(to_document(pairing), allow_nan=False))
+    fits, unknown = document["pairs"]
+    assert fits["verdict"] == "fits"
+    assert fits["exact_shim_mm"] == pytest.approx(0.9, abs=1e-5)
+    assert fits["exact_seat_cut_mm"] == 0.0
+    assert fits["nearest_shim_mm"] == 1.0
+    assert unknown["verdict"] == "unknown"
+    assert unknown["window_mm"] is None
+    (*_, last) = document["trade_off"]
+    assert (last["outer"], last["shims"], last["fits"]) == ("larch", 1, True)
