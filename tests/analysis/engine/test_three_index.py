@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
 from coilbench.analysis.engine import three_index_bound, three_index_solve
-from coilbench.analysis.engine.three_index import Array, ThreeIndexProblem
+from coilbench.analysis.engine.three_index import Array, Columns, ThreeIndexProblem
 from coilbench.analysis.engine.three_index_bound import first_columns, price
-from coilbench.analysis.engine.three_index_rows import Prices
+from coilbench.analysis.engine.three_index_rows import Chosen, Prices
 from coilbench.analysis.engine.three_index_solve import solve
 
 DATA = Path(__file__).parents[2] / "data" / "balas_saltzman_3d.csv"
@@ -211,3 +211,19 @@ def test_no_time_is_said() -> None:
     solution = solve(plain(costs), time_limit_s=0.0)
     assert solution.status in ("unknown", "feasible")
     assert solution.bound <= 32.0
+
+
+def test_what_is_not_proven_is_not_called_optimal(monkeypatch: pytest.MonkeyPatch) -> None:
+    """A programme that stops at the worst diagonal leaves it feasible, with a bound below."""
+    costs = next(costs for name, _, costs in published() if name == "8-2")
+
+    def stopped(problem: ThreeIndexProblem, columns: Columns, time_limit_s: float) -> Chosen:
+        at = np.arange(8)
+        picked = Columns(at, at, at, np.zeros(8, dtype=np.intp), costs[at, at, at])
+        return Chosen("feasible", picked, -np.inf)
+
+    monkeypatch.setattr(three_index_solve, "choose", stopped)
+    solution = solve(plain(costs))
+    assert solution.status == "feasible"
+    assert solution.objective == sum(costs[at, at, at] for at in range(8))
+    assert 0.0 < solution.bound <= 32.0 < solution.objective
