@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from coilbench.capture.calibration_checks import refuse_saturated
 from coilbench.capture.calibration_points import Fitted, FlexPoint
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.flex_lag import undo_sample_lag
 from coilbench.capture.regression import (
     PolynomialFit,
     degree_demanded,
@@ -29,6 +30,7 @@ RESIDUAL_LIMIT_FRACTION = 0.2  # of the whole flex, for its loop and unevenness
 RESIDUAL_LIMIT_MM = 0.05  # stiff presses flex little, and a scale has its steps
 MOVED_FRACTION = 0.2  # of the whole flex: what a loop may leave open at the low end
 MOVED_MM = 0.05  # as much as a scale's steps and a quill's repeatability explain
+MIDDLE_TRUST = 0.2  # of half the loop, k = 1: how far the true give may lie from its middle
 LOW_END_FRACTION = 0.25  # of the common loads: where the two branches must meet again
 WRONG_WAY_SDS = 3.0  # beyond chance
 
@@ -66,6 +68,9 @@ def fit_flex(
     """
     press = _press(points, load_fit, travel_fit)
     used = press.load_n > CONTACT_FRACTION * press.load_n.max()
+    undelayed = undo_sample_lag(press.load_n, press.height_mm, press.rising, used)
+    if all(point.direction is None for point in points):
+        press, used = replace(press, height_mm=undelayed.height_mm), undelayed.used
     on_block = press.at(used)
     if on_block.load_n.size < LEAST_POINTS or np.unique(on_block.load_n).size < 3:
         raise CoilbenchError(
@@ -84,7 +89,8 @@ def fit_flex(
     every: list[float | None] = [None] * len(points)
     for row, residual in zip(np.flatnonzero(used), residuals.tolist(), strict=True):
         every[row] = residual
-    return Fitted(_through_origin(block, on_block.load_n), tuple(every), tuple(notes))
+    fit = _through_origin(block, on_block.load_n)
+    return Fitted(_with_loop(fit, steps), tuple(every), tuple(notes))
 
 
 def _press(
@@ -193,6 +199,18 @@ def _refuse_uneven(steps: _Press, block: PolynomialFit, flex_span_mm: float) -> 
             f"{off[worst]:.2f} mm off, and {allowed:.2f} is allowed",
             mend="Lock what is loose, press more slowly, then try again",
         )
+
+
+def _with_loop(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
+    """Widen the uncertainty by what the middle of the loop between up and down leaves open."""
+    off = steps.height_mm + value(flex, steps.load_n)
+    up, down = off[steps.rising], off[~steps.rising]
+    if not (up.size and down.size):
+        return flex
+    half_mm = 0.5 * abs(float(up.mean() - down.mean()))
+    covariance = np.array(flex.covariance)
+    covariance[1, 1] += (MIDDLE_TRUST * half_mm / float(steps.load_n.mean())) ** 2
+    return replace(flex, covariance=tuple(tuple(row) for row in covariance.tolist()))
 
 
 def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> PolynomialFit:

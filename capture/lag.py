@@ -16,6 +16,7 @@ from scipy.interpolate import Akima1DInterpolator
 
 Array = NDArray[np.float64]
 
+CONTACT_BLEND_MM = 1.0  # over so much below contact the one average goes over into the other
 SETTLING_CONVERSIONS = 4.0  # a delta-sigma converter settles in about so many (HX711 datasheet)
 
 
@@ -54,16 +55,33 @@ class Press:
         load_n: above the zero.
         travel_mm: the height by the travel alone, as if the press did not give.
         flex_mm: how far the press gives under load_n.
+        contact_mm: the height from which the spring pushes; infinite where it is not known.
     """
 
     t_s: Array
     load_n: Array
     travel_mm: Array
     flex_mm: Array
+    contact_mm: float = math.inf
 
     def height_mm(self, delay_s: float, spread_s2: float) -> Array:
-        """Return the height that belongs to each load, shape (n,)."""
-        return averaged(self.t_s, self.travel_mm, delay_s, spread_s2) + self.flex_mm
+        """Return the height that belongs to each load, shape (n,).
+
+        Above contact a spring pushes nothing, however high: a window that reaches up there averages
+        the height of contact, as long as most of it lies below.
+        """
+        plain = averaged(self.t_s, self.travel_mm, delay_s, spread_s2)
+        if math.isfinite(self.contact_mm):
+            touching = np.minimum(self.travel_mm, self.contact_mm)
+            clipped = averaged(self.t_s, touching, delay_s, spread_s2)
+            inside = np.clip((self.contact_mm - clipped) / CONTACT_BLEND_MM, 0.0, 1.0)
+            plain = inside * clipped + (1.0 - inside) * plain
+        return plain + self.flex_mm
+
+    def earlier(self, x: Array, delay_s: float, spread_s2: float) -> Array:
+        """Return x, shape (n,), as it was where each load's window begins."""
+        begin_s = self.t_s - delay_s - math.sqrt(3.0 * spread_s2)
+        return np.interp(begin_s, self.t_s, x)
 
 
 def averaged(t_s: Array, x: Array, delay_s: float, spread_s2: float) -> Array:

@@ -80,6 +80,9 @@ class Sweep:
         rig: by which calibration and zero; where it is known it tells the uncertainties, and the
             three above are not used. None where the numbers came converted.
         lag: what was undone in the branches; None where nothing was.
+        turned_mm: the height on the way up above which friction has turned round and the filter
+            has forgotten the turn; None where it is not known.
+        too_fast: whether it was over before the rig's filter could follow.
         dense: True where samples are a sampled curve, False where they are chosen points.
     """
 
@@ -94,6 +97,8 @@ class Sweep:
     press: Press | None = None
     rig: RigReading | None = None
     lag: Lag | None = None
+    turned_mm: float | None = None
+    too_fast: bool = False
 
     @property
     def dense(self) -> bool:

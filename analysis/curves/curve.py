@@ -280,6 +280,7 @@ def fit_curve(
     Raises:
         CoilbenchError: there is no usable sample of that branch.
     """
+    sweeps, notes = _slow_enough(sweeps)
     fits = tuple(fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None)
     if not _fits(fits, branch):
         what = "has no reading" if branch == "mean" else f"has no reading of its {branch} branch"
@@ -295,8 +296,20 @@ def fit_curve(
         None if found is None else found.length_mm,
         None if found is None else found.length_u_mm,
         find_solid_height_mm(sweeps) if solid_height_mm is None else solid_height_mm,
-        _notes(fits),
+        (*notes, *_notes(fits)),
     )
+
+
+def _slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[str, ...]]:
+    """Leave out strokes that the rig could not follow, unless there are no others."""
+    slow = [sweep for sweep in sweeps if not sweep.too_fast]
+    if len(slow) == len(sweeps):
+        return sweeps, ()
+    if slow:
+        left_out = len(sweeps) - len(slow)
+        strokes = "1 stroke was" if left_out == 1 else f"{left_out} strokes were"
+        return slow, (f"{strokes} too fast for the rig's conversions and left out",)
+    return sweeps, ("all strokes were too fast for the rig's conversions: press more slowly",)
 
 
 def _notes(fits: Sequence[SweepFit]) -> tuple[str, ...]:

@@ -33,13 +33,16 @@ KNOTS = 8
 ROUNDS = 6
 DONE = 1e-3  # a step smaller than this share of the uncertainty is the last
 PIECES = 3  # a branch falls into so many pieces whose errors are taken as independent
+LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
 LEAST_SAMPLES = 30
+CONTACT_SHARES = (0.15, 0.5)  # of the largest load: where the course is straight and well seen
 ROGUE_SDS = 6.0
 KNOWN_SHARE = 0.5  # known is a delay whose uncertainty is below this share of what is typical
 TRUST_STEPS = (
     0.02  # of a sample's interval: no delay is trusted finer, nor a spread than its square
 )
-SPREAD_TRUST = 0.15  # of the spread: a filter is no moving average, only much like one
+FEW_STROKES = 6.0  # so many strokes tell as much of the spread's shape as is believed at all
+SPREAD_TRUST = 0.1  # of the spread: a filter is no moving average, only much like one
 
 
 class _Evidence(NamedTuple):
@@ -62,13 +65,24 @@ def undo_lag(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, list[Sweep]]:
             if sweep.press is not None:
                 groups.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(sweep.press)
     lags = {rig: estimate_lag(list(presses.values())) for rig, presses in groups.items()}
-    return {
-        label: [
-            sweep if sweep.press is None else corrected(sweep, sweep.press, lags[_rig_of(sweep)])
+    found: dict[str, list[Sweep]] = {}
+    for label, own in sweeps.items():
+        contacts = {
+            rig: contact_mm(presses[label], lags[rig])
+            for rig, presses in groups.items()
+            if label in presses
+        }
+        found[label] = [
+            sweep
+            if sweep.press is None
+            else corrected(
+                sweep,
+                replace(sweep.press, contact_mm=contacts[_rig_of(sweep)]),
+                lags[_rig_of(sweep)],
+            )
             for sweep in own
         ]
-        for label, own in sweeps.items()
-    }
+    return found
 
 
 def _rig_of(sweep: Sweep) -> str:
@@ -80,7 +94,65 @@ def corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
     height = press.height_mm(lag.delay_s, lag.spread_s2)
     by_lag = _height_by_lag(press, lag.delay_s, lag.spread_s2)
     loading, unloading = Branch(height, press.load_n, by_lag).split()
-    return replace(sweep, loading=loading, unloading=unloading, lag=lag)
+    turned_mm = _turned_mm(press, height, lag)
+    return replace(
+        sweep,
+        loading=loading,
+        unloading=unloading,
+        lag=lag,
+        turned_mm=turned_mm,
+        too_fast=is_too_fast(press, lag.delay_s, lag.spread_s2),
+    )
+
+
+def is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
+    """Whether the way down or up took so little time that the filter saw hardly anything of it."""
+    pressed = np.flatnonzero(press.load_n > LEAST_SHARE * press.load_n.max(initial=0.0))
+    if pressed.size < 2:
+        return True
+    begin_s, turn_s, end_s = press.t_s[[pressed[0], np.argmin(press.travel_mm), pressed[-1]]]
+    interval_s = float(np.median(np.diff(press.t_s)))
+    window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + interval_s
+    return bool(min(turn_s - begin_s, end_s - turn_s) < LEAST_WINDOWS * window_s)
+
+
+def _slow_enough(presses: Sequence[Press], delay_s: float, spread_s2: float) -> Sequence[Press]:
+    slow = [press for press in presses if not is_too_fast(press, delay_s, spread_s2)]
+    return slow if slow else presses
+
+
+def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:
+    """Lowest height on the way up whose whole window lies TURN_MM above the turn."""
+    if height.size == 0:
+        return None
+    turn = int(np.argmin(press.travel_mm))
+    up = np.arange(height.size, dtype=np.float64) - turn
+    begun_up = press.earlier(up, lag.delay_s, lag.spread_s2) >= 0.0
+    begin_mm = press.earlier(press.travel_mm, lag.delay_s, lag.spread_s2)
+    clear = np.flatnonzero(begun_up & (begin_mm >= press.travel_mm[turn] + TURN_MM))
+    return float(height[clear[0]]) if clear.size else None
+
+
+def contact_mm(presses: Sequence[Press], lag: Lag) -> float:
+    """Return the height at which a spring's straight course comes to no load."""
+    known = [replace(press, contact_mm=math.inf) for press in presses]
+    for _ in range(2):
+        parts = [_usable(press, lag.delay_s, lag.spread_s2) for press in known]
+        at_mm = _no_load_mm(np.concatenate(parts))
+        known = [replace(press, contact_mm=at_mm) for press in known]
+    return at_mm
+
+
+def _no_load_mm(usable: Array) -> float:
+    """Extend the line through the lighter loads down to none; infinite where they are too few."""
+    height, load = usable[:, 0], usable[:, 1]
+    if load.size < LEAST_SAMPLES:
+        return math.inf
+    low, high = (share * float(load.max()) for share in CONTACT_SHARES)
+    light = (load >= low) & (load <= high)
+    if np.count_nonzero(light) < LEAST_SAMPLES // PIECES or np.ptp(load[light]) <= 0.0:
+        return math.inf
+    return float(np.polynomial.Polynomial.fit(load[light], height[light], 1)(0.0))
 
 
 def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
@@ -103,7 +175,7 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     loose_s = max(typical_s, 0.02)
     at = np.array([typical_s, typical_s**2 / 3.0])
     for _ in range(ROUNDS):
-        found = [_evidence(one, *at) for one in springs]
+        found = [_evidence(_slow_enough(one, *at), *at) for one in springs]
         evidence = [one for one in found if one is not None]
         spread_sd = at[0] ** 2 / 3.0 + (step_s / 4.0) ** 2
         prior = np.diag([loose_s**-2.0, spread_sd**-2.0])
@@ -114,7 +186,9 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
             break
     delay_u_s = math.sqrt(covariance[0, 0])
     known = delay_u_s < KNOWN_SHARE * loose_s
-    floor = [TRUST_STEPS * step_s, (TRUST_STEPS * step_s) ** 2 + SPREAD_TRUST * at[1]]
+    strokes = sum(len(one) for one in springs)
+    spread_trust = SPREAD_TRUST * math.sqrt(1.0 + FEW_STROKES / strokes)
+    floor = [TRUST_STEPS * step_s, (TRUST_STEPS * step_s) ** 2 + spread_trust * at[1]]
     covariance = covariance + np.diag(np.square(floor))
     rows = covariance.tolist()
     return Lag(
@@ -159,6 +233,9 @@ def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[A
 def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Evidence | None:
     """Take all that is not lag out of one spring's strokes; None where they hold too little."""
     parts = [_usable(press, delay_s, spread_s2) for press in presses]
+    at_mm = _no_load_mm(np.concatenate(parts))
+    presses = [replace(press, contact_mm=at_mm) for press in presses]
+    parts = [_usable(press, delay_s, spread_s2) for press in presses]
     number = np.repeat(np.arange(len(parts)), [part.shape[0] for part in parts])
     height, load, way, *by_lag = np.concatenate(parts).T[:5]
     if height.size < LEAST_SAMPLES:
@@ -200,14 +277,19 @@ def _usable(press: Press, delay_s: float, spread_s2: float) -> Array:
     down = np.arange(height.size) <= deepest
     first = height <= np.minimum.accumulate(height) + SLACK_MM
     last = height <= np.minimum.accumulate(height[::-1])[::-1] + SLACK_MM
-    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(height)) + 1e-9)])
-    earlier = np.interp(path - TURN_MM, path, height)
-    gone = np.where(down, earlier - height, height - earlier)
-    use = np.where(down, first, last) & (gone > STRAIGHT_SHARE * TURN_MM)
-    use &= press.load_n > LEAST_SHARE * press.load_n.max()
     way = np.where(down, 1.0, -1.0)
+    use = np.where(down, first, last) & (way * _gone_down(height) > STRAIGHT_SHARE * TURN_MM)
+    at_begin = press.earlier(_gone_down(press.travel_mm), delay_s, spread_s2)
+    use &= way * at_begin > STRAIGHT_SHARE * TURN_MM
+    use &= press.load_n > LEAST_SHARE * press.load_n.max()
     by_lag = _height_by_lag(press, delay_s, spread_s2)
     return np.column_stack([height, press.load_n, way, by_lag])[use]
+
+
+def _gone_down(height: Array) -> Array:
+    """How far the last TURN_MM of the way led down; as far up is negative."""
+    path = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(height)) + 1e-9)])
+    return np.interp(path - TURN_MM, path, height) - height
 
 
 def _height_by_lag(press: Press, delay_s: float, spread_s2: float) -> Array:

@@ -31,6 +31,7 @@ class SweepFit:
         load_u_n, load_u_relative, height_u_mm, rig, lag: as in Sweep.
         dense: whether the samples are a sampled curve.
         sweep_id: whose error is its own.
+        turned_mm: as in Sweep.
         reach_n: above this load the branches were cut, since the press's give was not measured
             there; infinite where nothing was cut.
     """
@@ -45,6 +46,7 @@ class SweepFit:
     rig: RigReading | None = None
     lag: Lag | None = None
     reach_n: float = math.inf
+    turned_mm: float | None = None
 
     @property
     def zero_u_n(self) -> float:
@@ -85,6 +87,7 @@ class SweepFit:
         if not self.dense or self.loading is None or self.unloading is None:
             return 0.0
         full_mm = max(self.loading.lowest_mm, self.unloading.lowest_mm) + TURN_MM
+        full_mm = full_mm if self.turned_mm is None else max(full_mm, self.turned_mm)
         top_mm = min(self.loading.highest_mm, self.unloading.highest_mm)
         if height_mm >= full_mm or full_mm >= top_mm:
             return 0.0
@@ -120,7 +123,7 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
     if sweep.dense:
         passes = split_passes(sweep)
         loading = fit_dense(passes.loading, GRID_STEP_MM)
-        unloading = _fit_unloading(passes.unloading)
+        unloading = _fit_unloading(passes.unloading, sweep.turned_mm)
     else:
         loading, unloading = fit_points(sweep.loading), fit_points(sweep.unloading)
     reach_n = math.inf
@@ -141,10 +144,11 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
         sweep.rig,
         sweep.lag,
         reach_n,
+        sweep.turned_mm,
     )
 
 
-def _fit_unloading(branch: Branch) -> BranchFit | None:
+def _fit_unloading(branch: Branch, turned_mm: float | None) -> BranchFit | None:
     """Fit the way up: the part in which friction turns round, and what lies above, for itself.
 
     A window that reached across would take a part of the turning for load.
@@ -152,7 +156,9 @@ def _fit_unloading(branch: Branch) -> BranchFit | None:
     whole = fit_dense(branch, GRID_STEP_MM)
     if whole is None:
         return None
-    above = fit_dense(branch.at(branch.height_mm >= whole.lowest_mm + TURN_MM), GRID_STEP_MM)
+    full_mm = whole.lowest_mm + TURN_MM
+    full_mm = full_mm if turned_mm is None else max(full_mm, turned_mm)
+    above = fit_dense(branch.at(branch.height_mm >= full_mm), GRID_STEP_MM)
     return whole if above is None else whole.below(above.lowest_mm).joined(above)
 
 
