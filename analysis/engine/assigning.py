@@ -86,6 +86,7 @@ def to_document(assignment: Assignment) -> dict[str, object]:
         "effort": assignment.effort,
         "objective": chosen.objective,
         "bound": chosen.bound,
+        "gap": chosen.gap,
         "valves": [_valve_document(plan) for plan in chosen.valves],
         "spares": [spring.name for spring in chosen.spares],
         "levels": [

@@ -81,6 +81,13 @@ class Level:
     spares: tuple[Candidate, ...]
 
     @property
+    def gap(self) -> float | None:
+        """What the objective is above the bound at most; None where one isn't known."""
+        if self.objective is None or self.bound is None:
+            return None
+        return self.objective - self.bound
+
+    @property
     def shims(self) -> int:
         """How many shims it takes."""
         return sum(len(plan.choice.shims_mm) for plan in self.valves)

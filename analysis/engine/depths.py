@@ -44,7 +44,7 @@ def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tup
         CoilbenchError: a candidate set is not among them.
     """
     head, rows = build.head, []
-    choices = seat_choices(build, max(len(head.valve_heights_mm), 1))
+    choices = seat_choices(build, 1 if head.valve_count is None else head.valve_count)
     named = [("outer", name, 0.0) for name in build.springs.outer]
     named += [("inner", name, head.inner_offset_mm) for name in build.springs.inner]
     for role, name, offset_mm in named:

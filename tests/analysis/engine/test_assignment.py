@@ -392,8 +392,8 @@ def test_more_effort_would_do() -> None:
 def test_limits_that_only_together_stand_in_the_way() -> None:
     larch = spring_set("larch", "outer", [(50.0, 20.0)], solid_mm=29.5)
     heron = spring_set("heron", "inner", [(48.0, 10.0)], low_mm=33.0)
-    words = refusal(plan(), larch, heron)
-    assert words == (
+    words = refusal(plan(shims=[(0.4, 3)]), larch, heron)
+    assert words == (  # and neither max_shims nor the stock of shims
         "no one limit alone stands in the way, but together: coil_bind_margin and heights not read"
     )
 
@@ -418,6 +418,7 @@ def test_the_document_has_the_agreed_keys() -> None:
     document = json.loads(json.dumps(to_document(assignment), allow_nan=False))
     assert {"status", "effort", "objective", "bound", "valves", "spares", "levels"} <= set(document)
     assert (document["status"], document["effort"]) == ("optimal", "shims")
+    assert 0.0 <= document["gap"] <= 1e-6
     (valve,) = document["valves"]
     assert {
         "valve", "outer", "inner", "shims_mm", "seat_cut_mm", "seat_n", "open_n",

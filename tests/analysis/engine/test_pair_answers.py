@@ -134,6 +134,7 @@ def test_what_binds_or_meets_the_guide_says_so() -> None:
     assert near.verdict == "limits"
     assert "the retainer comes too near to the guide" in near.words
     assert not any(each.fits for each in pair(guide, springs).combinations)
+    assert pair(guide, straight("larch", 49.0, 30.0)).trades == ()
     assert all(
         "1.00 mm left at full lift, the limit is 1.30 mm" in " ".join(each.reasons)
         for each in pair(guide, springs).combinations
@@ -199,6 +200,8 @@ def test_an_uncertainty_that_reaches_over_a_tolerance_is_said_and_does_not_decid
     assert any("outside the tolerance" in r and "may be inside" in r for r in outside.reasons)
     sure = pair(plan(), straight("larch", 50.5, 30.0)).combinations[0]
     assert sure.reasons == ()
+    surely_not = pair(plan(), straight("larch", 55.0, 30.0)).combinations[0]
+    assert not any("may be" in reason for reason in surely_not.reasons)
 
 
 # -- closeness against effort ----------------------------------------------------------------
