@@ -24,8 +24,9 @@ from coilbench.capture.regression import (
 # Limits: common practice, no source, each with its reason.
 LEAST_POINTS = 5  # a parabola and an offset take three; two are left to judge it by
 LEAST_LOAD_N = 50.0  # a valve spring's seat load is several times this
-CONTACT_FRACTION = 0.05  # of the largest load: below it the block is still seating
-STEPS = 20  # of load on a branch: many samples of one press are no independent evidence
+CONTACT_FRACTION = 0.01  # of the largest load: below it the quill may still be in the air
+STEPS = 24  # of load on a branch: many samples of one press are no independent evidence
+MOST_DEGREE = 4  # enough for play taken up at light loads; more would follow the noise
 RESIDUAL_LIMIT_FRACTION = 0.2  # of the whole flex, for its loop and unevenness
 RESIDUAL_LIMIT_MM = 0.05  # stiff presses flex little, and a scale has its steps
 MOVED_FRACTION = 0.2  # of the whole flex: what a loop may leave open at the low end
@@ -123,12 +124,15 @@ def _press(
 
 
 def _in_steps(press: _Press) -> _Press:
-    """Average many samples into steps of load on each branch; leave few alone."""
+    """Average many samples into steps of load on each branch; leave few alone.
+
+    The steps are finer at light loads, where a press takes up its play.
+    """
     if press.load_n.size <= 2 * STEPS:
         return press
     low, high = press.load_n.min(), press.load_n.max()
-    step = np.minimum(((press.load_n - low) / (high - low) * STEPS).astype(np.intp), STEPS - 1)
-    step += STEPS * press.rising
+    share = np.sqrt((press.load_n - low) / (high - low))
+    step = np.minimum((share * STEPS).astype(np.intp), STEPS - 1) + STEPS * press.rising
     count = np.bincount(step, minlength=2 * STEPS)
     filled = count > 0
 
@@ -138,18 +142,36 @@ def _in_steps(press: _Press) -> _Press:
     return _Press(mean(press.load_n), mean(press.height_mm), np.flatnonzero(filled) >= STEPS)
 
 
+def _middle(steps: _Press) -> _Press:
+    """Return the middle of both branches, where both are steps and were both pressed."""
+    up, down = steps.at(steps.rising), steps.at(~steps.rising)
+    if steps.load_n.size <= STEPS or min(up.load_n.size, down.load_n.size) < STEPS // 2:
+        return steps
+    low = max(up.load_n.min(), down.load_n.min())
+    high = min(up.load_n.max(), down.load_n.max())
+    inside = (up.load_n >= low) & (up.load_n <= high)
+    at = up.load_n[inside]
+    order = np.argsort(down.load_n)
+    other = np.interp(at, down.load_n[order], down.height_mm[order])
+    return _Press(at, 0.5 * (up.height_mm[inside] + other), np.ones(at.size, np.bool_))
+
+
 def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list[str]]:
-    """Fit height by travel over load; a parabola only where it keeps one direction."""
-    known = np.zeros_like(steps.load_n)
-    degree = degree_demanded(steps.load_n, steps.height_mm, resolution_mm)
-    block = fit_with_scatter(steps.load_n, steps.height_mm, degree, known, resolution_mm)
+    """Fit height by travel over load; a curve only where it keeps one direction."""
+    middle = _middle(steps)
+    known = np.zeros_like(middle.load_n)
+    most = min(MOST_DEGREE, max(middle.load_n.size - 3, 1))
+    degree = degree_demanded(middle.load_n, middle.height_mm, resolution_mm, most)
+    for tried in range(degree, 1, -1):
+        block = fit_with_scatter(middle.load_n, middle.height_mm, tried, known, resolution_mm)
+        slopes = slope(block, np.linspace(block.x_min, block.x_max, 50))
+        if slopes.max() < 0.0 or slopes.min() > 0.0:
+            name = "a parabola" if tried == 2 else f"a curve of degree {tried}"
+            return block, [f"The press does not give evenly (F-test at 1 %): {name} is used"]
+    straight = fit_with_scatter(middle.load_n, middle.height_mm, 1, known, resolution_mm)
     if degree == 1:
-        return block, []
-    at_ends = slope(block, [0.0, block.x_max])
-    if at_ends[0] * at_ends[1] > 0.0:
-        return block, ["The press does not give evenly (F-test at 1 %): a parabola is used"]
-    straight = fit_with_scatter(steps.load_n, steps.height_mm, 1, known, resolution_mm)
-    return straight, ["The press gives unevenly, but no parabola fits it: a line is used"]
+        return straight, []
+    return straight, ["The press gives unevenly, but no curve fits it: a line is used"]
 
 
 def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -221,20 +220,29 @@ def hidden_departure(
 
 
 def degree_demanded(
-    x: NDArray[np.float64], y: NDArray[np.float64], resolution: float
-) -> Literal[1, 2]:
-    """Return 2 where a parabola explains what chance hardly can, else 1.
+    x: NDArray[np.float64], y: NDArray[np.float64], resolution: float, most: int = 2
+) -> int:
+    """Return the degree above 1 that explains what chance hardly can, else 1.
 
-    The F-test at 1 %; a line that is already finer than the resolution of y stays a line.
+    The F-test at 1 % of each next degree, or of the one after it, since a course may be odd; a fit
+    that is already finer than the resolution of y goes no higher.
 
     Args:
-        x, y: shape (n,), n at least 4 and 3 distinct x.
+        x, y: shape (n,), n at least most + 2 and that many distinct x less one.
         resolution: the step of y that can just be told apart, above 0.
+        most: the highest degree allowed.
     """
-    straight, bent = fit_polynomial(x, y, 1), fit_polynomial(x, y, 2)
-    if straight.residual_sd <= resolution / math.sqrt(12.0):
-        return 1
-    return 2 if chance_of_needless_term(straight, bent) < NEEDLESS_CHANCE else 1
+    degree = 1
+    simple = fit_polynomial(x, y, degree)
+    while degree < most and simple.residual_sd > resolution / math.sqrt(12.0):
+        for richer in range(degree + 1, min(degree + 2, most) + 1):
+            rich = fit_polynomial(x, y, richer)
+            if chance_of_needless_term(simple, rich) < NEEDLESS_CHANCE:
+                degree, simple = richer, rich
+                break
+        else:
+            break
+    return degree
 
 
 def _positive(u_y: ArrayLike) -> NDArray[np.float64]:
