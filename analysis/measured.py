@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve, fit_curve
-from coilbench.analysis.curves.lag_fit import undo_lag
+from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.engine.coil_geometry import Coil
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.sets.check import check_set

@@ -83,6 +83,7 @@ def _loop_mm(
 
     def course(rows: NDArray[np.bool_]) -> Array:
         order = np.argsort(load_n[rows], kind="stable")
-        return np.interp(at, load_n[rows][order], height_mm[rows][order])
+        along = np.interp(at, load_n[rows][order], height_mm[rows][order])
+        return np.asarray(along, dtype=np.float64)
 
     return float(np.sqrt(np.mean((course(up) - course(down)) ** 2)))

@@ -13,6 +13,7 @@ TOUCH_SHARE = 0.01  # of the whole rise: above it the spring is surely touched
 FEWEST = 3  # samples that make a zero
 TOUCH_SDS = 3.0  # of the noise: above it the load may be rising
 GUARD_S = 0.05  # before that, the load may be rising within its noise
+RISE_SDS = 6.0  # from its begin to its end, by more than this, it rises: no zero
 LEAST_SD_COUNTS = 0.5  # a count's own step
 
 
@@ -60,15 +61,27 @@ def zero_before_touch(
         return None
     lead = load_counts[:before]
     middle = float(np.median(lead[: max(before // 2, FEWEST)]))
-    noise = 1.4826 * float(np.median(np.abs(np.diff(lead)))) / math.sqrt(2.0)
-    noise = max(noise, LEAST_SD_COUNTS)
+    noise = _noise_sd(lead)
     still = np.flatnonzero((lead - middle) * np.sign(rise) <= TOUCH_SDS * noise)
     if still.size == 0:
         return None
     end = int(np.searchsorted(t_s, t_s[still[-1]] - GUARD_S, side="right"))
     end = max(end, min(FEWEST, before))
     kept = lead[:end]
+    half = max(end // 2, 1)
+    if abs(float(kept[-half:].mean() - kept[:half].mean())) > RISE_SDS * noise:
+        return None
     mean = float(kept.mean())
     sd = max(float(kept.std(ddof=1)), noise)
     moved = float(np.ptp(travel_counts[:end]))
     return Zero(mean, sd / math.sqrt(end), end, moved)
+
+
+def _noise_sd(lead: NDArray[np.float64]) -> float:
+    """Noise of a sample, blind to a steady rise: of second differences, robust.
+
+    White noise leaves them a variance six times its own.
+    """
+    bend = np.diff(lead, 2)
+    noise = 1.4826 * float(np.median(np.abs(bend))) / math.sqrt(6.0)
+    return max(noise, LEAST_SD_COUNTS)

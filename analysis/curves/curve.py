@@ -11,15 +11,12 @@ import numpy as np
 
 from coilbench.analysis.curves.branches import Array, BranchFit
 from coilbench.analysis.curves.budget import Budget, BudgetLine
-from coilbench.analysis.curves.chain import (
-    FLEX_UNKNOWN_U_MM_PER_N,
-    budget_lines,
-)
+from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.ends import FreeLength, find_free_length, find_solid_height_mm
+from coilbench.analysis.curves.standing_notes import slow_enough, standing_notes
 from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit, fit_sweep, join_points
 from coilbench.analysis.curves.uncertainty import type_a
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.rig_stroke import ZERO_UNKNOWN_U_N
 from coilbench.capture.sweep import Sweep
 
 BranchChoice = Literal["mean", "loading", "unloading"]
@@ -280,7 +277,7 @@ def fit_curve(
     Raises:
         CoilbenchError: there is no usable sample of that branch.
     """
-    sweeps, notes = _slow_enough(sweeps)
+    sweeps, notes = slow_enough(sweeps)
     fits = tuple(fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None)
     if not _fits(fits, branch):
         what = "has no reading" if branch == "mean" else f"has no reading of its {branch} branch"
@@ -296,37 +293,8 @@ def fit_curve(
         None if found is None else found.length_mm,
         None if found is None else found.length_u_mm,
         find_solid_height_mm(sweeps) if solid_height_mm is None else solid_height_mm,
-        (*notes, *_notes(fits)),
+        (*notes, *standing_notes(fits)),
     )
-
-
-def _slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[str, ...]]:
-    """Leave out strokes that the rig could not follow, unless there are no others."""
-    slow = [sweep for sweep in sweeps if not sweep.too_fast]
-    if len(slow) == len(sweeps):
-        return sweeps, ()
-    if slow:
-        left_out = len(sweeps) - len(slow)
-        strokes = "1 stroke was" if left_out == 1 else f"{left_out} strokes were"
-        return slow, (f"{strokes} too fast for the rig's conversions and left out",)
-    return sweeps, ("all strokes were too fast for the rig's conversions: press more slowly",)
-
-
-def _notes(fits: Sequence[SweepFit]) -> tuple[str, ...]:
-    """What the sweeps' instruments leave open, each once."""
-    notes = [fit.lag.note for fit in fits if fit.lag is not None and not fit.lag.known]
-    rigs = [fit.rig for fit in fits if fit.rig is not None]
-    if any(rig.calibration.flex is None for rig in rigs):
-        notes.append(
-            "how far the press gives was not measured: heights are unsure by "
-            f"{2e3 * FLEX_UNKNOWN_U_MM_PER_N:.1f} mm at 1000 N (k = 2)"
-        )
-    if not all(rig.zero_known for rig in rigs):
-        notes.append(
-            "a stroke began without a zero of its own: the calibration's is taken, good to "
-            f"{2 * ZERO_UNKNOWN_U_N:.0f} N (k = 2)"
-        )
-    return tuple(dict.fromkeys(notes))
 
 
 def _fits(sweeps: Sequence[SweepFit], branch: BranchChoice) -> list[BranchFit]:

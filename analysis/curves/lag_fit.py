@@ -1,4 +1,4 @@
-"""The lag of load behind travel, found from the strokes themselves and undone. Pure.
+"""The lag of load behind travel, found from the strokes themselves. Pure.
 
 At one height of one spring, the load should be the same whatever the speed, but for friction, which
 goes by direction and load. What goes by speed is lag. So in all strokes of a spring together, load
@@ -12,7 +12,7 @@ of the loop is friction.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -22,7 +22,6 @@ from scipy.interpolate import BSpline
 
 from coilbench.analysis.curves.branches import Array
 from coilbench.capture.lag import SETTLING_CONVERSIONS, Lag, Press
-from coilbench.capture.sweep import Branch, Sweep
 
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
@@ -51,108 +50,6 @@ class _Evidence(NamedTuple):
     residual_n: Array  # (n,)
     by_lag: Array  # (n, 2)
     piece: NDArray[np.intp]  # (n,)
-
-
-def undo_lag(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, list[Sweep]]:
-    """Find the lag of each rig in a set, and undo it in all its sweeps.
-
-    Args:
-        sweeps: a set's, by label; those without a press stay as they are.
-    """
-    groups: dict[str, dict[str, list[Press]]] = {}
-    for label, own in sweeps.items():
-        for sweep in own:
-            if sweep.press is not None:
-                groups.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(sweep.press)
-    lags = {rig: estimate_lag(list(presses.values())) for rig, presses in groups.items()}
-    found: dict[str, list[Sweep]] = {}
-    for label, own in sweeps.items():
-        contacts = {
-            rig: contact_mm(presses[label], lags[rig])
-            for rig, presses in groups.items()
-            if label in presses
-        }
-        found[label] = [
-            sweep
-            if sweep.press is None
-            else corrected(
-                sweep,
-                replace(sweep.press, contact_mm=contacts[_rig_of(sweep)]),
-                lags[_rig_of(sweep)],
-            )
-            for sweep in own
-        ]
-    return found
-
-
-def _rig_of(sweep: Sweep) -> str:
-    return "" if sweep.rig is None else sweep.rig.calibration_id
-
-
-def corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
-    """Return the sweep with its branches at the heights that belong to the loads."""
-    height = press.height_mm(lag.delay_s, lag.spread_s2)
-    by_lag = _height_by_lag(press, lag.delay_s, lag.spread_s2)
-    loading, unloading = Branch(height, press.load_n, by_lag).split()
-    turned_mm = _turned_mm(press, height, lag)
-    return replace(
-        sweep,
-        loading=loading,
-        unloading=unloading,
-        lag=lag,
-        turned_mm=turned_mm,
-        too_fast=is_too_fast(press, lag.delay_s, lag.spread_s2),
-    )
-
-
-def is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
-    """Whether the way down or up took so little time that the filter saw hardly anything of it."""
-    pressed = np.flatnonzero(press.load_n > LEAST_SHARE * press.load_n.max(initial=0.0))
-    if pressed.size < 2:
-        return True
-    begin_s, turn_s, end_s = press.t_s[[pressed[0], np.argmin(press.travel_mm), pressed[-1]]]
-    interval_s = float(np.median(np.diff(press.t_s)))
-    window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + interval_s
-    return bool(min(turn_s - begin_s, end_s - turn_s) < LEAST_WINDOWS * window_s)
-
-
-def _slow_enough(presses: Sequence[Press], delay_s: float, spread_s2: float) -> Sequence[Press]:
-    slow = [press for press in presses if not is_too_fast(press, delay_s, spread_s2)]
-    return slow if slow else presses
-
-
-def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:
-    """Lowest height on the way up whose whole window lies TURN_MM above the turn."""
-    if height.size == 0:
-        return None
-    turn = int(np.argmin(press.travel_mm))
-    up = np.arange(height.size, dtype=np.float64) - turn
-    begun_up = press.earlier(up, lag.delay_s, lag.spread_s2) >= 0.0
-    begin_mm = press.earlier(press.travel_mm, lag.delay_s, lag.spread_s2)
-    clear = np.flatnonzero(begun_up & (begin_mm >= press.travel_mm[turn] + TURN_MM))
-    return float(height[clear[0]]) if clear.size else None
-
-
-def contact_mm(presses: Sequence[Press], lag: Lag) -> float:
-    """Return the height at which a spring's straight course comes to no load."""
-    known = [replace(press, contact_mm=math.inf) for press in presses]
-    for _ in range(2):
-        parts = [_usable(press, lag.delay_s, lag.spread_s2) for press in known]
-        at_mm = _no_load_mm(np.concatenate(parts))
-        known = [replace(press, contact_mm=at_mm) for press in known]
-    return at_mm
-
-
-def _no_load_mm(usable: Array) -> float:
-    """Extend the line through the lighter loads down to none; infinite where they are too few."""
-    height, load = usable[:, 0], usable[:, 1]
-    if load.size < LEAST_SAMPLES:
-        return math.inf
-    low, high = (share * float(load.max()) for share in CONTACT_SHARES)
-    light = (load >= low) & (load <= high)
-    if np.count_nonzero(light) < LEAST_SAMPLES // PIECES or np.ptp(load[light]) <= 0.0:
-        return math.inf
-    return float(np.polynomial.Polynomial.fit(load[light], height[light], 1)(0.0))
 
 
 def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
@@ -232,10 +129,10 @@ def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[A
 
 def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Evidence | None:
     """Take all that is not lag out of one spring's strokes; None where they hold too little."""
-    parts = [_usable(press, delay_s, spread_s2) for press in presses]
-    at_mm = _no_load_mm(np.concatenate(parts))
+    parts = [usable_samples(press, delay_s, spread_s2) for press in presses]
+    at_mm = no_load_mm(np.concatenate(parts))
     presses = [replace(press, contact_mm=at_mm) for press in presses]
-    parts = [_usable(press, delay_s, spread_s2) for press in presses]
+    parts = [usable_samples(press, delay_s, spread_s2) for press in presses]
     number = np.repeat(np.arange(len(parts)), [part.shape[0] for part in parts])
     height, load, way, *by_lag = np.concatenate(parts).T[:5]
     if height.size < LEAST_SAMPLES:
@@ -264,7 +161,7 @@ def _pieces(number: NDArray[np.intp], way: Array) -> NDArray[np.intp]:
     return np.asarray(branch * PIECES + inside, dtype=np.intp)
 
 
-def _usable(press: Press, delay_s: float, spread_s2: float) -> Array:
+def usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
     """Samples whose friction has turned round in full: height, load, way, effects of the lag.
 
     Returns:
@@ -282,8 +179,36 @@ def _usable(press: Press, delay_s: float, spread_s2: float) -> Array:
     at_begin = press.earlier(_gone_down(press.travel_mm), delay_s, spread_s2)
     use &= way * at_begin > STRAIGHT_SHARE * TURN_MM
     use &= press.load_n > LEAST_SHARE * press.load_n.max()
-    by_lag = _height_by_lag(press, delay_s, spread_s2)
+    by_lag = height_by_lag(press, delay_s, spread_s2)
     return np.column_stack([height, press.load_n, way, by_lag])[use]
+
+
+def is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
+    """Whether the way down or up took so little time that the filter saw hardly anything of it."""
+    pressed = np.flatnonzero(press.load_n > LEAST_SHARE * press.load_n.max(initial=0.0))
+    if pressed.size < 2:
+        return True
+    begin_s, turn_s, end_s = press.t_s[[pressed[0], np.argmin(press.travel_mm), pressed[-1]]]
+    interval_s = float(np.median(np.diff(press.t_s)))
+    window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + interval_s
+    return bool(min(turn_s - begin_s, end_s - turn_s) < LEAST_WINDOWS * window_s)
+
+
+def _slow_enough(presses: Sequence[Press], delay_s: float, spread_s2: float) -> Sequence[Press]:
+    slow = [press for press in presses if not is_too_fast(press, delay_s, spread_s2)]
+    return slow if slow else presses
+
+
+def no_load_mm(usable: Array) -> float:
+    """Extend the line through the lighter loads down to none; infinite where they are too few."""
+    height, load = usable[:, 0], usable[:, 1]
+    if load.size < LEAST_SAMPLES:
+        return math.inf
+    low, high = (share * float(load.max()) for share in CONTACT_SHARES)
+    light = (load >= low) & (load <= high)
+    if np.count_nonzero(light) < LEAST_SAMPLES // PIECES or np.ptp(load[light]) <= 0.0:
+        return math.inf
+    return float(np.polynomial.Polynomial.fit(load[light], height[light], 1)(0.0))
 
 
 def _gone_down(height: Array) -> Array:
@@ -292,7 +217,7 @@ def _gone_down(height: Array) -> Array:
     return np.interp(path - TURN_MM, path, height) - height
 
 
-def _height_by_lag(press: Press, delay_s: float, spread_s2: float) -> Array:
+def height_by_lag(press: Press, delay_s: float, spread_s2: float) -> Array:
     """How the height moves with delay and spread, shape (n, 2), mm/s and mm/s^2."""
     step_s = 1e-4
     step_s2 = max(0.1 * spread_s2, 1e-6)

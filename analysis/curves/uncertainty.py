@@ -6,10 +6,8 @@ import math
 from collections.abc import Sequence
 
 import numpy as np
-from scipy.special import stdtrit
 
-COVERAGE_K = 2.0
-_UPPER = 0.975  # a two-sided 95 % interval
+from coilbench.analysis.curves.budget import coverage_factor
 
 
 def type_a(values: Sequence[float], noises: Sequence[float]) -> float:
@@ -44,6 +42,6 @@ def expanded(scatter: float, count: int, instrument: float) -> float:
     """
     combined = math.hypot(scatter, instrument)
     if count < 2 or scatter == 0.0:
-        return COVERAGE_K * combined
+        return coverage_factor(math.inf) * combined
     freedom = (count - 1) * (combined / scatter) ** 4
-    return max(COVERAGE_K, float(stdtrit(freedom, _UPPER))) * combined
+    return coverage_factor(freedom) * combined

@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
+from typing import Literal
 from unittest.mock import patch
 
 import numpy as np
@@ -20,6 +22,7 @@ from coilbench.capture.calibration import Calibration
 from coilbench.capture.calibration_fit import fit_load, fit_travel, masses_u_relative
 from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.flex_fit import fit_flex
+from coilbench.capture.virtual import hand
 from coilbench.capture.virtual import steps as virtual_steps
 from coilbench.capture.virtual.bench import Bench
 from coilbench.capture.virtual.hand import StrokeKind
@@ -49,12 +52,15 @@ class World:
 
     Attributes:
         rate_hz: conversions a second; None as RigModel draws it.
-        filter_conversions: how long the ADC's filter is; a pole's mean delay is half of it.
-        one_pole: a first-order filter instead of a moving average.
+        filter_conversions: how long the ADC's filter is; the mean delay is half of it.
+        shape: a moving average, a first-order filter, or a mere delay.
         travel_step_counts: 200 counts are a millimetre.
-        creep, bend, friction: times what is drawn otherwise.
+        flex: as RigModel has it, or as the load to the power of 0.8.
+        noise, creep, bend, friction: times what is drawn otherwise.
+        masses_kg: the masses above nothing, going up.
         masses_err_together: all masses share one relative error, or each has its own.
         tremor: times the simulated hand's shake; 0 is a machine's.
+        even_speed: moves begin and end at once, at one speed, as a motor's.
         hands: how strokes are pressed; one is drawn a stroke.
         to_margin_mm: how far above solid the strokes turn.
         strokes: measured strokes of a spring.
@@ -63,14 +69,18 @@ class World:
     name: str
     rate_hz: float | None = None
     filter_conversions: float = 4.0
-    one_pole: bool = False
+    shape: Literal["average", "pole", "delay"] = "average"
     travel_step_counts: int = 2
+    flex: Literal["stiffening", "power"] = "stiffening"
+    noise: float = 1.0
     creep: float = 1.0
     bend: float = 1.0
     friction: float = 1.0
+    masses_kg: tuple[float, ...] = MASSES_KG
     masses_err_together: bool = True
     hands: tuple[StrokeKind, ...] = HANDS
     tremor: float = 1.0
+    even_speed: bool = False
     to_margin_mm: float = 1.0
     strokes: int = 3
     springs: int = 1
@@ -101,6 +111,14 @@ class Day:
         return Calibration(load, travel, flex, masses_u_relative(self.load_points))
 
 
+class _PowerRig(RigModel):
+    """A rig whose press gives as the load to the power of 0.8."""
+
+    def flex_mm(self, load_n: NDArray[np.float64] | float) -> NDArray[np.float64]:
+        load = np.maximum(np.asarray(load_n, dtype=np.float64), 0.0)
+        return self.flex_mm_per_n * 500.0**0.2 * load**0.8
+
+
 def draw_day(world: World, seed: int) -> Day:
     """Draw a rig, springs, a hand and standards, and live through the day."""
     rng = np.random.default_rng([seed, 0xDA1])
@@ -109,9 +127,12 @@ def draw_day(world: World, seed: int) -> Day:
         drawn,
         rate_hz=drawn.rate_hz if world.rate_hz is None else world.rate_hz * rng.uniform(0.9, 1.1),
         creep_fraction=drawn.creep_fraction * world.creep,
+        noise_counts=drawn.noise_counts * world.noise,
         nonlinearity_fraction=drawn.nonlinearity_fraction * world.bend,
         travel_step_counts=world.travel_step_counts,
     )
+    if world.flex == "power":
+        rig = _PowerRig(**vars(rig))
     nominal = OUTER if rng.uniform() < 0.5 else INNER
     springs = tuple(
         replace(s, friction_fraction=s.friction_fraction * world.friction)
@@ -123,25 +144,32 @@ def draw_day(world: World, seed: int) -> Day:
         own = together if world.masses_err_together else MASS_U / 2.0 * rng.normal()
         return mass_kg * (1.0 + own)
 
-    true_masses = {mass: true_kg(mass) for mass in (0.0, *MASSES_KG)}
+    true_masses = {mass: true_kg(mass) for mass in (0.0, *world.masses_kg)}
     true_gauges = {g: g + GAUGE_U_MM / 2.0 * rng.normal() for g in GAUGES_MM}
-    masses = (0.0, *MASSES_KG, *reversed(MASSES_KG[:-1]), 0.0)
+    masses = (0.0, *world.masses_kg, *reversed(world.masses_kg[:-1]), 0.0)
     steps: list[Step] = [Rest(2.0), *(PutMass(true_masses[mass]) for mass in masses), Rest(1.0)]
     steps += [FacesTogether(), *(GaugeBlock(true_gauges[g]) for g in GAUGES_MM), Rest(1.0)]
     steps += [PressBlock(40.0, 900.0), Rest(30.0)]
     for spring in springs:
         for number in range(2 + world.strokes):
-            hand = world.hands[rng.integers(len(world.hands))] if number > 1 else StrokeKind.FAST
+            kind = world.hands[rng.integers(len(world.hands))] if number > 1 else StrokeKind.FAST
             steps += [
-                PressSpring(spring, spring.solid_height_mm + world.to_margin_mm, hand),
+                PressSpring(spring, spring.solid_height_mm + world.to_margin_mm, kind),
                 Rest(0.5),
             ]
         steps.append(Rest(2.0))
-    with patch.object(virtual_steps, "TREMOR_MM", virtual_steps.TREMOR_MM * world.tremor):
+    tremor_mm = virtual_steps.TREMOR_MM * world.tremor
+    course = _even if world.even_speed else hand.ease
+    with (
+        patch.object(virtual_steps, "TREMOR_MM", tremor_mm),
+        patch.object(hand, "ease", course),
+    ):
         spans = _live(rig, world, steps, seed)
-    holds = [np.mean(_counts(settled), axis=0) for _, _, settled in spans]
+    holds = [_counts(settled).mean(axis=0) if len(settled) else None for *_, settled in spans]
     load = [
-        LoadPoint(mass, float(hold[0]), "up" if n <= len(MASSES_KG) else "down", MASS_U * mass)
+        LoadPoint(
+            mass, float(hold[0]), "up" if n <= len(world.masses_kg) else "down", MASS_U * mass
+        )
         for n, (mass, hold) in enumerate(zip(masses, holds[1:], strict=False))
     ]
     at = 2 + len(masses)
@@ -161,6 +189,10 @@ def draw_day(world: World, seed: int) -> Day:
     )
 
 
+def _even(fraction: NDArray[np.float64]) -> NDArray[np.float64]:
+    return np.clip(fraction, 0.0, 1.0)
+
+
 Lived = tuple[Step, RawBlock, RawBlock]
 
 
@@ -173,7 +205,7 @@ def _counts(block: RawBlock) -> NDArray[np.float64]:
 def _with_rests(spans: Sequence[Lived], spring: SpringModel) -> list[RawBlock]:
     """A spring's strokes, each with the rest after it."""
     found = []
-    for (step, block, _), (_, after, _) in zip(spans[:-1], spans[1:], strict=True):
+    for (step, block, _), (_, after, _) in pairwise(spans):
         if isinstance(step, PressSpring) and step.spring is spring:
             found.append(RawBlock(np.concatenate([block.samples, after.samples])))
     return found
@@ -189,7 +221,9 @@ def _live(rig: RigModel, world: World, steps: Sequence[Step], seed: int) -> list
     whole = np.concatenate([block.samples for block in bench.blocks()])
     length = max(round(FINE * world.filter_conversions), 1)
     signal = whole["load_counts"].astype(np.float64)
-    if world.one_pole:
+    if world.shape == "delay":
+        signal = np.concatenate([np.full(length // 2, signal[0]), signal])[: signal.size]
+    elif world.shape == "pole":
         decay = np.exp(-2.0 / length)
         start = [signal[0] * decay]
         signal = lfilter([1.0 - decay], [1.0, -decay], signal, zi=start)[0]

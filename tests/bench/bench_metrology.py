@@ -12,7 +12,7 @@ standard error. The simpler ways are read from the very same data:
 - scale by eye: a bathroom scale off by 0.5 % (k = 1) read to 0.1 kg, the quill to 0.1 mm, on the
   way down, the press's give not known.
 
-The bound of the rate (Cramer-Rao, for errors that add: JCGM 100:2008, 5.1.2): whoever knows friction,
+The bound of the rate (Cramer-Rao, for errors that add: JCGM 100:2008, 5.1.2): who knows friction,
 lag and the curve's shape for nothing still has (1) the masses' common error, (2) how each mass was
 placed, (3) the gauges' errors, seating and steps in the slope of the travel, (4) white noise and
 steps in the slope of the samples between both heights, each by least squares, which attains the
@@ -26,17 +26,17 @@ import math
 import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).parent))
-from bench_days import GAUGE_U_MM, GAUGES_MM, MASS_U, MASSES_KG, Day, World, draw_day
+from bench_days import GAUGE_U_MM, GAUGES_MM, MASS_U, Day, World, draw_day
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.curves.lag_fit import undo_lag
+from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.capture.calibration import Calibration
 from coilbench.capture.regression import PolynomialFit, fit_polynomial
 from coilbench.capture.rig_stroke import read_stroke
@@ -59,10 +59,13 @@ WORLDS = (
     World("slow strokes only", hands=(S.SLOW,)),
     World("paused, pressed twice", hands=(S.PAUSED, S.DOUBLE)),
     World("a machine's steady hand", tremor=0.0),
+    World("a motor, even speed", tremor=0.0, even_speed=True),
+    World("a motor, always alike", tremor=0.0, even_speed=True, hands=(S.STEADY,), strokes=1),
     World("each mass errs alone", masses_err_together=False),
     World("filter of 1 conversion", filter_conversions=1),
     World("filter of 8 conversions", filter_conversions=8),
-    World("one-pole filter", one_pole=True),
+    World("one-pole filter", shape="pole"),
+    World("a mere delay", shape="delay"),
     World("10 conversions a second", rate_hz=10.0),
     World("10 a second, steady", rate_hz=10.0, hands=(S.STEADY,)),
     World("10 a second, fast", rate_hz=10.0, hands=(S.FAST,)),
@@ -72,6 +75,10 @@ WORLDS = (
     World("4 times the friction", friction=4.0),
     World("cell bent 10 times more", bend=10.0),
     World("5 times the creep", creep=5.0),
+    World("10 times the noise", noise=10.0),
+    World("press gives as F^0.8", flex="power"),
+    World("masses to 20 kg only", masses_kg=(5.0, 10.0, 20.0)),
+    World("3 springs, 5 strokes", springs=3, strokes=5),
 )
 
 
@@ -178,7 +185,7 @@ def rate_bound(day: Day, number: int, rate: float) -> float:
     """Return the least standard error of the rate, as told at the top, N/mm."""
     rig = day.rig
     seat, opened = heights_mm(day.springs[number])
-    placings = 2 * len(MASSES_KG) - 1
+    placings = sum(point.mass_kg > 0.0 for point in day.load_points)
     step_mm = rig.travel_step_counts / rig.travel_counts_per_mm
     gauges = np.array([0.0, *GAUGES_MM])
     errors = np.where(gauges > 0.0, math.hypot(GAUGE_U_MM / 2.0, rig.seating_mm), 0.0)
@@ -230,7 +237,7 @@ def row_of(results: Sequence[Result]) -> Row:
 
 def run(world: World, pairs: int, way: Way, first_seed: int = 0) -> Row:
     """Draw as many pairs, all springs of each rig counted."""
-    return row_of([result for result in _results(world, pairs, way, first_seed)])
+    return row_of(list(_results(world, pairs, way, first_seed)))
 
 
 def _results(world: World, pairs: int, way: Way, first_seed: int) -> Iterator[Result]:

@@ -1,0 +1,95 @@
+"""The lag of load behind travel, undone in all sweeps of a set. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+
+from coilbench.analysis.curves.branches import Array
+from coilbench.analysis.curves.lag_fit import (
+    TURN_MM,
+    estimate_lag,
+    height_by_lag,
+    is_too_fast,
+    no_load_mm,
+    usable_samples,
+)
+from coilbench.capture.lag import Lag, Press
+from coilbench.capture.sweep import Branch, Sweep
+
+
+def undo_lag(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, list[Sweep]]:
+    """Find the lag of each rig in a set, and undo it in all its sweeps.
+
+    Args:
+        sweeps: a set's, by label; those without a press stay as they are.
+    """
+    groups: dict[str, dict[str, list[Press]]] = {}
+    for label, own in sweeps.items():
+        for sweep in own:
+            if sweep.press is not None:
+                groups.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(sweep.press)
+    lags = {rig: estimate_lag(list(presses.values())) for rig, presses in groups.items()}
+    found: dict[str, list[Sweep]] = {}
+    for label, own in sweeps.items():
+        contacts = {
+            rig: contact_mm(presses[label], lags[rig])
+            for rig, presses in groups.items()
+            if label in presses
+        }
+        found[label] = [
+            sweep
+            if sweep.press is None
+            else corrected(
+                sweep,
+                replace(sweep.press, contact_mm=contacts[_rig_of(sweep)]),
+                lags[_rig_of(sweep)],
+            )
+            for sweep in own
+        ]
+    return found
+
+
+def _rig_of(sweep: Sweep) -> str:
+    return "" if sweep.rig is None else sweep.rig.calibration_id
+
+
+def corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
+    """Return the sweep with its branches at the heights that belong to the loads."""
+    height = press.height_mm(lag.delay_s, lag.spread_s2)
+    by_lag = height_by_lag(press, lag.delay_s, lag.spread_s2)
+    loading, unloading = Branch(height, press.load_n, by_lag).split()
+    turned_mm = _turned_mm(press, height, lag)
+    return replace(
+        sweep,
+        loading=loading,
+        unloading=unloading,
+        lag=lag,
+        turned_mm=turned_mm,
+        too_fast=is_too_fast(press, lag.delay_s, lag.spread_s2),
+    )
+
+
+def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:
+    """Lowest height on the way up whose whole window lies TURN_MM above the turn."""
+    if height.size == 0:
+        return None
+    turn = int(np.argmin(press.travel_mm))
+    up = np.arange(height.size, dtype=np.float64) - turn
+    begun_up = press.earlier(up, lag.delay_s, lag.spread_s2) >= 0.0
+    begin_mm = press.earlier(press.travel_mm, lag.delay_s, lag.spread_s2)
+    clear = np.flatnonzero(begun_up & (begin_mm >= press.travel_mm[turn] + TURN_MM))
+    return float(height[clear[0]]) if clear.size else None
+
+
+def contact_mm(presses: Sequence[Press], lag: Lag) -> float:
+    """Return the height at which a spring's straight course comes to no load."""
+    known = [replace(press, contact_mm=math.inf) for press in presses]
+    for _ in range(2):
+        parts = [usable_samples(press, lag.delay_s, lag.spread_s2) for press in known]
+        at_mm = no_load_mm(np.concatenate(parts))
+        known = [replace(press, contact_mm=at_mm) for press in known]
+    return at_mm
