@@ -69,8 +69,8 @@ RESIDUAL_LIMIT_FRACTION = 0.005  # of the span: worse than any sound cell or sca
 RESIDUAL_LIMIT_SDS = 4.0  # of the worst known value: what it is said to be unsure of is no fault
 TRAVEL_RESIDUAL_LIMIT_MM = 0.1  # a quill repeats to some hundredths; short spans need room
 # The greatest departure of a cell's curve from a line over the masses' span, k = 1; data sheets of
-# small cells promise some 0.05 %.
-TYPICAL_BEND_FRACTION = 0.0003
+# small cells promise some 0.03 to 0.05 % of a range that is mostly wider.
+TYPICAL_BEND_FRACTION = 0.00015
 NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point tells of the low end
 ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2
 ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper

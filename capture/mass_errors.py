@@ -12,6 +12,7 @@ from coilbench.capture.regression import fit_polynomial, value
 
 Array = NDArray[np.float64]
 
+SHOWN_WEIGHT = 1.5  # of few masses' scatter, which is below what it is of many in most draws
 LEAST_SPARE = 2  # degrees of freedom; fewer show a scatter by luck. Ours, no source
 LEAST_SHARE = 0.1  # of the largest mass: nearer to nothing a relative error means nothing
 
@@ -56,7 +57,9 @@ def shared_u_relative(means: Means) -> float:
     as well. So it is what is stated of the best mass, less what the masses show of errors of their
     own when held against each other (the weighted residuals, less the readings' own scatter).
     """
-    return math.sqrt(max(stated_u_relative(means) ** 2 - _shown_variance(means), 0.0))
+    return math.sqrt(
+        max(stated_u_relative(means) ** 2 - SHOWN_WEIGHT * _shown_variance(means), 0.0)
+    )
 
 
 def _shown_variance(means: Means) -> float:

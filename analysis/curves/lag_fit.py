@@ -32,6 +32,9 @@ KNOTS = 8
 ROUNDS = 6
 DONE = 1e-3  # a step smaller than this share of the uncertainty is the last
 PIECES = 3  # a branch falls into so many pieces whose errors are taken as independent
+LONGEST_TYPICAL_S = (
+    0.2  # at the slowest 10 conversions a second (HX711 datasheet: 400 ms to settle)
+)
 LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
 LEAST_SAMPLES = 30
 CONTACT_SHARES = (0.15, 0.5)  # of the largest load: where the course is straight and well seen
@@ -40,7 +43,7 @@ KNOWN_SHARE = 0.5  # known is a delay whose uncertainty is below this share of w
 TRUST_STEPS = (
     0.02  # of a sample's interval: no delay is trusted finer, nor a spread than its square
 )
-FEW_STROKES = 6.0  # so many strokes tell as much of the spread's shape as is believed at all
+FEW_STROKES = 16.0  # so many strokes tell as much of the spread's shape as is believed at all
 SPREAD_TRUST = 0.1  # of the spread: a filter is no moving average, only much like one
 
 
@@ -68,7 +71,7 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     step_s = float(np.median(np.concatenate(intervals))) if intervals else math.inf
     if not math.isfinite(step_s):
         return Lag(0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)))
-    typical_s = 0.5 * SETTLING_CONVERSIONS * step_s
+    typical_s = min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
     loose_s = max(typical_s, 0.02)
     at = np.array([typical_s, typical_s**2 / 3.0])
     for _ in range(ROUNDS):
@@ -85,7 +88,8 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     known = delay_u_s < KNOWN_SHARE * loose_s
     strokes = sum(len(one) for one in springs)
     spread_trust = SPREAD_TRUST * math.sqrt(1.0 + FEW_STROKES / strokes)
-    floor = [TRUST_STEPS * step_s, (TRUST_STEPS * step_s) ** 2 + spread_trust * at[1]]
+    spread_floor_s2 = spread_trust * max(float(at[1]), at[0] ** 2 / 3.0)
+    floor = [TRUST_STEPS * step_s, (TRUST_STEPS * step_s) ** 2 + spread_floor_s2]
     covariance = covariance + np.diag(np.square(floor))
     rows = covariance.tolist()
     return Lag(

@@ -20,41 +20,41 @@ from coilbench.analysis.curves.lag_fit import (
 from coilbench.capture.lag import Lag, Press
 from coilbench.capture.sweep import Branch, Sweep
 
+CONVERTED = ""  # stands for the rig of sweeps that came converted
+
 
 def undo_lag(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, list[Sweep]]:
     """Find the lag of each rig in a set, and undo it in all its sweeps.
 
+    Sweeps that came converted count as one rig more. What made them may have undone its lag
+    already: where theirs cannot be told, they stay as they are.
+
     Args:
         sweeps: a set's, by label; those without a press stay as they are.
     """
-    groups: dict[str, dict[str, list[Press]]] = {}
+    presses: dict[str, dict[str, list[Press]]] = {}
     for label, own in sweeps.items():
         for sweep in own:
             if sweep.press is not None:
-                groups.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(sweep.press)
-    lags = {rig: estimate_lag(list(presses.values())) for rig, presses in groups.items()}
-    found: dict[str, list[Sweep]] = {}
-    for label, own in sweeps.items():
-        contacts = {
-            rig: contact_mm(presses[label], lags[rig])
-            for rig, presses in groups.items()
-            if label in presses
-        }
-        found[label] = [
-            sweep
-            if sweep.press is None
-            else corrected(
-                sweep,
-                replace(sweep.press, contact_mm=contacts[_rig_of(sweep)]),
-                lags[_rig_of(sweep)],
-            )
-            for sweep in own
-        ]
+                presses.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(sweep.press)
+    found = {label: list(own) for label, own in sweeps.items()}
+    for rig, by_label in presses.items():
+        lag = estimate_lag(list(by_label.values()))
+        if rig == CONVERTED and not lag.known:
+            continue
+        for label, of_spring in by_label.items():
+            at_mm = contact_mm(of_spring, lag)
+            found[label] = [
+                corrected(sweep, replace(sweep.press, contact_mm=at_mm), lag)
+                if sweep.press is not None and _rig_of(sweep) == rig
+                else sweep
+                for sweep in found[label]
+            ]
     return found
 
 
 def _rig_of(sweep: Sweep) -> str:
-    return "" if sweep.rig is None else sweep.rig.calibration_id
+    return CONVERTED if sweep.rig is None else sweep.rig.calibration_id
 
 
 def corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.curves.lag_fit import estimate_lag, is_too_fast
-from coilbench.analysis.curves.lag_undo import contact_mm, undo_lag
+from coilbench.analysis.curves.lag_undo import contact_mm, corrected, undo_lag
 from coilbench.capture.lag import Press
 from coilbench.capture.sweep import Branch, Origin, Sweep
 
@@ -121,7 +121,9 @@ def test_strokes_that_tell_nothing_leave_the_lag_unknown() -> None:
     assert not lag.known
     assert lag.note.startswith("lag unknown")
     assert lag.delay_u_s > 0.5 * lag.delay_s
-    curve = fit_curve("x", undo_lag({"x": [_sweep(thin)]})["x"])
+    converted = _sweep(thin)
+    assert undo_lag({"x": [converted]}) == {"x": [converted]}  # whose lag may be undone already
+    curve = fit_curve("x", [corrected(converted, thin, lag)])
     assert any(note.startswith("lag unknown") for note in curve.load_at(38.0).notes)
     lines = {line.source for line in curve.load_at(38.0).budget.lines}
     assert "lag of the load, not known" in lines
@@ -148,7 +150,8 @@ def test_a_stroke_the_filter_cannot_follow_is_left_out() -> None:
     reading = fit_curve("x", sweeps).load_at(38.0)
     assert any("1 stroke was too fast" in note for note in reading.notes)
     assert reading.load_n == pytest.approx(RATE * 15.0, abs=0.5)
-    alone = fit_curve("x", undo_lag({"x": [_sweep(hasty)]})["x"])
+    fast = [replace(sweep, too_fast=True) for sweep in sweeps]
+    alone = fit_curve("x", fast)
     assert any("press more slowly" in note for note in alone.notes)
 
 
