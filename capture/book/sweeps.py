@@ -126,7 +126,7 @@ def stored_copy(db: Database, sweep: NewSweep) -> str | None:
             stored = sample_blob.unpack(row["samples_format"], row["samples_blob"])
             same = np.array_equal(stored, sweep.samples)
         else:
-            same = sorted(points) == _stored_points(db, row["id"])
+            same = points == _stored_points(db, row["id"])
         if same:
             return f"{row['note']} on {row['stored_utc'][:10]}"
     return None

@@ -89,10 +89,17 @@ def test_a_new_datum_reads_the_length_where_it_lies_and_keeps_the_slope():
 
 
 @pytest.mark.parametrize(
-    ("length_mm", "counts", "u_mm"),
-    [(30.0, 0.0, 0.01), (50.0, 3000.0, None), (0.0, -90_000.0, 0.3)],
+    ("length_mm", "counts", "u_mm", "scatter_sd_mm"),
+    [
+        (30.0, 0.0, 0.01, 0.015),
+        (50.0, 3000.0, None, 0.015),
+        (0.0, -90_000.0, 0.3, 0.015),
+        (30.0, 500.0, 0.0, 0.0),  # only the scale's step is left
+    ],
 )
-def test_the_new_datums_uncertainty_is_what_drawn_errors_give(length_mm, counts, u_mm):
+def test_the_new_datums_uncertainty_is_what_drawn_errors_give(
+    length_mm, counts, u_mm, scatter_sd_mm
+):
     """JCGM 101:2008: draw the errors, do what a user does, look at the spread of the heights.
 
     The truth: 100 counts a mm, the length at `counts`. Wrong, each by chance: the length, the
@@ -103,11 +110,12 @@ def test_the_new_datums_uncertainty_is_what_drawn_errors_give(length_mm, counts,
     expanded_mm = 0.02 if u_mm is None else u_mm  # what a gauge is taken as good for, k = 2
     lengths_mm = length_mm + rng.normal(0.0, expanded_mm / 2.0, draws)
     step_mm = rng.uniform(-0.5, 0.5, draws) * 0.01
-    scatter_mm = rng.normal(0.0, TRAVEL.residual_sd, draws)
+    scatter_mm = rng.normal(0.0, scatter_sd_mm, draws)
     read_counts = counts + (step_mm + scatter_mm) / 0.01
     old = rng.multivariate_normal(TRAVEL.coefficients, TRAVEL.covariance, draws)
 
-    part = datum_part(TRAVEL, GaugePoint(length_mm, counts, u_mm))
+    before = replace(TRAVEL, residual_sd=scatter_sd_mm)
+    part = datum_part(before, GaugePoint(length_mm, counts, u_mm))
     at = counts + np.array([-4000.0, 0.0, 2500.0])
     true_mm = length_mm - 0.01 * (at - counts)
     stated_mm, u = evaluate(part.fit, at)
