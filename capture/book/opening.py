@@ -23,7 +23,6 @@ def open_book(
     path: Path,
     *,
     create: bool = False,
-    lock_held: bool = False,
     busy_timeout_ms: int = BUSY_TIMEOUT_MS,
 ) -> Iterator[Database]:
     """Open a book, bring it up to date, put it in order after a crash, and close it again.
@@ -34,7 +33,6 @@ def open_book(
     Args:
         path: the file.
         create: make a new book where there is none.
-        lock_held: this process is the one capture on this book, see locks.hold_book.
         busy_timeout_ms: how long to wait for another program that is writing.
 
     Raises:
@@ -50,7 +48,7 @@ def open_book(
             db.execute("PRAGMA synchronous = FULL")
             _bring_up_to_date(db, path)
             if left_over(db):
-                _put_in_order(db, path, lock_held=lock_held)
+                _put_in_order(db, path)
             yield db
 
 
@@ -113,11 +111,11 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
         db.execute("PRAGMA journal_mode = WAL")
 
 
-def _put_in_order(db: Database, path: Path, *, lock_held: bool) -> None:
-    """Close what a killed capture left open; leave it alone while a capture may be running."""
-    if lock_held:
-        recover(db)
-        return
+def _put_in_order(db: Database, path: Path) -> None:
+    """Close what a killed capture left open; leave it alone while a capture may be running.
+
+    A capture that is just starting holds the lock too, and calls `recover` by itself.
+    """
     with ExitStack() as lock:
         try:
             lock.enter_context(hold_book(path))

@@ -35,7 +35,7 @@ from coilbench.capture.sweep import Origin, SweepStatus
 from coilbench.capture.turns import Purpose
 
 path, calibration_id, samples = Path(sys.argv[1]), sys.argv[2], np.load(sys.argv[3])
-with hold_book(path), open_book(path, lock_held=True) as db:
+with hold_book(path), open_book(path) as db:
     record = find_set(db, "larch")
     spring_id = record.springs[0].spring_id
     session_id = start_session(db, record.set_id, "virtual:", "rig-7", "test 1.0")
@@ -170,7 +170,8 @@ def test_who_holds_the_lock_puts_the_book_in_order(path, db, session_id, owner, 
     with hold_book(path):
         with open_book(path) as bystander:
             assert left_over(bystander)
-        with open_book(path, lock_held=True) as mine:
+        with open_book(path) as mine:
+            assert recover(mine) == 1
             assert not left_over(mine)
             assert len(sweeps(mine)) == 1
 
