@@ -72,10 +72,7 @@ def _shown_variance(means: Means) -> float:
     fit = fit_polynomial(means.counts, means.mass_kg, degree, weight_kg)
     residual = (means.mass_kg - value(fit, means.counts)) / weight_kg
     kg_per_count = float(np.ptp(means.mass_kg) / np.ptp(means.counts))
-    reading = np.nanmean(means.scatter_counts2) if _repeated(means) else 0.0
-    of_reading = float(np.mean(reading * (kg_per_count / weight_kg) ** 2))
+    repeated = np.isfinite(means.scatter_counts2)
+    reading = means.scatter_counts2[repeated] * (kg_per_count / weight_kg[repeated]) ** 2
+    of_reading = float(reading.mean()) if repeated.any() else 0.0
     return max(float(residual @ residual) / spare - of_reading, 0.0)
-
-
-def _repeated(means: Means) -> bool:
-    return bool(np.isfinite(means.scatter_counts2).any())
