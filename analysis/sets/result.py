@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -145,6 +146,8 @@ def rulings_document(check: SetCheck, label: str) -> dict[str, Any]:
     rulings = [asdict(ruling) for ruling in check.spring(label).rulings]
     for ruling in rulings:
         del ruling["flagged"]
+        if math.isinf(ruling["times_limit"]):
+            ruling["times_limit"] = None
     return {"set": check.name, "label": label, "rulings": rulings}
 
 
