@@ -100,17 +100,20 @@ def find_outliers(values: Sequence[float], alpha: float, least_sd: float = 0.0) 
     if len(values) < FEWEST_FOR_ESD:
         return None
     numbers = np.asarray(values, dtype=np.float64)
+    by_size = np.argsort(numbers, kind="stable")  # so that their order doesn't matter to rounding
     most = most_outliers(numbers.size)
-    order, statistics = _remove_farthest(numbers, most, least_sd)
+    steps, statistics = _remove_farthest(numbers[by_size], most, least_sd)
+    order = [int(by_size[step]) for step in steps]
     limits = critical_values(numbers.size, most, kept_level(numbers.size, alpha))
     beyond = np.flatnonzero(statistics > limits)
     found = int(beyond[-1]) + 1 if beyond.size else 0
+    rest = np.delete(numbers[by_size], steps[:found])
     return Esd(
         tuple(order),
         tuple(statistics.tolist()),
         tuple(limits.tolist()),
         found,
-        tuple(_distances(numbers, np.delete(numbers, order[:found]), least_sd).tolist()),
+        tuple(_distances(numbers, rest, least_sd).tolist()),
     )
 
 
