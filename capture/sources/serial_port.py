@@ -192,7 +192,24 @@ def open_serial(url: str, *, record: BinaryIO | None = None) -> SerialSource:
             where=url,
             mend="Write it like serial:///dev/ttyUSB0?baud=250000 or socket://host:port",
         ) from error
+    _keep_line_up(port)
     return SerialSource(url, port, record=record)
+
+
+def _keep_line_up(port: serial.SerialBase) -> None:
+    """Leave DTR standing when the port is closed, where the system lets us (POSIX).
+
+    Many boards restart when DTR rises, and a restart makes an incremental scale forget where it
+    is. With hang-up-on-close off, only the first opening after plugging in restarts the board.
+    """
+    if "termios" not in globals():
+        return
+    try:
+        modes = termios.tcgetattr(port.fileno())
+        modes[2] &= ~termios.HUPCL
+        termios.tcsetattr(port.fileno(), termios.TCSANOW, modes)
+    except PORT_ERRORS:
+        return  # no terminal behind it (a socket, say): nothing to keep up
 
 
 def _reason(error: Exception) -> str:

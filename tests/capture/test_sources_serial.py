@@ -16,7 +16,7 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources import serial_port as module
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_address import split_baud
-from coilbench.capture.sources.serial_port import SerialSource, find_ports
+from coilbench.capture.sources.serial_port import SerialSource, find_ports, open_serial
 from coilbench.capture.wire.encode import RequestReader, answer_line, hello_line, sample_lines
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
@@ -377,3 +377,18 @@ def test_ports_on_usb_come_first(monkeypatch):
     assert [port.device for port in found] == ["/dev/ttyACM0", "/dev/ttyUSB1", "/dev/ttyS0"]
     assert [port.usb_id for port in found] == ["2341:0043", "1A86:7523", None]
     assert [port.description for port in found] == ["Uno", "USB Serial", ""]
+
+
+def test_closing_the_port_does_not_hang_up() -> None:
+    # A board that restarts on DTR would forget where its incremental scale stands.
+    termios = pytest.importorskip("termios", reason="no terminals on this system")
+    master, slave = os.openpty()
+    try:
+        modes = termios.tcgetattr(slave)
+        modes[2] |= termios.HUPCL
+        termios.tcsetattr(slave, termios.TCSANOW, modes)
+        with open_serial(os.ttyname(slave)):
+            assert not termios.tcgetattr(slave)[2] & termios.HUPCL
+    finally:
+        os.close(master)
+        os.close(slave)
