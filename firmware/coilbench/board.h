@@ -52,7 +52,9 @@ static Scale scale;
 
 // Shared with the interrupts, whose handlers only copy: whatever takes longer would hold up the
 // encoder's edges.
-static Moment latch_moment;
+static uint16_t latch_ticks;
+static uint8_t latch_wraps;   // the low byte is enough: the loop looks within 8 s
+static uint8_t latch_pending;  // TIFR1: had the timer wrapped unseen?
 static Scale::Snapshot latch_travel;
 static uint8_t latch_missed = 0;
 static volatile bool latched = false;
@@ -137,7 +139,9 @@ class Board {
     if (!latched) {
       return false;
     }
-    Moment moment;
+    uint16_t ticks;
+    uint8_t wraps;
+    uint8_t pending;
     {
       Masked masked;
 #if COILBENCH_TRAVEL == COILBENCH_TRAVEL_POTENTIOMETER
@@ -146,12 +150,20 @@ class Board {
       }
       latch_travel = scale.snapshot();
 #endif
-      moment = latch_moment;
+      ticks = latch_ticks;
+      wraps = latch_wraps;
+      pending = latch_pending;
       taken.travel = latch_travel;
       taken.missed = latch_missed;
       latch_missed = 0;
       latched = false;
     }
+    if ((pending & _BV(TOV1)) && (ticks & 0x8000) == 0) {
+      ++wraps;
+    }
+    // The present has the high bytes; it is later, so it can only be ahead.
+    const uint32_t now_wraps = now().wraps;
+    const Moment moment = {ticks, now_wraps - static_cast<uint8_t>(now_wraps - wraps)};
     taken.t_us = moment.us();
     return true;
   }
@@ -282,13 +294,12 @@ ISR(ADC_vect) {
 }
 #endif
 
-// DOUT fell: a conversion is ready. Time and travel are taken here, the word is read in the loop.
+// DOUT fell: a conversion is ready, or a glitch, which the loop tells by DOUT being up again. Time
+// and travel are taken here, the word is read in the loop.
 ISR(TIMER1_CAPT_vect) {
-  if (!board.adc_ready()) {
-    return;  // up again already: a glitch, or an edge of the word just read
-  }
-  const uint16_t ticks = ICR1;
-  latch_moment = moment_of(ticks);
+  latch_ticks = ICR1;
+  latch_wraps = static_cast<uint8_t>(timer_wraps);
+  latch_pending = TIFR1;
 #if COILBENCH_TRAVEL == COILBENCH_TRAVEL_POTENTIOMETER
   scale.begin();
   ADCSRA |= _BV(ADSC);

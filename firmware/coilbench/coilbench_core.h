@@ -117,6 +117,10 @@ class Rig {
     const AdcWord word = read_word(board_, gain_pulses(settings_.gain));
     board_.adc_listen();
     watch_.seen(now_us);
+    if (word.confirmed) {
+      faults_.clear(kAdcSilent);
+      faults_.clear(kAdcStuck);
+    }
     const AdcWatch::Verdict verdict = watch_.judge(word);
     const Travel travel = scale_.update(latch.travel, now_us);
     if (verdict == AdcWatch::kDrop || !streaming_) {
@@ -156,7 +160,7 @@ class Rig {
     if (verdict == AdcWatch::kSuspect) flags |= kLoadSuspect;
     if (scale_.impossible() != impossible_told_) flags |= kTravelSuspect;
     if (travel.absent) flags |= kTravelAbsent;
-    if (faults_.any_standing()) flags |= kFaultLatched;
+    if (faults_.any_latched()) flags |= kFaultLatched;
     if (overrun_) flags |= kQueueOverrun;
     return flags;
   }
@@ -184,6 +188,7 @@ class Rig {
     travel_ = scale_.update(board_.travel_now(), now_us);
     if (!travel_.absent || !Scale::kCanFallSilent) {
       travel_seen_us_ = now_us;
+      faults_.clear(kTravelSilent);
     } else if (now_us - travel_seen_us_ > kTravelSilentUs) {
       faults_.raise(kTravelSilent);
       travel_seen_us_ = now_us;
@@ -279,10 +284,10 @@ class Rig {
     }
   }
 
-  // Fault: quick, about 4 blinks a second. Streaming: even, about 1. Stopped: a flash every 2 s.
+  // Fault latched: quick, about 4 blinks a second. Streaming: even, about 1. Stopped: a flash every 2 s.
   // Bits of the clock, so that nothing happens at its wrap.
   bool led_on(uint32_t now_us) const {
-    if (faults_.any_standing()) {
+    if (faults_.any_latched()) {
       return (now_us & 0x20000u) != 0;
     }
     return streaming_ ? (now_us & 0x80000u) != 0 : (now_us & 0x1FFFFFu) < 0x10000u;

@@ -1,4 +1,4 @@
-// Faults that latch until the host acknowledges them.
+// Faults: they stand while their cause does, and latch until the host acknowledges them.
 #pragma once
 
 #include <stdint.h>
@@ -14,9 +14,10 @@ enum FaultCode : uint8_t {
 static const uint8_t kFaultCodes = 4;
 
 struct Fault {
-  uint16_t count = 0;  // how often it was raised since the start
-  bool standing = false;
-  bool due = false;  // a line about it waits to be sent
+  uint16_t count = 0;     // how often it was raised since the start
+  bool standing = false;  // its cause is there
+  bool latched = false;   // it was raised and nobody has acknowledged that
+  bool due = false;       // a line about it waits to be sent
 };
 
 class Faults {
@@ -28,18 +29,25 @@ class Faults {
       return;
     }
     fault.standing = true;
+    fault.latched = true;
     fault.due = true;
     if (fault.count != 0xFFFF) {
       ++fault.count;
     }
   }
 
+  // The cause is gone; it stays latched.
+  void clear(FaultCode code) {
+    Fault& fault = of(code);
+    fault.due = fault.due || fault.standing;
+    fault.standing = false;
+  }
+
+  // Unlatch what has cleared. A restart is over when it has been seen.
   void acknowledge() {
+    clear(kWatchdogRestart);
     for (uint8_t i = 0; i < kFaultCodes; ++i) {
-      if (faults_[i].standing) {
-        faults_[i].standing = false;
-        faults_[i].due = true;
-      }
+      faults_[i].latched = faults_[i].standing;
     }
   }
 
@@ -50,10 +58,10 @@ class Faults {
     }
   }
 
-  bool any_standing() const {
+  bool any_latched() const {
     bool any = false;
     for (uint8_t i = 0; i < kFaultCodes; ++i) {
-      any = any || faults_[i].standing;
+      any = any || faults_[i].latched;
     }
     return any;
   }

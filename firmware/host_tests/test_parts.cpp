@@ -294,12 +294,14 @@ TEST(button_bounces) {
   CHECK_EQUAL(presses, 2);
 }
 
-TEST(faults_latch) {
+TEST(faults_stand_and_latch) {
   coilbench::Faults faults;
+  CHECK(!faults.any_due());
+  faults.clear(coilbench::kAdcSilent);  // nothing to clear, nothing to say
   CHECK(!faults.any_due());
   faults.raise(coilbench::kAdcSilent);
   faults.raise(coilbench::kAdcSilent);
-  CHECK(faults.any_standing());
+  CHECK(faults.any_latched());
   CHECK(faults.any_due());
   CHECK_EQUAL(faults.of(1).count, 1);
   faults.of(1).due = false;
@@ -307,12 +309,27 @@ TEST(faults_latch) {
   CHECK(faults.of(1).due);
   faults.of(1).due = false;
   faults.acknowledge();
-  CHECK(!faults.any_standing());
+  CHECK(faults.any_latched());  // its cause is still there
+  CHECK(!faults.any_due());
+  faults.clear(coilbench::kAdcSilent);
   CHECK(faults.of(1).due);  // that it has cleared must be said
   CHECK(!faults.of(2).due);
+  CHECK(faults.any_latched());
+  faults.acknowledge();
+  CHECK(!faults.any_latched());
   for (long i = 0; i < 70000; ++i) {
     faults.raise(coilbench::kAdcSilent);
-    faults.acknowledge();
+    faults.clear(coilbench::kAdcSilent);
   }
   CHECK_EQUAL(faults.of(1).count, 0xFFFF);
+}
+
+TEST(watchdog_fault_ends_when_it_has_been_seen) {
+  coilbench::Faults faults;
+  faults.raise(coilbench::kWatchdogRestart);
+  faults.of(4).due = false;
+  faults.acknowledge();
+  CHECK(faults.of(4).due);
+  CHECK(!faults.of(4).standing);
+  CHECK(!faults.any_latched());
 }

@@ -277,9 +277,9 @@ TEST(dead_adc_is_a_fault_until_acknowledged) {
   h.run(12 * 10, 12);
   CHECK_EQUAL(h.bench.lines('S').size() - before, 6u);
   CHECK_EQUAL(field(h.bench.lines('S').back(), 5), "40");
+  CHECK_EQUAL(field(h.bench.lines('F').back(), 4), "0");
   h.ask("Q 00 ack");
   h.run(12 * 10, 12);
-  CHECK_EQUAL(field(h.bench.lines('F').back(), 4), "0");
   CHECK_EQUAL(field(h.bench.lines('S').back(), 5), "00");
   // Dead again: raised a second time.
   h.run(2000, 0);

@@ -35,6 +35,7 @@ def test_adc_that_stops_is_a_fault_until_acknowledged(lab, fault: str, code: Fau
     assert faults[0].t_us / 1e6 == pytest.approx(2.5, abs=0.02)  # silent for 0.5 s
     told = np.array([f.t_us for f in faults[1:-1]]) / 1e6
     np.testing.assert_allclose(np.diff(told), 1.0, atol=0.01)  # and each second
+    assert 5.15 < faults[-1].t_us / 1e6 < 6.3  # it came back by itself within a second
     assert run.all(Answer) == [Answer(0, "ack", ok=True)]
 
     samples = run.samples
@@ -44,7 +45,7 @@ def test_adc_that_stops_is_a_fault_until_acknowledged(lab, fault: str, code: Fau
     good = samples[~flagged(samples, SampleFlag.LOAD_SUSPECT)]
     assert np.isin(good["load_counts"], run.truth["load_counts"]).all()
     assert flagged(samples, SampleFlag.LOAD_SUSPECT).sum() <= 1
-    # It recovered by itself within the second, bears the flag until the ack, and not after.
+    # The samples bear the flag until the ack, and not after.
     back = samples["t_us"][samples["t_us"] > 5.2e6]
     assert back[0] < 6.3e6
     latched = flagged(samples, SampleFlag.FAULT_LATCHED)
@@ -57,7 +58,8 @@ def test_adc_dead_from_the_start(lab) -> None:
     faults = run.all(Fault)
     assert faults[0].code == FaultCode.ADC_SILENT
     assert faults[0].t_us < 1.2e6  # it is given a second to wake
-    assert max(f.count for f in faults) == 2  # acknowledged, and raised again
+    assert all(f.standing and f.count == 1 for f in faults)  # an ack alone cures nothing
+    assert len(faults) >= 5
     assert len(run.all(Hello)) == 1
     assert len(run.all(Tally)) == 5
     assert run.counters.samples == 0
