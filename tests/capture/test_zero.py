@@ -20,20 +20,37 @@ def stroke(rate_hz=93.0, lead_s=0.5, way=1.0, noise=NOISE, drift=0.0, seed=0):
     return t_s, ZERO + way * load + drift * t_s + noise * rng.normal(size=t_s.size), travel
 
 
-@settings(max_examples=40, deadline=None)
-@given(
-    rate_hz=st.sampled_from([10.0, 40.0, 93.0, 500.0]),
-    lead_s=st.sampled_from([0.5, 1.0, 3.0]),
-    way=st.sampled_from([1.0, -1.0]),
-    seed=st.integers(0, 1000),
-)
-def test_it_is_the_air_before_the_touch(rate_hz, lead_s, way, seed):
-    zero = zero_before_touch(*stroke(rate_hz, lead_s, way, seed=seed))
-    assert zero is not None
+AIR = [(r, s) for r in (10.0, 40.0, 93.0, 500.0) for s in (0.5, 1.0, 3.0) if r * s >= 10]
+
+
+def believe(zero):
     # 5 sigma, and what a soft beginning hides within the noise
     assert abs(zero.counts - ZERO) < 5.0 * zero.u_counts + 1.0 * NOISE
     assert zero.u_counts < 2.5 * NOISE
     assert zero.moved_counts > 0.0
+
+
+@settings(max_examples=40, deadline=None)
+@given(air=st.sampled_from(AIR), way=st.sampled_from([1.0, -1.0]), seed=st.integers(0, 1000))
+def test_it_is_the_air_before_the_touch(air, way, seed):
+    rate_hz, lead_s = air
+    zero = zero_before_touch(*stroke(rate_hz, lead_s, way, seed=seed))
+    assert zero is not None
+    believe(zero)
+
+
+def test_five_samples_of_air_are_seldom_refused_and_never_misread():
+    # So few show their own noise badly: now and then they look as if they rose, and then no zero
+    # is told, rather than a wrong one. 10 of these 2002 were refused when this was written.
+    zeros = [
+        zero_before_touch(*stroke(10.0, 0.5, way, seed=seed))
+        for way in (1.0, -1.0)
+        for seed in range(1001)
+    ]
+    told = [zero for zero in zeros if zero is not None]
+    for zero in told:
+        believe(zero)
+    assert len(told) > 0.99 * len(zeros)
 
 
 def test_its_uncertainty_shrinks_with_the_air():
