@@ -171,7 +171,16 @@ def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list
     straight = fit_with_scatter(middle.load_n, middle.height_mm, 1, known, resolution_mm)
     if degree == 1:
         return straight, []
-    return straight, ["The press gives unevenly, but no curve fits it: a line is used"]
+    off_mm = float(np.abs(middle.height_mm - value(straight, middle.load_n)).max())
+    widened = _with_slope_u(straight, off_mm / float(middle.load_n.mean()))
+    return widened, ["The press gives unevenly, but no curve fits it: a line is used"]
+
+
+def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
+    """Widen a fit by a standard uncertainty of its slope, independent of what it has."""
+    covariance = np.array(fit.covariance)
+    covariance[1, 1] += u**2
+    return replace(fit, covariance=tuple(tuple(row) for row in covariance.tolist()))
 
 
 def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
@@ -230,9 +239,7 @@ def _with_loop(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
     if not (up.size and down.size):
         return flex
     half_mm = 0.5 * abs(float(up.mean() - down.mean()))
-    covariance = np.array(flex.covariance)
-    covariance[1, 1] += (MIDDLE_TRUST * half_mm / float(steps.load_n.mean())) ** 2
-    return replace(flex, covariance=tuple(tuple(row) for row in covariance.tolist()))
+    return _with_slope_u(flex, MIDDLE_TRUST * half_mm / float(steps.load_n.mean()))
 
 
 def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> PolynomialFit:

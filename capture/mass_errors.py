@@ -14,7 +14,7 @@ Array = NDArray[np.float64]
 
 SHOWN_WEIGHT = 1.5  # of few masses' scatter, which is below what it is of many in most draws
 LEAST_SPARE = 2  # degrees of freedom; fewer show a scatter by luck. Ours, no source
-LEAST_SHARE = 0.1  # of the largest mass: nearer to nothing a relative error means nothing
+LEAST_SHARE = 0.3  # of the largest mass: under less, readings' own scatter hides a relative error
 
 
 class Means(NamedTuple):
@@ -75,4 +75,5 @@ def _shown_variance(means: Means) -> float:
     repeated = np.isfinite(means.scatter_counts2)
     reading = means.scatter_counts2[repeated] * (kg_per_count / weight_kg[repeated]) ** 2
     of_reading = float(reading.mean()) if repeated.any() else 0.0
-    return max(float(residual @ residual) / spare - of_reading, 0.0)
+    seen = float(np.mean((means.mass_kg / weight_kg) ** 2))  # of a relative error's square
+    return max(float(residual @ residual) / spare - of_reading, 0.0) / seen
