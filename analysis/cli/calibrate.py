@@ -220,8 +220,10 @@ def _say(words: str) -> None:
 
 
 def _fitted(kind: str, command: str) -> PolynomialFit:
-    with open_book(book_path(), create=True) as db:
-        part = newest_part(db, "load" if kind == "load" else "travel")
+    part = None
+    if book_path().exists():  # only looked into: a refusal leaves no empty book behind
+        with open_book(book_path()) as db:
+            part = newest_part(db, "load" if kind == "load" else "travel")
     if part is None:
         raise CoilbenchError(
             f"the {kind} is not calibrated yet", mend=f"First: coilbench rig {command}"

@@ -10,7 +10,7 @@ import pytest
 
 from coilbench.analysis.cli import run
 
-COMMANDS = ("demo", "rig", "set", "daemon", "live", "note", "import", "depths", "pair")
+COMMANDS = ("demo", "rig", "set", "daemon", "live", "note", "import", "depths", "pair", "assign")
 
 
 def python(code: str) -> subprocess.CompletedProcess[str]:
@@ -75,6 +75,23 @@ def test_bad_usage_is_one_line_and_exit_2(
     assert told.err.startswith("coilbench: ")
     assert words in told.err
     assert list(tmp_path.iterdir()) == []  # nothing was made
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ["rig", "flex", "--port", "/dev/no-such-port"],
+        ["rig", "gauge", "--datum", "30mm", "--port", "/dev/no-such-port"],
+        ["set", "list"],
+        ["rig", "card"],
+    ],
+)
+def test_a_refusal_where_there_is_no_book_makes_none(
+    arguments: list[str], tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["--book", str(tmp_path / "none.db"), *arguments]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_decimal_comma_is_read_on_the_command_line(
