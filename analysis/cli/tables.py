@@ -14,6 +14,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.tables.csv_table import read_table
 
@@ -53,7 +54,7 @@ def import_command(
     tables = [read_table(read_bytes(file), file.name) for file in files]
     with open_book(book_path()) as db:
         record = find_set(db, set_name)
-        with db.atomic():
+        with writing(db):
             brought = [
                 import_table(db, record, table, label=label, closed_down=closed_down)
                 for table in tables
