@@ -16,7 +16,7 @@ from numpy.typing import ArrayLike, NDArray
 Column = Literal["q", "b", "v", "zero", "resolution"]
 COLUMNS: tuple[Column, ...] = ("q", "b", "v", "zero", "resolution")
 SOURCE = (
-    "ISO 7500-1, the table of permitted values for each class: read in a transcription and "
+    "ISO 7500-1, the table of permitted values for each class: read at second hand and "
     "remembered alike, not compared with the printed standard"
 )
 

@@ -202,7 +202,9 @@ def _keep_line_up(port: serial.SerialBase) -> None:
     Many boards restart when DTR rises, and a restart makes an incremental scale forget where it
     is. With hang-up-on-close off, only the first opening after plugging in restarts the board.
     """
-    if "termios" not in globals():
+    try:
+        import termios
+    except ImportError:  # not a POSIX system
         return
     try:
         modes = termios.tcgetattr(port.fileno())

@@ -22,7 +22,7 @@ from coilbench.analysis.rig.iso7500 import (
 
 FINE = StepErrors(100.0, 0.1, 0.1, 0.1, 0.01, 0.1)
 
-# ISO 7500-1, limits in % for q, b, v, zero and resolution, as a transcription gives them
+# ISO 7500-1, limits in % for q, b, v, zero and resolution, as they stand at second hand
 # (memory agrees; not compared with the printed standard).
 TABLE = """
 0.5  0.5 0.5 0.75 0.05 0.25
