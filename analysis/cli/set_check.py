@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import asdict
 from pathlib import Path
 
 import click
@@ -19,13 +20,14 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.set_budget import budgeted, budgets_document, show_budgets
-from coilbench.analysis.cli.set_check_show import show_check, show_why
+from coilbench.analysis.cli.set_check_show import show_check, show_grades, show_why
 from coilbench.analysis.cli.set_recalibrated import calibration_readings, show_readings
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.measured import measured_curves
 from coilbench.analysis.rig_record import rig_warnings
 from coilbench.analysis.sets.check import DEFAULT_ALPHA, DEFAULT_TOLERANCE, Nominal, check_set
+from coilbench.analysis.sets.grades import set_grades
 from coilbench.analysis.sets.result import rulings_document, to_document
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rereading import OWN
@@ -132,13 +134,17 @@ def set_check(
         free_length_nominal_mm=record.free_length_mm,
         units=units(),
     )
+    grades = set_grades(check, record.wire_mm, record.coil_diameter_mm, record.active_coils)
     if as_json:
         document = to_document(check) if label is None else rulings_document(check, label)
+        if label is None:
+            document["grades"] = [asdict(one) for one in grades]
         if budget:
             document["budgets"] = budgets_document(budgeted(curves, at_mm, label))
         print_document(document | readings.to_document() | {"warnings": list(warned)})
     elif label is None:
         show_check(check, missing, units())
+        show_grades(grades, units())
     else:
         show_why(check, label, console().width)
     if not as_json:

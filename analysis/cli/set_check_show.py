@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 
 import click
 from rich.console import Console
@@ -11,6 +12,7 @@ from rich.table import Table
 from rich.text import Text
 
 from coilbench.analysis.cli.common import console, load_cell, plain_table
+from coilbench.analysis.sets.grades import Grades
 from coilbench.analysis.sets.result import HeightSummary, SetCheck, SetReading, SpringCheck
 from coilbench.capture.units import Units
 
@@ -39,6 +41,20 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
         click.echo(f"Not measured yet: {', '.join(missing)}.")
     if not check.flagged:
         click.echo("No spring stands out.")
+
+
+def show_grades(grades: Sequence[Grades], shown: Units) -> None:
+    """Print what a standard's grades would allow, with their standing."""
+    for one in grades:
+        allowed = ", ".join(
+            f"{shown.load_text(n)} (grade {grade})" for grade, n in one.tolerance_n.items()
+        )
+        holds = "none of them holds" if one.grade is None else f"grade {one.grade} holds"
+        click.echo(
+            f"At {shown.length_text(one.height_mm)} EN 15800's formula, recalled from memory and "
+            f"for information only, allows ± {allowed}; {holds} the largest deviation, "
+            f"{shown.load_text(one.largest_n)}."
+        )
 
 
 def show_why(check: SetCheck, label: str, width: int) -> None:

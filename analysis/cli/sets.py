@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import cast
+
 import click
 
 from coilbench.analysis.cli.common import (
@@ -15,6 +17,8 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.set_check import set_check
+from coilbench.analysis.cli.set_compare import set_compare
+from coilbench.analysis.cli.set_curves import show_curves
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
     CONDITIONING_STROKES,
@@ -36,14 +40,18 @@ def set_command() -> None:
     """Register sets of springs; show and check them."""
 
 
-@set_command.command(name="new", epilog="Example: coilbench set new larch --role outer --count 12")
+@set_command.command(
+    name="new",
+    epilog="Examples: coilbench set new larch --role outer --count 12 ; "
+    "coilbench set new larch-after --again larch",
+)
 @click.argument("name")
 @click.option(
     "--role",
     type=click.Choice(["outer", "inner", "single"]),
-    required=True,
     help="Which place the springs have.",
 )
+@click.option("--again", help="The same springs as this set's, to be measured again.")
 @click.option("--count", type=click.INT, help="How many; labels become NAME-01, NAME-02, …")
 @click.option("--labels", help="Labels of your own, separated by commas, in turn order.")
 @click.option("--free-length", type=LENGTH, help="Height at no load, e.g. 53mm.")
@@ -67,7 +75,8 @@ def set_command() -> None:
 )
 def set_new(
     name: str,
-    role: Role,
+    role: Role | None,
+    again: str | None,
     count: int | None,
     labels: str | None,
     free_length: float | None,
@@ -78,18 +87,31 @@ def set_new(
     conditioning: int,
     strokes: int,
 ) -> None:
-    """Register a set: springs bought or removed together, meant to be alike."""
+    """Register a set: springs bought or removed together, meant to be alike.
+
+    With --again the springs of a set in the book, to be measured once more (after running in, say)
+    and compared: labels, role and dimensions are that set's, dimensions given here come before.
+    """
+    old = None if again is None else _measured_before(again, role, count, labels)
+    if old is None and role is None:
+        raise CoilbenchError("--role is missing", mend="Give --role outer, inner or single")
+    dimensions = {
+        "free_length_mm": free_length,
+        "solid_height_mm": solid_height,
+        "wire_mm": wire,
+        "coil_diameter_mm": coil_diameter,
+        "active_coils": active_coils,
+    }
+    if old is not None:
+        for key, given in dimensions.items():
+            dimensions[key] = getattr(old, key) if given is None else given
     plan = SetPlan(
         name=name,
-        role=role,
-        labels=_labels(name, count, labels),
-        free_length_mm=free_length,
-        solid_height_mm=solid_height,
-        wire_mm=wire,
-        coil_diameter_mm=coil_diameter,
-        active_coils=active_coils,
+        role=cast(Role, role) if old is None else old.role,
+        labels=_labels(name, count, labels) if old is None else old.labels,
         conditioning_strokes=conditioning,
         measured_strokes=strokes,
+        **dimensions,
     )
     with open_book(book_path(), create=True) as db:
         record = new_set(db, plan)
@@ -99,6 +121,18 @@ def set_new(
         f"Next: coilbench daemon --port PORT --set {record.name}, "
         f"or by hand: coilbench note --set {record.name}"
     )
+
+
+def _measured_before(
+    again: str, role: Role | None, count: int | None, labels: str | None
+) -> SetRecord:
+    if (role, count, labels) != (None, None, None):
+        raise CoilbenchError(
+            "--again takes role and labels from the set it names",
+            mend="Leave --role, --count and --labels away",
+        )
+    with open_book(book_path()) as db:
+        return find_set(db, again)
 
 
 def _labels(name: str, count: int | None, labels: str | None) -> tuple[str, ...]:
@@ -133,13 +167,33 @@ def set_list(as_json: bool) -> None:
         click.echo(f"{record.name}  {record.role}  {count} of {len(record.springs)} measured")
 
 
-@set_command.command(name="show", epilog="Example: coilbench set show larch")
+@set_command.command(
+    name="show",
+    epilog="Examples: coilbench set show larch ; coilbench set show larch --curves",
+)
 @click.argument("name")
+@click.option("--curves", is_flag=True, help="Draw all springs' curves, flagged ones by letters.")
+@click.option(
+    "--at",
+    "heights_mm",
+    type=LENGTH,
+    multiple=True,
+    help="With --curves: where the flags are judged.  [default: two heights inside the curves]",
+)
 @json_option
-def set_show(name: str, as_json: bool) -> None:
-    """Show a set: its dimensions, and how far each spring has come."""
+def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bool) -> None:
+    """Show a set: its dimensions, and how far each spring has come; or its curves."""
+    if heights_mm and not curves:
+        raise CoilbenchError("--at goes with --curves", mend="Or ask: coilbench set check")
+    if curves and as_json:
+        raise CoilbenchError(
+            "--curves draws, it has no JSON", mend="Ask for numbers: coilbench set check --json"
+        )
     with open_book(book_path()) as db:
         record = find_set(db, name)
+        if curves:
+            show_curves(db, record, heights_mm)
+            return
         rows = list(
             db.query("SELECT * FROM spring_summary WHERE set_name = ? ORDER BY turn", [record.name])
         )
@@ -191,3 +245,4 @@ def _dimensions(record: SetRecord) -> dict[str, object]:
 
 
 set_command.add_command(set_check)
+set_command.add_command(set_compare)

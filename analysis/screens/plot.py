@@ -43,7 +43,7 @@ def draw(
         width, height: size of the whole in characters; at least 20 x 5.
         ascii_only: draw dots with `.` where the terminal cannot show braille.
     """
-    labels = [f"{up.last:.0f}", f"{up.first:.0f}"]
+    labels = [f"{round(value) + 0:d}" for value in (up.last, up.first)]
     gutter = max(len(label) for label in labels) + 1
     columns, rows = width - gutter - 1, height - 2
     dots = [[0] * columns for _ in range(rows)]

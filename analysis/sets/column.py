@@ -121,10 +121,11 @@ def make_column(
     places = tuple(None if one is None else next(numbers) for one in measured)
     least_sd = float(np.median([one.own_u for one in known])) / 2.0
     esd = find_outliers([one.value for one in known], alpha, least_sd)
-    return Column(height_mm, tuple(measured), _centre(known), esd, places)
+    return Column(height_mm, tuple(measured), centre_of(known), esd, places)
 
 
-def _centre(known: Sequence[Measured]) -> Centre:
+def centre_of(known: Sequence[Measured]) -> Centre:
+    """Where values of one bench lie; at least one."""
     values = np.array([one.value for one in known])
     median, several = float(np.median(values)), len(known) > 1
     own_u = math.hypot(*(one.own_u for one in known)) / len(known)

@@ -1,0 +1,151 @@
+"""`coilbench set compare`: the same springs measured again."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+
+import click
+
+from coilbench.analysis.cli.common import (
+    LENGTH,
+    book_path,
+    console,
+    json_option,
+    plain_table,
+    print_document,
+    read_build,
+    show_warnings,
+    units,
+)
+from coilbench.analysis.cli.set_check import build_heights
+from coilbench.analysis.curves.curve import BranchChoice
+from coilbench.analysis.measured import measured_curves
+from coilbench.analysis.rig_record import rig_warnings
+from coilbench.analysis.sets.compare import Change, Comparison, MeanChange, compare_sets
+from coilbench.analysis.sets.compare_document import to_document
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.units import Units
+
+
+@click.command(
+    name="compare",
+    epilog="Example: coilbench set new larch-after --again larch ; measure it ; "
+    "coilbench set compare larch larch-after --at 38.5mm --at 27.6mm",
+)
+@click.argument("before")
+@click.argument("after")
+@click.option(
+    "--at", "heights_mm", type=LENGTH, multiple=True, help="A height to compare at; repeat it."
+)
+@click.option(
+    "--build",
+    "build_path",
+    type=click.Path(path_type=Path),
+    help="Compare at this build file's heights, valve shut and full lift.",
+)
+@click.option(
+    "--branch",
+    type=click.Choice(["mean", "loading", "unloading"]),
+    default="mean",
+    show_default=True,
+    help="Which branch loads are read from.",
+)
+@json_option
+def set_compare(
+    before: str,
+    after: str,
+    heights_mm: tuple[float, ...],
+    build_path: Path | None,
+    branch: BranchChoice,
+    as_json: bool,
+) -> None:
+    """Compare a set with the same springs measured again, say before and after running in.
+
+    Springs are matched by their labels. Tells which loads really changed, and where the
+    uncertainty is too wide to tell.
+    """
+    build = None if build_path is None else read_build(build_path)
+    with open_book(book_path()) as db:
+        records = find_set(db, before), find_set(db, after)
+        at_mm = list(heights_mm)
+        if build is not None:
+            at_mm += [height_mm for height_mm, _ in build_heights(build, records[0])]
+        then, now = (measured_curves(db, record, branch)[0] for record in records)
+        warned = rig_warnings(db)
+    comparison = compare_sets((records[0].name, records[1].name), then, now, at_mm)
+    if as_json:
+        print_document(to_document(comparison) | {"warnings": list(warned)})
+        return
+    _show(comparison, units())
+    show_warnings(warned)
+
+
+def _show(comparison: Comparison, shown: Units) -> None:
+    columns = ["spring"]
+    for height_mm in comparison.heights_mm:
+        columns += [f">{shown.length_text(height_mm)}\n{shown.load}", ">\n%"]
+    table = plain_table(*columns, f">rate\n{shown.load}/{shown.length}", "really changed")
+    for spring in comparison.springs:
+        cells = [spring.label]
+        for change in spring.loads:
+            cells += _cells(change, shown)
+        cells.append(_rate_cell(spring.rate, shown))
+        table.add_row(*cells, "yes" if spring.changed else "can't tell")
+    click.echo(f"{comparison.after} less {comparison.before}:")
+    console().print(table)
+    for height_mm, mean in zip(comparison.heights_mm, comparison.means, strict=True):
+        if mean is not None:
+            value, u = _change_text(mean.change, mean.change_u, shown)
+            place = f"At {shown.length_text(height_mm)}"
+            click.echo(f"{place}: mean change {value} ± {u} {shown.load} (k = 2), {_words(mean)}.")
+    if comparison.rate_mean is not None:
+        rate = shown.rate_value(comparison.rate_mean.change)
+        u = shown.rate_text(comparison.rate_mean.change_u)
+        click.echo(f"Rate: mean change {rate:+.3f} ± {u}, {_words(comparison.rate_mean)}.")
+    for note in _notes(comparison):
+        click.echo(note)
+
+
+def _cells(change: Change | None, shown: Units) -> list[str]:
+    if change is None:
+        return ["-", ""]
+    value, u = _change_text(change.measured.value, change.measured.u, shown)
+    mark = " " if change.verdict == "can't tell" else "*"
+    percent = "" if change.before == 0.0 else f"{100 * change.measured.value / change.before:+.1f}"
+    return [f"{value} ±{u}{mark}", percent]
+
+
+def _rate_cell(change: Change | None, shown: Units) -> str:
+    return "-" if change is None else f"{shown.rate_value(change.measured.value):+.3f}"
+
+
+def _change_text(change_n: float, change_u_n: float, shown: Units) -> tuple[str, str]:
+    """A change and its uncertainty, to two digits of it, three decimals at most."""
+    value, u = shown.load_value(change_n), shown.load_value(change_u_n)
+    places = 2 if u <= 0.0 else min(3, max(0, 1 - math.floor(math.log10(u))))
+    return f"{round(value, places) + 0.0:+.{places}f}", f"{u:.{places}f}"
+
+
+def _words(mean: MeanChange) -> str:
+    share = "" if mean.before == 0.0 else f"{100 * mean.change / mean.before:+.1f} %, "
+    of = f"{share}{mean.springs} springs"
+    return f"{of}: can't tell" if mean.verdict == "can't tell" else f"{of}: really {mean.verdict}"
+
+
+def _notes(comparison: Comparison) -> list[str]:
+    notes = [
+        "* larger than its uncertainty (k = 2); one unchanged load in twenty looks so by chance."
+    ]
+    known = [change for spring in comparison.springs for change in spring.loads if change]
+    if known and all(change.same_rig for change in known):
+        notes.append(
+            "Both were read with the same calibration: its errors cancel. A rig that drifted "
+            "between shows as a change of all: coilbench rig check --mass tells."
+        )
+    elif known:
+        notes.append("Not all were read with one calibration: its errors are counted in.")
+    if comparison.unmatched:
+        notes.append(f"Measured once only: {', '.join(comparison.unmatched)}.")
+    return notes

@@ -1,0 +1,51 @@
+"""`coilbench set show --curves`: the set's curves as a plot on the terminal."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import click
+from sqlite_utils import Database
+
+from coilbench.analysis.cli.common import console, units
+from coilbench.analysis.measured import measured_curves
+from coilbench.analysis.screens.set_plot import set_plot
+from coilbench.analysis.screens.set_table import default_heights_mm
+from coilbench.analysis.sets.check import check_set
+from coilbench.capture.book.sets import SetRecord
+
+ROWS = 22  # with the prompt and a title they fit a screen of 24
+
+
+def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
+    """Print the set's curves, flagged springs marked, judged at heights or at our own choice.
+
+    Raises:
+        CoilbenchError: no spring of the set is measured, or none at a height asked for.
+    """
+    shown, out = units(), console()
+    curves, missing = measured_curves(db, record)
+    at_mm = tuple(heights_mm) or default_heights_mm(curves)
+    flags: dict[str, tuple[str, ...]] = {}
+    if at_mm:
+        check = check_set(
+            record.name,
+            curves,
+            at_mm,
+            free_length_nominal_mm=record.free_length_mm,
+            units=shown,
+        )
+        flags = {s.label: tuple(flag.kind for flag in s.flags) for s in check.springs}
+    judged = " and ".join(shown.length_text(mm) for mm in at_mm)
+    click.echo(f"Set {record.name}" + (f", judged at {judged}" if judged else ""))
+    lines = set_plot(
+        curves,
+        flags,
+        shown,
+        width=min(out.width, 120),
+        height=ROWS - bool(missing),
+        ascii_only="utf" not in (out.encoding or "").lower(),
+    )
+    click.echo("\n".join(lines))
+    if missing:
+        click.echo(f"Not measured yet: {len(missing)} springs.")

@@ -1,0 +1,230 @@
+"""The same springs measured again: what changed, and whether one can tell. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from coilbench.analysis.curves.budget import Budget, BudgetLine
+from coilbench.analysis.curves.chain import budget_lines
+from coilbench.analysis.curves.curve import SIDES, SpringCurve
+from coilbench.analysis.curves.sweep_fit import Look, Side
+from coilbench.analysis.curves.uncertainty import type_a
+from coilbench.analysis.sets.column import centre_of
+from coilbench.analysis.sets.own_part import Measured, split
+from coilbench.capture.errors import CoilbenchError
+
+Verdict = Literal["lower", "higher", "can't tell"]
+Stroke = list[tuple[float, Look]]  # one stroke's looks, each with its weight in the value
+
+
+@dataclass(frozen=True)
+class Change:
+    """One spring's load (N) or rate (N/mm), before and after.
+
+    Attributes:
+        measured: the change, after less before, and its expanded uncertainty.
+        same_rig: whether both were read with one calibration, so that its errors cancel.
+    """
+
+    before: float
+    after: float
+    measured: Measured
+    same_rig: bool
+
+    @property
+    def verdict(self) -> Verdict:
+        """Lower or higher where the change is larger than its uncertainty."""
+        return _verdict(self.measured.value, self.measured.u)
+
+
+@dataclass(frozen=True)
+class SpringChange:
+    """One spring's changes: its loads at each height, and its rate; None where not measured."""
+
+    label: str
+    loads: tuple[Change | None, ...]
+    rate: Change | None
+
+    @property
+    def changed(self) -> bool:
+        """Whether any of them really changed."""
+        known = [one for one in (*self.loads, self.rate) if one is not None]
+        return any(one.verdict != "can't tell" for one in known)
+
+
+@dataclass(frozen=True)
+class MeanChange:
+    """The mean change of the springs measured both times, and its expanded uncertainty, k = 2.
+
+    In N, or N/mm for the rate; before is their mean before.
+    """
+
+    before: float
+    change: float
+    change_u: float
+    springs: int
+
+    @property
+    def verdict(self) -> Verdict:
+        """Lower or higher where the change is larger than its uncertainty."""
+        return _verdict(self.change, self.change_u)
+
+
+@dataclass(frozen=True)
+class Comparison:
+    """Two measurements of the same springs.
+
+    Attributes:
+        means: one a height; None where no spring was measured there both times.
+        unmatched: labels that stand in one of the two sets only.
+    """
+
+    before: str
+    after: str
+    heights_mm: tuple[float, ...]
+    springs: tuple[SpringChange, ...]
+    means: tuple[MeanChange | None, ...]
+    rate_mean: MeanChange | None
+    unmatched: tuple[str, ...]
+
+
+def compare_sets(
+    names: tuple[str, str],
+    before: Sequence[SpringCurve],
+    after: Sequence[SpringCurve],
+    heights_mm: Sequence[float],
+) -> Comparison:
+    """Compare two measurements of the same springs, matched by their labels.
+
+    Like is compared with like: loads of a branch that was measured both times. A change's
+    uncertainty has the scatter of both; the rig's errors only where they don't cancel, since the
+    calibration is another one, or not known.
+
+    Args:
+        names: the sets' names, before and after.
+        before, after: their curves.
+        heights_mm: where to compare; one or more.
+
+    Raises:
+        CoilbenchError: no height, or no label stands in both.
+    """
+    if not heights_mm:
+        raise CoilbenchError("no height to compare at", mend="Give one, like --at 38.5mm")
+    then = {curve.label: curve for curve in before}
+    now = {curve.label: curve for curve in after}
+    both = [label for label in then if label in now]
+    if not both:
+        raise CoilbenchError(
+            f"sets {names[0]!r} and {names[1]!r} have no measured spring of the same label",
+            mend=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
+        )
+    rate_weights = _rate_weights(heights_mm)
+    springs = tuple(
+        SpringChange(
+            label,
+            tuple(_change(then[label], now[label], {mm: 1.0}) for mm in heights_mm),
+            None if rate_weights is None else _change(then[label], now[label], rate_weights),
+        )
+        for label in both
+    )
+    return Comparison(
+        *names,
+        tuple(heights_mm),
+        springs,
+        tuple(_mean([s.loads[at] for s in springs]) for at in range(len(heights_mm))),
+        _mean([spring.rate for spring in springs]),
+        tuple(label for label in dict.fromkeys([*then, *now]) if label not in both),
+    )
+
+
+def _rate_weights(heights_mm: Sequence[float]) -> dict[float, float] | None:
+    span = max(heights_mm) - min(heights_mm)
+    return {min(heights_mm): 1.0 / span, max(heights_mm): -1.0 / span} if span > 0.0 else None
+
+
+def _change(
+    before: SpringCurve, after: SpringCurve, weights: Mapping[float, float]
+) -> Change | None:
+    """Compare a sum of loads, {height_mm: weight}; None where no branch was measured both times."""
+    for side in SIDES[before.branch]:
+        strokes = _strokes(before, side, weights), _strokes(after, side, weights)
+        if all(strokes):
+            break
+    else:
+        return None
+    values = [[math.fsum(w * look.load_n for w, look in one) for one in each] for each in strokes]
+    means = [float(np.mean(each)) for each in values]
+    looks = [
+        [(sign * w / len(each), look) for one in each for w, look in one]
+        for sign, each in zip((-1.0, 1.0), strokes, strict=True)
+    ]
+    same = _same_rig([look for _, look in looks[0] + looks[1]])
+    together = [looks[0] + looks[1]] if same else looks
+    lines = [line for each in together for line in budget_lines(each)]
+    lines += [_scatter(each, value) for each, value in zip(strokes, values, strict=True)]
+    measured = split(means[1] - means[0], Budget(tuple(lines)))
+    return Change(means[0], means[1], measured, same)
+
+
+def _strokes(curve: SpringCurve, side: Side, weights: Mapping[float, float]) -> list[Stroke]:
+    """What each stroke says; the joined points only where no stroke alone says everything."""
+    groups = (curve.sweeps,) if curve.joined is None else (curve.sweeps, (curve.joined,))
+    for group in groups:
+        strokes = []
+        for sweep in group:
+            looks = [(weight, sweep.look(side, mm)) for mm, weight in weights.items()]
+            seen = [(weight, _sloped(curve, side, look)) for weight, look in looks if look]
+            if len(seen) == len(looks):
+                strokes.append(seen)
+        if strokes:
+            return strokes
+    return []
+
+
+def _sloped(curve: SpringCurve, side: Side, look: Look) -> Look:
+    """A lone point shows no rate of its own: the joined points do."""
+    joined = None if curve.joined is None else curve.joined.look(side, look.height_mm)
+    if look.slope_n_per_mm != 0.0 or joined is None:
+        return look
+    return look._replace(slope_n_per_mm=joined.slope_n_per_mm)
+
+
+def _same_rig(looks: Sequence[Look]) -> bool:
+    """Whether all were read with one calibration and zeros of their own."""
+    rigs = [look.sweep.rig for look in looks]
+    ids = {None if rig is None or not rig.zero_known else rig.calibration_id for rig in rigs}
+    return None not in ids and len(ids) == 1
+
+
+def _scatter(strokes: Sequence[Stroke], values: Sequence[float]) -> BudgetLine:
+    noises = [
+        math.hypot(*(weight * math.hypot(look.se_n, look.sweep.zero_u_n) for weight, look in one))
+        for one in strokes
+    ]
+    freedom = len(values) - 1.0 if len(values) > 1 else math.inf
+    source = f"scatter of {len(values)} strokes"
+    return BudgetLine(source, "A", type_a(values, noises), "N", 1.0, freedom, shared=False)
+
+
+def _mean(changes: Sequence[Change | None]) -> MeanChange | None:
+    known = [change for change in changes if change is not None]
+    if not known:
+        return None
+    centre = centre_of([change.measured for change in known])
+    before = math.fsum(change.before for change in known) / len(known)
+    if all(change.same_rig for change in known):
+        return MeanChange(before, centre.mean, centre.mean_u, len(known))
+    # another scale may read all springs alike too high: no mean lessens that
+    u = math.fsum(change.measured.u for change in known) / len(known)
+    return MeanChange(before, centre.mean, u, len(known))
+
+
+def _verdict(change: float, u: float) -> Verdict:
+    if abs(change) <= u:
+        return "can't tell"
+    return "lower" if change < 0.0 else "higher"
