@@ -18,6 +18,8 @@ LengthUnit = Literal["mm", "in"]
 
 LOAD_IN_N: dict[str, float] = {"kg": KGF_N, "kgf": KGF_N, "n": 1.0, "lbf": LBF_N, "lb": LBF_N}
 LENGTH_IN_MM: dict[str, float] = {"mm": 1.0, "in": INCH_MM, '"': INCH_MM}
+MASS_IN_G: dict[str, float] = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237}  # exact
+STRESS_IN_MPA: dict[str, float] = {"mpa": 1.0, "ksi": 1000.0 * LBF_N / INCH_MM**2}
 
 _NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
 _QUANTITY = re.compile(rf"^\s*({_NUMBER})\s*([A-Za-z\"%]*)\s*$")
@@ -77,6 +79,24 @@ def parse_load_n(text: str) -> float:
         CoilbenchError: no number, no unit, or not a unit of load.
     """
     return _parse_quantity(text, LOAD_IN_N, "load", "34kg, 330N or 75lbf")
+
+
+def parse_mass_g(text: str) -> float:
+    """Read a mass with its unit ("42.5 g", "1.5oz"), in g.
+
+    Raises:
+        CoilbenchError: no number, no unit, or not a unit of mass.
+    """
+    return _parse_quantity(text, MASS_IN_G, "mass", "42.5 g or 1.5 oz")
+
+
+def parse_stress_mpa(text: str) -> float:
+    """Read a stress with its unit ("1900 MPa", "275 ksi"), in MPa = N/mm^2.
+
+    Raises:
+        CoilbenchError: no number, no unit, or not a unit of stress.
+    """
+    return _parse_quantity(text, STRESS_IN_MPA, "stress", "1900 MPa or 275 ksi")
 
 
 def parse_fraction(text: str) -> float:

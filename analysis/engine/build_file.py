@@ -6,6 +6,7 @@ import math
 
 from coilbench.analysis.engine.build_parts import BuildFile, Cam, Head, Limits, Shim, Springs
 from coilbench.analysis.engine.toml_section import Section, load_toml
+from coilbench.analysis.limits.limits_section import SECTIONS, parse_limits_given
 
 __all__ = ["BuildFile", "Cam", "Head", "Limits", "Shim", "Springs", "parse_build"]
 
@@ -30,14 +31,15 @@ def parse_build(text: str, name: str) -> BuildFile:
     """
     plain = text.removeprefix("\ufeff")
     top = Section(name, plain, (), load_toml(plain, name))
-    top.refuse_unknown(("cam", "head", "shims", "limits", "springs"))
+    top.refuse_unknown(("cam", "head", "shims", "limits", "springs", *SECTIONS))
     notes: list[str] = []
     springs = _springs(top.section("springs"))
     cam = _cam(top.section("cam"), notes)
     head = _head(top.section("head"), cam, springs, notes)
     shims = _shims(top)
     limits = _limits(top, head, shims, notes)
-    return BuildFile(name, cam, head, shims, limits, springs, tuple(notes))
+    given = parse_limits_given(top, (*springs.outer, *springs.inner))
+    return BuildFile(name, cam, head, shims, limits, springs, tuple(notes), given)
 
 
 def _springs(section: Section) -> Springs:

@@ -5,6 +5,8 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
+from coilbench.analysis.limits.limits_section import NOTHING_GIVEN, LimitsGiven
+
 ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
 
 
@@ -115,6 +117,7 @@ class BuildFile:
     Attributes:
         name: the file's name.
         notes: what wasn't given and was assumed, in words.
+        given: wires and valve train, for the limits.
     """
 
     name: str
@@ -124,6 +127,7 @@ class BuildFile:
     limits: Limits
     springs: Springs
     notes: tuple[str, ...]
+    given: LimitsGiven = NOTHING_GIVEN
 
     @property
     def clearance_mm(self) -> float | None:

@@ -10,7 +10,12 @@ from dataclasses import dataclass
 from typing import Any, Never
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import parse_length_mm, parse_load_n
+from coilbench.capture.units import (
+    parse_length_mm,
+    parse_load_n,
+    parse_mass_g,
+    parse_stress_mpa,
+)
 
 KeyPath = tuple[str | int, ...]
 MOST = 1e6  # mm, N or anything: beyond it is a slip of the pen
@@ -138,6 +143,25 @@ class Section:
     def load_n(self, key: str) -> float:
         """Return a load, N."""
         return self._quantity(key, parse_load_n, "34 kg")
+
+    def mass_g(self, key: str) -> float:
+        """Return a mass, g."""
+        return self._quantity(key, parse_mass_g, "42.5 g")
+
+    def stress_mpa(self, key: str) -> float:
+        """Return a stress, MPa."""
+        return self._quantity(key, parse_stress_mpa, "1900 MPa")
+
+    def flag(self, key: str) -> bool:
+        """Return a yes or no."""
+        value = self._required(key)
+        if not isinstance(value, bool):
+            self.fail(
+                f"{_short(value)} is neither true nor false",
+                key=key,
+                mend="Write true or false without quotes",
+            )
+        return value
 
     def number(self, key: str) -> float:
         """Return a plain number."""

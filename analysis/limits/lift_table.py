@@ -1,0 +1,100 @@
+"""The lift table: lift of the valve or of the cam's lobe, by angle, from a CSV file. Pure.
+
+What an angle and a lift are of stands in the columns' names, since a slip is dear: degrees of the
+crank taken for the cam's make every acceleration four times too small.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows
+from coilbench.capture.tables.csv_table import Table
+from coilbench.capture.units import INCH_MM
+
+CAM_PER_CRANK_DEG = 0.5  # four-stroke: the camshaft turns at half the crankshaft's speed
+LEAST_OPEN_ROWS = 20  # ours: with fewer there is no acceleration to speak of
+WHOLE_TURN_DEG = 360.0
+
+ANGLE = Quantity("cam_deg", {"cam_deg": 1.0, "crank_deg": CAM_PER_CRANK_DEG})
+LIFTS = {
+    "valve": Quantity("lift_mm", {"valve_lift_mm": 1.0, "valve_lift_in": INCH_MM}),
+    "lobe": Quantity("lift_mm", {"lobe_lift_mm": 1.0, "lobe_lift_in": INCH_MM}),
+}
+UNSAID = {
+    "deg": "degrees of the cam or of the crank: name the column cam_deg or crank_deg",
+    "lift_mm": "of the valve or of the lobe: name the column valve_lift_mm or lobe_lift_mm",
+    "lift_in": "of the valve or of the lobe: name the column valve_lift_in or lobe_lift_in",
+}
+
+
+@dataclass(frozen=True)
+class LiftTable:
+    """A lift by the cam's angle, where it is above 0.
+
+    Attributes:
+        name: the file's name.
+        of: what the lift is of.
+        cam_deg: ascending, shape (n,).
+        lift_mm: above 0, shape (n,).
+    """
+
+    name: str
+    of: Literal["valve", "lobe"]
+    cam_deg: NDArray[np.float64]
+    lift_mm: NDArray[np.float64]
+
+
+def read_lift_table(table: Table) -> LiftTable:
+    """Read `cam_deg,valve_lift_mm`; crank_deg, lobe_lift_mm, valve_lift_in and so on as well.
+
+    Args:
+        table: the file; its rows ascend in angle over one opening of the valve or more of a turn.
+
+    Raises:
+        CoilbenchError: a wrong column or cell, angles that don't ascend, or no whole opening.
+    """
+    for name, why in UNSAID.items():
+        if name in table.columns:
+            raise CoilbenchError(
+                f"the column {name!r} doesn't say what it is of",
+                where=f"{table.name}, line {table.header_line}",
+                mend=why[0].upper() + why[1:],
+            )
+    of: Literal["valve", "lobe"] = "valve"
+    if any(name in table.columns for name in LIFTS["lobe"].factors):
+        of = "lobe"
+    found = read_columns(table, "lift", (ANGLE, LIFTS[of])).numbers
+    cam_deg, lift_mm = found["cam_deg"], found["lift_mm"]
+    refuse_rows(
+        table, np.diff(cam_deg, prepend=-np.inf) <= 0.0, "the angle must be above the row before's"
+    )
+    if cam_deg[-1] - cam_deg[0] > WHOLE_TURN_DEG:
+        raise CoilbenchError(
+            f"the angles span {cam_deg[-1] - cam_deg[0]:g} degrees of the cam, more than a turn",
+            where=table.name,
+            mend="Keep one opening of the valve, and check whose degrees they are",
+        )
+    first, last = _opening(lift_mm)
+    if last - first < LEAST_OPEN_ROWS or np.argmax(lift_mm) not in range(first + 1, last - 1):
+        raise CoilbenchError(
+            "there is no whole opening of the valve in it, up and down again, in "
+            f"{LEAST_OPEN_ROWS} rows or more with lift above 0",
+            where=table.name,
+            mend="Give the lift for every degree or two, from valve shut to valve shut",
+        )
+    return LiftTable(table.name, of, cam_deg[first:last], lift_mm[first:last])
+
+
+def _opening(lift_mm: NDArray[np.float64]) -> tuple[int, int]:
+    """First row and one past the last of the stretch above 0 that holds the highest lift."""
+    top = int(np.argmax(lift_mm))
+    shut = np.flatnonzero(lift_mm <= 0.0)
+    before, after = shut[shut < top], shut[shut > top]
+    first = int(before[-1]) + 1 if before.size else 0
+    return first, int(after[0]) if after.size else len(lift_mm)

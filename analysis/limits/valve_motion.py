@@ -1,0 +1,201 @@
+"""How a lift table moves the valve, and the spring force that keeps it on the cam. Pure.
+
+The parts are taken as rigid and nothing but the springs pushes the valve shut: no gas, friction,
+oil or spring of a tappet. Real parts bend and springs surge, so a valve leaves its cam earlier.
+Speeds are the crankshaft's; the camshaft turns at half of them (four-stroke).
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.analysis.limits.lift_table import LiftTable
+from coilbench.analysis.limits.smoothing import fit_smoothing_spline
+from coilbench.analysis.limits.spring_force import SpringForce
+from coilbench.analysis.limits.surge import cam_hz
+
+Array = NDArray[np.float64]
+PLACES_PER_ROW = 2
+MOST_PLACES = 600
+N_PER_G_MM_PER_S2 = 1e-6
+SPRING_SHARE = 1.0 / 3.0  # Rayleigh: a spring fixed at one end moves as a third of its mass would
+
+
+@dataclass(frozen=True)
+class ValveMotion:
+    """A valve's lift and acceleration while it is open, arrays of shape (n,).
+
+    Attributes:
+        cam_deg: angle of the camshaft.
+        lift_mm: at the valve, lash off.
+        accel_mm_per_rad2: second derivative by the camshaft's angle.
+        accel_u_mm_per_rad2: its expanded uncertainty, k = 2, from the table's scatter.
+        scatter_mm: standard deviation of the table's lifts about the spline.
+    """
+
+    cam_deg: Array
+    lift_mm: Array
+    accel_mm_per_rad2: Array
+    accel_u_mm_per_rad2: Array
+    scatter_mm: float
+
+
+@dataclass(frozen=True)
+class Mass:
+    """What the springs have to move, at the valve.
+
+    Attributes:
+        mass_u_g: expanded uncertainty, k = 2.
+    """
+
+    mass_g: float
+    mass_u_g: float
+
+
+@dataclass(frozen=True)
+class LimitingSpeed:
+    """Where the spring force runs out first.
+
+    Attributes:
+        crank_rpm, crank_rpm_u: speed of the crankshaft, and its expanded uncertainty, k = 2.
+        cam_deg, lift_mm: where.
+        spring_n: the force there is.
+        unread_mm: lowest and highest lift at which the springs are needed but weren't measured;
+            None where all was. The speed may then be lower.
+    """
+
+    crank_rpm: float
+    crank_rpm_u: float
+    cam_deg: float
+    lift_mm: float
+    spring_n: float
+    unread_mm: tuple[float, float] | None
+
+
+@dataclass(frozen=True)
+class ForceMargin:
+    """Spring force less what the cam needs, where the ratio of both is least.
+
+    Attributes:
+        needed_n, spring_n: force needed and force there is.
+        cam_deg, lift_mm: where.
+    """
+
+    needed_n: float
+    spring_n: float
+    cam_deg: float
+    lift_mm: float
+
+
+def valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> ValveMotion:
+    """Find lift and acceleration by a smoothing spline through a lift table.
+
+    Args:
+        table: of the valve, or of the lobe.
+        rocker_ratio: valve's lift over lobe's, taken as constant; 1 for a table of the valve.
+        lash_mm: clearance at the valve, taken off; 0 for a table of the valve.
+    """
+    spline = fit_smoothing_spline(table.cam_deg, table.lift_mm)
+    count = min(PLACES_PER_ROW * len(table.cam_deg), MOST_PLACES)
+    cam_deg = np.linspace(table.cam_deg[0], table.cam_deg[-1], count)
+    lift_mm = rocker_ratio * spline.at(cam_deg)[0] - lash_mm
+    accel, accel_u = (
+        rocker_ratio * each * (180.0 / math.pi) ** 2 for each in spline.at(cam_deg, 2)
+    )
+    opened = lift_mm > 0.0
+    return ValveMotion(
+        cam_deg[opened],
+        lift_mm[opened],
+        accel[opened],
+        2.0 * accel_u[opened],
+        rocker_ratio * spline.sigma,
+    )
+
+
+def needed_force_n(motion: ValveMotion, mass_g: float, crank_rpm: float) -> Array:
+    """Force that keeps the valve on its cam, shape (n,): -m a w^2, 0 where the cam pushes."""
+    cam_rad_per_s = 2.0 * math.pi * cam_hz(crank_rpm)
+    force_n = -mass_g * motion.accel_mm_per_rad2 * cam_rad_per_s**2 * N_PER_G_MM_PER_S2
+    return np.maximum(force_n, 0.0)
+
+
+def limiting_speed(motion: ValveMotion, springs: SpringForce, mass: Mass) -> LimitingSpeed | None:
+    """Find the crankshaft's speed at which the spring force runs out first.
+
+    At each place where the valve is slowed, m |a| w^2 = F gives a speed, whose uncertainty adds
+    those of force, mass and acceleration by root sum of squares. The place counts that has the
+    least upper end: the least speed itself would favour whichever place the scatter lowers most.
+
+    Args:
+        motion: of the valve.
+        springs: force at the motion's lifts.
+        mass: what has to be moved.
+
+    Returns:
+        None where the acceleration nowhere stands out of its uncertainty, or the springs weren't
+        measured wherever it does.
+    """
+    slowed = _slowed(motion)
+    known = slowed & (springs.load_n > 0.0)
+    if not known.any():
+        return None
+    places = np.flatnonzero(known)
+    slowing, load_n = -motion.accel_mm_per_rad2[places], springs.load_n[places]
+    cam_rad_per_s = np.sqrt(load_n / (mass.mass_g * slowing * N_PER_G_MM_PER_S2))
+    crank_rpm = cam_rad_per_s / (2.0 * math.pi * cam_hz(1.0))
+    relative_u = np.sqrt(
+        (springs.load_u_n[places] / load_n) ** 2
+        + (mass.mass_u_g / mass.mass_g) ** 2
+        + (motion.accel_u_mm_per_rad2[places] / slowing) ** 2
+    )
+    crank_rpm_u = crank_rpm * relative_u / 2.0
+    first = int(np.argmin(crank_rpm + crank_rpm_u))
+    place = int(places[first])
+    return LimitingSpeed(
+        float(crank_rpm[first]),
+        float(crank_rpm_u[first]),
+        float(motion.cam_deg[place]),
+        float(motion.lift_mm[place]),
+        float(springs.load_n[place]),
+        _range(motion.lift_mm[slowed & ~np.isfinite(springs.load_n)]),
+    )
+
+
+def force_margin(
+    motion: ValveMotion, springs: SpringForce, mass_g: float, crank_rpm: float
+) -> ForceMargin | None:
+    """Return where, at a speed, the spring force is least against what the cam needs.
+
+    Args:
+        motion: of the valve.
+        springs: force at the motion's lifts.
+        mass_g: what has to be moved.
+        crank_rpm: above 0.
+
+    Returns:
+        None as in limiting_speed.
+    """
+    needed_n = needed_force_n(motion, mass_g, crank_rpm)
+    places = np.flatnonzero(_slowed(motion) & np.isfinite(springs.load_n))
+    if not places.size:
+        return None
+    place = int(places[np.argmin(springs.load_n[places] / needed_n[places])])
+    return ForceMargin(
+        float(needed_n[place]),
+        float(springs.load_n[place]),
+        float(motion.cam_deg[place]),
+        float(motion.lift_mm[place]),
+    )
+
+
+def _slowed(motion: ValveMotion) -> NDArray[np.bool_]:
+    """Where the valve is surely slowed, and so would leave its cam but for the springs."""
+    return np.asarray(-motion.accel_mm_per_rad2 > motion.accel_u_mm_per_rad2)
+
+
+def _range(values: Array) -> tuple[float, float] | None:
+    return (float(values.min()), float(values.max())) if values.size else None

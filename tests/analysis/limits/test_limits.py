@@ -1,0 +1,148 @@
+"""The whole report: a textbook nest, what isn't given, and the build file's sections."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+
+from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.change_for_load import Standing
+from coilbench.analysis.engine.coil_geometry import Coil
+from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.limits.lift_table import LiftTable
+from coilbench.analysis.limits.limits import assess_limits, effective_mass
+from coilbench.analysis.limits.limits_words import CAUTIONS, limits_lines, to_document
+from coilbench.analysis.limits.spring_force import weakest_force
+from coilbench.analysis.limits.stress import rate_from_dimensions
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.units import Units
+
+BASE = """[cam]
+name = "card"
+valve_lift = "10.2 mm"
+seat_load = "34 kg"
+seat_tolerance = "2 kg"
+open_load = "72 kg"
+open_tolerance = "3 kg"
+max_rpm = 6200
+[head]
+installed_height = "39 mm"
+[springs]
+outer = ["larch"]
+"""
+FULL = (
+    BASE
+    + """[wire.larch]
+material = "chrome-silicon"
+shot_peened = true
+[valve_train]
+lift_table = "lift.csv"
+weighing_u = "0.5 g"
+[valve_train.masses]
+valve = "60 g"
+retainer = "25 g"
+"""
+)
+
+
+def spring(label, free, rate, low=15.0):
+    h = np.array([low, free])
+    none = Branch(np.array([]), np.array([]))
+    sweep = Sweep("0", label, Origin.KEYED, Branch(h, rate * (free - h)), none, 1.0, 0.0, 0.0)
+    return fit_curve(label, [sweep], "mean", free, None)
+
+
+def larch(coil=Coil(4.0, 5.0, 28.0)):
+    return SetCurves(
+        "larch", "outer", (spring("a", 50.0, 30.0), spring("b", 50.0, 33.0)), 28.0, coil
+    )
+
+
+DEG = np.arange(1.0, 120.0)
+TABLE = LiftTable("lift.csv", "valve", DEG, np.round(5.1 * (1 - np.cos(np.radians(3 * DEG))), 2))
+
+
+def test_bhandari_10_19_nest():
+    """Outer 28.253, inner 29.431 N/mm and 15 mm shorter: knee at 15 mm, 423.8 N; 1000 N at 24.989."""
+    ko, ki = rate_from_dimensions(6, 36, 10, 81370), rate_from_dimensions(5, 30, 8, 81370)
+    sets = [
+        SetCurves("o", "outer", (spring("o", 100.0, ko, 60.0),), None),
+        SetCurves("i", "inner", (spring("i", 85.0, ki, 60.0),), None),
+    ]
+    lift = np.array([0.0, 15.0, 24.989, 30.0])
+    f = weakest_force([Standing(s, 100.0) for s in sets], lift)
+    # 41 looks over 30 mm are 0.75 mm apart: the knee at 15 lies on one
+    assert f.load_n[1] == pytest.approx(423.8, abs=0.1)
+    assert f.load_n[2] == pytest.approx(1000.0, abs=0.1)
+
+
+def test_nothing_given_is_nothing_guessed():
+    b = parse_build(BASE.replace("max_rpm = 6200\n", ""), "b.toml")
+    r = assess_limits(b, larch(None), None, SeatChoice(), b.given, None)
+    s = r.sets[0].springs[0]
+    assert (s.surge_hz, s.open_mpa, s.fatigue_factor, r.valve) == (None,) * 4
+    text = " ".join(r.missing)
+    for word in ("active coils of larch", "max_rpm", "lift_table", "masses", "material"):
+        assert word in text
+    assert limits_lines(r, Units())[-2:] == list(CAUTIONS)
+
+
+def test_everything_given():
+    b = parse_build(FULL, "b.toml")
+    r = assess_limits(b, larch(), None, SeatChoice(), b.given, TABLE)
+    weak, strong = r.sets[0].springs
+    assert strong.open_mpa > weak.open_mpa and strong.surge_hz > weak.surge_hz
+    assert strong.fatigue_factor < weak.fatigue_factor
+    assert weak.surge_ratio == pytest.approx(weak.surge_hz / (6200 / 120))
+    mass = 85 + r.sets[0].spring_mass_g / 3
+    assert r.valve.mass.mass_g == pytest.approx(mass)
+    w = math.sqrt(30 * (11 + 10.2) / (mass * 1e-6 * 5.1 * 9))
+    assert r.valve.speed.crank_rpm == pytest.approx(
+        w / (2 * math.pi) * 120, abs=r.valve.speed.crank_rpm_u
+    )
+    json.dumps(to_document(r), allow_nan=False)
+    print("\n".join(limits_lines(r, Units())))
+
+
+def test_a_shim_never_lowers_the_stress():
+    b = parse_build(FULL, "b.toml")
+    bare, shimmed = (
+        assess_limits(b, larch(), None, c, b.given, TABLE)
+        for c in (SeatChoice(), SeatChoice(shims_mm=(0.5,)))
+    )
+    assert shimmed.sets[0].springs[0].open_mpa > bare.sets[0].springs[0].open_mpa
+
+
+def test_mass_of_cam_side_parts():
+    """Kinetic energy: a part at 1/1.5 of the valve's speed counts 1/2.25 of its mass."""
+    b = parse_build(
+        FULL.replace("[valve_train.masses]", "rocker_ratio = 1.5\n[valve_train.masses]")
+        + '[valve_train.cam_side_masses]\ntappet = "45 g"\n',
+        "b.toml",
+    )
+    r = assess_limits(b, larch(), None, SeatChoice(), b.given, TABLE)
+    assert effective_mass(b.given, r.sets).mass_g == pytest.approx(
+        85 + 20 + r.sets[0].spring_mass_g / 3
+    )
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ("[wire.larch]", "[wire.pine]", "wire.pine"),
+        ('"chrome-silicon"', '"cheese"', "no wire of the table"),
+        ("shot_peened = true", 'shot_peened = "yes"', "neither true nor false"),
+        ('"60 g"', '"60"', "no unit"),
+        ('"60 g"', '"-1 g"', "above 0"),
+        ("lift_table", "lift_tabel", "unknown key"),
+        ("[valve_train.masses]", "[valve_train.cam_side_masses]", "rocker ratio"),
+    ],
+)
+def test_bad_sections(old, new, said):
+    with pytest.raises(CoilbenchError) as error:
+        parse_build(FULL.replace(old, new), "b.toml")
+    assert said in str(error.value) and "line" in str(error.value)
