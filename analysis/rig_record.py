@@ -9,7 +9,7 @@ from coilbench.analysis.rig.check import GOOD_FOR_DAYS, PastCheck, trend, warnin
 from coilbench.capture.book.calibrations import current_calibration, newest_part, stored_part
 from coilbench.capture.book.checks import CheckRecord, good_for_days, mass_checks
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.calibration_parts import PartKind
+from coilbench.capture.calibration.parts import PartKind
 from coilbench.capture.errors import CoilbenchError
 
 OTHER_KINDS: tuple[PartKind, ...] = ("travel", "flex")

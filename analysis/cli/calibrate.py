@@ -15,20 +15,20 @@ from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import newest_part, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import store_scale
-from coilbench.capture.calibration_fit import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration_parts import (
+from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.guided import gauge, press_block, sample_stream, weigh
+from coilbench.capture.calibration.parts import (
     NewPart,
     datum_part,
     flex_part,
     load_part,
     travel_part,
 )
+from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.scale import calibrate_scale, corrections
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.guided import gauge, press_block, sample_stream, weigh
-from coilbench.capture.locks import hold_port
 from coilbench.capture.messages import Hello
-from coilbench.capture.regression import PolynomialFit
-from coilbench.capture.scale import calibrate_scale, corrections
+from coilbench.capture.running.locks import hold_port
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
 from coilbench.capture.tables.calibration_tables import (

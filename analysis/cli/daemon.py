@@ -5,9 +5,9 @@ from __future__ import annotations
 import click
 
 from coilbench.analysis.cli.common import LENGTH, book_path, units
-from coilbench.capture.daemon import run_daemon
-from coilbench.capture.recorder import Event, EventKind
-from coilbench.capture.session import CaptureRequest
+from coilbench.capture.running.daemon import run_daemon
+from coilbench.capture.running.recorder import Event, EventKind
+from coilbench.capture.running.session import CaptureRequest
 
 _ALERTS = (EventKind.REFUSED, EventKind.FAULT)
 

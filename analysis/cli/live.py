@@ -20,9 +20,9 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import live_session
 from coilbench.capture.book.sets import set_names
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.locks import hold_port
-from coilbench.capture.session import CaptureRequest, Session
-from coilbench.capture.snapshot import Snapshot
+from coilbench.capture.running.locks import hold_port
+from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources import open_source
 from coilbench.capture.units import Units
 

@@ -13,7 +13,7 @@ from coilbench.analysis.cli.rig_check import check_command
 from coilbench.analysis.cli.rig_health import calibration_if_any
 from coilbench.analysis.rig.hints import Hints
 from coilbench.capture.blocks import RawBlock
-from coilbench.capture.calibration import Calibration, apply
+from coilbench.capture.calibration.model import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
 from coilbench.capture.sources import open_source

@@ -25,11 +25,11 @@ from coilbench.analysis.rig_record import past_checks, rig_warnings
 from coilbench.capture.book.calibrations import PartRecord, newest_part
 from coilbench.capture.book.checks import NewCheck, mass_checks, set_good_for_days, store_check
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration_fit import ASSUMED_MASS_U_RELATIVE, STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE, STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.guided import sample_stream, weigh_holds
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.guided import sample_stream, weigh_holds
-from coilbench.capture.locks import hold_port
 from coilbench.capture.messages import Hello
+from coilbench.capture.running.locks import hold_port
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n

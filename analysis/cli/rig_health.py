@@ -15,10 +15,10 @@ from coilbench.analysis.rig.health import Health, Heard, judge_health
 from coilbench.analysis.rig.press import at_rest, moved, press_findings
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration import Calibration
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.locks import hold_port
 from coilbench.capture.messages import Hello
+from coilbench.capture.running.locks import hold_port
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
 

@@ -8,7 +8,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.sweep import Branch
+from coilbench.capture.strokes.sweep import Branch
 
 Array = NDArray[np.float64]
 

@@ -17,9 +17,9 @@ import numpy as np
 from coilbench.analysis.curves.branches import Array
 from coilbench.analysis.curves.budget import BudgetLine
 from coilbench.analysis.curves.sweep_fit import Look
-from coilbench.capture.lag import Lag
-from coilbench.capture.regression import PolynomialFit, hidden_departure, slope, value
-from coilbench.capture.rig_stroke import ZERO_UNKNOWN_U_N, RigReading
+from coilbench.capture.calibration.lag import Lag
+from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure, slope, value
+from coilbench.capture.strokes.rig_stroke import ZERO_UNKNOWN_U_N, RigReading
 
 COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors that is one offset
 #   for the whole sweep (zero, datum) and leaves a difference; the rest (nonlinearity, steps)

@@ -17,7 +17,7 @@ from coilbench.analysis.curves.standing_notes import slow_enough, standing_notes
 from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit, fit_sweep, join_points
 from coilbench.analysis.curves.uncertainty import type_a
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Sweep
+from coilbench.capture.strokes.sweep import Sweep
 
 BranchChoice = Literal["mean", "loading", "unloading"]
 SIDES: dict[BranchChoice, tuple[Side, ...]] = {

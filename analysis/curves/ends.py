@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.branches import Array, fine_bins, noise_n
 from coilbench.analysis.curves.passes import split_passes
 from coilbench.analysis.curves.uncertainty import expanded, type_a
-from coilbench.capture.sweep import Branch, Sweep
+from coilbench.capture.strokes.sweep import Branch, Sweep
 
 # All of these are our choice, no source.
 BIN_MM = 0.05

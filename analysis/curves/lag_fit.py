@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 
 from coilbench.analysis.curves.branches import Array
-from coilbench.capture.lag import SETTLING_CONVERSIONS, Lag, Press
+from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Lag, Press
 
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close

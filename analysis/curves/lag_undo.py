@@ -17,8 +17,8 @@ from coilbench.analysis.curves.lag_fit import (
     no_load_mm,
     usable_samples,
 )
-from coilbench.capture.lag import Lag, Press
-from coilbench.capture.sweep import Branch, Sweep
+from coilbench.capture.calibration.lag import Lag, Press
+from coilbench.capture.strokes.sweep import Branch, Sweep
 
 CONVERTED = ""  # stands for the rig of sweeps that came converted
 

@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.branches import Array
-from coilbench.capture.sweep import Branch, Sweep
+from coilbench.capture.strokes.sweep import Branch, Sweep
 
 MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
 JITTER_SDS = 3.0

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from coilbench.analysis.curves.chain import FLEX_UNKNOWN_U_MM_PER_N
 from coilbench.analysis.curves.sweep_fit import SweepFit
-from coilbench.capture.rig_stroke import ZERO_UNKNOWN_U_N
-from coilbench.capture.sweep import Sweep
+from coilbench.capture.strokes.rig_stroke import ZERO_UNKNOWN_U_N
+from coilbench.capture.strokes.sweep import Sweep
 
 
 def slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[str, ...]]:

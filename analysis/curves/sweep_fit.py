@@ -11,9 +11,9 @@ import numpy as np
 
 from coilbench.analysis.curves.branches import Array, BranchFit, fit_dense, fit_points
 from coilbench.analysis.curves.passes import split_passes
-from coilbench.capture.lag import Lag
-from coilbench.capture.rig_stroke import RigReading
-from coilbench.capture.sweep import Branch, Sweep
+from coilbench.capture.calibration.lag import Lag
+from coilbench.capture.strokes.rig_stroke import RigReading
+from coilbench.capture.strokes.sweep import Branch, Sweep
 
 Side = Literal["both", "loading", "unloading"]
 

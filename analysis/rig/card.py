@@ -14,10 +14,10 @@ from coilbench.analysis.rig import iso7500
 from coilbench.analysis.rig.check import PastCheck, Trend, days_between
 from coilbench.analysis.rig.iso7500 import ClassRange, StepErrors
 from coilbench.analysis.rig.typical import typical_budget
-from coilbench.capture.calibration import Calibration
-from coilbench.capture.calibration_fit import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration_parts import NewPart, PartKind, PointRow
-from coilbench.capture.regression import (
+from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.parts import NewPart, PartKind, PointRow
+from coilbench.capture.calibration.regression import (
     PolynomialFit,
     evaluate,
     hidden_departure,

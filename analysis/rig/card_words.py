@@ -7,7 +7,7 @@ from collections.abc import Iterator
 
 from coilbench.analysis.rig.card import Card, Trust
 from coilbench.analysis.rig.iso7500 import CLASSES, COLUMNS, StepErrors, columns_over
-from coilbench.capture.calibration_parts import NewPart
+from coilbench.capture.calibration.parts import NewPart
 from coilbench.capture.units import KGF_N, Units
 
 COLUMN_WORDS = {

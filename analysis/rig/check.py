@@ -10,9 +10,8 @@ from datetime import datetime
 import numpy as np
 from scipy.special import stdtrit
 
-from coilbench.capture.calibration_fit import ASSUMED_MASS_U_RELATIVE
-from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.regression import (
+from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE
+from coilbench.capture.calibration.regression import (
     PolynomialFit,
     evaluate,
     fit_polynomial,
@@ -20,6 +19,7 @@ from coilbench.capture.regression import (
     slope,
     value,
 )
+from coilbench.capture.errors import CoilbenchError
 
 # Common practice, no source: as ISO 7500-1's class 1 allows, and a season between calibrations.
 DEFAULT_TOLERANCE = 0.01

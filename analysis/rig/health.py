@@ -28,8 +28,8 @@ from coilbench.analysis.rig.findings import (
 )
 from coilbench.analysis.rig.press import least_travel_counts, step_noise
 from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.calibration import Calibration
-from coilbench.capture.regression import fit_polynomial, slope
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import fit_polynomial, slope
 
 
 @dataclass(frozen=True)

@@ -16,7 +16,7 @@ from coilbench.analysis.rig.findings import (
 from coilbench.analysis.rig.health import rate_hz
 from coilbench.analysis.rig.press import running_finding
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration import Calibration
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.messages import Fault, Item, Restarted
 
 SPAN_S = 5.0  # everything is judged from so much of the newest samples

@@ -15,8 +15,8 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.rig.findings import LEAST_SAMPLES, Finding
 from coilbench.capture.blocks import UNUSABLE
-from coilbench.capture.calibration import Calibration
-from coilbench.capture.regression import PolynomialFit, slope
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import PolynomialFit, slope
 
 # Common practice, no source: a movement that no noise or trembling hand makes.
 MOVED_SDS = 20.0  # of the load's noise

@@ -7,9 +7,9 @@ import numpy as np
 from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, SweepFit
-from coilbench.capture.calibration import Calibration
-from coilbench.capture.regression import slope, value
-from coilbench.capture.rig_stroke import RigReading
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import slope, value
+from coilbench.capture.strokes.rig_stroke import RigReading
 
 TYPICAL_RATE_N_PER_MM = 20.0  # of a valve spring of a road engine; common practice, no source
 TYPICAL_SHARE = 0.5  # of the largest mass

@@ -15,7 +15,7 @@ from coilbench.analysis.rig.card_words import (
 )
 from coilbench.analysis.rig.iso7500 import CLASSES, class_met
 from coilbench.analysis.rig.typical import TYPICAL_RATE_N_PER_MM
-from coilbench.capture.calibration_parts import PointRow
+from coilbench.capture.calibration.parts import PointRow
 from coilbench.capture.units import Units
 
 TITLES = {"load": "Load", "travel": "Travel", "flex": "Press flex"}

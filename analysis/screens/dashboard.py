@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from coilbench.analysis.screens.plot import Axis, Trace, draw
-from coilbench.capture.snapshot import Snapshot
+from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.units import Units
 
 SAFETY = "Eye protection on, press unplugged, spring captive; stop before coil bind."

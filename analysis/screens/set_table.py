@@ -12,7 +12,7 @@ from coilbench.analysis.screens.dashboard import SetTable, SpringRow
 from coilbench.analysis.sets.check import check_set
 from coilbench.capture.book.sets import find_set, turn_order
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.turns import Done
+from coilbench.capture.strokes.turns import Done
 
 EDGE_SHARE = 0.15  # the default heights keep this far from the ends of what was measured
 

@@ -13,13 +13,13 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
-from coilbench.capture.calibration import (
+from coilbench.capture.calibration.model import (
     Calibration,
     PolynomialFit,
     fit_from_document,
     fit_to_document,
 )
-from coilbench.capture.calibration_parts import NewPart, PartKind, PointRow
+from coilbench.capture.calibration.parts import NewPart, PartKind, PointRow
 from coilbench.capture.errors import CoilbenchError
 
 _COMMANDS = {"load": "weigh", "travel": "gauge", "flex": "flex"}

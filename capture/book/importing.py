@@ -14,17 +14,17 @@ from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_copy
-from coilbench.capture.calibration import apply, instrument_uncertainty
+from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.reduced_curve import CurveRow, points_as_rows, reduced_curve
-from coilbench.capture.rig_stroke import read_stroke
-from coilbench.capture.sweep import Branch, Origin, SweepStatus
+from coilbench.capture.strokes.reduced_curve import CurveRow, points_as_rows, reduced_curve
+from coilbench.capture.strokes.rig_stroke import read_stroke
+from coilbench.capture.strokes.sweep import Branch, Origin, SweepStatus
+from coilbench.capture.strokes.turns import Purpose
 from coilbench.capture.tables.closed_down import find_solid_heights
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, convert
 from coilbench.capture.tables.points_file import PointsFile
 from coilbench.capture.tables.sweep_files import ConvertedSweepFile, RawSweepFile, read_sweep_file
-from coilbench.capture.turns import Purpose
 
 # What a file's heights and loads are taken as good for (k = 1), since its columns don't say; what
 # was taken is noted to the user. Our assumption: a testing machine or a tidy home rig. Common

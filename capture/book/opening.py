@@ -13,7 +13,7 @@ from coilbench.capture.book.recovery import left_over, recover
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import APPLICATION_ID, MIGRATION_NAMES, migrations
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.locks import hold_book
+from coilbench.capture.running.locks import hold_book
 
 BUSY_TIMEOUT_MS = 5000
 

@@ -7,17 +7,17 @@ from typing import Any
 import numpy as np
 from sqlite_utils import Database
 
-from coilbench.capture import sample_blob
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import calibration_by_id
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import drop_chunks, end_session
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration import apply
+from coilbench.capture.calibration.model import apply
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.reduced_curve import reduced_curve
-from coilbench.capture.sweep import Origin, SweepStatus
-from coilbench.capture.turns import Purpose
+from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes.reduced_curve import reduced_curve
+from coilbench.capture.strokes.sweep import Origin, SweepStatus
+from coilbench.capture.strokes.turns import Purpose
 
 UNCLOSED = "ended without closing the book"
 

@@ -12,8 +12,8 @@ from coilbench.capture.book.calibrations import (
     find_calibration,
 )
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.calibration import Calibration
-from coilbench.capture.recalibrate import recalibrated
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.recalibrate import recalibrated
 
 OWN = "own"
 NEWEST = "newest"

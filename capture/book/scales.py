@@ -7,9 +7,9 @@ import json
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
-from coilbench.capture.calibration import fit_from_document, fit_to_document
+from coilbench.capture.calibration.model import fit_from_document, fit_to_document
+from coilbench.capture.calibration.scale import Scale, ScalePoint
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.scale import Scale, ScalePoint
 
 
 def store_scale(db: Database, scale: Scale) -> str:

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture import sample_blob
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
-from coilbench.capture.calibration import InstrumentUncertainty
-from coilbench.capture.snapshot import Snapshot
-from coilbench.capture.turns import Purpose
+from coilbench.capture.calibration.model import InstrumentUncertainty
+from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes.turns import Purpose
 
 
 @dataclass(frozen=True)

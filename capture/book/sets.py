@@ -11,7 +11,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.turns import Done, Purpose, TurnOrder
+from coilbench.capture.strokes.turns import Done, Purpose, TurnOrder
 
 Role = Literal["outer", "inner", "single"]
 CONDITIONING_STROKES = 2  # common practice, no source: work a spring a few times before reading it

@@ -11,17 +11,17 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture import sample_blob
 from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, RawBlock
 from coilbench.capture.book.rereading import OWN, Calibrations
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.calibration.lag import Press
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.lag import Press
-from coilbench.capture.reduced_curve import CurveRow
-from coilbench.capture.rig_stroke import RigReading, read_stroke
-from coilbench.capture.sweep import Branch, Origin, Sweep, SweepStatus
-from coilbench.capture.turns import Purpose
+from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.strokes.rig_stroke import RigReading, read_stroke
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus
+from coilbench.capture.strokes.turns import Purpose
 
 
 @dataclass(frozen=True)

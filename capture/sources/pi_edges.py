@@ -14,9 +14,9 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.capture.quadrature import LINE_A, LINE_B, Quadrature
 from coilbench.capture.sources.pi_address import PiSetup
 from coilbench.capture.sources.pi_board import Board
+from coilbench.capture.sources.quadrature import LINE_A, LINE_B, Quadrature
 
 
 class Edges:

@@ -15,8 +15,8 @@ from importlib.util import find_spec, module_from_spec
 from types import ModuleType, SimpleNamespace
 from typing import Any
 
-from coilbench.capture.adc_watch import signed_word
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.sources.adc_watch import signed_word
 from coilbench.capture.sources.pi_address import PiSetup
 from coilbench.capture.sources.pi_board import Clock
 

@@ -12,15 +12,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench.capture.adc_watch import (
+from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.messages import Answer, FaultCode, Hello, Item, Tally
+from coilbench.capture.sources.adc_watch import (
     SETTLING,
     AdcWatch,
     FaultState,
     MissedConversions,
     jumps_and_returns,
 )
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.messages import Answer, FaultCode, Hello, Item, Tally
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.pi_address import PiSetup
 from coilbench.capture.sources.pi_board import Clock

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.scale import ScalePoint
+from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.scale import ScalePoint
 from coilbench.capture.tables import columns as col
 from coilbench.capture.tables.columns import read_directions, refuse_rows
 from coilbench.capture.tables.csv_table import Table

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench.capture.sweep import Branch
+from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.tables.points_file import SpringPoints
 
 FEWEST_SPRINGS = 3

@@ -10,10 +10,10 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.capture.calibration import fit_to_document
+from coilbench.capture.calibration.model import fit_to_document
+from coilbench.capture.calibration.scale import Scale
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.scale import Scale
-from coilbench.capture.sweep import Branch
+from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.units import KGF_N, LENGTH_IN_MM, LOAD_IN_N, parse_length_mm, parse_load_n
 
 NOTE_EXAMPLE = (

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Branch
+from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.tables import columns as col
 from coilbench.capture.tables.columns import read_directions, refuse_rows
 from coilbench.capture.tables.csv_table import Table

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Branch
+from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.tables import columns as col
 from coilbench.capture.tables.columns import refuse_rows
 from coilbench.capture.tables.csv_table import Table

@@ -18,10 +18,10 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration import Calibration
-from coilbench.capture.calibration_fit import fit_load, fit_travel, masses_u_relative
-from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.flex_fit import fit_flex
+from coilbench.capture.calibration.fit import fit_load, fit_travel, masses_u_relative
+from coilbench.capture.calibration.flex_fit import fit_flex
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.virtual import hand
 from coilbench.capture.virtual import steps as virtual_steps
 from coilbench.capture.virtual.bench import Bench

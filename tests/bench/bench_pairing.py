@@ -20,7 +20,7 @@ from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.engine.shims import seat_choices
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 SETS, SPRINGS, SAMPLES = 8, 12, 400
 SHIMS_MM = (0.25, 0.5, 1.0)

@@ -24,7 +24,6 @@ import numpy as np
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.messages import Fault, Tally
-from coilbench.capture.quadrature import Quadrature
 from coilbench.capture.sources import pi_hx711
 from coilbench.capture.sources.pi import _hello
 from coilbench.capture.sources.pi_address import parse_pi
@@ -32,6 +31,7 @@ from coilbench.capture.sources.pi_board import Clock, open_board
 from coilbench.capture.sources.pi_edges import Edges
 from coilbench.capture.sources.pi_hx711 import Hx711
 from coilbench.capture.sources.pi_rig import PiRig
+from coilbench.capture.sources.quadrature import Quadrature
 
 WORDS = 2000
 EDGES = 100_000

@@ -30,7 +30,7 @@ from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.esd import most_outliers
 from coilbench.analysis.sets.result import SpringCheck
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
 Array = NDArray[np.float64]

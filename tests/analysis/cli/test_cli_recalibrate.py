@@ -12,9 +12,9 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli import run
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration import Calibration, apply
-from coilbench.capture.calibration_fit import GaugePoint, LoadPoint, fit_load, fit_travel
-from coilbench.capture.recalibrate import recalibrated
+from coilbench.capture.calibration.fit import GaugePoint, LoadPoint, fit_load, fit_travel
+from coilbench.capture.calibration.model import Calibration, apply
+from coilbench.capture.calibration.recalibrate import recalibrated
 
 KG = 9.80665
 AT = ("38.5mm", "30mm")

@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from scipy.interpolate import make_interp_spline
 
 from coilbench.analysis.curves.branches import Bins, fine_bins, fit_dense, fit_points, noise_n
-from coilbench.capture.sweep import Branch
+from coilbench.capture.strokes.sweep import Branch
 
 
 def branch(height_mm: object, load_n: object) -> Branch:

@@ -15,11 +15,11 @@ from uncertainties import correlated_values, ufloat
 from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import corrected, undo_lag
-from coilbench.capture.calibration import Calibration
-from coilbench.capture.lag import Lag
-from coilbench.capture.regression import PolynomialFit
-from coilbench.capture.rig_stroke import read_stroke
-from coilbench.capture.sweep import Sweep
+from coilbench.capture.calibration.lag import Lag
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.strokes.rig_stroke import read_stroke
+from coilbench.capture.strokes.sweep import Sweep
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
 from bench_days import Day, World, draw_day

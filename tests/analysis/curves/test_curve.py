@@ -12,7 +12,7 @@ from scipy import stats
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
 
 Array = NDArray[np.float64]

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.ends import find_contact, find_free_length, find_solid_mm
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 FREE_MM, SOLID_MM, RATE = 50.0, 22.0, 17.0
 

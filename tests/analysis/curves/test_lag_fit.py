@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.curves.lag_fit import estimate_lag, is_too_fast
 from coilbench.analysis.curves.lag_undo import contact_mm, corrected, undo_lag
-from coilbench.capture.lag import Press
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.calibration.lag import Press
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 Array = NDArray[np.float64]
 FREE_MM, BOTTOM_MM, RATE = 53.0, 27.0, 16.0

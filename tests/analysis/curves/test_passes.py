@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import ArrayLike
 
 from coilbench.analysis.curves.passes import jitter_mm, split_passes
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 
 def dense(height_mm: ArrayLike, load_n: ArrayLike) -> Sweep:

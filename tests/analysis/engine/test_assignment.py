@@ -17,7 +17,7 @@ from coilbench.analysis.engine.assignment import EFFORTS, Level
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units
 
 SEAT_N, OPEN_N, SEAT_TOLERANCE_N, OPEN_TOLERANCE_N, LIFT_MM = 300.0, 600.0, 20.0, 30.0, 10.0

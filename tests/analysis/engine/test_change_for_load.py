@@ -15,7 +15,7 @@ from coilbench.analysis.engine.change_for_load import (
     load_by_change,
 )
 from coilbench.analysis.engine.placed_sets import SetCurves
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
 
 

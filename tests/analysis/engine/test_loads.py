@@ -7,7 +7,7 @@ import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.loads import Load, load_of, mean_load, parallel_load
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 
 def test_shared_errors_add_plainly_and_own_ones_as_squares() -> None:

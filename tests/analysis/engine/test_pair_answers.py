@@ -11,7 +11,7 @@ from coilbench.analysis.engine.coil_geometry import Coil
 from coilbench.analysis.engine.pair_answers import PairAnswer
 from coilbench.analysis.engine.pairing import Pairing, pair_sets, to_document
 from coilbench.analysis.engine.placed_sets import SetCurves
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
 
 

@@ -18,7 +18,7 @@ from coilbench.analysis.engine.pairing import (
     pair_sets,
     to_document,
 )
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N, Units
 
 SCALE_U_N = 1.0  # standard uncertainty of the readings below

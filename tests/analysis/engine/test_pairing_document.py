@@ -9,7 +9,7 @@ from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import SetCurves, pair_sets, to_document
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
 
 TEXT = """

@@ -5,7 +5,7 @@ import numpy as np
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine import pairing_words
 from coilbench.analysis.engine.placed_sets import PlacedSet, SetCurves, set_load
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units
 
 

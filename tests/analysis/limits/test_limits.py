@@ -18,7 +18,7 @@ from coilbench.analysis.limits.limits_words import CAUTIONS, limits_lines, to_do
 from coilbench.analysis.limits.spring_force import weakest_force
 from coilbench.analysis.limits.stress import rate_from_dimensions
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units
 
 BASE = """[cam]

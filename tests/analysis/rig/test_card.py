@@ -31,10 +31,10 @@ from coilbench.analysis.rig.card_words import (
 )
 from coilbench.analysis.rig.typical import TYPICAL_RATE_N_PER_MM, typical_budget
 from coilbench.analysis.screens.card_document import to_document
-from coilbench.capture.calibration import Calibration
-from coilbench.capture.calibration_fit import GaugePoint, LoadPoint
-from coilbench.capture.calibration_parts import NewPart, PointRow, load_part, travel_part
-from coilbench.capture.regression import (
+from coilbench.capture.calibration.fit import GaugePoint, LoadPoint
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.parts import NewPart, PointRow, load_part, travel_part
+from coilbench.capture.calibration.regression import (
     PolynomialFit,
     fit_polynomial,
     hidden_departure,

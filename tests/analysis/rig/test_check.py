@@ -13,9 +13,9 @@ from scipy import stats
 from uncertainties import UFloat, correlated_values, ufloat
 
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
-from coilbench.capture.calibration_fit import LoadPoint, fit_load
+from coilbench.capture.calibration.fit import LoadPoint, fit_load
+from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.regression import PolynomialFit, hidden_departure
 
 G = 9.80665
 

@@ -10,7 +10,7 @@ from scipy import stats
 from coilbench.analysis.rig.findings import rate_finding
 from coilbench.analysis.rig.health import Health, Heard, judge_health
 from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
-from coilbench.capture.calibration import Calibration, PolynomialFit
+from coilbench.capture.calibration.model import Calibration, PolynomialFit
 from coilbench.capture.messages import FaultCode
 from coilbench.capture.virtual.bench import Bench
 from coilbench.capture.virtual.instrument import RigModel

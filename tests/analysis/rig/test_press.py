@@ -17,7 +17,7 @@ from coilbench.analysis.rig.press import (
     running_finding,
 )
 from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.calibration import Calibration, PolynomialFit
+from coilbench.capture.calibration.model import Calibration, PolynomialFit
 from coilbench.capture.messages import Fault, FaultCode, Restarted
 from coilbench.capture.virtual.bench import Bench
 from coilbench.capture.virtual.instrument import RigModel

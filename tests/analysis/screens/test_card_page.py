@@ -13,8 +13,8 @@ import pytest
 from coilbench.analysis.rig.card import Card, make_card
 from coilbench.analysis.screens import card_view
 from coilbench.analysis.screens.card_page import card_page
-from coilbench.capture.calibration_fit import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration_parts import flex_part, load_part, travel_part
+from coilbench.capture.calibration.fit import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
 from coilbench.capture.units import Units
 
 NOW = "2026-05-11T09:30:00+00:00"

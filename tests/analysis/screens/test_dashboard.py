@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from coilbench.analysis.screens.dashboard import SetTable, SpringRow, frame
-from coilbench.capture.snapshot import Snapshot
+from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.units import Units
 
 CURVE = tuple((60.0 - i * 0.3, max(0.0, (53.0 - 60.0 + i * 0.3) * 16.0)) for i in range(100))

@@ -18,7 +18,7 @@ from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_
 from coilbench.analysis.sets.check import Nominal, check_set
 from coilbench.analysis.sets.result import SetCheck, SpringCheck, to_document
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import INCH_MM, KGF_N, LBF_N, Units
 
 DATA = Path(__file__).parents[2] / "data"

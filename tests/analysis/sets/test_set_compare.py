@@ -13,11 +13,11 @@ from scipy import stats
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.sets.compare import compare_sets
 from coilbench.analysis.sets.compare_document import to_document
-from coilbench.capture.calibration import Calibration
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.regression import PolynomialFit
-from coilbench.capture.rig_stroke import RigReading
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.rig_stroke import RigReading
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))
 SEAT_MM, OPEN_MM = 38.5, 27.6

@@ -8,7 +8,7 @@ from scipy import stats
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.shapes import Departure, odd_shapes, shape_departures
-from coilbench.capture.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))
 SEAT_MM, OPEN_MM = 38.5, 27.6

@@ -13,11 +13,11 @@ from coilbench.capture.book.calibrations import (
     store_part,
 )
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep
-from coilbench.capture.calibration_parts import flex_part, load_part, travel_part
-from coilbench.capture.calibration_points import FlexPoint, LoadPoint
+from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
+from coilbench.capture.calibration.points import FlexPoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
-from coilbench.capture.sweep import Origin
+from coilbench.capture.strokes.sweep import Origin
 
 
 @pytest.mark.parametrize("kind", ["load", "travel"])

@@ -16,7 +16,7 @@ from coilbench.capture.book.importing import (
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sweep import Origin
+from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 

@@ -8,16 +8,16 @@ import threading
 import numpy as np
 import pytest
 
-from coilbench.capture import sample_blob
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.recovery import UNCLOSED, left_over, recover
 from coilbench.capture.book.sessions import ChunkOwner, end_session, start_session, store_chunk
 from coilbench.capture.book.sets import turn_order
 from coilbench.capture.book.sweeps import store_sweep
-from coilbench.capture.calibration import InstrumentUncertainty
+from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.locks import hold_book
-from coilbench.capture.turns import Purpose
+from coilbench.capture.running.locks import hold_book
+from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes.turns import Purpose
 
 WHO_DIES = """
 import os, signal, sys
@@ -28,11 +28,11 @@ from coilbench.capture.book.sessions import ChunkOwner, start_session, store_chu
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.book.rows import insert, writing
-from coilbench.capture.calibration import InstrumentUncertainty
-from coilbench.capture.locks import hold_book
-from coilbench.capture.reduced_curve import CurveRow
-from coilbench.capture.sweep import Origin, SweepStatus
-from coilbench.capture.turns import Purpose
+from coilbench.capture.calibration.model import InstrumentUncertainty
+from coilbench.capture.running.locks import hold_book
+from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.strokes.sweep import Origin, SweepStatus
+from coilbench.capture.strokes.turns import Purpose
 
 path, calibration_id, samples = Path(sys.argv[1]), sys.argv[2], np.load(sys.argv[3])
 with hold_book(path), open_book(path) as db:

@@ -6,7 +6,6 @@ import sqlite3
 import numpy as np
 import pytest
 
-from coilbench.capture import sample_blob
 from coilbench.capture.book.sessions import (
     ChunkOwner,
     drop_chunks,
@@ -16,10 +15,11 @@ from coilbench.capture.book.sessions import (
     store_chunk,
     update_session,
 )
-from coilbench.capture.calibration import InstrumentUncertainty
+from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.snapshot import Snapshot
-from coilbench.capture.turns import Purpose
+from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes.turns import Purpose
 
 URL = "serial:///dev/ttyUSB0?baud=250000"
 

@@ -9,14 +9,14 @@ from datetime import UTC, datetime
 import numpy as np
 import pytest
 
-from coilbench.capture import sample_blob
 from coilbench.capture.blocks import LOAD_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.book.sets import turn_order
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep, uncount_last
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.reduced_curve import CurveRow
-from coilbench.capture.sweep import Origin, SweepStatus
-from coilbench.capture.turns import Purpose
+from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.strokes.sweep import Origin, SweepStatus
+from coilbench.capture.strokes.turns import Purpose
 
 
 def converted(n: int = 40) -> np.ndarray:

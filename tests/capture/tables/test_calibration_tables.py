@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from coilbench.capture.calibration_points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.calibration_tables import (
     read_flex_points,

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbench.capture.sweep import Branch
+from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.tables.closed_down import find_solid_heights
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.points_file import SpringPoints, read_points

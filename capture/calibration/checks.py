@@ -1,0 +1,252 @@
+"""Refuse calibration points that make no sense, each in its own sentence. Pure.
+
+All limits below are common practice, no source, with the reason beside each.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.calibration.regression import fit_polynomial, value
+from coilbench.capture.errors import CoilbenchError
+
+ADC_LIMIT_COUNTS = 2**23
+# Within the last per mille of its range a converter clips some of its samples: a mean of them lies.
+SATURATED_COUNTS = 0.999 * ADC_LIMIT_COUNTS
+# A slip of the decimal point is a factor of ten; 10 % leaves room for the line that tells.
+SLIP_FACTOR = 10.0
+SLIP_TOLERANCE = 0.1
+# Noise near no mass makes ratios wild: a slip must also stand out from the other points.
+SLIP_SDS = 10.0
+SLIP_SPAN_FRACTION = 0.001
+
+
+@dataclass(frozen=True)
+class Standards:
+    """Known masses or lengths and the counts they gave, as the checks see them.
+
+    Attributes:
+        noun: what they are, in the singular ("mass", "gauge").
+        unit: of the known values ("kg", "mm").
+        known: shape (n,), what is known, in the unit.
+        counts: shape (n,), what was read.
+        u: shape (n,), standard uncertainty (k = 1) of the known values, in the unit.
+    """
+
+    noun: str
+    unit: str
+    known: NDArray[np.float64]
+    counts: NDArray[np.float64]
+    u: NDArray[np.float64]
+
+    @property
+    def span(self) -> float:
+        """How far apart the outermost known values are."""
+        return float(np.ptp(self.known))
+
+    def name(self, row: int) -> str:
+        """Call a point as the user knows it, counted from 1."""
+        return f"point {row + 1} ({self.known[row]:g} {self.unit})"
+
+    def without(self, rows: NDArray[np.intp]) -> Standards:
+        """Leave some points out."""
+        keep = np.ones(self.known.size, dtype=np.bool_)
+        keep[rows] = False
+        return replace(self, known=self.known[keep], counts=self.counts[keep], u=self.u[keep])
+
+
+def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: float) -> None:
+    """Refuse numbers that cannot be, too few points, and counts that do not tell them apart.
+
+    Raises:
+        CoilbenchError: the first thing that is wrong.
+    """
+    for row in range(points.known.size):
+        if not (np.isfinite(points.known[row]) and points.known[row] >= 0.0):
+            raise CoilbenchError(
+                f"{points.name(row)} is not a {points.noun} of 0 or more", mend="Correct it"
+            )
+        if not np.isfinite(points.counts[row]):
+            raise CoilbenchError(
+                f"{points.name(row)} has counts that are no number", mend="Read it again"
+            )
+        sure = points.known[row] == points.u[row] == 0.0  # nothing on the cell is nothing
+        if not sure and not 0.0 < points.u[row] < np.inf:
+            raise CoilbenchError(
+                f"{points.name(row)} has an uncertainty of {2.0 * points.u[row]:g} {points.unit}",
+                mend="Give a number above 0, or leave it out",
+            )
+    distinct = np.unique(points.known).size
+    if points.known.size > 1 and distinct == 1:
+        raise CoilbenchError(
+            f"every {points.noun} is the same, {points.known[0]:g} {points.unit}",
+            mend=f"Use at least {least_distinct} different ones",
+        )
+    if distinct < least_distinct:
+        raise CoilbenchError(
+            f"{distinct} different known values are too few to calibrate on",
+            mend=f"Use at least {least_distinct}, spread over the range you measure in",
+        )
+    if np.ptp(points.counts) < least_span_counts:
+        raise CoilbenchError(
+            f"the counts hardly change, by {np.ptp(points.counts):.0f} from the smallest "
+            f"{points.noun} to the largest",
+            mend="Check the wiring and that the sensor really moves, then read the points again",
+        )
+
+
+def refuse_saturated(counts: NDArray[np.float64], name: Callable[[int], str]) -> None:
+    """Refuse load counts at the ADC's limits of -2**23 and 2**23 - 1 (HX711 datasheet).
+
+    Raises:
+        CoilbenchError: the first saturated point, by its name.
+    """
+    rows = np.flatnonzero(np.abs(counts) >= SATURATED_COUNTS)
+    if rows.size:
+        raise CoilbenchError(
+            f"{name(int(rows[0]))} is saturated: {counts[rows[0]]:.0f} counts is the end of the "
+            "ADC's range",
+            mend="Use less load, a lower gain or a larger cell, and check the cell's wiring",
+        )
+
+
+def refuse_slip(points: Standards, limit: Callable[[Standards], float]) -> None:
+    """Refuse a known value typed ten times too large or too small.
+
+    The others, which must agree among themselves, say what it should have been.
+
+    Args:
+        points: two distinct values or more.
+        limit: the largest residual that a set of points may have, in their unit.
+
+    Raises:
+        CoilbenchError: a value explains itself as a slip of the decimal point; of few points,
+            more than one may.
+    """
+    slips = [
+        (rows, expected)
+        for rows, expected, rest_sd in _expectations(points, limit, least_rest=2)
+        if _is_slip(float(points.known[rows[0]]), expected, rest_sd, points)
+    ]
+    if not slips:
+        return
+    likely = " or ".join(
+        f"{points.name(int(rows[0]))}, whose counts are about {expected:.3g} {points.unit}"
+        for rows, expected in slips
+    )
+    raise CoilbenchError(
+        f"a {points.noun} looks mistyped by a factor of ten: by the other points it is {likely}",
+        mend="Correct it",
+    )
+
+
+def refuse_scatter(
+    points: Standards, residuals: NDArray[np.float64], limit: Callable[[Standards], float]
+) -> None:
+    """Refuse points that lie too far from their curve, naming the likeliest culprit.
+
+    Args:
+        points: the points.
+        residuals: shape (n,), known less fitted, in their unit.
+        limit: the largest residual that a set of points may have, in their unit.
+
+    Raises:
+        CoilbenchError: a residual is over the limit.
+    """
+    worst = int(np.argmax(np.abs(residuals)))
+    allowed = limit(points)
+    if abs(residuals[worst]) <= allowed:
+        return
+    lonely = list(_expectations(points, limit, least_rest=3))
+    if len(lonely) == 1:
+        rows, expected, _ = lonely[0]
+        raise CoilbenchError(
+            f"{points.name(int(rows[0]))} does not fit the others, which agree: by them its counts "
+            f"are about {expected:.4g} {points.unit}",
+            mend="Correct it or read it again",
+        )
+    _refuse_unrepeated(points, allowed)
+    _refuse_turning(points)
+    raise CoilbenchError(
+        f"the points do not lie on a line: {points.name(worst)} is off by "
+        f"{abs(residuals[worst]):.3g} {points.unit}, and {allowed:.3g} is allowed",
+        mend="Check for friction, a loose part or a swapped point, then read the points again",
+    )
+
+
+def _candidates(points: Standards) -> Iterator[NDArray[np.intp]]:
+    """Yield the rows that one slip can have spoilt: a row alone, then all of one known value."""
+    for row in range(points.known.size):
+        yield np.array([row])
+    for known in np.unique(points.known):
+        rows = np.flatnonzero(points.known == known)
+        if rows.size > 1:
+            yield rows
+
+
+def _expectations(
+    points: Standards, limit: Callable[[Standards], float], least_rest: int
+) -> Iterator[tuple[NDArray[np.intp], float, float]]:
+    """Yield candidate rows without which the rest agree, and what the rest make of them.
+
+    A single row comes before the rows of one value, which are tried only if no row alone will do.
+    """
+    found_alone = False
+    for rows in _candidates(points):
+        rest = points.without(rows)
+        if np.unique(rest.counts).size < 2 or np.unique(rest.known).size < least_rest:
+            continue
+        if rows.size > 1 and found_alone:
+            return
+        line = fit_polynomial(rest.counts, rest.known, 1, np.ones_like(rest.counts))
+        off = np.abs(rest.known - value(line, rest.counts)).max()
+        if off <= limit(rest):
+            found_alone = found_alone or rows.size == 1
+            expected = float(value(line, points.counts[rows]).mean())
+            yield rows, expected, line.residual_sd
+
+
+def _is_slip(typed: float, expected: float, rest_sd: float, points: Standards) -> bool:
+    if expected <= 0.0 or typed <= 0.0:
+        return False
+    stands_out = max(SLIP_SDS * rest_sd, SLIP_SPAN_FRACTION * points.span)
+    ratio = max(typed / expected, expected / typed)
+    slipped = abs(ratio / SLIP_FACTOR - 1.0) <= SLIP_TOLERANCE
+    return slipped and abs(typed - expected) > stands_out
+
+
+def _refuse_unrepeated(points: Standards, allowed: float) -> None:
+    """Refuse the same known value read twice with readings further apart than is allowed."""
+    units_per_count = points.span / float(np.ptp(points.counts))
+    for known in np.unique(points.known):
+        rows = np.flatnonzero(points.known == known)
+        apart = float(np.ptp(points.counts[rows])) * units_per_count
+        if apart > 2.0 * allowed:
+            low = rows[np.argmin(points.counts[rows])]
+            high = rows[np.argmax(points.counts[rows])]
+            first, second = sorted((int(low), int(high)))
+            raise CoilbenchError(
+                f"the {known:g} {points.unit} {points.noun} repeats badly: points {first + 1} and "
+                f"{second + 1} are {apart:.3g} {points.unit} apart",
+                mend="Clean and seat it, then read the points again",
+            )
+
+
+def _refuse_turning(points: Standards) -> None:
+    """Refuse counts that rise and fall as the known value grows."""
+    known = np.unique(points.known)
+    counts = np.array([points.counts[points.known == k].mean() for k in known])
+    steps = np.diff(counts)
+    way = np.sign(counts[-1] - counts[0])
+    against = np.flatnonzero(steps * way <= 0.0)
+    if against.size:
+        at = int(against[0])
+        raise CoilbenchError(
+            f"the counts do not keep one direction: they turn back between {known[at]:g} and "
+            f"{known[at + 1]:g} {points.unit}",
+            mend="Check the order of the points and the wiring, then read them again",
+        )

@@ -1,0 +1,261 @@
+"""Calibration points into fits: load on known masses, travel on gauges, press flex. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.calibration.checks import (
+    ADC_LIMIT_COUNTS,
+    Standards,
+    refuse_saturated,
+    refuse_scatter,
+    refuse_slip,
+    refuse_unusable,
+)
+from coilbench.capture.calibration.flex_fit import fit_flex
+from coilbench.capture.calibration.mass_errors import (
+    Means,
+    mean_readings,
+    shared_u_relative,
+    stated_u_relative,
+)
+from coilbench.capture.calibration.points import (
+    Direction,
+    Fitted,
+    FlexPoint,
+    GaugePoint,
+    LoadPoint,
+)
+from coilbench.capture.calibration.regression import (
+    PolynomialFit,
+    degree_demanded,
+    fit_with_scatter,
+    slope,
+    value,
+    with_hidden_bend,
+)
+from coilbench.capture.errors import CoilbenchError
+
+__all__ = [
+    "Direction",
+    "Fitted",
+    "FlexPoint",
+    "GaugePoint",
+    "LoadPoint",
+    "fit_flex",
+    "fit_load",
+    "fit_travel",
+    "masses_u_relative",
+]
+
+STANDARD_GRAVITY_M_S2 = 9.80665  # 3rd CGPM, 1901
+# At sea level 9.780 at the equator, 9.832 at the poles (WGS 84 normal gravity, from memory), a
+# little less on mountains. Outside this it is a slip or another unit.
+GRAVITY_RANGE_M_S2 = (9.75, 9.85)
+
+# Limits and assumptions: common practice, no source, each with its reason.
+LEAST_MASSES = 3  # two always lie on a line, so that a slip would not show
+LEAST_MASSES_FOR_PARABOLA = 5  # two more than its coefficients, or it follows the noise
+LEAST_GAUGES = 2  # a scale is straight by its making
+LEAST_LOAD_SPAN_COUNTS = 1000.0  # a count is then 0.1 % of the span, as much as the masses
+LEAST_TRAVEL_SPAN_COUNTS = 50.0  # half a millimetre on a scale with 0.01 mm a count
+WEAK_SPAN_FRACTION = 0.01  # of the ADC's range: it works, but noise weighs more than it need
+RESIDUAL_LIMIT_FRACTION = 0.005  # of the span: worse than any sound cell or scale
+RESIDUAL_LIMIT_SDS = 4.0  # of the worst known value: what it is said to be unsure of is no fault
+TRAVEL_RESIDUAL_LIMIT_MM = 0.1  # a quill repeats to some hundredths; short spans need room
+# The greatest departure of a cell's curve from a line over the masses' span, k = 1; data sheets of
+# small cells promise some 0.03 to 0.05 % of a range that is mostly wider.
+TYPICAL_BEND_FRACTION = 0.00015
+NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point tells of the low end
+ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2
+ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper
+
+
+def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> Fitted:
+    """Fit load in N over counts: a straight line, or a parabola where the points demand it.
+
+    The error that all masses share in proportion is not in the covariance, see
+    `masses_u_relative`; by what a mass is worse than the best one, it weighs less.
+
+    Args:
+        points: 3 different masses or more, in any order.
+        gravity_m_s2: where the rig stands; a mass presses with itself times this.
+
+    Raises:
+        CoilbenchError: the points make no sense.
+    """
+    refuse_gravity(gravity_m_s2)
+    masses = _standards("mass", "kg", [(p.mass_kg, p.counts, _u_kg(p)) for p in points])
+    refuse_saturated(masses.counts, masses.name)
+    refuse_unusable(masses, LEAST_MASSES, LEAST_LOAD_SPAN_COUNTS)
+    refuse_slip(masses, _load_limit_kg)
+
+    load_n = masses.known * gravity_m_s2
+    means = mean_readings(masses.known, masses.counts, masses.u)
+    _refuse_turning_means(masses, means)
+    best_kg = stated_u_relative(means) * means.mass_kg
+    own_u_n = np.sqrt(np.maximum(means.u_kg**2 - best_kg**2, 0.0)) * gravity_m_s2
+    fit = _fit_means(means.counts, means.mass_kg * gravity_m_s2, own_u_n)
+    residuals_n = load_n - value(fit, masses.counts)
+    spare = max(len(points) - fit.degree - 1, 1)
+    residual_sd = math.sqrt(float(residuals_n @ residuals_n) / spare)
+    fit = replace(fit, points=len(points), residual_sd=residual_sd)
+    refuse_scatter(masses, residuals_n / gravity_m_s2, _load_limit_kg)
+    _refuse_turning_curve(fit)
+    notes = _load_notes(points, masses, residuals_n / gravity_m_s2, fit)
+    return Fitted(fit, tuple(residuals_n.tolist()), tuple(notes))
+
+
+def _fit_means(
+    counts: NDArray[np.float64], load_n: NDArray[np.float64], own_u_n: NDArray[np.float64]
+) -> PolynomialFit:
+    """Fit a line or a parabola; a line keeps the uncertainty of a bend that may be hidden."""
+    resolution_n = float(np.ptp(load_n) / np.ptp(counts))
+    degree = 1
+    if counts.size >= LEAST_MASSES_FOR_PARABOLA:
+        degree = degree_demanded(counts, load_n, resolution_n)
+    fit = fit_with_scatter(counts, load_n, degree, own_u_n, resolution_n)
+    return fit if degree == 2 else with_hidden_bend(fit, counts, load_n, TYPICAL_BEND_FRACTION)
+
+
+def refuse_gravity(gravity_m_s2: float) -> None:
+    """Refuse what is no local gravity.
+
+    Raises:
+        CoilbenchError: it is outside of what is found on this earth.
+    """
+    low, high = GRAVITY_RANGE_M_S2
+    if not low <= gravity_m_s2 <= high:
+        raise CoilbenchError(
+            f"{gravity_m_s2:g} m/s2 is no gravity on this earth",
+            mend=f"Give a number between {low:g} and {high:g}",
+        )
+
+
+def masses_u_relative(points: Sequence[LoadPoint]) -> float:
+    """Return the standard uncertainty (k = 1) that all masses share, as a fraction.
+
+    What is stated of the best mass (0.1 % expanded where nothing is), less what the masses show
+    of errors of their own: masses from one box, or weighed on one scale, err together.
+    """
+    mass_kg = np.array([p.mass_kg for p in points])
+    if mass_kg.size == 0 or mass_kg.max() <= 0.0:
+        return ASSUMED_MASS_U_RELATIVE / 2.0
+    counts, u_kg = np.array([p.counts for p in points]), np.array([_u_kg(p) for p in points])
+    return shared_u_relative(mean_readings(mass_kg, counts, u_kg))
+
+
+def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
+    """Fit height in mm over travel counts, a straight line.
+
+    Args:
+        points: 2 different gauges or more, in any order.
+
+    Raises:
+        CoilbenchError: the points make no sense.
+    """
+    gauges = _standards("gauge", "mm", [(p.length_mm, p.counts, _u_mm(p)) for p in points])
+    refuse_unusable(gauges, LEAST_GAUGES, LEAST_TRAVEL_SPAN_COUNTS)
+    refuse_slip(gauges, _travel_limit_mm)
+
+    resolution_mm = gauges.span / float(np.ptp(gauges.counts))
+    fit = fit_with_scatter(gauges.counts, gauges.known, 1, gauges.u, resolution_mm)
+    residuals_mm = gauges.known - value(fit, gauges.counts)
+    refuse_scatter(gauges, residuals_mm, _travel_limit_mm)
+
+    notes = []
+    if any(p.u_mm is None for p in points):
+        notes.append(f"Gauges without an uncertainty are taken as good to {ASSUMED_GAUGE_U_MM} mm")
+    if fit.coefficients[1] > 0.0:
+        notes.append(
+            "Travel counts fall as the quill goes down: the scale is wired backwards, which the "
+            "calibration puts right"
+        )
+    if len(points) == LEAST_GAUGES:
+        notes.append("Two gauges cannot show a slip: a third one would check them")
+    return Fitted(fit, tuple(residuals_mm.tolist()), tuple(notes))
+
+
+def _standards(noun: str, unit: str, rows: list[tuple[float, float, float]]) -> Standards:
+    table = np.array(rows, dtype=np.float64).reshape(-1, 3)
+    return Standards(noun, unit, table[:, 0], table[:, 1], table[:, 2])
+
+
+def _load_limit_kg(masses: Standards) -> float:
+    return max(RESIDUAL_LIMIT_FRACTION * masses.span, RESIDUAL_LIMIT_SDS * float(masses.u.max()))
+
+
+def _travel_limit_mm(gauges: Standards) -> float:
+    known_mm = RESIDUAL_LIMIT_SDS * float(gauges.u.max())
+    return max(RESIDUAL_LIMIT_FRACTION * gauges.span, TRAVEL_RESIDUAL_LIMIT_MM, known_mm)
+
+
+def _u_kg(point: LoadPoint) -> float:
+    """Return a mass's standard uncertainty (k = 1), kg."""
+    expanded_kg = ASSUMED_MASS_U_RELATIVE * point.mass_kg if point.u_kg is None else point.u_kg
+    return expanded_kg / 2.0
+
+
+def _u_mm(point: GaugePoint) -> float:
+    """Return a gauge's standard uncertainty (k = 1), mm."""
+    return (ASSUMED_GAUGE_U_MM if point.u_mm is None else point.u_mm) / 2.0
+
+
+def _refuse_turning_means(masses: Standards, means: Means) -> None:
+    """Refuse masses whose readings lie on both sides of a turn."""
+    if np.ptp(means.counts) < 0.5 * np.ptp(masses.counts):
+        raise _turning()
+
+
+def _refuse_turning_curve(fit: PolynomialFit) -> None:
+    at_ends = slope(fit, [fit.x_min, fit.x_max])
+    if at_ends[0] * at_ends[1] <= 0.0:
+        raise _turning()
+
+
+def _turning() -> CoilbenchError:
+    return CoilbenchError(
+        "the points bend so much that load would both rise and fall with the counts",
+        mend="Check the cell for overload or a stop, then read the points again",
+    )
+
+
+def _load_notes(
+    points: Sequence[LoadPoint],
+    masses: Standards,
+    residuals_kg: NDArray[np.float64],
+    fit: PolynomialFit,
+) -> list[str]:
+    notes = []
+    if any(p.u_kg is None for p in points):
+        notes.append(
+            f"Masses without an uncertainty are taken as good to {ASSUMED_MASS_U_RELATIVE:.1%}"
+        )
+    if fit.degree > 1:
+        notes.append("The cell bends visibly (F-test at 1 %): a parabola is used, not a line")
+    if slope(fit, fit.x_min) < 0.0:
+        notes.append(
+            "Counts fall as the load grows: the cell is wired backwards, which the calibration "
+            "puts right"
+        )
+    share = float(np.ptp(masses.counts)) / ADC_LIMIT_COUNTS
+    if share < WEAK_SPAN_FRACTION:
+        notes.append(
+            f"The masses move the reading by only {share:.2%} of the ADC's range: heavier masses "
+            "or more gain would weigh better"
+        )
+    if masses.known.min() > NEAR_ZERO_FRACTION * masses.known.max():
+        notes.append("No point is near zero: read one with nothing on the cell as well")
+    falling = np.array([p.direction == "down" for p in points])
+    if falling.all() or not falling.any():
+        notes.append("The masses were read one way only: whether up and down agree is unknown")
+    else:
+        more_kg = float(residuals_kg[~falling].mean() - residuals_kg[falling].mean())
+        way = "more" if more_kg > -5e-4 else "less"
+        notes.append(f"Going down, the cell reads {abs(more_kg):.3f} kg {way} than going up")
+    return notes

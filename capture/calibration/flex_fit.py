@@ -1,0 +1,258 @@
+"""How far the press gives under load, from pressing on a solid block. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.calibration.checks import refuse_saturated
+from coilbench.capture.calibration.flex_lag import undo_sample_lag
+from coilbench.capture.calibration.points import Fitted, FlexPoint
+from coilbench.capture.calibration.regression import (
+    PolynomialFit,
+    degree_demanded,
+    evaluate,
+    fit_with_scatter,
+    slope,
+    value,
+)
+from coilbench.capture.errors import CoilbenchError
+
+# Limits: common practice, no source, each with its reason.
+LEAST_POINTS = 5  # a parabola and an offset take three; two are left to judge it by
+LEAST_LOAD_N = 50.0  # a valve spring's seat load is several times this
+CONTACT_FRACTION = 0.01  # of the largest load: below it the quill may still be in the air
+STEPS = 24  # of load on a branch: many samples of one press are no independent evidence
+MOST_DEGREE = 4  # enough for play taken up at light loads; more would follow the noise
+RESIDUAL_LIMIT_FRACTION = 0.2  # of the whole flex, for its loop and unevenness
+RESIDUAL_LIMIT_MM = 0.05  # stiff presses flex little, and a scale has its steps
+MOVED_FRACTION = 0.2  # of the whole flex: what a loop may leave open at the low end
+MOVED_MM = 0.05  # as much as a scale's steps and a quill's repeatability explain
+MIDDLE_TRUST = 0.2  # of half the loop, k = 1: how far the true give may lie from its middle
+LOW_END_FRACTION = 0.25  # of the common loads: where the two branches must meet again
+WRONG_WAY_SDS = 3.0  # beyond chance
+
+
+@dataclass(frozen=True)
+class _Press:
+    """Load and height (by the travel alone), shape (n,) each; rising: load going up."""
+
+    load_n: NDArray[np.float64]
+    height_mm: NDArray[np.float64]
+    rising: NDArray[np.bool_]
+
+    def at(self, rows: NDArray[np.bool_]) -> _Press:
+        return _Press(self.load_n[rows], self.height_mm[rows], self.rising[rows])
+
+
+def fit_flex(
+    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
+) -> Fitted:
+    """Fit how far the press gives in mm over N of load, through the origin.
+
+    Once the quill is on the block, the faces stand still: what the travel moves on is the press
+    giving. height_by_travel = block - flex(load); the block's height is fitted along and dropped.
+    Straight, or a parabola where the points demand it. Both branches weigh the same, so that a
+    loop between them leaves the middle.
+
+    Args:
+        points: 5 or more on the block, better a slow press down and up again; points before
+            contact are found and left out.
+        load_fit: load_n over load_counts.
+        travel_fit: height_mm over travel_counts.
+
+    Raises:
+        CoilbenchError: the points make no sense.
+    """
+    press = _press(points, load_fit, travel_fit)
+    used = press.load_n > CONTACT_FRACTION * press.load_n.max()
+    undelayed = undo_sample_lag(press.load_n, press.height_mm, press.rising, used)
+    if all(point.direction is None for point in points):
+        press, used = replace(press, height_mm=undelayed.height_mm), undelayed.used
+    on_block = press.at(used)
+    if on_block.load_n.size < LEAST_POINTS or np.unique(on_block.load_n).size < 3:
+        raise CoilbenchError(
+            f"{on_block.load_n.size} readings on the block are too few to see the press give",
+            mend=f"Press it slowly and read at least {LEAST_POINTS} different loads",
+        )
+    steps = _in_steps(on_block)
+    resolution_mm = float(np.abs(slope(travel_fit, travel_fit.x_min)))
+    block, notes = _fit_block(steps, resolution_mm)
+    flex_span_mm = float(np.ptp(value(block, steps.load_n)))
+    notes += _judge_return(steps, flex_span_mm)
+    _refuse_wrong_way(block, resolution_mm)
+    residuals = on_block.height_mm - value(block, on_block.load_n)
+    _refuse_uneven(steps, block, flex_span_mm)
+
+    every: list[float | None] = [None] * len(points)
+    for row, residual in zip(np.flatnonzero(used), residuals.tolist(), strict=True):
+        every[row] = residual
+    fit = _through_origin(block, on_block.load_n)
+    return Fitted(_with_loop(fit, steps), tuple(every), tuple(notes))
+
+
+def _press(
+    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
+) -> _Press:
+    """Return all points in N and mm, or refuse what cannot be read."""
+    if len(points) < LEAST_POINTS:
+        raise CoilbenchError(
+            f"{len(points)} readings are too few to see the press give",
+            mend=f"Press a solid block slowly and read at least {LEAST_POINTS} loads",
+        )
+    counts = np.array([(p.load_counts, p.travel_counts) for p in points], dtype=np.float64)
+    bad = np.flatnonzero(~np.isfinite(counts).all(axis=1))
+    if bad.size:
+        raise CoilbenchError(f"point {bad[0] + 1} is no number", mend="Read it again")
+    refuse_saturated(counts[:, 0], lambda row: f"point {row + 1}")
+
+    load_n = value(load_fit, counts[:, 0])
+    if load_n.max() < LEAST_LOAD_N:
+        raise CoilbenchError(
+            f"the block was pressed with {load_n.max():.0f} N at most, which shows no flex",
+            mend="Press as hard as your springs will, within the cell's and the press's rating",
+        )
+    by_order = np.arange(len(points)) <= int(np.argmax(load_n))
+    rising = [
+        bool(by_order[row]) if p.direction is None else p.direction == "up"
+        for row, p in enumerate(points)
+    ]
+    return _Press(load_n, value(travel_fit, counts[:, 1]), np.array(rising))
+
+
+def _in_steps(press: _Press) -> _Press:
+    """Average many samples into steps of load on each branch; leave few alone.
+
+    The steps are finer at light loads, where a press takes up its play.
+    """
+    if press.load_n.size <= 2 * STEPS:
+        return press
+    low, high = press.load_n.min(), press.load_n.max()
+    share = np.sqrt((press.load_n - low) / (high - low))
+    step = np.minimum((share * STEPS).astype(np.intp), STEPS - 1) + STEPS * press.rising
+    count = np.bincount(step, minlength=2 * STEPS)
+    filled = count > 0
+
+    def mean(column: NDArray[np.float64]) -> NDArray[np.float64]:
+        return np.bincount(step, column, minlength=2 * STEPS)[filled] / count[filled]
+
+    return _Press(mean(press.load_n), mean(press.height_mm), np.flatnonzero(filled) >= STEPS)
+
+
+def _middle(steps: _Press) -> _Press:
+    """Return the middle of both branches, where both are steps and were both pressed."""
+    up, down = steps.at(steps.rising), steps.at(~steps.rising)
+    if steps.load_n.size <= STEPS or min(up.load_n.size, down.load_n.size) < STEPS // 2:
+        return steps
+    low = max(up.load_n.min(), down.load_n.min())
+    high = min(up.load_n.max(), down.load_n.max())
+    inside = (up.load_n >= low) & (up.load_n <= high)
+    at = up.load_n[inside]
+    order = np.argsort(down.load_n)
+    other = np.interp(at, down.load_n[order], down.height_mm[order])
+    return _Press(at, 0.5 * (up.height_mm[inside] + other), np.ones(at.size, np.bool_))
+
+
+def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list[str]]:
+    """Fit height by travel over load; a curve only where it keeps one direction."""
+    middle = _middle(steps)
+    known = np.zeros_like(middle.load_n)
+    most = min(MOST_DEGREE, max(middle.load_n.size - 3, 1))
+    degree = degree_demanded(middle.load_n, middle.height_mm, resolution_mm, most)
+    for tried in range(degree, 1, -1):
+        block = fit_with_scatter(middle.load_n, middle.height_mm, tried, known, resolution_mm)
+        slopes = slope(block, np.linspace(block.x_min, block.x_max, 50))
+        if slopes.max() < 0.0 or slopes.min() > 0.0:
+            name = "a parabola" if tried == 2 else f"a curve of degree {tried}"
+            return block, [f"The press does not give evenly (F-test at 1 %): {name} is used"]
+    straight = fit_with_scatter(middle.load_n, middle.height_mm, 1, known, resolution_mm)
+    if degree == 1:
+        return straight, []
+    off_mm = float(np.abs(middle.height_mm - value(straight, middle.load_n)).max())
+    widened = _with_slope_u(straight, off_mm / float(middle.load_n.mean()))
+    return widened, ["The press gives unevenly, but no curve fits it: a line is used"]
+
+
+def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
+    """Widen a fit by a standard uncertainty of its slope, independent of what it has."""
+    covariance = np.array(fit.covariance)
+    covariance[1, 1] += u**2
+    return replace(fit, covariance=tuple(tuple(row) for row in covariance.tolist()))
+
+
+def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
+    """Refuse a block that did not come back to where it was; note what can't be judged."""
+    up, down = steps.at(steps.rising), steps.at(~steps.rising)
+    unknown = ["The block was pressed one way only: whether it moved is unknown"]
+    if min(up.load_n.size, down.load_n.size) < 2:
+        return unknown
+    low = max(up.load_n.min(), down.load_n.min())
+    high = min(up.load_n.max(), down.load_n.max())
+    if high <= low:
+        return unknown
+    at = np.linspace(low, low + LOW_END_FRACTION * (high - low), 5)
+
+    def height(branch: _Press) -> NDArray[np.float64]:
+        order = np.argsort(branch.load_n, kind="stable")
+        return np.interp(at, branch.load_n[order], branch.height_mm[order])
+
+    moved_mm = float(np.mean(height(down) - height(up)))
+    if abs(moved_mm) > max(MOVED_MM, MOVED_FRACTION * flex_span_mm):
+        raise CoilbenchError(
+            f"the block moved: back at {low:.0f} N the travel is {abs(moved_mm):.2f} mm from where "
+            "it was there on the way down",
+            mend="Seat the block square and clean, tighten the table, then press it again",
+        )
+    return [f"Back at low load the travel was {moved_mm:+.3f} mm from where it had been"]
+
+
+def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:
+    """Refuse travel that goes back up as the load grows."""
+    drop, u = evaluate(block, block.x_max, minus_x=block.x_min)
+    if drop > max(WRONG_WAY_SDS * float(u), resolution_mm):
+        raise CoilbenchError(
+            f"the travel goes up by {float(drop):.2f} mm as the load grows, which no press does",
+            mend="Check that load and travel are not swapped and that the travel calibration is "
+            "of this rig, then press the block again",
+        )
+
+
+def _refuse_uneven(steps: _Press, block: PolynomialFit, flex_span_mm: float) -> None:
+    off = np.abs(steps.height_mm - value(block, steps.load_n))
+    worst = int(np.argmax(off))
+    allowed = max(RESIDUAL_LIMIT_MM, RESIDUAL_LIMIT_FRACTION * flex_span_mm)
+    if off[worst] > allowed:
+        raise CoilbenchError(
+            f"the press does not give steadily: near {steps.load_n[worst]:.0f} N the travel is "
+            f"{off[worst]:.2f} mm off, and {allowed:.2f} is allowed",
+            mend="Lock what is loose, press more slowly, then try again",
+        )
+
+
+def _with_loop(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
+    """Widen the uncertainty by what the middle of the loop between up and down leaves open."""
+    off = steps.height_mm + value(flex, steps.load_n)
+    up, down = off[steps.rising], off[~steps.rising]
+    if not (up.size and down.size):
+        return flex
+    half_mm = 0.5 * abs(float(up.mean() - down.mean()))
+    return _with_slope_u(flex, MIDDLE_TRUST * half_mm / float(steps.load_n.mean()))
+
+
+def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> PolynomialFit:
+    """Turn height by travel over load into flex over load: drop the block, change the sign.
+
+    The range is that of the samples; the steps' means reach less far.
+    """
+    covariance = np.array(block.covariance)
+    covariance[0, :] = covariance[:, 0] = 0.0
+    return replace(
+        block,
+        coefficients=(0.0, *(-c for c in block.coefficients[1:])),
+        covariance=tuple(tuple(row) for row in covariance.tolist()),
+        x_min=float(load_n.min()),
+        x_max=float(load_n.max()),
+    )

@@ -1,0 +1,210 @@
+"""A bathroom scale calibrated against known masses: what it shows into what presses. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from scipy.special import stdtrit
+
+from coilbench.capture.calibration.checks import (
+    Standards,
+    refuse_scatter,
+    refuse_slip,
+    refuse_unusable,
+)
+from coilbench.capture.calibration.fit import (
+    ASSUMED_MASS_U_RELATIVE,
+    LEAST_MASSES,
+    LEAST_MASSES_FOR_PARABOLA,
+    STANDARD_GRAVITY_M_S2,
+    refuse_gravity,
+)
+from coilbench.capture.calibration.points import Direction
+from coilbench.capture.calibration.regression import (
+    PolynomialFit,
+    degree_demanded,
+    evaluate,
+    fit_with_scatter,
+    value,
+)
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import KGF_N
+
+# Common practice, no source: what scales in homes and kitchens step by, and how far a usable one
+# strays.
+STEPS_KG = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
+LEAST_SPAN_STEPS = 20.0  # or the steps alone make the curve
+RESIDUAL_LIMIT_FRACTION = 0.03  # of the span
+RESIDUAL_LIMIT_STEPS = 5.0
+_MOST_RELATIVE = 1.0  # no mass is worse
+BEYOND_FRACTION = 0.05  # of the largest reading: so far the curve may be read beyond it
+
+
+@dataclass(frozen=True)
+class ScalePoint:
+    """What the scale showed with a known mass on it; u_kg the mass's expanded uncertainty."""
+
+    mass_kg: float
+    shown_kg: float
+    direction: Direction = "up"
+    u_kg: float | None = None
+
+
+@dataclass(frozen=True)
+class Scale:
+    """A calibrated scale.
+
+    Attributes:
+        name: the person's name for it.
+        origin: the file it was calibrated from.
+        fit: load_n over what is shown, N (a kg shown counts as 9.80665 N).
+        reference_u_relative: the masses' standard uncertainty (k = 1), as a fraction.
+        gravity_m_s2: what the masses were taken to press with.
+        points, residuals_n: what it was fitted on, and known less fitted.
+        notes: sentences without a full stop.
+    """
+
+    name: str
+    origin: str
+    fit: PolynomialFit
+    reference_u_relative: float
+    gravity_m_s2: float
+    points: tuple[ScalePoint, ...] = ()
+    residuals_n: tuple[float, ...] = ()
+    notes: tuple[str, ...] = ()
+
+    def load_n(self, shown_n: float) -> float:
+        """Return the load behind a reading.
+
+        Raises:
+            CoilbenchError: the reading is above what the scale was calibrated with.
+        """
+        if shown_n > (1.0 + BEYOND_FRACTION) * self.fit.x_max:
+            raise CoilbenchError(
+                f"the scale {self.name!r} was calibrated up to {self.fit.x_max / KGF_N:.1f} kg and "
+                f"shows {shown_n / KGF_N:.1f} kg",
+                mend="Calibrate it with heavier masses: coilbench rig weigh --scale",
+            )
+        return float(value(self.fit, shown_n))
+
+    def difference_u_n(self, shown_n: float, tare_n: float, resolution_n: float) -> float:
+        """Return the standard uncertainty (k = 1) of the load between two readings, N.
+
+        The curve between both with its coefficients correlated (JCGM 100:2008, 5.2.2), and each
+        reading's scatter as the calibration showed it, never below the even spread within a step
+        (F.2.2.1: step / sqrt(12)). The masses' share is not in it, see reference_u_relative.
+        """
+        _, curve_u_n = evaluate(self.fit, shown_n, minus_x=tare_n)
+        one_reading_n = max(self.repeatability_n, resolution_n / math.sqrt(12.0))
+        return math.hypot(float(curve_u_n), math.sqrt(2.0) * one_reading_n)
+
+    @property
+    def repeatability_n(self) -> float:
+        """Scatter of one reading about the curve, widened where few points tell it (G.3), N."""
+        spare = self.fit.points - self.fit.degree - 1
+        widened = max(1.0, float(stdtrit(spare, 0.975)) / 2.0) if spare else 1.0
+        return widened * self.fit.residual_sd
+
+
+def calibrate_scale(
+    name: str,
+    points: Sequence[ScalePoint],
+    origin: str,
+    gravity_m_s2: float = STANDARD_GRAVITY_M_S2,
+) -> Scale:
+    """Fit a scale's curve: a straight line, or a parabola where the points demand it.
+
+    Args:
+        name: what the person calls it.
+        points: 3 different masses or more.
+        origin: where they came from.
+        gravity_m_s2: where the scale stands.
+
+    Raises:
+        CoilbenchError: no name, or points that make no sense.
+    """
+    if not name.strip() or not name.isprintable():
+        raise CoilbenchError(f"{name!r} is no name for a scale", mend="Call it like bathroom")
+    refuse_gravity(gravity_m_s2)
+    mass_kg = np.array([p.mass_kg for p in points])
+    shown_kg = np.array([p.shown_kg for p in points])
+    u_kg = np.array([_u_kg(p) for p in points])
+    # An error in proportion to the mass, as of the best one, is taken as common to all.
+    some = mass_kg > 0.0
+    relative = float(np.min(u_kg[some] / mass_kg[some], initial=_MOST_RELATIVE))
+    masses = Standards("mass", "kg", mass_kg, shown_kg, u_kg)
+    step_kg = step_of(shown_kg[np.isfinite(shown_kg)].tolist())
+    refuse_unusable(masses, LEAST_MASSES, LEAST_SPAN_STEPS * step_kg)
+    limit_kg = max(RESIDUAL_LIMIT_FRACTION * masses.span, RESIDUAL_LIMIT_STEPS * step_kg)
+    refuse_slip(masses, lambda _: limit_kg)
+
+    load_n, shown_n, step_n = mass_kg * gravity_m_s2, shown_kg * KGF_N, step_kg * KGF_N
+    degree = 1
+    if np.unique(mass_kg).size >= LEAST_MASSES_FOR_PARABOLA:
+        degree = degree_demanded(shown_n, load_n, step_n)
+    own_u_n = np.sqrt(np.maximum(u_kg**2 - (relative * mass_kg) ** 2, 0.0)) * gravity_m_s2
+    fit = fit_with_scatter(shown_n, load_n, degree, own_u_n, step_n)
+    residuals_n = load_n - value(fit, shown_n)
+    refuse_scatter(masses, residuals_n / gravity_m_s2, lambda _: limit_kg)
+    return Scale(
+        name=name.strip(),
+        origin=origin,
+        fit=fit,
+        reference_u_relative=relative,
+        gravity_m_s2=gravity_m_s2,
+        points=tuple(points),
+        residuals_n=tuple(residuals_n.tolist()),
+        notes=tuple(_notes(points, fit, step_kg)),
+    )
+
+
+def step_of(shown_kg: Sequence[float]) -> float:
+    """Return the coarsest usual step, kg, of which all readings are multiples."""
+    for step_kg in STEPS_KG:
+        if all(math.isclose(x / step_kg, round(x / step_kg), abs_tol=1e-6) for x in shown_kg):
+            return step_kg
+    return STEPS_KG[-1]
+
+
+class Correction(NamedTuple):
+    """What to add to what the scale shows, kg, and its expanded uncertainty (k = 2)."""
+
+    shown_kg: float
+    add_kg: float
+    u_kg: float
+
+
+def corrections(scale: Scale) -> list[Correction]:
+    """Return the correction at each mass that was used, ascending."""
+    rows = []
+    for shown_kg in sorted({point.shown_kg for point in scale.points}):
+        load_n, u_n = evaluate(scale.fit, shown_kg * KGF_N)
+        of_masses_n = scale.reference_u_relative * float(load_n)
+        rows.append(
+            Correction(
+                shown_kg,
+                float(load_n) / KGF_N - shown_kg,
+                2.0 * math.hypot(float(u_n), of_masses_n) / KGF_N,
+            )
+        )
+    return rows
+
+
+def _u_kg(point: ScalePoint) -> float:
+    expanded_kg = ASSUMED_MASS_U_RELATIVE * point.mass_kg if point.u_kg is None else point.u_kg
+    return expanded_kg / 2.0
+
+
+def _notes(points: Sequence[ScalePoint], fit: PolynomialFit, step_kg: float) -> list[str]:
+    notes = [f"The readings step by {step_kg:g} kg"]
+    if any(point.u_kg is None for point in points):
+        notes.append(
+            f"Masses without an uncertainty are taken as good to {ASSUMED_MASS_U_RELATIVE:.1%}"
+        )
+    if fit.degree > 1:
+        notes.append("The scale bends visibly (F-test at 1 %): a parabola is used, not a line")
+    return notes

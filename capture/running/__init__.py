@@ -1,0 +1,1 @@
+"""A capture that runs: reader, recorder, session, daemon and their locks."""

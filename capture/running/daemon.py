@@ -1,0 +1,49 @@
+"""The daemon: a headless session with signals and locks."""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from types import FrameType
+
+from coilbench.capture.running.locks import hold_port
+from coilbench.capture.running.recorder import Event
+from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.sources import open_source
+
+
+def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapshot:
+    """Capture a set until it is done or the process is told to end.
+
+    SIGTERM and SIGINT drain what has arrived, close the book and return.
+
+    Args:
+        request: what to capture.
+        say: told each event.
+
+    Raises:
+        CoilbenchError: see Session.run, and a port that another capture uses.
+    """
+    session = Session(request, lambda: open_source(request.url), say)
+    with hold_port(request.url), _stopped_by_signals(session):
+        return session.run()
+
+
+@contextmanager
+def _stopped_by_signals(session: Session) -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals reach the main thread only; whoever runs us there stops us
+        return
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        session.stop()
+
+    before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)

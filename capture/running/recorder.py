@@ -1,0 +1,311 @@
+"""The recorder: takes what the rig says, finds strokes, and writes them into the book."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass, replace
+from enum import StrEnum
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.sessions import ChunkOwner, drop_chunks, store_chunk
+from coilbench.capture.book.sets import SetRecord, turn_order
+from coilbench.capture.book.sweeps import NewSweep, store_sweep, uncount_last
+from coilbench.capture.calibration.model import apply, instrument_uncertainty
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Fault, FaultCode, Hello, Item, Restarted
+from coilbench.capture.strokes.finder import StrokeFinder
+from coilbench.capture.strokes.judging import Verdict, judge
+from coilbench.capture.strokes.reduced_curve import reduced_curve
+from coilbench.capture.strokes.shape import Stroke, StrokeRules
+from coilbench.capture.strokes.sweep import Origin
+from coilbench.capture.strokes.turns import Purpose, Turn
+from coilbench.capture.units import Units
+
+
+class EventKind(StrEnum):
+    """What sort of thing happened."""
+
+    KEPT = "kept"
+    REFUSED = "refused"
+    REDO = "redo"
+    RESCUED = "rescued"
+    FAULT = "fault"
+    LINK = "link"
+    DONE = "done"
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something the person at the press should know, in words."""
+
+    kind: EventKind
+    words: str
+
+
+_FAULTS: dict[int, str] = {
+    FaultCode.ADC_SILENT: "the load amplifier makes no conversions: check its wires and power",
+    FaultCode.ADC_STUCK: "the load amplifier's data line is stuck low: check its wires",
+    FaultCode.TRAVEL_SILENT: "the travel scale gives no valid reading: check its wires",
+    FaultCode.WATCHDOG_RESTART: "the rig was restarted by its watchdog",
+}
+DATUM_LOST = (
+    "the rig restarted and its travel count began anew, so heights are unknown; "
+    "set it again with: coilbench rig gauge"
+)
+
+
+class Recorder:
+    """Owns the running stroke and the turn order of one set.
+
+    Used by one thread, the one that owns the book.
+
+    Args:
+        db: the open book.
+        session_id: the session the sweeps belong to.
+        record: the set.
+        calibration: the calibration in force.
+        say: told each event after the book has it.
+        reach_height_mm: the height every stroke must be pressed down to, if the user said so.
+        units: for the words.
+        rules: what makes a stroke.
+    """
+
+    def __init__(
+        self,
+        db: Database,
+        session_id: str,
+        record: SetRecord,
+        calibration: CalibrationRecord,
+        say: Callable[[Event], None],
+        *,
+        reach_height_mm: float | None = None,
+        units: Units | None = None,
+        rules: StrokeRules | None = None,
+    ) -> None:
+        self._db = db
+        self._session_id = session_id
+        self._record = record
+        self._calibration_id = calibration.calibration_id
+        self._calibration = calibration.calibration
+        self._instrument = instrument_uncertainty(self._calibration)
+        self._device_id = calibration.load.device_id
+        self._datum_boot_id = calibration.travel.boot_id
+        self._datum_lost = False
+        self._incremental = False  # whether a restart loses the travel's datum
+        self._boot_id: int | None = None
+        self._standing: set[int] = set()  # faults that are told
+        self._say = say
+        self._reach_height_mm = reach_height_mm
+        self._units = Units() if units is None else units
+        self._finder = StrokeFinder(self._physical, rules)
+        self.order = turn_order(db, record)
+        self._depths_mm: deque[float] = deque(maxlen=30)
+        self._last_label: str | None = None
+        self._chunks = 0
+        self._safe_seq: int | None = None
+        self.newest: tuple[float, float] | None = None  # load_n, height_mm
+
+    @property
+    def turn(self) -> Turn | None:
+        """The stroke wanted next; None when the set is done."""
+        return self.order.next_turn()
+
+    @property
+    def phase(self) -> str:
+        """Where in a stroke the stream is."""
+        return self._finder.phase.value
+
+    def running_curve(self, most: int = 120) -> tuple[tuple[float, float], ...]:
+        """Return the running stroke as (height_mm, load_n) pairs, thinned."""
+        thin = self._finder.running_thinned(most)
+        if thin.shape[0] == 0:
+            return ()
+        load_n, height_mm = self._physical(thin)
+        above_n = load_n - self._finder.zero_n
+        return tuple(zip(height_mm.round(3).tolist(), above_n.round(2).tolist(), strict=True))
+
+    def take(self, item: Item) -> None:
+        """Take one thing the rig said.
+
+        Raises:
+            CoilbenchError: it is another rig than the calibration's.
+        """
+        if isinstance(item, RawBlock):
+            self._take_samples(item)
+        elif isinstance(item, Restarted):
+            self.interrupt()
+            self._standing.clear()
+            if self._incremental:
+                self._set_datum_lost(lost=True)
+        elif isinstance(item, Hello):
+            self.take_hello(item)
+        elif isinstance(item, Fault):
+            self._take_fault(item)
+
+    def take_hello(self, hello: Hello) -> None:
+        """Take who the rig is: with an incremental scale, another start makes heights unknown.
+
+        Raises:
+            CoilbenchError: it is another rig than the calibration's.
+        """
+        if self._device_id is not None and hello.device_id != self._device_id:
+            raise CoilbenchError(
+                f"this is the rig {hello.device_id}, but the calibration is of {self._device_id}",
+                mend="Connect that rig, or calibrate this one with: coilbench rig weigh",
+            )
+        self._incremental = hello.travel == "quadrature"
+        if not self._incremental:
+            return
+        if self._datum_boot_id is None:  # a calibration from a file doesn't say
+            self._datum_boot_id = hello.boot_id
+        self._set_datum_lost(lost=hello.boot_id != self._datum_boot_id)
+
+    def _set_datum_lost(self, *, lost: bool) -> None:
+        if lost and not self._datum_lost:
+            self._say(Event(EventKind.FAULT, DATUM_LOST))
+        self._datum_lost = lost
+
+    def _take_fault(self, fault: Fault) -> None:
+        """Say a fault when it comes up and when it has cleared; the rig repeats it each second."""
+        words = _FAULTS.get(fault.code, f"the rig reports fault {fault.code:02X}")
+        if fault.standing and fault.code not in self._standing:
+            self._standing.add(fault.code)
+            self._say(Event(EventKind.FAULT, words))
+        elif not fault.standing and fault.code in self._standing:
+            self._standing.discard(fault.code)
+            self._say(Event(EventKind.FAULT, f"over: {words}"))
+
+    def interrupt(self) -> None:
+        """The stream broke here: keep what there is of the running stroke, uncounted."""
+        stroke = self._finder.cut()
+        if stroke is not None:
+            self._keep(stroke)
+        self._forget_chunks()
+
+    def flush(self) -> None:
+        """Put what is new of the running stroke in safety; a mere touch is none yet."""
+        turn = self.turn
+        if not self._finder.pressing or turn is None:
+            self._forget_chunks()
+            return
+        samples = self._finder.running()
+        if self._safe_seq is not None:
+            samples = samples[np.searchsorted(samples["seq"], self._safe_seq, side="right") :]
+        if samples.shape[0] == 0:
+            return
+        owner = ChunkOwner(
+            spring_id=self._record.spring(turn.label).spring_id,
+            purpose=turn.purpose,
+            calibration_id=self._calibration_id,
+            boot_id=self._boot_id,
+            zero_counts=self._finder.zero_counts,
+            instrument=self._instrument,
+        )
+        store_chunk(self._db, self._session_id, self._chunks, owner, samples)
+        self._chunks += 1
+        self._safe_seq = int(samples["seq"][-1])
+
+    def _forget_chunks(self) -> None:
+        if self._chunks:
+            drop_chunks(self._db, self._session_id)
+        self._chunks, self._safe_seq = 0, None
+
+    def _physical(
+        self, samples: NDArray[np.void]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        block = apply(self._calibration, RawBlock(samples)).samples
+        return block["load_n"], block["height_mm"]
+
+    def _take_samples(self, block: RawBlock) -> None:
+        if len(block) == 0:
+            return
+        self._boot_id = block.boot_id
+        redo = np.flatnonzero(block.samples["flags"] & SampleFlag.REDO_PRESSED) + 1
+        pieces = np.split(block.samples, redo)
+        for number, piece in enumerate(pieces):
+            if number > 0:
+                self.redo()
+            for stroke in self._finder.feed(RawBlock(piece, block.boot_id)):
+                self._keep(stroke)
+        load_n, height_mm = self._physical(block.samples[-1:])
+        self.newest = (float(load_n[0]) - self._finder.zero_n, float(height_mm[0]))
+
+    def redo(self) -> None:
+        """Take the last stroke out of the count if it counted; that spring is wanted again."""
+        label, self._last_label = self._last_label, None
+        if label is None or not uncount_last(self._db, self._record.spring(label).spring_id):
+            self._say(Event(EventKind.REDO, "the last press did not count: nothing to take back"))
+            return
+        self._depths_mm.pop()
+        self.order = self.order.redo(label)
+        self._say(Event(EventKind.REDO, f"{label}: the last stroke no longer counts"))
+
+    def _keep(self, stroke: Stroke) -> None:
+        turn = self.turn
+        if turn is None:
+            self._say(Event(EventKind.REFUSED, "the set is done; this stroke was not kept"))
+            return
+        verdict = judge(
+            stroke,
+            turn.purpose,
+            reach_height_mm=None if self._datum_lost else self._reach_height_mm,
+            earlier_depths_mm=tuple(self._depths_mm),
+        )
+        measured = turn.purpose is Purpose.MEASURED
+        if self._datum_lost and measured and verdict.counted:
+            verdict = replace(verdict, counted=False, note=DATUM_LOST)
+        self._store(stroke, turn, verdict)
+        self._last_label = turn.label if verdict.counted and measured else None
+        if verdict.counted:
+            self._depths_mm.append(stroke.depth_mm)
+            self.order = self.order.after(turn)
+        self._tell(stroke, turn, verdict)
+
+    def _store(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
+        block = apply(self._calibration, stroke.raw, stroke.zero_counts)
+        with self._db.atomic():
+            store_sweep(
+                self._db,
+                NewSweep(
+                    spring_id=self._record.spring(turn.label).spring_id,
+                    origin=Origin.RIG,
+                    status=verdict.status,
+                    purpose=turn.purpose,
+                    counted=verdict.counted,
+                    rows=reduced_curve(block),
+                    load_u_n=self._instrument.load_u_n,
+                    load_u_relative=self._instrument.load_u_relative,
+                    height_u_mm=self._instrument.height_u_mm,
+                    samples=stroke.raw.samples,
+                    samples_lost=verdict.samples_lost,
+                    session_id=self._session_id,
+                    calibration_id=self._calibration_id,
+                    boot_id=stroke.raw.boot_id,
+                    zero_counts=stroke.zero_counts,
+                    note=verdict.note,
+                ),
+            )
+            self._forget_chunks()
+
+    def _tell(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
+        load, height = (
+            self._units.load_text(stroke.peak_n),
+            self._units.length_text(stroke.lowest_mm),
+        )
+        note = "" if verdict.note is None else f" ({verdict.note})"
+        after = self.turn
+        if not verdict.counted:
+            words = f"{turn.words()}: {verdict.status}{note}; press it again"
+            self._say(Event(EventKind.REFUSED, words))
+            return
+        swap = after is not None and after.label != turn.label
+        then = f". Next spring: {after.label}" if after is not None and swap else ""
+        self._say(Event(EventKind.KEPT, f"{turn.words()}: {load} at {height}{note}{then}"))
+        if after is None:
+            self._say(Event(EventKind.DONE, f"the set {self._record.name} is done"))

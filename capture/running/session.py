@@ -1,0 +1,276 @@
+"""A session: one run of the capture of one set, from the source into the book."""
+
+from __future__ import annotations
+
+import queue
+import time
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import RawBlock
+from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.recovery import recover
+from coilbench.capture.book.sessions import end_session, start_session, update_session
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Hello
+from coilbench.capture.running.link_health import LinkHealth
+from coilbench.capture.running.locks import hold_book
+from coilbench.capture.running.reader import (
+    Delivery,
+    LinkDown,
+    LinkEnded,
+    LinkUp,
+    Parcel,
+    Reader,
+    ReaderFailed,
+)
+from coilbench.capture.running.recorder import Event, EventKind, Recorder
+from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.sources.base import Source
+from coilbench.capture.units import Units
+
+FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
+PARCEL_WAIT_S = 0.25  # how long to wait for the reader before looking around
+SET_DONE = "set done"
+
+
+@dataclass(frozen=True)
+class CaptureRequest:
+    """What to capture into where.
+
+    Attributes:
+        reach_height_mm: every stroke must be pressed down to this height; None: not checked.
+    """
+
+    book: Path
+    set_name: str
+    url: str
+    reach_height_mm: float | None = None
+    units: Units = field(default_factory=Units)
+
+
+class Session:
+    """Captures a set until it is done, the source ends, or `stop` is called.
+
+    `run` blocks and owns the book; the reader has a thread of its own. `snapshot` and `stop` may
+    be used from any thread, `stop` from a signal's handler too.
+
+    Args:
+        request: what to capture.
+        open_again: opens the source, at the start and after a loss.
+        say: told each event, from the thread that runs `run`, after the book has it.
+        clock: a monotonic clock, s.
+        pause: see Reader.
+    """
+
+    def __init__(
+        self,
+        request: CaptureRequest,
+        open_again: Callable[[], Source],
+        say: Callable[[Event], None],
+        *,
+        clock: Callable[[], float] = time.monotonic,
+        pause: Callable[[float], object] | None = None,
+    ) -> None:
+        self.snapshot = Snapshot(set_name=request.set_name, source=request.url)
+        self._request = request
+        self._tell = say
+        self._clock = clock
+        self._reader = Reader(open_again, clock=clock, pause=pause)
+        self._health = LinkHealth()
+        self._stopping = False  # no Event: its lock could be held where a signal comes in
+        self._told_loss: str | None = None
+
+    def stop(self) -> None:
+        """Ask the session to drain, close and end."""
+        self._stopping = True
+
+    def run(self) -> Snapshot:
+        """Capture; returns the last snapshot. Once only.
+
+        Raises:
+            CoilbenchError: no such set, not calibrated, the book is taken, the source cannot be
+                opened or is another rig, the disk is full.
+        """
+        request = self._request
+        with hold_book(request.book), open_book(request.book) as db:
+            self._rescue(db)
+            record = find_set(db, request.set_name)
+            calibration = current_calibration(db)
+            self._reader.start()
+            try:
+                hello = self._first_hello()
+                if hello is not None:
+                    self._capture(db, record, calibration, hello)
+            finally:
+                self._reader.close()
+        return self.snapshot
+
+    def _rescue(self, db: Database) -> None:
+        """Close what a killed capture left open; the lock says that none is running."""
+        strokes = recover(db)
+        if strokes:
+            what = "stroke was" if strokes == 1 else "strokes were"
+            words = f"{strokes} unfinished {what} rescued from a capture that was cut off"
+            self._say(Event(EventKind.RESCUED, f"{words}; kept, but not counted"))
+
+    def _first_hello(self) -> Hello | None:
+        """Return who the rig is; None when told to stop before it says so."""
+        while True:
+            parcel = self._next()
+            if isinstance(parcel, LinkUp):
+                self._link_up(parcel)
+                return parcel.hello
+            if isinstance(parcel, ReaderFailed):
+                raise self._failed(parcel)
+            if self._stopping and isinstance(parcel, LinkDown | LinkEnded):
+                return None
+            if isinstance(parcel, LinkDown):
+                raise parcel.loss
+
+    def _capture(
+        self, db: Database, record: SetRecord, calibration: CalibrationRecord, hello: Hello
+    ) -> None:
+        request = self._request
+        session_id = start_session(db, record.set_id, request.url, hello.device_id, hello.firmware)
+        recorder = Recorder(
+            db,
+            session_id,
+            record,
+            calibration,
+            self._say,
+            reach_height_mm=request.reach_height_mm,
+            units=request.units,
+        )
+
+        def close(reason: str) -> None:
+            recorder.interrupt()
+            self._see(recorder, self._clock())
+            update_session(db, session_id, self.snapshot)
+            end_session(db, session_id, reason)
+
+        try:
+            recorder.take_hello(hello)
+            reason = self._take_all(db, session_id, recorder)
+        except CoilbenchError as error:
+            close(str(error))
+            raise
+        close(reason)
+
+    def _take_all(self, db: Database, session_id: str, recorder: Recorder) -> str:
+        """Take parcels until there is a reason to end; returns it."""
+        if recorder.turn is None:
+            self._say(Event(EventKind.DONE, f"the set {self._request.set_name} is done already"))
+        flushed_s = self._clock()
+        while recorder.turn is not None:
+            reason = self._take(self._next(), recorder)
+            now_s = self._clock()
+            self._see(recorder, now_s)
+            if reason is not None:
+                return reason
+            if now_s - flushed_s >= FLUSH_S:
+                recorder.flush()
+                update_session(db, session_id, self.snapshot)
+                flushed_s = now_s
+        return SET_DONE
+
+    def _next(self) -> Parcel | None:
+        """Return the next parcel, or None where none comes soon."""
+        if self._stopping:
+            self._reader.finish()  # it hands on what has arrived, and then says that it ended
+        try:
+            return self._reader.parcels.get(timeout=PARCEL_WAIT_S)
+        except queue.Empty:
+            if self._reader.alive or not self._reader.parcels.empty():
+                return None
+            raise CoilbenchError("the reader ended by itself", where=self._request.url) from None
+
+    def _take(self, parcel: Parcel | None, recorder: Recorder) -> str | None:
+        """Act on a parcel; returns why the session ends, if it does."""
+        if isinstance(parcel, Delivery):
+            self._health.count(parcel.counters)
+            for item in parcel.items:
+                if recorder.turn is None:
+                    break
+                if isinstance(item, RawBlock):
+                    self._health.heard(item, self._clock())
+                recorder.take(item)
+        elif isinstance(parcel, LinkUp):
+            self._link_up(parcel)
+            recorder.take_hello(parcel.hello)
+        elif isinstance(parcel, LinkDown):
+            recorder.interrupt()
+            if not self._stopping:
+                self._link_down(parcel)
+        elif isinstance(parcel, LinkEnded):
+            return parcel.reason
+        elif isinstance(parcel, ReaderFailed):
+            raise self._failed(parcel)
+        return None
+
+    def _failed(self, parcel: ReaderFailed) -> CoilbenchError:
+        error = CoilbenchError(
+            f"reading failed ({type(parcel.error).__name__}: {parcel.error})",
+            where=self._request.url,
+            mend="Start the capture again; if this comes back, report it with these words",
+        )
+        error.__cause__ = parcel.error
+        return error
+
+    def _say(self, event: Event) -> None:
+        self.snapshot = replace(self.snapshot, event=event.words)
+        self._tell(event)
+
+    def _link_up(self, link: LinkUp) -> None:
+        self._health.up(self._clock())
+        self._told_loss = None
+        words = f"{link.hello.firmware}, rig {link.hello.device_id}"
+        self.snapshot = replace(self.snapshot, link="up", link_words=words)
+        self._say(Event(EventKind.LINK, f"connected to {self._request.url}: {words}"))
+
+    def _link_down(self, link: LinkDown) -> None:
+        """Say a loss with the last good thing; the same one again and again is said once."""
+        last = self._last_good()
+        self._health.down()
+        words = f"{link.loss}{last} Trying again."
+        self.snapshot = replace(self.snapshot, link="lost", link_words=words)
+        if str(link.loss) != self._told_loss:
+            self._told_loss = str(link.loss)
+            self._say(Event(EventKind.LINK, words))
+
+    def _last_good(self) -> str:
+        seq, load_n = self._health.last_seq, self.snapshot.load_n
+        if seq is None or load_n is None:
+            return ""
+        return f" Last sample: number {seq}, {self._request.units.load_text(load_n)}."
+
+    def _see(self, recorder: Recorder, now_s: float) -> None:
+        """Bring the snapshot up to date, and say a silence."""
+        quiet_s = self._health.fell_quiet(now_s)
+        if quiet_s is not None:
+            where = self._request.url
+            words = f"no sample for {quiet_s:.1f} s on {where}.{self._last_good()} Check the cable"
+            self._say(Event(EventKind.LINK, f"{words}, then: coilbench rig find"))
+        total, turn, newest = self._health.counters, recorder.turn, recorder.newest
+        self.snapshot = replace(
+            self.snapshot,
+            rate_hz=round(self._health.rate_hz(), 1),
+            samples=total.samples,
+            samples_lost=total.samples_lost,
+            lines_bad=total.lines_bad,
+            restarts=total.restarts,
+            sample_age_s=self._health.age_s(now_s),
+            load_n=None if newest is None else newest[0],
+            height_mm=None if newest is None else newest[1],
+            phase=recorder.phase,
+            turn=None if turn is None else turn.words(),
+            label=None if turn is None else turn.label,
+            springs_done=len(recorder.order.finished()),
+            springs=len(recorder.order.labels),
+            curve=recorder.running_curve(),
+        )

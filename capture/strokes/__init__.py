@@ -1,0 +1,1 @@
+"""From samples to strokes: finding, judging, reducing them, and whose turn it is. Pure."""

@@ -1,0 +1,275 @@
+"""Find strokes in a stream of samples: idle, touch, press, release. Pure.
+
+The stream is looked at in slices of the rig's own clock, so that the strokes do not depend on how
+it was cut into blocks. A stroke begins where the load rises above a zero that the finder keeps
+itself: cups or the spring's own weight on the cell are no stroke.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from enum import StrEnum
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.strokes.sample_buffer import SampleBuffer
+from coilbench.capture.strokes.shape import (
+    Stroke,
+    StrokeRules,
+    Zero,
+    read_zero,
+    shape_stroke,
+)
+
+SLICE_US = 50_000
+
+ToPhysical = Callable[[NDArray[np.void]], tuple[NDArray[np.float64], NDArray[np.float64]]]
+
+
+class Phase(StrEnum):
+    """Where in a stroke the stream is."""
+
+    IDLE = "idle"
+    TOUCH = "touch"
+    PRESS = "press"
+    RELEASE = "release"
+
+
+class _Slice(NamedTuple):
+    """What the finder decides by: the usable samples of a slice."""
+
+    start: int  # of all the slice's samples, in the piece that was cut
+    end: int
+    first_us: int
+    last_us: int
+    load_n: float  # mean; NaN where no sample is usable
+    low_mm: float
+    high_mm: float
+
+
+class StrokeFinder:
+    """Feed it blocks, take strokes.
+
+    It runs behind the stream by up to a slice (0.05 s).
+
+    Args:
+        to_physical: gives (load_n, height_mm) of raw samples, each of shape (n,), by the
+            calibration in force and its own zero.
+        rules: what makes a stroke.
+    """
+
+    def __init__(self, to_physical: ToPhysical, rules: StrokeRules | None = None) -> None:
+        self._to_physical = to_physical
+        self._rules = StrokeRules() if rules is None else rules
+        self._boot_id: int | None = None
+        self._pending = SampleBuffer()  # the slice that is not full yet
+        self._reset()
+
+    def _reset(self) -> None:
+        self._phase = Phase.IDLE
+        self._zero_n: float | None = None
+        self._held = SampleBuffer()  # the idle lead, then the stroke
+        self._touch_at = 0  # index in _held where the touch is
+        self._last_us: int | None = None
+        self._forget_touch()
+
+    def _forget_touch(self) -> None:
+        self._touch_us = self._pressed_us = self._moved_us = 0
+        self._touch_mm = self._deepest_mm = np.inf
+        self._still_mm = (np.inf, -np.inf)
+
+    @property
+    def phase(self) -> Phase:
+        """The phase at the last slice."""
+        return self._phase
+
+    @property
+    def zero_n(self) -> float:
+        """The load of the dead weight on the cell, by the calibration's own zero."""
+        return 0.0 if self._zero_n is None else self._zero_n
+
+    @property
+    def zero_counts(self) -> float | None:
+        """Load counts with nothing pressed, before the running stroke; None where unknown."""
+        zero = self._zero_before()
+        return None if zero is None else zero.counts
+
+    @property
+    def pressing(self) -> bool:
+        """Whether a stroke is under way that is more than a touch."""
+        return self._phase in (Phase.PRESS, Phase.RELEASE)
+
+    def running(self) -> NDArray[np.void]:
+        """Return the samples of the stroke that is under way, its lead too; shape (n,)."""
+        if self._phase is Phase.IDLE:
+            return self._held.samples[:0]
+        return np.concatenate([self._held.samples, self._pending.samples])
+
+    def running_thinned(self, most: int) -> NDArray[np.void]:
+        """Return about so many samples of the stroke that is under way, evenly chosen."""
+        held = self._held.samples if self._phase is not Phase.IDLE else self._held.samples[:0]
+        return held[:: 1 + held.shape[0] // most]
+
+    def feed(self, block: RawBlock) -> list[Stroke]:
+        """Take the next samples; return the strokes that ended in them."""
+        if len(block) == 0:
+            return []
+        self._boot_id = block.boot_id
+        self._pending.add(block.samples)
+        number = self._pending.samples["t_us"] // SLICE_US
+        full = int(np.searchsorted(number, number[-1]))
+        return self._look_through(full)
+
+    def cut(self) -> Stroke | None:
+        """End the stream here; return the stroke that was under way or just ended, if any."""
+        strokes = self._look_through(len(self._pending))
+        if not strokes and self.pressing:
+            strokes = self._stroke(released=False)
+        self._reset()
+        return strokes[-1] if strokes else None
+
+    def _look_through(self, count: int) -> list[Stroke]:
+        """Go through the first count pending samples, slice by slice."""
+        if count == 0:
+            return []
+        samples = self._pending.samples[:count].copy()
+        self._pending.drop(count)
+        strokes: list[Stroke] = []
+        for piece in self._slices(samples):
+            if self._last_us is not None and _broken(self._last_us, piece.first_us, self._rules):
+                if self.pressing:
+                    strokes += self._stroke(released=False)
+                self._reset()
+            self._last_us = piece.last_us
+            self._held.add(samples[piece.start : piece.end])
+            if self._phase is Phase.IDLE:
+                self._idle(piece)
+            else:
+                strokes += self._pressed(piece)
+        return strokes
+
+    def _slices(self, samples: NDArray[np.void]) -> list[_Slice]:
+        load_n, height_mm = self._to_physical(samples)
+        usable = (samples["flags"] & UNUSABLE) == 0
+        starts = np.flatnonzero(np.diff(samples["t_us"] // SLICE_US, prepend=-1))
+        ends = np.append(starts[1:], samples.shape[0])
+        with np.errstate(invalid="ignore"):
+            mean_n = np.add.reduceat(np.where(usable, load_n, 0.0), starts) / np.add.reduceat(
+                usable.astype(np.float64), starts
+            )
+        low_mm = np.minimum.reduceat(np.where(usable, height_mm, np.inf), starts)
+        high_mm = np.maximum.reduceat(np.where(usable, height_mm, -np.inf), starts)
+        first_us, last_us = samples["t_us"][starts], samples["t_us"][ends - 1]
+        columns = (starts, ends, first_us, last_us, mean_n, low_mm, high_mm)
+        rows = zip(*(column.tolist() for column in columns), strict=True)
+        return [_Slice(*row) for row in rows]
+
+    def _idle(self, piece: _Slice) -> None:
+        """Take an idle slice: the zero follows it, or it is a touch."""
+        rules = self._rules
+        if np.isfinite(piece.load_n):
+            if self._zero_n is None:
+                # a light load is dead weight, a heavy one may be a press under way
+                self._zero_n = piece.load_n if abs(piece.load_n) <= rules.touch_n else 0.0
+            if piece.load_n - self._zero_n > rules.touch_n:
+                self._touch(piece)
+                return
+            # slowly up, or a slow hand's press would be taken for drift; down at once
+            rise_n = rules.zero_rise_n_per_s * (piece.last_us - piece.first_us + SLICE_US) * 1e-6
+            self._zero_n = min(piece.load_n, self._zero_n + rise_n)
+        self._trim_lead()
+
+    def _touch(self, piece: _Slice) -> None:
+        self._phase = Phase.TOUCH
+        self._touch_at = len(self._held) - (piece.end - piece.start)
+        self._touch_us = self._pressed_us = self._moved_us = piece.first_us
+        self._touch_mm, self._deepest_mm = piece.high_mm, piece.low_mm
+        self._still_mm = (piece.low_mm, piece.high_mm)
+        zero = self._zero_before()
+        if zero is not None:
+            self._zero_n = zero.load_n
+
+    def _zero_before(self) -> Zero | None:
+        lead = self._held.samples[: self._touch_at]
+        physical = self._to_physical(lead)
+        return read_zero(lead, *physical, self._touch_mm, self.zero_n, self._rules)
+
+    def _trim_lead(self) -> None:
+        t_us = self._held.samples["t_us"]
+        self._held.drop(int(np.searchsorted(t_us, t_us[-1] - self._rules.lead_s * 1e6)))
+
+    def _pressed(self, piece: _Slice) -> list[Stroke]:
+        """Take a slice of a touch or a stroke; return the stroke if it ended."""
+        rules = self._rules
+        if np.isfinite(piece.load_n):
+            self._follow(piece)
+        else:
+            self._pressed_us = piece.last_us  # unknown is not let go
+        if piece.last_us - self._pressed_us >= rules.rest_s * 1e6:
+            return self._finish(released=True)
+        if self._phase is Phase.TOUCH and piece.last_us - self._moved_us > rules.still_s * 1e6:
+            self._take_as_dead_weight(piece)
+        elif piece.last_us - self._touch_us > rules.longest_s * 1e6:
+            return self._finish(released=False, too_long=True)
+        return []
+
+    def _follow(self, piece: _Slice) -> None:
+        rules = self._rules
+        self._deepest_mm = min(self._deepest_mm, piece.low_mm)
+        # the quill well above the touch lets go too: what then weighs on is a new dead weight
+        clear = piece.low_mm > self._touch_mm + rules.clear_mm
+        if piece.load_n - self.zero_n >= rules.release_n and not clear:
+            self._pressed_us = piece.last_us
+        if self._phase is Phase.TOUCH:
+            low_mm, high_mm = self._still_mm
+            self._still_mm = min(low_mm, piece.low_mm), max(high_mm, piece.high_mm)
+            if self._still_mm[1] - self._still_mm[0] > rules.still_mm:
+                self._moved_us, self._still_mm = piece.last_us, (piece.low_mm, piece.high_mm)
+            if self._touch_mm - self._deepest_mm < rules.least_depth_mm:
+                return
+        back = piece.low_mm - self._deepest_mm > rules.turn_mm
+        self._phase = Phase.RELEASE if back else Phase.PRESS
+
+    def _take_as_dead_weight(self, piece: _Slice) -> None:
+        self._phase = Phase.IDLE
+        if np.isfinite(piece.load_n):
+            self._zero_n = piece.load_n
+        self._forget_touch()
+        self._trim_lead()
+
+    def _finish(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
+        strokes = self._stroke(released=released, too_long=too_long) if self.pressing else []
+        held = self._held.samples
+        # the rest after the release is the idle lead of the next stroke
+        rest = held[held["t_us"] > self._pressed_us].copy() if released else held[:0]
+        self._phase = Phase.IDLE
+        self._held = SampleBuffer()
+        self._held.add(rest)
+        usable = rest[(rest["flags"] & UNUSABLE) == 0]
+        load_n, _ = self._to_physical(usable)
+        self._zero_n = float(np.median(load_n)) if load_n.shape[0] else None
+        self._forget_touch()
+        return strokes
+
+    def _stroke(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
+        raw = RawBlock(self._held.samples.copy(), self._boot_id)
+        load_n, height_mm = self._to_physical(raw.samples)
+        stroke = shape_stroke(
+            raw,
+            load_n,
+            height_mm,
+            self._touch_at,
+            self.zero_n,
+            self._rules,
+            released=released,
+            too_long=too_long,
+        )
+        return [] if stroke is None else [stroke]
+
+
+def _broken(last_us: int, next_us: int, rules: StrokeRules) -> bool:
+    """Tell whether the stream has a hole here, or its clock went back."""
+    return not 0 <= next_us - last_us <= rules.hole_s * 1e6

@@ -1,0 +1,156 @@
+"""Decide what becomes of a stroke: kept and counted, kept only, or asked for again. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+
+from coilbench.capture.blocks import UNUSABLE, SampleFlag
+from coilbench.capture.strokes.shape import Stroke
+from coilbench.capture.strokes.sweep import SweepStatus
+from coilbench.capture.strokes.turns import Purpose
+
+# All common practice at a bench, no source.
+SHORT_SHARE = 0.8  # of the set's usual depth: less was not pressed through
+MOST_LOST_SHARE = 0.05  # a curve with more holes than this is asked for again
+LONGEST_GAP_S = 0.25  # so is one with a hole this long: at hand speed some millimetres
+LEAST_SAMPLES = 10  # fewer cannot show a curve
+REACH_SLACK_MM = 0.05
+# How far the load may end from its zero. Below: a cell creeps back by some tenths of a newton; more
+# means that something lay on it before the touch, the quill on the spring perhaps. Above: the last
+# millimetre of a slow release is still on the cell.
+RETURN_BELOW_N = 2.0
+RETURN_ABOVE_N = 4.5
+
+
+@dataclass(frozen=True)
+class Verdict:
+    """What a stroke is worth.
+
+    Attributes:
+        counted: it counts for its turn.
+        note: why not, or what is worth knowing, in words; None where there is nothing to say.
+    """
+
+    status: SweepStatus
+    counted: bool
+    samples_lost: int
+    note: str | None
+
+
+class _Holes(NamedTuple):
+    """What is missing of a stroke."""
+
+    lost: int  # samples that never came
+    unusable: int  # that came and can't be used
+    longest_s: float  # between two usable samples
+
+
+def judge(
+    stroke: Stroke,
+    purpose: Purpose = Purpose.MEASURED,
+    *,
+    reach_height_mm: float | None = None,
+    earlier_depths_mm: Sequence[float] = (),
+) -> Verdict:
+    """Judge a stroke.
+
+    A conditioning press works the spring whatever the instruments saw of it: it must be whole and
+    deep enough, and no more.
+
+    Args:
+        stroke: what the finder found.
+        purpose: what it is for.
+        reach_height_mm: the height it must be pressed down to, where the user said so.
+        earlier_depths_mm: depths of the strokes of this set that counted, to know a short one.
+    """
+    holes = _holes(stroke)
+    status, why = _why_not_whole(stroke)
+    if why is None:
+        status, why = SweepStatus.ABORTED, _why_short(stroke, reach_height_mm, earlier_depths_mm)
+    if why is None and purpose is Purpose.MEASURED:
+        status, why = SweepStatus.ABORTED, _why_doubtful(stroke)
+        if why is None:
+            status, why = SweepStatus.GAPPED, _why_holed(stroke, holes)
+    if why is not None:
+        return Verdict(status, counted=False, samples_lost=holes.lost, note=why)
+    return Verdict(
+        SweepStatus.GAPPED if holes.lost else SweepStatus.COMPLETE,
+        counted=True,
+        samples_lost=holes.lost,
+        note=_worth_knowing(stroke, holes),
+    )
+
+
+def _why_not_whole(stroke: Stroke) -> tuple[SweepStatus, str | None]:
+    if stroke.too_long:
+        return SweepStatus.ABORTED, "not released in time"
+    if not stroke.released:
+        return SweepStatus.INTERRUPTED, "cut short before it was released"
+    if stroke.zero_counts is None:
+        return SweepStatus.INTERRUPTED, "the samples began with the spring already touched"
+    return SweepStatus.COMPLETE, None
+
+
+def _why_short(
+    stroke: Stroke, reach_height_mm: float | None, earlier_depths_mm: Sequence[float]
+) -> str | None:
+    if reach_height_mm is not None and stroke.lowest_mm > reach_height_mm + REACH_SLACK_MM:
+        return f"stopped at {stroke.lowest_mm:.1f} mm, wanted {reach_height_mm:.1f} mm"
+    if earlier_depths_mm:
+        usual_mm = float(np.median(earlier_depths_mm))
+        if stroke.depth_mm < SHORT_SHARE * usual_mm:
+            return f"pressed {stroke.depth_mm:.1f} mm deep, the others {usual_mm:.1f} mm"
+    return None
+
+
+def _why_doubtful(stroke: Stroke) -> str | None:
+    """Say why the numbers can't be trusted, if they can't."""
+    flags = int(np.bitwise_or.reduce(stroke.raw.samples["flags"]))
+    if flags & SampleFlag.LOAD_SATURATED:
+        return "the load went past what the amplifier can read: don't press so hard"
+    if flags & SampleFlag.TRAVEL_SUSPECT:
+        return "the scale missed steps, so heights are in doubt: check its wires"
+    back_n = stroke.zero_return_n
+    if back_n is not None and not -RETURN_BELOW_N <= back_n <= RETURN_ABOVE_N:
+        return (
+            f"the load ended {back_n:+.1f} N from where it began: let the quill up fully "
+            "before each press"
+        )
+    return None
+
+
+def _holes(stroke: Stroke) -> _Holes:
+    samples = stroke.raw.samples
+    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    lost = int((np.diff(samples["seq"]) - 1).sum())
+    steps_us = np.diff(usable["t_us"])
+    longest_s = float(steps_us.max()) * 1e-6 if steps_us.shape[0] else 0.0
+    return _Holes(lost, samples.shape[0] - usable.shape[0], longest_s)
+
+
+def _why_holed(stroke: Stroke, holes: _Holes) -> str | None:
+    missing = holes.lost + holes.unusable
+    whole = holes.lost + len(stroke.raw)
+    if whole - missing < LEAST_SAMPLES:
+        return f"only {whole - missing} samples in it"
+    if missing > MOST_LOST_SHARE * whole or holes.longest_s > LONGEST_GAP_S:
+        return _holes_words(holes)
+    return None
+
+
+def _holes_words(holes: _Holes) -> str:
+    unusable = f", {holes.unusable} unusable" if holes.unusable else ""
+    return f"{holes.lost} samples lost in it{unusable}, the longest gap {holes.longest_s:.2f} s"
+
+
+def _worth_knowing(stroke: Stroke, holes: _Holes) -> str | None:
+    notes = []
+    if stroke.presses > 1:
+        notes.append(f"pressed {stroke.presses} times before the release")
+    if holes.lost + holes.unusable:
+        notes.append(_holes_words(holes))
+    return "; ".join(notes) if notes else None

@@ -1,0 +1,214 @@
+"""Press flex from a press whose give is known, since the test made it."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coilbench.capture.calibration.fit import FlexPoint, PolynomialFit, fit_flex
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import evaluate
+from coilbench.capture.errors import CoilbenchError
+
+N_PER_COUNT, ZERO_N = 0.005, -250.0
+MM_PER_COUNT, TOP_MM = 0.01, 60.0
+
+
+def exact(*coefficients: float) -> PolynomialFit:
+    size = len(coefficients)
+    return PolynomialFit(coefficients, ((0.0,) * size,) * size, 0.0, 0.0, 2e5, 10)
+
+
+LOAD, TRAVEL = exact(ZERO_N, N_PER_COUNT), exact(TOP_MM, -MM_PER_COUNT)
+
+
+def points(load_n, height_mm, rising=None, sd_n=0.0, seed=0) -> list[FlexPoint]:
+    """What the rig reads at these loads and heights by the travel: noise, and whole steps."""
+    rng = np.random.default_rng(seed)
+    load_n = np.asarray(load_n) + sd_n * rng.normal(size=len(load_n))
+    load_counts = np.round((load_n - ZERO_N) / N_PER_COUNT)
+    travel_counts = np.round((TOP_MM - np.asarray(height_mm)) / MM_PER_COUNT)
+    ways = [None] * len(load_counts) if rising is None else ["up" if r else "down" for r in rising]
+    return [
+        FlexPoint(float(load), float(travel), way)
+        for load, travel, way in zip(load_counts, travel_counts, ways, strict=True)
+    ]
+
+
+def press(top_n=900.0, samples=500, block_mm=30.0, linear=8e-4, square=0.0, lead=100):
+    """Load and height of a slow press down and up on a block, with air before and after."""
+    down = np.linspace(0.0, top_n, samples)
+    load = np.concatenate([down, down[::-1]])
+    height = block_mm - linear * load - square * load**2
+    air = np.linspace(5.0, 0.0, lead)
+    load = np.concatenate([np.zeros(lead), load, np.zeros(lead)])
+    height = np.concatenate([block_mm + air, height, block_mm + air[::-1]])
+    return load, height
+
+
+def fitted(load_n, height_mm, **how):
+    return fit_flex(points(load_n, height_mm, **how), LOAD, TRAVEL)
+
+
+def refusal(readings) -> str:
+    with pytest.raises(CoilbenchError) as caught:
+        fit_flex(readings, LOAD, TRAVEL)
+    assert caught.value.mend
+    return str(caught.value)
+
+
+def test_a_straight_press_by_hand():
+    """0.8 mm at 1000 N; the block's 30 mm and the air above it are no part of it."""
+    load, height = press()
+    fit, residuals, notes = fitted(load, height, sd_n=0.3)
+    assert fit.coefficients == pytest.approx([0.0, 8e-4], rel=0.01)
+    assert len(fit.coefficients) == 2
+    assert fit.covariance[0] == (0.0, 0.0)
+    assert fit.covariance[1][0] == 0.0
+    assert 0.0 < fit.covariance[1][1] < (8e-6) ** 2
+    assert 9.0 <= fit.x_min < fit.x_max <= 905.0
+    assert residuals[0] is None
+    assert residuals[-1] is None
+    used = [r for r in residuals if r is not None]
+    assert len(used) == pytest.approx(990, abs=10)
+    assert np.abs(used).max() < 0.5 * MM_PER_COUNT + 0.002
+    assert any("Back at low load" in note for note in notes)
+
+
+def test_five_points_are_enough():
+    load = [100.0, 300.0, 500.0, 700.0, 900.0]
+    fit, residuals, notes = fitted(load, 25.0 - 1e-3 * np.array(load))
+    assert fit.coefficients == pytest.approx([0.0, 1e-3], rel=1e-6)
+    assert None not in residuals
+    assert any("one way only" in note for note in notes)
+
+
+def test_a_stiffening_press_gets_its_parabola():
+    load, height = press(linear=1.2e-3, square=-4e-7)
+    fit, _, notes = fitted(load, height, sd_n=0.3)
+    assert fit.coefficients == pytest.approx([0.0, 1.2e-3, -4e-7], rel=0.03)
+    assert any("F-test" in note for note in notes)
+
+
+def test_a_parabola_that_turns_back_is_not_taken():
+    """Slack taken up at once, then nothing: bent, but no press comes back under load."""
+    load = np.linspace(50.0, 900.0, 30)
+    height = 30.0 - 0.12 * (1.0 - np.exp(-load / 90.0))
+    fit, _, notes = fitted(load, height, rising=[True] * 30)
+    assert len(fit.coefficients) == 2
+    assert any("a line is used" in note for note in notes)
+
+
+def test_a_loop_leaves_the_middle():
+    """Friction in the frame: travel lags by 0.02 mm either way; many samples on one branch."""
+    down, up = np.linspace(60, 900, 900), np.linspace(900, 60, 90)
+    load = np.concatenate([down, up])
+    height = 30.0 - 8e-4 * load + np.concatenate([np.full(900, 0.02), np.full(90, -0.02)])
+    fit, _, _ = fitted(load, height)
+    flex_mm, u_mm = evaluate(fit, 900.0)
+    assert flex_mm == pytest.approx(0.72, abs=0.005)
+    assert 0.001 < u_mm < 0.02
+
+
+def test_interval_holds_the_truth_95_times_in_100():
+    """Uneven give that hangs together over a step is what decides, not the samples' number."""
+    runs = 300
+
+    def held(seed: int) -> bool:
+        rng = np.random.default_rng(seed)
+        load = np.repeat(np.linspace(60.0, 900.0, 20), 30)
+        load = np.concatenate([load, load[::-1]])
+        uneven = np.repeat(0.01 * rng.normal(size=40), 30)
+        fit = fitted(load, 30.0 - 8e-4 * load + uneven, sd_n=0.3, seed=seed).fit
+        flex_mm, u_mm = evaluate(fit, 800.0)
+        return bool(abs(flex_mm - 0.64) <= 2.0 * u_mm)
+
+    count = sum(held(seed) for seed in range(runs))
+    assert abs(count - 0.95 * runs) <= 4.0 * (runs * 0.95 * 0.05) ** 0.5
+
+
+def test_a_calibration_with_it_reads_a_block_the_same_at_every_load():
+    """What the flex is for: the block's height, whatever the load."""
+    load, height = press(linear=1.2e-3, square=-4e-7)
+    rig = Calibration(LOAD, TRAVEL, fitted(load, height, sd_n=0.3).fit, 0.0)
+    on_block = load > 50.0
+    corrected = height[on_block] + rig.flex_mm(load[on_block])
+    assert np.ptp(corrected) < 0.02
+    assert corrected == pytest.approx(30.0, abs=0.02)
+    assert rig.flex_covers(890.0)
+    assert not rig.flex_covers(950.0)
+
+
+def test_a_rigid_press_does_not_flex():
+    load = np.linspace(60, 900, 12)
+    fit, _, _ = fitted(load, np.full(12, 30.0), rising=[True] * 6 + [False] * 6)
+    assert float(evaluate(fit, 900.0)[0]) == pytest.approx(0.0, abs=1e-9)
+
+
+@settings(max_examples=15, deadline=None)
+@given(seed=st.integers(0, 1000), few=st.booleans())
+def test_the_order_of_points_with_a_direction_changes_nothing(seed, few):
+    load, height = press(samples=8 if few else 100, lead=3)
+    rising = np.arange(load.size) < load.size // 2
+    readings = points(load, height, rising=rising, sd_n=0.3)
+    order = np.random.default_rng(seed).permutation(len(readings))
+    fit = fit_flex(readings, LOAD, TRAVEL).fit
+    shuffled = fit_flex([readings[i] for i in order], LOAD, TRAVEL).fit
+    assert shuffled.coefficients == pytest.approx(fit.coefficients, rel=1e-9)
+    assert np.array(shuffled.covariance) == pytest.approx(np.array(fit.covariance), rel=1e-6)
+
+
+def moved_at(load: np.ndarray, height: np.ndarray, row: int, by_mm: float) -> list[FlexPoint]:
+    shifted = height.copy()
+    shifted[row:] += by_mm
+    return points(load, shifted)
+
+
+@pytest.mark.parametrize("by_mm", [0.4, -0.4])
+@pytest.mark.parametrize("row", [300, 600, 750])
+def test_a_block_that_moved_is_refused(by_mm, row):
+    """At 360 N going down, at the top, at 765 N coming up."""
+    message = refusal(moved_at(*press(), row, by_mm))
+    assert "the block moved: back at" in message
+    assert "0.4" in message or "0.39" in message
+
+
+def test_travel_that_goes_up_under_load_is_refused():
+    load, height = press(linear=-8e-4)
+    assert "the travel goes up by 0.6" in refusal(points(load, height))
+
+
+def test_a_jerk_is_refused_where_it_is():
+    load, height = press(samples=8, lead=0)
+    height[3] += 0.6
+    assert "does not give steadily: near 386 N" in refusal(points(load, height))
+
+
+LINE = np.linspace(50.0, 900.0, 6)
+
+
+@pytest.mark.parametrize(
+    ("readings", "words"),
+    [
+        ([], "0 readings are too few"),
+        (points(LINE[:4], 30 - 1e-3 * LINE[:4]), "4 readings are too few"),
+        (points([0, 1, 2, 3, 900, 800], [35, 34, 33, 32, 30, 30]), "2 readings on the block"),
+        (points([900.0] * 6, [30.0] * 6), "too few to see the press give"),
+        (points(LINE / 20, 30 - 1e-3 * LINE), "pressed with 45 N at most"),
+        ([*points(LINE, 30 - 1e-3 * LINE), FlexPoint(float("nan"), 1.0)], "point 7 is no number"),
+        ([*points(LINE, 30 - 1e-3 * LINE), FlexPoint(8388607.0, 1.0)], "point 7 is saturated"),
+    ],
+)
+def test_nonsense_is_refused_in_words(readings, words):
+    assert words in refusal(readings)
+
+
+def test_a_direction_that_is_told_outranks_the_order():
+    load, height = press(samples=8, lead=0)
+    told = points(load, height, rising=[True] * 8 + [False] * 8)
+    untold = [replace(p, direction=None) for p in told]
+    assert fit_flex(told, LOAD, TRAVEL) == fit_flex(untold, LOAD, TRAVEL)
+    backwards = fit_flex([replace(p, direction="up") for p in told], LOAD, TRAVEL)
+    assert any("one way only" in note for note in backwards.notes)

@@ -1,0 +1,66 @@
+"""Averages over a filter's window: against the exact moving average of a sine and of lines."""
+
+import numpy as np
+import pytest
+
+from coilbench.capture.calibration.lag import Lag, Press, averaged
+
+T_S = np.arange(0.0, 4.0, 1.0 / 93.0)
+
+
+@pytest.mark.parametrize("length_s", [0.01, 0.043, 0.2])
+def test_a_moving_average_of_a_sine_is_a_delayed_and_smaller_sine(length_s):
+    """Mean of sin over a past window: delayed by half of it, less by sinc (calculus)."""
+    omega = 2.0 * np.pi * 1.3
+    shown = averaged(T_S, np.sin(omega * T_S), 0.5 * length_s, length_s**2 / 12.0)
+    less = np.sinc(omega * length_s / 2.0 / np.pi)
+    inside = (length_s < T_S) & (T_S < 3.9)
+    expected = less * np.sin(omega * (T_S - 0.5 * length_s))
+    assert np.abs(shown - expected)[inside].max() < 2e-4
+
+
+def test_a_mere_delay_and_an_early_load():
+    x = np.sin(2.0 * T_S)
+    inside = (T_S > 0.1) & (T_S < 3.9)
+    late = averaged(T_S, x, 0.05, 0.0)
+    early = averaged(T_S, x, -0.05, 0.0)
+    assert np.abs(late - np.sin(2.0 * (T_S - 0.05)))[inside].max() < 1e-4
+    assert np.abs(early - np.sin(2.0 * (T_S + 0.05)))[inside].max() < 1e-4
+    assert averaged(T_S[:1], x[:1], 0.05, 0.0) == pytest.approx(x[:1])
+
+
+def test_what_was_before_and_after_stood_still():
+    x = np.where(T_S < 2.0, 5.0, 7.0)
+    shown = averaged(T_S, x, 0.3, 0.03)
+    assert shown[0] == pytest.approx(5.0)
+    assert shown[-1] == pytest.approx(7.0)
+    assert 5.0 - 1e-9 <= shown.min() <= shown.max() <= 7.0 + 1e-9  # and nothing overshoots
+
+
+def test_above_contact_the_height_does_not_count():
+    """A spring of 10 N/mm from 50 mm down, its load averaged over 0.4 s: the heights fit again."""
+    fine_s = np.arange(0.0, 3.0, 1e-3)
+    height = 60.0 - 10.0 * fine_s
+    load = 10.0 * np.maximum(50.0 - height, 0.0)
+    shown = np.convolve(load, np.ones(401) / 401.0)[: load.size]  # mean of the last 0.4 s
+    pick = slice(None, None, 20)
+    press = Press(fine_s[pick], shown[pick], height[pick], 0.0 * height[pick])
+    blind = press.height_mm(0.2, 0.4**2 / 12.0)
+    seeing = Press(*(getattr(press, n) for n in ("t_s", "load_n", "travel_mm", "flex_mm")), 50.0)
+    knowing = seeing.height_mm(0.2, 0.4**2 / 12.0)
+    just_below = (shown[pick] > 10.0) & (shown[pick] < 19.0)  # the window reaches above contact
+    off_n = press.load_n - 10.0 * (50.0 - knowing)
+    assert np.abs(off_n[just_below]).max() < 0.6
+    assert np.abs(press.load_n - 10.0 * (50.0 - blind))[just_below].max() > 1.0
+    late = press.load_n > 60.0
+    assert knowing[late] == pytest.approx(blind[late])
+
+
+def test_the_window_begins_where_it_should():
+    press = Press(T_S, T_S, T_S, 0.0 * T_S)
+    begun = press.earlier(T_S, 0.1, 0.1**2 / 3.0)  # a moving average of 0.2 s
+    assert begun[50:] == pytest.approx(T_S[50:] - 0.2)
+
+
+def test_the_delays_uncertainty_is_the_covariances():
+    assert Lag(0.02, 1e-4, ((4e-6, 0.0), (0.0, 1e-10))).delay_u_s == pytest.approx(2e-3)

@@ -1,0 +1,42 @@
+"""Errors that masses share stay stated; errors of their own show among themselves."""
+
+import numpy as np
+import pytest
+
+from coilbench.capture.calibration.mass_errors import mean_readings, shared_u_relative
+
+MASSES = np.array([0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0])
+
+
+def readings(shared, own, seed=0, noise=5.0):
+    rng = np.random.default_rng(seed)
+    true = MASSES * (1.0 + shared + own * rng.normal(size=MASSES.size))
+    twice = np.concatenate([MASSES, MASSES[::-1]])
+    counts = 24_000.0 * np.concatenate([true, true[::-1]]) + noise * rng.normal(size=twice.size)
+    return mean_readings(twice, counts, 0.0005 * twice)
+
+
+def test_means_of_each_mass():
+    means = mean_readings(np.array([5.0, 0.0, 5.0]), np.array([10.0, 1.0, 14.0]), np.ones(3))
+    assert means.mass_kg.tolist() == [0.0, 5.0]
+    assert means.counts.tolist() == [1.0, 12.0]
+    assert means.u_kg.tolist() == [1.0, 1.0]  # one mass read twice has one error
+    assert np.isnan(means.scatter_counts2[0])
+    assert means.scatter_counts2[1] == pytest.approx(8.0 / 2.0)  # s^2 / n by hand
+
+
+@pytest.mark.parametrize("shared", [-0.001, 0.0, 0.001])
+def test_what_all_share_cannot_be_seen_and_stays(shared):
+    assert shared_u_relative(readings(shared, 0.0)) == pytest.approx(0.0005, rel=0.01)
+
+
+def test_what_each_has_for_itself_is_not_counted_twice():
+    """Errors of the stated size, each its own: on the whole little is left to be shared."""
+    left = [shared_u_relative(readings(0.0, 0.0005, seed)) for seed in range(200)]
+    assert np.mean(np.square(left)) < 0.5 * 0.0005**2
+    assert max(left) <= 0.0005
+
+
+def test_few_masses_show_nothing():
+    means = mean_readings(np.array([0.0, 10.0, 20.0]), np.array([0.0, 11.0, 20.0]), np.ones(3))
+    assert shared_u_relative(means) == pytest.approx(1.0 / 20.0)

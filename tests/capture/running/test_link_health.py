@@ -1,0 +1,78 @@
+"""The link's health: counters that only grow, the rate, and each silence said once."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coilbench.capture.blocks import RAW_DTYPE, RawBlock
+from coilbench.capture.messages import LinkCounters
+from coilbench.capture.running.link_health import LinkHealth, added
+
+
+def block(first, count, rate_hz=93.0):
+    samples = np.zeros(count, RAW_DTYPE)
+    samples["seq"] = first + np.arange(count)
+    samples["t_us"] = np.rint(samples["seq"] / rate_hz * 1e6)
+    return RawBlock(samples)
+
+
+connection = st.lists(st.integers(0, 50), min_size=1, max_size=5).map(np.cumsum)
+
+
+@given(st.lists(connection, max_size=5))
+@settings(max_examples=50, deadline=None)
+def test_counters_only_grow_over_reconnects_and_none_is_lost(connections):
+    health, seen = LinkHealth(), [0]
+    for counts in connections:
+        health.up(0.0)
+        for count in counts.tolist():
+            health.count(LinkCounters(bytes_in=2 * count, samples=count, samples_lost=count // 3))
+            seen.append(health.counters.samples)
+        health.down()
+        seen.append(health.counters.samples)
+    assert seen == sorted(seen)
+    assert health.counters.samples == sum(int(counts[-1]) for counts in connections)
+    assert health.counters.bytes_in == 2 * health.counters.samples
+
+
+def test_added_adds_every_counter():
+    one = LinkCounters(*range(1, 9))
+    assert vars(added(one, one)) == {name: 2 * value for name, value in vars(one).items()}
+
+
+@pytest.mark.parametrize("per_block", [1, 9, 93])
+def test_the_rate_is_by_the_rigs_clock(per_block):
+    health = LinkHealth()
+    assert health.rate_hz() == 0.0
+    for start in range(0, 930, per_block):
+        health.heard(block(start, min(per_block, 930 - start)), now_s=0.0)
+    assert health.rate_hz() == pytest.approx(93.0, rel=0.001)
+
+
+def test_the_rate_starts_anew_after_a_restart():
+    health = LinkHealth()
+    health.heard(block(93_000, 93), 0.0)
+    health.heard(block(0, 93, 46.5), 0.0)
+    assert health.rate_hz() == 0.0
+    health.heard(block(93, 93, 46.5), 0.0)
+    assert health.rate_hz() == pytest.approx(46.5, rel=0.001)
+
+
+def test_each_silence_is_told_once_and_only_while_the_link_is_up():
+    health = LinkHealth()
+    assert health.fell_quiet(100.0) is None
+    health.up(100.0)
+    assert health.fell_quiet(101.9) is None
+    assert health.fell_quiet(102.5) == pytest.approx(2.5)  # silent from the start
+    assert health.fell_quiet(103.0) is None
+    health.heard(block(0, 5), 104.0)
+    assert health.age_s(104.5) == pytest.approx(0.5)
+    assert health.last_seq == 4
+    assert health.fell_quiet(106.1) == pytest.approx(2.1)
+    health.heard(RawBlock(np.empty(0, RAW_DTYPE)), 107.0)  # no sample is no sample
+    assert health.age_s(107.0) == pytest.approx(3.0)
+    health.down()
+    health.up(110.0)
+    health.down()
+    assert health.fell_quiet(200.0) is None

@@ -1,0 +1,118 @@
+"""Asking who is there, on a scripted source and a clock of our own."""
+
+from pathlib import Path
+
+import pytest
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Answer, Hello, RawBlock
+from coilbench.capture.sources import open_source
+from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.identify import identify
+from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.encode import answer_line, hello_line
+from coilbench.capture.wire.layout import close_line
+
+GOLDEN = Path(__file__).parents[2] / "golden"
+HELLO = Hello(1, "own-2", "00112233445566AA", 7, 80.0, "none", None)
+
+
+class ScriptedSource:
+    """Gives a step of the script at each poll, then silence; time passes only in poll."""
+
+    url = "fake"
+
+    def __init__(self, *script):
+        self.script = list(script)
+        self.decoder = Decoder()
+        self.now_s = 0.0
+        self.asked_s = []
+
+    @property
+    def counters(self):
+        return self.decoder.counters
+
+    def clock(self):
+        return self.now_s
+
+    def request(self, word):
+        assert word == "who"
+        self.asked_s.append(self.now_s)
+
+    def poll(self, timeout_s):
+        assert timeout_s > 0
+        self.now_s += timeout_s
+        step = self.script.pop(0) if self.script else b""
+        if isinstance(step, Exception):
+            raise step
+        return self.decoder.feed(step)
+
+
+def test_a_hello_and_what_came_with_it():
+    before = (GOLDEN / "joined-midline.wire").read_bytes()[:300]
+    answer = answer_line(Answer(0, "who", True))
+    source = ScriptedSource(before, b"", b"\n" + answer + hello_line(HELLO)[:30],
+                            hello_line(HELLO)[30:] + answer)  # fmt: skip
+    hello, items = identify(source, 3.0, source.clock)
+    assert hello == HELLO
+    kinds = [type(item) for item in items]
+    assert kinds == [RawBlock, Answer, Hello, Answer]
+    assert sum(len(i) for i in items if isinstance(i, RawBlock)) == source.counters.samples > 0
+
+
+def test_a_board_that_starts_late_is_asked_again():
+    source = ScriptedSource(*[b""] * 24, hello_line(HELLO))
+    identify(source, 5.0, source.clock)
+    assert source.asked_s == pytest.approx([0.0, 1.0, 2.0], abs=0.25)  # to the nearest poll
+
+
+def said(source, timeout_s=2.0):
+    with pytest.raises(CoilbenchError) as caught:
+        identify(source, timeout_s, source.clock)
+    return str(caught.value)
+
+
+def test_silence():
+    source = ScriptedSource()
+    words = said(source)
+    assert words.startswith("fake: silent: not one byte in 2 s.")
+    assert "coilbench rig find" in words
+    assert source.now_s == pytest.approx(2.0)
+
+
+@pytest.mark.parametrize("name", ["wrong-baud", "another-device"])
+def test_bytes_that_mean_nothing(name):
+    data = (GOLDEN / f"{name}.wire").read_bytes()
+    words = said(ScriptedSource(data))
+    assert f"{len(data)} bytes in 2 s, but not one good line" in words
+    assert "baud" in words
+
+
+def test_a_rig_that_does_not_hear():
+    data = (GOLDEN / "joined-midline.wire").read_bytes()
+    assert "good lines (78 samples), but no hello in 2 s" in said(ScriptedSource(data))
+
+
+def test_another_version_names_both():
+    words = said(ScriptedSource((GOLDEN / "version-2.wire").read_bytes()))
+    assert "speaks version 2 of the wire protocol, this program version 1" in words
+    words = said(ScriptedSource(close_line("H proto=3 fw=own-9")))
+    assert "the rig (own-9) speaks version 3" in words
+
+
+def test_a_lost_port_stays_a_lost_port():
+    source = ScriptedSource(SourceLost("the port is gone", where="fake"))
+    with pytest.raises(SourceLost):
+        identify(source, 2.0, source.clock)
+
+
+def test_a_recording_with_and_without_a_hello():
+    with open_source(f"recording:{GOLDEN / 'adc-dead.wire'}") as source:
+        hello, items = identify(source, 2.0)
+        assert hello.boot_id == 7
+        assert sum(len(i) for i in items if isinstance(i, RawBlock)) == 104
+    with (
+        open_source(f"recording:{GOLDEN / 'joined-midline.wire'}") as source,
+        pytest.raises(CoilbenchError, match="no hello by its end"),
+    ):
+        identify(source, 2.0)
