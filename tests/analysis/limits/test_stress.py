@@ -29,8 +29,8 @@ def test_shigley_10_4() -> None:
 
     Sines' factor of the same example, Ssa / tau_a = 1.18, checks the amplitude.
     """
-    d, D = 0.092 * INCH_MM, (9 / 16 - 0.092) * INCH_MM
-    low, high = (stress.shear_stress_mpa(f * LBF_N, d, D) for f in (5.0, 35.0))
+    d, coil = 0.092 * INCH_MM, (9 / 16 - 0.092) * INCH_MM
+    low, high = (stress.shear_stress_mpa(f * LBF_N, d, coil) for f in (5.0, 35.0))
     sut = WIRES["music"].tensile_mpa(d)
     assert sut is not None
     assert stress.UNPEENED.amplitude_mpa / ((high - low) / 2) == pytest.approx(1.18, abs=0.006)
@@ -67,7 +67,7 @@ def test_more_stress_or_less_strength_is_never_better(low, swing, more, sut) -> 
 
 
 def test_too_weak_wire_is_refused() -> None:
-    with pytest.raises(ValueError):
+    with pytest.raises(ValueError, match="too low"):
         stress.fatigue_factor(100, 200, 500, stress.UNPEENED)
 
 

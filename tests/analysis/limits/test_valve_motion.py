@@ -101,12 +101,12 @@ def test_harmonic_limiting_speed_closed_form():
 def test_coverage(kind, step, noise, res):
     """At least 95 % of the intervals hold the closed form's speed, and they are under 8 %."""
     t, hits = truth_rpm(kind), 0
-    for seed in range(40):
+    for seed in range(20):
         m = valve_motion(kind(step, noise, res, seed), 1.0, 0.0)
         s = limiting_speed(m, springs(m), Mass(M, 0.0))
         hits += abs(s.crank_rpm - t) <= s.crank_rpm_u
         assert s.crank_rpm_u < 0.08 * t
-    assert hits >= 38
+    assert hits >= 19
 
 
 def test_force_meets_need_at_the_limit_and_grows_as_speed_squared():
@@ -131,9 +131,11 @@ def test_unread_springs_are_said():
     f = springs(m)
     f.load_n[m.lift_mm > 9.0] = np.nan
     s = limiting_speed(m, f, Mass(M, 0.0))
-    assert s.unread_mm[1] == pytest.approx(H, abs=0.01) and s.lift_mm <= 9.0
+    assert s.unread_mm[1] == pytest.approx(H, abs=0.01)
+    assert s.lift_mm <= 9.0
     f.load_n[:] = np.nan
-    assert limiting_speed(m, f, Mass(M, 0.0)) is None and force_margin(m, f, M, 6000) is None
+    assert limiting_speed(m, f, Mass(M, 0.0)) is None
+    assert force_margin(m, f, M, 6000) is None
 
 
 @settings(max_examples=10, deadline=None)
@@ -159,7 +161,8 @@ def test_crank_degrees_are_halved_and_inches_read():
     cam = read_lift_table(csv("cam_deg,valve_lift_mm", ROWS))
     crank = read_lift_table(csv("crank_deg,lobe_lift_in", ROWS))
     assert crank.cam_deg == pytest.approx(cam.cam_deg / 2)
-    assert crank.lift_mm == pytest.approx(cam.lift_mm * 25.4) and crank.of == "lobe"
+    assert crank.lift_mm == pytest.approx(cam.lift_mm * 25.4)
+    assert crank.of == "lobe"
 
 
 @pytest.mark.parametrize(
@@ -169,7 +172,7 @@ def test_crank_degrees_are_halved_and_inches_read():
         ("cam_deg,lift_mm", ROWS, "doesn't say"),
         ("cam_deg,valve_lift_mm", ROWS[:31], "no whole opening"),
         ("cam_deg,valve_lift_mm", ROWS[::-1], "above the row before"),
-        ("cam_deg,valve_lift_mm", ROWS + ["400,0"], "more than a turn"),
+        ("cam_deg,valve_lift_mm", [*ROWS, "400,0"], "more than a turn"),
         ("cam_deg,valve_lift_mm", ROWS[:5], "no whole opening"),
     ],
 )
