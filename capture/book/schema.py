@@ -9,7 +9,7 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 
 # In order; a name in a book beside these: a newer program has written it.
-MIGRATION_NAMES = ("0001_first_book", "0002_checks_and_scales")
+MIGRATION_NAMES = ("0001_first_book", "0002_checks_and_scales", "0003_nominals_and_rulings")
 APPLICATION_ID = 0x436F696C  # "Coil": tells our file from any other SQLite file
 
 migrations = Migrations("coilbench")
@@ -240,4 +240,21 @@ UPDATE calibration_parts SET gravity_m_s2 = 9.80665 WHERE kind = 'load';
 @migrations(name=MIGRATION_NAMES[1])
 def _checks_and_scales(db: Database) -> None:
     for statement in filter(str.strip, _CHECKS_AND_SCALES.split(";")):
+        db.execute(statement)
+
+
+# nominal_json: {"loads": [{"height_mm", "load_n"}, …], "rate_n_per_mm", "tolerance_relative"}, as a
+# maker prints it; NULL where there is none. ruling: what the user decided about a stroke, whatever
+# our rules say of it; NULL leaves it to them.
+_NOMINALS_AND_RULINGS = """
+ALTER TABLE sets ADD COLUMN nominal_json TEXT
+  CHECK (nominal_json IS NULL OR json_valid(nominal_json));
+ALTER TABLE sweeps ADD COLUMN ruling TEXT
+  CHECK (ruling IS NULL OR ruling IN ('use', 'leave'));
+"""
+
+
+@migrations(name=MIGRATION_NAMES[2])
+def _nominals_and_rulings(db: Database) -> None:
+    for statement in filter(str.strip, _NOMINALS_AND_RULINGS.split(";")):
         db.execute(statement)
