@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import click
 from sqlite_utils import Database
@@ -19,6 +19,7 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
+from coilbench.analysis.cli.pair_limits import chosen_combination, limits_of, show_limits
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.combination import LoadRange
 from coilbench.analysis.engine.depths import DepthRow, depths
@@ -27,60 +28,101 @@ from coilbench.analysis.engine.pair_words import choice_words
 from coilbench.analysis.engine.pairing import Combination, Pairing, best_of_each, pair_sets
 from coilbench.analysis.engine.pairing import to_document as pairing_document
 from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.lift_file import lift_table_beside
+from coilbench.analysis.limits.limits import LimitsReport
+from coilbench.analysis.limits.limits_words import CAUTIONS
+from coilbench.analysis.limits.limits_words import to_document as limits_document
 from coilbench.analysis.measured import free_length_mm, set_curves
 from coilbench.analysis.rig_record import rig_warnings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.units import Units
 
-CAUTION = (
-    "These figures support a decision, they don't make it: the cam grinder's and the engine "
-    "maker's data, and a qualified engine machinist, come first."
-)
+CAUTION, LIMITS_CAUTION = CAUTIONS
 
 
 @click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
 @click.argument("builds", nargs=-1, required=True, type=click.Path(path_type=Path))
 @click.option("--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in.")
 @click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="Rows shown.")
+@click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
+@click.option("--outer", help="Limits of the best combination with this outer set.")
+@click.option("--inner", help="Limits of the best combination with this inner set.")
 @json_option
-def pair_command(builds: tuple[Path, ...], use_flagged: bool, top: int, as_json: bool) -> None:
+def pair_command(
+    builds: tuple[Path, ...],
+    use_flagged: bool,
+    top: int,
+    with_limits: bool,
+    outer: str | None,
+    inner: str | None,
+    as_json: bool,
+) -> None:
     """Rank outer, inner and shim combinations against the cam card.
 
     Each set counts with the mean of its springs; springs that the set check flags as weak,
     stiff, short or odd are left out, and named. Several build files compare cam cards on the same
     springs. Exits with 1 when no combination fits.
+
+    With --limits also: the wire's stress and fatigue, surge, and the speed at which the valve
+    leaves its cam, of the best combination or of the sets named, as far as the build file and
+    the book hold what they are computed from.
     """
+    with_limits = with_limits or outer is not None or inner is not None
     files = [read_build(path) for path in builds]
+    tables = [
+        lift_table_beside(build, path) if with_limits else None
+        for build, path in zip(files, builds, strict=True)
+    ]
     with open_book(book_path()) as db:
         candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
-    pairings = [
-        pair_sets(build, found.sets, units())
-        for build, found in zip(files, candidates, strict=True)
-    ]
+    found: list[_Paired] = []
+    for build, table, candidate in zip(files, tables, candidates, strict=True):
+        pairing = pair_sets(build, candidate.sets, units())
+        chosen = chosen_combination(pairing, outer, inner) if with_limits else None
+        limits = None if chosen is None else limits_of(build, candidate.sets, chosen, table)
+        found.append(_Paired(build, candidate.left_out, pairing, chosen, limits))
     if as_json:
-        documents = [pairing_document(pairing) for pairing in pairings]
-        whole = (
-            documents[0]
-            if len(documents) == 1
-            else {
-                "builds": [
-                    {"build": build.name, **document}
-                    for build, document in zip(files, documents, strict=True)
-                ]
-            }
-        )
+        documents = [_document(each) for each in found]
+        whole = documents[0] if len(documents) == 1 else {"builds": documents}
         print_document(whole | {"warnings": list(warned)})
     else:
-        for build, pairing, found in zip(files, pairings, candidates, strict=True):
-            show_pairing(build, pairing, found.left_out, top)
-        if len(pairings) > 1:
-            _compare(pairings)
+        _show(found, top)
         show_warnings(warned)
         click.echo(CAUTION)
-    if not any(pairing.combinations[0].fits for pairing in pairings):
+        if with_limits:
+            click.echo(LIMITS_CAUTION)
+    if not any(each.pairing.combinations[0].fits for each in found):
         raise click.exceptions.Exit(1)
+
+
+class _Paired(NamedTuple):
+    """A build file's combinations, and the limits of the chosen one where they are asked for."""
+
+    build: BuildFile
+    left_out: list[str]
+    pairing: Pairing
+    chosen: Combination | None
+    limits: LimitsReport | None
+
+
+def _document(each: _Paired) -> dict[str, Any]:
+    document: dict[str, Any] = {"build": each.build.name, **pairing_document(each.pairing)}
+    document["left_out"] = each.left_out
+    if each.chosen is not None and each.limits is not None:
+        names = {"outer": each.chosen.outer, "inner": each.chosen.inner}
+        document["limits"] = names | limits_document(each.limits)
+    return document
+
+
+def _show(found: list[_Paired], top: int) -> None:
+    for each in found:
+        show_pairing(each.build, each.pairing, each.left_out, top)
+        if each.chosen is not None and each.limits is not None:
+            show_limits(each.limits, _named(each.chosen, units()))
+    if len(found) > 1:
+        _compare([each.pairing for each in found])
 
 
 class Candidates(NamedTuple):

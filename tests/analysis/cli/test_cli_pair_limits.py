@@ -1,0 +1,114 @@
+"""`coilbench pair --limits` on a book: what is given is computed, what isn't is said in a line."""
+
+from __future__ import annotations
+
+import json
+import math
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+
+BUILD = """
+[cam]
+name = "Lake single"
+valve_lift = "10 mm"
+seat_load = "200 N"
+seat_tolerance = "20 N"
+open_load = "400 N"
+open_tolerance = "30 N"
+[head]
+installed_height = "40 mm"
+[springs]
+outer = ["larch", "rowan"]
+"""
+MORE = """
+[wire.larch]
+material = "chrome-silicon"
+[valve_train]
+lift_table = "cams/lift.csv"
+weighing_u = "0.5 g"
+[valve_train.masses]
+valve = "80 g"
+"""
+
+
+@pytest.fixture
+def book(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Path:
+    """Two single sets of two springs, straight lines of 20 and 21 N/mm, and a lift table."""
+    path = tmp_path / "book.db"
+    for name, rate in (("larch", 20.0), ("rowan", 21.0)):
+        new = ["set", "new", name, "--role", "single", "--count", "2", "--solid-height", "22mm"]
+        new += ["--wire", "4mm", "--coil-diameter", "30mm", "--active-coils", "5"]
+        assert run(["--book", str(path), *new]) == 0
+        rows = ["label,height_mm,load_n"]
+        rows += [f"{name}-0{n},{h},{rate * (50 - h)}" for n in (1, 2) for h in (45, 40, 35, 30, 26)]
+        points = tmp_path / f"{name}.csv"
+        points.write_text("\n".join(rows))
+        assert run(["--book", str(path), "import", str(points), "--set", name]) == 0
+    (tmp_path / "cams").mkdir()
+    lifts = [f"{deg},{5.0 * (1.0 - math.cos(math.radians(3 * deg))):.2f}" for deg in range(121)]
+    (tmp_path / "cams" / "lift.csv").write_text("\n".join(["cam_deg,valve_lift_mm", *lifts]))
+    capsys.readouterr()
+    return path
+
+
+def told(book: Path, capsys: pytest.CaptureFixture[str], build: str, *options: str) -> str:
+    (book.parent / "one.toml").write_text(build)
+    assert run(["--book", str(book), "pair", str(book.parent / "one.toml"), *options]) == 0
+    return capsys.readouterr().out
+
+
+def test_limits_of_the_best(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    out = told(book, capsys, BUILD + MORE, "--limits")
+    assert "Limits of larch, no shims:" in out
+    assert "Bergsträsser" in out
+    assert "of the wire's tensile strength 1700 MPa (A401, Shigley" in out
+    assert "rpm of the crankshaft (k = 2)" in out
+    assert "Not given: cam.max_rpm" in out
+    assert "qualified engine machinist" in out
+    assert "stop before coil bind" in out
+
+
+def test_limits_of_the_set_that_is_named(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    document = json.loads(told(book, capsys, BUILD, "--outer", "rowan", "--json"))
+    assert document["combinations"][0]["outer"] == "larch"
+    assert document["limits"]["outer"] == "rowan"
+    assert document["limits"]["sets"][0]["springs"][0]["rate_n_per_mm"] == pytest.approx(21.0)
+
+
+def test_nothing_given_is_said_not_guessed(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    document = json.loads(told(book, capsys, BUILD, "--limits", "--json"))["limits"]
+    assert document["valve"] is None
+    assert document["sets"][0]["tensile_mpa"] is None
+    assert document["sets"][0]["springs"][0]["fatigue_factor"] is None
+    assert any("lift_table" in words for words in document["not_given"])
+    assert document["cautions"]
+
+
+def test_without_the_option_there_are_none(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    assert "limits" not in json.loads(told(book, capsys, BUILD, "--json"))
+
+
+@pytest.mark.parametrize(
+    ("build", "options", "said"),
+    [
+        (BUILD, ["--outer", "pine"], "no outer set 'pine'"),
+        (BUILD, ["--inner", "heron"], "no inner set 'heron'"),
+        (BUILD + MORE.replace("cams/", ""), ["--limits"], "lift table 'lift.csv' cannot be read"),
+        (BUILD + MORE.replace("cams/lift.csv", "cams"), ["--limits"], "cannot be read"),
+        (BUILD + MORE.replace("cams/lift.csv", "larch.csv"), ["--limits"], "larch.csv"),
+    ],
+)
+def test_bad_input_is_one_line(
+    book: Path, capsys: pytest.CaptureFixture[str], build: str, options: list[str], said: str
+) -> None:
+    (book.parent / "one.toml").write_text(build)
+    before = book.read_bytes()
+    assert run(["--book", str(book), "pair", str(book.parent / "one.toml"), *options]) == 2
+    printed = capsys.readouterr()
+    assert said in printed.err
+    assert printed.err.count("\n") == 1
+    assert printed.out == ""
+    assert book.read_bytes() == before
