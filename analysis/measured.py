@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 
 from sqlite_utils import Database
 
@@ -11,6 +11,7 @@ from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.engine.coil_geometry import Coil
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.sets.check import check_set
+from coilbench.analysis.sets.result import SetCheck
 from coilbench.capture.book.rereading import OWN
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
@@ -83,10 +84,24 @@ def set_curves(
         CoilbenchError: no spring of the set is measured, or every one is flagged.
     """
     curves, _ = measured_curves(db, record)
-    flagged: set[str] = set()
-    if heights_mm is not None:
-        check = check_set(record.name, curves, heights_mm)
-        flagged = {spring.label for spring in check.springs if spring.set_apart}
+    if heights_mm is None:
+        return usable_curves(record, curves, ())
+    return usable_curves(record, curves, set_apart(check_set(record.name, curves, heights_mm)))
+
+
+def set_apart(check: SetCheck) -> tuple[str, ...]:
+    """Return the labels that a check found weak, stiff, short or odd."""
+    return tuple(spring.label for spring in check.springs if spring.set_apart)
+
+
+def usable_curves(
+    record: SetRecord, curves: Sequence[SpringCurve], flagged: Collection[str]
+) -> tuple[SetCurves, list[str]]:
+    """Return measured curves for pairing without the flagged ones, and those, ordered.
+
+    Raises:
+        CoilbenchError: every one is flagged.
+    """
     kept = tuple(curve for curve in curves if curve.label not in flagged)
     if not kept:
         raise CoilbenchError(

@@ -2,12 +2,7 @@
 
 from __future__ import annotations
 
-import io
-from importlib.resources import files
-
-import matplotlib as mpl
 import numpy as np
-from jinja2 import Environment, StrictUndefined
 from markupsafe import Markup
 from matplotlib.figure import Figure
 
@@ -15,6 +10,7 @@ from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.rig.card import Card, PartCard
 from coilbench.analysis.rig.iso7500 import SOURCE
 from coilbench.analysis.screens import budget_view, card_view
+from coilbench.analysis.screens.page import drawing, render
 from coilbench.capture.units import Units
 
 UP, DOWN = "#0b5394", "#b45f06"  # told apart by their shape, too
@@ -29,9 +25,8 @@ def card_page(card: Card, units: Units, made_utc: str) -> str:
         units: for figures shown.
         made_utc: when the page was made, ISO 8601.
     """
-    template = files("coilbench.analysis.screens").joinpath("card.html").read_text("utf-8")
-    environment = Environment(autoescape=True, undefined=StrictUndefined, trim_blocks=True)
-    return environment.from_string(template).render(
+    return render(
+        "card.html",
         card=card,
         made=made_utc[:16].replace("T", " "),
         sentences=list(card_view.sentences(card, units)),
@@ -87,9 +82,4 @@ def _plot(card: PartCard, units: Units) -> Markup:
     axes.set_ylabel(f"known less fitted, {unit}")
     if len({r.falling for r in found}) > 1:
         axes.legend(frameon=False)
-    text = io.StringIO()
-    with mpl.rc_context({"svg.hashsalt": "coilbench", "svg.fonttype": "none"}):
-        figure.savefig(text, format="svg", metadata={"Date": None})
-    svg = text.getvalue()
-    # Ours, without any word of the user's: safe as it stands. The head before <svg> is for files.
-    return Markup(svg[svg.index("<svg") :])  # noqa: S704
+    return drawing(figure)
