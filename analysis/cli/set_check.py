@@ -20,9 +20,10 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.set_budget import budgeted, budgets_document, show_budgets
-from coilbench.analysis.cli.set_check_show import show_check, show_grades, show_why
+from coilbench.analysis.cli.set_check_show import show_check, show_grades, show_notes, show_why
 from coilbench.analysis.cli.set_recalibrated import calibration_readings, show_readings
 from coilbench.analysis.curves.curve import BranchChoice
+from coilbench.analysis.curves.set_notes import set_notes
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.measured import measured_curves
 from coilbench.analysis.rig_record import rig_warnings
@@ -124,6 +125,7 @@ def set_check(
         curves, missing = measured_curves(db, record, branch, calibration)
         readings = calibration_readings(db, record, branch, (calibration, against), at_mm)
         warned = rig_warnings(db)
+    notes = set_notes(curves, at_mm, units())
     check = check_set(
         record.name,
         curves,
@@ -141,7 +143,8 @@ def set_check(
             document["grades"] = [asdict(one) for one in grades]
         if budget:
             document["budgets"] = budgets_document(budgeted(curves, at_mm, label))
-        print_document(document | readings.to_document() | {"warnings": list(warned)})
+        document |= readings.to_document() | {"notes": list(notes), "warnings": list(warned)}
+        print_document(document)
     elif label is None:
         show_check(check, missing, units())
         show_grades(grades, units())
@@ -151,6 +154,7 @@ def set_check(
         if budget:
             show_budgets(budgeted(curves, at_mm, label), units())
         show_readings(readings, units())
+        show_notes(notes)
         show_warnings(warned)
     if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):
         raise click.exceptions.Exit(1)

@@ -57,6 +57,12 @@ def show_grades(grades: Sequence[Grades], shown: Units) -> None:
         )
 
 
+def show_notes(notes: Sequence[str]) -> None:
+    """Print what the measurement leaves open, a line each."""
+    for note in notes:
+        click.echo(f"Note: {note}.")
+
+
 def show_why(check: SetCheck, label: str, width: int) -> None:
     """Print what every rule says about one spring, wrapped to a width."""
     spring = check.spring(label)

@@ -89,6 +89,25 @@ def test_a_bad_file_is_one_line_and_changes_nothing(
     assert [s["sweeps_counted"] for s in shown["springs"]] == [0, 0]  # type: ignore[attr-defined]
 
 
+def test_a_set_check_says_what_the_readings_leave_open(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    run(["--book", book, "set", "new", "larch", "--role", "outer", "--count", "1"])
+    file = tmp_path / "points.csv"
+    file.write_text(
+        "label,height_mm,load_kg,direction\nlarch-01,38.5,22.4,loading\n"
+        "larch-01,38.5,22.0,unloading\nlarch-01,27.6,40.7,loading\n"
+    )
+    run(["--book", book, "import", str(file), "--set", "larch"])
+    capsys.readouterr()
+    asked = ["--book", book, "set", "check", "larch", "--at", "38.5mm", "--at", "27.6mm"]
+    run(asked)
+    words = "at 27.60 mm: only the loading branch was measured there"
+    assert f"Note: {words}." in capsys.readouterr().out.splitlines()
+    run([*asked, "--json"])
+    assert document(capsys)["notes"] == [words]
+
+
 def test_a_spreadsheet_with_decimal_commas_reads_the_same(
     book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

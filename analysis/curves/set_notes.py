@@ -1,0 +1,52 @@
+"""What a set's curves leave open, in words, each once. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.capture.units import Units
+
+MOST_NAMED = 4  # more springs of one note are counted, not named
+
+
+def set_notes(
+    curves: Sequence[SpringCurve], heights_mm: Sequence[float], units: Units
+) -> tuple[str, ...]:
+    """Return what the reader of a set's loads should know.
+
+    Args:
+        curves: a set's.
+        heights_mm: where it is read; what holds for one of them alone names it.
+        units: how heights are shown.
+
+    Returns:
+        Sentences without a full stop, as they come first; those that do not hold for every
+        spring begin with whose they are.
+    """
+    labels: dict[str, list[str]] = {}
+    for curve in curves:
+        for note in dict.fromkeys(_notes(curve, heights_mm, units)):
+            labels.setdefault(note, []).append(curve.label)
+    return tuple(
+        note if len(whose) == len(curves) else f"{_names(whose)}: {note}"
+        for note, whose in labels.items()
+    )
+
+
+def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Iterator[str]:
+    yield from curve.notes
+    for height_mm in heights_mm:
+        try:
+            reading = curve.load_at(height_mm)
+        except HeightNotMeasured:
+            continue
+        for note in reading.notes:
+            if note not in curve.notes:
+                yield f"at {units.length_text(height_mm)}: {note}"
+
+
+def _names(labels: Sequence[str]) -> str:
+    more = len(labels) - MOST_NAMED
+    named = ", ".join(labels[:MOST_NAMED])
+    return f"{named} and {more} more" if more > 0 else named
