@@ -156,6 +156,12 @@ int chip_step(rig_t *rig) {
 
 void chip_reset(rig_t *rig) { avr_reset(rig->chip.avr); }
 
+void chip_poke(rig_t *rig, uint32_t address, uint32_t value) {
+  avr_t *avr = rig->chip.avr;
+  if (address < RAM_START || address + 3 > avr->ramend) die("scenario: no RAM at %u", address);
+  for (int i = 0; i < 4; ++i) avr->data[address + i] = (uint8_t)(value >> 8 * i);
+}
+
 void chip_hang(rig_t *rig, bool masked) {
   if (masked) rig->chip.avr->sreg[S_I] = 0;
   rig->chip.avr->pc = HANG_AT;

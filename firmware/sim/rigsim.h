@@ -33,6 +33,8 @@ void chip_drive(rig_t *rig, char port, int bit, bool high);
 // Run until something happened or a millisecond is over; 0 while alive.
 int chip_step(rig_t *rig);
 void chip_reset(rig_t *rig);
+// Writes four bytes of RAM, low byte first, as if the sketch had.
+void chip_poke(rig_t *rig, uint32_t address, uint32_t value);
 // Put the program counter into an endless loop, with interrupts masked or not: only the watchdog
 // gets it out.
 void chip_hang(rig_t *rig, bool masked);

@@ -121,6 +121,8 @@ static bool obey(rig_t *rig, char *text) {
     caliper_switch(rig, count > 1 && !strcmp(words[1], "on"));
   else if (!strcmp(what, "reset"))
     chip_reset(rig);
+  else if (!strcmp(what, "poke"))
+    chip_poke(rig, (uint32_t)number(words, count, 1), (uint32_t)number(words, count, 2));
   else if (!strcmp(what, "hang"))
     chip_hang(rig, count > 1 && !strcmp(words[1], "masked"));
   else

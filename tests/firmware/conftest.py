@@ -166,6 +166,12 @@ class Lab:
             process.wait(timeout=10)
             process.stdout.close()
 
+    def address(self, name: str) -> int:
+        """Where in RAM a variable of the sketch lies."""
+        done = subprocess.run(["avr-nm", self.elf], capture_output=True, text=True, check=True)
+        (line,) = (line for line in done.stdout.splitlines() if name in line)
+        return int(line.split()[0], 16) & 0xFFFF  # avr-nm puts RAM at 0x800000
+
     def _used_eeprom(self, number: int) -> Path:
         return Path(shutil.copy(self._first_start, self._folder / f"{number}.eeprom"))
 
