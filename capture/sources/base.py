@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from abc import ABC, abstractmethod
 from types import TracebackType
-from typing import Protocol, Self
+from typing import Self
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, LinkCounters
@@ -17,20 +18,23 @@ class SourceEnded(CoilbenchError):
     """A recording is at its end; there is nothing more to come."""
 
 
-class Source(Protocol):
+class Source(ABC):
     """A stream of RawBlocks and messages.
 
     A source never blocks for ever and is used from one thread.
+
+    Attributes:
+        url: the address it was opened with.
     """
 
-    @property
-    def url(self) -> str:
-        """The address it was opened with."""
+    url: str
 
     @property
+    @abstractmethod
     def counters(self) -> LinkCounters:
         """A snapshot of the counters."""
 
+    @abstractmethod
     def poll(self, timeout_s: float) -> list[Item]:
         """Return what arrived, waiting at most timeout_s for the first of it.
 
@@ -39,17 +43,21 @@ class Source(Protocol):
             SourceEnded: a recording is at its end.
         """
 
+    @abstractmethod
     def request(self, word: str) -> None:
         """Send a request (`who`, `start`, `stop`, `zero`, `ack`); its answer comes by poll."""
 
+    @abstractmethod
     def close(self) -> None:
         """Let the device go; safe to call twice."""
 
-    def __enter__(self) -> Self: ...
+    def __enter__(self) -> Self:
+        return self
 
     def __exit__(
         self,
         kind: type[BaseException] | None,
         error: BaseException | None,
         trace: TracebackType | None,
-    ) -> None: ...
+    ) -> None:
+        self.close()

@@ -11,15 +11,13 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
-from types import TracebackType
-from typing import Self
 
 import numpy as np
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import PROTOCOL_VERSION, Hello, Item, LinkCounters
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.base import Source, SourceLost
 from coilbench.capture.sources.pi_address import PiSetup, parse_pi
 from coilbench.capture.sources.pi_board import Board, Clock, open_board, pins_refused
 from coilbench.capture.sources.pi_edges import Edges
@@ -32,7 +30,7 @@ _MACHINE_ID = Path("/etc/machine-id")
 _KERNEL_BOOT_ID = Path("/proc/sys/kernel/random/boot_id")
 
 
-class PiSource:
+class PiSource(Source):
     """A Source whose own thread looks at the pins; poll takes what it found.
 
     Args:
@@ -50,7 +48,7 @@ class PiSource:
         *,
         hello: Hello,
     ) -> None:
-        self._url = url
+        self.url = url
         self._rig = rig
         self._release: Callable[[], None] | None = release
         self._found: deque[Item] = deque([hello])
@@ -63,11 +61,6 @@ class PiSource:
         self._tag = 0
         self._thread = threading.Thread(target=self._run, name="coilbench-pi", daemon=True)
         self._thread.start()
-
-    @property
-    def url(self) -> str:
-        """The address it was opened with."""
-        return self._url
 
     @property
     def counters(self) -> LinkCounters:
@@ -113,17 +106,6 @@ class PiSource:
         if release is not None:
             release()
 
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
-
     def _run(self) -> None:
         try:
             while not self._stop.is_set():
@@ -150,10 +132,10 @@ class PiSource:
         if isinstance(self._error, SourceLost):
             return self._error
         if self._error is not None:
-            lost = pins_refused(self._url, self._error)
+            lost = pins_refused(self.url, self._error)
             lost.__cause__ = self._error
             return lost
-        return SourceLost("the source is closed", where=self._url)
+        return SourceLost("the source is closed", where=self.url)
 
     def _count(self, block: RawBlock) -> None:
         old = self._counters

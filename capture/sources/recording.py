@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from pathlib import Path
-from types import TracebackType
-from typing import BinaryIO, Self
+from typing import BinaryIO
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, LinkCounters
-from coilbench.capture.sources.base import SourceEnded
+from coilbench.capture.sources.base import Source, SourceEnded
 from coilbench.capture.wire.decoder import Decoder
 
 _SCHEME = "recording:"
 _CHUNK = 65_536  # bytes a poll
 
 
-class RecordingSource:
+class RecordingSource(Source):
     """A Source that reads a file of raw bytes, as fast as it is polled.
 
     Args:
@@ -24,14 +23,9 @@ class RecordingSource:
     """
 
     def __init__(self, url: str, file: BinaryIO) -> None:
-        self._url = url
+        self.url = url
         self._file = file
         self._decoder = Decoder()
-
-    @property
-    def url(self) -> str:
-        """The address it was opened with."""
-        return self._url
 
     @property
     def counters(self) -> LinkCounters:
@@ -48,9 +42,9 @@ class RecordingSource:
         try:
             data = b"" if self._file.closed else self._file.read(_CHUNK)
         except OSError as error:
-            raise _unreadable(self._url, error) from error
+            raise _unreadable(self.url, error) from error
         if not data:
-            raise SourceEnded("the recording is at its end", where=self._url)
+            raise SourceEnded("the recording is at its end", where=self.url)
         return self._decoder.feed(data)
 
     def request(self, word: str) -> None:
@@ -59,17 +53,6 @@ class RecordingSource:
     def close(self) -> None:
         """Close the file; safe to call twice."""
         self._file.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def open_recording(url: str) -> RecordingSource:

@@ -9,15 +9,14 @@ import select
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from types import TracebackType
-from typing import BinaryIO, Self
+from typing import BinaryIO
 
 import serial
 from serial.tools import list_ports
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, LinkCounters
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.base import Source, SourceLost
 from coilbench.capture.sources.serial_address import split_baud
 from coilbench.capture.wire.decoder import Decoder
 from coilbench.capture.wire.encode import request_line
@@ -37,7 +36,7 @@ else:
     PORT_ERRORS = (OSError, termios.error)
 
 
-class SerialSource:
+class SerialSource(Source):
     """A Source on an open pyserial port.
 
     Args:
@@ -57,7 +56,7 @@ class SerialSource:
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
-        self._url = url
+        self.url = url
         self._port = port
         self._record = record
         self._clock = clock
@@ -65,11 +64,6 @@ class SerialSource:
         self._decoder = Decoder()
         self._lost: Exception | None = None
         self._tag = 0
-
-    @property
-    def url(self) -> str:
-        """The address it was opened with."""
-        return self._url
 
     @property
     def counters(self) -> LinkCounters:
@@ -111,17 +105,6 @@ class SerialSource:
             self._port.close()
         except PORT_ERRORS as error:  # it went before us; there is nothing left to let go
             self._lost = error
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
     def _read_what_is_there(self) -> bytes:
         if self._lost is not None:
@@ -165,7 +148,7 @@ class SerialSource:
             what = f"the port is gone ({_reason(error)})"
         return SourceLost(
             what,
-            where=self._url,
+            where=self.url,
             mend="Check the cable and the rig's power, then: coilbench rig find",
         )
 

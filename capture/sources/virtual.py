@@ -2,11 +2,8 @@
 
 from __future__ import annotations
 
-from types import TracebackType
-from typing import Self
-
 from coilbench.capture.messages import Item, LinkCounters
-from coilbench.capture.sources.base import SourceEnded, SourceLost
+from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
 from coilbench.capture.sources.serial_port import SerialSource, open_serial
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
@@ -16,7 +13,7 @@ from coilbench.capture.virtual.setup import Role, parse_virtual
 from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
 
 
-class VirtualSource:
+class VirtualSource(Source):
     """A SerialSource on a virtual rig's port; closes both.
 
     Args:
@@ -25,15 +22,10 @@ class VirtualSource:
     """
 
     def __init__(self, url: str, port: VirtualPort) -> None:
-        self._url = url
+        self.url = url
         self._port = port
         self._serial: SerialSource = open_serial(port.url)
         port.start()
-
-    @property
-    def url(self) -> str:
-        """The address it was opened with."""
-        return self._url
 
     @property
     def counters(self) -> LinkCounters:
@@ -52,8 +44,8 @@ class VirtualSource:
         except SourceLost as lost:
             if self._port.ended:
                 what = "the simulated rig's plan is at its end"
-                raise SourceEnded(what, where=self._url) from lost
-            raise SourceLost(lost.what, where=self._url, mend=lost.mend) from lost
+                raise SourceEnded(what, where=self.url) from lost
+            raise SourceLost(lost.what, where=self.url, mend=lost.mend) from lost
 
     def request(self, word: str) -> None:
         """Send a request; its answer comes by poll.
@@ -67,17 +59,6 @@ class VirtualSource:
         """Let the port go and switch the rig off; safe to call twice."""
         self._serial.close()
         self._port.close()
-
-    def __enter__(self) -> Self:
-        return self
-
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
-        self.close()
 
 
 def open_virtual(url: str) -> VirtualSource:
