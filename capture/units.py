@@ -81,6 +81,21 @@ def parse_load_n(text: str) -> float:
     return _parse_quantity(text, LOAD_IN_N, "load", "34kg, 330N or 75lbf")
 
 
+def parse_rate_n_per_mm(text: str) -> float:
+    """Read a rate with its units ("1.6 kg/mm", "16N/mm", "90lbf/in"), in N/mm.
+
+    Raises:
+        CoilbenchError: no number, or not a unit of load over one of length.
+    """
+    load, slash, length = text.partition("/")
+    mm = LENGTH_IN_MM.get(length.strip().lower())
+    if not slash or mm is None:
+        raise CoilbenchError(
+            f"{text!r} is not a rate", mend="Write it like 1.6kg/mm, 16N/mm or 90lbf/in"
+        )
+    return parse_load_n(load) / mm
+
+
 def parse_mass_g(text: str) -> float:
     """Read a mass with its unit ("42.5 g", "1.5oz"), in g.
 
@@ -106,6 +121,11 @@ def parse_fraction(text: str) -> float:
         CoilbenchError: no number or no per cent sign.
     """
     return _parse_quantity(text, {"%": 0.01}, "percentage", "5%")
+
+
+def counted(count: int, one: str) -> str:
+    """Write how many there are of something whose plural takes an s: "1 spring", "3 springs"."""
+    return f"{count} {one}" if count == 1 else f"{count} {one}s"
 
 
 @dataclass(frozen=True)

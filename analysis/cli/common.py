@@ -24,6 +24,7 @@ from coilbench.capture.units import (
     parse_length_mm,
     parse_load_n,
     parse_number,
+    parse_rate_n_per_mm,
 )
 
 
@@ -50,6 +51,7 @@ LENGTH = _Quantity("length", parse_length_mm)
 LOAD = _Quantity("load", parse_load_n)
 FRACTION = _Quantity("percent", parse_fraction)
 NUMBER = _Quantity("number", parse_number)
+RATE = _Quantity("rate", parse_rate_n_per_mm)
 
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document, in N and mm."

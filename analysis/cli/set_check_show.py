@@ -12,12 +12,14 @@ from rich.table import Table
 from rich.text import Text
 
 from coilbench.analysis.cli.common import console, load_cell, plain_table
+from coilbench.analysis.sets.flags import Flag
 from coilbench.analysis.sets.grades import Grades
 from coilbench.analysis.sets.result import HeightSummary, SetCheck, SetReading, SpringCheck
-from coilbench.capture.units import Units
+from coilbench.capture.units import Units, counted
 
 # what a table shows beside the loads, from the most to the least; the first that fits is taken
 _LAYOUTS = (("kg off", "rate", "free"), ("rate", "free"), ("rate",), ())
+REASONS = 2  # of a flag are told; --why tells all
 
 
 def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
@@ -26,7 +28,7 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
     for table in _tables(check, shown, out):
         out.print(table)
     for height in check.summary:
-        click.echo(_summary_line(height, shown))
+        click.echo(_wrapped(_summary_line(height, shown), out))
     if check.rate is not None:
         rate = check.rate
         spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
@@ -36,11 +38,27 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
         )
     for spring in check.springs:
         for flag in spring.flags:
-            click.echo(f"{spring.label} {flag.kind}: {flag.reason}.")
+            click.echo(
+                _wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label)}.", out)
+            )
     if missing:
-        click.echo(f"Not measured yet: {', '.join(missing)}.")
+        click.echo(_wrapped(f"Not measured yet: {', '.join(missing)}.", out))
     if not check.flagged:
         click.echo("No spring stands out.")
+
+
+def _reasons(flag: Flag, label: str) -> str:
+    """Say the strongest reasons; how many are left over, and where they are told."""
+    more = len(flag.reasons) - REASONS
+    told = "; ".join(flag.reasons[:REASONS])
+    return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
+
+
+def _wrapped(text: str, out: Console) -> str:
+    """Wrap a sentence on a terminal; elsewhere a line is a line."""
+    if not out.is_terminal:
+        return text
+    return textwrap.fill(text, out.width, subsequent_indent="    ")
 
 
 def show_grades(grades: Sequence[Grades], shown: Units) -> None:

@@ -18,7 +18,7 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
-from coilbench.analysis.cli.set_check import build_heights
+from coilbench.analysis.cli.set_heights import build_heights
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.measured import measured_curves
 from coilbench.analysis.rig_record import rig_warnings
@@ -26,7 +26,8 @@ from coilbench.analysis.sets.compare import Change, Comparison, MeanChange, comp
 from coilbench.analysis.sets.compare_document import to_document
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.units import Units
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import Units, counted
 
 
 @click.command(
@@ -66,6 +67,11 @@ def set_compare(
     Springs are matched by their labels. Tells which loads really changed, and where the
     uncertainty is too wide to tell.
     """
+    if before == after:
+        raise CoilbenchError(
+            f"set {before!r} compared with itself tells nothing",
+            mend=f"Measure it again as: coilbench set new {before}-after --again {before}",
+        )
     build = None if build_path is None else read_build(build_path)
     with open_book(book_path()) as db:
         records = find_set(db, before), find_set(db, after)
@@ -130,7 +136,7 @@ def _change_text(change_n: float, change_u_n: float, shown: Units) -> tuple[str,
 
 def _words(mean: MeanChange) -> str:
     share = "" if mean.before == 0.0 else f"{100 * mean.change / mean.before:+.1f} %, "
-    of = f"{share}{mean.springs} springs"
+    of = f"{share}{counted(mean.springs, 'spring')}"
     return f"{of}: can't tell" if mean.verdict == "can't tell" else f"{of}: really {mean.verdict}"
 
 

@@ -13,6 +13,7 @@ from coilbench.analysis.screens.set_plot import set_plot
 from coilbench.analysis.screens.set_table import default_heights_mm
 from coilbench.analysis.sets.check import check_set
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.units import counted
 
 ROWS = 22  # with the prompt and a title they fit a screen of 24
 
@@ -48,4 +49,4 @@ def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) ->
     )
     click.echo("\n".join(lines))
     if missing:
-        click.echo(f"Not measured yet: {len(missing)} springs.")
+        click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")

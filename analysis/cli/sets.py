@@ -7,8 +7,10 @@ from typing import cast
 import click
 
 from coilbench.analysis.cli.common import (
+    FRACTION,
     LENGTH,
     NUMBER,
+    RATE,
     book_path,
     console,
     json_option,
@@ -19,6 +21,13 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.set_check import set_check
 from coilbench.analysis.cli.set_compare import set_compare
 from coilbench.analysis.cli.set_curves import show_curves
+from coilbench.analysis.cli.set_heights import NOMINAL_AT, TypedNominal
+from coilbench.analysis.cli.set_nominal import (
+    made_nominal,
+    nominal_document,
+    nominal_lines,
+    set_nominal,
+)
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
     CONDITIONING_STROKES,
@@ -33,6 +42,7 @@ from coilbench.capture.book.sets import (
     turn_order,
 )
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import counted
 
 
 @click.group(name="set")
@@ -60,6 +70,15 @@ def set_command() -> None:
 @click.option("--coil-diameter", type=LENGTH, help="Mean coil diameter, e.g. 31mm.")
 @click.option("--active-coils", type=NUMBER, help="Number of active coils, e.g. 4.5.")
 @click.option(
+    "--nominal",
+    "nominals",
+    type=NOMINAL_AT,
+    multiple=True,
+    help="A load the maker prints, e.g. 24kg@38.5mm; repeat it. Later: set nominal.",
+)
+@click.option("--nominal-rate", type=RATE, help="The rate the maker prints, e.g. 1.6kg/mm.")
+@click.option("--nominal-tolerance", type=FRACTION, help="How far from these a spring may be.")
+@click.option(
     "--conditioning",
     type=click.IntRange(0, 20),
     default=CONDITIONING_STROKES,
@@ -84,6 +103,9 @@ def set_new(
     wire: float | None,
     coil_diameter: float | None,
     active_coils: float | None,
+    nominals: tuple[TypedNominal, ...],
+    nominal_rate: float | None,
+    nominal_tolerance: float | None,
     conditioning: int,
     strokes: int,
 ) -> None:
@@ -92,6 +114,7 @@ def set_new(
     With --again the springs of a set in the book, to be measured once more (after running in, say)
     and compared: labels, role and dimensions are that set's, dimensions given here come before.
     """
+    nominal = made_nominal(nominals, nominal_rate, nominal_tolerance)
     old = None if again is None else _measured_before(again, role, count, labels)
     if old is None and role is None:
         raise CoilbenchError("--role is missing", mend="Give --role outer, inner or single")
@@ -105,22 +128,29 @@ def set_new(
     if old is not None:
         for key, given in dimensions.items():
             dimensions[key] = getattr(old, key) if given is None else given
+        nominal = old.nominal if nominal is None else nominal
     plan = SetPlan(
         name=name,
         role=cast(Role, role) if old is None else old.role,
         labels=_labels(name, count, labels) if old is None else old.labels,
         conditioning_strokes=conditioning,
         measured_strokes=strokes,
+        nominal=nominal,
         **dimensions,
     )
     with open_book(book_path(), create=True) as db:
         record = new_set(db, plan)
     click.echo(
-        f"Set {record.name} ({record.role}): {len(record.springs)} springs, "
-        f"{record.labels[0]} to {record.labels[-1]}.\n"
+        f"Set {record.name} ({record.role}): {_springs(record)}.\n"
         f"Next: coilbench daemon --port PORT --set {record.name}, "
         f"or by hand: coilbench note --set {record.name}"
     )
+
+
+def _springs(record: SetRecord) -> str:
+    first, last = record.labels[0], record.labels[-1]
+    many = counted(len(record.springs), "spring")
+    return f"{many}, {first}" if first == last else f"{many}, {first} to {last}"
 
 
 def _measured_before(
@@ -201,7 +231,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         print_document({"set": _dimensions(record), "springs": rows})
         return
     shown, out = units(), console()
-    out.print(f"Set {record.name}, {record.role}, {len(record.springs)} springs")
+    out.print(f"Set {record.name}, {record.role}, {counted(len(record.springs), 'spring')}")
     for words, value_mm in (
         ("free length", record.free_length_mm),
         ("solid height", record.solid_height_mm),
@@ -210,6 +240,10 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
     ):
         if value_mm is not None:
             out.print(f"  {words} {shown.length_text(value_mm)}")
+    if record.active_coils is not None:
+        out.print(f"  active coils {record.active_coils:g}")
+    for line in nominal_lines(record, shown):
+        out.print(f"  {line}")
     table = plain_table(
         "spring",
         ">strokes",
@@ -241,8 +275,10 @@ def _dimensions(record: SetRecord) -> dict[str, object]:
         "wire_mm": record.wire_mm,
         "coil_diameter_mm": record.coil_diameter_mm,
         "active_coils": record.active_coils,
+        "nominal": nominal_document(record.nominal),
     }
 
 
 set_command.add_command(set_check)
 set_command.add_command(set_compare)
+set_command.add_command(set_nominal)

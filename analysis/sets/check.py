@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -19,6 +18,7 @@ from coilbench.analysis.sets.column import (
 )
 from coilbench.analysis.sets.esd import Esd
 from coilbench.analysis.sets.flags import flags_of
+from coilbench.analysis.sets.nominals import Nominal
 from coilbench.analysis.sets.own_part import Measured
 from coilbench.analysis.sets.result import HeightSummary, SetCheck, SetReading, SpringCheck
 from coilbench.analysis.sets.rulings import (
@@ -32,18 +32,10 @@ from coilbench.analysis.sets.rulings import (
 )
 from coilbench.analysis.sets.shapes import Departure, odd_shapes, shape_departures
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units
+from coilbench.capture.units import Units, counted
 
 DEFAULT_TOLERANCE = 0.05  # common practice, no source
 DEFAULT_ALPHA = 0.05
-
-
-@dataclass(frozen=True)
-class Nominal:
-    """The load asked for at a height, and its tolerance; None takes the set's share of it."""
-
-    load_n: float
-    tolerance_n: float | None = None
 
 
 def check_set(
@@ -54,6 +46,7 @@ def check_set(
     tolerance: float = DEFAULT_TOLERANCE,
     alpha: float = DEFAULT_ALPHA,
     nominals: Sequence[Nominal | None] | None = None,
+    nominal_rate: Aim | None = None,
     free_length_nominal_mm: float | None = None,
     units: Units | None = None,
 ) -> SetCheck:
@@ -75,6 +68,7 @@ def check_set(
         tolerance: allowed deviation, as a fraction of the middle or nominal load.
         alpha: how often a sound set may raise any false alarm of standing apart.
         nominals: the load asked for at each height, None where there is none.
+        nominal_rate: the rate asked for.
         free_length_nominal_mm: the free length asked for.
         units: units of the reasons' words; kg and mm where None.
 
@@ -89,7 +83,16 @@ def check_set(
     if len(known) >= FEWEST_FOR_MIDDLE:
         lengths.append(("the set's middle of", float(np.median(known))))
     asked = (None,) * len(heights_mm) if nominals is None else tuple(nominals)
-    judge = _Judge(tuple(curves), tuple(heights_mm), asked, tuple(lengths), tolerance, alpha, shown)
+    judge = _Judge(
+        tuple(curves),
+        tuple(heights_mm),
+        asked,
+        nominal_rate,
+        tuple(lengths),
+        tolerance,
+        alpha,
+        shown,
+    )
     return SetCheck(
         name,
         tuple(judge.spring(at) for at in range(len(curves))),
@@ -113,6 +116,7 @@ class _Judge:
     curves: tuple[SpringCurve, ...]
     heights_mm: tuple[float, ...]
     nominals: tuple[Nominal | None, ...]
+    nominal_rate: Aim | None
     lengths: tuple[tuple[str, float], ...]
     tolerance: float
     alpha: float
@@ -194,8 +198,9 @@ class _Judge:
         for mm, column, nominal in zip(self.heights_mm, self.columns, self.nominals, strict=True):
             if column.measured[at] is None:
                 yield missing_ruling((curve.lowest_mm, curve.highest_mm), mm, self.units)
-            yield from self._column_rulings(column, at, nominal)
-        yield from self._column_rulings(self.rate, at, None)
+            aim = None if nominal is None else nominal.aim(self.tolerance)
+            yield from self._column_rulings(column, at, aim)
+        yield from self._column_rulings(self.rate, at, self.nominal_rate)
         if curve.free_length_mm is not None and curve.free_length_u_mm is not None:
             for name, aim_mm in self.lengths:
                 yield length_ruling(
@@ -204,16 +209,12 @@ class _Judge:
         if self._departures is not None:
             yield shape_ruling(self._departures[at], self._odd, at, self.units)
 
-    def _column_rulings(self, column: Column, at: int, nominal: Nominal | None) -> Iterator[Ruling]:
+    def _column_rulings(self, column: Column, at: int, nominal: Aim | None) -> Iterator[Ruling]:
         measured, middle, units = column.measured[at], column.middle, self.units
         if measured is None:
             return
         if nominal is not None:
-            allowed = nominal.tolerance_n
-            if allowed is None:
-                allowed = self.tolerance * nominal.load_n
-            aim = Aim("nominal", "the nominal", nominal.load_n, allowed)
-            yield tolerance_ruling(measured, column.height_mm, aim, measured.u, units)
+            yield tolerance_ruling(measured, column.height_mm, nominal, measured.u, units)
         if middle is not None:
             allowed = self.tolerance * abs(middle)
             aim = Aim("set tolerance", "the set's middle of", middle, allowed)
@@ -254,7 +255,10 @@ def _refuse_nonsense(
     if not curves:
         raise CoilbenchError("no spring to check", mend="Measure some springs of the set first")
     if not heights_mm:
-        raise CoilbenchError("no height to check at", mend="Give one, like --at 38.5mm")
+        raise CoilbenchError(
+            "no height to check at",
+            mend="Give one, like --at 38.5mm, or keep one: coilbench set nominal NAME 24kg@38.5mm",
+        )
     for what, share in (("tolerance", tolerance), ("false-alarm rate", alpha)):
         if not 0.0 < share < 1.0:
             raise CoilbenchError(
@@ -263,11 +267,6 @@ def _refuse_nonsense(
             )
     if nominals is not None and len(nominals) != len(heights_mm):
         raise CoilbenchError(
-            f"{len(nominals)} nominal loads for {len(heights_mm)} heights",
+            f"{counted(len(nominals), 'nominal load')} for {counted(len(heights_mm), 'height')}",
             mend="Give one for each height",
         )
-    for nominal in nominals or ():
-        if nominal is not None and not 0.0 < nominal.load_n < math.inf:
-            raise CoilbenchError(
-                f"a nominal load of {nominal.load_n:g} N is not above 0", mend="Correct it"
-            )

@@ -17,11 +17,16 @@ class Flag:
 
     Attributes:
         kind: weak, stiff, short, odd or unsure.
-        reason: in words and numbers, without a full stop; several reasons joined, strongest first.
+        reasons: in words and numbers, without a full stop, the strongest first.
     """
 
     kind: FlagKind
-    reason: str
+    reasons: tuple[str, ...]
+
+    @property
+    def reason(self) -> str:
+        """All reasons in one line."""
+        return "; ".join(self.reasons)
 
 
 def flags_of(rulings: Iterable[Ruling]) -> tuple[Flag, ...]:
@@ -37,7 +42,7 @@ def flags_of(rulings: Iterable[Ruling]) -> tuple[Flag, ...]:
     found = [r for r in found if r.rule != "set outlier" or (r.height_mm, r.outcome) not in out]
     found.sort(key=lambda ruling: -ruling.times_limit)
     return tuple(
-        Flag(kind, "; ".join(ruling.text for ruling in found if ruling.outcome == kind))
+        Flag(kind, tuple(ruling.text for ruling in found if ruling.outcome == kind))
         for kind in KINDS
         if any(ruling.outcome == kind for ruling in found)
     )

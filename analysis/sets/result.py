@@ -154,6 +154,7 @@ def rulings_document(check: SetCheck, label: str) -> dict[str, Any]:
 def _spring_document(spring: SpringCheck) -> dict[str, Any]:
     document = asdict(spring)
     del document["rulings"]
+    document["flags"] = [{"kind": flag.kind, "reason": flag.reason} for flag in spring.flags]
     return {key: list(one) if isinstance(one, tuple) else one for key, one in document.items()}
 
 

@@ -9,6 +9,7 @@ from typing import Any, Literal, cast
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.turns import Done, Purpose, TurnOrder
@@ -51,6 +52,7 @@ class SetRecord:
     conditioning_strokes: int
     measured_strokes: int
     springs: tuple[SpringRecord, ...]
+    nominal: SetNominal | None = None
 
     @property
     def labels(self) -> tuple[str, ...]:
@@ -91,6 +93,7 @@ class SetPlan:
     active_coils: float | None = None
     conditioning_strokes: int = CONDITIONING_STROKES
     measured_strokes: int = MEASURED_STROKES
+    nominal: SetNominal | None = None
 
     def __post_init__(self) -> None:
         _check_name(self.name, "set name")
@@ -161,6 +164,15 @@ def _check_dimensions(plan: SetPlan) -> None:
             raise CoilbenchError(f"the {what} of {value:g} is not above 0", mend="Correct it")
     _check_less("solid height", plan.solid_height_mm, "free length", plan.free_length_mm)
     _check_less("wire", plan.wire_mm, "coil diameter", plan.coil_diameter_mm)
+    _check_nominal(plan.nominal, plan.solid_height_mm, plan.free_length_mm)
+
+
+def _check_nominal(
+    nominal: SetNominal | None, solid_mm: float | None, free_mm: float | None
+) -> None:
+    for load in () if nominal is None else nominal.loads:
+        _check_less("nominal's height", load.height_mm, "free length", free_mm)
+        _check_less("solid height", solid_mm, "nominal's height", load.height_mm)
 
 
 def _check_less(small: str, small_mm: float | None, large: str, large_mm: float | None) -> None:
@@ -198,6 +210,7 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
                 "active_coils": plan.active_coils,
                 "conditioning_strokes": plan.conditioning_strokes,
                 "measured_strokes": plan.measured_strokes,
+                "nominal_json": None if plan.nominal is None else plan.nominal.to_json(),
             },
         )
         for turn, label in enumerate(plan.labels, start=1):
@@ -255,7 +268,21 @@ def _record(db: Database, row: dict[str, Any]) -> SetRecord:
         conditioning_strokes=row["conditioning_strokes"],
         measured_strokes=row["measured_strokes"],
         springs=springs,
+        nominal=SetNominal.from_json(row["nominal_json"]),
     )
+
+
+def keep_nominal(db: Database, record: SetRecord, nominal: SetNominal | None) -> SetRecord:
+    """Keep a nominal with a set, in place of the one it had; None takes it away.
+
+    Raises:
+        CoilbenchError: a height of it is not between solid height and free length.
+    """
+    _check_nominal(nominal, record.solid_height_mm, record.free_length_mm)
+    text = None if nominal is None else nominal.to_json()
+    with writing(db):
+        db.execute("UPDATE sets SET nominal_json = ? WHERE id = ?", [text, record.set_id])
+    return find_set(db, record.name)
 
 
 def turn_order(db: Database, record: SetRecord) -> TurnOrder:

@@ -15,7 +15,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
-from coilbench.analysis.sets.check import Nominal, check_set
+from coilbench.analysis.sets.check import check_set
+from coilbench.analysis.sets.nominals import Nominal
 from coilbench.analysis.sets.result import SetCheck, SpringCheck, to_document
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -274,8 +275,7 @@ def test_short_against_the_set_and_against_a_nominal() -> None:
         (even_set(3), [], {}, "no height"),
         (even_set(3), [SEAT_MM], {"tolerance": 5.0}, "tolerance"),
         (even_set(3), [SEAT_MM], {"tolerance": math.nan}, "tolerance"),
-        (even_set(3), [SEAT_MM], {"nominals": [None, None]}, "2 nominal loads for 1 heights"),
-        (even_set(3), [SEAT_MM], {"nominals": [Nominal(0.0)]}, "not above 0"),
+        (even_set(3), [SEAT_MM], {"nominals": [None, None]}, "2 nominal loads for 1 height"),
         (even_set(3), [SEAT_MM], {"alpha": 0.0}, "false-alarm rate"),
     ],
 )
@@ -284,6 +284,12 @@ def test_nonsense_is_refused(
 ) -> None:
     with pytest.raises(CoilbenchError, match=words):
         check_set("larch", curves, heights, **options)  # type: ignore[arg-type]
+
+
+def test_a_nominal_that_is_none() -> None:
+    for load_n in (0.0, -1.0, math.nan, math.inf):
+        with pytest.raises(CoilbenchError, match="not above 0"):
+            Nominal(load_n)
 
 
 # ------------------------------------------------------------------------- invariants

@@ -1,0 +1,338 @@
+"""`coilbench set …`: one spring's rulings, nominals, the same springs again, the curves drawn."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NamedTuple
+
+import pytest
+
+from coilbench.analysis.cli import run
+
+KG = 9.80665
+AT = ("--at", "38.5mm", "--at", "27.6mm")
+FINE = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
+
+
+class Said(NamedTuple):
+    status: int
+    out: str
+    err: str
+
+
+Call = Callable[..., Said]
+
+
+@pytest.fixture
+def call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Call:
+    """Run the program on a book of its own."""
+
+    def run_it(*arguments: str, units: tuple[str, ...] = ()) -> Said:
+        status = run(["--book", str(tmp_path / "b.db"), *units, *arguments])
+        told = capsys.readouterr()
+        return Said(status, told.out, told.err)
+
+    return run_it
+
+
+@pytest.fixture
+def larch(call: Call) -> Call:
+    """Eight springs keyed at two heights: 23 and 41 kg but for larch-08, a tenth lower."""
+    assert call("set", "new", "larch", "--role", "outer", "--count", "8").status == 0
+    readings = []
+    for number in range(1, 9):
+        share = 0.9 if number == 8 else 1.0 + 0.002 * (-1) ** number
+        for height, kg in (("38.5mm", 23.0), ("27.6mm", 41.0)):
+            readings.append(f"larch-{number:02d} {height} {kg * share:.3f}kg")
+    assert call("note", "--set", "larch", *FINE, *readings).status == 0
+    return call
+
+
+def content(folder: Path) -> str:
+    """What the book holds, as one number: a refusal must leave it alone."""
+    return hashlib.sha256((folder / "b.db").read_bytes()).hexdigest()
+
+
+def refused(said: Said, words: str) -> None:
+    assert said.status == 2
+    assert said.out == ""
+    assert len(said.err.splitlines()) == 1
+    assert words in said.err
+
+
+def document(said: Said) -> dict[str, Any]:
+    return json.loads(said.out)  # type: ignore[no-any-return]
+
+
+# ------------------------------------------------------------------------- why
+
+
+def test_why_tells_every_rule_about_one_spring(larch: Call) -> None:
+    said = larch("set", "check", "larch", *AT, "--why", "larch-08")
+    assert said.status == 1
+    assert said.out.startswith("larch-08: weak\n")
+    told = " ".join(said.out.split())
+    assert "WEAK set tolerance: 20.70 kg at 38.50 mm is 9.8% below the set's middle" in told
+    assert "set outlier" in told
+    assert "at most 5.0% of sound sets raise a false alarm" in told
+    sound = larch("set", "check", "larch", *AT, "--why", "larch-01")
+    assert sound.status == 0  # the exit status is that spring's alone
+    assert sound.out.startswith("larch-01: no flag\n")
+    assert "passes" in sound.out
+
+
+def test_why_as_json_has_the_rulings_of_that_spring(larch: Call) -> None:
+    told = document(larch("set", "check", "larch", *AT, "--why", "larch-08", "--json"))
+    assert told["label"] == "larch-08"
+    weak = [one for one in told["rulings"] if one["outcome"] == "weak"]
+    assert {one["height_mm"] for one in weak if one["rule"] == "set tolerance"} >= {38.5, 27.6}
+
+
+def test_why_of_a_spring_that_is_not_there_or_not_measured(larch: Call, tmp_path: Path) -> None:
+    before = content(tmp_path)
+    refused(larch("set", "check", "larch", *AT, "--why", "larch-99"), "no spring 'larch-99'")
+    assert content(tmp_path) == before
+    assert larch("set", "new", "elm", "--role", "inner", "--labels", "a,b").status == 0
+    assert larch("note", "--set", "elm", "a 38.5mm 10kg").status == 0
+    refused(larch("set", "check", "elm", *AT[:2], "--why", "b"), "no spring 'b' was checked")
+
+
+def test_a_flag_tells_its_two_strongest_reasons_and_where_the_others_are(larch: Call) -> None:
+    said = larch("set", "check", "larch", *AT)
+    (line,) = [line for line in said.out.splitlines() if line.startswith("larch-08 weak")]
+    assert line.count("below the set's middle") == 2
+    assert line.endswith("; 1 reason more: --why larch-08.")
+    (flag,) = document(larch("set", "check", "larch", *AT, "--json"))["springs"][7]["flags"]
+    assert flag["reason"].count("below the set's middle") == 3
+
+
+# ------------------------------------------------------------------------- nominals
+
+
+def weak_ones(said: Said) -> list[str]:
+    return [
+        spring["label"]
+        for spring in document(said)["springs"]
+        if "weak" in [flag["kind"] for flag in spring["flags"]]
+    ]
+
+
+EVERY = [f"larch-{number:02d}" for number in range(1, 9)]
+
+
+def test_a_wholly_tired_set_shows_against_a_nominal(larch: Call) -> None:
+    assert weak_ones(larch("set", "check", "larch", *AT, "--json")) == ["larch-08"]
+    typed = ("--nominal", "26kg", "--nominal", "42kg")
+    assert weak_ones(larch("set", "check", "larch", *AT, *typed, "--json")) == EVERY
+    placed = larch("set", "check", "larch", "--nominal", "26kg@38.5mm", "--json")
+    assert weak_ones(placed) == EVERY
+    assert [row["height_mm"] for row in document(placed)["summary"]] == [38.5]
+    assert document(placed)["summary"][0]["nominal_n"] == pytest.approx(26.0 * KG)
+
+
+def test_a_nominal_is_kept_and_shows_without_retyping(larch: Call) -> None:
+    said = larch("set", "nominal", "larch", "26kg@38.5mm", "42kg@27.6mm")
+    assert said.out == (
+        "Set larch: nominal 26.00 kg at 38.50 mm\nSet larch: nominal 42.00 kg at 27.60 mm\n"
+    )
+    # alone, its heights are where the set is judged
+    told = larch("set", "check", "larch", "--json")
+    assert [row["height_mm"] for row in document(told)["summary"]] == [38.5, 27.6]
+    assert weak_ones(told) == EVERY
+    # beside a height asked for it comes after, and still tells
+    told = larch("set", "check", "larch", "--at", "27.6mm", "--json")
+    assert [row["height_mm"] for row in document(told)["summary"]] == [27.6, 38.5]
+    assert document(told)["summary"][0]["nominal_n"] == pytest.approx(42.0 * KG)
+    assert weak_ones(told) == EVERY
+    # what is typed comes before what is kept
+    told = larch("set", "check", "larch", "--nominal", "23kg@38.5mm", "--json")
+    assert document(told)["summary"][0]["nominal_n"] == pytest.approx(23.0 * KG)
+    # the table shows it, and so does set show
+    shown = larch("set", "check", "larch").out
+    assert "nominal" in shown.splitlines()[0]
+    assert "below the nominal 26.00 kg" in shown
+    assert "nominal 26.00 kg at 38.50 mm" in larch("set", "show", "larch").out
+
+
+def test_a_nominal_with_a_tolerance_of_its_own_and_a_rate(larch: Call) -> None:
+    """23 kg against 25 kg is 8 % low, 18 kg over 10.9 mm against 1.8 kg/mm is 8.3 % low."""
+    arguments = ("set", "nominal", "larch", "25kg@38.5mm", "--rate", "1.8kg/mm")
+    assert larch(*arguments, "--tolerance", "10%").status == 0
+    assert weak_ones(larch("set", "check", "larch", *AT, "--json")) == ["larch-08"]
+    assert larch(*arguments).status == 0
+    told = larch("set", "check", "larch", *AT, "--why", "larch-01")
+    assert "below the nominal 25.00 kg" in " ".join(told.out.split())
+    assert "below the nominal 1.800 kg/mm" in " ".join(told.out.split())
+    kept = document(larch("set", "nominal", "larch", "--json"))["nominal"]
+    assert kept["rate_n_per_mm"] == pytest.approx(1.8 * KG)
+    assert kept["tolerance"] is None
+    assert larch("set", "nominal", "larch", "--clear").status == 0
+    assert document(larch("set", "show", "larch", "--json"))["set"]["nominal"] is None
+
+
+def test_a_nominal_is_given_with_the_new_set_in_any_unit(call: Call) -> None:
+    arguments = ("set", "new", "elm", "--role", "single", "--count", "2")
+    assert call(*arguments, "--nominal", "75lbf@1.5in", "--nominal-rate", "90lbf/in").status == 0
+    kept = document(call("set", "show", "elm", "--json"))["set"]["nominal"]
+    # pound-force and inch: international pound and yard agreement, 1959
+    assert kept["loads"][0]["load_n"] == pytest.approx(75 * 4.4482216152605)
+    assert kept["loads"][0]["height_mm"] == pytest.approx(38.1)
+    assert kept["rate_n_per_mm"] == pytest.approx(90 * 4.4482216152605 / 25.4)
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("set", "nominal", "larch", "24kg"), "names no height"),
+        (("set", "nominal", "larch", "24@38.5mm"), "has no unit"),
+        (("set", "nominal", "larch", "-4kg@38.5mm"), "No such option"),
+        (("set", "nominal", "larch", "0kg@38.5mm"), "not above 0"),
+        (("set", "nominal", "larch", "24kg@0mm"), "not above 0"),
+        (("set", "nominal", "larch", "24kg@38.5mm", "24kg@27.6mm"), "pushes no less"),
+        (("set", "nominal", "larch", "24kg@38.5mm", "25kg@38.5mm"), "two loads at 38.5 mm"),
+        (("set", "nominal", "larch", "--tolerance", "8%"), "needs a load or a rate"),
+        (("set", "nominal", "larch", "24kg@38mm", "--tolerance", "0%"), "not between 0 and 1"),
+        (("set", "nominal", "larch", "--rate", "1.6kg"), "is not a rate"),
+        (("set", "nominal", "larch", "24kg@38.5mm", "--clear"), "--clear"),
+        (("set", "nominal", "oak", "24kg@38.5mm"), "there is no set 'oak'"),
+        (("set", "check", "larch", *AT, "--nominal", "24kg"), "1 load for 2 heights"),
+        (("set", "check", "larch", "--nominal", "9kg", "--nominal", "9kg@30mm"), "some loads name"),
+        (("set", "check", "larch"), "no height to check at"),
+        (("set", "new", "oak", "--role", "outer", "--count", "2", "--free-length", "50mm",
+          "--nominal", "20kg@55mm"), "not below the free length"),
+    ],
+)  # fmt: skip
+def test_a_bad_nominal_is_one_line_and_changes_nothing(
+    larch: Call, tmp_path: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    before = content(tmp_path)
+    refused(larch(*arguments), words)
+    assert content(tmp_path) == before
+
+
+# ------------------------------------------------------------------------- the same springs again
+
+
+def again(larch: Call, name: str = "after") -> Said:
+    return larch("set", "new", name, "--again", "larch")
+
+
+def test_again_takes_labels_dimensions_and_nominal(call: Call) -> None:
+    first = ("set", "new", "elm", "--role", "inner", "--labels", "a,b", "--free-length", "45mm")
+    assert call(*first, "--wire", "3mm", "--nominal", "10kg@35mm").status == 0
+    said = call("set", "new", "elm-2", "--again", "elm", "--free-length", "44.5mm")
+    assert said.status == 0
+    assert "Set elm-2 (inner): 2 springs, a to b." in said.out
+    old, new = (document(call("set", "show", n, "--json")) for n in ("elm", "elm-2"))
+    assert [row["label"] for row in new["springs"]] == ["a", "b"]
+    assert new["set"] == old["set"] | {"name": "elm-2", "free_length_mm": 44.5}
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("after", "--again", "oak"), "there is no set 'oak'"),
+        (("after", "--again", "larch", "--count", "8"), "--again takes role and labels"),
+        (("after", "--again", "larch", "--role", "outer"), "--again takes role and labels"),
+        (("after", "--again", "larch", "--labels", "a"), "--again takes role and labels"),
+        (("larch", "--again", "larch"), "there is a set 'larch' already"),
+        (("after",), "--role is missing"),
+        (("after", "--role", "outer"), "give either --count or --labels"),
+    ],
+)
+def test_again_refuses_in_one_line(
+    larch: Call, tmp_path: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    before = content(tmp_path)
+    refused(larch("set", "new", *arguments), words)
+    assert content(tmp_path) == before
+
+
+def test_compare_tells_what_changed(larch: Call) -> None:
+    assert again(larch).status == 0
+    readings = [
+        f"larch-{number:02d} {height} {kg * (0.9 if number == 8 else 1.0):.3f}kg"
+        for number in range(1, 9)
+        for height, kg in (("38.5mm", 22.4 if number < 8 else 23.0), ("27.6mm", 41.0))
+    ]
+    said = larch("note", "--set", "after", *FINE, *readings)
+    assert said.status == 0
+    told = document(larch("set", "compare", "larch", "after", *AT, "--json"))
+    first, last = told["springs"][0], told["springs"][-1]
+    # larch-01 showed 23 kg less 0.2 %, then 22.4 kg
+    seat = first["readings"][0]
+    assert seat["change_n"] == pytest.approx((22.4 - 23.0 * 0.998) * KG, abs=0.01)
+    assert first["changed"] == (abs(seat["change_n"]) > seat["change_u_n"])
+    assert last["readings"][0]["change_n"] == pytest.approx(0.0, abs=0.01)
+    assert last["readings"][0]["verdict"] == "can't tell"
+    shown = larch("set", "compare", "larch", "after", *AT)
+    assert shown.status == 0
+    assert shown.out.startswith("after less larch:")
+    assert "8 springs" in shown.out
+    assert "Not all were read with one calibration" in shown.out
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("larch", "oak", *AT), "there is no set 'oak'"),
+        (("larch", "elm"), "no height to compare at"),
+        (("larch", "after", *AT), "no spring of set 'after' is measured yet"),
+        (("larch", "larch", *AT), "with itself"),
+        (("larch", "elm", *AT), "no measured spring of the same label"),
+        (("larch", "after", "--at", "38.5"), "has no unit"),
+        (("larch", "after", "--build", "no.toml"), "no.toml"),
+    ],
+)
+def test_compare_refuses_in_one_line(
+    larch: Call, tmp_path: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    assert again(larch).status == 0
+    assert larch("set", "new", "elm", "--role", "inner", "--labels", "a").status == 0
+    assert larch("note", "--set", "elm", "a 38.5mm 10kg").status == 0
+    before = content(tmp_path)
+    refused(larch("set", "compare", *arguments), words)
+    assert content(tmp_path) == before
+
+
+# ------------------------------------------------------------------------- curves
+
+
+def test_curves_are_drawn_with_the_flagged_one_as_a_letter(larch: Call) -> None:
+    said = larch("set", "show", "larch", "--curves", *AT)
+    assert said.status == 0
+    lines = said.out.splitlines()
+    assert lines[0] == "Set larch, judged at 38.50 mm and 27.60 mm"
+    assert lines[-1] == "A larch-08 weak   dots: the other 7"
+    assert sum(line.count("A") for line in lines[1:-2]) > 5
+    assert len(lines) <= 24
+    assert max(map(len, lines)) <= 80
+    assert "\x1b" not in said.out
+
+
+def test_curves_say_what_is_not_measured(larch: Call) -> None:
+    assert larch("set", "new", "elm", "--role", "inner", "--labels", "a,b").status == 0
+    assert larch("note", "--set", "elm", "a 38.5mm 10kg", "a 27mm 20kg").status == 0
+    assert larch("set", "show", "elm", "--curves").out.endswith("Not measured yet: 1 spring.\n")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("larch", "--at", "38.5mm"), "--at goes with --curves"),
+        (("larch", "--curves", "--json"), "--curves draws"),
+        (("larch", "--curves", "--at", "12mm"), "not at 12.00 mm"),
+        (("oak", "--curves"), "there is no set 'oak'"),
+        (("new", "--curves"), "no spring of set 'new' is measured yet"),
+    ],
+)
+def test_curves_refuse_in_one_line(
+    larch: Call, tmp_path: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    assert larch("set", "new", "new", "--role", "outer", "--count", "2").status == 0
+    before = content(tmp_path)
+    refused(larch("set", "show", *arguments), words)
+    assert content(tmp_path) == before
