@@ -1,0 +1,250 @@
+"""The control channel: how another window of the same user talks to a running capture.
+
+A Unix domain socket in a folder of the user's own (mode 0700), itself of mode 0600, named after
+the book; no network port. Where the system tells who is at the other end (Linux), another user is
+turned away on both sides. Windows has no such sockets in Python: there no channel is opened.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import select
+import socket
+import stat
+import struct
+import tempfile
+import threading
+import time
+from contextlib import suppress
+from pathlib import Path
+from types import TracebackType
+from typing import Self
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import Command
+from coilbench.capture.running.control_lines import (
+    LONGEST_REPLY,
+    LONGEST_REQUEST,
+    Commanded,
+    answer,
+    command_request,
+    read_done,
+    read_snapshot,
+    snapshot_request,
+)
+from coilbench.capture.running.snapshot import Snapshot
+
+PATIENCE_S = 0.25  # for the whole of a request; a client that dawdles is hung up on
+ASK_S = 0.5
+TELL_S = 5.0
+_WAITING = 8  # clients
+_NAP_S = 0.05
+
+
+def control_path(book: Path) -> Path:
+    """Return the socket of the capture that writes this book."""
+    key = hashlib.sha256(os.path.realpath(book).encode("utf-8", "surrogateescape")).hexdigest()
+    return _folder() / f"{key[:16]}.sock"
+
+
+class ControlServer:
+    """Answers other windows on a thread of its own; open it while holding the book's lock.
+
+    One request a connection, one client after the other: each is done within microseconds, or
+    hung up on after PATIENCE_S.
+
+    Args:
+        book: whose capture it is.
+        session: what is asked and told.
+
+    Raises:
+        CoilbenchError: the channel can't be opened here; says why.
+    """
+
+    def __init__(self, book: Path, session: Commanded) -> None:
+        self._session = session
+        self._path = control_path(book)
+        self._error: Exception | None = None
+        self._listener = _listen(self._path)
+        self._stop, self._stopped = socket.socketpair()
+        self._thread = threading.Thread(target=self._run, name="coilbench-control", daemon=True)
+        self._thread.start()
+
+    @property
+    def error(self) -> Exception | None:
+        """What ended its thread, a defect; None while all is well."""
+        return self._error
+
+    def close(self) -> None:
+        """Stop answering and take the socket away; safe to call twice."""
+        self._stop.close()
+        if self._thread.is_alive():
+            self._thread.join()
+        if self._listener.fileno() >= 0:
+            self._path.unlink(missing_ok=True)
+        self._listener.close()
+        self._stopped.close()
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(
+        self,
+        kind: type[BaseException] | None,
+        error: BaseException | None,
+        trace: TracebackType | None,
+    ) -> None:
+        self.close()
+
+    def _run(self) -> None:
+        try:
+            while True:
+                ready, _, _ = select.select([self._listener, self._stopped], [], [])
+                if self._stopped in ready:
+                    return
+                self._take_one()
+        except Exception as error:  # the session looks at it and ends
+            self._error = error
+
+    def _take_one(self) -> None:
+        try:
+            client, _ = self._listener.accept()
+        except OSError:  # it hung up, or this process has too many files open just now
+            time.sleep(_NAP_S)
+            return
+        with client, suppress(OSError):  # a client that goes away harms itself only
+            if not _same_user(client):
+                return
+            line = _receive(client, LONGEST_REQUEST, PATIENCE_S)
+            if line is not None:
+                client.settimeout(PATIENCE_S)
+                client.sendall(answer(line, self._session))
+
+
+def send_command(book: Path, command: Command) -> None:
+    """Give a command to the capture that runs on this book; returns when it was taken.
+
+    Raises:
+        CoilbenchError: no capture runs, it doesn't answer, or it refuses.
+    """
+    line = _ask(book, command_request(command), TELL_S)
+    if line is None:
+        raise CoilbenchError(
+            "the capture does not answer",
+            where=str(book),
+            mend="Look at its window or its log; it may be waiting for the disk",
+        )
+    read_done(line)
+
+
+def ask_snapshot(book: Path) -> Snapshot | None:
+    """Return how the capture on this book stands; None where none runs or none answers."""
+    try:
+        line = _ask(book, snapshot_request(), ASK_S)
+        return None if line is None else read_snapshot(line)
+    except CoilbenchError:
+        return None
+
+
+def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
+    """Send a request and return the answer; None where it doesn't come in time.
+
+    Raises:
+        CoilbenchError: there is nobody to ask.
+    """
+    if not hasattr(socket, "AF_UNIX"):
+        raise CoilbenchError(
+            "on this system a capture can't be told anything from another window",
+            mend="Use the keys of the coilbench live that runs it",
+        )
+    with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as server:
+        server.settimeout(patience_s)
+        try:
+            server.connect(os.fspath(control_path(book)))
+            if not _same_user(server):
+                raise ConnectionRefusedError
+            server.sendall(request)
+            return _receive(server, LONGEST_REPLY, patience_s)
+        except TimeoutError:
+            return None
+        except OSError as error:
+            raise CoilbenchError(
+                "no capture is running on this book",
+                where=str(book),
+                mend="Start one with: coilbench live --port PORT --set NAME",
+            ) from error
+
+
+def _receive(peer: socket.socket, most: int, patience_s: float) -> bytes | None:
+    """Return one line; None where it isn't whole in time or the peer hung up.
+
+    More than `most` bytes are returned as they are, without waiting for their end.
+    """
+    deadline_s = time.monotonic() + patience_s
+    line = b""
+    while b"\n" not in line and len(line) <= most:
+        left_s = deadline_s - time.monotonic()
+        if left_s <= 0.0:
+            return None
+        peer.settimeout(left_s)
+        try:
+            came = peer.recv(65_536)
+        except TimeoutError:
+            return None
+        if not came:
+            return None
+        line += came
+    return line
+
+
+def _listen(path: Path) -> socket.socket:
+    """Open the socket; nobody can connect before its mode is set, for it doesn't listen yet."""
+    if not hasattr(socket, "AF_UNIX"):
+        raise CoilbenchError("this system has no sockets of that kind")
+    _make_own(path.parent)
+    listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
+    try:
+        path.unlink(missing_ok=True)  # of a killed capture: the book's lock says that none runs
+        listener.bind(os.fspath(path))
+        path.chmod(0o600)
+        listener.listen(_WAITING)
+        listener.setblocking(False)
+    except OSError as error:
+        listener.close()
+        raise CoilbenchError(
+            f"the control channel can't be opened ({error.strerror or error})", where=str(path)
+        ) from error
+    return listener
+
+
+def _folder() -> Path:
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    return Path(tempfile.gettempdir()) / f"coilbench-{user}"
+
+
+def _make_own(folder: Path) -> None:
+    """Make the folder; refuse one that another user made or may look into."""
+    try:
+        folder.mkdir(mode=0o700, exist_ok=True)
+        found = folder.lstat()
+    except OSError as error:
+        raise CoilbenchError(
+            f"the control channel's folder can't be made ({error.strerror})", where=str(folder)
+        ) from error
+    open_to_others = stat.S_IMODE(found.st_mode) & 0o077
+    if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid() or open_to_others:
+        raise CoilbenchError(
+            "the control channel's folder is not this user's alone",
+            where=str(folder),
+            mend="Remove it, or: chmod 700",
+        )
+
+
+def _same_user(peer: socket.socket) -> bool:
+    """Tell whether the process at the other end is this user's, where the system says (Linux)."""
+    if not hasattr(socket, "SO_PEERCRED"):
+        return True  # the folder's mode is what keeps others out
+    who = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
+    _pid, uid, _gid = struct.unpack("3i", who)
+    return bool(uid == os.getuid())
