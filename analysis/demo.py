@@ -31,7 +31,7 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.calibration.guided import gauge, press_block, sample_stream, weigh
 from coilbench.capture.calibration.parts import NewPart, flex_part, load_part, travel_part
-from coilbench.capture.running.recorder import Event
+from coilbench.capture.running.events import Event
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source

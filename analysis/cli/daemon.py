@@ -6,7 +6,7 @@ import click
 
 from coilbench.analysis.cli.common import LENGTH, book_path, units
 from coilbench.capture.running.daemon import run_daemon
-from coilbench.capture.running.recorder import Event, EventKind
+from coilbench.capture.running.events import Event, EventKind
 from coilbench.capture.running.session import CaptureRequest
 
 _ALERTS = (EventKind.REFUSED, EventKind.FAULT)

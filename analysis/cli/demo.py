@@ -16,7 +16,7 @@ from coilbench.analysis.cli.set_check_show import show_check
 from coilbench.analysis.demo import BUILD_FILE, SETS, SPRINGS, Demo, DemoResult
 from coilbench.analysis.engine.pairing import combination_document
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.recorder import Event, EventKind
+from coilbench.capture.running.events import Event, EventKind
 
 
 @click.command(name="demo", epilog="Example: coilbench demo --book /tmp/demo.db")

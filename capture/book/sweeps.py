@@ -159,6 +159,20 @@ def uncount_last(db: Database, spring_id: str) -> bool:
     return cursor.rowcount == 1
 
 
+def uncount_measured(db: Database, spring_id: str) -> int:
+    """Take every counted measured sweep of a spring out of the count; returns how many."""
+    with writing(db):
+        cursor = db.execute(
+            """
+            UPDATE sweeps SET counted = 0, status = 'aborted',
+              note = coalesce(note || '; ', '') || 'measured again'
+            WHERE spring_id = ? AND counted AND purpose = 'measured'
+            """,
+            [spring_id],
+        )
+    return cursor.rowcount
+
+
 def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict[str, list[Sweep]]:
     """Return the counted measured sweeps of every spring of a set, by label, oldest first.
 

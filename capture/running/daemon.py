@@ -8,8 +8,8 @@ from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from types import FrameType
 
+from coilbench.capture.running.events import Event
 from coilbench.capture.running.locks import hold_port
-from coilbench.capture.running.recorder import Event
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources import open_source

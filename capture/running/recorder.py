@@ -4,49 +4,31 @@ from __future__ import annotations
 
 from collections import deque
 from collections.abc import Callable
-from dataclasses import dataclass, replace
-from enum import StrEnum
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.sessions import ChunkOwner, drop_chunks, store_chunk
-from coilbench.capture.book.sets import SetRecord, turn_order
-from coilbench.capture.book.sweeps import NewSweep, store_sweep, uncount_last
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Fault, FaultCode, Hello, Item, Restarted
+from coilbench.capture.running.buttons import Buttons
+from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.running.events import Event, EventKind
+from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.finder import StrokeFinder
 from coilbench.capture.strokes.judging import Verdict, judge
 from coilbench.capture.strokes.reduced_curve import reduced_curve
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.sweep import Origin
-from coilbench.capture.strokes.turns import Purpose, Turn
+from coilbench.capture.strokes.turns import Purpose, Turn, TurnOrder
 from coilbench.capture.units import Units
-
-
-class EventKind(StrEnum):
-    """What sort of thing happened."""
-
-    KEPT = "kept"
-    REFUSED = "refused"
-    REDO = "redo"
-    RESCUED = "rescued"
-    FAULT = "fault"
-    LINK = "link"
-    DONE = "done"
-
-
-@dataclass(frozen=True)
-class Event:
-    """Something the person at the press should know, in words."""
-
-    kind: EventKind
-    words: str
-
 
 _FAULTS: dict[int, str] = {
     FaultCode.ADC_SILENT: "the load amplifier makes no conversions: check its wires and power",
@@ -61,7 +43,7 @@ DATUM_LOST = (
 
 
 class Recorder:
-    """Owns the running stroke and the turn order of one set.
+    """Owns the running stroke of one set, and asks whose it is.
 
     Used by one thread, the one that owns the book.
 
@@ -90,7 +72,7 @@ class Recorder:
     ) -> None:
         self._db = db
         self._session_id = session_id
-        self._record = record
+        self._turns = TurnTaking(db, record, say)
         self._calibration_id = calibration.calibration_id
         self._calibration = calibration.calibration
         self._instrument = instrument_uncertainty(self._calibration)
@@ -104,17 +86,28 @@ class Recorder:
         self._reach_height_mm = reach_height_mm
         self._units = Units() if units is None else units
         self._finder = StrokeFinder(self._physical, rules)
-        self.order = turn_order(db, record)
+        self._buttons = Buttons()
         self._depths_mm: deque[float] = deque(maxlen=30)
-        self._last_label: str | None = None
         self._chunks = 0
         self._safe_seq: int | None = None
         self.newest: tuple[float, float] | None = None  # load_n, height_mm
+        self.finished = False  # a person said that it ends here
 
     @property
     def turn(self) -> Turn | None:
         """The stroke wanted next; None when the set is done."""
-        return self.order.next_turn()
+        return self._turns.turn
+
+    @property
+    def order(self) -> TurnOrder:
+        """The set in the order it is pressed, and how far it has come."""
+        return self._turns.order
+
+    @property
+    def free_length_mm(self) -> float | None:
+        """The height at which the spring is free: the set's, else where the stroke touched."""
+        given_mm = self._turns.record.free_length_mm
+        return self._finder.touch_mm if given_mm is None else given_mm
 
     @property
     def phase(self) -> str:
@@ -200,7 +193,7 @@ class Recorder:
         if samples.shape[0] == 0:
             return
         owner = ChunkOwner(
-            spring_id=self._record.spring(turn.label).spring_id,
+            spring_id=self._turns.spring_id(turn.label),
             purpose=turn.purpose,
             calibration_id=self._calibration_id,
             boot_id=self._boot_id,
@@ -226,25 +219,43 @@ class Recorder:
         if len(block) == 0:
             return
         self._boot_id = block.boot_id
-        redo = np.flatnonzero(block.samples["flags"] & SampleFlag.REDO_PRESSED) + 1
-        pieces = np.split(block.samples, redo)
-        for number, piece in enumerate(pieces):
-            if number > 0:
-                self.redo()
-            for stroke in self._finder.feed(RawBlock(piece, block.boot_id)):
-                self._keep(stroke)
+        begin = 0
+        for end, action in self._buttons.pressed(block.samples):
+            self._feed(RawBlock(block.samples[begin:end], block.boot_id))
+            self._button(action)
+            begin = end
+        self._feed(RawBlock(block.samples[begin:], block.boot_id))
         load_n, height_mm = self._physical(block.samples[-1:])
         self.newest = (float(load_n[0]) - self._finder.zero_n, float(height_mm[0]))
 
+    def _feed(self, block: RawBlock) -> None:
+        for stroke in self._finder.feed(block):
+            self._keep(stroke)
+
+    def _button(self, action: Action | None) -> None:
+        if self.turn is None and action in (None, Action.SKIP):  # accept, and all is done
+            action = Action.FINISH
+        if action is not None:
+            self.obey(Command(action))
+
+    def obey(self, command: Command) -> None:
+        """Do what was asked, or say why not."""
+        if command.action is Action.REDO:
+            self.redo()
+        elif command.action is Action.FINISH:
+            self.finished = True
+        elif self._finder.pressing and command.action is not Action.RENAME:
+            self._say(Event(EventKind.REFUSED, f"{command.action}: let the spring up first"))
+        else:
+            try:
+                self._turns.obey(command)
+            except CoilbenchError as error:
+                self._say(Event(EventKind.REFUSED, str(error)))
+
     def redo(self) -> None:
         """Take the last stroke out of the count if it counted; that spring is wanted again."""
-        label, self._last_label = self._last_label, None
-        if label is None or not uncount_last(self._db, self._record.spring(label).spring_id):
-            self._say(Event(EventKind.REDO, "the last press did not count: nothing to take back"))
-            return
-        self._depths_mm.pop()
-        self.order = self.order.redo(label)
-        self._say(Event(EventKind.REDO, f"{label}: the last stroke no longer counts"))
+        if self._turns.redo():
+            self._depths_mm.pop()
 
     def _keep(self, stroke: Stroke) -> None:
         turn = self.turn
@@ -261,19 +272,20 @@ class Recorder:
         if self._datum_lost and measured and verdict.counted:
             verdict = replace(verdict, counted=False, note=DATUM_LOST)
         self._store(stroke, turn, verdict)
-        self._last_label = turn.label if verdict.counted and measured else None
+        self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
             self._depths_mm.append(stroke.depth_mm)
-            self.order = self.order.after(turn)
         self._tell(stroke, turn, verdict)
 
     def _store(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
         block = apply(self._calibration, stroke.raw, stroke.zero_counts)
         with self._db.atomic():
+            if verdict.counted:
+                self._turns.make_room(turn)
             store_sweep(
                 self._db,
                 NewSweep(
-                    spring_id=self._record.spring(turn.label).spring_id,
+                    spring_id=self._turns.spring_id(turn.label),
                     origin=Origin.RIG,
                     status=verdict.status,
                     purpose=turn.purpose,
@@ -308,4 +320,4 @@ class Recorder:
         then = f". Next spring: {after.label}" if after is not None and swap else ""
         self._say(Event(EventKind.KEPT, f"{turn.words()}: {load} at {height}{note}{then}"))
         if after is None:
-            self._say(Event(EventKind.DONE, f"the set {self._record.name} is done"))
+            self._say(Event(EventKind.DONE, f"the set {self._turns.record.name} is done"))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import queue
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -18,6 +19,8 @@ from coilbench.capture.book.sessions import end_session, start_session, update_s
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
+from coilbench.capture.running.commands import Command
+from coilbench.capture.running.events import Event, EventKind
 from coilbench.capture.running.link_health import LinkHealth
 from coilbench.capture.running.locks import hold_book
 from coilbench.capture.running.reader import (
@@ -29,14 +32,17 @@ from coilbench.capture.running.reader import (
     Reader,
     ReaderFailed,
 )
-from coilbench.capture.running.recorder import Event, EventKind, Recorder
+from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources.base import Source
 from coilbench.capture.units import Units
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.25  # how long to wait for the reader before looking around
+LINGER_S = 30.0  # how long the set's very last stroke can still be redone
+MOST_COMMANDS = 16  # that wait to be obeyed
 SET_DONE = "set done"
+FINISHED = "finished by hand"
 
 
 @dataclass(frozen=True)
@@ -45,6 +51,7 @@ class CaptureRequest:
 
     Attributes:
         reach_height_mm: every stroke must be pressed down to this height; None: not checked.
+        linger_s: how long a set that is done is held open, so that its last stroke can be redone.
     """
 
     book: Path
@@ -52,13 +59,14 @@ class CaptureRequest:
     url: str
     reach_height_mm: float | None = None
     units: Units = field(default_factory=Units)
+    linger_s: float = 0.0
 
 
 class Session:
     """Captures a set until it is done, the source ends, or `stop` is called.
 
-    `run` blocks and owns the book; the reader has a thread of its own. `snapshot` and `stop` may
-    be used from any thread, `stop` from a signal's handler too.
+    `run` blocks and owns the book; the reader has a thread of its own. `snapshot`, `obey` and
+    `stop` may be used from any thread, `stop` from a signal's handler too.
 
     Args:
         request: what to capture.
@@ -77,18 +85,34 @@ class Session:
         clock: Callable[[], float] = time.monotonic,
         pause: Callable[[float], object] | None = None,
     ) -> None:
-        self.snapshot = Snapshot(set_name=request.set_name, source=request.url)
+        self.snapshot = Snapshot(
+            set_name=request.set_name,
+            source=request.url,
+            reach_height_mm=request.reach_height_mm,
+        )
         self._request = request
         self._tell = say
         self._clock = clock
         self._reader = Reader(open_again, clock=clock, pause=pause)
         self._health = LinkHealth()
+        self._commands: deque[Command] = deque()
+        self._done_s: float | None = None  # since when the set is done
         self._stopping = False  # no Event: its lock could be held where a signal comes in
         self._told_loss: str | None = None
 
     def stop(self) -> None:
         """Ask the session to drain, close and end."""
         self._stopping = True
+
+    def obey(self, command: Command) -> None:
+        """Take what a person asks for; what comes of it is an event, some 0.25 s later at most.
+
+        Raises:
+            CoilbenchError: too many commands wait already.
+        """
+        if len(self._commands) >= MOST_COMMANDS:
+            raise CoilbenchError("the capture is busy", mend="Wait a moment and ask again")
+        self._commands.append(command)
 
     def run(self) -> Snapshot:
         """Capture; returns the last snapshot. Once only.
@@ -166,10 +190,14 @@ class Session:
         """Take parcels until there is a reason to end; returns it."""
         if recorder.turn is None:
             self._say(Event(EventKind.DONE, f"the set {self._request.set_name} is done already"))
+            return SET_DONE
         flushed_s = self._clock()
-        while recorder.turn is not None:
+        while True:
             reason = self._take(self._next(), recorder)
+            while self._commands:
+                recorder.obey(self._commands.popleft())
             now_s = self._clock()
+            reason = self._over(recorder, now_s, reason)
             self._see(recorder, now_s)
             if reason is not None:
                 return reason
@@ -177,7 +205,16 @@ class Session:
                 recorder.flush()
                 update_session(db, session_id, self.snapshot)
                 flushed_s = now_s
-        return SET_DONE
+
+    def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:
+        """Return why the session ends, if it does: a set that is done is held open for a while."""
+        if recorder.turn is not None:
+            self._done_s = None
+            return FINISHED if recorder.finished else reason
+        if self._done_s is None:
+            self._done_s = now_s
+        left_s = self._done_s + self._request.linger_s - now_s
+        return SET_DONE if reason is not None or recorder.finished or left_s <= 0.0 else None
 
     def _next(self) -> Parcel | None:
         """Return the next parcel, or None where none comes soon."""
@@ -195,7 +232,7 @@ class Session:
         if isinstance(parcel, Delivery):
             self._health.count(parcel.counters)
             for item in parcel.items:
-                if recorder.turn is None:
+                if recorder.turn is None and self._request.linger_s <= 0.0:
                     break
                 if isinstance(item, RawBlock):
                     self._health.heard(item, self._clock())
@@ -223,7 +260,7 @@ class Session:
         return error
 
     def _say(self, event: Event) -> None:
-        self.snapshot = replace(self.snapshot, event=event.words)
+        self.snapshot = self.snapshot.after(str(event.kind), event.words)
         self._tell(event)
 
     def _link_up(self, link: LinkUp) -> None:
@@ -257,6 +294,8 @@ class Session:
             words = f"no sample for {quiet_s:.1f} s on {where}.{self._last_good()} Check the cable"
             self._say(Event(EventKind.LINK, f"{words}, then: coilbench rig find"))
         total, turn, newest = self._health.counters, recorder.turn, recorder.newest
+        free_mm = recorder.free_length_mm
+        ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
         self.snapshot = replace(
             self.snapshot,
             rate_hz=round(self._health.rate_hz(), 1),
@@ -267,9 +306,11 @@ class Session:
             sample_age_s=self._health.age_s(now_s),
             load_n=None if newest is None else newest[0],
             height_mm=None if newest is None else newest[1],
+            depth_mm=None if newest is None or free_mm is None else max(0.0, free_mm - newest[1]),
             phase=recorder.phase,
             turn=None if turn is None else turn.words(),
             label=None if turn is None else turn.label,
+            ends_in_s=None if ends_s is None else max(0.0, ends_s - now_s),
             springs_done=len(recorder.order.finished()),
             springs=len(recorder.order.labels),
             curve=recorder.running_curve(),

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import asdict, dataclass, fields
+from dataclasses import asdict, dataclass, fields, replace
 from typing import Any
+
+EVENTS_KEPT = 8
 
 
 @dataclass(frozen=True)
@@ -20,11 +22,15 @@ class Snapshot:
         samples, samples_lost, lines_bad, restarts: grow only, since the capture began.
         sample_age_s: age of the newest sample when the snapshot was taken; None before the first.
         load_n, height_mm: newest values; None before the first sample.
+        depth_mm: how far the spring is pressed; None where its free length is not known.
+        reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
         phase: where in a stroke the stream is.
         turn: the stroke wanted next in words; None when the set is done.
         label: whose turn it is; None when the set is done.
+        ends_in_s: when a set that is done ends by itself; None before.
         springs_done, springs: how far the set is.
-        event: the last thing that happened, in words.
+        events: the last things that happened, (number, kind, words), the latest last; numbers rise
+            by one, so that a screen knows what is new to it.
         curve: the running stroke as (height_mm, load_n) pairs, thinned for a screen.
     """
 
@@ -40,13 +46,26 @@ class Snapshot:
     sample_age_s: float | None = None
     load_n: float | None = None
     height_mm: float | None = None
+    depth_mm: float | None = None
+    reach_height_mm: float | None = None
     phase: str = "idle"
     turn: str | None = None
     label: str | None = None
     springs_done: int = 0
     springs: int = 0
-    event: str = ""
+    ends_in_s: float | None = None
+    events: tuple[tuple[int, str, str], ...] = ()
     curve: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def event(self) -> str:
+        """The last thing that happened, in words."""
+        return self.events[-1][2] if self.events else ""
+
+    def after(self, kind: str, words: str) -> Snapshot:
+        """Return the snapshot after one more thing has happened."""
+        number = self.events[-1][0] + 1 if self.events else 1
+        return replace(self, events=(*self.events, (number, kind, words))[-EVENTS_KEPT:])
 
     def to_document(self) -> dict[str, Any]:
         """Return it as plain values for JSON."""
@@ -58,4 +77,5 @@ class Snapshot:
         known = {field.name for field in fields(cls)}
         values = {key: value for key, value in document.items() if key in known}
         values["curve"] = tuple((float(h), float(n)) for h, n in values.get("curve", ()))
+        values["events"] = tuple((int(n), str(k), str(w)) for n, k, w in values.get("events", ()))
         return cls(**values)

@@ -98,6 +98,11 @@ class StrokeFinder:
         return None if zero is None else zero.counts
 
     @property
+    def touch_mm(self) -> float | None:
+        """The height at which the quill touched what it presses; None while it presses nothing."""
+        return float(self._touch_mm) if np.isfinite(self._touch_mm) else None
+
+    @property
     def pressing(self) -> bool:
         """Whether a stroke is under way that is more than a touch."""
         return self._phase in (Phase.PRESS, Phase.RELEASE)

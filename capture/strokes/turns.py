@@ -82,11 +82,28 @@ class TurnOrder:
             self.labels, self.conditioning, self.measured, {**self.done, turn.label: new}
         )
 
-    def redo(self, label: str) -> TurnOrder:
-        """Return the order with a spring's last measured stroke wanted again."""
-        done = self.done.get(label, Done())
-        new = Done(done.conditioning, max(0, done.measured - 1))
-        return TurnOrder(self.labels, self.conditioning, self.measured, {**self.done, label: new})
+    def later(self, label: str) -> TurnOrder:
+        """Return the order in which a spring comes after all others."""
+        rest = tuple(one for one in self.labels if one != label)
+        return TurnOrder((*rest, label), self.conditioning, self.measured, self.done)
+
+    def again(self, label: str, measured: int = 0) -> TurnOrder:
+        """Return the order in which a spring is next, with so many strokes behind it."""
+        rest = tuple(one for one in self.labels if one != label)
+        done = Done(self.done.get(label, Done()).conditioning, measured)
+        return TurnOrder(
+            (label, *rest), self.conditioning, self.measured, {**self.done, label: done}
+        )
+
+    def renamed(self, label: str, new_label: str) -> TurnOrder:
+        """Return the order with another label for a spring."""
+        labels = tuple(new_label if one == label else one for one in self.labels)
+        done = {new_label if one == label else one: what for one, what in self.done.items()}
+        return TurnOrder(labels, self.conditioning, self.measured, done)
+
+    def measured_of(self, label: str) -> int:
+        """Return how many strokes of a spring count."""
+        return self.done.get(label, Done()).measured
 
     def finished(self) -> Sequence[str]:
         """Return the labels whose strokes are all there, in order."""

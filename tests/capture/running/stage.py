@@ -43,6 +43,7 @@ class Clock:
     def __init__(self):
         self.now_s = 0.0
         self.looks = None
+        self.patience_s = 5.0
 
     def in_step(self, monkeypatch):
         self.looks = threading.Event()
@@ -65,7 +66,7 @@ class FakeSource:
     def poll(self, timeout_s):
         if self._clock.looks is not None and self._begun:
             self._clock.looks.clear()
-            self._clock.looks.wait(5.0)
+            self._clock.looks.wait(self._clock.patience_s)
         self._begun = True
         self._clock.now_s += 0.1
         said = next(self._script, QUIET)
@@ -96,7 +97,7 @@ class FakeSource:
 class Stage:
     """A session on fake sources, and what came of it."""
 
-    def __init__(self, book, *openings, set_name="larch", clock=None):
+    def __init__(self, book, *openings, set_name="larch", clock=None, linger_s=0.0):
         self.book = book
         self.clock = Clock() if clock is None else clock
         self.events = []
@@ -109,7 +110,7 @@ class Stage:
             return opened
 
         self.session = Session(
-            CaptureRequest(book, set_name, "fake:"),
+            CaptureRequest(book, set_name, "fake:", linger_s=linger_s),
             open_again,
             self.hear,
             clock=self.clock,

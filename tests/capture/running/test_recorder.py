@@ -16,7 +16,9 @@ from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Fault, Hello, Restarted, Tally
 from coilbench.capture.running import recorder as module
-from coilbench.capture.running.recorder import EventKind, Recorder
+from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.strokes.sample_blob import unpack
 from coilbench.capture.strokes.turns import Purpose
 from coilbench.capture.virtual.bench import Bench, capture_steps
@@ -350,6 +352,45 @@ def test_redo_with_nothing_to_take_back_says_so(desk, what):
     desk.recorder.redo()
     assert [row["counted"] for row in desk.rows()] == counted
     assert desk.words(EventKind.REDO)[-1].endswith("nothing to take back")
+
+
+def test_buttons_walk_back_and_never_lose_the_order_by_habit(desk):
+    """Accept alone changes nothing; redo twice is back: nothing is uncounted by it at once."""
+    first = press(presses=2)
+    marked = first.copy()
+    marked["flags"][[-8, -4]] = SampleFlag.ACCEPT_PRESSED
+    desk.take(marked[:-5])
+    assert desk.recorder.turn.words() == "larch-01, stroke 2 of 2"
+    desk.take(marked[-5:])  # the second press of accept within 2 s
+    assert desk.recorder.turn.words() == "larch-02, conditioning press 1 of 1"
+    desk.take(pressed_redo(later(press(), first), 0, 3))
+    assert desk.words(EventKind.REDO)[-1].endswith("nothing to take back")  # skipped since
+    assert desk.words(EventKind.TURN)[-1] == "larch-01 is next again"
+    assert [row["counted"] for row in desk.rows()] == [1, 1, 1]
+
+
+def test_accept_finishes_a_set_that_is_done(desk):
+    samples = bench_samples()
+    marked = samples.copy()
+    marked["flags"][[10, -1]] = SampleFlag.ACCEPT_PRESSED
+    desk.take(marked[:-1])
+    assert desk.recorder.turn is None
+    assert not desk.recorder.finished
+    desk.take(marked[-1:])
+    assert desk.recorder.finished
+
+
+def test_the_turn_cannot_be_changed_while_a_spring_is_pressed(desk):
+    samples = press()
+    desk.take(samples[: lowest(samples)])
+    for action in (Action.SKIP, Action.BACK):
+        desk.recorder.obey(Command(action))
+    assert desk.words(EventKind.REFUSED) == [
+        f"{a}: let the spring up first" for a in ("skip", "back")
+    ]
+    desk.recorder.obey(Command(Action.RENAME, new_label="A"))
+    desk.take(samples[lowest(samples) :])
+    assert desk.words(EventKind.KEPT)[0].startswith("A, conditioning press 1 of 1")
 
 
 # --- restarts, hellos and faults ------------------------------------------------------------------

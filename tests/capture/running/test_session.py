@@ -9,7 +9,9 @@ import numpy as np
 import pytest
 
 from coilbench.capture.book import sessions as sessions_module
-from coilbench.capture.running.recorder import EventKind
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.running.events import EventKind
 from coilbench.capture.strokes.sample_blob import unpack
 from coilbench.capture.virtual.hand import StrokeKind
 from coilbench.capture.virtual.steps import PressSpring, Rest
@@ -20,6 +22,8 @@ Clock = scene.Clock
 FakeSource = scene.FakeSource
 Stage = scene.Stage
 ENDED = scene.ENDED
+QUIET = scene.QUIET
+later = scene.later
 HALF = scene.HALF
 LOST = scene.LOST
 PRESS = scene.PRESS
@@ -71,6 +75,70 @@ def test_a_set_that_is_done_ends_it_at_once_and_again(make_book, clock):
     again.run()
     assert again.words(EventKind.DONE) == ["the set larch is done already"]
     assert len(sweeps(book)) == 1
+
+
+def test_the_very_last_stroke_can_be_redone_while_the_end_is_held_open(
+    make_book, clock, monkeypatch
+):
+    clock.in_step(monkeypatch)
+    book = make_book(RIG, springs=1, conditioning=0, measured=1)
+
+    def redo():
+        stage.session.obey(Command(Action.REDO))
+        return PRESS[:0]
+
+    def finish():
+        clock.patience_s = 0.01  # nobody looks any more
+        stage.session.obey(Command(Action.FINISH))
+        return PRESS[:0]
+
+    source = FakeSource(
+        clock, PRESS, QUIET, QUIET, redo, QUIET, QUIET, later(PRESS, 1), QUIET, finish
+    )
+    stage = Stage(book, source, clock=clock, linger_s=30.0)
+    assert stage.run().turn is None
+    assert stage.words(EventKind.REDO) == ["larch-01: the last stroke no longer counts"]
+    assert [row["counted"] for row in sweeps(book)] == [0, 1]
+    assert ended(book) == ["set done"]
+
+
+def test_a_set_that_is_done_ends_by_itself_after_a_while(make_book, clock, monkeypatch):
+    clock.in_step(monkeypatch)
+    book = make_book(RIG, springs=1, conditioning=0, measured=1)
+    clock.patience_s = 0.3
+    seen = []
+
+    def look():
+        seen.append(stage.session.snapshot.ends_in_s)
+        return PRESS[:0]
+
+    stage = Stage(book, FakeSource(clock, PRESS, *[look] * 60), clock=clock, linger_s=2.0)
+    assert stage.run().turn is None
+    told = [left for left in seen if left is not None]
+    assert told
+    assert told[-1] < told[0] <= 2.0
+    assert ended(book) == ["set done"]
+
+
+def test_finish_ends_a_set_that_is_not_done_and_says_so_in_the_book(book, clock, monkeypatch):
+    clock.in_step(monkeypatch)
+
+    def finish():
+        clock.patience_s = 0.01  # nobody looks any more
+        stage.session.obey(Command(Action.FINISH))
+        return PRESS[:0]
+
+    stage = Stage(book, FakeSource(clock, PRESS, QUIET, QUIET, finish), clock=clock)
+    assert stage.run().turn == "larch-01, stroke 1 of 2"
+    assert ended(book) == ["finished by hand"]
+
+
+def test_a_flood_of_commands_is_refused_not_queued_without_end(book, clock):
+    session = Stage(book, clock=clock).session
+    for _ in range(16):
+        session.obey(Command(Action.SKIP))
+    with pytest.raises(CoilbenchError, match="busy"):
+        session.obey(Command(Action.SKIP))
 
 
 def test_a_stop_takes_what_has_arrived_and_closes(book, clock, monkeypatch):

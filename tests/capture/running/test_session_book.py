@@ -14,8 +14,9 @@ from coilbench.capture.book.sessions import start_session
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as module
+from coilbench.capture.running.events import EventKind
 from coilbench.capture.running.locks import hold_book
-from coilbench.capture.running.recorder import EventKind, Recorder
+from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.strokes.sample_blob import unpack
 
 sys.path.append(str(Path(__file__).parent))

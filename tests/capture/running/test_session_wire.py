@@ -7,7 +7,8 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbench.capture.running.recorder import DATUM_LOST, EventKind
+from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.recorder import DATUM_LOST
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded

@@ -32,14 +32,24 @@ def test_words_say_what_to_press():
 
 def test_a_redone_spring_comes_before_the_ones_after_it_and_is_not_worked_again():
     _, order = pressed_through(ORDER)
-    again = order.redo("a-02")
+    again = order.again("a-02", 2)
     assert again.next_turn() == Turn("a-02", Purpose.MEASURED, 3, 3)
     assert again.finished() == ["a-01", "a-03"]
     assert again.after(again.next_turn()).next_turn() is None
 
 
-def test_redoing_what_has_nothing_takes_nothing_below_nothing():
-    assert ORDER.redo("a-01").done["a-01"] == Done(0, 0)
+def test_a_spring_put_off_comes_after_all_others_and_keeps_what_it_has():
+    order = ORDER.after(ORDER.next_turn()).later("a-01")
+    turns, done = pressed_through(order)
+    assert [turn.label for turn in turns[::5]][:2] == ["a-02", "a-03"]
+    assert turns[-4:][0] == Turn("a-01", Purpose.CONDITIONING, 2, 2)
+    assert sorted(done.finished()) == ["a-01", "a-02", "a-03"]
+
+
+def test_a_new_label_takes_the_place_of_the_old_one():
+    order = ORDER.after(ORDER.next_turn()).renamed("a-01", "odd one")
+    assert order.labels == ("odd one", "a-02", "a-03")
+    assert order.next_turn() == Turn("odd one", Purpose.CONDITIONING, 2, 2)
 
 
 def test_no_conditioning_and_springs_that_have_more_than_enough():
@@ -65,7 +75,7 @@ def test_a_set_takes_exactly_as_many_strokes_as_it_wants(springs, conditioning, 
     assert len(turns) == springs * (conditioning + measured)
     back = [labels[n % springs] for n in redone]
     for label in back:
-        order = order.redo(label)
+        order = order.again(label, max(0, order.measured_of(label) - 1))
     more, _ = pressed_through(order)
     assert len(more) == sum(min(back.count(label), measured) for label in labels)
     assert all(turn.purpose is Purpose.MEASURED for turn in more)

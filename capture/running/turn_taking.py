@@ -1,0 +1,170 @@
+"""Whose turn it is while a set is captured, and what a person may change about it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.renaming import rename_spring
+from coilbench.capture.book.sets import SetRecord, turn_order
+from coilbench.capture.book.sweeps import uncount_last, uncount_measured
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.running.events import Event, EventKind
+from coilbench.capture.strokes.turns import Purpose, Turn
+
+NOTHING_TO_REDO = "the last press did not count: nothing to take back"
+
+
+class TurnTaking:
+    """Owns the turn order of one set. Used by the thread that owns the book.
+
+    Args:
+        db: the open book.
+        record: the set.
+        say: told what changed, after the book has it.
+    """
+
+    def __init__(self, db: Database, record: SetRecord, say: Callable[[Event], None]) -> None:
+        self._db = db
+        self._say = say
+        self._visited: list[str] = []  # springs that had the turn before, the latest last
+        self._again: str | None = None  # its old strokes count until a new one does
+        self._redoable: str | None = None  # whose stroke was the last press, where it counted
+        self.record = record
+        self.order = turn_order(db, record)
+
+    @property
+    def turn(self) -> Turn | None:
+        """The stroke wanted next; None when the set is done."""
+        return self.order.next_turn()
+
+    def spring_id(self, label: str) -> str:
+        """Return the id of the spring of that label."""
+        return self.record.spring(label).spring_id
+
+    def make_room(self, turn: Turn) -> None:
+        """Take the old strokes out of the count where this turn's stroke begins a spring again.
+
+        To be called in the transaction that stores the new one.
+        """
+        if turn.label == self._again and turn.purpose is Purpose.MEASURED:
+            uncount_measured(self._db, self.spring_id(turn.label))
+
+    def took(self, turn: Turn, *, counted: bool) -> None:
+        """A press was stored for this turn."""
+        measured = turn.purpose is Purpose.MEASURED
+        self._redoable = turn.label if counted and measured else None
+        if not counted:
+            return
+        if measured and turn.label == self._again:
+            self._again = None
+        self.order = self.order.after(turn)
+        self._leave(turn.label)
+
+    def redo(self) -> bool:
+        """Take the last stroke out of the count if it counted; returns whether it did."""
+        label, self._redoable = self._redoable, None
+        if label is None or not uncount_last(self._db, self.spring_id(label)):
+            self._say(Event(EventKind.REDO, NOTHING_TO_REDO))
+            return False
+        # next, also where the spring had been put off meanwhile or another one's turn had come
+        self.order = self.order.again(label, max(0, self.order.measured_of(label) - 1))
+        self._came_back_to(label)
+        self._say(Event(EventKind.REDO, f"{label}: the last stroke no longer counts"))
+        return True
+
+    def obey(self, command: Command) -> None:
+        """Do what was asked: SKIP, BACK or RENAME.
+
+        Raises:
+            CoilbenchError: it can't be done; nothing has changed.
+        """
+        turn = self.turn
+        seen = command.label
+        if command.action is Action.RENAME:
+            self._rename(seen or self._present(turn), str(command.new_label))
+            return
+        if seen is not None and (turn is None or seen != turn.label):
+            now = "the set is done" if turn is None else f"it is {turn.label}'s turn"
+            raise CoilbenchError(f"{command.action} was meant for {seen}, but {now}")
+        if command.action is Action.SKIP:
+            self._skip(self._present(turn))
+        elif command.action is Action.BACK:
+            self._back(turn)
+
+    def _present(self, turn: Turn | None) -> str:
+        if turn is None:
+            raise CoilbenchError("the set is done, so it is no spring's turn")
+        return turn.label
+
+    def _skip(self, label: str) -> None:
+        left = "put off: it comes after the others"
+        if label == self._again:
+            self._forget_again()
+            left = "its earlier strokes still count"
+        else:
+            self.order = self.order.later(label)
+        after = self.turn
+        if after is not None and after.label == label:
+            raise CoilbenchError(f"{label} is the only spring left")
+        self._redoable = None
+        self._leave(label)
+        then = "the set is done" if after is None else f"now {after.label}"
+        self._say(Event(EventKind.TURN, f"{label} {left}; {then}"))
+
+    def _back(self, turn: Turn | None) -> None:
+        label = self._back_to(turn)
+        had = self.order.measured_of(label)
+        self._forget_again()
+        self._redoable = None
+        skipped = turn is not None and label != turn.label and had < self.order.measured
+        if skipped or not had:
+            self.order = self.order.again(label, had)
+            words = f"{label} is next again"
+        else:
+            self.order = self.order.again(label)
+            self._again = label
+            words = f"{label} again from its first stroke; the earlier ones count until then"
+        self._came_back_to(label)
+        self._say(Event(EventKind.TURN, words))
+
+    def _back_to(self, turn: Turn | None) -> str:
+        """Return the spring that going back leads to."""
+        if turn is not None and self.order.measured_of(turn.label):
+            return turn.label  # from its first stroke; going back once more leads further
+        if self._visited:
+            return self._visited[-1]
+        labels = self.record.labels
+        place = len(labels) if turn is None else labels.index(turn.label)
+        if place == 0:
+            raise CoilbenchError("this is the first spring: there is none before it")
+        return labels[place - 1]
+
+    def _rename(self, label: str, new_label: str) -> None:
+        self.record = rename_spring(self._db, self.record, label, new_label)
+        self.order = self.order.renamed(label, new_label)
+        self._visited = [new_label if one == label else one for one in self._visited]
+        if self._again == label:
+            self._again = new_label
+        if self._redoable == label:
+            self._redoable = new_label
+        self._say(Event(EventKind.TURN, f"{label} is now called {new_label}"))
+
+    def _forget_again(self) -> None:
+        """Leave the spring that was to be measured again as it was: no new stroke was kept."""
+        if self._again is not None:
+            done = turn_order(self._db, self.record).measured_of(self._again)
+            self.order = self.order.again(self._again, done)
+            self._again = None
+
+    def _leave(self, label: str) -> None:
+        """Remember where the turn was, if it has moved on."""
+        turn = self.turn
+        if turn is None or turn.label != label:
+            self._visited.append(label)
+
+    def _came_back_to(self, label: str) -> None:
+        if self._visited and self._visited[-1] == label:
+            self._visited.pop()

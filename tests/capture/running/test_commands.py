@@ -1,0 +1,56 @@
+"""Commands as plain values: what was asked comes through, anything else is refused in words."""
+
+import json
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command
+
+labels = st.none() | st.text(max_size=LONGEST_TEXT)
+plain = st.sampled_from([action for action in Action if action is not Action.RENAME])
+renames = st.builds(
+    Command, st.just(Action.RENAME), labels, st.text(min_size=1, max_size=LONGEST_TEXT)
+)
+
+
+@given(st.builds(Command, plain, labels) | renames)
+@settings(max_examples=50, deadline=None)
+def test_a_command_comes_back_whole_through_json(command):
+    assert Command.from_document(json.loads(json.dumps(command.to_document()))) == command
+
+
+anything = st.recursive(
+    st.none() | st.booleans() | st.integers() | st.floats() | st.text(),
+    lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
+    max_leaves=5,
+)
+nearly = st.dictionaries(st.sampled_from(["action", "label", "new_label", "x"]), anything)
+
+
+@given(anything | nearly)
+@settings(max_examples=200, deadline=None)
+def test_anything_else_is_a_command_or_refused(document):
+    try:
+        command = Command.from_document(document)
+    except CoilbenchError:
+        return
+    assert command.action in list(Action)
+
+
+@pytest.mark.parametrize(
+    "document",
+    [
+        {"action": "rename"},
+        {"action": "skip", "new_label": "x"},
+        {"action": "fly"},
+        {"action": "skip", "label": "x" * (LONGEST_TEXT + 1)},
+        {"action": "skip", "at": 1},
+        [],
+    ],
+)
+def test_what_is_no_command_is_refused(document):
+    with pytest.raises(CoilbenchError):
+        Command.from_document(document)

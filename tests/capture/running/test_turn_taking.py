@@ -1,0 +1,186 @@
+"""Redo, skip, back and rename: what the order is after them, and what the book has."""
+
+import pytest
+
+from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set, turn_order
+from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.strokes.sweep import Origin, SweepStatus
+from coilbench.capture.virtual.instrument import RigModel
+
+
+class Table:
+    """Turns on a book of three springs that want one conditioning press and two strokes."""
+
+    def __init__(self, db):
+        self.db = db
+        self.said = []
+        self.turns = TurnTaking(db, find_set(db, "larch"), self.said.append)
+
+    def press(self, times=1, *, counted=True):
+        for _ in range(times):
+            turn = self.turns.turn
+            with self.db.atomic():
+                if counted:
+                    self.turns.make_room(turn)
+                sweep = NewSweep(
+                    self.turns.spring_id(turn.label),
+                    Origin.POINTS_FILE,
+                    SweepStatus.COMPLETE,
+                    turn.purpose,
+                    counted,
+                    (),
+                    1.0,
+                    0.0,
+                    0.1,
+                )
+                store_sweep(self.db, sweep)
+            self.turns.took(turn, counted=counted)
+
+    def ask(self, action, label=None, new_label=None):
+        self.turns.obey(Command(action, label, new_label))
+
+    @property
+    def turn(self):
+        turn = self.turns.turn
+        return None if turn is None else (turn.label.removeprefix("larch-"), turn.number)
+
+    def counted(self):
+        """Count by spring, as the book has it."""
+        order = turn_order(self.db, find_set(self.db, "larch"))
+        return [order.measured_of(label) for label in find_set(self.db, "larch").labels]
+
+    def in_book(self):
+        return len(list(self.db.query("SELECT 1 FROM sweeps WHERE purpose = 'measured'")))
+
+
+@pytest.fixture
+def table(make_book):
+    with open_book(make_book(RigModel.draw(4), springs=3)) as db:
+        current_calibration(db)
+        yield Table(db)
+
+
+def test_a_skipped_spring_comes_after_the_others_with_what_it_has(table):
+    table.press(2)
+    table.ask(Action.SKIP)
+    assert table.turn == ("02", 1)
+    table.press(6)
+    assert table.turn == ("01", 2)
+    with pytest.raises(CoilbenchError, match="only spring left"):
+        table.ask(Action.SKIP)
+    table.press()
+    assert table.turn is None
+    assert table.counted() == [2, 2, 2]
+
+
+def test_back_after_a_skip_turns_to_the_skipped_spring_and_takes_nothing(table):
+    table.press(2)
+    table.ask(Action.SKIP)
+    table.ask(Action.BACK)
+    assert table.turn == ("01", 2)
+    assert table.counted() == [1, 0, 0]
+
+
+def test_back_begins_this_spring_again_and_then_the_one_before(table):
+    table.press(3)
+    table.press(2)  # 02: worked, and one stroke
+    table.ask(Action.BACK)
+    assert table.turn == ("02", 1)
+    assert table.counted() == [2, 1, 0]  # a slip of the finger costs nothing
+    table.ask(Action.BACK)
+    assert table.turn == ("01", 1)
+    assert table.counted() == [2, 1, 0]
+    table.press()
+    assert table.counted() == [1, 1, 0]  # now the old ones went, in the same transaction
+    table.press()
+    assert table.turn == ("02", 2)
+    assert table.counted() == [2, 1, 0]
+    assert table.in_book() == 5  # nothing is ever deleted
+
+
+def test_skip_leaves_a_spring_begun_again_as_it_was(table):
+    table.press(3)
+    table.ask(Action.BACK)
+    assert table.turn == ("01", 1)
+    table.ask(Action.SKIP)
+    assert table.turn == ("02", 1)
+    table.press(6)
+    assert table.turn is None
+    assert table.counted() == [2, 2, 2]
+
+
+def test_a_refused_press_does_not_take_the_old_strokes_away(table):
+    table.press(3)
+    table.ask(Action.BACK)
+    table.press(counted=False)
+    assert table.counted() == [2, 0, 0]
+    assert table.turn == ("01", 1)
+
+
+def test_back_from_a_set_that_is_done(table):
+    table.press(9)
+    assert table.turn is None
+    table.ask(Action.BACK)
+    assert table.turn == ("03", 1)
+
+
+def test_back_in_a_capture_that_begins_in_the_middle_of_a_set(table):
+    table.press(3)
+    later = Table(table.db)
+    later.ask(Action.BACK)
+    assert later.turn == ("01", 1)
+    first = Table(table.db)
+    first.press(6)
+    first.ask(Action.BACK)
+    first.ask(Action.BACK)
+    first.ask(Action.BACK)
+    with pytest.raises(CoilbenchError, match="first spring"):
+        first.ask(Action.BACK)
+
+
+def test_redo_of_the_sets_very_last_stroke(table):
+    table.press(9)
+    assert table.turns.redo()
+    assert table.turn == ("03", 2)
+    table.press()
+    assert table.turn is None
+
+
+def test_redo_comes_before_a_spring_begun_meanwhile(table):
+    table.press(3)
+    assert table.turns.redo()
+    assert table.turn == ("01", 2)
+    assert not table.turns.redo()
+    assert table.said[-1].words.endswith("nothing to take back")
+
+
+def test_rename_keeps_the_springs_strokes_and_turn(table):
+    table.press(2)
+    table.ask(Action.RENAME, new_label="marked red")
+    assert table.turns.turn.words() == "marked red, stroke 2 of 2"
+    assert find_set(table.db, "larch").labels[0] == "marked red"
+    table.press()
+    assert table.counted() == [2, 0, 0]
+    table.ask(Action.RENAME, "marked red", "first")
+    table.ask(Action.BACK)
+    assert table.turns.turn.label == "first"
+
+
+@pytest.mark.parametrize("new_label", ["larch-02", "", "a,b", " x", "-x", "y" * 200])
+def test_a_label_that_cannot_be_is_refused_and_changes_nothing(table, new_label):
+    with pytest.raises(CoilbenchError):
+        table.ask(Action.RENAME, new_label=new_label)
+    assert table.turn == ("01", 1)
+    assert find_set(table.db, "larch").labels[0] == "larch-01"
+
+
+def test_a_command_for_a_spring_whose_turn_has_passed_is_refused(table):
+    table.press(3)
+    with pytest.raises(CoilbenchError, match="meant for larch-01, but it is larch-02's turn"):
+        table.ask(Action.SKIP, "larch-01")
+    assert table.turn == ("02", 1)
