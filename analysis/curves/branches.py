@@ -13,7 +13,7 @@ from coilbench.capture.strokes.sweep import Branch
 Array = NDArray[np.float64]
 
 EDGE_MM = 1e-6  # a height this near the end of a branch is inside it: inches do not round evenly
-FINE_BINS_PER_STEP = 5
+BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
 HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
 MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
 
@@ -112,18 +112,15 @@ def fit_points(branch: Branch) -> BranchFit | None:
     return BranchFit(heights, loads, slopes, flat, np.zeros((heights.size, 2)))
 
 
-def fit_dense(branch: Branch, step_mm: float) -> BranchFit | None:
+def fit_dense(bins: Bins, step_mm: float) -> BranchFit | None:
     """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
 
-    Samples are first averaged in fine bins whose weight is capped at the median bin's, so that
-    a pause (many samples at one height, while the load creeps) weighs no more than moving on.
     Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
     Local Polynomial Modelling and Its Applications, 1996, from memory).
 
     Returns:
         None where fewer than two different heights were sampled.
     """
-    bins = fine_bins(branch, step_mm / FINE_BINS_PER_STEP)
     if bins.height_mm.size < 2:
         return None
     grid = _grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm)
@@ -143,7 +140,8 @@ def fit_dense(branch: Branch, step_mm: float) -> BranchFit | None:
 class Bins(NamedTuple):
     """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
 
-    The weight is the number of samples, capped.
+    The weight is the number of samples, capped at the median bin's, so that a pause (many samples
+    at one height, while the load creeps) weighs no more than moving on.
     """
 
     height_mm: Array
@@ -151,8 +149,16 @@ class Bins(NamedTuple):
     weight: Array
     by_lag: Array
 
+    def at(self, rows: NDArray[np.bool_]) -> Bins:
+        """Return some of the bins."""
+        return Bins(*(column[rows] for column in self))
 
-def fine_bins(branch: Branch, width_mm: float) -> Bins:
+    def between(self, low_mm: float, high_mm: float) -> Bins:
+        """Return the bins whose mean height lies between two heights."""
+        return self.at((self.height_mm >= low_mm) & (self.height_mm <= high_mm))
+
+
+def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
     """Average height and load in bins of height, ascending, empty bins left out."""
     _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
     count = np.bincount(where).astype(np.float64)

@@ -9,10 +9,12 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from coilbench.analysis.curves.bind import find_solid_height
 from coilbench.analysis.curves.branches import Array, BranchFit
 from coilbench.analysis.curves.budget import Budget, BudgetLine
 from coilbench.analysis.curves.chain import budget_lines
-from coilbench.analysis.curves.ends import FreeLength, find_free_length, find_solid_height_mm
+from coilbench.analysis.curves.ends import find_free_length
+from coilbench.analysis.curves.found_height import FoundHeight
 from coilbench.analysis.curves.standing_notes import slow_enough, standing_notes
 from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit, fit_sweep, join_points
 from coilbench.analysis.curves.uncertainty import type_a
@@ -80,6 +82,8 @@ class SpringCurve:
         free_length_mm: from first contact of the dense sweeps, else as given, else None.
         free_length_u_mm: its expanded uncertainty, k = 2; None where the length is None.
         solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
+        contact, bind: first contact and coil bind as the dense sweeps show them; None where they
+            do not.
         notes: what holds for every load read from it, in words without a full stop.
     """
 
@@ -91,6 +95,8 @@ class SpringCurve:
     free_length_u_mm: float | None
     solid_height_mm: float | None
     notes: tuple[str, ...] = ()
+    contact: FoundHeight | None = None
+    bind: FoundHeight | None = None
 
     @property
     def lowest_mm(self) -> float:
@@ -156,20 +162,28 @@ class SpringCurve:
         budget = Budget((*budget_lines(weighted), *_scatter_line(rates, noises)))
         return Rate(_mean(rates), budget.expanded_u_n, budget)
 
+    def window_mm(self, shares: tuple[float, float] = RATE_WINDOW) -> tuple[float, float] | None:
+        """Heights between two shares of the deflection, the higher one first.
+
+        From free length to solid, else to the lowest height measured; None where the free length
+        is not known or the window was not measured whole.
+        """
+        if self.free_length_mm is None:
+            return None
+        low = self.lowest_mm
+        bottom = low if self.solid_height_mm is None else self.solid_height_mm
+        deflection = self.free_length_mm - bottom
+        top, end = (self.free_length_mm - share * deflection for share in shares)
+        return (top, end) if low <= end < top <= self.highest_mm else None
+
     @property
     def rate(self) -> Rate | None:
-        """Rate over RATE_WINDOW of the deflection from free length to solid (else to the lowest).
+        """Rate between the ends of RATE_WINDOW.
 
-        Between the highest and the lowest height measured where the window is not known or was
-        not measured whole; None where only one height was measured.
+        Between the highest and the lowest height measured where that is not known; None where
+        only one height was measured.
         """
-        high, low = self.highest_mm, self.lowest_mm
-        if self.free_length_mm is not None:
-            bottom = low if self.solid_height_mm is None else self.solid_height_mm
-            deflection = self.free_length_mm - bottom
-            top, end = (self.free_length_mm - share * deflection for share in RATE_WINDOW)
-            if low <= end < top <= high:
-                high, low = top, end
+        high, low = self.window_mm() or (self.highest_mm, self.lowest_mm)
         return self.rate_between(low, high) if high - low >= LEAST_SPAN_MM else None
 
     @property
@@ -282,18 +296,23 @@ def fit_curve(
     if not _fits(fits, branch):
         what = "has no reading" if branch == "mean" else f"has no reading of its {branch} branch"
         raise CoilbenchError(f"spring {label} {what}", mend="Measure the spring, then ask again")
-    found = find_free_length(sweeps)
-    if found is None and free_length_mm is not None:
-        found = FreeLength(free_length_mm, GIVEN_LENGTH_U_MM)
+    contact, bind = find_free_length(fits), find_solid_height(fits)
+    free = contact
+    if free is None and free_length_mm is not None:
+        free = FoundHeight(free_length_mm, GIVEN_LENGTH_U_MM)
+    if solid_height_mm is None and bind is not None:
+        solid_height_mm = bind.height_mm
     return SpringCurve(
         label,
         branch,
         fits,
         join_points(sweeps),
-        None if found is None else found.length_mm,
-        None if found is None else found.length_u_mm,
-        find_solid_height_mm(sweeps) if solid_height_mm is None else solid_height_mm,
+        None if free is None else free.height_mm,
+        None if free is None else free.height_u_mm,
+        solid_height_mm,
         (*notes, *standing_notes(fits)),
+        contact,
+        bind,
     )
 
 

@@ -94,7 +94,7 @@ def bisquare(design: Array, y: Array) -> Fit:
     small = 1.0 + p / n * float(np.var(curving)) / mean**2
     variance = (small / mean) ** 2 * float(pull @ pull) / max(effective_n - p, 1.0)
     covariance = np.linalg.inv(design.T @ design) * variance
-    return Fit(fit, covariance, residual, weight, effective_n)
+    return Fit(np.asarray(fit), covariance, np.asarray(residual), weight, effective_n)
 
 
 def effective_count(residual: Array, parameters: int) -> float:
@@ -116,7 +116,7 @@ def effective_count(residual: Array, parameters: int) -> float:
 
 
 def _weight(residual: Array, scale: float) -> Array:
-    return np.clip(1.0 - (residual / (BISQUARE * scale)) ** 2, 0.0, None) ** 2
+    return np.asarray(np.clip(1.0 - (residual / (BISQUARE * scale)) ** 2, 0.0, None) ** 2)
 
 
 def _widening(residual: Array, parameters: int) -> float:

@@ -9,7 +9,14 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import Array, BranchFit, fit_dense, fit_points
+from coilbench.analysis.curves.branches import (
+    Array,
+    Bins,
+    BranchFit,
+    fine_bins,
+    fit_dense,
+    fit_points,
+)
 from coilbench.analysis.curves.passes import split_passes
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.rig_stroke import RigReading
@@ -32,6 +39,8 @@ class SweepFit:
         dense: whether the samples are a sampled curve.
         sweep_id: whose error is its own.
         turned_mm: as in Sweep.
+        loading_bins, unloading_bins: what the dense branches were fitted to; on the way up only
+            where friction has turned round in full. None for points.
         reach_n: above this load the branches were cut, since the press's give was not measured
             there; infinite where nothing was cut.
     """
@@ -47,6 +56,8 @@ class SweepFit:
     lag: Lag | None = None
     reach_n: float = math.inf
     turned_mm: float | None = None
+    loading_bins: Bins | None = None
+    unloading_bins: Bins | None = None
 
     @property
     def zero_u_n(self) -> float:
@@ -120,10 +131,12 @@ class Look(NamedTuple):
 
 def fit_sweep(sweep: Sweep) -> SweepFit | None:
     """Fit both branches; None where the sweep holds no usable sample."""
+    loading_bins = unloading_bins = None
     if sweep.dense:
         passes = split_passes(sweep)
-        loading = fit_dense(passes.loading, GRID_STEP_MM)
-        unloading = _fit_unloading(passes.unloading, sweep.turned_mm)
+        loading_bins = fine_bins(passes.loading)
+        loading = fit_dense(loading_bins, GRID_STEP_MM)
+        unloading, unloading_bins = _fit_unloading(fine_bins(passes.unloading), sweep.turned_mm)
     else:
         loading, unloading = fit_points(sweep.loading), fit_points(sweep.unloading)
     reach_n = math.inf
@@ -145,21 +158,28 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
         sweep.lag,
         reach_n,
         sweep.turned_mm,
+        loading_bins,
+        unloading_bins,
     )
 
 
-def _fit_unloading(branch: Branch, turned_mm: float | None) -> BranchFit | None:
+def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | None, Bins]:
     """Fit the way up: the part in which friction turns round, and what lies above, for itself.
 
     A window that reached across would take a part of the turning for load.
+
+    Returns:
+        The fit, and the bins of the part above.
     """
-    whole = fit_dense(branch, GRID_STEP_MM)
+    whole = fit_dense(bins, GRID_STEP_MM)
     if whole is None:
-        return None
+        return None, bins
     full_mm = whole.lowest_mm + TURN_MM
     full_mm = full_mm if turned_mm is None else max(full_mm, turned_mm)
-    above = fit_dense(branch.at(branch.height_mm >= full_mm), GRID_STEP_MM)
-    return whole if above is None else whole.below(above.lowest_mm).joined(above)
+    turned = bins.at(bins.height_mm >= full_mm)
+    above = fit_dense(turned, GRID_STEP_MM)
+    fit = whole if above is None else whole.below(above.lowest_mm).joined(above)
+    return fit, turned
 
 
 def _within_flex(
