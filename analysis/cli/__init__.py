@@ -28,6 +28,7 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
     "Decide": {
         "pair": ("pairing", "Rank outer, inner and shims against the cam card."),
         "assign": ("assign", "Which spring and which shims on which valve, the proven best."),
+        "report": ("report", "The sheet to build from: one page to print and file."),
     },
 }
 _COMMANDS = {name: entry for group in _GROUPS.values() for name, entry in group.items()}

@@ -1,34 +1,12 @@
-"""Where a set's counted strokes and readings came from."""
+"""Where a set's counted strokes and readings came from, out of the book."""
 
 from __future__ import annotations
-
-from dataclasses import dataclass
 
 from sqlite_utils import Database
 
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.strokes.provenance import Provenance
 from coilbench.capture.strokes.sweep import Origin
-
-
-@dataclass(frozen=True)
-class Provenance:
-    """Counted measured sweeps of one set that came the same way.
-
-    Attributes:
-        origin: the way.
-        calibration_id: what raw counts were captured with; None where there are none.
-        scale: name of the calibrated scale that showed keyed readings; None without one.
-        sweeps, springs: how many, and of how many springs.
-        first_utc, last_utc: when the first and the last one were stored.
-    """
-
-    origin: Origin
-    calibration_id: str | None
-    scale: str | None
-    sweeps: int
-    springs: int
-    first_utc: str
-    last_utc: str
 
 
 def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
@@ -47,3 +25,11 @@ def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
         [record.set_id],
     )
     return tuple(Provenance(**row | {"origin": Origin(row["origin"])}) for row in rows)
+
+
+def scale_made_utc(db: Database, name: str) -> str | None:
+    """Return when the newest calibration of a scale was made; None without one."""
+    rows = list(
+        db.query("SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1", [name])
+    )
+    return str(rows[0]["made_utc"]) if rows else None

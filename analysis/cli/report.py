@@ -1,0 +1,78 @@
+"""`coilbench report`: the build sheet, one page to print and file."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from coilbench.analysis.cli.common import (
+    book_path,
+    json_option,
+    print_document,
+    show_warnings,
+    units,
+)
+from coilbench.analysis.cli.sheet_input import read_sheet
+from coilbench.analysis.cli.writing import refuse_existing, write_whole
+from coilbench.analysis.engine.assignment import EFFORTS, Effort
+from coilbench.analysis.sheet.document import to_document
+from coilbench.capture.book.opening import open_book
+
+
+@click.command(
+    name="report",
+    epilog="Examples: coilbench report road.toml ; coilbench report road.toml -o sheet.html",
+)
+@click.argument("build", type=click.Path(path_type=Path))
+@click.option(
+    "-o",
+    "--output",
+    "page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="The page's file.  [default: the build file's name with .html, beside it; with --json "
+    "none]",
+)
+@click.option(
+    "--effort",
+    type=click.Choice(EFFORTS),
+    default="shims",
+    show_default=True,
+    help="What may be done under the springs.",
+)
+@click.option("--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in.")
+@click.option("--force", is_flag=True, help="Write over a page that is there already.")
+@json_option
+def report_command(
+    build: Path,
+    page: Path | None,
+    effort: Effort,
+    use_flagged: bool,
+    force: bool,
+    as_json: bool,
+) -> None:
+    """Write the sheet to build from: one page that prints on A4 and Letter, in black and white.
+
+    Which springs and shims go under each valve with boxes to tick, the card, curves, margins, the
+    sets with their flags, calibration, uncertainty, cautions, and how it was computed. Where the
+    springs can't fill every valve, the best pair of sets and why: it then exits with 1.
+    """
+    target = page
+    if page is None and not as_json:
+        target = build.with_suffix(".html")
+    if target is not None:
+        refuse_existing(target, force)
+    with open_book(book_path()) as db:
+        sheet = read_sheet(db, build, effort, use_flagged, units(), book_path().name)
+    if target is not None:
+        from coilbench.analysis.screens.sheet_page import sheet_page  # slow to load
+
+        write_whole(target, sheet_page(sheet, units()))
+        click.echo(f"Wrote {target}.", err=as_json)
+    if as_json:
+        print_document(to_document(sheet))
+    else:
+        click.echo(f"{sheet.verdict}.")
+        show_warnings(sheet.rig.warnings)
+    if not sheet.named:
+        raise click.exceptions.Exit(1)

@@ -1,0 +1,126 @@
+"""What a build sheet is made of, out of the book: for `report` and `export --sheet`."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterator
+from importlib.metadata import version
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from coilbench.analysis.cli.common import read_build
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.engine.assigning import assign
+from coilbench.analysis.engine.assignment import Effort
+from coilbench.analysis.engine.assignment_bench import valves_of
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.pairing import pair_sets
+from coilbench.analysis.lift_file import lift_table_beside
+from coilbench.analysis.limits.limits import assess_limits
+from coilbench.analysis.measured import measured_curves, set_apart, usable_curves
+from coilbench.analysis.rig.check import days_between
+from coilbench.analysis.rig_record import calibration_card, rig_warnings
+from coilbench.analysis.sets.check import check_set
+from coilbench.analysis.sets.result import SetCheck
+from coilbench.analysis.sheet.making import Circumstances, Worked, make_sheet
+from coilbench.analysis.sheet.sheet import RigPart, ScalePart, SetPart, Sheet
+from coilbench.capture.book.calibrations import newest_part
+from coilbench.capture.book.provenance import scale_made_utc, set_provenance
+from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.scales import find_scale
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.units import Units
+
+
+def read_sheet(
+    db: Database, build_path: Path, effort: Effort, use_flagged: bool, units: Units, book: str
+) -> Sheet:
+    """Work out a build file's sheet.
+
+    Args:
+        db: the open book.
+        build_path: the build file.
+        effort: what may be done under the springs.
+        use_flagged: count weak, stiff, short and odd springs in.
+        units: for the words.
+        book: the book's name, for the record.
+
+    Raises:
+        CoilbenchError: the build file or a set that it names can't be used.
+    """
+    build = read_build(build_path)
+    table = lift_table_beside(build, build_path)
+    worked = _work_out(db, build, effort, use_flagged, units)
+    chosen = worked.chosen
+    limits = [
+        assess_limits(build, pair.outer, pair.inner, pair.choice, build.given, table)
+        for pair in chosen.pairs
+    ]
+    about = Circumstances(build_path.read_text("utf-8-sig"), utc_now(), book, dict(_versions()))
+    return make_sheet(worked, chosen, limits, _rig(db, worked, about.made_utc), about, units)
+
+
+def _work_out(
+    db: Database, build: BuildFile, effort: Effort, use_flagged: bool, units: Units
+) -> Worked:
+    sets, parts, sizes, left_out = {}, {}, {}, list[str]()
+    for name, offset_mm in _candidates(build):
+        record = find_set(db, name)
+        curves, missing = measured_curves(db, record)
+        seat_mm = build.head.installed_height_mm - offset_mm
+        heights_mm = (seat_mm, seat_mm - build.cam.valve_lift_mm)
+        check, unjudged = _check(record, curves, heights_mm, use_flagged, units)
+        flagged = () if check is None or use_flagged else set_apart(check)
+        sets[name], gone = usable_curves(record, curves, flagged)
+        left_out += gone
+        sizes[name] = len(record.springs)
+        notes = tuple(dict.fromkeys(note for curve in curves for note in curve.notes))
+        came = set_provenance(db, record)
+        parts[name] = SetPart(name, record.role, check, unjudged, missing, came, notes)
+    assignment = assign(build, sets, sizes, effort, units)
+    best = None if assignment.chosen.valves else pair_sets(build, sets, units).combinations[0]
+    return Worked(assignment, best, valves_of(build, sizes), sets, parts, tuple(left_out))
+
+
+def _candidates(build: BuildFile) -> Iterator[tuple[str, float]]:
+    """Yield each candidate set's name, and how much lower than the outer it stands."""
+    yield from ((name, 0.0) for name in build.springs.outer)
+    yield from ((name, build.head.inner_offset_mm) for name in build.springs.inner)
+
+
+def _check(
+    record: SetRecord,
+    curves: tuple[SpringCurve, ...],
+    heights_mm: tuple[float, float],
+    use_flagged: bool,
+    units: Units,
+) -> tuple[SetCheck | None, str]:
+    """Judge a set where `pair` and `assign` judge it; or say why it can't be."""
+    try:
+        return check_set(record.name, curves, heights_mm, units=units), ""
+    except HeightNotMeasured as error:
+        if not use_flagged:
+            raise
+        return None, error.what
+
+
+def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:
+    names = dict.fromkeys(
+        came.scale for part in worked.parts.values() for came in part.came if came.scale is not None
+    )
+    scales = []
+    for name in names:
+        made_utc = scale_made_utc(db, name)
+        if made_utc is not None:
+            age_days = days_between(made_utc, now_utc)
+            scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
+    card = None if newest_part(db, "load") is None else calibration_card(db)
+    return RigPart(card, tuple(scales), rig_warnings(db, now_utc))
+
+
+def _versions() -> Iterator[tuple[str, str]]:
+    yield "coilbench", version("coilbench")
+    yield "Python", platform.python_version()
+    for name in ("numpy", "scipy"):
+        yield name, version(name)
