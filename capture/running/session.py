@@ -6,6 +6,7 @@ import queue
 import time
 from collections import deque
 from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
 from coilbench.capture.running.commands import Command
+from coilbench.capture.running.control import ControlServer
 from coilbench.capture.running.events import Event, EventKind
 from coilbench.capture.running.link_health import LinkHealth
 from coilbench.capture.running.locks import hold_book
@@ -96,6 +98,7 @@ class Session:
         self._reader = Reader(open_again, clock=clock, pause=pause)
         self._health = LinkHealth()
         self._commands: deque[Command] = deque()
+        self._control: ControlServer | None = None
         self._done_s: float | None = None  # since when the set is done
         self._stopping = False  # no Event: its lock could be held where a signal comes in
         self._told_loss: str | None = None
@@ -126,14 +129,25 @@ class Session:
             self._rescue(db)
             record = find_set(db, request.set_name)
             calibration = current_calibration(db)
-            self._reader.start()
-            try:
-                hello = self._first_hello()
-                if hello is not None:
-                    self._capture(db, record, calibration, hello)
-            finally:
-                self._reader.close()
+            with self._open_control():
+                self._reader.start()
+                try:
+                    hello = self._first_hello()
+                    if hello is not None:
+                        self._capture(db, record, calibration, hello)
+                finally:
+                    self._reader.close()
         return self.snapshot
+
+    def _open_control(self) -> AbstractContextManager[object]:
+        """Let other windows in, this book's lock being held; where that can't be, say so."""
+        try:
+            self._control = ControlServer(self._request.book, self)
+        except CoilbenchError as refusal:
+            words = f"other windows can look on but give no commands ({refusal.what})"
+            self._say(Event(EventKind.LINK, words))
+            return nullcontext()
+        return self._control
 
     def _rescue(self, db: Database) -> None:
         """Close what a killed capture left open; the lock says that none is running."""
@@ -151,7 +165,7 @@ class Session:
                 self._link_up(parcel)
                 return parcel.hello
             if isinstance(parcel, ReaderFailed):
-                raise self._failed(parcel)
+                raise self._failed("reading", parcel.error)
             if self._stopping and isinstance(parcel, LinkDown | LinkEnded):
                 return None
             if isinstance(parcel, LinkDown):
@@ -220,6 +234,8 @@ class Session:
         """Return the next parcel, or None where none comes soon."""
         if self._stopping:
             self._reader.finish()  # it hands on what has arrived, and then says that it ended
+        if self._control is not None and self._control.error is not None:
+            raise self._failed("the control channel", self._control.error)
         try:
             return self._reader.parcels.get(timeout=PARCEL_WAIT_S)
         except queue.Empty:
@@ -247,16 +263,16 @@ class Session:
         elif isinstance(parcel, LinkEnded):
             return parcel.reason
         elif isinstance(parcel, ReaderFailed):
-            raise self._failed(parcel)
+            raise self._failed("reading", parcel.error)
         return None
 
-    def _failed(self, parcel: ReaderFailed) -> CoilbenchError:
+    def _failed(self, worker: str, cause: Exception) -> CoilbenchError:
         error = CoilbenchError(
-            f"reading failed ({type(parcel.error).__name__}: {parcel.error})",
+            f"{worker} failed ({type(cause).__name__}: {cause})",
             where=self._request.url,
             mend="Start the capture again; if this comes back, report it with these words",
         )
-        error.__cause__ = parcel.error
+        error.__cause__ = cause
         return error
 
     def _say(self, event: Event) -> None:
