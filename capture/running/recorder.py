@@ -91,6 +91,7 @@ class Recorder:
         self._chunks = 0
         self._safe_seq: int | None = None
         self.newest: tuple[float, float] | None = None  # load_n, height_mm
+        self._touched_mm: float | None = None
         self.finished = False  # a person said that it ends here
 
     @property
@@ -105,9 +106,9 @@ class Recorder:
 
     @property
     def free_length_mm(self) -> float | None:
-        """The height at which the spring is free: the set's, else where the stroke touched."""
+        """The height at which the spring is free: the set's, else where a press last touched."""
         given_mm = self._turns.record.free_length_mm
-        return self._finder.touch_mm if given_mm is None else given_mm
+        return self._touched_mm if given_mm is None else given_mm
 
     @property
     def phase(self) -> str:
@@ -226,6 +227,8 @@ class Recorder:
             begin = end
         self._feed(RawBlock(block.samples[begin:], block.boot_id))
         load_n, height_mm = self._physical(block.samples[-1:])
+        if self._finder.pressing:
+            self._touched_mm = self._finder.touch_mm
         self.newest = (float(load_n[0]) - self._finder.zero_n, float(height_mm[0]))
 
     def _feed(self, block: RawBlock) -> None:

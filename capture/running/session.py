@@ -310,7 +310,6 @@ class Session:
             words = f"no sample for {quiet_s:.1f} s on {where}.{self._last_good()} Check the cable"
             self._say(Event(EventKind.LINK, f"{words}, then: coilbench rig find"))
         total, turn, newest = self._health.counters, recorder.turn, recorder.newest
-        free_mm = recorder.free_length_mm
         ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
         self.snapshot = replace(
             self.snapshot,
@@ -322,7 +321,7 @@ class Session:
             sample_age_s=self._health.age_s(now_s),
             load_n=None if newest is None else newest[0],
             height_mm=None if newest is None else newest[1],
-            depth_mm=None if newest is None or free_mm is None else max(0.0, free_mm - newest[1]),
+            free_length_mm=recorder.free_length_mm,
             phase=recorder.phase,
             turn=None if turn is None else turn.words(),
             label=None if turn is None else turn.label,

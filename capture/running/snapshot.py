@@ -22,7 +22,8 @@ class Snapshot:
         samples, samples_lost, lines_bad, restarts: grow only, since the capture began.
         sample_age_s: age of the newest sample when the snapshot was taken; None before the first.
         load_n, height_mm: newest values; None before the first sample.
-        depth_mm: how far the spring is pressed; None where its free length is not known.
+        free_length_mm: the height above which the spring is free, roughly: the set's, else where
+            the quill touched it; None where neither is known.
         reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
         phase: where in a stroke the stream is.
         turn: the stroke wanted next in words; None when the set is done.
@@ -46,7 +47,7 @@ class Snapshot:
     sample_age_s: float | None = None
     load_n: float | None = None
     height_mm: float | None = None
-    depth_mm: float | None = None
+    free_length_mm: float | None = None
     reach_height_mm: float | None = None
     phase: str = "idle"
     turn: str | None = None
@@ -56,6 +57,13 @@ class Snapshot:
     ends_in_s: float | None = None
     events: tuple[tuple[int, str, str], ...] = ()
     curve: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def depth_mm(self) -> float | None:
+        """How far the spring is pressed; None where its free length is not known."""
+        if self.height_mm is None or self.free_length_mm is None:
+            return None
+        return max(0.0, self.free_length_mm - self.height_mm)
 
     @property
     def event(self) -> str:
