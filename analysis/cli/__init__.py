@@ -21,6 +21,7 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
     "Measure": {
         "daemon": ("daemon", "Capture a set, headless."),
         "live": ("live", "Watch a capture, or run one, on the terminal."),
+        "tell": ("tell", "A word to a running capture: redo, skip, back, rename, finish."),
         "note": ("note", "Key in what a scale and a quill show."),
         "import": ("tables", "Bring in CSV files: sweeps or points."),
         "depths": ("pairing", "How far to press each set for each check, for hand reading."),
@@ -29,6 +30,9 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
         "pair": ("pairing", "Rank outer, inner and shims against the cam card."),
         "assign": ("assign", "Which spring and which shims on which valve, the proven best."),
         "report": ("report", "The sheet to build from: one page to print and file."),
+    },
+    "Keep": {
+        "export": ("export", "Write sets as CSV files."),
     },
 }
 _COMMANDS = {name: entry for group in _GROUPS.values() for name, entry in group.items()}

@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.common import (
+    NUMBER,
     book_path,
     json_option,
     print_document,
@@ -33,12 +34,18 @@ from coilbench.capture.tables.csv_table import read_table
     help="Points: each spring's largest load is (or is not) at its solid height. "
     "[default: judged from the file, and said]",
 )
+@click.option(
+    "--zero-counts",
+    type=NUMBER,
+    help="Raw sweep: its load counts with nothing pressed.  [default: as it begins]",
+)
 @json_option
 def import_command(
     files: tuple[Path, ...],
     set_name: str,
     label: str | None,
     closed_down: bool | None,
+    zero_counts: float | None,
     as_json: bool,
 ) -> None:
     """Bring in CSV files: raw sweeps, converted sweeps, or points.
@@ -56,7 +63,14 @@ def import_command(
         record = find_set(db, set_name)
         with writing(db):
             brought = [
-                import_table(db, record, table, label=label, closed_down=closed_down)
+                import_table(
+                    db,
+                    record,
+                    table,
+                    label=label,
+                    closed_down=closed_down,
+                    zero_counts=zero_counts,
+                )
                 for table in tables
             ]
     if as_json:

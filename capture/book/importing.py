@@ -59,6 +59,7 @@ def import_table(
     *,
     label: str | None = None,
     closed_down: bool | None = None,
+    zero_counts: float | None = None,
 ) -> Imported:
     """Store what a CSV file holds: all of it, or nothing.
 
@@ -72,15 +73,21 @@ def import_table(
         table: the file.
         label: the spring of a sweep file; for a points file the one spring to take.
         closed_down: whether each spring's largest load is at its solid height; None: look.
+        zero_counts: of a raw sweep: its load counts with nothing pressed; None: look before the
+            touch.
 
     Raises:
         CoilbenchError: a label that the set doesn't have, a sweep without a label, a raw sweep
-            without a calibration, readings that were imported before, or anything wrong with
-            the numbers. Nothing is stored then.
+            without a calibration, a zero for what is no raw sweep, readings that were imported
+            before, or anything wrong with the numbers. Nothing is stored then.
     """
     if label is not None:
         record.spring(label)
     content = read_sweep_file(table, free_length_mm=record.free_length_mm)
+    if zero_counts is not None and not isinstance(content, RawSweepFile):
+        raise CoilbenchError(
+            "a zero in counts belongs to a raw sweep", where=table.name, mend="Leave it away"
+        )
     if isinstance(content, PointsFile):
         return _import_points(db, record, table, content, label, closed_down)
     if label is None:
@@ -89,7 +96,7 @@ def import_table(
         )
     spring_id = record.spring(label).spring_id
     if isinstance(content, RawSweepFile):
-        sweep = _raw_sweep(db, content, spring_id, table.name)
+        sweep = _raw_sweep(db, content, spring_id, table.name, zero_counts)
         brought = Imported("raw sweep", (label,), ())
     else:
         sweep = _converted_sweep(content, spring_id, table.name)
@@ -111,12 +118,19 @@ def _store_new(db: Database, sweep: NewSweep, label: str) -> None:
     store_sweep(db, sweep)
 
 
-def _raw_sweep(db: Database, content: RawSweepFile, spring_id: str, name: str) -> NewSweep:
+def _raw_sweep(
+    db: Database,
+    content: RawSweepFile,
+    spring_id: str,
+    name: str,
+    zero_counts: float | None,
+) -> NewSweep:
     calibration = current_calibration(db)
     instrument = instrument_uncertainty(calibration.calibration)
     raw = content.raw_block()
-    _, rig = read_stroke(raw, calibration.calibration, calibration.calibration_id)
-    zero_counts = rig.zero_counts if rig.zero_known else None
+    if zero_counts is None:
+        _, rig = read_stroke(raw, calibration.calibration, calibration.calibration_id)
+        zero_counts = rig.zero_counts if rig.zero_known else None
     return NewSweep(
         spring_id=spring_id,
         origin=Origin.RAW_FILE,

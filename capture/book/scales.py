@@ -43,6 +43,7 @@ def store_scale(db: Database, scale: Scale) -> str:
                     "mass_kg": point.mass_kg,
                     "shown_kg": point.shown_kg,
                     "residual_n": residual_n,
+                    "u_kg": point.u_kg,
                 },
             )
     return scale_id
@@ -74,7 +75,9 @@ def find_scale(db: Database, name: str) -> Scale:
         fit=fit_from_document(json.loads(row["fit_json"])),
         reference_u_relative=row["reference_u_relative"],
         gravity_m_s2=row["gravity_m_s2"],
-        points=tuple(ScalePoint(p["mass_kg"], p["shown_kg"], p["direction"]) for p in points),
+        points=tuple(
+            ScalePoint(p["mass_kg"], p["shown_kg"], p["direction"], p["u_kg"]) for p in points
+        ),
         residuals_n=tuple(point["residual_n"] for point in points),
         notes=tuple(json.loads(row["notes_json"])),
     )

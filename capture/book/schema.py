@@ -9,7 +9,12 @@ from __future__ import annotations
 from sqlite_utils import Database, Migrations
 
 # In order; a name in a book beside these: a newer program has written it.
-MIGRATION_NAMES = ("0001_first_book", "0002_checks_and_scales", "0003_nominals_and_rulings")
+MIGRATION_NAMES = (
+    "0001_first_book",
+    "0002_checks_and_scales",
+    "0003_nominals_and_rulings",
+    "0004_entries_and_references",
+)
 APPLICATION_ID = 0x436F696C  # "Coil": tells our file from any other SQLite file
 
 migrations = Migrations("coilbench")
@@ -257,4 +262,28 @@ ALTER TABLE sweeps ADD COLUMN ruling TEXT
 @migrations(name=MIGRATION_NAMES[2])
 def _nominals_and_rulings(db: Database) -> None:
     for statement in filter(str.strip, _NOMINALS_AND_RULINGS.split(";")):
+        db.execute(statement)
+
+
+# entry_id: one run of import or note, so that it can be taken back as it came. What a stroke told
+# of its spring's solid height stands with the stroke: taken back, its word goes too. u_kg, u_mm:
+# what a calibration's masses and gauges were said to be good for (k = 2); NULL where nothing was.
+_ENTRIES_AND_REFERENCES = """
+ALTER TABLE sweeps ADD COLUMN entry_id TEXT;
+ALTER TABLE sweeps ADD COLUMN solid_height_mm REAL;
+ALTER TABLE sweeps ADD COLUMN solid_reason TEXT;
+UPDATE sweeps SET (solid_height_mm, solid_reason) =
+    (SELECT solid_height_mm, solid_reason FROM springs WHERE springs.id = spring_id)
+  WHERE rowid IN
+    (SELECT max(rowid) FROM sweeps WHERE origin = 'points file' AND counted GROUP BY spring_id);
+CREATE INDEX sweeps_by_entry ON sweeps (entry_id) WHERE entry_id IS NOT NULL;
+ALTER TABLE calibration_points ADD COLUMN u_kg REAL;
+ALTER TABLE calibration_points ADD COLUMN u_mm REAL;
+ALTER TABLE scale_points ADD COLUMN u_kg REAL;
+"""
+
+
+@migrations(name=MIGRATION_NAMES[3])
+def _entries_and_references(db: Database) -> None:
+    for statement in filter(str.strip, _ENTRIES_AND_REFERENCES.split(";")):
         db.execute(statement)

@@ -25,7 +25,10 @@ PartKind = Literal["load", "travel", "flex"]
 
 @dataclass(frozen=True)
 class PointRow:
-    """One point a part was fitted on, with what is left over; unknown values are None."""
+    """One point a part was fitted on, with what is left over; unknown values are None.
+
+    u_kg and u_mm are the expanded uncertainty (k = 2) stated of the mass or the gauge.
+    """
 
     direction: str | None = None
     mass_kg: float | None = None
@@ -34,6 +37,8 @@ class PointRow:
     travel_counts: float | None = None
     residual_n: float | None = None
     residual_mm: float | None = None
+    u_kg: float | None = None
+    u_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -75,6 +80,7 @@ def load_part(
             mass_kg=point.mass_kg,
             load_counts=point.counts,
             residual_n=residual_n,
+            u_kg=point.u_kg,
         )
         for point, residual_n in zip(points, residuals_n, strict=True)
     ]
@@ -111,7 +117,12 @@ def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
     """Fit the travel; raises CoilbenchError where the points make no sense."""
     fit, residuals_mm, notes = fit_travel(points)
     rows = [
-        PointRow(length_mm=point.length_mm, travel_counts=point.counts, residual_mm=residual_mm)
+        PointRow(
+            length_mm=point.length_mm,
+            travel_counts=point.counts,
+            residual_mm=residual_mm,
+            u_mm=point.u_mm,
+        )
         for point, residual_mm in zip(points, residuals_mm, strict=True)
     ]
     return NewPart("travel", origin, fit, rows, notes)
@@ -161,5 +172,5 @@ def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
         x_min=travel_fit.x_min + shift,
         x_max=travel_fit.x_max + shift,
     )
-    row = PointRow(length_mm=length_mm, travel_counts=counts, residual_mm=0.0)
+    row = PointRow(length_mm=length_mm, travel_counts=counts, residual_mm=0.0, u_mm=point.u_mm)
     return NewPart("travel", "datum", fit, [row], ["New datum, the scale factor as before"])

@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_numbers import Cell, read_numbers
+from coilbench.capture.tables.csv_out import unguarded
 
 MAX_BYTES = 20_000_000  # ours: about a million samples, hours of pressing
 
@@ -50,7 +51,7 @@ class Table:
         return f"{self.name}, line {self.lines[row]}"
 
     def texts(self, column: str) -> tuple[str, ...]:
-        """Return a column's cells as they are.
+        """Return a column's cells, an apostrophe that guards a formula taken off.
 
         Raises:
             CoilbenchError: a cell is empty.
@@ -63,7 +64,7 @@ class Table:
                 where=self.where(cells.index("")),
                 mend="Fill the cell, or delete the row",
             )
-        return cells
+        return tuple(unguarded(cell) for cell in cells)
 
     def numbers(self, *columns: str) -> tuple[NDArray[np.float64], ...]:
         """Return columns as finite numbers, the decimal sign proven from all of them together.

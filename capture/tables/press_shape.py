@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import NDArray
 
 FEWEST_SAMPLES = 10  # ours: fewer cannot show a curve
 _LOW = 0.3  # ours: below this share of the travel the quill is up again
 _HIGH = 0.7  # ours: above it the quill is down
+_FREE_SHARE = 0.75  # ours: of the load let go again, at least so much, and the spring is free
+_ENDS = 3  # samples that tell how the sweep begins and ends
 _STEP_SHARE = 0.25  # ours: of the loads' range, at least so much between up and down
 
 
@@ -20,11 +24,15 @@ def time_fault(t_s: NDArray[np.float64]) -> tuple[int, str] | None:
     return row, f"t_s {t_s[row]:g} does not come after {t_s[row - 1]:g}"
 
 
-def press_fault(travel: NDArray[np.float64]) -> str | None:
+def press_fault(travel: NDArray[np.float64], load: NDArray[np.float64]) -> str | None:
     """Say what is missing for one press down and back up; None if it is one.
+
+    A capture ends a stroke when the load is gone, long before the quill is up at its stop: so the
+    way up is whole where the load came back to what it was at the begin.
 
     Args:
         travel: shape (n,), how far the faces have closed, down positive, any unit and origin.
+        load: shape (n,), any unit, either sign.
     """
     if travel.shape[0] < FEWEST_SAMPLES:
         return f"{travel.shape[0]} samples are too few for a sweep, {FEWEST_SAMPLES} are the least"
@@ -37,12 +45,20 @@ def press_fault(travel: NDArray[np.float64]) -> str | None:
     turns = level[np.concatenate(([True], np.diff(level) != 0))]
     if turns[0] == 1:
         return "the sweep begins with the spring pressed: the way down is missing"
-    if turns[-1] == 1:
+    if turns[-1] == 1 and not _let_go(travel, load):
         return "the sweep ends with the spring pressed: the way back up is missing"
     presses = int(np.count_nonzero(turns))
     if presses > 1:
         return f"there are {presses} presses in one sweep"
     return None
+
+
+def _let_go(travel: NDArray[np.float64], load: NDArray[np.float64]) -> bool:
+    """Tell whether the load at the end is back to that at the begin, the spring there free."""
+    pressed = float(np.median(load[travel >= travel.min() + _HIGH * np.ptp(travel)]))
+    begin, end = (float(np.median(part)) for part in (load[:_ENDS], load[-_ENDS:]))
+    rise = pressed - begin
+    return (pressed - end) * math.copysign(1.0, rise) > _FREE_SHARE * abs(rise)
 
 
 def load_fault(travel: NDArray[np.float64], load: NDArray[np.float64]) -> str | None:

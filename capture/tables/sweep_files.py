@@ -140,7 +140,7 @@ def _check_times(table: Table, t_s: NDArray[np.float64]) -> None:
 
 
 def _check_press(table: Table, closed: NDArray[np.float64], load: NDArray[np.float64]) -> None:
-    fault = press_fault(closed)
+    fault = press_fault(closed, load)
     if fault is None:
         fault = load_fault(closed, load)
     if fault is not None:

@@ -120,6 +120,16 @@ def test_no_press_down_and_up_is_refused(pressed: list[float], said: str) -> Non
         assert said in message
 
 
+@pytest.mark.parametrize("sign", [1, -1])
+def test_a_stroke_that_ends_when_the_load_is_gone_is_whole(sign: int) -> None:
+    """As a capture cuts it: the quill is still far from its stop, but the spring is let go."""
+    travel = [*range(25), *range(24, 11, -1)]
+    rows = [(i, sign * 1000 * max(p - 12, 0), 200 * p) for i, p in enumerate(travel)]
+    assert isinstance(read(csv("t_s,load_counts,travel_counts", rows)), RawSweepFile)
+    half_way = rows[:-5]  # still under two fifths of its load
+    assert "the way back up is missing" in refusal(csv("t_s,load_counts,travel_counts", half_way))
+
+
 def test_only_the_way_up_is_refused() -> None:
     assert "the way down is missing" in refusal(converted(pressed_mm=list(range(12, 0, -1))))
 

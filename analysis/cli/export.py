@@ -1,0 +1,96 @@
+"""`coilbench export`: the book's numbers as CSV files."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import click
+
+from coilbench.analysis.cli.common import book_path, json_option, print_document
+from coilbench.analysis.cli.files_out import write_new_files
+from coilbench.capture.book.export_step import ExportStep
+from coilbench.capture.book.exporting import export_steps
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.tables.csv_out import Cell, csv_bytes
+from coilbench.capture.units import counted
+
+INDEX = "index.csv"
+_INDEX_COLUMNS = (
+    "step",
+    "command",
+    "file",
+    "kind",
+    "set",
+    "label",
+    "stored_utc",
+    "status",
+    "purpose",
+    "counted",
+    "note",
+)
+
+
+@click.command(
+    name="export",
+    epilog="Examples: coilbench export --out bench-csv ; coilbench export --set larch --out larch",
+)
+@click.option(
+    "--set", "set_names", multiple=True, help="A set to write; repeat it.  [default: all]"
+)
+@click.option(
+    "--out",
+    "folder",
+    required=True,
+    type=click.Path(path_type=Path),
+    help="The folder to write into; made where it is not there.",
+)
+@click.option("--force", is_flag=True, help="Take the place of files that are there.")
+@json_option
+def export_command(set_names: tuple[str, ...], folder: Path, force: bool, as_json: bool) -> None:
+    """Write sets as CSV files: each stroke's raw counts, points, and the calibrations they need.
+
+    index.csv lists the files, with the command that brings each back into another book, in
+    order. Strokes that don't count have none. Text that a spreadsheet would run as a formula has
+    an apostrophe before it, which the import takes off again.
+    """
+    steps: list[ExportStep] = []
+    with open_book(book_path()) as db:
+        count = write_new_files(folder, _files(export_steps(db, set_names), steps), force=force)
+    kinds = sorted({step.kind for step in steps})
+    counts = {kind: sum(step.kind == kind for step in steps) for kind in kinds}
+    if as_json:
+        print_document({"folder": str(folder), "index": INDEX, "files": count, "steps": counts})
+        return
+    many = ", ".join(f"{kind} {number}" for kind, number in counts.items())
+    click.echo(f"Wrote {counted(count, 'file')} into {folder} ({many or 'no set'}).")
+    click.echo(f"{folder / INDEX} says what is what, and how each comes back into a book.")
+
+
+def _files(steps: Iterator[ExportStep], seen: list[ExportStep]) -> Iterator[tuple[str, bytes]]:
+    """Yield each step's file, then the index; `seen` gets the steps without their files."""
+    rows: list[tuple[Cell, ...]] = []
+    for number, step in enumerate(steps, start=1):
+        if step.path is not None and step.data is not None:
+            yield step.path, step.data
+        rows.append(_row(number, step))
+        seen.append(replace(step, data=None))
+    yield INDEX, csv_bytes(_INDEX_COLUMNS, rows)
+
+
+def _row(number: int, step: ExportStep) -> tuple[Cell, ...]:
+    return (
+        number,
+        shlex.join(("coilbench", *step.arguments)) if step.arguments else "",
+        step.path or "",
+        step.kind,
+        step.set_name,
+        step.label,
+        step.stored_utc,
+        step.status,
+        step.purpose,
+        "" if step.counted is None else int(step.counted),
+        step.note,
+    )
