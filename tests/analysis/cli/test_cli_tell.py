@@ -1,0 +1,98 @@
+"""`coilbench tell` against a capture that runs: what was asked is done, and said."""
+
+import socket
+import threading
+
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.running.control import ask_snapshot
+from coilbench.capture.running.daemon import run_daemon
+from coilbench.capture.running.session import CaptureRequest
+
+pytestmark = pytest.mark.skipif(
+    not hasattr(socket, "AF_UNIX"), reason="no Unix domain sockets here: no channel is opened"
+)
+
+
+@pytest.fixture
+def book(tmp_path, capsys):
+    path = tmp_path / "tell.db"
+    (tmp_path / "masses.csv").write_text("mass_kg,counts\n0,0\n10,20000\n20,40000\n40,80000\n")
+    (tmp_path / "gauges.csv").write_text("length_mm,counts\n0,6000\n20,4000\n50,1000\n")
+    for words in (
+        ["set", "new", "cedar", "--role", "outer", "--count", "3"],
+        ["rig", "weigh", "--from", str(tmp_path / "masses.csv")],
+        ["rig", "gauge", "--from", str(tmp_path / "gauges.csv")],
+    ):
+        assert run(["--book", str(path), *words]) == 0
+    capsys.readouterr()
+    return path
+
+
+@pytest.fixture
+def capture(book):
+    """A capture in real time on this book's simulated rig; it lasts until it is told to finish."""
+    request = CaptureRequest(book, "cedar", "virtual:?seed=1&presses=1&springs=1")
+    ended = []
+    thread = threading.Thread(target=lambda: ended.append(run_daemon(request, lambda _: None)))
+    thread.start()
+    while (snapshot := ask_snapshot(book)) is None or snapshot.turn is None:
+        assert thread.is_alive()
+    yield ended
+    run(["--book", str(book), "tell", "finish"])
+    thread.join(20.0)
+
+
+def tell(book, capsys, *words):
+    status = run(["--book", str(book), "tell", *words])
+    said = capsys.readouterr()
+    return status, said.out, said.err
+
+
+def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
+    assert tell(book, capsys, "redo") == (
+        0,
+        "the last press did not count: nothing to take back\n",
+        "",
+    )
+    status, out, _ = tell(book, capsys, "skip", "cedar-01")
+    assert (status, out) == (0, "cedar-01 put off: it comes after the others; now cedar-02\n")
+    _, out, _ = tell(book, capsys, "skip", "cedar-01")
+    assert "skip was meant for cedar-01, but it is cedar-02's turn" in out
+    _, out, _ = tell(book, capsys, "rename", "cedar-02", "blue")
+    assert out == "cedar-02 is now called blue\n"
+    with open_book(book) as db:
+        labels = {row["label"] for row in db.query("SELECT label FROM springs")}
+    assert "blue" in labels
+    assert "cedar-02" not in labels
+
+
+def test_told_to_finish_it_ends(book, capture, capsys):
+    status, _, _ = tell(book, capsys, "finish")
+    assert status == 0
+    while ask_snapshot(book) is not None:
+        pass
+    status, _, err = tell(book, capsys, "finish")
+    assert status == 2
+    assert "no capture is running on this book" in err
+    with open_book(book) as db:
+        last = db.execute("SELECT ended_reason FROM sessions ORDER BY rowid DESC").fetchone()
+    assert last == ("finished by hand",)
+
+
+@pytest.mark.parametrize(
+    ("words", "refusal"),
+    [
+        (["redo"], "no capture is running on this book"),
+        (["rename", "cedar-01"], "a rename needs two labels"),
+        (["skip", "a", "b"], "nothing else takes one"),
+        (["stop"], "'stop' is not one of"),
+    ],
+)
+def test_bad_words_are_refused_in_one_line(tmp_path, capsys, words, refusal):
+    status, out, err = tell(tmp_path / "none.db", capsys, *words)
+    assert (status, out) == (2, "")
+    assert refusal in err
+    assert err.count("\n") == 1
