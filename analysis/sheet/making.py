@@ -167,7 +167,8 @@ def _method(
     yield "Choice", words.choice_method(assignment.chosen, assignment.effort)
     yield "Flags", words.flags_method([part.check for part in parts if part.check is not None])
     yield "Uncertainty", words.UNCERTAINTY_METHOD
-    yield "Measured", "; ".join(came for part in parts for came in words.came_words(part))
+    for part in parts:
+        yield f"Measured, {part.name}", words.came_words(part)
     digest = hashlib.sha256(about.build_text.encode()).hexdigest()
     yield "Build file", f"{assignment.build.name}, SHA-256 {digest}"
     yield "Book", about.book

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 
 from coilbench.analysis.engine.assignment import Effort, Level
 from coilbench.analysis.sets.result import SetCheck
@@ -91,10 +91,9 @@ UNCERTAINTY_METHOD = (
 )
 
 
-def came_words(part: SetPart) -> Iterator[str]:
-    """Say of a set how its numbers came about; sentences without a full stop."""
-    for one in part.came:
-        yield f"{part.name}: {_came(one)}"
+def came_words(part: SetPart) -> str:
+    """Say of a set how its numbers came about; without a full stop."""
+    return "; ".join(_came(one) for one in part.came)
 
 
 def _came(one: Provenance) -> str:

@@ -1,0 +1,248 @@
+"""`coilbench report` on a book: the page, what isn't known, what is refused, the user's words."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+
+BUILD = """
+[cam]
+name = "Lake twin"
+valve_lift = "10 mm"
+seat_load = "300 N"
+seat_tolerance = "20 N"
+open_load = "600 N"
+open_tolerance = "30 N"
+[head]
+inner_offset = "2 mm"
+[head.valves]
+"1 in" = "40.0 mm"
+"1 ex" = "40.4 mm"
+[[shims]]
+thickness = "0.4 mm"
+count = 1
+[limits]
+coil_bind_margin = "1.2 mm"
+[springs]
+outer = ["larch"]
+inner = ["heron"]
+"""
+SINGLE = BUILD.replace('inner = ["heron"]\n', "").replace('inner_offset = "2 mm"\n', "")
+Capture = pytest.CaptureFixture[str]
+
+
+def register(
+    book: Path,
+    name: str,
+    role: str,
+    labels: list[str],
+    line: tuple[float, float],
+    extra: tuple[str, ...] = (),
+) -> None:
+    """A set of straight springs, read at four heights; the third of them is tired."""
+    free_mm, rate = line
+    new = ["set", "new", name, "--role", role, "--labels", ",".join(labels), *extra]
+    assert run(["--book", str(book), *new]) == 0
+    rows = ["label,height_mm,load_n"]
+    for number, label in enumerate(labels, 1):
+        own = rate * (1.0 + 0.002 * number) * (0.7 if number == 3 and len(labels) > 4 else 1.0)
+        quoted = '"' + label.replace('"', '""') + '"'
+        rows += [f"{quoted},{h},{own * (free_mm - h):.3f}" for h in (46.0, 40.0, 33.0, 26.0)]
+    points = book.parent / "points.csv"
+    points.write_text("\n".join(rows), encoding="utf-8")
+    assert run(["--book", str(book), "import", str(points), "--set", name]) == 0
+
+
+def labels_of(name: str, count: int = 6) -> list[str]:
+    return [f"{name}-{number:02}" for number in range(1, count + 1)]
+
+
+@pytest.fixture
+def book(tmp_path: Path, capsys: Capture) -> Path:
+    """Six outers, one of them tired, and six inners, with a build file beside them."""
+    path = tmp_path / "book.db"
+    solid = ("--solid-height", "20mm"), ("--solid-height", "18mm")
+    register(path, "larch", "outer", labels_of("larch"), (50.0, 20.0), solid[0])
+    register(path, "heron", "inner", labels_of("heron"), (48.0, 10.0), solid[1])
+    (tmp_path / "twin.toml").write_text(BUILD)
+    capsys.readouterr()
+    return path
+
+
+def page_of(book: Path, text: str, *options: str, status: int = 0) -> str:
+    build, page = book.parent / "build.toml", book.parent / "page.html"
+    build.write_text(text, encoding="utf-8")
+    report = ["report", str(build), "-o", str(page), "--force", *options]
+    assert run(["--book", str(book), *report]) == status
+    return page.read_text("utf-8")
+
+
+def words_of(page: str) -> str:
+    """The page as a reader sees it, without drawing and style."""
+    bare = re.sub(r"<svg.*?</svg>|<style.*?</style>|<[^>]+>", " ", page, flags=re.DOTALL)
+    return " ".join(html.unescape(bare).split())
+
+
+def test_a_page_to_build_from(book: Path, capsys: Capture) -> None:
+    assert run(["--book", str(book), "report", str(book.parent / "twin.toml")]) == 0
+    said = capsys.readouterr().out
+    assert f"Wrote {book.parent / 'twin.html'}." in said
+    words = words_of((book.parent / "twin.html").read_text("utf-8"))
+    assert words.startswith("Build sheet: Lake twin Build sheet: Lake twin From twin.toml")
+    assert "2 of 2 valves are inside the card's tolerances. Proven:" in words
+    assert "can blind" in words.split("Valve by valve")[0]
+    assert "Left out as flagged: larch-03, heron-03." in words
+    assert re.search(r"larch-03 weak: .{,200}28.44 kg at 30.20 mm is 30.0% below the set's", words)
+    assert "No rig is calibrated in this book." in words
+    assert "retainer to guide unknown" in words
+    assert "None" not in words
+
+
+def test_the_page_says_what_assign_says(book: Path, capsys: Capture) -> None:
+    """The same springs, shims and loads as `assign`, in N, and to the display's places in kg."""
+    build = str(book.parent / "twin.toml")
+    assert run(["--book", str(book), "assign", build, "--json"]) == 0
+    assigned = json.loads(capsys.readouterr().out)["valves"]
+    assert run(["--book", str(book), "report", build, "--json"]) == 0
+    document = json.loads(capsys.readouterr().out)
+    assert not (book.parent / "twin.html").exists()
+    assert document["per_valve"] is True
+    shared = ("valve", "outer", "inner", "shims_mm", "seat_cut_mm", "seat_n", "seat_u_n", "open_n")
+    for ours, theirs in zip(document["valves"], assigned, strict=True):
+        assert [ours[key] for key in shared] == [theirs[key] for key in shared]
+        assert ours["coil_bind_margin_mm"] == pytest.approx(theirs["coil_bind_margin_mm"])
+    words = words_of(page_of(book, BUILD))
+    for valve in assigned:
+        assert f"{valve['seat_n'] / 9.80665:.2f} ±" in words
+        assert f"{valve['open_n'] / 9.80665:.2f} ±" in words
+    # A straight spring by hand: heron pushes 10 N/mm x (48 - height), larch 20 x (50 - height);
+    # the first valve has nothing under it, so the loads are those at 40 and 38 mm.
+    first = assigned[0]
+    outer, inner = (int(str(first[role])[-2:]) for role in ("outer", "inner"))
+    by_hand = 20.0 * (1 + 0.002 * outer) * 10.0 + 10.0 * (1 + 0.002 * inner) * 10.0
+    assert first["seat_n"] == pytest.approx(by_hand, abs=0.01)
+
+
+def test_too_few_springs_show_the_best_pair_and_why(book: Path, capsys: Capture) -> None:
+    table = '[head.valves]\n"1 in" = "40.0 mm"\n"1 ex" = "40.4 mm"\n'
+    many = BUILD.replace(table, 'installed_height = "40 mm"\nvalves = 12\n')
+    words = words_of(page_of(book, many, status=1))
+    assert "12 valves need as many outer springs" in words
+    assert "so this sheet shows the best pair of sets: larch with heron, no shims" in words
+    assert "write its label in" in words
+    assert "Loads are those of the sets' mean springs." in words
+    capsys.readouterr()
+    assert run(["--book", str(book), "report", str(book.parent / "build.toml"), "--json"]) == 1
+    document = json.loads(capsys.readouterr().out)
+    assert [valve["outer"] for valve in document["valves"]] == [None] * 12
+    assert {valve["outer_set"] for valve in document["valves"]} == {"larch"}
+    assert document["valves"][0]["seat_n"] == pytest.approx(300.0, rel=0.02)
+
+
+def test_single_springs_of_unknown_solid_height(book: Path) -> None:
+    register(book, "birch", "single", labels_of("birch", 4), (50.0, 30.0))
+    page = page_of(book, SINGLE.replace("larch", "birch"))
+    words = words_of(page)
+    assert "birch-01" in words
+    assert "inner" not in words.split("How it was computed")[0].lower()
+    assert "birch, coil bind unknown unknown unknown 1.20 unknown NOT KNOWN: measure it" in words
+    assert "solid height unknown, coil bind not checked, measure it: birch" in words
+    assert page.count("<svg") == 1
+
+
+def test_efforts_and_flagged_springs(book: Path) -> None:
+    assert "Allowed: no shims." in words_of(page_of(book, BUILD, "--effort", "none"))
+    assert "Left out as flagged" not in words_of(page_of(book, BUILD, "--use-flagged"))
+
+
+def test_no_other_file_is_written_over(book: Path, capsys: Capture) -> None:
+    build, page = book.parent / "twin.toml", book.parent / "twin.html"
+    page.write_text("mine")
+    assert run(["--book", str(book), "report", str(build)]) == 2
+    error = capsys.readouterr().err
+    assert "there already" in error
+    assert len(error.splitlines()) == 1
+    assert page.read_text() == "mine"
+    assert run(["--book", str(book), "report", str(build), "--force"]) == 0
+    assert "<!doctype html>" in page.read_text("utf-8")
+    assert not list(book.parent.glob(".*.part"))
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "said"),
+    [
+        ('"heron"', '"plover"', "plover"),
+        ('"300 N"', '"300"', "no unit"),
+        ("[limits]", "[wire.oak]", "oak"),
+    ],
+)
+def test_bad_input_is_one_line_and_leaves_no_page(
+    book: Path, capsys: Capture, old: str, new: str, said: str
+) -> None:
+    build, page = book.parent / "bad.toml", book.parent / "bad.html"
+    build.write_text(BUILD.replace(old, new))
+    assert run(["--book", str(book), "report", str(build)]) == 2
+    error = capsys.readouterr().err
+    assert said in error
+    assert len(error.splitlines()) == 1
+    assert not page.exists()
+
+
+def test_a_folder_that_is_not_there(book: Path, capsys: Capture) -> None:
+    page = book.parent / "nowhere" / "page.html"
+    report = ["report", str(book.parent / "twin.toml"), "-o", str(page)]
+    assert run(["--book", str(book), *report]) == 2
+    assert "cannot be written" in capsys.readouterr().err
+
+
+NASTY = [
+    "<script>alert(1)</script>",
+    "=cmd|' /C calc'!A0",
+    '"quoted" & $\\frac{1}{2}$',
+    "пружина-ÅßÇ-バネ-弹簧",
+    "w" * 60,
+]
+
+
+def test_the_users_words_stay_words(book: Path) -> None:
+    name = "<img src=x onerror=alert(2)>"
+    register(book, name, "single", NASTY, (50.0, 30.0), ("--solid-height", "20mm"))
+    toml_name = json.dumps(name)
+    text = SINGLE.replace('"larch"', toml_name).replace('"Lake twin"', json.dumps(" ".join(NASTY)))
+    text = text.replace('"1 in"', '"</td><b>1 in"') + "# <script>alert(3)</script>\n"
+    page = page_of(book, text, "--use-flagged")
+    assert "<script" not in page
+    assert "<img" not in page
+    assert "<b>1" not in page
+    for label in NASTY[3:]:
+        assert label in page
+    assert "&lt;script&gt;alert(1)&lt;/script&gt;" in page
+    assert "&lt;img src=x onerror=alert(2)&gt;" in page
+    assert "&lt;script&gt;alert(3)&lt;/script&gt;" in page
+
+
+def test_a_keyed_book_names_its_scale(tmp_path: Path, capsys: Capture) -> None:
+    """Read with a bathroom scale alone: no rig, no curve beyond the two heights."""
+    book, marks = tmp_path / "keyed.db", tmp_path / "marks.csv"
+    marks.write_text("mass_kg,shown_kg\n" + "".join(f"{m},{m + 0.1}\n" for m in range(0, 81, 10)))
+    weigh = ["rig", "weigh", "--scale", "hall", "--from", str(marks)]
+    assert run(["--book", str(book), *weigh]) == 0
+    labels = labels_of("birch", 3)
+    assert run(["--book", str(book), "set", "new", "birch", "--role", "single",
+                "--labels", ",".join(labels)]) == 0  # fmt: skip
+    keyed = [f"{label} {mm}mm {kg}kg" for label in labels for mm, kg in ((40, 30.6), (30, 61.3))]
+    assert run(["--book", str(book), "note", "--set", "birch", "--scale", "hall", *keyed]) == 0
+    text = SINGLE.replace("larch", "birch").replace(
+        '[head.valves]\n"1 in" = "40.0 mm"\n"1 ex" = "40.4 mm"\n',
+        'installed_height = "40 mm"\nvalves = 2\n',
+    )
+    words = words_of(page_of(book, text))
+    assert "Scale hall: calibrated" in words
+    assert "by the calibrated scale hall" in words
+    assert "No rig is calibrated in this book." in words
