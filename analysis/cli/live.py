@@ -2,34 +2,35 @@
 
 from __future__ import annotations
 
+import signal
 import threading
 import time
-from collections.abc import Callable
-from dataclasses import replace
-from datetime import UTC, datetime
-from pathlib import Path
+from collections.abc import Iterator
+from contextlib import contextmanager
+from types import FrameType
 
 import click
 from rich.console import Console, RenderableType
 from rich.live import Live
 
 from coilbench.analysis.cli.common import LENGTH, book_path, console, units
-from coilbench.analysis.screens.dashboard import SetTable, frame
-from coilbench.analysis.screens.set_table import read_set_table
-from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sessions import live_session
-from coilbench.capture.book.sets import set_names
+from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
+from coilbench.analysis.cli.live_feeds import BookReader, Feed, OtherCapture, OwnCapture
+from coilbench.analysis.screens.bell import Bell
+from coilbench.analysis.screens.dashboard import Scene, frame
+from coilbench.analysis.screens.key_map import HELP, LEAVE, KeyMap
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import Command
 from coilbench.capture.running.locks import hold_port
-from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.running.session import LINGER_S, CaptureRequest, Session
 from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources import open_source
 from coilbench.capture.units import Units
 
 REDRAW_S = 0.125  # at most 8 frames a second, and only when something changed
-BOOK_LOOK_S = 1.0
-
-See = Callable[[], Snapshot | None]
+RING_GAP_S = 0.25  # between two rings, so that two are heard as two
+FIRST_LOOK_S = 2.0  # --once waits so long for a first sample
+NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --set NAME"
 
 
 @click.command(
@@ -44,146 +45,183 @@ See = Callable[[], Snapshot | None]
     "heights_mm",
     type=LENGTH,
     multiple=True,
-    help="Heights the table reads at. [default: two inside what was measured]",
+    help="Heights the table reads at and the bar marks, the highest as the seat's and the lowest "
+    "as the open one's. [default: two inside what was measured, not marked]",
 )
 @click.option("--down-to", "reach_height_mm", type=LENGTH, help="See: coilbench daemon --help")
+@click.option(
+    "--bell/--no-bell",
+    default=True,
+    show_default=True,
+    help="Ring the terminal's bell: once for a stroke kept, twice for one refused.",
+)
 @click.option("--once", is_flag=True, help="Print one frame and end.")
 def live_command(
     port: str | None,
     set_name: str | None,
     heights_mm: tuple[float, ...],
     reach_height_mm: float | None,
+    bell: bool,
     once: bool,
 ) -> None:
-    """Watch a capture on the terminal: link, load, whose turn, the set's table, the curve.
+    """Press a set with the terminal in view: whose turn, load, height, the table, the curve.
 
-    With --port it runs the capture itself and ends it when the screen is closed (Ctrl-C). Without,
-    it only looks: the daemon goes on without it.
+    With --port it runs the capture itself and ends it when the screen is closed (q or Ctrl-C).
+    Without, it looks on and passes keys to the capture that runs: closing it ends nothing. Keys:
+    r redo the last stroke, s skip this spring, b back, n a new label, f finish, q leave. No key is
+    needed: springs come in the order of their labels, and a bad stroke is asked for again.
     """
-    path, shown = book_path(), units()
+    path = book_path()
+    screen = _Screen(console(), heights_mm, units(), ring=bell)
     if port is None:
-        if set_name is not None:
-            raise CoilbenchError("--set needs --port", mend="Leave it out to attach")
-        _show(_attached(path), path, heights_mm, shown, once=once)
+        if set_name is not None or reach_height_mm is not None:
+            raise CoilbenchError("--set and --down-to need --port", mend="Leave them to attach")
+        with _ended_by_signals():
+            screen.show(OtherCapture(path), once=once)
         return
     if set_name is None:
         raise CoilbenchError("--port needs --set", mend="Say whose springs are pressed")
-    request = CaptureRequest(path, set_name, port, reach_height_mm, shown)
+    request = CaptureRequest(path, set_name, port, reach_height_mm, units(), LINGER_S)
     session = Session(request, lambda: open_source(port), lambda _event: None)
-    with hold_port(port):
-        runner = _Runner(session)
+    with hold_port(port), _ended_by_signals():
+        capture = OwnCapture(session)
         try:
-            _show(runner.see, path, heights_mm, shown, once=once)
+            screen.show(capture, once=once)
         finally:
-            runner.end()
+            last = capture.end()
+    if not once:
+        _say_how_it_ended(last)
 
 
-class _Runner:
-    """A session on a thread of its own, watched by the screen's thread."""
+class _Screen:
+    """Draws what a feed shows, and passes the keys on."""
 
-    def __init__(self, session: Session) -> None:
-        self._session = session
-        self._error: BaseException | None = None
-        self._thread = threading.Thread(target=self._run, name="coilbench-session", daemon=True)
-        self._thread.start()
-
-    def _run(self) -> None:
-        try:
-            self._session.run()
-        except BaseException as error:
-            self._error = error
-
-    def see(self) -> Snapshot | None:
-        """Return the newest snapshot, or None once the session has ended."""
-        if self._error is not None:
-            raise self._error
-        return self._session.snapshot if self._thread.is_alive() else None
-
-    def end(self) -> None:
-        """Stop the session; raises what it raised."""
-        self._session.stop()
-        self._thread.join()
-        if self._error is not None:
-            raise self._error
-
-
-def _attached(path: Path) -> See:
-    """Return what reads the running capture's state out of the book."""
-
-    def see() -> Snapshot | None:
-        with open_book(path) as db:
-            found = live_session(db)
-        if found is None:
-            return None
-        seen_utc, snapshot = found
-        behind_s = (datetime.now(UTC) - datetime.fromisoformat(seen_utc)).total_seconds()
-        age_s = snapshot.sample_age_s
-        return replace(snapshot, sample_age_s=None if age_s is None else age_s + behind_s)
-
-    return see
-
-
-class _TableReader:
-    """The set's table, read from the book again only when a second has passed."""
-
-    def __init__(self, path: Path, heights_mm: tuple[float, ...]) -> None:
-        self._path = path
+    def __init__(
+        self, out: Console, heights_mm: tuple[float, ...], shown: Units, *, ring: bool
+    ) -> None:
+        self._out = out
         self._heights_mm = heights_mm
-        self._table = SetTable((), 0, ())
-        self._read_s: float | None = None
+        self._units = shown
+        self._ring = ring and out.is_terminal
+        self._keys = KeyMap()
+        self._told = ""  # why the last key was not taken
 
-    def read(self, set_name: str) -> SetTable:
-        """Return the table as of the last second."""
-        now_s = time.monotonic()
-        if self._read_s is None or now_s - self._read_s > BOOK_LOOK_S:
-            with open_book(self._path) as db:
-                if set_name in set_names(db):
-                    self._table = read_set_table(db, set_name, self._heights_mm)
-            self._read_s = now_s
-        return self._table
-
-
-def _show(see: See, path: Path, heights_mm: tuple[float, ...], shown: Units, *, once: bool) -> None:
-    out = console()
-    reader = _TableReader(path, heights_mm)
-    if once:
-        _print_once(see, reader, shown, out)
-        return
-    with Live(console=out, auto_refresh=False, screen=out.is_terminal) as screen:
-        drawn: object = None
+    def show(self, feed: Feed, *, once: bool) -> None:
+        """Show a feed until it ends or the person leaves."""
+        snapshot = feed.see()
+        if snapshot is None:
+            click.echo(NONE_RUNS)
+            return
+        reader = BookReader(book_path(), snapshot.set_name, self._heights_mm, self._units)
+        if once:
+            self._print_once(feed, snapshot, reader)
+            return
+        reader.start()
         try:
-            while (snapshot := see()) is not None:
-                state = (snapshot, reader.read(snapshot.set_name), out.size)
-                if state != drawn:
-                    screen.update(_frame(*state[:2], shown, out), refresh=True)
-                    drawn = state
-                time.sleep(REDRAW_S)
+            with open_keyboard() as keyboard, self._live() as live:
+                self._follow(feed, snapshot, reader, keyboard, live)
         except KeyboardInterrupt:
             pass  # closing the screen is how it is left
-    click.echo("No capture is running." if drawn is None else "The capture has ended.")
+        finally:
+            reader.close()
+        if not feed.own:
+            ended = feed.see() is None
+            click.echo("The capture has ended." if ended else "The capture goes on without you.")
+
+    def _live(self) -> Live:
+        return Live(console=self._out, auto_refresh=False, screen=self._out.is_terminal)
+
+    def _follow(
+        self,
+        feed: Feed,
+        snapshot: Snapshot | None,
+        reader: BookReader,
+        keyboard: Keyboard,
+        live: Live,
+    ) -> None:
+        bell, rings, rung_s = Bell(), 0, 0.0
+        drawn: object = None
+        while snapshot is not None:
+            reader.check()
+            scene = self._scene(snapshot, reader, self._key_line(keyboard))
+            if (scene, self._out.size) != drawn:
+                live.update(self._frame(scene), refresh=True)
+                drawn = (scene, self._out.size)
+            rings = min(3, rings + bell.rings(snapshot))
+            if rings and self._ring and time.monotonic() - rung_s > RING_GAP_S:
+                self._out.bell()
+                rings, rung_s = rings - 1, time.monotonic()
+            if self._leaves(keyboard.wait(REDRAW_S), feed, snapshot):
+                return
+            snapshot = feed.see()
+
+    def _leaves(self, typed: str, feed: Feed, snapshot: Snapshot) -> bool:
+        """Pass what was typed on; returns whether the person leaves."""
+        for asked in self._keys.press(typed, snapshot.label):
+            if asked == LEAVE:
+                return True
+            if isinstance(asked, Command):
+                try:
+                    feed.tell(asked)
+                    self._told = ""
+                except CoilbenchError as error:
+                    self._told = str(error)
+        return False
+
+    def _key_line(self, keyboard: Keyboard) -> str:
+        if keyboard.off is not None:
+            return f"keys off: {keyboard.off}; no key is needed, Ctrl-C leaves"
+        return self._keys.prompt() or self._told or HELP
+
+    def _scene(self, snapshot: Snapshot, reader: BookReader, keys: str) -> Scene:
+        return Scene(snapshot, reader.table, self._units, self._heights_mm, reader.standing, keys)
+
+    def _frame(self, scene: Scene) -> RenderableType:
+        return frame(
+            scene,
+            width=self._out.width,
+            height=self._out.height,
+            ascii_only="utf" not in (self._out.encoding or "").lower(),
+        )
+
+    def _print_once(self, feed: Feed, snapshot: Snapshot, reader: BookReader) -> None:
+        """Print the first frame that has samples in it; the last known one after two seconds."""
+        give_up_s = time.monotonic() + FIRST_LOOK_S
+        while snapshot.load_n is None and time.monotonic() < give_up_s:
+            time.sleep(REDRAW_S)
+            newer = feed.see()
+            if newer is None:
+                break
+            snapshot = newer
+        reader.read()
+        self._out.print(self._frame(self._scene(snapshot, reader, "")))
 
 
-def _print_once(see: See, reader: _TableReader, shown: Units, out: Console) -> None:
-    """Print the first frame that has samples in it; the last known one after two seconds."""
-    last: Snapshot | None = None
-    give_up_s = time.monotonic() + 2.0
-    while (snapshot := see()) is not None:
-        last = snapshot
-        if snapshot.load_n is not None or time.monotonic() > give_up_s:
-            break
-        time.sleep(REDRAW_S)
-    if last is None:
-        click.echo("No capture is running. Start one: coilbench daemon --port PORT --set NAME")
+@contextmanager
+def _ended_by_signals() -> Iterator[None]:
+    """Let SIGTERM and a closed terminal end it as Ctrl-C does: drained, and the screen put back."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
         return
-    out.print(_frame(last, reader.read(last.set_name), shown, out))
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    names = [name for name in ("SIGTERM", "SIGHUP") if hasattr(signal, name)]
+    before = {name: signal.signal(getattr(signal, name), stop) for name in names}
+    try:
+        yield
+    finally:
+        for name, handler in before.items():
+            signal.signal(getattr(signal, name), handler)
 
 
-def _frame(snapshot: Snapshot, table: SetTable, shown: Units, out: Console) -> RenderableType:
-    return frame(
-        snapshot,
-        table,
-        shown,
-        width=out.width,
-        height=out.height,
-        ascii_only="utf" not in (out.encoding or "").lower(),
+def _say_how_it_ended(last: Snapshot) -> None:
+    click.echo(
+        f"{last.springs_done} of {last.springs} springs done, {last.samples} samples, "
+        f"{last.samples_lost} lost. Book: {book_path()}"
     )
+    if last.springs and last.turn is None:
+        click.echo(f"Next: coilbench set check {last.set_name} --at HEIGHT")
+    elif last.turn is not None:
+        click.echo(f"Next is {last.turn}; go on with the same command.")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 _BRAILLE = 0x2800
 # bit of each dot in a braille cell, by (row, column)
@@ -29,6 +30,18 @@ class Trace:
 
     points: Sequence[tuple[float, float]]
     mark: str | None = None
+
+
+def joined(points: Sequence[tuple[float, float]], between: int) -> list[tuple[float, float]]:
+    """Return points with so many more on the straight way from each to the next."""
+    if not points:
+        return []
+    filled = [
+        (x + (next_x - x) * step / (between + 1), y + (next_y - y) * step / (between + 1))
+        for (x, y), (next_x, next_y) in pairwise(points)
+        for step in range(between + 1)
+    ]
+    return [*filled, points[-1]]
 
 
 def draw(
@@ -69,9 +82,10 @@ def draw(
         lines.append(f"{left:>{gutter}}|{body}")
     edge = "+" + "-" * columns
     first, last = f"{across.first:.1f}", f"{across.last:.1f}"
-    middle = f"{across.title} (across), {up.title} (up)"
-    space = columns - len(first) - len(last)
-    foot = f"{first}{middle[: max(0, space)]:^{max(0, space)}}{last}"
+    space = max(0, columns - len(first) - len(last))
+    titles = (f"{across.title} (across), {up.title} (up)", across.title, "")
+    middle = next(title for title in titles if not title or len(title) + 2 <= space)
+    foot = f"{first}{middle:^{space}}{last}"
     lines.append(" " * gutter + edge)
     lines.append(" " * (gutter + 1) + foot)
     return lines

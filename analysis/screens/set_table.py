@@ -3,22 +3,36 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import replace
 
+import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.measured import measured_curves
-from coilbench.analysis.screens.dashboard import SetTable, SpringRow
+from coilbench.analysis.screens.dashboard_table import SetTable, SpringRow
 from coilbench.analysis.sets.check import check_set
+from coilbench.analysis.sets.flags import Flag
 from coilbench.capture.book.sets import find_set, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.turns import Done
+from coilbench.capture.units import Units
 
+BAND_POINTS = 30
 EDGE_SHARE = 0.15  # the default heights keep this far from the ends of what was measured
 
 
-def read_set_table(db: Database, set_name: str, heights_mm: Sequence[float]) -> SetTable:
-    """Return the set as far as it is measured; flags as soon as there are springs to compare."""
+def read_set_table(
+    db: Database, set_name: str, heights_mm: Sequence[float], units: Units
+) -> SetTable:
+    """Return the set as far as it is measured; flags as soon as there are springs to compare.
+
+    Args:
+        db: the open book.
+        set_name: the set.
+        heights_mm: heights to read at; none: two inside what was measured.
+        units: for the reasons' words.
+    """
     record = find_set(db, set_name)
     done = turn_order(db, record).done
     try:
@@ -27,17 +41,65 @@ def read_set_table(db: Database, set_name: str, heights_mm: Sequence[float]) -> 
         curves = ()
     heights = tuple(heights_mm) if heights_mm else default_heights_mm(curves)
     by_label = {curve.label: curve for curve in curves}
-    flags = _flags(set_name, curves, heights)
+    flags = _flags(set_name, curves, heights, units)
     rows = tuple(
         SpringRow(
             label=label,
             strokes=done.get(label, Done()).measured,
             loads_n=tuple(_load_n(by_label.get(label), height) for height in heights),
-            flags=flags.get(label, ()),
+            flags=tuple(flag.kind for flag in flags.get(label, ())),
+            reasons=tuple(flag.reason for flag in flags.get(label, ())),
         )
         for label in record.labels
     )
-    return SetTable(heights, record.measured_strokes, rows)
+    solid_mm = expected_solid_mm(record.solid_height_mm, curves)
+    return SetTable(heights, record.measured_strokes, rows, solid_mm, _band(curves))
+
+
+def with_strokes(db: Database, set_name: str, table: SetTable) -> SetTable:
+    """Return the table with the strokes and labels of now; the loads as they were.
+
+    Counting strokes is quick, fitting curves is not: a stroke shows at once, its load a little
+    later.
+    """
+    record = find_set(db, set_name)
+    done = turn_order(db, record).done
+    known = {row.label: row for row in table.rows}
+    nothing = (None,) * len(table.heights_mm)
+    rows = tuple(
+        replace(
+            known.get(label, SpringRow(label, 0, nothing, ())),
+            strokes=done.get(label, Done()).measured,
+        )
+        for label in record.labels
+    )
+    solid_mm = record.solid_height_mm if table.solid_mm is None else table.solid_mm
+    return replace(table, strokes_wanted=record.measured_strokes, rows=rows, solid_mm=solid_mm)
+
+
+def expected_solid_mm(given_mm: float | None, curves: Sequence[SpringCurve]) -> float | None:
+    """Return the set's solid height as given, else the highest found; None where none is known."""
+    if given_mm is not None:
+        return given_mm
+    return max((c.solid_height_mm for c in curves if c.solid_height_mm is not None), default=None)
+
+
+def _band(curves: Sequence[SpringCurve]) -> tuple[tuple[float, float, float], ...]:
+    """Return the lowest and highest load at heights that every curve reaches."""
+    if not curves:
+        return ()
+    low_mm = max(curve.lowest_mm for curve in curves)
+    high_mm = min(curve.highest_mm for curve in curves)
+    if high_mm <= low_mm:
+        return ()
+    heights_mm = np.linspace(high_mm, low_mm, BAND_POINTS)
+    loads_n = []
+    for curve in curves:
+        at_mm, n = curve.sampled(BAND_POINTS)
+        order = np.argsort(at_mm)
+        loads_n.append(np.interp(heights_mm, at_mm[order], n[order]))
+    low_n, high_n = np.min(loads_n, axis=0), np.max(loads_n, axis=0)
+    return tuple(zip(heights_mm.tolist(), low_n.tolist(), high_n.tolist(), strict=True))
 
 
 def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
@@ -64,12 +126,12 @@ def _load_n(curve: SpringCurve | None, height_mm: float) -> float | None:
 
 
 def _flags(
-    set_name: str, curves: Sequence[SpringCurve], heights_mm: Sequence[float]
-) -> dict[str, tuple[str, ...]]:
+    set_name: str, curves: Sequence[SpringCurve], heights_mm: Sequence[float], units: Units
+) -> dict[str, tuple[Flag, ...]]:
     if not curves or not heights_mm:
         return {}
     try:
-        check = check_set(set_name, curves, heights_mm)
+        check = check_set(set_name, curves, heights_mm, units=units)
     except CoilbenchError:
         return {}  # a height that not every spring reaches yet
-    return {spring.label: tuple(flag.kind for flag in spring.flags) for spring in check.springs}
+    return {spring.label: spring.flags for spring in check.springs}
