@@ -11,13 +11,13 @@ import numpy as np
 
 from coilbench.analysis.curves.bind import find_solid_height
 from coilbench.analysis.curves.branches import Array, BranchFit
-from coilbench.analysis.curves.budget import Budget, BudgetLine
+from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.ends import find_free_length
 from coilbench.analysis.curves.found_height import FoundHeight
 from coilbench.analysis.curves.standing_notes import slow_enough, standing_notes
 from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit, fit_sweep, join_points
-from coilbench.analysis.curves.uncertainty import type_a
+from coilbench.analysis.curves.uncertainty import scatter_lines
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Sweep
 
@@ -132,7 +132,7 @@ class SpringCurve:
             looks = [look._replace(slope_n_per_mm=slope) for look in looks]
         lines = budget_lines((1.0 / len(looks), look) for look in looks)
         noises = [math.hypot(look.se_n, look.sweep.zero_u_n) for look in looks]
-        lines += _scatter_line([look.load_n for look in looks], noises)
+        lines += scatter_lines([look.load_n for look in looks], noises)
         return Reading(height_mm, load, Budget(tuple(lines)), tuple(notes))
 
     def rate_between(self, height_a_mm: float, height_b_mm: float) -> Rate:
@@ -159,7 +159,7 @@ class SpringCurve:
         ]
         rates = [(low.load_n - high.load_n) / span for low, high in pairs]
         noises = [math.hypot(low.se_n, high.se_n) / span for low, high in pairs]
-        budget = Budget((*budget_lines(weighted), *_scatter_line(rates, noises)))
+        budget = Budget((*budget_lines(weighted), *scatter_lines(rates, noises)))
         return Rate(_mean(rates), budget.expanded_u_n, budget)
 
     def window_mm(self, shares: tuple[float, float] = RATE_WINDOW) -> tuple[float, float] | None:
@@ -323,19 +323,6 @@ def _fits(sweeps: Sequence[SweepFit], branch: BranchChoice) -> list[BranchFit]:
         fits += [sweep.loading] if branch != "unloading" else []
         fits += [sweep.unloading] if branch != "loading" else []
     return [fit for fit in fits if fit is not None]
-
-
-def _scatter_line(values: Sequence[float], noises: Sequence[float]) -> list[BudgetLine]:
-    """The strokes' own scatter, or where there is one alone, its noise."""
-    count = len(values)
-    u_n = type_a(values, noises)
-    if u_n == 0.0:
-        return []
-    if count < 2:
-        return [BudgetLine("noise of the stroke and its zero", "A", u_n, "N", 1.0, shared=False)]
-    return [
-        BudgetLine(f"scatter of {count} strokes", "A", u_n, "N", 1.0, count - 1.0, shared=False)
-    ]
 
 
 def _mean(values: Iterable[float]) -> float:

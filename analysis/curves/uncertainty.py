@@ -7,7 +7,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from coilbench.analysis.curves.budget import coverage_factor
+from coilbench.analysis.curves.budget import BudgetLine, coverage_factor
 
 
 def type_a(values: Sequence[float], noises: Sequence[float]) -> float:
@@ -27,6 +27,24 @@ def type_a(values: Sequence[float], noises: Sequence[float]) -> float:
     if count < 2:
         return inside
     return max(float(np.std(values, ddof=1)) / math.sqrt(count), inside)
+
+
+def scatter_lines(
+    values: Sequence[float], noises: Sequence[float], noise_freedom: float = math.inf
+) -> list[BudgetLine]:
+    """Budget the strokes' own scatter, or where there is one alone, its noise.
+
+    Args:
+        values, noises: as in type_a.
+        noise_freedom: degrees of freedom behind one stroke's noise.
+    """
+    count, u = len(values), type_a(values, noises)
+    if u == 0.0:
+        return []
+    if count < 2:
+        source = "noise of the stroke and its zero"
+        return [BudgetLine(source, "A", u, "N", 1.0, noise_freedom, shared=False)]
+    return [BudgetLine(f"scatter of {count} strokes", "A", u, "N", 1.0, count - 1.0, shared=False)]
 
 
 def expanded(scatter: float, count: int, instrument: float) -> float:

@@ -1,0 +1,226 @@
+"""A spring's rate by several definitions, each named; and how its rate changes. Pure.
+
+- between two heights: what the engine sees, valve shut and full lift;
+- over a window of the deflection: from its two ends, by least squares through all that lies
+  between, and robustly, so that a slip or a knock does not count.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from coilbench.analysis.curves.branches import Array, Bins, BranchFit
+from coilbench.analysis.curves.budget import Budget
+from coilbench.analysis.curves.chain import budget_lines
+from coilbench.analysis.curves.curve import (
+    LEAST_SPAN_MM,
+    SIDES,
+    HeightNotMeasured,
+    Rate,
+    SpringCurve,
+)
+from coilbench.analysis.curves.line_fits import Fit, bisquare, least_squares
+from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit
+from coilbench.analysis.curves.uncertainty import scatter_lines
+
+FEWEST_BINS = 10  # in a window, for a line through samples; ours
+FEWEST_POINTS = {"least squares": 4, "robust": 8}  # for a line through chosen points; ours
+REACHED = 0.9  # a branch must cover so much of a window; ours
+# Gauss-Legendre's nodes and weights: what the rig's errors do to a line, to their 7th power
+GAUSS = np.polynomial.legendre.leggauss(4)
+
+Method = Literal["two heights", "window ends", "least squares", "robust"]
+Fitter = Callable[[Array, Array], Fit]
+FITTERS: dict[Method, Fitter] = {"least squares": least_squares, "robust": bisquare}
+WORDS: dict[Method, str] = {
+    "two heights": "between the two heights",
+    "window ends": "between the window's ends",
+    "least squares": "least squares in the window",
+    "robust": "robust in the window (bisquare)",
+}
+
+
+@dataclass(frozen=True)
+class NamedRate:
+    """A rate and how it came about.
+
+    Attributes:
+        top_mm, bottom_mm: between which heights.
+    """
+
+    method: Method
+    top_mm: float
+    bottom_mm: float
+    rate: Rate
+
+
+class Span(NamedTuple):
+    """Heights whose rate counts with a sign."""
+
+    top_mm: float
+    bottom_mm: float
+    sign: float = 1.0
+
+
+def named_rates(
+    curve: SpringCurve, window_mm: tuple[float, float] | None, heights_mm: Sequence[float] = ()
+) -> list[NamedRate]:
+    """Work out every rate that the curve allows.
+
+    Args:
+        curve: the spring's.
+        window_mm: the window's heights, the higher one first; None leaves its rates out.
+        heights_mm: the two running heights; with fewer their rate is left out.
+    """
+    found: list[NamedRate] = []
+    if window_mm is not None and window_mm[0] - window_mm[1] >= LEAST_SPAN_MM:
+        top, bottom = window_mm
+        rates: dict[Method, Rate | None] = {"window ends": _between(curve, top, bottom)}
+        for method in FITTERS:
+            rates[method] = line_rate(curve, [Span(top, bottom)], method)
+        found += [NamedRate(m, top, bottom, rate) for m, rate in rates.items() if rate is not None]
+    if len(heights_mm) >= 2 and max(heights_mm) - min(heights_mm) >= LEAST_SPAN_MM:
+        top, bottom = max(heights_mm), min(heights_mm)
+        rate = _between(curve, top, bottom)
+        found += [] if rate is None else [NamedRate("two heights", top, bottom, rate)]
+    return found
+
+
+def _between(curve: SpringCurve, top_mm: float, bottom_mm: float) -> Rate | None:
+    try:
+        return curve.rate_between(top_mm, bottom_mm)
+    except HeightNotMeasured:
+        return None
+
+
+def line_rate(curve: SpringCurve, spans: Sequence[Span], method: Method) -> Rate | None:
+    """Rate of straight lines through the samples of some spans, each with its sign.
+
+    One span gives a rate, two with opposite signs how it changes. Each stroke's branches are
+    fitted for themselves; both branches are averaged where the curve reads the mean. What the
+    rig's errors do is taken through the load's own budget: a line's slope is a sum of loads.
+
+    Returns:
+        None where a span was not sampled well enough.
+    """
+    dense = [sweep for sweep in curve.sweeps if sweep.dense]
+    for side in SIDES[curve.branch]:
+        if dense:
+            strokes = [_stroke(sweep, side, spans, method) for sweep in dense]
+        else:
+            strokes = [_stroke(pointed(curve), side, spans, method)]
+        found = [stroke for stroke in strokes if stroke is not None]
+        if found:
+            return _combined(found)
+    return None
+
+
+@dataclass(frozen=True)
+class _Stroke:
+    """What one stroke gives: the value, its noise, and the loads it hangs on."""
+
+    rate_n_per_mm: float
+    se_n_per_mm: float
+    degrees_of_freedom: float
+    weighted: tuple[tuple[float, Look], ...]
+
+
+def _combined(strokes: Sequence[_Stroke]) -> Rate:
+    lines = budget_lines((w / len(strokes), look) for each in strokes for w, look in each.weighted)
+    values = [each.rate_n_per_mm for each in strokes]
+    noises = [each.se_n_per_mm for each in strokes]
+    freedom = min(each.degrees_of_freedom for each in strokes)
+    budget = Budget((*lines, *scatter_lines(values, noises, freedom)))
+    return Rate(float(np.mean(values)), budget.expanded_u_n, budget)
+
+
+def _stroke(sweep: SweepFit, side: Side, spans: Sequence[Span], method: Method) -> _Stroke | None:
+    sides: tuple[Side, ...] = ("loading", "unloading") if side == "both" else (side,)
+    value, variance, freedom = 0.0, 0.0, math.inf
+    weighted: list[tuple[float, Look]] = []
+    for span in spans:
+        for each in sides:
+            fit = _line(sweep, each, span, method)
+            if fit is None:
+                return None
+            share = span.sign / len(sides)
+            value += share * float(fit.coefficients[0])
+            variance += share**2 * float(fit.covariance[0, 0])
+            freedom = min(freedom, fit.degrees_of_freedom)
+        looks = list(_weighted_looks(sweep, side, span))
+        if not looks:
+            return None
+        weighted += looks
+    return _Stroke(value, math.sqrt(variance), freedom, tuple(weighted))
+
+
+def _line(sweep: SweepFit, side: Side, span: Span, method: Method) -> Fit | None:
+    """A line through one branch: its first coefficient is the rate."""
+    if not sweep.dense:
+        return _line_of_points(_branch(sweep, side), span, method)
+    bins = sweep.loading_bins if side == "loading" else sweep.unloading_bins
+    inside = None if bins is None else bins.between(span.bottom_mm, span.top_mm)
+    if inside is None or inside.height_mm.size < FEWEST_BINS:
+        return None
+    if np.ptp(inside.height_mm) < REACHED * (span.top_mm - span.bottom_mm):
+        return None
+    return _fit(inside, method)
+
+
+def _fit(bins: Bins, method: Method) -> Fit:
+    root = np.sqrt(bins.weight / float(np.mean(bins.weight)))
+    away = float(np.mean(bins.height_mm)) - bins.height_mm
+    return FITTERS[method](np.column_stack([root * away, root]), root * bins.load_n)
+
+
+def _line_of_points(points: BranchFit | None, span: Span, method: Method) -> Fit | None:
+    if points is None:
+        return None
+    chosen = _inside(points, span)
+    if np.count_nonzero(chosen) < FEWEST_POINTS[method]:
+        return None
+    height, load = points.height_mm[chosen], points.load_n[chosen]
+    return _fit(Bins(height, load, np.ones_like(load), np.zeros((load.size, 2))), method)
+
+
+def _weighted_looks(sweep: SweepFit, side: Side, span: Span) -> Iterator[tuple[float, Look]]:
+    """Loads and weights whose sum is the slope of a line through a span; nothing if not read."""
+    if sweep.dense:
+        heights, weights = _nodes(span)
+    else:
+        branch = _branch(sweep, "loading" if side == "both" else side)
+        if branch is None:
+            return
+        heights = branch.height_mm[_inside(branch, span)]
+        away = float(np.mean(heights)) - heights
+        weights = span.sign * away / float(away @ away)
+    looks = [sweep.look(side, float(height)) for height in heights]
+    if all(look is not None for look in looks):
+        for weight, look in zip(weights, looks, strict=True):
+            if look is not None:
+                yield float(weight), look
+
+
+def _nodes(span: Span) -> tuple[Array, Array]:
+    """The slope of the least squares line through a continuous course, by Gauss's quadrature."""
+    half = 0.5 * (span.top_mm - span.bottom_mm)
+    return span.bottom_mm + half * (1.0 + GAUSS[0]), -span.sign * 1.5 * GAUSS[0] * GAUSS[1] / half
+
+
+def _branch(sweep: SweepFit, side: Side) -> BranchFit | None:
+    return sweep.loading if side == "loading" else sweep.unloading
+
+
+def _inside(points: BranchFit, span: Span) -> np.typing.NDArray[np.bool_]:
+    slack = LEAST_SPAN_MM
+    return (points.height_mm >= span.bottom_mm - slack) & (points.height_mm <= span.top_mm + slack)
+
+
+def pointed(curve: SpringCurve) -> SweepFit:
+    """Return all chosen points of a curve as one sweep."""
+    return curve.sweeps[0] if curve.joined is None else curve.joined

@@ -1,0 +1,186 @@
+"""One rate, two rates with a knee, or a rate that changes smoothly: what a spring is. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from coilbench.analysis.curves.branches import Array, Bins
+from coilbench.analysis.curves.curve import SIDES, Rate, SpringCurve
+from coilbench.analysis.curves.found_height import FoundHeight, Spot, combine
+from coilbench.analysis.curves.knee import Course, Models, compare_models
+from coilbench.analysis.curves.rates import Span, line_rate
+from coilbench.analysis.curves.sweep_fit import SweepFit
+
+# All of these are our choice, no source.
+CELLS = 80
+LEAST_RANGE_MM = 6.0
+FEWEST = 24  # bins and filled cells of a branch
+SHORT_MM = 1.0  # a stroke that ends so much above the deepest one is left out
+TOP_SHARE = 0.15  # of the deflection, where end coils are still closing
+BIND_MM = 1.0  # heights nearer to solid than this are coil bind's
+BENT_CHANCE = 0.01  # a straight spring is called bent at most so often
+LEAST_CHANGE = 0.03  # a rate that changes by less, as a share, is one rate at a bench
+CLEARLY = 4.0  # by so much one model must suit better to be named: see Models.knee_over_smooth
+
+Kind = Literal["one rate", "two rates", "smooth", "bent", "can't tell"]
+
+
+@dataclass(frozen=True)
+class Shape:
+    """What a spring's course between closing end coils and coil bind is like.
+
+    Attributes:
+        kind: `bent` where the rate surely changes, but knee or smooth can't be told.
+        why: for `can't tell`, the reason in words without a full stop; else empty.
+        top_mm, bottom_mm: the heights looked at; None where there are none.
+        bent_chance: how likely a straight course would seem bent so much; None where not tested.
+        change: the rate of the lowest third less that of the highest; None where not tested.
+        knee: where, for `two rates`.
+        upper, lower: rates of the highest and the lowest third, or above and below the knee.
+    """
+
+    kind: Kind
+    why: str = ""
+    top_mm: float | None = None
+    bottom_mm: float | None = None
+    bent_chance: float | None = None
+    change: Rate | None = None
+    knee: FoundHeight | None = None
+    upper: Rate | None = None
+    lower: Rate | None = None
+
+
+def find_shape(curve: SpringCurve) -> Shape:
+    """Tell one rate from two and from a smooth change.
+
+    A rate is called changing where both hold: the course's bend is larger than noise would make
+    it (compare_models), and the lowest third's rate differs from the highest third's by more than
+    its expanded uncertainty, with all that the rig may bend, and by more than LEAST_CHANGE.
+    """
+    strokes = _sampled(curve)
+    if not strokes:
+        return Shape("can't tell", "chosen heights don't show a course; it takes a sampled stroke")
+    branches = [bins for _, ways in strokes for bins in ways]
+    top, bottom = _range_mm(curve, branches)
+    if top - bottom < LEAST_RANGE_MM:
+        return Shape("can't tell", "too little way between closing end coils and the lowest height")
+    course = pooled_course(branches, top, bottom)
+    models = None if course is None else compare_models(course)
+    third = (top - bottom) / 3.0
+    upper, lower = Span(top, top - third), Span(bottom + third, bottom)
+    change = line_rate(curve, [lower, upper._replace(sign=-1.0)], "least squares")
+    whole = line_rate(curve, [Span(top, bottom)], "least squares")
+    if models is None or change is None or whole is None:
+        why = "too few samples in the stroke: press more slowly"
+        return Shape("can't tell", why, top, bottom)
+    shape = Shape(
+        kind=_kind(models, change, whole.rate_n_per_mm),
+        why="the rate's change is too uncertain: more strokes, or a better calibration",
+        top_mm=top,
+        bottom_mm=bottom,
+        bent_chance=models.bent_chance,
+        change=change,
+        upper=line_rate(curve, [upper], "least squares"),
+        lower=line_rate(curve, [lower], "least squares"),
+    )
+    if shape.kind != "two rates":
+        return shape if shape.kind == "can't tell" else replace(shape, why="")
+    knee = _knee(strokes, models)
+    return replace(
+        shape,
+        why="",
+        knee=knee,
+        upper=line_rate(curve, [Span(top, knee.height_mm)], "least squares"),
+        lower=line_rate(curve, [Span(knee.height_mm, bottom)], "least squares"),
+    )
+
+
+def _kind(models: Models, change: Rate, rate_n_per_mm: float) -> Kind:
+    least = LEAST_CHANGE * abs(rate_n_per_mm)
+    certain = abs(change.rate_n_per_mm) > max(change.rate_u_n_per_mm, least)
+    if not certain or models.bent_chance > BENT_CHANCE:
+        return "one rate" if change.rate_u_n_per_mm <= least else "can't tell"
+    if abs(models.knee_over_smooth) < CLEARLY:
+        return "bent"
+    return "two rates" if models.knee_over_smooth > 0.0 else "smooth"
+
+
+def pooled_course(branches: Sequence[Bins], top_mm: float, bottom_mm: float) -> Course | None:
+    """Average the branches of all strokes in even cells of height.
+
+    What is averaged is the distance from one straight line through all, so that where in its cell
+    a sample lies does not matter; friction leaves the mean of as many ways down as up. Across
+    cells that a fast stroke left empty its branch is taken as straight.
+
+    Returns:
+        None where a branch filled too few cells.
+    """
+    inside = [bins.between(bottom_mm, top_mm) for bins in branches]
+    edges = np.linspace(bottom_mm, top_mm, CELLS + 1)
+    line = np.polyfit(
+        np.concatenate([bins.height_mm for bins in inside]),
+        np.concatenate([bins.load_n for bins in inside]),
+        1,
+    )
+    means = [_cell_means(bins, line, edges) for bins in inside]
+    if any(one is None for one in means):
+        return None
+    middle = 0.5 * (edges[1:] + edges[:-1])
+    away = np.mean([one for one in means if one is not None], axis=0)
+    return Course(middle, away + np.polyval(line, middle))
+
+
+def _cell_means(bins: Bins, line: Array, edges: Array) -> Array | None:
+    """Mean distance from the line in each cell; None where too few are filled."""
+    cell = np.clip(np.searchsorted(edges, bins.height_mm) - 1, 0, CELLS - 1)
+    away = bins.load_n - np.polyval(line, bins.height_mm)
+    weight = np.bincount(cell, bins.weight, CELLS)
+    filled = np.flatnonzero(weight)
+    if filled.size < FEWEST:
+        return None
+    means = np.bincount(cell, bins.weight * away, CELLS)[filled] / weight[filled]
+    return np.interp(np.arange(CELLS), filled, means)
+
+
+def _sampled(curve: SpringCurve) -> list[tuple[SweepFit, list[Bins]]]:
+    """Return the dense strokes and their branches: both of each, or the same one of each."""
+    for side in SIDES[curve.branch]:
+        strokes = []
+        for sweep in curve.sweeps:
+            wanted = {
+                "both": (sweep.loading_bins, sweep.unloading_bins),
+                "loading": (sweep.loading_bins,),
+                "unloading": (sweep.unloading_bins,),
+            }[side]
+            ways = [bins for bins in wanted if bins is not None and bins.height_mm.size >= FEWEST]
+            if len(ways) == len(wanted):
+                strokes.append((sweep, ways))
+        if strokes:
+            deepest = min(ways[0].height_mm[0] for _, ways in strokes)
+            return [each for each in strokes if each[1][0].height_mm[0] <= deepest + SHORT_MM]
+    return []
+
+
+def _range_mm(curve: SpringCurve, branches: Sequence[Bins]) -> tuple[float, float]:
+    """Heights that every branch has, between closing end coils and coil bind."""
+    bottom = max(float(bins.height_mm[0]) for bins in branches)
+    top = min(float(bins.height_mm[-1]) for bins in branches)
+    if curve.solid_height_mm is not None:
+        bottom = max(bottom, curve.solid_height_mm + BIND_MM)
+    if curve.free_length_mm is not None:
+        top = min(top, curve.free_length_mm - TOP_SHARE * (curve.free_length_mm - bottom))
+    return top, bottom
+
+
+def _knee(strokes: Sequence[tuple[SweepFit, list[Bins]]], models: Models) -> FoundHeight:
+    """The knee with what the rig's heights are sure of."""
+    spots = []
+    for sweep, _ in strokes:
+        slope = 1.0 if sweep.loading is None else sweep.loading.slope_at(models.knee_mm)
+        spots.append((Spot(models.knee_mm, 0.0, slope, 0.5 * models.knee_u_mm), sweep))
+    found = combine(spots, 0.0)
+    return FoundHeight(models.knee_mm, models.knee_u_mm) if found is None else found
