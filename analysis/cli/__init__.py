@@ -33,6 +33,7 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
     },
     "Keep": {
         "export": ("export", "Write sets as CSV files."),
+        "book": ("book_commands", "Copy the book, check that it is whole, put a copy back."),
     },
 }
 _COMMANDS = {name: entry for group in _GROUPS.values() for name, entry in group.items()}

@@ -9,9 +9,11 @@ from pathlib import Path
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.copies import keep_copy
 from coilbench.capture.book.recovery import left_over, recover
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import APPLICATION_ID, MIGRATION_NAMES, migrations
+from coilbench.capture.book.sqlite_words import wording_sqlite_errors
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.locks import hold_book
 
@@ -105,10 +107,18 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
         )
     if migrations.pending(db):
         with writing(db):  # a new book is there whole or not at all
+            _keep_older(db, path)
             migrations.apply(db)
     # After the tables: as long as they are in the journal only, the file would not say whose it is.
     if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
         db.execute("PRAGMA journal_mode = WAL")
+
+
+def _keep_older(db: Database, path: Path) -> None:
+    """Copy a book of an older version as it is, before it changes; holding the write lock."""
+    pending = migrations.pending(db)  # another program may have been first
+    if pending and migrations.applied(db):
+        keep_copy(path, pending[0].name.partition("_")[0])
 
 
 def _put_in_order(db: Database, path: Path) -> None:
@@ -122,41 +132,3 @@ def _put_in_order(db: Database, path: Path) -> None:
         except CoilbenchError:
             return  # a capture holds it, or no lock can be made here: reading needs none
         recover(db)
-
-
-@contextmanager
-def wording_sqlite_errors(path: Path) -> Iterator[None]:
-    """Turn SQLite's errors into sentences with a cure.
-
-    Raises:
-        CoilbenchError: in place of any error of SQLite's own. An error in using it from Python
-            is a defect and stays what it is.
-    """
-    try:
-        yield
-    except sqlite3.Error as error:
-        if not hasattr(error, "sqlite_errorcode"):
-            raise
-        raise _worded(error, path) from error
-
-
-def _worded(error: sqlite3.Error, path: Path) -> CoilbenchError:
-    code = error.sqlite_errorcode & 0xFF  # the lower byte is the kind, the rest the detail
-    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        what = "the book is locked by another program"
-        return CoilbenchError(what, where=str(path), mend="Close that program and try again")
-    if code == sqlite3.SQLITE_FULL:
-        what = "the disk is full; what was stored before is safe"
-        return CoilbenchError(what, where=str(path), mend="Free some space and try again")
-    if code == sqlite3.SQLITE_READONLY:
-        what = "the book cannot be written"
-        return CoilbenchError(
-            what, where=str(path), mend="Check the file's and folder's permissions"
-        )
-    if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
-        what = "this file is not a readable SQLite book"
-        return CoilbenchError(what, where=str(path), mend="Name another file with --book")
-    if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM):
-        what = f"the book cannot be opened or written ({error})"
-        return CoilbenchError(what, where=str(path), mend="Check the disk and the permissions")
-    return CoilbenchError(f"the book refused this ({error})", where=str(path))

@@ -1,0 +1,154 @@
+"""Copies of a book: made while it is in use, kept before something is changed, and put back."""
+
+from __future__ import annotations
+
+import contextlib
+import os
+import sqlite3
+import tempfile
+from collections.abc import Iterator
+from contextlib import closing, contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+
+from coilbench.capture.book.schema import APPLICATION_ID
+from coilbench.capture.book.sqlite_words import UnreadableBook, wording_sqlite_errors
+from coilbench.capture.errors import CoilbenchError
+
+BUSY_TIMEOUT_S = 5.0
+
+
+@contextmanager
+def reading(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open a book to read it and nothing else: not put in order, not brought up to date.
+
+    Not by `mode=ro`, which leaves an empty journal lying beside the book.
+
+    Raises:
+        CoilbenchError: there is none, it is another program's file, or it cannot be read.
+    """
+    if not path.is_file():
+        raise CoilbenchError("there is no book here", where=str(path), mend="Check the file's name")
+    address = f"{path.absolute().as_uri()}?mode=rw"
+    with (
+        wording_sqlite_errors(path),
+        closing(sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)) as connection,
+    ):
+        connection.execute("PRAGMA query_only = ON")
+        (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+        if application_id != APPLICATION_ID:
+            raise CoilbenchError(
+                "this file was not made by coilbench, and it is left as it is",
+                where=str(path),
+                mend="Name another file",
+            )
+        yield connection
+
+
+def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
+    """Copy a book as it is at one moment, also while a capture writes it.
+
+    SQLite's own online backup (https://www.sqlite.org/backup.html): what was acknowledged before
+    is in the copy, a transaction under way is not. The copy is one whole file, there all at once.
+
+    Args:
+        source: the book.
+        target: the copy; its folder exists.
+        force: take the place of a file that is there.
+
+    Raises:
+        CoilbenchError: no such book, the target is there already or is the book itself, or it
+            cannot be written.
+    """
+    if target.exists() and not force:
+        raise CoilbenchError(
+            "this file is there already", where=str(target), mend="Name another, or give --force"
+        )
+    if target.exists() and source.exists() and target.samefile(source):
+        raise CoilbenchError(
+            "this is the book itself", where=str(target), mend="Name another file for the copy"
+        )
+    with reading(source) as connection, _staged(target) as stage:
+        with wording_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
+            connection.backup(copy)
+            copy.execute("PRAGMA journal_mode = DELETE")  # one file, whole by itself
+        stage.replace(target)
+
+
+@contextmanager
+def _staged(target: Path) -> Iterator[Path]:
+    """Yield a new file beside the target, gone afterwards unless it was moved."""
+    try:
+        handle, name = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)
+    except OSError as error:
+        raise CoilbenchError(
+            f"the copy cannot be written ({error.strerror})",
+            where=str(target),
+            mend="Check the folder and its permissions",
+        ) from error
+    os.close(handle)
+    stage = Path(name)
+    try:
+        yield stage
+    finally:
+        for left in (stage, stage.with_name(stage.name + "-journal")):
+            left.unlink(missing_ok=True)
+
+
+def keep_copy(path: Path, word: str) -> Path:
+    """Copy a book beside itself before something is done to it; returns the copy's name.
+
+    Args:
+        path: the book.
+        word: what is about to be done, for the name: `bench.before-merge-….db`.
+    """
+    kept = kept_name(path, word)
+    copy_book(path, kept)
+    return kept
+
+
+def kept_name(path: Path, word: str) -> Path:
+    """Return a free name beside a book that tells the time and what for."""
+    now = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
+    stem, number = f"{path.stem}.before-{word}-{now}", 1
+    kept = path.with_name(stem + path.suffix)
+    while kept.exists():
+        number += 1
+        kept = path.with_name(f"{stem}-{number}{path.suffix}")
+    return kept
+
+
+def put_back(copy: Path, path: Path) -> Path | None:
+    """Put a copy in a book's place; returns where what it replaced is kept.
+
+    Call it only while holding the book's lock, with a copy that was found sound. At every moment
+    the old book or the new one is in place, whole; one that cannot be read is moved away first.
+
+    Raises:
+        CoilbenchError: the copy cannot be read, or another program has the book open.
+    """
+    if path.exists() and copy.exists() and path.samefile(copy):
+        raise CoilbenchError("this is the book itself", where=str(copy), mend="Name a copy of it")
+    with _staged(path) as stage:
+        copy_book(copy, stage, force=True)
+        kept = _set_aside(path) if path.exists() else None
+        stage.replace(path)
+    return kept
+
+
+def _set_aside(path: Path) -> Path:
+    """Keep what is in a book's place, and leave no journal that would be taken for the new one's.
+
+    A book that SQLite cannot read any more is kept as it is, with its journal.
+    """
+    try:
+        kept = keep_copy(path, "put-back")
+        with wording_sqlite_errors(path), closing(sqlite3.connect(path, timeout=1.0)) as connection:
+            connection.execute("PRAGMA journal_mode = DELETE")  # refused while others have it open
+    except UnreadableBook:
+        kept = kept_name(path, "put-back")
+        for end in ("-wal", "-shm"):
+            with contextlib.suppress(FileNotFoundError):
+                path.with_name(path.name + end).replace(kept.with_name(kept.name + end))
+        path.replace(kept)
+    return kept

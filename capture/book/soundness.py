@@ -1,0 +1,134 @@
+"""Whether a book is whole: SQLite's own check, its keys, and every stroke's samples unpacked."""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+from collections.abc import Iterator
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from coilbench.capture.book.copies import reading
+from coilbench.capture.book.schema import MIGRATION_NAMES
+from coilbench.capture.calibration.model import fit_from_document
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes import sample_blob
+
+MOST_FINDINGS = 20
+
+
+@dataclass
+class Soundness:
+    """What a check of a book found; it is filled while the book is read, as far as that goes.
+
+    Attributes:
+        findings: what is wrong, sentences without a full stop; none where the book is whole.
+        version: the newest migration in it; empty where that cannot be read.
+        sets, springs, sweeps, samples: how many it holds; samples of the strokes that could be
+            unpacked.
+        running: whether a capture has it open, or ended without closing it.
+    """
+
+    findings: list[str]
+    version: str = ""
+    sets: int = 0
+    springs: int = 0
+    sweeps: int = 0
+    samples: int = 0
+    running: bool = False
+
+    @property
+    def newer(self) -> bool:
+        """Whether a newer program has written it."""
+        return self.version not in ("", *MIGRATION_NAMES)
+
+
+def check_book(path: Path) -> Soundness:
+    """Read a whole book and say what is wrong with it; nothing in it is changed.
+
+    Each stroke's samples carry a checksum (zlib's Adler-32, RFC 1950), which unpacking checks.
+
+    Raises:
+        CoilbenchError: no such book, not a book of ours, or one that is not readable at all.
+    """
+    found = Soundness(findings=[])
+    with reading(path) as connection:
+        try:
+            _look(connection, found)
+        except sqlite3.DatabaseError as error:
+            found.findings.append(f"SQLite cannot read on: {error}")
+    more = len(found.findings) - MOST_FINDINGS
+    if more > 0:
+        found.findings[MOST_FINDINGS:] = [f"and {more} more"]
+    return found
+
+
+def _look(connection: sqlite3.Connection, found: Soundness) -> None:
+    found.version = _version(connection)
+    found.sets, found.springs, found.sweeps = (
+        _count(connection, table) for table in ("sets", "springs", "sweeps")
+    )
+    found.running = _count(connection, "sessions WHERE ended_utc IS NULL") > 0
+    found.findings += _structure(connection)
+    found.findings += _calibrations(connection)
+    for finding, samples in _samples(connection):
+        found.samples += samples
+        found.findings += [] if finding is None else [finding]
+
+
+def _version(connection: sqlite3.Connection) -> str:
+    names = [
+        row[0]
+        for row in connection.execute(
+            "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench'"
+        )
+    ]
+    return max(names, default="")
+
+
+def _count(connection: sqlite3.Connection, what: str) -> int:
+    count: int = connection.execute(f"SELECT count(*) FROM {what}").fetchone()[0]  # noqa: S608
+    return count
+
+
+def _structure(connection: sqlite3.Connection) -> Iterator[str]:
+    for (words,) in connection.execute("PRAGMA integrity_check"):
+        if words != "ok":
+            yield f"SQLite: {words}"
+    for table, rowid, parent, _ in connection.execute("PRAGMA foreign_key_check"):
+        yield f"row {rowid} of {table} names a row of {parent} that is not there"
+
+
+def _calibrations(connection: sqlite3.Connection) -> Iterator[str]:
+    tables = connection.execute(
+        "SELECT name FROM sqlite_master WHERE name IN ('calibration_parts', 'scales')"
+    ).fetchall()
+    for (table,) in tables:  # a book of the first version has no scales
+        for item, document in connection.execute(f"SELECT id, fit_json FROM {table}"):  # noqa: S608
+            try:
+                fit_from_document(json.loads(document))
+            except CoilbenchError as error:
+                yield f"{table} {item}: {error.what}"
+
+
+def _samples(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]:
+    """Yield what is wrong with each stroke's samples, if something is, and how many there are."""
+    rows = connection.execute(
+        "SELECT label, sweeps.id, samples, samples_format, samples_blob FROM sweeps"
+        " JOIN springs ON springs.id = spring_id WHERE samples_blob IS NOT NULL"
+    )
+    for label, sweep_id, stated, blob_format, blob in rows:
+        where = f"stroke {sweep_id} of {label}"
+        try:
+            samples = sample_blob.unpack(blob_format, blob)
+        except CoilbenchError as error:
+            yield f"{where}: {error.what}", 0
+            continue
+        wrong = None
+        if samples.shape[0] != stated:
+            wrong = f"{where}: {samples.shape[0]} samples where {stated} were stored"
+        elif blob_format == sample_blob.RAW_FORMAT and np.any(np.diff(samples["t_us"]) < 0):
+            wrong = f"{where}: its clock goes backwards"
+        yield wrong, int(samples.shape[0])

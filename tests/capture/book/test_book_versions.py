@@ -1,0 +1,119 @@
+"""A stored book of the first version comes up to date: a copy is kept, nothing in it changes.
+
+tests/data/first_version.sqlite was made by the program as it was before its second migration:
+two strokes of 1.62 and 1.64 kg/mm from 53 mm and two keyed readings in the set larch, and the
+springs of the Watertown report of 1900 in the set nest.
+"""
+
+from __future__ import annotations
+
+import shutil
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from coilbench.capture.book import opening
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.schema import MIGRATION_NAMES, migrations
+from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.errors import CoilbenchError
+
+FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
+TABLES = ("calibration_parts", "calibration_points", "calibrations", "sets", "springs", "sweeps")
+
+
+@pytest.fixture
+def old(tmp_path: Path) -> Path:
+    path = tmp_path / "old.db"
+    shutil.copyfile(FIRST, path)
+    return path
+
+
+def rows(path: Path, table: str) -> list[dict[str, object]]:
+    with closing(sqlite3.connect(path)) as plain:
+        plain.row_factory = sqlite3.Row
+        return [dict(row) for row in plain.execute(f"SELECT * FROM {table}")]
+
+
+def kept_beside(path: Path) -> list[Path]:
+    return sorted(path.parent.glob("old.before-*.db"))
+
+
+def test_the_stored_book_is_of_the_first_version(old: Path) -> None:
+    assert check_book(old).version == MIGRATION_NAMES[0]
+    assert check_book(old).findings == []
+
+
+def test_it_comes_up_to_date_and_a_copy_of_it_is_kept(old: Path) -> None:
+    with open_book(old) as db:
+        assert [one.name for one in migrations.applied(db)] == list(MIGRATION_NAMES)
+    (kept,) = kept_beside(old)
+    assert ".before-0002-" in kept.name
+    for table in TABLES:
+        was = rows(FIRST, table)
+        assert was
+        assert rows(kept, table) == was
+        for before, after in zip(was, rows(old, table), strict=True):
+            assert {name: after[name] for name in before} == before
+    assert check_book(old).findings == []
+    with open_book(old):
+        pass
+    assert kept_beside(old) == [kept]  # once
+
+
+def test_its_numbers_are_what_they_were(old: Path) -> None:
+    """The strokes follow 1.62 and 1.64 kg/mm from 53 mm, as the file was made."""
+    with open_book(old) as db:
+        assert set_names(db) == ["larch", "nest"]
+        sweeps = load_sweeps(db, find_set(db, "larch"))
+        for label, rate_kg in (("larch-01", 1.62), ("larch-02", 1.64)):
+            (sweep,) = sweeps[label]
+            pressed = sweep.loading.height_mm < 50.0
+            load_kg = sweep.loading.load_n[pressed] / 9.80665
+            model_kg = rate_kg * (53.0 - sweep.loading.height_mm[pressed])
+            assert abs(load_kg - model_kg).max() < 0.05
+        assert sweeps["larch-03"][0].loading.load_n / 9.80665 == pytest.approx([23.1, 33.9])
+        # the Watertown report: spring 8 was closed down at 9.63 in
+        assert find_set(db, "nest").spring("8").solid_height_mm == pytest.approx(9.63 * 25.4)
+        told = db.execute(
+            "SELECT sweeps.solid_height_mm FROM sweeps JOIN springs ON springs.id = spring_id"
+            " WHERE springs.label = '8'"
+        ).fetchall()
+    assert told == [(pytest.approx(9.63 * 25.4),)]  # now with the stroke that tells it
+
+
+def test_a_copy_that_cannot_be_made_leaves_the_book_as_it_is(
+    old: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def full(path: Path, word: str) -> Path:
+        raise CoilbenchError("the disk is full")
+
+    monkeypatch.setattr(opening, "keep_copy", full)
+    with pytest.raises(CoilbenchError, match="disk is full"), open_book(old):
+        pass
+    assert check_book(old).version == MIGRATION_NAMES[0]
+
+
+def test_a_new_book_needs_no_copy(tmp_path: Path) -> None:
+    with open_book(tmp_path / "old.db", create=True):
+        pass
+    assert kept_beside(tmp_path / "old.db") == []
+
+
+def test_a_newer_book_is_refused_and_left_as_it_is(old: Path) -> None:
+    with closing(sqlite3.connect(old)) as plain:
+        plain.execute(
+            "INSERT INTO _sqlite_migrations (migration_set, name, applied_at)"
+            " VALUES ('coilbench', '9999_of_tomorrow', 'x')"
+        )
+        plain.commit()
+    before = old.read_bytes()
+    words = "a newer coilbench has written this book"
+    with pytest.raises(CoilbenchError, match=words), open_book(old):
+        pass
+    assert old.read_bytes() == before
+    assert kept_beside(old) == []
