@@ -1,0 +1,51 @@
+"""A handbook's rate beside a measured one: textbook examples, and what wrong dimensions do."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from coilbench.analysis.limits.handbook import handbook_rate, handbook_words
+from coilbench.capture.units import INCH_MM, LBF_N, Units
+
+LBF_PER_IN = LBF_N / INCH_MM
+
+
+@pytest.mark.parametrize(
+    ("wire_in", "coil_in", "active", "rate_lbf_per_in"),
+    [(0.037, 0.400, 10.5, 4.13), (0.092, 9 / 16 - 0.092, 21.0, 48.1)],
+    ids=["Shigley 10-1", "Shigley 10-4"],
+)
+def test_shigleys_springs_are_plausible(wire_in, coil_in, active, rate_lbf_per_in) -> None:
+    """Shigley, examples 10-1 (4.13 lbf/in; music wire, G 11.85 Mpsi) and 10-4 (48.1 lbf/in).
+
+    Music wire of 0.94 mm has G 81.7 GPa there, a little above the span taken for unknown steel.
+    """
+    measured = rate_lbf_per_in * LBF_PER_IN
+    found = handbook_rate(wire_in * INCH_MM, coil_in * INCH_MM, active, measured, 0.0)
+    assert found.agrees
+    assert found.rate_n_per_mm == pytest.approx(measured, rel=0.04)
+    assert "is plausible" in handbook_words(found, Units("lbf", "in"))
+
+
+def test_en_13906_sheet_is_inside_what_is_published() -> None:
+    """d 5, De 39.6, n 9.5, G 81 500 (the upper end of the span): 16.18 N/mm."""
+    found = handbook_rate(5.0, 34.6, 9.5, 16.18, 0.05)
+    assert found.agrees
+    assert found.rate_n_per_mm * 81_500.0 / 79_350.0 == pytest.approx(16.18, abs=0.005)
+    assert found.rate_u_n_per_mm > 16.18 * (81_500.0 - 79_350.0) / 81_500.0
+
+
+def test_wrong_dimensions_are_named() -> None:
+    right = handbook_rate(4.2, 31.0, 4.5, 10.0, 0.0).rate_n_per_mm
+    outside = handbook_rate(4.2, 31.0 + 4.2, 4.5, right, 0.1)
+    assert not outside.agrees
+    assert "outside less wire" in handbook_words(outside, Units())
+    coils = handbook_rate(4.2, 31.0, 5.4, right, 0.1)
+    words = handbook_words(coils, Units("N", "mm"))
+    assert "4.50 active coils" in words
+    assert "outside less wire" not in words
+    wire = handbook_rate(4.0, 31.0, 4.5, right, 0.1)
+    assert "4.20 mm wire" in handbook_words(wire, Units())
+    assert math.isclose(wire.rate_n_per_mm / right, (4.0 / 4.2) ** 4)
