@@ -6,6 +6,7 @@ import shlex
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
+from typing import Literal
 
 import click
 
@@ -35,7 +36,8 @@ _INDEX_COLUMNS = (
 
 @click.command(
     name="export",
-    epilog="Examples: coilbench export --out bench-csv ; coilbench export --set larch --out larch",
+    epilog="Examples: coilbench export --out bench-csv ; coilbench export --set larch --out csv ; "
+    "coilbench export --sheet road.toml --out road-csv",
 )
 @click.option(
     "--set", "set_names", multiple=True, help="A set to write; repeat it.  [default: all]"
@@ -47,15 +49,48 @@ _INDEX_COLUMNS = (
     type=click.Path(path_type=Path),
     help="The folder to write into; made where it is not there.",
 )
+@click.option(
+    "--sheet",
+    "build",
+    type=click.Path(path_type=Path),
+    help="Write this build file's sheet instead, as coilbench report shows it.",
+)
+@click.option(
+    "--effort",
+    type=click.Choice(["none", "shims", "cuts"]),
+    default="shims",
+    show_default=True,
+    help="With --sheet: what may be done under the springs.",
+)
+@click.option("--use-flagged", is_flag=True, help="With --sheet: count flagged springs in.")
 @click.option("--force", is_flag=True, help="Take the place of files that are there.")
 @json_option
-def export_command(set_names: tuple[str, ...], folder: Path, force: bool, as_json: bool) -> None:
+def export_command(
+    set_names: tuple[str, ...],
+    folder: Path,
+    build: Path | None,
+    effort: Literal["none", "shims", "cuts"],
+    use_flagged: bool,
+    force: bool,
+    as_json: bool,
+) -> None:
     """Write sets as CSV files: each stroke's raw counts, points, and the calibrations they need.
 
     index.csv lists the files, with the command that brings each back into another book, in
     order. Strokes that don't count have none. Text that a spreadsheet would run as a formula has
     an apostrophe before it, which the import takes off again.
+
+    With --sheet: what coilbench report shows of a build file, as tables in the display units.
     """
+    if build is not None:
+        if set_names:
+            raise click.UsageError("give --set or --sheet, not both")
+        from coilbench.analysis.cli.export_sheet import export_sheet  # slow to load
+
+        export_sheet(
+            build, folder, effort=effort, use_flagged=use_flagged, force=force, as_json=as_json
+        )
+        return
     steps: list[ExportStep] = []
     with open_book(book_path()) as db:
         count = write_new_files(folder, _files(export_steps(db, set_names), steps), force=force)

@@ -18,6 +18,7 @@ DASHES: dict[LineRole, object] = {"outer": (0, (6, 2.5)), "inner": (0, (1, 1.6))
 SOLID_DASHES = {"outer": (0, (8, 2, 1, 2)), "inner": (0, (3, 2, 1, 2, 1, 2))}
 TOUCH_SHARE = 0.005  # of the highest load: below it a spring is hardly touched
 SPARE_MM = 1.5
+WORDS_ROOM = 1.2  # of the width up to the window
 LEAST_WIDTH_MM = 0.5  # of a window's drawing, where all valves stand at one height
 ROOM = 1.08  # above the highest load
 
@@ -67,8 +68,10 @@ def _span_mm(sheet: Sheet) -> tuple[float, float]:
     solid_mm = list(_solid_mm(sheet).values())
     shut_mm = [row.outer.height_mm for row in sheet.valves]
     opened_mm = [mm - sheet.build.cam.valve_lift_mm for mm in shut_mm]
-    low_mm = min(*pressed_mm, *solid_mm, *opened_mm)
-    return low_mm - SPARE_MM, max(*pressed_mm, *shut_mm) + SPARE_MM
+    low_mm = min(*pressed_mm, *solid_mm, *opened_mm) - SPARE_MM
+    high_mm = max(*pressed_mm, *shut_mm) + SPARE_MM
+    # room for the words beside the window of the valve shut
+    return low_mm, max(high_mm, low_mm + (max(shut_mm) + LEAST_WIDTH_MM - low_mm) * WORDS_ROOM)
 
 
 def _solid_mm(sheet: Sheet) -> dict[str, float]:

@@ -59,7 +59,7 @@ def under_words(row: ValveRow, units: Units) -> str:
     """Say what goes under a valve's springs, without units."""
     if row.choice.seat_cut_mm > 0.0:
         return f"cut {length(row.choice.seat_cut_mm, units)}"
-    return " + ".join(length(shim, units) for shim in row.choice.shims_mm) or "nothing"
+    return " + ".join(length(shim, units) for shim in row.choice.shims_mm) or "none"
 
 
 def length(length_mm: float | None, units: Units) -> str:

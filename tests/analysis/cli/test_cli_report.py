@@ -246,3 +246,21 @@ def test_a_keyed_book_names_its_scale(tmp_path: Path, capsys: Capture) -> None:
     assert "Scale hall: calibrated" in words
     assert "by the calibrated scale hall" in words
     assert "No rig is calibrated in this book." in words
+
+
+def test_the_sheet_as_csv(book: Path, capsys: Capture) -> None:
+    folder, build = book.parent / "csv", str(book.parent / "twin.toml")
+    export = ["export", "--sheet", build, "--out", str(folder)]
+    assert run(["--book", str(book), "report", build, "--json"]) == 0
+    valves = json.loads(capsys.readouterr().out)["valves"]
+    assert run(["--book", str(book), *export]) == 0
+    rows = (folder / "valves.csv").read_text("utf-8").splitlines()
+    assert rows[0].startswith("# ")
+    header, *lines = [row.split(",") for row in rows[1:]]
+    for line, valve in zip(lines, valves, strict=True):
+        cells = dict(zip(header, line, strict=True))
+        assert cells["outer"] == valve["outer"]
+        assert float(cells["seat_kg"]) * 9.80665 == pytest.approx(valve["seat_n"])
+    assert run(["--book", str(book), *export]) == 2
+    assert run(["--book", str(book), *export, "--force"]) == 0
+    assert run(["--book", str(book), *export, "--set", "larch"]) == 2

@@ -155,8 +155,9 @@ def test_nothing_known_says_unknown(make_a_sheet: MakeSheet, sheet: Sheet) -> No
         outer=replace(row.outer, margin_mm=None),
     )  # fmt: skip
     page = sheet_page(replace(sheet, valves=(bare,), lines=(), budget=None), KG)
-    assert page.count("<td>unknown<br></td>") == 2
-    assert '<td class="bad">unknown</td>' in page
+    unknown = '<span class="small">unknown</span>'
+    assert page.count(f"<td>{unknown}<br></td>") == 2
+    assert f'<td class="bad">{unknown}</td>' in page
     assert "there is no curve to draw" in page
     assert "Unknown: nothing was read at full lift." in page
     assert ">None<" not in page
