@@ -41,7 +41,7 @@ def open_keyboard() -> Iterator[Keyboard]:
         yield _console_keyboard()
         return
     fd = sys.stdin.fileno()
-    if os.tcgetpgrp(fd) != os.getpgrp():
+    if _in_background(fd):
         yield NoKeyboard("running in the background")
         return
     before = termios.tcgetattr(fd)
@@ -60,6 +60,14 @@ def open_keyboard() -> Iterator[Keyboard]:
     finally:
         put_back()
         atexit.unregister(put_back)
+
+
+def _in_background(fd: int) -> bool:
+    """Tell whether another job has the terminal: asking it for keys would stop this one."""
+    try:
+        return os.tcgetpgrp(fd) != os.getpgrp()
+    except OSError:  # a terminal, but not the one this process belongs to
+        return False
 
 
 class NoKeyboard:
