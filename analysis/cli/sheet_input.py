@@ -11,16 +11,18 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import read_build
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.set_notes import set_notes
 from coilbench.analysis.engine.assigning import assign
 from coilbench.analysis.engine.assignment import Effort
 from coilbench.analysis.engine.assignment_bench import valves_of
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import pair_sets
+from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.lift_file import lift_table_beside
 from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.measured import measured_curves, set_apart, usable_curves
 from coilbench.analysis.rig.check import days_between
-from coilbench.analysis.rig_record import calibration_card, rig_warnings
+from coilbench.analysis.rig_record import calibration_card, limit_days, rig_warnings
 from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.result import SetCheck
 from coilbench.analysis.sheet.making import Circumstances, Worked, make_sheet
@@ -75,12 +77,29 @@ def _work_out(
         sets[name], gone = usable_curves(record, curves, flagged)
         left_out += gone
         sizes[name] = len(record.springs)
-        notes = tuple(dict.fromkeys(note for curve in curves for note in curve.notes))
-        came = set_provenance(db, record)
-        parts[name] = SetPart(name, record.role, check, unjudged, missing, came, notes)
+        parts[name] = SetPart(
+            record.set_id,
+            name,
+            record.role,
+            check,
+            unjudged,
+            missing,
+            set_provenance(db, record),
+            set_notes(curves, heights_mm, units),
+        )
     assignment = assign(build, sets, sizes, effort, units)
-    best = None if assignment.chosen.valves else pair_sets(build, sets, units).combinations[0]
+    best = None
+    if not assignment.chosen.valves:
+        ranked = pair_sets(build, sets, units).combinations
+        best = next(each for each in ranked if _allowed(each.choice, effort))
     return Worked(assignment, best, valves_of(build, sizes), sets, parts, tuple(left_out))
+
+
+def _allowed(choice: SeatChoice, effort: Effort) -> bool:
+    """Tell whether a level of effort may do it; nothing under the springs it always may."""
+    if choice.seat_cut_mm > 0.0:
+        return effort == "cuts"
+    return effort != "none" or not choice.shims_mm
 
 
 def _candidates(build: BuildFile) -> Iterator[tuple[str, float]]:
@@ -116,7 +135,14 @@ def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:
             age_days = days_between(made_utc, now_utc)
             scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
     card = None if newest_part(db, "load") is None else calibration_card(db)
-    return RigPart(card, tuple(scales), rig_warnings(db, now_utc))
+    limit = limit_days(db)
+    stale = [
+        f"the calibration of the scale {one.scale.name} is {one.age_days:.0f} days old, the limit "
+        f"is {limit:g}: calibrate it again before you measure, with coilbench rig weigh --scale"
+        for one in scales
+        if one.age_days > limit
+    ]
+    return RigPart(card, tuple(scales), (*rig_warnings(db, now_utc), *stale))
 
 
 def _versions() -> Iterator[tuple[str, str]]:

@@ -6,7 +6,7 @@ from coilbench.analysis.rig.check import PastCheck
 from coilbench.analysis.screens import budget_view, card_view, sheet_view
 from coilbench.analysis.screens.page import render
 from coilbench.analysis.screens.sheet_figure import force_height
-from coilbench.analysis.sheet.sheet import BudgetPart, RigPart, ScalePart, SetPart, Sheet
+from coilbench.analysis.sheet.sheet import BudgetPart, ScalePart, SetPart, Sheet
 from coilbench.analysis.sheet.words import CAUTIONS
 from coilbench.capture.units import Units
 
@@ -34,7 +34,7 @@ def sheet_page(sheet: Sheet, units: Units) -> str:
         margins=sheet_view.margin_rows(sheet, units),
         sets=[_set(part, units) for part in sheet.sets],
         budget=None if sheet.budget is None else _budget(sheet.budget, units),
-        rig=_rig(sheet.rig, units),
+        rig=_rig(sheet, units),
     )
 
 
@@ -63,8 +63,8 @@ def _budget(part: BudgetPart, units: Units) -> dict[str, object]:
     }
 
 
-def _rig(rig: RigPart, units: Units) -> dict[str, object]:
-    card = rig.card
+def _rig(sheet: Sheet, units: Units) -> dict[str, object]:
+    rig, card = sheet.rig, sheet.rig.card
     return {
         "card_id": "" if card is None else card.calibration_id or "unknown",
         "parts": []
@@ -74,8 +74,18 @@ def _rig(rig: RigPart, units: Units) -> dict[str, object]:
         ],
         "sentences": [] if card is None else list(card_view.sentences(card, units)),
         "check": "" if card is None else _check(card.check),
+        "others": [] if card is None else _captured_with_another(sheet, card.calibration_id),
         "scales": [_scale(part) for part in rig.scales],
     }
+
+
+def _captured_with_another(sheet: Sheet, calibration_id: str | None) -> list[str]:
+    """Name the sets with strokes by another calibration than the one in force."""
+    return [
+        part.name
+        for part in sheet.sets
+        if any(one.calibration_id not in (None, calibration_id) for one in part.came)
+    ]
 
 
 def _check(check: PastCheck | None) -> str:

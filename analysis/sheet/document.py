@@ -71,6 +71,7 @@ def valve_document(row: ValveRow) -> dict[str, Any]:
 def _set_document(part: SetPart) -> dict[str, Any]:
     judged = {"set": part.name} if part.check is None else check_document(part.check)
     return judged | {
+        "set_id": part.set_id,
         "role": part.role,
         "unjudged": part.unjudged or None,
         "not_measured": list(part.not_measured),

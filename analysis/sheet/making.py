@@ -89,7 +89,7 @@ def make_sheet(
         about: what else to record.
         units: for the words.
     """
-    assignment = worked.assignment
+    assignment, best = worked.assignment, worked.best
     build, level = assignment.build, assignment.chosen
     used = [springs.name for springs in chosen.sets]
     parts = tuple(worked.parts[name] for name in used)
@@ -102,6 +102,7 @@ def make_sheet(
         named=chosen.named,
         fits=all(row.fits for row in chosen.rows),
         verdict=verdict,
+        loads_of="" if chosen.named or best is None else words.loads_of(best, units),
         reasons=reasons,
         valves=chosen.rows,
         levels=assignment.levels if chosen.named else (),

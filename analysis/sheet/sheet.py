@@ -118,6 +118,7 @@ class SetPart:
     """One set's part of the sheet.
 
     Attributes:
+        set_id: in the book.
         check: how its springs compare; None where it couldn't be judged.
         unjudged: why not, in words; empty where it was.
         not_measured: labels of springs that weren't.
@@ -125,6 +126,7 @@ class SetPart:
         notes: what holds for its loads, in words.
     """
 
+    set_id: str
     name: str
     role: str
     check: SetCheck | None
@@ -198,6 +200,7 @@ class Sheet:
         named: whether each valve's springs are named; else any of the best pair's sets will do.
         fits: whether every valve is inside the card's tolerances, as far as known.
         verdict: what was found, a sentence without a full stop.
+        loads_of: whose loads the valves' are, likewise; empty where each has its own springs.
         reasons: why not more, or what should be known, in words.
         levels: what each level of effort gives; none where nothing was assigned.
         spares, left_out: springs that aren't used; those that were flagged.
@@ -216,6 +219,7 @@ class Sheet:
     named: bool
     fits: bool
     verdict: str
+    loads_of: str
     reasons: tuple[str, ...]
     valves: tuple[ValveRow, ...]
     levels: tuple[Level, ...]

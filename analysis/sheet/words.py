@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from coilbench.analysis.engine.assignment import Effort, Level
+from coilbench.analysis.engine.combination import Combination
 from coilbench.analysis.sets.result import SetCheck
 from coilbench.analysis.sheet.sheet import SetPart
 from coilbench.capture.strokes.provenance import Provenance
 from coilbench.capture.strokes.sweep import Origin
+from coilbench.capture.units import Units
 
 CAUTIONS = (
     "A compressed valve spring can blind. Wear eye protection, keep the spring captive at both "
@@ -44,6 +46,18 @@ def no_assignment(level: Level) -> str:
     if level.status == "infeasible":
         return "There is no way to give every valve springs of its own"
     return "The time ran out before any way to give every valve springs of its own was found"
+
+
+def loads_of(best: Combination, units: Units) -> str:
+    """Say of a pair whose loads are shown, and between what those of single springs lie."""
+    said = "Loads are those of the sets' mean springs"
+    if best.seat is None or best.full is None:
+        return said
+    ends = [
+        f"{units.load_text(load.lowest_n)} to {units.load_text(load.highest_n)} {where}"
+        for load, where in ((best.seat, "shut"), (best.full, "at full lift"))
+    ]
+    return f"{said}; from the weakest to the strongest of both sets they are {' and '.join(ends)}"
 
 
 def choice_method(level: Level, effort: Effort) -> str:
@@ -93,7 +107,7 @@ UNCERTAINTY_METHOD = (
 
 def came_words(part: SetPart) -> str:
     """Say of a set how its numbers came about; without a full stop."""
-    return "; ".join(_came(one) for one in part.came)
+    return "; ".join((*(_came(one) for one in part.came), f"set {part.set_id}"))
 
 
 def _came(one: Provenance) -> str:

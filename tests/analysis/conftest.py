@@ -86,4 +86,4 @@ def _part(springs: SetCurves, units: Units) -> SetPart:
     came = Provenance(Origin.CONVERTED_FILE, None, None, len(springs.curves),
                       len(springs.curves), NOW, NOW)  # fmt: skip
     check = check_set(springs.name, springs.curves, heights_mm, units=units)
-    return SetPart(springs.name, springs.role, check, "", (), (came,))
+    return SetPart("s1", springs.name, springs.role, check, "", (), (came,))

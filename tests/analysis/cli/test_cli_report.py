@@ -136,7 +136,7 @@ def test_too_few_springs_show_the_best_pair_and_why(book: Path, capsys: Capture)
     assert "12 valves need as many outer springs" in words
     assert "so this sheet shows the best pair of sets: larch with heron, no shims" in words
     assert "write its label in" in words
-    assert "Loads are those of the sets' mean springs." in words
+    assert "Loads are those of the sets' mean springs; from the weakest to the strongest" in words
     capsys.readouterr()
     assert run(["--book", str(book), "report", str(book.parent / "build.toml"), "--json"]) == 1
     document = json.loads(capsys.readouterr().out)
