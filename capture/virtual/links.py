@@ -8,6 +8,7 @@ from __future__ import annotations
 import os
 import select
 import socket
+import sys
 from collections.abc import Callable
 from functools import partial
 from typing import Protocol
@@ -17,6 +18,7 @@ from coilbench.capture.virtual.setup import LinkKind
 DEFAULT_LINK = LinkKind.PTY if hasattr(os, "openpty") else LinkKind.SOCKET
 
 _CHUNK = 65536
+_LOOKS = 3  # at a pseudo-terminal that seems empty
 
 
 class Link(Protocol):
@@ -83,12 +85,24 @@ class PtyLink:
 
         Closing the master throws away what the slave has not read. The slave stays open here
         too, and asking whether it is readable also moves what is still on its way through the
-        kernel to it: so "not readable" means that all of it has been read.
+        kernel to it: so "not readable" means that all of it has been read. But a reader that has
+        emptied the kernel's buffer and is halted before it calls for more looks the same; asking
+        how many bytes there are waits until it is out of the kernel (Linux). That a reader is
+        halted there each time we look is taken to be impossible.
         """
-        readable, _, _ = select.select([self._slave], [], [], 0.0)
-        if readable:
-            select.select([self._master], [], [], wait_s)  # a nap that a request ends
-        return not readable
+        for _ in range(_LOOKS):
+            readable, _, _ = select.select([self._slave], [], [], 0.0)
+            if readable or self._waiting():
+                select.select([self._master], [], [], wait_s)  # a nap that a request ends
+                return False
+        return True
+
+    def _waiting(self) -> int:
+        """Return how many bytes the reader's end of the kernel's buffer holds."""
+        import fcntl  # not on Windows
+        import termios
+
+        return int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     def close(self) -> None:
         """Pull the cable."""
@@ -158,6 +172,8 @@ class SocketLink:
         if select.select([self._listener], [], [], wait_s)[0]:
             self._reader, _ = self._listener.accept()
             self._reader.setblocking(False)
+            # As a cable does: what is sent goes at once, not when the reader has acknowledged more.
+            self._reader.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
 
     def _hang_up(self) -> None:
         if self._reader is not None:

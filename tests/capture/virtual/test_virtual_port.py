@@ -1,5 +1,6 @@
 """The simulated rig's port, through a real pty and a real socket."""
 
+import os
 import threading
 import time
 from pathlib import Path
@@ -11,6 +12,7 @@ from coilbench.capture.blocks import RawBlock
 from coilbench.capture.messages import Answer, Hello, Item
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_port import open_serial
+from coilbench.capture.virtual import links
 from coilbench.capture.virtual.bench import Bench
 from coilbench.capture.virtual.faults import Faults
 from coilbench.capture.virtual.firmware import Firmware
@@ -191,3 +193,21 @@ def test_a_late_real_time_rig_does_not_sleep_until_it_has_caught_up() -> None:
         _, samples, _ = read_to_the_end(port.url, port)
     assert samples == firmware.samples_offered
     assert naps == []
+
+
+@pytest.mark.skipif(DEFAULT_LINK != "pty", reason="no pty here")
+def test_bytes_that_wait_are_seen_though_the_pty_says_it_is_not_readable(
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """As where the reader is halted between emptying the kernel's buffer and asking for more."""
+    link = links.PtyLink()
+    try:
+        link.exchange(b"S 0000\n", 1.0)
+        assert not link.drained(0.0)
+        with monkeypatch.context() as patch:
+            patch.setattr(links.select, "select", lambda *_: ([], [], []))
+            assert not link.drained(0.0)
+            assert os.read(link._slave, 100) == b"S 0000\n"
+            assert link.drained(0.0)
+    finally:
+        link.close()
