@@ -23,7 +23,8 @@ from coilbench.capture.strokes.rig_stroke import ZERO_UNKNOWN_U_N, RigReading
 
 COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors that is one offset
 #   for the whole sweep (zero, datum) and leaves a difference; the rest (nonlinearity, steps)
-#   stays. Our convention, no source. Points read one by one have no common share.
+#   stays. Our convention, no source. Points read one by one have no common share: of their load's
+#   and height's errors, not of the one in proportion, which is the instrument's in every reading.
 # How much a press gives that was not measured: 0 to some 1.2 mm at 1000 N. Common practice at
 # bench and pillar drills, no source; k = 1 as of a normal law that holds 95 % of it.
 FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
@@ -142,9 +143,7 @@ def _converted_effects(look: Look) -> Iterator[Effect]:
             part * sweep.height_u_mm,
             shared=shared,
         )
-    yield _plain(
-        "load in proportion", "common", "1", look.load_n, sweep.load_u_relative, shared=sweep.dense
-    )
+    yield _plain("load in proportion", "common", "1", look.load_n, sweep.load_u_relative)
 
 
 def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:

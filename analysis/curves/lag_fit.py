@@ -26,7 +26,7 @@ from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Lag, Press
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
 TURN_MM = 1.5  # after so much straight way friction has turned round in full
-STRAIGHT_SHARE = 0.9  # of that way, as the crow flies
+STRAIGHT_SHARE = 0.99  # of that way, as the crow flies: even a short way back turns friction round
 SLACK_MM = 0.02  # back by less is no way back
 KNOTS = 8
 ROUNDS = 6
@@ -43,7 +43,7 @@ KNOWN_SHARE = 0.5  # known is a delay whose uncertainty is below this share of w
 TRUST_STEPS = (
     0.02  # of a sample's interval: no delay is trusted finer, nor a spread than its square
 )
-FEW_STROKES = 16.0  # so many strokes tell as much of the spread's shape as is believed at all
+FEW_STROKES = 4.0  # so many strokes tell as much of the spread's shape as is believed at all
 SPREAD_TRUST = 0.1  # of the spread: a filter is no moving average, only much like one
 
 

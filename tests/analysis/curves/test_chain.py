@@ -15,11 +15,12 @@ from uncertainties import correlated_values, ufloat
 from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import corrected, undo_lag
+from coilbench.analysis.sets.check import check_set
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.strokes.rig_stroke import read_stroke
-from coilbench.capture.strokes.sweep import Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
 from bench_days import Day, World, draw_day
@@ -211,3 +212,28 @@ def test_a_stroke_without_its_own_zero_is_unsure_and_says_so(
     reading = fit_curve("00", blind).load_at(34.0)
     assert any("without a zero of its own" in note for note in reading.notes)
     assert reading.load_u_n > 2.0
+
+
+def test_what_keyed_springs_share_stays_in_their_mean() -> None:
+    """A scale that reads 1 % too much does so for twelve springs as for one."""
+    heights = np.array([38.0, 30.0])
+    none = Branch(np.empty(0), np.empty(0))
+    curves = [
+        fit_curve(
+            label,
+            [
+                Sweep(
+                    label, label, Origin.KEYED, Branch(heights, 10.0 * heights), none,
+                    load_u_n=2.0, load_u_relative=0.01, height_u_mm=0.0,
+                )
+            ],
+        )
+        for label in [f"larch-{n:02d}" for n in range(12)]
+    ]  # fmt: skip
+    budget = curves[0].load_at(30.0).budget
+    shared = [line for line in budget.lines if line.shared]
+    assert budget.combined_u_n == pytest.approx(math.hypot(2.0, 3.0))
+    assert [line.contribution_n for line in shared] == [pytest.approx(3.0)]  # 1 % of 300 N
+    # a mean of 12: what they have each for itself over 12, what is common as it is (JCGM 100, 5.2)
+    mean = check_set("larch", curves, [30.0]).summary[0].centre
+    assert mean.mean_u == pytest.approx(2.0 * math.hypot(2.0 / math.sqrt(12.0), 3.0), rel=1e-6)
