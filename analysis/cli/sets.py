@@ -28,6 +28,7 @@ from coilbench.analysis.cli.set_nominal import (
     nominal_lines,
     set_nominal,
 )
+from coilbench.analysis.cli.set_spring import set_spring
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
     CONDITIONING_STROKES,
@@ -282,3 +283,4 @@ def _dimensions(record: SetRecord) -> dict[str, object]:
 set_command.add_command(set_check)
 set_command.add_command(set_compare)
 set_command.add_command(set_nominal)
+set_command.add_command(set_spring)

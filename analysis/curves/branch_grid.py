@@ -12,6 +12,8 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.rates import pointed
 from coilbench.analysis.curves.sweep_fit import GRID_STEP_MM
 
+PRESSED_SHARE = 0.1  # of the largest load: below it a loop in per cent says nothing; ours
+
 
 @dataclass(frozen=True)
 class BranchGrid:
@@ -36,10 +38,11 @@ class BranchGrid:
 
     @property
     def loop_share(self) -> Array:
-        """The loop as a fraction of the mean load, shape (m,); NaN where there is no load."""
+        """The loop as a fraction of the mean load, shape (m,); NaN where end coils still close."""
         mean = 0.5 * (self.loading_n + self.unloading_n)
+        pressed = mean > PRESSED_SHARE * np.nanmax(mean, initial=0.0)
         empty: Array = np.full(mean.size, np.nan)
-        return np.asarray(np.divide(self.loop_n, mean, out=empty, where=mean > 0.0))
+        return np.asarray(np.divide(self.loop_n, mean, out=empty, where=pressed))
 
 
 def common_grid(curve: SpringCurve, height_mm: Array | None = None) -> BranchGrid:

@@ -57,9 +57,10 @@ class Shape:
 def find_shape(curve: SpringCurve) -> Shape:
     """Tell one rate from two and from a smooth change.
 
-    A rate is called changing where both hold: the course's bend is larger than noise would make
-    it (compare_models), and the lowest third's rate differs from the highest third's by more than
-    its expanded uncertainty, with all that the rig may bend, and by more than LEAST_CHANGE.
+    One rate: it surely changes by less than LEAST_CHANGE. Changing: the course's bend is larger
+    than noise would make it (compare_models), and the lowest third's rate differs from the highest
+    third's by more than its expanded uncertainty, with all that the rig may bend, and by more than
+    LEAST_CHANGE. All else can't be told.
     """
     strokes = _sampled(curve)
     if not strokes:
@@ -79,7 +80,7 @@ def find_shape(curve: SpringCurve) -> Shape:
         return Shape("can't tell", why, top, bottom)
     shape = Shape(
         kind=_kind(models, change, whole.rate_n_per_mm),
-        why="the rate's change is too uncertain: more strokes, or a better calibration",
+        why="how its rate changes is too uncertain: more strokes, or a better calibration",
         top_mm=top,
         bottom_mm=bottom,
         bent_chance=models.bent_chance,
@@ -100,10 +101,11 @@ def find_shape(curve: SpringCurve) -> Shape:
 
 
 def _kind(models: Models, change: Rate, rate_n_per_mm: float) -> Kind:
-    least = LEAST_CHANGE * abs(rate_n_per_mm)
-    certain = abs(change.rate_n_per_mm) > max(change.rate_u_n_per_mm, least)
-    if not certain or models.bent_chance > BENT_CHANCE:
-        return "one rate" if change.rate_u_n_per_mm <= least else "can't tell"
+    least, u = LEAST_CHANGE * abs(rate_n_per_mm), change.rate_u_n_per_mm
+    if abs(change.rate_n_per_mm) <= max(u, least):
+        return "one rate" if u <= least else "can't tell"
+    if models.bent_chance > BENT_CHANCE:
+        return "can't tell"
     if abs(models.knee_over_smooth) < CLEARLY:
         return "bent"
     return "two rates" if models.knee_over_smooth > 0.0 else "smooth"

@@ -1,0 +1,199 @@
+"""`coilbench set spring`: all that one spring's curve tells."""
+
+from __future__ import annotations
+
+import re
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+import click
+import numpy as np
+
+from coilbench.analysis.cli.common import (
+    LENGTH,
+    book_path,
+    console,
+    json_option,
+    load_cell,
+    plain_table,
+    print_document,
+    units,
+)
+from coilbench.analysis.curves.branch_grid import common_grid
+from coilbench.analysis.curves.curve import BranchChoice
+from coilbench.analysis.measured import measured_curves
+from coilbench.analysis.screens.curve_view import (
+    rate_row,
+    sentences,
+    table_heights_mm,
+    window_words,
+)
+from coilbench.analysis.screens.set_table import default_heights_mm
+from coilbench.analysis.spring_findings import (
+    Given,
+    SpringFindings,
+    find_all,
+    readings,
+    to_document,
+)
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.errors import CoilbenchError
+
+_WINDOW = re.compile(r"^\s*(\d{1,2}|100)\s*%?\s*-\s*(\d{1,2}|100)\s*%\s*$")
+
+
+class _WindowParam(click.ParamType[tuple[float, float]]):
+    """Reads `30-70%`."""
+
+    name = "from-to%"
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> tuple[float, float]:
+        match = _WINDOW.match(str(value))
+        shares = (
+            (0.0, 0.0) if match is None else tuple(int(part) / 100.0 for part in match.groups())
+        )
+        if not shares[0] < shares[1]:
+            raise CoilbenchError(
+                f"{value!r} is no window of the deflection",
+                where=None if param is None else param.get_error_hint(ctx).strip("'"),
+                mend="Write it like 30-70%",
+            )
+        return shares[0], shares[1]
+
+
+@click.command(
+    name="spring",
+    epilog="Examples: coilbench set spring larch larch-04 ; "
+    "coilbench set spring larch larch-04 --at 38.5mm --at 27.6mm --window 20-80%",
+)
+@click.argument("name")
+@click.argument("label")
+@click.option(
+    "--at",
+    "heights_mm",
+    type=LENGTH,
+    multiple=True,
+    help="A running height, valve shut or at full lift; give both.  [default: the set's nominal "
+    "heights, else two inside the curve]",
+)
+@click.option(
+    "--window",
+    "shares",
+    type=_WindowParam(),
+    default="30-70%",
+    show_default=True,
+    help="Where the rate is taken, as a share of the deflection; 20-80% is in use too.",
+)
+@click.option(
+    "--free-length",
+    "free_length_mm",
+    type=LENGTH,
+    help="This spring's free length by caliper, to compare.  [default: the set's]",
+)
+@click.option(
+    "--branch",
+    type=click.Choice(["mean", "loading", "unloading"]),
+    default="mean",
+    show_default=True,
+    help="Which branch loads and rates are read from.",
+)
+@json_option
+def set_spring(
+    name: str,
+    label: str,
+    heights_mm: tuple[float, ...],
+    shares: tuple[float, float],
+    free_length_mm: float | None,
+    branch: BranchChoice,
+    as_json: bool,
+) -> None:
+    """Show all that one spring's curve tells.
+
+    Both branches and the loop between them, its rate by every definition, whether it has one rate
+    or two, where it begins and binds, and whether its dimensions make that rate.
+    """
+    with open_book(book_path()) as db:
+        record = find_set(db, name)
+        own = record.spring(label)
+        curves, _ = measured_curves(db, record, branch)
+    curve = next((each for each in curves if each.label == label), None)
+    if curve is None:
+        raise CoilbenchError(
+            f"spring {label!r} of set {name!r} is not measured yet",
+            mend=f"Measure it with: coilbench daemon --port PORT --set {name}",
+        )
+    given = Given(
+        record.free_length_mm if free_length_mm is None else free_length_mm,
+        record.solid_height_mm if own.solid_height_mm is None else own.solid_height_mm,
+        record.wire_mm,
+        record.coil_diameter_mm,
+        record.active_coils,
+    )
+    at_mm = heights_mm or _running_mm(record) or default_heights_mm(curves)
+    others = [each for each in curves if each.label != label]
+    found = find_all(curve, given, others, shares=shares, heights_mm=at_mm)
+    if as_json:
+        print_document({"set": record.name} | to_document(found, at_mm))
+    else:
+        _show(record.name, found, at_mm)
+
+
+def _running_mm(record: SetRecord) -> tuple[float, ...]:
+    """The heights of the set's nominal, where it has both."""
+    loads = () if record.nominal is None else record.nominal.loads
+    heights = tuple(each.height_mm for each in loads)
+    return heights if len(heights) >= 2 else ()
+
+
+def _show(set_name: str, found: SpringFindings, at_mm: Sequence[float]) -> None:
+    curve, shown, out = found.curve, units(), console()
+    strokes = "1 stroke" if len(curve.sweeps) == 1 else f"{len(curve.sweeps)} strokes"
+    branch = "mean of both branches" if curve.branch == "mean" else f"{curve.branch} branch"
+    click.echo(f"{curve.label} of set {set_name}: {strokes}, {branch}\n")
+    _show_loads(found, at_mm)
+    click.echo("")
+    if found.rates:
+        table = plain_table("rate", "where", f">{shown.load}/{shown.length}")
+        for each in found.rates:
+            how, where, value = rate_row(each, shown)
+            table.add_row(how, where, value.rpartition(" ")[0])
+        out.print(table)
+        click.echo(f"The window: {window_words(found)}.\n")
+    for title, words in sentences(found, shown):
+        text = f"{title}: {words}."
+        click.echo(textwrap.fill(text, min(out.width, 100), subsequent_indent="  "))
+
+
+def _show_loads(found: SpringFindings, at_mm: Sequence[float]) -> None:
+    """Print the branches, the mean with its uncertainty, the loop and the local stiffness."""
+    curve, shown = found.curve, units()
+    read = {each.height_mm: each for each in readings(curve, table_heights_mm(curve, shown, at_mm))}
+    heights = np.array(sorted(read))
+    grid = common_grid(curve, heights)
+    table = plain_table(
+        f">height\n{shown.length}",
+        f">down\n{shown.load}",
+        f">up\n{shown.load}",
+        f">{curve.branch}\n{shown.load}",
+        ">loop\n%",
+        f">stiffness\n{shown.load}/{shown.length}",
+    )
+    for at in reversed(range(heights.size)):
+        reading = read[float(heights[at])]
+        table.add_row(
+            shown.length_text(reading.height_mm).split()[0],
+            _cell(shown.load_value(float(grid.loading_n[at])), 2),
+            _cell(shown.load_value(float(grid.unloading_n[at])), 2),
+            load_cell(reading.load_n, reading.load_u_n, shown),
+            _cell(100.0 * float(grid.loop_share[at]), 1),
+            _cell(shown.rate_value(float(grid.stiffness_n_per_mm[at])), 3),
+        )
+    console().print(table)
+
+
+def _cell(value: float, places: int) -> str:
+    return f"{value:.{places}f}" if np.isfinite(value) else "-"
