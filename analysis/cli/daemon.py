@@ -7,7 +7,7 @@ import click
 from coilbench.analysis.cli.common import LENGTH, book_path, units
 from coilbench.capture.running.daemon import run_daemon
 from coilbench.capture.running.events import Event, EventKind
-from coilbench.capture.running.session import CaptureRequest
+from coilbench.capture.running.session import LINGER_S, CaptureRequest
 
 _ALERTS = (EventKind.REFUSED, EventKind.FAULT)
 
@@ -30,9 +30,10 @@ def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> N
 
     Press the springs in the order of their labels; each finished stroke goes to the spring whose
     turn it is, hands free. One line is printed for each thing that happens, after the book has
-    it. Ends when the set is done, or on SIGTERM, which drains and closes.
+    it. Ends half a minute after the set is done, so that its last stroke can still be redone, or
+    on SIGTERM, which drains and closes.
     """
-    request = CaptureRequest(book_path(), set_name, port, reach_height_mm, units())
+    request = CaptureRequest(book_path(), set_name, port, reach_height_mm, units(), LINGER_S)
     snapshot = run_daemon(request, _print)
     click.echo(
         f"{snapshot.springs_done} of {snapshot.springs} springs done, "

@@ -19,6 +19,8 @@ from coilbench.analysis.cli.live_feeds import BookReader, Feed, OtherCapture, Ow
 from coilbench.analysis.screens.bell import Bell
 from coilbench.analysis.screens.dashboard import Scene, frame
 from coilbench.analysis.screens.key_map import HELP, LEAVE, KeyMap
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import last_end
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command
 from coilbench.capture.running.locks import hold_port
@@ -125,8 +127,7 @@ class _Screen:
         finally:
             reader.close()
         if not feed.own:
-            ended = feed.see() is None
-            click.echo("The capture has ended." if ended else "The capture goes on without you.")
+            click.echo(_how_it_stands(feed))
 
     def _live(self) -> Live:
         return Live(console=self._out, auto_refresh=False, screen=self._out.is_terminal)
@@ -214,6 +215,14 @@ def _ended_by_signals() -> Iterator[None]:
     finally:
         for name, handler in before.items():
             signal.signal(getattr(signal, name), handler)
+
+
+def _how_it_stands(feed: Feed) -> str:
+    if feed.see() is not None:
+        return "The capture goes on without you."
+    with open_book(book_path()) as db:
+        reason = last_end(db)
+    return f"The capture has ended: {reason or 'nothing says why'}."
 
 
 def _say_how_it_ended(last: Snapshot) -> None:

@@ -123,3 +123,9 @@ def live_session(db: Database) -> tuple[str, Snapshot] | None:
         " WHERE ended_utc IS NULL AND live_json IS NOT NULL ORDER BY seen_utc DESC LIMIT 1"
     ).fetchone()
     return None if row is None else (row[0], Snapshot.from_document(json.loads(row[1])))
+
+
+def last_end(db: Database) -> str | None:
+    """Return why the newest capture ended; None where it runs, or there was none."""
+    row = db.execute("SELECT ended_reason FROM sessions ORDER BY rowid DESC LIMIT 1").fetchone()
+    return None if row is None else row[0]

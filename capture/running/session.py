@@ -227,6 +227,9 @@ class Session:
             return FINISHED if recorder.finished else reason
         if self._done_s is None:
             self._done_s = now_s
+            if reason is None and self._request.linger_s > 0.0:
+                words = f"its last stroke can be redone for {self._request.linger_s:.0f} s"
+                self._say(Event(EventKind.TURN, f"{words}; then this ends by itself"))
         left_s = self._done_s + self._request.linger_s - now_s
         return SET_DONE if reason is not None or recorder.finished or left_s <= 0.0 else None
 

@@ -87,7 +87,8 @@ def test_a_terminal_shows_the_golden_frame(show: Show, name: str, no_colour: boo
     width, height, ascii_only = LOOKS[name]
     places = os.pathsep.join(place for place in sys.path if place)  # this process's packages
     look = show(
-        f"env -u COLUMNS -u LINES PYTHONPATH='{places}' LANG=C.UTF-8 {'NO_COLOR=1' if no_colour else ''} "
+        f"env -u COLUMNS -u LINES PYTHONPATH='{places}' LANG=C.UTF-8 "
+        f"{'NO_COLOR=1' if no_colour else ''} "
         f"{sys.executable} {HERE / 'demo_scene.py'} {'ascii' if ascii_only else ''}",
         width,
         height,

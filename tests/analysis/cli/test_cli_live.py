@@ -1,0 +1,189 @@
+"""`live` in a terminal of its own: keys, attaching and leaving, and how the terminal is left."""
+
+from __future__ import annotations
+
+import os
+import re
+import select
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+from collections.abc import Iterator
+from contextlib import closing
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.analysis.demo import Demo
+from coilbench.capture.units import Units
+
+termios = pytest.importorskip("termios")
+
+CODES = re.compile(r"\x1b\[[0-9;?]*[a-zA-Z]")
+PATIENCE_S = 30.0
+
+
+class Terminal:
+    """A program on a pseudo-terminal of 100x30, and all that it has written there."""
+
+    def __init__(self, *arguments: str) -> None:
+        self.master, slave = os.openpty()
+        termios.tcsetwinsize(self.master, (30, 100))
+        self.before = termios.tcgetattr(slave)
+        self.slave = slave
+        self.written = ""
+        environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")}
+        self.process = subprocess.Popen(
+            [sys.executable, "-c", "from coilbench.analysis.cli import main; main()", *arguments],
+            stdin=slave,
+            stdout=slave,
+            stderr=slave,
+            env=environment | {"TERM": "xterm", "PYTHONPATH": os.pathsep.join(sys.path)},
+            start_new_session=True,
+        )
+
+    def read(self, timeout_s: float = 0.05) -> None:
+        while select.select([self.master], [], [], timeout_s)[0]:
+            self.written += os.read(self.master, 65536).decode("utf-8", "replace")
+            timeout_s = 0.0
+
+    def wait_for(self, words: str) -> None:
+        """Wait until it has written the words since the last wait."""
+        end_s = time.monotonic() + PATIENCE_S
+        while words not in (shown := CODES.sub("", self.written)):
+            assert time.monotonic() < end_s, f"{words!r} never came, but:\n{shown[-3000:]}"
+            self.read()
+        self.written = ""
+
+    def press(self, keys: str) -> None:
+        os.write(self.master, keys.encode())
+
+    def end(self) -> int:
+        """Wait for its end; the terminal must be as it was, also what it wrote to it."""
+        end_s = time.monotonic() + PATIENCE_S
+        while self.process.poll() is None and time.monotonic() < end_s:
+            self.read()
+        self.read()
+        assert self.process.returncode is not None, CODES.sub("", self.written)[-3000:]
+        assert termios.tcgetattr(self.slave) == self.before
+        return self.process.returncode
+
+    def close(self) -> None:
+        if self.process.poll() is None:
+            self.process.kill()
+            self.process.wait()
+        os.close(self.slave)
+        os.close(self.master)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A book with the demo's calibration: the virtual rig of seed 1 is the demo's rig."""
+    book = tmp_path_factory.mktemp("live") / "demo.db"
+    Demo(book, 1, Units()).calibrate(lambda _: None)
+    return book
+
+
+@pytest.fixture
+def terminals() -> Iterator[list[Terminal]]:
+    opened: list[Terminal] = []
+    yield opened
+    for terminal in opened:
+        terminal.close()
+
+
+def counted(book: Path, name: str) -> list[tuple[str, int]]:
+    with closing(sqlite3.connect(book)) as db:
+        return db.execute(
+            "SELECT label, sweeps_counted FROM spring_summary WHERE set_name = ? ORDER BY label",
+            [name],
+        ).fetchall()
+
+
+def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
+    demo: Path, terminals: list[Terminal]
+) -> None:
+    run(["--book", str(demo), "set", "new", "ash", "--role", "outer", "--count", "2"])
+    port = "virtual:?pace=fast&ends=0&springs=2&seed=1"
+    screen = Terminal("--book", str(demo), "live", "--port", port, "--set", "ash")
+    terminals.append(screen)
+    screen.wait_for("the set is done; ends by itself in")
+    assert counted(demo, "ash") == [("ash-01", 3), ("ash-02", 3)]
+    screen.press("r")
+    screen.wait_for("ash-02: the last stroke no longer counts")
+    assert counted(demo, "ash") == [("ash-01", 3), ("ash-02", 2)]
+    screen.press("nfirst of all\r")
+    screen.wait_for("ash-02 is now called first of all")
+    screen.press("f")
+    assert screen.end() == 0
+    assert "\x1b[?1049l" in screen.written  # the screen that was there before
+    assert "\x1b[?25h" in screen.written  # and the cursor
+    assert "1 of 2 springs done" in CODES.sub("", screen.written)
+    assert counted(demo, "ash") == [("ash-01", 3), ("first of all", 2)]
+
+
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+def test_told_to_end_it_closes_the_capture_and_puts_the_terminal_back(
+    demo: Path, terminals: list[Terminal], how: signal.Signals
+) -> None:
+    name = f"elm-{how.name.lower()}"
+    run(["--book", str(demo), "set", "new", name, "--role", "outer", "--count", "2"])
+    screen = Terminal("--book", str(demo), "live", "--port", "virtual:?seed=1", "--set", name)
+    terminals.append(screen)
+    screen.wait_for("link good")
+    screen.process.send_signal(how)
+    assert screen.end() == 0
+    assert "\x1b[?1049l" in screen.written
+    with closing(sqlite3.connect(demo)) as db:
+        assert db.execute("SELECT count(*) FROM sessions WHERE ended_utc IS NULL").fetchone() == (
+            0,
+        )
+
+
+def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
+    demo: Path, terminals: list[Terminal]
+) -> None:
+    book = str(demo)
+    run(["--book", book, "set", "new", "fir", "--role", "outer", "--count", "3"])
+    daemon = Terminal("--book", book, "daemon", "--port", "virtual:?seed=1", "--set", "fir")
+    terminals.append(daemon)
+    daemon.wait_for("connected to")
+    first, second = (Terminal("--book", book, "live") for _ in range(2))
+    terminals += [first, second]
+    for screen in (first, second):
+        screen.wait_for("NOW: fir-01, conditioning press")
+        screen.wait_for("kg   height")
+    # one of them commands, both show it: the state is the capture's, not the screen's
+    first.press("nB\r")
+    for screen in (first, second):
+        screen.wait_for("fir-01 is now called B")
+    second.press("q")
+    assert second.end() == 0
+    assert "The capture goes on without you." in CODES.sub("", second.written)
+    third = Terminal("--book", book, "live")  # a later one shows the same again
+    terminals.append(third)
+    third.wait_for("NOW: B, ")
+    assert daemon.process.poll() is None
+    first.press("f")
+    for screen in (first, third, daemon):
+        assert screen.end() == 0
+    assert "The capture has ended: finished by hand." in CODES.sub("", first.written)
+
+
+def test_a_capture_that_was_killed_is_not_shown_as_alive(
+    demo: Path, terminals: list[Terminal]
+) -> None:
+    book = str(demo)
+    run(["--book", book, "set", "new", "oak", "--role", "outer", "--count", "3"])
+    daemon = Terminal("--book", book, "daemon", "--port", "virtual:?seed=1", "--set", "oak")
+    terminals.append(daemon)
+    daemon.wait_for("connected to")
+    screen = Terminal("--book", book, "live")
+    terminals.append(screen)
+    screen.wait_for("link good")
+    daemon.process.kill()
+    assert screen.end() == 0
+    assert "The capture has ended: " in CODES.sub("", screen.written)
