@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Iterable, Iterator
 from dataclasses import dataclass
+from itertools import chain
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -66,9 +67,11 @@ def budget_lines(weighted: Iterable[tuple[float, Look]]) -> list[BudgetLine]:
     Args:
         weighted: the result is the sum of weight times load: {1/n each} for a mean of n strokes.
     """
+    every = list(weighted)
+    alone = len({id(look.sweep) for _, look in every}) == 1
     sums: dict[Hashable, _Sum] = {}
-    for weight, look in weighted:
-        for effect in _effects(look):
+    for weight, look in every:
+        for effect in chain(_effects(look), _repeat_effect(look) if alone else ()):
             at = (effect.source, effect.key)
             if at not in sums:
                 sums[at] = _Sum(effect, np.zeros_like(effect.gradient), 0.0)
@@ -174,6 +177,24 @@ def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
         return
     gradient = rate * _powers(load_n, flex)
     yield Effect("press flex", rig_id, "mm", rate, gradient, np.array(flex.covariance))
+
+
+def _repeat_effect(look: Look) -> Iterator[Effect]:
+    """What another stroke would have shown, where there is one alone."""
+    if look.sweep.rig is None:
+        return
+    repeat, rate = look.sweep.rig.repeat, look.slope_n_per_mm
+    yield Effect(
+        "how strokes repeat" if repeat.seen else "how strokes repeat, not seen",
+        look.sweep.sweep_id,
+        "mm",
+        rate,
+        np.array([rate * repeat.u_mm]),
+        _ONE,
+        shared=False,
+        kind="A" if repeat.seen else "B",
+        degrees_of_freedom=repeat.degrees_of_freedom,
+    )
 
 
 def _lag_effect(look: Look, lag: Lag) -> Effect:

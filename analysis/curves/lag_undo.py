@@ -17,6 +17,7 @@ from coilbench.analysis.curves.lag_fit import (
     no_load_mm,
     usable_samples,
 )
+from coilbench.analysis.curves.repeatability import seen_repeat
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.strokes.sweep import Branch, Sweep
 
@@ -46,11 +47,30 @@ def undo_lag(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, list[Sweep]]:
             at_mm = contact_mm(of_spring, lag)
             found[label] = [
                 corrected(sweep, replace(sweep.press, contact_mm=at_mm), lag)
-                if sweep.press is not None and _rig_of(sweep) == rig
+                if _is_of(sweep, rig) and sweep.press is not None
                 else sweep
                 for sweep in found[label]
             ]
+        if rig != CONVERTED and any(len(one) == 1 for one in by_label.values()):
+            found = _with_repeat(found, rig)
     return found
+
+
+def _with_repeat(sweeps: Mapping[str, Sequence[Sweep]], rig: str) -> dict[str, list[Sweep]]:
+    """Tell all strokes of a rig how well its strokes repeat, where some show it."""
+    springs = [[sweep for sweep in own if _is_of(sweep, rig)] for own in sweeps.values()]
+    repeat = seen_repeat(springs)
+
+    def told(sweep: Sweep) -> Sweep:
+        if repeat is None or sweep.rig is None or not _is_of(sweep, rig):
+            return sweep
+        return replace(sweep, rig=replace(sweep.rig, repeat=repeat))
+
+    return {label: [told(sweep) for sweep in own] for label, own in sweeps.items()}
+
+
+def _is_of(sweep: Sweep, rig: str) -> bool:
+    return sweep.press is not None and _rig_of(sweep) == rig
 
 
 def _rig_of(sweep: Sweep) -> str:

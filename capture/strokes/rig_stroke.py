@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 
@@ -15,7 +17,25 @@ from coilbench.capture.calibration.zero import Zero, zero_before_touch
 # Common practice, no source.
 ZERO_UNKNOWN_U_N = 1.0  # k = 1: how far a zero wanders from its calibration over a day
 CLEAR_MM = 0.3  # the quill moved so far while the load stood still: surely clear of the spring
+STROKE_UNSEEN_U_MM = 0.005  # k = 1: how a spring seats and takes its set from stroke to stroke
 DEAD_WEIGHT_N = 20.0  # a spring, its cup and some drift weigh less; above it a spring is pressed
+
+
+class StrokeRepeat(NamedTuple):
+    """How well one stroke repeats another, as a height.
+
+    Attributes:
+        u_mm: standard deviation of one stroke.
+        degrees_of_freedom: strokes behind it; infinite where it is assumed.
+        seen: whether strokes showed it.
+    """
+
+    u_mm: float = STROKE_UNSEEN_U_MM
+    degrees_of_freedom: float = math.inf
+    seen: bool = False
+
+
+_UNSEEN = StrokeRepeat()
 
 
 @dataclass(frozen=True)
@@ -30,6 +50,7 @@ class RigReading:
         zero_known: whether the zero was read with the stroke; else the calibration's own is taken,
             which all strokes share, good to ZERO_UNKNOWN_U_N.
         travel_step_mm: the smallest step that the travel shows.
+        repeat: how well a stroke repeats, where there is one alone.
     """
 
     calibration: Calibration
@@ -38,6 +59,7 @@ class RigReading:
     zero_u_n: float
     zero_known: bool
     travel_step_mm: float
+    repeat: StrokeRepeat = _UNSEEN
 
 
 def read_stroke(

@@ -1,0 +1,74 @@
+"""How strokes repeat, against shifts put in, and what a spring of one stroke has of it."""
+
+from __future__ import annotations
+
+import math
+import sys
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.lag_undo import undo_lag
+from coilbench.analysis.curves.repeatability import seen_repeat
+from coilbench.capture.strokes.rig_stroke import STROKE_UNSEEN_U_MM
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
+from bench_days import World, draw_day
+from bench_metrology import sweeps_of
+
+SHIFTS_MM = [[0.0, 0.02, -0.01], [0.005, -0.015]]
+
+
+def stroke(spring: int, shift_mm: float) -> Sweep:
+    """A line of 16 N/mm, 5 N up and down of friction, read higher by a shift."""
+    height = np.linspace(50.0, 28.0, 300)
+    load = 16.0 * (53.0 - height) + spring
+    down, up = Branch(height + shift_mm, load + 5.0), Branch(height[::-1], load[::-1] - 5.0)
+    up = replace(up, height_mm=up.height_mm + shift_mm)
+    return Sweep("s", "x", Origin.RIG, down, up, 0.0, 0.0, 0.0)
+
+
+def test_the_pooled_deviation_is_that_of_the_shifts() -> None:
+    """The pooled variance of a textbook: squares about each mean, over n less the means."""
+    springs = [[stroke(n, shift) for shift in own] for n, own in enumerate(SHIFTS_MM)]
+    repeat = seen_repeat([*springs, [stroke(3, 0.4)]])
+    squares = sum(float(np.var(own)) * len(own) for own in SHIFTS_MM)
+    assert repeat is not None
+    assert repeat.u_mm == pytest.approx(math.sqrt(squares / 3.0), rel=1e-3)
+    assert (repeat.degrees_of_freedom, repeat.seen) == (3.0, True)
+
+
+def test_springs_of_one_stroke_or_one_way_show_nothing() -> None:
+    none = Branch(np.empty(0), np.empty(0))
+    one_way = [replace(stroke(0, shift), unloading=none) for shift in (0.0, 0.1)]
+    apart = [stroke(0, 0.0), stroke(0, 60.0)]
+    assert seen_repeat([[stroke(0, 0.0)], one_way, apart, []]) is None
+
+
+def test_a_stroke_alone_takes_what_the_other_springs_show() -> None:
+    day = draw_day(World("three", springs=3, strokes=3), 5)
+    sweeps = sweeps_of(day, day.calibration())
+    lone = undo_lag({**sweeps, "00": sweeps["00"][:1]})
+    budget = fit_curve("00", lone["00"]).load_at(34.0).budget
+    (line,) = [line for line in budget.lines if line.source == "how strokes repeat"]
+    repeat = seen_repeat([lone["01"], lone["02"]])
+    assert repeat is not None
+    assert (line.value, line.kind, line.shared) == (pytest.approx(repeat.u_mm), "A", False)
+    assert line.degrees_of_freedom == 4.0
+    several = fit_curve("01", lone["01"]).load_at(34.0).budget
+    assert not any("repeat" in line.source for line in several.lines)
+
+
+def test_a_stroke_that_nothing_tells_of_has_what_is_assumed() -> None:
+    day = draw_day(World("one", strokes=1), 5)
+    curve = fit_curve("00", undo_lag(sweeps_of(day, day.calibration()))["00"])
+    lines = {line.source: line for line in curve.load_at(34.0).budget.lines}
+    line = lines["how strokes repeat, not seen"]
+    assert (line.value, line.kind) == (STROKE_UNSEEN_U_MM, "B")
+    rate = curve.rate_between(40.0, 30.0).budget
+    shift = [line for line in rate.lines if "repeat" in line.source]
+    assert all(line.contribution_n < 0.1 * STROKE_UNSEEN_U_MM for line in shift)
