@@ -168,8 +168,14 @@ def _margin_row(margin: MarginRow, units: Units) -> Row:
         f"{solid} computed" if margin.computed else solid,
         length(margin.limit_mm, units),
         length(margin.gap_mm, units),
-        _kept(margin.kept),
+        _kept(margin.kept) + (", under EN 13906-1's" if _under_gap(margin) else ""),
     )
+
+
+def _under_gap(margin: MarginRow) -> bool:
+    if margin.gap_mm is None or margin.margin_mm is None:
+        return False
+    return exceeds(margin.gap_mm, margin.margin_mm)
 
 
 def _kept(kept: bool | None) -> str:

@@ -134,10 +134,15 @@ def _verdict(worked: Worked, chosen: Chosen, units: Units) -> tuple[str, tuple[s
     return instead, tuple(dict.fromkeys((*worked.assignment.reasons, *best.reasons)))
 
 
-def _limits(reports: Iterable[LimitsReport], units: Units) -> LimitsPart:
+def _limits(reports: Sequence[LimitsReport], units: Units) -> LimitsPart:
     """Join the limits of several pairs; what holds for one set is said once."""
-    reports = list(reports)
-    found = dict.fromkeys(words for each in reports for words in findings(each, units))
+    found, said = [], set[str]()
+    for each in reports:
+        new = tuple(words for words in findings(each, units) if words not in said)
+        said.update(new)
+        names = " with ".join(one.set_name for one in each.sets)
+        if new:
+            found.append((f"{names}, {choice_words(each.choice, units)}", new))
     missing = dict.fromkeys(words for each in reports for words in each.missing)
     return LimitsPart(tuple(found), tuple(missing), LIMITS_CAUTIONS)
 

@@ -180,12 +180,13 @@ class LimitsPart:
     """What is known of wire, surge and valve float; sentences without a full stop.
 
     Attributes:
-        found: with formula and source.
+        found: for each pair of sets with what lies under it: its name, and what was found, with
+            formula and source; what was said of a set before isn't said again.
         not_given: what isn't given, and what it would tell.
         cautions: that go with them; full sentences.
     """
 
-    found: tuple[str, ...]
+    found: tuple[tuple[str, tuple[str, ...]], ...]
     not_given: tuple[str, ...]
     cautions: tuple[str, ...]
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+import math
 import re
 from pathlib import Path
 
@@ -264,3 +265,22 @@ def test_the_sheet_as_csv(book: Path, capsys: Capture) -> None:
     assert run(["--book", str(book), *export]) == 2
     assert run(["--book", str(book), *export, "--force"]) == 0
     assert run(["--book", str(book), *export, "--set", "larch"]) == 2
+
+
+def test_limits_of_a_wire_stand_beside_the_margins(book: Path) -> None:
+    """Stress by hand at 600 N: 8FD/(pi d^3) (4C + 2)/(4C - 3), C = 30/4.2, is 740 MPa.
+
+    Bergsträsser's factor and the formula as in Shigley's chapter on helical springs.
+    """
+    sizes = ("--wire", "4.2mm", "--coil-diameter", "30mm", "--active-coils", "4.5")
+    register(book, "birch", "single", labels_of("birch", 4), (50.0, 29.85), sizes)
+    wire = '[wire.birch]\nmaterial = "chrome-silicon"\n'
+    page = words_of(page_of(book, SINGLE.replace("larch", "birch") + wire))
+    assert "birch, no shims :" in page or "birch, 0.40 mm of shims :" in page
+    found = re.search(r"birch: shear stress at full lift up to (\d+) MPa", page)
+    assert found is not None
+    index = 30.0 / 4.2
+    factor = (4.0 * index + 2.0) / (4.0 * index - 3.0)
+    by_hand = factor * 8.0 * 600.0 * 30.0 / (math.pi * 4.2**3)
+    assert float(found[1]) == pytest.approx(by_hand, rel=0.03)
+    assert re.search(r"birch, coil bind \S+ \S+ \S+ \S+ computed 1.20", page)

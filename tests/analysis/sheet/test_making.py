@@ -170,3 +170,9 @@ def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
     assert any("FAILED" in words for words in document["warnings"])
     assert any("days old" in words for words in document["warnings"])
     assert document["calibration"]["check"]["passed"] is False
+
+
+def test_what_the_limits_need_is_named_where_it_is_not_given(make_a_sheet: MakeSheet) -> None:
+    sheet = make_a_sheet(text(), springs())
+    assert sheet.limits.found == ()
+    assert any("wire and active coils of larch" in words for words in sheet.limits.not_given)
