@@ -33,6 +33,7 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
     },
     "Keep": {
         "export": ("export", "Write sets as CSV files."),
+        "merge": ("merge", "Bring other benches' books into this one."),
         "book": ("book_commands", "Copy the book, check that it is whole, put a copy back."),
     },
 }

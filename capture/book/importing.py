@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -11,8 +11,9 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock
 from coilbench.capture.book.calibrations import current_calibration
-from coilbench.capture.book.rows import writing
+from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.solid_heights import refresh_solid_heights
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_copy
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
@@ -60,6 +61,7 @@ def import_table(
     label: str | None = None,
     closed_down: bool | None = None,
     zero_counts: float | None = None,
+    entry_id: str | None = None,
 ) -> Imported:
     """Store what a CSV file holds: all of it, or nothing.
 
@@ -75,6 +77,7 @@ def import_table(
         closed_down: whether each spring's largest load is at its solid height; None: look.
         zero_counts: of a raw sweep: its load counts with nothing pressed; None: look before the
             touch.
+        entry_id: what to take it back by, with other files of one run; None: by itself.
 
     Raises:
         CoilbenchError: a label that the set doesn't have, a sweep without a label, a raw sweep
@@ -89,7 +92,7 @@ def import_table(
             "a zero in counts belongs to a raw sweep", where=table.name, mend="Leave it away"
         )
     if isinstance(content, PointsFile):
-        return _import_points(db, record, table, content, label, closed_down)
+        return _import_points(db, record, table, content, label, closed_down, entry_id)
     if label is None:
         raise CoilbenchError(
             "a sweep file doesn't say whose it is", where=table.name, mend="Give --label LABEL"
@@ -102,7 +105,7 @@ def import_table(
         sweep = _converted_sweep(content, spring_id, table.name)
         brought = Imported("converted sweep", (label,), (_ASSUMED,))
     with writing(db):
-        _store_new(db, sweep, label)
+        _store_new(db, replace(sweep, entry_id=entry_id or new_id()), label)
     return brought
 
 
@@ -175,6 +178,7 @@ def _import_points(
     content: PointsFile,
     label: str | None,
     closed_down: bool | None,
+    entry_id: str | None,
 ) -> Imported:
     wanted = [spring for spring in content.springs if label in (None, spring.label)]
     if not wanted:
@@ -184,7 +188,9 @@ def _import_points(
             mend="Check --label; without it, all springs of the file are taken",
         )
     ids = {spring.label: _spring_id(record, spring.label, table.name) for spring in wanted}
-    solids = find_solid_heights(content.springs, closed_down)
+    solids = {s.label: s for s in find_solid_heights(content.springs, closed_down)}
+    found = {label: solids[label] for label in ids if solids[label].solid_height_mm is not None}
+    entry_id = entry_id or new_id()
     with writing(db):
         for spring in wanted:
             sweep = _points_sweep(
@@ -194,13 +200,12 @@ def _import_points(
                 (0.0, FILE_LOAD_U_RELATIVE, FILE_HEIGHT_U_MM),
                 note=table.name,
             )
-            _store_new(db, sweep, spring.label)
-        found = {s.label: s for s in solids if s.label in ids and s.solid_height_mm is not None}
-        for solid in found.values():
-            db.table("springs").update(
-                ids[solid.label],
-                {"solid_height_mm": solid.solid_height_mm, "solid_reason": solid.reason},
-            )
+            solid = found.get(spring.label)
+            if solid is not None:
+                mm, reason = solid.solid_height_mm, solid.reason
+                sweep = replace(sweep, solid_height_mm=mm, solid_reason=reason)
+            _store_new(db, replace(sweep, entry_id=entry_id), spring.label)
+        refresh_solid_heights(db, (ids[label] for label in found))
     notes = (*content.notes, _ASSUMED)
     if found:
         reason = next(iter(found.values())).reason
@@ -223,6 +228,7 @@ def _points_sweep(
     *,
     note: str | None = None,
     keyed: Mapping[str, Any] | None = None,
+    entry_id: str | None = None,
 ) -> NewSweep:
     load_u_n, load_u_relative, height_u_mm = uncertainties
     rows: list[CurveRow] = points_as_rows("loading", branches[0])
@@ -239,6 +245,7 @@ def _points_sweep(
         height_u_mm=height_u_mm,
         note=note,
         keyed=keyed,
+        entry_id=entry_id,
     )
 
 
@@ -258,6 +265,7 @@ def store_readings(
     for reading in readings:
         by_label.setdefault(record.spring(reading.label).label, []).append(reading)
     sweeps = []
+    entry_id = new_id()
     for label, own in by_label.items():
         branches = convert(own, setup, record.free_length_mm)
         sweeps.append(
@@ -266,6 +274,7 @@ def store_readings(
                 Origin.KEYED,
                 (branches.loading, branches.unloading),
                 (branches.load_u_n, branches.load_u_relative, branches.height_u_mm),
+                entry_id=entry_id,
                 keyed={
                     "readings": [vars(reading) for reading in own],
                     "setup": setup.to_document(),

@@ -33,6 +33,8 @@ class NewSweep:
         samples: raw (RAW_DTYPE) or converted (LOAD_DTYPE) samples; None for points and readings.
         rows: the reduced curve, or the points themselves.
         keyed: what was typed, as typed, where it was.
+        entry_id: the run of import or note that brought it, to take it back by.
+        solid_height_mm, solid_reason: what it tells of the spring's solid height, and how.
         load_u_n, load_u_relative, height_u_mm: as in capture.sweep.Sweep.
     """
 
@@ -53,6 +55,9 @@ class NewSweep:
     zero_counts: float | None = None
     note: str | None = None
     keyed: Mapping[str, Any] | None = None
+    entry_id: str | None = None
+    solid_height_mm: float | None = None
+    solid_reason: str | None = None
 
 
 def store_sweep(db: Database, sweep: NewSweep) -> str:
@@ -88,6 +93,9 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
                 "samples_format": blob_format,
                 "samples_blob": blob,
                 "keyed_json": None if sweep.keyed is None else json.dumps(sweep.keyed),
+                "entry_id": sweep.entry_id,
+                "solid_height_mm": sweep.solid_height_mm,
+                "solid_reason": sweep.solid_reason,
                 "load_u_n": sweep.load_u_n,
                 "load_u_relative": sweep.load_u_relative,
                 "height_u_mm": sweep.height_u_mm,
@@ -115,11 +123,12 @@ def _refuse_unfinite(sweep: NewSweep) -> None:
 def stored_copy(db: Database, sweep: NewSweep) -> str | None:
     """Return what the same spring's sweep with the very same numbers is noted as, or None.
 
-    Samples are compared where there are some, else the points.
+    One that does not count, taken back or redone, is none. Samples are compared where there are
+    some, else the points.
     """
     points = [(row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows]
     for row in db.query(
-        "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ?",
+        "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ? AND counted",
         [sweep.spring_id, sweep.origin.value],
     ):
         if sweep.samples is not None:
@@ -174,7 +183,10 @@ def uncount_measured(db: Database, spring_id: str) -> int:
 
 
 def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict[str, list[Sweep]]:
-    """Return the counted measured sweeps of every spring of a set, by label, oldest first.
+    """Return the measured sweeps of every spring of a set, by label, oldest first.
+
+    Those that the capture counted, and those that the user ruled in. Whether what the user ruled
+    out is read is for the caller to say.
 
     Args:
         db: the open book.
@@ -191,7 +203,8 @@ def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict
     for row in db.query(
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
+        WHERE springs.set_id = ? AND sweeps.purpose = 'measured'
+          AND (sweeps.counted OR sweeps.ruling IS 'use')
         ORDER BY sweeps.stored_utc, sweeps.rowid
         """,
         [record.set_id],

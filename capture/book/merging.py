@@ -1,0 +1,269 @@
+"""Another bench's books into this one: again and again, in any order, with the same result."""
+
+from __future__ import annotations
+
+import hashlib
+import shutil
+import tempfile
+from collections.abc import Collection, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.copies import copy_book, keep_copy
+from coilbench.capture.book.merge_names import settle_labels, settle_names
+from coilbench.capture.book.merge_rows import (
+    RULES,
+    Settled,
+    insert_new,
+    refuse_unlike,
+    settle,
+)
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import writing
+from coilbench.capture.book.solid_heights import refresh_solid_heights
+from coilbench.capture.book.soundness import check_book
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.locks import hold_book
+from coilbench.capture.strokes import sample_blob
+from coilbench.capture.units import counted
+
+MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
+_A_COPY = "a copy of another stroke of this spring"
+# Tables that RULES says nothing of: one row that is settled by itself, and a stroke under way.
+BESIDE_THE_RULES = ("rig_settings", "stroke_chunks")
+
+
+@dataclass(frozen=True)
+class Merged:
+    """What a merge did.
+
+    Attributes:
+        brought: how many rows of each table came in; tables with none are left out.
+        notes: what differed, and what was taken, sentences without a full stop.
+        kept: the copy of the book as it was before; None where nothing changed.
+    """
+
+    brought: dict[str, int]
+    notes: tuple[str, ...]
+    kept: Path | None
+
+
+def merge_books(path: Path, others: Sequence[Path]) -> Merged:
+    """Bring the sets, strokes and calibrations of other books into this one, all or nothing.
+
+    What both hold is there once. The other books are read from a copy and are not changed. The
+    calibration in force stays this book's, if it has one. A copy of this book is kept beside it
+    unless nothing changes.
+
+    Args:
+        path: the book that takes them in.
+        others: the books to bring in.
+
+    Raises:
+        CoilbenchError: a book that is not there, is damaged, of a newer program or in use, this
+            book itself, or two books that contradict each other. Nothing is changed then.
+    """
+    if not path.exists():
+        raise CoilbenchError(
+            "there is no book here to merge into",
+            where=str(path),
+            mend="Name it with --book, or begin with a copy: coilbench book put-back FILE",
+        )
+    if len(others) > MOST_BOOKS:
+        raise CoilbenchError(
+            f"{len(others)} books at a time are too many", mend=f"Merge up to {MOST_BOOKS}"
+        )
+    for other in others:
+        _refuse_unfit(path, other)
+    with _copies_beside(path, others) as copies, open_book(path) as db, hold_book(path):
+        names = [f"other{number}" for number in range(len(copies))]
+        for name, copy in zip(names, copies, strict=True):
+            db.execute(f"ATTACH ? AS {name}", [str(copy)])
+        return _merge(db, path, dict(zip(names, map(str, others), strict=True)))
+
+
+def _refuse_unfit(path: Path, other: Path) -> None:
+    if path.exists() and other.exists() and path.samefile(other):
+        raise CoilbenchError(
+            "this is the book itself", where=str(other), mend="Name another bench's book"
+        )
+    found = check_book(other)
+    if found.findings:
+        raise CoilbenchError(
+            f"this book is damaged ({found.findings[0]}), and nothing was merged",
+            where=str(other),
+            mend="See: coilbench book check FILE",
+        )
+    if found.running:
+        raise CoilbenchError(
+            "a capture has this book open, or ended without closing it",
+            where=str(other),
+            mend="End the capture; if none is running, look into the book once with --book and "
+            "set list",
+        )
+
+
+@contextmanager
+def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
+    """Yield copies of books, up to date, gone afterwards."""
+    folder = Path(tempfile.mkdtemp(prefix=f".{path.name}-", dir=path.parent))
+    try:
+        copies = []
+        for number, other in enumerate(others):
+            copy = folder / f"{number}.db"
+            copy_book(other, copy)
+            with open_book(copy):
+                copies.append(copy)
+        yield copies
+    finally:
+        shutil.rmtree(folder, ignore_errors=True)
+
+
+def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
+    brought = dict.fromkeys(RULES, 0)
+    notes: list[str] = []
+    with writing(db):
+        before = db.conn.total_changes
+        touched: set[str] = set()
+        for name, shown in others.items():
+            notes += _bring_in(db, name, shown, brought, touched)
+        notes += settle_names(db, list(others))
+        notes += settle_labels(db, list(others))
+        notes += _count_once(db, touched)
+        refresh_solid_heights(db, touched)
+        # before this transaction ends: another connection still reads the book as it was
+        kept = keep_copy(path, "merge") if db.conn.total_changes > before else None
+    return Merged({table: rows for table, rows in brought.items() if rows}, tuple(notes), kept)
+
+
+def _bring_in(
+    db: Database, name: str, shown: str, brought: dict[str, int], touched: set[str]
+) -> Iterator[str]:
+    """Bring one book in; yields what differed. `touched` gets the springs with other strokes."""
+    _refuse_other_springs(db, name, shown)
+    for table in RULES:
+        refuse_unlike(db, name, table, shown)
+    for table in RULES:
+        for settled in settle(db, name, table):
+            if table == "sweeps" and settled.taken is settled.theirs:
+                touched.add(_spring_of(db, settled.row_id))
+            yield from _words(db, settled)
+    touched.update(_springs_with_new_strokes(db, name))
+    for table in RULES:
+        brought[table] += insert_new(db, name, table)
+    yield from _shorter_limit(db, name)
+
+
+def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
+    """Refuse a set that has springs in one book which it doesn't have in the other."""
+    row = db.execute(
+        f"""
+        SELECT sets.name FROM main.sets JOIN {name}.sets AS theirs USING (id) WHERE
+          (SELECT group_concat(id) FROM (SELECT id FROM main.springs WHERE set_id = sets.id
+            ORDER BY id)) IS NOT
+          (SELECT group_concat(id) FROM (SELECT id FROM {name}.springs WHERE set_id = sets.id
+            ORDER BY id))
+        """  # noqa: S608  our own names
+    ).fetchone()
+    if row is not None:
+        raise CoilbenchError(
+            f"the set {row[0]!r} has other springs than in this book, though it is the same set: "
+            "one of the two was changed by another program, or is damaged",
+            where=shown,
+            mend="See which with: coilbench book check",
+        )
+
+
+def _spring_of(db: Database, sweep_id: str) -> str:
+    spring_id: str = db.execute(
+        "SELECT spring_id FROM main.sweeps WHERE id = ?", [sweep_id]
+    ).fetchone()[0]
+    return spring_id
+
+
+def _springs_with_new_strokes(db: Database, name: str) -> list[str]:
+    rows = db.execute(
+        f"SELECT DISTINCT spring_id FROM {name}.sweeps AS o"  # noqa: S608  our own name
+        " WHERE NOT EXISTS (SELECT 1 FROM main.sweeps AS m WHERE m.id = o.id)"
+    )
+    return [row[0] for row in rows]
+
+
+def _words(db: Database, settled: Settled) -> Iterator[str]:
+    """Say what differed where a person may care."""
+    if settled.table == "sets" and None not in (
+        settled.ours["nominal_json"],
+        settled.theirs["nominal_json"],
+    ):
+        (name,) = db.execute("SELECT name FROM sets WHERE id = ?", [settled.row_id]).fetchone()
+        yield (
+            f"the set {name} has two nominals; kept: {settled.taken['nominal_json']}; another is "
+            f"given with: coilbench set nominal {name}"
+        )
+    if settled.table == "sweeps":
+        label, stored_utc = db.execute(
+            "SELECT label, stored_utc FROM main.sweeps JOIN main.springs ON springs.id = spring_id"
+            " WHERE sweeps.id = ?",
+            [settled.row_id],
+        ).fetchone()
+        which = f"the stroke of {label} stored {stored_utc[:16].replace('T', ' ')}"
+        if settled.ours["counted"] != settled.theirs["counted"]:
+            yield f"{which} counts in one book only; it does not count any more"
+        elif settled.ours["ruling"] != settled.theirs["ruling"]:
+            yield f"{which} has a ruling in one book or two; now: {settled.taken['ruling']}"
+
+
+def _count_once(db: Database, touched: Collection[str]) -> Iterator[str]:
+    """Take out of the count what two benches imported from the same file into the same spring.
+
+    As an import refuses: a copy would count as a second measurement. The one stored first counts.
+    """
+    copies = 0
+    for spring_id in sorted(touched):
+        seen: set[bytes] = set()
+        for row in db.query(
+            "SELECT * FROM main.sweeps WHERE spring_id = ? AND counted AND origin LIKE '% file'"
+            " ORDER BY stored_utc, id",
+            [spring_id],
+        ):
+            content = _content(db, row)
+            if content in seen:
+                copies += 1
+                db.execute(
+                    "UPDATE main.sweeps SET counted = 0,"
+                    " note = coalesce(note || '; ', '') || ? WHERE id = ?",
+                    [_A_COPY, row["id"]],
+                )
+            seen.add(content)
+    if copies:
+        yield f"{counted(copies, 'stroke')} imported at two benches from one file: counted once"
+
+
+def _content(db: Database, row: Mapping[str, Any]) -> bytes:
+    digest = hashlib.sha256(row["origin"].encode())
+    if row["samples_blob"] is not None:
+        digest.update(sample_blob.unpack(row["samples_format"], row["samples_blob"]).tobytes())
+    else:
+        points = db.execute(
+            "SELECT branch, point, height_mm, load_n FROM main.curve_rows WHERE sweep_id = ?"
+            " ORDER BY branch, point",
+            [row["id"]],
+        ).fetchall()
+        digest.update(repr(points).encode())
+    return digest.digest()
+
+
+def _shorter_limit(db: Database, name: str) -> Iterator[str]:
+    """Of two limits for a calibration's age keep the shorter one: it lets less pass."""
+    cursor = db.execute(
+        f"INSERT INTO main.rig_settings SELECT * FROM {name}.rig_settings WHERE true"  # noqa: S608
+        " ON CONFLICT (only_row) DO UPDATE SET good_for_days = excluded.good_for_days"
+        " WHERE excluded.good_for_days < rig_settings.good_for_days"
+    )
+    if cursor.rowcount > 0:
+        (days,) = db.execute("SELECT good_for_days FROM main.rig_settings").fetchone()
+        yield f"a calibration and a check now stand for {days:g} days, the shorter of the limits"

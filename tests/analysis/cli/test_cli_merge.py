@@ -1,0 +1,47 @@
+"""`coilbench merge`, as a person types it."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+
+
+def told(capsys: pytest.CaptureFixture[str], *arguments: str, status: int = 0) -> str:
+    capsys.readouterr()
+    done = run(list(arguments))
+    out = capsys.readouterr()
+    assert done == status, out.err
+    return out.out + out.err
+
+
+def test_two_books_are_merged_and_what_happened_is_said(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = str(tmp_path / "one.db"), str(tmp_path / "two.db")
+    for book in (one, two):
+        told(capsys, "--book", book, "set", "new", "larch", "--role", "outer", "--count", "2")
+        told(capsys, "--book", book, "note", "--set", "larch", "larch-01 38.5mm 22.4kg")
+    words = told(capsys, "--book", one, "merge", two)
+    assert "1 set, 2 springs, 1 stroke came in." in words
+    assert "there are two sets larch: the one made later is now called larch~" in words
+    assert "kept as " in words
+    listed = json.loads(told(capsys, "--book", one, "set", "list", "--json"))["sets"]
+    assert [(one["springs"], one["name"][:6]) for one in listed] == [(2, "larch"), (2, "larch~")]
+    assert "nothing new." in told(capsys, "--book", one, "merge", two)
+    again = json.loads(told(capsys, "--book", one, "merge", two, "--json"))
+    assert again == {"books": [two], "brought": {}, "notes": [], "kept": None}
+
+
+def test_a_refusal_is_one_line_and_status_2(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one = str(tmp_path / "one.db")
+    told(capsys, "--book", one, "set", "new", "larch", "--role", "outer", "--count", "2")
+    words = told(capsys, "--book", one, "merge", one, status=2)
+    assert len(words.splitlines()) == 1
+    assert "the book itself" in words
+    assert "Missing argument" in told(capsys, "--book", one, "merge", status=2)
