@@ -22,9 +22,10 @@ from coilbench.analysis.cli.set_budget import budgeted, budgets_document, show_b
 from coilbench.analysis.cli.set_check_show import show_check, show_grades, show_notes, show_why
 from coilbench.analysis.cli.set_heights import NOMINAL, TypedNominal, asked_heights
 from coilbench.analysis.cli.set_recalibrated import calibration_readings, show_readings
+from coilbench.analysis.cli.set_strokes import show_left_out, strokes_document
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.curves.set_notes import set_notes
-from coilbench.analysis.measured import measured_curves
+from coilbench.analysis.measured import measured_set
 from coilbench.analysis.rig_record import rig_warnings
 from coilbench.analysis.sets.check import DEFAULT_ALPHA, DEFAULT_TOLERANCE, check_set
 from coilbench.analysis.sets.grades import set_grades
@@ -120,9 +121,12 @@ def set_check(
             record.spring(label)
         asked = asked_heights(record, heights_mm, nominals, build)
         at_mm = [height_mm for height_mm, _ in asked]
-        curves, missing = measured_curves(db, record, branch, calibration)
+        measured = measured_set(
+            db, record, branch, calibration, reach_mm=min(at_mm, default=None), units=units()
+        )
         readings = calibration_readings(db, record, branch, (calibration, against), at_mm)
         warned = rig_warnings(db)
+    curves, strokes = measured.curves, measured.strokes
     notes = set_notes(curves, at_mm, units())
     check = check_set(
         record.name,
@@ -140,15 +144,20 @@ def set_check(
         document = to_document(check) if label is None else rulings_document(check, label)
         if label is None:
             document["grades"] = [asdict(one) for one in grades]
+            for spring in document["springs"]:
+                spring["strokes"] = strokes_document(strokes, spring["label"])
+        else:
+            document["strokes"] = strokes_document(strokes, label)
         if budget:
             document["budgets"] = budgets_document(budgeted(curves, at_mm, label))
         document |= readings.to_document() | {"notes": list(notes), "warnings": list(warned)}
         print_document(document)
     elif label is None:
-        show_check(check, missing, units())
+        show_check(check, measured.missing, units())
+        show_left_out(record.name, strokes)
         show_grades(grades, units())
     else:
-        show_why(check, label, console().width)
+        show_why(check, label, strokes[label], console().width)
     if not as_json:
         if budget:
             show_budgets(budgeted(curves, at_mm, label), units())

@@ -12,9 +12,11 @@ from rich.table import Table
 from rich.text import Text
 
 from coilbench.analysis.cli.common import console, load_cell, plain_table
+from coilbench.analysis.cli.set_strokes import stroke_line
 from coilbench.analysis.sets.flags import Flag
 from coilbench.analysis.sets.grades import Grades
 from coilbench.analysis.sets.result import HeightSummary, SetCheck, SetReading, SpringCheck
+from coilbench.analysis.sets.stroke_choice import RULE, JudgedStroke
 from coilbench.capture.units import Units, counted
 
 # what a table shows beside the loads, from the most to the least; the first that fits is taken
@@ -81,8 +83,8 @@ def show_notes(notes: Sequence[str]) -> None:
         click.echo(f"Note: {note}.")
 
 
-def show_why(check: SetCheck, label: str, width: int) -> None:
-    """Print what every rule says about one spring, wrapped to a width."""
+def show_why(check: SetCheck, label: str, strokes: Sequence[JudgedStroke], width: int) -> None:
+    """Print what every rule says about one spring and its strokes, wrapped to a width."""
     spring = check.spring(label)
     kinds = ", ".join(flag.kind for flag in spring.flags)
     click.echo(f"{label}: {kinds if kinds else 'no flag'}")
@@ -96,6 +98,12 @@ def show_why(check: SetCheck, label: str, width: int) -> None:
         )
         click.echo("\n".join(lines))
     click.echo(textwrap.fill(looks_line(check), width))
+    click.echo("Strokes:")
+    for stroke in strokes:
+        click.echo(stroke_line(stroke, width))
+    click.echo(
+        textwrap.fill(f"{RULE}. Your word goes before: coilbench set strokes --help.", width)
+    )
 
 
 def looks_line(check: SetCheck) -> str:

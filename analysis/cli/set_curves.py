@@ -11,7 +11,8 @@ from coilbench.analysis.cli.common import console, units
 from coilbench.analysis.measured import measured_curves
 from coilbench.analysis.screens.set_plot import set_plot
 from coilbench.analysis.screens.set_table import default_heights_mm
-from coilbench.analysis.sets.check import check_set
+from coilbench.analysis.sets.check import DEFAULT_TOLERANCE, check_set
+from coilbench.analysis.sets.nominals import rate_aim, with_nominal
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.units import counted
 
@@ -26,13 +27,18 @@ def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) ->
     """
     shown, out = units(), console()
     curves, missing = measured_curves(db, record)
-    at_mm = tuple(heights_mm) or default_heights_mm(curves)
+    asked = with_nominal([(mm, None) for mm in heights_mm], record.nominal)
+    if not asked:
+        asked = [(mm, None) for mm in default_heights_mm(curves)]
+    at_mm = [mm for mm, _ in asked]
     flags: dict[str, tuple[str, ...]] = {}
     if at_mm:
         check = check_set(
             record.name,
             curves,
             at_mm,
+            nominals=[nominal for _, nominal in asked],
+            nominal_rate=rate_aim(record.nominal, DEFAULT_TOLERANCE),
             free_length_nominal_mm=record.free_length_mm,
             units=shown,
         )

@@ -29,6 +29,7 @@ from coilbench.analysis.cli.set_nominal import (
     set_nominal,
 )
 from coilbench.analysis.cli.set_spring import set_spring
+from coilbench.analysis.cli.set_strokes import set_strokes
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
     CONDITIONING_STROKES,
@@ -284,3 +285,4 @@ set_command.add_command(set_check)
 set_command.add_command(set_compare)
 set_command.add_command(set_nominal)
 set_command.add_command(set_spring)
+set_command.add_command(set_strokes)

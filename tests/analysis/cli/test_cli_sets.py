@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import shutil
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any, NamedTuple
@@ -26,6 +27,16 @@ class Said(NamedTuple):
 Call = Callable[..., Said]
 
 
+@pytest.fixture(scope="module")
+def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
+    """The books that several tests begin with, each made once."""
+    folder = tmp_path_factory.mktemp("books")
+    made = {"larch": _make_larch, "elm": _make_elm}
+    for name, make in made.items():
+        make(folder, str(folder / f"{name}.db"))
+    return {name: folder / f"{name}.db" for name in made}
+
+
 @pytest.fixture
 def call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Call:
     """Run the program on a book of its own."""
@@ -39,16 +50,20 @@ def call(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Call:
 
 
 @pytest.fixture
-def larch(call: Call) -> Call:
+def larch(call: Call, tmp_path: Path, books: dict[str, Path]) -> Call:
     """Eight springs keyed at two heights: 23 and 41 kg but for larch-08, a tenth lower."""
-    assert call("set", "new", "larch", "--role", "outer", "--count", "8").status == 0
+    shutil.copy(books["larch"], tmp_path / "b.db")
+    return call
+
+
+def _make_larch(folder: Path, book: str) -> None:
+    assert run(["--book", book, "set", "new", "larch", "--role", "outer", "--count", "8"]) == 0
     readings = []
     for number in range(1, 9):
         share = 0.9 if number == 8 else 1.0 + 0.002 * (-1) ** number
         for height, kg in (("38.5mm", 23.0), ("27.6mm", 41.0)):
             readings.append(f"larch-{number:02d} {height} {kg * share:.3f}kg")
-    assert call("note", "--set", "larch", *FINE, *readings).status == 0
-    return call
+    assert run(["--book", book, "note", "--set", "larch", *FINE, *readings]) == 0
 
 
 def content(folder: Path) -> str:
@@ -335,4 +350,130 @@ def test_curves_refuse_in_one_line(
     assert larch("set", "new", "new", "--role", "outer", "--count", "2").status == 0
     before = content(tmp_path)
     refused(larch("set", "show", *arguments), words)
+    assert content(tmp_path) == before
+
+
+# ------------------------------------------------------------------------- strokes
+
+
+def sweep_file(folder: Path, name: str, slip_mm: float = 0.0) -> str:
+    """A stroke of a spring of 16 N/mm and 53 mm, as a converted file; a slip at 40 mm."""
+    rows, slipped = [], False
+    for step in range(401):
+        height = 54.0 - 0.135 * (200 - abs(step - 200))
+        slipped = slipped or height < 40.0
+        load_n = max(0.0, 16.0 * (53.0 - height - (slip_mm if slipped else 0.0)))
+        rows.append(f"{step / 50:.2f},{load_n:.3f},{height:.4f}")
+    path = folder / name
+    path.write_text("t_s,load_n,height_mm\n" + "\n".join(rows) + "\n")
+    return str(path)
+
+
+@pytest.fixture
+def pressed(call: Call, tmp_path: Path, books: dict[str, Path]) -> Call:
+    """Two springs of three strokes and one without; the second of b slipped by 1 mm."""
+    shutil.copy(books["elm"], tmp_path / "b.db")
+    return call
+
+
+def _make_elm(folder: Path, book: str) -> None:
+    new = ["set", "new", "elm", "--role", "outer", "--labels", "a,b,c"]
+    assert run(["--book", book, *new]) == 0
+    for label in ("a", "b"):
+        for number in (1, 2, 3):
+            # a copy of a stroke would be refused: each has its own hair's breadth of slip
+            slip_mm = 1.0 if (label, number) == ("b", 2) else 1e-3 * number
+            file = sweep_file(folder, f"{label}{number}.csv", slip_mm)
+            assert run(["--book", book, "import", file, "--set", "elm", "--label", label]) == 0
+
+
+ELM = ("set", "check", "elm", "--at", "38mm", "--at", "29mm")
+
+
+def load_n(said: Said, label: str, at: int = 1) -> float:
+    springs = {spring["label"]: spring for spring in document(said)["springs"]}
+    return float(springs[label]["readings"][at]["load_n"])
+
+
+def test_a_slip_is_left_out_said_and_overruled_for_every_later_report(pressed: Call) -> None:
+    said = pressed(*ELM)
+    assert "b stroke 2: left out, slipped. slipped: the load suddenly lost 1.6" in said.out
+    assert "To count one in: coilbench set strokes elm --use b:2" in said.out
+    true_n = 16.0 * (53.0 - 29.0)
+    assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n, abs=0.2)
+    used = pressed("set", "strokes", "elm", "--use", "b:2")
+    assert used.status == 0
+    assert "a: 3 strokes kept, nothing against them." in used.out
+    assert "  2: kept, you said so. slipped:" in used.out
+    assert "c: not measured yet." in used.out
+    # a third of 16 N, both branches at 29 mm lie below the slip
+    assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n - 16.0 / 3.0, abs=0.3)
+    assert pressed("set", "strokes", "elm", "--by-rule", "b:2").status == 0
+    assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n, abs=0.2)
+
+
+def test_why_lists_every_stroke_of_that_spring(pressed: Call) -> None:
+    said = pressed(*ELM, "--why", "b")
+    listed = said.out[said.out.index("Strokes:") :].splitlines()
+    assert listed[1] == "  1: kept, nothing against it."
+    assert listed[2].startswith("  2: left out, slipped. slipped: the load suddenly lost")
+    assert "  3: kept, nothing against it." in listed
+    assert "Your word goes before: coilbench set strokes --help." in " ".join(said.out.split())
+    strokes = document(pressed(*ELM, "--why", "b", "--json"))["strokes"]
+    assert [one["kept"] for one in strokes] == [True, False, True]
+    assert strokes[1]["findings"][0]["kind"] == "slipped"
+
+
+def test_a_stroke_that_stopped_short_of_what_is_asked_is_named(pressed: Call) -> None:
+    said = pressed("set", "check", "elm", "--at", "38mm", "--at", "26mm", "--why", "a")
+    assert said.status == 2  # no spring at all was measured at 26 mm
+    assert "was measured from 27." in said.err
+
+
+def test_every_stroke_left_out_leaves_the_spring_unmeasured(pressed: Call) -> None:
+    arguments = [word for n in (1, 2, 3) for word in ("--leave", f"b:{n}")]
+    assert pressed("set", "strokes", "elm", *arguments).status == 0
+    said = pressed(*ELM)
+    assert "Not measured yet: b, c." in said.out
+
+
+def test_a_mistyped_reading_is_taken_out_again(larch: Call) -> None:
+    assert larch("note", "--set", "larch", *FINE, "larch-01 38.5mm 32.0kg").status == 0
+    before = load_n(larch("set", "check", "larch", *AT, "--json"), "larch-01", 0)
+    assert larch("set", "strokes", "larch", "--leave", "larch-01:2").status == 0
+    after = load_n(larch("set", "check", "larch", *AT, "--json"), "larch-01", 0)
+    assert (before / KG, after / KG) == pytest.approx((27.477, 22.954), abs=0.01)
+
+
+def test_strokes_as_json(pressed: Call) -> None:
+    told = document(pressed("set", "strokes", "elm", "--spring", "b", "--json"))
+    (spring,) = told["springs"]
+    assert [one["number"] for one in spring["strokes"]] == [1, 2, 3]
+    assert [one["why"] for one in spring["strokes"]] == [
+        "nothing against it",
+        "slipped",
+        "nothing against it",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("elm", "--use", "b"), "names no stroke"),
+        (("elm", "--use", "b:"), "names no stroke"),
+        (("elm", "--use", "b:-1"), "names no stroke"),
+        (("elm", "--use", "b:4"), "has no stroke 4"),
+        (("elm", "--leave", "c:1"), "It has none yet"),
+        (("elm", "--leave", "z:1"), "no spring 'z'"),
+        (("elm", "--leave", "b:1", "--use", "b:1"), "named twice"),
+        (("elm", "--leave", "b:1", "--use", "b:9"), "has no stroke 9"),
+        (("elm", "--spring", "z"), "no spring 'z'"),
+        (("oak",), "there is no set 'oak'"),
+    ],
+)
+def test_strokes_refuse_in_one_line(
+    pressed: Call, tmp_path: Path, arguments: tuple[str, ...], words: str
+) -> None:
+    before = content(tmp_path)
+    refused(pressed("set", "strokes", *arguments), words)
     assert content(tmp_path) == before

@@ -1,0 +1,289 @@
+"""What one stroke shows by itself: a pause, a second press, a slip, end coils that close. Pure.
+
+For strokes sampled in time, from the rig or from a file; a few chosen points show none of it.
+"""
+
+from __future__ import annotations
+
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from coilbench.analysis.curves.branches import BIN_MM, Array, Bins, fine_bins, noise_n
+from coilbench.analysis.curves.curve import RATE_WINDOW
+from coilbench.analysis.curves.passes import split_passes
+from coilbench.capture.strokes.shape import count_presses
+from coilbench.capture.strokes.sweep import Branch, Sweep
+from coilbench.capture.units import Units
+
+StrokeKind = Literal[
+    "short", "pressed twice", "paused", "slipped", "cocked", "apart", "too fast", "ends close"
+]
+
+# All of these are our choice, no source.
+PRESSED_SHARE = 0.02  # of the largest load: below it the spring is not pressed
+PAUSE_S = 0.6  # the quill stood so long
+PAUSE_TIMES = 4.0  # and so many times as long as it took for as much way elsewhere
+PAUSE_BINS = 40
+PAUSE_INSIDE = (0.1, 0.9)  # of the depth: a hand slows down at both ends
+SLIP_SHARE = 0.02  # of the largest load: a smaller step is left to the strokes' scatter
+SLIP_NOISES = 8.0
+SLIP_STEPS = 2.0  # of what the load is shown in: a staircase is no slip
+SLIP_LOOP = 1.0  # times the friction loop: turning back by a little moves the load by less
+SLIP_FROM_SHARE = 0.12  # of the largest load: below it end coils close
+SLIP_WINDOW_MM = 1.5  # the load is continued by a line over so much on either side
+SLIP_WINDOW_S = 0.05
+SLIP_GAP_MM = 0.25  # and over so much, or so long, a step may take
+SLIP_GAP_S = 0.03
+TURN_CLEAR_MM = 1.5  # after a turn friction has turned round
+CLOSING_WINDOW_MM = 0.75
+CLOSING_RATE = 0.9  # of the rate: end coils are closed where the spring is as stiff as that
+CLOSING_LEAST_SHARE = 0.04  # of the depth: over less, every spring's ends close
+
+
+class Finding(NamedTuple):
+    """Something about a stroke.
+
+    Attributes:
+        kind: its name.
+        text: in words and numbers, without a full stop.
+        spoils: whether loads read from the stroke are not the spring's.
+    """
+
+    kind: StrokeKind
+    text: str
+    spoils: bool = False
+
+
+def stroke_findings(sweep: Sweep, units: Units) -> list[Finding]:
+    """Name what a densely sampled stroke shows by itself.
+
+    Args:
+        sweep: the lag undone where it is known.
+        units: of the words.
+    """
+    if sweep.press is None or len(sweep.loading) + len(sweep.unloading) < 2 * PAUSE_BINS:
+        return []
+    height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
+    load = np.concatenate([sweep.loading.load_n, sweep.unloading.load_n])
+    t_s = sweep.press.t_s
+    pressed = np.flatnonzero(load > PRESSED_SHARE * load.max())
+    if pressed.size < PAUSE_BINS or height.size != t_s.size:
+        return []
+    inside = slice(int(pressed[0]), int(pressed[-1]) + 1)
+    slips = _slips(sweep, units)
+    found = [
+        _too_fast(sweep),
+        _pressed_twice(height[inside]),
+        _paused(t_s[inside], height[inside], units),
+        *slips,
+        None if slips else _ends_close(sweep, units),  # a step would be taken for softness
+    ]
+    return [one for one in found if one is not None]
+
+
+def _too_fast(sweep: Sweep) -> Finding | None:
+    if not sweep.too_fast:
+        return None
+    return Finding("too fast", "over before the rig's conversions could follow", spoils=True)
+
+
+def _pressed_twice(height_mm: Array) -> Finding | None:
+    presses = count_presses(height_mm)
+    if presses < 2:
+        return None
+    times = {2: "twice", 3: "three times"}.get(presses, f"{presses} times")
+    return Finding(
+        "pressed twice",
+        f"pressed {times} before it was let go: each height's first visit down and last visit up "
+        "are read",
+    )
+
+
+def _paused(t_s: Array, height_mm: Array, units: Units) -> Finding | None:
+    deepest = int(np.argmin(height_mm))
+    stands = []
+    for way, part in (("down", slice(0, deepest + 1)), ("up", slice(deepest, None))):
+        at = _longest_stand(t_s[part], height_mm[part])
+        if at is not None:
+            seconds, at_mm = at
+            stands.append(f"{seconds:.1f} s near {units.length_text(at_mm)} on the way {way}")
+    if not stands:
+        return None
+    return Finding(
+        "paused",
+        f"the quill stood {' and '.join(stands)}: a pause weighs no more than moving on",
+    )
+
+
+def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
+    """Seconds and height of the longest stand, if it is one."""
+    if t_s.size < PAUSE_BINS:
+        return None
+    top, bottom = float(height_mm.max()), float(height_mm.min())
+    if top <= bottom:
+        return None
+    share = (top - height_mm) / (top - bottom)
+    bin_of = np.minimum((share * PAUSE_BINS).astype(np.intp), PAUSE_BINS - 1)
+    seconds = np.bincount(bin_of, weights=np.gradient(t_s), minlength=PAUSE_BINS)
+    low, high = (round(edge * PAUSE_BINS) for edge in PAUSE_INSIDE)
+    pairs = seconds[low : high - 1] + seconds[low + 1 : high]
+    worst = int(np.argmax(pairs))
+    moving_s = float(np.median(pairs))
+    if pairs[worst] < max(PAUSE_S, PAUSE_TIMES * moving_s):
+        return None
+    middle = (low + worst + 1.0) / PAUSE_BINS
+    return float(pairs[worst]) - moving_s, top - middle * (top - bottom)
+
+
+def _slips(sweep: Sweep, units: Units) -> list[Finding]:
+    """Steps of the load that no spring makes, the largest on the way down and on the way up."""
+    passes = split_passes(sweep)
+    if len(passes.loading) == 0 or len(passes.unloading) == 0 or sweep.press is None:
+        return []
+    speed = _typical_speed(sweep.press.t_s, passes.loading)
+    loop = _loop_share(passes.loading, passes.unloading)
+    turn_mm = float(passes.unloading.height_mm.min()) + TURN_CLEAR_MM
+    if sweep.turned_mm is not None:
+        turn_mm = max(turn_mm, sweep.turned_mm)
+    up = passes.unloading.at(passes.unloading.height_mm >= turn_mm)
+    found = []
+    for way, branch in (("down", passes.loading), ("up", up)):
+        step = largest_step(branch, speed, loop)
+        if step is not None:
+            at_mm, step_n = step
+            word = "lost" if step_n < 0.0 else "gained"
+            text = f"the load suddenly {word} {units.load_text(abs(step_n))} near "
+            text += f"{units.length_text(at_mm)} on the way {way}: it slipped in its cup, or the "
+            found.append(Finding("slipped", f"{text}cup did", spoils=True))
+    return found
+
+
+def largest_step(
+    branch: Branch, speed_mm_per_s: float, loop_share: float
+) -> tuple[float, float] | None:
+    """Find the largest step in a branch's load, as seen along falling height.
+
+    Lines over a window on either side are continued to a height; where they meet at different
+    loads, the load has stepped. A bend of the curve leaves them meeting; so do noise and friction
+    within their limits.
+
+    Args:
+        branch: one pass, in any order.
+        speed_mm_per_s: typical of the press: a filter spreads a step over some way.
+        loop_share: the friction loop's width over the load.
+
+    Returns:
+        Height, mm, and step, N (below 0: load lost as the spring is pressed); None for none.
+    """
+    bins = fine_bins(branch, BIN_MM)
+    if bins.height_mm.size < PAUSE_BINS:
+        return None
+    gap_mm = max(SLIP_GAP_MM, SLIP_GAP_S * speed_mm_per_s)
+    window_mm = gap_mm + max(SLIP_WINDOW_MM, SLIP_WINDOW_S * speed_mm_per_s)
+    below, above = _continued(bins, -window_mm, -gap_mm), _continued(bins, gap_mm, window_mm)
+    step = below.load_n - above.load_n
+    error = np.hypot(below.se_n, above.se_n)
+    largest_n = float(bins.load_n.max())
+    limit = np.maximum(SLIP_SHARE * largest_n, SLIP_NOISES * error)
+    limit = np.maximum(limit, SLIP_STEPS * _load_step_n(branch.load_n))
+    limit = np.maximum(limit, SLIP_LOOP * loop_share * bins.load_n)
+    # where the curve bends inside a window its line ends beside the curve, by less than this
+    limit = np.maximum(limit, np.abs(below.slope - above.slope) * window_mm)
+    closed = bins.height_mm[bins.load_n > SLIP_FROM_SHARE * largest_n]
+    usable = bins.height_mm + window_mm < closed.max(initial=-np.inf)  # all of it well pressed
+    with np.errstate(invalid="ignore"):
+        over = np.where(usable & np.isfinite(step), np.abs(step) / limit, 0.0)
+    at = int(np.argmax(over))
+    return (float(bins.height_mm[at]), float(step[at])) if over[at] > 1.0 else None
+
+
+class _Continued(NamedTuple):
+    """Lines over windows, continued to each bin's height: load, its error, slope; NaN: too few."""
+
+    load_n: Array
+    se_n: Array
+    slope: Array
+
+
+def _continued(bins: Bins, first_mm: float, last_mm: float) -> _Continued:
+    """Fit a line to the bins from first to last beside each bin, by sums over the bins before."""
+    height, load = bins.height_mm, bins.load_n
+    start = np.searchsorted(height, height + first_mm)
+    end = np.searchsorted(height, height + last_mm, side="right")
+
+    def summed(x: Array) -> Array:
+        sums = np.concatenate([[0.0], np.cumsum(x)])
+        return np.asarray(sums[end] - sums[start])
+
+    centre, middle = float(height.mean()), float(load.mean())
+    h, n = height - centre, load - middle  # so that no digits are lost in squares
+    count, sh, sl = summed(np.ones_like(h)), summed(h), summed(n)
+    enough = count >= 3
+    count = np.where(enough, count, np.nan)
+    spread = summed(h * h) - sh * sh / count
+    slope = (summed(h * n) - sh * sl / count) / spread
+    away = h - sh / count
+    weight = float(np.median(bins.weight))
+    se = noise_n(bins) / np.sqrt(weight) * np.sqrt(1.0 / count + away**2 / spread)
+    reached = (height + first_mm >= height[0] - BIN_MM) & (height + last_mm <= height[-1] + BIN_MM)
+    value = np.where(reached, sl / count + slope * away + middle, np.nan)
+    return _Continued(value, se, slope)
+
+
+def _load_step_n(load_n: Array) -> float:
+    """The smallest step in which a load is shown; hardly any where it is finely resolved."""
+    shown = np.unique(load_n)
+    return float(np.diff(shown).min()) if shown.size > 1 else 0.0
+
+
+def _typical_speed(t_s: Array, loading: Branch) -> float:
+    """Way over time on the way down, and half as much again: a hand is fastest in the middle."""
+    step_s = float(np.median(np.diff(t_s)))
+    way_mm = float(loading.height_mm.max() - loading.height_mm.min())
+    seconds = len(loading) * step_s
+    return 1.5 * way_mm / seconds if seconds > 0.0 else 0.0
+
+
+def _loop_share(loading: Branch, unloading: Branch) -> float:
+    """Width of the friction loop over the load, in the lowest quarter of the press; 0 for none.
+
+    A slip on the way down lies above it, one on the way up too: neither widens it there.
+    """
+    down, up = fine_bins(loading, 4.0 * BIN_MM), fine_bins(unloading, 4.0 * BIN_MM)
+    if down.height_mm.size < 4 or up.height_mm.size < 4:
+        return 0.0
+    low = max(down.height_mm[0], up.height_mm[0]) + TURN_CLEAR_MM
+    high = low + 0.25 * (min(down.height_mm[-1], up.height_mm[-1]) - low)
+    heights = np.linspace(low, high, PAUSE_BINS)
+    loads = np.interp(heights, down.height_mm, down.load_n)
+    widths = loads - np.interp(heights, up.height_mm, up.load_n)
+    middle_n = float(np.median(loads))
+    return float(np.median(np.abs(widths))) / middle_n if middle_n > 0.0 else 0.0
+
+
+def _ends_close(sweep: Sweep, units: Units) -> Finding | None:
+    """Tell over what depth a spring begins softer than its rate, where that is more than usual."""
+    bins = fine_bins(split_passes(sweep).loading, 4.0 * BIN_MM)
+    pressed = np.flatnonzero(bins.load_n > PRESSED_SHARE * bins.load_n.max(initial=0.0))
+    if pressed.size < PAUSE_BINS:
+        return None
+    begin_mm = float(bins.height_mm[pressed[-1]])
+    depth_mm = begin_mm - float(bins.height_mm[0])
+    share = (begin_mm - bins.height_mm) / depth_mm
+    middle = (share > RATE_WINDOW[0]) & (share < RATE_WINDOW[1])
+    if np.count_nonzero(middle) < 4:
+        return None
+    rate = -float(np.polyfit(bins.height_mm[middle], bins.load_n[middle], 1)[0])
+    local = -_continued(bins, -CLOSING_WINDOW_MM, CLOSING_WINDOW_MM).slope
+    soft = np.flatnonzero((share > 0.0) & (share < RATE_WINDOW[0]) & (local < CLOSING_RATE * rate))
+    if soft.size == 0:
+        return None
+    closed_mm = float(bins.height_mm[soft[0]])
+    if begin_mm - closed_mm < CLOSING_LEAST_SHARE * depth_mm:
+        return None
+    return Finding(
+        "ends close",
+        f"its end coils close down to {units.length_text(closed_mm)}: over the first "
+        f"{units.length_text(begin_mm - closed_mm)} it is softer than its rate",
+    )
