@@ -191,6 +191,12 @@ for (const frame of document.querySelectorAll("iframe")) {
     if (over || (right > frame.clientWidth && !(scrolled && frame.title.includes("screen"))))
       cut.push(cell.tagName + ": " + cell.textContent.slice(0, 40));
   }
+  const last = page.querySelector("table.valves tr:last-child").querySelectorAll("td.words");
+  for (const cell of last) {
+    const name = page.createRange();
+    name.selectNodeContents(cell.lastChild);
+    if (name.getClientRects().length > 1) cut.push("a short name is broken: " + cell.textContent);
+  }
   found[frame.title] = [page.documentElement.scrollWidth - frame.clientWidth, cut];
 }
 document.body.textContent = JSON.stringify(found);
