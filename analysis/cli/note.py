@@ -5,12 +5,19 @@ from __future__ import annotations
 import click
 
 from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, book_path, units
+from coilbench.analysis.cli.taking_back import (
+    show_history,
+    take_entry_back,
+    taking_back_options,
+)
+from coilbench.capture.book.entries import KEYED
 from coilbench.capture.book.importing import store_readings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, parse_note, spring_load_n
+from coilbench.capture.units import counted
 
 CAUTION = (
     "Caution: a compressed spring can blind. Capture it at both ends, unplug the press and work "
@@ -21,7 +28,8 @@ CAUTION = (
 @click.command(
     name="note",
     epilog="Examples: coilbench note --set larch 'larch-07 38.5mm 22.4kg' "
-    "'larch-07 27.6mm 40.7kg' ; coilbench note --set larch --at 38.5mm --at 27.6mm --tare 1.2kg",
+    "'larch-07 27.6mm 40.7kg' ; coilbench note --set larch --at 38.5mm --at 27.6mm --tare 1.2kg ; "
+    "coilbench note --set larch --take-back last",
 )
 @click.argument("lines", nargs=-1)
 @click.option("--set", "set_name", required=True, help="The set the springs belong to.")
@@ -86,6 +94,7 @@ CAUTION = (
     show_default=True,
     help="The depth scale's smallest step.",
 )
+@taking_back_options
 def note_command(
     lines: tuple[str, ...],
     set_name: str,
@@ -97,6 +106,8 @@ def note_command(
     scale_name: str | None,
     repeatability_n: float,
     quill_mm: float,
+    history: bool,
+    take_back: str | None,
 ) -> None:
     """Key in readings: each line LABEL LENGTH LOAD, spring by spring or one line at a time.
 
@@ -104,6 +115,12 @@ def note_command(
     `up` at the end marks a reading taken on the way up. Without lines, every spring of the set
     is asked for in turn; an empty answer leaves that spring for later.
     """
+    if history:
+        show_history(KEYED, set_name)
+        return
+    if take_back is not None:
+        take_entry_back(take_back, KEYED, set_name)
+        return
     with open_book(book_path()) as db:
         record = find_set(db, set_name)
         scale = None if scale_name is None else find_scale(db, scale_name)
@@ -125,7 +142,7 @@ def note_command(
 def _store(record: SetRecord, readings: list[KeyedReading], setup: KeyedSetup) -> None:
     with open_book(book_path()) as db:
         labels = store_readings(db, record, readings, setup)
-    click.echo(f"Stored {len(readings)} readings of {', '.join(labels)}.")
+    click.echo(f"Stored {counted(len(readings), 'reading')} of {', '.join(labels)}.")
 
 
 def _guide(record: SetRecord, heights_mm: tuple[float, ...], setup: KeyedSetup) -> None:

@@ -20,7 +20,7 @@ from coilbench.analysis.measured import measured_curves
 from coilbench.capture.book.rereading import OWN, Used, chosen, used_calibrations
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units
+from coilbench.capture.units import Units, counted
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def show_readings(readings: Readings, shown: Units) -> None:
     """Print what the strokes were read with, and old against new where they are compared."""
     if readings.names[0] != OWN:
         captured = ", ".join(
-            f"{one.calibration_id[:8]} of {one.made_utc[:10]} ({one.sweeps} strokes)"
+            f"{one.calibration_id[:8]} of {one.made_utc[:10]} ({counted(one.sweeps, 'stroke')})"
             for one in readings.used
         )
         click.echo(f"Read with calibration {readings.names[0]}; captured with {captured}.")

@@ -9,11 +9,11 @@ from typing import Literal
 
 import numpy as np
 
-from coilbench.analysis.curves.budget import Budget, BudgetLine
+from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
 from coilbench.analysis.curves.sweep_fit import Look, Side
-from coilbench.analysis.curves.uncertainty import type_a
+from coilbench.analysis.curves.uncertainty import scatter_lines
 from coilbench.analysis.sets.column import centre_of
 from coilbench.analysis.sets.own_part import Measured, split
 from coilbench.capture.errors import CoilbenchError
@@ -166,7 +166,8 @@ def _change(
     same = _same_rig([look for _, look in looks[0] + looks[1]])
     together = [looks[0] + looks[1]] if same else looks
     lines = [line for each in together for line in budget_lines(each)]
-    lines += [_scatter(each, value) for each, value in zip(strokes, values, strict=True)]
+    for each, value in zip(strokes, values, strict=True):
+        lines += scatter_lines(value, _noises(each))
     measured = split(means[1] - means[0], Budget(tuple(lines)))
     return Change(means[0], means[1], measured, same)
 
@@ -201,14 +202,12 @@ def _same_rig(looks: Sequence[Look]) -> bool:
     return None not in ids and len(ids) == 1
 
 
-def _scatter(strokes: Sequence[Stroke], values: Sequence[float]) -> BudgetLine:
-    noises = [
+def _noises(strokes: Sequence[Stroke]) -> list[float]:
+    """Each stroke's own noise and that of its zero."""
+    return [
         math.hypot(*(weight * math.hypot(look.se_n, look.sweep.zero_u_n) for weight, look in one))
         for one in strokes
     ]
-    freedom = len(values) - 1.0 if len(values) > 1 else math.inf
-    source = f"scatter of {len(values)} strokes"
-    return BudgetLine(source, "A", type_a(values, noises), "N", 1.0, freedom, shared=False)
 
 
 def _mean(changes: Sequence[Change | None]) -> MeanChange | None:

@@ -12,6 +12,7 @@ from coilbench.capture.blocks import UNUSABLE, SampleFlag
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import SweepStatus
 from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.units import counted
 
 # All common practice at a bench, no source.
 SHORT_SHARE = 0.8  # of the set's usual depth: less was not pressed through
@@ -136,7 +137,7 @@ def _why_holed(stroke: Stroke, holes: _Holes) -> str | None:
     missing = holes.lost + holes.unusable
     whole = holes.lost + len(stroke.raw)
     if whole - missing < LEAST_SAMPLES:
-        return f"only {whole - missing} samples in it"
+        return f"only {counted(whole - missing, 'sample')} in it"
     if missing > MOST_LOST_SHARE * whole or holes.longest_s > LONGEST_GAP_S:
         return _holes_words(holes)
     return None
@@ -144,7 +145,8 @@ def _why_holed(stroke: Stroke, holes: _Holes) -> str | None:
 
 def _holes_words(holes: _Holes) -> str:
     unusable = f", {holes.unusable} unusable" if holes.unusable else ""
-    return f"{holes.lost} samples lost in it{unusable}, the longest gap {holes.longest_s:.2f} s"
+    lost = f"{counted(holes.lost, 'sample')} lost in it{unusable}"
+    return f"{lost}, the longest gap {holes.longest_s:.2f} s"
 
 
 def _worth_knowing(stroke: Stroke, holes: _Holes) -> str | None:
