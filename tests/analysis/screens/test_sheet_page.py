@@ -191,7 +191,7 @@ for (const frame of document.querySelectorAll("iframe")) {
     if (over || (right > frame.clientWidth && !(scrolled && frame.title.includes("screen"))))
       cut.push(cell.tagName + ": " + cell.textContent.slice(0, 40));
   }
-  const last = page.querySelector("table.valves tr:last-child").querySelectorAll("td.words");
+  const last = page.querySelector("table.valves tbody tr:last-child").querySelectorAll("td.words");
   for (const cell of last) {
     const name = page.createRange();
     name.selectNodeContents(cell.lastChild);
