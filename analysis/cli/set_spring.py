@@ -24,7 +24,7 @@ from coilbench.analysis.curves.branch_grid import common_grid
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.measured import measured_curves
 from coilbench.analysis.screens.curve_view import (
-    rate_row,
+    rate_lines,
     sentences,
     table_heights_mm,
     window_words,
@@ -41,6 +41,8 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 
+WIDEST = 100
+NARROW = 60  # characters: below it the branches are left to wider screens
 _WINDOW = re.compile(r"^\s*(\d{1,2}|100)\s*%?\s*-\s*(\d{1,2}|100)\s*%\s*$")
 
 
@@ -150,48 +152,54 @@ def _running_mm(record: SetRecord) -> tuple[float, ...]:
 
 
 def _show(set_name: str, found: SpringFindings, at_mm: Sequence[float]) -> None:
-    curve, shown, out = found.curve, units(), console()
+    curve = found.curve
     strokes = "1 stroke" if len(curve.sweeps) == 1 else f"{len(curve.sweeps)} strokes"
     branch = "mean of both branches" if curve.branch == "mean" else f"{curve.branch} branch"
-    click.echo(f"{curve.label} of set {set_name}: {strokes}, {branch}\n")
+    _echo(f"{curve.label} of set {set_name}: {strokes}, {branch}\n")
     _show_loads(found, at_mm)
     click.echo("")
+    for line in rate_lines(found, units()):
+        _echo(f"Rate {line}")
     if found.rates:
-        table = plain_table("rate", "where", f">{shown.load}/{shown.length}")
-        for each in found.rates:
-            how, where, value = rate_row(each, shown)
-            table.add_row(how, where, value.rpartition(" ")[0])
-        out.print(table)
-        click.echo(f"The window: {window_words(found)}.\n")
-    for title, words in sentences(found, shown):
-        text = f"{title}: {words}."
-        click.echo(textwrap.fill(text, min(out.width, 100), subsequent_indent="  "))
+        _echo(f"The window: {window_words(found)}.\n")
+    for title, words in sentences(found, units()):
+        _echo(f"{title}: {words}.")
+
+
+def _echo(text: str) -> None:
+    """Print a line, wrapped where the screen is narrow; its ends stay."""
+    wide = min(console().width, WIDEST)
+    ends = "\n" if text.endswith("\n") else ""
+    click.echo(textwrap.fill(text, wide, subsequent_indent="  ") + ends)
 
 
 def _show_loads(found: SpringFindings, at_mm: Sequence[float]) -> None:
     """Print the branches, the mean with its uncertainty, the loop and the local stiffness."""
     curve, shown = found.curve, units()
-    read = {each.height_mm: each for each in readings(curve, table_heights_mm(curve, shown, at_mm))}
-    heights = np.array(sorted(read))
-    grid = common_grid(curve, heights)
-    table = plain_table(
-        f">height\n{shown.length}",
-        f">down\n{shown.load}",
-        f">up\n{shown.load}",
-        f">{curve.branch}\n{shown.load}",
-        ">loop\n%",
-        f">stiffness\n{shown.load}/{shown.length}",
-    )
-    for at in reversed(range(heights.size)):
-        reading = read[float(heights[at])]
-        table.add_row(
-            shown.length_text(reading.height_mm).split()[0],
-            _cell(shown.load_value(float(grid.loading_n[at])), 2),
-            _cell(shown.load_value(float(grid.unloading_n[at])), 2),
-            load_cell(reading.load_n, reading.load_u_n, shown),
-            _cell(100.0 * float(grid.loop_share[at]), 1),
-            _cell(shown.rate_value(float(grid.stiffness_n_per_mm[at])), 3),
-        )
+    wanted_mm = table_heights_mm(curve, shown, at_mm)
+    read = sorted(readings(curve, wanted_mm), key=lambda each: -each.height_mm)
+    if not read:
+        return
+    grid = common_grid(curve, np.array([each.height_mm for each in read]))
+    places = 1 if shown.length == "in" else 3
+    columns = {
+        f">height\n{shown.length}": [shown.length_text(one.height_mm).split()[0] for one in read],
+        f">down\n{shown.load}": [_cell(shown.load_value(n), 2) for n in grid.loading_n],
+        f">up\n{shown.load}": [_cell(shown.load_value(n), 2) for n in grid.unloading_n],
+        f">{curve.branch}\n{shown.load}": [
+            load_cell(one.load_n, one.load_u_n, shown) for one in read
+        ],
+        ">loop\n%": [_cell(100.0 * share, 1) for share in grid.loop_share],
+        f">stiffness\n{shown.load}/{shown.length}": [
+            _cell(shown.rate_value(rate), places) for rate in grid.stiffness_n_per_mm
+        ],
+    }
+    if console().width < NARROW:
+        for branch in ("down", "up"):
+            del columns[f">{branch}\n{shown.load}"]
+    table = plain_table(*columns)
+    for row in zip(*columns.values(), strict=True):
+        table.add_row(*row)
     console().print(table)
 
 

@@ -37,12 +37,6 @@ GAUSS = np.polynomial.legendre.leggauss(4)
 Method = Literal["two heights", "window ends", "least squares", "robust"]
 Fitter = Callable[[Array, Array], Fit]
 FITTERS: dict[Method, Fitter] = {"least squares": least_squares, "robust": bisquare}
-WORDS: dict[Method, str] = {
-    "two heights": "between the two heights",
-    "window ends": "between the window's ends",
-    "least squares": "least squares in the window",
-    "robust": "robust in the window (bisquare)",
-}
 
 
 @dataclass(frozen=True)

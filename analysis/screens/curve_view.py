@@ -9,7 +9,7 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import Rate, SpringCurve
 from coilbench.analysis.curves.length_check import length_words
-from coilbench.analysis.curves.rates import WORDS, NamedRate
+from coilbench.analysis.curves.rates import Method
 from coilbench.analysis.curves.shape_model import Shape
 from coilbench.analysis.limits.handbook import handbook_words
 from coilbench.analysis.spring_findings import SpringFindings
@@ -17,6 +17,12 @@ from coilbench.capture.units import Units
 
 MOST_ROWS = 12
 STEPS = {"mm": (0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0), "in": (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)}
+WORDS: dict[Method, str] = {
+    "two heights": "between the two heights",
+    "window ends": "between the ends of the {window}",
+    "least squares": "least squares over the {window}",
+    "robust": "robust (bisquare) over the {window}",
+}
 SOFTENS = (
     "It grows softer as it is pressed, which no sound spring does: look for a crack or a seat that "
     "slips, and don't run it until that is found"
@@ -50,10 +56,15 @@ def rate_text(rate: Rate, units: Units) -> str:
     return f"{value:.{places}f} ± {u:.{places}f} {units.load}/{units.length}"
 
 
-def rate_row(each: NamedRate, units: Units) -> tuple[str, str, str]:
-    """Return a rate's row: how, where, what."""
-    where = f"{units.length_text(each.top_mm)} to {units.length_text(each.bottom_mm)}"
-    return WORDS[each.method], where, rate_text(each.rate, units)
+def rate_lines(found: SpringFindings, units: Units) -> Iterator[str]:
+    """Write every rate, how it came about, and between which heights."""
+    window = "window" if found.window_whole else "measured range"
+    for each in found.rates:
+        where = f"{units.length_text(each.top_mm)} to {units.length_text(each.bottom_mm)}"
+        how = WORDS[each.method].format(window=window)
+        yield f"{rate_text(each.rate, units)}  {how}, {where}"
+    if not found.rates:
+        yield "not known: it takes two heights"
 
 
 def window_words(found: SpringFindings) -> str:
@@ -61,7 +72,7 @@ def window_words(found: SpringFindings) -> str:
     low, high = (round(100.0 * share) for share in found.shares)
     asked = f"{low} to {high} % of the deflection"
     if not found.window_whole:
-        return f"{asked} is not known here or was not measured whole: the whole range instead"
+        return f"{asked} is not known or was not measured whole: the measured range is taken"
     bottom = "solid height" if found.curve.solid_height_mm is not None else "the lowest height"
     return f"{asked} from free length to {bottom}"
 

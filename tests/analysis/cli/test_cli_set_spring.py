@@ -126,6 +126,16 @@ def test_four_readings_of_1900_claim_no_more_than_they_show(book, capsys) -> Non
     assert "9.670 in as given" in out
 
 
+def test_a_narrow_screen_keeps_what_matters(book, capsys, monkeypatch) -> None:
+    monkeypatch.setenv("COLUMNS", "40")
+    capsys.readouterr()
+    assert run(["--book", book, "set", "spring", "larch", "larch-01"]) == 0
+    out = capsys.readouterr().out
+    assert max(len(line) for line in out.splitlines()) <= 40
+    assert "stiffness" in out
+    assert "\u2026" not in out  # nothing is cut off
+
+
 @pytest.mark.parametrize(
     ("words", "mend"),
     [

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.curve import Rate, SpringCurve, fit_curve
 from coilbench.analysis.curves.shape_model import Shape
 from coilbench.analysis.screens.curve_view import (
-    rate_row,
+    rate_lines,
     sentences,
     table_heights_mm,
     window_words,
@@ -116,21 +116,27 @@ def test_the_table_is_even_in_the_units_shown() -> None:
 
 def test_rates_and_window_say_which_is_which() -> None:
     found = find_all(sampled(straight), Given(), heights_mm=(38.5, 27.6))
-    rows = [rate_row(each, Units("N", "mm")) for each in found.rates]
-    assert [row[0] for row in rows] == [
-        "between the window's ends",
-        "least squares in the window",
-        "robust in the window (bisquare)",
+    lines = list(rate_lines(found, Units("N", "mm")))
+    hows = (
+        "between the ends of the window",
+        "least squares over the window",
+        "robust (bisquare) over the window",
         "between the two heights",
-    ]
-    assert rows[3][1] == "38.50 mm to 27.60 mm"
-    assert rows[0][2].startswith("16.0")
+    )
+    for line, how in zip(lines, hows, strict=True):
+        assert float(line.split()[0]) == pytest.approx(16.0, abs=0.02)
+        assert f" N/mm  {how}, " in line
+    assert lines[3].endswith("38.50 mm to 27.60 mm")
     assert (
         window_words(found) == "30 to 70 % of the deflection from free length to the lowest height"
     )
     solid = replace(found, curve=replace(found.curve, solid_height_mm=24.0))
     assert window_words(solid).endswith("to solid height")
-    assert "the whole range instead" in window_words(replace(found, window_whole=False))
+    points = find_all(keyed([(38.0, 240.0), (28.0, 400.0)]), Given())
+    assert window_words(points).endswith("the measured range is taken")
+    assert "between the ends of the measured range" in next(rate_lines(points, Units()))
+    alone = find_all(keyed([(38.0, 240.0)]), Given())
+    assert list(rate_lines(alone, Units())) == ["not known: it takes two heights"]
 
 
 def test_the_handbook_beside_it() -> None:
