@@ -13,20 +13,29 @@ from coilbench.analysis.cli.common import (
     print_document,
     read_bytes,
 )
+from coilbench.analysis.cli.taking_back import (
+    SHOWN_FIGURES,
+    show_history,
+    take_entry_back,
+    taking_back_options,
+)
+from coilbench.capture.book.entries import FILES
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.rows import writing
+from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import find_set
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
 
 
 @click.command(
     name="import",
     epilog="Examples: coilbench import readings.csv --set larch ; "
-    "coilbench import stroke1.csv stroke2.csv --set larch --label larch-07",
+    "coilbench import stroke1.csv stroke2.csv --set larch --label larch-07 ; "
+    "coilbench import --take-back last",
 )
-@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--set", "set_name", required=True, help="The set they belong to.")
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--set", "set_name", help="The set they belong to.")
 @click.option("--label", help="The spring of a sweep file; of a points file, only this spring.")
 @click.option(
     "--closed-down/--no-closed-down",
@@ -39,13 +48,16 @@ from coilbench.capture.tables.csv_table import read_table
     type=NUMBER,
     help="Raw sweep: its load counts with nothing pressed.  [default: as it begins]",
 )
+@taking_back_options
 @json_option
 def import_command(
     files: tuple[Path, ...],
-    set_name: str,
+    set_name: str | None,
     label: str | None,
     closed_down: bool | None,
     zero_counts: float | None,
+    history: bool,
+    take_back: str | None,
     as_json: bool,
 ) -> None:
     """Bring in CSV files: raw sweeps, converted sweeps, or points.
@@ -58,9 +70,15 @@ def import_command(
       label,depth_mm,load_kg[,direction]       the same by depth (the set's free length is needed)
     Units in a column's name are honoured: load_n, load_lbf, height_in. All files or none.
     """
+    if history or take_back is not None:
+        _go_back(files, set_name, take_back, as_json)
+        return
+    if not files or set_name is None:
+        missing = "--set" if files else "FILES"
+        raise CoilbenchError(f"{missing} is missing", mend="See: coilbench import --help")
     tables = [read_table(read_bytes(file), file.name) for file in files]
     with open_book(book_path()) as db:
-        record = find_set(db, set_name)
+        record, entry_id = find_set(db, set_name), new_id()
         with writing(db):
             brought = [
                 import_table(
@@ -70,6 +88,7 @@ def import_command(
                     label=label,
                     closed_down=closed_down,
                     zero_counts=zero_counts,
+                    entry_id=entry_id,
                 )
                 for table in tables
             ]
@@ -78,11 +97,27 @@ def import_command(
             {"file": t.name, "kind": b.kind, "labels": list(b.labels), "notes": list(b.notes)}
             for t, b in zip(tables, brought, strict=True)
         ]
-        print_document({"set": set_name, "files": rows})
+        print_document({"set": set_name, "entry_id": entry_id, "files": rows})
         return
     for table, one in zip(tables, brought, strict=True):
         springs = one.labels[0] if len(one.labels) == 1 else f"{len(one.labels)} springs"
         click.echo(f"{table.name}: {one.kind}, {springs} of set {set_name}.")
         for note in one.notes:
             click.echo(f"Note: {note}.")
-    click.echo(f"Next: coilbench set check {set_name} --at HEIGHT")
+    click.echo(
+        f"Next: coilbench set check {set_name} --at HEIGHT "
+        f"(a mistake? coilbench import --take-back {entry_id[:SHOWN_FIGURES]})"
+    )
+
+
+def _go_back(
+    files: tuple[Path, ...], set_name: str | None, take_back: str | None, as_json: bool
+) -> None:
+    if files:
+        raise CoilbenchError(
+            "files come in, or something is taken back", mend="Do one, then the other"
+        )
+    if take_back is None:
+        show_history(FILES, set_name, as_json=as_json)
+    else:
+        take_entry_back(take_back, FILES, set_name, as_json=as_json)
