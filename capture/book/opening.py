@@ -86,15 +86,25 @@ def _check_ours(path: Path) -> None:
     """
     if not path.exists() or path.stat().st_size == 0:
         return  # a new book
-    address = f"{path.absolute().as_uri()}?mode=ro&immutable=1"
-    with closing(sqlite3.connect(address, uri=True)) as connection:
-        (application_id,) = connection.execute("PRAGMA application_id").fetchone()
+    try:
+        application_id = _application_id(path, "mode=ro&immutable=1")
+    except sqlite3.DatabaseError as error:
+        if error.sqlite_errorcode != sqlite3.SQLITE_CORRUPT:
+            raise
+        # Cut off while its journal was brought in: without the journal it is not whole.
+        application_id = _application_id(path, "mode=ro")
     if application_id != APPLICATION_ID:
         raise CoilbenchError(
             "this SQLite file was not made by coilbench, and it is left as it is",
             where=str(path),
             mend="Name another file with --book",
         )
+
+
+def _application_id(path: Path, how: str) -> int:
+    address = f"{path.absolute().as_uri()}?{how}"
+    with closing(sqlite3.connect(address, uri=True)) as connection:
+        return int(connection.execute("PRAGMA application_id").fetchone()[0])
 
 
 def _bring_up_to_date(db: Database, path: Path) -> None:
