@@ -20,7 +20,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.set_budget import budgeted, budgets_document, show_budgets
 from coilbench.analysis.cli.set_check_show import show_check, show_grades, show_notes, show_why
-from coilbench.analysis.cli.set_heights import NOMINAL, TypedNominal, asked_heights
+from coilbench.analysis.cli.set_heights import NOMINAL, TypedNominal, asked_heights, places
 from coilbench.analysis.cli.set_recalibrated import calibration_readings, show_readings
 from coilbench.analysis.cli.set_strokes import show_left_out, strokes_document
 from coilbench.analysis.curves.curve import BranchChoice
@@ -120,21 +120,21 @@ def set_check(
         if label is not None:
             record.spring(label)
         asked = asked_heights(record, heights_mm, nominals, build)
-        at_mm = [height_mm for height_mm, _ in asked]
-        measured = measured_set(
-            db, record, branch, calibration, reach_mm=min(at_mm, default=None), units=units()
-        )
+        reach_mm = min((height_mm for height_mm, _ in asked), default=None)
+        measured = measured_set(db, record, branch, calibration, reach_mm=reach_mm, units=units())
+        judged = places(record, asked, measured.curves, units())
+        at_mm = judged.heights_mm
         readings = calibration_readings(db, record, branch, (calibration, against), at_mm)
         warned = rig_warnings(db)
     curves, strokes = measured.curves, measured.strokes
-    notes = set_notes(curves, at_mm, units())
+    notes = (*judged.notes, *set_notes(curves, at_mm, units()))
     check = check_set(
         record.name,
         curves,
         at_mm,
         tolerance=tolerance,
         alpha=alpha,
-        nominals=[nominal for _, nominal in asked],
+        nominals=[nominal for _, nominal in judged.asked],
         nominal_rate=rate_aim(record.nominal, tolerance),
         free_length_nominal_mm=record.free_length_mm,
         units=units(),

@@ -8,11 +8,12 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import console, units
+from coilbench.analysis.cli.set_heights import places
 from coilbench.analysis.measured import measured_curves
 from coilbench.analysis.screens.set_plot import set_plot
 from coilbench.analysis.screens.set_table import default_heights_mm
 from coilbench.analysis.sets.check import DEFAULT_TOLERANCE, check_set
-from coilbench.analysis.sets.nominals import rate_aim, with_nominal
+from coilbench.analysis.sets.nominals import rate_aim
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.units import counted
 
@@ -27,7 +28,7 @@ def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) ->
     """
     shown, out = units(), console()
     curves, missing = measured_curves(db, record)
-    asked = with_nominal([(mm, None) for mm in heights_mm], record.nominal)
+    asked = places(record, [(mm, None) for mm in heights_mm], curves, shown).asked
     if not asked:
         asked = [(mm, None) for mm in default_heights_mm(curves)]
     at_mm = [mm for mm, _ in asked]

@@ -7,12 +7,13 @@ from typing import Any, NamedTuple
 
 import click
 
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.sets.nominals import Asked, Nominal, with_nominal
+from coilbench.analysis.sets.nominals import Asked, Nominal, measured_there, with_nominal
 from coilbench.capture.book.nominals import NominalLoad
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import counted, parse_length_mm, parse_load_n
+from coilbench.capture.units import Units, counted, parse_length_mm, parse_load_n
 
 
 class TypedNominal(NamedTuple):
@@ -64,14 +65,37 @@ def asked_heights(
 ) -> list[Asked]:
     """Return where to judge a set, each height with the load asked for there.
 
-    Heights typed come first, then the build file's, then those of the nominal kept with the set.
+    Heights typed come first, then the build file's.
 
     Raises:
         CoilbenchError: loads without heights that are not as many as the heights.
     """
     asked = _typed(heights_mm, nominals)
-    asked += [] if build is None else build_heights(build, record)
-    return with_nominal(asked, record.nominal)
+    return asked if build is None else [*asked, *build_heights(build, record)]
+
+
+class Places(NamedTuple):
+    """Where a set is judged, and what of its kept nominal is not held against, in words."""
+
+    asked: list[Asked]
+    notes: tuple[str, ...]
+
+    @property
+    def heights_mm(self) -> list[float]:
+        """The heights alone."""
+        return [height_mm for height_mm, _ in self.asked]
+
+
+def places(
+    record: SetRecord, asked: Sequence[Asked], curves: Sequence[SpringCurve], shown: Units
+) -> Places:
+    """Join what was asked for with the nominal kept with the set, where springs were measured."""
+    every, away = measured_there(with_nominal(asked, record.nominal), len(asked), curves)
+    notes = tuple(
+        f"no spring was measured at {shown.length_text(mm)}: the nominal there is not held against"
+        for mm in away
+    )
+    return Places(every, notes)
 
 
 def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[Asked]:

@@ -13,7 +13,8 @@ from coilbench.analysis.measured import measured_curves
 from coilbench.analysis.screens.dashboard_table import SetTable, SpringRow
 from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.flags import Flag
-from coilbench.capture.book.sets import find_set, turn_order
+from coilbench.analysis.sets.nominals import measured_there, with_nominal
+from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.turns import Done
 from coilbench.capture.units import Units
@@ -39,9 +40,9 @@ def read_set_table(
         curves, _ = measured_curves(db, record)
     except CoilbenchError:
         curves = ()
-    heights = tuple(heights_mm) if heights_mm else default_heights_mm(curves)
+    heights = tuple(heights_mm) if heights_mm else _own_heights_mm(record, curves)
     by_label = {curve.label: curve for curve in curves}
-    flags = _flags(set_name, curves, heights, units)
+    flags = _flags(record, curves, heights, units)
     rows = tuple(
         SpringRow(
             label=label,
@@ -125,13 +126,26 @@ def _load_n(curve: SpringCurve | None, height_mm: float) -> float | None:
         return None
 
 
+def _own_heights_mm(record: SetRecord, curves: Sequence[SpringCurve]) -> tuple[float, ...]:
+    """The heights of the nominal kept with the set, as far as they are measured; else ours."""
+    kept, _ = measured_there(with_nominal([], record.nominal), 0, curves)
+    return tuple(mm for mm, _ in kept) if kept else default_heights_mm(curves)
+
+
 def _flags(
-    set_name: str, curves: Sequence[SpringCurve], heights_mm: Sequence[float], units: Units
+    record: SetRecord, curves: Sequence[SpringCurve], heights_mm: Sequence[float], units: Units
 ) -> dict[str, tuple[Flag, ...]]:
     if not curves or not heights_mm:
         return {}
     try:
-        check = check_set(set_name, curves, heights_mm, units=units)
+        asked = with_nominal([(mm, None) for mm in heights_mm], record.nominal)
+        check = check_set(
+            record.name,
+            curves,
+            heights_mm,
+            nominals=[nominal for _, nominal in asked[: len(heights_mm)]],
+            units=units,
+        )
     except CoilbenchError:
         return {}  # a height that not every spring reaches yet
     return {spring.label: spring.flags for spring in check.springs}

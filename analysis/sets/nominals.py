@@ -6,6 +6,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.sets.rulings import Aim
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.errors import CoilbenchError
@@ -49,6 +50,29 @@ def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]
             height_mm, given = found[i]
             found[i] = (height_mm, nominal if given is None else given)
     return found
+
+
+def measured_there(
+    asked: Sequence[Asked], typed: int, curves: Sequence[SpringCurve]
+) -> tuple[list[Asked], list[float]]:
+    """Leave away kept heights at which no spring was measured; they must not bar the others.
+
+    Args:
+        asked: heights that somebody asked for first, then the kept ones.
+        typed: how many were asked for: these stay; where there is none, all stay.
+        curves: the springs.
+
+    Returns:
+        What is left, and the heights left away, mm.
+    """
+    away = [
+        mm
+        for mm, _ in asked[typed:]
+        if not any(curve.lowest_mm <= mm <= curve.highest_mm for curve in curves)
+    ]
+    if len(away) == len(asked):
+        return list(asked), []
+    return [one for one in asked if one[0] not in away], away
 
 
 def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:

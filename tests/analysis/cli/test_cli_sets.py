@@ -172,6 +172,19 @@ def test_a_nominal_is_kept_and_shows_without_retyping(larch: Call) -> None:
     assert "nominal 26.00 kg at 38.50 mm" in larch("set", "show", "larch").out
 
 
+def test_a_nominal_where_nothing_was_measured_is_said_and_bars_nothing(larch: Call) -> None:
+    assert larch("set", "nominal", "larch", "10kg@45mm", "42kg@27.6mm").status == 0
+    said = larch("set", "check", "larch", "--at", "38.5mm")
+    assert said.status == 1
+    words = "no spring was measured at 45.00 mm: the nominal there is not held against"
+    assert f"Note: {words}." in said.out
+    told = document(larch("set", "check", "larch", "--at", "38.5mm", "--json"))
+    assert [row["height_mm"] for row in told["summary"]] == [38.5, 27.6]
+    assert words in told["notes"]
+    drawn = larch("set", "show", "larch", "--curves")
+    assert drawn.out.startswith("Set larch, judged at 27.60 mm\n")
+
+
 def test_a_nominal_with_a_tolerance_of_its_own_and_a_rate(larch: Call) -> None:
     """23 kg against 25 kg is 8 % low, 18 kg over 10.9 mm against 1.8 kg/mm is 8.3 % low."""
     arguments = ("set", "nominal", "larch", "25kg@38.5mm", "--rate", "1.8kg/mm")

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from coilbench.analysis.sets.nominals import Nominal, rate_aim, with_nominal
+from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.sets.nominals import Nominal, measured_there, rate_aim, with_nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 KEPT = SetNominal((NominalLoad(38.5, 235.0), NominalLoad(27.6, 412.0)), 16.0)
 
@@ -42,3 +45,22 @@ def test_tolerances_are_the_nominals_own_or_the_sets_share() -> None:
         assert aim is not None
         assert aim.value == 16.0
         assert aim.tolerance == pytest.approx(16.0 * share)
+
+
+def curve(high_mm: float, low_mm: float) -> SpringCurve:
+    points = Branch(np.array([high_mm, low_mm]), np.array([100.0, 400.0]))
+    nothing = Branch(np.empty(0), np.empty(0))
+    return fit_curve("s", [Sweep("s", "s", Origin.KEYED, points, nothing, 0.5, 0.0, 0.0)])
+
+
+def test_a_kept_height_that_no_spring_reached_bars_nothing() -> None:
+    every = with_nominal([(30.0, None)], KEPT)
+    assert measured_there(every, 1, [curve(35.0, 27.0), curve(35.0, 28.0)]) == (
+        [(30.0, None), (27.6, Nominal(412.0))],
+        [38.5],
+    )
+    # what was asked for stays, measured or not: whoever asked is told
+    assert measured_there([(99.0, None)], 1, [curve(35.0, 27.0)]) == ([(99.0, None)], [])
+    # with nothing else to go by it stays too
+    every = with_nominal([], KEPT)
+    assert measured_there(every, 0, [curve(25.0, 24.0)]) == (every, [])
