@@ -20,7 +20,7 @@ from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.lift_file import lift_table_beside
 from coilbench.analysis.limits.limits import assess_limits
-from coilbench.analysis.measured import measured_curves, set_apart, usable_curves
+from coilbench.analysis.measured import Measurement, measured_set, set_apart, usable_curves
 from coilbench.analysis.rig.check import days_between
 from coilbench.analysis.rig_record import calibration_card, limit_days, rig_warnings
 from coilbench.analysis.sets.check import check_set
@@ -69,9 +69,10 @@ def _work_out(
     sets, parts, sizes, left_out = {}, {}, {}, list[str]()
     for name, offset_mm in _candidates(build):
         record = find_set(db, name)
-        curves, missing = measured_curves(db, record)
         seat_mm = build.head.installed_height_mm - offset_mm
         heights_mm = (seat_mm, seat_mm - build.cam.valve_lift_mm)
+        measured = measured_set(db, record, reach_mm=heights_mm[1], units=units)
+        curves = measured.curves
         check, unjudged = _check(record, curves, heights_mm, use_flagged, units)
         flagged = () if check is None or use_flagged else set_apart(check)
         sets[name], gone = usable_curves(record, curves, flagged)
@@ -83,9 +84,9 @@ def _work_out(
             record.role,
             check,
             unjudged,
-            missing,
+            measured.missing,
             set_provenance(db, record),
-            set_notes(curves, heights_mm, units),
+            (*set_notes(curves, heights_mm, units), *_strokes_left_out(measured)),
         )
     assignment = assign(build, sets, sizes, effort, units)
     best = None
@@ -106,6 +107,14 @@ def _candidates(build: BuildFile) -> Iterator[tuple[str, float]]:
     """Yield each candidate set's name, and how much lower than the outer it stands."""
     yield from ((name, 0.0) for name in build.springs.outer)
     yield from ((name, build.head.inner_offset_mm) for name in build.springs.inner)
+
+
+def _strokes_left_out(measured: Measurement) -> Iterator[str]:
+    """Name the strokes that the capture counted and no curve is read from, and why."""
+    for label, strokes in measured.strokes.items():
+        for one in strokes:
+            if not one.kept and (one.findings or one.ruling is not None):
+                yield f"{label}, stroke {one.number}: {one.words()}"
 
 
 def _check(

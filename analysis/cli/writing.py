@@ -12,9 +12,13 @@ def refuse_existing(path: Path, force: bool) -> None:
     """Refuse to write over a file.
 
     Raises:
-        CoilbenchError: it is there, and `force` is not given.
+        CoilbenchError: it is there and `force` is not given, or what is there is no file.
     """
-    if not force and path.exists():
+    if not path.exists():
+        return
+    if not path.is_file():
+        raise CoilbenchError("this is no file", where=str(path), mend="Name a file with -o")
+    if not force:
         raise CoilbenchError(
             "the file is there already",
             where=str(path),

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from coilbench.analysis.engine.assignment import Effort, Level
 from coilbench.analysis.engine.combination import Combination
 from coilbench.analysis.sets.result import SetCheck
+from coilbench.analysis.sets.stroke_choice import RULE
 from coilbench.analysis.sheet.sheet import SetPart
 from coilbench.capture.strokes.provenance import Provenance
 from coilbench.capture.strokes.sweep import Origin
@@ -93,7 +94,8 @@ def flags_method(checks: Sequence[SetCheck]) -> str:
 
 LOADS_METHOD = (
     "A spring's load at a height is the mean of its counted strokes, of both branches where both "
-    "were measured, each stroke read with the calibration it was captured with. Curves are never "
+    f"were measured, each stroke read with the calibration it was captured with. {RULE}; what "
+    "was left out is named with its set. Curves are never "
     "carried on beyond what was measured. Outer and inner push side by side, each at its own "
     "height, so their loads add; a shim lowers both heights, a seat cut raises both"
 )

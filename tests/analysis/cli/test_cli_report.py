@@ -284,3 +284,12 @@ def test_limits_of_a_wire_stand_beside_the_margins(book: Path) -> None:
     by_hand = factor * 8.0 * 600.0 * 30.0 / (math.pi * 4.2**3)
     assert float(found[1]) == pytest.approx(by_hand, rel=0.03)
     assert re.search(r"birch, coil bind \S+ \S+ \S+ \S+ computed 1.20", page)
+
+
+def test_a_stroke_left_out_by_the_user_is_named(book: Path) -> None:
+    again = book.parent / "again.csv"
+    again.write_text("label,height_mm,load_n\nlarch-01,46,81\nlarch-01,26,482\n")
+    assert run(["--book", str(book), "import", str(again), "--set", "larch"]) == 0
+    leave = ["set", "strokes", "larch", "--leave", "larch-01:2"]
+    assert run(["--book", str(book), *leave]) == 0
+    assert "larch-01, stroke 2: left out" in words_of(page_of(book, BUILD))
