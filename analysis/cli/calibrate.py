@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, book_path, read_bytes
+from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, book_path, read_bytes, units
+from coilbench.analysis.cli.guiding import (
+    datum_guided,
+    gauge_guided,
+    kept_until_stored,
+    open_rig,
+    press_guided,
+    weigh_guided,
+)
 from coilbench.analysis.rig.card_words import gravity_words
-from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import newest_part, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import store_scale
 from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration.guided import gauge, press_block, sample_stream, weigh
 from coilbench.capture.calibration.parts import (
     NewPart,
     datum_part,
@@ -27,10 +32,6 @@ from coilbench.capture.calibration.parts import (
 from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.calibration.scale import calibrate_scale, corrections
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
-from coilbench.capture.running.locks import hold_port
-from coilbench.capture.sources import open_source
-from coilbench.capture.sources.identify import identify
 from coilbench.capture.tables.calibration_tables import (
     read_flex_points,
     read_gauge_points,
@@ -40,7 +41,6 @@ from coilbench.capture.tables.calibration_tables import (
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.units import KGF_N, parse_length_mm, parse_number
 
-IDENTIFY_S = 3.0
 DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
 
 from_option = click.option(
@@ -50,6 +50,9 @@ from_option = click.option(
     help="Take the points from this CSV file instead of the rig.",
 )
 port_option = click.option("--port", help="Where the rig is, for guided calibration.")
+afresh_option = click.option(
+    "--afresh", is_flag=True, help="Guided: begin anew, though points of an earlier try are kept."
+)
 
 
 @click.command(
@@ -77,12 +80,14 @@ port_option = click.option("--port", help="Where the rig is, for guided calibrat
     "scale_name",
     help="Calibrate a bathroom scale of this name for `coilbench note` instead; needs --from.",
 )
+@afresh_option
 def weigh_command(
     file: Path | None,
     port: str | None,
     masses: str,
     gravity_m_s2: float | None,
     scale_name: str | None,
+    afresh: bool,
 ) -> None:
     """Calibrate the load with known masses, up and down.
 
@@ -95,12 +100,13 @@ def weigh_command(
         _store_scale(scale_name, file, gravity)
         return
     if file is not None:
-        part = load_part(read_load_points(_table(file)), file.name, gravity)
-    else:
-        masses_kg = [_mass_kg(text) for text in masses.split(",")]
-        with _rig(port) as (hello, stream):
-            part = load_part(weigh(stream, masses_kg, _say), "guided", gravity).on(hello)
-    _store(part)
+        _store(load_part(read_load_points(_table(file)), file.name, gravity))
+        return
+    masses_kg = [_mass_kg(text) for text in masses.split(",")]
+    with open_rig(port) as rig:
+        points = weigh_guided(rig, masses_kg, afresh=afresh)
+    with kept_until_stored("weigh"):
+        _store(load_part(points, "guided", gravity).on(rig.hello))
 
 
 def _gravity(given_m_s2: float | None) -> float:
@@ -151,8 +157,13 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     type=LENGTH,
     help="Set the datum anew on this one gauge, keeping the scale factor (after a restart).",
 )
+@afresh_option
 def gauge_command(
-    file: Path | None, port: str | None, lengths: str | None, datum: float | None
+    file: Path | None,
+    port: str | None,
+    lengths: str | None,
+    datum: float | None,
+    afresh: bool,
 ) -> None:
     """Calibrate the travel with known lengths between the faces (0 mm: the faces touch).
 
@@ -165,14 +176,15 @@ def gauge_command(
         raise CoilbenchError("give --lengths, --datum or --from", mend="See: rig gauge --help")
     if datum is not None:
         fit = _fitted("travel", "gauge --lengths 50mm,40mm,30mm")
-        with _rig(port) as (hello, stream):
-            part = datum_part(fit, gauge(stream, [datum], _say)[0]).on(hello)
-    else:
-        assert lengths is not None  # noqa: S101  the check above leaves only this
-        lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
-        with _rig(port) as (hello, stream):
-            part = travel_part(gauge(stream, lengths_mm, _say), "guided").on(hello)
-    _store(part)
+        with open_rig(port) as rig:
+            _store(datum_part(fit, datum_guided(rig, datum)).on(rig.hello))
+        return
+    assert lengths is not None  # noqa: S101  the check above leaves only this
+    lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
+    with open_rig(port) as rig:
+        points = gauge_guided(rig, lengths_mm, afresh=afresh)
+    with kept_until_stored("gauge"):
+        _store(travel_part(points, "guided").on(rig.hello))
 
 
 @click.command(
@@ -201,9 +213,9 @@ def flex_command(file: Path | None, port: str | None, least_n: float) -> None:
         points = read_flex_points(_table(file))
         part = flex_part(points, load_fit, travel_fit, file.name)
     else:
-        with _rig(port) as (hello, stream):
-            pressed = press_block(stream, load_fit, least_n, _say)
-            part = flex_part(pressed, load_fit, travel_fit, "guided").on(hello)
+        with open_rig(port) as rig:
+            pressed = press_guided(rig, load_fit, least_n, units())
+            part = flex_part(pressed, load_fit, travel_fit, "guided").on(rig.hello)
     _store(part)
 
 
@@ -213,10 +225,6 @@ def _table(file: Path) -> Table:
 
 def _mass_kg(text: str) -> float:
     return parse_number(text.lower().removesuffix("kg"))
-
-
-def _say(words: str) -> None:
-    click.echo(words)
 
 
 def _fitted(kind: str, command: str) -> PolynomialFit:
@@ -229,18 +237,6 @@ def _fitted(kind: str, command: str) -> PolynomialFit:
             f"the {kind} is not calibrated yet", mend=f"First: coilbench rig {command}"
         )
     return part.fit
-
-
-@contextmanager
-def _rig(port: str | None) -> Iterator[tuple[Hello, Iterator[RawBlock]]]:
-    if port is None:
-        raise CoilbenchError(
-            "guided calibration needs the rig's port",
-            mend="Give --port (see: coilbench rig find), or --from FILE",
-        )
-    with hold_port(port), open_source(port) as source:
-        hello, seen = identify(source, IDENTIFY_S)
-        yield hello, sample_stream(source, seen)
 
 
 def _store(part: NewPart) -> None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator, Sequence
+from enum import StrEnum
 
-from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, WeighGuide
 from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration.regression import PolynomialFit, value
-from coilbench.capture.calibration.steady import Hold, SteadyFinder
+from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, Restarted
 from coilbench.capture.sources.base import Source
@@ -17,10 +19,14 @@ Say = Callable[[str], None]
 
 PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
 SILENCE_S = 3.0
-HOLD_S = 1.5
-EMPTY_SDS = 10.0  # closer to the empty cell's reading than this is still empty
-STOP_COUNTS = 20.0  # closer to the upper stop than this is still there
-BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go
+
+
+class Asked(StrEnum):
+    """What a person may ask while a calibration is under way."""
+
+    NOTHING = ""
+    UNDO = "undo"
+    STORE = "store"  # all is read, don't wait any longer
 
 
 def sample_stream(
@@ -60,13 +66,78 @@ def sample_stream(
             )
 
 
-def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[LoadPoint]:
-    """Read the load cell under one mass after the other.
+def follow(
+    stream: Iterator[RawBlock],
+    guide: Guide,
+    say: Say,
+    *,
+    asked: Callable[[], Asked] = lambda: Asked.NOTHING,
+    show: Say = lambda _words: None,
+    keep: Callable[[], None] = lambda: None,
+    grace_s: float = 0.0,
+) -> None:
+    """Feed a guide until everything is read.
 
-    A mass that is smaller than the one before it is read on the way down. An empty cell between
-    two masses is no reading.
+    The rig's redo button takes back the last point, as `asked` may.
+
+    Args:
+        stream: the samples.
+        guide: what is to be read.
+        say: told what to do and what was read.
+        asked: what the person asks for just now.
+        show: told again and again what the rig sees.
+        keep: called whenever the points have changed.
+        grace_s: how long the last point can still be taken back, by the rig's clock.
+
+    Raises:
+        CoilbenchError: the samples ended before everything was read.
     """
-    holds = weigh_holds(stream, masses_kg, say)
+    say(guide.task)
+    done_us: int | None = None
+    for block in stream:
+        wish = _wish(block, asked())
+        if wish is Asked.UNDO:
+            say(guide.undo())
+            keep()
+            say(guide.task)
+            done_us = None
+        before = guide.taken
+        for words in guide.feed(block):
+            say(words)
+        if guide.taken != before:
+            keep()
+        show(guide.state)
+        if guide.done and len(block):
+            now_us = int(block.samples["t_us"][-1])
+            if done_us is None:
+                done_us = now_us
+                if grace_s > 0.0:
+                    say(f"{guide.task}; stored in {grace_s:g} s unless the last is taken back")
+            if now_us - done_us >= grace_s * 1e6 or wish is Asked.STORE:
+                return
+    if not guide.done:
+        raise CoilbenchError("the samples ended before everything was read")
+
+
+def _wish(block: RawBlock, asked: Asked) -> Asked:
+    pressed = bool((block.samples["flags"] & SampleFlag.REDO_PRESSED).any())
+    return Asked.UNDO if pressed else asked
+
+
+def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[LoadPoint]:
+    """Read the load cell under one mass after the other; see WeighGuide and load_points."""
+    return load_points(masses_kg, weigh_holds(stream, masses_kg, say))
+
+
+def weigh_holds(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[Hold]:
+    """Return the hold in which each mass stood on the cell; 0 is nothing on it."""
+    guide = WeighGuide(masses_kg)
+    follow(stream, guide, say)
+    return guide.holds
+
+
+def load_points(masses_kg: Sequence[float], holds: Sequence[Hold]) -> list[LoadPoint]:
+    """Return what was read; a mass smaller than the one before it was reached going down."""
     before_kg = (*masses_kg[:1], *masses_kg[:-1])
     return [
         LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= earlier_kg else "down")
@@ -74,86 +145,25 @@ def weigh(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> l
     ]
 
 
-def weigh_holds(stream: Iterator[RawBlock], masses_kg: Sequence[float], say: Say) -> list[Hold]:
-    """Return the hold in which each mass stood on the cell; 0 is nothing on it."""
-    finder = SteadyFinder(HOLD_S, ("load",))
-    holds: list[Hold] = []
-    empty: Hold | None = None
-    for number, mass_kg in enumerate(masses_kg, start=1):
-        task = f"put {mass_kg:g} kg on" if mass_kg else "take everything off"
-        say(f"{number} of {len(masses_kg)}: {task}, then hands off")
-        hold = _next_hold(stream, finder)
-        while mass_kg and empty is not None and _same_load(hold, empty):
-            hold = _next_hold(stream, finder)
-        if not mass_kg:
-            empty = hold
-        holds.append(hold)
-        say(f"   read {hold.load_counts:.0f} counts, noise {hold.load_sd_counts:.0f}")
-    return holds
-
-
 def gauge(stream: Iterator[RawBlock], lengths_mm: Sequence[float], say: Say) -> list[GaugePoint]:
-    """Read the travel with one gauge length after the other between the faces.
-
-    The quill's upper stop is read first, so that a rest there, to change the gauge, is no reading.
-    """
-    finder = SteadyFinder(HOLD_S, ("travel",))
-    say("let the quill rise to its stop")
-    stop = _next_hold(stream, finder)
-    points: list[GaugePoint] = []
-    for number, length_mm in enumerate(lengths_mm, start=1):
-        task = "bring the faces together"
-        if length_mm:
-            task = f"bring the quill down on the {length_mm:g} mm gauge"
-        say(f"{number} of {len(lengths_mm)}: {task}, lightly, and hold")
-        hold = _next_hold(stream, finder)
-        while abs(hold.travel_counts - stop.travel_counts) < STOP_COUNTS:
-            hold = _next_hold(stream, finder)
-        points.append(GaugePoint(length_mm, hold.travel_counts))
-        say(f"   read {hold.travel_counts:.1f} counts")
-    return points
+    """Read the travel with one gauge length after the other between the faces; see GaugeGuide."""
+    guide = GaugeGuide(lengths_mm)
+    follow(stream, guide, say)
+    return gauge_points(lengths_mm, guide.holds)
 
 
-def _same_load(hold: Hold, empty: Hold) -> bool:
-    return abs(hold.load_counts - empty.load_counts) < EMPTY_SDS * empty.load_sd_counts
+def gauge_points(lengths_mm: Sequence[float], holds: Sequence[Hold]) -> list[GaugePoint]:
+    """Return what was read."""
+    return [
+        GaugePoint(length_mm, hold.travel_counts)
+        for length_mm, hold in zip(lengths_mm, holds, strict=True)
+    ]
 
 
 def press_block(
     stream: Iterator[RawBlock], load_fit: PolynomialFit, least_n: float, say: Say
 ) -> list[FlexPoint]:
-    """Read load and travel while a solid block is pressed and let go.
-
-    Args:
-        stream: the samples.
-        load_fit: the load calibration, to know when the press is over.
-        least_n: the load the press must reach.
-        say: told what to do.
-    """
-    say(
-        f"put a solid block under the quill, press slowly to at least {least_n:.0f} N but never "
-        "above what the cell or the press is rated for, and let go slowly"
-    )
-    points: list[FlexPoint] = []
-    largest_n = 0.0
-    for block in stream:
-        samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
-        loads_n = value(load_fit, samples["load_counts"])
-        for sample, load_n in zip(samples, loads_n.tolist(), strict=True):
-            if load_n > BLOCK_END_SHARE * least_n:
-                counts = int(sample["load_counts"]), int(sample["travel_counts"])
-                points.append(FlexPoint(*counts))
-                largest_n = max(largest_n, load_n)
-            elif points and largest_n < least_n:
-                points, largest_n = [], 0.0  # only touched, or not pressed hard enough
-            elif points:
-                say(f"   read {len(points)} samples up to {largest_n:.0f} N")
-                return points
-    raise CoilbenchError("the samples ended while the block was pressed")
-
-
-def _next_hold(stream: Iterator[RawBlock], finder: SteadyFinder) -> Hold:
-    for block in stream:
-        holds = finder.feed(block)
-        if holds:
-            return holds[0]
-    raise CoilbenchError("the samples ended before anything stood still")
+    """Read load and travel while a solid block is pressed and let go; see BlockGuide."""
+    guide = BlockGuide(load_fit, least_n)
+    follow(stream, guide, say)
+    return guide.points

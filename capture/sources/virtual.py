@@ -5,11 +5,11 @@ from __future__ import annotations
 from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
 from coilbench.capture.sources.serial_port import SerialSource, open_serial
-from coilbench.capture.virtual.bench import Bench, capture_steps
+from coilbench.capture.virtual.bench import Bench, capture_steps, job_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import FRAME_SAMPLES, VirtualPort
-from coilbench.capture.virtual.setup import Role, parse_virtual
+from coilbench.capture.virtual.setup import Job, Role, parse_virtual
 from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
 
 
@@ -72,6 +72,7 @@ def open_virtual(url: str) -> VirtualSource:
     | pace | real | `real` time, or `fast`: as fast as the reader reads |
     | ends | by pace | 1: the source ends after the plan (fast); 0: it rests for ever (real) |
     | link | pty | `pty` or `socket`, what the bytes go through; socket where there is no pty |
+    | do | springs | press the `springs`, or what `rig weigh`, `gauge`, `flex` ask for by default |
     | springs, role | 12, outer | how many, `outer` or `inner` |
     | tired, cracked | 0 | how many of them are so |
     | presses | 5 | strokes of each spring, the conditioning ones included |
@@ -90,6 +91,8 @@ def open_virtual(url: str) -> VirtualSource:
     nominal = OUTER if setup.role is Role.OUTER else INNER
     springs = draw_set(nominal, setup.springs, setup.seed, tired=setup.tired, cracked=setup.cracked)
     steps = capture_steps(springs, presses=setup.presses, stroke=setup.stroke)
+    if setup.do is not Job.SPRINGS:
+        steps = job_steps(setup.do)
     bench = Bench(rig, steps, setup.seed)
     firmware = Firmware(
         rig,

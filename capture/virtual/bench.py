@@ -11,6 +11,7 @@ import numpy as np
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.virtual.hand import StrokeKind
 from coilbench.capture.virtual.instrument import Instrument, RigModel
+from coilbench.capture.virtual.setup import Job
 from coilbench.capture.virtual.spring import SpringModel
 from coilbench.capture.virtual.steps import (
     Act,
@@ -137,6 +138,20 @@ def calibration_steps(
     steps += [FacesTogether(), *(GaugeBlock(length) for length in gauges_mm), Rest(1.0)]
     steps += [PressBlock(block_mm, block_load_n), Rest(1.0)] * 2
     return steps
+
+
+def job_steps(job: Job, hold_s: float = 4.0) -> list[Step]:
+    """Return what one guided calibration asks for, as a person does it.
+
+    Masses 0, 5, 10, 20, 10, 5, 0 kg; gauges 0, 20, 30, 40, 50 mm; a block pressed to 900 N.
+    """
+    steps: list[Step] = [Rest(hold_s)]
+    if job is Job.WEIGH:
+        return steps + [PutMass(mass, hold_s) for mass in (5.0, 10.0, 20.0, 10.0, 5.0, 0.0)]
+    if job is Job.GAUGE:
+        blocks = [GaugeBlock(length, hold_s) for length in (20.0, 30.0, 40.0, 50.0)]
+        return [*steps, FacesTogether(hold_s), *blocks, Rest(1.0)]
+    return [*steps, PressBlock(40.0, 900.0), Rest(1.0)]
 
 
 def capture_steps(

@@ -38,6 +38,15 @@ class Role(StrEnum):
     INNER = "inner"
 
 
+class Job(StrEnum):
+    """What is done on the rig."""
+
+    SPRINGS = "springs"  # they are pressed, one after another
+    WEIGH = "weigh"
+    GAUGE = "gauge"
+    FLEX = "flex"
+
+
 @dataclass(frozen=True)
 class VirtualSetup:
     """What a `virtual:` address asks for; see open_virtual for the keys."""
@@ -46,6 +55,7 @@ class VirtualSetup:
     pace: Pace = Pace.REAL
     link: LinkKind | None = None  # what this system has
     ends: bool | None = None
+    do: Job = Job.SPRINGS
     springs: int = 12
     role: Role = Role.OUTER
     tired: int = 0
@@ -156,6 +166,7 @@ _READERS: dict[str, Callable[[str], object]] = {
     "pace": _choice(Pace),
     "ends": _yes,
     "link": _choice(LinkKind),
+    "do": _choice(Job),
     "springs": _whole(0, MOST_SPRINGS),
     "role": _choice(Role),
     "tired": _whole(0, MOST_SPRINGS),

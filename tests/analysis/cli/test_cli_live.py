@@ -2,17 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import re
-import select
+import importlib
 import signal
 import sqlite3
-import subprocess
 import sys
-import time
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -20,63 +17,13 @@ from coilbench.analysis.cli import run
 from coilbench.analysis.demo import Demo
 from coilbench.capture.units import Units
 
-termios = pytest.importorskip("termios")
+pytest.importorskip("termios")
 
-CODES = re.compile(r"\x1b\[[0-9;?]*[a-zA-Z]")
-PATIENCE_S = 30.0
-
-
-class Terminal:
-    """A program on a pseudo-terminal of 100x30, and all that it has written there."""
-
-    def __init__(self, *arguments: str) -> None:
-        self.master, slave = os.openpty()
-        termios.tcsetwinsize(self.master, (30, 100))
-        self.before = termios.tcgetattr(slave)
-        self.slave = slave
-        self.written = ""
-        environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")}
-        self.process = subprocess.Popen(
-            [sys.executable, "-c", "from coilbench.analysis.cli import main; main()", *arguments],
-            stdin=slave,
-            stdout=slave,
-            stderr=slave,
-            env=environment | {"TERM": "xterm", "PYTHONPATH": os.pathsep.join(sys.path)},
-            start_new_session=True,
-        )
-
-    def read(self, timeout_s: float = 0.05) -> None:
-        while select.select([self.master], [], [], timeout_s)[0]:
-            self.written += os.read(self.master, 65536).decode("utf-8", "replace")
-            timeout_s = 0.0
-
-    def wait_for(self, words: str) -> None:
-        """Wait until it has written the words since the last wait."""
-        end_s = time.monotonic() + PATIENCE_S
-        while words not in (shown := CODES.sub("", self.written)):
-            assert time.monotonic() < end_s, f"{words!r} never came, but:\n{shown[-3000:]}"
-            self.read()
-        self.written = ""
-
-    def press(self, keys: str) -> None:
-        os.write(self.master, keys.encode())
-
-    def end(self) -> int:
-        """Wait for its end; the terminal must be as it was, also what it wrote to it."""
-        end_s = time.monotonic() + PATIENCE_S
-        while self.process.poll() is None and time.monotonic() < end_s:
-            self.read()
-        self.read()
-        assert self.process.returncode is not None, CODES.sub("", self.written)[-3000:]
-        assert termios.tcgetattr(self.slave) == self.before
-        return self.process.returncode
-
-    def close(self) -> None:
-        if self.process.poll() is None:
-            self.process.kill()
-            self.process.wait()
-        os.close(self.slave)
-        os.close(self.master)
+sys.path.append(str(Path(__file__).parent))
+terminal = importlib.import_module("terminal")
+Terminal = terminal.Terminal
+CODES = terminal.CODES
+Terminals = list[Any]
 
 
 @pytest.fixture(scope="module")
@@ -88,11 +35,11 @@ def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
 
 
 @pytest.fixture
-def terminals() -> Iterator[list[Terminal]]:
-    opened: list[Terminal] = []
+def terminals() -> Iterator[Terminals]:
+    opened: Terminals = []
     yield opened
-    for terminal in opened:
-        terminal.close()
+    for one in opened:
+        one.close()
 
 
 def counted(book: Path, name: str) -> list[tuple[str, int]]:
@@ -104,7 +51,7 @@ def counted(book: Path, name: str) -> list[tuple[str, int]]:
 
 
 def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
-    demo: Path, terminals: list[Terminal]
+    demo: Path, terminals: Terminals
 ) -> None:
     run(["--book", str(demo), "set", "new", "ash", "--role", "outer", "--count", "2"])
     port = "virtual:?pace=fast&ends=0&springs=2&seed=1"
@@ -127,7 +74,7 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
 
 @pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
 def test_told_to_end_it_closes_the_capture_and_puts_the_terminal_back(
-    demo: Path, terminals: list[Terminal], how: signal.Signals
+    demo: Path, terminals: Terminals, how: signal.Signals
 ) -> None:
     name = f"elm-{how.name.lower()}"
     run(["--book", str(demo), "set", "new", name, "--role", "outer", "--count", "2"])
@@ -144,7 +91,7 @@ def test_told_to_end_it_closes_the_capture_and_puts_the_terminal_back(
 
 
 def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
-    demo: Path, terminals: list[Terminal]
+    demo: Path, terminals: Terminals
 ) -> None:
     book = str(demo)
     run(["--book", book, "set", "new", "fir", "--role", "outer", "--count", "3"])
@@ -173,9 +120,7 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
     assert "The capture has ended: finished by hand." in CODES.sub("", first.written)
 
 
-def test_a_capture_that_was_killed_is_not_shown_as_alive(
-    demo: Path, terminals: list[Terminal]
-) -> None:
+def test_a_capture_that_was_killed_is_not_shown_as_alive(demo: Path, terminals: Terminals) -> None:
     book = str(demo)
     run(["--book", book, "set", "new", "oak", "--role", "outer", "--count", "3"])
     daemon = Terminal("--book", book, "daemon", "--port", "virtual:?seed=1", "--set", "oak")

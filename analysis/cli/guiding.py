@@ -1,0 +1,213 @@
+"""Guided calibration at the terminal: what to do, what was read, undo, on after a break."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+
+import click
+from rich.console import Console
+from rich.live import Live
+from rich.text import Text
+
+from coilbench.analysis.cli.common import book_path, say_aside
+from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
+from coilbench.capture.blocks import RawBlock
+from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.unfinished import (
+    Unfinished,
+    drop_unfinished,
+    find_unfinished,
+    keep_unfinished,
+)
+from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, HoldGuide, WeighGuide
+from coilbench.capture.calibration.guided import (
+    Asked,
+    follow,
+    gauge_points,
+    load_points,
+    sample_stream,
+)
+from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.steady import Hold
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Hello
+from coilbench.capture.running.locks import hold_port
+from coilbench.capture.sources import open_source
+from coilbench.capture.sources.identify import identify
+from coilbench.capture.units import Units, counted
+
+IDENTIFY_S = 3.0
+GRACE_S = 8.0  # how long the last point can still be taken back
+KEYS_ON = "u or the rig's redo button takes back the last point; Ctrl-C breaks off, the points stay"
+_ASKED = {"u": Asked.UNDO, "\r": Asked.STORE, "\n": Asked.STORE}
+
+
+@dataclass(frozen=True)
+class Rig:
+    """An open rig."""
+
+    hello: Hello
+    stream: Iterator[RawBlock]
+
+
+@contextmanager
+def open_rig(port: str | None) -> Iterator[Rig]:
+    """Open the rig for a guided calibration, this program alone.
+
+    Raises:
+        CoilbenchError: no port, nothing answers there, or another capture has it.
+    """
+    if port is None:
+        raise CoilbenchError(
+            "guided calibration needs the rig's port",
+            mend="Give --port (see: coilbench rig find), or --from FILE",
+        )
+    with hold_port(port), open_source(port) as source:
+        hello, seen = identify(source, IDENTIFY_S)
+        yield Rig(hello, sample_stream(source, seen))
+
+
+def weigh_guided(rig: Rig, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
+    """Read the masses, going on where an earlier weighing was broken off."""
+    taken = _kept(rig, "weigh", masses_kg, afresh=afresh)
+    guide = WeighGuide(masses_kg, taken)
+    _take_holds(rig, "weigh", guide, masses_kg)
+    return load_points(masses_kg, guide.holds)
+
+
+def gauge_guided(rig: Rig, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
+    """Read the gauges, going on where an earlier gauging was broken off."""
+    taken = _kept(rig, "gauge", lengths_mm, afresh=afresh)
+    guide = GaugeGuide(lengths_mm, taken)
+    _take_holds(rig, "gauge", guide, lengths_mm)
+    return gauge_points(lengths_mm, guide.holds)
+
+
+def datum_guided(rig: Rig, length_mm: float) -> GaugePoint:
+    """Read one gauge, to set the datum anew."""
+    guide = GaugeGuide([length_mm])
+    _follow(rig, guide, lambda: None)
+    return gauge_points([length_mm], guide.holds)[0]
+
+
+def press_guided(
+    rig: Rig, load_fit: PolynomialFit, least_n: float, units: Units
+) -> list[FlexPoint]:
+    """Read a press on a solid block; the press is taken back and done again as often as needed."""
+    guide = BlockGuide(load_fit, least_n, units)
+    _follow(rig, guide, lambda: None)
+    return guide.points
+
+
+def _kept(rig: Rig, kind: str, values: Sequence[float], *, afresh: bool) -> tuple[Hold, ...]:
+    """Return the points kept from a calibration of this kind that was broken off.
+
+    Raises:
+        CoilbenchError: it was another one than is asked for now.
+    """
+    if afresh:
+        drop_unfinished(book_path(), kind)
+        return ()
+    before = find_unfinished(book_path(), kind)
+    if before is None:
+        return ()
+    if before.device_id != rig.hello.device_id or before.values != tuple(values):
+        was = ",".join(f"{value:g}" for value in before.values)
+        raise CoilbenchError(
+            f"another calibration was broken off after {counted(len(before.holds), 'point')}: "
+            f"{was} on the rig {before.device_id}",
+            mend="Go on with that one, or begin anew with --afresh",
+        )
+    if kind == "gauge" and rig.hello.travel == "quadrature" and before.boot_id != rig.hello.boot_id:
+        say_aside(
+            "The rig has restarted since the break, so its travel counts anew: from the start."
+        )
+        return ()
+    read = counted(len(before.holds), "point")
+    click.echo(
+        f"Going on after {read}, the last at {before.touched_utc[:16]} UTC (--afresh: anew)."
+    )
+    return before.holds
+
+
+def _take_holds(rig: Rig, kind: str, guide: HoldGuide, values: Sequence[float]) -> None:
+    def keep() -> None:
+        holds = tuple(guide.holds)
+        hello = rig.hello
+        keep_unfinished(
+            book_path(),
+            Unfinished(kind, hello.device_id, hello.boot_id, tuple(values), holds, utc_now()),
+        )
+
+    try:
+        _follow(rig, guide, keep)
+    except BaseException:
+        if guide.taken:
+            read = counted(guide.taken, "point")
+            say_aside(f"{read} of {len(values)} kept; the same command goes on from there.")
+        raise
+
+
+def _follow(rig: Rig, guide: Guide, keep: Callable[[], None]) -> None:
+    """Follow a guide with the keys and a line that shows what the rig sees."""
+    out = Console(highlight=False)
+    line = _StateLine(out)
+    with open_keyboard() as keyboard, line.live:
+
+        def say(words: str) -> None:
+            out.print(words, soft_wrap=True, markup=False)
+            if guide.taken and words.startswith("   read"):
+                out.bell()
+
+        say(KEYS_ON if keyboard.off is None else f"keys off: {keyboard.off}")
+        follow(
+            rig.stream,
+            guide,
+            say,
+            asked=lambda: _asked(keyboard),
+            show=line.show,
+            keep=keep,
+            grace_s=GRACE_S if keyboard.off is None else 0.0,
+        )
+
+
+def _asked(keyboard: Keyboard) -> Asked:
+    typed = keyboard.wait(0.0)
+    return _ASKED.get(typed[-1:].lower(), Asked.NOTHING)
+
+
+class _StateLine:
+    """One line at the bottom that is written over and over; nothing where the output is a file."""
+
+    def __init__(self, out: Console) -> None:
+        self.live = Live(console=out, auto_refresh=False, transient=True)
+        self._shown = ""
+        self._on = out.is_terminal
+
+    def show(self, words: str) -> None:
+        """Show these words, if they are new."""
+        if self._on and words != self._shown:
+            self._shown = words
+            self.live.update(Text(f"   {words}"), refresh=True)
+
+
+@contextmanager
+def kept_until_stored(kind: str) -> Iterator[None]:
+    """Forget the points beside the book once the calibration is stored inside this.
+
+    Raises:
+        CoilbenchError: it was refused; the points stay, and that is said.
+    """
+    try:
+        yield
+    except CoilbenchError:
+        if find_unfinished(book_path(), kind) is not None:
+            say_aside(
+                "Its points are kept: the same command shows them again, and u takes back one "
+                "after the other from the last; --afresh begins anew."
+            )
+        raise
+    drop_unfinished(book_path(), kind)
