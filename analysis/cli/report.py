@@ -59,9 +59,9 @@ def report_command(
     """
     target = page
     if page is None and not as_json:
-        target = build.with_suffix(".html")
+        target = build.parent / f"{build.stem}.html"
     if target is not None:
-        refuse_existing(target, force)
+        refuse_existing(target, force, (build, book_path()))
     with open_book(book_path()) as db:
         sheet = read_sheet(db, build, effort, use_flagged, units(), book_path().name)
     if target is not None:

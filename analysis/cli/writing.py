@@ -2,20 +2,33 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from pathlib import Path
 from uuid import uuid4
 
 from coilbench.capture.errors import CoilbenchError
 
 
-def refuse_existing(path: Path, force: bool) -> None:
+def refuse_existing(path: Path, force: bool, inputs: Iterable[Path] = ()) -> None:
     """Refuse to write over a file.
 
+    Args:
+        path: what is to be written.
+        force: the user wants it to take a file's place.
+        inputs: what it is made of, which nothing may take the place of.
+
     Raises:
-        CoilbenchError: it is there and `force` is not given, or what is there is no file.
+        CoilbenchError: it is there and `force` is not given, or what is there is no file or an
+            input.
     """
     if not path.exists():
         return
+    if any(each.exists() and each.samefile(path) for each in inputs):
+        raise CoilbenchError(
+            "the page would take the place of what it is made of",
+            where=str(path),
+            mend="Name another file with -o",
+        )
     if not path.is_file():
         raise CoilbenchError("this is no file", where=str(path), mend="Name a file with -o")
     if not force:

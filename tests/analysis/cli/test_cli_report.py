@@ -293,3 +293,17 @@ def test_a_stroke_left_out_by_the_user_is_named(book: Path) -> None:
     leave = ["set", "strokes", "larch", "--leave", "larch-01:2"]
     assert run(["--book", str(book), *leave]) == 0
     assert "larch-01, stroke 2: left out" in words_of(page_of(book, BUILD))
+
+
+@pytest.mark.parametrize("name", ["book.db", "twin.toml", "."])
+def test_nothing_takes_the_place_of_book_or_build_file(
+    book: Path, capsys: Capture, name: str
+) -> None:
+    before = {path: path.read_bytes() for path in book.parent.iterdir() if path.suffix == ".toml"}
+    page = str(book.parent / name)
+    report = ["report", str(book.parent / "twin.toml"), "--force", "-o", page]
+    assert run(["--book", str(book), *report]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+    assert {path: path.read_bytes() for path in before} == before
+    assert book.read_bytes().startswith(b"SQLite format 3")
+    assert run(["--book", str(book), "report", page if name == "." else name, "--force"]) == 2
