@@ -12,7 +12,7 @@ from collections.abc import Sequence
 from typing import NamedTuple
 
 from coilbench.analysis.curves.curve import Reading
-from coilbench.analysis.sets.own_part import common_u, split
+from coilbench.analysis.curves.own_part import common_u, split
 
 
 class Load(NamedTuple):

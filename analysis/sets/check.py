@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.own_part import Measured
 from coilbench.analysis.sets.column import (
     FEWEST_FOR_MIDDLE,
     Column,
@@ -19,7 +20,6 @@ from coilbench.analysis.sets.column import (
 from coilbench.analysis.sets.esd import Esd
 from coilbench.analysis.sets.flags import flags_of
 from coilbench.analysis.sets.nominals import Nominal
-from coilbench.analysis.sets.own_part import Measured
 from coilbench.analysis.sets.result import HeightSummary, SetCheck, SetReading, SpringCheck
 from coilbench.analysis.sets.rulings import (
     Aim,

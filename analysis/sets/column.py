@@ -9,8 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.own_part import Measured, common_u, split
 from coilbench.analysis.sets.esd import Esd, find_outliers
-from coilbench.analysis.sets.own_part import Measured, common_u, split
 from coilbench.capture.errors import CoilbenchError
 
 FEWEST_FOR_MIDDLE = 3  # below this a set has no middle to be away from; ours, no source

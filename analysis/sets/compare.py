@@ -12,10 +12,10 @@ import numpy as np
 from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
+from coilbench.analysis.curves.own_part import Measured, split
 from coilbench.analysis.curves.sweep_fit import Look, Side
 from coilbench.analysis.curves.uncertainty import scatter_lines
 from coilbench.analysis.sets.column import centre_of
-from coilbench.analysis.sets.own_part import Measured, split
 from coilbench.capture.errors import CoilbenchError
 
 Verdict = Literal["lower", "higher", "can't tell"]

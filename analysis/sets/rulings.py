@@ -6,9 +6,9 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
+from coilbench.analysis.curves.own_part import Measured
 from coilbench.analysis.sets.column import Column
 from coilbench.analysis.sets.esd import Esd
-from coilbench.analysis.sets.own_part import Measured
 from coilbench.analysis.sets.shapes import Departure
 from coilbench.capture.units import Units
 
