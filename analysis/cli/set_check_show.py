@@ -34,10 +34,8 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
     if check.rate is not None:
         rate = check.rate
         spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
-        click.echo(
-            f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
-            f"middle {shown.rate_text(rate.median)}"
-        )
+        told = f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
+        click.echo(_wrapped(f"{told}middle {shown.rate_text(rate.median)}", out))
     for spring in check.springs:
         for flag in spring.flags:
             click.echo(

@@ -135,6 +135,14 @@ class SpringCurve:
         lines += scatter_lines([look.load_n for look in looks], noises)
         return Reading(height_mm, load, Budget(tuple(lines)), tuple(notes))
 
+    def load_n_at(self, height_mm: float) -> float:
+        """Read the load alone, as load_at does, for plots and shapes.
+
+        Raises:
+            HeightNotMeasured: as load_at.
+        """
+        return _mean(look.load_n for look in self._best_looks(height_mm)[1])
+
     def rate_between(self, height_a_mm: float, height_b_mm: float) -> Rate:
         """Rate from the loads at two heights, in either order, of the same branch at both.
 
@@ -208,7 +216,7 @@ class SpringCurve:
         heights, loads = [], []
         for height in np.linspace(self.lowest_mm, self.highest_mm, n):
             try:
-                loads.append(self.load_at(float(height)).load_n)
+                loads.append(self.load_n_at(float(height)))
             except HeightNotMeasured:
                 continue
             heights.append(float(height))

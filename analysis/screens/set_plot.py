@@ -11,6 +11,7 @@ from coilbench.capture.units import Units
 
 POINTS = 240
 LETTER_EVERY = 6  # characters between two letters of one curve, so that others show between them
+AIR_MM = 1.0
 MOST_LETTERS = len(ascii_uppercase)
 
 
@@ -41,7 +42,7 @@ def set_plot(
     every = [point for one in points.values() for point in one]
     if not every or max(n for _, n in every) <= 0.0:
         return ["No load to draw."]
-    low, high = min(mm for mm, _ in every), max(mm for mm, _ in every)
+    low, high = min(mm for mm, _ in every), _top(curves, max(mm for mm, _ in every), units)
     if high <= low:
         return ["Only one height was measured: nothing to draw between."]
     across = Axis(f"height {units.length}", high, low)
@@ -52,6 +53,14 @@ def set_plot(
         traces.append(Trace(_spaced(points[label], across, columns, number), letter))
     return [*draw(traces, across, up, columns, max(6, height - len(legend)), ascii_only=ascii_only),
             *legend]  # fmt: skip
+
+
+def _top(curves: Sequence[SpringCurve], measured: float, units: Units) -> float:
+    """Where the plot begins: a little above the longest spring, for above it there is no load."""
+    lengths = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+    if len(lengths) < len(curves):
+        return measured
+    return min(measured, units.length_value(max(lengths) + AIR_MM))
 
 
 def _points(curve: SpringCurve, units: Units) -> list[tuple[float, float]]:

@@ -20,7 +20,9 @@ from coilbench.capture.strokes.turns import Done
 from coilbench.capture.units import Units
 
 BAND_POINTS = 30
-EDGE_SHARE = 0.15  # the default heights keep this far from the ends of what was measured
+# The default heights keep this far from the ends of what was measured; near the free length a
+# hair's breadth is a large share of the load.
+TOP_SHARE, BOTTOM_SHARE = 0.4, 0.15
 
 
 def read_set_table(
@@ -111,17 +113,17 @@ def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
     tops = [curve.highest_mm for curve in curves]
     tops += [c.free_length_mm for c in curves if c.free_length_mm is not None]
     high = min(tops)
-    margin = EDGE_SHARE * (high - low)
-    if margin <= 0:
+    span = high - low
+    if span <= 0:
         return ()
-    return (round(high - margin, 1), round(low + margin, 1))
+    return (round(high - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1))
 
 
 def _load_n(curve: SpringCurve | None, height_mm: float) -> float | None:
     if curve is None:
         return None
     try:
-        return curve.load_at(height_mm).load_n
+        return curve.load_n_at(height_mm)
     except HeightNotMeasured:
         return None
 
