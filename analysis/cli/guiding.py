@@ -41,7 +41,7 @@ from coilbench.capture.units import Units, counted
 
 IDENTIFY_S = 3.0
 GRACE_S = 8.0  # how long the last point can still be taken back
-KEYS_ON = "u or the rig's redo button takes back the last point; Ctrl-C breaks off, the points stay"
+KEYS_ON = "u or the redo button: take back the last point; Ctrl-C: break off, points stay"
 _ASKED = {"u": Asked.UNDO, "\r": Asked.STORE, "\n": Asked.STORE}
 
 
@@ -158,7 +158,8 @@ def _follow(rig: Rig, guide: Guide, keep: Callable[[], None]) -> None:
     with open_keyboard() as keyboard, line.live:
 
         def say(words: str) -> None:
-            out.print(words, soft_wrap=True, markup=False)
+            task = not words.startswith(" ")
+            out.print(words, soft_wrap=True, markup=False, style="bold" if task else None)
             if guide.taken and words.startswith("   read"):
                 out.bell()
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 from coilbench.capture.units import Units
 
 REACHED_MM = 0.05  # as the recorder's own slack
-TOO_NEAR_MM = 1.0  # to solid: nobody is told to press there; common practice, no source
 ROOM_SHARE = 0.06  # of the way from free to the lowest mark: shown beyond it
 
 
@@ -99,7 +99,7 @@ class HeightBar:
             return "far enough: let it up"
         mark = left[0]
         where = f"{mark.name} at {units.length_text(mark.height_mm)}"
-        if self.solid_mm is not None and mark.height_mm - self.solid_mm < TOO_NEAR_MM:
+        if self.solid_mm is not None and mark.height_mm - self.solid_mm < NEAR_SOLID_MM:
             return f"{where} lies too near the expected solid height: don't press that far"
         return f"{units.length_text(self.height_mm - mark.height_mm)} to {where}"
 

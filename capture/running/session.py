@@ -37,6 +37,7 @@ from coilbench.capture.running.reader import (
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources.base import Source
+from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 from coilbench.capture.units import Units
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
@@ -128,6 +129,7 @@ class Session:
         with hold_book(request.book), open_book(request.book) as db:
             self._rescue(db)
             record = find_set(db, request.set_name)
+            _refuse_solid(request, record)
             calibration = current_calibration(db)
             with self._open_control():
                 self._reader.start()
@@ -333,3 +335,17 @@ class Session:
             springs=len(recorder.order.labels),
             curve=recorder.running_curve(),
         )
+
+
+def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:
+    """Refuse to ask for strokes down to where the coils touch."""
+    reach_mm, solid_mm = request.reach_height_mm, record.solid_height_mm
+    if reach_mm is None or solid_mm is None or reach_mm - solid_mm >= NEAR_SOLID_MM:
+        return
+    wanted, solid = request.units.length_text(reach_mm), request.units.length_text(solid_mm)
+    least = request.units.length_text(solid_mm + NEAR_SOLID_MM)
+    raise CoilbenchError(
+        f"strokes down to {wanted} would press the springs to their solid height of {solid}",
+        where=f"set {record.name}",
+        mend=f"Stop at {least} or higher with --down-to",
+    )

@@ -20,6 +20,7 @@ MOST_LOST_SHARE = 0.05  # a curve with more holes than this is asked for again
 LONGEST_GAP_S = 0.25  # so is one with a hole this long: at hand speed some millimetres
 LEAST_SAMPLES = 10  # fewer cannot show a curve
 REACH_SLACK_MM = 0.05
+NEAR_SOLID_MM = 1.0  # nobody is told to press nearer than this to the expected solid height
 # How far the load may end from its zero. Below: a cell creeps back by some tenths of a newton; more
 # means that something lay on it before the touch, the quill on the spring perhaps. Above: the last
 # millimetre of a slow release is still on the cell.

@@ -104,7 +104,7 @@ def test_keys_take_back_and_break_off_and_the_terminal_is_put_back(desk: Desk) -
     """On a terminal at real pace: u takes the first point back, Ctrl-C keeps the next."""
     terminal = Terminal("--book", str(desk.book), "rig", "weigh", "--port", "virtual:?do=weigh")
     try:
-        terminal.wait_for("u or the rig's redo button takes back the last point")
+        terminal.wait_for("u or the redo button: take back the last point")
         terminal.wait_for("2 of 7: put 5 kg on")
         assert desk.kept()
         terminal.press("u")

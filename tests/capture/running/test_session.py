@@ -2,6 +2,7 @@
 
 import importlib
 import sys
+from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
 
@@ -9,9 +10,12 @@ import numpy as np
 import pytest
 
 from coilbench.capture.book import sessions as sessions_module
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command
 from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.strokes.sample_blob import unpack
 from coilbench.capture.virtual.hand import StrokeKind
 from coilbench.capture.virtual.steps import PressSpring, Rest
@@ -187,3 +191,20 @@ def test_the_running_stroke_is_flushed_each_second(book, clock, monkeypatch):
         assert after - before < 1.35 * RIG.rate_hz
     heard = (stored[-1][0] - 0.1) / 0.1 * len(slow) / len(pieces)
     assert stored[-1][1] >= heard - 0.35 * RIG.rate_hz  # nothing of note waits elsewhere
+
+
+@pytest.mark.parametrize("reach_mm", [24.9, 24.0, 10.0])
+def test_nobody_is_asked_to_press_a_spring_to_solid(book, clock, reach_mm):
+    with open_book(book) as db:
+        plan = SetPlan("rowan", "outer", ("r-1",), solid_height_mm=24.0)
+        new_set(db, plan)
+    request = CaptureRequest(book, "rowan", "fake:", reach_height_mm=reach_mm)
+    session = Session(request, lambda: FakeSource(clock, PRESS, ENDED), lambda _: None, clock=clock)
+    with pytest.raises(CoilbenchError, match=r"solid height of 24.00 mm.*25.00 mm or higher"):
+        session.run()
+    Session(
+        replace(request, reach_height_mm=25.0),
+        lambda: FakeSource(clock, PRESS, ENDED),
+        lambda _: None,
+        clock=clock,
+    ).run()
