@@ -125,11 +125,17 @@ def _verdict(worked: Worked, chosen: Chosen, units: Units) -> tuple[str, tuple[s
     level, best = worked.assignment.chosen, worked.best
     if chosen.named or best is None:
         return words.verdict(level), ()
-    names = best.outer if best.inner is None else f"{best.outer} with {best.inner}"
-    how = "fits the card" if best.fits else "is the nearest, and does not fit"
+    pair = (
+        f"set: {best.outer}"
+        if best.inner is None
+        else (f"pair of sets: {best.outer} with {best.inner}")
+    )
+    how = "which fits the card" if best.fits else "which is the nearest, and does not fit"
+    if best.seat is None or best.full is None:
+        how = "of which it can't be said whether it fits"
     instead = (
-        f"{words.no_assignment(level)}, so this sheet shows the best pair of sets: {names}, "
-        f"{choice_words(best.choice, units)}, which {how}"
+        f"{words.no_assignment(level)}, so this sheet shows the best {pair}, "
+        f"{choice_words(best.choice, units)}, {how}"
     )
     return instead, tuple(dict.fromkeys((*worked.assignment.reasons, *best.reasons)))
 

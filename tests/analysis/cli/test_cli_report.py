@@ -45,6 +45,7 @@ def register(
     labels: list[str],
     line: tuple[float, float],
     extra: tuple[str, ...] = (),
+    heights_mm: tuple[float, ...] = (46.0, 40.0, 33.0, 26.0),
 ) -> None:
     """A set of straight springs, read at four heights; the third of them is tired."""
     free_mm, rate = line
@@ -54,7 +55,7 @@ def register(
     for number, label in enumerate(labels, 1):
         own = rate * (1.0 + 0.002 * number) * (0.7 if number == 3 and len(labels) > 4 else 1.0)
         quoted = '"' + label.replace('"', '""') + '"'
-        rows += [f"{quoted},{h},{own * (free_mm - h):.3f}" for h in (46.0, 40.0, 33.0, 26.0)]
+        rows += [f"{quoted},{h},{own * (free_mm - h):.3f}" for h in heights_mm]
     points = book.parent / "points.csv"
     points.write_text("\n".join(rows), encoding="utf-8")
     assert run(["--book", str(book), "import", str(points), "--set", name]) == 0
@@ -307,3 +308,18 @@ def test_nothing_takes_the_place_of_book_or_build_file(
     assert {path: path.read_bytes() for path in before} == before
     assert book.read_bytes().startswith(b"SQLite format 3")
     assert run(["--book", str(book), "report", page if name == "." else name, "--force"]) == 2
+
+
+def test_springs_never_read_at_full_lift(book: Path, capsys: Capture) -> None:
+    register(book, "birch", "single", labels_of("birch", 4), (50.0, 30.0), (), (46.0, 40.0, 33.0))
+    text = SINGLE.replace("larch", "birch")
+    (book.parent / "build.toml").write_text(text)
+    assert run(["--book", str(book), "report", str(book.parent / "build.toml")]) == 2
+    assert "not at 30.20 mm" in capsys.readouterr().err
+    words = words_of(page_of(book, text, "--use-flagged", status=1))
+    assert "birch was not read at 30.20 mm (at full lift) on birch-01, birch-02" in words
+    assert "Not judged: spring birch-01 was measured from 33.00 mm to 46.00 mm" in words
+    assert "the best set: birch, no shims, of which it can't be said whether it fits" in words
+    assert "Unknown: nothing was read at full lift." in words
+    assert words.count("unknown unknown unknown") >= 2  # two valves: full lift, margin, verdict
+    assert "No set could be judged" in words

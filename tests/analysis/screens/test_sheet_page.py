@@ -191,6 +191,12 @@ for (const frame of document.querySelectorAll("iframe")) {
     if (over || (right > frame.clientWidth && !(scrolled && frame.title.includes("screen"))))
       cut.push(cell.tagName + ": " + cell.textContent.slice(0, 40));
   }
+  if (!frame.title.includes("screen")) {
+    for (const row of page.querySelectorAll("tr"))
+      if (getComputedStyle(row).breakInside != "avoid") cut.push("a row may be split");
+    for (const head of page.querySelectorAll("thead"))
+      if (getComputedStyle(head).display != "table-header-group") cut.push("a head isn't repeated");
+  }
   const last = page.querySelector("table.valves tbody tr:last-child").querySelectorAll("td.words");
   for (const cell of last) {
     const name = page.createRange();
