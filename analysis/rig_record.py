@@ -5,10 +5,11 @@ from __future__ import annotations
 from sqlite_utils import Database
 
 from coilbench.analysis.rig.card import Card, make_card
-from coilbench.analysis.rig.check import GOOD_FOR_DAYS, PastCheck, trend, warnings
+from coilbench.analysis.rig.check import PastCheck, trend, warnings
 from coilbench.capture.book.calibrations import current_calibration, newest_part, stored_part
 from coilbench.capture.book.checks import CheckRecord, good_for_days, mass_checks
 from coilbench.capture.book.rows import utc_now
+from coilbench.capture.calibration.age import GOOD_FOR_DAYS
 from coilbench.capture.calibration.parts import PartKind
 from coilbench.capture.errors import CoilbenchError
 

@@ -8,12 +8,14 @@ from pathlib import Path
 from typing import cast
 
 import click
+from click.shell_completion import CompletionItem
 
 from coilbench.capture.errors import CoilbenchError
 
 # Command -> (module, one line of help), in the order of the job.
 _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
     "Begin": {
+        "status": ("status", "What state things are in, and the next command; so says coilbench."),
         "demo": ("demo", "The whole job on the simulated rig, no hardware needed."),
         "rig": ("rig", "Find, watch and calibrate the rig."),
         "set": ("sets", "Register sets of springs; show and check them."),
@@ -35,6 +37,7 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
         "export": ("export", "Write sets as CSV files."),
         "merge": ("merge", "Bring other benches' books into this one."),
         "book": ("book_commands", "Copy the book, check that it is whole, put a copy back."),
+        "completion": ("completion", "Let your shell complete commands, sets and springs."),
     },
 }
 _COMMANDS = {name: entry for group in _GROUPS.values() for name, entry in group.items()}
@@ -50,8 +53,20 @@ class _LazyGroup(click.Group):
         if cmd_name not in _COMMANDS:
             return None
         module = import_module(f"coilbench.analysis.cli.{_COMMANDS[cmd_name][0]}")
-        attribute = f"{cmd_name}_command"
-        return cast(click.Command, getattr(module, attribute))
+        command = cast(click.Command, getattr(module, f"{cmd_name}_command"))
+        if ctx.resilient_parsing:  # a shell asks what could be typed
+            from coilbench.analysis.cli.completion import completing_names
+
+            return completing_names(command)
+        return command
+
+    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
+        named = [
+            CompletionItem(name, help=help_line)
+            for name, (_, help_line) in _COMMANDS.items()
+            if name.startswith(incomplete)
+        ]
+        return named + click.Command.shell_complete(self, ctx, incomplete)
 
     def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
         for title, commands in _GROUPS.items():
@@ -75,8 +90,10 @@ class Settings:
 
 @click.group(
     cls=_LazyGroup,
+    invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
-    epilog="Begin with: coilbench demo. Help on a command: coilbench COMMAND --help.",
+    epilog="Begin with: coilbench demo. Without a command, coilbench says what state things are in "
+    "and what is next. Help on a command: coilbench COMMAND --help.",
 )
 @click.option(
     "--book",
@@ -108,6 +125,10 @@ def cli(ctx: click.Context, book: Path | None, load_unit: str, length_unit: str)
     engine maker's data, and a qualified engine machinist, come before any figure shown here.
     """
     ctx.obj = Settings(book, load_unit, length_unit)
+    if ctx.invoked_subcommand is None:
+        from coilbench.analysis.cli.status import show_status
+
+        show_status()
 
 
 def main() -> None:

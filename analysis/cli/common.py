@@ -4,16 +4,18 @@ from __future__ import annotations
 
 import json
 import math
+import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import Any, cast
 
 import click
-from platformdirs import user_data_path
 from rich.console import Console
+from rich.measure import Measurement
 from rich.table import Table
 
-from coilbench.analysis.cli import Settings
+from coilbench.analysis.cli.place import book_path as book_path
+from coilbench.analysis.cli.place import settings as settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
@@ -58,17 +60,6 @@ json_option = click.option(
 )
 
 
-def settings() -> Settings:
-    """Return the options given before the command's name."""
-    return cast(Settings, click.get_current_context().find_root().obj)
-
-
-def book_path() -> Path:
-    """Return the book's file: --book, COILBENCH_BOOK, or the one in the user's data folder."""
-    given = settings().book_given
-    return user_data_path("coilbench") / "book.db" if given is None else given
-
-
 def units() -> Units:
     """Return the display units."""
     chosen = settings()
@@ -94,6 +85,19 @@ def show_warnings(warned: Sequence[str]) -> None:
 def console() -> Console:
     """Return the console for tables: no colour where NO_COLOR or a pipe says so."""
     return Console(highlight=False)
+
+
+def wrapped(text: str, out: Console) -> str:
+    """Wrap a sentence on a terminal; in a file or a pipe a line is a line."""
+    if not out.is_terminal:
+        return text
+    return textwrap.fill(text, out.width, subsequent_indent="    ")
+
+
+def fits(table: Table, out: Console) -> bool:
+    """Tell whether a table can be printed whole, nothing of it cut off."""
+    unbounded = out.options.update(max_width=10_000)
+    return Measurement.get(out, unbounded, table).maximum <= out.width
 
 
 def plain_table(*titles: str) -> Table:

@@ -10,6 +10,7 @@ from datetime import datetime
 import numpy as np
 from scipy.special import stdtrit
 
+from coilbench.capture.calibration.age import GOOD_FOR_DAYS
 from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.calibration.regression import (
     PolynomialFit,
@@ -21,9 +22,7 @@ from coilbench.capture.calibration.regression import (
 )
 from coilbench.capture.errors import CoilbenchError
 
-# Common practice, no source: as ISO 7500-1's class 1 allows, and a season between calibrations.
-DEFAULT_TOLERANCE = 0.01
-GOOD_FOR_DAYS = 90.0
+DEFAULT_TOLERANCE = 0.01  # common practice, no source: as ISO 7500-1's class 1 allows
 LEAST_TREND_CHECKS = 3  # two always lie on a line
 LEAST_TREND_DAYS = 1.0  # within a day it is scatter, not a trend
 TREND_DAYS = 30.0  # what a trend is told for

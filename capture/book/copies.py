@@ -11,7 +11,7 @@ from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from coilbench.capture.book.schema import APPLICATION_ID
+from coilbench.capture.book.identity import APPLICATION_ID
 from coilbench.capture.book.sqlite_words import UnreadableBook, wording_sqlite_errors
 from coilbench.capture.errors import CoilbenchError
 

@@ -10,9 +10,10 @@ from pathlib import Path
 from sqlite_utils import Database
 
 from coilbench.capture.book.copies import keep_copy
+from coilbench.capture.book.identity import APPLICATION_ID, MIGRATION_NAMES
 from coilbench.capture.book.recovery import left_over, recover
 from coilbench.capture.book.rows import writing
-from coilbench.capture.book.schema import APPLICATION_ID, MIGRATION_NAMES, migrations
+from coilbench.capture.book.schema import migrations
 from coilbench.capture.book.sqlite_words import wording_sqlite_errors
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.locks import hold_book

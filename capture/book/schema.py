@@ -8,14 +8,7 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
-# In order; a name in a book beside these: a newer program has written it.
-MIGRATION_NAMES = (
-    "0001_first_book",
-    "0002_checks_and_scales",
-    "0003_nominals_and_rulings",
-    "0004_entries_and_references",
-)
-APPLICATION_ID = 0x436F696C  # "Coil": tells our file from any other SQLite file
+from coilbench.capture.book.identity import APPLICATION_ID, MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from coilbench.capture.book.copies import reading
-from coilbench.capture.book.schema import MIGRATION_NAMES
+from coilbench.capture.book.identity import MIGRATION_NAMES
 from coilbench.capture.calibration.model import fit_from_document
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import sample_blob

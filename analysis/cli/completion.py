@@ -1,0 +1,96 @@
+"""Shell completion: the script for a shell, and the names of sets and springs from the book."""
+
+from __future__ import annotations
+
+import sqlite3
+from contextlib import closing
+from pathlib import Path
+
+import click
+from click.shell_completion import CompletionItem, get_completion_class
+
+from coilbench.analysis.cli.place import default_book_path
+
+_HOW = {
+    "bash": 'Add to ~/.bashrc:  eval "$(coilbench completion bash)"',
+    "zsh": 'Add to ~/.zshrc:  eval "$(coilbench completion zsh)"',
+    "fish": "Write it to ~/.config/fish/completions/coilbench.fish",
+}
+# What commands call a set's name and a spring's label, as options or arguments.
+_SETS = ("set_name", "set_names", "again", "before", "after")
+_LABEL = "label"
+_SETS_SQL = "SELECT name FROM sets ORDER BY name"
+_LABELS_SQL = """
+SELECT DISTINCT label FROM springs JOIN sets ON sets.id = set_id
+WHERE :set IS NULL OR sets.name = :set ORDER BY label
+"""
+_MOST = 200
+
+
+@click.command(
+    name="completion",
+    epilog='Examples: eval "$(coilbench completion bash)" ; '
+    "coilbench completion fish > ~/.config/fish/completions/coilbench.fish",
+)
+@click.argument("shell", type=click.Choice(list(_HOW)))
+def completion_command(shell: str) -> None:
+    """Print what makes SHELL complete commands, options, and your sets' and springs' names.
+
+    \b
+    bash  add to ~/.bashrc:  eval "$(coilbench completion bash)"
+    zsh   add to ~/.zshrc:   eval "$(coilbench completion zsh)"
+    fish  coilbench completion fish > ~/.config/fish/completions/coilbench.fish
+    """
+    kind = get_completion_class(shell)
+    assert kind is not None  # noqa: S101  click knows all three
+    root = click.get_current_context().find_root().command
+    click.echo(kind(root, {}, "coilbench", "_COILBENCH_COMPLETE").source())
+
+
+def completing_names(command: click.Command) -> click.Command:
+    """Let a command's options and arguments complete from the book, and those of its commands."""
+    if isinstance(command, click.Group):
+        for one in command.commands.values():
+            completing_names(one)
+    for param in command.params:
+        if param.name in _SETS or _names_a_set(command, param):
+            param.type = _BookNames(_SETS_SQL)
+        elif param.name == _LABEL:
+            param.type = _BookNames(_LABELS_SQL)
+    return command
+
+
+def _names_a_set(command: click.Command, param: click.Parameter) -> bool:
+    """Tell whether it is the NAME of `set show` and its like; `set new` names one to come."""
+    return isinstance(param, click.Argument) and param.name == "name" and command.name != "new"
+
+
+class _BookNames(click.ParamType[str]):
+    """A text that completes with names the book knows."""
+
+    name = "text"
+
+    def __init__(self, sql: str) -> None:
+        self._sql = sql
+
+    def shell_complete(
+        self, ctx: click.Context, param: click.Parameter, incomplete: str
+    ) -> list[CompletionItem]:
+        given = ctx.find_root().params.get("book")
+        path = default_book_path() if given is None else Path(given)
+        of_set = next((ctx.params[key] for key in ("set_name", "name") if key in ctx.params), None)
+        names = names_in(path, self._sql, of_set)
+        return [CompletionItem(name) for name in names if name.startswith(incomplete)][:_MOST]
+
+
+def names_in(path: Path, sql: str, of_set: str | None) -> list[str]:
+    """Return names out of a book; none where there is no book, or none that can be read."""
+    if not path.is_file():
+        return []
+    try:
+        address = f"{path.absolute().as_uri()}?mode=rw"
+        with closing(sqlite3.connect(address, uri=True, timeout=0.2)) as connection:
+            connection.execute("PRAGMA query_only = ON")
+            return [row[0] for row in connection.execute(sql, {"set": of_set})]
+    except sqlite3.Error:
+        return []  # at the shell's prompt there is no place for a sentence

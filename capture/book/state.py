@@ -1,0 +1,164 @@
+"""What state a book is in, by SQL alone: no library that takes time to load."""
+
+from __future__ import annotations
+
+import sqlite3
+from dataclasses import dataclass
+from pathlib import Path
+
+from coilbench.capture.book.copies import reading
+from coilbench.capture.book.identity import MIGRATION_NAMES
+
+
+@dataclass(frozen=True)
+class SetState:
+    """How far a set has come.
+
+    Attributes:
+        measured: springs with as many strokes that count as the set asks for, or with anything
+            that came by hand or from a file.
+        begun: springs with any counted stroke.
+        by_hand: whether something counts, and none of it came from a rig.
+        last_utc: when its last stroke was stored; empty where there is none.
+    """
+
+    name: str
+    role: str
+    springs: int
+    measured: int
+    begun: int
+    by_hand: bool
+    last_utc: str
+
+    @property
+    def done(self) -> bool:
+        """Whether every spring is measured."""
+        return self.measured == self.springs
+
+
+@dataclass(frozen=True)
+class CaptureState:
+    """The last capture.
+
+    Attributes:
+        source_url: the port it was on.
+        set_name: the set it was for.
+        seen_utc: when it last wrote how it stands.
+        running: whether it was not ended: it runs, or was killed.
+    """
+
+    source_url: str
+    set_name: str
+    seen_utc: str
+    running: bool
+
+
+@dataclass(frozen=True)
+class CheckState:
+    """The last check of the load calibration in force with a weight."""
+
+    made_utc: str
+    passed: bool
+
+
+@dataclass(frozen=True)
+class BookState:
+    """What is in a book.
+
+    Attributes:
+        newer: whether a newer program has written it; nothing else is read then.
+        older: whether it comes up to date on its next use.
+        parts_utc: when the parts in force were made, by kind: load, travel, flex.
+        check: None where the load calibration was never checked.
+        good_for_days: how long a calibration or check stands, as set; None by default.
+        sets: in the order they were made.
+        capture: None where there was none.
+    """
+
+    newer: bool
+    older: bool
+    parts_utc: dict[str, str]
+    check: CheckState | None
+    good_for_days: float | None
+    sets: tuple[SetState, ...]
+    capture: CaptureState | None
+
+
+def book_state(path: Path) -> BookState:
+    """Look into a book; nothing in it is changed.
+
+    Raises:
+        CoilbenchError: there is no book, or it is none of ours, or cannot be read.
+    """
+    with reading(path) as connection:
+        versions = {
+            row[0]
+            for row in connection.execute(
+                "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench'"
+            )
+        }
+        if not versions <= set(MIGRATION_NAMES):
+            return BookState(True, False, {}, None, None, (), None)
+        has_checks = MIGRATION_NAMES[1] in versions
+        return BookState(
+            newer=False,
+            older=len(versions) < len(MIGRATION_NAMES),
+            parts_utc=_parts_utc(connection),
+            check=_check(connection) if has_checks else None,
+            good_for_days=_good_for_days(connection) if has_checks else None,
+            sets=_sets(connection),
+            capture=_capture(connection),
+        )
+
+
+def _parts_utc(connection: sqlite3.Connection) -> dict[str, str]:
+    return dict(
+        connection.execute("SELECT kind, made_utc FROM calibration_parts ORDER BY rowid").fetchall()
+    )  # of each kind the last one stored stays
+
+
+def _check(connection: sqlite3.Connection) -> CheckState | None:
+    row = connection.execute(
+        """
+        SELECT made_utc, passed FROM mass_checks WHERE load_part_id =
+          (SELECT id FROM calibration_parts WHERE kind = 'load' ORDER BY rowid DESC LIMIT 1)
+        ORDER BY rowid DESC LIMIT 1
+        """
+    ).fetchone()
+    return None if row is None else CheckState(row[0], bool(row[1]))
+
+
+def _good_for_days(connection: sqlite3.Connection) -> float | None:
+    row = connection.execute("SELECT good_for_days FROM rig_settings").fetchone()
+    return None if row is None else float(row[0])
+
+
+def _sets(connection: sqlite3.Connection) -> tuple[SetState, ...]:
+    rows = connection.execute(
+        """
+        SELECT sets.name, sets.role, count(*),
+          sum(coalesce(by_hand, 0) OR coalesce(strokes, 0) >= measured_strokes),
+          sum(coalesce(strokes, 0) > 0),
+          coalesce(max(strokes) > 0 AND min(coalesce(by_hand, 1)), 0),
+          coalesce(max(last_utc), '')
+        FROM sets JOIN springs ON springs.set_id = sets.id
+        LEFT JOIN (
+          SELECT spring_id, count(*) AS strokes, max(stored_utc) AS last_utc,
+            min(origin <> 'rig') AS by_hand
+          FROM sweeps WHERE counted AND purpose = 'measured' GROUP BY spring_id
+        ) ON spring_id = springs.id
+        GROUP BY sets.id ORDER BY sets.made_utc, sets.rowid
+        """
+    )
+    return tuple(
+        SetState(name, role, springs, measured, begun, bool(by_hand), last_utc)
+        for name, role, springs, measured, begun, by_hand, last_utc in rows
+    )
+
+
+def _capture(connection: sqlite3.Connection) -> CaptureState | None:
+    row = connection.execute(
+        "SELECT source_url, sets.name, seen_utc, ended_utc IS NULL FROM sessions"
+        " JOIN sets ON sets.id = set_id ORDER BY ended_utc IS NULL DESC, seen_utc DESC LIMIT 1"
+    ).fetchone()
+    return None if row is None else CaptureState(row[0], row[1], row[2], bool(row[3]))
