@@ -13,6 +13,7 @@ from coilbench.analysis.sheet.words import WITH
 from coilbench.capture.units import Units
 
 UNKNOWN = "unknown"
+PLACES = {"kg": 2, "N": 1, "lbf": 1}  # as many as load_text writes
 Row = tuple[str, ...]
 
 
@@ -68,17 +69,21 @@ def length(length_mm: float | None, units: Units) -> str:
 
 
 def load_and_u(load_n: float | None, u_n: float | None, units: Units) -> tuple[str, str]:
-    """Write a load, and its expanded uncertainty to two digits, without the unit."""
+    """Write a load, and its expanded uncertainty to two digits of it or fewer, without the unit."""
     if load_n is None or u_n is None:
         return UNKNOWN, ""
     u = units.load_value(u_n)
-    places = 1 if u <= 0.0 else min(2, max(0, 1 - math.floor(math.log10(u))))
+    places = 1 if u <= 0.0 else min(PLACES[units.load], max(0, 1 - math.floor(math.log10(u))))
     return f"{units.load_value(load_n):.{places}f}", f"±{u:.{places}f}"
 
 
 def load_pm(load_n: float | None, u_n: float | None, units: Units) -> str:
     """Write a load with its expanded uncertainty, without the unit."""
     return " ".join(load_and_u(load_n, u_n, units)).rstrip()
+
+
+def _bare(load_n: float, units: Units) -> str:
+    return units.load_text(load_n).split()[0]
 
 
 def card_words(sheet: Sheet, units: Units) -> str:
@@ -230,10 +235,10 @@ def set_feet(check: SetCheck, units: Units) -> list[Row]:
     middle, mean, spread = ["middle"], ["mean"], ["spread"]
     for height in check.summary:
         centre = height.centre
-        middle += [f"{units.load_value(centre.median):.2f}", ""]
+        middle += [_bare(centre.median, units), ""]
         mean += [load_pm(centre.mean, centre.mean_u, units), ""]
         sd_n = centre.spread
-        spread += [UNKNOWN if sd_n is None else f"{units.load_value(sd_n):.2f}", ""]
+        spread += [UNKNOWN if sd_n is None else _bare(sd_n, units), ""]
     rate = check.rate
     rates = (None, None, None) if rate is None else (rate.median, rate.mean, rate.spread)
     return [
