@@ -172,7 +172,8 @@ def _body(scene: Scene, width: int, room: int, *, ascii_only: bool) -> list[Text
     for at in range(room):
         line = left[at] if at < len(left) else Text("")
         line.append(" " * (taken - line.cell_len))
-        lines.append(line.append(right[at] if at < len(right) else ""))
+        # a style of its own, so that a picture of the frame keeps the curve's columns in place
+        lines.append(line.append(right[at] if at < len(right) else "", "not bold"))
     return lines
 
 

@@ -1,9 +1,17 @@
-"""A scene for golden frames and the README's picture: invented springs on an invented rig."""
+"""A scene for golden frames and the README's picture: invented springs on an invented rig.
+
+The picture: `python tests/analysis/screens/demo_scene.py svg > hardware/pictures/dashboard.svg`.
+"""
 
 from __future__ import annotations
 
+import io
 import sys
 import time
+
+from rich.console import Console
+from rich.live import Live
+from rich.terminal_theme import DEFAULT_TERMINAL_THEME
 
 from coilbench.analysis.screens.dashboard import Scene, frame
 from coilbench.analysis.screens.dashboard_table import SetTable, SpringRow
@@ -70,19 +78,53 @@ SCENE = Scene(
 )
 
 
-def main() -> None:
-    """Show the scene full-screen as `live` does, until the terminal is closed."""
-    from rich.console import Console
-    from rich.live import Live
+SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
+<style>
+.{unique_id}-matrix {{ font-family: "DejaVu Sans Mono", monospace; font-size: {char_height}px; }}
+{styles}
+</style>
+<defs>
+<clipPath id="{unique_id}-clip-terminal">
+<rect x="0" y="0" width="{terminal_width}" height="{terminal_height}" />
+</clipPath>
+{lines}
+</defs>
+<rect width="{width}" height="{height}" fill="#ffffff" stroke="#888888" />
+<g transform="translate({terminal_x}, {terminal_y})" clip-path="url(#{unique_id}-clip-terminal)">
+{backgrounds}
+<g class="{unique_id}-matrix">
+{matrix}
+</g>
+</g>
+</svg>
+"""
 
+
+def picture(width: int = 110, height: int = 34) -> str:
+    """Return the scene as an SVG that needs nothing from elsewhere."""
+    out = Console(
+        file=io.StringIO(),
+        record=True,
+        width=width,
+        height=height,
+        force_terminal=True,
+        _environ={},
+    )
+    out.print(frame(SCENE, width=width, height=height, ascii_only=False))
+    return out.export_svg(title="", code_format=SVG, unique_id="live", theme=DEFAULT_TERMINAL_THEME)
+
+
+def main() -> None:
+    """Show the scene full-screen as `live` does, for a minute; or write the README's picture."""
+    if "svg" in sys.argv:
+        print(picture(), end="")
+        return
     out = Console(highlight=False)
     end_s = time.monotonic() + 60.0
     with Live(console=out, auto_refresh=False, screen=True) as live:
         while time.monotonic() < end_s:  # again and again: no frame leaves a trace of the last
-            picture = frame(
-                SCENE, width=out.width, height=out.height, ascii_only="ascii" in sys.argv
-            )
-            live.update(picture, refresh=True)
+            drawn = frame(SCENE, width=out.width, height=out.height, ascii_only="ascii" in sys.argv)
+            live.update(drawn, refresh=True)
             time.sleep(0.2)
 
 

@@ -6,6 +6,7 @@ what changed, commit it.
 
 from __future__ import annotations
 
+import html
 import importlib
 import io
 import os
@@ -127,6 +128,15 @@ def test_frames_are_drawn_over_each_other_without_flicker() -> None:
     assert written[0] == written[1]
     assert "\x1b[?1049l" in written[2]  # at the end the old screen comes back
     assert "\x1b[?25h" in written[2]  # and the cursor
+
+
+def test_the_readmes_picture_is_of_this_dashboard_and_needs_nothing_from_elsewhere() -> None:
+    text = (HERE.parents[2] / "hardware" / "pictures" / "dashboard.svg").read_text("utf-8")
+    # another version of rich may space it otherwise, but what it says is the scene's
+    said = re.sub(r"\s+", " ", html.unescape("".join(re.findall(r">([^<]+)</text>", text))))
+    for words in re.findall(r"\S+", drawn(110, 34, ascii_only=False)):
+        assert words in said
+    assert re.findall(r"https?://[^\"]*", text) == ["http://www.w3.org/2000/svg"]
 
 
 if __name__ == "__main__":
