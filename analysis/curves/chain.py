@@ -153,7 +153,7 @@ def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     fit, rig_id, zero = rig.calibration.load, rig.calibration_id, rig.zero_counts
     counts = counts_at(fit, look.load_n, zero)
     gradient = _powers(counts, fit) - _powers(zero, fit)
-    yield Effect("load curve, from zero", rig_id, "N", 1.0, gradient, np.array(fit.covariance))
+    yield _curve_effect("load curve, from zero", rig_id, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, counts, minus_x=zero))
         yield _plain("bend of the cell that the masses cannot show", rig_id, "N", 1.0, bend_n)
@@ -168,7 +168,7 @@ def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     give_mm = float(calibration.flex_mm(load_n))
     counts = counts_at(travel, look.height_mm - give_mm, None)
     gradient = rate * _powers(counts, travel)
-    yield Effect("travel curve", rig_id, "mm", rate, gradient, np.array(travel.covariance))
+    yield _curve_effect("travel curve", rig_id, "mm", rate, gradient, travel)
     rounded_mm = rig.travel_step_mm / math.sqrt(12.0 * max(travel.points, 1))
     yield _plain("steps of the travel under the gauges", rig_id, "mm", rate, rounded_mm)
     if flex is None:
@@ -176,7 +176,21 @@ def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
         yield _plain("press flex, not measured", rig_id, "mm", rate, give_u_mm)
         return
     gradient = rate * _powers(load_n, flex)
-    yield Effect("press flex", rig_id, "mm", rate, gradient, np.array(flex.covariance))
+    yield _curve_effect("press flex", rig_id, "mm", rate, gradient, flex)
+
+
+def _curve_effect(
+    source: str,
+    key: Hashable,
+    unit: str,
+    sensitivity: float,
+    gradient: Array,
+    fit: PolynomialFit,
+) -> Effect:
+    """A fit's coefficients together, correlated; few points tell by their degrees of freedom."""
+    freedom = math.inf if fit.degrees_of_freedom is None else fit.degrees_of_freedom
+    covariance = np.array(fit.covariance) / fit.widened**2
+    return Effect(source, key, unit, sensitivity, gradient, covariance, degrees_of_freedom=freedom)
 
 
 def _repeat_effect(look: Look) -> Iterator[Effect]:

@@ -22,6 +22,7 @@ from coilbench.capture.calibration.mass_errors import (
     Means,
     mean_readings,
     shared_u_relative,
+    shown_u_kg,
     stated_u_relative,
 )
 from coilbench.capture.calibration.points import (
@@ -100,7 +101,8 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     _refuse_turning_means(masses, means)
     best_kg = stated_u_relative(means) * means.mass_kg
     own_u_n = np.sqrt(np.maximum(means.u_kg**2 - best_kg**2, 0.0)) * gravity_m_s2
-    fit = _fit_means(means.counts, means.mass_kg * gravity_m_s2, own_u_n)
+    shown_u_n = shown_u_kg(means) * gravity_m_s2
+    fit = _fit_means(means.counts, means.mass_kg * gravity_m_s2, own_u_n, shown_u_n)
     residuals_n = load_n - value(fit, masses.counts)
     spare = max(len(points) - fit.degree - 1, 1)
     residual_sd = math.sqrt(float(residuals_n @ residuals_n) / spare)
@@ -112,14 +114,17 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
 
 
 def _fit_means(
-    counts: NDArray[np.float64], load_n: NDArray[np.float64], own_u_n: NDArray[np.float64]
+    counts: NDArray[np.float64],
+    load_n: NDArray[np.float64],
+    own_u_n: NDArray[np.float64],
+    shown_u_n: NDArray[np.float64],
 ) -> PolynomialFit:
     """Fit a line or a parabola; a line keeps the uncertainty of a bend that may be hidden."""
     resolution_n = float(np.ptp(load_n) / np.ptp(counts))
     degree = 1
     if counts.size >= LEAST_MASSES_FOR_PARABOLA:
         degree = degree_demanded(counts, load_n, resolution_n)
-    fit = fit_with_scatter(counts, load_n, degree, own_u_n, resolution_n)
+    fit = fit_with_scatter(counts, load_n, degree, own_u_n, resolution_n, shown_u_n)
     return fit if degree == 2 else with_hidden_bend(fit, counts, load_n, TYPICAL_BEND_FRACTION)
 
 

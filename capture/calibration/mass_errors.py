@@ -62,6 +62,15 @@ def shared_u_relative(means: Means) -> float:
     )
 
 
+def shown_u_kg(means: Means) -> Array:
+    """Return what the masses show of errors of their own, k = 1, shape (m,).
+
+    In proportion to the mass, but for the lightest, whose readings' own scatter is more.
+    """
+    weight_kg = np.maximum(means.mass_kg, LEAST_SHARE * means.mass_kg.max())
+    return np.asarray(math.sqrt(_shown_variance(means)) * weight_kg, dtype=np.float64)
+
+
 def _shown_variance(means: Means) -> float:
     """Variance of the masses' own relative errors, as the readings show it; 0 from too few."""
     degree = 2 if means.mass_kg.size >= 5 else 1

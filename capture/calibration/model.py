@@ -169,6 +169,11 @@ def _finite(name: str, number: Any) -> float:
     return float(number)
 
 
+def _finite_or_none(document: Mapping[str, Any], name: str) -> float | None:
+    number = document.get(name)
+    return None if number is None else _finite(name, number)
+
+
 def _fit_from(document: Mapping[str, Any]) -> PolynomialFit:
     coefficients = tuple(_finite("a coefficient", c) for c in document["coefficients"])
     covariance = tuple(
@@ -185,4 +190,6 @@ def _fit_from(document: Mapping[str, Any]) -> PolynomialFit:
         x_max=_finite("x_max", document["x_max"]),
         points=int(_finite("points", document["points"])),
         hidden_bend=tuple(_finite("hidden_bend", c) for c in document.get("hidden_bend", ())),
+        widened=_finite("widened", document.get("widened", 1.0)),
+        degrees_of_freedom=_finite_or_none(document, "degrees_of_freedom"),
     )

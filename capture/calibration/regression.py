@@ -25,6 +25,10 @@ class PolynomialFit:
             0 where n = p, since there is then no residual to judge by.
         x_min, x_max: the range of x it was fitted on.
         points: how many points it was fitted on.
+        widened: by what factor the covariance is larger than it is, so that an interval of k = 2
+            holds 95 % though few points tell it; with its degrees_of_freedom and Student's factor
+            of them instead, divide it out.
+        degrees_of_freedom: of the covariance without that; None where they are many.
         hidden_bend: what a line's points cannot show: coefficients of a parabola, lowest power
             first, by which the truth may depart from it, k = 1. Empty where nothing is hidden.
     """
@@ -36,6 +40,8 @@ class PolynomialFit:
     x_max: float
     points: int
     hidden_bend: tuple[float, ...] = ()
+    widened: float = 1.0
+    degrees_of_freedom: float | None = None
 
     @property
     def degree(self) -> int:
@@ -156,6 +162,7 @@ def fit_with_scatter(
     degree: int,
     u_y: NDArray[np.float64],
     resolution: float,
+    seen_u: NDArray[np.float64] | None = None,
 ) -> PolynomialFit:
     """Fit with known uncertainties and the scatter that the points show beyond them.
 
@@ -169,13 +176,30 @@ def fit_with_scatter(
         degree: of the polynomial.
         u_y: shape (n,), known standard uncertainties of y, independent; 0 is allowed.
         resolution: the step of y that can just be told apart, above 0.
+        seen_u: shape (n,), standard uncertainties that the points themselves showed, on about as
+            few degrees of freedom as they leave; None for none.
     """
+    seen = np.zeros_like(x) if seen_u is None else seen_u
     unweighted = fit_polynomial(x, y, degree, np.ones_like(x))
     spare = x.size - degree - 1
-    scatter = math.sqrt(max(unweighted.residual_sd**2 - float(np.mean(u_y**2)), 0.0))
-    if spare:
-        scatter *= max(1.0, float(stdtrit(spare, 0.975)) / 2.0)
-    return fit_polynomial(x, y, degree, np.hypot(max(scatter, resolution / math.sqrt(12.0)), u_y))
+    left = unweighted.residual_sd**2 - float(np.mean(u_y**2 + seen**2))
+    scatter, least = math.sqrt(max(left, 0.0)), resolution / math.sqrt(12.0)
+    student = max(1.0, float(stdtrit(spare, 0.975)) / 2.0) if spare else 1.0
+
+    def fit(factor: float) -> PolynomialFit:
+        few = np.hypot(max(factor * scatter, least), factor * seen)
+        return fit_polynomial(x, y, degree, np.hypot(few, u_y))
+
+    plain, wide = fit(1.0), fit(student)
+    widened = math.sqrt(_mean_variance(wide, x) / _mean_variance(plain, x))
+    by_few = scatter**2 + float(np.mean(seen**2))
+    share = by_few / (by_few + float(np.mean(u_y**2)) + least**2)
+    freedom = spare / share**2 if spare and share > 0.0 else None
+    return replace(plain, covariance=wide.covariance, widened=widened, degrees_of_freedom=freedom)
+
+
+def _mean_variance(fit: PolynomialFit, x: NDArray[np.float64]) -> float:
+    return float(np.mean(np.square(evaluate(fit, x)[1])))
 
 
 def with_hidden_bend(

@@ -61,9 +61,10 @@ def without(budget: Budget, *sources: str) -> float:
 
 def drawn(fit: PolynomialFit, rng: np.random.Generator) -> PolynomialFit:
     """The fit as it might have come out: its coefficients from their covariance."""
-    scale = np.sqrt(np.diag(np.array(fit.covariance)))
+    covariance = np.array(fit.covariance) / fit.widened**2
+    scale = np.sqrt(np.diag(covariance))
     scale[scale == 0.0] = 1.0
-    correlation = np.array(fit.covariance) / np.outer(scale, scale)
+    correlation = covariance / np.outer(scale, scale)
     off = rng.multivariate_normal(np.zeros(scale.size), correlation, method="eigh") * scale
     coefficients = np.array(fit.coefficients) + off
     if fit.hidden_bend:
@@ -140,7 +141,9 @@ def test_the_lines_are_those_of_the_uncertainties_package(
     give = float(calibration.flex_mm(reading.load_n))
     travel = calibration.travel
     counts = (34.0 - give - travel.coefficients[0]) / travel.coefficients[1]
-    assert lines["travel curve"] == pytest.approx(rate * polynomial(travel, counts).s, rel=1e-3)
+    assert lines["travel curve"] == pytest.approx(
+        rate * polynomial(travel, counts).s / travel.widened, rel=1e-3
+    )
     pressed = (
         polynomial(
             replace(
@@ -152,7 +155,7 @@ def test_the_lines_are_those_of_the_uncertainties_package(
         )
         * reading.load_n
     )
-    assert lines["press flex"] == pytest.approx(rate * pressed.s, rel=1e-2)
+    assert lines["press flex"] == pytest.approx(rate * pressed.s / flex.widened, rel=1e-2)
     assert lines["masses"] == pytest.approx(
         (ufloat(1, calibration.load_u_relative) * reading.load_n).s, rel=1e-9
     )
