@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import subprocess
 import sys
 from collections.abc import Iterator
 
@@ -116,3 +117,18 @@ def test_a_system_that_has_neither_says_so(
     monkeypatch.setitem(sys.modules, "msvcrt", None)
     with open_keyboard() as keys:
         assert keys.off == "this system gives no single keys"
+
+
+def test_no_command_needs_termios_to_be_loaded() -> None:
+    """As on Windows; pyserial, which there takes another module, is loaded before."""
+    modules = ("live", "daemon", "calibrate", "rig", "rig_check", "note", "demo")
+    loads = "; ".join(f"import coilbench.analysis.cli.{name}" for name in modules)
+    blocked = "; ".join(f"sys.modules[{name!r}] = None" for name in ("termios", "tty", "fcntl"))
+    done = subprocess.run(
+        [sys.executable, "-c", f"import sys, serial, filelock; {blocked}; {loads}"],
+        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert done.returncode == 0, done.stderr
