@@ -28,7 +28,7 @@ from coilbench.analysis.curves.line_fits import Fit, bisquare, least_squares
 from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import scatter_lines
 
-FEWEST_BINS = 10  # in a window, for a line through samples; ours
+FEWEST_BINS = {"least squares": 6, "robust": 10}  # in a window, for a line through samples; ours
 FEWEST_POINTS = {"least squares": 4, "robust": 8}  # for a line through chosen points; ours
 REACHED = 0.9  # a branch must cover so much of a window; ours
 # Gauss-Legendre's nodes and weights: what the rig's errors do to a line, to their 7th power
@@ -111,7 +111,15 @@ def line_rate(curve: SpringCurve, spans: Sequence[Span], method: Method) -> Rate
         found = [stroke for stroke in strokes if stroke is not None]
         if found:
             return _combined(found)
+        if side == "both" and _reads_both(dense, spans):
+            return None  # one branch alone has another rate, by all the friction
     return None
+
+
+def _reads_both(sweeps: Sequence[SweepFit], spans: Sequence[Span]) -> bool:
+    """Whether a stroke has both branches over all spans."""
+    ends = [height for span in spans for height in (span.top_mm, span.bottom_mm)]
+    return any(all(sweep.look("both", mm) is not None for mm in ends) for sweep in sweeps)
 
 
 @dataclass(frozen=True)
@@ -159,7 +167,7 @@ def _line(sweep: SweepFit, side: Side, span: Span, method: Method) -> Fit | None
         return _line_of_points(_branch(sweep, side), span, method)
     bins = sweep.loading_bins if side == "loading" else sweep.unloading_bins
     inside = None if bins is None else bins.between(span.bottom_mm, span.top_mm)
-    if inside is None or inside.height_mm.size < FEWEST_BINS:
+    if inside is None or inside.height_mm.size < FEWEST_BINS[method]:
         return None
     if np.ptp(inside.height_mm) < REACHED * (span.top_mm - span.bottom_mm):
         return None

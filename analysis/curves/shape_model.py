@@ -65,11 +65,10 @@ def find_shape(curve: SpringCurve) -> Shape:
     strokes = _sampled(curve)
     if not strokes:
         return Shape("can't tell", "chosen heights don't show a course; it takes a sampled stroke")
-    branches = [bins for _, ways in strokes for bins in ways]
-    top, bottom = _range_mm(curve, branches)
+    top, bottom = _range_mm(curve, [bins for _, ways in strokes for bins in ways])
     if top - bottom < LEAST_RANGE_MM:
         return Shape("can't tell", "too little way between closing end coils and the lowest height")
-    course = pooled_course(branches, top, bottom)
+    course = pooled_course([ways for _, ways in strokes], top, bottom)
     models = None if course is None else compare_models(course)
     third = (top - bottom) / 3.0
     upper, lower = Span(top, top - third), Span(bottom + third, bottom)
@@ -111,29 +110,39 @@ def _kind(models: Models, change: Rate, rate_n_per_mm: float) -> Kind:
     return "two rates" if models.knee_over_smooth > 0.0 else "smooth"
 
 
-def pooled_course(branches: Sequence[Bins], top_mm: float, bottom_mm: float) -> Course | None:
+def pooled_course(
+    strokes: Sequence[Sequence[Bins]], top_mm: float, bottom_mm: float
+) -> Course | None:
     """Average the branches of all strokes in even cells of height.
 
     What is averaged is the distance from one straight line through all, so that where in its cell
     a sample lies does not matter; friction leaves the mean of as many ways down as up. Across
-    cells that a fast stroke left empty its branch is taken as straight.
+    cells that a stroke left empty its branch is taken as straight.
+
+    Args:
+        strokes: the branches of each, of every stroke the same ones. Strokes that fill too few
+            cells, being fast, are passed over.
+        top_mm, bottom_mm: between which heights.
 
     Returns:
-        None where a branch filled too few cells.
+        None where no stroke fills enough.
     """
-    inside = [bins.between(bottom_mm, top_mm) for bins in branches]
+    inside = [[bins.between(bottom_mm, top_mm) for bins in ways] for ways in strokes]
+    every = [bins for ways in inside for bins in ways]
     edges = np.linspace(bottom_mm, top_mm, CELLS + 1)
-    line = np.polyfit(
-        np.concatenate([bins.height_mm for bins in inside]),
-        np.concatenate([bins.load_n for bins in inside]),
-        1,
-    )
-    means = [_cell_means(bins, line, edges) for bins in inside]
-    if any(one is None for one in means):
+    heights, loads = (np.concatenate([bins[column] for bins in every]) for column in (0, 1))
+    if heights.size < FEWEST:
+        return None
+    line = np.polyfit(heights, loads, 1)
+    means: list[Array] = []
+    for ways in inside:
+        found = [_cell_means(bins, line, edges) for bins in ways]
+        filled = [one for one in found if one is not None]
+        means += filled if len(filled) == len(found) else []
+    if not means:
         return None
     middle = 0.5 * (edges[1:] + edges[:-1])
-    away = np.mean([one for one in means if one is not None], axis=0)
-    return Course(middle, away + np.polyval(line, middle))
+    return Course(middle, np.mean(means, axis=0) + np.polyval(line, middle))
 
 
 def _cell_means(bins: Bins, line: Array, edges: Array) -> Array | None:

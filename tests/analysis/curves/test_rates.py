@@ -172,6 +172,17 @@ def test_points_give_a_line_only_where_they_are_enough() -> None:
     assert line_rate(five, [Span(29.0, 20.0)], "least squares") is None
 
 
+def test_one_branch_is_no_rate_of_the_mean() -> None:
+    """A way up too fast for a line: the way down alone reads friction's half too steep."""
+    down, up = np.linspace(55.0, 26.0, 400), np.linspace(27.0, 55.0, 12)
+    height = np.concatenate([down, up])
+    sweep = press(with_loop(height), height)
+    assert line_rate(fit_curve("x", [sweep]), [Span(45.0, 34.0)], "least squares") is None
+    alone = line_rate(fit_curve("x", [sweep], "loading"), [Span(45.0, 34.0)], "least squares")
+    assert alone is not None
+    assert alone.rate_n_per_mm == pytest.approx(16.0 * (1.0 + 0.5 * LOOP), rel=1e-6)
+
+
 def test_the_friction_loop_with_its_uncertainty() -> None:
     rng = np.random.default_rng(4)
     height = path_mm()

@@ -1,0 +1,100 @@
+"""Whether what one spring's curve tells is true: contact, rates, friction, shape, on drawn rigs.
+
+    python tests/bench/bench_curve_truth.py [--days 40]
+
+Rigs, springs and hands of bench_days, one spring a day, read through the whole chain as
+`coilbench set spring` does. A row a finding: how often it could be told, the mean error, its RMSE,
+the mean expanded uncertainty, and how often the interval held the truth (95 is right, 100 is idle).
+All springs drawn have one rate and no stroke reaches coil bind; "two rates" or a bind is false.
+"""
+
+from __future__ import annotations
+
+import argparse
+from collections import Counter, defaultdict
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from bench_days import World, draw_day
+from bench_metrology import WORLDS, heights_mm, sweeps_of
+
+from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.lag_undo import undo_lag
+from coilbench.analysis.spring_findings import Given, find_all
+
+NAMES = (
+    "as drawn",
+    "one stroke a spring",
+    "fast strokes only",
+    "paused, pressed twice",
+    "a mere delay",
+    "10 a second, slow",
+    "steps of 0.05 mm",
+    "4 times the friction",
+    "10 times the noise",
+    "press gives as F^0.8",
+)
+
+
+@dataclass
+class Truths:
+    """Errors and expanded uncertainties by finding, the shapes named, and false coil binds."""
+
+    days: int
+    pairs: dict[str, list[tuple[float, float]]] = field(default_factory=lambda: defaultdict(list))
+    shapes: Counter[str] = field(default_factory=Counter)
+    binds: int = 0
+
+    def coverage(self, finding: str) -> float:
+        """Share of intervals that held the truth."""
+        return float(np.mean([abs(error) <= u for error, u in self.pairs[finding]]))
+
+
+def truths(world: World, seeds: Sequence[int]) -> Truths:
+    """Live through some days and hold each finding against the truth."""
+    found = Truths(len(seeds))
+    for seed in seeds:
+        day = draw_day(world, seed)
+        spring = day.springs[0]
+        curve = fit_curve("00", undo_lag(sweeps_of(day, day.calibration()))["00"])
+        told = find_all(curve, Given(), heights_mm=heights_mm(spring))
+        if curve.contact is not None:
+            error = curve.contact.height_mm - spring.free_length_mm
+            found.pairs["contact, mm"].append((error, curve.contact.height_u_mm))
+        for each in told.rates:
+            top, bottom = (float(spring.load_n(mm)) for mm in (each.top_mm, each.bottom_mm))
+            error = each.rate.rate_n_per_mm - (bottom - top) / (each.top_mm - each.bottom_mm)
+            found.pairs[f"{each.method}, N/mm"].append((error, each.rate.rate_u_n_per_mm))
+        if told.loop is not None:
+            error = told.loop.share - 2.0 * spring.friction_fraction
+            found.pairs["loop, share"].append((error, told.loop.share_u))
+        found.shapes[told.shape.kind] += 1
+        found.binds += curve.bind is not None
+    return found
+
+
+def show(name: str, found: Truths) -> None:
+    """Print one world's table."""
+    shapes = ", ".join(f"{kind} {count}" for kind, count in found.shapes.most_common())
+    print(f"\n{name}: {shapes}; coil binds {found.binds}")
+    print(f"  {'':22}{'told %':>8}{'bias':>10}{'RMSE':>10}{'U95':>10}{'held %':>8}")
+    for finding, pairs in found.pairs.items():
+        error, u = np.array(pairs).T
+        told, held = 100.0 * len(pairs) / found.days, 100.0 * found.coverage(finding)
+        rmse = float(np.sqrt(np.mean(error**2)))
+        numbers = "".join(f"{number:10.4f}" for number in (error.mean(), rmse, u.mean()))
+        print(f"  {finding:22}{told:8.0f}{numbers}{held:8.1f}")
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("--days", type=int, default=40)
+    days = parser.parse_args().days
+    for world in WORLDS:
+        if world.name in NAMES:
+            show(world.name, truths(world, range(3000, 3000 + days)))
+
+
+if __name__ == "__main__":
+    main()
