@@ -83,7 +83,7 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     ]
     below = [
         _Block(4, reason_lines(scene.table, 8 if tall else 2)),
-        _Block(0, event_lines(scene.snapshot, 5 if tall else 1)),
+        _Block(0, event_lines(scene.snapshot, 5 if tall else 2, width)),
         _Block(2, [Text(scene.keys, "bold")] if scene.keys else []),
         _Block(0, [Text(SAFETY, "italic")]),
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import textwrap
+
 from rich.text import Text
 
 from coilbench.capture.running.snapshot import Snapshot
@@ -56,10 +58,20 @@ def phase_words(snapshot: Snapshot) -> str:
     return _PHASES.get(snapshot.phase, snapshot.phase)
 
 
-def event_lines(snapshot: Snapshot, room: int) -> list[Text]:
-    """Return the last things that happened, the latest last: + kept, ! refused or a fault."""
-    lines = []
-    for _, kind, words in snapshot.events[-room:] if room > 0 else ():
+def event_lines(snapshot: Snapshot, room: int, width: int) -> list[Text]:
+    """Return the last things that happened in `room` lines, the latest last, whole and in words.
+
+    + is a stroke kept, ! one refused or a fault.
+    """
+    lines: list[Text] = []
+    for _, kind, words in reversed(snapshot.events):
         mark, style = _MARKS.get(kind, ("  ", ""))
-        lines.append(Text.assemble((mark, style), words))
-    return lines
+        pieces = textwrap.wrap(words, max(20, width - 2)) or [""]
+        if lines:
+            pieces = [words]  # cut where it is too long: the latest alone is told whole
+        first, *rest = pieces
+        own = [Text.assemble((mark, style), first), *(Text(f"  {piece}") for piece in rest)]
+        lines = own + lines
+        if len(lines) >= room:
+            break
+    return [Text("") for _ in range(room - len(lines))] + lines[-room:]
