@@ -160,14 +160,15 @@ def _budget(lift_mm: float, chosen: Chosen) -> BudgetPart | None:
     for springs in chosen.sets:
         for curve in springs.curves if springs.role != "inner" else ():
             names = (curve.label, f"{springs.name}/{curve.label}", None)
-            known = [heights_mm[name] for name in names if name in heights_mm]
-            if not known:
+            name = next((each for each in names if each in heights_mm), "")
+            if name == "":
                 continue
             try:
-                reading = curve.load_at(known[0] - lift_mm)
+                reading = curve.load_at(heights_mm[name] - lift_mm)
             except HeightNotMeasured:
                 continue
-            found.append(BudgetPart(curve.label, reading.height_mm, reading.load_n, reading.budget))
+            called = curve.label if name is None else name
+            found.append(BudgetPart(called, reading.height_mm, reading.load_n, reading.budget))
     return max(found, key=lambda part: part.budget.expanded_u_n, default=None)
 
 

@@ -176,3 +176,22 @@ def test_what_the_limits_need_is_named_where_it_is_not_given(make_a_sheet: MakeS
     sheet = make_a_sheet(text(), springs())
     assert sheet.limits.found == ()
     assert any("wire and active coils of larch" in words for words in sheet.limits.not_given)
+
+
+def test_labels_that_two_sets_share(make_a_sheet: MakeSheet) -> None:
+    """Both outer sets have a spring 1: the sheet says whose, and adds the right one's load."""
+    sets = {
+        "larch": {"1": (50.0, 20.0)},
+        "rowan": {"1": (50.0, 21.0), "2": (50.0, 20.4)},
+        "heron": {f"heron-{n}": (48.0, 10.0) for n in (1, 2, 3)},
+    }
+    both = text().replace('outer = ["larch"]', 'outer = ["larch", "rowan"]')
+    sheet = make_a_sheet(both, sets)
+    outers = [row.outer for row in sheet.valves]
+    assert sorted(str(outer.spring) for outer in outers) == ["2", "larch/1", "rowan/1"]
+    together = [line for line in sheet.lines if line.role == "together"]
+    for line, row in zip(together, sheet.valves, strict=True):
+        at = line.heights_mm.index(row.outer.height_mm)
+        assert line.loads_n[at] == pytest.approx(row.seat_n)
+    assert sheet.budget is not None
+    assert sheet.budget.spring == "rowan/1"  # the stiffest: its load is the least sure
