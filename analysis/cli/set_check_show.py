@@ -7,11 +7,10 @@ from collections.abc import Sequence
 
 import click
 from rich.console import Console
-from rich.measure import Measurement
 from rich.table import Table
 from rich.text import Text
 
-from coilbench.analysis.cli.common import console, load_cell, plain_table
+from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, wrapped
 from coilbench.analysis.cli.set_strokes import stroke_line
 from coilbench.analysis.sets.flags import Flag
 from coilbench.analysis.sets.grades import Grades
@@ -30,19 +29,17 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
     for table in _tables(check, shown, out):
         out.print(table)
     for height in check.summary:
-        click.echo(_wrapped(_summary_line(height, shown), out))
+        click.echo(wrapped(_summary_line(height, shown), out))
     if check.rate is not None:
         rate = check.rate
         spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
         told = f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
-        click.echo(_wrapped(f"{told}middle {shown.rate_text(rate.median)}", out))
+        click.echo(wrapped(f"{told}middle {shown.rate_text(rate.median)}", out))
     for spring in check.springs:
         for flag in spring.flags:
-            click.echo(
-                _wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label)}.", out)
-            )
+            click.echo(wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label)}.", out))
     if missing:
-        click.echo(_wrapped(f"Not measured yet: {', '.join(missing)}.", out))
+        click.echo(wrapped(f"Not measured yet: {', '.join(missing)}.", out))
     if not check.flagged:
         click.echo("No spring stands out.")
 
@@ -52,13 +49,6 @@ def _reasons(flag: Flag, label: str) -> str:
     more = len(flag.reasons) - REASONS
     told = "; ".join(flag.reasons[:REASONS])
     return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
-
-
-def _wrapped(text: str, out: Console) -> str:
-    """Wrap a sentence on a terminal; elsewhere a line is a line."""
-    if not out.is_terminal:
-        return text
-    return textwrap.fill(text, out.width, subsequent_indent="    ")
 
 
 def show_grades(grades: Sequence[Grades], shown: Units) -> None:
@@ -131,10 +121,9 @@ def _summary_line(height: HeightSummary, shown: Units) -> str:
 def _tables(check: SetCheck, shown: Units, out: Console) -> list[Table]:
     """One table of all heights as full as the screen is wide, else one a height."""
     every = range(len(check.summary))
-    unbounded = out.options.update(max_width=10_000)
     for extras in _LAYOUTS:
         table = _table(check, every, extras, shown)
-        if Measurement.get(out, unbounded, table).maximum <= out.width:
+        if fits(table, out):
             return [table]
     return [_table(check, [at], ("kg off",), shown) for at in every]
 

@@ -3,20 +3,25 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
+from rich.console import Console
+from rich.table import Table
 
 from coilbench.analysis.cli.common import (
     LENGTH,
     book_path,
     console,
+    fits,
     json_option,
     plain_table,
     print_document,
     read_build,
     show_warnings,
     units,
+    wrapped,
 )
 from coilbench.analysis.cli.set_heights import build_heights
 from coilbench.analysis.curves.curve import BranchChoice
@@ -89,49 +94,77 @@ def set_compare(
 
 
 def _show(comparison: Comparison, shown: Units) -> None:
-    columns = ["spring"]
-    for height_mm in comparison.heights_mm:
-        columns += [f">{shown.length_text(height_mm)}\n{shown.load}", ">\n%"]
-    table = plain_table(*columns, f">rate\n{shown.load}/{shown.length}", "really changed")
-    for spring in comparison.springs:
-        cells = [spring.label]
-        for change in spring.loads:
-            cells += _cells(change, shown)
-        cells.append(_rate_cell(spring.rate, shown))
-        table.add_row(*cells, "yes" if spring.changed else "can't tell")
-    click.echo(f"{comparison.after} less {comparison.before}:")
-    console().print(table)
+    out = console()
+    click.echo(f"Change from {comparison.before} to {comparison.after}:")
+    for table in _tables(comparison, shown, out):
+        out.print(table)
     for height_mm, mean in zip(comparison.heights_mm, comparison.means, strict=True):
         if mean is not None:
-            value, u = _change_text(mean.change, mean.change_u, shown)
-            place = f"At {shown.length_text(height_mm)}"
-            click.echo(f"{place}: mean change {value} ± {u} {shown.load} (k = 2), {_words(mean)}.")
+            change = _change_text(
+                shown.load_value(mean.change), shown.load_value(mean.change_u), " ± "
+            )
+            told = f"At {shown.length_text(height_mm)}: mean change {change} {shown.load} (k = 2)"
+            click.echo(wrapped(f"{told}, {_words(mean)}.", out))
     if comparison.rate_mean is not None:
-        rate = shown.rate_value(comparison.rate_mean.change)
-        u = shown.rate_text(comparison.rate_mean.change_u)
-        click.echo(f"Rate: mean change {rate:+.3f} ± {u}, {_words(comparison.rate_mean)}.")
+        mean = comparison.rate_mean
+        change = _change_text(
+            shown.rate_value(mean.change), shown.rate_value(mean.change_u), " ± ", most=4
+        )
+        told = f"Rate: mean change {change} {shown.load}/{shown.length} (k = 2)"
+        click.echo(wrapped(f"{told}, {_words(mean)}.", out))
     for note in _notes(comparison):
-        click.echo(note)
+        click.echo(wrapped(note, out))
+
+
+def _tables(comparison: Comparison, shown: Units, out: Console) -> list[Table]:
+    """One table of all heights as full as the screen is wide, else one a height."""
+    every = range(len(comparison.heights_mm))
+    for rate_u in (True, False):
+        table = _table(comparison, every, shown, rate_u=rate_u)
+        if fits(table, out):
+            return [table]
+    return [_table(comparison, [at], shown, rate_u=True) for at in every]
+
+
+def _table(comparison: Comparison, heights: Sequence[int], shown: Units, *, rate_u: bool) -> Table:
+    columns = ["spring"]
+    for at in heights:
+        columns += [f">{shown.length_text(comparison.heights_mm[at])}\n{shown.load}", ">\n%"]
+    table = plain_table(*columns, f">rate\n{shown.load}/{shown.length}", "really\nchanged")
+    for spring in comparison.springs:
+        cells = [spring.label]
+        for at in heights:
+            cells += _cells(spring.loads[at], shown)
+        cells.append(_rate_cell(spring.rate, shown, with_u=rate_u))
+        table.add_row(*cells, "yes" if spring.changed else "can't tell")
+    return table
 
 
 def _cells(change: Change | None, shown: Units) -> list[str]:
     if change is None:
         return ["-", ""]
-    value, u = _change_text(change.measured.value, change.measured.u, shown)
-    mark = " " if change.verdict == "can't tell" else "*"
-    percent = "" if change.before == 0.0 else f"{100 * change.measured.value / change.before:+.1f}"
-    return [f"{value} ±{u}{mark}", percent]
+    measured = change.measured
+    value = _change_text(shown.load_value(measured.value), shown.load_value(measured.u))
+    percent = "" if change.before == 0.0 else f"{100 * measured.value / change.before:+.1f}"
+    return [f"{value}{_mark(change)}", percent]
 
 
-def _rate_cell(change: Change | None, shown: Units) -> str:
-    return "-" if change is None else f"{shown.rate_value(change.measured.value):+.3f}"
+def _rate_cell(change: Change | None, shown: Units, *, with_u: bool) -> str:
+    if change is None:
+        return "-"
+    value, u = shown.rate_value(change.measured.value), shown.rate_value(change.measured.u)
+    told = _change_text(value, u, most=4)
+    return f"{told if with_u else told.split()[0]}{_mark(change)}"
 
 
-def _change_text(change_n: float, change_u_n: float, shown: Units) -> tuple[str, str]:
-    """A change and its uncertainty, to two digits of it, three decimals at most."""
-    value, u = shown.load_value(change_n), shown.load_value(change_u_n)
-    places = 2 if u <= 0.0 else min(3, max(0, 1 - math.floor(math.log10(u))))
-    return f"{round(value, places) + 0.0:+.{places}f}", f"{u:.{places}f}"
+def _mark(change: Change) -> str:
+    return " " if change.verdict == "can't tell" else "*"
+
+
+def _change_text(value: float, u: float, between: str = " ±", most: int = 3) -> str:
+    """A change and its uncertainty, to two digits of it, with so many decimals at most."""
+    places = 2 if u <= 0.0 else min(most, max(0, 1 - math.floor(math.log10(u))))
+    return f"{round(value, places) + 0.0:+.{places}f}{between}{u:.{places}f}"
 
 
 def _words(mean: MeanChange) -> str:
@@ -142,7 +175,7 @@ def _words(mean: MeanChange) -> str:
 
 def _notes(comparison: Comparison) -> list[str]:
     notes = [
-        "* larger than its uncertainty (k = 2); one unchanged load in twenty looks so by chance."
+        "* larger than its uncertainty (k = 2); of twenty unchanged loads, one looks so by chance."
     ]
     known = [change for spring in comparison.springs for change in spring.loads if change]
     if known and all(change.same_rig for change in known):

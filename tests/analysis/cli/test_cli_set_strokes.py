@@ -1,0 +1,121 @@
+"""`coilbench set strokes`, and what `set check` says of strokes: seen, kept, overruled."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+KG = 9.80665
+AT = ("--at", "38.5mm", "--at", "27.6mm")
+FINE = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
+
+Call = Callable[..., Any]  # says what conftest.py's Said is
+ELM = ("set", "check", "elm", "--at", "38mm", "--at", "29mm")
+
+
+def load_n(said: Any, label: str, at: int = 1) -> float:
+    springs = {spring["label"]: spring for spring in said.document["springs"]}
+    return float(springs[label]["readings"][at]["load_n"])
+
+
+def test_a_slip_is_left_out_said_and_overruled_for_every_later_report(pressed: Call) -> None:
+    said = pressed(*ELM)
+    assert "b stroke 2: left out, slipped. slipped: the load suddenly lost 1.6" in said.out
+    assert "To count one in: coilbench set strokes elm --use b:2" in said.out
+    true_n = 16.0 * (53.0 - 29.0)
+    assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n, abs=0.2)
+    used = pressed("set", "strokes", "elm", "--use", "b:2")
+    assert used.status == 0
+    assert "a: 3 strokes kept, nothing against them." in used.out
+    assert "  2: kept, you said so. slipped:" in used.out
+    assert "c: not measured yet." in used.out
+    # a third of 16 N, both branches at 29 mm lie below the slip
+    assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n - 16.0 / 3.0, abs=0.3)
+    assert pressed("set", "strokes", "elm", "--by-rule", "b:2").status == 0
+    assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n, abs=0.2)
+
+
+def test_why_lists_every_stroke_of_that_spring(pressed: Call) -> None:
+    said = pressed(*ELM, "--why", "b")
+    listed = said.out[said.out.index("Strokes:") :].splitlines()
+    assert listed[1] == "  1: kept, nothing against it."
+    assert listed[2].startswith("  2: left out, slipped. slipped: the load suddenly lost")
+    assert "  3: kept, nothing against it." in listed
+    assert "Your word goes before: coilbench set strokes --help." in " ".join(said.out.split())
+    strokes = pressed(*ELM, "--why", "b", "--json").document["strokes"]
+    assert [one["kept"] for one in strokes] == [True, False, True]
+    assert strokes[1]["findings"][0]["kind"] == "slipped"
+
+
+def test_a_stroke_that_stopped_short_of_what_is_asked_is_named(pressed: Call) -> None:
+    said = pressed("set", "check", "elm", "--at", "38mm", "--at", "26mm", "--why", "a")
+    assert said.status == 2  # no spring at all was measured at 26 mm
+    assert "was measured from 27." in said.err
+
+
+def test_every_stroke_left_out_leaves_the_spring_unmeasured(pressed: Call) -> None:
+    arguments = [word for n in (1, 2, 3) for word in ("--leave", f"b:{n}")]
+    assert pressed("set", "strokes", "elm", *arguments).status == 0
+    said = pressed(*ELM)
+    assert "Not measured yet: b, c." in said.out
+
+
+def test_a_mistyped_reading_is_taken_out_again(larch: Call) -> None:
+    assert larch("note", "--set", "larch", *FINE, "larch-01 38.5mm 32.0kg").status == 0
+    before = load_n(larch("set", "check", "larch", *AT, "--json"), "larch-01", 0)
+    assert larch("set", "strokes", "larch", "--leave", "larch-01:2").status == 0
+    after = load_n(larch("set", "check", "larch", *AT, "--json"), "larch-01", 0)
+    assert (before / KG, after / KG) == pytest.approx((27.477, 22.954), abs=0.01)
+
+
+def test_strokes_as_json(pressed: Call) -> None:
+    told = pressed("set", "strokes", "elm", "--spring", "b", "--json").document
+    (spring,) = told["springs"]
+    assert [one["number"] for one in spring["strokes"]] == [1, 2, 3]
+    assert [one["why"] for one in spring["strokes"]] == [
+        "nothing against it",
+        "slipped",
+        "nothing against it",
+    ]
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (("elm", "--use", "b"), "names no stroke"),
+        (("elm", "--use", "b:"), "names no stroke"),
+        (("elm", "--use", "b:-1"), "names no stroke"),
+        (("elm", "--use", "b:4"), "has no stroke 4"),
+        (("elm", "--leave", "c:1"), "It has none yet"),
+        (("elm", "--leave", "z:1"), "no spring 'z'"),
+        (("elm", "--leave", "b:1", "--use", "b:1"), "named twice"),
+        (("elm", "--leave", "b:1", "--use", "b:9"), "has no stroke 9"),
+        (("elm", "--spring", "z"), "no spring 'z'"),
+        (("oak",), "there is no set 'oak'"),
+    ],
+)
+def test_strokes_refuse_in_one_line(
+    pressed: Call, content: Callable[[], str], arguments: tuple[str, ...], words: str
+) -> None:
+    before = content()
+    pressed("set", "strokes", *arguments).refused(words)
+    assert content() == before
+
+
+def test_a_short_stroke_is_kept_for_what_it_reached(
+    pressed: Call, tmp_path: Path, slipping_file: Callable[..., str]
+) -> None:
+    text = Path(slipping_file(tmp_path, "short.csv")).read_text().splitlines()
+    rows = [row for row in text[1:] if float(row.split(",")[2]) > 33.0]
+    # closed up in time where the deepest part was cut away, as if it had been let go there
+    rows = [f"{n / 50:.2f},{row.split(',', 1)[1]}" for n, row in enumerate(rows)]
+    (tmp_path / "short.csv").write_text("\n".join([text[0], *rows]))
+    file = str(tmp_path / "short.csv")
+    assert pressed("import", file, "--set", "elm", "--label", "a").status == 0
+    said = pressed(*ELM, "--why", "a")
+    told = " ".join(said.out[said.out.index("Strokes:") :].split())
+    assert "4: kept, nothing against it. short: stopped at 33." in told
+    assert "asked for 29.00 mm: read only above" in told
