@@ -50,6 +50,9 @@ from_option = click.option(
     help="Take the points from this CSV file instead of the rig.",
 )
 port_option = click.option("--port", help="Where the rig is, for guided calibration.")
+bell_option = click.option(
+    "--bell/--no-bell", default=True, help="Guided: ring the terminal's bell at each reading."
+)
 afresh_option = click.option(
     "--afresh", is_flag=True, help="Guided: begin anew, though points of an earlier try are kept."
 )
@@ -81,6 +84,7 @@ afresh_option = click.option(
     help="Calibrate a bathroom scale of this name for `coilbench note` instead; needs --from.",
 )
 @afresh_option
+@bell_option
 def weigh_command(
     file: Path | None,
     port: str | None,
@@ -88,6 +92,7 @@ def weigh_command(
     gravity_m_s2: float | None,
     scale_name: str | None,
     afresh: bool,
+    bell: bool,
 ) -> None:
     """Calibrate the load with known masses, up and down.
 
@@ -103,7 +108,7 @@ def weigh_command(
         _store(load_part(read_load_points(_table(file)), file.name, gravity))
         return
     masses_kg = [_mass_kg(text) for text in masses.split(",")]
-    with open_rig(port) as rig:
+    with open_rig(port, ring=bell) as rig:
         points = weigh_guided(rig, masses_kg, afresh=afresh)
     with kept_until_stored("weigh"):
         _store(load_part(points, "guided", gravity).on(rig.hello))
@@ -158,12 +163,14 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     help="Set the datum anew on this one gauge, keeping the scale factor (after a restart).",
 )
 @afresh_option
+@bell_option
 def gauge_command(
     file: Path | None,
     port: str | None,
     lengths: str | None,
     datum: float | None,
     afresh: bool,
+    bell: bool,
 ) -> None:
     """Calibrate the travel with known lengths between the faces (0 mm: the faces touch).
 
@@ -176,12 +183,12 @@ def gauge_command(
         raise CoilbenchError("give --lengths, --datum or --from", mend="See: rig gauge --help")
     if datum is not None:
         fit = _fitted("travel", "gauge --lengths 50mm,40mm,30mm")
-        with open_rig(port) as rig:
+        with open_rig(port, ring=bell) as rig:
             _store(datum_part(fit, datum_guided(rig, datum)).on(rig.hello))
         return
     assert lengths is not None  # noqa: S101  the check above leaves only this
     lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
-    with open_rig(port) as rig:
+    with open_rig(port, ring=bell) as rig:
         points = gauge_guided(rig, lengths_mm, afresh=afresh)
     with kept_until_stored("gauge"):
         _store(travel_part(points, "guided").on(rig.hello))
@@ -202,7 +209,8 @@ def gauge_command(
     show_default=True,
     help="Guided: the load to press the block to; above your springs' highest load.",
 )
-def flex_command(file: Path | None, port: str | None, least_n: float) -> None:
+@bell_option
+def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool) -> None:
     """Measure how far the press gives, by pressing on a solid block.
 
     Never exceed the press's or the cell's rating. The file's columns: load_counts,travel_counts.
@@ -213,7 +221,7 @@ def flex_command(file: Path | None, port: str | None, least_n: float) -> None:
         points = read_flex_points(_table(file))
         part = flex_part(points, load_fit, travel_fit, file.name)
     else:
-        with open_rig(port) as rig:
+        with open_rig(port, ring=bell) as rig:
             pressed = press_guided(rig, load_fit, least_n, units())
             part = flex_part(pressed, load_fit, travel_fit, "guided").on(rig.hello)
     _store(part)

@@ -47,14 +47,15 @@ _ASKED = {"u": Asked.UNDO, "\r": Asked.STORE, "\n": Asked.STORE}
 
 @dataclass(frozen=True)
 class Rig:
-    """An open rig."""
+    """An open rig, and whether the terminal's bell tells what it read."""
 
     hello: Hello
     stream: Iterator[RawBlock]
+    ring: bool
 
 
 @contextmanager
-def open_rig(port: str | None) -> Iterator[Rig]:
+def open_rig(port: str | None, *, ring: bool) -> Iterator[Rig]:
     """Open the rig for a guided calibration, this program alone.
 
     Raises:
@@ -67,7 +68,7 @@ def open_rig(port: str | None) -> Iterator[Rig]:
         )
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source, IDENTIFY_S)
-        yield Rig(hello, sample_stream(source, seen))
+        yield Rig(hello, sample_stream(source, seen), ring)
 
 
 def weigh_guided(rig: Rig, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
@@ -160,7 +161,7 @@ def _follow(rig: Rig, guide: Guide, keep: Callable[[], None]) -> None:
         def say(words: str) -> None:
             task = not words.startswith(" ")
             out.print(words, soft_wrap=True, markup=False, style="bold" if task else None)
-            if guide.taken and words.startswith("   read"):
+            if rig.ring and out.is_terminal and words.startswith(("   read", "   not taken")):
                 out.bell()
 
         say(KEYS_ON if keyboard.off is None else f"keys off: {keyboard.off}")

@@ -143,7 +143,6 @@ class _Screen:
         bell, rings, rung_s = Bell(), 0, 0.0
         drawn: object = None
         while snapshot is not None:
-            reader.check()
             scene = self._scene(snapshot, reader, self._key_line(keyboard))
             if (scene, self._out.size) != drawn:
                 live.update(self._frame(scene), refresh=True)

@@ -17,6 +17,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sessions import live_session
 from coilbench.capture.book.sets import set_names
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import Session
@@ -24,6 +25,7 @@ from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.units import Units
 
 BOOK_LOOK_S = 0.5
+RETRY_S = 2.0  # after the book could not be read
 SILENT_S = 5.0  # a capture writes each second; after this long without, it may be gone
 
 
@@ -133,7 +135,6 @@ class BookReader:
         self._heights_mm = heights_mm
         self._units = units
         self._mark: tuple[object, ...] | None = None
-        self._error: Exception | None = None
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="coilbench-table", daemon=True)
 
@@ -147,23 +148,23 @@ class BookReader:
         if self._thread.ident is not None:
             self._thread.join()
 
-    def check(self) -> None:
-        """Raise what ended the thread, if anything did."""
-        if self._error is not None:
-            raise self._error
-
     def read(self) -> None:
         """Read once, in the caller's own thread."""
         with open_book(self._path) as db:
             self._read(db)
 
     def _run(self) -> None:
-        try:
-            with open_book(self._path) as db:
-                while not self._over.wait(BOOK_LOOK_S if self._mark is not None else 0.0):
-                    self._read(db)
-        except Exception as error:  # handed to the screen's thread, which raises it
-            self._error = error
+        while not self._over.is_set():
+            try:
+                with open_book(self._path) as db:
+                    while not self._over.wait(BOOK_LOOK_S if self._mark is not None else 0.0):
+                        self._read(db)
+            except Exception as error:  # shown; the capture goes on, and the next look may succeed
+                known = isinstance(error, CoilbenchError)
+                words = str(error) if known else f"{type(error).__name__}: {error}"
+                self.standing = f"THE TABLE CAN'T BE READ: {words}"
+                self._mark = None
+                self._over.wait(RETRY_S)
 
     def _read(self, db: Database) -> None:
         if self._set_name not in set_names(db):
@@ -171,10 +172,10 @@ class BookReader:
         mark = _mark(db)
         if mark == self._mark:
             return
-        self._mark = mark
-        self.standing = standing_words(db, utc_now())
         self.table = with_strokes(db, self._set_name, self.table)
+        self.standing = standing_words(db, utc_now())
         self.table = read_set_table(db, self._set_name, self._heights_mm, self._units)
+        self._mark = mark
 
 
 def _mark(db: Database) -> tuple[object, ...]:

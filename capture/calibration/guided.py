@@ -97,15 +97,17 @@ def follow(
     for block in stream:
         wish = _wish(block, asked())
         if wish is Asked.UNDO:
-            say(guide.undo())
-            keep()
+            words = guide.undo()
+            keep()  # before it is said: what is said has happened
+            say(words)
             say(guide.task)
             done_us = None
         before = guide.taken
-        for words in guide.feed(block):
-            say(words)
+        read = guide.feed(block)
         if guide.taken != before:
             keep()
+        for words in read:
+            say(words)
         show(guide.state)
         if guide.done and len(block):
             now_us = int(block.samples["t_us"][-1])

@@ -118,6 +118,16 @@ def test_a_frame_fits_the_screen(size: tuple[int, int], link: str) -> None:
     assert lines[-1].startswith("Eye protection")
 
 
+@given(st.integers(1, 260), st.integers(1, 90), st.booleans())
+@settings(max_examples=80, deadline=None)
+def test_any_size_of_screen_is_filled_and_not_overrun(
+    width: int, height: int, ascii_only: bool
+) -> None:
+    lines = drawn(SCENE, width, height, ascii_only=ascii_only).splitlines()
+    assert len(lines) <= height
+    assert max(len(line) for line in lines) <= width
+
+
 def test_it_fills_the_screen_so_that_nothing_jumps() -> None:
     heights = {len(drawn(one).splitlines()) for one in (LIVE, replace(LIVE, curve=()))}
     assert heights == {24}
