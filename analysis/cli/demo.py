@@ -108,6 +108,7 @@ def _show(path: Path, build_path: Path, result: DemoResult) -> None:
         f"  coilbench --book {path} set check larch --at 38.5mm --at 27.6mm\n"
         f"  coilbench --book {path} pair {build_path}\n"
         f"  coilbench --book {path} assign {build_path}\n"
+        f"  coilbench --book {path} report {build_path} -o sheet.html\n"
         f"  coilbench --book {path} depths {build_path}\n"
         f"  coilbench --book {path} rig card\n"
         f"  sqlite-utils tables {path} --counts"

@@ -16,6 +16,7 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.set_budget import show_budget
+from coilbench.analysis.cli.writing import refuse_existing, write_whole
 from coilbench.analysis.rig.card import Card, PartCard
 from coilbench.analysis.rig.iso7500 import SOURCE
 from coilbench.analysis.rig_record import calibration_card
@@ -34,18 +35,21 @@ from coilbench.capture.book.rows import utc_now
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write the card as one self-contained page to this file.",
 )
+@click.option("--force", is_flag=True, help="Let the page take a file's place.")
 @json_option
-def card_command(page: Path | None, as_json: bool) -> None:
+def card_command(page: Path | None, force: bool, as_json: bool) -> None:
     """Show the calibration in force: its points, curve, uncertainty, age, and what to trust.
 
     With the class of ISO 7500-1 whose limits its errors would meet, which is no certificate.
     """
+    if page is not None:
+        refuse_existing(page, force, [book_path()])
     with open_book(book_path()) as db:
         card = calibration_card(db)
     if page is not None:
         from coilbench.analysis.screens.card_page import card_page  # slow to load, seldom needed
 
-        page.write_text(card_page(card, units(), utc_now()), encoding="utf-8")
+        write_whole(page, card_page(card, units(), utc_now()))
         click.echo(f"Wrote {page}.", err=as_json)
     if as_json:
         print_document(to_document(card))

@@ -27,15 +27,15 @@ def refuse_existing(path: Path, force: bool, inputs: Iterable[Path] = ()) -> Non
         raise CoilbenchError(
             "the page would take the place of what it is made of",
             where=str(path),
-            mend="Name another file with -o",
+            mend="Name another file",
         )
     if not path.is_file():
-        raise CoilbenchError("this is no file", where=str(path), mend="Name a file with -o")
+        raise CoilbenchError("this is no file", where=str(path), mend="Name a file")
     if not force:
         raise CoilbenchError(
             "the file is there already",
             where=str(path),
-            mend="Name another with -o, or write over it with --force",
+            mend="Name another, or write over it with --force",
         )
 
 

@@ -220,6 +220,10 @@ def test_the_card_as_a_page(
     assert whole.rig("card", None, "--html", str(page)) == 0
     assert capsys.readouterr().out == f"Wrote {page}.\n"
     assert page.read_text(encoding="utf-8").startswith("<!doctype html>")
+    page.write_text("mine", encoding="utf-8")
+    assert whole.rig("card", None, "--html", str(page)) == 2
+    assert page.read_text(encoding="utf-8") == "mine"
+    assert whole.rig("card", None, "--html", str(page), "--force") == 0
 
 
 def test_a_card_of_the_load_alone(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
