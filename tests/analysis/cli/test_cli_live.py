@@ -72,7 +72,7 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
     assert counted(demo, "ash") == [("ash-01", 3), ("first of all", 2)]
 
 
-@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGHUP, signal.SIGINT])
+@pytest.mark.parametrize("how", [signal.SIGTERM, signal.SIGHUP])
 def test_told_to_end_it_closes_the_capture_and_puts_the_terminal_back(
     demo: Path, terminals: Terminals, how: signal.Signals
 ) -> None:

@@ -82,8 +82,9 @@ def plain(shot: str) -> str:
     return "\n".join(lines) + "\n"
 
 
-@pytest.mark.parametrize("name", ["80x24", "200x60", "80x24-ascii"])
-@pytest.mark.parametrize("no_colour", [False, True])
+@pytest.mark.parametrize(
+    ("name", "no_colour"), [("80x24", False), ("200x60", True), ("80x24-ascii", False)]
+)
 def test_a_terminal_shows_the_golden_frame(show: Show, name: str, no_colour: bool) -> None:
     width, height, ascii_only = LOOKS[name]
     places = os.pathsep.join(place for place in sys.path if place)  # this process's packages

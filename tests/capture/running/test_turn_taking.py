@@ -1,10 +1,19 @@
 """Redo, skip, back and rename: what the order is after them, and what the book has."""
 
 import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
 
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set, turn_order
+from coilbench.capture.book.sets import (
+    SetPlan,
+    find_set,
+    labels_for,
+    new_set,
+    set_names,
+    turn_order,
+)
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command
@@ -16,10 +25,11 @@ from coilbench.capture.virtual.instrument import RigModel
 class Table:
     """Turns on a book of three springs that want one conditioning press and two strokes."""
 
-    def __init__(self, db):
+    def __init__(self, db, name="larch"):
         self.db = db
+        self.name = name
         self.said = []
-        self.turns = TurnTaking(db, find_set(db, "larch"), self.said.append)
+        self.turns = TurnTaking(db, find_set(db, name), self.said.append)
 
     def press(self, times=1, *, counted=True):
         for _ in range(times):
@@ -51,8 +61,9 @@ class Table:
 
     def counted(self):
         """Count by spring, as the book has it."""
-        order = turn_order(self.db, find_set(self.db, "larch"))
-        return [order.measured_of(label) for label in find_set(self.db, "larch").labels]
+        record = find_set(self.db, self.name)
+        order = turn_order(self.db, record)
+        return [order.measured_of(label) for label in record.labels]
 
     def in_book(self):
         return len(list(self.db.query("SELECT 1 FROM sweeps WHERE purpose = 'measured'")))
@@ -184,3 +195,49 @@ def test_a_command_for_a_spring_whose_turn_has_passed_is_refused(table):
     with pytest.raises(CoilbenchError, match="meant for larch-01, but it is larch-02's turn"):
         table.ask(Action.SKIP, "larch-01")
     assert table.turn == ("02", 1)
+
+
+acts = st.sampled_from(["press", "bad press", "redo", *(a for a in Action if a != "finish")])
+
+
+@given(acts=st.lists(acts, max_size=25))
+@settings(
+    max_examples=40, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+def test_whatever_is_asked_the_set_can_be_finished_with_every_spring_measured(table, acts):
+    """And nothing is ever deleted, no spring is lost, and none counts more than is wanted."""
+    name = f"set {len(set_names(table.db))}"
+    new_set(
+        table.db,
+        SetPlan(name, "outer", labels_for(name, 3), conditioning_strokes=1, measured_strokes=2),
+    )
+    one = Table(table.db, name)
+    presses = 0
+    for number, act in enumerate(acts):
+        try:
+            if act == "redo":
+                one.turns.redo()
+            elif act == "rename":
+                one.ask(Action.RENAME, new_label=f"{name} {number}")
+            elif act in ("skip", "back"):
+                one.ask(Action(act))
+            elif one.turns.turn is not None:
+                one.press(counted=act == "press")
+                presses += 1
+        except CoilbenchError:
+            continue
+        assert sorted(one.turns.order.labels) == sorted(find_set(table.db, name).labels)
+    for _ in range(30):
+        if one.turns.turn is None:
+            break
+        one.press()
+        presses += 1
+    assert one.turns.turn is None
+    assert one.counted() == [2, 2, 2]
+    stored = table.db.execute(
+        "SELECT count(*) FROM sweeps JOIN springs ON springs.id = spring_id"
+        " JOIN sets ON sets.id = set_id WHERE sets.name = ?",
+        [name],
+    ).fetchone()
+    assert stored == (presses,)
+    assert Table(table.db, name).turns.turn is None  # a later capture sees the same
