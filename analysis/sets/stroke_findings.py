@@ -38,7 +38,7 @@ SLIP_GAP_S = 0.03
 TURN_CLEAR_MM = 1.5  # after a turn friction has turned round
 CLOSING_WINDOW_MM = 0.75
 CLOSING_RATE = 0.9  # of the rate: end coils are closed where the spring is as stiff as that
-CLOSING_LEAST_SHARE = 0.04  # of the depth: over less, every spring's ends close
+CLOSING_LEAST_SHARE, CLOSING_LEAST_MM = 0.06, 1.5  # of the depth: over less, every end closes
 
 
 class Finding(NamedTuple):
@@ -276,11 +276,12 @@ def _ends_close(sweep: Sweep, units: Units) -> Finding | None:
         return None
     rate = -float(np.polyfit(bins.height_mm[middle], bins.load_n[middle], 1)[0])
     local = -_continued(bins, -CLOSING_WINDOW_MM, CLOSING_WINDOW_MM).slope
-    soft = np.flatnonzero((share > 0.0) & (share < RATE_WINDOW[0]) & (local < CLOSING_RATE * rate))
-    if soft.size == 0:
+    begun = np.flatnonzero((share > 0.0) & (share < RATE_WINDOW[0]) & np.isfinite(local))
+    stiff = begun[local[begun] >= CLOSING_RATE * rate]
+    if begun.size == 0:
         return None
-    closed_mm = float(bins.height_mm[soft[0]])
-    if begin_mm - closed_mm < CLOSING_LEAST_SHARE * depth_mm:
+    closed_mm = float(bins.height_mm[stiff[-1] if stiff.size else begun[0]])
+    if begin_mm - closed_mm < max(CLOSING_LEAST_SHARE * depth_mm, CLOSING_LEAST_MM):
         return None
     return Finding(
         "ends close",

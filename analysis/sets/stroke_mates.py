@@ -25,15 +25,22 @@ EARLY_MM = 0.4  # touched so much earlier than the lower course tells
 EARLY_STEPS = 1.5  # and so many samples' ways earlier
 WIDE_LOOP_SHARE = 0.015  # of the load, wider than the others' loop
 WIDE_LOOP_TIMES = 1.5
+UNKNOWN_LAG_S = 0.1  # how far load and travel may come apart where no lag was told
 FEWEST = 3  # strokes, to tell which of them is the odd one
 LEAST_RANGE_MM = 2.0
 
 
 class _Mate(NamedTuple):
-    """One stroke's two passes in bins."""
+    """One stroke's two passes in bins.
+
+    Attributes:
+        lag_mm: shape (2,), how far the heights on the way down and up may be out by the lag,
+            as far as it is not known: in proportion to the speed, and of one sign.
+    """
 
     down: Bins
     up: Bins
+    lag_mm: Array
 
 
 def beside_the_others(sweeps: Sequence[Sweep], units: Units) -> list[Finding | None]:
@@ -70,7 +77,28 @@ def _mate(sweep: Sweep) -> _Mate | None:
     down, up = fine_bins(passes.loading, BIN_MM), fine_bins(passes.unloading, BIN_MM)
     if down.height_mm.size < HEIGHTS or up.height_mm.size < HEIGHTS // 2:
         return None
-    return _Mate(down, up) if down.load_n.max() > 0.0 else None
+    if down.load_n.max() <= 0.0:
+        return None
+    return _Mate(down, up, _lag_u_s(sweep) * _speeds(sweep, down))
+
+
+def _lag_u_s(sweep: Sweep) -> float:
+    return UNKNOWN_LAG_S if sweep.lag is None else 2.0 * sweep.lag.delay_u_s
+
+
+def _speeds(sweep: Sweep, down: Bins) -> Array:
+    """Median speed in the middle of the way down, and of the way up, mm/s; shape (2,)."""
+    if sweep.press is None:
+        return np.zeros(2)
+    height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
+    if height.size != sweep.press.t_s.size:
+        return np.zeros(2)
+    speed = np.abs(np.gradient(height, sweep.press.t_s))
+    low, high = (down.height_mm[0] + share * np.ptp(down.height_mm) for share in (0.2, 0.8))
+    inside = (height > low) & (height < high)
+    first = np.arange(height.size) < len(sweep.loading)
+    ways = [speed[inside & way] for way in (first, ~first)]
+    return np.array([float(np.median(way)) if way.size else 0.0 for way in ways])
 
 
 class _Touch(NamedTuple):
@@ -115,22 +143,27 @@ def _against_median(
     touch_n = TOUCH_SHARE * float(np.max(middle))
     touches = [_touch(mate.down, touch_n) for mate in mates]
     touch_mm = float(np.median([touch.height_mm for touch in touches]))
+    usual = float(np.median(middle_loop / middle))
+    per_mm = rate * float(np.median(1.0 / middle))  # share of the load that a height makes
+    lag_mm = np.array([mate.lag_mm for mate in mates])
+    lag_mm -= np.median(lag_mm, axis=0)
     found: list[Finding | None] = []
-    for mean, loop, touch in zip(means, loops, touches, strict=True):
+    for mean, loop, touch, (lag_down, lag_up) in zip(means, loops, touches, lag_mm, strict=True):
+        unsure_loop = per_mm * abs(lag_down + lag_up)
+        unsure_mm = 0.5 * abs(lag_down - lag_up)
         away = float(np.quantile(np.abs(mean - middle) / middle, MOST_OF))
         shift_mm = float(np.median(mean - middle)) / rate
         early_mm = touch.height_mm - touch_mm - shift_mm
         wide = float(np.median((loop - middle_loop) / middle))
-        usual = float(np.median(middle_loop / middle))
-        rubs = wide > max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * usual)
+        rubs = wide > unsure_loop + max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * usual)
         off = f"its loads lie up to {away:.1%} off the other strokes'"
         if rubs:
             text = f"its friction loop is {wide:.1%} of the load wider than the other strokes'"
             found.append(Finding("cocked", f"{text}: the spring stood askew and rubbed", True))
-        elif early_mm > max(EARLY_MM, EARLY_STEPS * touch.step_mm):
+        elif early_mm > abs(lag_down) + max(EARLY_MM, EARLY_STEPS * touch.step_mm):
             text = f"it was touched {units.length_text(early_mm)} early: the spring stood askew"
             found.append(Finding("cocked", f"{text}; {off}", away > COCKED_SHARE))
-        elif away > APART_SHARE:
+        elif away > APART_SHARE + per_mm * unsure_mm:
             text = f"{off} over most heights: the spring sat otherwise, or the rig moved"
             found.append(Finding("apart", text, True))
         else:

@@ -150,3 +150,18 @@ def test_a_weak_or_strong_spring_is_judged_alike(scale: float) -> None:
 
     three = [stroke("a"), stroke("b", 0.08), stroke("c", slip_mm=1.0), stroke("d")]
     assert kinds(judged([scaled(one) for one in three])) == kinds(judged(three))
+
+
+def test_what_an_unknown_lag_may_do_is_no_finding() -> None:
+    """Load 0.06 s behind the travel, at 14 and 56 mm/s: the loop is up to 7 mm of travel wide."""
+
+    def lagging(name: str, step_s: float) -> Sweep:
+        t_s = np.arange(800) * step_s
+        late = np.interp(t_s - 0.06, t_s, HEIGHT)
+        load = np.maximum(16.0 * (53.0 - late), 0.0)
+        press = Press(t_s, load, HEIGHT, np.zeros(800))
+        down, up = Branch(HEIGHT[:400], load[:400]), Branch(HEIGHT[400:], load[400:])
+        return Sweep(name, "s", Origin.CONVERTED_FILE, down, up, 0.0, 0.0, 0.0, press)
+
+    strokes = judged([lagging("a", 0.005), lagging("b", 0.00125), lagging("c", 0.005)])
+    assert kinds(strokes) == [[], [], []]
