@@ -31,6 +31,7 @@ from coilbench.capture.units import Units
 
 REDRAW_S = 0.125  # at most 8 frames a second, and only when something changed
 RING_GAP_S = 0.25  # between two rings, so that two are heard as two
+TOLD_S = 5.0  # for so long it is said why a key was not taken
 FIRST_LOOK_S = 2.0  # --once waits so long for a first sample
 NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --set NAME"
 
@@ -107,12 +108,14 @@ class _Screen:
         self._ring = ring and out.is_terminal
         self._keys = KeyMap()
         self._told = ""  # why the last key was not taken
+        self._told_s = 0.0
 
     def show(self, feed: Feed, *, once: bool) -> None:
         """Show a feed until it ends or the person leaves."""
         snapshot = feed.see()
         if snapshot is None:
-            click.echo(NONE_RUNS)
+            if not feed.own:
+                click.echo(NONE_RUNS)
             return
         reader = BookReader(book_path(), snapshot.set_name, self._heights_mm, self._units)
         if once:
@@ -165,12 +168,14 @@ class _Screen:
                     feed.tell(asked)
                     self._told = ""
                 except CoilbenchError as error:
-                    self._told = str(error)
+                    self._told, self._told_s = str(error), time.monotonic()
         return False
 
     def _key_line(self, keyboard: Keyboard) -> str:
         if keyboard.off is not None:
             return f"keys off: {keyboard.off}; no key is needed, Ctrl-C leaves"
+        if time.monotonic() - self._told_s > TOLD_S:
+            self._told = ""
         return self._keys.prompt() or self._told or HELP
 
     def _scene(self, snapshot: Snapshot, reader: BookReader, keys: str) -> Scene:

@@ -132,3 +132,21 @@ def test_a_capture_that_was_killed_is_not_shown_as_alive(demo: Path, terminals: 
     daemon.process.kill()
     assert screen.end() == 0
     assert "The capture has ended: " in CODES.sub("", screen.written)
+
+
+def test_what_cannot_begin_says_why_and_leaves_the_terminal_as_it_was(
+    demo: Path, terminals: Terminals
+) -> None:
+    run(["--book", str(demo), "set", "new", "yew", "--role", "outer", "--count", "1"])
+    run(["--book", str(demo), "daemon", "--port", "virtual:?pace=fast&springs=1", "--set", "yew"])
+    for name, port, words, status in (
+        ("none such", "virtual:", "there is no set 'none such'", 2),
+        ("yew", "/dev/no-such-port", "/dev/no-such-port", 2),
+        ("yew", "virtual:", "1 of 1 springs done", 0),  # all is measured already
+    ):
+        screen = Terminal("--book", str(demo), "live", "--port", port, "--set", name)
+        terminals.append(screen)
+        assert screen.end() == status
+        told = CODES.sub("", screen.written)
+        assert words in told
+        assert "Traceback" not in told
