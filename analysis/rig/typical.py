@@ -9,7 +9,7 @@ from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, SweepFit
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import slope, value
-from coilbench.capture.strokes.rig_stroke import RigReading
+from coilbench.capture.strokes.rig_stroke import RigReading, StrokeRepeat
 
 TYPICAL_RATE_N_PER_MM = 20.0  # of a valve spring of a road engine; common practice, no source
 TYPICAL_SHARE = 0.5  # of the largest mass
@@ -36,6 +36,7 @@ def typical_budget(calibration: Calibration) -> Budget:
         zero_u_n=0.0,
         zero_known=True,
         travel_step_mm=abs(float(slope(travel, travel.x_min))),
+        repeat=StrokeRepeat(u_mm=0.0),
     )
     load_n = typical_load_n(calibration)
     middle_mm = float(value(travel, 0.5 * (travel.x_min + travel.x_max)))

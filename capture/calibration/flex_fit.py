@@ -15,6 +15,7 @@ from coilbench.capture.calibration.regression import (
     PolynomialFit,
     degree_demanded,
     evaluate,
+    fit_polynomial,
     fit_with_scatter,
     slope,
     value,
@@ -51,7 +52,7 @@ class _Press:
 def fit_flex(
     points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
 ) -> Fitted:
-    """Fit how far the press gives in mm over N of load, through the origin.
+    """Fit how far the press gives in mm over N of load.
 
     Once the quill is on the block, the faces stand still: what the travel moves on is the press
     giving. height_by_travel = block - flex(load); the block's height is fitted along and dropped.
@@ -90,7 +91,7 @@ def fit_flex(
     every: list[float | None] = [None] * len(points)
     for row, residual in zip(np.flatnonzero(used), residuals.tolist(), strict=True):
         every[row] = residual
-    fit = _through_origin(block, on_block.load_n)
+    fit = _with_beginning(_through_origin(block, on_block.load_n), steps)
     return Fitted(_with_loop(fit, steps), tuple(every), tuple(notes))
 
 
@@ -230,6 +231,35 @@ def _refuse_uneven(steps: _Press, block: PolynomialFit, flex_span_mm: float) -> 
             f"{off[worst]:.2f} mm off, and {allowed:.2f} is allowed",
             mend="Lock what is loose, press more slowly, then try again",
         )
+
+
+def _with_beginning(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
+    """Add what the press gives before the lightest load that was read, as far as it shows.
+
+    A press that gives steeply at first (joints that close) is met by polynomials of rising degree
+    about as 1/degree: all that is missing at no load is then about degree times what one degree
+    more changes there. Of that change, chance's part is left out; half of what is added is its
+    standard uncertainty. Ours, no source; tried on F^0.7 to F^0.9.
+    """
+    middle, degree = _middle(steps), flex.degree
+    if middle.load_n.size <= degree + 2:
+        return flex
+    chosen = fit_polynomial(middle.load_n, middle.height_mm, degree)
+    richer = fit_polynomial(middle.load_n, middle.height_mm, degree + 1)
+    change_mm = richer.coefficients[0] - chosen.coefficients[0]
+    if chosen.residual_sd == 0.0 or change_mm == 0.0:
+        return flex
+    noise2 = (richer.residual_sd / chosen.residual_sd) ** 2
+    chance2 = max(richer.covariance[0][0] - noise2 * chosen.covariance[0][0], 0.0)
+    believed = degree * max(1.0 - chance2 / change_mm**2, 0.0)
+    missing_mm = max(believed * change_mm, -max(float(value(flex, flex.x_min)), 0.0))
+    covariance = np.array(flex.covariance)
+    covariance[0, 0] = (0.5 * missing_mm) ** 2 + believed**2 * chance2
+    return replace(
+        flex,
+        coefficients=(missing_mm, *flex.coefficients[1:]),
+        covariance=tuple(tuple(row) for row in covariance.tolist()),
+    )
 
 
 def _with_loop(flex: PolynomialFit, steps: _Press) -> PolynomialFit:

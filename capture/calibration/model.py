@@ -32,8 +32,8 @@ class Calibration:
     Attributes:
         load: load_n over load_counts.
         travel: height_mm over travel_counts, at no load.
-        flex: how far the press gives, mm over N of load, through the origin
-            (coefficients[0] is 0); None where it was not measured.
+        flex: how far the press gives, mm over N of load, from the lightest load measured on;
+            None where it was not measured.
         load_u_relative: standard uncertainty (k = 1) of the reference masses, as a fraction.
     """
 
@@ -45,15 +45,18 @@ class Calibration:
     def flex_mm(self, load_n: ArrayLike) -> NDArray[np.float64]:
         """Return how far the press gives under a load, mm, the shape of load_n.
 
-        0 without load or without a flex calibration. Above the measured loads it goes on
-        straight, with the slope it has at the highest of them: ask flex_covers.
+        0 without load or without a flex calibration, and straight from there to the lightest load
+        measured. Above the measured loads it goes on straight, with the slope it has at the highest
+        of them: ask flex_covers.
         """
         load = np.asarray(load_n, dtype=np.float64)
         if self.flex is None:
             return np.zeros_like(load)
         top_n = self.flex.x_max
         beyond = np.maximum(load - top_n, 0.0)
-        return value(self.flex, np.clip(load, 0.0, top_n)) + slope(self.flex, top_n) * beyond
+        inside = np.clip(load, 0.0, top_n)
+        at = np.maximum(inside, max(self.flex.x_min, np.finfo(np.float64).tiny))
+        return value(self.flex, at) * (inside / at) + slope(self.flex, top_n) * beyond
 
     def flex_covers(self, load_n: ArrayLike) -> NDArray[np.bool_]:
         """Tell where the flex was measured, the shape of load_n; nowhere without a measurement.

@@ -19,8 +19,7 @@ class PolynomialFit:
 
     Attributes:
         coefficients: lowest power first; the unit of y over the unit of x to the power.
-        covariance: shape (p, p), k = 1. A curve through the origin has a first coefficient of 0
-            with zero covariance.
+        covariance: shape (p, p), k = 1.
         residual_sd: standard deviation of the residuals, unit of y, n - p degrees of freedom;
             0 where n = p, since there is then no residual to judge by.
         x_min, x_max: the range of x it was fitted on.

@@ -54,6 +54,12 @@ def polynomial(fit: PolynomialFit) -> Callable[[float], UFloat]:
     return lambda x: sum(c * x**power for power, c in enumerate(coefficients))
 
 
+def unwidened(fit: PolynomialFit) -> PolynomialFit:
+    """A fit without what stands in for Student's factor, which a budget applies as a whole."""
+    covariance = np.array(fit.covariance) / fit.widened**2
+    return replace(fit, covariance=tuple(map(tuple, covariance.tolist())))
+
+
 def test_coefficients_and_correlation_are_those_published_in_gum_h3() -> None:
     """JCGM 100:2008, H.3: y1 -0.1712 (s 0.0029), y2 0.00218 (s 0.00067), r -0.930."""
     table = Path(__file__).parents[2] / "data" / "gum_h3.csv"
@@ -230,14 +236,14 @@ def test_the_typical_budget_is_what_uncertainties_propagates() -> None:
     calibration = Calibration(load.fit, travel, flex, load.reference_u_relative)
     budget = typical_budget(calibration)
 
-    curve, slope = polynomial(load.fit), load.fit.coefficients[1]
+    curve, slope = polynomial(unwidened(load.fit)), load.fit.coefficients[1]
     zero = load.fit.x_min
     typical_n = 0.5 * curve(load.fit.x_max).n
     counts = zero + typical_n / slope
     force = curve(counts) - curve(zero) + ufloat(0, load.reference_u_relative) * typical_n
     bend = PolynomialFit(load.fit.hidden_bend, ((0.0,),), 0.0, 0.0, 1.0, 3)
     force += ufloat(0, float(abs(value(bend, counts) - value(bend, zero))))
-    height = polynomial(travel)(0.5 * (travel.x_min + travel.x_max))
+    height = polynomial(unwidened(travel))(0.5 * (travel.x_min + travel.x_max))
     height += ufloat(0, 0.005 / math.sqrt(12 * len(GAUGED))) + ufloat(8e-4, 1e-5) * typical_n
     whole = force - TYPICAL_RATE_N_PER_MM * height
     assert budget.combined_u_n == pytest.approx(whole.s, rel=1e-3)
