@@ -18,7 +18,7 @@ _HOW = {
 }
 # What commands call a set's name and a spring's label, as options or arguments.
 _SETS = ("set_name", "set_names", "again", "before", "after")
-_LABEL = "label"
+_LABELS = ("label", "only")
 _SETS_SQL = "SELECT name FROM sets ORDER BY name"
 _LABELS_SQL = """
 SELECT DISTINCT label FROM springs JOIN sets ON sets.id = set_id
@@ -55,7 +55,7 @@ def completing_names(command: click.Command) -> click.Command:
     for param in command.params:
         if param.name in _SETS or _names_a_set(command, param):
             param.type = _BookNames(_SETS_SQL)
-        elif param.name == _LABEL:
+        elif param.name in _LABELS:
             param.type = _BookNames(_LABELS_SQL)
     return command
 

@@ -168,6 +168,11 @@ def points_steps(
         )
 
 
+def counts(row: Mapping[str, Any]) -> bool:
+    """Tell whether a stroke counts: by the user's word where there is one."""
+    return bool(row["counted"]) if row["ruling"] is None else row["ruling"] == "use"
+
+
 def point_rows(db: Database, row: Mapping[str, Any]) -> list[tuple[Cell, ...]]:
     """Return a stroke's points as rows of a points file."""
     return [
@@ -196,7 +201,7 @@ def _step(
     path: str,
     data: bytes,
 ) -> ExportStep:
-    comes_back = row["counted"] and row["purpose"] == "measured"
+    comes_back = counts(row) and row["purpose"] == "measured"
     return ExportStep(
         kind=kind,
         arguments=tuple(arguments) if comes_back else (),
@@ -207,6 +212,6 @@ def _step(
         stored_utc=row["stored_utc"],
         status=row["status"],
         purpose=row["purpose"],
-        counted=bool(row["counted"]),
+        counted=counts(row),
         note=row["note"] or "",
     )

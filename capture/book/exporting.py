@@ -11,6 +11,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.export_rig import RigExport
 from coilbench.capture.book.export_step import ExportStep, FileNames
 from coilbench.capture.book.export_sweeps import (
+    counts,
     keyed_step,
     points_steps,
     sampled_step,
@@ -54,8 +55,8 @@ def _without_calibration(
     for row in _sweeps(db, record, "origin = ?", Origin.CONVERTED_FILE.value):
         yield sampled_step(row, record, names)
     points = list(_sweeps(db, record, "origin = ?", Origin.POINTS_FILE.value))
-    for counted in (1, 0):
-        some = [row for row in points if row["counted"] == counted]
+    for in_use in (True, False):
+        some = [row for row in points if counts(row) == in_use]
         yield from points_steps(db, some, record, names)
     for row in _sweeps(db, record, "origin = ?", Origin.KEYED.value):
         scale = json.loads(row["keyed_json"])["setup"]["scale"]

@@ -16,6 +16,7 @@ from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
 from coilbench.capture.book.calibrations import current_calibration, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.stroke_rulings import keep_rulings
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.calibration.parts import datum_part
@@ -25,6 +26,8 @@ from coilbench.capture.strokes.turns import Purpose
 
 WATERTOWN = Path(__file__).parents[2] / "data" / "watertown1900_springs.csv"
 COUNTS_A_KG, COUNTS_A_MM, TOP_MM = 20_000.0, 100.0, 80.0
+# What names a stroke or a calibration, or when it came in.
+OF_THE_BOOK = ("calibration_id", "made_utc", "sweep_id", "stored_utc")
 AT = ["--at", "38.5mm", "--at", "27.6mm", "--json"]
 
 
@@ -68,7 +71,7 @@ class Bench:
 
 def _plain(value: Any) -> Any:
     if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items() if k not in ("calibration_id", "made_utc")}
+        return {k: _plain(v) for k, v in value.items() if k not in OF_THE_BOOK}
     return [_plain(one) for one in value] if isinstance(value, list) else value
 
 
@@ -257,6 +260,27 @@ def test_what_does_not_count_is_written_without_a_command(bench: Bench) -> None:
     assert all((out / row["file"]).exists() for row in rows)
     assert told["steps"]["raw sweep"] == 6
     assert told["files"] == len([p for p in out.rglob("*") if p.is_file()]) == 10
+
+
+def test_what_the_user_ruled_out_or_took_back_does_not_come_back(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    calibrate(bench)
+    bench.run("set", "new", "larch", "--role", "outer", "--count", "2")
+    press(bench, "larch", 1000.0)
+    bench.run("note", "--set", "larch", "larch-01 38.5mm 99kg")
+    bench.run("note", "--set", "larch", "--take-back", "last")
+    with open_book(bench.book) as db:
+        record = find_set(db, "larch")
+        keep_rulings(db, record, [("larch-01", 1, "leave")])
+    bench.run("export", "--out", str(bench.folder / "out"))
+    commands = [row["command"] for row in index(bench.folder / "out") if row["label"]]
+    assert sum(map(bool, commands)) == 3  # of two conditioning presses, four strokes, a reading
+    other = bench.bring_back(bench.folder / "out", monkeypatch)
+    was, now = bench.check("larch", AT), bench.check("larch", AT, other)
+    for spring in was["springs"] + now["springs"]:
+        del spring["strokes"]  # what did not come back has no number there
+    assert now["springs"] == was["springs"]
 
 
 def test_one_set_brings_only_what_it_needs(bench: Bench) -> None:

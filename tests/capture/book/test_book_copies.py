@@ -5,6 +5,7 @@ from __future__ import annotations
 import sqlite3
 import subprocess
 import sys
+import threading
 from contextlib import closing
 from pathlib import Path
 
@@ -15,6 +16,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetPlan, new_set, set_names
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -67,6 +69,35 @@ def test_the_book_is_not_touched_by_being_copied(path, tmp_path):
     before = path.read_bytes()
     copy_book(path, tmp_path / "copy.db")
     assert path.read_bytes() == before
+
+
+def test_copies_made_while_strokes_are_stored_are_all_whole(
+    path, tmp_path, larch, calibration_id, points_sweep, stroke
+):
+    """Each holds every stroke that was acknowledged before it was begun."""
+    acknowledged = 0
+    stop = threading.Event()
+
+    def capture():
+        nonlocal acknowledged
+        with open_book(path) as own:
+            while not stop.is_set():
+                store_sweep(own, points_sweep(samples=stroke, calibration_id=calibration_id))
+                acknowledged += 1
+
+    writer = threading.Thread(target=capture)
+    writer.start()
+    try:
+        for number in range(8):
+            before = acknowledged
+            copy_book(path, tmp_path / f"{number}.db")
+            found = check_book(tmp_path / f"{number}.db")
+            assert found.findings == []
+            assert found.sweeps >= before
+    finally:
+        stop.set()
+        writer.join()
+    assert found.sweeps > 0
 
 
 def test_a_copy_takes_no_files_place_unless_asked(path, tmp_path):
