@@ -49,7 +49,8 @@ NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --se
     type=LENGTH,
     multiple=True,
     help="Heights the table reads at and the bar marks, the highest as the seat's and the lowest "
-    "as the open one's. [default: two inside what was measured, not marked]",
+    "as the open one's. [default: those of the set's nominal, else two inside what was measured, "
+    "not marked]",
 )
 @click.option("--down-to", "reach_height_mm", type=LENGTH, help="See: coilbench daemon --help")
 @click.option(

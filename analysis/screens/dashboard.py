@@ -42,7 +42,7 @@ class Scene:
         snapshot: the state of the capture.
         table: the set so far.
         units: display units.
-        heights_mm: the heights asked for: seat and open.
+        heights_mm: the heights asked for, seat and open; without, those of the set's nominal.
         standing: how old the calibration is and what the last check said, in words.
         keys: what the keys do, or what is being typed.
     """
@@ -149,7 +149,7 @@ def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Tex
 def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
     """Return the bar's lines, and how far it is: to the next mark and to the coils' bind."""
     snapshot, solid_mm, units = scene.snapshot, scene.table.solid_mm, scene.units
-    marks = marks_for(scene.heights_mm, snapshot.reach_height_mm)
+    marks = marks_for(scene.heights_mm or scene.table.nominal_mm, snapshot.reach_height_mm)
     bar = HeightBar(snapshot.height_mm, snapshot.free_length_mm, solid_mm, marks)
     lines = [Text(line) for line in bar.lines(width, units) if line]
     warning = None

@@ -34,6 +34,7 @@ class SetTable:
     Attributes:
         solid_mm: the expected solid height: the set's own, else the highest that was measured;
             None where none is known.
+        nominal_mm: heights at which the set has a nominal load.
         band: (height_mm, lowest_n, highest_n) over the springs measured so far.
     """
 
@@ -41,6 +42,7 @@ class SetTable:
     strokes_wanted: int
     rows: tuple[SpringRow, ...]
     solid_mm: float | None = None
+    nominal_mm: tuple[float, ...] = ()
     band: tuple[tuple[float, float, float], ...] = ()
 
 

@@ -56,7 +56,12 @@ def read_set_table(
         for label in record.labels
     )
     solid_mm = expected_solid_mm(record.solid_height_mm, curves)
-    return SetTable(heights, record.measured_strokes, rows, solid_mm, _band(curves))
+    nominal_mm = _nominal_mm(record)
+    return SetTable(heights, record.measured_strokes, rows, solid_mm, nominal_mm, _band(curves))
+
+
+def _nominal_mm(record: SetRecord) -> tuple[float, ...]:
+    return () if record.nominal is None else tuple(load.height_mm for load in record.nominal.loads)
 
 
 def with_strokes(db: Database, set_name: str, table: SetTable) -> SetTable:
@@ -77,7 +82,13 @@ def with_strokes(db: Database, set_name: str, table: SetTable) -> SetTable:
         for label in record.labels
     )
     solid_mm = record.solid_height_mm if table.solid_mm is None else table.solid_mm
-    return replace(table, strokes_wanted=record.measured_strokes, rows=rows, solid_mm=solid_mm)
+    return replace(
+        table,
+        strokes_wanted=record.measured_strokes,
+        rows=rows,
+        solid_mm=solid_mm,
+        nominal_mm=_nominal_mm(record),
+    )
 
 
 def expected_solid_mm(given_mm: float | None, curves: Sequence[SpringCurve]) -> float | None:

@@ -11,6 +11,7 @@ import pytest
 from coilbench.analysis.cli import live_feeds as module
 from coilbench.analysis.cli.live_feeds import BookReader, OtherCapture
 from coilbench.analysis.screens.dashboard_table import SetTable
+from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import start_session, update_session
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
@@ -24,7 +25,9 @@ from coilbench.capture.units import Units
 def book(tmp_path: Path) -> Path:
     path = tmp_path / "bench.db"
     with open_book(path, create=True) as db:
-        new_set(db, SetPlan("larch", "outer", labels_for("larch", 3), solid_height_mm=24.0))
+        nominal = SetNominal((NominalLoad(38.5, 230.0), NominalLoad(27.6, 400.0)))
+        labels = labels_for("larch", 3)
+        new_set(db, SetPlan("larch", "outer", labels, solid_height_mm=24.0, nominal=nominal))
     return path
 
 
@@ -44,6 +47,7 @@ def test_a_set_not_measured_yet_has_its_labels_and_solid_height(book: Path) -> N
     reader.read()
     assert [row.label for row in reader.table.rows] == ["larch-01", "larch-02", "larch-03"]
     assert reader.table.solid_mm == 24.0
+    assert reader.table.nominal_mm == (38.5, 27.6)
     assert reader.standing == ""  # nothing was calibrated
 
 

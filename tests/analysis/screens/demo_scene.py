@@ -70,7 +70,7 @@ ROWS = tuple(
 )
 SCENE = Scene(
     SNAPSHOT,
-    SetTable((38.5, 27.6), 3, ROWS, 24.0, BAND),
+    SetTable((38.5, 27.6), 3, ROWS, 24.0, band=BAND),
     Units(),
     (38.5, 27.6),
     "calibrated 3 days ago; check with 20 kg passed a day ago",

@@ -185,6 +185,14 @@ def test_nobody_is_told_to_press_to_solid(
         assert "mm to target" not in text
 
 
+def test_without_heights_the_nominals_of_the_set_are_marked() -> None:
+    plain = replace(SCENE, heights_mm=())
+    assert "no height is asked for" in drawn(plain)
+    text = drawn(replace(plain, table=replace(TABLE, nominal_mm=(37.0, 28.0))))
+    assert "S seat 37.00 mm" in text
+    assert "O open 28.00 mm" in text
+
+
 def test_a_set_that_is_done_says_how_long_its_end_is_held_open() -> None:
     done = replace(LIVE, turn=None, label=None, springs_done=12, ends_in_s=24.3)
     assert "the set is done; ends by itself in 24 s" in drawn(done)
