@@ -142,8 +142,10 @@ class HoldGuide:
                 continue
             doubt = self._doubt(hold)
             if doubt is None:
+                looks = self._looks_like(hold)
+                by = "" if looks is None else f"; {looks:.2f} {self._unit} by the points before"
+                said.append(self._read_words(hold) + by)
                 self.holds.append(hold)
-                said.append(self._read_words(hold))
             else:
                 said.append(f"   not taken: {doubt}; if an earlier point is wrong, take it back")
             if not self.done:
