@@ -51,13 +51,18 @@ def test_a_control_channel_that_dies_ends_the_session_with_the_stroke_kept(make_
 
     def ask():
         control_module.ask_snapshot(book)
+        stage.session._control._thread.join(10.0)
         clock.looks = OutOfStep()
         return scene.QUIET
+
+    def end_if_nobody_noticed():
+        stage.session._reader._finishing.wait(10.0)
+        return scene.ENDED
 
     def defect(*_):
         raise ZeroDivisionError("a defect")
 
-    source = scene.FakeSource(clock, scene.HALF, ask, *[scene.QUIET] * 10_000)
+    source = scene.FakeSource(clock, scene.HALF, ask, end_if_nobody_noticed)
     stage = scene.Stage(book, source, clock=clock)
     monkeypatch.setattr(control_module, "answer", defect)
     with pytest.raises(CoilbenchError, match=r"control channel failed \(ZeroDivisionError: a def"):

@@ -1,0 +1,242 @@
+"""What a capture takes, measured; prints tables, judges nothing.
+
+    python tests/bench/bench_capture.py [--seconds 8] [--times 1 10 100 1000]
+
+Two processes, as in life: one sends a simulated rig's bytes over a socket in real time, so many
+times the HX711's fast rate, and never waits: what the port can't take is lost. The other is a
+daemon's session, from the port into the book. The decoder alone runs against a plain Python parser
+of the same lines and against numpy.loadtxt on the same numbers in decimal, without a checksum.
+"""
+
+from __future__ import annotations
+
+import argparse
+import importlib.util
+import io
+import json
+import os
+import socket
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+
+from coilbench.capture.blocks import RawBlock
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.sources import open_source
+from coilbench.capture.sources.base import SourceEnded
+from coilbench.capture.virtual.bench import Bench, capture_steps
+from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.spring import OUTER, draw_set
+from coilbench.capture.wire.decoder import Decoder
+
+TESTS = Path(__file__).parents[1]
+RIG = RigModel.draw(4)
+SEND_S = 0.005
+CHUNK = 65_536
+
+
+def _load(path: Path, name: str):
+    spec = importlib.util.spec_from_file_location(name, path)
+    module = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(module)
+    return module
+
+
+def wire_of(seconds: float, times: float) -> bytes:
+    """Return what the rig says at so many times its rate, pressing springs for that long."""
+    rig = replace(RIG, rate_hz=times * RIG.rate_hz, jitter_us=RIG.jitter_us / times)
+    steps = capture_steps(draw_set(OUTER, 1, 4), presses=1 + round(seconds / 4.0))
+    said, end_us = [], seconds * 1e6
+    for frame in Firmware(rig, Bench(rig, steps, 4).blocks()).frames():
+        if frame.t_us > end_us:
+            break
+        said.append(frame.data)
+    return b"".join(said)
+
+
+# --- the two processes ----------------------------------------------------------------------------
+
+
+def serve(wire: Path, bytes_per_s: float) -> None:
+    """Send the wire in real time to the first who asks; print how many bytes were lost."""
+    data = wire.read_bytes()
+    listener = socket.create_server(("127.0.0.1", 0))
+    print(listener.getsockname()[1], flush=True)
+    port, _ = listener.accept()
+    port.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+    port.setsockopt(socket.SOL_SOCKET, socket.SO_SNDBUF, CHUNK)
+    port.recv(100)  # it has opened the port and asks who is there
+    port.setblocking(False)
+    begun_s, at, lost = time.monotonic(), 0, 0
+    while at < len(data):
+        due = min(len(data), int(bytes_per_s * (time.monotonic() - begun_s)))
+        while at < due:
+            try:
+                at += port.send(data[at:due])
+            except BlockingIOError:
+                lost += due - at
+                at = due
+        time.sleep(SEND_S)
+    port.setblocking(True)
+    port.shutdown(socket.SHUT_WR)
+    while port.recv(100):
+        pass
+    print(lost, flush=True)
+
+
+def peak_mb() -> float:
+    """Return the most memory this process has held (of a child, `ru_maxrss` is its parent's)."""
+    status = Path("/proc/self/status").read_text()
+    return int(status.partition("VmHWM:")[2].split()[0]) / 1024
+
+
+def capture(book: Path, url: str) -> None:
+    """Run a session until the rig hangs up; print what it took."""
+    opened = []
+
+    def open_again():
+        if opened:
+            raise SourceEnded("the rig has hung up", where=url)
+        opened.append(open_source(url))
+        return opened[0]
+
+    began = []
+
+    def hear(_event):
+        if not began:  # connected: what starting up takes is another matter
+            began.extend([time.process_time(), time.monotonic(), peak_mb()])
+
+    snapshot = Session(CaptureRequest(book, "larch", url), open_again, hear).run()
+    cpu_s, begun_s, peak_before_mb = began
+    result = {
+        "samples": snapshot.samples,
+        "lost": snapshot.samples_lost,
+        "lines_bad": snapshot.lines_bad,
+        "cpu_s": time.process_time() - cpu_s,
+        "wall_s": time.monotonic() - begun_s,
+        "peak_mb": peak_mb(),
+        "peak_before_mb": peak_before_mb,
+    }
+    with open_book(book) as db:
+        result["strokes"] = db.execute("SELECT count(*) FROM sweeps").fetchone()[0]
+    print(json.dumps(result))
+
+
+def run_capture(folder: Path, seconds: float, times: float) -> dict[str, float]:
+    """Run both processes at so many times the rate."""
+    wire = folder / "rig.wire"
+    wire.write_bytes(wire_of(seconds, times))
+    fixtures = _load(TESTS / "capture" / "conftest.py", "fixtures")
+    make_book = fixtures.make_book.__wrapped__(folder)
+    book = make_book(RIG, springs=1, conditioning=0, measured=1000, name=f"x{times:g}.db")
+    me = [sys.executable, __file__]
+    bytes_per_s = len(wire.read_bytes()) / seconds
+    sender = subprocess.Popen(
+        [*me, "--serve", str(wire), str(bytes_per_s)], stdout=subprocess.PIPE, text=True
+    )
+    with sender:
+        url = f"socket://127.0.0.1:{sender.stdout.readline().strip()}"
+        taken = subprocess.run(
+            [*me, "--capture", str(book), url], stdout=subprocess.PIPE, text=True, check=True
+        )
+        lost_bytes = int(sender.stdout.readline())
+    return json.loads(taken.stdout) | {"lost_bytes": lost_bytes}
+
+
+# --- the tables -----------------------------------------------------------------------------------
+
+
+def sustained(seconds: float, all_times: list[float]) -> None:
+    """Print what a capture takes at so many times the HX711's rate."""
+    print(f"\nSustained capture, {seconds:g} s each, from the port into the book")
+    print("times  samples/s   samples     lost  strokes  CPU us/sample   CPU %  peak MB (at start)")
+    for times in all_times:
+        with tempfile.TemporaryDirectory() as folder:
+            took = run_capture(Path(folder), seconds, times)
+        print(
+            f"{times:5g} {took['samples'] / seconds:10.0f} {took['samples']:9d} {took['lost']:8d} "
+            f"{took['strokes']:8d} {1e6 * took['cpu_s'] / max(1, took['samples']):14.1f} "
+            f"{100 * took['cpu_s'] / took['wall_s']:7.1f} {took['peak_mb']:8.1f} "
+            f"({took['peak_before_mb']:.1f})"
+        )
+
+
+def rate_of(lines: int, work: Callable[[], object]) -> float:
+    """Return lines a second, the best of three runs, by this process's own CPU time."""
+    best = float("inf")
+    for _ in range(3):
+        begun_s = time.process_time()
+        work()
+        best = min(best, time.process_time() - begun_s)
+    return lines / best
+
+
+def decoding() -> None:
+    """Print the decoder's speed against a plain parser and numpy.loadtxt."""
+    plain = _load(TESTS / "fuzz" / "plain_parser.py", "plain_parser")
+    wire = wire_of(20.0, 100.0)
+
+    def decode(chunk: int) -> list[RawBlock]:
+        decoder = Decoder()
+        items = [
+            item
+            for start in range(0, len(wire), chunk)
+            for item in decoder.feed(wire[start : start + chunk])
+        ]
+        return [item for item in items if isinstance(item, RawBlock)]
+
+    samples = np.concatenate([block.samples for block in decode(CHUNK)])
+    read = plain.plain_samples(wire)
+    assert [int(load) for load in samples["load_counts"]] == [line[2] for line in read]
+    decimal = "\n".join(" ".join(map(str, line)) for line in read)
+    lines = len(samples)
+
+    def loadtxt():
+        return np.loadtxt(io.StringIO(decimal), dtype=np.int64)
+
+    assert loadtxt().shape == (lines, 5)
+    one_poll = 42 * 8  # what a rig at 80 a second brings in a tenth of a second
+    plain_rate = rate_of(lines, lambda: plain.plain_samples(wire))
+    rows = [
+        ("the decoder, 64 KiB at a time", rate_of(lines, lambda: decode(CHUNK))),
+        ("the decoder, 4 KiB at a time", rate_of(lines, lambda: decode(4096))),
+        ("the decoder, 8 lines at a time", rate_of(lines, lambda: decode(one_poll))),
+        ("a plain Python parser, table CRC", plain_rate),
+        (
+            "numpy.loadtxt, decimal, no CRC",
+            rate_of(lines, lambda: np.loadtxt(io.StringIO(decimal))),
+        ),
+    ]
+    print(f"\nDecoding {lines} sample lines, the same process")
+    for name, rate in rows:
+        print(f"{name:34s} {rate:12.0f} lines/s  x {rate / plain_rate:6.2f} of the plain parser")
+
+
+def main() -> None:
+    """Print the tables."""
+    parser = argparse.ArgumentParser(description="Measure what a capture takes.")
+    parser.add_argument("--seconds", type=float, default=8.0)
+    parser.add_argument("--times", type=float, nargs="+", default=[1.0, 10.0, 100.0, 1000.0])
+    parser.add_argument("--serve", nargs=2, help=argparse.SUPPRESS)
+    parser.add_argument("--capture", nargs=2, help=argparse.SUPPRESS)
+    arguments = parser.parse_args()
+    if arguments.serve:
+        serve(Path(arguments.serve[0]), float(arguments.serve[1]))
+    elif arguments.capture:
+        capture(Path(arguments.capture[0]), arguments.capture[1])
+    else:
+        print(f"load average {os.getloadavg()[0]:.1f} on {os.cpu_count()} processors")
+        decoding()
+        sustained(arguments.seconds, arguments.times)
+
+
+if __name__ == "__main__":
+    main()
