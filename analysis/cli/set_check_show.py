@@ -12,6 +12,7 @@ from rich.text import Text
 
 from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, wrapped
 from coilbench.analysis.cli.set_strokes import stroke_line
+from coilbench.analysis.sets.column import FEWEST_FOR_MIDDLE
 from coilbench.analysis.sets.flags import Flag
 from coilbench.analysis.sets.grades import Grades
 from coilbench.analysis.sets.result import HeightSummary, SetCheck, SetReading, SpringCheck
@@ -20,6 +21,10 @@ from coilbench.capture.units import Units, counted
 
 # what a table shows beside the loads, from the most to the least; the first that fits is taken
 _LAYOUTS = (("kg off", "rate", "free"), ("rate", "free"), ("rate",), ())
+TOO_FEW = (
+    f"Fewer than {FEWEST_FOR_MIDDLE} springs have no middle to be held against: measure more, or "
+    "give a nominal, like --nominal 24kg@38.5mm."
+)
 REASONS = 2  # of a flag are told; --why tells all
 
 
@@ -40,7 +45,11 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
             click.echo(wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label)}.", out))
     if missing:
         click.echo(wrapped(f"Not measured yet: {', '.join(missing)}.", out))
-    if not check.flagged:
+    if any(
+        one.centre.springs < FEWEST_FOR_MIDDLE and one.nominal_n is None for one in check.summary
+    ):
+        click.echo(wrapped(TOO_FEW, out))
+    elif not check.flagged:
         click.echo("No spring stands out.")
 
 

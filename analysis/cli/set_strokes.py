@@ -91,7 +91,9 @@ def set_strokes(
             record.spring(only)
         if words:
             keep_rulings(db, record, words)
-        strokes = measured_set(db, record, units=units()).strokes
+        asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
+        reach_mm = min(asked_mm, default=None)
+        strokes = measured_set(db, record, reach_mm=reach_mm, units=units()).strokes
     shown = {label: own for label, own in strokes.items() if only in (None, label)}
     if as_json:
         springs = [

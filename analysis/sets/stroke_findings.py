@@ -112,7 +112,7 @@ def _paused(t_s: Array, height_mm: Array, units: Units) -> Finding | None:
         return None
     return Finding(
         "paused",
-        f"the quill stood {' and '.join(stands)}: a pause weighs no more than moving on",
+        f"the quill stood {' and '.join(stands)}: a height stood at counts no more than one passed",
     )
 
 

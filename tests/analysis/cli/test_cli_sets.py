@@ -58,6 +58,17 @@ def test_a_flag_tells_its_two_strongest_reasons_and_where_the_others_are(larch: 
     assert flag["reason"].count("below the set's middle") == 3
 
 
+def test_two_springs_alone_are_told_from_nothing(call: Call) -> None:
+    assert call("set", "new", "elm", "--role", "inner", "--labels", "a,b").status == 0
+    assert call("note", "--set", "elm", "a 38.5mm 10kg", "b 38.5mm 14kg").status == 0
+    said = call("set", "check", "elm", "--at", "38.5mm")
+    assert "Fewer than 3 springs have no middle to be held against" in said.out
+    assert "No spring stands out" not in said.out
+    held = call("set", "check", "elm", "--nominal", "14kg@38.5mm")
+    assert held.status == 1
+    assert "a weak: 10.00 kg at 38.50 mm is 28.6% below the nominal" in held.out
+
+
 # ------------------------------------------------------------------------- nominals
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -52,6 +53,14 @@ def test_a_slip_is_left_out_while_another_stroke_is_left() -> None:
     assert kept(alone) == [1]
     assert alone[0].why == "slipped, but too few others to go by"
     assert kept(judged([stroke("a", slip_mm=1.0), stroke("b", slip_mm=1.0)])) == [1, 2]
+
+
+def test_one_that_was_too_fast_is_left_out_while_another_is_left() -> None:
+    fast = replace(stroke("b"), too_fast=True)
+    strokes = judged([stroke("a"), fast])
+    assert kept(strokes) == [1]
+    assert kinds(strokes) == [[], ["too fast"]]
+    assert kept(judged([fast])) == [1]
 
 
 def test_one_that_lies_apart_does_not_make_the_others_odd() -> None:
