@@ -23,6 +23,7 @@ class Terminal:
         self.before = termios.tcgetattr(slave)
         self.slave = slave
         self.written = ""
+        self.rings = 0  # of the bell
         environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")}
         self.process = subprocess.Popen(
             [sys.executable, "-c", "from coilbench.analysis.cli import main; main()", *arguments],
@@ -35,7 +36,9 @@ class Terminal:
 
     def read(self, timeout_s: float = 0.05) -> None:
         while select.select([self.master], [], [], timeout_s)[0]:
-            self.written += os.read(self.master, 65536).decode("utf-8", "replace")
+            text = os.read(self.master, 65536).decode("utf-8", "replace")
+            self.written += text
+            self.rings += text.count("\a")
             timeout_s = 0.0
 
     def wait_for(self, words: str) -> None:

@@ -64,6 +64,7 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
     assert counted(demo, "ash") == [("ash-01", 3), ("ash-02", 2)]
     screen.press("nfirst of all\r")
     screen.wait_for("ash-02 is now called first of all")
+    assert screen.rings > 0
     screen.press("f")
     assert screen.end() == 0
     assert "\x1b[?1049l" in screen.written  # the screen that was there before
@@ -98,7 +99,7 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
     daemon = Terminal("--book", book, "daemon", "--port", "virtual:?seed=1", "--set", "fir")
     terminals.append(daemon)
     daemon.wait_for("connected to")
-    first, second = (Terminal("--book", book, "live") for _ in range(2))
+    first, second = (Terminal("--book", book, "live", "--no-bell") for _ in range(2))
     terminals += [first, second]
     for screen in (first, second):
         screen.wait_for("NOW: fir-01, conditioning press")
@@ -117,6 +118,7 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
     first.press("f")
     for screen in (first, third, daemon):
         assert screen.end() == 0
+    assert first.rings == 0
     assert "The capture has ended: finished by hand." in CODES.sub("", first.written)
 
 
