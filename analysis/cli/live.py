@@ -130,6 +130,8 @@ class _Screen:
             pass  # closing the screen is how it is left
         finally:
             reader.close()
+            if not self._out.is_terminal:
+                self._out.line()  # the last frame stays there, without its end of line
         if not feed.own:
             click.echo(_how_it_stands(feed))
 
