@@ -64,15 +64,17 @@ def _measure(state: BookState, current: SetState, now_utc: str) -> NextStep:
     if "load" not in state.parts_utc:
         return NextStep(
             f"rig weigh --port {port}",
-            "calibrate the rig's load with known masses (coilbench rig find names the port)",
-            "" if state.parts_utc else f"No rig? Scale and quill by hand: coilbench {by_hand}",
+            "calibrate the rig's load with known masses (rig find names the port)",
+            "" if state.parts_utc else f"No rig, but a scale and a quill: coilbench {by_hand}",
         )
     if "travel" not in state.parts_utc:
         return NextStep(f"rig gauge --port {port} --lengths LENGTHS", "calibrate the rig's travel")
     if state.check is not None and not state.check.passed:
-        return NextStep(f"rig weigh --port {port}", "the last check FAILED: find out why")
+        return NextStep(
+            f"rig weigh --port {port}", "find out why the last check FAILED, then calibrate"
+        )
     if overdue(state, now_utc):
-        return NextStep(f"rig weigh --port {port}", "the load calibration is over its age")
+        return NextStep(f"rig weigh --port {port}", "calibrate the load again, it is over its age")
     if "flex" not in state.parts_utc and not any(one.begun for one in state.sets):
         return NextStep(f"rig flex --port {port}", "measure how far the press gives")
     return NextStep(f"live --port {port} --set {name}", f"press {current.name}'s other springs")

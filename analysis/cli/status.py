@@ -49,15 +49,14 @@ def show_status(*, as_json: bool = False) -> None:
         return
     for name, words in _lines(path, state, now_utc):
         click.echo(f"{name:<8}{words}")
-    click.echo(f"Next    coilbench {step.command}   ({step.why})")
+    click.echo(f"Next    {step.why}:")
+    click.echo(f"            coilbench {step.command}")
     if step.else_:
         click.echo(f"        {step.else_}")
 
 
 def _newer() -> NextStep:
-    return NextStep(
-        "--version", "a newer coilbench has written this book: update, or name another with --book"
-    )
+    return NextStep("--version", "update coilbench, a newer one has written this book; this one is")
 
 
 def _lines(path: Path, state: BookState | None, now_utc: str) -> Iterator[tuple[str, str]]:

@@ -32,7 +32,10 @@ class Bench:
 
     def next(self) -> str:
         told = json.loads(self.run("status", "--json"))["next"]["command"]
-        assert f"Next    {told}   (" in self.run()
+        lines = self.run().splitlines()
+        place = next(i for i, line in enumerate(lines) if line.startswith("Next    "))
+        assert lines[place + 1] == f"            {told}"
+        assert max(map(len, lines[1:])) <= 80  # the first one names the book
         name = told.split()[1]
         assert name in cli.list_commands(None)  # type: ignore[arg-type]
         return str(told)
@@ -54,7 +57,7 @@ def test_the_job_from_nothing_to_a_measured_set(bench: Bench) -> None:
     assert list(bench.folder.iterdir()) == []  # looking makes no book
     bench.run("set", "new", "larch", "--role", "outer", "--count", "2")
     assert bench.next() == "coilbench rig weigh --port PORT"
-    assert "No rig? Scale and quill by hand: coilbench note --set larch" in bench.run()
+    assert "No rig, but a scale and a quill: coilbench note --set larch" in bench.run()
     masses = "".join(f"{kg},{100 + 2000 * kg}\n" for kg in (0, 10, 20, 40))
     bench.run("rig", "weigh", "--from", bench.file("m.csv", "mass_kg,counts\n" + masses))
     assert "load just now; not yet: travel, flex" in bench.run()
@@ -126,7 +129,7 @@ def test_a_newer_book_and_no_book_at_all_are_told(bench: Bench) -> None:
             " VALUES ('coilbench', '9999_of_tomorrow', 'x')"
         )
         plain.commit()
-    assert "a newer coilbench has written this book" in bench.run()
+    assert "a newer one has written this book" in bench.run()
     bench.book.write_text("words\n" * 500)
     told = bench.run(status=2)
     assert "not a readable SQLite book" in told
