@@ -177,13 +177,18 @@ def _notes(comparison: Comparison) -> list[str]:
     notes = [
         "* larger than its uncertainty (k = 2); of twenty unchanged loads, one looks so by chance."
     ]
-    known = [change for spring in comparison.springs for change in spring.loads if change]
-    if known and all(change.same_rig for change in known):
+    shared = {change.shared for spring in comparison.springs for change in spring.loads if change}
+    if shared == {"all"}:
         notes.append(
             "Both were read with the same calibration: its errors cancel. A rig that drifted "
             "between shows as a change of all: coilbench rig check --mass tells."
         )
-    elif known:
+    elif shared and "none" not in shared:
+        notes.append(
+            "The load was read with the same calibration, whose errors cancel; the travel's was "
+            "set anew: its errors are counted in."
+        )
+    elif shared:
         notes.append("Not all were read with one calibration: its errors are counted in.")
     if comparison.unmatched:
         notes.append(f"Measured once only: {', '.join(comparison.unmatched)}.")

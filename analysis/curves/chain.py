@@ -150,16 +150,17 @@ def _converted_effects(look: Look) -> Iterator[Effect]:
 
 
 def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
-    fit, rig_id, zero = rig.calibration.load, rig.calibration_id, rig.zero_counts
+    # by the part of the calibration, not the whole: a datum set anew leaves the cell's errors
+    fit, zero = rig.calibration.load, rig.zero_counts
     counts = counts_at(fit, look.load_n, zero)
     gradient = _powers(counts, fit) - _powers(zero, fit)
-    yield _curve_effect("load curve, from zero", rig_id, "N", 1.0, gradient, fit)
+    yield _curve_effect("load curve, from zero", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, counts, minus_x=zero))
-        yield _plain("bend of the cell that the masses cannot show", rig_id, "N", 1.0, bend_n)
-    yield _plain("masses", rig_id, "1", look.load_n, rig.calibration.load_u_relative)
+        yield _plain("bend of the cell that the masses cannot show", fit, "N", 1.0, bend_n)
+    yield _plain("masses", fit, "1", look.load_n, rig.calibration.load_u_relative)
     if not rig.zero_known:
-        yield _plain("zero, not read", rig_id, "N", 1.0, ZERO_UNKNOWN_U_N)
+        yield _plain("zero, not read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
 
 
 def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
@@ -176,7 +177,7 @@ def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
         yield _plain("press flex, not measured", rig_id, "mm", rate, give_u_mm)
         return
     gradient = rate * _powers(load_n, flex)
-    yield _curve_effect("press flex", rig_id, "mm", rate, gradient, flex)
+    yield _curve_effect("press flex", flex, "mm", rate, gradient, flex)
 
 
 def _curve_effect(

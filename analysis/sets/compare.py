@@ -9,7 +9,7 @@ from typing import Literal
 
 import numpy as np
 
-from coilbench.analysis.curves.budget import Budget
+from coilbench.analysis.curves.budget import Budget, BudgetLine
 from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
 from coilbench.analysis.curves.own_part import Measured, split
@@ -19,6 +19,8 @@ from coilbench.analysis.sets.column import centre_of
 from coilbench.capture.errors import CoilbenchError
 
 Verdict = Literal["lower", "higher", "can't tell"]
+SharedRig = Literal["all", "load", "none"]
+REPEATS = "how strokes repeat"  # the lines of a budget that a stroke alone has
 Stroke = list[tuple[float, Look]]  # one stroke's looks, each with its weight in the value
 
 
@@ -28,13 +30,14 @@ class Change:
 
     Attributes:
         measured: the change, after less before, and its expanded uncertainty.
-        same_rig: whether both were read with one calibration, so that its errors cancel.
+        shared: what both were read with, so that its errors cancel: all of one calibration, its
+            load part (the travel's datum was set anew), or none.
     """
 
     before: float
     after: float
     measured: Measured
-    same_rig: bool
+    shared: SharedRig
 
     @property
     def verdict(self) -> Verdict:
@@ -102,8 +105,8 @@ def compare_sets(
     """Compare two measurements of the same springs, matched by their labels.
 
     Like is compared with like: loads of a branch that was measured both times. A change's
-    uncertainty has the scatter of both; the rig's errors only where they don't cancel, since the
-    calibration is another one, or not known.
+    uncertainty has the scatter of both; the rig's errors only where they don't cancel, since that
+    part of the calibration is another one, or not known.
 
     Args:
         names: the sets' names, before and after.
@@ -163,13 +166,15 @@ def _change(
         [(sign * w / len(each), look) for one in each for w, look in one]
         for sign, each in zip((-1.0, 1.0), strokes, strict=True)
     ]
-    same = _same_rig([look for _, look in looks[0] + looks[1]])
-    together = [looks[0] + looks[1]] if same else looks
+    known = _zeros_known([look for _, look in looks[0] + looks[1]])
+    together = [looks[0] + looks[1]] if known else looks
     lines = [line for each in together for line in budget_lines(each)]
+    lines += [line for each in looks if known for line in _repeats(each)]
     for each, value in zip(strokes, values, strict=True):
         lines += scatter_lines(value, _noises(each))
     measured = split(means[1] - means[0], Budget(tuple(lines)))
-    return Change(means[0], means[1], measured, same)
+    shared = _shared([look for each in looks for _, look in each]) if known else "none"
+    return Change(means[0], means[1], measured, shared)
 
 
 def _strokes(curve: SpringCurve, side: Side, weights: Mapping[float, float]) -> list[Stroke]:
@@ -195,11 +200,27 @@ def _sloped(curve: SpringCurve, side: Side, look: Look) -> Look:
     return look._replace(slope_n_per_mm=joined.slope_n_per_mm)
 
 
-def _same_rig(looks: Sequence[Look]) -> bool:
-    """Whether all were read with one calibration and zeros of their own."""
-    rigs = [look.sweep.rig for look in looks]
-    ids = {None if rig is None or not rig.zero_known else rig.calibration_id for rig in rigs}
-    return None not in ids and len(ids) == 1
+def _zeros_known(looks: Sequence[Look]) -> bool:
+    """Whether all were read from a rig's counts with zeros of their own.
+
+    What a calibration that they share is out by is then the same in all, and cancels.
+    """
+    return all(look.sweep.rig is not None and look.sweep.rig.zero_known for look in looks)
+
+
+def _shared(looks: Sequence[Look]) -> SharedRig:
+    """What of the calibration is one and the same for all of them."""
+    rigs = [look.sweep.rig for look in looks if look.sweep.rig is not None]
+    if len({rig.calibration_id for rig in rigs}) == 1:
+        return "all"
+    return "load" if len({rig.calibration.load for rig in rigs}) == 1 else "none"
+
+
+def _repeats(weighted: Sequence[tuple[float, Look]]) -> list[BudgetLine]:
+    """What another stroke would have shown, where there is one alone."""
+    if len({id(look.sweep) for _, look in weighted}) > 1:
+        return []
+    return [line for line in budget_lines(weighted) if line.source.startswith(REPEATS)]
 
 
 def _noises(strokes: Sequence[Stroke]) -> list[float]:
@@ -216,7 +237,7 @@ def _mean(changes: Sequence[Change | None]) -> MeanChange | None:
         return None
     centre = centre_of([change.measured for change in known])
     before = math.fsum(change.before for change in known) / len(known)
-    if all(change.same_rig for change in known):
+    if all(change.shared != "none" for change in known):
         return MeanChange(before, centre.mean, centre.mean_u, len(known))
     # another scale may read all springs alike too high: no mean lessens that
     u = math.fsum(change.measured.u for change in known) / len(known)

@@ -39,7 +39,8 @@ def _change(change: Change | None, unit: str) -> dict[str, Any]:
         f"after_{unit}": None if change is None else change.after,
         f"change_{unit}": None if change is None else change.measured.value,
         f"change_u_{unit}": None if change is None else change.measured.u,
-        "same_calibration": None if change is None else change.same_rig,
+        "same_calibration": None if change is None else change.shared == "all",
+        "shared_calibration": None if change is None else change.shared,
         "verdict": None if change is None else change.verdict,
     }
 

@@ -230,3 +230,22 @@ def test_what_keyed_springs_share_stays_in_their_mean() -> None:
     # a mean of 12: what they have each for itself over 12, what is common as it is (JCGM 100, 5.2)
     mean = check_set("larch", curves, [30.0]).summary[0].centre
     assert mean.mean_u == pytest.approx(2.0 * math.hypot(2.0 / math.sqrt(12.0), 3.0), rel=1e-6)
+
+
+def test_a_datum_set_anew_leaves_the_cells_errors_common(
+    day: Day, sweeps: list[Sweep], curve: SpringCurve
+) -> None:
+    """Strokes of two evenings: the masses' and the cell's errors are the same in all of them."""
+    evenings = [
+        replace(sweep, rig=None if sweep.rig is None else replace(sweep.rig, calibration_id=name))
+        for name, sweep in zip(("one", *["two"] * len(sweeps)), sweeps, strict=False)
+    ]
+    mixed = fit_curve("00", evenings)
+
+    def line(of: SpringCurve, source: str) -> float:
+        (found,) = [one for one in of.load_at(38.0).budget.lines if one.source == source]
+        return found.contribution_n
+
+    for source in ("load curve, from zero", "masses", "press flex"):
+        assert line(mixed, source) == pytest.approx(line(curve, source), rel=1e-9)
+    assert line(mixed, "travel curve") < 0.99 * line(curve, "travel curve")

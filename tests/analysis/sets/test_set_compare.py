@@ -59,8 +59,13 @@ def pressed(label: str, rate: float, seed: int, rig: RigReading, noise_n: float)
     return fit_curve(label, sweeps)
 
 
-def rig(calibration_id: str = "a", *, zero_known: bool = True) -> RigReading:
-    return RigReading(CALIBRATION, calibration_id, 0.0, 0.05, zero_known, 0.005)
+WEIGHED_ANEW = replace(CALIBRATION, load=fit(0.001, 0.31, 2.0e-5))
+
+
+def rig(
+    calibration_id: str = "a", made: Calibration = CALIBRATION, *, zero_known: bool = True
+) -> RigReading:
+    return RigReading(made, calibration_id, 0.0, 0.05, zero_known, 0.005)
 
 
 def test_one_calibration_cancels_and_another_does_not() -> None:
@@ -70,20 +75,47 @@ def test_one_calibration_cancels_and_another_does_not() -> None:
         after = pressed("s", rate, 2, other, 0.1)
         compared = compare_sets(("b", "a"), [before], [after], HEIGHTS).springs[0].loads[0]
         assert compared is not None
-        return compared.measured.value, compared.measured.u, compared.same_rig
+        return compared.measured.value, compared.measured.u, compared.shared == "all"
 
     value, u, same = change(15.68, rig())  # 2 % softer: 4.6 N of 232 N
     assert same
     assert value == pytest.approx(-0.32 * (53.0 - SEAT_MM), abs=u)
     assert u < 1.0
     # the full uncertainty of both readings where nothing says that the errors are the same
-    after = pressed("s", 15.68, 2, rig("b"), 0.1)
+    after = pressed("s", 15.68, 2, rig("b", WEIGHED_ANEW), 0.1)
     both_n = math.hypot(before.load_at(SEAT_MM).load_u_n, after.load_at(SEAT_MM).load_u_n)
-    for other in (rig("b"), rig(zero_known=False)):
+    for other in (rig("b", WEIGHED_ANEW), rig(zero_known=False)):
         _, u, same = change(15.68, other)
         assert not same
         assert u == pytest.approx(both_n, rel=0.15)
         assert u > 5.0
+
+
+def test_a_datum_set_anew_leaves_the_cells_errors_cancelled() -> None:
+    """What is left of 232 and 228 N: the datum's 0.2 mm at some 15.8 N/mm both times, k = 2."""
+    before, after = pressed("s", 16.0, 1, rig(), 0.1), pressed("s", 15.68, 2, rig("b"), 0.1)
+    (change, _) = compare_sets(("b", "a"), [before], [after], HEIGHTS).springs[0].loads
+    assert change is not None
+    assert change.shared == "load"
+    datum_n = 2.0 * math.hypot(0.2 * 16.0, 0.2 * 15.68)
+    assert change.measured.u == pytest.approx(datum_n, rel=0.35)
+    assert change.measured.u > 1.05 * datum_n  # and the press's give, not measured, in one of them
+
+
+def test_a_stroke_alone_brings_what_another_would_have_shown() -> None:
+    height = np.linspace(52.0, 26.0, 400)
+    alone = [
+        fit_curve(
+            "s",
+            [Sweep(name, "s", Origin.RIG, Branch(height, 16.0 * (53.0 - height)), EMPTY, 0, 0, 0,
+                   rig=rig())],
+        )
+        for name in "ba"
+    ]  # fmt: skip
+    (change, _) = compare_sets(("b", "a"), alone[:1], alone[1:], HEIGHTS).springs[0].loads
+    assert change is not None
+    repeat_n = 16.0 * rig().repeat.u_mm  # k = 1, both times
+    assert change.measured.u >= 2.0 * math.hypot(repeat_n, repeat_n)
 
 
 def test_a_mean_change_averages_the_springs_own_errors_only() -> None:
@@ -95,7 +127,7 @@ def test_a_mean_change_averages_the_springs_own_errors_only() -> None:
     assert mean is not None
     assert mean.change_u < 0.7 * float(np.mean(us))
     assert mean.verdict == "lower"
-    elsewhere = [pressed(f"s{i}", 15.9, 100 + i, rig("b"), 0.3) for i in range(8)]
+    elsewhere = [pressed(f"s{i}", 15.9, 100 + i, rig("b", WEIGHED_ANEW), 0.3) for i in range(8)]
     mean = compare_sets(("b", "a"), before, elsewhere, HEIGHTS).means[0]
     assert mean is not None
     assert mean.change_u > 5.0
