@@ -20,6 +20,8 @@ from coilbench.capture.units import INCH_MM
 CAM_PER_CRANK_DEG = 0.5  # four-stroke: the camshaft turns at half the crankshaft's speed
 LEAST_OPEN_ROWS = 20  # ours: with fewer there is no acceleration to speak of
 WHOLE_TURN_DEG = 360.0
+STEPS = (0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)  # as people write
+STEP_SLACK = 1e-6  # of a step, what binary numbers leave
 
 ANGLE = Quantity("cam_deg", {"cam_deg": 1.0, "crank_deg": CAM_PER_CRANK_DEG})
 LIFTS = {
@@ -42,12 +44,14 @@ class LiftTable:
         of: what the lift is of.
         cam_deg: ascending, shape (n,).
         lift_mm: above 0, shape (n,).
+        resolution_mm: the step that the lifts are written in; 0 where they show none.
     """
 
     name: str
     of: Literal["valve", "lobe"]
     cam_deg: NDArray[np.float64]
     lift_mm: NDArray[np.float64]
+    resolution_mm: float = 0.0
 
 
 def read_lift_table(table: Table) -> LiftTable:
@@ -88,7 +92,9 @@ def read_lift_table(table: Table) -> LiftTable:
             where=table.name,
             mend="Give the lift for every degree or two, from valve shut to valve shut",
         )
-    return LiftTable(table.name, of, cam_deg[first:last], lift_mm[first:last])
+    factor = next(each for name, each in LIFTS[of].factors.items() if name in table.columns)
+    step_mm = factor * _written_step(lift_mm[first:last] / factor)
+    return LiftTable(table.name, of, cam_deg[first:last], lift_mm[first:last], step_mm)
 
 
 def _opening(lift_mm: NDArray[np.float64]) -> tuple[int, int]:
@@ -98,3 +104,12 @@ def _opening(lift_mm: NDArray[np.float64]) -> tuple[int, int]:
     before, after = shut[shut < top], shut[shut > top]
     first = int(before[-1]) + 1 if before.size else 0
     return first, int(after[0]) if after.size else len(lift_mm)
+
+
+def _written_step(values: NDArray[np.float64]) -> float:
+    """The widest of STEPS that all values are whole multiples of; 0 where none is."""
+    for step in STEPS:
+        steps = values / step
+        if np.all(np.abs(steps - np.round(steps)) < STEP_SLACK):
+            return step
+    return 0.0

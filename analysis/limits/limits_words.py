@@ -186,11 +186,16 @@ def _valve_words(report: LimitsReport, valve: ValveFloat, units: Units) -> Itera
     part = "" if speed.unread_mm is None else "at most "
     yield (
         f"The weakest springs hold the valve on its cam up to {part}{speed.crank_rpm:.0f} ± "
-        f"{speed.crank_rpm_u:.0f} rpm of the crankshaft (k = 2): at "
+        f"{speed.crank_rpm_u:.0f} rpm of the crankshaft (about 95 %): at "
         f"{units.length_text(speed.lift_mm)} lift they push {units.load_text(speed.spring_n)} "
         f"against {valve.mass.mass_g:.0f} ± {valve.mass.mass_u_g:.1f} g (F = m a, a third of the "
         "springs' mass in m: Rayleigh; rigid parts, nothing else pushing)"
     )
+    if speed.sharp:
+        yield (
+            "There the cam's acceleration turns within less than the lift table can show, which "
+            "the ± allows for: a table by smaller steps, written finer, tells more"
+        )
     if speed.unread_mm is not None:
         low, high = (units.length_text(each) for each in speed.unread_mm)
         yield f"Between {low} and {high} lift not every spring was measured: it may be less"

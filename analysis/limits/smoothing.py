@@ -4,7 +4,7 @@ It minimises the sum of squared residuals plus lambda times the integral of the 
 squared; lambda is the one of generalised cross-validation (Craven and Wahba, 1979), each degree
 of freedom counted 1.4 times. Uncertainty: the spline is the mean of a posterior with covariance
 s^2 (B'B + lambda P)^-1 (Wahba, 1983), whose intervals hold the truth about as often as they say,
-on average over the curve, bias and all (Nychka, 1988); those of a derivative are rather wide.
+on average over the curve, bias and all (Nychka, 1988).
 m = 3, a quintic spline, is taken where a second derivative is wanted: m = 2, the cubic one, holds
 the second derivative itself down. References from memory; SciPy's cubic one is the check.
 """
@@ -49,6 +49,12 @@ class SmoothingSpline:
     step: float
 
     @property
+    def finest(self) -> float:
+        """Distance over which the curve has one degree of freedom: what is finer it can't show."""
+        points = round((float(self.knots[-1]) - float(self.knots[0])) + 1.0)
+        return self.step * (points - 1) / (points - self.freedom)
+
+    @property
     def degree(self) -> int:
         """Degree of the spline."""
         return len(self.knots) - len(self.coefficients) - 1
@@ -70,7 +76,7 @@ class SmoothingSpline:
 
 
 def fit_smoothing_spline(
-    x: Array, y: Array, lam: float | None = None, order: int = ORDER
+    x: Array, y: Array, lam: float | None = None, order: int = ORDER, least_sigma: float = 0.0
 ) -> SmoothingSpline:
     """Fit a smoothing spline.
 
@@ -80,6 +86,7 @@ def fit_smoothing_spline(
         lam: the smoothing parameter, in units of x; found by generalised cross-validation
             where None. There is a knot at every point, or at MOST_SPANS + 1 of them.
         order: the derivative that is held down.
+        least_sigma: what the points scatter at least, from the step they are written in.
     """
     step = float(x[-1] - x[0]) / (len(x) - 1)
     unit = (x - x[0]) / step
@@ -106,7 +113,7 @@ def fit_smoothing_spline(
     else:
         scaled = lam / step ** (2 * order - 1)
     coefficients, factor, squares, freedom = solved(scaled)
-    sigma = float(np.sqrt(squares / freedom))
+    sigma = max(float(np.sqrt(squares / freedom)), least_sigma)
     return SmoothingSpline(knots, coefficients, factor, sigma, freedom, float(x[0]), step)
 
 

@@ -19,6 +19,9 @@ from coilbench.analysis.limits.spring_force import SpringForce
 from coilbench.analysis.limits.surge import cam_hz
 
 Array = NDArray[np.float64]
+ACCEL_K = 1.6  # ours: a posterior holds a second derivative too widely for k = 2; see its tests
+SHARP_SHARE = 1.5  # ours: of the finest that a table shows; the spline swings over such a turn
+SWING_SHARE = 2.0  # ours: of it, over which the swing has died away
 PLACES_PER_ROW = 2
 MOST_PLACES = 600
 N_PER_G_MM_PER_S2 = 1e-6
@@ -33,8 +36,10 @@ class ValveMotion:
         cam_deg: angle of the camshaft.
         lift_mm: at the valve, lash off.
         accel_mm_per_rad2: second derivative by the camshaft's angle.
-        accel_u_mm_per_rad2: its expanded uncertainty, k = 2, from the table's scatter.
-        scatter_mm: standard deviation of the table's lifts about the spline.
+        accel_u_mm_per_rad2: its expanded uncertainty, about 95 %, from the table's scatter.
+        scatter_mm: standard deviation of the table's lifts about the spline, at least what the
+            step they are written in makes (its width/sqrt(12): JCGM 100:2008, F.2.2.1).
+        finest_deg: of the cam; what turns within less the table can't show.
     """
 
     cam_deg: Array
@@ -42,6 +47,7 @@ class ValveMotion:
     accel_mm_per_rad2: Array
     accel_u_mm_per_rad2: Array
     scatter_mm: float
+    finest_deg: float
 
 
 @dataclass(frozen=True)
@@ -61,11 +67,13 @@ class LimitingSpeed:
     """Where the spring force runs out first.
 
     Attributes:
-        crank_rpm, crank_rpm_u: speed of the crankshaft, and its expanded uncertainty, k = 2.
+        crank_rpm, crank_rpm_u: speed of the crankshaft, and its expanded uncertainty, about 95 %.
         cam_deg, lift_mm: where.
         spring_n: the force there is.
         unread_mm: lowest and highest lift at which the springs are needed but weren't measured;
             None where all was. The speed may then be lower.
+        sharp: whether the acceleration turns there within less than the table shows, which
+            widens the uncertainty.
     """
 
     crank_rpm: float
@@ -74,6 +82,7 @@ class LimitingSpeed:
     lift_mm: float
     spring_n: float
     unread_mm: tuple[float, float] | None
+    sharp: bool
 
 
 @dataclass(frozen=True)
@@ -99,7 +108,8 @@ def valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> Valve
         rocker_ratio: valve's lift over lobe's, taken as constant; 1 for a table of the valve.
         lash_mm: clearance at the valve, taken off; 0 for a table of the valve.
     """
-    spline = fit_smoothing_spline(table.cam_deg, table.lift_mm)
+    written = table.resolution_mm / math.sqrt(12.0)
+    spline = fit_smoothing_spline(table.cam_deg, table.lift_mm, least_sigma=written)
     count = min(PLACES_PER_ROW * len(table.cam_deg), MOST_PLACES)
     cam_deg = np.linspace(table.cam_deg[0], table.cam_deg[-1], count)
     lift_mm = rocker_ratio * spline.at(cam_deg)[0] - lash_mm
@@ -111,8 +121,9 @@ def valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> Valve
         cam_deg[opened],
         lift_mm[opened],
         accel[opened],
-        2.0 * accel_u[opened],
+        ACCEL_K * accel_u[opened],
         rocker_ratio * spline.sigma,
+        spline.finest,
     )
 
 
@@ -129,6 +140,10 @@ def limiting_speed(motion: ValveMotion, springs: SpringForce, mass: Mass) -> Lim
     At each place where the valve is slowed, m |a| w^2 = F gives a speed, whose uncertainty adds
     those of force, mass and acceleration by root sum of squares. The place counts that has the
     least upper end: the least speed itself would favour whichever place the scatter lowers most.
+
+    Beside a sharp turn from speeding up to slowing a spline swings over, which makes the speed too
+    low. The speed is then taken halfway to the one without the swing, and half that way added to
+    its uncertainty.
 
     Args:
         motion: of the valve.
@@ -155,13 +170,16 @@ def limiting_speed(motion: ValveMotion, springs: SpringForce, mass: Mass) -> Lim
     crank_rpm_u = crank_rpm * relative_u / 2.0
     first = int(np.argmin(crank_rpm + crank_rpm_u))
     place = int(places[first])
+    calmed = _without_swing(motion, place)
+    half_way = (calmed - 1.0) * crank_rpm[first] / 2.0
     return LimitingSpeed(
-        float(crank_rpm[first]),
-        float(crank_rpm_u[first]),
+        float(crank_rpm[first] + half_way),
+        math.hypot(crank_rpm_u[first], half_way),
         float(motion.cam_deg[place]),
         float(motion.lift_mm[place]),
         float(springs.load_n[place]),
         _range(motion.lift_mm[slowed & ~np.isfinite(springs.load_n)]),
+        _turn_deg(motion, place) is not None,
     )
 
 
@@ -190,6 +208,35 @@ def force_margin(
         float(motion.cam_deg[place]),
         float(motion.lift_mm[place]),
     )
+
+
+def _turn_deg(motion: ValveMotion, place: int) -> float | None:
+    """Where, sharply near a place, slowing begins or ends; None where it doesn't there."""
+    turns_deg = motion.cam_deg[motion.accel_mm_per_rad2 >= 0.0]
+    if not turns_deg.size:
+        return None
+    away_deg = np.abs(turns_deg - motion.cam_deg[place])
+    nearest = int(np.argmin(away_deg))
+    near = away_deg[nearest] <= SHARP_SHARE * motion.finest_deg
+    return float(turns_deg[nearest]) if near else None
+
+
+def _without_swing(motion: ValveMotion, place: int) -> float:
+    """Speed with the mean slowing inward of a sharp turn over that with the slowing at a place.
+
+    Returns:
+        At least 1; 1 where there is no sharp turn.
+    """
+    turn_deg = _turn_deg(motion, place)
+    if turn_deg is None:
+        return 1.0
+    inward_deg = (motion.cam_deg - motion.cam_deg[place]) * (
+        1.0 if motion.cam_deg[place] > turn_deg else -1.0
+    )
+    inward = (inward_deg >= 0.0) & (inward_deg <= SWING_SHARE * motion.finest_deg)
+    mean = float(np.mean(motion.accel_mm_per_rad2[inward]))
+    here = float(motion.accel_mm_per_rad2[place])
+    return math.sqrt(here / mean) if here < mean < 0.0 else 1.0
 
 
 def _slowed(motion: ValveMotion) -> NDArray[np.bool_]:

@@ -65,7 +65,7 @@ def test_limits_of_the_best(book: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert "Limits of larch, no shims:" in out
     assert "Bergsträsser" in out
     assert "of the wire's tensile strength 1700 MPa (A401, Shigley" in out
-    assert "rpm of the crankshaft (k = 2)" in out
+    assert "rpm of the crankshaft (about 95 %)" in out
     assert "Not given: cam.max_rpm" in out
     assert "qualified engine machinist" in out
     assert "stop before coil bind" in out

@@ -150,3 +150,17 @@ def test_bad_sections(old, new, said):
         parse_build(FULL.replace(old, new), "b.toml")
     assert said in str(error.value)
     assert "line" in str(error.value)
+
+
+def test_a_sharp_turn_of_the_acceleration_is_said():
+    b = parse_build(FULL, "b.toml")
+    u = DEG / 60
+    rise = np.where(u < 1, np.where(u < 0.5, 2 * u**2, 1 - 2 * (1 - u) ** 2), 0)
+    lift = 10.2 * np.where(u < 1, rise, rise[::-1])
+    lift[DEG == 60] = 10.2
+    step = LiftTable("lift.csv", "valve", DEG, np.round(lift, 2), 0.01)
+    said = [
+        " ".join(limits_lines(assess_limits(b, larch(), None, SeatChoice(), b.given, t), Units()))
+        for t in (TABLE, step)
+    ]
+    assert ["turns within less than" in words for words in said] == [False, True]
