@@ -59,8 +59,13 @@ def stored(row):
     return samples
 
 
-def test_a_disk_that_takes_two_seconds_for_each_second_loses_nothing(make_book, monkeypatch):
-    run = Run(make_book(RIG, measured=9), Cable(RIG, STEPS))
+@pytest.mark.parametrize(("queue_length", "room"), [(2000, 4096), (5, 10_000_000)])
+def test_a_disk_that_takes_two_seconds_for_each_second_loses_nothing(
+    make_book, monkeypatch, queue_length, room
+):
+    """What the queue can't hold waits at the port, as long as that has room."""
+    monkeypatch.setattr(reader_module, "QUEUE_LENGTH", queue_length)
+    run = Run(make_book(RIG, measured=9), Cable(RIG, STEPS, room=room))
     slow_disk(monkeypatch, lambda: run.cable.pass_time_read(2.0, run.session._reader))
     snapshot = run.session.run()
     assert (snapshot.samples_lost, snapshot.lines_bad, run.cable.bytes_dropped) == (0, 0, 0)
