@@ -182,7 +182,8 @@ def usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
     use = np.where(down, first, last) & (way * _gone_down(height) > STRAIGHT_SHARE * TURN_MM)
     at_begin = press.earlier(_gone_down(press.travel_mm), delay_s, spread_s2)
     use &= way * at_begin > STRAIGHT_SHARE * TURN_MM
-    use &= press.load_n > LEAST_SHARE * press.load_n.max()
+    free = height > press.touching_mm
+    use &= free & (press.load_n > LEAST_SHARE * press.load_n[free].max(initial=0.0))
     by_lag = height_by_lag(press, delay_s, spread_s2)
     return np.column_stack([height, press.load_n, way, by_lag])[use]
 

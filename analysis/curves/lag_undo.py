@@ -18,6 +18,7 @@ from coilbench.analysis.curves.lag_fit import (
     usable_samples,
 )
 from coilbench.analysis.curves.repeatability import seen_repeat
+from coilbench.analysis.curves.wall import touching_mm
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.strokes.sweep import Branch, Sweep
 
@@ -37,7 +38,8 @@ def undo_lag(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, list[Sweep]]:
     for label, own in sweeps.items():
         for sweep in own:
             if sweep.press is not None:
-                presses.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(sweep.press)
+                press = replace(sweep.press, touching_mm=touching_mm(sweep.press))
+                presses.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(press)
     found = {label: list(own) for label, own in sweeps.items()}
     for rig, by_label in presses.items():
         lag = estimate_lag(list(by_label.values()))

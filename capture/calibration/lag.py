@@ -56,6 +56,7 @@ class Press:
         travel_mm: the height by the travel alone, as if the press did not give.
         flex_mm: how far the press gives under load_n.
         contact_mm: the height from which the spring pushes; infinite where it is not known.
+        touching_mm: the height below which coils touch; minus infinite where none do.
     """
 
     t_s: Array
@@ -63,6 +64,7 @@ class Press:
     travel_mm: Array
     flex_mm: Array
     contact_mm: float = math.inf
+    touching_mm: float = -math.inf
 
     def height_mm(self, delay_s: float, spread_s2: float) -> Array:
         """Return the height that belongs to each load, shape (n,).

@@ -40,4 +40,4 @@ def test_rates_are_unbiased_and_near_a_thousandth(usual: Truths) -> None:
 def test_sound_springs_have_one_rate_and_are_not_bound(usual: Truths) -> None:
     assert set(usual.shapes) <= {"one rate", "can't tell"}
     assert usual.shapes["one rate"] >= 0.8 * DAYS
-    assert usual.binds == 0
+    assert "solid, mm" not in usual.pairs
