@@ -29,12 +29,7 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     """
     if not path.is_file():
         raise CoilbenchError("there is no book here", where=str(path), mend="Check the file's name")
-    address = f"{path.absolute().as_uri()}?mode=rw"
-    with (
-        wording_sqlite_errors(path),
-        closing(sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)) as connection,
-    ):
-        connection.execute("PRAGMA query_only = ON")
+    with wording_sqlite_errors(path), closing(_connected(path)) as connection:
         (application_id,) = connection.execute("PRAGMA application_id").fetchone()
         if application_id != APPLICATION_ID:
             raise CoilbenchError(
@@ -43,6 +38,28 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
                 mend="Name another file",
             )
         yield connection
+
+
+def _connected(path: Path) -> sqlite3.Connection:
+    """Connect for reading; on a medium that takes no journal, as a file that nobody changes."""
+    connection = _connection(path, "mode=rw")
+    try:
+        connection.execute("PRAGMA query_only = ON")
+        connection.execute("PRAGMA application_id")
+    except sqlite3.OperationalError as error:
+        connection.close()
+        if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
+            raise
+        return _connection(path, "mode=ro&immutable=1")
+    except BaseException:
+        connection.close()
+        raise
+    return connection
+
+
+def _connection(path: Path, how: str) -> sqlite3.Connection:
+    address = f"{path.absolute().as_uri()}?{how}"
+    return sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)
 
 
 def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
