@@ -69,7 +69,9 @@ from coilbench.capture.book.sets import find_set
     show_default=True,
     help="How often a sound set may raise a false alarm of a spring standing apart.",
 )
-@click.option("--why", "label", help="Show what every rule says about this spring.")
+@click.option(
+    "--why", "label", metavar="LABEL", help="Show what every rule says about this spring."
+)
 @click.option(
     "--branch",
     type=click.Choice(["mean", "loading", "unloading"]),

@@ -20,7 +20,13 @@ from coilbench.analysis.sets.stroke_choice import RULE, JudgedStroke
 from coilbench.capture.units import Units, counted
 
 # what a table shows beside the loads, from the most to the least; the first that fits is taken
-_LAYOUTS = (("kg off", "rate", "free"), ("rate", "free"), ("rate",), ())
+_LAYOUTS = (
+    ("kg off", "rate ±", "rate off", "free"),
+    ("kg off", "rate", "free"),
+    ("rate", "free"),
+    ("rate",),
+    (),
+)
 TOO_FEW = (
     f"Fewer than {FEWEST_FOR_MIDDLE} springs have no middle to be held against: measure more, or "
     "give a nominal, like --nominal 24kg@38.5mm."
@@ -38,8 +44,10 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
     if check.rate is not None:
         rate = check.rate
         spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
+        robust = rate.robust_spread
+        robust_told = "" if robust is None else f", robust spread {shown.rate_text(robust)}"
         told = f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
-        click.echo(wrapped(f"{told}middle {shown.rate_text(rate.median)}", out))
+        click.echo(wrapped(f"{told}middle {shown.rate_text(rate.median)}{robust_told}", out))
     for spring in check.springs:
         for flag in spring.flags:
             click.echo(wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label)}.", out))
@@ -146,7 +154,9 @@ def _table(
         columns += [f">off\n{shown.load}"] if "kg off" in extras else []
         columns.append(">off\n%")
         columns += [">nominal\n%"] if check.summary[at].nominal_n is not None else []
-    columns += [f">rate\n{shown.load}/{shown.length}"] if "rate" in extras else []
+    rate = f">rate\n{shown.load}/{shown.length}"
+    columns += [rate] if "rate" in extras or "rate ±" in extras else []
+    columns += [">off\n%"] if "rate off" in extras else []
     columns += [f">free\n{shown.length}"] if "free" in extras else []
     table = plain_table(*columns, "flags")
     for spring in check.springs:
@@ -177,6 +187,11 @@ def _extra_cells(spring: SpringCheck, extras: tuple[str, ...], shown: Units) -> 
     cells, rate, free_mm = [], spring.rate_n_per_mm, spring.free_length_mm
     if "rate" in extras:
         cells.append("-" if rate is None else shown.rate_text(rate).split()[0])
+    if "rate ±" in extras:
+        values = [shown.rate_text(n).split()[0] for n in (rate, spring.rate_u_n_per_mm)]
+        cells.append("-" if rate is None else " ±".join(values))
+    if "rate off" in extras:
+        cells.append(_percent(spring.rate_deviation))
     if "free" in extras:
         cells.append("-" if free_mm is None else shown.length_text(free_mm).split()[0])
     return cells

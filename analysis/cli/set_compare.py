@@ -190,6 +190,8 @@ def _notes(comparison: Comparison) -> list[str]:
         )
     elif shared:
         notes.append("Not all were read with one calibration: its errors are counted in.")
+    if shared:
+        notes.append("How a spring seats another time is not in these uncertainties.")
     if comparison.unmatched:
         notes.append(f"Measured once only: {', '.join(comparison.unmatched)}.")
     return notes

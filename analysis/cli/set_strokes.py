@@ -59,7 +59,7 @@ STROKE = _StrokeParam()
     epilog="Examples: coilbench set strokes larch ; coilbench set strokes larch --leave larch-03:2",
 )
 @click.argument("name")
-@click.option("--spring", "only", help="Show this spring's strokes alone.")
+@click.option("--spring", "only", metavar="LABEL", help="Show this spring's strokes alone.")
 @click.option(
     "--use", "used", type=STROKE, multiple=True, help="Count this stroke in, whatever was seen."
 )
