@@ -10,9 +10,11 @@ from coilbench.analysis.cli.common import book_path
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command
 from coilbench.capture.running.control import ask_snapshot, send_command
+from coilbench.capture.running.events import EventKind
 
 OUTCOME_S = 2.0  # a capture acts within a quarter of a second, if its disk lets it
 _LOOK_S = 0.05
+_OUTCOMES = (EventKind.REDO, EventKind.TURN, EventKind.REFUSED, EventKind.DONE)
 
 
 @click.command(
@@ -45,10 +47,11 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
         if snapshot is None:
             click.echo("The capture has ended.")
             return
-        happened = [words for number, _kind, words in snapshot.events if number > told]
-        if happened:
-            for words in happened:
+        for number, kind, words in snapshot.events:
+            if number > told:
+                told = number
                 click.echo(words)
-            return
+                if kind in _OUTCOMES and command.action is not Action.FINISH:
+                    return
         time.sleep(_LOOK_S)
-    click.echo("The capture was told; nothing has come of it yet.")
+    click.echo("The capture was told; what came of it is not known yet.")

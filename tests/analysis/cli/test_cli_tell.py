@@ -70,8 +70,9 @@ def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
 
 
 def test_told_to_finish_it_ends(book, capture, capsys):
-    status, _, _ = tell(book, capsys, "finish")
+    status, out, _ = tell(book, capsys, "finish")
     assert status == 0
+    assert out.endswith("The capture has ended.\n")
     while ask_snapshot(book) is not None:
         pass
     status, _, err = tell(book, capsys, "finish")

@@ -117,7 +117,11 @@ def running(book, rig):
     """A daemon process on the rig, connected; killed at the end if it still runs."""
     command = [sys.executable, "-c", DRIVER, str(book), rig.port.url, str(SPEED)]
     with subprocess.Popen(
-        command, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True
+        command,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"TMPDIR": str(book.parent)},  # a killed one leaves its socket there
     ) as daemon:
         try:
             yield daemon
