@@ -26,7 +26,7 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
         "tell": ("tell", "A word to a running capture: redo, skip, back, rename, finish."),
         "note": ("note", "Key in what a scale and a quill show."),
         "import": ("tables", "Bring in CSV files: sweeps or points."),
-        "depths": ("pairing", "How far to press each set for each check, for hand reading."),
+        "depths": ("depths", "How far to press each set for each check, for hand reading."),
     },
     "Decide": {
         "pair": ("pairing", "Rank outer, inner and shims against the cam card."),

@@ -1,4 +1,4 @@
-"""`coilbench pair` and `coilbench depths`: sets against the cam card."""
+"""`coilbench pair`: sets against the cam card."""
 
 from __future__ import annotations
 
@@ -22,17 +22,16 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.pair_limits import chosen_combination, limits_of, show_limits
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.combination import LoadRange
-from coilbench.analysis.engine.depths import DepthRow, depths
-from coilbench.analysis.engine.depths import to_document as depths_document
-from coilbench.analysis.engine.pair_words import choice_words
+from coilbench.analysis.engine.pair_words import choice_words, margin_words, room_words
 from coilbench.analysis.engine.pairing import Combination, Pairing, best_of_each, pair_sets
 from coilbench.analysis.engine.pairing import to_document as pairing_document
 from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.trade_off import bars
 from coilbench.analysis.lift_file import lift_table_beside
 from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.limits.limits_words import CAUTIONS
 from coilbench.analysis.limits.limits_words import to_document as limits_document
-from coilbench.analysis.measured import free_length_mm, set_curves
+from coilbench.analysis.measured import set_curves
 from coilbench.analysis.rig_record import rig_warnings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
@@ -181,16 +180,22 @@ def show_pairing(build: BuildFile, pairing: Pairing, left_out: list[str], top: i
     click.echo(f"{verdict}: {_named(best, shown)}.")
     for reason in best.reasons:
         click.echo(f"  {reason}")
+    for words in (*(margin_words(each, shown) for each in best.margins), room_words(build, shown)):
+        if words:
+            click.echo(f"  {words}.")
     if best.seat is not None and best.full is not None:
         click.echo(f"  Weakest to strongest springs: {_range_words(best.seat, best.full, shown)}.")
     click.echo("What each pair would take:")
     for answer in pairing.answers:
         click.echo(f"  {_sets(answer.outer, answer.inner)}: {answer.words}.")
     if pairing.trades:
-        click.echo("Closeness against effort, least effort first:")
-    for trade in pairing.trades:
+        click.echo(
+            "Closeness against effort, least effort first; the bar is what is missed, "
+            "1 where one load is off by its tolerance:"
+        )
+    for trade, drawn in zip(pairing.trades, bars(pairing.trades), strict=True):
         each = trade.combination
-        click.echo(f"  {_sets(each.outer, each.inner)}, {trade.words}.")
+        click.echo(f"  {drawn}  {_sets(each.outer, each.inner)}, {trade.words}.")
 
 
 def _range_words(seat: LoadRange, full: LoadRange, shown: Units) -> str:
@@ -249,42 +254,3 @@ def _compare(pairings: list[Pairing]) -> None:
     for pairing, best in best_of_each(pairings):
         verdict = "fits" if best.fits else "does not fit"
         click.echo(f"  {pairing.cam.name} ({pairing.name}): {_named(best, shown)}, {verdict}")
-
-
-@click.command(name="depths", epilog="Example: coilbench depths road.toml")
-@click.argument("build", type=click.Path(path_type=Path))
-@json_option
-def depths_command(build: Path, as_json: bool) -> None:
-    """Print how far to press each set for valve shut and full lift, with each shim.
-
-    For a person who reads by hand: depth is free length less height.
-    """
-    parsed = read_build(build)
-    names = (*parsed.springs.outer, *parsed.springs.inner)
-    with open_book(book_path()) as db:
-        lengths = {name: free_length_mm(db, find_set(db, name)) for name in names}
-    rows = depths(parsed, lengths)
-    if as_json:
-        print_document(depths_document(rows))
-        return
-    _show_depths(rows)
-
-
-def _show_depths(rows: tuple[DepthRow, ...]) -> None:
-    shown = units()
-    titles = ("shim", "cut", "shut\nheight", "shut\ndepth", "full lift\nheight", "full lift\ndepth")
-    table = plain_table("set", *(f">{title}" for title in titles))
-    for row in rows:
-        table.add_row(
-            row.set_name,
-            shown.length_text(row.shim_mm) if row.shim_mm else "-",
-            shown.length_text(row.seat_cut_mm) if row.seat_cut_mm else "-",
-            shown.length_text(row.seat_height_mm),
-            shown.length_text(row.seat_depth_mm),
-            shown.length_text(row.open_height_mm),
-            shown.length_text(row.open_depth_mm),
-        )
-    console().print(table)
-    if any(row.seat_depth_mm is None for row in rows):
-        click.echo("A depth needs the free length: measure the set, or give --free-length.")
-    click.echo("Press slowly, the spring captive at both ends; stop before the coils bind.")

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from coilbench.analysis.engine.build_file import Cam
-from coilbench.analysis.engine.combination import Combination
+from coilbench.analysis.engine.build_file import BuildFile, Cam
+from coilbench.analysis.engine.combination import Combination, Margin
 from coilbench.analysis.engine.pairing_words import rate_reason
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.capture.units import Units
@@ -68,6 +68,28 @@ def closeness_words(cam: Cam, combination: Combination) -> str:
     full = _off_words(combination.full.load_n, cam.open_load_n, "at full lift")
     inside = "inside" if combination.fits else "outside"
     return f"{seat}, {full}, {inside} the tolerances"
+
+
+def margin_words(margin: Margin, units: Units) -> str:
+    """Say how far a set stays from coil bind and how that is known; nothing where it isn't."""
+    if margin.margin_mm is None:
+        return ""
+    how = "computed from wire and coils" if margin.computed else "measured or registered"
+    words = (
+        f"{margin.set_name}: coil bind margin {units.length_text(margin.margin_mm)}, solid height "
+        f"{units.length_text(margin.solid_height_mm)} {how}"
+    )
+    if margin.smallest_gap_mm is not None:
+        gap = units.length_text(margin.smallest_gap_mm)
+        words += f"; EN 13906-1's smallest sum of gaps under dynamic load is {gap}"
+    return words
+
+
+def room_words(build: BuildFile, units: Units) -> str:
+    """Say what is left from retainer to guide at full lift; nothing where it isn't given."""
+    if build.clearance_mm is None:
+        return ""
+    return f"Retainer to guide at full lift: {units.length_text(build.clearance_mm)}"
 
 
 def _off_words(load_n: float, card_n: float, where: str) -> str:

@@ -43,6 +43,7 @@ class Pairing:
     Attributes:
         name: the build file's name.
         cam: the card they were held against.
+        clearance_mm: retainer to guide at full lift; None where it isn't given.
         combinations: best first, at least one.
         answers: for each outer and inner what it would take; what fits first, then what nearly
             does.
@@ -52,6 +53,7 @@ class Pairing:
 
     name: str
     cam: Cam
+    clearance_mm: float | None
     combinations: tuple[Combination, ...]
     answers: tuple[PairAnswer, ...]
     trades: tuple[Trade, ...]
@@ -92,7 +94,9 @@ def pair_sets(
     combinations.sort(key=lambda each: _rank(each, build.cam))
     answers.sort(key=lambda each: (each.order, _rank(each.best, build.cam)))
     trades = trade_off(combinations, build.cam, shown)
-    return Pairing(build.name, build.cam, tuple(combinations), tuple(answers), trades)
+    return Pairing(
+        build.name, build.cam, build.clearance_mm, tuple(combinations), tuple(answers), trades
+    )
 
 
 def best_of_each(pairings: Iterable[Pairing]) -> tuple[tuple[Pairing, Combination], ...]:
@@ -117,6 +121,7 @@ def to_document(pairing: Pairing) -> dict[str, object]:
             "lift_mm": cam.valve_lift_mm,
             "implied_rate_n_per_mm": cam.implied_rate_n_per_mm,
         },
+        "retainer_clearance_mm": pairing.clearance_mm,
         "combinations": [combination_document(each) for each in pairing.combinations],
         "pairs": [answer_document(each) for each in pairing.answers],
         "trade_off": [trade_document(each) for each in pairing.trades],

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -11,6 +12,7 @@ from coilbench.analysis.engine.pair_words import choice_words, closeness_words
 from coilbench.capture.units import Units
 
 NEARER = 1e-9
+BAR_CELLS = 16
 
 
 @dataclass(frozen=True)
@@ -43,6 +45,19 @@ def trade_off(combinations: Sequence[Combination], cam: Cam, units: Units) -> tu
             words = f"{choice_words(each.choice, units)}: {closeness_words(cam, each)}"
             trades.append(Trade(each, distance, words))
     return tuple(trades)
+
+
+def bars(trades: Sequence[Trade]) -> list[str]:
+    """Draw how far each is from the card, the farthest as a full bar, all equally wide.
+
+    The number is the root of the distance: 1 where one load is off by its tolerance.
+    """
+    misses = [math.sqrt(trade.distance) for trade in trades]
+    most = max(misses, default=0.0)
+    cells = [math.ceil(BAR_CELLS * miss / most) if most > NEARER else 0 for miss in misses]
+    return [
+        f"{'#' * count:<{BAR_CELLS}} {miss:5.2f}" for count, miss in zip(cells, misses, strict=True)
+    ]
 
 
 def trade_document(trade: Trade) -> dict[str, object]:

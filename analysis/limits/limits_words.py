@@ -16,10 +16,10 @@ from coilbench.capture.units import Units
 RATE_ODD = 0.1  # ours: a rate so far from the dimensions' means that one of them is wrong
 LIFT_ODD = 0.03  # ours
 CAUTIONS = (
-    "These limits support a decision, they don't make it: the cam grinder's and the engine "
+    "These figures support a decision, they don't make it: the cam grinder's and the engine "
     "maker's data, and a qualified engine machinist, come first.",
-    "They are for sound springs of round wire and rigid parts. A nick, rust or heat lowers what a "
-    "wire bears; parts that bend and springs that surge let a valve leave its cam earlier. Keep "
+    "Limits are for sound springs of round wire and rigid parts. A nick, rust or heat lowers what "
+    "a wire bears; parts that bend and springs that surge let a valve leave its cam earlier. Keep "
     "well below every one of them, and stop before coil bind when pressing.",
 )
 

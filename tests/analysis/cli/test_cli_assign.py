@@ -127,7 +127,7 @@ def test_pair_says_what_it_would_take(book: Path, capsys: pytest.CaptureFixture[
     out = told(book, capsys, "pair", build)
     assert "What each pair would take:" in out
     assert "larch with heron: fits with" in out
-    assert "Closeness against effort, least effort first:" in out
+    assert "Closeness against effort, least effort first;" in out
     document = json.loads(told(book, capsys, "pair", build, "--json"))
     assert document["pairs"][0]["verdict"] == "fits"
     assert document["trade_off"]

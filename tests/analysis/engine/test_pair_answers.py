@@ -1,6 +1,7 @@
 """What each pair would take, and closeness against effort."""
 
 import json
+import math
 
 import numpy as np
 import pytest
@@ -9,10 +10,12 @@ from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil_geometry import Coil
 from coilbench.analysis.engine.pair_answers import PairAnswer
+from coilbench.analysis.engine.pair_words import margin_words, room_words
 from coilbench.analysis.engine.pairing import Pairing, pair_sets, to_document
 from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.trade_off import bars
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import KGF_N
+from coilbench.capture.units import KGF_N, Units
 
 
 def straight(
@@ -256,3 +259,36 @@ def test_the_document_says_it_all() -> None:
     assert unknown["window_mm"] is None
     (*_, last) = document["trade_off"]
     assert (last["outer"], last["shims"], last["fits"]) == ("larch", 1, True)
+
+
+def test_the_trade_off_is_drawn_to_one_scale() -> None:
+    """The farthest is a full bar; the number is the miss in tolerances."""
+    trades = pair(plan(shims=SHIMS), straight("larch", 49.0, 30.0)).trades
+    drawn = bars(trades)
+    assert [float(each.split()[-1]) for each in drawn] == [
+        pytest.approx(math.sqrt(trade.distance), abs=0.005) for trade in trades
+    ]
+    lengths = [each.count("#") for each in drawn]
+    assert lengths[0] == max(lengths) == 16
+    assert lengths == sorted(lengths, reverse=True)
+    assert len({len(each) for each in drawn}) == 1
+
+
+def test_both_margins_are_said_with_where_they_come_from() -> None:
+    coil = Coil(4.0, 5.0, 30.0)
+    measured = pair(plan(), straight("larch", 50.0, 30.0, coil=coil)).combinations[0]
+    assert margin_words(measured.margins[0], Units()) == (
+        "larch: coil bind margin 20.00 mm, solid height 10.00 mm measured or registered; "
+        "EN 13906-1's smallest sum of gaps under dynamic load is 5.53 mm"
+    )
+    computed = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None, coil=coil))
+    assert "28.00 mm computed" in margin_words(computed.combinations[0].margins[0], Units())
+    unknown = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None))
+    assert margin_words(unknown.combinations[0].margins[0], Units()) == ""
+
+
+def test_the_room_at_the_guide_is_said_where_it_is_given() -> None:
+    given = plan(head='retainer_clearance = "12 mm"')
+    assert room_words(given, Units()) == "Retainer to guide at full lift: 2.00 mm"
+    assert to_document(pair(given, straight("larch", 50.0, 30.0)))["retainer_clearance_mm"] == 2.0
+    assert room_words(plan(), Units()) == ""

@@ -48,7 +48,13 @@ def test_the_document_has_the_agreed_keys() -> None:
             )
         )
     )
-    assert set(document) == {"card", "combinations", "pairs", "trade_off"}
+    assert set(document) == {
+        "card",
+        "retainer_clearance_mm",
+        "combinations",
+        "pairs",
+        "trade_off",
+    }
     assert set(document["card"]) == {"seat_n", "open_n", "lift_mm", "implied_rate_n_per_mm"}
     assert document["card"]["seat_n"] == pytest.approx(40 * KGF_N)
     assert document["card"]["open_n"] == pytest.approx(78 * KGF_N)
