@@ -6,18 +6,25 @@ Simulated rigs, springs and hands, other ones for each seed. Each spring is work
 pressed three times; in all lines but the first the second of these is odd. "named" is the share of
 odd strokes that were given the finding's name, "left out" the share that the rule left out, "good
 left out" that of the two good ones beside it. In the first lines nothing is wrong: what is named or
-left out there is a false alarm.
+left out there is a false alarm. A second table has the worlds of bench_metrology.py, where nothing
+is wrong either: rigs, springs and hands of many kinds, with a calibration made on the rig.
 """
 
 from __future__ import annotations
 
 import argparse
+import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
+from pathlib import Path
 from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
+
+sys.path.insert(0, str(Path(__file__).parent))
+from bench_days import draw_day
+from bench_metrology import WORLDS, sweeps_of
 
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
@@ -197,11 +204,8 @@ def odd_one(spring: SpringModel, case: Case) -> SpringModel:
     return turned_into(spring, case.odd, **more)
 
 
-def main() -> None:
-    assert __doc__ is not None
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--rigs", type=int, default=12, help="rigs a line, four springs each")
-    rigs = parser.parse_args().rigs
+def print_cases(rigs: int) -> None:
+    """Odd strokes on drawn rigs."""
     print(f"{4 * rigs} springs a line; shares in %")
     print(f"{'odd stroke':34} named  left out  good: named  left out")
     for case in CASES:
@@ -220,6 +224,31 @@ def main() -> None:
         print(
             f"{case.words:34} {shares[0]:5.1f} {shares[1]:9.1f} {shares[2]:12.1f} {shares[3]:9.1f}"
         )
+
+
+def print_worlds(days: int) -> None:
+    """Good strokes in worlds of many kinds."""
+    print(f"\n{days} days a world; strokes: all, left out, named")
+    for world in WORLDS:
+        strokes = left = 0
+        names: set[str] = set()
+        for seed in range(days):
+            day = draw_day(world, 900 + seed)
+            for own in judged(sweeps_of(day, day.calibration())).values():
+                strokes += len(own)
+                left += sum(not one.kept for one in own)
+                names |= {finding.kind for one in own for finding in one.findings}
+        print(f"{world.name:26} {strokes:4d} {left:4d}  {', '.join(sorted(names))}", flush=True)
+
+
+def main() -> None:
+    assert __doc__ is not None
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--rigs", type=int, default=12, help="rigs a line, four springs each")
+    parser.add_argument("--days", type=int, default=4, help="days a world")
+    chosen = parser.parse_args()
+    print_cases(chosen.rigs)
+    print_worlds(chosen.days)
 
 
 if __name__ == "__main__":
