@@ -40,9 +40,8 @@ from coilbench.capture.book.sets import (
     find_set,
     labels_for,
     new_set,
-    set_names,
-    turn_order,
 )
+from coilbench.capture.book.state import set_states
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -181,22 +180,21 @@ def _labels(name: str, count: int | None, labels: str | None) -> tuple[str, ...]
 def set_list(as_json: bool) -> None:
     """List the sets in the book and how far each has come."""
     with open_book(book_path()) as db:
-        records = [find_set(db, name) for name in set_names(db)]
-        finished = [len(turn_order(db, record).finished()) for record in records]
+        states = set_states(db.conn)
     if as_json:
         print_document(
             {
                 "sets": [
-                    {"name": r.name, "role": r.role, "springs": len(r.springs), "measured": n}
-                    for r, n in zip(records, finished, strict=True)
+                    {"name": s.name, "role": s.role, "springs": s.springs, "measured": s.measured}
+                    for s in states
                 ]
             }
         )
         return
-    if not records:
+    if not states:
         click.echo("No sets yet. Start one with: coilbench set new NAME --role outer --count 12")
-    for record, count in zip(records, finished, strict=True):
-        click.echo(f"{record.name}  {record.role}  {count} of {len(record.springs)} measured")
+    for one in states:
+        click.echo(f"{one.name}  {one.role}  {one.measured} of {one.springs} measured")
 
 
 @set_command.command(

@@ -76,7 +76,7 @@ def settle_names(db: Database, others: list[str]) -> Iterator[str]:
         was = {base_name(one, set_id) for one in names[set_id]}
         if len(was) > 1:
             yield f"a set is called {' and '.join(sorted(was))} in the two books; now {name}"
-        elif name not in names[set_id]:
+        elif name not in names[set_id] or old[set_id] != set_id:  # new to all, or to this book
             yield f"there are two sets {was.pop()}: the one made later is now called {name}"
 
 

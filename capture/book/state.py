@@ -106,7 +106,7 @@ def book_state(path: Path) -> BookState:
             parts_utc=_parts_utc(connection),
             check=_check(connection) if has_checks else None,
             good_for_days=_good_for_days(connection) if has_checks else None,
-            sets=_sets(connection),
+            sets=set_states(connection),
             capture=_capture(connection),
         )
 
@@ -133,7 +133,8 @@ def _good_for_days(connection: sqlite3.Connection) -> float | None:
     return None if row is None else float(row[0])
 
 
-def _sets(connection: sqlite3.Connection) -> tuple[SetState, ...]:
+def set_states(connection: sqlite3.Connection) -> tuple[SetState, ...]:
+    """Return how far each set has come, in the order they were made."""
     rows = connection.execute(
         """
         SELECT sets.name, sets.role, count(*),

@@ -275,8 +275,17 @@ def test_two_sets_of_one_name_are_kept_apart_and_named(tmp_path: Path) -> None:
     with open_book(two) as db:
         assert set_names(db) == ["larch", name]
         assert find_set(db, name).set_id == later_id
-    merge_books(one, [two])
+    assert merge_books(one, [two]).notes == ()  # its own set keeps the name
     assert rows(one) == rows(two)
+
+
+def test_a_set_that_loses_its_name_to_an_earlier_one_is_named(tmp_path: Path) -> None:
+    """Though the other book has called it so before."""
+    one = write(tmp_path / "one.db", makes("larch"))
+    two = write(tmp_path / "two.db", makes("larch"))
+    merge_books(one, [two])
+    (note,) = merge_books(two, [one]).notes
+    assert "there are two sets larch: the one made later is now called larch~" in note
 
 
 def test_a_stroke_that_was_redone_in_one_book_does_not_count(base: Path) -> None:
