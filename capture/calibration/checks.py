@@ -5,6 +5,7 @@ All limits below are common practice, no source, with the reason beside each.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, replace
 
@@ -87,8 +88,9 @@ def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: f
             mend=f"Use at least {least_distinct} different ones",
         )
     if distinct < least_distinct:
+        values = f"{distinct} different known value{'' if distinct == 1 else 's'}"
         raise CoilbenchError(
-            f"{distinct} different known values are too few to calibrate on",
+            f"{values} {'is' if distinct == 1 else 'are'} too few to calibrate on",
             mend=f"Use at least {least_distinct}, spread over the range you measure in",
         )
     if np.ptp(points.counts) < least_span_counts:
@@ -164,6 +166,7 @@ def refuse_scatter(
     lonely = list(_expectations(points, limit, least_rest=3))
     if len(lonely) == 1:
         rows, expected, _ = lonely[0]
+        _refuse_unrepeated(points, allowed, int(rows[0]), expected)
         raise CoilbenchError(
             f"{points.name(int(rows[0]))} does not fit the others, which agree: by them its counts "
             f"are about {expected:.4g} {points.unit}",
@@ -219,19 +222,31 @@ def _is_slip(typed: float, expected: float, rest_sd: float, points: Standards) -
     return slipped and abs(typed - expected) > stands_out
 
 
-def _refuse_unrepeated(points: Standards, allowed: float) -> None:
-    """Refuse the same known value read twice with readings further apart than is allowed."""
+def _refuse_unrepeated(
+    points: Standards, allowed: float, culprit: int | None = None, expected: float = math.nan
+) -> None:
+    """Refuse the same known value read twice with readings further apart than is allowed.
+
+    Args:
+        points: the points.
+        allowed: how far a point may lie from its curve, in their unit.
+        culprit: the row that the others speak against, where they do: its value alone is looked at.
+        expected: what the others make of it.
+    """
     units_per_count = points.span / float(np.ptp(points.counts))
-    for known in np.unique(points.known):
+    for known in np.unique(points.known) if culprit is None else points.known[[culprit]]:
         rows = np.flatnonzero(points.known == known)
         apart = float(np.ptp(points.counts[rows])) * units_per_count
-        if apart > 2.0 * allowed:
+        if apart > (2.0 if culprit is None else 1.0) * allowed:
             low = rows[np.argmin(points.counts[rows])]
             high = rows[np.argmax(points.counts[rows])]
             first, second = sorted((int(low), int(high)))
+            blamed = ""
+            if culprit is not None:
+                blamed = f"; by the others point {culprit + 1} is {expected:.4g} {points.unit}"
             raise CoilbenchError(
                 f"the {known:g} {points.unit} {points.noun} repeats badly: points {first + 1} and "
-                f"{second + 1} are {apart:.3g} {points.unit} apart",
+                f"{second + 1} are {apart:.3g} {points.unit} apart{blamed}",
                 mend="Clean and seat it, then read the points again",
             )
 

@@ -63,6 +63,7 @@ GRAVITY_RANGE_M_S2 = (9.75, 9.85)
 LEAST_MASSES = 3  # two always lie on a line, so that a slip would not show
 LEAST_MASSES_FOR_PARABOLA = 5  # two more than its coefficients, or it follows the noise
 LEAST_GAUGES = 2  # a scale is straight by its making
+NARROW_GAUGES_FRACTION = 0.25  # of the longest gauge: a spring is pressed by more than that
 LEAST_LOAD_SPAN_COUNTS = 1000.0  # a count is then 0.1 % of the span, as much as the masses
 LEAST_TRAVEL_SPAN_COUNTS = 50.0  # half a millimetre on a scale with 0.01 mm a count
 WEAK_SPAN_FRACTION = 0.01  # of the ADC's range: it works, but noise weighs more than it need
@@ -181,6 +182,12 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
             "Travel counts fall as the quill goes down: the scale is wired backwards, which the "
             "calibration puts right"
         )
+    low_mm, high_mm = float(gauges.known.min()), float(gauges.known.max())
+    if gauges.span < NARROW_GAUGES_FRACTION * high_mm:
+        notes.append(
+            f"All gauges lie on one side, from {low_mm:g} mm to {high_mm:g} mm: heights far from "
+            "them grow unsure, and a gauge near the lowest height measured would help most"
+        )
     if len(points) == LEAST_GAUGES:
         notes.append("Two gauges cannot show a slip: a third one would check them")
     return Fitted(fit, tuple(residuals_mm.tolist()), tuple(notes))
@@ -255,7 +262,10 @@ def _load_notes(
             "or more gain would weigh better"
         )
     if masses.known.min() > NEAR_ZERO_FRACTION * masses.known.max():
-        notes.append("No point is near zero: read one with nothing on the cell as well")
+        notes.append(
+            f"No point is near zero, all lie on one side from {masses.known.min():g} kg to "
+            f"{masses.known.max():g} kg: read one with nothing on the cell as well"
+        )
     falling = np.array([p.direction == "down" for p in points])
     if falling.all() or not falling.any():
         notes.append("The masses were read one way only: whether up and down agree is unknown")

@@ -24,6 +24,8 @@ from coilbench.capture.errors import CoilbenchError
 
 # Limits: common practice, no source, each with its reason.
 LEAST_POINTS = 5  # a parabola and an offset take three; two are left to judge it by
+LEAST_LOADS = 3  # two always lie on a line
+ONE_SIDE_FRACTION = 0.5  # of the largest load: the give below the lightest one is not seen
 LEAST_LOAD_N = 50.0  # a valve spring's seat load is several times this
 CONTACT_FRACTION = 0.01  # of the largest load: below it the quill may still be in the air
 STEPS = 24  # of load on a branch: many samples of one press are no independent evidence
@@ -74,11 +76,7 @@ def fit_flex(
     if all(point.direction is None for point in points):
         press, used = replace(press, height_mm=undelayed.height_mm), undelayed.used
     on_block = press.at(used)
-    if on_block.load_n.size < LEAST_POINTS or np.unique(on_block.load_n).size < 3:
-        raise CoilbenchError(
-            f"{on_block.load_n.size} readings on the block are too few to see the press give",
-            mend=f"Press it slowly and read at least {LEAST_POINTS} different loads",
-        )
+    _refuse_few(on_block)
     steps = _in_steps(on_block)
     resolution_mm = float(np.abs(slope(travel_fit, travel_fit.x_min)))
     block, notes = _fit_block(steps, resolution_mm)
@@ -122,6 +120,21 @@ def _press(
         for row, p in enumerate(points)
     ]
     return _Press(load_n, value(travel_fit, counts[:, 1]), np.array(rising))
+
+
+def _refuse_few(on_block: _Press) -> None:
+    """Refuse readings on the block that cannot tell a curve from no load on."""
+    if on_block.load_n.size < LEAST_POINTS:
+        raise CoilbenchError(
+            f"{on_block.load_n.size} readings on the block are too few to see the press give",
+            mend=f"Press it slowly and read at least {LEAST_POINTS} different loads",
+        )
+    low_n, high_n = float(on_block.load_n.min()), float(on_block.load_n.max())
+    if np.unique(on_block.load_n).size < LEAST_LOADS or low_n > ONE_SIDE_FRACTION * high_n:
+        raise CoilbenchError(
+            f"all readings on the block lie on one side, from {low_n:.0f} N to {high_n:.0f} N",
+            mend="Press it slowly from the first touch to the largest load, and back",
+        )
 
 
 def _in_steps(press: _Press) -> _Press:

@@ -120,7 +120,7 @@ def test_all_masses_on_one_side_are_used_and_said(
 ) -> None:
     assert bench.rig("weigh", weights((20, 30, 40), ("up",) * 3)) == 0
     told = capsys.readouterr().out
-    assert "No point is near zero" in told
+    assert "No point is near zero, all lie on one side from 20 kg to 40 kg" in told
     assert "read one way only" in told
 
 
@@ -137,6 +137,28 @@ def test_a_stack_of_gauges_that_repeats_badly(
     text = "length_mm,counts\n0,14000\n20,10000\n40,6000\n40,6240\n60,2000\n60,1800\n"
     said = refused(bench, capsys, "gauge", text)
     assert "the 40 mm gauge repeats badly: points 3 and 4 are 1.18 mm" in said
+
+
+def test_one_gauge_of_a_stack_that_repeats_badly_is_named(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    text = "length_mm,counts\n0,14000\n20,10000\n40,6000\n40,6150\n60,2000\n"
+    said = refused(bench, capsys, "gauge", text)
+    assert "the 40 mm gauge repeats badly: points 3 and 4 are 0.75 mm apart" in said
+    assert "by the others point 4 is 39.25 mm" in said
+
+
+def test_gauges_on_one_side_are_used_and_said(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert bench.rig("gauge", "length_mm,counts\n50,4000\n50.5,3900\n51,3800\n") == 0
+    assert "All gauges lie on one side, from 50 mm to 51 mm" in capsys.readouterr().out
+
+
+def test_a_block_pressed_at_one_side_only(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
+    lines = block().splitlines()
+    said = refused(whole, capsys, "flex", "\n".join([lines[0], *lines[9:14]]))
+    assert "all readings on the block lie on one side, from 450 N to 600 N" in said
 
 
 def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:

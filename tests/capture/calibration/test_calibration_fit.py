@@ -259,8 +259,8 @@ def both_typed(wrong: float) -> list[LoadPoint]:
          " or point 3 (200 kg), whose counts are about 20 kg"),
         (changed(3, mass_kg=33.0), "point 4 (33 kg) does not fit the others, which agree: by them"
          " its counts are about 30 kg"),
-        (changed(3, counts=116_000.0), "point 4 (30 kg) does not fit the others, which agree: by"
-         " them its counts are about 33 kg"),
+        (changed(3, counts=116_000.0), "the 30 kg mass repeats badly: points 4 and 9 are 3 kg"
+         " apart; by the others point 4 is 33 kg"),
         (both_typed(23.0), "point 3 (23 kg) does not fit the others"),
         (linear((0, 0), (10, 2e4), (20, 1e4)), "turn back between 10 and 20 kg"),
         (linear((0, 0), (10, 1e4), (20, 3e4), (30, 1e5), (40, 1.01e5)), "do not lie on a line"),
