@@ -31,18 +31,35 @@ def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> N
     Press the springs in the order of their labels; each finished stroke goes to the spring whose
     turn it is, hands free. One line is printed for each thing that happens, after the book has
     it. Ends half a minute after the set is done, so that its last stroke can still be redone, or
-    on SIGTERM, which drains and closes.
+    on SIGTERM or when its terminal is closed: both drain and close.
     """
     request = CaptureRequest(book_path(), set_name, port, reach_height_mm, units(), LINGER_S)
-    snapshot = run_daemon(request, _print)
-    click.echo(
+    printer = _Printer()
+    snapshot = run_daemon(request, printer.event)
+    printer.line(
         f"{snapshot.springs_done} of {snapshot.springs} springs done, "
         f"{snapshot.samples} samples, {snapshot.samples_lost} lost. Book: {book_path()}"
     )
     if snapshot.turn is None:
-        click.echo(f"Next: coilbench set check {set_name} --at HEIGHT")
+        printer.line(f"Next: coilbench set check {set_name} --at HEIGHT")
 
 
-def _print(event: Event) -> None:
-    mark = "! " if event.kind in _ALERTS else "  "
-    click.echo(f"{mark}{event.words}")
+class _Printer:
+    """Prints for as long as somebody reads: a capture does not end with its window."""
+
+    def __init__(self) -> None:
+        self._read = True
+
+    def event(self, event: Event) -> None:
+        """Print an event."""
+        mark = "! " if event.kind in _ALERTS else "  "
+        self.line(f"{mark}{event.words}")
+
+    def line(self, words: str) -> None:
+        """Print a line."""
+        if not self._read:
+            return
+        try:
+            click.echo(words)
+        except OSError:  # a closed pipe, a terminal that is gone
+            self._read = False

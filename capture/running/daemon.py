@@ -14,11 +14,17 @@ from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources import open_source
 
+# Windows has no SIGHUP.
+_STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name)
+)
+
 
 def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapshot:
     """Capture a set until it is done or the process is told to end.
 
-    SIGTERM and SIGINT drain what has arrived, close the book and return.
+    SIGTERM, SIGINT and a terminal that is closed (SIGHUP) drain what has arrived, close the book
+    and return.
 
     Args:
         request: what to capture.
@@ -41,9 +47,15 @@ def _stopped_by_signals(session: Session) -> Iterator[None]:
     def stop(_signal: int, _frame: FrameType | None) -> None:
         session.stop()
 
-    before = {number: signal.signal(number, stop) for number in (signal.SIGTERM, signal.SIGINT)}
+    heard = [number for number in _STOPPING if not _to_be_ignored(number)]
+    before = {number: signal.signal(number, stop) for number in heard}
     try:
         yield
     finally:
         for number, handler in before.items():
             signal.signal(number, handler)
+
+
+def _to_be_ignored(number: int) -> bool:
+    """Tell whether whoever started us wants us to outlive the terminal (nohup)."""
+    return number == getattr(signal, "SIGHUP", None) and signal.getsignal(number) == signal.SIG_IGN

@@ -207,6 +207,13 @@ def test_a_request_without_end_is_cut_off(book, client, server):
     assert ask_snapshot(book) == SNAPSHOT
 
 
+def test_no_more_is_waited_for_than_a_request_can_hold():
+    here, there = socket.socketpair()
+    with here, there:
+        there.sendall(b"x" * 5000)
+        assert module._receive(here, 100, 1e9) == b"x" * 5000
+
+
 def test_many_clients_at_once(book, session, server):
     """Nine clients, one of them dawdling: everyone gets an answer."""
     with socket.socket(socket.AF_UNIX) as slow:

@@ -111,6 +111,7 @@ def test_whatever_comes_there_is_one_line_of_answer(line):
         b'{"command": {"action": "skip", "label": "\\ud800"}}\n',
         b'{"command": {"action": "skip", "label": "\\u001b[2J"}}\n',
         b'{"command": {"action": "rename", "label": "a"}}\n',
+        b'{"command": {"action": "redo"}}' + b" " * LONGEST_REQUEST + b"\n",
         b'{"command": {"action": "redo", "label": "' + b"x" * LONGEST_REQUEST + b'"}}\n',
         '{"ask": "snapshot"}\n'.encode("utf-16"),
         b'{"ask": "' + b"9" * 1900 + b'"}\n',

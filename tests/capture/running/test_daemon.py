@@ -35,6 +35,7 @@ RIG = RigModel.draw(4)
 SPRINGS = draw_set(OUTER, 2, 4)
 STEPS = capture_steps(SPRINGS, presses=6)
 TRUTH = np.concatenate([block.samples for block in Bench(RIG, STEPS, 4).blocks()])
+ENDING = [signal.SIGTERM, signal.SIGINT, signal.SIGHUP]
 SPEED = 12.0  # times faster than life
 KILLS = int(os.environ.get("COILBENCH_KILLS", "6"))  # 200 take some minutes
 
@@ -46,7 +47,9 @@ RELEASING = np.flatnonzero(
 )
 
 DRIVER = """
+import signal
 import sys
+signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whatever the tests were started with
 from pathlib import Path
 from coilbench.capture.running import session
 from coilbench.capture.running.daemon import run_daemon
@@ -206,7 +209,7 @@ def middle_of_press(number):
 
 
 @pytest.mark.skipif(sys.platform != "linux", reason="no telling what has arrived here")
-@pytest.mark.parametrize("number", [signal.SIGTERM, signal.SIGINT])
+@pytest.mark.parametrize("number", ENDING)
 def test_told_to_end_in_mid_stroke_it_takes_what_came_and_closes(make_book, number):
     book = make_book(RIG)
     rig = Rig(seed=5, hold_at=middle_of_press(1))
@@ -259,13 +262,27 @@ def test_a_port_that_cannot_be_opened_is_an_error_at_once(make_book, url, words)
 
 def test_a_whole_set_by_its_url_and_the_signals_are_given_back(make_book):
     book = make_book(RIG)
-    before = [signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)]
+    before = [signal.getsignal(number) for number in ENDING]
     events = []
     url = "virtual:?seed=4&pace=fast&springs=2&presses=3"
     snapshot = run_daemon(CaptureRequest(book, "larch", url), events.append)
     assert (snapshot.springs_done, snapshot.springs, snapshot.samples_lost) == (2, 2, 0)
     assert events[-1].kind is EventKind.DONE
-    assert [signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT)] == before
+    assert [
+        signal.getsignal(number) for number in (signal.SIGTERM, signal.SIGINT, signal.SIGHUP)
+    ] == before
+
+
+def test_a_capture_that_is_to_outlive_its_terminal_does(make_book):
+    """As `nohup` asks for."""
+    before = signal.signal(signal.SIGHUP, signal.SIG_IGN)
+    try:
+        heard = []
+        request = CaptureRequest(make_book(RIG), "larch", "virtual:?seed=4&pace=fast&springs=1")
+        run_daemon(request, lambda _: heard.append(signal.getsignal(signal.SIGHUP)))
+        assert set(heard) == {signal.SIG_IGN}
+    finally:
+        signal.signal(signal.SIGHUP, before)
 
 
 def test_it_runs_in_any_thread(make_book):
