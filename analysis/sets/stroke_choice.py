@@ -122,9 +122,8 @@ def _spoilt(found: Sequence[Sequence[Finding]]) -> set[int]:
         for at, findings in enumerate(found)
         if any(one.spoils and one.kind in ("cocked", "apart") for one in findings)
     }
-    if 2 * len(surely | apart) < len(found):
-        return surely | apart
-    return surely
+    left = len(found) - len(surely)
+    return surely | apart if 2 * len(apart) < left else surely
 
 
 def _verdict(

@@ -70,6 +70,12 @@ def test_one_that_lies_apart_does_not_make_the_others_odd() -> None:
     assert "8.0% off the other strokes'" in strokes[1].findings[0].text
 
 
+def test_a_slip_takes_no_part_in_what_most_strokes_say() -> None:
+    strokes = judged([stroke("a"), stroke("b", slip_mm=1.0), stroke("c", 0.08), stroke("d")])
+    assert kinds(strokes) == [[], ["slipped"], ["apart"], []]
+    assert kept(strokes) == [1, 4]
+
+
 def test_without_a_majority_none_is_left_out() -> None:
     strokes = judged([stroke("a"), stroke("b", 0.08), stroke("c", -0.08)])
     assert kinds(strokes)[0] == []
