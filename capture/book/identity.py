@@ -6,5 +6,6 @@ MIGRATION_NAMES = (
     "0002_checks_and_scales",
     "0003_nominals_and_rulings",
     "0004_entries_and_references",
+    "0005_sweeps_in_brief",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": tells our file from any other SQLite file

@@ -57,7 +57,8 @@ def test_every_float_field_says_its_unit():
         if float in (hint := typing.get_type_hints(kind)[field.name], *typing.get_args(hint))
     ]
     assert ("SetPlan", "free_length_mm") in floats
-    assert [pair for pair in floats if not named_with_its_unit(pair[1])] == []
+    unnamed = [pair for pair in floats if not named_with_its_unit(pair[1])]
+    assert unnamed == [("Unfinished", "values")]  # masses or lengths, as its kind says
 
 
 def test_a_name_without_a_unit_would_be_found():
@@ -177,6 +178,20 @@ def test_a_springs_own_solid_height_goes_before_the_sets(db):
     db.execute("UPDATE springs SET solid_height_mm = 20.4 WHERE label = 'b'")
     shown = [row["solid_height_mm"] for row in db.view("spring_summary").rows]
     assert shown == [21.0, 20.4]
+
+
+def test_lists_read_the_index_and_one_set_is_not_the_whole_book(db, larch):
+    """Else the time to show a set would grow with the book (tests/bench/bench_book.py)."""
+
+    def plan(sql):
+        return [row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {sql}")]
+
+    count = "SELECT count(*) FROM sweeps WHERE spring_id = 'x' AND purpose = 'measured' AND counted"
+    assert plan(count) == [
+        "SEARCH sweeps USING COVERING INDEX sweeps_in_brief (spring_id=? AND purpose=?)"
+    ]
+    shown = plan("SELECT * FROM spring_summary WHERE set_name = 'larch' ORDER BY turn")
+    assert [step for step in shown if step.startswith("SCAN")] == []
 
 
 def test_sqlite_utils_lists_the_tables_of_a_book(path):
