@@ -5,7 +5,7 @@ from __future__ import annotations
 from sqlite_utils import Database
 
 from coilbench.analysis.rig.card import Card, make_card
-from coilbench.analysis.rig.check import PastCheck, trend, warnings
+from coilbench.analysis.rig.check import PastCheck, mixed_rigs, trend, warnings
 from coilbench.capture.book.calibrations import current_calibration, newest_part, stored_part
 from coilbench.capture.book.checks import CheckRecord, good_for_days, mass_checks
 from coilbench.capture.book.rows import utc_now
@@ -30,9 +30,18 @@ def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[str, ...]:
     if load is None:
         return ()
     checks = past_checks(mass_checks(db, load.part_id))
-    return warnings(
+    mixed = rigs_mixed(db)
+    aged = warnings(
         load.made_utc, checks, utc_now() if now_utc is None else now_utc, limit_days(db)
     )
+    return aged if mixed is None else (mixed, *aged)
+
+
+def rigs_mixed(db: Database) -> str | None:
+    """Say that the parts in force were made on different rigs; None where they were not."""
+    kinds: tuple[PartKind, ...] = ("load", *OTHER_KINDS)
+    parts = {kind: newest_part(db, kind) for kind in kinds}
+    return mixed_rigs({kind: part.device_id for kind, part in parts.items() if part is not None})
 
 
 def calibration_card(db: Database) -> Card:

@@ -18,20 +18,22 @@ from coilbench.analysis.cli.guiding import (
     weigh_guided,
 )
 from coilbench.analysis.rig.card_words import gravity_words
-from coilbench.capture.book.calibrations import newest_part, store_part
+from coilbench.analysis.rig_record import rigs_mixed
+from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.scales import store_scale
 from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.parts import (
     NewPart,
+    PartKind,
     datum_part,
     flex_part,
     load_part,
     travel_part,
 )
-from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.calibration.scale import calibrate_scale, corrections
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.messages import Hello
 from coilbench.capture.tables.calibration_tables import (
     read_flex_points,
     read_gauge_points,
@@ -182,9 +184,11 @@ def gauge_command(
     if (lengths is None) == (datum is None):
         raise CoilbenchError("give --lengths, --datum or --from", mend="See: rig gauge --help")
     if datum is not None:
-        fit = _fitted("travel", "gauge --lengths 50mm,40mm,30mm")
+        command = "gauge --lengths 50mm,40mm,30mm"
+        travel = _fitted("travel", command)
         with open_rig(port, ring=bell) as rig:
-            _store(datum_part(fit, datum_guided(rig, datum)).on(rig.hello))
+            _refuse_other_rig(travel, rig.hello, command)
+            _store(datum_part(travel.fit, datum_guided(rig, datum)).on(rig.hello))
         return
     assert lengths is not None  # noqa: S101  the check above leaves only this
     lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
@@ -215,15 +219,16 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
 
     Never exceed the press's or the cell's rating. The file's columns: load_counts,travel_counts.
     """
-    load_fit = _fitted("load", "weigh")
-    travel_fit = _fitted("travel", "gauge")
+    load, travel = _fitted("load", "weigh"), _fitted("travel", "gauge")
     if file is not None:
         points = read_flex_points(_table(file))
-        part = flex_part(points, load_fit, travel_fit, file.name)
+        part = flex_part(points, load.fit, travel.fit, file.name)
     else:
         with open_rig(port, ring=bell) as rig:
-            pressed = press_guided(rig, load_fit, least_n, units())
-            part = flex_part(pressed, load_fit, travel_fit, "guided").on(rig.hello)
+            _refuse_other_rig(load, rig.hello, "weigh")
+            _refuse_other_rig(travel, rig.hello, "gauge")
+            pressed = press_guided(rig, load.fit, least_n, units())
+            part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     _store(part)
 
 
@@ -235,16 +240,26 @@ def _mass_kg(text: str) -> float:
     return parse_number(text.lower().removesuffix("kg"))
 
 
-def _fitted(kind: str, command: str) -> PolynomialFit:
+def _fitted(kind: PartKind, command: str) -> PartRecord:
     part = None
     if book_path().exists():  # only looked into: a refusal leaves no empty book behind
         with open_book(book_path()) as db:
-            part = newest_part(db, "load" if kind == "load" else "travel")
+            part = newest_part(db, kind)
     if part is None:
         raise CoilbenchError(
             f"the {kind} is not calibrated yet", mend=f"First: coilbench rig {command}"
         )
-    return part.fit
+    return part
+
+
+def _refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
+    """Refuse to build on a part that was made on another rig."""
+    if part.device_id not in (None, hello.device_id):
+        raise CoilbenchError(
+            f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
+            f"{hello.device_id}",
+            mend=f"First, on this rig: coilbench rig {command}",
+        )
 
 
 def _store(part: NewPart) -> None:
@@ -270,4 +285,6 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
         lines.append(f"The {missing} is still to be calibrated: coilbench rig {command}")
     elif newest_part(db, "flex") is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")
+    if (mixed := rigs_mixed(db)) is not None:
+        lines.append(f"Warning: {mixed}.")
     return lines

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 
@@ -12,6 +12,7 @@ from scipy.special import stdtrit
 
 from coilbench.capture.calibration.age import GOOD_FOR_DAYS
 from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE
+from coilbench.capture.calibration.parts import PartKind
 from coilbench.capture.calibration.regression import (
     PolynomialFit,
     evaluate,
@@ -231,6 +232,25 @@ def warnings(
             "measure, with coilbench rig weigh"
         )
     return tuple(said)
+
+
+def mixed_rigs(device_of: Mapping[PartKind, str | None]) -> str | None:
+    """Say that a calibration's parts were made on different rigs; None where they were not.
+
+    Args:
+        device_of: each part's rig; None where it is not known, as of a file.
+
+    Returns:
+        A sentence without a full stop.
+    """
+    known = {kind: device for kind, device in device_of.items() if device is not None}
+    if len(set(known.values())) < 2:
+        return None
+    parts = ", ".join(f"the {kind} on {device}" for kind, device in known.items())
+    return (
+        f"the calibration is of different rigs ({parts}): calibrate load, travel and flex on the "
+        "rig that you measure with"
+    )
 
 
 def _checked_words(newest: PastCheck | None, now_utc: str, good_for_days: float) -> str:

@@ -214,6 +214,40 @@ def test_a_calibration_over_its_age_is_on_the_card(
     assert "the limit is 90, and it was never checked" in told
 
 
+def of_rigs(bench: Bench, **device_of: str) -> None:
+    with Database(bench.book) as db:
+        for kind, device in device_of.items():
+            db.execute("UPDATE calibration_parts SET device_id = ? WHERE kind = ?", [device, kind])
+        db.conn.commit()
+        db.close()
+
+
+def test_parts_of_two_rigs_are_said_on_the_card_and_at_the_next_part(
+    whole: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    of_rigs(whole, load="A1", travel="B2")
+    words = "Warning: the calibration is of different rigs (the load on A1, the travel on B2)"
+    assert whole.rig("card") == 0
+    assert capsys.readouterr().out.startswith(words)
+    assert whole.rig("flex", block()) == 0
+    assert words in capsys.readouterr().out
+    of_rigs(whole, travel="A1")
+    assert whole.rig("card") == 0
+    assert "different rigs" not in capsys.readouterr().out
+
+
+def test_a_block_pressed_on_another_rig_is_refused(
+    whole: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    of_rigs(whole, load="A1")
+    before = whole.parts()
+    assert whole.rig("flex", None, "--port", "virtual:?do=flex&pace=fast&ends=0") == 2
+    said = capsys.readouterr().err.strip().splitlines()[-1]
+    assert "the load was calibrated on the rig A1, and this is C011BE4C" in said
+    assert "coilbench rig weigh" in said
+    assert whole.parts() == before
+
+
 def test_the_card_as_text(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     assert whole.rig("card") == 0
     told = capsys.readouterr().out
