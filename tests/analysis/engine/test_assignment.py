@@ -15,7 +15,6 @@ from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.engine.assigning import Assignment, assign, to_document
 from coilbench.analysis.engine.assignment import EFFORTS, Level
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -217,33 +216,6 @@ def test_more_effort_is_never_worse_and_the_numbers_hold_together(
         assert [valve.valve.name for valve in level.valves] == [
             str(number) for number in range(1, len(valves) + 1)
         ]
-
-
-def test_pairing_and_assignment_give_the_same_loads_and_uncertainties() -> None:
-    """One outer and one inner on one valve: a set's mean is its spring, by either way."""
-
-    def noisy(name: str, role: str, free_mm: float, rate: float) -> SetCurves:
-        heights = np.linspace(free_mm, 25.0, 200)
-        noise = np.random.default_rng(len(name)).normal(0.0, 1.0, 200)
-        down = Branch(heights, rate * (free_mm - heights) + noise)
-        up = Branch(heights[::-1], rate * (free_mm - heights[::-1]) - noise)
-        sweep = Sweep("0", f"{name}-01", Origin.CONVERTED_FILE, down, up, 0.5, 0.004, 0.05)
-        return SetCurves(name, role, (fit_curve(f"{name}-01", [sweep]),), 20.0)
-
-    build = plan(shims=[(0.5, None)], limits="max_shims = 1")
-    sets = {
-        "larch": noisy("larch", "outer", 50.0, 20.0),
-        "heron": noisy("heron", "inner", 48.0, 10.0),
-    }
-    paired = {each.choice.shims_mm: each for each in pair_sets(build, sets).combinations}
-    (valve,) = assign(build, sets, {"larch": 1}).chosen.valves
-    same = paired[valve.choice.shims_mm]
-    assert same.seat is not None
-    assert same.full is not None
-    assert (valve.seat_n, valve.seat_u_n) == pytest.approx((same.seat.load_n, same.seat.load_u_n))
-    assert (valve.open_n, valve.open_u_n) == pytest.approx((same.full.load_n, same.full.load_u_n))
-    assert valve.seat_u_n > 0.0
-    assert valve.coil_bind_margin_mm == same.coil_bind_margin_mm
 
 
 def test_a_shim_adds_its_rate_to_both_loads() -> None:

@@ -6,7 +6,11 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.engine.assigning import assign
+from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.loads import Load, load_of, mean_load, parallel_load
+from coilbench.analysis.engine.pairing import pair_sets
+from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 
@@ -44,3 +48,57 @@ def test_a_readings_parts_make_its_whole() -> None:
     assert load.load_u_n == pytest.approx(reading.load_u_n)
     assert load.common_u_n > 0.0
     assert load.own_u_n > 0.0
+
+
+BUILD = """
+[cam]
+name = "card"
+valve_lift = "10 mm"
+seat_load = "300 N"
+seat_tolerance = "20 N"
+open_load = "600 N"
+open_tolerance = "30 N"
+[head]
+inner_offset = "2 mm"
+valves = 1
+installed_height = "40 mm"
+[[shims]]
+thickness = "0.5 mm"
+[limits]
+coil_bind_margin = "1.2 mm"
+max_shims = 1
+[springs]
+outer = ["larch"]
+inner = ["heron"]
+"""
+
+
+def noisy(name: str, role: str, free_mm: float, rate: float) -> SetCurves:
+    """A set of one spring, pressed once, with 1 N of noise."""
+    heights = np.linspace(free_mm, 25.0, 200)
+    noise = np.random.default_rng(len(name)).normal(0.0, 1.0, 200)
+    down = Branch(heights, rate * (free_mm - heights) + noise)
+    up = Branch(heights[::-1], rate * (free_mm - heights[::-1]) - noise)
+    sweep = Sweep("0", f"{name}-01", Origin.CONVERTED_FILE, down, up, 0.5, 0.004, 0.05)
+    return SetCurves(name, role, (fit_curve(f"{name}-01", [sweep]),), 20.0)
+
+
+def test_pairing_and_assignment_give_the_same_loads_and_uncertainties() -> None:
+    """One outer and one inner on one valve: a set's mean is its spring, by either way."""
+    build = parse_build(BUILD, "one.toml")
+    sets = {
+        "larch": noisy("larch", "outer", 50.0, 20.0),
+        "heron": noisy("heron", "inner", 48.0, 10.0),
+    }
+    paired = {each.choice.shims_mm: each for each in pair_sets(build, sets).combinations}
+    (valve,) = assign(build, sets, {"larch": 1}).chosen.valves
+    same = paired[valve.choice.shims_mm]
+    assert same.seat is not None
+    assert same.full is not None
+    assert (valve.seat_n, valve.seat_u_n) == pytest.approx((same.seat.load_n, same.seat.load_u_n))
+    assert (valve.open_n, valve.open_u_n) == pytest.approx((same.full.load_n, same.full.load_u_n))
+    shut_mm = 40.0 - valve.choice.shim_mm
+    outer, inner = sets["larch"].curves[0], sets["heron"].curves[0]
+    each_u_n = [outer.load_at(shut_mm).load_u_n, inner.load_at(shut_mm - 2.0).load_u_n]
+    assert math.hypot(*each_u_n) < valve.seat_u_n < sum(each_u_n)  # the bench's errors are shared
+    assert valve.coil_bind_margin_mm == same.coil_bind_margin_mm
