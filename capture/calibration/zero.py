@@ -1,4 +1,9 @@
-"""The load cell's zero, from what it read before the spring was touched. Pure."""
+"""The load cell's zero, from what it read before the spring was touched. Pure.
+
+This is the zero that loads are read from, with its uncertainty, found in a whole stroke. The zero
+by which a running stroke is told (`strokes.shape.read_zero`) knows only what came before, and how
+clear of the spring the quill was; where the capture kept it, it comes first.
+"""
 
 from __future__ import annotations
 
@@ -75,6 +80,15 @@ def zero_before_touch(
     sd = max(float(kept.std(ddof=1)), noise)
     moved = float(np.ptp(travel_counts[:end]))
     return Zero(mean, sd / math.sqrt(end), end, moved)
+
+
+def sample_noise_counts(load_counts: NDArray[np.float64]) -> float:
+    """Return what a zero is good for, k = 1, of which only its counts are known: a sample's noise.
+
+    Args:
+        load_counts: shape (n,), the whole stroke.
+    """
+    return _noise_sd(load_counts) if load_counts.size > FEWEST else LEAST_SD_COUNTS
 
 
 def _noise_sd(lead: NDArray[np.float64]) -> float:

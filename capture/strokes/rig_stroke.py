@@ -12,7 +12,7 @@ from coilbench.capture.blocks import UNUSABLE, RawBlock
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import slope, value
-from coilbench.capture.calibration.zero import Zero, zero_before_touch
+from coilbench.capture.calibration.zero import Zero, sample_noise_counts, zero_before_touch
 
 # Common practice, no source.
 ZERO_UNKNOWN_U_N = 1.0  # k = 1: how far a zero wanders from its calibration over a day
@@ -84,6 +84,9 @@ def read_stroke(
     else:
         zero = _own_zero(calibration) if found is None else found.counts
         known = found is not None
+    zero_u_counts = 0.0 if found is None else found.u_counts
+    if found is None and zero_counts is not None:
+        zero_u_counts = sample_noise_counts(counts)
     per_count_n = abs(float(slope(calibration.load, zero)))
     load_n = value(calibration.load, counts) - float(value(calibration.load, zero))
     press = Press(
@@ -93,7 +96,7 @@ def read_stroke(
         calibration=calibration,
         calibration_id=calibration_id,
         zero_counts=zero,
-        zero_u_n=0.0 if found is None else found.u_counts * per_count_n,
+        zero_u_n=zero_u_counts * per_count_n,
         zero_known=known,
         travel_step_mm=_step(travel_counts) * per_count_mm,
     )

@@ -53,6 +53,13 @@ def test_the_captures_zero_comes_first():
     assert rig.zero_counts == 41_000.0
 
 
+def test_a_zero_of_the_captures_that_the_stroke_does_not_show_is_good_to_a_samples_noise():
+    pressed = RawBlock(raw(noise=300.0).samples[90:-90])
+    _, rig = read_stroke(pressed, RIG, "c1", 42_500.0)
+    assert rig.zero_known
+    assert rig.zero_u_n == pytest.approx(300.0 * 4e-4, rel=0.2)
+
+
 def test_without_air_before_the_touch_the_calibrations_zero_is_taken():
     pressed = raw()
     press, rig = read_stroke(RawBlock(pressed.samples[90:-90]), RIG, "c1")
