@@ -13,7 +13,7 @@ from coilbench.analysis.engine.coil_geometry import Coil
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.result import SetCheck
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes, uncounted
+from coilbench.analysis.sets.stroke_choice import JudgedStroke, doubt_of, judge_strokes, uncounted
 from coilbench.capture.book.rereading import OWN
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.stroke_rulings import StrokeRow, stroke_rows
@@ -35,6 +35,12 @@ class Measurement:
     curves: tuple[SpringCurve, ...]
     missing: tuple[str, ...]
     strokes: Mapping[str, tuple[JudgedStroke, ...]]
+
+    @property
+    def doubts(self) -> dict[str, str]:
+        """Why no stroke of a spring can be relied on, by label, where that is so."""
+        found = {label: doubt_of(own) for label, own in self.strokes.items()}
+        return {label: doubt for label, doubt in found.items() if doubt is not None}
 
 
 def measured_set(

@@ -22,7 +22,7 @@ from coilbench.analysis.cli.set_budget import budgeted, budgets_document, show_b
 from coilbench.analysis.cli.set_check_show import show_check, show_grades, show_notes, show_why
 from coilbench.analysis.cli.set_heights import NOMINAL, TypedNominal, asked_heights, places
 from coilbench.analysis.cli.set_recalibrated import calibration_readings, show_readings
-from coilbench.analysis.cli.set_strokes import show_left_out, strokes_document
+from coilbench.analysis.cli.set_strokes import show_strokes, strokes_document
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.curves.set_notes import set_notes
 from coilbench.analysis.measured import measured_set
@@ -139,6 +139,7 @@ def set_check(
         nominals=[nominal for _, nominal in judged.asked],
         nominal_rate=rate_aim(record.nominal, tolerance),
         free_length_nominal_mm=record.free_length_mm,
+        doubts=measured.doubts,
         units=units(),
     )
     grades = set_grades(check, record.wire_mm, record.coil_diameter_mm, record.active_coils)
@@ -156,7 +157,7 @@ def set_check(
         print_document(document)
     elif label is None:
         show_check(check, measured.missing, units())
-        show_left_out(record.name, strokes)
+        show_strokes(record.name, strokes, console())
         show_grades(grades, units())
     else:
         show_why(check, label, strokes[label], console().width)

@@ -9,7 +9,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import console, units
 from coilbench.analysis.cli.set_heights import places
-from coilbench.analysis.measured import measured_curves
+from coilbench.analysis.measured import measured_set
 from coilbench.analysis.screens.set_plot import set_plot
 from coilbench.analysis.screens.set_table import default_heights_mm
 from coilbench.analysis.sets.check import DEFAULT_TOLERANCE, check_set
@@ -27,7 +27,8 @@ def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) ->
         CoilbenchError: no spring of the set is measured, or none at a height asked for.
     """
     shown, out = units(), console()
-    curves, missing = measured_curves(db, record)
+    measured = measured_set(db, record, units=shown)
+    curves, missing = measured.curves, measured.missing
     asked = places(record, [(mm, None) for mm in heights_mm], curves, shown).asked
     if not asked:
         asked = [(mm, None) for mm in default_heights_mm(curves)]
@@ -41,6 +42,7 @@ def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) ->
             nominals=[nominal for _, nominal in asked],
             nominal_rate=rate_aim(record.nominal, DEFAULT_TOLERANCE),
             free_length_nominal_mm=record.free_length_mm,
+            doubts=measured.doubts,
             units=shown,
         )
         flags = {s.label: tuple(flag.kind for flag in s.flags) for s in check.springs}

@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import click
+from rich.console import Console
 
 from coilbench.analysis.cli.common import (
     book_path,
@@ -14,6 +15,7 @@ from coilbench.analysis.cli.common import (
     json_option,
     print_document,
     units,
+    wrapped,
 )
 from coilbench.analysis.measured import measured_set
 from coilbench.analysis.sets.stroke_choice import RULE, JudgedStroke
@@ -134,17 +136,25 @@ def stroke_line(stroke: JudgedStroke, width: int) -> str:
     )
 
 
-def show_left_out(name: str, strokes: Strokes) -> None:
-    """Print the strokes that were captured and counted but are not read, and how to overrule."""
-    some = [
-        (label, one) for label, own in strokes.items() for one in own if one.findings or one.ruling
-    ]
-    left = [(label, one) for label, one in some if not one.kept]
-    for label, one in left:
-        click.echo(f"{label} stroke {one.number}: {one.words()}.")
-    if left:
-        label, one = left[0]
-        click.echo(f"To count one in: coilbench set strokes {name} --use {label}:{one.number}")
+def show_strokes(name: str, strokes: Strokes, out: Console) -> None:
+    """Print the strokes that are left out or doubtful, and how to overrule."""
+    seen = [(label, one) for label, own in strokes.items() for one in own if _doubtful(one)]
+    for label, one in seen:
+        click.echo(wrapped(f"{label} stroke {one.number}: {one.words()}.", out))
+    for words, option, kept in (
+        ("To count one in", "--use", False),
+        ("To leave one out", "--leave", True),
+    ):
+        named = next((f"{label}:{one.number}" for label, one in seen if one.kept == kept), None)
+        if named is not None:
+            click.echo(f"{words}: coilbench set strokes {name} {option} {named}")
+
+
+def _doubtful(stroke: JudgedStroke) -> bool:
+    """Whether it was counted and is left out, or differs from its mates, or is spoilt."""
+    if not stroke.kept:
+        return bool(stroke.findings) or stroke.ruling is not None
+    return any(one.spoils or one.kind == "apart" for one in stroke.findings)
 
 
 def strokes_document(strokes: Strokes, label: str) -> list[dict[str, Any]]:

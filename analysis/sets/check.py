@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -28,6 +28,7 @@ from coilbench.analysis.sets.rulings import (
     missing_ruling,
     outlier_ruling,
     shape_ruling,
+    strokes_ruling,
     tolerance_ruling,
 )
 from coilbench.analysis.sets.shapes import Departure, odd_shapes, shape_departures
@@ -48,6 +49,7 @@ def check_set(
     nominals: Sequence[Nominal | None] | None = None,
     nominal_rate: Aim | None = None,
     free_length_nominal_mm: float | None = None,
+    doubts: Mapping[str, str] | None = None,
     units: Units | None = None,
 ) -> SetCheck:
     """Judge a set at some heights.
@@ -70,6 +72,7 @@ def check_set(
         nominals: the load asked for at each height, None where there is none.
         nominal_rate: the rate asked for.
         free_length_nominal_mm: the free length asked for.
+        doubts: why no stroke of a spring can be relied on, by label.
         units: units of the reasons' words; kg and mm where None.
 
     Raises:
@@ -91,6 +94,7 @@ def check_set(
         tuple(lengths),
         tolerance,
         alpha,
+        {} if doubts is None else doubts,
         shown,
     )
     return SetCheck(
@@ -120,6 +124,7 @@ class _Judge:
     lengths: tuple[tuple[str, float], ...]
     tolerance: float
     alpha: float
+    doubts: Mapping[str, str]
     units: Units
 
     @cached_property
@@ -195,6 +200,8 @@ class _Judge:
 
     def _rulings(self, at: int) -> Iterator[Ruling]:
         curve = self.curves[at]
+        if curve.label in self.doubts:
+            yield strokes_ruling(self.doubts[curve.label])
         for mm, column, nominal in zip(self.heights_mm, self.columns, self.nominals, strict=True):
             if column.measured[at] is None:
                 yield missing_ruling((curve.lowest_mm, curve.highest_mm), mm, self.units)

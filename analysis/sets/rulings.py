@@ -14,7 +14,9 @@ from coilbench.capture.units import Units
 
 FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
 Outcome = Literal["pass", "weak", "stiff", "short", "odd", "unsure"]
-RuleName = Literal["measured", "nominal", "set tolerance", "set outlier", "free length", "shape"]
+RuleName = Literal[
+    "measured", "strokes", "nominal", "set tolerance", "set outlier", "free length", "shape"
+]
 
 APART_SHARE = (
     0.5  # of the tolerance: nearer to the middle, no outlier is a finding; ours, no source
@@ -164,6 +166,12 @@ def missing_ruling(range_mm: tuple[float, float], height_mm: float, units: Units
     text = f"not measured at {units.length_text(height_mm)}, only from {low} to {high}: press it"
     text += " again, over the whole range"
     return Ruling("measured", height_mm, "unsure", math.inf, True, text)
+
+
+def strokes_ruling(doubt: str) -> Ruling:
+    """Say that no stroke of a spring can be relied on, and why."""
+    text = f"{doubt}: seat it anew and press it again"
+    return Ruling("strokes", None, "unsure", math.inf, True, text)
 
 
 def _against(value: float, height_mm: float | None, aim: Aim, u: float, units: Units) -> str:

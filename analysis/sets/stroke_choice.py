@@ -8,7 +8,7 @@ from typing import Any, Literal
 
 import numpy as np
 
-from coilbench.analysis.sets.stroke_findings import Finding, stroke_findings
+from coilbench.analysis.sets.stroke_findings import Finding, StrokeKind, stroke_findings
 from coilbench.analysis.sets.stroke_mates import beside_the_others
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.sweep import Sweep
@@ -42,6 +42,11 @@ class JudgedStroke:
     kept: bool
     why: str
 
+    @property
+    def spoilt_by(self) -> tuple[StrokeKind, ...]:
+        """What speaks against its loads."""
+        return tuple(one.kind for one in self.findings if one.spoils)
+
     def words(self) -> str:
         """Say what becomes of it and what was seen, without a full stop."""
         seen = "; ".join(f"{one.kind}: {one.text}" for one in self.findings)
@@ -58,6 +63,19 @@ class JudgedStroke:
             "ruling": self.ruling,
             "findings": [{"kind": one.kind, "text": one.text} for one in self.findings],
         }
+
+
+def doubt_of(strokes: Sequence[JudgedStroke]) -> str | None:
+    """Say why none of a spring's strokes can be relied on; None where one can.
+
+    A stroke that the user ruled in can.
+    """
+    read = [one for one in strokes if one.kept]
+    if not read or any(one.ruling is not None or not one.spoilt_by for one in read):
+        return None
+    kinds = dict.fromkeys(kind for one in read for kind in one.spoilt_by)
+    every = "its only stroke" if len(read) == 1 else f"each of its {len(read)} strokes"
+    return f"{every} is doubtful ({', '.join(kinds)})"
 
 
 def uncounted(number: int, sweep_id: str, note: str | None) -> JudgedStroke:

@@ -119,3 +119,17 @@ def test_a_short_stroke_is_kept_for_what_it_reached(
     told = " ".join(said.out[said.out.index("Strokes:") :].split())
     assert "4: kept, nothing against it. short: stopped at 33." in told
     assert "asked for 29.00 mm: read only above" in told
+
+
+def test_a_spring_whose_every_stroke_slipped_is_unsure(
+    pressed: Call, tmp_path: Path, slipping_file: Callable[..., str]
+) -> None:
+    file = slipping_file(tmp_path, "c.csv", 1.2)
+    assert pressed("import", file, "--set", "elm", "--label", "c").status == 0
+    said = pressed(*ELM)
+    assert "c unsure: its only stroke is doubtful (slipped): seat it anew and press it" in said.out
+    assert "c stroke 1: kept, slipped, but too few others to go by. slipped:" in said.out
+    assert "To leave one out: coilbench set strokes elm --leave c:1" in said.out
+    # whoever rules it in has looked
+    assert pressed("set", "strokes", "elm", "--use", "c:1").status == 0
+    assert "unsure" not in pressed(*ELM).out

@@ -11,7 +11,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes, uncounted
+from coilbench.analysis.sets.stroke_choice import (
+    JudgedStroke,
+    doubt_of,
+    judge_strokes,
+    uncounted,
+)
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units
@@ -124,6 +129,16 @@ def test_keyed_readings_are_kept_and_can_be_left_out() -> None:
     ]
     assert kept(judged(keyed, reach_mm=20.0)) == [1, 2]
     assert kept(judged(keyed, a="leave")) == [2]
+
+
+def test_doubt_is_about_all_of_a_springs_strokes() -> None:
+    slipped = [stroke("a", slip_mm=1.0), stroke("b", slip_mm=1.0)]
+    assert doubt_of(judged(slipped)) == "each of its 2 strokes is doubtful (slipped)"
+    assert doubt_of(judged(slipped[:1])) == "its only stroke is doubtful (slipped)"
+    assert doubt_of(judged([*slipped, stroke("c")])) is None
+    assert doubt_of(judged(slipped, a="use")) is None  # somebody has looked
+    assert doubt_of(judged([stroke("a"), stroke("b", 0.08)])) is None
+    assert doubt_of(()) is None
 
 
 def test_what_is_said_of_a_stroke() -> None:
