@@ -35,12 +35,10 @@ def book(tmp_path_factory: pytest.TempPathFactory) -> str:
     new = ["set", "new", "larch", "--role", "outer", "--count", "4", *dimensions]
     assert run(["--book", path, *new, "--active-coils", "8"]) == 0
     for number, spring in enumerate(SPRINGS, 1):
-        for stroke in (1, 2):
-            file = folder / f"{number}-{stroke}.csv"
-            file.write_text(stroke_csv(spring, 10 * number + stroke), encoding="utf-8")
-            label = f"larch-{number:02}"
-            given = ["import", str(file), "--set", "larch", "--label", label]
-            assert run(["--book", path, *given]) == 0
+        file = folder / f"{number}.csv"
+        file.write_text(stroke_csv(spring, number), encoding="utf-8")
+        given = ["import", str(file), "--set", "larch", "--label", f"larch-{number:02}"]
+        assert run(["--book", path, *given]) == 0
     assert run(["--book", path, "set", "new", "nest", "--role", "single", "--labels", NESTS]) == 0
     real = str(DATA / "watertown1900_springs.csv")
     assert run(["--book", path, "import", real, "--set", "nest"]) == 0

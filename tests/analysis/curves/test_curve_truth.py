@@ -12,7 +12,7 @@ sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
 from bench_curve_truth import Truths, truths
 from bench_metrology import USUAL
 
-DAYS = 16
+DAYS = 12
 
 
 @pytest.fixture(scope="module")
@@ -21,7 +21,7 @@ def usual() -> Truths:
 
 
 def test_intervals_of_every_finding_hold_the_truth(usual: Truths) -> None:
-    """Of 16 at 95 %, fewer than 11 hold once in 5000."""
+    """Of 12 at 95 %, fewer than 8 hold once in 5000."""
     least = stats.binom.ppf(2e-4, DAYS, 0.95) / DAYS
     assert len(usual.pairs) == 6
     for finding, pairs in usual.pairs.items():
