@@ -93,6 +93,8 @@ def show_why(check: SetCheck, label: str, strokes: Sequence[JudgedStroke], width
     spring = check.spring(label)
     kinds = ", ".join(flag.kind for flag in spring.flags)
     click.echo(f"{label}: {kinds if kinds else 'no flag'}")
+    if not spring.rulings:
+        click.echo(textwrap.fill(TOO_FEW, width))
     for ruling in spring.rulings:
         verdict = "passes" if ruling.outcome == "pass" else ruling.outcome.upper()
         lines = textwrap.wrap(

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.measured import measured_curves
+from coilbench.analysis.measured import measured_set
 from coilbench.analysis.screens.dashboard_table import SetTable, SpringRow
 from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.flags import Flag
@@ -39,12 +39,13 @@ def read_set_table(
     record = find_set(db, set_name)
     done = turn_order(db, record).done
     try:
-        curves, _ = measured_curves(db, record)
+        measured = measured_set(db, record, units=units)
+        curves, doubts = measured.curves, measured.doubts
     except CoilbenchError:
-        curves = ()
+        curves, doubts = (), {}
     heights = tuple(heights_mm) if heights_mm else _own_heights_mm(record, curves)
     by_label = {curve.label: curve for curve in curves}
-    flags = _flags(record, curves, heights, units)
+    flags = _flags(record, curves, heights, doubts, units)
     rows = tuple(
         SpringRow(
             label=label,
@@ -146,7 +147,11 @@ def _own_heights_mm(record: SetRecord, curves: Sequence[SpringCurve]) -> tuple[f
 
 
 def _flags(
-    record: SetRecord, curves: Sequence[SpringCurve], heights_mm: Sequence[float], units: Units
+    record: SetRecord,
+    curves: Sequence[SpringCurve],
+    heights_mm: Sequence[float],
+    doubts: Mapping[str, str],
+    units: Units,
 ) -> dict[str, tuple[Flag, ...]]:
     if not curves or not heights_mm:
         return {}
@@ -157,6 +162,7 @@ def _flags(
             curves,
             heights_mm,
             nominals=[nominal for _, nominal in asked[: len(heights_mm)]],
+            doubts=doubts,
             units=units,
         )
     except CoilbenchError:
