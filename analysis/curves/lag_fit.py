@@ -18,7 +18,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import BSpline
 
 from coilbench.analysis.curves.branches import Array
 from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Lag, Press
@@ -234,6 +233,8 @@ def height_by_lag(press: Press, delay_s: float, spread_s2: float) -> Array:
 
 def _basis(height: Array, span: tuple[float, float]) -> Array:
     """Cubic B-splines over KNOTS even knots, shape (n, KNOTS + 2)."""
+    from scipy.interpolate import BSpline  # here: it takes longest to load of all
+
     low, high = span
     knots = np.concatenate([[low] * 3, np.linspace(low, high, KNOTS), [high] * 3])
     inside = np.clip(height, low, high)

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.interpolate import Akima1DInterpolator
 
 Array = NDArray[np.float64]
 
@@ -102,6 +101,8 @@ def averaged(t_s: Array, x: Array, delay_s: float, spread_s2: float) -> Array:
     Returns:
         shape (n,).
     """
+    from scipy.interpolate import Akima1DInterpolator  # here: it takes longest to load of all
+
     if t_s.size < 2:
         return x.copy()
     half_s = math.sqrt(3.0 * spread_s2)
