@@ -4,10 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
+from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.capture.units import Units
 
 MOST_NAMED = 4  # more springs of one note are counted, not named
+RULES = 0.5  # of the variance: a source that is more of it is worth a word
+MENDS = {
+    "friction at the turn": "the stroke turned too near below: press some millimetres deeper",
+    "lag of the load": "the rig's lag near the turn rules it: press deeper, or more slowly",
+}
 
 
 def set_notes(
@@ -44,6 +50,16 @@ def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Ite
         for note in reading.notes:
             if note not in curve.notes:
                 yield f"at {units.length_text(height_mm)}: {note}"
+        for mend in _mends(reading.budget):
+            at = units.length_text(height_mm)
+            yield f"at {at} the load is less sure than it could be: {mend}"
+
+
+def _mends(budget: Budget) -> Iterator[str]:
+    """Say how to be surer, where one source that a hand can mend is most of the uncertainty."""
+    for line in budget.lines:
+        if line.source in MENDS and line.contribution_n**2 > RULES * budget.combined_u_n**2:
+            yield MENDS[line.source]
 
 
 def _names(labels: Sequence[str]) -> str:
