@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import click
+from rich.console import Console
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import console, units
@@ -17,7 +18,8 @@ from coilbench.analysis.sets.nominals import rate_aim
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.units import counted
 
-ROWS = 22  # with the prompt and a title they fit a screen of 24
+ROWS = 22  # where there is no screen to fill
+MOST_ROWS, MOST_COLUMNS = 40, 120
 
 
 def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
@@ -52,10 +54,15 @@ def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) ->
         curves,
         flags,
         shown,
-        width=min(out.width, 120),
-        height=ROWS - bool(missing),
+        width=min(out.width, MOST_COLUMNS),
+        height=_rows(out) - bool(missing),
         ascii_only="utf" not in (out.encoding or "").lower(),
     )
     click.echo("\n".join(lines))
     if missing:
         click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")
+
+
+def _rows(out: Console) -> int:
+    """Fill the screen but for the title and the prompt."""
+    return min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS
