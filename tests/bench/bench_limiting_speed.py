@@ -29,7 +29,7 @@ def main() -> None:
     laws = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(laws)
     print("law                     deg  written mm  held %  too high %  error %   ± %  sharp %")
-    for law in (*laws.DWELLS, laws.harmonic, laws.constant_acceleration):
+    for law in (*laws.DWELLS, laws.harmonic, *laws.STEPS):
         for step_deg, written_mm in TABLES:
             rows = []
             for seed in range(count):

@@ -53,6 +53,13 @@ def constant_acceleration(u):
     return lift, np.where(u < 0.5, 4.0, -4.0)
 
 
+def steep_opening(u):
+    """A step from speeding up to slowing a third as hard, a quarter of the way up."""
+    opening = u < 0.25
+    lift = np.where(opening, 4 * u**2, 1 - 4 / 3 * (1 - u) ** 2)
+    return lift, np.where(opening, 8.0, -8 / 3)
+
+
 class Case:
     """A valve on a law, rise and fall, with springs of F0 + k lift; drawn from a seed."""
 
@@ -90,14 +97,15 @@ class Case:
 
 
 DWELLS = [cycloidal, modified_sine, polynomial_345, polynomial_4567]
+STEPS = [constant_acceleration, steep_opening]
 
 
-@pytest.mark.parametrize("law", [*DWELLS, harmonic, constant_acceleration])
+@pytest.mark.parametrize("law", [*DWELLS, harmonic, *STEPS])
 def test_the_laws_are_themselves(law):
     """The acceleration is the lift's second derivative, by differences."""
     u = np.linspace(0.01, 0.99, 99)
     h = 1e-4
-    smooth = np.abs(u - 0.5) > 0.005  # a step lies there in one of them
+    smooth = np.minimum(np.abs(u - 0.5), np.abs(u - 0.25)) > 0.005  # where steps lie
     second = (law(u + h)[0] - 2 * law(u)[0] + law(u - h)[0]) / h**2
     assert second[smooth] == pytest.approx(law(u)[1][smooth], abs=1e-3)
     assert law(np.array([0.0, 1.0]))[0] == pytest.approx([0.0, 1.0], abs=1e-12)
@@ -116,10 +124,17 @@ def test_intervals_hold_laws_that_nothing_was_tuned_on():
     assert np.mean(hits) >= 0.94
 
 
-def test_a_step_in_the_acceleration_is_told_and_held():
-    for seed in range(6):
-        case = Case(constant_acceleration, seed)
+@pytest.mark.parametrize("law", STEPS)
+def test_a_step_in_the_acceleration_is_told_and_held(law):
+    for seed in range(10):
+        case = Case(law, seed)
         found = case.found(*((1.0, 0.01), (2.0, 0.0254))[seed % 2])
         assert found.sharp
         assert found.crank_rpm == pytest.approx(case.crank_rpm, abs=found.crank_rpm_u)
-        assert found.crank_rpm_u < 0.12 * case.crank_rpm
+        assert found.crank_rpm_u < 0.15 * case.crank_rpm
+
+
+def test_beside_a_step_the_speed_is_not_taken_too_low():
+    """A spline alone swings over: 8 % low here before it was allowed for."""
+    found = [(case, case.found(1.0, 0.01)) for case in (Case(steep_opening, n) for n in range(10))]
+    assert np.mean([speed.crank_rpm / case.crank_rpm for case, speed in found]) > 0.96
