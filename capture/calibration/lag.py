@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -71,13 +72,20 @@ class Press:
         Above contact a spring pushes nothing, however high: a window that reaches up there averages
         the height of contact, as long as most of it lies below.
         """
-        plain = averaged(self.t_s, self.travel_mm, delay_s, spread_s2)
+        plain = self._travel.averaged(delay_s, spread_s2)
         if math.isfinite(self.contact_mm):
-            touching = np.minimum(self.travel_mm, self.contact_mm)
-            clipped = averaged(self.t_s, touching, delay_s, spread_s2)
+            clipped = self._touching.averaged(delay_s, spread_s2)
             inside = np.clip((self.contact_mm - clipped) / CONTACT_BLEND_MM, 0.0, 1.0)
             plain = inside * clipped + (1.0 - inside) * plain
         return plain + self.flex_mm
+
+    @cached_property
+    def _travel(self) -> Course:
+        return Course(self.t_s, self.travel_mm)
+
+    @cached_property
+    def _touching(self) -> Course:
+        return Course(self.t_s, np.minimum(self.travel_mm, self.contact_mm))
 
     def earlier(self, x: Array, delay_s: float, spread_s2: float) -> Array:
         """Return x, shape (n,), as it was where each load's window begins."""
@@ -88,30 +96,60 @@ class Press:
 def averaged(t_s: Array, x: Array, delay_s: float, spread_s2: float) -> Array:
     """Average x over a window in the past, as a filter with this delay and spread does.
 
-    The window is a moving average's of the same delay and spread. Between samples x goes by
-    Akima's interpolation (J. ACM 17, 1970, from memory), which does not overshoot at steps; before
-    the first and after the last sample it stands still.
-
     Args:
         t_s: shape (n,), strictly rising.
         x: shape (n,).
-        delay_s: how far back the window's middle lies.
-        spread_s2: variance of the window; 0 takes x at that moment alone.
+        delay_s, spread_s2: as Course.averaged.
 
     Returns:
         shape (n,).
     """
-    from scipy.interpolate import Akima1DInterpolator  # here: it takes longest to load of all
+    return Course(t_s, x).averaged(delay_s, spread_s2)
 
-    if t_s.size < 2:
-        return x.copy()
-    half_s = math.sqrt(3.0 * spread_s2)
-    reach_s = abs(delay_s) + half_s + (t_s[-1] - t_s[0])
-    time = np.concatenate([[t_s[0] - reach_s], t_s, [t_s[-1] + reach_s]])
-    curve = Akima1DInterpolator(time, np.concatenate([x[:1], x, x[-1:]]))
-    middle = t_s - delay_s
-    if half_s < 1e-6 * (t_s[-1] - t_s[0]):
-        return np.asarray(curve(middle), dtype=np.float64)
-    area = curve.antiderivative()
-    whole = area(middle + half_s) - area(middle - half_s)
-    return np.asarray(whole / (2.0 * half_s), dtype=np.float64)
+
+class Course:
+    """How something went over time, ready to be averaged by many filters.
+
+    Between samples it goes by Akima's interpolation (J. ACM 17, 1970, from memory), which does not
+    overshoot at steps; before the first and after the last sample it stands still.
+
+    Args:
+        t_s: shape (n,), strictly rising.
+        x: shape (n,).
+    """
+
+    def __init__(self, t_s: Array, x: Array) -> None:
+        self._t_s, self._x = t_s, x
+        self._reach_s = 0.0
+
+    def averaged(self, delay_s: float, spread_s2: float) -> Array:
+        """Average over a moving average's window.
+
+        Args:
+            delay_s: how far back the window's middle lies.
+            spread_s2: variance of the window; 0 takes x at that moment alone.
+
+        Returns:
+            shape (n,).
+        """
+        t_s = self._t_s
+        if t_s.size < 2:
+            return self._x.copy()
+        half_s, whole_s = math.sqrt(3.0 * spread_s2), float(t_s[-1] - t_s[0])
+        if abs(delay_s) + half_s > self._reach_s:
+            self._lay(2.0 * (abs(delay_s) + half_s) + whole_s)
+        middle = t_s - delay_s
+        if half_s < 1e-6 * whole_s:
+            return np.asarray(self._curve(middle), dtype=np.float64)
+        area = self._area(middle + half_s) - self._area(middle - half_s)
+        return np.asarray(area / (2.0 * half_s), dtype=np.float64)
+
+    def _lay(self, reach_s: float) -> None:
+        """Lay the curve so far before the first and beyond the last sample."""
+        from scipy.interpolate import Akima1DInterpolator  # here: it takes longest to load of all
+
+        t_s, x = self._t_s, self._x
+        time = np.concatenate([[t_s[0] - reach_s], t_s, [t_s[-1] + reach_s]])
+        self._curve = Akima1DInterpolator(time, np.concatenate([x[:1], x, x[-1:]]))
+        self._area = self._curve.antiderivative()
+        self._reach_s = reach_s
