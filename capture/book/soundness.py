@@ -57,7 +57,7 @@ def check_book(path: Path) -> Soundness:
     with reading(path) as connection:
         try:
             _look(connection, found)
-        except sqlite3.DatabaseError as error:
+        except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
             found.findings.append(f"SQLite cannot read on: {error}")
     more = len(found.findings) - MOST_FINDINGS
     if more > 0:
@@ -111,6 +111,8 @@ def _calibrations(connection: sqlite3.Connection) -> Iterator[str]:
                 fit_from_document(json.loads(document))
             except CoilbenchError as error:
                 yield f"{table} {item}: {error.what}"
+            except ValueError as error:  # no JSON any more
+                yield f"{table} {item}: {error}"
 
 
 def _samples(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]:
@@ -125,6 +127,9 @@ def _samples(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]
             samples = sample_blob.unpack(blob_format, blob)
         except CoilbenchError as error:
             yield f"{where}: {error.what}", 0
+            continue
+        except TypeError:
+            yield f"{where}: its samples are no bytes", 0
             continue
         wrong = None
         if samples.shape[0] != stated:

@@ -24,10 +24,22 @@ def wording_sqlite_errors(path: Path) -> Iterator[None]:
     """
     try:
         yield
+    except UnicodeDecodeError as error:  # a damaged page's text, in an answer or in a message
+        raise _unreadable(path) from error
     except sqlite3.Error as error:
-        if not hasattr(error, "sqlite_errorcode"):
-            raise
-        raise _worded(error, path) from error
+        if hasattr(error, "sqlite_errorcode"):
+            raise _worded(error, path) from error
+        if "Could not decode" in str(error):
+            raise _unreadable(path) from error
+        raise
+
+
+def _unreadable(path: Path) -> UnreadableBook:
+    return UnreadableBook(
+        "this file is not a readable SQLite book",
+        where=str(path),
+        mend="Put a copy back with: coilbench book put-back COPY, or name another file",
+    )
 
 
 def _worded(error: sqlite3.Error, path: Path) -> CoilbenchError:
@@ -44,9 +56,7 @@ def _worded(error: sqlite3.Error, path: Path) -> CoilbenchError:
             what, where=str(path), mend="Check the file's and folder's permissions"
         )
     if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
-        what = "this file is not a readable SQLite book"
-        mend = "Put a copy back with: coilbench book put-back COPY, or name another file"
-        return UnreadableBook(what, where=str(path), mend=mend)
+        return _unreadable(path)
     if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM):
         what = f"the book cannot be opened or written ({error})"
         return CoilbenchError(what, where=str(path), mend="Check the disk and the permissions")

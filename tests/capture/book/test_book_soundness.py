@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import contextlib
 import sqlite3
+import tempfile
 import zlib
 from contextlib import closing
+from pathlib import Path
 
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from coilbench.capture.book import soundness
+from coilbench.capture.book.copies import copy_book
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.state import book_state
 from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.errors import CoilbenchError
+
+FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
 
 @pytest.fixture
@@ -122,6 +132,34 @@ def test_a_newer_book_is_told_apart(path):
     found = check_book(path)
     assert found.newer
     assert found.findings == []
+
+
+def opened(path):
+    with open_book(path):
+        pass
+
+
+@settings(max_examples=25, deadline=None)
+@given(
+    at=st.integers(0, FIRST.stat().st_size - 1),
+    garbage=st.binary(min_size=1, max_size=64),
+    cut=st.booleans(),
+)
+def test_a_damaged_file_is_a_finding_or_a_sentence(at, garbage, cut):
+    """Whatever is done to it: looked at, copied, opened, it ends in our words or goes well."""
+    whole = FIRST.read_bytes()
+    damaged = whole[:at] if cut else whole[:at] + garbage + whole[at + len(garbage) :]
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "damaged.db"
+        path.write_bytes(damaged)
+        for look in (
+            check_book,
+            book_state,
+            lambda book: copy_book(book, book.with_name("copy.db")),
+            opened,
+        ):
+            with contextlib.suppress(CoilbenchError):
+                look(path)
 
 
 def test_the_checksum_is_there_as_the_format_says(written):
