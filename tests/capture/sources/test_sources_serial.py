@@ -16,7 +16,7 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources import serial_port as module
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_address import split_baud
-from coilbench.capture.sources.serial_port import SerialSource, find_ports, open_serial
+from coilbench.capture.sources.serial_port import find_ports, open_serial
 from coilbench.capture.wire.encode import RequestReader, answer_line, hello_line, sample_lines
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
@@ -264,95 +264,6 @@ def test_addresses_that_make_no_sense(url, words):
 )  # fmt: skip
 def test_addresses(url, device, baud):
     assert split_baud(url) == (device, baud)
-
-
-# --- a port that can't be waited on, on a clock of our own ---------------------------------------
-
-
-class ScriptedPort:
-    """Gives bytes and errors in turn; like a Windows port it has no file number."""
-
-    def __init__(self, *script):
-        self.script = list(script)
-        self.closed = False
-
-    def read(self, size):
-        if not self.script:
-            return b""
-        step = self.script.pop(0)
-        if isinstance(step, Exception):
-            raise step
-        return step
-
-    def write(self, data):
-        raise serial.SerialTimeoutException("Write timeout")
-
-    def fileno(self):
-        raise io.UnsupportedOperation("fileno")
-
-    def close(self):
-        self.closed = True
-        raise OSError(errno.EIO, "Input/output error")
-
-
-class Clock:
-    def __init__(self):
-        self.now_s = 100.0
-
-    def __call__(self):
-        return self.now_s
-
-    def sleep(self, duration_s):
-        assert duration_s > 0
-        self.now_s += duration_s
-
-
-def scripted(*script):
-    clock = Clock()
-    return SerialSource("fake", ScriptedPort(*script), clock=clock, sleep=clock.sleep), clock
-
-
-def test_silence_ends_at_the_timeout():
-    source, clock = scripted()
-    assert source.poll(0.3) == []
-    assert clock.now_s == pytest.approx(100.3)
-
-
-def test_no_waiting_at_all():
-    source, clock = scripted(b"", hello_line(HELLO))
-    assert source.poll(0.0) == []
-    assert clock.now_s == 100.0
-
-
-def test_a_byte_at_a_time_is_gathered():
-    line = hello_line(HELLO)
-    source, _ = scripted(*(line[at : at + 1] for at in range(len(line))))
-    assert source.poll(0.0) == [HELLO]
-
-
-def test_what_came_before_the_port_went_is_handed_on_first():
-    source, _ = scripted(hello_line(HELLO), serial.SerialException("socket disconnected"))
-    assert source.poll(0.1) == [HELLO]
-    with pytest.raises(SourceLost, match="unplugged"):
-        source.poll(0.1)
-
-
-def test_a_flood_does_not_hold_the_reader():
-    source, _ = scripted(*[b"x" * 4000 + b"\n"] * 100)
-    source.poll(0.0)
-    assert 65_536 <= source.counters.bytes_in < 65_536 + 4096
-
-
-def test_a_port_that_takes_no_bytes():
-    source, _ = scripted()
-    with pytest.raises(SourceLost, match="took no bytes for 1 s"):
-        source.request("who")
-
-
-def test_closing_a_port_that_is_gone_is_quiet():
-    source, _ = scripted()
-    source.close()
-    assert source._port.closed
 
 
 def test_polling_does_not_block_for_ever(rig):

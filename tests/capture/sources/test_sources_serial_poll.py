@@ -1,0 +1,120 @@
+"""Polling a port that can't be waited on, on a clock of the test's own."""
+
+import errno
+import io
+
+import pytest
+import serial
+
+from coilbench.capture.messages import Hello
+from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.serial_port import SerialSource
+from coilbench.capture.wire.encode import hello_line
+
+HELLO = Hello(1, "own-2", "00112233445566AA", 7, 80.0, "none", None)
+
+
+class ScriptedPort:
+    """Gives bytes and errors in turn; like a Windows port it has no file number."""
+
+    def __init__(self, *script):
+        self.script = list(script)
+        self.closed = False
+
+    def read(self, size):
+        if not self.script:
+            return b""
+        step = self.script.pop(0)
+        if isinstance(step, Exception):
+            raise step
+        return step
+
+    def write(self, data):
+        raise serial.SerialTimeoutException("Write timeout")
+
+    def fileno(self):
+        raise io.UnsupportedOperation("fileno")
+
+    def close(self):
+        self.closed = True
+        raise OSError(errno.EIO, "Input/output error")
+
+
+class Clock:
+    def __init__(self):
+        self.now_s = 100.0
+
+    def __call__(self):
+        return self.now_s
+
+    def sleep(self, duration_s):
+        assert duration_s > 0
+        self.now_s += duration_s
+
+
+def scripted(*script):
+    clock = Clock()
+    return SerialSource("fake", ScriptedPort(*script), clock=clock, sleep=clock.sleep), clock
+
+
+def test_silence_ends_at_the_timeout():
+    source, clock = scripted()
+    assert source.poll(0.3) == []
+    assert clock.now_s == pytest.approx(100.3)
+
+
+def test_no_waiting_at_all():
+    source, clock = scripted(b"", hello_line(HELLO))
+    assert source.poll(0.0) == []
+    assert clock.now_s == 100.0
+
+
+def test_a_byte_at_a_time_is_gathered():
+    line = hello_line(HELLO)
+    source, _ = scripted(*(line[at : at + 1] for at in range(len(line))))
+    assert source.poll(0.0) == [HELLO]
+
+
+def test_what_came_before_the_port_went_is_handed_on_first():
+    source, _ = scripted(hello_line(HELLO), serial.SerialException("socket disconnected"))
+    assert source.poll(0.1) == [HELLO]
+    with pytest.raises(SourceLost, match="unplugged"):
+        source.poll(0.1)
+
+
+def test_a_line_waits_a_moment_for_the_next_ones():
+    line = hello_line(HELLO)
+    source, clock = scripted(b"", line, b"", line, line)
+    assert source.poll(0.3) == [HELLO] * 3
+    assert clock.now_s < 100.06
+
+
+def test_a_line_does_not_wait_beyond_the_timeout():
+    source, clock = scripted(b"", hello_line(HELLO))
+    assert source.poll(0.02) == [HELLO]
+    assert clock.now_s <= 100.02 + 1e-9
+
+
+def test_a_line_is_handed_on_though_the_port_goes_while_it_waits():
+    source, _ = scripted(b"", hello_line(HELLO), b"", serial.SerialException("disconnected"))
+    assert source.poll(0.3) == [HELLO]
+    with pytest.raises(SourceLost, match="unplugged"):
+        source.poll(0.1)
+
+
+def test_a_flood_does_not_hold_the_reader():
+    source, _ = scripted(*[b"x" * 4000 + b"\n"] * 100)
+    source.poll(0.0)
+    assert 65_536 <= source.counters.bytes_in < 65_536 + 4096
+
+
+def test_a_port_that_takes_no_bytes():
+    source, _ = scripted()
+    with pytest.raises(SourceLost, match="took no bytes for 1 s"):
+        source.request("who")
+
+
+def test_closing_a_port_that_is_gone_is_quiet():
+    source, _ = scripted()
+    source.close()
+    assert source._port.closed
