@@ -12,7 +12,8 @@ from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
 from coilbench.capture.strokes.rig_stroke import StrokeRepeat
 from coilbench.capture.strokes.sweep import Sweep
 
-LOOKS = 5  # heights between a tenth and nine tenths of the way: a shift shows at all of them
+LOOKS = 12  # heights between both ends of what was measured: a shift shows at all of them
+PRESSED_SHARE = 0.2  # of the largest load there: below it the end coils close, above it is air
 
 
 def seen_repeat(springs: Sequence[Sequence[Sweep]]) -> StrokeRepeat | None:
@@ -43,12 +44,16 @@ def _shifts_mm(sweeps: Sequence[Sweep]) -> Array:
     if len(ends) < max(len(fits), 2):
         return np.empty(0)
     low, high = float(ends[:, 0].max()), float(ends[:, 1].min())
-    heights = low + (high - low) * np.linspace(0.1, 0.9, LOOKS)
+    heights = low + (high - low) * np.linspace(0.05, 0.95, LOOKS)
     looks = [[fit.look("both", float(height)) for height in heights] for fit in fits]
     loads = np.array([[look.load_n if look else np.nan for look in row] for row in looks])
     slopes = np.array([[look.slope_n_per_mm if look else np.nan for look in row] for row in looks])
-    shifts = np.mean((loads - loads.mean(axis=0)) / slopes.mean(axis=0), axis=1)
-    return shifts if np.isfinite(shifts).all() else np.empty(0)
+    load, slope = loads.mean(axis=0), slopes.mean(axis=0)
+    whole = np.isfinite(load) & (slope > 0.0)
+    if not whole.any():
+        return np.empty(0)
+    pressed = whole & (load >= PRESSED_SHARE * load[whole].max())
+    return np.asarray(np.mean(((loads - load)[:, pressed] / slope[pressed]), axis=1))
 
 
 def _ends_mm(fit: SweepFit) -> tuple[float, float] | None:
