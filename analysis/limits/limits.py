@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.change_for_load import Standing
@@ -60,6 +60,8 @@ class LimitsReport:
         choice: what lies under the springs.
         crank_rpm: highest speed of the crankshaft; None where it isn't given.
         card_lift_mm: valve lift on the cam card.
+        heights_mm: lowest and highest of the outer's installed heights: stress is that at the
+            lowest, the force on the valve that at the highest.
         sets: outer, perhaps inner.
         valve: None where lift table or masses aren't given.
         missing: what isn't given and what it would tell, in words without a full stop.
@@ -69,6 +71,7 @@ class LimitsReport:
     choice: SeatChoice
     crank_rpm: float | None
     card_lift_mm: float
+    heights_mm: tuple[float, float]
     sets: tuple[SetLimits, ...]
     valve: ValveFloat | None
     missing: tuple[str, ...]
@@ -91,11 +94,15 @@ def assess_limits(
         given: wires and valve train.
         table: the lift table that it names; None where it names none.
     """
-    placed = place(build, outer, inner, choice, {})
+    given_mm = build.head.valve_heights_mm.values() or [build.head.installed_height_mm]
+    heights_mm = min(given_mm), max(given_mm)
+    lowest, highest = (
+        place(_with_all_at(build, height_mm), outer, inner, choice, {}) for height_mm in heights_mm
+    )
     crank_rpm = build.cam.max_rpm
     sets = tuple(
         set_limits(each, given.wires.get(each.springs.name, WireGiven()), crank_rpm)
-        for each in placed
+        for each in lowest
     )
     missing = [words for each in sets for words in _missing_of_set(each)]
     if crank_rpm is None:
@@ -105,10 +112,21 @@ def assess_limits(
     mass = effective_mass(given, sets)
     motion = None if table is None else _motion(given, table)
     if mass is not None and motion is not None:
-        valve = _float(placed, mass, motion, crank_rpm)
+        valve = _float(highest, mass, motion, crank_rpm)
     return LimitsReport(
-        build.name, choice, crank_rpm, build.cam.valve_lift_mm, sets, valve, tuple(missing)
+        build.name,
+        choice,
+        crank_rpm,
+        build.cam.valve_lift_mm,
+        heights_mm,
+        sets,
+        valve,
+        tuple(missing),
     )
+
+
+def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
+    return replace(build, head=replace(build.head, installed_height_mm=height_mm))
 
 
 def effective_mass(given: LimitsGiven, sets: Sequence[SetLimits]) -> Mass | None:

@@ -34,6 +34,13 @@ def limits_lines(report: LimitsReport, units: Units) -> list[str]:
 def findings(report: LimitsReport, units: Units) -> tuple[str, ...]:
     """Say what was found, each with its formula and source, without a full stop."""
     found = [words for each in report.sets for words in _set_words(each)]
+    low_mm, high_mm = report.heights_mm
+    if found and low_mm < high_mm:
+        found.append(
+            f"Stress and fatigue are those at the valve with the least installed height, "
+            f"{units.length_text(low_mm)}; the force on a valve is that at the greatest, "
+            f"{units.length_text(high_mm)}"
+        )
     if report.valve is not None:
         found += _valve_words(report, report.valve, units)
     return tuple(found)
@@ -46,6 +53,7 @@ def to_document(report: LimitsReport) -> dict[str, object]:
         "shim_mm": report.choice.shim_mm,
         "seat_cut_mm": report.choice.seat_cut_mm,
         "crank_rpm": report.crank_rpm,
+        "installed_heights_mm": list(report.heights_mm),
         "sets": [_set_document(each) for each in report.sets],
         "valve": None if report.valve is None else asdict(report.valve),
         "findings": list(findings(report, Units("N", "mm"))),

@@ -164,3 +164,23 @@ def test_a_sharp_turn_of_the_acceleration_is_said():
         for t in (TABLE, step)
     ]
     assert ["turns within less than" in words for words in said] == [False, True]
+
+
+def test_stress_counts_at_the_lowest_valve_and_force_at_the_highest():
+    """Each as if every valve stood at that height, by the same functions."""
+    valves = '[head]\n[head.valves]\n"1" = "38.6 mm"\n"2" = "39.4 mm"\n'
+    text = FULL.replace('[head]\ninstalled_height = "39 mm"\n', valves)
+    b = parse_build(text, "b.toml")
+    both = assess_limits(b, larch(), None, SeatChoice(), b.given, TABLE)
+    low, high = (
+        assess_limits(each, larch(), None, SeatChoice(), each.given, TABLE)
+        for each in (
+            parse_build(FULL.replace('"39 mm"', h), "b") for h in ('"38.6 mm"', '"39.4 mm"')
+        )
+    )
+    assert both.sets == low.sets
+    assert both.valve == high.valve
+    assert low.sets[0].springs[0].open_mpa > high.sets[0].springs[0].open_mpa
+    assert low.valve.speed.crank_rpm > high.valve.speed.crank_rpm
+    assert "least installed height, 38.60 mm" in " ".join(limits_lines(both, Units()))
+    assert "installed height" not in " ".join(limits_lines(low, Units()))
