@@ -48,10 +48,10 @@ def book_copy(file: Path, force: bool) -> None:
 @click.argument("file", type=_FILE, required=False)
 @json_option
 def book_check(file: Path | None, as_json: bool) -> None:
-    """Read the whole book, or the copy FILE, and say whether anything in it is damaged.
+    """Look for damage in the book, or in the copy FILE.
 
-    Its pages, its keys, every calibration, and every stroke's samples, which carry a checksum.
-    Nothing is changed. Exits with 1 where something is wrong.
+    All of it is read: its pages, its keys, every calibration, and every stroke's samples, which
+    carry a checksum. Nothing is changed. Exits with 1 where something is wrong.
     """
     path = book_path() if file is None else file
     found = check_book(path)
