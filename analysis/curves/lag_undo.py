@@ -22,6 +22,8 @@ from coilbench.analysis.curves.wall import touching_mm
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.strokes.sweep import Branch, Sweep
 
+DOUBT = 3.0  # times the lag's uncertainty, where a stroke was over before the filter could follow:
+#   its shape then counts, of which delay and spread tell too little. Ours, no source
 CONVERTED = ""  # stands for the rig of sweeps that came converted
 
 
@@ -84,15 +86,20 @@ def corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
     height = press.height_mm(lag.delay_s, lag.spread_s2)
     by_lag = height_by_lag(press, lag.delay_s, lag.spread_s2)
     loading, unloading = Branch(height, press.load_n, by_lag).split()
-    turned_mm = _turned_mm(press, height, lag)
+    too_fast = is_too_fast(press, lag.delay_s, lag.spread_s2)
     return replace(
         sweep,
         loading=loading,
         unloading=unloading,
-        lag=lag,
-        turned_mm=turned_mm,
-        too_fast=is_too_fast(press, lag.delay_s, lag.spread_s2),
+        lag=_doubted(lag) if too_fast else lag,
+        turned_mm=_turned_mm(press, height, lag),
+        too_fast=too_fast,
     )
+
+
+def _doubted(lag: Lag) -> Lag:
+    (a, b), (c, d) = np.multiply(DOUBT**2, lag.covariance).tolist()
+    return replace(lag, covariance=((a, b), (c, d)))
 
 
 def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:

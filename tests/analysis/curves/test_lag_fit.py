@@ -150,6 +150,12 @@ def test_a_stroke_the_filter_cannot_follow_is_left_out() -> None:
     reading = fit_curve("x", sweeps).load_at(38.0)
     assert any("1 stroke was too fast" in note for note in reading.notes)
     assert reading.load_n == pytest.approx(RATE * 15.0, abs=0.5)
+    doubted, trusted = sweeps[2].lag, sweeps[0].lag
+    assert doubted is not None
+    assert trusted is not None
+    assert doubted.delay_u_s == pytest.approx(3.0 * trusted.delay_u_s)
+    alone = fit_curve("x", sweeps[2:]).load_at(38.0)
+    assert abs(alone.load_n - RATE * 15.0) < alone.load_u_n
     fast = [replace(sweep, too_fast=True) for sweep in sweeps]
     alone = fit_curve("x", fast)
     assert any("press more slowly" in note for note in alone.notes)
