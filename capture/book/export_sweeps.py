@@ -136,7 +136,7 @@ def _setup_arguments(setup: Mapping[str, Any]) -> Iterator[str]:
     for name, (option, unit) in _SETUP.items():
         yield from (option, f"{setup[name]!r}{unit}")
     yield from ("--lever-u", f"{100 * setup['lever_ratio_u']!r}%")
-    if setup["scale"] is not None:
+    if setup.get("scale") is not None:
         yield from ("--scale", setup["scale"]["name"])
 
 

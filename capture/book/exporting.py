@@ -59,7 +59,7 @@ def _without_calibration(
         some = [row for row in points if counts(row) == in_use]
         yield from points_steps(db, some, record, names)
     for row in _sweeps(db, record, "origin = ?", Origin.KEYED.value):
-        scale = json.loads(row["keyed_json"])["setup"]["scale"]
+        scale = json.loads(row["keyed_json"])["setup"].get("scale")  # early books have none
         if scale is not None:
             yield from rig.scale(scale["name"], scale["fit"])
         yield keyed_step(db, row, record, names)

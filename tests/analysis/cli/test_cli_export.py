@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import shlex
+import shutil
 from pathlib import Path
 from typing import Any
 
@@ -24,6 +25,7 @@ from coilbench.capture.calibration.points import GaugePoint
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
 from coilbench.capture.strokes.turns import Purpose
 
+FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 WATERTOWN = Path(__file__).parents[2] / "data" / "watertown1900_springs.csv"
 COUNTS_A_KG, COUNTS_A_MM, TOP_MM = 20_000.0, 100.0, 80.0
 # What names a stroke or a calibration, or when it came in.
@@ -206,6 +208,20 @@ def test_real_points_and_their_solid_heights_come_back_exactly(
     was = bench.check("nest", at)
     assert was["springs"][0]["solid_height_mm"] == pytest.approx(9.63 * 25.4)
     assert bench.check("nest", at, other) == was
+
+
+def test_a_book_of_the_first_version_is_exported_too(
+    bench: Bench, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Its calibration was fitted by the first program, and comes back fitted by this one."""
+    shutil.copyfile(FIRST, bench.book)
+    bench.run("export", "--set", "larch", "--out", str(bench.folder / "out"))
+    other = bench.bring_back(bench.folder / "out", monkeypatch)
+    at = ["--at", "38.5mm", "--at", "32mm", "--json"]
+    was, now = bench.check("larch", at), bench.check("larch", at, other)
+    for before, after in zip(was["springs"], now["springs"], strict=True):
+        for old, new in zip(before["readings"], after["readings"], strict=True):
+            assert new["load_n"] == pytest.approx(old["load_n"], rel=1e-5)
 
 
 def test_a_converted_stroke_comes_back_exactly(
