@@ -8,11 +8,12 @@ import click
 
 from coilbench.analysis.cli.common import (
     book_path,
-    console,
     json_option,
     plain_table,
     print_document,
+    print_uncut,
     read_build,
+    say,
     show_warnings,
     units,
 )
@@ -56,10 +57,10 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     else:
         say_card(parsed, found.left_out)
         for note in assignment.notes:
-            click.echo(f"Note: {note}.")
+            say(f"Note: {note}.")
         _show(assignment)
         show_warnings(warned)
-        click.echo(CAUTION)
+        say(CAUTION)
     if not assignment.chosen.valves:
         raise click.exceptions.Exit(1)
 
@@ -68,16 +69,16 @@ def _show(assignment: Assignment) -> None:
     chosen = assignment.chosen
     if chosen.valves:
         _show_valves(chosen)
-        click.echo(_verdict(chosen))
+        say(_verdict(chosen))
     elif chosen.status == "infeasible":
         click.echo("There is no way to fill every valve:")
         for reason in assignment.reasons:
-            click.echo(f"  {reason}")
+            say(f"  {reason}")
     else:
         click.echo("The time ran out before any way to fill every valve was found.")
     _show_levels(assignment)
     if chosen.spares:
-        click.echo(f"Spares: {', '.join(spring.name for spring in chosen.spares)}.")
+        say(f"Spares: {', '.join(spring.name for spring in chosen.spares)}.")
 
 
 def _show_valves(level: Level) -> None:
@@ -100,10 +101,7 @@ def _show_valves(level: Level) -> None:
     table = plain_table(*columns)
     for cells in zip(*columns.values(), strict=True):
         table.add_row(*cells)
-    screen = console()
-    # A name is never cut short: on a narrow screen lines wrap instead.
-    widest = screen.measure(table, options=screen.options.update(max_width=1000)).maximum
-    screen.print(table, width=max(widest, screen.width), crop=False, soft_wrap=True)
+    print_uncut(table)
     worst = max(max(plan.seat_u_n, plan.open_u_n) for plan in plans)
     click.echo(f"Loads are uncertain by up to {shown.load_text(worst)} (k = 2).")
 
@@ -152,7 +150,7 @@ def _show_levels(assignment: Assignment) -> None:
             level.status,
         )
     click.echo("What each effort gives; the sum is 1 where one load misses by its tolerance:")
-    console().print(table)
+    print_uncut(table)
 
 
 def _number(value: float | None) -> str:

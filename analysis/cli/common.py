@@ -94,6 +94,19 @@ def wrapped(text: str, out: Console) -> str:
     return textwrap.fill(text, out.width, subsequent_indent="    ")
 
 
+def say(text: str) -> None:
+    """Print a sentence, wrapped where it goes to a terminal."""
+    click.echo(wrapped(text, console()))
+
+
+def print_uncut(table: Table) -> None:
+    """Print a table with no cell cut short: on a narrow screen its lines wrap instead."""
+    screen = console()
+    unbounded = screen.options.update(max_width=10_000)
+    widest = Measurement.get(screen, unbounded, table).maximum
+    Console(highlight=False, width=max(widest, screen.width)).print(table)
+
+
 def fits(table: Table, out: Console) -> bool:
     """Tell whether a table can be printed whole, nothing of it cut off."""
     unbounded = out.options.update(max_width=10_000)

@@ -8,10 +8,10 @@ import click
 
 from coilbench.analysis.cli.common import (
     book_path,
-    console,
     json_option,
     plain_table,
     print_document,
+    print_uncut,
     read_build,
     units,
 )
@@ -55,7 +55,7 @@ def _show_depths(rows: tuple[DepthRow, ...]) -> None:
             shown.length_text(row.open_height_mm),
             shown.length_text(row.open_depth_mm),
         )
-    console().print(table)
+    print_uncut(table)
     if any(row.seat_depth_mm is None for row in rows):
         click.echo("A depth needs the free length: measure the set, or give --free-length.")
     click.echo("Press slowly, the spring captive at both ends; stop before the coils bind.")

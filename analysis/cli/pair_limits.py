@@ -4,9 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import click
-
-from coilbench.analysis.cli.common import units
+from coilbench.analysis.cli.common import say, units
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.combination import Combination
 from coilbench.analysis.engine.pairing import Pairing
@@ -63,8 +61,8 @@ def show_limits(report: LimitsReport, named: str) -> None:
         report: the limits.
         named: the combination in words.
     """
-    click.echo(f"Limits of {named}:")
+    say(f"Limits of {named}:")
     for words in findings(report, units()):
-        click.echo(f"  {words}.")
+        say(f"  {words}.")
     for words in report.missing:
-        click.echo(f"  Not given: {words}.")
+        say(f"  Not given: {words}.")

@@ -10,12 +10,13 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     book_path,
-    console,
     json_option,
     load_cell,
     plain_table,
     print_document,
+    print_uncut,
     read_build,
+    say,
     show_warnings,
     units,
 )
@@ -89,9 +90,9 @@ def pair_command(
     else:
         _show(found, top)
         show_warnings(warned)
-        click.echo(CAUTION)
+        say(CAUTION)
         if with_limits:
-            click.echo(LIMITS_CAUTION)
+            say(LIMITS_CAUTION)
     if not any(each.pairing.combinations[0].fits for each in found):
         raise click.exceptions.Exit(1)
 
@@ -174,28 +175,28 @@ def show_pairing(build: BuildFile, pairing: Pairing, left_out: list[str], top: i
     )
     for combination in pairing.combinations[:top]:
         table.add_row(*_row(combination, shown))
-    console().print(table)
+    print_uncut(table)
     best = pairing.combinations[0]
     verdict = "Best fit" if best.fits else "Nothing fits. Nearest"
-    click.echo(f"{verdict}: {_named(best, shown)}.")
+    say(f"{verdict}: {_named(best, shown)}.")
     for reason in best.reasons:
-        click.echo(f"  {reason}")
+        say(f"  {reason}")
     for words in (*(margin_words(each, shown) for each in best.margins), room_words(build, shown)):
         if words:
-            click.echo(f"  {words}.")
+            say(f"  {words}.")
     if best.seat is not None and best.full is not None:
-        click.echo(f"  Weakest to strongest springs: {_range_words(best.seat, best.full, shown)}.")
-    click.echo("What each pair would take:")
+        say(f"  Weakest to strongest springs: {_range_words(best.seat, best.full, shown)}.")
+    say("What each pair would take:")
     for answer in pairing.answers:
-        click.echo(f"  {_sets(answer.outer, answer.inner)}: {answer.words}.")
+        say(f"  {_sets(answer.outer, answer.inner)}: {answer.words}.")
     if pairing.trades:
-        click.echo(
+        say(
             "Closeness against effort, least effort first; the bar is what is missed, "
             "1 where one load is off by its tolerance:"
         )
     for trade, drawn in zip(pairing.trades, bars(pairing.trades), strict=True):
         each = trade.combination
-        click.echo(f"  {drawn}  {_sets(each.outer, each.inner)}, {trade.words}.")
+        say(f"  {drawn}  {_sets(each.outer, each.inner)}, {trade.words}.")
 
 
 def _range_words(seat: LoadRange, full: LoadRange, shown: Units) -> str:
@@ -212,16 +213,16 @@ def _sets(outer: str, inner: str | None) -> str:
 def say_card(build: BuildFile, left_out: list[str]) -> None:
     """Print what the card asks for, what was assumed and what is left out."""
     shown, cam = units(), build.cam
-    click.echo(
+    say(
         f"{cam.name} ({build.name}): {shown.load_text(cam.seat_load_n)} "
         f"± {shown.load_text(cam.seat_tolerance_n)} shut, {shown.load_text(cam.open_load_n)} "
         f"± {shown.load_text(cam.open_tolerance_n)} at {shown.length_text(cam.valve_lift_mm)} "
         f"lift; that asks for {shown.rate_text(cam.implied_rate_n_per_mm)}."
     )
     for note in build.notes:
-        click.echo(f"Note: {note}.")
+        say(f"Note: {note}.")
     if left_out:
-        click.echo(f"Left out as flagged: {', '.join(left_out)} (--use-flagged counts them in).")
+        say(f"Left out as flagged: {', '.join(left_out)} (--use-flagged counts them in).")
 
 
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
@@ -250,7 +251,7 @@ def _named(combination: Combination, shown: Units) -> str:
 
 def _compare(pairings: list[Pairing]) -> None:
     shown = units()
-    click.echo("The cards, the one that is met best first:")
+    say("The cards, the one that is met best first:")
     for pairing, best in best_of_each(pairings):
         verdict = "fits" if best.fits else "does not fit"
-        click.echo(f"  {pairing.cam.name} ({pairing.name}): {_named(best, shown)}, {verdict}")
+        say(f"  {pairing.cam.name} ({pairing.name}): {_named(best, shown)}, {verdict}")

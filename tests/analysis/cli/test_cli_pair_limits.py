@@ -112,3 +112,15 @@ def test_bad_input_is_one_line(
     assert printed.err.count("\n") == 1
     assert printed.out == ""
     assert book.read_bytes() == before
+
+
+def test_a_narrow_screen_cuts_no_number(
+    book: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    wide = told(book, capsys, BUILD)
+    monkeypatch.setenv("COLUMNS", "40")
+    narrow = told(book, capsys, BUILD)
+    assert "…" not in narrow
+    assert narrow.split() == wide.split()
+    assert run(["--book", str(book), "assign", str(book.parent / "one.toml")]) == 0
+    assert "…" not in capsys.readouterr().out
