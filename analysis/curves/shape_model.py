@@ -78,7 +78,7 @@ def find_shape(curve: SpringCurve) -> Shape:
         why = "too few samples in the stroke: press more slowly"
         return Shape("can't tell", why, top, bottom)
     shape = Shape(
-        kind=_kind(models, change, whole.rate_n_per_mm),
+        kind=kind_of(models, change, whole.rate_n_per_mm),
         why="how its rate changes is too uncertain: more strokes, or a better calibration",
         top_mm=top,
         bottom_mm=bottom,
@@ -99,7 +99,14 @@ def find_shape(curve: SpringCurve) -> Shape:
     )
 
 
-def _kind(models: Models, change: Rate, rate_n_per_mm: float) -> Kind:
+def kind_of(models: Models, change: Rate, rate_n_per_mm: float) -> Kind:
+    """Name a course by how its models suit, and by how its rate changes on the way down.
+
+    Args:
+        models: how well they suit.
+        change: the lowest third's rate less the highest third's.
+        rate_n_per_mm: of the whole.
+    """
     least, u = LEAST_CHANGE * abs(rate_n_per_mm), change.rate_u_n_per_mm
     if abs(change.rate_n_per_mm) <= max(u, least):
         return "one rate" if u <= least else "can't tell"

@@ -75,3 +75,12 @@ def test_free_length_of_several_presses_with_its_uncertainty() -> None:
     # at least the datum's and the zero's shares, k = 2
     assert found.height_u_mm > 2.0 * np.hypot(0.03, 0.5 / RATE) * 0.9
     assert find_free_length([sweep(press(25.0), Origin.KEYED)]) is None
+
+
+def test_the_datums_uncertainty_is_the_contacts() -> None:
+    loose = Sweep("s", "larch-01", Origin.RIG, press(25.0), EMPTY, 0.5, 0.001, 0.4)
+    fit = fit_sweep(loose)
+    assert fit is not None
+    found = find_free_length([fit])
+    assert found is not None
+    assert found.height_u_mm == pytest.approx(2.0 * np.hypot(0.4, 0.08), rel=0.05)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -144,6 +145,28 @@ def test_intervals_hold_the_true_rate() -> None:
             held[each.method] += abs(each.rate.rate_n_per_mm - truth) <= each.rate.rate_u_n_per_mm
     for count in held.values():
         assert count >= stats.binom.ppf(1e-3, 60, 0.95)
+
+
+@pytest.mark.parametrize("method", ["least squares", "robust"])
+def test_the_rigs_part_of_a_lines_uncertainty_by_hand(method) -> None:
+    """A straight spring without noise: loads 1 % in proportion make a rate 1 % wrong; an offset
+    none; what is left of a load's error at each height, half its variance, as the quadrature's
+    weights say: 2 sqrt(sum w^2 / 2)."""
+    height = path_mm()
+    exact = press(with_loop(height), height)
+    span = Span(45.0, 34.0)
+    gain = replace(exact, load_u_n=0.0, load_u_relative=0.01, height_u_mm=0.0)
+    found = line_rate(fit_curve("x", [gain]), [span], method)
+    assert found is not None
+    assert found.rate_u_n_per_mm == pytest.approx(2.0 * 0.01 * 16.0, rel=1e-3)
+    offset = replace(exact, load_u_n=1.0, load_u_relative=0.0, height_u_mm=0.0)
+    found = line_rate(fit_curve("x", [offset]), [span], method)
+    assert found is not None
+    x, w = np.polynomial.legendre.leggauss(4)
+    weights = 3.0 * x * w / (span.top_mm - span.bottom_mm)
+    assert found.rate_u_n_per_mm == pytest.approx(
+        2.0 * math.sqrt(0.5 * weights @ weights), rel=1e-3
+    )
 
 
 def test_a_change_of_rate_is_the_difference_of_two() -> None:

@@ -9,8 +9,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.curves.shape_model import find_shape
+from coilbench.analysis.curves.curve import Rate, SpringCurve, fit_curve
+from coilbench.analysis.curves.knee import Models
+from coilbench.analysis.curves.shape_model import find_shape, kind_of
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
@@ -139,3 +140,20 @@ def test_what_cannot_be_told_is_not_told() -> None:
     shape = find_shape(fit_curve("x", [loose]))
     assert shape.kind == "can't tell"
     assert "too uncertain" in shape.why
+
+
+@pytest.mark.parametrize(
+    ("chance", "over", "change", "u", "kind"),
+    [
+        (0.5, 0.0, 0.1, 0.2, "one rate"),
+        (1e-9, 9.0, 0.1, 0.2, "one rate"),  # surely bent, and hardly
+        (0.5, 0.0, 0.1, 0.9, "can't tell"),
+        (0.5, 9.0, 2.0, 0.3, "can't tell"),  # the strokes agree by luck on what noise makes
+        (1e-9, 9.0, 2.0, 3.0, "can't tell"),  # the rig may bend so much
+        (1e-9, 9.0, 2.0, 0.3, "two rates"),
+        (1e-9, -9.0, -2.0, 0.3, "smooth"),
+        (1e-9, 1.0, 2.0, 0.3, "bent"),
+    ],
+)
+def test_what_each_finding_is_called(chance, over, change, u, kind) -> None:
+    assert kind_of(Models(chance, over, 38.0, 0.2), Rate(change, u), 16.0) == kind

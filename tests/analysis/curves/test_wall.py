@@ -56,6 +56,23 @@ def test_a_wall_that_only_begins_is_not_called_reached(above_mm: float) -> None:
     assert find_wall(bins(SOLID_MM + above_mm)) is None
 
 
+def test_a_rate_that_doubles_near_the_bottom_is_no_wall() -> None:
+    """A second rate, as of a nest whose inner spring is short; and six times as stiff is one."""
+    height = np.linspace(55.0, 25.0, 600)
+    depth = np.maximum(53.0 - height, 0.0)
+    for times, found in ((2.0, False), (6.0, True)):
+        load = 16.0 * (depth + (times - 1.0) * np.maximum(depth - 24.5, 0.0))
+        assert (find_wall(fine_bins(Branch(height, load))) is not None) == found
+
+
+def test_noise_is_no_wall() -> None:
+    for seed in range(20):
+        height = np.linspace(55.0, 27.0, 600)
+        noise = np.random.default_rng(seed).normal(0.0, 25.0, 600)
+        load = 16.0 * np.maximum(53.0 - height, 0.0) + noise
+        assert find_wall(fine_bins(Branch(height, load))) is None
+
+
 def test_too_little_to_see_a_trend() -> None:
     assert excess_load(bins(50.0, 20)) is None
     height = np.linspace(55.0, 30.0, 400)

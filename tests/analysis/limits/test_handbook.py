@@ -49,3 +49,10 @@ def test_wrong_dimensions_are_named() -> None:
     wire = handbook_rate(4.0, 31.0, 4.5, right, 0.1)
     assert "4.20 mm wire" in handbook_words(wire, Units())
     assert math.isclose(wire.rate_n_per_mm / right, (4.0 / 4.2) ** 4)
+
+
+def test_how_sure_the_handbook_is_by_hand() -> None:
+    """G between 77.2 and 81.5 GPa (a rectangle), d to 0.02, D to 0.1 mm, n to 0.1, all k = 1."""
+    found = handbook_rate(4.2, 31.0, 4.5, 30.0, 0.0)
+    shares = (4.3 / 79.35 / 12**0.5, 4 * 0.02 / 4.2, 3 * 0.1 / 31.0, 0.1 / 4.5)
+    assert found.rate_u_n_per_mm / found.rate_n_per_mm == pytest.approx(2.0 * math.hypot(*shares))
