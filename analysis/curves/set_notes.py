@@ -9,6 +9,10 @@ from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.capture.units import Units
 
 MOST_NAMED = 4  # more springs of one note are counted, not named
+SCALE_BELIEVED = (
+    "the scale was believed: by how much it errs in proportion is not in the uncertainties; "
+    "weigh known masses on it (coilbench rig weigh --scale), then key the readings with --scale"
+)
 RULES = 0.5  # of the variance: a source that is more of it is worth a word
 MENDS = {
     "friction at the turn": "the stroke turned too near below: press some millimetres deeper",
@@ -42,6 +46,8 @@ def set_notes(
 
 def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Iterator[str]:
     yield from curve.notes
+    if any(not fit.dense and fit.load_u_relative == 0.0 for fit in curve.sweeps):
+        yield SCALE_BELIEVED
     for height_mm in heights_mm:
         try:
             reading = curve.load_at(height_mm)

@@ -12,7 +12,9 @@ from coilbench.capture.units import Units
 KG = Units("kg", "mm")
 
 
-def keyed(label: str, up_to_mm: float, *, too_fast: bool = False) -> SpringCurve:
+def keyed(
+    label: str, up_to_mm: float, *, too_fast: bool = False, load_u_relative: float = 0.001
+) -> SpringCurve:
     down, up = np.array([38.0, 30.0]), np.array([38.0, up_to_mm])
     sweep = Sweep(
         f"{label}/1",
@@ -21,7 +23,7 @@ def keyed(label: str, up_to_mm: float, *, too_fast: bool = False) -> SpringCurve
         Branch(down, 220.0 + (38.0 - down)),
         Branch(up, 210.0 + (38.0 - up)),
         1.0,
-        0.0,
+        load_u_relative,
         0.0,
         too_fast=too_fast,
     )
@@ -50,3 +52,9 @@ def test_a_note_of_one_height_names_it() -> None:
         "larch-02: at 30.00 mm: only the loading branch was measured there",
     )
     assert set_notes(curves, [38.0, 20.0], KG) == ()  # not measured: the table says so
+
+
+def test_a_scale_that_was_never_weighed_against_anything_is_said() -> None:
+    (note,) = set_notes([keyed("larch-01", 30.0, load_u_relative=0.0)], [38.0], KG)
+    assert note.startswith("the scale was believed")
+    assert "coilbench rig weigh --scale" in note
