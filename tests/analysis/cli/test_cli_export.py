@@ -22,6 +22,7 @@ from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.calibration.parts import datum_part
 from coilbench.capture.calibration.points import GaugePoint
+from coilbench.capture.strokes import sample_blob
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
 from coilbench.capture.strokes.turns import Purpose
 
@@ -75,6 +76,38 @@ def _plain(value: Any) -> Any:
     if isinstance(value, dict):
         return {k: _plain(v) for k, v in value.items() if k not in OF_THE_BOOK}
     return [_plain(one) for one in value] if isinstance(value, list) else value
+
+
+def same(was: Any, now: Any, path: str = "") -> None:
+    """Compare two documents; floats to rounding, which may differ with where arrays lie."""
+    if isinstance(was, dict):
+        assert was.keys() == now.keys(), path
+        for key in was:
+            same(was[key], now[key], f"{path}.{key}")
+    elif isinstance(was, list):
+        assert len(was) == len(now), path
+        for place, (before, after) in enumerate(zip(was, now, strict=True)):
+            same(before, after, f"{path}[{place}]")
+    elif isinstance(was, float):
+        assert now == pytest.approx(was, rel=1e-9, abs=1e-12), path
+    else:
+        assert now == was, path
+
+
+def counts_of(book: Path) -> list[list[tuple[int, int]]]:
+    """Return the counts of every measured stroke, in the order of the sets and springs."""
+    with open_book(book) as db:
+        blobs = db.execute(
+            "SELECT samples_format, samples_blob FROM sweeps JOIN springs ON springs.id = spring_id"
+            " JOIN sets ON sets.id = set_id WHERE purpose = 'measured'"
+            " ORDER BY sets.name, turn, sweeps.rowid"
+        ).fetchall()
+    strokes = []
+    for blob_format, blob in blobs:
+        samples = sample_blob.unpack(blob_format, blob)
+        usable = samples[samples["flags"] == 0]
+        strokes.append(usable[["load_counts", "travel_counts"]].tolist())
+    return strokes
 
 
 def index(folder: Path) -> list[dict[str, str]]:
@@ -152,7 +185,7 @@ def press(bench: Bench, name: str, zero_counts: float | None) -> None:
                 )
 
 
-def test_raw_strokes_come_back_exactly(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_raw_strokes_come_back(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     calibrate(bench)
     size = ["--free-length", "53.1mm", "--wire", "0.165in", "--active-coils", "4.5"]
     bench.run("set", "new", "larch", "--role", "outer", "--count", "4", *size)
@@ -165,7 +198,8 @@ def test_raw_strokes_come_back_exactly(bench: Bench, monkeypatch: pytest.MonkeyP
     for name in ("larch", "fir tree"):
         was = bench.check(name, AT)
         assert len(was["springs"]) == 4
-        assert bench.check(name, AT, other) == was
+        same(was, bench.check(name, AT, other))
+    assert counts_of(other) == counts_of(bench.book)  # to the last count
     shown = [
         json.loads(bench.run("set", "show", "larch", "--json", book=book))["set"]
         for book in (bench.book, other)
@@ -188,7 +222,7 @@ def test_two_calibrations_come_back_each_with_its_strokes(
     out = bench.folder / "out"
     bench.run("export", "--out", str(out))
     other = bench.bring_back(out, monkeypatch)
-    assert bench.check("larch", AT, other) == bench.check("larch", AT)
+    same(bench.check("larch", AT), bench.check("larch", AT, other))
     was, now = bench.check("rowan", AT), bench.check("rowan", AT, other)
     for before, after in zip(was["springs"], now["springs"], strict=True):
         for old, new in zip(before["readings"], after["readings"], strict=True):
@@ -196,7 +230,7 @@ def test_two_calibrations_come_back_each_with_its_strokes(
             assert new["load_u_n"] == pytest.approx(old["load_u_n"], rel=0.3)
 
 
-def test_real_points_and_their_solid_heights_come_back_exactly(
+def test_real_points_and_their_solid_heights_come_back(
     bench: Bench, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     labels = "8,9,10,12,13,14,15,16,17,18,19,20"
@@ -207,7 +241,7 @@ def test_real_points_and_their_solid_heights_come_back_exactly(
     other = bench.bring_back(bench.folder / "out", monkeypatch)
     was = bench.check("nest", at)
     assert was["springs"][0]["solid_height_mm"] == pytest.approx(9.63 * 25.4)
-    assert bench.check("nest", at, other) == was
+    same(was, bench.check("nest", at, other))
 
 
 def test_a_book_of_the_first_version_is_exported_too(
@@ -224,9 +258,7 @@ def test_a_book_of_the_first_version_is_exported_too(
             assert new["load_n"] == pytest.approx(old["load_n"], rel=1e-5)
 
 
-def test_a_converted_stroke_comes_back_exactly(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_converted_stroke_comes_back(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
     bench.run("set", "new", "oak", "--role", "single", "--count", "1")
     rows = "".join(
         f"{i / 70},{1.7 * (53 - h) + 0.013 * (i % 5)},{h}\n"
@@ -238,7 +270,7 @@ def test_a_converted_stroke_comes_back_exactly(
     )
     bench.run("export", "--out", str(bench.folder / "out"))
     other = bench.bring_back(bench.folder / "out", monkeypatch)
-    assert bench.check("oak", AT, other) == bench.check("oak", AT)
+    same(bench.check("oak", AT), bench.check("oak", AT, other))
 
 
 def test_keyed_readings_come_back_as_they_were_typed(
@@ -296,7 +328,7 @@ def test_what_the_user_ruled_out_or_took_back_does_not_come_back(
     was, now = bench.check("larch", AT), bench.check("larch", AT, other)
     for spring in was["springs"] + now["springs"]:
         del spring["strokes"]  # what did not come back has no number there
-    assert now["springs"] == was["springs"]
+    same(was["springs"], now["springs"])
 
 
 def test_one_set_brings_only_what_it_needs(bench: Bench) -> None:
