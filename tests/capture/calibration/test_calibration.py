@@ -99,9 +99,20 @@ def test_finite_counts_never_give_nan(counts, zero):
 
 
 def test_a_fit_survives_json_to_the_last_bit():
-    for kept in (RIG.load, RIG.flex, fit(1.0 / 3.0, 0.1, sd=0.7, u=1e-17)):
+    few = replace(RIG.load, widened=1.3, degrees_of_freedom=4.7)
+    for kept in (RIG.load, RIG.flex, few, fit(1.0 / 3.0, 0.1, sd=0.7, u=1e-17)):
         text = json.dumps(fit_to_document(kept), allow_nan=False)
         assert fit_from_document(json.loads(text)) == kept
+    old = fit_to_document(RIG.load)
+    del old["widened"], old["degrees_of_freedom"]  # a book of before has neither
+    assert fit_from_document(old) == RIG.load
+
+
+def test_the_press_gives_nothing_in_the_air_and_straight_to_the_lightest_load():
+    """What a steep beginning adds is all there at 20 N, half of it at 10 N, none without load."""
+    steep = replace(RIG, flex=replace(fit(0.01, 8e-4), x_min=20.0, x_max=900.0))
+    give = steep.flex_mm([-5.0, 0.0, 10.0, 20.0, 100.0])
+    assert give == pytest.approx([0.0, 0.0, 0.013, 0.026, 0.09])
 
 
 @pytest.mark.parametrize(

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.mass_errors import mean_readings, shared_u_relative
+from coilbench.capture.calibration.mass_errors import mean_readings, shared_u_relative, shown_u_kg
 
 MASSES = np.array([0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0])
 
@@ -40,3 +40,12 @@ def test_what_each_has_for_itself_is_not_counted_twice():
 def test_few_masses_show_nothing():
     means = mean_readings(np.array([0.0, 10.0, 20.0]), np.array([0.0, 11.0, 20.0]), np.ones(3))
     assert shared_u_relative(means) == pytest.approx(1.0 / 20.0)
+
+
+def test_what_masses_show_of_errors_of_their_own():
+    """Drawn errors of 0.05 %: the mean variance shown is theirs, to what 200 draws can tell."""
+    shown = np.array([shown_u_kg(readings(0.0003, 0.0005, seed)) for seed in range(200)])
+    assert np.mean(shown[:, -1] ** 2) == pytest.approx((0.0005 * MASSES[-1]) ** 2, rel=0.2)
+    assert np.all(shown[:, 1] == shown[:, 2])  # the lightest count as 0.3 of the largest
+    alike = shown_u_kg(readings(0.0003, 0.0))
+    assert alike.max() < 1e-5 * MASSES[-1]

@@ -14,6 +14,7 @@ from coilbench.capture.calibration.regression import (
     chance_of_needless_term,
     evaluate,
     fit_polynomial,
+    fit_with_scatter,
     slope,
     value,
 )
@@ -182,3 +183,38 @@ def test_recovers_a_polynomial_without_noise(coefficients, seed):
     fit = fit_polynomial(x, y, len(coefficients) - 1)
     assert fit.coefficients == pytest.approx(coefficients, abs=1e-10)
     assert value(fit, x) == pytest.approx(y, abs=1e-10)
+
+
+def test_few_points_are_widened_by_students_factor_which_can_be_taken_out() -> None:
+    """Reference: SciPy's linregress for the line and its standard error, and its Student's t."""
+    x = np.arange(4.0)
+    y = 2.0 * x + np.array([0.1, -0.1, 0.15, -0.1])
+    fit = fit_with_scatter(x, y, 1, np.zeros(4), 1e-9)
+    line = stats.linregress(x, y)
+    assert fit.coefficients[1] == pytest.approx(line.slope)
+    assert fit.widened == pytest.approx(stats.t.ppf(0.975, 2) / 2.0)
+    assert fit.degrees_of_freedom == pytest.approx(2.0)
+    assert np.sqrt(fit.covariance[1][1]) / fit.widened == pytest.approx(line.stderr)
+
+
+def test_what_is_known_needs_no_widening() -> None:
+    x = np.arange(6.0)
+    known = fit_with_scatter(x, 2.0 * x + 0.01 * (-1.0) ** x, 1, np.ones(6), 1e-3)
+    assert known.widened == pytest.approx(1.0, abs=1e-6)
+    assert known.degrees_of_freedom is None or known.degrees_of_freedom > 1e3
+
+
+def test_what_the_points_showed_of_themselves_weighs_and_widens() -> None:
+    """The heavier, the worse: weighted least squares as SciPy's curve_fit has it."""
+    x = np.arange(1.0, 8.0)
+    rng = np.random.default_rng(5)
+    y = 3.0 * x * (1.0 + 0.01 * rng.normal(size=7))
+    seen = 0.03 * x
+    fit = fit_with_scatter(x, y, 1, np.zeros(7), 1e-9, seen)
+    expected, covariance = curve_fit(
+        lambda x, a, b: a + b * x, x, y, sigma=seen, absolute_sigma=True
+    )
+    assert fit.widened == pytest.approx(stats.t.ppf(0.975, 5) / 2.0, rel=1e-3)
+    assert fit.coefficients == pytest.approx(expected, rel=1e-3)
+    plain = np.array(fit.covariance) / fit.widened**2
+    assert np.sqrt(np.diag(plain)) == pytest.approx(np.sqrt(np.diag(covariance)), rel=1e-3)
