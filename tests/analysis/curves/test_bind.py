@@ -14,6 +14,7 @@ from coilbench.analysis.curves.branches import Bins, fine_bins
 from coilbench.analysis.curves.ends import find_free_length
 from coilbench.analysis.curves.passes import split_passes
 from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
+from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
@@ -112,6 +113,21 @@ def test_both_ends_hold_the_truth_and_bind_is_never_dreamt_of() -> None:
     for shares in held.values():
         assert np.count_nonzero(np.array(shares) <= 1.0) >= least
         assert max(shares) > 0.25
+
+
+def test_a_fast_press_through_a_slow_filter_is_less_sure() -> None:
+    """10 mm/s through a window of 0.1 s (k = 1): the wall is smeared over 1 mm."""
+    fit = virtual_press(OUTER, OUTER.solid_height_mm - 0.4, np.random.default_rng(1), 0.0)
+    assert fit.loading_bins is not None
+    speed = np.full((fit.loading_bins.height_mm.size, 2), (10.0, 0.0))
+    slow = Lag(0.1, 0.01, ((1e-12, 0.0), (0.0, 1e-12)))
+    lagged = replace(fit, lag=slow, loading_bins=fit.loading_bins._replace(by_lag=speed))
+    sharp, smeared = find_solid_height([fit]), find_solid_height([lagged])
+    assert sharp is not None
+    assert smeared is not None
+    assert smeared.height_mm == sharp.height_mm
+    assert sharp.height_u_mm < 0.5
+    assert smeared.height_u_mm == pytest.approx(2.0, rel=0.05)
 
 
 def test_the_warning_before_coil_bind() -> None:

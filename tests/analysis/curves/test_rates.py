@@ -220,3 +220,18 @@ def test_the_friction_loop_with_its_uncertainty() -> None:
     down = fit_curve("x", [press(with_loop(height), height, up=False)])
     assert friction_loop(down, 45.0, 34.0) is None
     assert friction_loop(fit_curve("x", sweeps), 80.0, 70.0) is None
+
+
+def test_what_moves_both_branches_alike_leaves_the_loop() -> None:
+    """Loads 1 % in proportion make the loop 1 % wrong, not two loads; chosen points are read each
+    for themselves: there it is two loads'."""
+    height = path_mm()
+    exact = replace(press(with_loop(height), height), load_u_n=0.0, height_u_mm=0.0)
+    gain = replace(exact, load_u_relative=0.01)
+    loop = friction_loop(fit_curve("x", [gain]), 45.0, 34.0)
+    assert loop is not None
+    assert loop.loop_u_n == pytest.approx(2.0 * 0.01 * loop.loop_n, rel=0.02)
+    every = replace(gain, origin=Origin.POINTS_FILE)
+    points = friction_loop(fit_curve("x", [every]), 45.0, 34.0)
+    assert points is not None
+    assert points.loop_u_n > 2.0 * 0.01 * 16.0 * 13.5
