@@ -17,8 +17,9 @@ _NOT_SHARED = frozenset({"virtual", "recording"})
 
 
 def book_lock_path(book: Path) -> Path:
-    """Return the file whose lock means: a capture is writing this book."""
-    return book.with_name(book.name + ".lock")
+    """Return the file whose lock means: a capture is writing this book, by any of its names."""
+    real = Path(os.path.realpath(book))
+    return real.with_name(real.name + ".lock")
 
 
 @contextmanager

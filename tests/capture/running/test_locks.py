@@ -69,6 +69,19 @@ def test_a_device_is_the_same_by_any_of_its_names(tmp_path):
     assert port_lock_path("socket://bench:4000") != port_lock_path("socket://bench:4001")
 
 
+def test_a_book_is_the_same_by_any_of_its_names(tmp_path):
+    book = tmp_path / "bench.db"
+    book.touch()
+    other = tmp_path / "other.db"
+    other.symlink_to(book)
+    with (
+        hold_book(book),
+        pytest.raises(CoilbenchError, match="another coilbench capture"),
+        hold_book(other),
+    ):
+        pass
+
+
 def test_simulated_rigs_and_recordings_are_not_held(port):
     for url in ("virtual:?seed=1", "recording:a.wire"):
         with hold_port(url), hold_port(url):
