@@ -130,7 +130,7 @@ def _shape_words(shape: Shape, units: Units) -> str:
 
 def _bind_words(found: SpringFindings, units: Units) -> str:
     curve, given_mm = found.curve, found.given.solid_height_mm
-    given = "" if given_mm is None else f"; {units.length_text(given_mm)} as given"
+    given = "" if given_mm is None else f"; {units.length_text(given_mm)} in the book"
     if curve.bind is not None:
         at, u = units.length_text(curve.bind.height_mm), units.length_text(curve.bind.height_u_mm)
         return f"reached, solid height {at} ± {u}{given}"

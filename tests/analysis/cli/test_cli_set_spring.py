@@ -121,7 +121,7 @@ def test_four_readings_of_1900_claim_no_more_than_they_show(book, capsys) -> Non
     out = " ".join(capsys.readouterr().out.split())
     assert "can't tell: chosen heights" in out
     assert "15080" in out
-    assert "9.670 in as given" in out
+    assert "9.670 in in the book" in out
 
 
 def test_a_narrow_screen_keeps_what_matters(book, capsys, monkeypatch) -> None:

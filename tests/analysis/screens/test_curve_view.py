@@ -70,7 +70,7 @@ def test_a_progressive_one_and_one_pressed_solid() -> None:
     solid = sampled(lambda d: 16.0 * d + 1500.0 * np.maximum(d - 25.0, 0.0), 27.6)
     words = said(find_all(solid, Given(solid_height_mm=28.2)))
     assert words["Coil bind"].startswith("reached, solid height 28.0")
-    assert words["Coil bind"].endswith("; 28.20 mm as given")
+    assert words["Coil bind"].endswith("; 28.20 mm in the book")
 
 
 def test_a_knee_and_what_is_either() -> None:
