@@ -24,3 +24,7 @@ class CoilbenchError(Exception):
         place = "" if self.where is None else f"{self.where}: "
         cure = "" if self.mend is None else f" {self.mend}."
         return f"{place}{self.what}.{cure}"
+
+
+class WorkerDied(CoilbenchError):
+    """A part of the program ended by itself, a defect: starting again may work."""

@@ -10,7 +10,7 @@ from typing import cast
 import click
 from click.shell_completion import CompletionItem
 
-from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.errors import CoilbenchError, WorkerDied
 
 # Command -> (module, one line of help), in the order of the job.
 _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
@@ -139,10 +139,14 @@ def main() -> None:
 def run(arguments: list[str]) -> int:
     """Run one command; returns the exit status.
 
-    0 done, 1 the answer is no, 2 bad usage or input, 130 interrupted at the keyboard.
+    0 done, 1 the answer is no, 2 bad usage or input, 3 a part of the program died (a service is
+    started again), 130 interrupted at the keyboard.
     """
     try:
         status = cli.main(arguments, prog_name="coilbench", standalone_mode=False)
+    except WorkerDied as error:
+        _refuse(str(error))
+        return 3
     except CoilbenchError as error:
         return _refuse(str(error))
     except click.exceptions.Exit as end:

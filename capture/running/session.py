@@ -18,7 +18,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.recovery import recover
 from coilbench.capture.book.sessions import end_session, start_session, update_session
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.messages import Hello
 from coilbench.capture.running.commands import Command
 from coilbench.capture.running.control import ControlServer
@@ -246,7 +246,7 @@ class Session:
         except queue.Empty:
             if self._reader.alive or not self._reader.parcels.empty():
                 return None
-            raise CoilbenchError("the reader ended by itself", where=self._request.url) from None
+            raise WorkerDied("the reader ended by itself", where=self._request.url) from None
 
     def _take(self, parcel: Parcel | None, recorder: Recorder) -> str | None:
         """Act on a parcel; returns why the session ends, if it does."""
@@ -271,8 +271,8 @@ class Session:
             raise self._failed("reading", parcel.error)
         return None
 
-    def _failed(self, worker: str, cause: Exception) -> CoilbenchError:
-        error = CoilbenchError(
+    def _failed(self, worker: str, cause: Exception) -> WorkerDied:
+        error = WorkerDied(
             f"{worker} failed ({type(cause).__name__}: {cause})",
             where=self._request.url,
             mend="Start the capture again; if this comes back, report it with these words",

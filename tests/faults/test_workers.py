@@ -37,7 +37,7 @@ def test_a_reader_that_dies_ends_the_daemon_with_one_line(make_book, monkeypatch
     source = scene.FakeSource(clock, scene.HALF, ZeroDivisionError("a defect"))
     monkeypatch.setattr(daemon_module, "open_source", lambda _url: source)
     status, err = daemon(book, capsys)
-    assert status == 2
+    assert status == 3  # not 2, which tells a service manager not to try again
     assert "reading failed (ZeroDivisionError: a defect)" in err
     assert err.count("\n") == 1
     assert [row["status"] for row in scene.sweeps(book)] == ["interrupted"]
