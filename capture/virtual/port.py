@@ -23,8 +23,8 @@ class VirtualPort:
 
     The reader opens `url`; then `start` sets the rig going, so that a reader which empties its
     input on opening loses nothing. When the conversions end, the port waits until the reader
-    has taken every byte (or close is called), then the cable is pulled; an `unplug_at_s` fault
-    pulls it at once.
+    has taken every byte (or close is called), then the cable is pulled; in real time an
+    `unplug_at_s` fault pulls it at once.
 
     Args:
         firmware: what is behind the port; used by the port's thread alone from start on.
@@ -98,9 +98,9 @@ class VirtualPort:
                 self._wait_until(began_s + 1e-6 * frame.t_us)
             if not self._send(frame.data):
                 return
-        if self._firmware.unplugged:
-            return
-        self._ended = True
+        self._ended = not self._firmware.unplugged
+        if self._firmware.unplugged and self._pace is Pace.REAL:
+            return  # what is on its way is lost; of a rig in a hurry that would be many seconds
         while not self._stop.is_set() and not self._link.drained(_LOOK_S):
             pass  # drained waits
 
