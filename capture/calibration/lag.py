@@ -120,7 +120,7 @@ class Course:
 
     def __init__(self, t_s: Array, x: Array) -> None:
         self._t_s, self._x = t_s, x
-        self._reach_s = 0.0
+        self._reach_s = -1.0  # not laid yet
 
     def averaged(self, delay_s: float, spread_s2: float) -> Array:
         """Average over a moving average's window.
