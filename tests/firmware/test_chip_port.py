@@ -100,13 +100,16 @@ G = 9.80665
 
 
 def strokes(per_spring: int) -> str:
-    """Presses of 20 mm by 3 s each, a pause between."""
+    """Presses of 20 mm by 3 s each, a pause between; then accept now and then, to finish."""
     lines, t = [], 2.0
     for rate in RATES:
         lines.append(f"{t:.1f} load spring {FREE_MM} {rate} {SOLID_MM}")
         for _ in range(per_spring):
             lines += [f"{t + 0.5:.1f} move 20 1.3", f"{t + 2.0:.1f} move 0 1.3"]
             t += 4.5
+    for wait_s in range(10, 610, 30):
+        for way, later_s in (("down", 0.0), ("up", 0.3)):
+            lines.append(f"{t + wait_s + later_s:.1f} button accept {way}")
     return "\n".join([*lines, ""])
 
 
