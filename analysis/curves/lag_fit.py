@@ -70,7 +70,7 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     step_s = float(np.median(np.concatenate(intervals))) if intervals else math.inf
     if not math.isfinite(step_s):
         return Lag(0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)))
-    typical_s = min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
+    typical_s = _typical_s(step_s)
     loose_s = max(typical_s, 0.02)
     at = np.array([typical_s, typical_s**2 / 3.0])
     for _ in range(ROUNDS):
@@ -99,6 +99,15 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
         known=known,
         note=_note(float(at[0]), math.sqrt(covariance[0, 0]), known=known),
     )
+
+
+def typical_delay_s(t_s: Array) -> float:
+    """The delay that is typical of a converter that gives samples at these moments; two at least."""
+    return _typical_s(float(np.median(np.diff(t_s))))
+
+
+def _typical_s(step_s: float) -> float:
+    return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
 
 
 def _note(delay_s: float, u_s: float, *, known: bool) -> str:

@@ -8,6 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.branches import Array, Bins, fine_bins, noise_n
+from coilbench.analysis.curves.lag_fit import typical_delay_s
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch
 
@@ -123,9 +124,12 @@ def find_wall(bins: Bins) -> Wall | None:
 def touching_mm(press: Press) -> float:
     """Height below which coils may touch in a stroke whose lag is still in it; -inf where none do.
 
-    There the load rises too steeply for the filter: it tells nothing of the lag.
+    There the load rises too steeply for the filter: it tells nothing of the lag. What is typical
+    of the lag is undone first: where a fast stroke slows down, the lag by itself makes the load
+    rise faster than the spring does.
     """
-    height = press.travel_mm + press.flex_mm
+    delay_s = typical_delay_s(press.t_s)
+    height = press.height_mm(delay_s, delay_s**2 / 3.0)
     if height.size < FEWEST_BINS:
         return -math.inf
     down = slice(int(np.argmin(height)) + 1)

@@ -91,6 +91,18 @@ def test_what_touching_coils_tell_is_kept_from_the_lag() -> None:
     assert touching_mm(few) == -math.inf
 
 
+@pytest.mark.parametrize("delay_s", [0.01, 0.02, 0.03])
+def test_a_fast_stroke_that_slows_down_touches_nothing(delay_s: float) -> None:
+    """Near its turn the lag alone lifts the load by some per cent above the trend."""
+    t_s = np.arange(0.0, 2.0, 1.0 / 91.0)
+
+    def height_mm(at_s: Array) -> Array:
+        return 55.0 - 28.0 * np.sin(0.5 * np.pi * at_s) ** 2
+
+    load_n = 16.0 * np.maximum(53.0 - height_mm(t_s - delay_s), 0.0)
+    assert touching_mm(Press(t_s, load_n, height_mm(t_s), np.zeros(t_s.size))) == -math.inf
+
+
 @pytest.fixture(scope="module")
 def bound() -> Truths:
     """Eight days on which every stroke turns some 0.3 mm below solid."""
