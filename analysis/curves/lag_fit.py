@@ -70,7 +70,7 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     step_s = float(np.median(np.concatenate(intervals))) if intervals else math.inf
     if not math.isfinite(step_s):
         return Lag(0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)))
-    typical_s = _typical_s(step_s)
+    typical_s = typical_delay_s(step_s)
     loose_s = max(typical_s, 0.02)
     at = np.array([typical_s, typical_s**2 / 3.0])
     for _ in range(ROUNDS):
@@ -101,12 +101,8 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     )
 
 
-def typical_delay_s(t_s: Array) -> float:
-    """The delay that is typical of a converter that gives samples at these moments; two at least."""
-    return _typical_s(float(np.median(np.diff(t_s))))
-
-
-def _typical_s(step_s: float) -> float:
+def typical_delay_s(step_s: float) -> float:
+    """The delay that is typical of a converter that gives a sample each step_s."""
     return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
 
 

@@ -128,10 +128,10 @@ def touching_mm(press: Press) -> float:
     of the lag is undone first: where a fast stroke slows down, the lag by itself makes the load
     rise faster than the spring does.
     """
-    delay_s = typical_delay_s(press.t_s)
-    height = press.height_mm(delay_s, delay_s**2 / 3.0)
-    if height.size < FEWEST_BINS:
+    if press.t_s.size < FEWEST_BINS:
         return -math.inf
+    delay_s = typical_delay_s(float(np.median(np.diff(press.t_s))))
+    height = press.height_mm(delay_s, delay_s**2 / 3.0)
     down = slice(int(np.argmin(height)) + 1)
     found = excess_load(fine_bins(Branch(height[down], press.load_n[down])))
     if found is None or not found.reaches(TOUCHED_SHARE):
