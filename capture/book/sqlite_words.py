@@ -38,7 +38,7 @@ def _unreadable(path: Path) -> UnreadableBook:
     return UnreadableBook(
         "this file is not a readable SQLite book",
         where=str(path),
-        mend="Name another file; a copy of your own book comes back with: coilbench book put-back COPY",
+        mend="Name another file; a copy of yours comes back by: coilbench book put-back COPY",
     )
 
 
