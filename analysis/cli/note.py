@@ -121,6 +121,12 @@ def note_command(
     if take_back is not None:
         take_entry_back(take_back, KEYED, set_name)
         return
+    if resolution_n <= 0.0 or quill_mm <= 0.0:
+        raise CoilbenchError(
+            "no scale and no quill has steps of 0",
+            where="--resolution, --quill",
+            mend="Give the smallest step that it shows, like 0.1kg and 0.1mm",
+        )
     with open_book(book_path()) as db:
         record = find_set(db, set_name)
         scale = None if scale_name is None else find_scale(db, scale_name)

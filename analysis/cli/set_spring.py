@@ -118,6 +118,12 @@ def set_spring(
     Both branches and the loop between them, its rate by every definition, whether it has one rate
     or two, where it begins and binds, and whether its dimensions make that rate.
     """
+    if free_length_mm is not None and free_length_mm <= 0.0:
+        raise CoilbenchError(
+            "a free length must be above 0",
+            where="--free-length",
+            mend="Give what the caliper reads, like 52.9mm",
+        )
     with open_book(book_path()) as db:
         record = find_set(db, name)
         own = record.spring(label)

@@ -111,3 +111,15 @@ def test_a_tables_figures_by_hand() -> None:
 def test_an_empty_budget_is_no_division_by_nothing() -> None:
     budget = Budget((BudgetLine("nothing", "B", 0.0, "N", 1.0),))
     assert budget_rows(budget, Units("kg", "mm"))[0][-1] == "-"
+
+
+@pytest.mark.parametrize("option", [("--resolution", "0kg"), ("--quill", "0mm")])
+def test_steps_of_nothing_are_refused(
+    tmp_path: Path, option: tuple[str, str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    book = str(tmp_path / "bench.db")
+    assert run(["--book", book, "set", "new", "a", "--role", "outer", "--count", "1"]) == 0
+    before = Path(book).read_bytes()
+    assert run(["--book", book, "note", "--set", "a", *option, "a-01 38.5mm 22.4kg"]) == 2
+    assert len(capsys.readouterr().err.splitlines()) == 1
+    assert Path(book).read_bytes() == before
