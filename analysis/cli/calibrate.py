@@ -181,21 +181,20 @@ def gauge_command(
     if file is not None:
         _store(travel_part(read_gauge_points(_table(file)), file.name))
         return
-    if (lengths is None) == (datum is None):
-        raise CoilbenchError("give --lengths, --datum or --from", mend="See: rig gauge --help")
-    if datum is not None:
+    if lengths is not None and datum is None:
+        lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
+        with open_rig(port, ring=bell) as rig:
+            points = gauge_guided(rig, lengths_mm, afresh=afresh)
+        with kept_until_stored("gauge"):
+            _store(travel_part(points, "guided").on(rig.hello))
+    elif datum is not None and lengths is None:
         command = "gauge --lengths 50mm,40mm,30mm"
         travel = _fitted("travel", command)
         with open_rig(port, ring=bell) as rig:
             _refuse_other_rig(travel, rig.hello, command)
             _store(datum_part(travel.fit, datum_guided(rig, datum)).on(rig.hello))
-        return
-    assert lengths is not None  # noqa: S101  the check above leaves only this
-    lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
-    with open_rig(port, ring=bell) as rig:
-        points = gauge_guided(rig, lengths_mm, afresh=afresh)
-    with kept_until_stored("gauge"):
-        _store(travel_part(points, "guided").on(rig.hello))
+    else:
+        raise CoilbenchError("give --lengths, --datum or --from", mend="See: rig gauge --help")
 
 
 @click.command(

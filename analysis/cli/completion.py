@@ -7,15 +7,11 @@ from contextlib import closing
 from pathlib import Path
 
 import click
-from click.shell_completion import CompletionItem, get_completion_class
+from click.shell_completion import BashComplete, CompletionItem, FishComplete, ZshComplete
 
 from coilbench.analysis.cli.place import default_book_path
 
-_HOW = {
-    "bash": 'Add to ~/.bashrc:  eval "$(coilbench completion bash)"',
-    "zsh": 'Add to ~/.zshrc:  eval "$(coilbench completion zsh)"',
-    "fish": "Write it to ~/.config/fish/completions/coilbench.fish",
-}
+_KINDS = {"bash": BashComplete, "zsh": ZshComplete, "fish": FishComplete}
 # What commands call a set's name and a spring's label, as options or arguments.
 _SETS = ("set_name", "set_names", "again", "before", "after")
 _LABELS = ("label", "only")
@@ -32,7 +28,7 @@ _MOST = 200
     epilog='Examples: eval "$(coilbench completion bash)" ; '
     "coilbench completion fish > ~/.config/fish/completions/coilbench.fish",
 )
-@click.argument("shell", type=click.Choice(list(_HOW)))
+@click.argument("shell", type=click.Choice(list(_KINDS)))
 def completion_command(shell: str) -> None:
     """Print what makes SHELL complete commands, options, and your sets' and springs' names.
 
@@ -41,10 +37,8 @@ def completion_command(shell: str) -> None:
     zsh   add to ~/.zshrc:   eval "$(coilbench completion zsh)"
     fish  coilbench completion fish > ~/.config/fish/completions/coilbench.fish
     """
-    kind = get_completion_class(shell)
-    assert kind is not None  # noqa: S101  click knows all three
     root = click.get_current_context().find_root().command
-    click.echo(kind(root, {}, "coilbench", "_COILBENCH_COMPLETE").source())
+    click.echo(_KINDS[shell](root, {}, "coilbench", "_COILBENCH_COMPLETE").source())
 
 
 def completing_names(command: click.Command) -> click.Command:

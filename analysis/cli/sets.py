@@ -167,12 +167,11 @@ def _measured_before(
 
 
 def _labels(name: str, count: int | None, labels: str | None) -> tuple[str, ...]:
-    if (count is None) == (labels is None):
-        raise CoilbenchError("give either --count or --labels", mend="For example --count 12")
-    if count is not None:
+    if count is not None and labels is None:
         return labels_for(name, count)
-    assert labels is not None  # noqa: S101  the line above leaves only this
-    return tuple(label.strip() for label in labels.split(","))
+    if labels is not None and count is None:
+        return tuple(label.strip() for label in labels.split(","))
+    raise CoilbenchError("give either --count or --labels", mend="For example --count 12")
 
 
 @set_command.command(name="list")

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from coilbench.analysis.engine.assignment import Effort, Level
 from coilbench.analysis.engine.combination import Combination
+from coilbench.analysis.limits.limits_words import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.sets.result import SetCheck
 from coilbench.analysis.sets.stroke_choice import RULE
 from coilbench.analysis.sheet.sheet import SetPart
@@ -16,8 +17,7 @@ from coilbench.capture.units import Units
 CAUTIONS = (
     "A compressed valve spring can blind. Wear eye protection, keep the spring captive at both "
     "ends whenever it is pressed, keep fingers out, and stop before the coils bind.",
-    "These figures support a decision, they don't make it: the cam grinder's and the engine "
-    "maker's data, and a qualified engine machinist, come first.",
+    LIMITS_CAUTIONS[0],
     "Measure the height, coil bind and retainer clearance of every valve on the engine itself "
     "before it turns. The load reading is not legal for trade.",
 )
