@@ -39,7 +39,6 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
 from coilbench.capture.units import Units, counted
 
-IDENTIFY_S = 3.0
 GRACE_S = 8.0  # how long the last point can still be taken back
 KEYS_ON = "u or the redo button: take back the last point; Ctrl-C: break off, points stay"
 _ASKED = {"u": Asked.UNDO, "\r": Asked.STORE, "\n": Asked.STORE}
@@ -67,7 +66,7 @@ def open_rig(port: str | None, *, ring: bool) -> Iterator[Rig]:
             mend="Give --port (see: coilbench rig find), or --from FILE",
         )
     with hold_port(port), open_source(port) as source:
-        hello, seen = identify(source, IDENTIFY_S)
+        hello, seen = identify(source)
         yield Rig(hello, sample_stream(source, seen), ring)
 
 

@@ -20,7 +20,6 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
 from coilbench.capture.sources.serial_port import FoundPort, find_ports
 
-IDENTIFY_S = 2.5  # a board that restarts when its port opens needs about two
 LINE_EVERY_S = 0.25
 
 
@@ -62,7 +61,7 @@ def _ask(port: FoundPort) -> dict[str, str | None]:
         return {"device_id": None, "words": "not on USB, not asked"}
     try:
         with open_source(port.device) as source:
-            hello, _ = identify(source, IDENTIFY_S)
+            hello, _ = identify(source)
     except CoilbenchError as error:
         return {"device_id": None, "words": error.what}
     return {"device_id": hello.device_id, "words": describe(hello)}
@@ -87,7 +86,7 @@ def watch_command(port: str, seconds: float | None) -> None:
     """
     calibration = calibration_if_any()
     with open_source(port) as source:
-        hello, seen = identify(source, IDENTIFY_S)
+        hello, seen = identify(source)
         click.echo(describe(hello))
         hints = Hints(hello.rate_hz, calibration)
         hints.take(seen)

@@ -34,7 +34,6 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
 
-IDENTIFY_S = 3.0
 
 
 @click.command(
@@ -126,7 +125,7 @@ def _check_mass(
     tolerance_n = None if tolerance is None else _tolerance_n(tolerance, mass_kg * gravity)
     u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else parse_mass_kg(mass_u) / mass_kg
     with hold_port(port), open_source(port) as source:
-        hello, seen = identify(source, IDENTIFY_S)
+        hello, seen = identify(source)
         _refuse_other_rig(part, hello)
         stream = sample_stream(source, seen)
         zero, loaded = weigh_holds(stream, (0.0, mass_kg), say_aside)

@@ -22,7 +22,6 @@ from coilbench.capture.running.locks import hold_port
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.identify import identify
 
-IDENTIFY_S = 3.0
 PRESS_S = 20.0
 PIECE_S = 0.5
 CAUTION = (
@@ -47,7 +46,7 @@ def check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> b
     """Listen to a rig, judge it and print that; returns whether nothing is wrong."""
     calibration = calibration_if_any()
     with hold_port(port), open_source(port) as source:
-        hello, seen = identify(source, IDENTIFY_S)
+        hello, seen = identify(source)
         listener = Listener(source, hello, seen)
         say_aside(f"Leave the rig alone for {seconds:g} s.")
         heard = listener.listen(seconds)

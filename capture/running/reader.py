@@ -20,7 +20,6 @@ POLL_S = 0.1
 SILENCE_S = 5.0
 FIRST_BACKOFF_S = 0.5
 LONGEST_BACKOFF_S = 8.0
-IDENTIFY_S = 3.0
 QUEUE_LENGTH = 2000
 STOPPED = "stopped"
 SOURCE_ENDED = "source ended"
@@ -130,7 +129,7 @@ class Reader:
         while not self._finishing.is_set():
             try:
                 with self._open_again() as source:
-                    hello, seen = identify(source, IDENTIFY_S, self._clock)
+                    hello, seen = identify(source, clock=self._clock)
                     self._put(LinkUp(hello))
                     self._put(Delivery(seen, source.counters))
                     source.request("start")  # someone may have stopped it by hand

@@ -9,12 +9,13 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import PROTOCOL_VERSION, Hello, Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded
 
+IDENTIFY_S = 3.0  # a board that restarts when its port opens needs about two
 _ASK_AGAIN_S = 1.0  # a board that restarts when its port opens misses the first questions
 _POLL_S = 0.1
 
 
 def identify(
-    source: Source, timeout_s: float, clock: Callable[[], float] = time.monotonic
+    source: Source, timeout_s: float = IDENTIFY_S, clock: Callable[[], float] = time.monotonic
 ) -> tuple[Hello, list[Item]]:
     """Ask who is there until a hello comes.
 
