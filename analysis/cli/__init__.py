@@ -10,6 +10,7 @@ from typing import cast
 import click
 from click.shell_completion import CompletionItem
 
+from coilbench.analysis.cli.settings import Settings
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 
 # Command -> (module, one line of help), in the order of the job.
@@ -23,10 +24,10 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
     "Measure": {
         "daemon": ("daemon", "Capture a set, headless."),
         "live": ("live", "Watch a capture, or run one, on the terminal."),
-        "tell": ("tell", "A word to a running capture: redo, skip, back, rename, finish."),
+        "tell": ("daemon", "A word to a running capture: redo, skip, back, rename, finish."),
         "note": ("note", "Key in what a scale and a quill show."),
-        "import": ("tables", "Bring in CSV files: sweeps or points."),
-        "depths": ("depths", "How far to press each set for each check, for hand reading."),
+        "import": ("import_files", "Bring in CSV files: sweeps or points."),
+        "depths": ("assign", "How far to press each set for each check, for hand reading."),
     },
     "Decide": {
         "pair": ("pairing", "Rank outer, inner and shims against the cam card."),
@@ -35,8 +36,8 @@ _GROUPS: dict[str, dict[str, tuple[str, str]]] = {
     },
     "Keep": {
         "export": ("export", "Write sets as CSV files."),
-        "merge": ("merge", "Bring other benches' books into this one."),
-        "book": ("book_commands", "Copy the book, check that it is whole, put a copy back."),
+        "merge": ("book", "Bring other benches' books into this one."),
+        "book": ("book", "Copy the book, check that it is whole, put a copy back."),
         "completion": ("completion", "Let your shell complete commands, sets and springs."),
     },
 }
@@ -72,20 +73,6 @@ class _LazyGroup(click.Group):
         for title, commands in _GROUPS.items():
             with formatter.section(title):
                 formatter.write_dl([(name, help_line) for name, (_, help_line) in commands.items()])
-
-
-class Settings:
-    """What holds for every command; read once from the options before the command's name.
-
-    Attributes:
-        book_given: the file named by --book or COILBENCH_BOOK; None for the per-user default.
-        load_unit, length_unit: display units.
-    """
-
-    def __init__(self, book_given: Path | None, load_unit: str, length_unit: str) -> None:
-        self.book_given = book_given
-        self.load_unit = load_unit
-        self.length_unit = length_unit
 
 
 @click.group(

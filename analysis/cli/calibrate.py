@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, book_path, read_bytes, units
+from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, read_bytes, units
 from coilbench.analysis.cli.guiding import (
     datum_guided,
     gauge_guided,
@@ -17,11 +17,11 @@ from coilbench.analysis.cli.guiding import (
     press_guided,
     weigh_guided,
 )
-from coilbench.analysis.rig.card_words import gravity_words
-from coilbench.analysis.rig_record import rigs_mixed
-from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.rig_record import rigs_mixed
+from coilbench.analysis.report.card_text import gravity_words
+from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.scales import store_scale
 from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.parts import (
     NewPart,
@@ -34,7 +34,7 @@ from coilbench.capture.calibration.parts import (
 from coilbench.capture.calibration.scale import calibrate_scale, corrections
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
-from coilbench.capture.tables.calibration_tables import (
+from coilbench.capture.tables.columns import (
     read_flex_points,
     read_gauge_points,
     read_load_points,

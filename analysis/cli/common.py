@@ -14,8 +14,8 @@ from rich.console import Console
 from rich.measure import Measurement
 from rich.table import Table
 
-from coilbench.analysis.cli.place import book_path as book_path
-from coilbench.analysis.cli.place import settings as settings
+from coilbench.analysis.cli.settings import book_path as book_path
+from coilbench.analysis.cli.settings import settings as settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (

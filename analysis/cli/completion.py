@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 from click.shell_completion import BashComplete, CompletionItem, FishComplete, ZshComplete
 
-from coilbench.analysis.cli.place import default_book_path
+from coilbench.analysis.cli.settings import default_book_path
 
 _KINDS = {"bash": BashComplete, "zsh": ZshComplete, "fish": FishComplete}
 # What commands call a set's name and a spring's label, as options or arguments.

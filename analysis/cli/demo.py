@@ -1,22 +1,252 @@
-"""`coilbench demo`: the whole job on the simulated rig."""
+"""The demo: the whole job on a simulated rig, through the real serial path.
+
+Everything in here is invented: the engine, the springs, the card. It shows the way of working,
+not a figure to build from.
+
+`coilbench demo`: the whole job on the simulated rig.
+"""
 
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
+from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import json_option, print_document, settings, units
+from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import show_pairing
-from coilbench.analysis.cli.set_check_show import show_check
-from coilbench.analysis.demo import BUILD_FILE, SETS, SPRINGS, Demo, DemoResult
-from coilbench.analysis.engine.pairing import combination_document
+from coilbench.analysis.cli.settings import settings
+from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.combination import combination_document
+from coilbench.analysis.engine.pairing import Pairing, pair_sets
+from coilbench.analysis.inputs.measured import measured_curves, set_curves
+from coilbench.analysis.report.set_text import show_check
+from coilbench.analysis.sets.judge import SetCheck, check_set
+from coilbench.capture.book.calibrations import store_part
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import (
+    CONDITIONING_STROKES,
+    MEASURED_STROKES,
+    Role,
+    SetPlan,
+    find_set,
+    labels_for,
+    new_set,
+)
+from coilbench.capture.calibration.guided import gauge, press_block, sample_stream, weigh
+from coilbench.capture.calibration.parts import NewPart, flex_part, load_part, travel_part
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.events import Event, EventKind
+from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.sources import open_source
+from coilbench.capture.sources.base import Source, identify
+from coilbench.capture.units import Units
+from coilbench.capture.virtual.bench import (
+    Bench,
+    FacesTogether,
+    GaugeBlock,
+    PressBlock,
+    PutMass,
+    Rest,
+    Step,
+    capture_steps,
+)
+from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.port import VirtualPort
+from coilbench.capture.virtual.setup import Pace
+from coilbench.capture.virtual.spring import SpringModel, draw_set
+
+BUILD_FILE = """\
+# An invented straight-six with a cam of more lift; every figure in here is made up.
+[cam]
+name = "Lake six, road grind"
+valve_lift = "10.9 mm"
+seat_load = "36 kg"
+seat_tolerance = "2 kg"
+open_load = "64 kg"
+open_tolerance = "3 kg"
+
+[head]
+installed_height = "38.5 mm"
+inner_offset = "3.0 mm"
+
+[[shims]]
+thickness = "0.5 mm"
+count = 24
+
+[[shims]]
+thickness = "1.0 mm"
+count = 24
+
+[limits]
+coil_bind_margin = "1.2 mm"
+max_shims = 2
+
+[springs]
+outer = ["larch", "rowan"]
+inner = ["heron", "plover"]
+"""
+
+MASSES_KG = (0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 40.0, 30.0, 20.0, 10.0, 5.0, 0.0)
+GAUGES_MM = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
+BLOCK_N = 500.0
+HOLD_S = 4.0
+SPRINGS = 12
+
+
+@dataclass(frozen=True)
+class DemoSet:
+    """One of the demo's sets: what its springs were made as, and how many are not sound."""
+
+    name: str
+    role: Role
+    nominal: SpringModel
+    tired: int = 0
+    cracked: int = 0
+
+
+SETS = (
+    DemoSet("larch", "outer", SpringModel(53.0, 16.0, 24.0), tired=2),
+    DemoSet("rowan", "outer", SpringModel(52.2, 18.6, 24.0)),
+    DemoSet("heron", "inner", SpringModel(47.0, 9.2, 21.0), cracked=1),
+    DemoSet("plover", "inner", SpringModel(45.8, 7.6, 20.5)),
+)
+
+
+@dataclass(frozen=True)
+class DemoResult:
+    """What the demo found.
+
+    Attributes:
+        checks: one a set, in the order of SETS.
+        left_out: labels that pairing left out, by set.
+        samples, samples_lost: over the whole capture.
+    """
+
+    checks: tuple[SetCheck, ...]
+    build: BuildFile
+    pairing: Pairing
+    left_out: tuple[str, ...]
+    samples: int
+    samples_lost: int
+
+
+class Demo:
+    """Runs the demo's steps, one call a step, so that a screen can show how far it is.
+
+    Args:
+        book: a new book's path.
+        seed: another rig, other springs, another hand; the same seed gives the same result.
+        units: for the words.
+    """
+
+    def __init__(self, book: Path, seed: int, units: Units) -> None:
+        self.book = book
+        self._seed = seed
+        self._units = units
+        self._rig = RigModel.draw(seed)
+        self._samples = 0
+        self._lost = 0
+
+    def calibrate(self, say: Callable[[str], None]) -> None:
+        """Weigh masses, gauge lengths and press a block, as the guided commands do."""
+        with self._opened(_calibration_plan(), phase=0) as source:
+            hello, seen = identify(source, 5.0)
+            stream = sample_stream(source, seen)
+            load = load_part(weigh(stream, MASSES_KG, say), "demo").on(hello)
+            travel = travel_part(gauge(stream, (0.0, *GAUGES_MM), say), "demo").on(hello)
+            pressed = press_block(stream, load.fit, BLOCK_N, say)
+            flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
+        with open_book(self.book, create=True) as db:
+            _store_parts(db, (load, travel, flex))
+
+    def capture(self, number: int, say: Callable[[Event], None]) -> None:
+        """Register one set of SETS and capture it, hands free."""
+        one = SETS[number]
+        with open_book(self.book, create=True) as db:
+            new_set(
+                db,
+                SetPlan(
+                    one.name,
+                    one.role,
+                    labels_for(one.name, SPRINGS),
+                    solid_height_mm=one.nominal.solid_height_mm,
+                ),
+            )
+        springs = draw_set(
+            one.nominal,
+            SPRINGS,
+            self._seed * len(SETS) + number,
+            tired=one.tired,
+            cracked=one.cracked,
+        )
+        port = self._port(capture_steps(springs, presses=self.strokes), phase=number + 1)
+        request = CaptureRequest(self.book, one.name, port.url, units=self._units)
+
+        def opened() -> Source:
+            source = open_source(port.url)
+            port.start()
+            return source
+
+        with port:
+            snapshot = Session(request, opened, say).run()
+        self._samples += snapshot.samples
+        self._lost += snapshot.samples_lost
+
+    def decide(self) -> DemoResult:
+        """Check the sets and rank the pairs."""
+        build = parse_build(BUILD_FILE, "demo.toml")
+        checks, sets, left_out = [], {}, []
+        with open_book(self.book) as db:
+            for one in SETS:
+                record = find_set(db, one.name)
+                offset_mm = build.head.inner_offset_mm if one.role == "inner" else 0.0
+                seat_mm = build.head.installed_height_mm - offset_mm
+                heights_mm = (seat_mm, seat_mm - build.cam.valve_lift_mm)
+                curves, _ = measured_curves(db, record)
+                checks.append(check_set(one.name, curves, heights_mm, units=self._units))
+                sets[one.name], flagged = set_curves(db, record, heights_mm)
+                left_out += flagged
+        pairing = pair_sets(build, sets, self._units)
+        return DemoResult(tuple(checks), build, pairing, tuple(left_out), self._samples, self._lost)
+
+    def _port(self, steps: Sequence[Step], phase: int) -> VirtualPort:
+        bench = Bench(self._rig, steps, self._seed * 100 + phase)
+        # one seed for all phases: the rig is never switched off, so its start keeps its id
+        return VirtualPort(Firmware(self._rig, bench.blocks(), seed=self._seed), pace=Pace.FAST)
+
+    @property
+    def strokes(self) -> int:
+        """Strokes of each spring, the conditioning ones included."""
+        return CONDITIONING_STROKES + MEASURED_STROKES
+
+    @contextmanager
+    def _opened(self, steps: Sequence[Step], phase: int) -> Iterator[Source]:
+        with self._port(steps, phase) as port, open_source(port.url) as source:
+            port.start()
+            yield source
+
+
+def _calibration_plan() -> list[Step]:
+    """Masses up and down, a rest at the quill's stop, gauges, and a press on a solid block."""
+    steps: list[Step] = [PutMass(mass_kg, HOLD_S) for mass_kg in MASSES_KG]
+    steps += [Rest(HOLD_S), FacesTogether(HOLD_S)]
+    steps += [GaugeBlock(length_mm, HOLD_S) for length_mm in GAUGES_MM]
+    return [*steps, Rest(1.0), PressBlock(GAUGES_MM[2], 1.5 * BLOCK_N), Rest(1.0)]
+
+
+def _store_parts(db: Database, parts: Sequence[NewPart]) -> None:
+    with db.atomic():
+        for part in parts:
+            store_part(db, part)
 
 
 @click.command(name="demo", epilog="Example: coilbench demo --book /tmp/demo.db")

@@ -1,4 +1,7 @@
-"""`coilbench export`: the book's numbers as CSV files."""
+"""`coilbench export --sheet`: a build sheet's tables as CSV files.
+
+`coilbench export`: the book's numbers as CSV files.
+"""
 
 from __future__ import annotations
 
@@ -10,13 +13,44 @@ from typing import Literal
 
 import click
 
-from coilbench.analysis.cli.common import book_path, json_option, print_document
+from coilbench.analysis.cli.common import json_option, print_document, show_warnings, units
 from coilbench.analysis.cli.files_out import write_new_files
-from coilbench.capture.book.export_step import ExportStep
-from coilbench.capture.book.exporting import export_steps
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.engine.assignment import Effort
+from coilbench.analysis.inputs.sheet_input import read_sheet
+from coilbench.analysis.report.sheet_tables import sheet_tables
+from coilbench.capture.book.exporting import ExportStep, export_steps
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.tables.csv_out import Cell, csv_bytes
+from coilbench.capture.tables.csv_table import Cell, csv_bytes
 from coilbench.capture.units import counted
+
+# No word of the user's: a comment's comma begins a cell, too, and only cells are guarded.
+ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
+
+
+def export_sheet(
+    build: Path, folder: Path, *, effort: Effort, use_flagged: bool, force: bool, as_json: bool
+) -> None:
+    """Write what `coilbench report` shows as CSV files, in the display units."""
+    shown, book = units(), book_path()
+    with open_book(book) as db:
+        sheet = read_sheet(db, build, effort, use_flagged, shown, book.name)
+    tables = list(sheet_tables(sheet, shown))
+    files = [
+        (f"{each.name}.csv", csv_bytes(each.columns, each.rows, [ABOUT_CELLS])) for each in tables
+    ]
+    write_new_files(folder, files, force=force)
+    if as_json:
+        counts = {name: len(table.rows) for (name, _), table in zip(files, tables, strict=True)}
+        print_document({"folder": str(folder), "rows": counts, "verdict": sheet.verdict,
+                        "warnings": list(sheet.rig.warnings)})  # fmt: skip
+    else:
+        click.echo(f"Wrote {', '.join(name for name, _ in files)} into {folder}.")
+        click.echo(f"{sheet.verdict}.")
+        show_warnings(sheet.rig.warnings)
+    if not sheet.named:
+        raise click.exceptions.Exit(1)
+
 
 INDEX = "index.csv"
 _INDEX_COLUMNS = (
@@ -85,7 +119,6 @@ def export_command(
     if build is not None:
         if set_names:
             raise click.UsageError("give --set or --sheet, not both")
-        from coilbench.analysis.cli.export_sheet import export_sheet  # slow to load
 
         export_sheet(
             build, folder, effort=effort, use_flagged=use_flagged, force=force, as_json=as_json

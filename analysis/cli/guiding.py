@@ -11,9 +11,11 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from coilbench.analysis.cli.common import book_path, say_aside
+from coilbench.analysis.cli.common import say_aside
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
+from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.blocks import RawBlock
+from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.unfinished import (
     Unfinished,
@@ -29,14 +31,12 @@ from coilbench.capture.calibration.guided import (
     load_points,
     sample_stream,
 )
-from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
-from coilbench.capture.running.locks import hold_port
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import identify
 from coilbench.capture.units import Units, counted
 
 GRACE_S = 8.0  # how long the last point can still be taken back

@@ -13,17 +13,17 @@ import click
 from rich.console import Console, RenderableType
 from rich.live import Live
 
-from coilbench.analysis.cli.common import LENGTH, book_path, console, units
+from coilbench.analysis.cli.common import LENGTH, console, units
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
-from coilbench.analysis.cli.live_feeds import BookReader, Feed, OtherCapture, OwnCapture
-from coilbench.analysis.screens.bell import Bell
-from coilbench.analysis.screens.dashboard import Scene, frame
-from coilbench.analysis.screens.key_map import HELP, LEAVE, KeyMap
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.dashboard.feeds import BookReader, Feed, OtherCapture, OwnCapture
+from coilbench.analysis.dashboard.frame import Scene, frame
+from coilbench.analysis.dashboard.keys import HELP, LEAVE, Bell, KeyMap
+from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import last_end
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command
-from coilbench.capture.running.locks import hold_port
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, Session
 from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources import open_source

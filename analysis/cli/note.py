@@ -4,16 +4,12 @@ from __future__ import annotations
 
 import click
 
-from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, book_path, units
-from coilbench.analysis.cli.taking_back import (
-    show_history,
-    take_entry_back,
-    taking_back_options,
-)
-from coilbench.capture.book.entries import KEYED
-from coilbench.capture.book.importing import store_readings
+from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, units
+from coilbench.analysis.cli.import_files import show_history, take_entry_back, taking_back_options
+from coilbench.analysis.cli.settings import book_path
+from coilbench.capture.book.calibrations import find_scale
+from coilbench.capture.book.importing import KEYED, store_readings
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.scales import find_scale
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, parse_note, spring_load_n

@@ -1,7 +1,11 @@
-"""`coilbench pair`: sets against the cam card."""
+"""`coilbench pair --limits`: what wire, coils and valve train bear under one combination.
+
+`coilbench pair`: sets against the cam card.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -9,7 +13,6 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
-    book_path,
     json_option,
     load_cell,
     plain_table,
@@ -20,23 +23,78 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
-from coilbench.analysis.cli.pair_limits import chosen_combination, limits_of, show_limits
+from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.combination import LoadRange
-from coilbench.analysis.engine.pair_words import choice_words, margin_words, room_words
-from coilbench.analysis.engine.pairing import Combination, Pairing, best_of_each, pair_sets
+from coilbench.analysis.engine.combination import Combination, LoadRange
+from coilbench.analysis.engine.pairing import Pairing, bars, best_of_each, pair_sets
 from coilbench.analysis.engine.pairing import to_document as pairing_document
-from coilbench.analysis.engine.placed_sets import SetCurves
-from coilbench.analysis.engine.trade_off import bars
-from coilbench.analysis.lift_file import lift_table_beside
-from coilbench.analysis.limits.limits import LimitsReport
-from coilbench.analysis.limits.limits_words import CAUTIONS
-from coilbench.analysis.limits.limits_words import to_document as limits_document
-from coilbench.analysis.measured import set_curves
-from coilbench.analysis.rig_record import rig_warnings
+from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.inputs.lift_file import lift_table_beside
+from coilbench.analysis.inputs.measured import set_curves
+from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.limits.lift_table import LiftTable
+from coilbench.analysis.limits.limits import LimitsReport, assess_limits
+from coilbench.analysis.report.limits_text import CAUTIONS, findings
+from coilbench.analysis.report.limits_text import to_document as limits_document
+from coilbench.analysis.report.pair_words import choice_words, margin_words, room_words
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import Units
+
+
+def limits_of(
+    build: BuildFile,
+    sets: Mapping[str, SetCurves],
+    combination: Combination,
+    table: LiftTable | None,
+) -> LimitsReport:
+    """Work out the limits of one combination.
+
+    Args:
+        build: its build file.
+        sets: the sets by name.
+        combination: one of the build file's.
+        table: the lift table that the build file names; None where it names none.
+    """
+    inner = None if combination.inner is None else sets[combination.inner]
+    outer = sets[combination.outer]
+    return assess_limits(build, outer, inner, combination.choice, build.given, table)
+
+
+def chosen_combination(pairing: Pairing, outer: str | None, inner: str | None) -> Combination:
+    """Return the best combination of the sets asked for; of all where none is.
+
+    Raises:
+        CoilbenchError: the build file names no such set.
+    """
+    found = pairing.combinations
+    for role, name in (("outer", outer), ("inner", inner)):
+        if name is None:
+            continue
+        found = tuple(each for each in found if getattr(each, role) == name)
+        if not found:
+            raise CoilbenchError(
+                f"{pairing.name} names no {role} set {name!r}",
+                where=f"--{role}",
+                mend=f"Name one that stands under springs.{role}",
+            )
+    return found[0]
+
+
+def show_limits(report: LimitsReport, named: str) -> None:
+    """Print what was found, and in a line each what wasn't given.
+
+    Args:
+        report: the limits.
+        named: the combination in words.
+    """
+    say(f"Limits of {named}:")
+    for words in findings(report, units()):
+        say(f"  {words}.")
+    for words in report.missing:
+        say(f"  Not given: {words}.")
+
 
 CAUTION, LIMITS_CAUTION = CAUTIONS
 

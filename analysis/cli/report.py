@@ -6,17 +6,12 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import (
-    book_path,
-    json_option,
-    print_document,
-    show_warnings,
-    units,
-)
-from coilbench.analysis.cli.sheet_input import read_sheet
-from coilbench.analysis.cli.writing import refuse_existing, write_whole
+from coilbench.analysis.cli.common import json_option, print_document, show_warnings, units
+from coilbench.analysis.cli.files_out import refuse_existing, write_whole
+from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.assignment import EFFORTS, Effort
-from coilbench.analysis.sheet.document import to_document
+from coilbench.analysis.inputs.sheet_input import read_sheet
+from coilbench.analysis.report.sheet_tables import to_document
 from coilbench.capture.book.opening import open_book
 
 
@@ -65,7 +60,7 @@ def report_command(
     with open_book(book_path()) as db:
         sheet = read_sheet(db, build, effort, use_flagged, units(), book_path().name)
     if target is not None:
-        from coilbench.analysis.screens.sheet_page import sheet_page  # slow to load
+        from coilbench.analysis.report.sheet_page import sheet_page
 
         write_whole(target, sheet_page(sheet, units()))
         click.echo(f"Wrote {target}.", err=as_json)

@@ -9,15 +9,14 @@ import click
 from coilbench.analysis.cli.calibrate import flex_command, gauge_command, weigh_command
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.rig_card import card_command
-from coilbench.analysis.cli.rig_check import check_command
-from coilbench.analysis.cli.rig_health import calibration_if_any
-from coilbench.analysis.rig.hints import Hints
+from coilbench.analysis.cli.rig_check import calibration_if_any, check_command
+from coilbench.analysis.rig.health import Hints
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.model import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import identify
 from coilbench.capture.sources.serial_port import FoundPort, find_ports
 
 LINE_EVERY_S = 0.25

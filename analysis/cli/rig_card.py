@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.common import (
-    book_path,
     console,
     json_option,
     plain_table,
@@ -15,13 +14,14 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
-from coilbench.analysis.cli.set_budget import show_budget
-from coilbench.analysis.cli.writing import refuse_existing, write_whole
+from coilbench.analysis.cli.files_out import refuse_existing, write_whole
+from coilbench.analysis.cli.set_check import show_budget
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.rig_record import calibration_card
+from coilbench.analysis.report import card_text as card_view
+from coilbench.analysis.report.card_text import to_document
 from coilbench.analysis.rig.card import Card, PartCard
 from coilbench.analysis.rig.iso7500 import SOURCE
-from coilbench.analysis.rig_record import calibration_card
-from coilbench.analysis.screens import card_view
-from coilbench.analysis.screens.card_document import to_document
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 
@@ -47,7 +47,7 @@ def card_command(page: Path | None, force: bool, as_json: bool) -> None:
     with open_book(book_path()) as db:
         card = calibration_card(db)
     if page is not None:
-        from coilbench.analysis.screens.card_page import card_page  # slow to load, seldom needed
+        from coilbench.analysis.report.card_page import card_page
 
         write_whole(page, card_page(card, units(), utc_now()))
         click.echo(f"Wrote {page}.", err=as_json)

@@ -1,39 +1,233 @@
-"""`coilbench rig check`: a check weight, the trend of checks, or the rig's health."""
+"""`coilbench rig check --history`: the checks so far and how their error goes with time.
+
+`coilbench rig check` without a weight: the rig's health, and which way its wires go.
+
+`coilbench rig check`: a check weight, the trend of checks, or the rig's health.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Sequence
+from typing import Any
 
 import click
+import numpy as np
 
-from coilbench.analysis.cli.check_history import (
-    check_document,
-    show_history,
-    trend_document,
-    trend_words,
-)
 from coilbench.analysis.cli.common import (
-    book_path,
     json_option,
     print_document,
     say_aside,
+    show_warnings,
     units,
 )
-from coilbench.analysis.cli.rig_health import check_health
-from coilbench.analysis.rig.check import MassReading, MassVerdict, Trend, judge_mass, trend
-from coilbench.analysis.rig_record import past_checks, rig_warnings
-from coilbench.capture.book.calibrations import PartRecord, newest_part
-from coilbench.capture.book.checks import NewCheck, mass_checks, set_good_for_days, store_check
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.listening import Listener
+from coilbench.analysis.inputs.rig_record import past_checks, rig_warnings
+from coilbench.analysis.rig.check import (
+    MassReading,
+    MassVerdict,
+    PastCheck,
+    Trend,
+    judge_mass,
+    trend,
+)
+from coilbench.analysis.rig.findings import DRIFT_S, Finding
+from coilbench.analysis.rig.health import Health, Heard, judge_health
+from coilbench.analysis.rig.press import at_rest, moved, press_findings
+from coilbench.capture.book.calibrations import (
+    CheckRecord,
+    NewCheck,
+    PartRecord,
+    current_calibration,
+    mass_checks,
+    newest_part,
+    set_good_for_days,
+    store_check,
+)
+from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE, STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.guided import sample_stream, weigh_holds
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
-from coilbench.capture.running.locks import hold_port
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
 
+
+def trend_words(goes: Trend) -> str:
+    """Say a trend in a sentence."""
+    verdict = "it drifts" if goes.plain else "no drift can be told from it"
+    return (
+        f"Over {goes.checks} checks the error goes by {goes.percent_per_30_days:+.3f} "
+        f"± {goes.u_percent_per_30_days:.3f} % in 30 days: {verdict}."
+    )
+
+
+def check_document(record: CheckRecord) -> dict[str, Any]:
+    """Return a check for JSON."""
+    return {"check_id": record.check_id, "made_utc": record.made_utc, **vars(record.check)}
+
+
+def trend_document(goes: Trend | None) -> dict[str, Any] | None:
+    """Return a trend for JSON; null where there is none."""
+    return None if goes is None else {**vars(goes), "drifts": goes.plain}
+
+
+def show_history(as_json: bool) -> None:
+    """Print every check, the trend of those of the calibration in force, and warnings."""
+    with open_book(book_path()) as db:
+        part = newest_part(db, "load")
+        records = mass_checks(db)
+        of_this = () if part is None else mass_checks(db, part.part_id)
+        warned = rig_warnings(db)
+    goes = trend(past_checks(of_this))
+    if as_json:
+        print_document(
+            {
+                "checks": [check_document(record) for record in records],
+                "trend": trend_document(goes),
+                "warnings": list(warned),
+            }
+        )
+        return
+    if not records:
+        click.echo("No check yet. Make one with: coilbench rig check --port PORT --mass 20kg")
+    current = None if part is None else part.part_id
+    for record, past in zip(records, past_checks(records), strict=True):
+        older = "" if record.check.load_part_id == current else "   (an earlier calibration)"
+        click.echo(_history_line(past) + older)
+    if goes is not None:
+        click.echo(trend_words(goes))
+    show_warnings(warned)
+
+
+def _history_line(past: PastCheck) -> str:
+    expected_n = past.mass_kg * past.gravity_m_s2
+    return (
+        f"{past.made_utc[:16].replace('T', ' ')}  {past.mass_kg:g} kg  "
+        f"{past.error_percent:+.2f} %  (± {past.error_u_n / expected_n * 100:.2f} %, "
+        f"{past.tolerance_n / expected_n * 100:.2f} % allowed)  "
+        f"{'pass' if past.passed else 'FAIL'}"
+    )
+
+
+PRESS_S = 20.0
+PIECE_S = 0.5
+CAUTION = (
+    "Caution: a compressed spring can blind. Capture it at both ends, work the quill by hand, wear "
+    "eye protection; never exceed the press's or the cell's rating."
+)
+
+
+def calibration_if_any() -> Calibration | None:
+    """Return the calibration in force; None where there is no book or none in it."""
+    path = book_path()
+    if not path.exists():
+        return None
+    with open_book(path) as db:
+        try:
+            return current_calibration(db).calibration
+        except CoilbenchError:
+            return None  # counts are still worth looking at
+
+
+def check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:
+    """Listen to a rig, judge it and print that; returns whether nothing is wrong."""
+    calibration = calibration_if_any()
+    with hold_port(port), open_source(port) as source:
+        hello, seen = identify(source)
+        listener = Listener(source, hello, seen)
+        say_aside(f"Leave the rig alone for {seconds:g} s.")
+        heard = listener.listen(seconds)
+        health = judge_health(heard, calibration)
+        to_press = not (hands_off or health.disturbed)  # else where it rests is not known
+        pressed = _press(listener, heard, calibration) if to_press else None
+    findings = [*health.findings, *(pressed or ())]
+    if as_json:
+        print_document(health_document(hello, health, findings, pressed is not None))
+    else:
+        show_health(hello, health, findings, pressed is not None)
+    return not findings
+
+
+def _press(
+    listener: Listener, heard: Heard, calibration: Calibration | None
+) -> Sequence[Finding] | None:
+    """Ask for a press and judge it; None where the rig gives nothing to judge it by."""
+    rest = at_rest(heard.samples)
+    if rest is None or listener.ended:
+        return None
+    say_aside(CAUTION)
+    say_aside("Now press the quill down some millimetres on something springy, and let it up.")
+    pieces = [heard.samples[:0]]
+    went = moved(pieces[0], rest, heard.um_per_count)
+    for _ in range(round(PRESS_S / PIECE_S)):
+        pieces.append(listener.listen(PIECE_S).samples)
+        went = moved(np.concatenate(pieces), rest, heard.um_per_count)
+        travelled = went.travel_counts != 0.0 or not heard.has_travel
+        if listener.ended or pieces[-1].size == 0 or (went.load_counts != 0.0 and travelled):
+            break
+    return press_findings(went, calibration, has_travel=heard.has_travel)
+
+
+def health_document(
+    hello: Hello, health: Health, findings: Sequence[Finding], pressed: bool
+) -> dict[str, Any]:
+    """Return it for JSON; `pressed` tells whether the wiring's direction was judged."""
+    return {
+        "rig": {"device_id": hello.device_id, "firmware": hello.firmware, "travel": hello.travel},
+        **{key: value for key, value in vars(health).items() if key != "findings"},
+        "pressed": pressed,
+        "findings": [finding._asdict() for finding in findings],
+    }
+
+
+def show_health(hello: Hello, health: Health, findings: Sequence[Finding], pressed: bool) -> None:
+    """Print it for a person."""
+    click.echo(f"Rig {hello.device_id}, {hello.firmware}, travel by {hello.travel}")
+    for name, words in _figures(health):
+        click.echo(f"  {name:<14}{words}")
+    for finding in findings:
+        click.echo(f"WRONG: {finding.what}. {finding.mend}.")
+    if not findings:
+        wiring = (
+            "load and travel go the right way"
+            if pressed
+            else "which way load and travel go was not looked at"
+        )
+        click.echo(f"The rig is well; {wiring}.")
+
+
+def _figures(health: Health) -> Iterator[tuple[str, str]]:
+    rate = "unknown" if health.rate_hz is None else f"{health.rate_hz:.1f}"
+    yield "rate", f"{rate} samples a second, nominal {health.nominal_hz:g}"
+    shown = units()
+    if health.noise_counts is not None and health.drift_counts is not None:
+        noise, drift = f"{health.noise_counts:.0f} counts", f"{health.drift_counts:+.0f} counts"
+        if health.noise_n is not None and health.drift_n is not None:
+            noise += f", {shown.load_value(health.noise_n):.4f} {shown.load}"
+            drift += f", {shown.load_value(health.drift_n):+.4f} {shown.load}"
+        yield "load noise", f"{noise} (standard deviation of one sample)"
+        yield f"drift in {DRIFT_S:g} s", drift
+    if health.travel_noise_counts is not None:
+        travel = f"{health.travel_noise_counts:.2f} counts"
+        if health.travel_noise_um is not None:
+            travel += f", {health.travel_noise_um:.1f} um"
+        yield "travel noise", travel
+    yield "load codes", f"{health.load_codes} different ones in {health.samples} samples"
+    yield (
+        "flagged",
+        f"{health.saturated} saturated, {health.suspect} torn, {health.travel_absent} without "
+        "travel",
+    )
+    yield (
+        "link",
+        f"{health.samples_lost} samples lost, {health.lines_bad} lines damaged, "
+        f"{health.restarts} restarts",
+    )
 
 
 @click.command(

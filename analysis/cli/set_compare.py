@@ -12,7 +12,6 @@ from rich.table import Table
 
 from coilbench.analysis.cli.common import (
     LENGTH,
-    book_path,
     console,
     fits,
     json_option,
@@ -23,12 +22,13 @@ from coilbench.analysis.cli.common import (
     units,
     wrapped,
 )
-from coilbench.analysis.cli.set_heights import build_heights
+from coilbench.analysis.cli.set_nominal import build_heights
+from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
-from coilbench.analysis.measured import measured_curves
-from coilbench.analysis.rig_record import rig_warnings
+from coilbench.analysis.inputs.measured import measured_curves
+from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.report.set_text import to_document
 from coilbench.analysis.sets.compare import Change, Comparison, MeanChange, compare_sets
-from coilbench.analysis.sets.compare_document import to_document
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError

@@ -9,15 +9,9 @@ from typing import Any, NamedTuple
 import click
 from rich.console import Console
 
-from coilbench.analysis.cli.common import (
-    book_path,
-    console,
-    json_option,
-    print_document,
-    units,
-    wrapped,
-)
-from coilbench.analysis.measured import measured_set
+from coilbench.analysis.cli.common import console, json_option, print_document, units, wrapped
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.sets.stroke_choice import RULE, JudgedStroke
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set

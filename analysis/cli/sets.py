@@ -11,7 +11,6 @@ from coilbench.analysis.cli.common import (
     LENGTH,
     NUMBER,
     RATE,
-    book_path,
     console,
     json_option,
     plain_table,
@@ -20,16 +19,17 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.set_check import set_check
 from coilbench.analysis.cli.set_compare import set_compare
-from coilbench.analysis.cli.set_curves import show_curves
-from coilbench.analysis.cli.set_heights import NOMINAL_AT, TypedNominal
 from coilbench.analysis.cli.set_nominal import (
+    NOMINAL_AT,
+    TypedNominal,
     made_nominal,
     nominal_document,
     nominal_lines,
     set_nominal,
 )
-from coilbench.analysis.cli.set_spring import set_spring
+from coilbench.analysis.cli.set_spring import set_spring, show_curves
 from coilbench.analysis.cli.set_strokes import set_strokes
+from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
     CONDITIONING_STROKES,

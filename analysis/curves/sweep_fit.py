@@ -16,11 +16,10 @@ from coilbench.analysis.curves.branches import (
     fine_bins,
     fit_dense,
     fit_points,
+    split_passes,
 )
-from coilbench.analysis.curves.passes import split_passes
 from coilbench.capture.calibration.lag import Lag
-from coilbench.capture.strokes.rig_stroke import RigReading
-from coilbench.capture.strokes.sweep import Branch, Sweep
+from coilbench.capture.strokes.sweep import Branch, RigReading, Sweep
 
 Side = Literal["both", "loading", "unloading"]
 

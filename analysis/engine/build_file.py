@@ -1,14 +1,529 @@
-"""The build file: cam, head, shims, limits and candidate sets, read from TOML text. Pure."""
+"""One section of a TOML text, read key by key; every complaint names file, line and key. Pure.
+
+What a build file says of the wire and the valve train, all of it optional. Pure.
+
+What a build file says, checked: cam, head, shims, limits, candidate sets. Pure.
+
+The build file: cam, head, shims, limits and candidate sets, read from TOML text. Pure.
+"""
 
 from __future__ import annotations
 
+import difflib
 import math
+import tomllib
+from bisect import bisect_left
+from collections.abc import Callable, Collection, Mapping
+from dataclasses import dataclass, field
+from typing import Any, Never
 
-from coilbench.analysis.engine.build_parts import BuildFile, Cam, Head, Limits, Shim, Springs
-from coilbench.analysis.engine.toml_section import Section, load_toml
-from coilbench.analysis.limits.limits_section import SECTIONS, parse_limits_given
+from coilbench.analysis.engine.coil import WIRES, Wire
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import parse_length_mm, parse_load_n, parse_mass_g, parse_stress_mpa
 
-__all__ = ["BuildFile", "Cam", "Head", "Limits", "Shim", "Springs", "parse_build"]
+KeyPath = tuple[str | int, ...]
+MOST = 1e6  # mm, N or anything: beyond it is a slip of the pen
+
+
+def load_toml(text: str, name: str) -> dict[str, Any]:
+    """Read TOML; a syntax error becomes one line.
+
+    Raises:
+        CoilbenchError: not valid TOML.
+    """
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # TOMLDecodeError is a ValueError
+        raise CoilbenchError(
+            f"not valid TOML: {' '.join(str(error).split())}",
+            where=name,
+            mend='Text and quantities stand in quotes, like valve_lift = "10.2 mm"',
+        ) from error
+
+
+def line_of(text: str, path: KeyPath) -> int | None:
+    """Find the line (from 1) on which a key's statement begins; None if it isn't there.
+
+    tomllib gives no lines. The first lines of a text hold a key or they don't, and more lines
+    never take it away: so the answer is found by halving, by tomllib itself, exactly.
+
+    Args:
+        text: valid TOML.
+        path: keys, and indices into arrays, from the top.
+    """
+    lines = text.replace("\r\n", "\n").split("\n")
+    if not _first_lines_hold(lines, len(lines), path):
+        return None
+    numbers = range(len(lines) + 1)
+    return bisect_left(numbers, True, key=lambda number: _first_lines_hold(lines, number, path))
+
+
+def _first_lines_hold(lines: list[str], number: int, path: KeyPath) -> bool:
+    """Tell whether the first lines, to the end of the statement they stop in, hold the key."""
+    for end in range(number, len(lines) + 1):
+        try:
+            value: Any = tomllib.loads("\n".join(lines[:end]))
+        except tomllib.TOMLDecodeError:
+            continue  # stops inside a value of several lines
+        for key in path:
+            try:
+                value = value[key]
+            except (KeyError, IndexError, TypeError):
+                return False
+        return True
+    return False
+
+
+@dataclass(frozen=True)
+class Section:
+    """A table of a TOML text, with what it needs to say where something is wrong.
+
+    Attributes:
+        name: the file's name.
+        text: the whole text.
+        path: where the table stands.
+        table: its keys.
+    """
+
+    name: str
+    text: str
+    path: KeyPath
+    table: Mapping[str, Any]
+
+    def __contains__(self, key: str) -> bool:
+        return key in self.table
+
+    def fail(self, what: str, *, key: str | None = None, mend: str | None = None) -> Never:
+        """Raise a CoilbenchError that names the file, the line and the key.
+
+        Args:
+            what: what is wrong.
+            key: the key at fault; None for the section itself.
+            mend: what to do about it.
+        """
+        path = self.path if key is None else (*self.path, key)
+        line = line_of(self.text, path) if path else None
+        place = [self.name] if line is None else [self.name, f"line {line}"]
+        if path:
+            place.append(_path_text(path))
+        raise CoilbenchError(what, where=", ".join(place), mend=mend)
+
+    def refuse_unknown(self, known: Collection[str]) -> None:
+        """Refuse the first key that isn't known, with the nearest one that is."""
+        for key in self.table:
+            if key not in known:
+                near = difflib.get_close_matches(key, known, n=1)
+                mend = f"Perhaps {near[0]} is meant" if near else f"Known: {', '.join(known)}"
+                self.fail("unknown key", key=key, mend=mend)
+
+    def section(self, key: str) -> Section:
+        """Return the table under a key."""
+        value = self._required(key)
+        if not isinstance(value, dict):
+            self.fail("this must be a section", key=key, mend=f"Write it like [{key}]")
+        return Section(self.name, self.text, (*self.path, key), value)
+
+    def sections(self, key: str) -> tuple[Section, ...]:
+        """Return the tables of an array of tables ([[key]]); none if it isn't there."""
+        value = self.table.get(key, [])
+        if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
+            self.fail("this must be a list of sections", key=key, mend=f"Write it like [[{key}]]")
+        return tuple(
+            Section(self.name, self.text, (*self.path, key, index), item)
+            for index, item in enumerate(value)
+        )
+
+    def text_value(self, key: str) -> str:
+        """Return a text that isn't blank."""
+        value = self._required(key)
+        if not isinstance(value, str) or not value.strip():
+            self.fail(f"{_short(value)} is not a text", key=key, mend="Write it in quotes")
+        return value
+
+    def length_mm(self, key: str) -> float:
+        """Return a length, mm."""
+        return self._quantity(key, parse_length_mm, "38.5 mm")
+
+    def load_n(self, key: str) -> float:
+        """Return a load, N."""
+        return self._quantity(key, parse_load_n, "34 kg")
+
+    def mass_g(self, key: str) -> float:
+        """Return a mass, g."""
+        return self._quantity(key, parse_mass_g, "42.5 g")
+
+    def stress_mpa(self, key: str) -> float:
+        """Return a stress, MPa."""
+        return self._quantity(key, parse_stress_mpa, "1900 MPa")
+
+    def flag(self, key: str) -> bool:
+        """Return a yes or no."""
+        value = self._required(key)
+        if not isinstance(value, bool):
+            self.fail(
+                f"{_short(value)} is neither true nor false",
+                key=key,
+                mend="Write true or false without quotes",
+            )
+        return value
+
+    def number(self, key: str) -> float:
+        """Return a plain number."""
+        value = self._required(key)
+        if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) <= MOST:
+            self.fail(
+                f"{_short(value)} is not a number, or too large a one",
+                key=key,
+                mend="Write it without quotes and unit",
+            )
+        return float(value)
+
+    def whole_number(self, key: str) -> int:
+        """Return a whole number, 0 or more."""
+        value = self._required(key)
+        if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 1_000_000:
+            self.fail(f"{_short(value)} is not a whole number from 0 to a million", key=key)
+        return value
+
+    def names(self, key: str) -> tuple[str, ...]:
+        """Return a list of different names, at least one."""
+        value = self._required(key)
+        if not isinstance(value, list) or not value:
+            self.fail("this must be a list of names", key=key, mend='Write it like ["larch"]')
+        for index, item in enumerate(value):
+            if not isinstance(item, str) or not item.strip():
+                self.fail(f"{_short(item)} is not a name", key=key, mend="Write it in quotes")
+            if item in value[:index]:
+                self.fail(f"{item!r} stands there twice", key=key, mend="Leave one of them out")
+        return tuple(value)
+
+    def _required(self, key: str) -> Any:
+        if key not in self.table:
+            where = f"[{_path_text(self.path)}]" if self.path else "the file"
+            self.fail(f"the key {key} is missing", mend=f"Add {key} to {where}")
+        return self.table[key]
+
+    def _quantity(self, key: str, parse: Callable[[str], float], example: str) -> float:
+        value = self._required(key)
+        if not isinstance(value, str):
+            self.fail(
+                f"{_short(value)} has no unit",
+                key=key,
+                mend=f'Write it in quotes, like "{example}"',
+            )
+        try:
+            quantity = parse(value)
+        except CoilbenchError as error:
+            self.fail(error.what, key=key, mend=error.mend)
+        if not abs(quantity) <= MOST:
+            self.fail(f"{value!r} is more than any spring's", key=key, mend="Check the number")
+        return quantity
+
+
+def _short(value: object) -> str:
+    """Write a value on one line, cut where it is long."""
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of thousands of digits
+        text = "this"
+    return text if len(text) <= 60 else f"{text[:60]}..."
+
+
+def _path_text(path: KeyPath) -> str:
+    """Write a path as keys with dots; list items are counted from 1."""
+    text = ""
+    for key in path:
+        if isinstance(key, int):
+            text += f"[{key + 1}]"
+        else:
+            plain = key.replace("_", "").replace("-", "").isalnum() and key.isascii()
+            text += ("." if text else "") + (key if plain else repr(key))
+    return text
+
+
+SECTIONS = ("wire", "valve_train")
+
+Reader = Callable[[Section, str], float]
+
+
+@dataclass(frozen=True)
+class WireGiven:
+    """What is known of one set's wire; None where it isn't given.
+
+    Attributes:
+        wire: its kind.
+        tensile_mpa: tensile strength, comes before the kind's table.
+        shot_peened: whether the springs are.
+        spring_mass_g: one spring, weighed.
+    """
+
+    wire: Wire | None = None
+    tensile_mpa: float | None = None
+    shot_peened: bool | None = None
+    spring_mass_g: float | None = None
+
+
+@dataclass(frozen=True)
+class ValveTrain:
+    """What moves one valve; None where it isn't given.
+
+    Attributes:
+        lift_table: the CSV file's name, beside the build file.
+        rocker_ratio: valve's lift over lobe's.
+        lash_mm: clearance at the valve.
+        masses_g: parts that move as the valve does, by name: a rocker with what it weighs there.
+        cam_side_masses_g: parts that move as the lobe lifts, by name.
+        weighing_u_g: expanded uncertainty, k = 2, of each part's mass.
+    """
+
+    lift_table: str | None = None
+    rocker_ratio: float | None = None
+    lash_mm: float | None = None
+    masses_g: Mapping[str, float] = field(default_factory=dict)
+    cam_side_masses_g: Mapping[str, float] = field(default_factory=dict)
+    weighing_u_g: float | None = None
+
+
+@dataclass(frozen=True)
+class LimitsGiven:
+    """What the limits are computed from; wires are by set."""
+
+    wires: Mapping[str, WireGiven] = field(default_factory=dict)
+    train: ValveTrain = field(default_factory=ValveTrain)
+
+
+NOTHING_GIVEN = LimitsGiven()
+
+
+def parse_limits_given(top: Section, set_names: Collection[str]) -> LimitsGiven:
+    """Read [wire.SET] and [valve_train] with its [valve_train.masses].
+
+    Args:
+        top: the build file. Rocker ratio and lash are taken from its [cam] where they stand there.
+        set_names: the sets it names.
+
+    Raises:
+        CoilbenchError: an unknown key or set, a missing unit or an impossible value.
+    """
+    wires = {}
+    if "wire" in top:
+        section = top.section("wire")
+        for name in section.table:
+            if name not in set_names:
+                section.fail(
+                    f"no set {name!r} is named under [springs]",
+                    key=name,
+                    mend="Write it like [wire.larch], with a set's name",
+                )
+            wires[name] = _wire(section.section(name))
+    train = _train(top) if "valve_train" in top else ValveTrain()
+    return LimitsGiven(wires, train)
+
+
+def _wire(section: Section) -> WireGiven:
+    section.refuse_unknown(("material", "tensile_strength", "shot_peened", "spring_mass"))
+    wire = None
+    if "material" in section:
+        name = section.text_value("material")
+        if name not in WIRES:
+            section.fail(
+                f"{name!r} is no wire of the table",
+                key="material",
+                mend=f"Known: {', '.join(WIRES)}; or leave it out and give tensile_strength",
+            )
+        wire = WIRES[name]
+    return WireGiven(
+        wire,
+        _above_zero_limit(section, "tensile_strength", Section.stress_mpa),
+        section.flag("shot_peened") if "shot_peened" in section else None,
+        _above_zero_limit(section, "spring_mass", Section.mass_g),
+    )
+
+
+def _train(top: Section) -> ValveTrain:
+    section = top.section("valve_train")
+    section.refuse_unknown(
+        ("lift_table", "rocker_ratio", "lash", "masses", "cam_side_masses", "weighing_u")
+    )
+    cam = top.section("cam")
+    for key in ("rocker_ratio", "lash"):
+        if key in section and key in cam:
+            section.fail(f"{key} stands in [cam] as well", key=key, mend="Leave one of them out")
+    lash_mm = None
+    for place in (cam, section):
+        if "lash" in place:
+            lash_mm = place.length_mm("lash")
+            if lash_mm < 0.0:
+                place.fail("the lash must not be below 0", key="lash")
+    ratio = _above_zero_limit(cam, "rocker_ratio", Section.number)
+    if ratio is None:
+        ratio = _above_zero_limit(section, "rocker_ratio", Section.number)
+    cam_side_g = _masses_g(section, "cam_side_masses")
+    if cam_side_g and ratio is None:
+        section.fail(
+            "what parts on the cam's side weigh at the valve depends on the rocker ratio",
+            key="cam_side_masses",
+            mend="Add rocker_ratio, 1.0 for parts that move as the valve does",
+        )
+    return ValveTrain(
+        section.text_value("lift_table") if "lift_table" in section else None,
+        ratio,
+        lash_mm,
+        _masses_g(section, "masses"),
+        cam_side_g,
+        _above_zero_limit(section, "weighing_u", Section.mass_g),
+    )
+
+
+def _masses_g(section: Section, key: str) -> dict[str, float]:
+    if key not in section:
+        return {}
+    masses = section.section(key)
+    found = {}
+    for part in masses.table:
+        found[part] = masses.mass_g(part)
+        if found[part] <= 0.0:
+            masses.fail("a part's mass must be above 0", key=part)
+    return found
+
+
+def _above_zero_limit(section: Section, key: str, read: Reader) -> float | None:
+    if key not in section:
+        return None
+    number = read(section, key)
+    if number <= 0.0:
+        section.fail(f"{section.table[key]!r} must be above 0", key=key)
+    return number
+
+
+ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
+
+
+@dataclass(frozen=True)
+class Cam:
+    """What the cam card asks for.
+
+    Attributes:
+        name: the card's name.
+        valve_lift_mm: lift at the valve.
+        seat_load_n, open_load_n: loads with the valve shut and at full lift.
+        seat_tolerance_n, open_tolerance_n: how far each may be away, either way.
+        max_rpm: engine speed, revolutions per minute; None where it isn't given.
+    """
+
+    name: str
+    valve_lift_mm: float
+    seat_load_n: float
+    seat_tolerance_n: float
+    open_load_n: float
+    open_tolerance_n: float
+    max_rpm: float | None
+
+    @property
+    def implied_rate_n_per_mm(self) -> float:
+        """The rate the card implies: (open - seat) / lift."""
+        return (self.open_load_n - self.seat_load_n) / self.valve_lift_mm
+
+    def fits(self, seat_n: float, open_n: float) -> bool:
+        """Tell whether both loads are inside the tolerances; what lies just on one is."""
+        return (
+            abs(seat_n - self.seat_load_n) <= self.seat_tolerance_n + ROUNDING
+            and abs(open_n - self.open_load_n) <= self.open_tolerance_n + ROUNDING
+        )
+
+    def distance(self, seat_n: float, open_n: float) -> float:
+        """Return how far two loads are from the card's, each in its tolerance, squared, summed."""
+        seat = (seat_n - self.seat_load_n) / self.seat_tolerance_n
+        full = (open_n - self.open_load_n) / self.open_tolerance_n
+        return seat * seat + full * full
+
+
+@dataclass(frozen=True)
+class Head:
+    """The heights the springs stand at.
+
+    Attributes:
+        installed_height_mm: the outer's, valve shut; the mean over the valves where each has
+            its own.
+        valve_heights_mm: by valve; empty where one height serves all.
+        inner_offset_mm: the inner's height is the outer's less this.
+        max_seat_cut_mm: how deep a spring seat may be cut; 0 for not at all.
+        seat_cut_step_mm: the steps to consider.
+        valve_count: how many valves there are; None where it isn't given.
+        retainer_clearance_mm: retainer to guide or its seal, valve shut; None where it isn't
+            given. What is done under the springs doesn't change it.
+    """
+
+    installed_height_mm: float
+    valve_heights_mm: Mapping[str, float]
+    inner_offset_mm: float
+    max_seat_cut_mm: float
+    seat_cut_step_mm: float
+    valve_count: int | None = None
+    retainer_clearance_mm: float | None = None
+
+    @property
+    def lowest_height_mm(self) -> float:
+        """The outer's installed height at the valve where it is least."""
+        return min(self.valve_heights_mm.values(), default=self.installed_height_mm)
+
+
+@dataclass(frozen=True)
+class Shim:
+    """Shims of one thickness; count is how many there are, None for as many as needed."""
+
+    thickness_mm: float
+    count: int | None
+
+
+@dataclass(frozen=True)
+class Limits:
+    """What must be kept.
+
+    Attributes:
+        coil_bind_margin_mm: least open height less solid height, for each spring.
+        max_shims: most shims under one valve.
+        min_clearance_mm: least distance from retainer to guide at full lift.
+    """
+
+    coil_bind_margin_mm: float
+    max_shims: int
+    min_clearance_mm: float
+
+
+@dataclass(frozen=True)
+class Springs:
+    """Names of the candidate sets; inner is empty for single springs."""
+
+    outer: tuple[str, ...]
+    inner: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class BuildFile:
+    """A build file, checked.
+
+    Attributes:
+        name: the file's name.
+        notes: what wasn't given and was assumed, in words.
+        given: wires and valve train, for the limits.
+    """
+
+    name: str
+    cam: Cam
+    head: Head
+    shims: tuple[Shim, ...]
+    limits: Limits
+    springs: Springs
+    notes: tuple[str, ...]
+    given: LimitsGiven = NOTHING_GIVEN
+
+    @property
+    def clearance_mm(self) -> float | None:
+        """Retainer to guide at full lift; None where it isn't given with the valve shut."""
+        shut_mm = self.head.retainer_clearance_mm
+        return None if shut_mm is None else round(shut_mm - self.cam.valve_lift_mm, 6)
+
 
 SEAT_CUT_STEP_MM = 0.1
 COIL_BIND_MARGIN_MM = 1.2  # common practice, no source: about 1 to 1.5 mm for each spring

@@ -7,8 +7,7 @@ from dataclasses import dataclass
 
 from coilbench.analysis.engine import pairing_words
 from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.loads import Load, parallel_load
-from coilbench.analysis.engine.placed_sets import PlacedSet, SetLoad, exceeds
+from coilbench.analysis.engine.placed import Load, PlacedSet, SetLoad, exceeds, parallel_load
 from coilbench.analysis.engine.shims import SeatChoice, shortages
 from coilbench.capture.units import Units
 

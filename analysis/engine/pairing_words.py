@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.placed_sets import PlacedSet, SetLoad, exceeds
+from coilbench.analysis.engine.placed import PlacedSet, SetLoad, exceeds
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
 from coilbench.capture.units import Units
 

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.budget import Budget
+from coilbench.analysis.curves.load_budget import typical_budget
+from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.rig import iso7500
 from coilbench.analysis.rig.check import PastCheck, Trend, days_between
 from coilbench.analysis.rig.iso7500 import ClassRange, StepErrors
-from coilbench.analysis.rig.typical import typical_budget
 from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.parts import NewPart, PartKind, PointRow

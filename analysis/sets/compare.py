@@ -9,13 +9,11 @@ from typing import Literal
 
 import numpy as np
 
-from coilbench.analysis.curves.budget import Budget, BudgetLine
-from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
-from coilbench.analysis.curves.own_part import Measured, split
+from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, Side
-from coilbench.analysis.curves.uncertainty import scatter_lines
-from coilbench.analysis.sets.column import centre_of
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, Measured, scatter_lines, split
+from coilbench.analysis.sets.outliers import centre_of
 from coilbench.capture.errors import CoilbenchError
 
 Verdict = Literal["lower", "higher", "can't tell"]

@@ -10,7 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from coilbench.analysis.sets.result import SetCheck
+from coilbench.analysis.sets.judge import SetCheck
 
 GRADE_FACTORS: Mapping[int, float] = {1: 0.63, 2: 1.0, 3: 1.6}
 INDEX_RANGE = (4.0, 20.0)  # coil diameter over wire; the formula's range, from memory

@@ -1,18 +1,193 @@
-"""Which of a spring's strokes are read, and why: the rule, and the user's word above it. Pure."""
+"""One stroke beside the spring's others: does it lie apart, did the spring stand askew? Pure.
+
+Which of a spring's strokes are read, and why: the rule, and the user's word above it. Pure.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.sets.stroke_findings import Finding, StrokeKind, stroke_findings
-from coilbench.analysis.sets.stroke_mates import beside_the_others
+from coilbench.analysis.curves.branches import Array, Bins, fine_bins, split_passes
+from coilbench.analysis.sets.stroke_findings import (
+    TURN_CLEAR_MM,
+    Finding,
+    StrokeKind,
+    stroke_findings,
+)
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.sweep import Sweep
 from coilbench.capture.units import Units
+
+# All of these are our choice, no source.
+HEIGHTS = 40
+BIN_MM = 0.2
+FROM_SHARE = 0.12  # of the largest load: above it nothing is compared
+MOST_OF = 0.75  # of the heights: so many lie nearer
+APART_SHARE = 0.03  # of the load
+COCKED_SHARE = 0.01  # of the load, where the touch or the loop speaks of standing askew
+TOUCH_SHARE = 0.03  # of the largest load: there it is touched
+EARLY_MM = 0.4  # touched so much earlier than the lower course tells
+EARLY_STEPS = 1.5  # and so many samples' ways earlier
+WIDE_LOOP_SHARE = 0.015  # of the load, wider than the others' loop
+WIDE_LOOP_TIMES = 1.5
+UNKNOWN_LAG_S = 0.1  # how far load and travel may come apart where no lag was told
+FEWEST = 3  # strokes, to tell which of them is the odd one
+LEAST_RANGE_MM = 2.0
+
+
+class _Mate(NamedTuple):
+    """One stroke's two passes in bins.
+
+    Attributes:
+        lag_mm: shape (2,), how far the heights on the way down and up may be out by the lag,
+            as far as it is not known: in proportion to the speed, and of one sign.
+    """
+
+    down: Bins
+    up: Bins
+    lag_mm: Array
+
+
+def beside_the_others(sweeps: Sequence[Sweep], units: Units) -> list[Finding | None]:
+    """Name what each stroke shows beside the others; None where it shows nothing.
+
+    Loads are compared with the median of all strokes, so that one odd stroke does not make the
+    others odd. Of two strokes that differ nobody can say which is the odd one.
+
+    Args:
+        sweeps: of one spring, those that nothing spoils by itself.
+        units: of the words.
+    """
+    mates = [_mate(sweep) for sweep in sweeps]
+    known = [mate for mate in mates if mate is not None]
+    found: list[Finding | None] = [None] * len(sweeps)
+    heights = _shared_heights(known)
+    if heights is None:
+        return found
+    loads = np.array([[_read(mate.down, heights), _read(mate.up, heights)] for mate in known])
+    if len(known) < FEWEST:
+        findings = _two_differ(loads)
+    else:
+        findings = _against_median(loads, known, heights, units)
+    at = [place for place, mate in enumerate(mates) if mate is not None]
+    for place, finding in zip(at, findings, strict=True):
+        found[place] = finding
+    return found
+
+
+def _mate(sweep: Sweep) -> _Mate | None:
+    if not sweep.dense:
+        return None
+    passes = split_passes(sweep)
+    down, up = fine_bins(passes.loading, BIN_MM), fine_bins(passes.unloading, BIN_MM)
+    if down.height_mm.size < HEIGHTS or up.height_mm.size < HEIGHTS // 2:
+        return None
+    if down.load_n.max() <= 0.0:
+        return None
+    return _Mate(down, up, _lag_u_s(sweep) * _speeds(sweep, down))
+
+
+def _lag_u_s(sweep: Sweep) -> float:
+    return UNKNOWN_LAG_S if sweep.lag is None else 2.0 * sweep.lag.delay_u_s
+
+
+def _speeds(sweep: Sweep, down: Bins) -> Array:
+    """Median speed in the middle of the way down, and of the way up, mm/s; shape (2,)."""
+    if sweep.press is None:
+        return np.zeros(2)
+    height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
+    if height.size != sweep.press.t_s.size:
+        return np.zeros(2)
+    speed = np.abs(np.gradient(height, sweep.press.t_s))
+    low, high = (down.height_mm[0] + share * np.ptp(down.height_mm) for share in (0.2, 0.8))
+    inside = (height > low) & (height < high)
+    first = np.arange(height.size) < len(sweep.loading)
+    ways = [speed[inside & way] for way in (first, ~first)]
+    return np.array([float(np.median(way)) if way.size else 0.0 for way in ways])
+
+
+class _Touch(NamedTuple):
+    """The height at which the load passes a small one, and how finely that is told."""
+
+    height_mm: float
+    step_mm: float
+
+
+def _touch(down: Bins, load_n: float) -> _Touch:
+    last = int(np.flatnonzero(down.load_n > load_n)[-1])
+    around = slice(last, last + 2)  # the last height pressed and the first one free
+    heights, loads = down.height_mm[around], down.load_n[around]
+    return _Touch(float(np.interp(-load_n, -loads, heights)), float(np.ptp(heights)))
+
+
+def _shared_heights(mates: Sequence[_Mate]) -> Array | None:
+    """Heights that all strokes were pressed through, clear of the turn and of the touch."""
+    if len(mates) < FEWEST - 1:
+        return None
+    low = max(max(m.down.height_mm[0], m.up.height_mm[0]) for m in mates) + TURN_CLEAR_MM
+    tops = [
+        np.max(bins.height_mm[bins.load_n > FROM_SHARE * bins.load_n.max()])
+        for mate in mates
+        for bins in (mate.down, mate.up)
+    ]
+    high = float(min(tops))
+    return np.linspace(low, high, HEIGHTS) if high - low >= LEAST_RANGE_MM else None
+
+
+def _read(bins: Bins, heights: Array) -> Array:
+    return np.interp(heights, bins.height_mm, bins.load_n)
+
+
+def _against_median(
+    loads: Array, mates: Sequence[_Mate], heights: Array, units: Units
+) -> list[Finding | None]:
+    """Hold each stroke against the median of all; loads of shape (strokes, 2, heights)."""
+    means, loops = loads.mean(axis=1), loads[:, 0] - loads[:, 1]
+    middle, middle_loop = np.median(means, axis=0), np.median(loops, axis=0)
+    rate = -float(np.polyfit(heights, middle, 1)[0])
+    touch_n = TOUCH_SHARE * float(np.max(middle))
+    touches = [_touch(mate.down, touch_n) for mate in mates]
+    touch_mm = float(np.median([touch.height_mm for touch in touches]))
+    usual = float(np.median(middle_loop / middle))
+    per_mm = rate * float(np.median(1.0 / middle))  # share of the load that a height makes
+    lag_mm = np.array([mate.lag_mm for mate in mates])
+    lag_mm -= np.median(lag_mm, axis=0)
+    found: list[Finding | None] = []
+    for mean, loop, touch, (lag_down, lag_up) in zip(means, loops, touches, lag_mm, strict=True):
+        unsure_loop = per_mm * abs(lag_down + lag_up)
+        unsure_mm = 0.5 * abs(lag_down - lag_up)
+        away = float(np.quantile(np.abs(mean - middle) / middle, MOST_OF))
+        shift_mm = float(np.median(mean - middle)) / rate
+        early_mm = touch.height_mm - touch_mm - shift_mm
+        wide = float(np.median((loop - middle_loop) / middle))
+        rubs = wide > unsure_loop + max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * usual)
+        off = f"its loads lie up to {away:.1%} off the other strokes'"
+        if rubs:
+            text = f"its friction loop is {wide:.1%} of the load wider than the other strokes'"
+            found.append(Finding("cocked", f"{text}: the spring stood askew and rubbed", True))
+        elif early_mm > abs(lag_down) + max(EARLY_MM, EARLY_STEPS * touch.step_mm):
+            text = f"it was touched {units.length_text(early_mm)} early: the spring stood askew"
+            found.append(Finding("cocked", f"{text}; {off}", away > COCKED_SHARE))
+        elif away > APART_SHARE + per_mm * unsure_mm:
+            text = f"{off} over most heights: the spring sat otherwise, or the rig moved"
+            found.append(Finding("apart", text, True))
+        else:
+            found.append(None)
+    return found
+
+
+def _two_differ(loads: Array) -> list[Finding | None]:
+    means = loads.mean(axis=1)
+    away = float(np.quantile(np.abs(means[0] - means[1]) / means.mean(axis=0), MOST_OF))
+    if away <= APART_SHARE:
+        return [None] * len(loads)
+    text = f"its loads lie {away:.1%} off the other stroke's: press it once more to tell which"
+    return [Finding("apart", f"{text} is the odd one")] * len(loads)
+
 
 StrokeRuling = Literal["use", "leave"]
 

@@ -2,6 +2,10 @@
 
 A calibration is a load part, a travel part and, where it was measured, a flex part. Each newly
 made part makes a new calibration; sweeps name the one they were read with.
+
+Checks of the rig with a weight in the book, and how long a calibration stands for.
+
+Scales in the book: each calibration of one is kept, the newest of a name is in force.
 """
 
 from __future__ import annotations
@@ -13,13 +17,10 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
-from coilbench.capture.calibration.model import (
-    Calibration,
-    PolynomialFit,
-    fit_from_document,
-    fit_to_document,
-)
+from coilbench.capture.calibration.model import Calibration, fit_from_document, fit_to_document
 from coilbench.capture.calibration.parts import NewPart, PartKind, PointRow
+from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.scale import Scale, ScalePoint
 from coilbench.capture.errors import CoilbenchError
 
 _COMMANDS = {"load": "weigh", "travel": "gauge", "flex": "flex"}
@@ -224,4 +225,152 @@ def stored_part(db: Database, record: PartRecord) -> NewPart:
         gravity_m_s2=record.gravity_m_s2,
         device_id=record.device_id,
         boot_id=record.boot_id,
+    )
+
+
+@dataclass(frozen=True)
+class NewCheck:
+    """A check as it was just judged.
+
+    Attributes:
+        load_part_id: the load calibration it was read with.
+        device_id: the rig, where known.
+        mass_kg, gravity_m_s2: the weight and what it presses with here.
+        zero_counts, load_counts, load_sd_counts: the reading; raw, kept for ever.
+        error_n, error_u_n: read less expected, and its expanded uncertainty (k = 2).
+        tolerance_n: the largest error that passes.
+    """
+
+    load_part_id: str
+    device_id: str | None
+    mass_kg: float
+    gravity_m_s2: float
+    zero_counts: float
+    load_counts: float
+    load_sd_counts: float
+    error_n: float
+    error_u_n: float
+    tolerance_n: float
+    passed: bool
+
+
+@dataclass(frozen=True)
+class CheckRecord:
+    """A check as the book keeps it."""
+
+    check_id: str
+    made_utc: str
+    check: NewCheck
+
+
+def store_check(db: Database, check: NewCheck) -> CheckRecord:
+    """Store a check and return it with its id and time.
+
+    Raises:
+        CoilbenchError: a number is not finite.
+    """
+    record = CheckRecord(new_id(), utc_now(), check)
+    row = {"id": record.check_id, "made_utc": record.made_utc, **vars(check)}
+    with writing(db):
+        insert(db, "mass_checks", row | {"passed": int(check.passed)})
+    return record
+
+
+def mass_checks(db: Database, load_part_id: str | None = None) -> tuple[CheckRecord, ...]:
+    """Return the checks, oldest first: all, or those of one load calibration."""
+    # by rowid: the order of storing stands though the clock was set back in between
+    where, values = ("1", []) if load_part_id is None else ("load_part_id = ?", [load_part_id])
+    rows = db.query(f"SELECT * FROM mass_checks WHERE {where} ORDER BY rowid", values)  # noqa: S608
+    return tuple(_record(row) for row in rows)
+
+
+def _record(row: dict[str, Any]) -> CheckRecord:
+    check_id, made_utc = row.pop("id"), row.pop("made_utc")
+    return CheckRecord(check_id, made_utc, NewCheck(**row | {"passed": bool(row["passed"])}))
+
+
+def good_for_days(db: Database) -> float | None:
+    """Return how many days a calibration or check stands for; None where it was never set."""
+    row = db.execute("SELECT good_for_days FROM rig_settings").fetchone()
+    return None if row is None else float(row[0])
+
+
+def set_good_for_days(db: Database, days: float) -> None:
+    """Keep how many days, above 0, a calibration or check stands for."""
+    with writing(db):
+        db.execute(
+            "INSERT INTO rig_settings (only_row, good_for_days) VALUES (1, ?)"
+            " ON CONFLICT (only_row) DO UPDATE SET good_for_days = excluded.good_for_days",
+            [days],
+        )
+
+
+def store_scale(db: Database, scale: Scale) -> str:
+    """Store a scale's calibration; returns its id."""
+    scale_id = new_id()
+    with writing(db):
+        insert(
+            db,
+            "scales",
+            {
+                "id": scale_id,
+                "name": scale.name,
+                "made_utc": utc_now(),
+                "origin": scale.origin,
+                "fit_json": json.dumps(fit_to_document(scale.fit)),
+                "reference_u_relative": scale.reference_u_relative,
+                "gravity_m_s2": scale.gravity_m_s2,
+                "notes_json": json.dumps(list(scale.notes)),
+            },
+        )
+        for number, (point, residual_n) in enumerate(
+            zip(scale.points, scale.residuals_n, strict=True), start=1
+        ):
+            insert(
+                db,
+                "scale_points",
+                {
+                    "scale_id": scale_id,
+                    "point": number,
+                    "direction": point.direction,
+                    "mass_kg": point.mass_kg,
+                    "shown_kg": point.shown_kg,
+                    "residual_n": residual_n,
+                    "u_kg": point.u_kg,
+                },
+            )
+    return scale_id
+
+
+def find_scale(db: Database, name: str) -> Scale:
+    """Return the newest calibration of a scale.
+
+    Raises:
+        CoilbenchError: the book has no scale of that name.
+    """
+    # by rowid: the order of storing stands though the clock was set back in between
+    rows = list(db.query("SELECT * FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1", [name]))
+    if not rows:
+        known = [row["name"] for row in db.query("SELECT DISTINCT name FROM scales ORDER BY name")]
+        raise CoilbenchError(
+            f"the book has no scale {name!r}",
+            mend=f"Its scales are {', '.join(known)}"
+            if known
+            else "Calibrate it with: coilbench rig weigh --scale NAME --from FILE",
+        )
+    row = rows[0]
+    points = list(
+        db.query("SELECT * FROM scale_points WHERE scale_id = ? ORDER BY point", [row["id"]])
+    )
+    return Scale(
+        name=row["name"],
+        origin=row["origin"],
+        fit=fit_from_document(json.loads(row["fit_json"])),
+        reference_u_relative=row["reference_u_relative"],
+        gravity_m_s2=row["gravity_m_s2"],
+        points=tuple(
+            ScalePoint(p["mass_kg"], p["shown_kg"], p["direction"], p["u_kg"]) for p in points
+        ),
+        residuals_n=tuple(point["residual_n"] for point in points),
+        notes=tuple(json.loads(row["notes_json"])),
     )

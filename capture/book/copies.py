@@ -1,4 +1,9 @@
-"""Copies of a book: made while it is in use, kept before something is changed, and put back."""
+"""What tells a book of ours from other files, and of which version it is.
+
+SQLite's errors as sentences with a cure.
+
+Copies of a book: made while it is in use, kept before something is changed, and put back.
+"""
 
 from __future__ import annotations
 
@@ -11,9 +16,71 @@ from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from coilbench.capture.book.identity import APPLICATION_ID
-from coilbench.capture.book.sqlite_words import UnreadableBook, wording_sqlite_errors
 from coilbench.capture.errors import CoilbenchError
+
+# In order; a name in a book beside these: a newer program has written it.
+MIGRATION_NAMES = (
+    "0001_first_book",
+    "0002_checks_and_scales",
+    "0003_nominals_and_rulings",
+    "0004_entries_and_references",
+    "0005_sweeps_in_brief",
+)
+APPLICATION_ID = 0x436F696C  # "Coil": tells our file from any other SQLite file
+
+
+class UnreadableBook(CoilbenchError):
+    """The file is no SQLite file any more, or a damaged one."""
+
+
+@contextmanager
+def wording_sqlite_errors(path: Path) -> Iterator[None]:
+    """Turn SQLite's errors into sentences with a cure.
+
+    Raises:
+        CoilbenchError: in place of any error of SQLite's own. An error in using it from Python
+            is a defect and stays what it is.
+    """
+    try:
+        yield
+    except UnicodeDecodeError as error:  # a damaged page's text, in an answer or in a message
+        raise _unreadable(path) from error
+    except sqlite3.Error as error:
+        if hasattr(error, "sqlite_errorcode"):
+            raise _worded(error, path) from error
+        if "Could not decode" in str(error):
+            raise _unreadable(path) from error
+        raise
+
+
+def _unreadable(path: Path) -> UnreadableBook:
+    return UnreadableBook(
+        "this file is not a readable SQLite book",
+        where=str(path),
+        mend="Name another file; a copy of yours comes back by: coilbench book put-back COPY",
+    )
+
+
+def _worded(error: sqlite3.Error, path: Path) -> CoilbenchError:
+    code = error.sqlite_errorcode & 0xFF  # the lower byte is the kind, the rest the detail
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        what = "the book is locked by another program"
+        return CoilbenchError(what, where=str(path), mend="Close that program and try again")
+    if code == sqlite3.SQLITE_FULL:
+        what = "the disk is full; what was stored before is safe"
+        return CoilbenchError(what, where=str(path), mend="Free some space and try again")
+    if code == sqlite3.SQLITE_READONLY:
+        what = "the book cannot be written"
+        return CoilbenchError(
+            what, where=str(path), mend="Check the file's and folder's permissions"
+        )
+    if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+        return _unreadable(path)
+    if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM):
+        what = f"the book cannot be opened or written ({error})"
+        return CoilbenchError(what, where=str(path), mend="Check the disk and the permissions")
+    return CoilbenchError(f"the book refused this ({error})", where=str(path))
+
 
 BUSY_TIMEOUT_S = 5.0
 

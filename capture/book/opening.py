@@ -9,14 +9,17 @@ from pathlib import Path
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.copies import keep_copy
-from coilbench.capture.book.identity import APPLICATION_ID, MIGRATION_NAMES
-from coilbench.capture.book.recovery import left_over, recover
+from coilbench.capture.book.copies import (
+    APPLICATION_ID,
+    MIGRATION_NAMES,
+    keep_copy,
+    wording_sqlite_errors,
+)
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import migrations
-from coilbench.capture.book.sqlite_words import wording_sqlite_errors
+from coilbench.capture.book.sessions import left_over, recover
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.locks import hold_book
 
 BUSY_TIMEOUT_MS = 5000
 

@@ -1,10 +1,13 @@
-"""Rows into the book: in one transaction, with finite numbers, an id and a time of its own."""
+"""Rows into the book: in one transaction, with finite numbers, an id and a time of its own.
+
+A spring's solid height follows from its strokes: the last one that counts and tells it.
+"""
 
 from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
 
@@ -54,3 +57,18 @@ def new_id() -> str:
 def utc_now() -> str:
     """Return the time now, UTC, ISO 8601 to the millisecond."""
     return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def refresh_solid_heights(db: Database, spring_ids: Iterable[str]) -> None:
+    """Set springs' solid heights anew from the strokes that count; unknown where none tells it."""
+    db.conn.executemany(
+        """
+        UPDATE springs SET (solid_height_mm, solid_reason) = (
+          SELECT max(told.solid_height_mm), told.solid_reason FROM (
+            SELECT solid_height_mm, solid_reason FROM sweeps
+            WHERE spring_id = springs.id AND counted AND solid_height_mm IS NOT NULL
+            ORDER BY stored_utc DESC, id DESC LIMIT 1) AS told)
+        WHERE id = ?
+        """,
+        [(spring_id,) for spring_id in spring_ids],
+    )

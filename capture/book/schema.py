@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from sqlite_utils import Database, Migrations
 
-from coilbench.capture.book.identity import APPLICATION_ID, MIGRATION_NAMES
+from coilbench.capture.book.copies import APPLICATION_ID, MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
 

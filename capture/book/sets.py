@@ -1,4 +1,7 @@
-"""Sets and their springs in the book."""
+"""Sets and their springs in the book.
+
+Give a spring another label.
+"""
 
 from __future__ import annotations
 
@@ -12,7 +15,7 @@ from sqlite_utils import Database
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.turns import Done, Purpose, TurnOrder
+from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
 
 Role = Literal["outer", "inner", "single"]
 CONDITIONING_STROKES = 2  # common practice, no source: work a spring a few times before reading it
@@ -306,3 +309,17 @@ def turn_order(db: Database, record: SetRecord) -> TurnOrder:
 def _shortened(names: Sequence[str], most: int = 8) -> str:
     shown = ", ".join(names[:most])
     return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
+
+
+def rename_spring(db: Database, record: SetRecord, label: str, new_label: str) -> SetRecord:
+    """Give a spring another label; its sweeps stay with it. Returns the set as it is then.
+
+    Raises:
+        CoilbenchError: the set has no such spring, or can't have a spring of that label.
+    """
+    spring_id = record.spring(label).spring_id
+    labels = tuple(new_label if one == label else one for one in record.labels)
+    SetPlan(record.name, record.role, labels)  # refuses what no set may have
+    with writing(db):
+        db.execute("UPDATE springs SET label = ? WHERE id = ?", [new_label, spring_id])
+    return find_set(db, record.name)

@@ -10,11 +10,10 @@ from pathlib import Path
 
 import numpy as np
 
-from coilbench.capture.book.copies import reading
-from coilbench.capture.book.identity import MIGRATION_NAMES
+from coilbench.capture.book.copies import MIGRATION_NAMES, reading
 from coilbench.capture.calibration.model import fit_from_document
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes import stored as sample_blob
 
 MOST_FINDINGS = 20
 

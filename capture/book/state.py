@@ -6,8 +6,7 @@ import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
 
-from coilbench.capture.book.copies import reading
-from coilbench.capture.book.identity import MIGRATION_NAMES
+from coilbench.capture.book.copies import MIGRATION_NAMES, reading
 
 
 @dataclass(frozen=True)

@@ -1,4 +1,9 @@
-"""Sweeps in the book: stored in one transaction, read back calibrated."""
+"""Which calibration old strokes are read with: their own, or another.
+
+Sweeps in the book: stored in one transaction, read back calibrated.
+
+Where a set's counted strokes and readings came from, out of the book.
+"""
 
 from __future__ import annotations
 
@@ -12,16 +17,102 @@ from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, RawBlock
-from coilbench.capture.book.rereading import OWN, Calibrations
+from coilbench.capture.book.calibrations import (
+    CalibrationRecord,
+    current_calibration,
+    find_calibration,
+)
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.parts import recalibrated
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.reduced_curve import CurveRow
-from coilbench.capture.strokes.rig_stroke import RigReading, read_stroke
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import CurveRow
+from coilbench.capture.strokes.sweep import (
+    Branch,
+    Origin,
+    Provenance,
+    RigReading,
+    Sweep,
+    SweepStatus,
+    read_stroke,
+)
+
+OWN = "own"
+NEWEST = "newest"
+
+
+class Calibrations:
+    """Reads each stroke's calibration once.
+
+    Args:
+        db: the open book.
+        choice: `own`, `newest`, or a calibration's id or the first figures of it.
+
+    Raises:
+        CoilbenchError: the book holds no such calibration.
+    """
+
+    def __init__(self, db: Database, choice: str = OWN) -> None:
+        self.choice = choice
+        self._db = db
+        self._other = chosen(db, choice)
+        self._readings: dict[str, Calibration] = {}
+
+    def reading(self, own_id: str) -> Calibration:
+        """Return what counts captured under a calibration are to be read with."""
+        if own_id not in self._readings:
+            self._readings[own_id] = self._reading(find_calibration(self._db, own_id))
+        return self._readings[own_id]
+
+    def reading_id(self, own_id: str) -> str:
+        """Return whose errors such counts then have: the same id, the same errors."""
+        return own_id if self._other is None else self._other.calibration_id
+
+    def _reading(self, own: CalibrationRecord) -> Calibration:
+        other = self._other
+        if other is None or other.calibration_id == own.calibration_id:
+            return own.calibration
+        same_start = other.travel.boot_id == own.travel.boot_id
+        return recalibrated(own.calibration, other.calibration, same_start=same_start)
+
+
+def chosen(db: Database, choice: str) -> CalibrationRecord | None:
+    """Return the calibration that a person names; None for each stroke's own.
+
+    Raises:
+        CoilbenchError: the book holds no such calibration.
+    """
+    if choice == OWN:
+        return None
+    return current_calibration(db) if choice == NEWEST else find_calibration(db, choice)
+
+
+@dataclass(frozen=True)
+class Used:
+    """A calibration that strokes of a set were captured with, and how many of them."""
+
+    calibration_id: str
+    made_utc: str
+    sweeps: int
+
+
+def used_calibrations(db: Database, record: SetRecord) -> tuple[Used, ...]:
+    """Return what a set's counted raw strokes were captured with, oldest first."""
+    rows = db.execute(
+        """
+        SELECT calibrations.id, calibrations.made_utc, count(*) FROM sweeps
+        JOIN springs ON springs.id = sweeps.spring_id
+        JOIN calibrations ON calibrations.id = sweeps.calibration_id
+        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
+        GROUP BY calibrations.id ORDER BY calibrations.rowid
+        """,
+        [record.set_id],
+    ).fetchall()
+    return tuple(Used(*row) for row in rows)
 
 
 @dataclass(frozen=True)
@@ -262,3 +353,29 @@ def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
         numbers = np.array(rows, dtype=np.float64).reshape(-1, 2)
         branches.append(Branch(numbers[:, 0], numbers[:, 1]))
     return branches[0], branches[1]
+
+
+def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
+    """Return the ways a set was measured, oldest first."""
+    rows = db.query(
+        """
+        SELECT sweeps.origin, sweeps.calibration_id,
+          json_extract(sweeps.keyed_json, '$.setup.scale.name') AS scale,
+          count(*) AS sweeps, count(DISTINCT sweeps.spring_id) AS springs,
+          min(sweeps.stored_utc) AS first_utc, max(sweeps.stored_utc) AS last_utc
+        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
+        GROUP BY sweeps.origin, sweeps.calibration_id, scale
+        ORDER BY first_utc, sweeps.origin, sweeps.calibration_id, scale
+        """,
+        [record.set_id],
+    )
+    return tuple(Provenance(**row | {"origin": Origin(row["origin"])}) for row in rows)
+
+
+def scale_made_utc(db: Database, name: str) -> str | None:
+    """Return when the newest calibration of a scale was made; None without one."""
+    rows = list(
+        db.query("SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1", [name])
+    )
+    return str(rows[0]["made_utc"]) if rows else None

@@ -13,8 +13,7 @@ from typing import Protocol
 import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, RawBlock
-from coilbench.capture.calibration.points import FlexPoint
-from coilbench.capture.calibration.regression import PolynomialFit, value
+from coilbench.capture.calibration.regression import FlexPoint, PolynomialFit, value
 from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
 from coilbench.capture.units import Units
 

@@ -8,8 +8,7 @@ from enum import StrEnum
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, WeighGuide
-from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, Restarted

@@ -23,8 +23,8 @@ from coilbench.capture.calibration.fit import (
     STANDARD_GRAVITY_M_S2,
     refuse_gravity,
 )
-from coilbench.capture.calibration.points import Direction
 from coilbench.capture.calibration.regression import (
+    Direction,
     PolynomialFit,
     degree_demanded,
     evaluate,

@@ -22,10 +22,10 @@ from types import TracebackType
 from typing import Self
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command
-from coilbench.capture.running.control_lines import (
+from coilbench.capture.running.commands import (
     LONGEST_REPLY,
     LONGEST_REQUEST,
+    Command,
     Commanded,
     answer,
     command_request,

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello, Item, LinkCounters
-from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, identify
 
 POLL_S = 0.1
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken

@@ -18,16 +18,13 @@ from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Fault, FaultCode, Hello, Item, Restarted
-from coilbench.capture.running.buttons import Buttons
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import Event, EventKind
+from coilbench.capture.running.commands import Action, Buttons, Command, Event, EventKind
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.finder import StrokeFinder
-from coilbench.capture.strokes.judging import Verdict, judge
-from coilbench.capture.strokes.reduced_curve import reduced_curve
+from coilbench.capture.strokes.judging import Purpose, Turn, TurnOrder, Verdict, judge
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
+from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin
-from coilbench.capture.strokes.turns import Purpose, Turn, TurnOrder
 from coilbench.capture.units import Units
 
 _FAULTS: dict[int, str] = {

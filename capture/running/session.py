@@ -1,30 +1,33 @@
-"""A session: one run of the capture of one set, from the source into the book."""
+"""A session: one run of the capture of one set, from the source into the book.
+
+The daemon: a headless session with signals and locks.
+"""
 
 from __future__ import annotations
 
 import queue
+import signal
+import threading
 import time
 from collections import deque
-from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
 from dataclasses import dataclass, field, replace
 from pathlib import Path
+from types import FrameType
 
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
+from coilbench.capture.book.locks import hold_book, hold_port
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.recovery import recover
-from coilbench.capture.book.sessions import end_session, start_session, update_session
+from coilbench.capture.book.sessions import end_session, recover, start_session, update_session
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.messages import Hello
-from coilbench.capture.running.commands import Command
+from coilbench.capture.running.commands import Command, Event, EventKind
 from coilbench.capture.running.control import ControlServer
-from coilbench.capture.running.events import Event, EventKind
-from coilbench.capture.running.link_health import LinkHealth
-from coilbench.capture.running.locks import hold_book
 from coilbench.capture.running.reader import (
     Delivery,
     LinkDown,
@@ -35,7 +38,8 @@ from coilbench.capture.running.reader import (
     ReaderFailed,
 )
 from coilbench.capture.running.recorder import Recorder
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.snapshot import LinkHealth, Snapshot
+from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 from coilbench.capture.units import Units
@@ -349,3 +353,50 @@ def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:
         where=f"set {record.name}",
         mend=f"Stop at {least} or higher with --down-to",
     )
+
+
+# Windows has no SIGHUP.
+_STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name)
+)
+
+
+def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapshot:
+    """Capture a set until it is done or the process is told to end.
+
+    SIGTERM, SIGINT and a terminal that is closed (SIGHUP) drain what has arrived, close the book
+    and return.
+
+    Args:
+        request: what to capture.
+        say: told each event.
+
+    Raises:
+        CoilbenchError: see Session.run, and a port that another capture uses.
+    """
+    session = Session(request, lambda: open_source(request.url), say)
+    with hold_port(request.url), _stopped_by_signals(session):
+        return session.run()
+
+
+@contextmanager
+def _stopped_by_signals(session: Session) -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals reach the main thread only; whoever runs us there stops us
+        return
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        session.stop()
+
+    heard = [number for number in _STOPPING if not _to_be_ignored(number)]
+    before = {number: signal.signal(number, stop) for number in heard}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _to_be_ignored(number: int) -> bool:
+    """Tell whether whoever started us wants us to outlive the terminal (nohup)."""
+    return number == getattr(signal, "SIGHUP", None) and signal.getsignal(number) == signal.SIG_IGN

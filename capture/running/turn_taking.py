@@ -6,13 +6,11 @@ from collections.abc import Callable
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.renaming import rename_spring
-from coilbench.capture.book.sets import SetRecord, turn_order
+from coilbench.capture.book.sets import SetRecord, rename_spring, turn_order
 from coilbench.capture.book.sweeps import uncount_last, uncount_measured
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import Event, EventKind
-from coilbench.capture.strokes.turns import Purpose, Turn
+from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.strokes.judging import Purpose, Turn
 
 NOTHING_TO_REDO = "the last press did not count: nothing to take back"
 

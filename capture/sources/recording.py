@@ -8,7 +8,7 @@ from typing import BinaryIO
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
 
 _SCHEME = "recording:"
 _CHUNK = 65_536  # bytes a poll

@@ -1,4 +1,7 @@
-"""Which columns a CSV table must have, with the unit in their names honoured. Pure."""
+"""Which columns a CSV table must have, with the unit in their names honoured. Pure.
+
+CSV tables into what a calibration is made from: masses, gauges, a block, a scale. Pure.
+"""
 
 from __future__ import annotations
 
@@ -8,6 +11,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.scale import ScalePoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
@@ -171,3 +176,85 @@ def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str) -> None:
             where=table.where(row),
             mend="Mend the row, or delete it",
         )
+
+
+def read_load_points(table: Table) -> tuple[LoadPoint, ...]:
+    """Read known masses and the counts they gave: `mass_kg,counts[,direction][,u_kg]`.
+
+    Raises:
+        CoilbenchError: a wrong column, cell, direction, or a negative mass or uncertainty.
+    """
+    found = read_columns(table, "load calibration", (MASS, plain("counts"), DIRECTION, MASS_U))
+    mass_kg, u_kg = found.numbers["mass_kg"], found.numbers.get("u_kg")
+    refuse_rows(table, mass_kg < 0.0, "a mass is never negative")
+    if u_kg is not None:
+        refuse_rows(table, u_kg < 0.0, "an uncertainty is never negative")
+    up = read_directions(table, found.texts, first="up", second="down")
+    return tuple(
+        LoadPoint(
+            mass_kg=float(mass_kg[row]),
+            counts=float(counts),
+            direction="up" if up[row] else "down",
+            u_kg=None if u_kg is None else float(u_kg[row]),
+        )
+        for row, counts in enumerate(found.numbers["counts"])
+    )
+
+
+def read_scale_points(table: Table) -> tuple[ScalePoint, ...]:
+    """Read known masses and what a scale showed: `mass_kg,shown_kg[,direction][,u_kg]`.
+
+    Raises:
+        CoilbenchError: a wrong column, cell, direction, or a negative number.
+    """
+    found = read_columns(table, "scale calibration", (MASS, SHOWN, DIRECTION, MASS_U))
+    mass_kg, u_kg = found.numbers["mass_kg"], found.numbers.get("u_kg")
+    refuse_rows(table, mass_kg < 0.0, "a mass is never negative")
+    if u_kg is not None:
+        refuse_rows(table, u_kg < 0.0, "an uncertainty is never negative")
+    up = read_directions(table, found.texts, first="up", second="down")
+    return tuple(
+        ScalePoint(
+            mass_kg=float(mass_kg[row]),
+            shown_kg=float(shown_kg),
+            direction="up" if up[row] else "down",
+            u_kg=None if u_kg is None else float(u_kg[row]),
+        )
+        for row, shown_kg in enumerate(found.numbers["shown_kg"])
+    )
+
+
+def read_gauge_points(table: Table) -> tuple[GaugePoint, ...]:
+    """Read gauge lengths and the counts they gave: `length_mm,counts[,u_mm]`.
+
+    Raises:
+        CoilbenchError: a wrong column or cell, or a length or uncertainty out of bounds.
+    """
+    found = read_columns(table, "travel calibration", (LENGTH, plain("counts"), LENGTH_U))
+    length_mm, u_mm = found.numbers["length_mm"], found.numbers.get("u_mm")
+    refuse_rows(table, length_mm < 0.0, "a length is never negative")
+    if u_mm is not None:
+        refuse_rows(table, u_mm < 0.0, "an uncertainty is never negative")
+    return tuple(
+        GaugePoint(
+            length_mm=float(length_mm[row]),
+            counts=float(counts),
+            u_mm=None if u_mm is None else float(u_mm[row]),
+        )
+        for row, counts in enumerate(found.numbers["counts"])
+    )
+
+
+def read_flex_points(table: Table) -> tuple[FlexPoint, ...]:
+    """Read counts from pressing on a solid block: `load_counts,travel_counts`.
+
+    Raises:
+        CoilbenchError: a wrong column or cell.
+    """
+    found = read_columns(table, "press flex", (plain("load_counts"), plain("travel_counts")))
+    return tuple(
+        FlexPoint(load_counts=float(load), travel_counts=float(travel))
+        for load, travel in zip(
+            found.numbers["load_counts"], found.numbers["travel_counts"], strict=True
+        )
+    )

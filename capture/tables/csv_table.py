@@ -1,4 +1,16 @@
-"""A CSV file as people and spreadsheets write it, as a table of text cells. Pure.
+"""CSV files as `export` writes them, guarded against spreadsheets that run formulas. Pure.
+
+A spreadsheet takes a cell that begins with = + - @ for a formula, wherever it came from. A text
+cell that begins so gets an apostrophe before it, which a reader of ours takes off again; numbers
+are never touched. The list of signs, with tab and CR: OWASP, "CSV Injection" (from memory). A #
+is guarded too, since a row that begins with it is a comment in our files.
+
+Numbers in CSV cells, whichever decimal sign the file has. Pure.
+
+The sign is proven from the file's own cells, never guessed: "17,700" alone is seventeen in one
+country and seventeen thousand in another, and a load wrong by a thousand may look right.
+
+A CSV file as people and spreadsheets write it, as a table of text cells. Pure.
 
 What could be read in two ways is refused in a sentence, never guessed; the numbers in the
 cells are read by csv_numbers.
@@ -8,16 +20,150 @@ from __future__ import annotations
 
 import codecs
 import csv
+import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.csv_numbers import Cell, read_numbers
-from coilbench.capture.tables.csv_out import unguarded
+
+_NEEDS_GUARD = re.compile(r"'*[=+\-@\t\r#]")
+_GUARDED = re.compile(r"'+[=+\-@\t\r#]")
+_CONTROL_OUT = re.compile(r"[\x00-\x08\n-\x1f\x7f]+")
+
+Cell = str | float | int | None
+
+
+def guarded(text: str) -> str:
+    """Return a text cell that no spreadsheet takes for a formula."""
+    return f"'{text}" if _NEEDS_GUARD.match(text) else text
+
+
+def unguarded(cell: str) -> str:
+    """Return the text that `guarded` was given; a cell without a guard stays as it is."""
+    return cell[1:] if _GUARDED.match(cell) else cell
+
+
+def csv_bytes(
+    columns: Sequence[str], rows: Iterable[Sequence[Cell]], comments: Sequence[str] = ()
+) -> bytes:
+    """Write a CSV file: comments, a header, a row a line; commas, points, UTF-8.
+
+    Floats are written to their last bit (Python's repr); None is an empty cell. A line end or
+    another control sign inside a text becomes a blank, since our readers hold a row to a line. A
+    byte-order mark is there only where a spreadsheet needs it to read the text right.
+
+    Args:
+        columns: the header's names.
+        rows: a cell for every column.
+        comments: lines for the top, without the #.
+    """
+    out = io.StringIO()
+    for comment in comments:
+        out.write(f"# {_CONTROL.sub(' ', comment)}\n")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([_cell(cell) for cell in row] for row in rows)
+    text = out.getvalue()
+    return text.encode("utf-8" if text.isascii() else "utf-8-sig")
+
+
+def _cell(cell: Cell) -> str | float | int:
+    if cell is None:
+        return ""
+    return _CONTROL_OUT.sub(" ", guarded(cell)) if isinstance(cell, str) else cell
+
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
+_TWO_READINGS = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
+_GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[.,'’ \u00a0\u202f][0-9]{3})+(?:[.,][0-9]*)?")
+
+
+class NumberCell(NamedTuple):
+    """One cell and where it stands."""
+
+    text: str
+    column: str
+    name: str
+    line: int
+
+    def refuse(self, why: str, mend: str) -> CoilbenchError:
+        """Return the error that names this cell."""
+        shown = repr(self.text if len(self.text) <= 40 else self.text[:40] + "…")
+        return CoilbenchError(
+            f"column {self.column!r}: {shown} {why}",
+            where=f"{self.name}, line {self.line}",
+            mend=mend,
+        )
+
+
+def read_numbers(cells: Sequence[NumberCell], *, point_is_decimal: bool) -> NDArray[np.float64]:
+    """Read a file's number cells, the decimal sign being the same in all of them.
+
+    A comma or a point is the decimal sign if some cell proves it: anything but one to three
+    digits (the first not 0), the sign, and exactly three digits, as thousands are written.
+
+    Args:
+        cells: every number cell of the file.
+        point_is_decimal: a point needs no proof (the file has commas between its cells).
+
+    Returns:
+        Shape (len(cells),), finite.
+
+    Raises:
+        CoilbenchError: a cell is no finite number; both signs are there; or nothing proves which
+            sign it is.
+    """
+    for cell in cells:
+        if _NUMBER.fullmatch(cell.text) is None:
+            raise _no_number(cell)
+    commas = [cell for cell in cells if "," in cell.text]
+    points = [cell for cell in cells if "." in cell.text]
+    if commas and points:
+        raise commas[0].refuse(
+            f"has a comma, and {points[0].text!r} in line {points[0].line} a point: "
+            "which one is the decimal sign cannot be told",
+            "Write all numbers with the same decimal sign and without thousand separators",
+        )
+    _check_proof(commas)
+    _check_proof([] if point_is_decimal else points)
+    values = np.array([float(cell.text.replace(",", ".")) for cell in cells], dtype=np.float64)
+    beyond = np.flatnonzero(~np.isfinite(values))
+    if beyond.size:
+        raise cells[int(beyond[0])].refuse("is too large", "Write a finite number")
+    return values
+
+
+def _check_proof(signed: Sequence[NumberCell]) -> None:
+    if not signed or any(_TWO_READINGS.fullmatch(cell.text) is None for cell in signed):
+        return
+    digits = re.sub(r"[.,]", "", signed[0].text)
+    raise signed[0].refuse(
+        "may be a decimal or a thousand, and no other number in the file tells which",
+        f"Write it with other than three decimals ({signed[0].text}0), or, if thousands are "
+        f"meant, without the sign ({digits})",
+    )
+
+
+def _no_number(cell: NumberCell) -> CoilbenchError:
+    if cell.text == "":
+        return CoilbenchError(
+            f"column {cell.column!r} is empty",
+            where=f"{cell.name}, line {cell.line}",
+            mend="Fill the cell, or delete the row",
+        )
+    if cell.text.lower().lstrip("+-") in ("nan", "inf", "infinity"):
+        return cell.refuse("is not a finite number", "Fill the cell, or delete the row")
+    if _GROUPED.fullmatch(cell.text):
+        return cell.refuse("has thousand separators", "Save the file without thousand separators")
+    return cell.refuse(
+        "is not a number", "Write numbers only; the unit belongs in the column's name"
+    )
+
 
 MAX_BYTES = 20_000_000  # ours: about a million samples, hours of pressing
 
@@ -80,7 +226,7 @@ class Table:
         """
         indices = [self.columns.index(column) for column in columns]
         cells = [
-            Cell(row[index], self.columns[index], self.name, line)
+            NumberCell(row[index], self.columns[index], self.name, line)
             for line, row in zip(self.lines, self.rows, strict=True)
             for index in indices
         ]

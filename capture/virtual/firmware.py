@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.messages import PROTOCOL_VERSION, Answer, Fault, FaultCode, Hello, Tally
-from coilbench.capture.virtual.faults import Damage, Faults
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
-from coilbench.capture.wire.encode import (
+from coilbench.capture.virtual.setup import Damage, Faults
+from coilbench.capture.wire.format import (
     RequestReader,
     answer_line,
     fault_line,

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.virtual.recurrence import recur
+from coilbench.capture.virtual.instrument import recur
 
 
 class Condition(StrEnum):

@@ -8,18 +8,16 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.engine.assigning import assign
-from coilbench.analysis.engine.assignment import Effort
-from coilbench.analysis.engine.assignment_bench import valves_of
+from coilbench.analysis.engine.assignment import Effort, valves_of
+from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.limits.limits import assess_limits
-from coilbench.analysis.sets.check import check_set
-from coilbench.analysis.sheet.making import Circumstances, Worked, make_sheet
-from coilbench.analysis.sheet.sheet import RigPart, SetPart, Sheet
-from coilbench.capture.strokes.provenance import Provenance
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.analysis.report.sheet import RigPart, SetPart, Sheet
+from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
+from coilbench.analysis.sets.judge import check_set
+from coilbench.capture.strokes.sweep import Branch, Origin, Provenance, Sweep
 from coilbench.capture.units import Units
 
 NOW = "2026-05-11T09:30:00+00:00"

@@ -25,7 +25,7 @@ from pathlib import Path
 from coilbench.analysis.cli import run
 from coilbench.capture.book.exporting import export_steps
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes import stored as sample_blob
 
 SPRINGS_A_SET, STROKES_A_SPRING = 10, 3
 

@@ -35,7 +35,7 @@ from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
 
 TESTS = Path(__file__).parents[1]
 RIG = RigModel.draw(4)

@@ -25,10 +25,10 @@ import numpy as np
 from rich.console import Console
 
 from coilbench.analysis.cli import Settings
+from coilbench.analysis.cli.demo import Demo
 from coilbench.analysis.cli.live import REDRAW_S, _Screen
-from coilbench.analysis.cli.live_feeds import OtherCapture, OwnCapture
-from coilbench.analysis.demo import Demo
-from coilbench.analysis.screens.dashboard import frame
+from coilbench.analysis.dashboard.feeds import OtherCapture, OwnCapture
+from coilbench.analysis.dashboard.frame import frame
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
@@ -36,7 +36,7 @@ from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.units import Units
 
-sys.path.append(str(Path(__file__).parents[1] / "analysis" / "screens"))
+sys.path.append(str(Path(__file__).parents[1] / "analysis" / "dashboard"))
 SCENE = importlib.import_module("demo_scene").SCENE
 
 

@@ -27,9 +27,8 @@ from scipy import stats
 from scipy.special import stdtr
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.sets.check import check_set
-from coilbench.analysis.sets.esd import most_outliers
-from coilbench.analysis.sets.result import SpringCheck
+from coilbench.analysis.sets.judge import SpringCheck, check_set
+from coilbench.analysis.sets.outliers import most_outliers
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 

@@ -31,14 +31,12 @@ from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import fit_polynomial
-from coilbench.capture.strokes.rig_stroke import read_stroke
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
 from coilbench.capture.units import Units
-from coilbench.capture.virtual.bench import Bench
-from coilbench.capture.virtual.hand import StrokeKind
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
 from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest, Step
 
 Array = NDArray[np.float64]
 SpringT = TypeVar("SpringT", bound=SpringModel)

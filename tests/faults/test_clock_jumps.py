@@ -8,8 +8,7 @@ from pathlib import Path
 
 from coilbench.capture.book import rows as rows_module
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import Action, Command, EventKind
 
 scene = importlib.import_module("stage")
 HOUSE = Path(__file__).parents[2]

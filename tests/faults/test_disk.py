@@ -10,7 +10,7 @@ from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as session_module
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import EventKind
 
 resource = pytest.importorskip("resource", reason="no limits on a process's files here")
 scene = importlib.import_module("stage")

@@ -8,17 +8,15 @@ import pytest
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import SourceLost, identify
 from coilbench.capture.sources.serial_port import SerialSource
-from coilbench.capture.strokes.sample_blob import unpack
-from coilbench.capture.virtual.bench import Bench
-from coilbench.capture.virtual.faults import Damage, Faults
+from coilbench.capture.strokes.stored import unpack
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
 from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.setup import Damage, Faults
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest
-from coilbench.capture.wire.decoder import Decoder
-from coilbench.capture.wire.layout import SAMPLE_LENGTH
+from coilbench.capture.wire.decode import Decoder
+from coilbench.capture.wire.format import SAMPLE_LENGTH
 
 scene = importlib.import_module("stage")
 RIG = scene.RIG

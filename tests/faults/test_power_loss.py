@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.running.events import EventKind
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.running.commands import EventKind
+from coilbench.capture.strokes.stored import unpack
 
 scene = importlib.import_module("stage")
 STROKES = 4

@@ -10,7 +10,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import reader as reader_module
 from coilbench.capture.running import session as session_module
 from coilbench.capture.running.session import CaptureRequest, Session
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set

@@ -8,7 +8,7 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import control as control_module
-from coilbench.capture.running import daemon as daemon_module
+from coilbench.capture.running import session as daemon_module
 
 scene = importlib.import_module("stage")
 

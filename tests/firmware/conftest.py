@@ -21,7 +21,7 @@ import pytest
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.messages import Answer, Fault, Hello, Item, LinkCounters, Tally
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 CORE = Path(os.environ.get("ARDUINO", "/usr/share/arduino/hardware/arduino/avr"))

@@ -11,17 +11,13 @@ from plain_parser import plain_samples
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.control_lines import answer, read_done, read_snapshot
+from coilbench.capture.running.commands import answer, read_done, read_snapshot
 from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.tables.calibration_tables import (
-    read_flex_points,
-    read_gauge_points,
-    read_load_points,
-)
+from coilbench.capture.tables.columns import read_flex_points, read_gauge_points, read_load_points
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import parse_note
 from coilbench.capture.tables.sweep_files import read_sweep_file
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
 
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
 _TURN = 1 << 32

@@ -10,16 +10,15 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.demo import Demo
+from coilbench.analysis.cli.demo import Demo
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.messages import Hello
 from coilbench.capture.units import Units
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest, Step
-from coilbench.capture.wire.encode import hello_line, sample_lines
+from coilbench.capture.wire.format import hello_line, sample_lines
 
 RIG = RigModel.draw(1)
 REDO, ACCEPT = SampleFlag.REDO_PRESSED, SampleFlag.ACCEPT_PRESSED

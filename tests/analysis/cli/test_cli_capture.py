@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.demo import SETS, SPRINGS
+from coilbench.analysis.cli.demo import SETS, SPRINGS
 from coilbench.capture.virtual.spring import Condition, draw_set
 
 

@@ -21,10 +21,10 @@ from coilbench.capture.book.stroke_rulings import keep_rulings
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import instrument_uncertainty
 from coilbench.capture.calibration.parts import datum_part
-from coilbench.capture.calibration.points import GaugePoint
-from coilbench.capture.strokes import sample_blob
+from coilbench.capture.calibration.regression import GaugePoint
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 WATERTOWN = Path(__file__).parents[2] / "data" / "watertown1900_springs.csv"

@@ -14,7 +14,7 @@ from typing import Any
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.demo import Demo
+from coilbench.analysis.cli.demo import Demo
 from coilbench.capture.units import Units
 
 pytest.importorskip("termios")

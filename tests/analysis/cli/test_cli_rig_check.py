@@ -11,17 +11,17 @@ from pathlib import Path
 import pytest
 from sqlite_utils import Database
 
-from coilbench.analysis import listening
-from coilbench.analysis.cli import rig, rig_check, rig_health, run
+from coilbench.analysis.cli import rig, rig_check, run
+from coilbench.analysis.cli import rig_check as rig_health
+from coilbench.analysis.inputs import listening
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
-from coilbench.capture.virtual.bench import Bench
-from coilbench.capture.virtual.faults import Faults
+from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest, Step
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
+from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.virtual.spring import OUTER
-from coilbench.capture.virtual.steps import PressSpring, PutMass, Rest, Step
 
 RIG = RigModel()
 MASSES_KG = (0, 5, 10, 20, 30, 40, 50, 40, 30, 20, 10, 5, 0)

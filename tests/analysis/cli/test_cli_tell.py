@@ -8,8 +8,7 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.control import ask_snapshot
-from coilbench.capture.running.daemon import run_daemon
-from coilbench.capture.running.session import CaptureRequest
+from coilbench.capture.running.session import CaptureRequest, run_daemon
 
 pytestmark = pytest.mark.skipif(
     not hasattr(socket, "AF_UNIX"), reason="no Unix domain sockets here: no channel is opened"

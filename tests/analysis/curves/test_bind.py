@@ -9,10 +9,13 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.bind import bind_warning, find_solid, find_solid_height
-from coilbench.analysis.curves.branches import Bins, fine_bins
-from coilbench.analysis.curves.ends import find_free_length
-from coilbench.analysis.curves.passes import split_passes
+from coilbench.analysis.curves.branches import Bins, fine_bins, split_passes
+from coilbench.analysis.curves.landmarks import (
+    bind_warning,
+    find_free_length,
+    find_solid,
+    find_solid_height,
+)
 from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

@@ -5,7 +5,7 @@ import math
 import pytest
 from scipy import stats
 
-from coilbench.analysis.curves.budget import Budget, BudgetLine, coverage_factor
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, coverage_factor
 
 
 def line(u_n: float, degrees_of_freedom: float = math.inf, *, shared: bool = True) -> BudgetLine:

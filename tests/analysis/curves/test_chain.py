@@ -12,15 +12,14 @@ import pytest
 from numpy.typing import NDArray
 from uncertainties import correlated_values, ufloat
 
-from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import corrected, undo_lag
-from coilbench.analysis.sets.check import check_set
+from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit
-from coilbench.capture.strokes.rig_stroke import read_stroke
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
 from bench_days import Day, World, draw_day

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.curves.length_check import LengthCheck, check_length, length_words
+from coilbench.analysis.curves.shape_model import LengthCheck, check_length, length_words
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units
 

@@ -17,8 +17,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.curves.friction import friction_loop
-from coilbench.analysis.curves.rates import Span, line_rate, named_rates
+from coilbench.analysis.curves.rates import Span, friction_loop, line_rate, named_rates
 from coilbench.analysis.curves.shape_model import find_shape
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import INCH_MM, LBF_N

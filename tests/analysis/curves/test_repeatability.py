@@ -11,10 +11,8 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
-from coilbench.analysis.curves.lag_undo import undo_lag
-from coilbench.analysis.curves.repeatability import seen_repeat
-from coilbench.capture.strokes.rig_stroke import STROKE_UNSEEN_U_MM
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.analysis.curves.lag_undo import seen_repeat, undo_lag
+from coilbench.capture.strokes.sweep import STROKE_UNSEEN_U_MM, Branch, Origin, Sweep
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
 from bench_days import World, draw_day

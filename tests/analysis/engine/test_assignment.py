@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.engine.assigning import Assignment, assign, to_document
 from coilbench.analysis.engine.assignment import EFFORTS, Level
+from coilbench.analysis.engine.assignment_levels import Assignment, assign, to_document
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units

@@ -6,8 +6,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.engine.build_file import BuildFile, Shim, parse_build
-from coilbench.analysis.engine.toml_section import line_of
+from coilbench.analysis.engine.build_file import BuildFile, Shim, line_of, parse_build
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
 

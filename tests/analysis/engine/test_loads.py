@@ -6,11 +6,10 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
-from coilbench.analysis.engine.assigning import assign
+from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.engine.loads import Load, load_of, mean_load, parallel_load
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.placed import Load, SetCurves, load_of, mean_load, parallel_load
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 

@@ -8,12 +8,10 @@ import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.coil_geometry import Coil
-from coilbench.analysis.engine.pair_answers import PairAnswer
-from coilbench.analysis.engine.pair_words import margin_words, room_words
-from coilbench.analysis.engine.pairing import Pairing, pair_sets, to_document
-from coilbench.analysis.engine.placed_sets import SetCurves
-from coilbench.analysis.engine.trade_off import bars
+from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.pairing import PairAnswer, Pairing, bars, pair_sets, to_document
+from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.report.pair_words import margin_words, room_words
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N, Units
 

@@ -9,15 +9,9 @@ import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.pairing import (
-    Combination,
-    Pairing,
-    SetCurves,
-    best_of_each,
-    card_distance,
-    pair_sets,
-    to_document,
-)
+from coilbench.analysis.engine.combination import Combination, card_distance
+from coilbench.analysis.engine.pairing import Pairing, best_of_each, pair_sets, to_document
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N, Units
 

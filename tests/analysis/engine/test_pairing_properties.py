@@ -10,7 +10,9 @@ from hypothesis import strategies as st
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.pairing import SetCurves, card_distance, pair_sets
+from coilbench.analysis.engine.combination import card_distance
+from coilbench.analysis.engine.pairing import pair_sets
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 OUTER, INNER = ("larch", "rowan"), ("heron", "plover")

@@ -10,11 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from coilbench.analysis.engine import three_index_bound, three_index_solve
-from coilbench.analysis.engine.three_index import Array, Columns, ThreeIndexProblem
-from coilbench.analysis.engine.three_index_bound import first_columns, price
-from coilbench.analysis.engine.three_index_rows import Chosen, Prices
-from coilbench.analysis.engine.three_index_solve import solve
+from coilbench.analysis.engine import three_index_solve
+from coilbench.analysis.engine import three_index_solve as three_index_bound
+from coilbench.analysis.engine.three_index import Array, Chosen, Columns, Prices, ThreeIndexProblem
+from coilbench.analysis.engine.three_index_solve import first_columns, price, solve
 
 DATA = Path(__file__).parents[2] / "data" / "balas_saltzman_3d.csv"
 

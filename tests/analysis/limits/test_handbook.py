@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from coilbench.analysis.limits.handbook import handbook_rate, handbook_words
+from coilbench.analysis.limits.stress import handbook_rate, handbook_words
 from coilbench.capture.units import INCH_MM, LBF_N, Units
 
 LBF_PER_IN = LBF_N / INCH_MM

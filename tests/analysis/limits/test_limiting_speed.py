@@ -14,8 +14,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.limits.lift_table import LiftTable
-from coilbench.analysis.limits.spring_force import SpringForce
-from coilbench.analysis.limits.valve_motion import Mass, limiting_speed, valve_motion
+from coilbench.analysis.limits.valve_motion import Mass, SpringForce, limiting_speed, valve_motion
 
 MASS_G = 120.0
 

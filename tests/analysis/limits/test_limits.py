@@ -8,15 +8,14 @@ import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.engine.change_for_load import Standing
-from coilbench.analysis.engine.coil_geometry import Coil
-from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.placed import SetCurves, Standing
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits.lift_table import LiftTable
 from coilbench.analysis.limits.limits import assess_limits, effective_mass
-from coilbench.analysis.limits.limits_words import CAUTIONS, limits_lines, to_document
-from coilbench.analysis.limits.spring_force import weakest_force
 from coilbench.analysis.limits.stress import rate_from_dimensions
+from coilbench.analysis.limits.valve_motion import weakest_force
+from coilbench.analysis.report.limits_text import CAUTIONS, limits_lines, to_document
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units

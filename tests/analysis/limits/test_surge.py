@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilbench.analysis.limits import stress, surge
+from coilbench.analysis.limits import stress
+from coilbench.analysis.limits import stress as surge
 from coilbench.capture.units import INCH_MM, LBF_N
 
 

@@ -13,6 +13,15 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import UFloat, correlated_values, ufloat
 
+from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM, typical_budget
+from coilbench.analysis.report.card_text import (
+    class_words,
+    gravity_words,
+    masses_words,
+    rounded_up,
+    to_document,
+    trust_words,
+)
 from coilbench.analysis.rig.card import (
     coefficient_u,
     correlation,
@@ -22,19 +31,11 @@ from coilbench.analysis.rig.card import (
     step_errors,
     trust,
 )
-from coilbench.analysis.rig.card_words import (
-    class_words,
-    gravity_words,
-    masses_words,
-    rounded_up,
-    trust_words,
-)
-from coilbench.analysis.rig.typical import TYPICAL_RATE_N_PER_MM, typical_budget
-from coilbench.analysis.screens.card_document import to_document
-from coilbench.capture.calibration.fit import GaugePoint, LoadPoint
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.parts import NewPart, PointRow, load_part, travel_part
 from coilbench.capture.calibration.regression import (
+    GaugePoint,
+    LoadPoint,
     PolynomialFit,
     fit_polynomial,
     hidden_departure,

@@ -13,8 +13,8 @@ from scipy import stats
 from uncertainties import UFloat, correlated_values, ufloat
 
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
-from coilbench.capture.calibration.fit import LoadPoint, fit_load
-from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure
+from coilbench.capture.calibration.fit import fit_load
+from coilbench.capture.calibration.regression import LoadPoint, PolynomialFit, hidden_departure
 from coilbench.capture.errors import CoilbenchError
 
 G = 9.80665

@@ -10,12 +10,12 @@ from scipy import stats
 from coilbench.analysis.rig.findings import rate_finding
 from coilbench.analysis.rig.health import Health, Heard, judge_health
 from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
-from coilbench.capture.calibration.model import Calibration, PolynomialFit
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.messages import FaultCode
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER
-from coilbench.capture.virtual.steps import PressSpring, Rest
 
 PER_COUNT_N = -4e-4  # a cell wired backwards, which the calibration puts right
 

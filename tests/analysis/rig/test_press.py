@@ -8,22 +8,16 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.rig.hints import Hints
-from coilbench.analysis.rig.press import (
-    Rest,
-    at_rest,
-    moved,
-    press_findings,
-    running_finding,
-)
+from coilbench.analysis.rig.health import Hints
+from coilbench.analysis.rig.press import Rest, at_rest, moved, press_findings, running_finding
 from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.calibration.model import Calibration, PolynomialFit
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.messages import Fault, FaultCode, Restarted
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.virtual.bench import Bench, PressSpring
+from coilbench.capture.virtual.bench import Rest as RestStep
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER
-from coilbench.capture.virtual.steps import PressSpring
-from coilbench.capture.virtual.steps import Rest as RestStep
 
 
 @pytest.fixture(scope="module")

@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
-from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.grades import load_tolerance_n, set_grades
-from coilbench.analysis.sets.nominals import Nominal
+from coilbench.analysis.sets.judge import check_set
+from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))

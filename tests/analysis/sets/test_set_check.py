@@ -15,9 +15,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
-from coilbench.analysis.sets.check import check_set
-from coilbench.analysis.sets.nominals import Nominal
-from coilbench.analysis.sets.result import SetCheck, SpringCheck, to_document
+from coilbench.analysis.sets.judge import SetCheck, SpringCheck, check_set, to_document
+from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import INCH_MM, KGF_N, LBF_N, Units

@@ -11,13 +11,12 @@ import pytest
 from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.report.set_text import to_document
 from coilbench.analysis.sets.compare import compare_sets
-from coilbench.analysis.sets.compare_document import to_document
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.rig_stroke import RigReading
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, RigReading, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))
 SEAT_MM, OPEN_MM = 38.5, 27.6

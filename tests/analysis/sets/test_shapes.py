@@ -6,8 +6,8 @@ import numpy as np
 from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.sets.check import check_set
-from coilbench.analysis.sets.shapes import Departure, odd_shapes, shape_departures
+from coilbench.analysis.sets.judge import check_set
+from coilbench.analysis.sets.outliers import Departure, odd_shapes, shape_departures
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))

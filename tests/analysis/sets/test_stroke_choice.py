@@ -11,12 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.sets.stroke_choice import (
-    JudgedStroke,
-    doubt_of,
-    judge_strokes,
-    uncounted,
-)
+from coilbench.analysis.sets.stroke_choice import JudgedStroke, doubt_of, judge_strokes, uncounted
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import Units

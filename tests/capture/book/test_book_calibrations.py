@@ -14,7 +14,7 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep
 from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
-from coilbench.capture.calibration.points import FlexPoint, LoadPoint
+from coilbench.capture.calibration.regression import FlexPoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
 from coilbench.capture.strokes.sweep import Origin

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from dataclasses import fields
 
-from coilbench.capture.book import export_rig, export_sweeps
-from coilbench.capture.book.export_step import FileNames, plain
+from coilbench.capture.book import exporting as export_rig
+from coilbench.capture.book import exporting as export_sweeps
+from coilbench.capture.book.exporting import FileNames, plain
 from coilbench.capture.calibration.parts import PointRow
-from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint
 from coilbench.capture.tables.keyed import KeyedSetup
 

@@ -16,23 +16,36 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlite_utils import Database
 
-from coilbench.capture.book.calibrations import current_calibration, store_part
-from coilbench.capture.book.checks import NewCheck, mass_checks, set_good_for_days, store_check
+from coilbench.capture.book.calibrations import (
+    NewCheck,
+    current_calibration,
+    find_scale,
+    mass_checks,
+    set_good_for_days,
+    store_check,
+    store_part,
+    store_scale,
+)
 from coilbench.capture.book.importing import import_table, store_readings
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import BESIDE_THE_RULES, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.renaming import rename_spring
-from coilbench.capture.book.scales import find_scale, store_scale
-from coilbench.capture.book.sets import SetPlan, find_set, keep_nominal, new_set, set_names
+from coilbench.capture.book.sets import (
+    SetPlan,
+    find_set,
+    keep_nominal,
+    new_set,
+    rename_spring,
+    set_names,
+)
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount_last
 from coilbench.capture.calibration.parts import load_part, travel_part
-from coilbench.capture.calibration.points import GaugePoint, LoadPoint
+from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.locks import hold_book
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 

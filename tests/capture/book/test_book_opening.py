@@ -11,10 +11,10 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.capture.book import schema
+from coilbench.capture.book.copies import wording_sqlite_errors
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set, set_names
-from coilbench.capture.book.sqlite_words import wording_sqlite_errors
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
 

@@ -8,16 +8,23 @@ import threading
 import numpy as np
 import pytest
 
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.recovery import UNCLOSED, left_over, recover
-from coilbench.capture.book.sessions import ChunkOwner, end_session, start_session, store_chunk
+from coilbench.capture.book.sessions import (
+    UNCLOSED,
+    ChunkOwner,
+    end_session,
+    left_over,
+    recover,
+    start_session,
+    store_chunk,
+)
 from coilbench.capture.book.sets import turn_order
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.locks import hold_book
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
 
 WHO_DIES = """
 import os, signal, sys
@@ -208,7 +215,7 @@ def test_a_rescue_that_fails_half_way_changes_nothing(db, session_id, owner, str
     def full(*_):
         raise CoilbenchError("the disk is full")
 
-    monkeypatch.setattr("coilbench.capture.book.recovery.drop_chunks", full)
+    monkeypatch.setattr("coilbench.capture.book.sessions.drop_chunks", full)
     with pytest.raises(CoilbenchError, match="disk is full"):
         recover(db)
     assert left_over(db)

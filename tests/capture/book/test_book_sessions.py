@@ -18,8 +18,8 @@ from coilbench.capture.book.sessions import (
 from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
 
 URL = "serial:///dev/ttyUSB0?baud=250000"
 

@@ -21,7 +21,7 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes.judging import Purpose
 
 
 def test_a_set_comes_back_as_it_was_planned(db):

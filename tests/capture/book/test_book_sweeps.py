@@ -13,10 +13,10 @@ from coilbench.capture.blocks import LOAD_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.book.sets import turn_order
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep, uncount_last
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 
 def converted(n: int = 40) -> np.ndarray:

@@ -5,9 +5,9 @@ import pytest
 from coilbench.capture.book.stroke_rulings import keep_rulings, stroke_rows
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 ABORTED = {"status": SweepStatus.ABORTED, "counted": False}
 

@@ -11,12 +11,12 @@ from hypothesis import strategies as st
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.model import (
     Calibration,
-    PolynomialFit,
     apply,
     fit_from_document,
     fit_to_document,
     instrument_uncertainty,
 )
+from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.errors import CoilbenchError
 
 

@@ -8,16 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.calibration.fit import (
-    Fitted,
-    GaugePoint,
-    LoadPoint,
-    fit_load,
-    fit_travel,
-    masses_u_relative,
-)
+from coilbench.capture.calibration.fit import fit_load, fit_travel, masses_u_relative
 from coilbench.capture.calibration.model import Calibration, instrument_uncertainty
-from coilbench.capture.calibration.regression import evaluate, value
+from coilbench.capture.calibration.regression import Fitted, GaugePoint, LoadPoint, evaluate, value
 from coilbench.capture.errors import CoilbenchError
 
 G = 9.80665  # standard gravity, exact: 3rd CGPM, 1901

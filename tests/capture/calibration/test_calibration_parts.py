@@ -5,14 +5,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.parts import (
-    datum_part,
-    flex_part,
-    load_part,
-    travel_part,
+from coilbench.capture.calibration.parts import datum_part, flex_part, load_part, travel_part
+from coilbench.capture.calibration.regression import (
+    FlexPoint,
+    GaugePoint,
+    LoadPoint,
+    PolynomialFit,
+    evaluate,
+    value,
 )
-from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration.regression import PolynomialFit, evaluate, value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
 

@@ -7,9 +7,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.calibration.fit import FlexPoint, PolynomialFit, fit_flex
+from coilbench.capture.calibration.flex_fit import fit_flex
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import evaluate
+from coilbench.capture.calibration.regression import FlexPoint, PolynomialFit, evaluate
 from coilbench.capture.errors import CoilbenchError
 
 N_PER_COUNT, ZERO_N = 0.005, -250.0

@@ -9,9 +9,15 @@ from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
 from coilbench.capture.calibration.guided import Asked, follow
 from coilbench.capture.calibration.regression import fit_polynomial
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.virtual.bench import (
+    Bench,
+    FacesTogether,
+    GaugeBlock,
+    PressBlock,
+    PutMass,
+    Rest,
+)
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.steps import FacesTogether, GaugeBlock, PressBlock, PutMass, Rest
 
 RIG = RigModel.draw(6)
 

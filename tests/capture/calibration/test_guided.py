@@ -16,9 +16,15 @@ from coilbench.capture.calibration.guided import (
 from coilbench.capture.calibration.regression import fit_polynomial, value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import LinkCounters, Restarted, Tally
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.virtual.bench import (
+    Bench,
+    FacesTogether,
+    GaugeBlock,
+    PressBlock,
+    PutMass,
+    Rest,
+)
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.steps import FacesTogether, GaugeBlock, PressBlock, PutMass, Rest
 
 RIG = RigModel.draw(6)
 NOISE_N = 0.2  # of a hold's mean: noise over the root of its samples, hum, creep and drift

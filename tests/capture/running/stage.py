@@ -11,10 +11,9 @@ from coilbench.capture.messages import Hello, LinkCounters
 from coilbench.capture.running import session as module
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources.base import SourceEnded, SourceLost
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest
 
 RIG = RigModel.draw(4)
 SPRINGS = draw_set(OUTER, 2, 4)

@@ -8,9 +8,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command
-from coilbench.capture.running.control_lines import (
+from coilbench.capture.running.commands import (
     LONGEST_REQUEST,
+    LONGEST_TEXT,
+    Action,
+    Command,
     answer,
     command_request,
     read_done,

@@ -14,13 +14,12 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
+from coilbench.capture.book.locks import hold_book, hold_port
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.daemon import run_daemon
-from coilbench.capture.running.events import EventKind
-from coilbench.capture.running.locks import hold_book, hold_port
-from coilbench.capture.running.session import CaptureRequest
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.running.commands import EventKind
+from coilbench.capture.running.session import CaptureRequest, run_daemon
+from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel

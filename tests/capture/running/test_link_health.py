@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.messages import LinkCounters
-from coilbench.capture.running.link_health import LinkHealth, added
+from coilbench.capture.running.snapshot import LinkHealth, added
 
 
 def block(first, count, rate_hz=93.0):

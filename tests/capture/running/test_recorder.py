@@ -9,23 +9,20 @@ import pytest
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.recovery import recover
-from coilbench.capture.book.sessions import start_session
+from coilbench.capture.book.sessions import recover, start_session
 from coilbench.capture.book.sets import find_set, turn_order
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Fault, Hello, Restarted, Tally
 from coilbench.capture.running import recorder as module
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.recorder import Recorder
-from coilbench.capture.strokes.sample_blob import unpack
-from coilbench.capture.strokes.turns import Purpose
-from coilbench.capture.virtual.bench import Bench, capture_steps
-from coilbench.capture.virtual.hand import StrokeKind
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import unpack
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, capture_steps
 from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest
 
 RIG = RigModel.draw(4)
 SPRINGS = draw_set(OUTER, 2, 4)

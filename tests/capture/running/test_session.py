@@ -13,12 +13,11 @@ from coilbench.capture.book import sessions as sessions_module
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.session import CaptureRequest, Session
-from coilbench.capture.strokes.sample_blob import unpack
-from coilbench.capture.virtual.hand import StrokeKind
-from coilbench.capture.virtual.steps import PressSpring, Rest
+from coilbench.capture.strokes.stored import unpack
+from coilbench.capture.virtual.bench import PressSpring, Rest
+from coilbench.capture.virtual.setup import StrokeKind
 
 sys.path.append(str(Path(__file__).parent))
 scene = importlib.import_module("stage")

@@ -9,15 +9,15 @@ import pytest
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import start_session
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as module
-from coilbench.capture.running.events import EventKind
-from coilbench.capture.running.locks import hold_book
+from coilbench.capture.running.commands import EventKind
 from coilbench.capture.running.recorder import Recorder
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.strokes.stored import unpack
 
 sys.path.append(str(Path(__file__).parent))
 scene = importlib.import_module("stage")

@@ -11,7 +11,7 @@ import pytest
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import LinkCounters, Restarted
 from coilbench.capture.running import session as module
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import EventKind
 from coilbench.capture.sources.base import SourceLost
 
 sys.path.append(str(Path(__file__).parent))

@@ -7,18 +7,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import EventKind
 from coilbench.capture.running.recorder import DATUM_LOST
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
-from coilbench.capture.virtual.faults import Faults
 from coilbench.capture.virtual.firmware import Firmware
-from coilbench.capture.virtual.links import DEFAULT_LINK
-from coilbench.capture.virtual.port import VirtualPort
-from coilbench.capture.virtual.setup import LinkKind
+from coilbench.capture.virtual.port import DEFAULT_LINK, VirtualPort
+from coilbench.capture.virtual.setup import Faults, LinkKind
 
 sys.path.append(str(Path(__file__).parent))
 scene = importlib.import_module("stage")

@@ -10,11 +10,8 @@ import pytest
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.messages import Hello
-from coilbench.capture.sources.pi_address import parse_pi
-from coilbench.capture.sources.pi_board import Clock, open_board
-from coilbench.capture.sources.pi_edges import Edges
-from coilbench.capture.sources.pi_hx711 import Hx711
-from coilbench.capture.sources.pi_rig import PiRig
+from coilbench.capture.sources.pi_pins import Clock, Edges, open_board, parse_pi
+from coilbench.capture.sources.pi_rig import Hx711, PiRig
 
 sys.path.append(str(Path(__file__).parent))
 chip = importlib.import_module("hx711_chip")

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.pi_address import parse_pi
+from coilbench.capture.sources.pi_pins import parse_pi
 
 sys.path.append(str(Path(__file__).parent))
 pi_run = importlib.import_module("pi_run")

@@ -9,9 +9,7 @@ import pytest
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.messages import Answer, Fault, FaultCode, Hello, Tally
-from coilbench.capture.sources.pi_address import parse_pi
-from coilbench.capture.sources.pi_board import open_board
-from coilbench.capture.sources.pi_edges import Edges
+from coilbench.capture.sources.pi_pins import Edges, open_board, parse_pi
 
 sys.path.append(str(Path(__file__).parent))
 pi_run = importlib.import_module("pi_run")

@@ -15,10 +15,9 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Answer, Hello, Tally
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources import pi as pi_source
-from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import SourceLost, identify
 from coilbench.capture.sources.pi import PiSource, open_pi
-from coilbench.capture.sources.pi_board import Clock
+from coilbench.capture.sources.pi_pins import Clock
 
 sys.path.append(str(Path(__file__).parent))
 pi_run = importlib.import_module("pi_run")
@@ -231,7 +230,7 @@ def test_a_missing_package_is_named_with_its_cure(pins, monkeypatch, name):
 
 
 def test_a_missing_driver_is_named_and_pins_are_let_go(pins, monkeypatch):
-    monkeypatch.setattr("coilbench.capture.sources.pi_hx711.find_spec", lambda _name: None)
+    monkeypatch.setattr("coilbench.capture.sources.pi_rig.find_spec", lambda _name: None)
     assert "'hx711'" in refusal(CoilbenchError)
     assert pins.modes == {}
 
@@ -240,7 +239,7 @@ def test_another_package_of_the_drivers_name_is_refused(pins, monkeypatch, tmp_p
     other = tmp_path / "other.py"
     other.write_text("class HX711: ...\n")
     spec = importlib.util.spec_from_file_location("hx711", other)
-    monkeypatch.setattr("coilbench.capture.sources.pi_hx711.find_spec", lambda _name: spec)
+    monkeypatch.setattr("coilbench.capture.sources.pi_rig.find_spec", lambda _name: spec)
     assert "another package" in refusal(CoilbenchError)
 
 
@@ -260,7 +259,7 @@ def test_a_module_that_will_not_load_here_is_said_why(pins, monkeypatch, error, 
     def refuse(_name):
         raise error
 
-    monkeypatch.setattr("coilbench.capture.sources.pi_board.import_module", refuse)
+    monkeypatch.setattr("coilbench.capture.sources.pi_pins.import_module", refuse)
     assert words in refusal(CoilbenchError)
 
 

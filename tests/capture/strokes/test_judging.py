@@ -6,10 +6,9 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.strokes.judging import judge
+from coilbench.capture.strokes.judging import Purpose, judge
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 
 def samples(count=300, *, without=(), rate_hz=93.0):

@@ -3,7 +3,7 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.strokes.turns import Done, Purpose, Turn, TurnOrder
+from coilbench.capture.strokes.judging import Done, Purpose, Turn, TurnOrder
 
 ORDER = TurnOrder(("a-01", "a-02", "a-03"), conditioning=2, measured=3, done={})
 

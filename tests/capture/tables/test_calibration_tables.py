@@ -4,13 +4,9 @@ from __future__ import annotations
 
 import pytest
 
-from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.calibration_tables import (
-    read_flex_points,
-    read_gauge_points,
-    read_load_points,
-)
+from coilbench.capture.tables.columns import read_flex_points, read_gauge_points, read_load_points
 from coilbench.capture.tables.csv_table import Table, read_table
 
 

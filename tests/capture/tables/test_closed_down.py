@@ -8,9 +8,8 @@ import numpy as np
 import pytest
 
 from coilbench.capture.strokes.sweep import Branch
-from coilbench.capture.tables.closed_down import find_solid_heights
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.points_file import SpringPoints, read_points
+from coilbench.capture.tables.points_file import SpringPoints, find_solid_heights, read_points
 
 # U.S. Ordnance Department, Report of the Tests of Metals and Other Materials, Watertown Arsenal,
 # 1900, pp. 386-387: "closed down" heights, inches.

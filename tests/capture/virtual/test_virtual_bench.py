@@ -7,19 +7,22 @@ import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.virtual.bench import Bench, Span, calibration_steps, capture_steps
-from coilbench.capture.virtual.hand import StrokeKind
-from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
-from coilbench.capture.virtual.steps import (
+from coilbench.capture.virtual.bench import (
+    Bench,
     FacesTogether,
     GaugeBlock,
     PressBlock,
     PressSpring,
     PutMass,
     Rest,
+    Span,
     Step,
+    calibration_steps,
+    capture_steps,
 )
+from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
 
 CLEAN = RigModel(
     nonlinearity_fraction=0.0,

@@ -7,9 +7,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.virtual.faults import Faults
-from coilbench.capture.virtual.hand import StrokeKind
-from coilbench.capture.virtual.setup import LinkKind, Pace, Role, VirtualSetup, parse_virtual
+from coilbench.capture.virtual.setup import (
+    Faults,
+    LinkKind,
+    Pace,
+    Role,
+    StrokeKind,
+    VirtualSetup,
+    parse_virtual,
+)
 
 
 def test_every_key_is_read() -> None:

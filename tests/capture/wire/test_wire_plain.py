@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RawBlock
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
 
 sys.path.append(str(Path(__file__).parents[2] / "fuzz"))
 plain = importlib.import_module("plain_parser")

@@ -1,0 +1,169 @@
+"""The set's table for the dashboard, out of the book."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
+
+import numpy as np
+from sqlite_utils import Database
+
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.dashboard.frame import SetTable, SpringRow
+from coilbench.analysis.inputs.measured import measured_set
+from coilbench.analysis.sets.judge import check_set
+from coilbench.analysis.sets.rulings import Flag, measured_there, with_nominal
+from coilbench.capture.book.sets import SetRecord, find_set, turn_order
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.judging import Done
+from coilbench.capture.units import Units
+
+BAND_POINTS = 30
+# The default heights keep this far from the ends of what was measured; near the free length a
+# hair's breadth is a large share of the load.
+TOP_SHARE, BOTTOM_SHARE = 0.4, 0.15
+
+
+def read_set_table(
+    db: Database, set_name: str, heights_mm: Sequence[float], units: Units
+) -> SetTable:
+    """Return the set as far as it is measured; flags as soon as there are springs to compare.
+
+    Args:
+        db: the open book.
+        set_name: the set.
+        heights_mm: heights to read at; none: two inside what was measured.
+        units: for the reasons' words.
+    """
+    record = find_set(db, set_name)
+    done = turn_order(db, record).done
+    try:
+        measured = measured_set(db, record, units=units)
+        curves, doubts = measured.curves, measured.doubts
+    except CoilbenchError:
+        curves, doubts = (), {}
+    heights = tuple(heights_mm) if heights_mm else _own_heights_mm(record, curves)
+    by_label = {curve.label: curve for curve in curves}
+    flags = _flags(record, curves, heights, doubts, units)
+    rows = tuple(
+        SpringRow(
+            label=label,
+            strokes=done.get(label, Done()).measured,
+            loads_n=tuple(_load_n(by_label.get(label), height) for height in heights),
+            flags=tuple(flag.kind for flag in flags.get(label, ())),
+            reasons=tuple(flag.reason for flag in flags.get(label, ())),
+        )
+        for label in record.labels
+    )
+    solid_mm = expected_solid_mm(record.solid_height_mm, curves)
+    nominal_mm = _nominal_mm(record)
+    return SetTable(heights, record.measured_strokes, rows, solid_mm, nominal_mm, _band(curves))
+
+
+def _nominal_mm(record: SetRecord) -> tuple[float, ...]:
+    return () if record.nominal is None else tuple(load.height_mm for load in record.nominal.loads)
+
+
+def with_strokes(db: Database, set_name: str, table: SetTable) -> SetTable:
+    """Return the table with the strokes and labels of now; the loads as they were.
+
+    Counting strokes is quick, fitting curves is not: a stroke shows at once, its load a little
+    later.
+    """
+    record = find_set(db, set_name)
+    done = turn_order(db, record).done
+    known = {row.label: row for row in table.rows}
+    nothing = (None,) * len(table.heights_mm)
+    rows = tuple(
+        replace(
+            known.get(label, SpringRow(label, 0, nothing, ())),
+            strokes=done.get(label, Done()).measured,
+        )
+        for label in record.labels
+    )
+    solid_mm = record.solid_height_mm if table.solid_mm is None else table.solid_mm
+    return replace(
+        table,
+        strokes_wanted=record.measured_strokes,
+        rows=rows,
+        solid_mm=solid_mm,
+        nominal_mm=_nominal_mm(record),
+    )
+
+
+def expected_solid_mm(given_mm: float | None, curves: Sequence[SpringCurve]) -> float | None:
+    """Return the set's solid height as given, else the highest found; None where none is known."""
+    if given_mm is not None:
+        return given_mm
+    return max((c.solid_height_mm for c in curves if c.solid_height_mm is not None), default=None)
+
+
+def _band(curves: Sequence[SpringCurve]) -> tuple[tuple[float, float, float], ...]:
+    """Return the lowest and highest load at heights that every curve reaches."""
+    if not curves:
+        return ()
+    low_mm = max(curve.lowest_mm for curve in curves)
+    high_mm = min(curve.highest_mm for curve in curves)
+    if high_mm <= low_mm:
+        return ()
+    heights_mm = np.linspace(high_mm, low_mm, BAND_POINTS)
+    loads_n = []
+    for curve in curves:
+        at_mm, n = curve.sampled(BAND_POINTS)
+        order = np.argsort(at_mm)
+        loads_n.append(np.interp(heights_mm, at_mm[order], n[order]))
+    low_n, high_n = np.min(loads_n, axis=0), np.max(loads_n, axis=0)
+    return tuple(zip(heights_mm.tolist(), low_n.tolist(), high_n.tolist(), strict=True))
+
+
+def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
+    """Return two heights inside what every spring was measured over, the higher one first."""
+    if not curves:
+        return ()
+    low = max(curve.lowest_mm for curve in curves)
+    tops = [curve.highest_mm for curve in curves]
+    tops += [c.free_length_mm for c in curves if c.free_length_mm is not None]
+    high = min(tops)
+    span = high - low
+    if span <= 0:
+        return ()
+    return (round(high - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1))
+
+
+def _load_n(curve: SpringCurve | None, height_mm: float) -> float | None:
+    if curve is None:
+        return None
+    try:
+        return curve.load_n_at(height_mm)
+    except HeightNotMeasured:
+        return None
+
+
+def _own_heights_mm(record: SetRecord, curves: Sequence[SpringCurve]) -> tuple[float, ...]:
+    """The heights of the nominal kept with the set, as far as they are measured; else ours."""
+    kept, _ = measured_there(with_nominal([], record.nominal), 0, curves)
+    return tuple(mm for mm, _ in kept) if kept else default_heights_mm(curves)
+
+
+def _flags(
+    record: SetRecord,
+    curves: Sequence[SpringCurve],
+    heights_mm: Sequence[float],
+    doubts: Mapping[str, str],
+    units: Units,
+) -> dict[str, tuple[Flag, ...]]:
+    if not curves or not heights_mm:
+        return {}
+    try:
+        asked = with_nominal([(mm, None) for mm in heights_mm], record.nominal)
+        check = check_set(
+            record.name,
+            curves,
+            heights_mm,
+            nominals=[nominal for _, nominal in asked[: len(heights_mm)]],
+            doubts=doubts,
+            units=units,
+        )
+    except CoilbenchError:
+        return {}  # a height that not every spring reaches yet
+    return {spring.label: spring.flags for spring in check.springs}

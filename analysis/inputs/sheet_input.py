@@ -1,0 +1,158 @@
+"""What a build sheet is made of, out of the book: for `report` and `export --sheet`."""
+
+from __future__ import annotations
+
+import platform
+from collections.abc import Iterator
+from importlib.metadata import version
+from pathlib import Path
+
+from sqlite_utils import Database
+
+from coilbench.analysis.cli.common import read_build
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.engine.assignment import Effort, valves_of
+from coilbench.analysis.engine.assignment_levels import assign
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.pairing import pair_sets
+from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.inputs.lift_file import lift_table_beside
+from coilbench.analysis.inputs.measured import Measurement, measured_set, set_apart, usable_curves
+from coilbench.analysis.inputs.rig_record import calibration_card, limit_days, rig_warnings
+from coilbench.analysis.limits.limits import assess_limits
+from coilbench.analysis.report.set_text import set_notes
+from coilbench.analysis.report.sheet import RigPart, ScalePart, SetPart, Sheet
+from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
+from coilbench.analysis.rig.check import days_between
+from coilbench.analysis.sets.judge import SetCheck, check_set
+from coilbench.capture.book.calibrations import find_scale, newest_part
+from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
+from coilbench.capture.units import Units
+
+
+def read_sheet(
+    db: Database, build_path: Path, effort: Effort, use_flagged: bool, units: Units, book: str
+) -> Sheet:
+    """Work out a build file's sheet.
+
+    Args:
+        db: the open book.
+        build_path: the build file.
+        effort: what may be done under the springs.
+        use_flagged: count weak, stiff, short and odd springs in.
+        units: for the words.
+        book: the book's name, for the record.
+
+    Raises:
+        CoilbenchError: the build file or a set that it names can't be used.
+    """
+    build = read_build(build_path)
+    table = lift_table_beside(build, build_path)
+    worked = _work_out(db, build, effort, use_flagged, units)
+    chosen = worked.chosen
+    limits = [
+        assess_limits(build, pair.outer, pair.inner, pair.choice, build.given, table)
+        for pair in chosen.pairs
+    ]
+    about = Circumstances(build_path.read_text("utf-8-sig"), utc_now(), book, dict(_versions()))
+    return make_sheet(worked, chosen, limits, _rig(db, worked, about.made_utc), about, units)
+
+
+def _work_out(
+    db: Database, build: BuildFile, effort: Effort, use_flagged: bool, units: Units
+) -> Worked:
+    sets, parts, sizes, left_out = {}, {}, {}, list[str]()
+    for name, offset_mm in _candidates(build):
+        record = find_set(db, name)
+        seat_mm = build.head.installed_height_mm - offset_mm
+        heights_mm = (seat_mm, seat_mm - build.cam.valve_lift_mm)
+        measured = measured_set(db, record, reach_mm=heights_mm[1], units=units)
+        curves = measured.curves
+        check, unjudged = _check(record, curves, heights_mm, use_flagged, units)
+        flagged = () if check is None or use_flagged else set_apart(check)
+        sets[name], gone = usable_curves(record, curves, flagged)
+        left_out += gone
+        sizes[name] = len(record.springs)
+        parts[name] = SetPart(
+            record.set_id,
+            name,
+            record.role,
+            check,
+            unjudged,
+            measured.missing,
+            set_provenance(db, record),
+            (*set_notes(curves, heights_mm, units), *_strokes_left_out(measured)),
+        )
+    assignment = assign(build, sets, sizes, effort, units)
+    best = None
+    if not assignment.chosen.valves:
+        ranked = pair_sets(build, sets, units).combinations
+        best = next(each for each in ranked if _allowed(each.choice, effort))
+    return Worked(assignment, best, valves_of(build, sizes), sets, parts, tuple(left_out))
+
+
+def _allowed(choice: SeatChoice, effort: Effort) -> bool:
+    """Tell whether a level of effort may do it; nothing under the springs it always may."""
+    if choice.seat_cut_mm > 0.0:
+        return effort == "cuts"
+    return effort != "none" or not choice.shims_mm
+
+
+def _candidates(build: BuildFile) -> Iterator[tuple[str, float]]:
+    """Yield each candidate set's name, and how much lower than the outer it stands."""
+    yield from ((name, 0.0) for name in build.springs.outer)
+    yield from ((name, build.head.inner_offset_mm) for name in build.springs.inner)
+
+
+def _strokes_left_out(measured: Measurement) -> Iterator[str]:
+    """Name the strokes that the capture counted and no curve is read from, and why."""
+    for label, strokes in measured.strokes.items():
+        for one in strokes:
+            if not one.kept and (one.findings or one.ruling is not None):
+                yield f"{label}, stroke {one.number}: {one.words()}"
+
+
+def _check(
+    record: SetRecord,
+    curves: tuple[SpringCurve, ...],
+    heights_mm: tuple[float, float],
+    use_flagged: bool,
+    units: Units,
+) -> tuple[SetCheck | None, str]:
+    """Judge a set where `pair` and `assign` judge it; or say why it can't be."""
+    try:
+        return check_set(record.name, curves, heights_mm, units=units), ""
+    except HeightNotMeasured as error:
+        if not use_flagged:
+            raise
+        return None, error.what
+
+
+def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:
+    names = dict.fromkeys(
+        came.scale for part in worked.parts.values() for came in part.came if came.scale is not None
+    )
+    scales = []
+    for name in names:
+        made_utc = scale_made_utc(db, name)
+        if made_utc is not None:
+            age_days = days_between(made_utc, now_utc)
+            scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
+    card = None if newest_part(db, "load") is None else calibration_card(db)
+    limit = limit_days(db)
+    stale = [
+        f"the calibration of the scale {one.scale.name} is {one.age_days:.0f} days old, the limit "
+        f"is {limit:g}: calibrate it again before you measure, with coilbench rig weigh --scale"
+        for one in scales
+        if one.age_days > limit
+    ]
+    return RigPart(card, tuple(scales), (*rig_warnings(db, now_utc), *stale))
+
+
+def _versions() -> Iterator[tuple[str, str]]:
+    yield "coilbench", version("coilbench")
+    yield "Python", platform.python_version()
+    for name in ("numpy", "scipy"):
+        yield name, version(name)
