@@ -35,30 +35,30 @@ def parse_number(text: str) -> float:
     """
     stripped = text.strip()
     if not re.fullmatch(_NUMBER, stripped):
-        raise CoilbenchError(f"{text!r} is not a number", mend="Write it like 38.5 or 38,5")
+        raise CoilbenchError(f"{text!r} is not a number", hint="Write it like 38.5 or 38,5")
     if _THOUSANDS.match(stripped):
         raise CoilbenchError(
             f"{text!r} is ambiguous: a thousand or a decimal",
-            mend="Write it with a point, or without the comma",
+            hint="Write it with a point, or without the comma",
         )
     number = float(stripped.replace(",", "."))
     if not math.isfinite(number):
-        raise CoilbenchError(f"{text!r} is too large", mend="Write a finite number")
+        raise CoilbenchError(f"{text!r} is too large", hint="Write a finite number")
     return number
 
 
 def _parse_quantity(text: str, units: dict[str, float], what: str, example: str) -> float:
     match = _QUANTITY.match(text)
     if match is None:
-        raise CoilbenchError(f"{text!r} is not a {what}", mend=f"Write it like {example}")
+        raise CoilbenchError(f"{text!r} is not a {what}", hint=f"Write it like {example}")
     number, unit = match.groups()
     if not unit:
-        raise CoilbenchError(f"{text!r} has no unit", mend=f"Write it like {example}")
+        raise CoilbenchError(f"{text!r} has no unit", hint=f"Write it like {example}")
     factor = units.get(unit.lower())
     if factor is None:
         raise CoilbenchError(
             f"{text!r} has the unit {unit!r}, which is no unit of {what}",
-            mend=f"Write it like {example}",
+            hint=f"Write it like {example}",
         )
     return parse_number(number) * factor
 
@@ -91,7 +91,7 @@ def parse_rate_n_per_mm(text: str) -> float:
     mm = LENGTH_IN_MM.get(length.strip().lower())
     if not slash or mm is None:
         raise CoilbenchError(
-            f"{text!r} is not a rate", mend="Write it like 1.6kg/mm, 16N/mm or 90lbf/in"
+            f"{text!r} is not a rate", hint="Write it like 1.6kg/mm, 16N/mm or 90lbf/in"
         )
     return parse_load_n(load) / mm
 

@@ -38,7 +38,7 @@ def book_copy(file: Path, force: bool) -> None:
     """
     if not file.absolute().parent.is_dir():
         raise CoilbenchError(
-            "this folder is not there", where=str(file.parent), mend="Make it, or name another"
+            "this folder is not there", where=str(file.parent), hint="Make it, or name another"
         )
     copy_book(book_path(), file, force=force)
     found = check_book(file)
@@ -91,13 +91,13 @@ def book_put_back(file: Path) -> None:
         raise CoilbenchError(
             f"this copy is damaged ({found.findings[0]}), and it was not put back",
             where=str(file),
-            mend="Name another copy; coilbench book check FILE says what is wrong with one",
+            hint="Name another copy; coilbench book check FILE says what is wrong with one",
         )
     if found.newer:
         raise CoilbenchError(
             f"a newer coilbench has written this copy ({found.version})",
             where=str(file),
-            mend="Update coilbench, or name another copy",
+            hint="Update coilbench, or name another copy",
         )
     path.parent.mkdir(parents=True, exist_ok=True)
     with hold_book(path):

@@ -133,7 +133,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     if file is None:
         raise CoilbenchError(
             "a scale is calibrated from a file of what it shows",
-            mend="Give --from FILE with the columns mass_kg,shown_kg",
+            hint="Give --from FILE with the columns mass_kg,shown_kg",
         )
     scale = calibrate_scale(name, read_scale_points(_table(file)), file.name, gravity_m_s2)
     with open_book(book_path(), create=True) as db:
@@ -194,7 +194,7 @@ def gauge_command(
             _refuse_other_rig(travel, rig.hello, command)
             _store(datum_part(travel.fit, datum_guided(rig, datum)).on(rig.hello))
     else:
-        raise CoilbenchError("give --lengths, --datum or --from", mend="See: rig gauge --help")
+        raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
 
 
 @click.command(
@@ -246,7 +246,7 @@ def _fitted(kind: PartKind, command: str) -> PartRecord:
             part = newest_part(db, kind)
     if part is None:
         raise CoilbenchError(
-            f"the {kind} is not calibrated yet", mend=f"First: coilbench rig {command}"
+            f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
         )
     return part
 
@@ -257,7 +257,7 @@ def _refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
         raise CoilbenchError(
             f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
             f"{hello.device_id}",
-            mend=f"First, on this rig: coilbench rig {command}",
+            hint=f"First, on this rig: coilbench rig {command}",
         )
 
 

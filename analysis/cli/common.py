@@ -46,7 +46,7 @@ class _Quantity(click.ParamType[float]):
             return self._parse(value)
         except CoilbenchError as error:
             where = None if param is None else param.get_error_hint(ctx).strip("'")
-            raise CoilbenchError(error.what, where=where, mend=error.mend) from error
+            raise CoilbenchError(error.what, where=where, hint=error.hint) from error
 
 
 LENGTH = _Quantity("length", parse_length_mm)
@@ -143,7 +143,7 @@ def read_bytes(path: Path) -> bytes:
         return path.read_bytes()
     except OSError as error:
         raise CoilbenchError(
-            f"the file cannot be read ({error.strerror})", where=str(path), mend="Check its name"
+            f"the file cannot be read ({error.strerror})", where=str(path), hint="Check its name"
         ) from error
 
 
@@ -154,6 +154,6 @@ def read_build(path: Path) -> BuildFile:
         text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         raise CoilbenchError(
-            "the build file is not UTF-8 text", where=str(path), mend="Save it as UTF-8"
+            "the build file is not UTF-8 text", where=str(path), hint="Save it as UTF-8"
         ) from error
     return parse_build(text, path.name)

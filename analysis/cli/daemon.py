@@ -95,7 +95,7 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
     book = book_path()
     if action == Action.RENAME and new_label is None:
         raise CoilbenchError(
-            "a rename needs two labels", mend="Write it like: coilbench tell rename OLD NEW"
+            "a rename needs two labels", hint="Write it like: coilbench tell rename OLD NEW"
         )
     command = Command(Action(action), label, new_label)
     before = ask_snapshot(book)

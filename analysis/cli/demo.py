@@ -281,7 +281,7 @@ def _new_book(given: Path | None) -> Path:
         raise CoilbenchError(
             "the demo writes a new book, and this file is there already",
             where=str(given),
-            mend="Name another file",
+            hint="Name another file",
         )
     return given
 

@@ -29,7 +29,7 @@ def write_new_files(folder: Path, files: Iterable[tuple[str, bytes]], *, force: 
         CoilbenchError: one is there already and force is off, or the folder cannot be written.
     """
     if folder.exists() and not folder.is_dir():
-        raise CoilbenchError("this is a file, not a folder", where=str(folder), mend="Name another")
+        raise CoilbenchError("this is a file, not a folder", where=str(folder), hint="Name another")
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
@@ -41,7 +41,7 @@ def write_new_files(folder: Path, files: Iterable[tuple[str, bytes]], *, force: 
         raise CoilbenchError(
             f"the files cannot be written ({error.strerror})",
             where=str(folder),
-            mend="Check the disk and the permissions",
+            hint="Check the disk and the permissions",
         ) from error
 
 
@@ -52,7 +52,7 @@ def _through(stage: Path, folder: Path, files: Iterable[tuple[str, bytes]], forc
             raise CoilbenchError(
                 "this file is there already, and nothing was written",
                 where=str(folder / path),
-                mend="Name another folder, or give --force",
+                hint="Name another folder, or give --force",
             )
         (stage / path).parent.mkdir(parents=True, exist_ok=True)
         (stage / path).write_bytes(data)
@@ -81,15 +81,15 @@ def refuse_existing(path: Path, force: bool, inputs: Iterable[Path] = ()) -> Non
         raise CoilbenchError(
             "the page would take the place of what it is made of",
             where=str(path),
-            mend="Name another file",
+            hint="Name another file",
         )
     if not path.is_file():
-        raise CoilbenchError("this is no file", where=str(path), mend="Name a file")
+        raise CoilbenchError("this is no file", where=str(path), hint="Name a file")
     if not force:
         raise CoilbenchError(
             "the file is there already",
             where=str(path),
-            mend="Name another, or write over it with --force",
+            hint="Name another, or write over it with --force",
         )
 
 
@@ -109,5 +109,5 @@ def write_whole(path: Path, text: str) -> None:
         raise CoilbenchError(
             f"the file cannot be written ({error.strerror})",
             where=str(path),
-            mend="Name a file in a folder that you may write to",
+            hint="Name a file in a folder that you may write to",
         ) from error

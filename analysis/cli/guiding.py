@@ -63,7 +63,7 @@ def open_rig(port: str | None, *, ring: bool) -> Iterator[Rig]:
     if port is None:
         raise CoilbenchError(
             "guided calibration needs the rig's port",
-            mend="Give --port (see: coilbench rig find), or --from FILE",
+            hint="Give --port (see: coilbench rig find), or --from FILE",
         )
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
@@ -119,7 +119,7 @@ def _kept(rig: Rig, kind: str, values: Sequence[float], *, afresh: bool) -> tupl
         raise CoilbenchError(
             f"another calibration was broken off after {counted(len(before.holds), 'point')}: "
             f"{was} on the rig {before.device_id}",
-            mend="Go on with that one, or begin anew with --afresh",
+            hint="Go on with that one, or begin anew with --afresh",
         )
     if kind == "gauge" and rig.hello.travel == "quadrature" and before.boot_id != rig.hello.boot_id:
         say_aside(

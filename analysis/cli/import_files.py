@@ -121,7 +121,7 @@ def import_command(
         return
     if not files or set_name is None:
         missing = "--set" if files else "FILES"
-        raise CoilbenchError(f"{missing} is missing", mend="See: coilbench import --help")
+        raise CoilbenchError(f"{missing} is missing", hint="See: coilbench import --help")
     tables = [read_table(read_bytes(file), file.name) for file in files]
     with open_book(book_path()) as db:
         record, entry_id = find_set(db, set_name), new_id()
@@ -161,7 +161,7 @@ def _go_back(
 ) -> None:
     if files:
         raise CoilbenchError(
-            "files come in, or something is taken back", mend="Do one, then the other"
+            "files come in, or something is taken back", hint="Do one, then the other"
         )
     if take_back is None:
         show_history(FILES, set_name, as_json=as_json)

@@ -79,12 +79,12 @@ def live_command(
     screen = _Screen(console(), heights_mm, units(), ring=bell)
     if port is None:
         if set_name is not None or reach_height_mm is not None:
-            raise CoilbenchError("--set and --down-to need --port", mend="Leave them to attach")
+            raise CoilbenchError("--set and --down-to need --port", hint="Leave them to attach")
         with _ended_by_signals():
             screen.show(OtherCapture(path), once=once)
         return
     if set_name is None:
-        raise CoilbenchError("--port needs --set", mend="Say whose springs are pressed")
+        raise CoilbenchError("--port needs --set", hint="Say whose springs are pressed")
     request = CaptureRequest(path, set_name, port, reach_height_mm, units(), LINGER_S)
     session = Session(request, lambda: open_source(port), lambda _event: None)
     with hold_port(port), _ended_by_signals():

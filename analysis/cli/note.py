@@ -121,7 +121,7 @@ def note_command(
         raise CoilbenchError(
             "no scale and no quill has steps of 0",
             where="--resolution, --quill",
-            mend="Give the smallest step that it shows, like 0.1kg and 0.1mm",
+            hint="Give the smallest step that it shows, like 0.1kg and 0.1mm",
         )
     with open_book(book_path()) as db:
         record = find_set(db, set_name)
@@ -152,7 +152,7 @@ def _guide(record: SetRecord, heights_mm: tuple[float, ...], setup: KeyedSetup) 
     if not heights_mm:
         raise CoilbenchError(
             "nothing to key in",
-            mend="Give lines like 'larch-07 38.5mm 22.4kg', or the heights with --at",
+            hint="Give lines like 'larch-07 38.5mm 22.4kg', or the heights with --at",
         )
     click.echo(CAUTION)
     for label in record.labels:

@@ -77,7 +77,7 @@ def chosen_combination(pairing: Pairing, outer: str | None, inner: str | None) -
             raise CoilbenchError(
                 f"{pairing.name} names no {role} set {name!r}",
                 where=f"--{role}",
-                mend=f"Name one that stands under springs.{role}",
+                hint=f"Name one that stands under springs.{role}",
             )
     return found[0]
 

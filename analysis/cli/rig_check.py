@@ -282,7 +282,7 @@ def check_command(
         if good_for is not None:
             return
         raise CoilbenchError(
-            "a check needs the rig's port", mend="Give --port (see: coilbench rig find)"
+            "a check needs the rig's port", hint="Give --port (see: coilbench rig find)"
         )
     if mass is None:
         sound = check_health(port, seconds, hands_off, as_json)
@@ -299,13 +299,13 @@ def parse_mass_kg(text: str) -> float:
         CoilbenchError: not a mass.
     """
     if text.strip().lower().endswith("n"):
-        raise CoilbenchError(f"{text!r} is a load, not a mass", mend="Write it like 20kg or 44lb")
+        raise CoilbenchError(f"{text!r} is a load, not a mass", hint="Write it like 20kg or 44lb")
     return parse_load_n(text) / KGF_N
 
 
 def _set_limit(days: float) -> None:
     if not math.isfinite(days):
-        raise CoilbenchError("a number of days must be finite", mend="For example --good-for 60")
+        raise CoilbenchError("a number of days must be finite", hint="For example --good-for 60")
     with open_book(book_path(), create=True) as db:
         set_good_for_days(db, days)
     click.echo(f"A calibration and a check now stand for {days:g} days.", err=True)
@@ -373,7 +373,7 @@ def _load_part() -> PartRecord:
     if part is None:
         raise CoilbenchError(
             "the load is not calibrated yet, so that there is nothing to check",
-            mend="First: coilbench rig weigh",
+            hint="First: coilbench rig weigh",
         )
     return part
 
@@ -382,7 +382,7 @@ def _refuse_other_rig(part: PartRecord, hello: Hello) -> None:
     if part.device_id is not None and part.device_id != hello.device_id:
         raise CoilbenchError(
             f"this is the rig {hello.device_id}, the load calibration is of {part.device_id}",
-            mend="Connect that rig, name its book with --book, or calibrate this one",
+            hint="Connect that rig, name its book with --book, or calibrate this one",
         )
 
 
@@ -391,7 +391,7 @@ def _tolerance_n(text: str, expected_n: float) -> float:
     tolerance_n = parse_fraction(text) * expected_n if is_share else parse_load_n(text)
     if tolerance_n <= 0.0:
         raise CoilbenchError(
-            f"a tolerance of {text} lets nothing pass", where="--tolerance", mend="Give one above 0"
+            f"a tolerance of {text} lets nothing pass", where="--tolerance", hint="Give one above 0"
         )
     return tolerance_n
 

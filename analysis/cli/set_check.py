@@ -179,7 +179,7 @@ def calibration_readings(
         raise CoilbenchError(
             f"set {record.name!r} has no raw strokes: converted and keyed readings know no other "
             "calibration",
-            mend="Leave --calibration and --against away",
+            hint="Leave --calibration and --against away",
         )
     if other is None:
         return Readings(used, (_name(db, this),), ())

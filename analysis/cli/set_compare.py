@@ -75,7 +75,7 @@ def set_compare(
     if before == after:
         raise CoilbenchError(
             f"set {before!r} compared with itself tells nothing",
-            mend=f"Measure it again as: coilbench set new {before}-after --again {before}",
+            hint=f"Measure it again as: coilbench set new {before}-after --again {before}",
         )
     build = None if build_path is None else read_build(build_path)
     with open_book(book_path()) as db:

@@ -44,11 +44,11 @@ class _NominalParam(click.ParamType[TypedNominal]):
         where = self.name if param is None else param.get_error_hint(ctx).strip("'[].")
         try:
             if self._height_needed and not at:
-                raise CoilbenchError(f"{value!r} names no height", mend="Write it like 24kg@38.5mm")
+                raise CoilbenchError(f"{value!r} names no height", hint="Write it like 24kg@38.5mm")
             typed = TypedNominal(parse_load_n(load), parse_length_mm(height) if at else None)
             Nominal(typed.load_n)  # refuses what is none
         except CoilbenchError as error:
-            raise CoilbenchError(error.what, where=where, mend=error.mend) from error
+            raise CoilbenchError(error.what, where=where, hint=error.hint) from error
         return typed
 
 
@@ -115,13 +115,13 @@ def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> lis
         raise CoilbenchError(
             "some loads name their heights and some don't",
             where="--nominal",
-            mend="Write all of them like 24kg@38.5mm",
+            hint="Write all of them like 24kg@38.5mm",
         )
     if len(bare) != len(heights_mm):
         raise CoilbenchError(
             f"{counted(len(bare), 'load')} for {counted(len(heights_mm), 'height')}",
             where="--nominal",
-            mend="Give one --nominal for each --at, in the same order, or write 24kg@38.5mm",
+            hint="Give one --nominal for each --at, in the same order, or write 24kg@38.5mm",
         )
     return list(zip(heights_mm, bare, strict=True))
 
@@ -176,7 +176,7 @@ def set_nominal(
     nominal = made_nominal(loads, rate, tolerance)
     if clear and nominal is not None:
         raise CoilbenchError(
-            "--clear takes the nominal away, and one is given", mend="Give one or the other"
+            "--clear takes the nominal away, and one is given", hint="Give one or the other"
         )
     with open_book(book_path()) as db:
         record = find_set(db, name)

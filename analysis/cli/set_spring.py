@@ -120,7 +120,7 @@ class _WindowParam(click.ParamType[tuple[float, float]]):
             raise CoilbenchError(
                 f"{value!r} is no window of the deflection",
                 where=None if param is None else param.get_error_hint(ctx).strip("'"),
-                mend="Write it like 30-70%",
+                hint="Write it like 30-70%",
             )
         return shares[0], shares[1]
 
@@ -180,7 +180,7 @@ def set_spring(
         raise CoilbenchError(
             "a free length must be above 0",
             where="--free-length",
-            mend="Give what the caliper reads, like 52.9mm",
+            hint="Give what the caliper reads, like 52.9mm",
         )
     with open_book(book_path()) as db:
         record = find_set(db, name)
@@ -190,7 +190,7 @@ def set_spring(
     if curve is None:
         raise CoilbenchError(
             f"spring {label!r} of set {name!r} is not measured yet",
-            mend=f"Measure it with: coilbench daemon --port PORT --set {name}",
+            hint=f"Measure it with: coilbench daemon --port PORT --set {name}",
         )
     given = Given(
         record.free_length_mm if free_length_mm is None else free_length_mm,

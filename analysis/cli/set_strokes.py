@@ -42,7 +42,7 @@ class _StrokeParam(click.ParamType[NamedStroke]):
             raise CoilbenchError(
                 f"{value!r} names no stroke",
                 where=None if param is None else param.get_error_hint(ctx).strip("'"),
-                mend="Write it like larch-03:2, the spring's label and the stroke's number",
+                hint="Write it like larch-03:2, the spring's label and the stroke's number",
             )
         return NamedStroke(label, int(number))
 

@@ -118,7 +118,7 @@ def set_new(
     nominal = made_nominal(nominals, nominal_rate, nominal_tolerance)
     old = None if again is None else _measured_before(again, role, count, labels)
     if old is None and role is None:
-        raise CoilbenchError("--role is missing", mend="Give --role outer, inner or single")
+        raise CoilbenchError("--role is missing", hint="Give --role outer, inner or single")
     dimensions = {
         "free_length_mm": free_length,
         "solid_height_mm": solid_height,
@@ -160,7 +160,7 @@ def _measured_before(
     if (role, count, labels) != (None, None, None):
         raise CoilbenchError(
             "--again takes role and labels from the set it names",
-            mend="Leave --role, --count and --labels away",
+            hint="Leave --role, --count and --labels away",
         )
     with open_book(book_path()) as db:
         return find_set(db, again)
@@ -171,7 +171,7 @@ def _labels(name: str, count: int | None, labels: str | None) -> tuple[str, ...]
         return labels_for(name, count)
     if labels is not None and count is None:
         return tuple(label.strip() for label in labels.split(","))
-    raise CoilbenchError("give either --count or --labels", mend="For example --count 12")
+    raise CoilbenchError("give either --count or --labels", hint="For example --count 12")
 
 
 @set_command.command(name="list")
@@ -213,10 +213,10 @@ def set_list(as_json: bool) -> None:
 def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bool) -> None:
     """Show a set: its dimensions, and how far each spring has come; or its curves."""
     if heights_mm and not curves:
-        raise CoilbenchError("--at goes with --curves", mend="Or ask: coilbench set check")
+        raise CoilbenchError("--at goes with --curves", hint="Or ask: coilbench set check")
     if curves and as_json:
         raise CoilbenchError(
-            "--curves draws, it has no JSON", mend="Ask for numbers: coilbench set check --json"
+            "--curves draws, it has no JSON", hint="Ask for numbers: coilbench set check --json"
         )
     with open_book(book_path()) as db:
         record = find_set(db, name)

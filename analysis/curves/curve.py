@@ -295,12 +295,12 @@ class SpringCurve:
             raise HeightNotMeasured(
                 f"spring {self.label} at {height_mm:.2f} mm pushes more than the {reach_n:.0f} N "
                 "to which the press's give is known",
-                mend="Press a solid block as hard as the springs: coilbench rig flex",
+                hint="Press a solid block as hard as the springs: coilbench rig flex",
             )
         raise HeightNotMeasured(
             f"spring {self.label} was measured from {self.lowest_mm:.2f} mm to "
             f"{self.highest_mm:.2f} mm, not at {height_mm:.2f} mm",
-            mend="Ask for a height that was measured, or measure the spring there",
+            hint="Ask for a height that was measured, or measure the spring there",
         )
 
     def _paired_looks(self, low_mm: float, high_mm: float) -> list[tuple[Look, Look]]:
@@ -356,7 +356,7 @@ def fit_curve(
     fits = tuple(fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None)
     if not _fits(fits, branch):
         what = "has no reading" if branch == "mean" else f"has no reading of its {branch} branch"
-        raise CoilbenchError(f"spring {label} {what}", mend="Measure the spring, then ask again")
+        raise CoilbenchError(f"spring {label} {what}", hint="Measure the spring, then ask again")
     contact, bind = find_free_length(fits), find_solid_height(fits)
     free = contact
     if free is None and free_length_mm is not None:

@@ -37,7 +37,7 @@ def load_toml(text: str, name: str) -> dict[str, Any]:
         raise CoilbenchError(
             f"not valid TOML: {' '.join(str(error).split())}",
             where=name,
-            mend='Text and quantities stand in quotes, like valve_lift = "10.2 mm"',
+            hint='Text and quantities stand in quotes, like valve_lift = "10.2 mm"',
         ) from error
 
 
@@ -93,41 +93,41 @@ class Section:
     def __contains__(self, key: str) -> bool:
         return key in self.table
 
-    def fail(self, what: str, *, key: str | None = None, mend: str | None = None) -> Never:
+    def fail(self, what: str, *, key: str | None = None, hint: str | None = None) -> Never:
         """Raise a CoilbenchError that names the file, the line and the key.
 
         Args:
             what: what is wrong.
             key: the key at fault; None for the section itself.
-            mend: what to do about it.
+            hint: what to do about it.
         """
         path = self.path if key is None else (*self.path, key)
         line = line_of(self.text, path) if path else None
         place = [self.name] if line is None else [self.name, f"line {line}"]
         if path:
             place.append(_path_text(path))
-        raise CoilbenchError(what, where=", ".join(place), mend=mend)
+        raise CoilbenchError(what, where=", ".join(place), hint=hint)
 
     def refuse_unknown(self, known: Collection[str]) -> None:
         """Refuse the first key that isn't known, with the nearest one that is."""
         for key in self.table:
             if key not in known:
                 near = difflib.get_close_matches(key, known, n=1)
-                mend = f"Perhaps {near[0]} is meant" if near else f"Known: {', '.join(known)}"
-                self.fail("unknown key", key=key, mend=mend)
+                hint = f"Perhaps {near[0]} is meant" if near else f"Known: {', '.join(known)}"
+                self.fail("unknown key", key=key, hint=hint)
 
     def section(self, key: str) -> Section:
         """Return the table under a key."""
         value = self._required(key)
         if not isinstance(value, dict):
-            self.fail("this must be a section", key=key, mend=f"Write it like [{key}]")
+            self.fail("this must be a section", key=key, hint=f"Write it like [{key}]")
         return Section(self.name, self.text, (*self.path, key), value)
 
     def sections(self, key: str) -> tuple[Section, ...]:
         """Return the tables of an array of tables ([[key]]); none if it isn't there."""
         value = self.table.get(key, [])
         if not isinstance(value, list) or not all(isinstance(item, dict) for item in value):
-            self.fail("this must be a list of sections", key=key, mend=f"Write it like [[{key}]]")
+            self.fail("this must be a list of sections", key=key, hint=f"Write it like [[{key}]]")
         return tuple(
             Section(self.name, self.text, (*self.path, key, index), item)
             for index, item in enumerate(value)
@@ -137,7 +137,7 @@ class Section:
         """Return a text that isn't blank."""
         value = self._required(key)
         if not isinstance(value, str) or not value.strip():
-            self.fail(f"{_short(value)} is not a text", key=key, mend="Write it in quotes")
+            self.fail(f"{_short(value)} is not a text", key=key, hint="Write it in quotes")
         return value
 
     def length_mm(self, key: str) -> float:
@@ -163,7 +163,7 @@ class Section:
             self.fail(
                 f"{_short(value)} is neither true nor false",
                 key=key,
-                mend="Write true or false without quotes",
+                hint="Write true or false without quotes",
             )
         return value
 
@@ -174,7 +174,7 @@ class Section:
             self.fail(
                 f"{_short(value)} is not a number, or too large a one",
                 key=key,
-                mend="Write it without quotes and unit",
+                hint="Write it without quotes and unit",
             )
         return float(value)
 
@@ -189,18 +189,18 @@ class Section:
         """Return a list of different names, at least one."""
         value = self._required(key)
         if not isinstance(value, list) or not value:
-            self.fail("this must be a list of names", key=key, mend='Write it like ["larch"]')
+            self.fail("this must be a list of names", key=key, hint='Write it like ["larch"]')
         for index, item in enumerate(value):
             if not isinstance(item, str) or not item.strip():
-                self.fail(f"{_short(item)} is not a name", key=key, mend="Write it in quotes")
+                self.fail(f"{_short(item)} is not a name", key=key, hint="Write it in quotes")
             if item in value[:index]:
-                self.fail(f"{item!r} stands there twice", key=key, mend="Leave one of them out")
+                self.fail(f"{item!r} stands there twice", key=key, hint="Leave one of them out")
         return tuple(value)
 
     def _required(self, key: str) -> Any:
         if key not in self.table:
             where = f"[{_path_text(self.path)}]" if self.path else "the file"
-            self.fail(f"the key {key} is missing", mend=f"Add {key} to {where}")
+            self.fail(f"the key {key} is missing", hint=f"Add {key} to {where}")
         return self.table[key]
 
     def _quantity(self, key: str, parse: Callable[[str], float], example: str) -> float:
@@ -209,14 +209,14 @@ class Section:
             self.fail(
                 f"{_short(value)} has no unit",
                 key=key,
-                mend=f'Write it in quotes, like "{example}"',
+                hint=f'Write it in quotes, like "{example}"',
             )
         try:
             quantity = parse(value)
         except CoilbenchError as error:
-            self.fail(error.what, key=key, mend=error.mend)
+            self.fail(error.what, key=key, hint=error.hint)
         if not abs(quantity) <= MOST:
-            self.fail(f"{value!r} is more than any spring's", key=key, mend="Check the number")
+            self.fail(f"{value!r} is more than any spring's", key=key, hint="Check the number")
         return quantity
 
 
@@ -313,7 +313,7 @@ def parse_limits_given(top: Section, set_names: Collection[str]) -> LimitsGiven:
                 section.fail(
                     f"no set {name!r} is named under [springs]",
                     key=name,
-                    mend="Write it like [wire.larch], with a set's name",
+                    hint="Write it like [wire.larch], with a set's name",
                 )
             wires[name] = _wire(section.section(name))
     train = _train(top) if "valve_train" in top else ValveTrain()
@@ -329,7 +329,7 @@ def _wire(section: Section) -> WireGiven:
             section.fail(
                 f"{name!r} is no wire of the table",
                 key="material",
-                mend=f"Known: {', '.join(WIRES)}; or leave it out and give tensile_strength",
+                hint=f"Known: {', '.join(WIRES)}; or leave it out and give tensile_strength",
             )
         wire = WIRES[name]
     return WireGiven(
@@ -348,7 +348,7 @@ def _train(top: Section) -> ValveTrain:
     cam = top.section("cam")
     for key in ("rocker_ratio", "lash"):
         if key in section and key in cam:
-            section.fail(f"{key} stands in [cam] as well", key=key, mend="Leave one of them out")
+            section.fail(f"{key} stands in [cam] as well", key=key, hint="Leave one of them out")
     lash_mm = None
     for place in (cam, section):
         if "lash" in place:
@@ -363,7 +363,7 @@ def _train(top: Section) -> ValveTrain:
         section.fail(
             "what parts on the cam's side weigh at the valve depends on the rocker ratio",
             key="cam_side_masses",
-            mend="Add rocker_ratio, 1.0 for parts that move as the valve does",
+            hint="Add rocker_ratio, 1.0 for parts that move as the valve does",
         )
     return ValveTrain(
         section.text_value("lift_table") if "lift_table" in section else None,
@@ -566,7 +566,7 @@ def _springs(section: Section) -> Springs:
             section.fail(
                 f"{name!r} is named as outer and as inner",
                 key="inner",
-                mend="A set has one role: name it once",
+                hint="A set has one role: name it once",
             )
     return Springs(outer, inner)
 
@@ -584,7 +584,7 @@ def _cam(section: Section, notes: list[str]) -> Cam:
         section.fail(
             "the open load must be above the seat load",
             key="open_load",
-            mend="The open load is the one at full lift",
+            hint="The open load is the one at full lift",
         )
     max_rpm = None
     if "max_rpm" in section:
@@ -612,13 +612,13 @@ def _valve_lift_mm(section: Section, notes: list[str]) -> float:
                 section.fail(
                     "valve_lift is given as well",
                     key=other,
-                    mend="Give valve_lift alone, or lobe_lift, rocker_ratio and lash",
+                    hint="Give valve_lift alone, or lobe_lift, rocker_ratio and lash",
                 )
         return _above_zero(section, "valve_lift", section.length_mm("valve_lift"))
     if "lobe_lift" not in section:
         section.fail(
             "the key valve_lift is missing",
-            mend="Add valve_lift, or lobe_lift, rocker_ratio and lash",
+            hint="Add valve_lift, or lobe_lift, rocker_ratio and lash",
         )
     lobe_lift_mm = _above_zero(section, "lobe_lift", section.length_mm("lobe_lift"))
     rocker_ratio = _above_zero(section, "rocker_ratio", section.number("rocker_ratio"))
@@ -632,7 +632,7 @@ def _valve_lift_mm(section: Section, notes: list[str]) -> float:
         section.fail(
             f"lobe_lift * rocker_ratio - lash is {valve_lift_mm:.3f} mm, which is no lift",
             key="lobe_lift",
-            mend="Check lobe_lift, rocker_ratio and lash (measured at the valve)",
+            hint="Check lobe_lift, rocker_ratio and lash (measured at the valve)",
         )
     return valve_lift_mm
 
@@ -680,7 +680,7 @@ def _valves(
     if not isinstance(section.table["valves"], dict):
         count = section.whole_number("valves")
         if not 1 <= count <= MOST_VALVES:
-            section.fail(f"{count} valves are not possible", key="valves", mend="Count them")
+            section.fail(f"{count} valves are not possible", key="valves", hint="Count them")
         return {}, count
     valves = section.section("valves")
     heights_mm = {}
@@ -700,7 +700,7 @@ def _room_for_lift(
         section.fail(
             f"{whose} {lowest_mm:.2f} mm is not above the valve lift {cam.valve_lift_mm:.2f} mm",
             key=key,
-            mend="Check the height and the lift",
+            hint="Check the height and the lift",
         )
 
 
@@ -715,7 +715,7 @@ def _seat_cut_mm(section: Section) -> tuple[float, float]:
             f"a cut of up to {max_mm:g} mm in steps of {step_mm:g} mm is more than "
             f"{MOST_CHOICES} choices",
             key="max_seat_cut",
-            mend="Lower max_seat_cut or widen seat_cut_step",
+            hint="Lower max_seat_cut or widen seat_cut_step",
         )
     return max_mm, step_mm
 
@@ -729,7 +729,7 @@ def _shims(top: Section) -> tuple[Shim, ...]:
             section.fail(
                 f"shims of {thickness_mm:g} mm are given twice",
                 key="thickness",
-                mend="Add their counts in one [[shims]]",
+                hint="Add their counts in one [[shims]]",
             )
         count = section.whole_number("count") if "count" in section else None
         shims.append(Shim(thickness_mm, count))
@@ -755,7 +755,7 @@ def _limits(top: Section, head: Head, shims: tuple[Shim, ...], notes: list[str])
             f"{len(shims)} thicknesses, up to {max_shims} under a valve, make more than "
             f"{MOST_CHOICES} stacks",
             key="max_shims",
-            mend="Lower max_shims or leave thicknesses out",
+            hint="Lower max_shims or leave thicknesses out",
         )
     if "min_clearance" in section:
         clearance_mm = _not_negative(section, "min_clearance", section.length_mm("min_clearance"))

@@ -52,7 +52,7 @@ def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tup
             raise CoilbenchError(
                 f"there is no set {name!r}",
                 where=f"{build.name}, springs.{role}",
-                mend="See: coilbench set list",
+                hint="See: coilbench set list",
             )
         free_mm = free_lengths_mm[name]
         for choice in choices:

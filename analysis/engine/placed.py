@@ -215,19 +215,19 @@ def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name:
     springs = sets.get(name)
     if springs is None:
         raise CoilbenchError(
-            f"there is no set {name!r}", where=where, mend="See: coilbench set list"
+            f"there is no set {name!r}", where=where, hint="See: coilbench set list"
         )
     if springs.role not in roles:
         raise CoilbenchError(
             f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}",
             where=where,
-            mend="Name it under its own role, or name another set",
+            hint="Name it under its own role, or name another set",
         )
     if not springs.curves:
         raise CoilbenchError(
             f"no spring of the set {name!r} has been measured",
             where=where,
-            mend="Measure it first: coilbench live, coilbench note or coilbench import",
+            hint="Measure it first: coilbench live, coilbench note or coilbench import",
         )
     return springs
 

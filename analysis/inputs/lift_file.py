@@ -34,6 +34,6 @@ def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
         raise CoilbenchError(
             f"the lift table {name!r} cannot be read ({why})",
             where=f"{build.name}, valve_train.lift_table",
-            mend="Name a CSV file; its place counts from the build file's folder",
+            hint="Name a CSV file; its place counts from the build file's folder",
         ) from error
     return read_lift_table(read_table(data, path.name))

@@ -97,7 +97,7 @@ def measured_set(
     if not curves:
         raise CoilbenchError(
             f"no spring of set {record.name!r} is measured yet",
-            mend=f"Measure it with: coilbench daemon --port PORT --set {record.name}, "
+            hint=f"Measure it with: coilbench daemon --port PORT --set {record.name}, "
             f"or by hand: coilbench note --set {record.name}",
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
@@ -176,7 +176,7 @@ def usable_curves(
     if not kept:
         raise CoilbenchError(
             f"every measured spring of set {record.name!r} is flagged",
-            mend="See: coilbench set check, or count them in with --use-flagged",
+            hint="See: coilbench set check, or count them in with --use-flagged",
         )
     coil = None
     if record.wire_mm is not None and record.active_coils is not None:

@@ -62,7 +62,7 @@ def calibration_card(db: Database) -> Card:
     load = newest_part(db, "load")
     if load is None:
         raise CoilbenchError(
-            "the rig's load is not calibrated in this book", mend="First: coilbench rig weigh"
+            "the rig's load is not calibrated in this book", hint="First: coilbench rig weigh"
         )
     others = [part for kind in OTHER_KINDS if (part := newest_part(db, kind)) is not None]
     records = mass_checks(db, load.part_id)

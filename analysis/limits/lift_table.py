@@ -194,7 +194,7 @@ def read_lift_table(table: Table) -> LiftTable:
             raise CoilbenchError(
                 f"the column {name!r} doesn't say what it is of",
                 where=f"{table.name}, line {table.header_line}",
-                mend=why[0].upper() + why[1:],
+                hint=why[0].upper() + why[1:],
             )
     of: Literal["valve", "lobe"] = "valve"
     if any(name in table.columns for name in LIFTS["lobe"].factors):
@@ -208,7 +208,7 @@ def read_lift_table(table: Table) -> LiftTable:
         raise CoilbenchError(
             f"the angles span {cam_deg[-1] - cam_deg[0]:g} degrees of the cam, more than a turn",
             where=table.name,
-            mend="Keep one opening of the valve, and check whose degrees they are",
+            hint="Keep one opening of the valve, and check whose degrees they are",
         )
     first, last = _opening(lift_mm)
     if last - first < LEAST_OPEN_ROWS or np.argmax(lift_mm) not in range(first + 1, last - 1):
@@ -216,7 +216,7 @@ def read_lift_table(table: Table) -> LiftTable:
             "there is no whole opening of the valve in it, up and down again, in "
             f"{LEAST_OPEN_ROWS} rows or more with lift above 0",
             where=table.name,
-            mend="Give the lift for every degree or two, from valve shut to valve shut",
+            hint="Give the lift for every degree or two, from valve shut to valve shut",
         )
     factor = next(each for name, each in LIFTS[of].factors.items() if name in table.columns)
     step_mm = factor * _written_step(lift_mm[first:last] / factor)

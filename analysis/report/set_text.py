@@ -76,7 +76,7 @@ def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Ite
         for note in reading.notes:
             if note not in curve.notes:
                 yield f"at {units.length_text(height_mm)}: {note}"
-        for mend in _mends(reading.budget):
+        for hint in _mends(reading.budget):
             at = units.length_text(height_mm)
             yield f"at {at} the load is less sure than it could be: {mend}"
 

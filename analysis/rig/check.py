@@ -104,14 +104,14 @@ def judge_mass(
     expected_n = reading.mass_kg * gravity_m_s2
     if not (math.isfinite(expected_n) and expected_n > 0.0):
         raise CoilbenchError(
-            f"a check weight of {reading.mass_kg:g} kg checks nothing", mend="Use one above 0 kg"
+            f"a check weight of {reading.mass_kg:g} kg checks nothing", hint="Use one above 0 kg"
         )
     _refuse_outside(fit, expected_n, reading.mass_kg)
     moved = abs(reading.load_counts - reading.zero_counts)
     if moved < 10.0 * max(reading.load_sd_counts, 1.0):
         raise CoilbenchError(
             f"the cell did not respond to the weight: {moved:.0f} counts",
-            mend="Check that it stands on the cell alone, and the cell's wires",
+            hint="Check that it stands on the cell alone, and the cell's wires",
         )
     load_n, curve_u_n = evaluate(fit, reading.load_counts, minus_x=reading.zero_counts)
     per_count_n = abs(float(slope(fit, reading.load_counts)))
@@ -136,7 +136,7 @@ def _refuse_outside(fit: PolynomialFit, expected_n: float, mass_kg: float) -> No
     if expected_n > 1.05 * top_n:
         raise CoilbenchError(
             f"{mass_kg:g} kg is above what the cell was calibrated with, {top_n:.0f} N",
-            mend="Check with a weight inside the range, or calibrate again with heavier masses",
+            hint="Check with a weight inside the range, or calibrate again with heavier masses",
         )
 
 

@@ -53,12 +53,12 @@ class Finding(NamedTuple):
     Attributes:
         kind: one word for programs.
         what: a clause without a full stop.
-        mend: what to do, an imperative sentence without a full stop.
+        hint: what to do, an imperative sentence without a full stop.
     """
 
     kind: str
     what: str
-    mend: str
+    hint: str
 
 
 def rate_finding(nominal_hz: float, measured_hz: float | None) -> Finding | None:
@@ -138,12 +138,12 @@ def fault_findings(codes: Sequence[int]) -> list[Finding]:
     findings = []
     for code in codes:
         known = code in FAULT_WORDS
-        what, mend = (
+        what, hint = (
             FAULT_WORDS[FaultCode(code)]
             if known
             else (f"it reports a fault {code:02X}", "Update coilbench to know it")
         )
-        findings.append(Finding("fault", what, mend))
+        findings.append(Finding("fault", what, hint))
     return findings
 
 

@@ -115,14 +115,14 @@ def compare_sets(
         CoilbenchError: no height, or no label stands in both.
     """
     if not heights_mm:
-        raise CoilbenchError("no height to compare at", mend="Give one, like --at 38.5mm")
+        raise CoilbenchError("no height to compare at", hint="Give one, like --at 38.5mm")
     then = {curve.label: curve for curve in before}
     now = {curve.label: curve for curve in after}
     both = [label for label in then if label in now]
     if not both:
         raise CoilbenchError(
             f"sets {names[0]!r} and {names[1]!r} have no measured spring of the same label",
-            mend=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
+            hint=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
         )
     rate_weights = _rate_weights(heights_mm)
     springs = tuple(

@@ -145,7 +145,7 @@ class SetCheck:
                 return spring
         raise CoilbenchError(
             f"no spring {label!r} was checked in set {self.name!r}",
-            mend="Name one of the table, or measure it first",
+            hint="Name one of the table, or measure it first",
         )
 
 
@@ -426,20 +426,20 @@ def _refuse_nonsense(
     nominals: Sequence[Nominal | None] | None,
 ) -> None:
     if not curves:
-        raise CoilbenchError("no spring to check", mend="Measure some springs of the set first")
+        raise CoilbenchError("no spring to check", hint="Measure some springs of the set first")
     if not heights_mm:
         raise CoilbenchError(
             "no height to check at",
-            mend="Give one, like --at 38.5mm, or keep one: coilbench set nominal NAME 24kg@38.5mm",
+            hint="Give one, like --at 38.5mm, or keep one: coilbench set nominal NAME 24kg@38.5mm",
         )
     for what, share in (("tolerance", tolerance), ("false-alarm rate", alpha)):
         if not 0.0 < share < 1.0:
             raise CoilbenchError(
                 f"a {what} of {share:.6g} as a fraction is not between 0 and 1",
-                mend="Write it like 5%",
+                hint="Write it like 5%",
             )
     if nominals is not None and len(nominals) != len(heights_mm):
         raise CoilbenchError(
             f"{counted(len(nominals), 'nominal load')} for {counted(len(heights_mm), 'height')}",
-            mend="Give one for each height",
+            hint="Give one for each height",
         )

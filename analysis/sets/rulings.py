@@ -269,7 +269,7 @@ class Nominal:
     def __post_init__(self) -> None:
         if not 0.0 < self.load_n < math.inf:
             raise CoilbenchError(
-                f"a nominal load of {self.load_n:g} N is not above 0", mend="Correct it"
+                f"a nominal load of {self.load_n:g} N is not above 0", hint="Correct it"
             )
 
     def aim(self, tolerance: float) -> Aim:

@@ -142,7 +142,7 @@ def current_calibration(db: Database) -> CalibrationRecord:
     missing = next(k for k in ("load", "travel") if _newest_part(db, k) is None)
     raise CoilbenchError(
         f"the rig's {missing} is not calibrated in this book",
-        mend=f"Calibrate it with: coilbench rig {_COMMANDS[missing]}",
+        hint=f"Calibrate it with: coilbench rig {_COMMANDS[missing]}",
     )
 
 
@@ -171,7 +171,7 @@ def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
         several = "more than one" if rows else "no"
         raise CoilbenchError(
             f"the book holds {several} calibration {calibration_id!r}",
-            mend="See their ids in the book's table calibrations, or name own or newest",
+            hint="See their ids in the book's table calibrations, or name own or newest",
         )
     return _calibration(db, rows[0])
 
@@ -354,7 +354,7 @@ def find_scale(db: Database, name: str) -> Scale:
         known = [row["name"] for row in db.query("SELECT DISTINCT name FROM scales ORDER BY name")]
         raise CoilbenchError(
             f"the book has no scale {name!r}",
-            mend=f"Its scales are {', '.join(known)}"
+            hint=f"Its scales are {', '.join(known)}"
             if known
             else "Calibrate it with: coilbench rig weigh --scale NAME --from FILE",
         )

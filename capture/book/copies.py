@@ -57,7 +57,7 @@ def _unreadable(path: Path) -> UnreadableBook:
     return UnreadableBook(
         "this file is not a readable SQLite book",
         where=str(path),
-        mend="Name another file; a copy of yours comes back by: coilbench book put-back COPY",
+        hint="Name another file; a copy of yours comes back by: coilbench book put-back COPY",
     )
 
 
@@ -65,20 +65,20 @@ def _worded(error: sqlite3.Error, path: Path) -> CoilbenchError:
     code = error.sqlite_errorcode & 0xFF  # the lower byte is the kind, the rest the detail
     if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
         what = "the book is locked by another program"
-        return CoilbenchError(what, where=str(path), mend="Close that program and try again")
+        return CoilbenchError(what, where=str(path), hint="Close that program and try again")
     if code == sqlite3.SQLITE_FULL:
         what = "the disk is full; what was stored before is safe"
-        return CoilbenchError(what, where=str(path), mend="Free some space and try again")
+        return CoilbenchError(what, where=str(path), hint="Free some space and try again")
     if code == sqlite3.SQLITE_READONLY:
         what = "the book cannot be written"
         return CoilbenchError(
-            what, where=str(path), mend="Check the file's and folder's permissions"
+            what, where=str(path), hint="Check the file's and folder's permissions"
         )
     if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
         return _unreadable(path)
     if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM):
         what = f"the book cannot be opened or written ({error})"
-        return CoilbenchError(what, where=str(path), mend="Check the disk and the permissions")
+        return CoilbenchError(what, where=str(path), hint="Check the disk and the permissions")
     return CoilbenchError(f"the book refused this ({error})", where=str(path))
 
 
@@ -95,14 +95,14 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
         CoilbenchError: there is none, it is another program's file, or it cannot be read.
     """
     if not path.is_file():
-        raise CoilbenchError("there is no book here", where=str(path), mend="Check the file's name")
+        raise CoilbenchError("there is no book here", where=str(path), hint="Check the file's name")
     with wording_sqlite_errors(path), closing(_connected(path)) as connection:
         (application_id,) = connection.execute("PRAGMA application_id").fetchone()
         if application_id != APPLICATION_ID:
             raise CoilbenchError(
                 "this file was not made by coilbench, and it is left as it is",
                 where=str(path),
-                mend="Name another file",
+                hint="Name another file",
             )
         yield connection
 
@@ -146,11 +146,11 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
     """
     if target.exists() and not force:
         raise CoilbenchError(
-            "this file is there already", where=str(target), mend="Name another, or give --force"
+            "this file is there already", where=str(target), hint="Name another, or give --force"
         )
     if target.exists() and source.exists() and target.samefile(source):
         raise CoilbenchError(
-            "this is the book itself", where=str(target), mend="Name another file for the copy"
+            "this is the book itself", where=str(target), hint="Name another file for the copy"
         )
     with reading(source) as connection, _staged(target) as stage:
         with wording_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
@@ -168,7 +168,7 @@ def _staged(target: Path) -> Iterator[Path]:
         raise CoilbenchError(
             f"the copy cannot be written ({error.strerror})",
             where=str(target),
-            mend="Check the folder and its permissions",
+            hint="Check the folder and its permissions",
         ) from error
     os.close(handle)
     stage = Path(name)
@@ -212,7 +212,7 @@ def put_back(copy: Path, path: Path) -> Path | None:
         CoilbenchError: the copy cannot be read, or another program has the book open.
     """
     if path.exists() and copy.exists() and path.samefile(copy):
-        raise CoilbenchError("this is the book itself", where=str(copy), mend="Name a copy of it")
+        raise CoilbenchError("this is the book itself", where=str(copy), hint="Name a copy of it")
     with _staged(path) as stage:
         copy_book(copy, stage, force=True)
         kept = _set_aside(path) if path.exists() else None

@@ -92,13 +92,13 @@ def import_table(
     content = read_sweep_file(table, free_length_mm=record.free_length_mm)
     if zero_counts is not None and not isinstance(content, RawSweepFile):
         raise CoilbenchError(
-            "a zero in counts belongs to a raw sweep", where=table.name, mend="Leave it away"
+            "a zero in counts belongs to a raw sweep", where=table.name, hint="Leave it away"
         )
     if isinstance(content, PointsFile):
         return _import_points(db, record, table, content, label, closed_down, entry_id)
     if label is None:
         raise CoilbenchError(
-            "a sweep file doesn't say whose it is", where=table.name, mend="Give --label LABEL"
+            "a sweep file doesn't say whose it is", where=table.name, hint="Give --label LABEL"
         )
     spring_id = record.spring(label).spring_id
     if isinstance(content, RawSweepFile):
@@ -119,7 +119,7 @@ def _store_new(db: Database, sweep: NewSweep, label: str) -> None:
         raise CoilbenchError(
             f"spring {label!r} has these readings already, imported from {stored}",
             where=sweep.note,
-            mend="Leave them out; a copy would count as a second measurement",
+            hint="Leave them out; a copy would count as a second measurement",
         )
     store_sweep(db, sweep)
 
@@ -188,7 +188,7 @@ def _import_points(
         raise CoilbenchError(
             f"the file has no spring {label!r}",
             where=table.name,
-            mend="Check --label; without it, all springs of the file are taken",
+            hint="Check --label; without it, all springs of the file are taken",
         )
     ids = {spring.label: _spring_id(record, spring.label, table.name) for spring in wanted}
     solids = {s.label: s for s in find_solid_heights(content.springs, closed_down)}
@@ -220,7 +220,7 @@ def _spring_id(record: SetRecord, label: str, file: str) -> str:
     try:
         return record.spring(label).spring_id
     except CoilbenchError as error:
-        raise CoilbenchError(error.what, where=file, mend=error.mend) from error
+        raise CoilbenchError(error.what, where=file, hint=error.hint) from error
 
 
 def _points_sweep(
@@ -387,9 +387,9 @@ def _chosen(known: Sequence[Entry], which: str) -> Entry:
         many = "more than one" if fitting else "no"
         words = f"{many} run of this command has an id that begins with {which!r}"
     if len(fitting) != 1:
-        raise CoilbenchError(words, mend="See the runs and their ids with --history")
+        raise CoilbenchError(words, hint="See the runs and their ids with --history")
     if not fitting[0].counts:
         raise CoilbenchError(
-            f"the run {which} was taken back before", mend="See the others with --history"
+            f"the run {which} was taken back before", hint="See the others with --history"
         )
     return fitting[0]

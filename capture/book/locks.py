@@ -34,7 +34,7 @@ def hold_book(book: Path) -> Iterator[None]:
         CoilbenchError(
             "another coilbench capture is writing this book",
             where=str(book),
-            mend="Stop that one first, or name another book with --book",
+            hint="Stop that one first, or name another book with --book",
         ),
     ):
         yield
@@ -69,7 +69,7 @@ def hold_port(url: str) -> Iterator[None]:
         CoilbenchError(
             "another coilbench capture is using this port",
             where=url,
-            mend="Stop that one first",
+            hint="Stop that one first",
         ),
     ):
         yield
@@ -86,7 +86,7 @@ def _held(path: Path, refusal: CoilbenchError) -> Iterator[None]:
         raise CoilbenchError(
             f"the lock file cannot be made ({error.strerror})",
             where=str(path),
-            mend="Check the folder's permissions",
+            hint="Check the folder's permissions",
         ) from error
     try:
         yield

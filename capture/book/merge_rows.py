@@ -138,7 +138,7 @@ def refuse_unlike(db: Database, other: str, table: str, name: str) -> None:
             f"{table} {row['of_row']} has another {which} than in this book, though it never "
             "changes: one of the two was changed by another program, or is damaged",
             where=name,
-            mend="See which with: coilbench book check",
+            hint="See which with: coilbench book check",
         )
 
 

@@ -187,11 +187,11 @@ def merge_books(path: Path, others: Sequence[Path]) -> Merged:
         raise CoilbenchError(
             "there is no book here to merge into",
             where=str(path),
-            mend="Name it with --book, or begin with a copy: coilbench book put-back FILE",
+            hint="Name it with --book, or begin with a copy: coilbench book put-back FILE",
         )
     if len(others) > MOST_BOOKS:
         raise CoilbenchError(
-            f"{len(others)} books at a time are too many", mend=f"Merge up to {MOST_BOOKS}"
+            f"{len(others)} books at a time are too many", hint=f"Merge up to {MOST_BOOKS}"
         )
     for other in others:
         _refuse_unfit(path, other)
@@ -205,20 +205,20 @@ def merge_books(path: Path, others: Sequence[Path]) -> Merged:
 def _refuse_unfit(path: Path, other: Path) -> None:
     if path.exists() and other.exists() and path.samefile(other):
         raise CoilbenchError(
-            "this is the book itself", where=str(other), mend="Name another bench's book"
+            "this is the book itself", where=str(other), hint="Name another bench's book"
         )
     found = check_book(other)
     if found.findings:
         raise CoilbenchError(
             f"this book is damaged ({found.findings[0]}), and nothing was merged",
             where=str(other),
-            mend="See: coilbench book check FILE",
+            hint="See: coilbench book check FILE",
         )
     if found.running:
         raise CoilbenchError(
             "a capture has this book open, or ended without closing it",
             where=str(other),
-            mend="End the capture; if none is running, look into the book once with --book and "
+            hint="End the capture; if none is running, look into the book once with --book and "
             "set list",
         )
 
@@ -290,7 +290,7 @@ def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
             f"the set {row[0]!r} has other springs than in this book, though it is the same set: "
             "one of the two was changed by another program, or is damaged",
             where=shown,
-            mend="See which with: coilbench book check",
+            hint="See which with: coilbench book check",
         )
 
 

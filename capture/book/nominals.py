@@ -42,17 +42,17 @@ class SetNominal:
     def __post_init__(self) -> None:
         if not self.loads and self.rate_n_per_mm is None:
             raise CoilbenchError(
-                "a nominal needs a load or a rate", mend="Give a load at a height, like 24kg@38.5mm"
+                "a nominal needs a load or a rate", hint="Give a load at a height, like 24kg@38.5mm"
             )
         numbers = [n for load in self.loads for n in (load.height_mm, load.load_n)]
         numbers += [] if self.rate_n_per_mm is None else [self.rate_n_per_mm]
         if not all(0.0 < number < math.inf for number in numbers):
-            raise CoilbenchError("a nominal load, height or rate is not above 0", mend="Correct it")
+            raise CoilbenchError("a nominal load, height or rate is not above 0", hint="Correct it")
         if self.tolerance_relative is not None and not 0.0 < self.tolerance_relative < 1.0:
             raise CoilbenchError(
                 f"a nominal tolerance of {self.tolerance_relative:.6g} as a fraction is not "
                 "between 0 and 1",
-                mend="Write it like 10%",
+                hint="Write it like 10%",
             )
         ordered = tuple(sorted(self.loads, key=lambda load: -load.height_mm))
         for high, low in pairwise(ordered):
@@ -92,10 +92,10 @@ class SetNominal:
 def _check_falling(high: NominalLoad, low: NominalLoad) -> None:
     if high.height_mm - low.height_mm < SAME_HEIGHT_MM:
         raise CoilbenchError(
-            f"the nominal has two loads at {low.height_mm:g} mm", mend="Give one a height"
+            f"the nominal has two loads at {low.height_mm:g} mm", hint="Give one a height"
         )
     if high.load_n >= low.load_n:
         raise CoilbenchError(
             f"the nominal pushes no less at {high.height_mm:g} mm than at {low.height_mm:g} mm",
-            mend="Check which load belongs to which height",
+            hint="Check which load belongs to which height",
         )

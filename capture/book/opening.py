@@ -61,7 +61,7 @@ def open_book(
 def _check_path(path: Path, *, create: bool) -> None:
     if path.is_dir():
         raise CoilbenchError(
-            "this is a folder, not a book", where=str(path), mend="Name a file with --book"
+            "this is a folder, not a book", where=str(path), hint="Name a file with --book"
         )
     if path.exists():
         return
@@ -69,7 +69,7 @@ def _check_path(path: Path, *, create: bool) -> None:
         raise CoilbenchError(
             "there is no book here yet",
             where=str(path),
-            mend="Start one with: coilbench set new NAME --role outer --count 12",
+            hint="Start one with: coilbench set new NAME --role outer --count 12",
         )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -77,7 +77,7 @@ def _check_path(path: Path, *, create: bool) -> None:
         raise CoilbenchError(
             f"the book's folder cannot be made ({error.strerror})",
             where=str(path.parent),
-            mend="Check the name given with --book",
+            hint="Check the name given with --book",
         ) from error
 
 
@@ -101,7 +101,7 @@ def _check_ours(path: Path) -> None:
         raise CoilbenchError(
             "this SQLite file was not made by coilbench, and it is left as it is",
             where=str(path),
-            mend="Name another file with --book",
+            hint="Name another file with --book",
         )
 
 
@@ -117,7 +117,7 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
         raise CoilbenchError(
             f"a newer coilbench has written this book ({min(newer)}), and it is left as it is",
             where=str(path),
-            mend="Update coilbench, or name another file with --book",
+            hint="Update coilbench, or name another file with --book",
         )
     if migrations.pending(db):
         with writing(db):  # a new book is there whole or not at all

@@ -73,7 +73,7 @@ class SetRecord:
                 return spring
         raise CoilbenchError(
             f"the set {self.name!r} has no spring {label!r}",
-            mend=f"Its springs are {_shortened(self.labels)}",
+            hint=f"Its springs are {_shortened(self.labels)}",
         )
 
 
@@ -106,7 +106,7 @@ class SetPlan:
             raise CoilbenchError(
                 f"{self.conditioning_strokes} conditioning presses and {self.measured_strokes} "
                 "measured strokes a spring are not possible",
-                mend="Give 0 or more conditioning presses and at least 1 measured stroke",
+                hint="Give 0 or more conditioning presses and at least 1 measured stroke",
             )
 
 
@@ -125,13 +125,13 @@ def _check_name(name: str, what: str) -> None:
     if not 1 <= len(name) <= LONGEST_NAME or not name.isprintable() or set(name) & set(",;"):
         raise CoilbenchError(
             f"{name[: 2 * LONGEST_NAME]!r} cannot be a {what}",
-            mend=f"Use 1 to {LONGEST_NAME} printable characters, no commas or semicolons",
+            hint=f"Use 1 to {LONGEST_NAME} printable characters, no commas or semicolons",
         )
     if name != name.strip():
-        raise CoilbenchError(f"the {what} {name!r} has a blank at an end", mend="Take it away")
+        raise CoilbenchError(f"the {what} {name!r} has a blank at an end", hint="Take it away")
     if name.startswith("-"):
         raise CoilbenchError(
-            f"the {what} {name!r} begins with a dash, like an option", mend="Begin with a letter"
+            f"the {what} {name!r} begins with a dash, like an option", hint="Begin with a letter"
         )
 
 
@@ -143,7 +143,7 @@ def _check_labels(labels: Sequence[str]) -> None:
     for label in labels:
         if label in seen:
             raise CoilbenchError(
-                f"the label {label!r} stands twice", mend="Give every spring a label of its own"
+                f"the label {label!r} stands twice", hint="Give every spring a label of its own"
             )
         seen.add(label)
 
@@ -151,7 +151,7 @@ def _check_labels(labels: Sequence[str]) -> None:
 def _check_count(count: int) -> None:
     if not 1 <= count <= MOST_SPRINGS:
         raise CoilbenchError(
-            f"a set of {count} springs is not possible", mend=f"Give 1 to {MOST_SPRINGS}"
+            f"a set of {count} springs is not possible", hint=f"Give 1 to {MOST_SPRINGS}"
         )
 
 
@@ -164,7 +164,7 @@ def _check_dimensions(plan: SetPlan) -> None:
         ("active coils", plan.active_coils),
     ):
         if value is not None and not 0.0 < value < math.inf:
-            raise CoilbenchError(f"the {what} of {value:g} is not above 0", mend="Correct it")
+            raise CoilbenchError(f"the {what} of {value:g} is not above 0", hint="Correct it")
     _check_less("solid height", plan.solid_height_mm, "free length", plan.free_length_mm)
     _check_less("wire", plan.wire_mm, "coil diameter", plan.coil_diameter_mm)
     _check_nominal(plan.nominal, plan.solid_height_mm, plan.free_length_mm)
@@ -182,7 +182,7 @@ def _check_less(small: str, small_mm: float | None, large: str, large_mm: float 
     if small_mm is not None and large_mm is not None and small_mm >= large_mm:
         raise CoilbenchError(
             f"the {small} of {small_mm:g} mm is not below the {large} of {large_mm:g} mm",
-            mend="Check the two",
+            hint="Check the two",
         )
 
 
@@ -196,7 +196,7 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
     with writing(db):
         if db.execute("SELECT 1 FROM sets WHERE name = ?", [plan.name]).fetchone():
             raise CoilbenchError(
-                f"there is a set {plan.name!r} already", mend="Choose another name for the new set"
+                f"there is a set {plan.name!r} already", hint="Choose another name for the new set"
             )
         insert(
             db,
@@ -239,12 +239,12 @@ def find_set(db: Database, name: str) -> SetRecord:
     rows = list(db.query("SELECT * FROM sets WHERE name = ?", [name]))
     if not rows:
         known = set_names(db)
-        mend = (
+        hint = (
             f"Known sets: {_shortened(known)}"
             if known
             else f"Start it with: coilbench set new {name} --role outer --count 12"
         )
-        raise CoilbenchError(f"there is no set {name!r} in this book", mend=mend)
+        raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
     return _record(db, rows[0])
 
 

@@ -86,7 +86,7 @@ def keep_rulings(
     named = [(label, number) for label, number, _ in rulings]
     for label, number in named:
         if named.count((label, number)) > 1:
-            raise CoilbenchError(f"{label}:{number} is named twice", mend="Say one thing of it")
+            raise CoilbenchError(f"{label}:{number} is named twice", hint="Say one thing of it")
     with writing(db):
         rows = stroke_rows(db, record)
         for label, number, ruling in rulings:
@@ -95,7 +95,7 @@ def keep_rulings(
                 raise CoilbenchError(
                     f"stroke {label}:{number} did not count and its heights may be wrong: "
                     f"{row.note or 'it was cut short'}",
-                    mend="Press it again",
+                    hint="Press it again",
                 )
             db.execute("UPDATE sweeps SET ruling = ? WHERE id = ?", [ruling, row.sweep_id])
 
@@ -104,5 +104,5 @@ def _row(record: SetRecord, rows: dict[str, list[StrokeRow]], label: str, number
     own = rows[record.spring(label).label]
     if not 1 <= number <= len(own):
         known = f"It has 1 to {len(own)}" if own else "It has none yet"
-        raise CoilbenchError(f"spring {label!r} has no stroke {number}", mend=known)
+        raise CoilbenchError(f"spring {label!r} has no stroke {number}", hint=known)
     return own[number - 1]

@@ -60,7 +60,7 @@ def keep_unfinished(book: Path, unfinished: Unfinished) -> None:
         raise CoilbenchError(
             f"the points so far cannot be kept ({error.strerror})",
             where=str(path),
-            mend="Check the folder's permissions and the disk's space",
+            hint="Check the folder's permissions and the disk's space",
         ) from error
 
 
@@ -87,7 +87,7 @@ def find_unfinished(book: Path, kind: str) -> Unfinished | None:
         raise CoilbenchError(
             "the points kept from a calibration that was broken off cannot be read",
             where=str(path),
-            mend="Begin anew with --afresh",
+            hint="Begin anew with --afresh",
         ) from error
 
 

@@ -69,35 +69,35 @@ def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: f
     for row in range(points.known.size):
         if not (np.isfinite(points.known[row]) and points.known[row] >= 0.0):
             raise CoilbenchError(
-                f"{points.name(row)} is not a {points.noun} of 0 or more", mend="Correct it"
+                f"{points.name(row)} is not a {points.noun} of 0 or more", hint="Correct it"
             )
         if not np.isfinite(points.counts[row]):
             raise CoilbenchError(
-                f"{points.name(row)} has counts that are no number", mend="Read it again"
+                f"{points.name(row)} has counts that are no number", hint="Read it again"
             )
         sure = points.known[row] == points.u[row] == 0.0  # nothing on the cell is nothing
         if not sure and not 0.0 < points.u[row] < np.inf:
             raise CoilbenchError(
                 f"{points.name(row)} has an uncertainty of {2.0 * points.u[row]:g} {points.unit}",
-                mend="Give a number above 0, or leave it out",
+                hint="Give a number above 0, or leave it out",
             )
     distinct = np.unique(points.known).size
     if points.known.size > 1 and distinct == 1:
         raise CoilbenchError(
             f"every {points.noun} is the same, {points.known[0]:g} {points.unit}",
-            mend=f"Use at least {least_distinct} different ones",
+            hint=f"Use at least {least_distinct} different ones",
         )
     if distinct < least_distinct:
         values = f"{distinct} different known value{'' if distinct == 1 else 's'}"
         raise CoilbenchError(
             f"{values} {'is' if distinct == 1 else 'are'} too few to calibrate on",
-            mend=f"Use at least {least_distinct}, spread over the range you measure in",
+            hint=f"Use at least {least_distinct}, spread over the range you measure in",
         )
     if np.ptp(points.counts) < least_span_counts:
         raise CoilbenchError(
             f"the counts hardly change, by {np.ptp(points.counts):.0f} from the smallest "
             f"{points.noun} to the largest",
-            mend="Check the wiring and that the sensor really moves, then read the points again",
+            hint="Check the wiring and that the sensor really moves, then read the points again",
         )
 
 
@@ -112,7 +112,7 @@ def refuse_saturated(counts: NDArray[np.float64], name: Callable[[int], str]) ->
         raise CoilbenchError(
             f"{name(int(rows[0]))} is saturated: {counts[rows[0]]:.0f} counts is the end of the "
             "ADC's range",
-            mend="Use less load, a lower gain or a larger cell, and check the cell's wiring",
+            hint="Use less load, a lower gain or a larger cell, and check the cell's wiring",
         )
 
 
@@ -142,7 +142,7 @@ def refuse_slip(points: Standards, limit: Callable[[Standards], float]) -> None:
     )
     raise CoilbenchError(
         f"a {points.noun} looks mistyped by a factor of ten: by the other points it is {likely}",
-        mend="Correct it",
+        hint="Correct it",
     )
 
 
@@ -170,14 +170,14 @@ def refuse_scatter(
         raise CoilbenchError(
             f"{points.name(int(rows[0]))} does not fit the others, which agree: by them its counts "
             f"are about {expected:.4g} {points.unit}",
-            mend="Correct it or read it again",
+            hint="Correct it or read it again",
         )
     _refuse_unrepeated(points, allowed)
     _refuse_turning(points)
     raise CoilbenchError(
         f"the points do not lie on a line: {points.name(worst)} is off by "
         f"{abs(residuals[worst]):.3g} {points.unit}, and {allowed:.3g} is allowed",
-        mend="Check for friction, a loose part or a swapped point, then read the points again",
+        hint="Check for friction, a loose part or a swapped point, then read the points again",
     )
 
 
@@ -247,7 +247,7 @@ def _refuse_unrepeated(
             raise CoilbenchError(
                 f"the {known:g} {points.unit} {points.noun} repeats badly: points {first + 1} and "
                 f"{second + 1} are {apart:.3g} {points.unit} apart{blamed}",
-                mend="Clean and seat it, then read the points again",
+                hint="Clean and seat it, then read the points again",
             )
 
 
@@ -263,5 +263,5 @@ def _refuse_turning(points: Standards) -> None:
         raise CoilbenchError(
             f"the counts do not keep one direction: they turn back between {known[at]:g} and "
             f"{known[at + 1]:g} {points.unit}",
-            mend="Check the order of the points and the wiring, then read them again",
+            hint="Check the order of the points and the wiring, then read them again",
         )

@@ -198,7 +198,7 @@ def refuse_gravity(gravity_m_s2: float) -> None:
     if not low <= gravity_m_s2 <= high:
         raise CoilbenchError(
             f"{gravity_m_s2:g} m/s2 is no gravity on this earth",
-            mend=f"Give a number between {low:g} and {high:g}",
+            hint=f"Give a number between {low:g} and {high:g}",
         )
 
 
@@ -292,7 +292,7 @@ def _refuse_turning_curve(fit: PolynomialFit) -> None:
 def _turning() -> CoilbenchError:
     return CoilbenchError(
         "the points bend so much that load would both rise and fall with the counts",
-        mend="Check the cell for overload or a stop, then read the points again",
+        hint="Check the cell for overload or a stop, then read the points again",
     )
 
 

@@ -185,19 +185,19 @@ def _press(
     if len(points) < LEAST_POINTS:
         raise CoilbenchError(
             f"{len(points)} readings are too few to see the press give",
-            mend=f"Press a solid block slowly and read at least {LEAST_POINTS} loads",
+            hint=f"Press a solid block slowly and read at least {LEAST_POINTS} loads",
         )
     counts = np.array([(p.load_counts, p.travel_counts) for p in points], dtype=np.float64)
     bad = np.flatnonzero(~np.isfinite(counts).all(axis=1))
     if bad.size:
-        raise CoilbenchError(f"point {bad[0] + 1} is no number", mend="Read it again")
+        raise CoilbenchError(f"point {bad[0] + 1} is no number", hint="Read it again")
     refuse_saturated(counts[:, 0], lambda row: f"point {row + 1}")
 
     load_n = value(load_fit, counts[:, 0])
     if load_n.max() < LEAST_LOAD_N:
         raise CoilbenchError(
             f"the block was pressed with {load_n.max():.0f} N at most, which shows no flex",
-            mend="Press as hard as your springs will, within the cell's and the press's rating",
+            hint="Press as hard as your springs will, within the cell's and the press's rating",
         )
     by_order = np.arange(len(points)) <= int(np.argmax(load_n))
     rising = [
@@ -212,13 +212,13 @@ def _refuse_few(on_block: _Press) -> None:
     if on_block.load_n.size < LEAST_POINTS:
         raise CoilbenchError(
             f"{on_block.load_n.size} readings on the block are too few to see the press give",
-            mend=f"Press it slowly and read at least {LEAST_POINTS} different loads",
+            hint=f"Press it slowly and read at least {LEAST_POINTS} different loads",
         )
     low_n, high_n = float(on_block.load_n.min()), float(on_block.load_n.max())
     if np.unique(on_block.load_n).size < LEAST_LOADS or low_n > ONE_SIDE_FRACTION * high_n:
         raise CoilbenchError(
             f"all readings on the block lie on one side, from {low_n:.0f} N to {high_n:.0f} N",
-            mend="Press it slowly from the first touch to the largest load, and back",
+            hint="Press it slowly from the first touch to the largest load, and back",
         )
 
 
@@ -303,7 +303,7 @@ def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
         raise CoilbenchError(
             f"the block moved: back at {low:.0f} N the travel is {abs(moved_mm):.2f} mm from where "
             "it was there on the way down",
-            mend="Seat the block square and clean, tighten the table, then press it again",
+            hint="Seat the block square and clean, tighten the table, then press it again",
         )
     return [f"Back at low load the travel was {moved_mm:+.3f} mm from where it had been"]
 
@@ -314,7 +314,7 @@ def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:
     if drop > max(WRONG_WAY_SDS * float(u), resolution_mm):
         raise CoilbenchError(
             f"the travel goes up by {float(drop):.2f} mm as the load grows, which no press does",
-            mend="Check that load and travel are not swapped and that the travel calibration is "
+            hint="Check that load and travel are not swapped and that the travel calibration is "
             "of this rig, then press the block again",
         )
 
@@ -327,7 +327,7 @@ def _refuse_uneven(steps: _Press, block: PolynomialFit, flex_span_mm: float) -> 
         raise CoilbenchError(
             f"the press does not give steadily: near {steps.load_n[worst]:.0f} N the travel is "
             f"{off[worst]:.2f} mm off, and {allowed:.2f} is allowed",
-            mend="Lock what is loose, press more slowly, then try again",
+            hint="Lock what is loose, press more slowly, then try again",
         )
 
 

@@ -51,7 +51,7 @@ def sample_stream(
             raise CoilbenchError(
                 f"no sample for {SILENCE_S:g} s",
                 where=source.url,
-                mend="Check the cable and the rig's power, then: coilbench rig find",
+                hint="Check the cable and the rig's power, then: coilbench rig find",
             )
         for block in blocks:
             for start in range(0, len(block), PIECE):
@@ -61,7 +61,7 @@ def sample_stream(
             raise CoilbenchError(
                 "the rig restarted, and its travel began to count anew",
                 where=source.url,
-                mend="Check its power, then begin this calibration again",
+                hint="Check its power, then begin this calibration again",
             )
 
 

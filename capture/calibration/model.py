@@ -162,7 +162,7 @@ def fit_from_document(document: Mapping[str, Any]) -> PolynomialFit:
 def _unreadable(why: str) -> CoilbenchError:
     return CoilbenchError(
         f"the stored calibration cannot be read: {why}",
-        mend="Calibrate again with: coilbench rig weigh, gauge and flex",
+        hint="Calibrate again with: coilbench rig weigh, gauge and flex",
     )
 
 

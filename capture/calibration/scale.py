@@ -87,7 +87,7 @@ class Scale:
             raise CoilbenchError(
                 f"the scale {self.name!r} was calibrated up to {self.fit.x_max / KGF_N:.1f} kg and "
                 f"shows {shown_n / KGF_N:.1f} kg",
-                mend="Calibrate it with heavier masses: coilbench rig weigh --scale",
+                hint="Calibrate it with heavier masses: coilbench rig weigh --scale",
             )
         return float(value(self.fit, shown_n))
 
@@ -128,7 +128,7 @@ def calibrate_scale(
         CoilbenchError: no name, or points that make no sense.
     """
     if not name.strip() or not name.isprintable():
-        raise CoilbenchError(f"{name!r} is no name for a scale", mend="Call it like bathroom")
+        raise CoilbenchError(f"{name!r} is no name for a scale", hint="Call it like bathroom")
     refuse_gravity(gravity_m_s2)
     mass_kg = np.array([p.mass_kg for p in points])
     shown_kg = np.array([p.shown_kg for p in points])

@@ -10,7 +10,7 @@ What the person at the press should know: one event a thing that happened. Pure.
 What goes through the control channel: one line of JSON each way, short, checked whole. Pure.
 
 Asked: `{"command": {"action": "redo"}}` or `{"ask": "snapshot"}`. Answered: `{"done": true}`,
-`{"snapshot": {...}}`, or `{"refused": "why", "mend": "what to do"}`.
+`{"snapshot": {...}}`, or `{"refused": "why", "hint": "what to do"}`.
 """
 
 from __future__ import annotations
@@ -68,7 +68,7 @@ class Command:
             raise CoilbenchError(
                 "a rename needs a new label, and nothing else takes one",
                 where=str(self.action),
-                mend="Give new_label with rename only",
+                hint="Give new_label with rename only",
             )
 
     def to_document(self) -> dict[str, str]:
@@ -88,19 +88,19 @@ class Command:
             "label",
             "new_label",
         }:
-            raise CoilbenchError("this is no command", mend="Give action, label, new_label only")
+            raise CoilbenchError("this is no command", hint="Give action, label, new_label only")
         texts = [document.get(key) for key in ("action", "label", "new_label")]
         if any(
             t is not None and not (isinstance(t, str) and len(t) <= LONGEST_TEXT) for t in texts
         ):
             raise CoilbenchError(
                 "a command holds something else than short text",
-                mend=f"Give text of at most {LONGEST_TEXT} characters",
+                hint=f"Give text of at most {LONGEST_TEXT} characters",
             )
         action, label, new_label = texts
         if action not in list(Action):
             raise CoilbenchError(
-                f"there is no action {action!r}", mend=f"Known are {', '.join(Action)}"
+                f"there is no action {action!r}", hint=f"Known are {', '.join(Action)}"
             )
         return cls(Action(action), label, new_label)
 
@@ -206,10 +206,10 @@ def answer(line: bytes, session: Commanded) -> bytes:
         if asked == {"ask": "snapshot"}:
             return _line({"snapshot": session.snapshot.to_document()})
         if set(asked) != {"command"}:
-            raise CoilbenchError("this is no request", mend="Ask for a snapshot or give a command")
+            raise CoilbenchError("this is no request", hint="Ask for a snapshot or give a command")
         session.obey(Command.from_document(asked["command"]))
     except CoilbenchError as refusal:
-        return _line({"refused": refusal.what, "mend": refusal.mend})
+        return _line({"refused": refusal.what, "hint": refusal.hint})
     return _line({"done": True})
 
 
@@ -238,7 +238,7 @@ def read_snapshot(line: bytes) -> Snapshot:
 def _no_answer() -> CoilbenchError:
     return CoilbenchError(
         "the capture gave an answer that makes no sense",
-        mend="It may be another version of coilbench: start it again",
+        hint="It may be another version of coilbench: start it again",
     )
 
 
@@ -249,13 +249,13 @@ def _line(document: dict[str, Any]) -> bytes:
 def _request(line: bytes) -> dict[str, Any]:
     """Return the object that a request's line holds, all its text printable."""
     if len(line) > LONGEST_REQUEST:
-        raise CoilbenchError(f"a request has at most {LONGEST_REQUEST} bytes", mend="Ask for less")
+        raise CoilbenchError(f"a request has at most {LONGEST_REQUEST} bytes", hint="Ask for less")
     found = _object(line)
     if found is None:
-        raise CoilbenchError("this is no line of JSON", mend="Send one object on one line")
+        raise CoilbenchError("this is no line of JSON", hint="Send one object on one line")
     texts = [text for text in _texts(found) if not text.isprintable()]
     if texts:
-        raise CoilbenchError("a text holds what can't be printed", mend="Leave it out")
+        raise CoilbenchError("a text holds what can't be printed", hint="Leave it out")
     return found
 
 
@@ -264,8 +264,8 @@ def _reply(line: bytes) -> dict[str, Any]:
     if found is None:
         raise _no_answer()
     if "refused" in found:
-        mend = found.get("mend")
-        raise CoilbenchError(str(found["refused"]), mend=None if mend is None else str(mend))
+        hint = found.get("hint")
+        raise CoilbenchError(str(found["refused"]), hint=None if hint is None else str(hint))
     return found
 
 

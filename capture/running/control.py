@@ -133,7 +133,7 @@ def send_command(book: Path, command: Command) -> None:
         raise CoilbenchError(
             "the capture does not answer",
             where=str(book),
-            mend="Look at its window or its log; it may be waiting for the disk",
+            hint="Look at its window or its log; it may be waiting for the disk",
         )
     read_done(line)
 
@@ -156,7 +156,7 @@ def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
     if not hasattr(socket, "AF_UNIX"):
         raise CoilbenchError(
             "on this system a capture can't be told anything from another window",
-            mend="Use the keys of the coilbench live that runs it",
+            hint="Use the keys of the coilbench live that runs it",
         )
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as server:
         server.settimeout(patience_s)
@@ -172,7 +172,7 @@ def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
             raise CoilbenchError(
                 "no capture is running on this book",
                 where=str(book),
-                mend="Start one with: coilbench live --port PORT --set NAME",
+                hint="Start one with: coilbench live --port PORT --set NAME",
             ) from error
 
 
@@ -237,7 +237,7 @@ def _make_own(folder: Path) -> None:
         raise CoilbenchError(
             "the control channel's folder is not this user's alone",
             where=str(folder),
-            mend="Remove it, or: chmod 700",
+            hint="Remove it, or: chmod 700",
         )
 
 

@@ -154,7 +154,7 @@ class Reader:
                 raise SourceLost(
                     f"the rig has said nothing for {now_s - heard_s:.1f} s",
                     where=source.url,
-                    mend="Check the cable and the rig's power, then: coilbench rig find",
+                    hint="Check the cable and the rig's power, then: coilbench rig find",
                 )
         self._put(Delivery(source.poll(0.0), source.counters))  # what arrived until now
 

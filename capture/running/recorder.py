@@ -148,7 +148,7 @@ class Recorder:
         if self._device_id is not None and hello.device_id != self._device_id:
             raise CoilbenchError(
                 f"this is the rig {hello.device_id}, but the calibration is of {self._device_id}",
-                mend="Connect that rig, or calibrate this one with: coilbench rig weigh",
+                hint="Connect that rig, or calibrate this one with: coilbench rig weigh",
             )
         self._incremental = hello.travel == "quadrature"
         if not self._incremental:

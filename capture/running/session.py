@@ -119,7 +119,7 @@ class Session:
             CoilbenchError: too many commands wait already.
         """
         if len(self._commands) >= MOST_COMMANDS:
-            raise CoilbenchError("the capture is busy", mend="Wait a moment and ask again")
+            raise CoilbenchError("the capture is busy", hint="Wait a moment and ask again")
         self._commands.append(command)
 
     def run(self) -> Snapshot:
@@ -279,7 +279,7 @@ class Session:
         error = WorkerDied(
             f"{worker} failed ({type(cause).__name__}: {cause})",
             where=self._request.url,
-            mend="Start the capture again; if this comes back, report it with these words",
+            hint="Start the capture again; if this comes back, report it with these words",
         )
         error.__cause__ = cause
         return error
@@ -351,7 +351,7 @@ def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:
     raise CoilbenchError(
         f"strokes down to {wanted} would press the springs to their solid height of {solid}",
         where=f"set {record.name}",
-        mend=f"Stop at {least} or higher with --down-to",
+        hint=f"Stop at {least} or higher with --down-to",
     )
 
 

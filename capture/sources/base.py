@@ -110,13 +110,13 @@ def _check_version(url: str, hello: Hello) -> None:
             f"the rig ({hello.firmware or 'firmware unknown'}) speaks version {hello.protocol} of"
             f" the wire protocol, this program version {PROTOCOL_VERSION}",
             where=url,
-            mend="Flash the firmware that came with this program, or install the other's program",
+            hint="Flash the firmware that came with this program, or install the other's program",
         )
 
 
 def _no_hello(source: Source, when: str) -> CoilbenchError:
-    what, mend = _diagnosis(source.counters, when)
-    return CoilbenchError(what, where=source.url, mend=mend)
+    what, hint = _diagnosis(source.counters, when)
+    return CoilbenchError(what, where=source.url, hint=hint)
 
 
 def _diagnosis(counters: LinkCounters, when: str) -> tuple[str, str]:

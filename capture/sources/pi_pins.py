@@ -130,7 +130,7 @@ def _micrometres(url: str, value: str | None) -> float:
 
 
 def _wrong(url: str, what: str) -> CoilbenchError:
-    return CoilbenchError(what, where=url, mend=EXAMPLE)
+    return CoilbenchError(what, where=url, hint=EXAMPLE)
 
 
 _INSTALL = "On the Pi: pip install 'coilbench[pi]'"
@@ -180,25 +180,25 @@ def open_board(url: str) -> Board:
         gpio = import_module("RPi.GPIO")
     except ImportError as error:
         raise CoilbenchError(
-            f"the Python module {error.name or 'RPi.GPIO'!r} is missing", where=url, mend=_INSTALL
+            f"the Python module {error.name or 'RPi.GPIO'!r} is missing", where=url, hint=_INSTALL
         ) from error
     except OSError as error:
         raise CoilbenchError(
             f"lgpio can't make its FIFO in the working directory ({error.strerror or error})",
             where=url,
-            mend="Start coilbench in a folder that you may write to",
+            hint="Start coilbench in a folder that you may write to",
         ) from error
     except (RuntimeError, NotImplementedError) as error:
         raise CoilbenchError(
             "this computer is no Raspberry Pi (or one too old)",
             where=url,
-            mend="Use a rig on USB here: coilbench rig find",
+            hint="Use a rig on USB here: coilbench rig find",
         ) from error
     if not hasattr(gpio, "_chip"):
         raise CoilbenchError(
             "the module RPi.GPIO is not rpi-lgpio's: its edges carry no time",
             where=url,
-            mend="pip uninstall RPi.GPIO, then: pip install --force-reinstall rpi-lgpio",
+            hint="pip uninstall RPi.GPIO, then: pip install --force-reinstall rpi-lgpio",
         )
     try:
         gpio.setmode(gpio.BCM)
@@ -212,19 +212,19 @@ def pins_refused(url: str, error: Exception) -> SourceLost:
     text = str(error).strip("'\"")
     if "busy" in text or "not allocated" in text:  # the latter: it could not be read even once
         what = "another program holds one of these pins"
-        mend = "Close it, or see who it is with: gpioinfo"
+        hint = "Close it, or see who it is with: gpioinfo"
     elif "can not open gpiochip" in text and not list(Path("/dev").glob("gpiochip*")):
-        what, mend = "there are no pins on this computer", "Use a rig on USB: coilbench rig find"
+        what, hint = "there are no pins on this computer", "Use a rig on USB: coilbench rig find"
     elif "can not open gpiochip" in text or "permission" in text:
         user = os.environ.get("USER", "$USER")
         what = "no permission to use the pins"
-        mend = f"sudo usermod -aG gpio {user}, then log in anew"
+        hint = f"sudo usermod -aG gpio {user}, then log in anew"
     elif "different mode" in text:
         what = "the pins are in use by other code of this program, by board numbers"
-        mend = "Use GPIO numbers (BCM) there"
+        hint = "Use GPIO numbers (BCM) there"
     else:
-        what, mend = f"the pins can't be used ({text})", "Check the wiring and the pins' numbers"
-    return SourceLost(what, where=url, mend=mend)
+        what, hint = f"the pins can't be used ({text})", "Check the wiring and the pins' numbers"
+    return SourceLost(what, where=url, hint=hint)
 
 
 class Edges:

@@ -154,7 +154,7 @@ class Hx711:
             raise CoilbenchError(
                 "the Python module 'hx711' is missing",
                 where=url,
-                mend="On the Pi: pip install 'coilbench[pi]'",
+                hint="On the Pi: pip install 'coilbench[pi]'",
             )
         driver = module_from_spec(spec)
         spec.loader.exec_module(driver)
@@ -162,7 +162,7 @@ class Hx711:
             raise CoilbenchError(
                 "the module 'hx711' is another package of that name",
                 where=url,
-                mend="pip uninstall it, then: pip install hx711",
+                hint="pip uninstall it, then: pip install hx711",
             )
         logger = logging.getLogger("coilbench.hx711")
         if not logger.handlers:
@@ -349,7 +349,7 @@ class PiRig:
                 f"clock pulses longer than 60 us in {LATE_WORDS} words in a row: this computer is"
                 " too busy or too slow for the HX711",
                 where=self._url,
-                mend="Stop other programs on it, or use a rig on USB",
+                hint="Stop other programs on it, or use a rig on USB",
             )
 
     def _restart(self) -> None:

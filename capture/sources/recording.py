@@ -70,7 +70,7 @@ def open_recording(url: str) -> RecordingSource:
     if size == 0:
         file.close()
         raise CoilbenchError(
-            "the recording is empty", where=url, mend="Record again, with the rig connected"
+            "the recording is empty", where=url, hint="Record again, with the rig connected"
         )
     return RecordingSource(url, file)
 
@@ -79,5 +79,5 @@ def _unreadable(url: str, error: OSError) -> CoilbenchError:
     return CoilbenchError(
         f"the recording can't be read ({error.strerror or error})",
         where=url,
-        mend="Write it like recording:bench.wire",
+        hint="Write it like recording:bench.wire",
     )

@@ -49,7 +49,7 @@ def split_baud(url: str) -> tuple[str, int]:
         raise CoilbenchError(
             "this is no port and no address",
             where=url or "(empty)",
-            mend="Write it like /dev/ttyUSB0, COM3 or serial:///dev/ttyUSB0?baud=250000;"
+            hint="Write it like /dev/ttyUSB0, COM3 or serial:///dev/ttyUSB0?baud=250000;"
             " coilbench rig find lists the ports",
         )
     address, _, query = url.partition("?")
@@ -57,7 +57,7 @@ def split_baud(url: str) -> tuple[str, int]:
     bauds = [option[5:] for option in options if option.startswith("baud=")]
     others = [option for option in options if not option.startswith("baud=")]
     if len(bauds) > 1 or (bauds and not _BAUD.fullmatch(bauds[0])):
-        raise CoilbenchError("baud is not a rate", where=url, mend="Write it like baud=250000")
+        raise CoilbenchError("baud is not a rate", where=url, hint="Write it like baud=250000")
     baud = int(bauds[0]) if bauds else DEFAULT_BAUD
     scheme, _, device = address.partition("://")
     if scheme.lower() == "serial":
@@ -69,9 +69,9 @@ def split_baud(url: str) -> tuple[str, int]:
 
 def _plain_device(url: str, device: str, options: list[str]) -> str:
     if options:
-        raise CoilbenchError(f"there is no option {options[0]!r}", where=url, mend=_EXAMPLE)
+        raise CoilbenchError(f"there is no option {options[0]!r}", where=url, hint=_EXAMPLE)
     if not device:
-        raise CoilbenchError("the port's name is missing", where=url, mend=_EXAMPLE)
+        raise CoilbenchError("the port's name is missing", where=url, hint=_EXAMPLE)
     return device
 
 
@@ -81,7 +81,7 @@ def _check_host_and_port(url: str, scheme: str, place: str) -> None:
         raise CoilbenchError(
             "host and port are missing or make no sense",
             where=url,
-            mend=f"Write it like {scheme}://bench.local:4000",
+            hint=f"Write it like {scheme}://bench.local:4000",
         )
 
 
@@ -213,7 +213,7 @@ class SerialSource(Source):
             raise CoilbenchError(
                 f"the recording can't be written ({error.strerror or error})",
                 where=str(getattr(record, "name", "recording")),
-                mend="Free some space, or record to another place",
+                hint="Free some space, or record to another place",
             ) from error
 
     def _gone(self, error: Exception) -> SourceLost:
@@ -225,7 +225,7 @@ class SerialSource(Source):
         return SourceLost(
             what,
             where=self.url,
-            mend="Check the cable and the rig's power, then: coilbench rig find",
+            hint="Check the cable and the rig's power, then: coilbench rig find",
         )
 
 
@@ -249,7 +249,7 @@ def open_serial(url: str, *, record: BinaryIO | None = None) -> SerialSource:
         raise CoilbenchError(
             f"this address can't be opened ({error})",
             where=url,
-            mend="Write it like serial:///dev/ttyUSB0?baud=250000 or socket://host:port",
+            hint="Write it like serial:///dev/ttyUSB0?baud=250000 or socket://host:port",
         ) from error
     _keep_line_up(port)
     return SerialSource(url, port, record=record)
@@ -285,24 +285,24 @@ def _refusal(url: str, error: Exception) -> SourceLost:
     """Say in words why a port can't be opened."""
     text, number = str(error), getattr(error, "errno", None)
     if "exclusively lock" in text or number == errno.EBUSY:
-        what, mend = "another program has this port open", "Close it (a serial monitor?)"
+        what, hint = "another program has this port open", "Close it (a serial monitor?)"
     elif number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFound" in text:
-        what, mend = "there is no such port", "Plug the rig in, then: coilbench rig find"
+        what, hint = "there is no such port", "Plug the rig in, then: coilbench rig find"
     elif number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
         what = "no permission to open this port"
-        mend = (
+        hint = (
             "On Linux: sudo usermod -aG dialout $USER, then log in anew (or a udev rule);"
             " on Windows close the program that has it"
         )
     elif "Could not configure port" in text:
         what = "this is not a serial port, or it doesn't take this baud rate"
-        mend = "See the ports there are with: coilbench rig find"
+        hint = "See the ports there are with: coilbench rig find"
     elif "onnection refused" in text:
-        what, mend = "nothing answers at this address", "Start what serves it, or correct the port"
+        what, hint = "nothing answers at this address", "Start what serves it, or correct the port"
     else:
         what = f"the port can't be opened ({_reason(error)})"
-        mend = "See the ports there are with: coilbench rig find"
-    return SourceLost(what, where=url, mend=mend)
+        hint = "See the ports there are with: coilbench rig find"
+    return SourceLost(what, where=url, hint=hint)
 
 
 @dataclass(frozen=True)

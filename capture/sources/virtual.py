@@ -45,7 +45,7 @@ class VirtualSource(Source):
             if self._port.ended:
                 what = "the simulated rig's plan is at its end"
                 raise SourceEnded(what, where=self.url) from lost
-            raise SourceLost(lost.what, where=self.url, mend=lost.mend) from lost
+            raise SourceLost(lost.what, where=self.url, hint=lost.hint) from lost
 
     def request(self, word: str) -> None:
         """Send a request; its answer comes by poll.

@@ -137,7 +137,7 @@ def unpack(format_name: str, blob: bytes) -> NDArray[np.void]:
     if format_name not in _ROW_BYTES:
         raise CoilbenchError(
             f"samples are stored in the format {format_name!r}, which this version cannot read",
-            mend="Update coilbench",
+            hint="Update coilbench",
         )
     try:
         body = zlib.decompress(blob)

@@ -85,7 +85,7 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
             cannot be read.
     """
     where = f"{table.name}, line {table.header_line}"
-    mend = f"A {kind} file has the columns {_expected(quantities)}"
+    hint = f"A {kind} file has the columns {_expected(quantities)}"
     found: dict[str, Quantity] = {}
     for quantity in quantities:
         names = [name for name in table.columns if name in quantity.factors]
@@ -93,16 +93,16 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
             raise CoilbenchError(
                 f"{names[0]!r} and {names[1]!r} say the same in two units",
                 where=where,
-                mend="Delete one of them",
+                hint="Delete one of them",
             )
         if not names and quantity.required:
-            raise CoilbenchError(_missing(table, quantity), where=where, mend=mend)
+            raise CoilbenchError(_missing(table, quantity), where=where, hint=hint)
         found |= dict.fromkeys(names, quantity)
     extra = [repr(name[:40]) for name in table.columns if name not in found]
     if extra:
         plural = "s" if len(extra) > 1 else ""
         raise CoilbenchError(
-            f"unknown column{plural} {', '.join(extra[:5])}", where=where, mend=mend
+            f"unknown column{plural} {', '.join(extra[:5])}", where=where, hint=hint
         )
     number_names = [name for name, quantity in found.items() if not quantity.text]
     numbers = {
@@ -174,7 +174,7 @@ def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str) -> None:
         raise CoilbenchError(
             f"{rule}: {table.delimiter.join(table.rows[row])[:80]!r}",
             where=table.where(row),
-            mend="Mend the row, or delete it",
+            hint="Mend the row, or delete it",
         )
 
 

@@ -91,13 +91,13 @@ class NumberCell(NamedTuple):
     name: str
     line: int
 
-    def refuse(self, why: str, mend: str) -> CoilbenchError:
+    def refuse(self, why: str, hint: str) -> CoilbenchError:
         """Return the error that names this cell."""
         shown = repr(self.text if len(self.text) <= 40 else self.text[:40] + "…")
         return CoilbenchError(
             f"column {self.column!r}: {shown} {why}",
             where=f"{self.name}, line {self.line}",
-            mend=mend,
+            hint=hint,
         )
 
 
@@ -154,7 +154,7 @@ def _no_number(cell: NumberCell) -> CoilbenchError:
         return CoilbenchError(
             f"column {cell.column!r} is empty",
             where=f"{cell.name}, line {cell.line}",
-            mend="Fill the cell, or delete the row",
+            hint="Fill the cell, or delete the row",
         )
     if cell.text.lower().lstrip("+-") in ("nan", "inf", "infinity"):
         return cell.refuse("is not a finite number", "Fill the cell, or delete the row")
@@ -208,7 +208,7 @@ class Table:
             raise CoilbenchError(
                 f"column {column!r} is empty",
                 where=self.where(cells.index("")),
-                mend="Fill the cell, or delete the row",
+                hint="Fill the cell, or delete the row",
             )
         return tuple(unguarded(cell) for cell in cells)
 
@@ -254,12 +254,12 @@ def read_table(data: bytes, name: str) -> Table:
             f"the file holds {len(data) / 1e6:.0f} MB, more than the {MAX_BYTES / 1e6:.0f} MB of "
             "any sensible sweep",
             where=name,
-            mend="Name a CSV file with the columns that are needed",
+            hint="Name a CSV file with the columns that are needed",
         )
     lines = _content_lines(_decode(data, name))
     header_line, header = next(lines, (0, ""))
     if header_line == 0:
-        raise CoilbenchError("the file is empty", where=name, mend="Name a CSV file with rows")
+        raise CoilbenchError("the file is empty", where=name, hint="Name a CSV file with rows")
     delimiter = _find_delimiter(header, f"{name}, line {header_line}")
     names = [cell.lower() for cell in _split(header, delimiter, f"{name}, line {header_line}")]
     numbered = []
@@ -271,7 +271,7 @@ def read_table(data: bytes, name: str) -> Table:
         numbered.append((line, cells))
     if not numbered:
         raise CoilbenchError(
-            "the file has a header but no rows", where=name, mend="Put the readings below it"
+            "the file has a header but no rows", where=name, hint="Put the readings below it"
         )
     width = _used_width(names, [cells for _, cells in numbered])
     _check_names(names[:width], f"{name}, line {header_line}")
@@ -301,7 +301,7 @@ def _decode(data: bytes, name: str) -> str:
             return text
         break
     raise CoilbenchError(
-        "this is not a text file", where=name, mend="Save it from the spreadsheet as CSV (UTF-8)"
+        "this is not a text file", where=name, hint="Save it from the spreadsheet as CSV (UTF-8)"
     )
 
 
@@ -321,7 +321,7 @@ def _find_delimiter(header: str, where: str) -> str:
     raise CoilbenchError(
         f"the header row has {parted} between its columns",
         where=where,
-        mend="Separate the cells with commas, semicolons or tabs",
+        hint="Separate the cells with commas, semicolons or tabs",
     )
 
 
@@ -334,7 +334,7 @@ def _split(line: str, delimiter: str, where: str) -> list[str]:
         raise CoilbenchError(
             "a quoted cell is not closed on its line",
             where=where,
-            mend="Close the quotes, and keep each row on one line",
+            hint="Close the quotes, and keep each row on one line",
         ) from error
     return [cell.strip() for cell in cells]
 
@@ -347,12 +347,12 @@ def _check_width(cells: list[str], names: list[str], delimiter: str, where: str)
         raise CoilbenchError(
             f"{what}: decimal commas in a file that has commas between its cells, or a torn row",
             where=where,
-            mend="Put semicolons between the cells, or write decimals with a point",
+            hint="Put semicolons between the cells, or write decimals with a point",
         )
     raise CoilbenchError(
         f"{what}: a torn row, or not {_DELIMITER_NAMES[delimiter]} between its cells",
         where=where,
-        mend="Mend the row, or delete it",
+        hint="Mend the row, or delete it",
     )
 
 
@@ -367,15 +367,15 @@ def _check_names(names: list[str], where: str) -> None:
     for position, name in enumerate(names, start=1):
         if name == "":
             raise CoilbenchError(
-                f"column {position} has no name", where=where, mend="Name it, or delete the column"
+                f"column {position} has no name", where=where, hint="Name it, or delete the column"
             )
         if not name[0].isalpha():
             raise CoilbenchError(
                 f"the first row is no header: {name[:40]!r} is not a column's name",
                 where=where,
-                mend="Put a row with the columns' names on top, such as label,height_mm,load_kg",
+                hint="Put a row with the columns' names on top, such as label,height_mm,load_kg",
             )
         if name in names[: position - 1]:
             raise CoilbenchError(
-                f"the column {name!r} is there twice", where=where, mend="Delete one of them"
+                f"the column {name!r} is there twice", where=where, hint="Delete one of them"
             )

@@ -77,11 +77,11 @@ class KeyedSetup:
             if not math.isfinite(value) or value < 0.0:
                 raise CoilbenchError(
                     f"{name} of {value:g} is impossible",
-                    mend="Give 0 or more",
+                    hint="Give 0 or more",
                 )
         if self.lever_ratio == 0.0:
             raise CoilbenchError(
-                "a lever ratio of 0 carries no load", mend="Give 1 where there is no lever"
+                "a lever ratio of 0 carries no load", hint="Give 1 where there is no lever"
             )
 
     def _numbers(self) -> dict[str, float]:
@@ -187,7 +187,7 @@ def spring_load_n(reading: KeyedReading, setup: KeyedSetup) -> float:
             f"the scale shows {reading.shown_load_n / KGF_N:.2f} kg, less than the tare of "
             f"{setup.tare_n / KGF_N:.2f} kg",
             where=reading.label,
-            mend="Give what the scale shows with the blocks on it, or the right tare",
+            hint="Give what the scale shows with the blocks on it, or the right tare",
         )
     return net_n * setup.lever_ratio
 
@@ -205,19 +205,19 @@ def spring_height_mm(reading: KeyedReading, free_length_mm: float | None) -> flo
         raise CoilbenchError(
             "the reading has neither a height nor a depth",
             where=reading.label,
-            mend=f"Write it like {NOTE_EXAMPLE}",
+            hint=f"Write it like {NOTE_EXAMPLE}",
         )
     elif free_length_mm is None:
         raise CoilbenchError(
             f"the depth {reading.depth_mm:g} mm needs the spring's free length",
             where=reading.label,
-            mend="Give the free length, or type the height between the faces",
+            hint="Give the free length, or type the height between the faces",
         )
     elif reading.depth_mm < 0.0:
         raise CoilbenchError(
             f"the depth {reading.depth_mm:g} mm is negative",
             where=reading.label,
-            mend="Type how far the spring is pressed",
+            hint="Type how far the spring is pressed",
         )
     else:
         height_mm = free_length_mm - reading.depth_mm
@@ -225,13 +225,13 @@ def spring_height_mm(reading: KeyedReading, free_length_mm: float | None) -> flo
         raise CoilbenchError(
             f"the height would be {height_mm:g} mm",
             where=reading.label,
-            mend="Check the length and its unit",
+            hint="Check the length and its unit",
         )
     if free_length_mm is not None and height_mm > free_length_mm:
         raise CoilbenchError(
             f"the height {height_mm:g} mm is above the free length {free_length_mm:g} mm",
             where=reading.label,
-            mend="Check the length; a depth is typed with the word down after it",
+            hint="Check the length; a depth is typed with the word down after it",
         )
     return height_mm
 
@@ -302,4 +302,4 @@ def _unit(part: str) -> str:
 
 
 def _unreadable(text: str, why: str) -> CoilbenchError:
-    return CoilbenchError(f"{why}: {text[:80]!r}", mend=f"Write it like {NOTE_EXAMPLE}")
+    return CoilbenchError(f"{why}: {text[:80]!r}", hint=f"Write it like {NOTE_EXAMPLE}")

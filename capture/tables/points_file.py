@@ -141,7 +141,7 @@ def _heights_from_depths(
         raise CoilbenchError(
             "depths need the springs' free length",
             where=table.name,
-            mend="Give the set a free length, or the heights in a column height_mm",
+            hint="Give the set a free length, or the heights in a column height_mm",
         )
     refuse_rows(table, depth_mm < 0.0, "a depth is never negative")
     refuse_rows(
@@ -161,7 +161,7 @@ def _check_slope(table: Table, spring: SpringPoints) -> None:
             raise CoilbenchError(
                 f"spring {spring.label!r} has less load at its lowest height than at its highest",
                 where=table.name,
-                mend="Check its rows; depths belong in a column depth_mm",
+                hint="Check its rows; depths belong in a column depth_mm",
             )
 
 

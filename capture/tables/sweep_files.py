@@ -165,7 +165,7 @@ def read_sweep_file(
     raise CoilbenchError(
         f"the columns {', '.join(table.columns)[:80]!r} are none of a sweep or of points",
         where=f"{table.name}, line {table.header_line}",
-        mend="Name them t_s,load_counts,travel_counts (raw sweep), t_s,load_kg,height_mm "
+        hint="Name them t_s,load_counts,travel_counts (raw sweep), t_s,load_kg,height_mm "
         "(converted sweep) or label,height_mm,load_kg (points)",
     )
 
@@ -198,7 +198,7 @@ def _read_converted_sweep(table: Table) -> ConvertedSweepFile:
         raise CoilbenchError(
             "the load falls as the height gets less",
             where=table.name,
-            mend="Give the height between the faces and not the depth, and pressing as a "
+            hint="Give the height between the faces and not the depth, and pressing as a "
             "positive load",
         )
     return ConvertedSweepFile(t_s, load_n, height_mm)
@@ -210,7 +210,7 @@ def _check_times(table: Table, t_s: NDArray[np.float64]) -> None:
         raise CoilbenchError(
             fault[1],
             where=table.where(fault[0]),
-            mend="Keep one stroke per file, its rows in the order of time",
+            hint="Keep one stroke per file, its rows in the order of time",
         )
 
 
@@ -222,5 +222,5 @@ def _check_press(table: Table, closed: NDArray[np.float64], load: NDArray[np.flo
         raise CoilbenchError(
             fault,
             where=table.name,
-            mend="Give one press, from before the spring is touched until it is let go",
+            hint="Give one press, from before the spring is touched until it is let go",
         )

@@ -215,7 +215,7 @@ def _settled(start_s: float, end_s: float) -> tuple[float, float]:
     if end_s <= start_s:
         raise CoilbenchError(
             "a step is over before its reading has settled",
-            mend=f"Give it more than {start_s + PLACE_S:g} seconds",
+            hint=f"Give it more than {start_s + PLACE_S:g} seconds",
         )
     return start_s, end_s
 
@@ -224,7 +224,7 @@ def _fit_between_faces(length_mm: float, rig: RigModel) -> None:
     if not 0.0 <= length_mm < rig.rest_height_mm:
         raise CoilbenchError(
             f"{length_mm:g} mm doesn't fit between the faces, {rig.rest_height_mm:g} mm apart",
-            mend="Take a shorter one",
+            hint="Take a shorter one",
         )
 
 

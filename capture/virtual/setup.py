@@ -46,7 +46,7 @@ class Faults:
             if not 0.0 <= share <= 1.0:
                 raise CoilbenchError(
                     f"a byte can't have the probability {share:g} of a {name}",
-                    mend="Give a number from 0 to 1",
+                    hint="Give a number from 0 to 1",
                 )
 
 
@@ -284,8 +284,8 @@ def _setup(read: dict[str, list[object]], url: str) -> VirtualSetup:
     return setup
 
 
-def _bad(what: str, url: str, mend: str) -> CoilbenchError:
-    return CoilbenchError(what, where=url, mend=mend)
+def _bad(what: str, url: str, hint: str) -> CoilbenchError:
+    return CoilbenchError(what, where=url, hint=hint)
 
 
 def _whole(least: int, most: int) -> Callable[[str], int]:

@@ -69,7 +69,7 @@ def test_what_cannot_be_read_is_one_sentence(parse, text, words):
     with pytest.raises(CoilbenchError, match=words) as told:
         parse(text)
     assert "\n" not in str(told.value)
-    assert told.value.mend
+    assert told.value.hint
 
 
 @given(text=st.text(max_size=20))

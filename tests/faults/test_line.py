@@ -119,7 +119,7 @@ def test_at_the_wrong_baud_rate_nothing_is_read_and_the_cause_is_said(baud):
     source = line.source()
     with pytest.raises(CoilbenchError, match=r"not one good line: .*the wrong baud rate") as said:
         identify(source, 3.0, line.clock)
-    assert "?baud=250000" in str(said.value.mend)
+    assert "?baud=250000" in str(said.value.hint)
     assert source.counters.samples == 0
 
 

@@ -181,7 +181,7 @@ def test_beyond_the_pressed_block_nothing_is_read(day: Day, calibration: Calibra
     assert curve.load_at(spring.solid_height_mm + 7.0).load_n > 0.0
     with pytest.raises(HeightNotMeasured, match="the press's give is known") as refused:
         curve.load_at(spring.solid_height_mm + 4.0)
-    assert "rig flex" in str(refused.value.mend)
+    assert "rig flex" in str(refused.value.hint)
     assert curve.lowest_mm == pytest.approx(spring.solid_height_mm + 6.0, abs=0.6)
 
 

@@ -92,7 +92,7 @@ def test_a_rate_other_than_the_nominal_is_told(nominal: int, measured: int, told
 def test_ten_samples_a_second_where_eighty_were_said() -> None:
     health = judged(quiet(120, hz=11.2))
     assert kinds(health) == ["rate"]
-    assert "RATE pin" in health.findings[0].mend
+    assert "RATE pin" in health.findings[0].hint
 
 
 def test_lost_samples_do_not_slow_the_rate() -> None:
@@ -153,7 +153,7 @@ def test_a_standing_fault_is_said_in_words(code: int) -> None:
     (finding,) = judged(quiet(), faults=(code,)).findings
     assert finding.kind == "fault"
     assert finding.what
-    assert finding.mend
+    assert finding.hint
 
 
 def test_a_rig_that_was_not_left_alone_is_neither_noisy_nor_drifting() -> None:

@@ -39,7 +39,7 @@ def gauge_points(lengths=LENGTHS_MM, per_mm=-100.0, zero=6000.0, sd=1.0, seed=0)
 def refusal(fit, points) -> str:
     with pytest.raises(CoilbenchError) as caught:
         fit(points)
-    assert caught.value.mend
+    assert caught.value.hint
     return str(caught.value)
 
 

@@ -55,7 +55,7 @@ def fitted(load_n, height_mm, **how):
 def refusal(readings) -> str:
     with pytest.raises(CoilbenchError) as caught:
         fit_flex(readings, LOAD, TRAVEL)
-    assert caught.value.mend
+    assert caught.value.hint
     return str(caught.value)
 
 

@@ -272,6 +272,6 @@ def test_random_bytes_over_the_socket_never_end_it(book, session, server):
             client.settimeout(5.0)
             client.connect(str(control_path(book)))
             client.sendall(chance.bytes(int(chance.integers(1, 3000))) + b"\n")
-            assert set(json.loads(client.recv(65_536))) == {"refused", "mend"}
+            assert set(json.loads(client.recv(65_536))) == {"refused", "hint"}
     assert session.commands == []
     assert server.error is None

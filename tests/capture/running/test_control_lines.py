@@ -59,10 +59,10 @@ def test_a_snapshot_comes_through():
 
 
 def test_a_refusal_comes_through_in_words():
-    session = Told(CoilbenchError("too much is asked at once", mend="Wait a moment"))
+    session = Told(CoilbenchError("too much is asked at once", hint="Wait a moment"))
     with pytest.raises(CoilbenchError, match="too much is asked at once") as refused:
         read_done(answer(command_request(Command(Action.REDO)), session))
-    assert refused.value.mend == "Wait a moment"
+    assert refused.value.hint == "Wait a moment"
 
 
 junk = st.one_of(
@@ -88,7 +88,7 @@ def test_whatever_comes_there_is_one_line_of_answer(line):
     assert reply.endswith(b"\n")
     assert reply.count(b"\n") == 1
     said = json.loads(reply)
-    assert set(said) in ({"done"}, {"snapshot"}, {"refused", "mend"})
+    assert set(said) in ({"done"}, {"snapshot"}, {"refused", "hint"})
     assert ("done" in said) == (len(session.commands) == 1)
     for command in session.commands:
         assert json.loads(line)["command"] == command.to_document() | {
@@ -124,7 +124,7 @@ def test_whatever_comes_there_is_one_line_of_answer(line):
 def test_what_is_no_request_is_refused_and_nothing_is_done(line):
     session = Told()
     said = json.loads(answer(line, session))
-    assert set(said) == {"refused", "mend"}
+    assert set(said) == {"refused", "hint"}
     assert session.commands == []
 
 

@@ -67,7 +67,7 @@ def test_load_points_refused(text: str, said: str) -> None:
     with pytest.raises(CoilbenchError) as caught:
         read_load_points(table(text))
     assert str(caught.value).startswith(f"c.csv, {said}")
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 @pytest.mark.parametrize(

@@ -27,7 +27,7 @@ def numbers(data: bytes, *columns: str) -> list[list[float]]:
 def refusal(data: bytes, *columns: str) -> str:
     with pytest.raises(CoilbenchError) as caught:
         numbers(data, *columns)
-    assert caught.value.mend
+    assert caught.value.hint
     assert "\n" not in str(caught.value)
     return str(caught.value)
 

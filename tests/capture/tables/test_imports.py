@@ -29,7 +29,7 @@ def read(data: bytes) -> RawSweepFile | ConvertedSweepFile | PointsFile:
 def refusal(data: bytes) -> str:
     with pytest.raises(CoilbenchError) as caught:
         read(data)
-    assert caught.value.mend
+    assert caught.value.hint
     return str(caught.value)
 
 

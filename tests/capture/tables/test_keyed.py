@@ -66,7 +66,7 @@ def test_notes_refused(text: str, said: str) -> None:
     with pytest.raises(CoilbenchError) as caught:
         parse_note(text)
     assert str(caught.value).startswith(said)
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 @settings(max_examples=100)
@@ -139,7 +139,7 @@ def test_readings_refused(
     with pytest.raises(CoilbenchError) as caught:
         convert([reading], setup, free_length_mm)
     assert str(caught.value).startswith(said)
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 @pytest.mark.parametrize(

@@ -22,7 +22,7 @@ def read(text: str, free_length_mm: float | None = None) -> PointsFile:
 def refusal(text: str, free_length_mm: float | None = None) -> str:
     with pytest.raises(CoilbenchError) as caught:
         read(text, free_length_mm)
-    assert caught.value.mend
+    assert caught.value.hint
     return str(caught.value)
 
 

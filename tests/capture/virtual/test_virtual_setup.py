@@ -84,7 +84,7 @@ def test_what_is_wrong_is_named(query: str, named: str) -> None:
         parse_virtual(f"virtual:?{query}")
     assert named in caught.value.what
     assert caught.value.where == f"virtual:?{query}"
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 def test_another_address_is_refused() -> None:
