@@ -1,20 +1,15 @@
-"""Quantities with units: newtons and millimetres inside, kg, N, lbf, mm and in at the edges."""
+"""Quantities that people type with a unit, read into newtons and millimetres."""
 
 from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
-from typing import Literal
 
 from coilbench.capture.errors import CoilbenchError
 
 KGF_N = 9.80665  # exact: 3rd CGPM, 1901
 LBF_N = 4.4482216152605  # exact: international pound (1959) times the 1901 standard gravity
 INCH_MM = 25.4  # exact: international yard and pound agreement, 1959
-
-LoadUnit = Literal["kg", "N", "lbf"]
-LengthUnit = Literal["mm", "in"]
 
 LOAD_IN_N: dict[str, float] = {"kg": KGF_N, "kgf": KGF_N, "n": 1.0, "lbf": LBF_N, "lb": LBF_N}
 LENGTH_IN_MM: dict[str, float] = {"mm": 1.0, "in": INCH_MM, '"': INCH_MM}
@@ -126,44 +121,3 @@ def parse_fraction(text: str) -> float:
 def counted(count: int, one: str) -> str:
     """Write how many there are of something whose plural takes an s: "1 spring", "3 springs"."""
     return f"{count} {one}" if count == 1 else f"{count} {one}s"
-
-
-@dataclass(frozen=True)
-class Units:
-    """The units a person wants to see."""
-
-    load: LoadUnit = "kg"
-    length: LengthUnit = "mm"
-
-    def load_value(self, load_n: float) -> float:
-        """Return a load in the display unit."""
-        return load_n / LOAD_IN_N[self.load.lower()]
-
-    def length_value(self, length_mm: float) -> float:
-        """Return a length in the display unit."""
-        return length_mm / LENGTH_IN_MM[self.length]
-
-    def rate_value(self, rate_n_per_mm: float) -> float:
-        """Return a rate in load unit per length unit."""
-        return self.load_value(rate_n_per_mm) * LENGTH_IN_MM[self.length]
-
-    def load_text(self, load_n: float | None) -> str:
-        """Write a load with its unit; "-" where it is unknown."""
-        if load_n is None:
-            return "-"
-        places = {"kg": 2, "N": 1, "lbf": 1}[self.load]
-        return f"{self.load_value(load_n):.{places}f} {self.load}"
-
-    def length_text(self, length_mm: float | None) -> str:
-        """Write a length with its unit; "-" where it is unknown."""
-        if length_mm is None:
-            return "-"
-        places = {"mm": 2, "in": 3}[self.length]
-        return f"{self.length_value(length_mm):.{places}f} {self.length}"
-
-    def rate_text(self, rate_n_per_mm: float | None) -> str:
-        """Write a rate with its unit; "-" where it is unknown."""
-        if rate_n_per_mm is None:
-            return "-"
-        places = 1 if self.length == "in" else 3
-        return f"{self.rate_value(rate_n_per_mm):.{places}f} {self.load}/{self.length}"

@@ -27,9 +27,9 @@ from coilbench.analysis.engine.depths import DepthRow, depths
 from coilbench.analysis.engine.depths import to_document as depths_document
 from coilbench.analysis.inputs.measured import free_length_mm
 from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.units import Units
 
 WITH = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}
 

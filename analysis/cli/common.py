@@ -17,11 +17,9 @@ from rich.table import Table
 from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import settings as settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
-    LengthUnit,
-    LoadUnit,
-    Units,
     parse_fraction,
     parse_length_mm,
     parse_load_n,

@@ -28,6 +28,7 @@ from coilbench.analysis.engine.combination import combination_document
 from coilbench.analysis.engine.pairing import Pairing, pair_sets
 from coilbench.analysis.inputs.measured import measured_curves, set_curves
 from coilbench.analysis.report.set_text import show_check
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
@@ -47,7 +48,6 @@ from coilbench.capture.running.commands import Event, EventKind
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
-from coilbench.capture.units import Units
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,

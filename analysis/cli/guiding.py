@@ -14,6 +14,7 @@ from rich.text import Text
 from coilbench.analysis.cli.common import say_aside
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.rows import utc_now
@@ -37,7 +38,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
-from coilbench.capture.units import Units, counted
+from coilbench.capture.units import counted
 
 GRACE_S = 8.0  # how long the last point can still be taken back
 KEYS_ON = "u or the redo button: take back the last point; Ctrl-C: break off, points stay"

@@ -19,6 +19,7 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.feeds import BookReader, Feed, OtherCapture, OwnCapture
 from coilbench.analysis.dashboard.frame import Scene, frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, Bell, KeyMap
+from coilbench.analysis.report.units import Units
 from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import last_end
@@ -27,7 +28,6 @@ from coilbench.capture.running.commands import Command
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, Session
 from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources import open_source
-from coilbench.capture.units import Units
 
 REDRAW_S = 0.125  # at most 8 frames a second, and only when something changed
 RING_GAP_S = 0.25  # between two rings, so that two are heard as two

@@ -37,10 +37,10 @@ from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.report.limits_text import CAUTIONS, findings
 from coilbench.analysis.report.limits_text import to_document as limits_document
 from coilbench.analysis.report.pair_words import choice_words, margin_words, room_words
+from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units
 
 
 def limits_of(

@@ -99,7 +99,7 @@ def watch_command(port: str, seconds: float | None) -> None:
                 if blocks:
                     click.echo(_line(blocks[-1], calibration, source.counters.samples_lost))
                 for finding in hints.news():
-                    click.echo(f"WRONG: {finding.what}. {finding.mend}.")
+                    click.echo(f"WRONG: {finding.what}. {finding.hint}.")
 
 
 def _line(block: RawBlock, calibration: Calibration | None, lost: int) -> str:

@@ -191,7 +191,7 @@ def show_health(hello: Hello, health: Health, findings: Sequence[Finding], press
     for name, words in _figures(health):
         click.echo(f"  {name:<14}{words}")
     for finding in findings:
-        click.echo(f"WRONG: {finding.what}. {finding.mend}.")
+        click.echo(f"WRONG: {finding.what}. {finding.hint}.")
     if not findings:
         wiring = (
             "load and travel go the right way"

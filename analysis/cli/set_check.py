@@ -42,6 +42,7 @@ from coilbench.analysis.report.set_text import (
     show_notes,
     show_why,
 )
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.grades import set_grades
 from coilbench.analysis.sets.judge import (
     DEFAULT_ALPHA,
@@ -55,7 +56,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units, counted
+from coilbench.capture.units import counted
 
 
 @dataclass(frozen=True)

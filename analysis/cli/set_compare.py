@@ -28,11 +28,12 @@ from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.inputs.measured import measured_curves
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.set_text import to_document
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.compare import Change, Comparison, MeanChange, compare_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units, counted
+from coilbench.capture.units import counted
 
 
 @click.command(

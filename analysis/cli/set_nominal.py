@@ -14,12 +14,13 @@ from coilbench.analysis.cli.common import FRACTION, RATE, json_option, print_doc
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Asked, Nominal, measured_there, with_nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set, keep_nominal
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units, counted, parse_length_mm, parse_load_n
+from coilbench.capture.units import counted, parse_length_mm, parse_load_n
 
 
 class TypedNominal(NamedTuple):

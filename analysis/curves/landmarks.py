@@ -21,7 +21,7 @@ from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, expanded, type_a
 from coilbench.analysis.curves.wall import find_wall
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 
 class Spot(NamedTuple):

@@ -18,7 +18,7 @@ from coilbench.analysis.curves.fits import Course, Models, compare_models
 from coilbench.analysis.curves.landmarks import FoundHeight, Spot, combine
 from coilbench.analysis.curves.rates import Span, line_rate
 from coilbench.analysis.curves.sweep_fit import SweepFit
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 # All of these are our choice, no source.
 CELLS = 80

@@ -10,8 +10,8 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.judging import NEAR_SOLID_MM
-from coilbench.capture.units import Units
 
 REACHED_MM = 0.05  # as the recorder's own slack
 ROOM_SHARE = 0.06  # of the way from free to the lowest mark: shown beyond it

@@ -13,6 +13,7 @@ from sqlite_utils import Database
 from coilbench.analysis.dashboard.frame import SetTable
 from coilbench.analysis.dashboard.set_table import read_set_table, with_strokes
 from coilbench.analysis.inputs.rig_record import standing_words
+from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sessions import live_session
@@ -22,7 +23,6 @@ from coilbench.capture.running.commands import Command
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import Session
 from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.units import Units
 
 BOOK_LOOK_S = 0.5
 RETRY_S = 2.0  # after the book could not be read

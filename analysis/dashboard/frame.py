@@ -19,8 +19,8 @@ from rich.text import Text
 from coilbench.analysis.curves.landmarks import bind_warning
 from coilbench.analysis.dashboard.drawing import HeightBar, large, marks_for
 from coilbench.analysis.report.set_plot import Axis, Trace, draw, joined
+from coilbench.analysis.report.units import Units
 from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.units import Units
 
 SAFETY = "Eye protection on, press unplugged, spring captive; stop before coil bind."
 STALE_S = 2.0

@@ -11,12 +11,12 @@ from sqlite_utils import Database
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.dashboard.frame import SetTable, SpringRow
 from coilbench.analysis.inputs.measured import measured_set
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import check_set
 from coilbench.analysis.sets.rulings import Flag, measured_there, with_nominal
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Done
-from coilbench.capture.units import Units
 
 BAND_POINTS = 30
 # The default heights keep this far from the ends of what was measured; near the free length a

@@ -31,7 +31,7 @@ from coilbench.analysis.engine.pairing_words import clearance_reasons
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.three_index import without_costs
 from coilbench.analysis.engine.three_index_solve import TIME_LIMIT_S, solve
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 MORE_SHIMS = 2  # under one valve, to see whether max_shims is in the way
 NAMED = 3

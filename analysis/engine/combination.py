@@ -9,7 +9,7 @@ from coilbench.analysis.engine import pairing_words
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.placed import Load, PlacedSet, SetLoad, exceeds, parallel_load
 from coilbench.analysis.engine.shims import SeatChoice, shortages
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 
 @dataclass(frozen=True)

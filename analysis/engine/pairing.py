@@ -41,7 +41,7 @@ from coilbench.analysis.report.pair_words import (
     no_words,
     window_words,
 )
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 NEARER = 1e-9
 BAR_CELLS = 16

@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.placed import PlacedSet, SetLoad, exceeds
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 SEAT, FULL = "with the valve shut", "at full lift"
 NAMED_LABELS = 3

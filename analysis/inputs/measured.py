@@ -11,13 +11,13 @@ from coilbench.analysis.curves.curve import BranchChoice, SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, doubt_of, judge_strokes, uncounted
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.stroke_rulings import StrokeRow, stroke_rows
 from coilbench.capture.book.sweeps import OWN, load_sweeps
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units
 
 
 @dataclass(frozen=True)

@@ -23,13 +23,13 @@ from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.report.set_text import set_notes
 from coilbench.analysis.report.sheet import RigPart, ScalePart, SetPart, Sheet
 from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import days_between
 from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.capture.book.calibrations import find_scale, newest_part
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
-from coilbench.capture.units import Units
 
 
 def read_sheet(

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 from coilbench.analysis.engine.coil import DEAD_COILS, STEEL_KG_PER_M3
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 SHEAR_SHARE = 0.67  # torsional modulus of rupture over tensile strength: Shigley, chapter 10
 STATIC_SHARE = 0.56  # EN 13906-1, uncorrected stress at solid over tensile strength, cold coiled

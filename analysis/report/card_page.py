@@ -10,9 +10,9 @@ from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.report import card_text as budget_view
 from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report.html import drawing, render
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card, PartCard
 from coilbench.analysis.rig.iso7500 import SOURCE
-from coilbench.capture.units import Units
 
 UP, DOWN = "#0b5394", "#b45f06"  # told apart by their shape, too
 AT_LABEL = {"load": "mass, kg", "travel": "gauge, mm", "flex": "load, counts"}

@@ -17,6 +17,7 @@ from typing import Any, NamedTuple
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig import iso7500
 from coilbench.analysis.rig.card import (
     X_UNIT,
@@ -29,7 +30,7 @@ from coilbench.analysis.rig.card import (
 )
 from coilbench.analysis.rig.iso7500 import CLASSES, COLUMNS, StepErrors, class_met, columns_over
 from coilbench.capture.calibration.parts import NewPart, PointRow
-from coilbench.capture.units import KGF_N, Units
+from coilbench.capture.units import KGF_N
 
 COLUMN_WORDS = {
     "q": "accuracy",

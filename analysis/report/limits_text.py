@@ -10,7 +10,7 @@ from coilbench.analysis.limits import stress as surge
 from coilbench.analysis.limits.limits import LimitsReport, SetLimits, ValveFloat
 from coilbench.analysis.limits.stress import STATIC_SHARE
 from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 RATE_ODD = 0.1  # ours: a rate so far from the dimensions' means that one of them is wrong
 LIFT_ODD = 0.03  # ours

@@ -6,7 +6,7 @@ from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.combination import Combination, Margin
 from coilbench.analysis.engine.pairing_words import rate_reason
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 NOTHING_MM = 0.005  # less than that under a spring is nothing
 

@@ -11,7 +11,7 @@ from itertools import pairwise
 from string import ascii_uppercase
 
 from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 _BRAILLE = 0x2800
 # bit of each dot in a braille cell, by (row, column)

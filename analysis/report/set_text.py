@@ -20,13 +20,14 @@ from coilbench.analysis.cli.common import console, fits, load_cell, plain_table,
 from coilbench.analysis.cli.set_strokes import stroke_line
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.compare import Change, Comparison, MeanChange
 from coilbench.analysis.sets.grades import Grades
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SetReading, SpringCheck
 from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE
 from coilbench.analysis.sets.rulings import Flag
 from coilbench.analysis.sets.stroke_choice import RULE, JudgedStroke
-from coilbench.capture.units import Units, counted
+from coilbench.capture.units import counted
 
 MOST_NAMED = 4  # more springs of one note are counted, not named
 SCALE_BELIEVED = (
@@ -78,7 +79,7 @@ def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Ite
                 yield f"at {units.length_text(height_mm)}: {note}"
         for hint in _mends(reading.budget):
             at = units.length_text(height_mm)
-            yield f"at {at} the load is less sure than it could be: {mend}"
+            yield f"at {at} the load is less sure than it could be: {hint}"
 
 
 def _mends(budget: Budget) -> Iterator[str]:

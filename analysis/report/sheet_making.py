@@ -24,7 +24,7 @@ from coilbench.analysis.report.sheet_build import (
     lines_of,
     margins_of,
 )
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 
 @dataclass(frozen=True)

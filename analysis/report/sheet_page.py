@@ -18,8 +18,8 @@ from coilbench.analysis.report import sheet_text as sheet_view
 from coilbench.analysis.report.html import drawing, render
 from coilbench.analysis.report.sheet import BudgetPart, LineRole, ScalePart, SetPart, Sheet
 from coilbench.analysis.report.sheet_text import CAUTIONS
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import PastCheck
-from coilbench.capture.units import Units
 
 DASHES: dict[LineRole, object] = {"outer": (0, (6, 2.5)), "inner": (0, (1, 1.6)), "together": "-"}
 SOLID_DASHES = {"outer": (0, (8, 2, 1, 2)), "inner": (0, (3, 2, 1, 2, 1, 2))}

@@ -11,9 +11,9 @@ from typing import Any, NamedTuple
 
 from coilbench.analysis.report.sheet import RigPart, SetPart, Sheet, ValveRow
 from coilbench.analysis.report.sheet_text import CAUTIONS
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import to_document as check_document
 from coilbench.capture.tables.csv_table import Cell
-from coilbench.capture.units import Units
 
 Cells = tuple[Cell, ...]
 

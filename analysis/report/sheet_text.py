@@ -14,10 +14,10 @@ from coilbench.analysis.engine.combination import Combination
 from coilbench.analysis.engine.placed import exceeds
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.sheet import MarginRow, Place, SetPart, Sheet, ValveRow
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 from coilbench.analysis.sets.stroke_choice import RULE
 from coilbench.capture.strokes.sweep import Origin, Provenance
-from coilbench.capture.units import Units
 
 CAUTIONS = (
     "A compressed valve spring can blind. Wear eye protection, keep the spring captive at both "

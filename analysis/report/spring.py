@@ -39,7 +39,7 @@ from coilbench.analysis.curves.shape_model import (
     length_words,
 )
 from coilbench.analysis.limits.stress import Handbook, handbook_rate, handbook_words
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,7 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.outliers import (
     FEWEST_FOR_MIDDLE,
     Centre,
@@ -41,7 +42,7 @@ from coilbench.analysis.sets.rulings import (
     tolerance_ruling,
 )
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units, counted
+from coilbench.capture.units import counted
 
 
 @dataclass(frozen=True)

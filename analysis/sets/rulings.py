@@ -14,10 +14,10 @@ from typing import Literal
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.outliers import Column, Departure, Esd
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import Units
 
 FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
 Outcome = Literal["pass", "weak", "stiff", "short", "odd", "unsure"]

@@ -12,6 +12,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.branches import Array, Bins, fine_bins, split_passes
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_findings import (
     TURN_CLEAR_MM,
     Finding,
@@ -20,7 +21,6 @@ from coilbench.analysis.sets.stroke_findings import (
 )
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.sweep import Sweep
-from coilbench.capture.units import Units
 
 # All of these are our choice, no source.
 HEIGHTS = 40

@@ -11,9 +11,9 @@ import numpy as np
 
 from coilbench.analysis.curves.branches import BIN_MM, Array, Bins, fine_bins, noise_n, split_passes
 from coilbench.analysis.curves.curve import RATE_WINDOW
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.shape import count_presses
 from coilbench.capture.strokes.sweep import Branch, Sweep
-from coilbench.capture.units import Units
 
 StrokeKind = Literal[
     "short", "pressed twice", "paused", "slipped", "cocked", "apart", "too fast", "ends close"

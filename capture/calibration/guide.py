@@ -12,10 +12,10 @@ from typing import Protocol
 
 import numpy as np
 
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import UNUSABLE, RawBlock
 from coilbench.capture.calibration.regression import FlexPoint, PolynomialFit, value
 from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
-from coilbench.capture.units import Units
 
 # Common practice, no source.
 HOLD_S = 1.5

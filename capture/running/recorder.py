@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.sessions import ChunkOwner, drop_chunks, store_chunk
@@ -25,7 +26,6 @@ from coilbench.capture.strokes.judging import Purpose, Turn, TurnOrder, Verdict,
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin
-from coilbench.capture.units import Units
 
 _FAULTS: dict[int, str] = {
     FaultCode.ADC_SILENT: "the load amplifier makes no conversions: check its wires and power",

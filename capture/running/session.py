@@ -18,6 +18,7 @@ from types import FrameType
 
 from sqlite_utils import Database
 
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
 from coilbench.capture.book.locks import hold_book, hold_port
@@ -42,7 +43,6 @@ from coilbench.capture.running.snapshot import LinkHealth, Snapshot
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.strokes.judging import NEAR_SOLID_MM
-from coilbench.capture.units import Units
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.25  # how long to wait for the reader before looking around

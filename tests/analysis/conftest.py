@@ -16,9 +16,9 @@ from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.report.sheet import RigPart, SetPart, Sheet
 from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.strokes.sweep import Branch, Origin, Provenance, Sweep
-from coilbench.capture.units import Units
 
 NOW = "2026-05-11T09:30:00+00:00"
 Straight = tuple[float, float]  # free length in mm, rate in N/mm

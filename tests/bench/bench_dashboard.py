@@ -29,12 +29,12 @@ from coilbench.analysis.cli.demo import Demo
 from coilbench.analysis.cli.live import REDRAW_S, _Screen
 from coilbench.analysis.dashboard.feeds import OtherCapture, OwnCapture
 from coilbench.analysis.dashboard.frame import frame
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
-from coilbench.capture.units import Units
 
 sys.path.append(str(Path(__file__).parents[1] / "analysis" / "dashboard"))
 SCENE = importlib.import_module("demo_scene").SCENE

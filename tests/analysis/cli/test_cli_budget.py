@@ -11,7 +11,7 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 KG = 9.80665
 CHECK = ("set", "check", "a", "--at", "38.5mm", "--at", "28mm", "--budget")

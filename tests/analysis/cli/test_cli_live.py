@@ -15,7 +15,7 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.cli.demo import Demo
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 pytest.importorskip("termios")
 

@@ -17,9 +17,9 @@ from coilbench.analysis.curves.landmarks import (
     find_solid_height,
 )
 from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
+from coilbench.analysis.report.units import Units
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
 FREE_MM, SOLID_MM, RATE = 50.0, 22.0, 17.0

@@ -6,8 +6,8 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.curves.shape_model import LengthCheck, check_length, length_words
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 
 NONE = Branch(np.empty(0), np.empty(0))
 

@@ -9,7 +9,7 @@ from pathlib import Path
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.report.set_text import set_notes
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 from coilbench.capture.virtual.setup import StrokeKind
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))

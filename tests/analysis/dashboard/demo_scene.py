@@ -15,8 +15,8 @@ from rich.terminal_theme import DEFAULT_TERMINAL_THEME
 
 from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, frame
 from coilbench.analysis.dashboard.keys import HELP
+from coilbench.analysis.report.units import Units
 from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.units import Units
 
 # (seat load, open load) in N of the springs pressed so far; birch-03 is tired
 LOADS_N = ((226.9, 402.1), (226.4, 399.5), (196.1, 352.3), (227.4, 401.0))

@@ -12,8 +12,8 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, frame
+from coilbench.analysis.report.units import Units
 from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.units import Units
 
 CURVE = tuple((60.0 - i * 0.3, max(0.0, (53.0 - 60.0 + i * 0.3) * 16.0)) for i in range(100))
 LIVE = Snapshot(

@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.dashboard.drawing import HeightBar, Mark, marks_for
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 SEAT, OPEN = Mark("S", "seat", 38.5), Mark("O", "open", 27.6)
 

@@ -11,6 +11,7 @@ import pytest
 from coilbench.analysis.dashboard import feeds as module
 from coilbench.analysis.dashboard.feeds import BookReader, OtherCapture
 from coilbench.analysis.dashboard.frame import SetTable
+from coilbench.analysis.report.units import Units
 from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
@@ -18,7 +19,6 @@ from coilbench.capture.book.sessions import start_session, update_session
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.units import Units
 
 
 @pytest.fixture

@@ -16,9 +16,9 @@ from coilbench.analysis.engine.assignment import EFFORTS, Level
 from coilbench.analysis.engine.assignment_levels import Assignment, assign, to_document
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 
 SEAT_N, OPEN_N, SEAT_TOLERANCE_N, OPEN_TOLERANCE_N, LIFT_MM = 300.0, 600.0, 20.0, 30.0, 10.0
 Straight = tuple[float, float]  # free length in mm, rate in N/mm

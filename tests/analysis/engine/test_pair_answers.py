@@ -12,8 +12,9 @@ from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.pairing import PairAnswer, Pairing, bars, pair_sets, to_document
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.report.pair_words import margin_words, room_words
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import KGF_N, Units
+from coilbench.capture.units import KGF_N
 
 
 def straight(

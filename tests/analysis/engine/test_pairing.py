@@ -12,8 +12,9 @@ from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.combination import Combination, card_distance
 from coilbench.analysis.engine.pairing import Pairing, best_of_each, pair_sets, to_document
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import KGF_N, Units
+from coilbench.capture.units import KGF_N
 
 SCALE_U_N = 1.0  # standard uncertainty of the readings below
 

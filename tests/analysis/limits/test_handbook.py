@@ -7,7 +7,8 @@ import math
 import pytest
 
 from coilbench.analysis.limits.stress import handbook_rate, handbook_words
-from coilbench.capture.units import INCH_MM, LBF_N, Units
+from coilbench.analysis.report.units import Units
+from coilbench.capture.units import INCH_MM, LBF_N
 
 LBF_PER_IN = LBF_N / INCH_MM
 

@@ -16,9 +16,9 @@ from coilbench.analysis.limits.limits import assess_limits, effective_mass
 from coilbench.analysis.limits.stress import rate_from_dimensions
 from coilbench.analysis.limits.valve_motion import weakest_force
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_lines, to_document
+from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 
 BASE = """[cam]
 name = "card"

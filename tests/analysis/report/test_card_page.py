@@ -12,10 +12,10 @@ import pytest
 
 from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report.card_page import card_page
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card, make_card
 from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.units import Units
 
 NOW = "2026-05-11T09:30:00+00:00"
 NASTY = '<script>alert("1")</script>&.csv'

@@ -21,8 +21,8 @@ from coilbench.analysis.report.spring import (
     to_document,
     window_words,
 )
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 
 Array = NDArray[np.float64]
 NONE = Branch(np.empty(0), np.empty(0))

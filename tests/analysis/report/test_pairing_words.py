@@ -5,8 +5,8 @@ import numpy as np
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine import pairing_words
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves, set_load
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 
 
 def placed(

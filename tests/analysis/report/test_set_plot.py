@@ -7,8 +7,8 @@ import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.report.set_plot import set_plot
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 
 EMPTY = Branch(np.empty(0), np.empty(0))
 

@@ -17,7 +17,7 @@ import pytest
 from coilbench.analysis.report.sheet import RigPart, Sheet
 from coilbench.analysis.report.sheet_page import sheet_page
 from coilbench.analysis.report.sheet_text import CAUTIONS
-from coilbench.capture.units import Units
+from coilbench.analysis.report.units import Units
 
 MakeSheet = Callable[..., Sheet]
 KG = Units("kg", "mm")

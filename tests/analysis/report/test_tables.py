@@ -11,8 +11,8 @@ import pytest
 
 from coilbench.analysis.report.sheet import Sheet
 from coilbench.analysis.report.sheet_tables import SheetTable, sheet_tables
+from coilbench.analysis.report.units import Units
 from coilbench.capture.tables.csv_table import csv_bytes
-from coilbench.capture.units import Units
 
 MakeSheet = Callable[..., Sheet]
 BUILD = """

@@ -22,6 +22,7 @@ from coilbench.analysis.report.card_text import (
     to_document,
     trust_words,
 )
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import (
     coefficient_u,
     correlation,
@@ -41,7 +42,6 @@ from coilbench.capture.calibration.regression import (
     hidden_departure,
     value,
 )
-from coilbench.capture.units import Units
 
 G = 9.80665
 NOW = "2026-05-11T00:00:00+00:00"

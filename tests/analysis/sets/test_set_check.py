@@ -15,11 +15,12 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck, check_set, to_document
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import INCH_MM, KGF_N, LBF_N, Units
+from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
 
 DATA = Path(__file__).parents[2] / "data"
 EMPTY = Branch(np.empty(0), np.empty(0))

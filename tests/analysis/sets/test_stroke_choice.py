@@ -11,10 +11,10 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, doubt_of, judge_strokes, uncounted
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 
 HEIGHT = np.concatenate([np.linspace(55.0, 27.0, 400), np.linspace(27.0, 55.0, 400)])
 

@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.branches import Array
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_findings import Finding, stroke_findings
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 from coilbench.capture.virtual.spring import OUTER, draw_set
 
 sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))

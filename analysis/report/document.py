@@ -1,0 +1,80 @@
+"""The one route from results to JSON: dataclasses in, a document in N and mm out.
+
+A result's fields are the document's keys. A field's metadata may say otherwise: `JSON_SKIP`
+leaves it out, `json_key("name")` gives it another key. A finding, which is a dataclass that
+`describe` knows, carries its sentence in N and mm beside its numbers, under "text".
+"""
+
+from __future__ import annotations
+
+import json
+import math
+from collections.abc import Mapping, Set
+from dataclasses import fields, is_dataclass
+from enum import Enum
+from functools import singledispatch
+from pathlib import PurePath
+from typing import Any
+
+from coilbench.analysis.report.units import SI, Units
+
+JSON_SKIP: Mapping[str, Any] = {"json": None}
+
+
+def json_key(name: str) -> Mapping[str, Any]:
+    """Return the metadata of a field whose key in the document is another than its name."""
+    return {"json": name}
+
+
+@singledispatch
+def describe(finding: object, units: Units) -> str:  # noqa: ARG001
+    """Say a finding in a sentence without a full stop; each report module registers its own.
+
+    Raises:
+        TypeError: no report module knows findings of this kind.
+    """
+    raise TypeError(f"no words for {type(finding).__name__}")
+
+
+def document(value: Any) -> Any:
+    """Return a result as what JSON can hold: numbers in N and mm, unknown ones None.
+
+    Args:
+        value: a dataclass, a mapping with text keys, a sequence, an array, or a plain value.
+
+    Raises:
+        TypeError: something in it has no place in a document.
+    """
+    if value is None or isinstance(value, (str, bool, int)):
+        return value
+    if isinstance(value, float):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, Enum):
+        return document(value.value)
+    if is_dataclass(value) and not isinstance(value, type):
+        return _fields(value)
+    if isinstance(value, Mapping):
+        return {str(document(key)): document(each) for key, each in value.items()}
+    if isinstance(value, (list, tuple, Set)):
+        return [document(each) for each in value]
+    if isinstance(value, PurePath):
+        return str(value)
+    if hasattr(value, "tolist"):  # an array of NumPy's, or one of its numbers
+        return document(value.tolist())
+    raise TypeError(f"{type(value).__name__} has no place in a JSON document")
+
+
+def document_text(value: Any) -> str:
+    """Return a result as the text of one JSON document."""
+    return json.dumps(document(value), allow_nan=False, ensure_ascii=False, indent=2)
+
+
+def _fields(value: Any) -> dict[str, Any]:
+    found = {
+        key: document(getattr(value, each.name))
+        for each in fields(value)
+        if (key := each.metadata.get("json", each.name)) is not None
+    }
+    if describe.dispatch(type(value)) is not describe.dispatch(object):
+        found["text"] = describe(value, SI)
+    return found
