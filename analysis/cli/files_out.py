@@ -1,4 +1,4 @@
-"""Files into a folder: all of them or none, and none that is there already unless asked."""
+"""Files that a command writes: all of them whole or none, and none overwritten unless asked."""
 
 from __future__ import annotations
 
@@ -6,8 +6,55 @@ import shutil
 import tempfile
 from collections.abc import Iterable
 from pathlib import Path
+from uuid import uuid4
 
 from coilbench.capture.errors import CoilbenchError
+
+
+def refuse_existing(path: Path, force: bool, inputs: Iterable[Path] = ()) -> None:
+    """Refuse to write over a file.
+
+    Args:
+        path: what is to be written.
+        force: the user wants it to take a file's place.
+        inputs: what it is made of, which nothing may take the place of.
+
+    Raises:
+        CoilbenchError: it is there and `force` is not given, or what is there is no file or an
+            input.
+    """
+    if not path.exists():
+        return
+    if any(each.exists() and each.samefile(path) for each in inputs):
+        raise CoilbenchError(
+            "the page would take the place of what it is made of",
+            where=str(path),
+            mend="Name another file",
+        )
+    if not path.is_file():
+        raise CoilbenchError("this is no file", where=str(path), mend="Name a file")
+    if not force:
+        raise CoilbenchError(
+            "this file is there already, and nothing was written",
+            where=str(path),
+            mend="Name another place, or write over it with --force",
+        )
+
+
+def write_whole(path: Path, text: str) -> None:
+    """Write a text file in UTF-8 so that it is there whole or not at all.
+
+    Raises:
+        CoilbenchError: the folder isn't there or can't be written to.
+    """
+    part = path.with_name(f".{uuid4().hex}.part")
+    try:
+        with part.open("x", encoding="utf-8", newline="") as file:
+            file.write(text)
+        part.replace(path)
+    except OSError as error:
+        part.unlink(missing_ok=True)
+        raise _not_written(path, error) from error
 
 
 def write_new_files(folder: Path, files: Iterable[tuple[str, bytes]], *, force: bool) -> int:
@@ -34,22 +81,13 @@ def write_new_files(folder: Path, files: Iterable[tuple[str, bytes]], *, force: 
         finally:
             shutil.rmtree(stage, ignore_errors=True)
     except OSError as error:
-        raise CoilbenchError(
-            f"the files cannot be written ({error.strerror})",
-            where=str(folder),
-            mend="Check the disk and the permissions",
-        ) from error
+        raise _not_written(folder, error) from error
 
 
 def _through(stage: Path, folder: Path, files: Iterable[tuple[str, bytes]], force: bool) -> int:
     paths = []
     for path, data in files:
-        if not force and (folder / path).exists():
-            raise CoilbenchError(
-                "this file is there already, and nothing was written",
-                where=str(folder / path),
-                mend="Name another folder, or give --force",
-            )
+        refuse_existing(folder / path, force)
         (stage / path).parent.mkdir(parents=True, exist_ok=True)
         (stage / path).write_bytes(data)
         paths.append(path)
@@ -57,3 +95,11 @@ def _through(stage: Path, folder: Path, files: Iterable[tuple[str, bytes]], forc
         (folder / path).parent.mkdir(parents=True, exist_ok=True)
         (stage / path).replace(folder / path)
     return len(paths)
+
+
+def _not_written(path: Path, error: OSError) -> CoilbenchError:
+    return CoilbenchError(
+        f"this cannot be written ({error.strerror})",
+        where=str(path),
+        mend="Check the disk and the permissions, or name another place",
+    )

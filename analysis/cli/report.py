@@ -13,8 +13,8 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
+from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.sheet_input import read_sheet
-from coilbench.analysis.cli.writing import refuse_existing, write_whole
 from coilbench.analysis.engine.assignment import EFFORTS, Effort
 from coilbench.analysis.sheet.document import to_document
 from coilbench.capture.book.opening import open_book

@@ -15,8 +15,8 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
+from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.set_budget import show_budget
-from coilbench.analysis.cli.writing import refuse_existing, write_whole
 from coilbench.analysis.rig.card import Card, PartCard
 from coilbench.analysis.rig.iso7500 import SOURCE
 from coilbench.analysis.rig_record import calibration_card

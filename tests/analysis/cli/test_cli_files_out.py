@@ -8,7 +8,7 @@ from typing import Any
 
 import pytest
 
-from coilbench.analysis.cli.writing import refuse_existing, write_whole
+from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.capture.errors import CoilbenchError
 
 
