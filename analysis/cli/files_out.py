@@ -1,7 +1,4 @@
-"""Files into a folder: all of them or none, and none that is there already unless asked.
-
-Files that a command writes: whole or not at all, and over nothing by mistake.
-"""
+"""Files that a command writes: all of them whole or none, and none overwritten unless asked."""
 
 from __future__ import annotations
 
@@ -12,55 +9,6 @@ from pathlib import Path
 from uuid import uuid4
 
 from coilbench.capture.errors import CoilbenchError
-
-
-def write_new_files(folder: Path, files: Iterable[tuple[str, bytes]], *, force: bool) -> int:
-    """Write files into a folder, made where it is not there; returns how many.
-
-    They are written beside the folder first and moved when all are whole, so that a full disk or
-    a kill half-way leaves what was there.
-
-    Args:
-        folder: where to.
-        files: relative path, with / between folders, and content of each.
-        force: take the place of files that are there.
-
-    Raises:
-        CoilbenchError: one is there already and force is off, or the folder cannot be written.
-    """
-    if folder.exists() and not folder.is_dir():
-        raise CoilbenchError("this is a file, not a folder", where=str(folder), hint="Name another")
-    try:
-        folder.parent.mkdir(parents=True, exist_ok=True)
-        stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-        try:
-            return _through(stage, folder, files, force)
-        finally:
-            shutil.rmtree(stage, ignore_errors=True)
-    except OSError as error:
-        raise CoilbenchError(
-            f"the files cannot be written ({error.strerror})",
-            where=str(folder),
-            hint="Check the disk and the permissions",
-        ) from error
-
-
-def _through(stage: Path, folder: Path, files: Iterable[tuple[str, bytes]], force: bool) -> int:
-    paths = []
-    for path, data in files:
-        if not force and (folder / path).exists():
-            raise CoilbenchError(
-                "this file is there already, and nothing was written",
-                where=str(folder / path),
-                hint="Name another folder, or give --force",
-            )
-        (stage / path).parent.mkdir(parents=True, exist_ok=True)
-        (stage / path).write_bytes(data)
-        paths.append(path)
-    for path in paths:
-        (folder / path).parent.mkdir(parents=True, exist_ok=True)
-        (stage / path).replace(folder / path)
-    return len(paths)
 
 
 def refuse_existing(path: Path, force: bool, inputs: Iterable[Path] = ()) -> None:
@@ -87,9 +35,9 @@ def refuse_existing(path: Path, force: bool, inputs: Iterable[Path] = ()) -> Non
         raise CoilbenchError("this is no file", where=str(path), hint="Name a file")
     if not force:
         raise CoilbenchError(
-            "the file is there already",
+            "this file is there already, and nothing was written",
             where=str(path),
-            hint="Name another, or write over it with --force",
+            hint="Name another place, or write over it with --force",
         )
 
 
@@ -106,8 +54,52 @@ def write_whole(path: Path, text: str) -> None:
         part.replace(path)
     except OSError as error:
         part.unlink(missing_ok=True)
-        raise CoilbenchError(
-            f"the file cannot be written ({error.strerror})",
-            where=str(path),
-            hint="Name a file in a folder that you may write to",
-        ) from error
+        raise _not_written(path, error) from error
+
+
+def write_new_files(folder: Path, files: Iterable[tuple[str, bytes]], *, force: bool) -> int:
+    """Write files into a folder, made where it is not there; returns how many.
+
+    They are written beside the folder first and moved when all are whole, so that a full disk or
+    a kill half-way leaves what was there.
+
+    Args:
+        folder: where to.
+        files: relative path, with / between folders, and content of each.
+        force: take the place of files that are there.
+
+    Raises:
+        CoilbenchError: one is there already and force is off, or the folder cannot be written.
+    """
+    if folder.exists() and not folder.is_dir():
+        raise CoilbenchError("this is a file, not a folder", where=str(folder), hint="Name another")
+    try:
+        folder.parent.mkdir(parents=True, exist_ok=True)
+        stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+        try:
+            return _through(stage, folder, files, force)
+        finally:
+            shutil.rmtree(stage, ignore_errors=True)
+    except OSError as error:
+        raise _not_written(folder, error) from error
+
+
+def _through(stage: Path, folder: Path, files: Iterable[tuple[str, bytes]], force: bool) -> int:
+    paths = []
+    for path, data in files:
+        refuse_existing(folder / path, force)
+        (stage / path).parent.mkdir(parents=True, exist_ok=True)
+        (stage / path).write_bytes(data)
+        paths.append(path)
+    for path in paths:
+        (folder / path).parent.mkdir(parents=True, exist_ok=True)
+        (stage / path).replace(folder / path)
+    return len(paths)
+
+
+def _not_written(path: Path, error: OSError) -> CoilbenchError:
+    return CoilbenchError(
+        f"this cannot be written ({error.strerror})",
+        where=str(path),
+        hint="Check the disk and the permissions, or name another place",
+    )
