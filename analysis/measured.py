@@ -9,7 +9,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import BranchChoice, SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
-from coilbench.analysis.engine.coil_geometry import Coil
+from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.result import SetCheck

@@ -21,7 +21,7 @@ from coilbench.analysis.engine.assignment_bench import (
     Valve,
     read_load,
 )
-from coilbench.analysis.engine.build_parts import ROUNDING
+from coilbench.analysis.engine.build_file import ROUNDING
 from coilbench.analysis.engine.loads import Load, load_of, parallel_load
 from coilbench.analysis.engine.shims import SeatChoice, scarce_shims
 from coilbench.analysis.engine.three_index import (

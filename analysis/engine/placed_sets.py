@@ -5,8 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.engine.build_parts import ROUNDING, BuildFile
-from coilbench.analysis.engine.coil_geometry import Coil
+from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
+from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.loads import Load, load_of, mean_load
 from coilbench.analysis.engine.shims import SeatChoice
 

@@ -10,12 +10,13 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from coilbench.analysis.engine.build_file import BuildFile
+from msgspec import structs
+
+from coilbench.analysis.engine.build_file import BuildFile, LimitsGiven, WireGiven
 from coilbench.analysis.engine.change_for_load import Standing
 from coilbench.analysis.engine.placed_sets import PlacedSet, SetCurves, place
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits.lift_table import LiftTable
-from coilbench.analysis.limits.limits_section import LimitsGiven, WireGiven
 from coilbench.analysis.limits.set_limits import SetLimits, set_limits
 from coilbench.analysis.limits.spring_force import weakest_force
 from coilbench.analysis.limits.valve_motion import (
@@ -126,7 +127,7 @@ def assess_limits(
 
 
 def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
-    return replace(build, head=replace(build.head, installed_height_mm=height_mm))
+    return replace(build, head=structs.replace(build.head, installed_height_mm=height_mm))
 
 
 def effective_mass(given: LimitsGiven, sets: Sequence[SetLimits]) -> Mass | None:

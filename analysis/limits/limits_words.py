@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import asdict
 
+from coilbench.analysis.engine.coil import TABLES
 from coilbench.analysis.limits import surge
 from coilbench.analysis.limits.limits import LimitsReport, ValveFloat
-from coilbench.analysis.limits.material import TABLES
 from coilbench.analysis.limits.set_limits import SetLimits
 from coilbench.analysis.limits.stress import STATIC_SHARE
 from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed

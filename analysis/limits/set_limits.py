@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
-from coilbench.analysis.engine.coil_geometry import DEAD_COILS, Coil
+from coilbench.analysis.engine.build_file import WireGiven
+from coilbench.analysis.engine.coil import DEAD_COILS, Coil
 from coilbench.analysis.engine.placed_sets import PlacedSet
 from coilbench.analysis.limits import stress, surge
-from coilbench.analysis.limits.limits_section import WireGiven
 
 
 @dataclass(frozen=True)
@@ -78,7 +78,8 @@ def set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> 
         crank_rpm: highest speed; None where it isn't given.
     """
     coil = placed.springs.coil
-    tensile_mpa, geometric = given.tensile_mpa, None
+    tensile_mpa: float | None = given.tensile_mpa
+    geometric = None
     if coil is not None and given.wire is not None:
         if tensile_mpa is None:
             tensile_mpa = given.wire.tensile_mpa(coil.wire_mm)

@@ -7,8 +7,7 @@ from __future__ import annotations
 
 import math
 
-from coilbench.analysis.engine.coil_geometry import DEAD_COILS
-from coilbench.analysis.limits.material import STEEL_KG_PER_M3
+from coilbench.analysis.engine.coil import DEAD_COILS, STEEL_KG_PER_M3
 
 CRANK_PER_CAM = 2.0  # turns, four-stroke
 LEAST_RATIO = 10.0  # common practice, no source: keep well above it

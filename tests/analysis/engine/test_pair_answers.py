@@ -8,7 +8,7 @@ import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.coil_geometry import Coil
+from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.pair_answers import PairAnswer
 from coilbench.analysis.engine.pair_words import margin_words, room_words
 from coilbench.analysis.engine.pairing import Pairing, pair_sets, to_document

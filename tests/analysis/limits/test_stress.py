@@ -6,8 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coilbench.analysis.engine.coil import WIRES
 from coilbench.analysis.limits import stress
-from coilbench.analysis.limits.material import WIRES
 from coilbench.capture.units import INCH_MM, LBF_N
 
 KPSI = stress.KPSI_MPA

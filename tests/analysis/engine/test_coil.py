@@ -2,7 +2,7 @@
 
 import pytest
 
-from coilbench.analysis.engine.coil_geometry import Coil
+from coilbench.analysis.engine.coil import Coil
 
 
 def test_solid_height_of_a_published_spring() -> None:
