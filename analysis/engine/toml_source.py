@@ -157,11 +157,11 @@ class Source:
     def _check_keys(self, kind: type[Table], table: dict[str, Any], path: KeyPath) -> None:
         missing = list(self._missing(kind, table, path))
         if missing:
-            place, count = missing[0][0], "key is" if len(missing) == 1 else "keys are"
+            place, noun = missing[0][0], "key" if len(missing) == 1 else "keys"
             keys = ", ".join(f"{_dotted(section)}.{key}" for section, key in missing)
             mend = 'Add each to its section, a quantity like "38.5 mm"'
             place = () if self.at(*place) is None else place
-            self.refuse(place, f"required {count} missing: {keys}", mend)
+            self.refuse(place, f"required {noun} missing: {keys}", mend)
 
     def _missing(
         self, kind: type[Table], table: dict[str, Any], path: KeyPath
