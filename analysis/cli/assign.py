@@ -55,7 +55,7 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     """
     parsed = read_build(build)
     with open_book(book_path()) as db:
-        found = candidate_sets(db, parsed, use_flagged, units())
+        found = candidate_sets(db, parsed, use_flagged)
         warned = rig_warnings(db)
     assignment = assign(parsed, found.sets, found.sizes, effort, units())
     if as_json:

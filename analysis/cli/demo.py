@@ -22,12 +22,12 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import show_pairing
+from coilbench.analysis.cli.set_check import show_check
 from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.combination import combination_document
 from coilbench.analysis.engine.pairing import Pairing, pair_sets
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
-from coilbench.analysis.report.set_text import show_check
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part
@@ -208,7 +208,7 @@ class Demo:
         """Check the sets and rank the pairs."""
         build = parse_build(BUILD_FILE, "demo.toml")
         with open_book(self.book) as db:
-            found = candidate_sets(db, build, use_flagged=False, units=self._units)
+            found = candidate_sets(db, build, use_flagged=False)
         pairing = pair_sets(build, found.sets, self._units)
         return DemoResult(build, found, pairing, self._samples, self._lost)
 

@@ -131,7 +131,7 @@ def pair_command(
         for build, path in zip(files, builds, strict=True)
     ]
     with open_book(book_path()) as db:
-        candidates = [candidate_sets(db, build, use_flagged, units()) for build in files]
+        candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
     found: list[_Paired] = []
     for build, table, candidate in zip(files, tables, candidates, strict=True):

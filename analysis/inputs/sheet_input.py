@@ -19,6 +19,7 @@ from coilbench.analysis.inputs.lift_file import lift_table_beside
 from coilbench.analysis.inputs.measured import Measurement, candidate_sets
 from coilbench.analysis.inputs.rig_record import calibration_card, limit_days, rig_warnings
 from coilbench.analysis.limits.limits import assess_limits
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_text import set_notes
 from coilbench.analysis.report.sheet import RigPart, ScalePart, SetPart, Sheet
 from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
@@ -60,7 +61,7 @@ def read_sheet(
 def _work_out(
     db: Database, build: BuildFile, effort: Effort, use_flagged: bool, units: Units
 ) -> Worked:
-    found, parts = candidate_sets(db, build, use_flagged, units), {}
+    found, parts = candidate_sets(db, build, use_flagged), {}
     sets, sizes = found.sets, found.sizes
     seat_mm, lift_mm = build.head.installed_height_mm, build.cam.valve_lift_mm
     for name, judged in found.judged.items():
@@ -71,12 +72,12 @@ def _work_out(
             name,
             record.role,
             judged.check,
-            "" if judged.unjudged is None else judged.unjudged.what,
+            "" if judged.unjudged is None else describe(judged.unjudged, units),
             measured.missing,
             set_provenance(db, record),
             (
                 *set_notes(measured.curves, (at_mm, at_mm - lift_mm), units),
-                *_strokes_left_out(measured),
+                *_strokes_left_out(measured, units),
             ),
         )
     assignment = assign(build, sets, sizes, effort, units)
@@ -94,12 +95,12 @@ def _allowed(choice: SeatChoice, effort: Effort) -> bool:
     return effort != "none" or not choice.shims_mm
 
 
-def _strokes_left_out(measured: Measurement) -> Iterator[str]:
+def _strokes_left_out(measured: Measurement, units: Units) -> Iterator[str]:
     """Name the strokes that the capture counted and no curve is read from, and why."""
     for label, strokes in measured.strokes.items():
         for one in strokes:
             if not one.kept and (one.findings or one.ruling is not None):
-                yield f"{label}, stroke {one.number}: {one.words()}"
+                yield f"{label}, stroke {one.number}: {describe(one, units)}"
 
 
 def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:

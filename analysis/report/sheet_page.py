@@ -212,7 +212,7 @@ def _set(part: SetPart, units: Units) -> dict[str, object]:
         "headings": () if check is None else sheet_view.set_headings(check, units),
         "rows": () if check is None else sheet_view.set_rows(check, units),
         "feet": () if check is None else sheet_view.set_feet(check, units),
-        "flags": () if check is None else sheet_view.flag_lines(check),
+        "flags": () if check is None else sheet_view.flag_lines(check, units),
     }
 
 

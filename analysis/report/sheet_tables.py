@@ -9,10 +9,11 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any, NamedTuple
 
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.set_text import check_document
 from coilbench.analysis.report.sheet import RigPart, SetPart, Sheet, ValveRow
 from coilbench.analysis.report.sheet_text import CAUTIONS
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.judge import to_document as check_document
 from coilbench.capture.tables.csv_table import Cell
 
 Cells = tuple[Cell, ...]
@@ -137,7 +138,7 @@ def _springs(sheet: Sheet, edge: _Edge) -> SheetTable:
             edge.mm(spring.free_length_mm),
             edge.mm(spring.solid_height_mm),
             " ".join(flag.kind for flag in spring.flags),
-            "; ".join(flag.reason for flag in spring.flags),
+            "; ".join(describe(flag, edge.units) for flag in spring.flags),
         )
         for part in sheet.sets
         if part.check is not None

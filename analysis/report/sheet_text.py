@@ -12,11 +12,12 @@ from typing import NamedTuple
 from coilbench.analysis.engine.assignment import Effort, Level
 from coilbench.analysis.engine.combination import Combination
 from coilbench.analysis.engine.placed import exceeds
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
+from coilbench.analysis.report.set_text import STROKE_RULE
 from coilbench.analysis.report.sheet import MarginRow, Place, SetPart, Sheet, ValveRow
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
-from coilbench.analysis.sets.stroke_choice import RULE
 from coilbench.capture.strokes.sweep import Origin, Provenance
 
 CAUTIONS = (
@@ -89,8 +90,8 @@ def flags_method(checks: Sequence[SetCheck]) -> str:
         return "No set could be judged"
     one = checks[0]
     return (
-        f"Each load and rate within {one.tolerance:.0%} of its set's middle (median), with the "
-        "spring's own part of the uncertainty as a guard band; springs that stand apart by the "
+        f"Each load and rate within {one.tolerance:.0%} of its set's middle (median) and of "
+        "its nominal, with the uncertainty as a guard band; springs that stand apart by the "
         f"generalised ESD test, which raises a false alarm in at most {one.alpha:.0%} of sound "
         "sets; free length and shape of the curve likewise. Weak, stiff, short and odd springs "
         "are left out unless asked for"
@@ -99,8 +100,8 @@ def flags_method(checks: Sequence[SetCheck]) -> str:
 
 LOADS_METHOD = (
     "A spring's load at a height is the mean of its counted strokes, of both branches where both "
-    f"were measured, each stroke read with the calibration it was captured with. {RULE}; what "
-    "was left out is named with its set. Curves are never "
+    "were measured, each stroke read with the calibration it was captured with. "
+    f"{STROKE_RULE}; what was left out is named with its set. Curves are never "
     "carried on beyond what was measured. Outer and inner push side by side, each at its own "
     "height, so their loads add; a shim lowers both heights, a seat cut raises both"
 )
@@ -367,10 +368,10 @@ def set_feet(check: SetCheck, units: Units) -> list[Row]:
     ]
 
 
-def flag_lines(check: SetCheck) -> list[tuple[str, str]]:
+def flag_lines(check: SetCheck, units: Units) -> list[tuple[str, str]]:
     """Return each flag as spring and kind, and its reason."""
     return [
-        (f"{spring.label} {flag.kind}", flag.reason)
+        (f"{spring.label} {flag.kind}", describe(flag, units))
         for spring in check.springs
         for flag in spring.flags
     ]

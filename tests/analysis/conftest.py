@@ -83,5 +83,5 @@ def _part(springs: SetCurves, units: Units) -> SetPart:
     heights_mm: Sequence[float] = (40.0, 30.0) if springs.role != "inner" else (38.0, 28.0)
     came = Provenance(Origin.CONVERTED_FILE, None, None, len(springs.curves),
                       len(springs.curves), NOW, NOW)  # fmt: skip
-    check = check_set(springs.name, springs.curves, heights_mm, units=units)
+    check = check_set(springs.name, springs.curves, heights_mm)
     return SetPart("s1", springs.name, springs.role, check, "", (), (came,))
