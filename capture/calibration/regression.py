@@ -11,7 +11,9 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc, stdtrit
+from scipy.special import fdtrc
+
+from coilbench.capture.calibration.statistics import widening
 
 # A higher term must be this unlikely to be chance before it is taken: common practice, no source.
 NEEDLESS_CHANCE = 0.01
@@ -187,7 +189,7 @@ def fit_with_scatter(
     spare = x.size - degree - 1
     left = unweighted.residual_sd**2 - float(np.mean(u_y**2 + seen**2))
     scatter, least = math.sqrt(max(left, 0.0)), resolution / math.sqrt(12.0)
-    student = max(1.0, float(stdtrit(spare, 0.975)) / 2.0) if spare else 1.0
+    student = widening(spare)
 
     def fit(factor: float) -> PolynomialFit:
         few = np.hypot(max(factor * scatter, least), factor * seen)
@@ -224,7 +226,7 @@ def with_hidden_bend(
     spare = x.size - 3
     if spare > 0 and np.unique(x).size > 3 and line.residual_sd > 0.0:
         free = fit_polynomial(x, y, 2, unit * line.residual_sd)
-        by_points = math.sqrt(free.covariance[2][2]) * max(1.0, stdtrit(spare, 0.975) / 2.0)
+        by_points = math.sqrt(free.covariance[2][2]) * widening(spare)
         u_bend = 1.0 / math.hypot(1.0 / u_bend, 1.0 / by_points)
     square = fit_polynomial(x, x**2, 1, unit).coefficients
     hidden = (-u_bend * square[0], -u_bend * square[1], u_bend)

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import stdtrit
 
 from coilbench.capture.calibration.checks import (
     Standards,
@@ -31,6 +30,7 @@ from coilbench.capture.calibration.regression import (
     fit_with_scatter,
     value,
 )
+from coilbench.capture.calibration.statistics import widening
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import KGF_N
 
@@ -105,9 +105,7 @@ class Scale:
     @property
     def repeatability_n(self) -> float:
         """Scatter of one reading about the curve, widened where few points tell it (G.3), N."""
-        spare = self.fit.points - self.fit.degree - 1
-        widened = max(1.0, float(stdtrit(spare, 0.975)) / 2.0) if spare else 1.0
-        return widened * self.fit.residual_sd
+        return widening(self.fit.points - self.fit.degree - 1) * self.fit.residual_sd
 
 
 def calibrate_scale(

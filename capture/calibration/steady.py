@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.calibration.statistics import noise_sd
 
 Channel = Literal["load", "travel"]
 BOTH: tuple[Channel, ...] = ("load", "travel")
@@ -26,7 +27,6 @@ DRIFT_SDS = 1.0  # between the means of a hold's halves, which noise alone moves
 CREEP_FRACTION = 2e-4  # of the last move: a cell creeps by some 0.02 to 0.05 % of a new load
 MOVE_SDS = 10.0  # well outside the band, so that noise is no new hold
 MOVE_CREEPS = 10.0  # and far more than a cell creeps in that time
-LEAST_SD_COUNTS = 0.5  # a count's own step
 GLIMPSE_SAMPLES = 3  # the middle of so many decides a move: a rogue sample does not
 
 
@@ -132,7 +132,7 @@ class SteadyFinder:
         if window.size < LEAST_SAMPLES:
             return None
         columns = {field: window[field].astype(np.float64) for field in self._fields}
-        noise = {field: _noise_sd(column) for field, column in columns.items()}
+        noise = {field: noise_sd(column) for field, column in columns.items()}
         stood = self._stood
         if stood is not None and not self._moved:
             self._moved = any(
@@ -177,13 +177,3 @@ class SteadyFinder:
 
 def _latest(column: NDArray[np.float64]) -> float:
     return float(np.median(column[-max(GLIMPSE_SAMPLES, column.size // LOOKS_PER_HOLD) :]))
-
-
-def _noise_sd(column: NDArray[np.float64]) -> float:
-    """Return the noise from one sample to the next, blind to drift and to a few jumps.
-
-    1.4826 times the median absolute value is the standard deviation of normal noise; a
-    difference of two samples has sqrt(2) of it.
-    """
-    typical = 1.4826 * float(np.median(np.abs(np.diff(column)))) / math.sqrt(2.0)
-    return max(typical, LEAST_SD_COUNTS)
