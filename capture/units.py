@@ -33,7 +33,7 @@ def parse_number(text: str) -> float:
         raise CoilbenchError(f"{text!r} is not a number", hint="Write it like 38.5 or 38,5")
     if _THOUSANDS.match(stripped):
         raise CoilbenchError(
-            f"{text!r} is ambiguous: a thousand or a decimal",
+            f"{text!r} may be a thousand or a decimal",
             hint="Write it with a point, or without the comma",
         )
     number = float(stripped.replace(",", "."))
@@ -52,7 +52,7 @@ def _parse_quantity(text: str, units: dict[str, float], what: str, example: str)
     factor = units.get(unit.lower())
     if factor is None:
         raise CoilbenchError(
-            f"{text!r} has the unit {unit!r}, which is no unit of {what}",
+            f"{text!r} has the unit {unit!r}, which is not a unit of {what}",
             hint=f"Write it like {example}",
         )
     return parse_number(number) * factor

@@ -31,7 +31,7 @@ from coilbench.capture.calibration.parts import (
     load_part,
     travel_part,
 )
-from coilbench.capture.calibration.scale import calibrate_scale, corrections
+from coilbench.capture.calibration.scale import calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
 from coilbench.capture.tables.columns import (
@@ -139,7 +139,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     with open_book(book_path(), create=True) as db:
         store_scale(db, scale)
     click.echo(f"Stored the scale {scale.name} from {scale.fit.points} points ({file.name}).")
-    for one in corrections(scale):
+    for one in scale.corrections():
         click.echo(
             f"  shows {one.shown_kg:g} kg: add {one.add_kg:+.2f} kg (± {one.u_kg:.2f} kg, k = 2)"
         )

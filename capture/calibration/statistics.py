@@ -1,4 +1,4 @@
-"""Statistics that calibrations, strokes and results share: robust spread, Student's factor. Pure."""
+"""Statistics that all fits share: robust spread, Student's factor, freedom, noise. Pure."""
 
 from __future__ import annotations
 

@@ -153,8 +153,6 @@ def test_a_calibration_with_it_reads_a_block_the_same_at_every_load():
     corrected = height[on_block] + rig.flex_mm(load[on_block])
     assert np.ptp(corrected) < 0.02
     assert corrected == pytest.approx(30.0, abs=0.02)
-    assert rig.flex_covers(890.0)
-    assert not rig.flex_covers(950.0)
 
 
 def test_a_rigid_press_does_not_flex():
@@ -187,7 +185,7 @@ def moved_at(load: np.ndarray, height: np.ndarray, row: int, by_mm: float) -> li
 def test_a_block_that_moved_is_refused(by_mm, row):
     """At 360 N going down, at the top, at 765 N coming up."""
     message = refusal(moved_at(*press(), row, by_mm))
-    assert "the block moved: back at" in message
+    assert "the block moved: on the way up the travel at" in message
     assert "0.4" in message or "0.39" in message
 
 
@@ -199,7 +197,7 @@ def test_travel_that_goes_up_under_load_is_refused():
 def test_a_jerk_is_refused_where_it_is():
     load, height = press(samples=8, lead=0)
     height[3] += 0.6
-    assert "does not give steadily: near 386 N" in refusal(points(load, height))
+    assert "the press flex is uneven: near 386 N" in refusal(points(load, height))
 
 
 LINE = np.linspace(50.0, 900.0, 6)
@@ -211,10 +209,13 @@ LINE = np.linspace(50.0, 900.0, 6)
         ([], "0 readings are too few"),
         (points(LINE[:4], 30 - 1e-3 * LINE[:4]), "4 readings are too few"),
         (points([0, 1, 2, 3, 900, 800], [35, 34, 33, 32, 30, 30]), "2 readings on the block"),
-        (points([900.0] * 6, [30.0] * 6), "lie on one side, from 900 N to 900 N"),
-        (points([500, 600, 700, 800, 900], [30] * 5), "lie on one side, from 500 N to 900 N"),
-        (points(LINE / 20, 30 - 1e-3 * LINE), "pressed with 45 N at most"),
-        ([*points(LINE, 30 - 1e-3 * LINE), FlexPoint(float("nan"), 1.0)], "point 7 is no number"),
+        (points([900.0] * 6, [30.0] * 6), "are high loads, from 900 N to 900 N"),
+        (points([500, 600, 700, 800, 900], [30] * 5), "are high loads, from 500 N to 900 N"),
+        (points(LINE / 20, 30 - 1e-3 * LINE), "pressed with at most 45 N"),
+        (
+            [*points(LINE, 30 - 1e-3 * LINE), FlexPoint(float("nan"), 1.0)],
+            "point 7 is not a number",
+        ),
         ([*points(LINE, 30 - 1e-3 * LINE), FlexPoint(8388607.0, 1.0)], "point 7 is saturated"),
     ],
 )
