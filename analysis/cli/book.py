@@ -21,14 +21,7 @@ from coilbench.capture.units import counted
 _FILE = click.Path(dir_okay=False, path_type=Path)
 
 
-@click.group(name="book")
-def book_command() -> None:
-    """Copy the book, check that it is whole, put a copy back."""
-
-
-@book_command.command(
-    name="copy", epilog="Example: coilbench book copy /media/stick/bench-2026-11.db"
-)
+@click.command(name="copy", epilog="Example: coilbench book copy /media/stick/bench-2026-11.db")
 @click.argument("file", type=_FILE)
 @click.option("--force", is_flag=True, help="Take the place of a file that is there.")
 def book_copy(file: Path, force: bool) -> None:
@@ -46,7 +39,7 @@ def book_copy(file: Path, force: bool) -> None:
     _say(found)
 
 
-@book_command.command(
+@click.command(
     name="check",
     epilog="Examples: coilbench book check ; coilbench book check /media/stick/bench-2026-11.db",
 )
@@ -75,7 +68,7 @@ def book_check(file: Path | None, as_json: bool) -> None:
     _say(found)
 
 
-@book_command.command(
+@click.command(
     name="put-back", epilog="Example: coilbench book put-back /media/stick/bench-2026-11.db"
 )
 @click.argument("file", type=_FILE)

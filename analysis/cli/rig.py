@@ -6,10 +6,8 @@ import time
 
 import click
 
-from coilbench.analysis.cli.calibrate import flex_command, gauge_command, weigh_command
 from coilbench.analysis.cli.common import json_option, print_document, units
-from coilbench.analysis.cli.rig_card import card_command
-from coilbench.analysis.cli.rig_check import calibration_if_any, check_command
+from coilbench.analysis.cli.rig_check import calibration_if_any
 from coilbench.analysis.rig.health import Hints
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.model import Calibration, apply
@@ -22,23 +20,7 @@ from coilbench.capture.sources.serial_port import FoundPort, find_ports
 LINE_EVERY_S = 0.25
 
 
-@click.group(name="rig")
-def rig_command() -> None:
-    """Find the rig, watch it, calibrate it, check it.
-
-    In order: find, check (its health), weigh (load), gauge (travel), flex (how far the press
-    gives), card; later now and then: check --mass.
-    """
-
-
-rig_command.add_command(weigh_command)
-rig_command.add_command(gauge_command)
-rig_command.add_command(flex_command)
-rig_command.add_command(card_command)
-rig_command.add_command(check_command)
-
-
-@rig_command.command(name="find", epilog="Example: coilbench rig find")
+@click.command(name="find", epilog="Example: coilbench rig find")
 @json_option
 def find_command(as_json: bool) -> None:
     """List the ports and ask each USB port whether a rig is behind it."""
@@ -74,7 +56,7 @@ def describe(hello: Hello) -> str:
     )
 
 
-@rig_command.command(name="watch", epilog="Example: coilbench rig watch --port /dev/ttyUSB0")
+@click.command(name="watch", epilog="Example: coilbench rig watch --port /dev/ttyUSB0")
 @click.option("--port", required=True, help="Where the rig is; any port URL.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after this long.")
 def watch_command(port: str, seconds: float | None) -> None:

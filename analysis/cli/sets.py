@@ -17,18 +17,14 @@ from coilbench.analysis.cli.common import (
     print_document,
     units,
 )
-from coilbench.analysis.cli.set_check import set_check
-from coilbench.analysis.cli.set_compare import set_compare
 from coilbench.analysis.cli.set_nominal import (
     NOMINAL_AT,
     TypedNominal,
     made_nominal,
     nominal_document,
     nominal_lines,
-    set_nominal,
 )
-from coilbench.analysis.cli.set_spring import set_spring, show_curves
-from coilbench.analysis.cli.set_strokes import set_strokes
+from coilbench.analysis.cli.set_spring import show_curves
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
@@ -46,12 +42,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
 
-@click.group(name="set")
-def set_command() -> None:
-    """Register sets of springs; show and check them."""
-
-
-@set_command.command(
+@click.command(
     name="new",
     epilog="Examples: coilbench set new larch --role outer --count 12 ; "
     "coilbench set new larch-after --again larch",
@@ -174,7 +165,7 @@ def _labels(name: str, count: int | None, labels: str | None) -> tuple[str, ...]
     raise CoilbenchError("give either --count or --labels", hint="For example --count 12")
 
 
-@set_command.command(name="list")
+@click.command(name="list")
 @json_option
 def set_list(as_json: bool) -> None:
     """List the sets in the book and how far each has come."""
@@ -196,7 +187,7 @@ def set_list(as_json: bool) -> None:
         click.echo(f"{one.name}  {one.role}  {one.measured} of {one.springs} measured")
 
 
-@set_command.command(
+@click.command(
     name="show",
     epilog="Examples: coilbench set show larch ; coilbench set show larch --curves",
 )
@@ -276,10 +267,3 @@ def _dimensions(record: SetRecord) -> dict[str, object]:
         "active_coils": record.active_coils,
         "nominal": nominal_document(record.nominal),
     }
-
-
-set_command.add_command(set_check)
-set_command.add_command(set_compare)
-set_command.add_command(set_nominal)
-set_command.add_command(set_spring)
-set_command.add_command(set_strokes)

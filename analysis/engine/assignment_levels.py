@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from msgspec import structs
 
 from coilbench.analysis.engine.assignment import (
     EFFORTS,
@@ -107,17 +108,17 @@ def _limits(case: _Case) -> list[_Limit]:
 
 
 def _with_margin(case: _Case, margin_mm: float) -> _Case:
-    limits = replace(case.build.limits, coil_bind_margin_mm=margin_mm)
+    limits = structs.replace(case.build.limits, coil_bind_margin_mm=margin_mm)
     return replace(case, build=replace(case.build, limits=limits))
 
 
 def _without_stock(case: _Case) -> _Case:
-    shims = tuple(replace(shim, count=None) for shim in case.build.shims)
+    shims = tuple(structs.replace(shim, count=None) for shim in case.build.shims)
     return replace(case, build=replace(case.build, shims=shims))
 
 
 def _with_more_shims(case: _Case) -> _Case:
-    limits = replace(case.build.limits, max_shims=case.build.limits.max_shims + MORE_SHIMS)
+    limits = structs.replace(case.build.limits, max_shims=case.build.limits.max_shims + MORE_SHIMS)
     return replace(case, build=replace(case.build, limits=limits))
 
 

@@ -12,6 +12,8 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
+from msgspec import structs
+
 from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile, LimitsGiven, WireGiven
 from coilbench.analysis.engine.coil import DEAD_COILS, Coil
@@ -100,7 +102,8 @@ def set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> 
         crank_rpm: highest speed; None where it isn't given.
     """
     coil = placed.springs.coil
-    tensile_mpa, geometric = given.tensile_mpa, None
+    tensile_mpa: float | None = given.tensile_mpa
+    geometric = None
     if coil is not None and given.wire is not None:
         if tensile_mpa is None:
             tensile_mpa = given.wire.tensile_mpa(coil.wire_mm)
@@ -323,7 +326,7 @@ def assess_limits(
 
 
 def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
-    return replace(build, head=replace(build.head, installed_height_mm=height_mm))
+    return replace(build, head=structs.replace(build.head, installed_height_mm=height_mm))
 
 
 def effective_mass(given: LimitsGiven, sets: Sequence[SetLimits]) -> Mass | None:

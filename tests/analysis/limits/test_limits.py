@@ -136,12 +136,14 @@ def test_mass_of_cam_side_parts():
     ("old", "new", "said"),
     [
         ("[wire.larch]", "[wire.pine]", "wire.pine"),
-        ('"chrome-silicon"', '"cheese"', "no wire of the table"),
-        ("shot_peened = true", 'shot_peened = "yes"', "neither true nor false"),
+        ('"chrome-silicon"', '"cheese"', "'cheese' is not in the table"),
+        ("shot_peened = true", 'shot_peened = "yes"', "'yes' is not true or false"),
         ('"60 g"', '"60"', "no unit"),
         ('"60 g"', '"-1 g"', "above 0"),
         ("lift_table", "lift_tabel", "unknown key"),
         ("[valve_train.masses]", "[valve_train.cam_side_masses]", "rocker ratio"),
+        ('"60 g"', '"60 mm"', "valve_train.masses.valve"),
+        ("[wire.larch]", "[wire.larch]\npeened = true", "shot_peened is meant"),
     ],
 )
 def test_bad_sections(old, new, said):
