@@ -12,9 +12,7 @@ the terminal's own drawing are not in it. Nothing is judged by the clock: it pri
 from __future__ import annotations
 
 import argparse
-import importlib
 import io
-import sys
 import tempfile
 import time
 from contextlib import contextmanager
@@ -35,9 +33,7 @@ from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.units import Units
-
-sys.path.append(str(Path(__file__).parents[1] / "analysis" / "screens"))
-SCENE = importlib.import_module("demo_scene").SCENE
+from demo_scene import SCENE
 
 
 class Timed:

@@ -1,6 +1,5 @@
 """What a line does to bytes: noise, the wrong baud rate, a cable pulled at any byte."""
 
-import importlib
 import io
 
 import numpy as np
@@ -19,8 +18,8 @@ from coilbench.capture.virtual.spring import OUTER, draw_set
 from coilbench.capture.virtual.steps import PressSpring, Rest
 from coilbench.capture.wire.decoder import Decoder
 from coilbench.capture.wire.layout import SAMPLE_LENGTH
+from support import stage as scene
 
-scene = importlib.import_module("stage")
 RIG = scene.RIG
 STEPS = [Rest(1.0), PressSpring(draw_set(OUTER, 1, 4)[0], 26.0), Rest(1.0)]
 

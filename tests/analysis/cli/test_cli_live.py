@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib
 import signal
 import sqlite3
-import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -18,11 +16,8 @@ from coilbench.analysis.demo import Demo
 from coilbench.capture.units import Units
 
 pytest.importorskip("termios")
+from support.terminal import CODES, Terminal
 
-sys.path.append(str(Path(__file__).parent))
-terminal = importlib.import_module("terminal")
-Terminal = terminal.Terminal
-CODES = terminal.CODES
 Terminals = list[Any]
 
 

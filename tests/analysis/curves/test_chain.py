@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from uncertainties import correlated_values, ufloat
 
+from bench_days import Day, World, draw_day
+from bench_metrology import sweeps_of
 from coilbench.analysis.curves.budget import Budget
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import corrected, undo_lag
@@ -21,10 +21,6 @@ from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.strokes.rig_stroke import read_stroke
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
-from bench_days import Day, World, draw_day
-from bench_metrology import sweeps_of
 
 Array = NDArray[np.float64]
 WORLD = World("a day", bend=4.0, friction=0.0)  # without friction the turn needs no guess

@@ -1,10 +1,7 @@
 """A session's way from the source into the book, on a rig that says what is written down."""
 
-import importlib
-import sys
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,9 +16,8 @@ from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.strokes.sample_blob import unpack
 from coilbench.capture.virtual.hand import StrokeKind
 from coilbench.capture.virtual.steps import PressSpring, Rest
+from support import stage as scene
 
-sys.path.append(str(Path(__file__).parent))
-scene = importlib.import_module("stage")
 Clock = scene.Clock
 FakeSource = scene.FakeSource
 Stage = scene.Stage

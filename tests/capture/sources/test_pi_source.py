@@ -19,9 +19,8 @@ from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.identify import identify
 from coilbench.capture.sources.pi import PiSource, open_pi
 from coilbench.capture.sources.pi_board import Clock
+from support import pi_run
 
-sys.path.append(str(Path(__file__).parent))
-pi_run = importlib.import_module("pi_run")
 chip = pi_run.chip
 pytestmark = pi_run.needs_driver
 

@@ -3,7 +3,6 @@
 import importlib
 import importlib.util
 import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -15,9 +14,7 @@ from coilbench.capture.sources.pi_board import Clock, open_board
 from coilbench.capture.sources.pi_edges import Edges
 from coilbench.capture.sources.pi_hx711 import Hx711
 from coilbench.capture.sources.pi_rig import PiRig
-
-sys.path.append(str(Path(__file__).parent))
-chip = importlib.import_module("hx711_chip")
+from support import hx711_chip as chip
 
 needs_driver = pytest.mark.skipif(
     importlib.util.find_spec("hx711") is None,
