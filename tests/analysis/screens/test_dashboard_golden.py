@@ -8,9 +8,7 @@ from __future__ import annotations
 
 import html
 import io
-import os
 import re
-import shutil
 import subprocess
 import sys
 import time
@@ -24,6 +22,7 @@ from rich.live import Live
 import demo_scene
 from coilbench.analysis.screens.dashboard import frame
 from demo_scene import GOLDEN, LOOKS, SCENE, drawn
+from support.tools import tool
 
 DEMO_SCENE = Path(demo_scene.__file__)
 PICTURE = Path(__file__).parents[3] / "hardware" / "pictures" / "dashboard.svg"
@@ -40,12 +39,7 @@ Show = Callable[[str, int, int], Callable[[], str]]
 @pytest.fixture
 def show(tmp_path: Path) -> Iterator[Show]:
     """Run a command in a real terminal (tmux); gives what shows what is on it, colours and all."""
-    tmux = shutil.which("tmux")
-    if tmux is None:
-        if os.environ.get("COILBENCH_REQUIRE_TMUX"):
-            pytest.fail("tmux is missing")
-        pytest.skip("tmux is not installed")
-    base = [tmux, "-f", "/dev/null", "-S", str(tmp_path / "tmux")]
+    base = [tool("tmux"), "-f", "/dev/null", "-S", str(tmp_path / "tmux")]
 
     def look() -> str:
         shot = subprocess.run([*base, "capture-pane", "-p", "-e"], check=True, capture_output=True)
