@@ -15,7 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import Pairing, pair_sets
-from coilbench.analysis.measured import measured_curves, set_curves
+from coilbench.analysis.measured import measured_curves, set_apart, usable_curves
 from coilbench.analysis.sets.check import check_set
 from coilbench.analysis.sets.result import SetCheck
 from coilbench.capture.book.calibrations import store_part
@@ -201,7 +201,7 @@ class Demo:
                 heights_mm = (seat_mm, seat_mm - build.cam.valve_lift_mm)
                 curves, _ = measured_curves(db, record)
                 checks.append(check_set(one.name, curves, heights_mm, units=self._units))
-                sets[one.name], flagged = set_curves(db, record, heights_mm)
+                sets[one.name], flagged = usable_curves(record, curves, set_apart(checks[-1]))
                 left_out += flagged
         pairing = pair_sets(build, sets, self._units)
         return DemoResult(tuple(checks), build, pairing, tuple(left_out), self._samples, self._lost)

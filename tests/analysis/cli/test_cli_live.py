@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import signal
 import sqlite3
 from collections.abc import Iterator
@@ -12,8 +13,6 @@ from typing import Any
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.demo import Demo
-from coilbench.capture.units import Units
 
 pytest.importorskip("termios")
 from support.terminal import CODES, Terminal
@@ -21,12 +20,10 @@ from support.terminal import CODES, Terminal
 Terminals = list[Any]
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture
+def demo(calibrated_book: Path, tmp_path: Path) -> Path:
     """A book with the demo's calibration: the virtual rig of seed 1 is the demo's rig."""
-    book = tmp_path_factory.mktemp("live") / "demo.db"
-    Demo(book, 1, Units()).calibrate(lambda _: None)
-    return book
+    return Path(shutil.copy(calibrated_book, tmp_path / "demo.db"))
 
 
 @pytest.fixture
