@@ -13,9 +13,8 @@ from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report.card_page import card_page
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card, make_card
-from coilbench.capture.calibration.fit import FlexPoint
 from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
-from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from support.tools import chromium
 
 NOW = "2026-05-11T09:30:00+00:00"
