@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import gc
+import os
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+# Before NumPy is loaded: the matrices are small, and workers' threads would wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 _FD = Path("/proc/self/fd")
 
 
@@ -43,9 +46,14 @@ def nothing_left_behind() -> Iterator[None]:
     assert not opened, f"left open: {sorted(opened)}"
 
 
-def pytest_addoption(parser: pytest.Parser) -> None:
+def pytest_addoption(parser: pytest.Parser, pluginmanager: pytest.PytestPluginManager) -> None:
     """Tests on a real rig run only when its port is named."""
     parser.addoption("--port", default=None, help="a real rig's port, e.g. /dev/ttyACM0")
+    if not pluginmanager.hasplugin(
+        "xdist"
+    ):  # -p no:xdist: its options in pyproject.toml do nothing
+        for name in ("--numprocesses", "--dist"):
+            parser.addoption(name, help="needs pytest-xdist")
 
 
 @pytest.fixture

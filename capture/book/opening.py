@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
@@ -22,6 +23,7 @@ from coilbench.capture.book.sessions import left_over, recover
 from coilbench.capture.errors import CoilbenchError
 
 BUSY_TIMEOUT_MS = 5000
+BUSY_PAUSE_S = 0.005
 
 
 @contextmanager
@@ -52,6 +54,7 @@ def open_book(
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
             _bring_up_to_date(db, path)
+            _journal(db, busy_timeout_ms)
             if left_over(db):
                 _recover(db, path)
             yield db
@@ -122,9 +125,22 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
         with writing(db):  # a new book is complete or not there
             _keep_older(db, path)
             migrations.apply(db)
-    # After the tables: while these are only in the journal, the file has no application id.
-    if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-        db.execute("PRAGMA journal_mode = WAL")
+
+
+def _journal(db: Database, busy_timeout_ms: int) -> None:
+    """Turn on the journal, waiting for others that do so too: SQLite itself does not wait here.
+
+    After the tables: while these are only in the journal, the file has no application id.
+    """
+    until_s = time.monotonic() + busy_timeout_ms / 1000
+    while db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+            if not busy or time.monotonic() > until_s:
+                raise
+            time.sleep(BUSY_PAUSE_S)
 
 
 def _keep_older(db: Database, path: Path) -> None:

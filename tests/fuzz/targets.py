@@ -6,7 +6,6 @@ import re
 from itertools import pairwise
 
 import numpy as np
-from plain_parser import plain_samples
 
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.capture.blocks import RawBlock
@@ -19,6 +18,7 @@ from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import parse_note
 from coilbench.capture.tables.sweep_files import read_sweep_file
 from coilbench.capture.wire.decode import Decoder
+from plain_parser import plain_samples
 
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
 _TURN = 1 << 32

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import pytest
 from scipy import stats
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
 from bench_days import World
 from bench_metrology import USUAL, Row, run, two_points, whole_chain, without_lag
 

@@ -39,7 +39,7 @@ from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.book.locks import hold_book
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes.judging import Purpose
 
 path, calibration_id, samples = Path(sys.argv[1]), sys.argv[2], np.load(sys.argv[3])
 with hold_book(path), open_book(path) as db:

@@ -30,7 +30,7 @@ class Terminal:
             stdin=slave,
             stdout=slave,
             stderr=slave,
-            env=environment | {"TERM": "xterm", "PYTHONPATH": os.pathsep.join(sys.path)},
+            env=environment | {"TERM": "xterm"},
             start_new_session=True,
         )
 
