@@ -120,8 +120,8 @@ def test_masses_and_gauges_that_say_nothing_are_taken_as_good_as_common_ones() -
 
 @pytest.mark.parametrize(("counts", "out"), [(8_380_210.0, False), (8_380_230.0, True)])
 def test_a_thousandth_of_the_adcs_range_is_its_end(counts: float, out: bool) -> None:
-    for way in (1.0, -1.0):
-        assert refused(lambda: refuse_saturated(np.array([0.0, way * counts]), str)) == out
+    assert refused(lambda: refuse_saturated(np.array([0.0, counts]), str)) == out
+    assert refused(lambda: refuse_saturated(np.array([0.0, -counts]), str)) == out
 
 
 def slips(known: Sequence[float], counts: Sequence[float]) -> bool:

@@ -6,6 +6,7 @@ All are common practice at a bench, no source.
 from __future__ import annotations
 
 from dataclasses import replace
+from itertools import pairwise
 
 import numpy as np
 import pytest
@@ -89,7 +90,7 @@ def test_a_spring_let_up_by_three_tenths_of_the_depth_is_pressed_again(
     back_mm: float, presses: int
 ) -> None:
     turns_mm = (50.0, 40.0, 40.0 + back_mm, 40.0, 50.0)
-    legs = [np.linspace(a, b, 50) for a, b in zip(turns_mm, turns_mm[1:], strict=False)]
+    legs = [np.linspace(a, b, 50) for a, b in pairwise(turns_mm)]
     assert count_presses(np.concatenate(legs)) == presses
 
 
