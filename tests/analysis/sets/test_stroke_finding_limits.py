@@ -109,7 +109,9 @@ def test_a_step_of_the_load(found: bool, slipped: bool) -> None:
 def test_a_step_near_the_turn_may_be_friction_turning_round(at_mm: float, slipped: bool) -> None:
     """Nothing is said of the first 1.5 mm up, nor of the 1.75 mm of a window after it."""
     up = np.arange(PLAIN.size) > np.argmin(PLAIN)
-    load_n = straight(PLAIN) - 30.0 * up * (np.abs(PLAIN - (at_mm + 50.0) / 2.0) < (50.0 - at_mm) / 2.0)
+    load_n = straight(PLAIN) - 30.0 * up * (
+        np.abs(PLAIN - (at_mm + 50.0) / 2.0) < (50.0 - at_mm) / 2.0
+    )
     assert ("slipped" in names(PLAIN, load_n)) == slipped
 
 
