@@ -1,4 +1,4 @@
-"""What a guide takes, passes over and doubts, each limit at its value. Common practice, no source."""
+"""What a guide takes, passes over and doubts, at the values of its limits. Ours, no source."""
 
 from __future__ import annotations
 
