@@ -104,7 +104,7 @@ class OtherCapture:
             found = live_session(db)
         if found is None:
             return None
-        seen_utc, snapshot = found
+        seen_utc, snapshot = found[0], Snapshot.from_document(found[1])
         behind_s = (datetime.now(UTC) - datetime.fromisoformat(seen_utc)).total_seconds()
         if behind_s > SILENT_S:
             words = f"the capture has written nothing for {behind_s:.0f} s: is it still running?"

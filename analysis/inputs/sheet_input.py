@@ -17,7 +17,7 @@ from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.inputs.lift_file import lift_table_beside
 from coilbench.analysis.inputs.measured import Measurement, candidate_sets
-from coilbench.analysis.inputs.rig_record import calibration_card, limit_days, rig_warnings
+from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings
 from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_text import set_notes
@@ -27,6 +27,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import days_between
 from coilbench.capture.book.calibrations import find_scale, newest_part
 from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
 
 
@@ -114,7 +115,7 @@ def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:
             age_days = days_between(made_utc, now_utc)
             scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
     card = None if newest_part(db, "load") is None else calibration_card(db)
-    limit = limit_days(db)
+    limit = good_for_days(db)
     stale = [
         f"the calibration of the scale {one.scale.name} is {one.age_days:.0f} days old, the limit "
         f"is {limit:g}: calibrate it again before you measure, with coilbench rig weigh --scale"

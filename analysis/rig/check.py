@@ -10,7 +10,6 @@ from datetime import datetime
 import numpy as np
 from scipy.special import stdtrit
 
-from coilbench.capture.calibration.age import GOOD_FOR_DAYS
 from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.calibration.parts import PartKind
 from coilbench.capture.calibration.regression import (
@@ -203,7 +202,7 @@ def warnings(
     load_made_utc: str,
     checks: Sequence[PastCheck],
     now_utc: str,
-    good_for_days: float = GOOD_FOR_DAYS,
+    good_for_days: float,
 ) -> tuple[str, ...]:
     """Say what speaks against a calibration: a failed check, an old one, its own age.
 

@@ -1,4 +1,4 @@
-"""Calibration: counts into newtons and millimetres, with what it is sure of. Pure."""
+"""Calibration: counts into newtons and millimetres, with their uncertainty. Pure."""
 
 from __future__ import annotations
 
@@ -14,16 +14,6 @@ from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock, RawBlock
 from coilbench.capture.calibration.regression import PolynomialFit, evaluate, slope, value
 from coilbench.capture.errors import CoilbenchError
 
-__all__ = [
-    "Calibration",
-    "InstrumentUncertainty",
-    "PolynomialFit",
-    "apply",
-    "fit_from_document",
-    "fit_to_document",
-    "instrument_uncertainty",
-]
-
 
 @dataclass(frozen=True)
 class Calibration:
@@ -32,7 +22,7 @@ class Calibration:
     Attributes:
         load: load_n over load_counts.
         travel: height_mm over travel_counts, at no load.
-        flex: how far the press gives, mm over N of load, from the lightest load measured on;
+        flex: deflection of the press, mm over N of load, from the lightest load measured;
             None where it was not measured.
         load_u_relative: standard uncertainty (k = 1) of the reference masses, as a fraction.
     """
@@ -43,11 +33,10 @@ class Calibration:
     load_u_relative: float
 
     def flex_mm(self, load_n: ArrayLike) -> NDArray[np.float64]:
-        """Return how far the press gives under a load, mm, the shape of load_n.
+        """Return the deflection of the press under a load, mm, the shape of load_n.
 
-        0 without load or without a flex calibration, and straight from there to the lightest load
-        measured. Above the measured loads it goes on straight, with the slope it has at the highest
-        of them: ask flex_covers.
+        0 without load or without a flex calibration, and linear from there to the lightest load
+        measured. Above the measured loads it is linear with the slope at the highest of them.
         """
         load = np.asarray(load_n, dtype=np.float64)
         if self.flex is None:
@@ -58,23 +47,13 @@ class Calibration:
         at = np.maximum(inside, max(self.flex.x_min, np.finfo(np.float64).tiny))
         return value(self.flex, at) * (inside / at) + slope(self.flex, top_n) * beyond
 
-    def flex_covers(self, load_n: ArrayLike) -> NDArray[np.bool_]:
-        """Tell where the flex was measured, the shape of load_n; nowhere without a measurement.
-
-        Between no load and the lowest load measured the curve is held at both ends, which
-        counts as covered.
-        """
-        load = np.asarray(load_n, dtype=np.float64)
-        top_n = -math.inf if self.flex is None else self.flex.x_max
-        return np.less_equal(load, top_n)
-
 
 @dataclass(frozen=True)
 class InstrumentUncertainty:
-    """What a single reading of the rig is good for, k = 1.
+    """Uncertainty of a single reading of the rig, k = 1.
 
     Attributes:
-        load_u_n: the part common to all loads, N: calibration curve, repeatability.
+        load_u_n: the constant part, N: calibration curve, repeatability.
         load_u_relative: the part proportional to the load, as a fraction: reference masses.
         height_u_mm: of a height, mm: gauge lengths, repeatability, flex.
     """
@@ -87,14 +66,14 @@ class InstrumentUncertainty:
 def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
     """Turn counts into load and height.
 
-    height_mm = travel(travel_counts) + flex(load_n): the press gives under load, so that the
-    quill moves further than the faces close.
+    height_mm = travel(travel_counts) + flex(load_n): the press deflects under load, so the quill
+    moves further than the faces close.
 
     Args:
         calibration: the fits.
         raw: samples.
-        zero_counts: load counts with nothing on the rig, measured just before; the fit's load
-            at them is taken off. None keeps the calibration's own zero.
+        zero_counts: load counts with nothing on the rig, measured just before; the load at
+            them is subtracted. None keeps the calibration's own zero.
 
     Raises:
         ValueError: zero_counts is not finite.
@@ -116,11 +95,10 @@ def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = N
 
 
 def instrument_uncertainty(calibration: Calibration) -> InstrumentUncertainty:
-    """Sum up the calibration as three numbers that hold over its whole range.
+    """Return three numbers that hold over the calibration's whole range.
 
-    The fits' uncertainty at the worst place of their range, and the scatter of a single reading
-    about them, added as squares (JCGM 100:2008, 5.1.2). Load counts from the zero, as `apply`
-    with zero_counts does, or height at either end.
+    The fits' uncertainty at the worst point of their range and the scatter of a single reading,
+    added as squares (JCGM 100:2008, 5.1.2); of a load above the zero, as `apply` gives it.
     """
     load, travel, flex = calibration.load, calibration.travel, calibration.flex
     ends = np.array([load.x_min, load.x_max])
@@ -137,19 +115,15 @@ def instrument_uncertainty(calibration: Calibration) -> InstrumentUncertainty:
 
 
 def fit_to_document(fit: PolynomialFit) -> dict[str, Any]:
-    """Return a fit as plain lists and numbers, for JSON."""
-    document = asdict(fit)
-    document["coefficients"] = list(fit.coefficients)
-    document["covariance"] = [list(row) for row in fit.covariance]
-    document["hidden_bend"] = list(fit.hidden_bend)
-    return document
+    """Return a fit for JSON; `fit_from_document` reads it back."""
+    return asdict(fit)
 
 
 def fit_from_document(document: Mapping[str, Any]) -> PolynomialFit:
-    """Return the fit that `fit_to_document` wrote, to the last bit; other keys are ignored.
+    """Return the fit that `fit_to_document` wrote, bit for bit; other keys are ignored.
 
     Raises:
-        CoilbenchError: something missing, of the wrong kind or not finite.
+        CoilbenchError: something is missing, of the wrong type or not finite.
     """
     try:
         return _fit_from(document)

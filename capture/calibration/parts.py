@@ -1,7 +1,4 @@
-"""Points into the calibration parts that the book keeps. Pure.
-
-Read old counts with another calibration, the datum they were captured at kept. Pure.
-"""
+"""Calibration parts as the book keeps them, made from points; and recalibration. Pure."""
 
 from __future__ import annotations
 
@@ -16,7 +13,6 @@ from coilbench.capture.calibration.fit import (
     STANDARD_GRAVITY_M_S2,
     fit_load,
     fit_travel,
-    masses_u_relative,
 )
 from coilbench.capture.calibration.flex_fit import fit_flex
 from coilbench.capture.calibration.model import Calibration
@@ -34,9 +30,9 @@ PartKind = Literal["load", "travel", "flex"]
 
 @dataclass(frozen=True)
 class PointRow:
-    """One point a part was fitted on, with what is left over; unknown values are None.
+    """One point that a part was fitted on, with its residual; unknown values are None.
 
-    u_kg and u_mm are the expanded uncertainty (k = 2) stated of the mass or the gauge.
+    u_kg and u_mm: stated expanded uncertainty (k = 2) of the mass or the gauge.
     """
 
     direction: str | None = None
@@ -52,15 +48,15 @@ class PointRow:
 
 @dataclass(frozen=True)
 class NewPart:
-    """A part as it was just made.
+    """A calibration part.
 
     Attributes:
         origin: `guided`, or the file it came from.
-        reference_u_relative: for load: the masses' standard uncertainty as a fraction.
-        gravity_m_s2: for load: the gravity that the masses were taken to press with.
+        reference_u_relative: load only: standard uncertainty that all masses share, a fraction.
+        gravity_m_s2: load only: local gravity, with which the masses became loads.
         device_id, boot_id: the rig and its start, where known. An incremental scale's travel
-            part is true only for that start.
-        notes: what was noticed while fitting, in words.
+            part is valid only for that start.
+        notes: what was noticed while fitting, sentences without a full stop.
     """
 
     kind: PartKind
@@ -81,8 +77,8 @@ class NewPart:
 def load_part(
     points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
 ) -> NewPart:
-    """Fit the load; raises CoilbenchError where the points make no sense."""
-    fit, residuals_n, notes = fit_load(points, gravity_m_s2)
+    """Fit the load; raises CoilbenchError as fit_load."""
+    fitted = fit_load(points, gravity_m_s2)
     rows = [
         PointRow(
             direction=point.direction,
@@ -91,21 +87,14 @@ def load_part(
             residual_n=residual_n,
             u_kg=point.u_kg,
         )
-        for point, residual_n in zip(points, residuals_n, strict=True)
+        for point, residual_n in zip(points, fitted.residuals, strict=True)
     ]
-    return NewPart(
-        "load",
-        origin,
-        fit,
-        rows,
-        (*notes, *_order_notes(points)),
-        masses_u_relative(points),
-        gravity_m_s2,
-    )
+    notes = (*fitted.notes, *_order_notes(points))
+    return NewPart("load", origin, fitted.fit, rows, notes, fitted.shared_u_relative, gravity_m_s2)
 
 
 def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
-    """Say which masses were read in another order than their direction tells."""
+    """Note masses whose order contradicts their direction."""
     against = [
         number
         for number, (before, point) in enumerate(pairwise(points), start=2)
@@ -117,14 +106,14 @@ def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
     point, before = points[against[0] - 1], points[against[0] - 2]
     return [
         f"Masses out of order: point {against[0]} is {point.mass_kg:g} kg after "
-        f"{before.mass_kg:g} kg, marked {point.direction}. The curve does not mind; up against "
-        "down can be told only from points in their order"
+        f"{before.mass_kg:g} kg, marked {point.direction}. The curve is not affected, but up and "
+        "down can be compared only where the points are in order"
     ]
 
 
 def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
-    """Fit the travel; raises CoilbenchError where the points make no sense."""
-    fit, residuals_mm, notes = fit_travel(points)
+    """Fit the travel; raises CoilbenchError as fit_travel."""
+    fitted = fit_travel(points)
     rows = [
         PointRow(
             length_mm=point.length_mm,
@@ -132,16 +121,16 @@ def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
             residual_mm=residual_mm,
             u_mm=point.u_mm,
         )
-        for point, residual_mm in zip(points, residuals_mm, strict=True)
+        for point, residual_mm in zip(points, fitted.residuals, strict=True)
     ]
-    return NewPart("travel", origin, fit, rows, notes)
+    return NewPart("travel", origin, fitted.fit, rows, fitted.notes)
 
 
 def flex_part(
     points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit, origin: str
 ) -> NewPart:
-    """Fit the press flex; raises CoilbenchError where the points make no sense."""
-    fit, residuals_mm, notes = fit_flex(points, load_fit, travel_fit)
+    """Fit the press flex; raises CoilbenchError as fit_flex."""
+    fitted = fit_flex(points, load_fit, travel_fit)
     rows = [
         PointRow(
             direction=point.direction,
@@ -149,22 +138,21 @@ def flex_part(
             travel_counts=point.travel_counts,
             residual_mm=residual_mm,
         )
-        for point, residual_mm in zip(points, residuals_mm, strict=True)
+        for point, residual_mm in zip(points, fitted.residuals, strict=True)
     ]
-    return NewPart("flex", origin, fit, rows, notes)
+    return NewPart("flex", origin, fitted.fit, rows, fitted.notes)
 
 
 def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
     """Give a travel fit a new datum, keeping its scale factor.
 
-    For an incremental scale that began anew: height = length + b (counts - counts at length).
-    The old intercept drops out, so that the length and its reading take the place of its
-    uncertainty, and the scale factor's weighs with the distance from the length
-    (JCGM 100:2008, 5.1.2).
+    For an incremental scale that restarted: height = length + b (counts - counts at length). The
+    old intercept drops out: its uncertainty is replaced by that of the length and its reading, and
+    the scale factor's grows with the distance from the length (JCGM 100:2008, 5.1.2).
 
     Args:
         travel_fit: a straight line.
-        point: one gauge length as it reads now.
+        point: one gauge length and its present reading.
     """
     a, b = travel_fit.coefficients
     counts, length_mm = point.counts, point.length_mm
@@ -182,19 +170,19 @@ def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
         x_max=travel_fit.x_max + shift,
     )
     row = PointRow(length_mm=length_mm, travel_counts=counts, residual_mm=0.0, u_mm=point.u_mm)
-    return NewPart("travel", "datum", fit, [row], ["New datum, the scale factor as before"])
+    return NewPart("travel", "datum", fit, [row], ["New datum, same scale factor as before"])
 
 
 def recalibrated(own: Calibration, other: Calibration, *, same_start: bool) -> Calibration:
-    """Return the other calibration, made fit for counts that were captured under their own.
+    """Return another calibration, made valid for counts that were captured with their own.
 
-    An incremental scale counts from where the rig was switched on: a datum found at another start
-    of the rig is of no use for them. The other's scale factor is taken then, and the place of the
-    faces from their own calibration.
+    An incremental scale counts from where the rig was switched on, so a datum found at another
+    start of the rig is not valid for them: then the other's scale factor is taken, and the datum
+    of their own calibration.
 
     Args:
-        own: what the counts were captured with.
-        other: what they are to be read with.
+        own: the calibration that the counts were captured with.
+        other: the one to read them with.
         same_start: both travel calibrations are of the same start of the rig.
     """
     if same_start:
@@ -203,7 +191,7 @@ def recalibrated(own: Calibration, other: Calibration, *, same_start: bool) -> C
 
 
 def _at_datum_of(own: PolynomialFit, other: PolynomialFit) -> PolynomialFit:
-    """Pin the other's slope where the own calibration is surest: the middle of its range."""
+    """Give the other's slope the datum of the own calibration, at the middle of its range."""
     counts = 0.5 * (own.x_min + own.x_max)
     length_mm, u_mm = evaluate(own, counts)
     pinned = GaugePoint(float(length_mm), counts, 2.0 * float(u_mm))

@@ -120,8 +120,8 @@ def test_all_masses_on_one_side_are_used_and_said(
 ) -> None:
     assert bench.rig("weigh", weights((20, 30, 40), ("up",) * 3)) == 0
     told = capsys.readouterr().out
-    assert "No point is near zero, all lie on one side from 20 kg to 40 kg" in told
-    assert "read one way only" in told
+    assert "No point is near zero, all lie between 20 kg and 40 kg" in told
+    assert "read in one direction only" in told
 
 
 def test_a_saturated_point_is_named(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
@@ -152,13 +152,13 @@ def test_gauges_on_one_side_are_used_and_said(
     bench: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert bench.rig("gauge", "length_mm,counts\n50,4000\n50.5,3900\n51,3800\n") == 0
-    assert "All gauges lie on one side, from 50 mm to 51 mm" in capsys.readouterr().out
+    assert "The gauges only cover 50 mm to 51 mm" in capsys.readouterr().out
 
 
 def test_a_block_pressed_at_one_side_only(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     lines = block().splitlines()
     said = refused(whole, capsys, "flex", "\n".join([lines[0], *lines[9:14]]))
-    assert "all readings on the block lie on one side, from 450 N to 600 N" in said
+    assert "all readings on the block are high loads, from 450 N to 600 N" in said
 
 
 def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:

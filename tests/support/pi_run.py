@@ -3,7 +3,6 @@
 import importlib
 import importlib.util
 import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,9 +11,7 @@ from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.messages import Hello
 from coilbench.capture.sources.pi_pins import Clock, Edges, open_board, parse_pi
 from coilbench.capture.sources.pi_rig import Hx711, PiRig
-
-sys.path.append(str(Path(__file__).parent))
-chip = importlib.import_module("hx711_chip")
+from support import hx711_chip as chip
 
 needs_driver = pytest.mark.skipif(
     importlib.util.find_spec("hx711") is None,
