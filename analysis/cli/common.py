@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import textwrap
 from collections.abc import Callable, Sequence
@@ -17,6 +16,7 @@ from rich.table import Table
 from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import settings as settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.report.document import document_text
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
@@ -64,9 +64,9 @@ def units() -> Units:
     return Units(cast(LoadUnit, chosen.load_unit), cast(LengthUnit, chosen.length_unit))
 
 
-def print_document(document: Any) -> None:
-    """Print one JSON document on stdout; a value that is not finite is a defect and raises."""
-    click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2))
+def print_document(value: Any) -> None:
+    """Print a result as one JSON document on stdout."""
+    click.echo(document_text(value))
 
 
 def say_aside(words: str) -> None:

@@ -414,7 +414,7 @@ def test_nothing_is_overwritten_unless_asked(bench: Bench) -> None:
     (bench.out / "strokes" / "larch" / "larch-01.csv").unlink()
     told = bench.run("export", "--out", str(bench.out), status=2)
     assert len(told.splitlines()) == 1
-    assert "this file is there already, and nothing was written" in told
+    assert "this file exists already; nothing was written" in told
     assert (bench.out / "strokes.csv").read_text() == "mine"
     assert list((bench.out / "strokes" / "larch").iterdir()) == []  # nor was any other file written
     bench.export("--force")
@@ -446,4 +446,4 @@ def test_a_zero_in_counts_is_for_raw_strokes_only(bench: Bench) -> None:
     bench.run("set", "new", "larch", "--role", "outer", "--count", "1")
     file = bench.file("p.csv", "label,height_mm,load_kg\nlarch-01,38.5,22.4\n")
     told = bench.run("import", file, "--set", "larch", "--zero-counts", "5", status=2)
-    assert "belongs to a raw sweep" in told
+    assert "is for raw sweeps only" in told
