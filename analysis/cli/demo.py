@@ -40,8 +40,10 @@ from coilbench.capture.book.sets import (
     labels_for,
     new_set,
 )
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.guided import gauge, press_block, sample_stream, weigh
-from coilbench.capture.calibration.parts import NewPart, flex_part, load_part, travel_part
+from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event, EventKind
 from coilbench.capture.running.session import CaptureRequest, Session

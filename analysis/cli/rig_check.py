@@ -47,9 +47,10 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE, STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.guided import sample_stream, weigh_holds
 from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.messages import Hello
 from coilbench.capture.sources import open_source

@@ -17,7 +17,7 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
-from coilbench.capture.calibration.parts import PartKind
+from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.errors import CoilbenchError
 
 OTHER_KINDS: tuple[PartKind, ...] = ("travel", "flex")

@@ -29,7 +29,7 @@ from coilbench.analysis.rig.card import (
     correlation,
 )
 from coilbench.analysis.rig.iso7500 import CLASSES, COLUMNS, StepErrors, class_met, columns_over
-from coilbench.capture.calibration.parts import NewPart, PointRow
+from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.units import KGF_N
 
 COLUMN_WORDS = {

@@ -14,9 +14,8 @@ from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.rig import iso7500
 from coilbench.analysis.rig.check import PastCheck, Trend, days_between
 from coilbench.analysis.rig.iso7500 import ClassRange, StepErrors
-from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.parts import NewPart, PartKind, PointRow
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.model import Calibration, NewPart, PartKind, PointRow
 from coilbench.capture.calibration.regression import (
     PolynomialFit,
     evaluate,

@@ -10,9 +10,9 @@ from datetime import datetime
 import numpy as np
 from scipy.special import stdtrit
 
-from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE
-from coilbench.capture.calibration.parts import PartKind
+from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.regression import (
+    ASSUMED_MASS_U_RELATIVE,
     PolynomialFit,
     evaluate,
     fit_polynomial,

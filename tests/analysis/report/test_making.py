@@ -12,7 +12,7 @@ from coilbench.analysis.report.sheet import RigPart, Sheet
 from coilbench.analysis.report.sheet_tables import to_document
 from coilbench.analysis.rig.card import make_card
 from coilbench.analysis.rig.check import PastCheck, warnings
-from coilbench.capture.calibration.parts import load_part
+from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.regression import LoadPoint
 
 MakeSheet = Callable[..., Sheet]

@@ -42,7 +42,7 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount_last
-from coilbench.capture.calibration.parts import load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError

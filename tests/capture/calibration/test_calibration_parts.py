@@ -5,7 +5,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.parts import datum_part, flex_part, load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.model import datum_part
 from coilbench.capture.calibration.regression import (
     FlexPoint,
     GaugePoint,
