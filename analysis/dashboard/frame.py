@@ -236,7 +236,8 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     lines = [line for block in above for line in block.lines]
     lines += _body(scene, width, max(1, room), ascii_only=ascii_only)
     lines += [line for block in below for line in block.lines]
-    return Group(*(_fit(line, ascii_only=ascii_only) for line in lines[:height]))
+    del lines[height - 1 : -1]  # the caution stays, however small the screen
+    return Group(*(_fit(line, ascii_only=ascii_only) for line in lines))
 
 
 def _give_way(blocks: list[_Block], most: int) -> int:

@@ -95,6 +95,13 @@ def test_it_says_would_meet_and_no_certificate(page: str) -> None:
     assert "not compared with the printed standard" in page
 
 
+def test_a_legend_tells_up_from_down_where_both_were_read(page: str) -> None:
+    drawings = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
+    load, travel, _ = ({*re.findall(r"<text[^>]*>([^<]*)</text>", each)} for each in drawings)
+    assert {"up", "down"} <= load
+    assert not {"up", "down"} & travel  # gauges are read one way: there is nothing to tell apart
+
+
 def test_the_same_card_gives_the_same_page(card: Card, page: str) -> None:
     assert card_page(card, KG, NOW) == page
 
