@@ -168,7 +168,7 @@ def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str
 
 def test_a_block_that_moved(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     said = refused(whole, capsys, "flex", block(moved_counts=40))
-    assert "the block moved: back at 50 N the travel is 0.20 mm" in said
+    assert "the block moved: on the way up the travel at 50 N differs by 0.20 mm" in said
 
 
 def test_a_block_pressed_too_few_times(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
