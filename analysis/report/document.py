@@ -1,7 +1,8 @@
 """The one route from results to JSON: dataclasses in, a document in N and mm out.
 
 A result's fields are the document's keys. A field's metadata may say otherwise: `JSON_SKIP`
-leaves it out, `json_key("name")` gives it another key. A finding, which is a dataclass that
+leaves it out, `json_key("name")` gives it another key, `{"json": "*"}` puts a mapping's keys in its
+place. A finding, which is a dataclass that
 `describe` knows, carries its sentence in N and mm beside its numbers, under "text".
 """
 
@@ -70,11 +71,13 @@ def document_text(value: Any) -> str:
 
 
 def _fields(value: Any) -> dict[str, Any]:
-    found = {
-        key: document(getattr(value, each.name))
-        for each in fields(value)
-        if (key := each.metadata.get("json", each.name)) is not None
-    }
+    found: dict[str, Any] = {}
+    for each in fields(value):
+        key, content = each.metadata.get("json", each.name), getattr(value, each.name)
+        if key == "*":
+            found |= document(content)
+        elif key is not None:
+            found[key] = document(content)
     if describe.dispatch(type(value)) is not describe.dispatch(object):
         found["text"] = describe(value, SI)
     return found

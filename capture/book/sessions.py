@@ -19,7 +19,7 @@ from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import InstrumentUncertainty, apply
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import reduced_curve

@@ -8,6 +8,7 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal
 
+from coilbench.capture.blocks import Hello
 from coilbench.capture.calibration.fit import (
     ASSUMED_GAUGE_U_MM,
     STANDARD_GRAVITY_M_S2,
@@ -23,7 +24,6 @@ from coilbench.capture.calibration.regression import (
     PolynomialFit,
     evaluate,
 )
-from coilbench.capture.messages import Hello
 
 PartKind = Literal["load", "travel", "flex"]
 

@@ -19,8 +19,7 @@ from typing import Any, TypeVar
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock
-from coilbench.capture.messages import Answer, Fault, Hello, Item, LinkCounters, Tally
+from coilbench.capture.blocks import Answer, Fault, Hello, Item, LinkCounters, RawBlock, Tally
 from coilbench.capture.wire.decode import Decoder
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"

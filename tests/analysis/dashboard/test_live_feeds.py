@@ -18,7 +18,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import start_session, update_session
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import Snapshot
 
 
 @pytest.fixture
@@ -123,4 +123,5 @@ def test_another_capture_is_read_from_the_book_where_it_does_not_answer(
         silent = feed.see()
         assert silent is not None
         assert silent.link == "lost"
-        assert "has written nothing for" in silent.link_words
+        assert silent.link_what is not None
+        assert silent.link_what.kind == "capture_silent"
