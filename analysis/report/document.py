@@ -14,7 +14,6 @@ from collections.abc import Mapping, Set
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import singledispatch
-from pathlib import PurePath
 from typing import Any
 
 from coilbench.analysis.report.units import SI, Units
@@ -58,7 +57,7 @@ def document(value: Any) -> Any:
         return {str(document(key)): document(each) for key, each in value.items()}
     if isinstance(value, (list, tuple, Set)):
         return [document(each) for each in value]
-    if isinstance(value, PurePath):
+    if hasattr(value, "__fspath__"):
         return str(value)
     if hasattr(value, "tolist"):  # an array of NumPy's, or one of its numbers
         return document(value.tolist())
