@@ -33,7 +33,7 @@ def parse_number(text: str) -> float:
         raise CoilbenchError(f"{text!r} is not a number", hint="Write it like 38.5 or 38,5")
     if _THOUSANDS.match(stripped):
         raise CoilbenchError(
-            f"{text!r} may be a thousand or a decimal",
+            f"{text!r} is ambiguous: a thousand or a decimal",
             hint="Write it with a point, or without the comma",
         )
     number = float(stripped.replace(",", "."))

@@ -19,13 +19,13 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
-from coilbench.analysis.cli.pairing import CAUTION, candidate_sets, say_card
+from coilbench.analysis.cli.pairing import CAUTION, say_card
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.assignment import EFFORTS, Effort, Level, ValvePlan
 from coilbench.analysis.engine.assignment_levels import Assignment, assign, to_document
 from coilbench.analysis.engine.depths import DepthRow, depths
 from coilbench.analysis.engine.depths import to_document as depths_document
-from coilbench.analysis.inputs.measured import free_length_mm
+from coilbench.analysis.inputs.measured import candidate_sets, free_length_mm
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
@@ -55,14 +55,15 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     """
     parsed = read_build(build)
     with open_book(book_path()) as db:
-        found = candidate_sets(db, parsed, use_flagged)
+        found = candidate_sets(db, parsed, use_flagged, units())
         warned = rig_warnings(db)
     assignment = assign(parsed, found.sets, found.sizes, effort, units())
     if as_json:
         document = {**to_document(assignment), "left_out": found.left_out}
+        document["unsure"] = found.unsure
         print_document(document | {"warnings": list(warned)})
     else:
-        say_card(parsed, found.left_out)
+        say_card(parsed, found)
         for note in assignment.notes:
             say(f"Note: {note}.")
         _show(assignment)

@@ -33,14 +33,10 @@ from coilbench.capture.calibration.parts import (
     load_part,
     travel_part,
 )
-from coilbench.capture.calibration.scale import calibrate_scale
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.columns import (
-    read_flex_points,
-    read_gauge_points,
-    read_load_points,
-    read_scale_points,
-)
+from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.units import KGF_N, parse_length_mm, parse_number
 
@@ -108,7 +104,7 @@ def weigh_command(
         _store_scale(scale_name, file, gravity)
         return
     if file is not None:
-        _store(load_part(read_load_points(_table(file)), file.name, gravity))
+        _store(load_part(read_points(_table(file), LoadPoint), file.name, gravity))
         return
     masses_kg = [_mass_kg(text) for text in masses.split(",")]
     with open_rig(port, ring=bell) as rig:
@@ -136,7 +132,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
             "a scale is calibrated from a file of what it shows",
             hint="Give --from FILE with the columns mass_kg,shown_kg",
         )
-    scale = calibrate_scale(name, read_scale_points(_table(file)), file.name, gravity_m_s2)
+    scale = calibrate_scale(name, read_points(_table(file), ScalePoint), file.name, gravity_m_s2)
     with open_book(book_path(), create=True) as db:
         store_scale(db, scale)
     click.echo(f"Stored the scale {scale.name} from {scale.fit.points} points ({file.name}).")
@@ -180,7 +176,7 @@ def gauge_command(
     The file's columns: length_mm,counts[,u_mm].
     """
     if file is not None:
-        _store(travel_part(read_gauge_points(_table(file)), file.name))
+        _store(travel_part(read_points(_table(file), GaugePoint), file.name))
         return
     if lengths is not None and datum is None:
         lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
@@ -221,7 +217,7 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
     """
     load, travel = _fitted("load", "weigh"), _fitted("travel", "gauge")
     if file is not None:
-        points = read_flex_points(_table(file))
+        points = read_points(_table(file), FlexPoint)
         part = flex_part(points, load.fit, travel.fit, file.name)
     else:
         with open_rig(port, ring=bell) as rig:

@@ -26,10 +26,10 @@ from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.combination import combination_document
 from coilbench.analysis.engine.pairing import Pairing, pair_sets
-from coilbench.analysis.inputs.measured import measured_curves, set_curves
+from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.report.set_text import show_check
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.judge import SetCheck, check_set
+from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
@@ -37,7 +37,6 @@ from coilbench.capture.book.sets import (
     MEASURED_STROKES,
     Role,
     SetPlan,
-    find_set,
     labels_for,
     new_set,
 )
@@ -126,17 +125,21 @@ class DemoResult:
     """What the demo found.
 
     Attributes:
-        checks: one a set, in the order of SETS.
-        left_out: labels that pairing left out, by set.
+        sets: in the order of SETS.
         samples, samples_lost: over the whole capture.
     """
 
-    checks: tuple[SetCheck, ...]
     build: BuildFile
+    sets: Candidates
     pairing: Pairing
-    left_out: tuple[str, ...]
     samples: int
     samples_lost: int
+
+    @property
+    def checks(self) -> tuple[SetCheck, ...]:
+        """One a set."""
+        found = (judged.check for judged in self.sets.judged.values())
+        return tuple(check for check in found if check is not None)
 
 
 class Demo:
@@ -204,19 +207,10 @@ class Demo:
     def decide(self) -> DemoResult:
         """Check the sets and rank the pairs."""
         build = parse_build(BUILD_FILE, "demo.toml")
-        checks, sets, left_out = [], {}, []
         with open_book(self.book) as db:
-            for one in SETS:
-                record = find_set(db, one.name)
-                offset_mm = build.head.inner_offset_mm if one.role == "inner" else 0.0
-                seat_mm = build.head.installed_height_mm - offset_mm
-                heights_mm = (seat_mm, seat_mm - build.cam.valve_lift_mm)
-                curves, _ = measured_curves(db, record)
-                checks.append(check_set(one.name, curves, heights_mm, units=self._units))
-                sets[one.name], flagged = set_curves(db, record, heights_mm)
-                left_out += flagged
-        pairing = pair_sets(build, sets, self._units)
-        return DemoResult(tuple(checks), build, pairing, tuple(left_out), self._samples, self._lost)
+            found = candidate_sets(db, build, use_flagged=False, units=self._units)
+        pairing = pair_sets(build, found.sets, self._units)
+        return DemoResult(build, found, pairing, self._samples, self._lost)
 
     def _port(self, steps: Sequence[Step], phase: int) -> VirtualPort:
         bench = Bench(self._rig, steps, self._seed * 100 + phase)
@@ -330,7 +324,7 @@ def _show(path: Path, build_path: Path, result: DemoResult) -> None:
         click.echo(f"\nSet {check.name}")
         show_check(check, (), units())
     click.echo("")
-    show_pairing(result.build, result.pairing, list(result.left_out), top=6)
+    show_pairing(result.build, result.pairing, result.sets, top=6)
     click.echo(
         f"\n{result.samples} samples came through the serial path, {result.samples_lost} lost.\n"
         f"The book is {path}, the build file {build_path}. Everything in them is invented.\n\n"

@@ -10,7 +10,6 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 import click
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     json_option,
@@ -30,7 +29,7 @@ from coilbench.analysis.engine.pairing import Pairing, bars, best_of_each, pair_
 from coilbench.analysis.engine.pairing import to_document as pairing_document
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.inputs.lift_file import lift_table_beside
-from coilbench.analysis.inputs.measured import set_curves
+from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.limits.lift_table import LiftTable
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
@@ -39,7 +38,6 @@ from coilbench.analysis.report.limits_text import to_document as limits_document
 from coilbench.analysis.report.pair_words import choice_words, margin_words, room_words
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -133,14 +131,14 @@ def pair_command(
         for build, path in zip(files, builds, strict=True)
     ]
     with open_book(book_path()) as db:
-        candidates = [candidate_sets(db, build, use_flagged) for build in files]
+        candidates = [candidate_sets(db, build, use_flagged, units()) for build in files]
         warned = rig_warnings(db)
     found: list[_Paired] = []
     for build, table, candidate in zip(files, tables, candidates, strict=True):
         pairing = pair_sets(build, candidate.sets, units())
         chosen = chosen_combination(pairing, outer, inner) if with_limits else None
         limits = None if chosen is None else limits_of(build, candidate.sets, chosen, table)
-        found.append(_Paired(build, candidate.left_out, pairing, chosen, limits))
+        found.append(_Paired(build, candidate, pairing, chosen, limits))
     if as_json:
         documents = [_document(each) for each in found]
         whole = documents[0] if len(documents) == 1 else {"builds": documents}
@@ -159,7 +157,7 @@ class _Paired(NamedTuple):
     """A build file's combinations, and the limits of the chosen one where they are asked for."""
 
     build: BuildFile
-    left_out: list[str]
+    candidates: Candidates
     pairing: Pairing
     chosen: Combination | None
     limits: LimitsReport | None
@@ -167,7 +165,8 @@ class _Paired(NamedTuple):
 
 def _document(each: _Paired) -> dict[str, Any]:
     document: dict[str, Any] = {"build": each.build.name, **pairing_document(each.pairing)}
-    document["left_out"] = each.left_out
+    document["left_out"] = each.candidates.left_out
+    document["unsure"] = each.candidates.unsure
     if each.chosen is not None and each.limits is not None:
         names = {"outer": each.chosen.outer, "inner": each.chosen.inner}
         document["limits"] = names | limits_document(each.limits)
@@ -176,49 +175,17 @@ def _document(each: _Paired) -> dict[str, Any]:
 
 def _show(found: list[_Paired], top: int) -> None:
     for each in found:
-        show_pairing(each.build, each.pairing, each.left_out, top)
+        show_pairing(each.build, each.pairing, each.candidates, top)
         if each.chosen is not None and each.limits is not None:
             show_limits(each.limits, _named(each.chosen, units()))
     if len(found) > 1:
         _compare([each.pairing for each in found])
 
 
-class Candidates(NamedTuple):
-    """A build file's sets.
-
-    Attributes:
-        sets: by name, without the springs that are left out.
-        left_out: labels of flagged springs.
-        sizes: how many springs each set is registered with.
-    """
-
-    sets: dict[str, SetCurves]
-    left_out: list[str]
-    sizes: dict[str, int]
-
-
-def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
-    """Read a build file's candidate sets from the book, flagged springs left out or not."""
-    head, lift_mm = build.head, build.cam.valve_lift_mm
-    found = Candidates({}, [], {})
-    for names, offset_mm in (
-        (build.springs.outer, 0.0),
-        (build.springs.inner, head.inner_offset_mm),
-    ):
-        seat_mm = head.installed_height_mm - offset_mm
-        for name in names:
-            heights_mm = None if use_flagged else (seat_mm, seat_mm - lift_mm)
-            record = find_set(db, name)
-            found.sets[name], flagged = set_curves(db, record, heights_mm)
-            found.left_out.extend(flagged)
-            found.sizes[name] = len(record.springs)
-    return found
-
-
-def show_pairing(build: BuildFile, pairing: Pairing, left_out: list[str], top: int) -> None:
+def show_pairing(build: BuildFile, pairing: Pairing, found: Candidates, top: int) -> None:
     """Print a card, its combinations as a table, and the best one with its reasons."""
     shown = units()
-    say_card(build, left_out)
+    say_card(build, found)
     length, load = shown.length, shown.load
     table = plain_table(
         "",
@@ -268,7 +235,7 @@ def _sets(outer: str, inner: str | None) -> str:
     return outer if inner is None else f"{outer} with {inner}"
 
 
-def say_card(build: BuildFile, left_out: list[str]) -> None:
+def say_card(build: BuildFile, found: Candidates) -> None:
     """Print what the card asks for, what was assumed and what is left out."""
     shown, cam = units(), build.cam
     say(
@@ -279,8 +246,10 @@ def say_card(build: BuildFile, left_out: list[str]) -> None:
     )
     for note in build.notes:
         say(f"Note: {note}.")
-    if left_out:
-        say(f"Left out as flagged: {', '.join(left_out)} (--use-flagged counts them in).")
+    if found.left_out:
+        say(f"Left out as flagged: {', '.join(found.left_out)} (--use-flagged counts them in).")
+    if found.unsure:
+        say(f"Counted in, though their check is unsure: {', '.join(found.unsure)}.")
 
 
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:

@@ -27,12 +27,12 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
-from coilbench.analysis.cli.set_nominal import NOMINAL, TypedNominal, asked_heights, places
+from coilbench.analysis.cli.set_nominal import NOMINAL, TypedNominal, asked_heights
 from coilbench.analysis.cli.set_strokes import show_strokes, strokes_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, Reading, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.inputs.measured import measured_curves, measured_set
+from coilbench.analysis.inputs.measured import judge_set, measured_curves
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings
 from coilbench.analysis.report.set_text import (
@@ -47,11 +47,9 @@ from coilbench.analysis.sets.grades import set_grades
 from coilbench.analysis.sets.judge import (
     DEFAULT_ALPHA,
     DEFAULT_TOLERANCE,
-    check_set,
     rulings_document,
     to_document,
 )
-from coilbench.analysis.sets.rulings import rate_aim
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
@@ -338,25 +336,28 @@ def set_check(
         if label is not None:
             record.spring(label)
         asked = asked_heights(record, heights_mm, nominals, build)
-        reach_mm = min((height_mm for height_mm, _ in asked), default=None)
-        measured = measured_set(db, record, branch, calibration, reach_mm=reach_mm, units=units())
-        judged = places(record, asked, measured.curves, units())
+        judged = judge_set(
+            db,
+            record,
+            asked,
+            tolerance=tolerance,
+            alpha=alpha,
+            branch=branch,
+            calibration=calibration,
+            units=units(),
+        )
         at_mm = judged.heights_mm
         readings = calibration_readings(db, record, branch, (calibration, against), at_mm)
         warned = rig_warnings(db)
+    measured, check = judged.measured, judged.checked
     curves, strokes = measured.curves, measured.strokes
-    notes = (*judged.notes, *set_notes(curves, at_mm, units()))
-    check = check_set(
-        record.name,
-        curves,
-        at_mm,
-        tolerance=tolerance,
-        alpha=alpha,
-        nominals=[nominal for _, nominal in judged.asked],
-        nominal_rate=rate_aim(record.nominal, tolerance),
-        free_length_nominal_mm=record.free_length_mm,
-        doubts=measured.doubts,
-        units=units(),
+    notes = (
+        *(
+            f"no spring was measured at {units().length_text(mm)}: the nominal there is not "
+            "held against"
+            for mm in judged.unheld_mm
+        ),
+        *set_notes(curves, at_mm, units()),
     )
     grades = set_grades(check, record.wire_mm, record.coil_diameter_mm, record.active_coils)
     if as_json:

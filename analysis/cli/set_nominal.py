@@ -12,10 +12,9 @@ import click
 
 from coilbench.analysis.cli.common import FRACTION, RATE, json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.rulings import Asked, Nominal, measured_there, with_nominal
+from coilbench.analysis.sets.rulings import Asked, Nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set, keep_nominal
@@ -75,34 +74,17 @@ def asked_heights(
     Heights typed come first, then the build file's.
 
     Raises:
-        CoilbenchError: loads without heights that are not as many as the heights.
+        CoilbenchError: no height, or loads without heights that are not as many as the heights.
     """
     asked = _typed(heights_mm, nominals)
-    return asked if build is None else [*asked, *build_heights(build, record)]
-
-
-class Places(NamedTuple):
-    """Where a set is judged, and what of its kept nominal is not held against, in words."""
-
-    asked: list[Asked]
-    notes: tuple[str, ...]
-
-    @property
-    def heights_mm(self) -> list[float]:
-        """The heights alone."""
-        return [height_mm for height_mm, _ in self.asked]
-
-
-def places(
-    record: SetRecord, asked: Sequence[Asked], curves: Sequence[SpringCurve], shown: Units
-) -> Places:
-    """Join what was asked for with the nominal kept with the set, where springs were measured."""
-    every, away = measured_there(with_nominal(asked, record.nominal), len(asked), curves)
-    notes = tuple(
-        f"no spring was measured at {shown.length_text(mm)}: the nominal there is not held against"
-        for mm in away
-    )
-    return Places(every, notes)
+    asked += [] if build is None else build_heights(build, record)
+    if not asked and (record.nominal is None or not record.nominal.loads):
+        raise CoilbenchError(
+            "no height to check at",
+            hint="Give one, like --at 38.5mm, or keep one: "
+            f"coilbench set nominal {record.name} 24kg@38.5mm",
+        )
+    return asked
 
 
 def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[Asked]:

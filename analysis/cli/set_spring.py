@@ -24,12 +24,10 @@ from coilbench.analysis.cli.common import (
     print_document,
     units,
 )
-from coilbench.analysis.cli.set_nominal import places
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.curves.rates import common_grid
-from coilbench.analysis.dashboard.set_table import default_heights_mm
-from coilbench.analysis.inputs.measured import measured_curves, measured_set
+from coilbench.analysis.inputs.measured import default_heights_mm, judge_set, measured_curves
 from coilbench.analysis.report.set_plot import set_plot
 from coilbench.analysis.report.spring import (
     Given,
@@ -42,8 +40,6 @@ from coilbench.analysis.report.spring import (
     to_document,
     window_words,
 )
-from coilbench.analysis.sets.judge import DEFAULT_TOLERANCE, check_set
-from coilbench.analysis.sets.rulings import rate_aim
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
@@ -60,27 +56,12 @@ def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) ->
         CoilbenchError: no spring of the set is measured, or none at a height asked for.
     """
     shown, out = units(), console()
-    measured = measured_set(db, record, units=shown)
-    curves, missing = measured.curves, measured.missing
-    asked = places(record, [(mm, None) for mm in heights_mm], curves, shown).asked
-    if not asked:
-        asked = [(mm, None) for mm in default_heights_mm(curves)]
-    at_mm = [mm for mm, _ in asked]
-    flags: dict[str, tuple[str, ...]] = {}
-    if at_mm:
-        check = check_set(
-            record.name,
-            curves,
-            at_mm,
-            nominals=[nominal for _, nominal in asked],
-            nominal_rate=rate_aim(record.nominal, DEFAULT_TOLERANCE),
-            free_length_nominal_mm=record.free_length_mm,
-            doubts=measured.doubts,
-            units=shown,
-        )
-        flags = {s.label: tuple(flag.kind for flag in s.flags) for s in check.springs}
-    judged = " and ".join(shown.length_text(mm) for mm in at_mm)
-    click.echo(f"Set {record.name}" + (f", judged at {judged}" if judged else ""))
+    judged = judge_set(db, record, [(mm, None) for mm in heights_mm], units=shown)
+    curves, missing = judged.measured.curves, judged.measured.missing
+    springs = () if judged.check is None else judged.check.springs
+    flags = {s.label: tuple(flag.kind for flag in s.flags) for s in springs}
+    at = " and ".join(shown.length_text(mm) for mm in judged.heights_mm)
+    click.echo(f"Set {record.name}" + (f", judged at {at}" if at else ""))
     lines = set_plot(
         curves,
         flags,

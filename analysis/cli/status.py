@@ -18,7 +18,6 @@ import click
 
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.state import BookState, SetState, book_state
-from coilbench.capture.calibration.age import GOOD_FOR_DAYS
 
 RUNNING_S = 15.0  # a capture writes how it stands each second; a slow disk may hold it up
 _PORT = "PORT"
@@ -110,8 +109,7 @@ def capture_runs(state: BookState, now_utc: str) -> bool:
 def overdue(state: BookState, now_utc: str) -> bool:
     """Tell whether the load calibration is older than it stands for."""
     made_utc = state.parts_utc.get("load")
-    limit = GOOD_FOR_DAYS if state.good_for_days is None else state.good_for_days
-    return made_utc is not None and seconds_since(made_utc, now_utc) > limit * 86400.0
+    return made_utc is not None and seconds_since(made_utc, now_utc) > state.good_for_days * 86400.0
 
 
 def seconds_since(earlier_utc: str, now_utc: str) -> float:

@@ -105,7 +105,7 @@ class OtherCapture:
             found = live_session(db)
         if found is None:
             return None
-        seen_utc, snapshot = found
+        seen_utc, snapshot = found[0], Snapshot.from_document(found[1])
         behind_s = (datetime.now(UTC) - datetime.fromisoformat(seen_utc)).total_seconds()
         if behind_s > SILENT_S:
             silent = Finding.of("capture_silent", silent_s=behind_s)

@@ -32,7 +32,7 @@ _MARKS = {
 }
 
 
-def _link_line(snapshot: Snapshot, units: Units) -> Text:
+def link_line(snapshot: Snapshot, units: Units) -> Text:
     """Describe the link; the state never depends on the colour alone."""
     age_s = snapshot.sample_age_s
     if snapshot.link != "up":
@@ -223,7 +223,7 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     tall = height >= TALL
     bar, words = _bar(scene, width)
     above = [
-        _Block(0, [_head(scene), _link_line(scene.snapshot, scene.units)]),
+        _Block(0, [_head(scene), link_line(scene.snapshot, scene.units)]),
         _Block(3, [Text(scene.standing)] if scene.standing else []),
         _Block(0, _turn(scene, width, tall=tall, ascii_only=ascii_only)),
         _Block(0, _live(scene, width, huge=height >= HUGE, ascii_only=ascii_only)),
@@ -240,7 +240,8 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     lines = [line for block in above for line in block.lines]
     lines += _body(scene, width, max(1, room), ascii_only=ascii_only)
     lines += [line for block in below for line in block.lines]
-    return Group(*(_fit(line, ascii_only=ascii_only) for line in lines[:height]))
+    del lines[height - 1 : -1]  # the caution stays, however small the screen
+    return Group(*(_fit(line, ascii_only=ascii_only) for line in lines))
 
 
 def _give_way(blocks: list[_Block], most: int) -> int:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,18 +10,13 @@ from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.dashboard.frame import SetTable, SpringRow
-from coilbench.analysis.inputs.measured import measured_set
+from coilbench.analysis.inputs.measured import judge_set
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.judge import check_set
-from coilbench.analysis.sets.rulings import Flag, measured_there, with_nominal
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Done
 
 BAND_POINTS = 30
-# The default heights keep this far from the ends of what was measured; near the free length a
-# hair's breadth is a large share of the load.
-TOP_SHARE, BOTTOM_SHARE = 0.4, 0.15
 
 
 def read_set_table(
@@ -38,13 +33,17 @@ def read_set_table(
     record = find_set(db, set_name)
     done = turn_order(db, record).done
     try:
-        measured = measured_set(db, record, units=units)
-        curves, doubts = measured.curves, measured.doubts
+        asked = [(mm, None) for mm in heights_mm]
+        judged = judge_set(db, record, asked, must_reach=False, units=units)
     except CoilbenchError:
-        curves, doubts = (), {}
-    heights = tuple(heights_mm) if heights_mm else _own_heights_mm(record, curves)
+        judged = None  # no spring is measured yet
+    curves = () if judged is None else judged.measured.curves
+    heights = tuple(heights_mm)
+    if not heights:
+        heights = _nominal_mm(record) if judged is None else judged.heights_mm
     by_label = {curve.label: curve for curve in curves}
-    flags = _flags(record, curves, heights, doubts, units)
+    springs = () if judged is None or judged.check is None else judged.check.springs
+    flags = {spring.label: spring.flags for spring in springs}
     rows = tuple(
         SpringRow(
             label=label,
@@ -116,20 +115,6 @@ def _band(curves: Sequence[SpringCurve]) -> tuple[tuple[float, float, float], ..
     return tuple(zip(heights_mm.tolist(), low_n.tolist(), high_n.tolist(), strict=True))
 
 
-def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
-    """Return two heights inside what every spring was measured over, the higher one first."""
-    if not curves:
-        return ()
-    low = max(curve.lowest_mm for curve in curves)
-    tops = [curve.highest_mm for curve in curves]
-    tops += [c.free_length_mm for c in curves if c.free_length_mm is not None]
-    high = min(tops)
-    span = high - low
-    if span <= 0:
-        return ()
-    return (round(high - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1))
-
-
 def _load_n(curve: SpringCurve | None, height_mm: float) -> float | None:
     if curve is None:
         return None
@@ -137,33 +122,3 @@ def _load_n(curve: SpringCurve | None, height_mm: float) -> float | None:
         return curve.load_n_at(height_mm)
     except HeightNotMeasured:
         return None
-
-
-def _own_heights_mm(record: SetRecord, curves: Sequence[SpringCurve]) -> tuple[float, ...]:
-    """The heights of the nominal kept with the set, as far as they are measured; else ours."""
-    kept, _ = measured_there(with_nominal([], record.nominal), 0, curves)
-    return tuple(mm for mm, _ in kept) if kept else default_heights_mm(curves)
-
-
-def _flags(
-    record: SetRecord,
-    curves: Sequence[SpringCurve],
-    heights_mm: Sequence[float],
-    doubts: Mapping[str, str],
-    units: Units,
-) -> dict[str, tuple[Flag, ...]]:
-    if not curves or not heights_mm:
-        return {}
-    try:
-        asked = with_nominal([(mm, None) for mm in heights_mm], record.nominal)
-        check = check_set(
-            record.name,
-            curves,
-            heights_mm,
-            nominals=[nominal for _, nominal in asked[: len(heights_mm)]],
-            doubts=doubts,
-            units=units,
-        )
-    except CoilbenchError:
-        return {}  # a height that not every spring reaches yet
-    return {spring.label: spring.flags for spring in check.springs}

@@ -26,13 +26,11 @@ from coilbench.capture.blocks import (
 from coilbench.capture.book.calibrations import (
     CheckRecord,
     current_calibration,
-    good_for_days,
     mass_checks,
     newest_part,
-    stored_part,
 )
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.calibration.age import GOOD_FOR_DAYS
+from coilbench.capture.book.state import good_for_days
 from coilbench.capture.calibration.parts import PartKind
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source, SourceEnded
@@ -56,7 +54,7 @@ def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...
     checks = past_checks(mass_checks(db, load.part_id))
     mixed = rigs_mixed(db)
     now_utc = utc_now() if now_utc is None else now_utc
-    aged = warnings(load.made_utc, checks, now_utc, limit_days(db))
+    aged = warnings(load.made_utc, checks, now_utc, good_for_days(db))
     return aged if mixed is None else (mixed, *aged)
 
 
@@ -84,19 +82,13 @@ def calibration_card(db: Database) -> Card:
     complete = any(part.kind == "travel" for part in others)
     return make_card(
         current_calibration(db).calibration_id if complete else None,
-        [(part.part_id, part.made_utc, stored_part(db, part)) for part in (load, *others)],
+        [(part.part_id, part.made_utc, part) for part in (load, *others)],
         utc_now(),
         noise_counts=records[-1].check.load_sd_counts if records else None,
         check=checks[-1] if checks else None,
         trend=trend(checks),
         warnings=rig_warnings(db),
     )
-
-
-def limit_days(db: Database) -> float:
-    """Return how many days a calibration or a check is valid, as set or by default."""
-    days = good_for_days(db)
-    return GOOD_FOR_DAYS if days is None else days
 
 
 def past_checks(records: tuple[CheckRecord, ...]) -> list[PastCheck]:

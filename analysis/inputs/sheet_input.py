@@ -10,26 +10,24 @@ from pathlib import Path
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import read_build
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.assignment import Effort, valves_of
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.inputs.lift_file import lift_table_beside
-from coilbench.analysis.inputs.measured import Measurement, measured_set, set_apart, usable_curves
-from coilbench.analysis.inputs.rig_record import calibration_card, limit_days, rig_warnings
+from coilbench.analysis.inputs.measured import Measurement, candidate_sets
+from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings
 from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.report.set_text import set_notes
 from coilbench.analysis.report.sheet import RigPart, ScalePart, SetPart, Sheet
 from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import days_between
-from coilbench.analysis.sets.judge import SetCheck, check_set
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import find_scale, newest_part
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
 
 
@@ -64,34 +62,31 @@ def read_sheet(
 def _work_out(
     db: Database, build: BuildFile, effort: Effort, use_flagged: bool, units: Units
 ) -> Worked:
-    sets, parts, sizes, left_out = {}, {}, {}, list[str]()
-    for name, offset_mm in _candidates(build):
-        record = find_set(db, name)
-        seat_mm = build.head.installed_height_mm - offset_mm
-        heights_mm = (seat_mm, seat_mm - build.cam.valve_lift_mm)
-        measured = measured_set(db, record, reach_mm=heights_mm[1], units=units)
-        curves = measured.curves
-        check, unjudged = _check(record, curves, heights_mm, use_flagged, units)
-        flagged = () if check is None or use_flagged else set_apart(check)
-        sets[name], gone = usable_curves(record, curves, flagged)
-        left_out += gone
-        sizes[name] = len(record.springs)
+    found, parts = candidate_sets(db, build, use_flagged, units), {}
+    sets, sizes = found.sets, found.sizes
+    seat_mm, lift_mm = build.head.installed_height_mm, build.cam.valve_lift_mm
+    for name, judged in found.judged.items():
+        record, measured = judged.record, judged.measured
+        at_mm = seat_mm - (build.head.inner_offset_mm if name in build.springs.inner else 0.0)
         parts[name] = SetPart(
             record.set_id,
             name,
             record.role,
-            check,
-            unjudged,
+            judged.check,
+            "" if judged.unjudged is None else judged.unjudged.what,
             measured.missing,
             set_provenance(db, record),
-            (*set_notes(curves, heights_mm, units), *_strokes_left_out(measured)),
+            (
+                *set_notes(measured.curves, (at_mm, at_mm - lift_mm), units),
+                *_strokes_left_out(measured),
+            ),
         )
     assignment = assign(build, sets, sizes, effort, units)
     best = None
     if not assignment.chosen.valves:
         ranked = pair_sets(build, sets, units).combinations
         best = next(each for each in ranked if _allowed(each.choice, effort))
-    return Worked(assignment, best, valves_of(build, sizes), sets, parts, tuple(left_out))
+    return Worked(assignment, best, valves_of(build, sizes), sets, parts, tuple(found.left_out))
 
 
 def _allowed(choice: SeatChoice, effort: Effort) -> bool:
@@ -101,34 +96,12 @@ def _allowed(choice: SeatChoice, effort: Effort) -> bool:
     return effort != "none" or not choice.shims_mm
 
 
-def _candidates(build: BuildFile) -> Iterator[tuple[str, float]]:
-    """Yield each candidate set's name, and how much lower than the outer it stands."""
-    yield from ((name, 0.0) for name in build.springs.outer)
-    yield from ((name, build.head.inner_offset_mm) for name in build.springs.inner)
-
-
 def _strokes_left_out(measured: Measurement) -> Iterator[str]:
     """Name the strokes that the capture counted and no curve is read from, and why."""
     for label, strokes in measured.strokes.items():
         for one in strokes:
             if not one.kept and (one.findings or one.ruling is not None):
                 yield f"{label}, stroke {one.number}: {one.words()}"
-
-
-def _check(
-    record: SetRecord,
-    curves: tuple[SpringCurve, ...],
-    heights_mm: tuple[float, float],
-    use_flagged: bool,
-    units: Units,
-) -> tuple[SetCheck | None, str]:
-    """Judge a set where `pair` and `assign` judge it; or say why it can't be."""
-    try:
-        return check_set(record.name, curves, heights_mm, units=units), ""
-    except HeightNotMeasured as error:
-        if not use_flagged:
-            raise
-        return None, error.what
 
 
 def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:
@@ -142,7 +115,7 @@ def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:
             age_days = days_between(made_utc, now_utc)
             scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
     card = None if newest_part(db, "load") is None else calibration_card(db)
-    limit = limit_days(db)
+    limit = good_for_days(db)
     stale = [
         Finding.of("scale_old", scale=one.scale.name, age_days=one.age_days, limit_days=limit)
         for one in scales

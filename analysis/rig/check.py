@@ -11,7 +11,6 @@ import numpy as np
 from scipy.special import stdtrit
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.age import GOOD_FOR_DAYS
 from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.calibration.parts import PartKind
 from coilbench.capture.calibration.regression import (
@@ -218,7 +217,7 @@ def warnings(
     load_made_utc: str,
     checks: Sequence[PastCheck],
     now_utc: str,
-    good_for_days: float = GOOD_FOR_DAYS,
+    good_for_days: float,
 ) -> tuple[Finding, ...]:
     """Return what speaks against a calibration: a failed check, an old one, its own age.
 

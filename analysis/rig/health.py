@@ -162,36 +162,36 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
 
 def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Finding]:
     yield from (Finding.of("fault", code=code) for code in heard.faults)
-    yield from _link_findings(health)
+    yield from link_findings(health.samples, health.samples_lost, health.lines_bad, health.restarts)
     if health.samples >= LEAST_SAMPLES:
-        yield from _rate_findings(health.nominal_hz, health.rate_hz)
+        yield from rate_findings(health.nominal_hz, health.rate_hz)
     if health.longest_gap_s > GAP_S:
         yield Finding.of("gap", gap_s=health.longest_gap_s)
     yield from _load_findings(heard.samples)
     if health.disturbed:
         yield Finding("disturbed")
     elif line is not None:
-        yield from _noise_findings(line)
+        yield from noise_findings(line.sd_counts, line.per_s * DRIFT_S, line.u_per_s * DRIFT_S)
     if health.impossible_steps:
         yield Finding.of("encoder", cause="steps", steps=health.impossible_steps)
     if health.travel_absent:
         yield Finding.of("no travel", absent=health.travel_absent, samples=health.samples)
 
 
-def _link_findings(health: Health) -> Iterator[Finding]:
+def link_findings(samples: int, lost: int, lines_bad: int, restarts: int) -> Iterator[Finding]:
     """Yield what was lost or damaged between the rig and here."""
-    whole = health.samples + health.samples_lost
-    if health.samples < LEAST_SAMPLES:
-        yield Finding.of("silent", samples=health.samples)
-    if health.samples_lost > LOST_SHARE * whole:
-        yield Finding.of("lost", lost=health.samples_lost, samples=whole)
-    if health.lines_bad > LOST_SHARE * whole:
-        yield Finding.of("bad lines", lines=health.lines_bad)
-    if health.restarts:
-        yield Finding.of("restarts", restarts=health.restarts)
+    whole = samples + lost
+    if samples < LEAST_SAMPLES:
+        yield Finding.of("silent", samples=samples)
+    if lost > LOST_SHARE * whole:
+        yield Finding.of("lost", lost=lost, samples=whole)
+    if lines_bad > LOST_SHARE * whole:
+        yield Finding.of("bad lines", lines=lines_bad)
+    if restarts:
+        yield Finding.of("restarts", restarts=restarts)
 
 
-def _rate_findings(nominal_hz: float, measured_hz: float | None) -> Iterator[Finding]:
+def rate_findings(nominal_hz: float, measured_hz: float | None) -> Iterator[Finding]:
     """Yield that a rig is slower or faster than it states, beyond what chips differ by."""
     if measured_hz is None or abs(measured_hz / nominal_hz - 1.0) <= RATE_TOLERANCE:
         return
@@ -218,12 +218,13 @@ def _load_findings(samples: NDArray[np.void]) -> Iterator[Finding]:
         yield Finding.of("torn words", flagged=suspect, samples=int(samples.size))
 
 
-def _noise_findings(line: _Line) -> Iterator[Finding]:
-    """Yield that a resting load is too unsteady."""
-    if line.sd_counts > NOISY_COUNTS:
-        yield Finding.of("noise", noise_counts=line.sd_counts, limit_counts=NOISY_COUNTS)
-    drift_counts = line.per_s * DRIFT_S
-    if abs(drift_counts) > max(DRIFT_COUNTS, DRIFT_SDS * line.u_per_s * DRIFT_S):
+def noise_findings(
+    sd_counts: float, drift_counts: float, drift_u_counts: float
+) -> Iterator[Finding]:
+    """Yield that a resting load is too unsteady: one sample's noise, or the drift in DRIFT_S."""
+    if sd_counts > NOISY_COUNTS:
+        yield Finding.of("noise", noise_counts=sd_counts, limit_counts=NOISY_COUNTS)
+    if abs(drift_counts) > max(DRIFT_COUNTS, DRIFT_SDS * drift_u_counts):
         yield Finding.of("drift", drift_counts=drift_counts, drift_s=DRIFT_S)
 
 
@@ -313,7 +314,7 @@ class Hints:
         yield from _load_findings(self._newest)
         t_us = self._newest["t_us"]
         if t_us.size and t_us[-1] - t_us[0] >= LEAST_RATE_SPAN_S * 1e6:
-            yield from _rate_findings(self._nominal_hz, _rate_hz(self._newest))
+            yield from rate_findings(self._nominal_hz, _rate_hz(self._newest))
         backwards = running_finding(self._newest, self._calibration)
         if backwards is not None:
             yield backwards

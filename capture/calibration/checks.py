@@ -245,8 +245,8 @@ def _refuse_unrepeated(
             if culprit is not None:
                 others = f"; from the rest point {culprit + 1} is {expected:.4g} {points.unit}"
             raise CoilbenchError(
-                f"the {known:g} {points.unit} {points.noun} does not repeat: points "
-                f"{first + 1} and {second + 1} are {apart:.3g} {points.unit} apart{others}",
+                f"the {known:g} {points.unit} {points.noun} does not repeat: points {first + 1} "
+                f"and {second + 1} are {apart:.3g} {points.unit} apart{others}",
                 hint="Clean and seat it, then read the points again",
             )
 

@@ -185,7 +185,7 @@ class Session:
         def close(reason: str) -> None:
             recorder.interrupt()
             self._see(recorder, self._clock())
-            update_session(db, session_id, self.snapshot)
+            update_session(db, session_id, self.snapshot.to_document())
             end_session(db, session_id, reason)
 
         try:
@@ -213,7 +213,7 @@ class Session:
                 return reason
             if now_s - flushed_s >= FLUSH_S:
                 recorder.flush()
-                update_session(db, session_id, self.snapshot)
+                update_session(db, session_id, self.snapshot.to_document())
                 flushed_s = now_s
 
     def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:

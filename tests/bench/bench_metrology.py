@@ -23,18 +23,14 @@ from __future__ import annotations
 
 import argparse
 import math
-import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent))
 from bench_days import GAUGE_U_MM, GAUGES_MM, MASS_U, Day, World, draw_day
-
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.capture.calibration.model import Calibration

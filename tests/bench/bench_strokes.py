@@ -13,19 +13,15 @@ is wrong either: rigs, springs and hands of many kinds, with a calibration made 
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from pathlib import Path
 from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-sys.path.insert(0, str(Path(__file__).parent))
 from bench_days import draw_day
 from bench_metrology import WORLDS, sweeps_of
-
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes

@@ -1,6 +1,5 @@
 """A disk that is full or may not be written: one line, exit 2, and all that was told is safe."""
 
-import importlib
 import subprocess
 import sys
 
@@ -11,9 +10,9 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as session_module
 from coilbench.capture.running.commands import EventKind
+from support import stage as scene
 
 resource = pytest.importorskip("resource", reason="no limits on a process's files here")
-scene = importlib.import_module("stage")
 
 ROOM_BYTES = 60_000  # for the journal; some five strokes
 

@@ -1,6 +1,5 @@
 """What a line does to bytes: noise, the wrong baud rate, a cable pulled at any byte."""
 
-import importlib
 import io
 
 import numpy as np
@@ -17,8 +16,8 @@ from coilbench.capture.virtual.setup import Damage, Faults
 from coilbench.capture.virtual.spring import OUTER, draw_set
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import SAMPLE_LENGTH
+from support import stage as scene
 
-scene = importlib.import_module("stage")
 RIG = scene.RIG
 STEPS = [Rest(1.0), PressSpring(draw_set(OUTER, 1, 4)[0], 26.0), Rest(1.0)]
 

@@ -1,6 +1,5 @@
 """A worker thread that dies: the daemon notices, says so, keeps what it has and ends non-zero."""
 
-import importlib
 import socket
 
 import pytest
@@ -10,8 +9,7 @@ from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import control as control_module
 from coilbench.capture.running import session as daemon_module
-
-scene = importlib.import_module("stage")
+from support import stage as scene
 
 
 class OutOfStep:

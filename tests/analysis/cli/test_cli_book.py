@@ -117,7 +117,7 @@ def test_a_copy_of_a_newer_program_is_not_put_back(desk: Desk) -> None:
     ("arguments", "words"),
     [
         (["book", "copy", "no/such/folder/c.db"], "this folder is not there"),
-        (["book", "copy", "bench.db"], "there already"),
+        (["book", "copy", "bench.db"], "exists already"),
         (["book", "copy", "bench.db", "--force"], "the book itself"),
         (["book", "put-back", "none.db"], "no book here"),
         (["book", "put-back", "bench.db"], "the book itself"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -10,8 +11,6 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.cli.demo import Demo
-from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Hello, RawBlock, SampleFlag
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
@@ -24,10 +23,8 @@ REDO, ACCEPT = SampleFlag.REDO_PRESSED, SampleFlag.ACCEPT_PRESSED
 
 
 @pytest.fixture
-def book(tmp_path: Path) -> Path:
-    path = tmp_path / "bench.db"
-    Demo(path, 1, Units()).calibrate(lambda _: None)
-    return path
+def book(calibrated_book: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(calibrated_book, tmp_path / "bench.db"))
 
 
 def recorded(book: Path, plan: list[PressSpring | tuple[SampleFlag, ...]]) -> Path:

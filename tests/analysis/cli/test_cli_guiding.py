@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib
 import json
 import signal
-import sys
 from pathlib import Path
 
 import pytest
@@ -17,8 +15,7 @@ from coilbench.capture.calibration.regression import value
 from coilbench.capture.virtual.instrument import RigModel
 
 pytest.importorskip("termios")
-sys.path.append(str(Path(__file__).parent))
-Terminal = importlib.import_module("terminal").Terminal
+from support.terminal import Terminal
 
 LENGTHS = "0mm,20mm,30mm,40mm,50mm"
 RIG = RigModel.draw(1)

@@ -272,6 +272,22 @@ def test_a_bad_cable_is_counted(book: str, plug: Plug, capsys: pytest.CaptureFix
     assert told["samples_lost"] > 0
 
 
+def test_every_fault_is_told_with_its_cure_and_the_rig_is_not_called_well(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    slow = replace(RIG, noise_counts=50.0 * RIG.noise_counts, rate_hz=11.0)
+    _, document = health(book, plug([Rest(15.0)], slow), capsys)
+    assert check(book, "--port", plug([Rest(15.0)], slow)) == 1
+    told = capsys.readouterr().out
+    wrong = [line for line in told.splitlines() if line.startswith("WRONG")]
+    assert len(wrong) == len(document["findings"]) >= 3
+    for line, finding in zip(wrong, document["findings"], strict=True):
+        assert finding["hint"] in line
+    assert "11.0" in wrong[0]
+    assert "80" in wrong[0]
+    assert "is well" not in told
+
+
 def test_hands_off_says_that_the_wiring_was_not_looked_at(
     book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
 ) -> None:

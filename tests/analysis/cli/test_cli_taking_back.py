@@ -77,7 +77,7 @@ def test_one_run_of_several_files_goes_as_it_came(bench: Bench) -> None:
 def test_what_was_taken_back_may_come_in_again(bench: Bench) -> None:
     file = bench.points("points.csv", 22.4)
     bench.run("import", file, "--set", "larch")
-    assert "has these readings already" in bench.run("import", file, "--set", "larch", status=2)
+    assert "already has these readings" in bench.run("import", file, "--set", "larch", status=2)
     bench.run("import", "--take-back", "last")
     bench.run("import", file, "--set", "larch")
     assert bench.counted() == [1, 0]

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 from uncertainties import correlated_values, ufloat
 
+from bench_days import Day, World, draw_day
+from bench_metrology import sweeps_of
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import corrected, undo_lag
 from coilbench.analysis.curves.uncertainty import Budget
@@ -20,10 +20,6 @@ from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
-from bench_days import Day, World, draw_day
-from bench_metrology import sweeps_of
 
 Array = NDArray[np.float64]
 WORLD = World("a day", bend=4.0, friction=0.0)  # without friction the turn needs no guess

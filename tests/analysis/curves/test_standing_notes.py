@@ -2,19 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from dataclasses import replace
-from pathlib import Path
 
+from bench_days import World, draw_day
+from bench_metrology import heights_mm, sweeps_of
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.report.set_text import set_notes
 from coilbench.analysis.report.units import Units
 from coilbench.capture.virtual.setup import StrokeKind
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
-from bench_days import World, draw_day
-from bench_metrology import heights_mm, sweeps_of
 
 KG = Units("kg", "mm")
 

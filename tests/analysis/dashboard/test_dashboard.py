@@ -129,6 +129,15 @@ def test_a_frame_fits_the_screen(size: tuple[int, int], link: str) -> None:
     assert lines[-1].startswith("Eye protection")
 
 
+@pytest.mark.parametrize("height", range(1, 34))
+@pytest.mark.parametrize("link", ["up", "lost"])
+def test_the_caution_is_the_last_line_of_every_screen(height: int, link: str) -> None:
+    gone = Finding.of("refused", reason="gone " * 40)
+    lines = drawn(replace(LIVE, link=link, link_what=gone), 80, height).splitlines()
+    assert len(lines) == height
+    assert "eye protection" in lines[-1].lower()
+
+
 @given(st.integers(1, 260), st.integers(1, 90), st.booleans())
 @settings(max_examples=80, deadline=None)
 def test_any_size_of_screen_is_filled_and_not_overrun(

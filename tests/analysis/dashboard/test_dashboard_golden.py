@@ -1,17 +1,14 @@
 """Whole frames as they were looked at and found good, and what a terminal makes of them.
 
-After a change that is meant: `python tests/analysis/dashboard/test_dashboard_golden.py`, look at
+After a change that is meant: `python tests/bench/demo_scene.py golden`, look at
 what changed, commit it.
 """
 
 from __future__ import annotations
 
 import html
-import importlib
 import io
-import os
 import re
-import shutil
 import subprocess
 import sys
 import time
@@ -22,30 +19,18 @@ import pytest
 from rich.console import Console
 from rich.live import Live
 
+import demo_scene
 from coilbench.analysis.dashboard.frame import frame
+from demo_scene import GOLDEN, LOOKS, SCENE, drawn
+from support.tools import tool
 
-HERE = Path(__file__).parent
-sys.path.append(str(HERE))
-SCENE = importlib.import_module("demo_scene").SCENE
-
-LOOKS = {
-    "80x24": (80, 24, False),
-    "200x60": (200, 60, False),
-    "120x36": (120, 36, False),
-    "80x24-ascii": (80, 24, True),
-}
-
-
-def drawn(width: int, height: int, ascii_only: bool) -> str:
-    out = io.StringIO()
-    console = Console(file=out, width=width, height=height, force_terminal=False)
-    console.print(frame(SCENE, width=width, height=height, ascii_only=ascii_only))
-    return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
+DEMO_SCENE = Path(demo_scene.__file__)
+PICTURE = Path(__file__).parents[3] / "hardware" / "pictures" / "dashboard.svg"
 
 
 @pytest.mark.parametrize("name", LOOKS)
 def test_a_frame_looks_as_it_was_found_good(name: str) -> None:
-    assert drawn(*LOOKS[name]) == (HERE / "golden" / f"live-{name}.txt").read_text("utf-8")
+    assert drawn(*LOOKS[name]) == (GOLDEN / f"live-{name}.txt").read_text("utf-8")
 
 
 Show = Callable[[str, int, int], Callable[[], str]]
@@ -54,12 +39,7 @@ Show = Callable[[str, int, int], Callable[[], str]]
 @pytest.fixture
 def show(tmp_path: Path) -> Iterator[Show]:
     """Run a command in a real terminal (tmux); gives what shows what is on it, colours and all."""
-    tmux = shutil.which("tmux")
-    if tmux is None:
-        if os.environ.get("COILBENCH_REQUIRE_TMUX"):
-            pytest.fail("tmux is missing")
-        pytest.skip("tmux is not installed")
-    base = [tmux, "-f", "/dev/null", "-S", str(tmp_path / "tmux")]
+    base = [tool("tmux"), "-f", "/dev/null", "-S", str(tmp_path / "tmux")]
 
     def look() -> str:
         shot = subprocess.run([*base, "capture-pane", "-p", "-e"], check=True, capture_output=True)
@@ -87,15 +67,14 @@ def plain(shot: str) -> str:
 )
 def test_a_terminal_shows_the_golden_frame(show: Show, name: str, no_colour: bool) -> None:
     width, height, ascii_only = LOOKS[name]
-    places = os.pathsep.join(place for place in sys.path if place)  # this process's packages
     look = show(
-        f"env -u COLUMNS -u LINES PYTHONPATH='{places}' LANG=C.UTF-8 "
+        f"env -u COLUMNS -u LINES LANG=C.UTF-8 "
         f"{'NO_COLOR=1' if no_colour else ''} "
-        f"{sys.executable} {HERE / 'demo_scene.py'} {'ascii' if ascii_only else ''}",
+        f"{sys.executable} {DEMO_SCENE} {'ascii' if ascii_only else ''}",
         width,
         height,
     )
-    wanted = (HERE / "golden" / f"live-{name}.txt").read_text("utf-8")
+    wanted = (GOLDEN / f"live-{name}.txt").read_text("utf-8")
     end_s, shot = time.monotonic() + 20.0, ""
     while plain(shot) != wanted and time.monotonic() < end_s:
         time.sleep(0.1)
@@ -132,14 +111,9 @@ def test_frames_are_drawn_over_each_other_without_flicker() -> None:
 
 
 def test_the_readmes_picture_is_of_this_dashboard_and_needs_nothing_from_elsewhere() -> None:
-    text = (HERE.parents[2] / "hardware" / "pictures" / "dashboard.svg").read_text("utf-8")
+    text = PICTURE.read_text("utf-8")
     # another version of rich may space it otherwise, but what it says is the scene's
     said = re.sub(r"\s+", " ", html.unescape("".join(re.findall(r">([^<]+)</text>", text))))
     for words in re.findall(r"\S+", drawn(110, 34, ascii_only=False)):
         assert words in said
     assert re.findall(r"https?://[^\"]*", text) == ["http://www.w3.org/2000/svg"]
-
-
-if __name__ == "__main__":
-    for name, look in LOOKS.items():
-        (HERE / "golden" / f"live-{name}.txt").write_text(drawn(*look), "utf-8")

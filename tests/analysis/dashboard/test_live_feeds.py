@@ -113,7 +113,8 @@ def test_another_capture_is_read_from_the_book_where_it_does_not_answer(
         with open_book(book) as db:
             set_id = db.execute("SELECT id FROM sets").fetchone()[0]
             session_id = start_session(db, set_id, "x:", None, None)
-            update_session(db, session_id, Snapshot("larch", "x:", link="up", sample_age_s=0.5))
+            snapshot = Snapshot("larch", "x:", link="up", sample_age_s=0.5)
+            update_session(db, session_id, snapshot.to_document())
         seen = feed.see()
         assert seen is not None
         assert seen.link == "up"

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import shutil
 import subprocess
 from html.parser import HTMLParser
 from pathlib import Path
@@ -17,11 +16,11 @@ from coilbench.analysis.rig.card import Card, make_card
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
+from support.tools import chromium
 
 NOW = "2026-05-11T09:30:00+00:00"
 NASTY = '<script>alert("1")</script>&.csv'
 KG = Units("kg", "mm")
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 
 
 @pytest.fixture(scope="module")
@@ -96,6 +95,13 @@ def test_it_says_would_meet_and_no_certificate(page: str) -> None:
     assert "not compared with the printed standard" in page
 
 
+def test_a_legend_tells_up_from_down_where_both_were_read(page: str) -> None:
+    drawings = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
+    load, travel, _ = ({*re.findall(r"<text[^>]*>([^<]*)</text>", each)} for each in drawings)
+    assert {"up", "down"} <= load
+    assert not {"up", "down"} & travel  # gauges are read one way: there is nothing to tell apart
+
+
 def test_the_same_card_gives_the_same_page(card: Card, page: str) -> None:
     assert card_page(card, KG, NOW) == page
 
@@ -107,9 +113,7 @@ def test_bars_reach_to_both_sides() -> None:
 
 
 def test_a_browser_draws_it(page: str, tmp_path: Path) -> None:
-    browser = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    if browser is None:
-        pytest.skip("no Chromium here to look at the page with")
+    browser = chromium()
     (tmp_path / "card.html").write_text(page, encoding="utf-8")
     shot = tmp_path / "card.png"
     subprocess.run(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import html
 import json
 import re
-import shutil
 import subprocess
 from collections.abc import Callable
 from dataclasses import replace
@@ -18,10 +17,10 @@ from coilbench.analysis.report.sheet import RigPart, Sheet
 from coilbench.analysis.report.sheet_page import sheet_page
 from coilbench.analysis.report.sheet_text import CAUTIONS
 from coilbench.analysis.report.units import Units
+from support.tools import chromium
 
 MakeSheet = Callable[..., Sheet]
 KG = Units("kg", "mm")
-BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 LONG = "пружина-弹簧-" + "w" * 48
 NASTY = '<script>alert("1")</script>& =1+1 $\\frac$'
 BUILD = """
@@ -165,10 +164,7 @@ def test_nothing_known_says_unknown(make_a_sheet: MakeSheet, sheet: Sheet) -> No
 
 @pytest.fixture(scope="module")
 def browser() -> str:
-    found = next((path for name in BROWSERS if (path := shutil.which(name))), None)
-    if found is None:
-        pytest.skip("no Chromium here to look at the page with")
-    return found
+    return chromium()
 
 
 def look(browser: str, folder: Path, page: str, *asked: str) -> str:

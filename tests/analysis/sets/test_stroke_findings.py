@@ -2,21 +2,16 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
+from bench_strokes import CASES, Case, odd_one, three_strokes
 from coilbench.analysis.curves.branches import Array
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_findings import Finding, stroke_findings
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
-from bench_strokes import CASES, Case, odd_one, three_strokes
 
 # ------------------------------------------------------------------------- the simulated rig
 

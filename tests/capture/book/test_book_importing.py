@@ -68,7 +68,7 @@ def test_what_a_file_is_taken_as_good_for_is_stored_and_said(db, larch):
     sweep = load_sweeps(db, larch)["larch-01"][0]
     assert sweep.load_u_relative == FILE_LOAD_U_RELATIVE
     assert sweep.height_u_mm == FILE_HEIGHT_U_MM
-    (note,) = (note for note in brought.notes if "taken as good" in note)
+    (note,) = (note for note in brought.notes if "assumed good" in note)
     assert "0.5%" in note
     assert "0.1 mm" in note
 
@@ -118,7 +118,7 @@ def test_a_raw_sweep_needs_a_calibration(db, larch, stroke, counts):
 
 
 def test_a_sweep_file_needs_a_label(db, larch, counts):
-    with pytest.raises(CoilbenchError, match="doesn't say whose it is") as caught:
+    with pytest.raises(CoilbenchError, match="does not name its spring") as caught:
         import_table(db, larch, table(converted_text(), "stroke.csv"))
     assert "--label" in str(caught.value)
     assert counts()["sweeps"] == 0
@@ -157,7 +157,7 @@ def test_the_same_readings_are_not_taken_twice(db, larch, calibration_id, stroke
         import_table(db, larch, table(text.replace("\n", "\r\n"), "copy of first.csv"), label=label)
     words = str(caught.value)
     assert words.startswith(
-        "copy of first.csv: spring 'larch-01' has these readings already, imported from first.csv"
+        "copy of first.csv: spring 'larch-01' already has these readings, imported from first.csv"
     )
     assert counts() == before
 
@@ -165,7 +165,7 @@ def test_the_same_readings_are_not_taken_twice(db, larch, calibration_id, stroke
 def test_one_spring_that_is_there_already_keeps_the_whole_file_out(db, larch, counts):
     import_table(db, larch, table(POINTS_OF_TWO), label="larch-02")
     before = counts()
-    with pytest.raises(CoilbenchError, match="'larch-02' has these readings already"):
+    with pytest.raises(CoilbenchError, match="'larch-02' already has these readings"):
         import_table(db, larch, table(POINTS_OF_TWO))
     assert counts() == before
     import_table(db, larch, table(POINTS_OF_TWO), label="larch-01")
@@ -287,8 +287,8 @@ def test_the_same_reading_keyed_again_is_another_measurement(db, larch):
     [
         (KeyedReading("birch-01", 219.7, height_mm=38.0), "has no spring 'birch-01'"),
         (KeyedReading("larch-02", 219.7, height_mm=60.0), "above the free length"),
-        (KeyedReading("larch-02", math.nan, height_mm=38.0), "no number"),
-        (KeyedReading("larch-02", math.inf, height_mm=38.0), "no number"),
+        (KeyedReading("larch-02", math.nan, height_mm=38.0), "not a number"),
+        (KeyedReading("larch-02", math.inf, height_mm=38.0), "not a number"),
     ],
 )
 def test_one_wrong_reading_keeps_all_out(db, larch, counts, wrong, words):

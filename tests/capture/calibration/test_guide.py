@@ -192,3 +192,11 @@ def test_the_rigs_redo_button_takes_back_the_last_point():
     with pytest.raises(Exception, match="the samples ended"):
         follow(pressed(), WeighGuide((0.0, 5.0)), said.append)
     assert Finding.of("point_undone", point=1) in said
+
+
+def test_a_cell_that_is_empty_between_two_masses_is_no_reading_of_a_light_one():
+    guide = WeighGuide((0.0, 10.0, 0.2))
+    fed(guide, Rest(3.0), PutMass(10.0), PutMass(0.0))
+    assert guide.taken == 2  # nothing on it differs from 0.2 kg by less than the slack
+    fed(guide, PutMass(0.2))
+    assert masses(guide) == pytest.approx((0.0, 10.0, 0.2), abs=0.05)

@@ -119,7 +119,7 @@ def test_a_reading_beyond_the_masses_is_refused() -> None:
         (lambda p: [*p[:3], ScalePoint(300.0, p[3].shown_kg), *p[4:]], "factor of ten"),
         (lambda p: [ScalePoint(q.mass_kg, 12.0) for q in p], "hardly change"),
         (lambda p: [*p[:2], ScalePoint(20.0, 27.0), *p[3:]], "does not fit the others"),
-        (lambda p: [*p[:2], ScalePoint(20.0, float("nan")), *p[3:]], "no number"),
+        (lambda p: [*p[:2], ScalePoint(20.0, float("nan")), *p[3:]], "not a number"),
     ],
 )
 def test_points_that_make_no_sense_are_refused_in_words(spoil, words: str) -> None:

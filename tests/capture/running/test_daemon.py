@@ -26,6 +26,7 @@ from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
 from coilbench.capture.virtual.setup import LinkKind, Pace
 from coilbench.capture.virtual.spring import OUTER, draw_set
+from support.signals import AS_STARTED_BY_HAND
 
 fcntl = pytest.importorskip("fcntl", reason="no such signals here")
 termios = pytest.importorskip("termios", reason="no such signals here")
@@ -45,10 +46,8 @@ RELEASING = np.flatnonzero(
     & (TRUTH["seq"] < 1600)
 )
 
-DRIVER = """
-import signal
+DRIVER = f"""{AS_STARTED_BY_HAND}
 import sys
-signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whatever the tests were started with
 from pathlib import Path
 from coilbench.capture.running import session
 from coilbench.capture.running.session import run_daemon

@@ -1,10 +1,7 @@
 """A session's way from the source into the book, on a rig that says what is written down."""
 
-import importlib
-import sys
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -20,9 +17,8 @@ from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import PressSpring, Rest
 from coilbench.capture.virtual.setup import StrokeKind
+from support import stage as scene
 
-sys.path.append(str(Path(__file__).parent))
-scene = importlib.import_module("stage")
 Clock = scene.Clock
 FakeSource = scene.FakeSource
 Stage = scene.Stage

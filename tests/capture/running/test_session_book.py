@@ -1,9 +1,6 @@
 """A session when the book fails: unknown set, taken, full, locked, left by a killed capture."""
 
-import importlib
 import sqlite3
-import sys
-from pathlib import Path
 
 import pytest
 
@@ -18,9 +15,8 @@ from coilbench.capture.running import session as module
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.strokes.stored import unpack
+from support import stage as scene
 
-sys.path.append(str(Path(__file__).parent))
-scene = importlib.import_module("stage")
 BOOT = scene.BOOT
 Clock = scene.Clock
 FakeSource = scene.FakeSource

@@ -1,10 +1,7 @@
 """A session when the link fails: lost, silent, another rig, a reader that dies."""
 
-import importlib
-import sys
 import threading
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
@@ -16,9 +13,8 @@ from coilbench.capture.running import session as module
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.units import LBF_N
+from support import stage as scene
 
-sys.path.append(str(Path(__file__).parent))
-scene = importlib.import_module("stage")
 Clock = scene.Clock
 FakeSource = scene.FakeSource
 Stage = scene.Stage

@@ -1,9 +1,5 @@
 """A session end to end, over the wire of a simulated rig."""
 
-import importlib
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
@@ -17,11 +13,10 @@ from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.port import DEFAULT_LINK, VirtualPort
 from coilbench.capture.virtual.setup import Faults, LinkKind
+from support import stage as scene
 
 DATUM_LOST = '[{"kind": "datum_lost"}]'  # as the book keeps it
 
-sys.path.append(str(Path(__file__).parent))
-scene = importlib.import_module("stage")
 RIG = scene.RIG
 SPRINGS = scene.SPRINGS
 sweeps = scene.sweeps

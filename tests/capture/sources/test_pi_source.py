@@ -17,9 +17,8 @@ from coilbench.capture.sources import pi as pi_source
 from coilbench.capture.sources.base import SourceLost, identify
 from coilbench.capture.sources.pi import PiSource, open_pi
 from coilbench.capture.sources.pi_pins import Clock
+from support import pi_run
 
-sys.path.append(str(Path(__file__).parent))
-pi_run = importlib.import_module("pi_run")
 chip = pi_run.chip
 pytestmark = pi_run.needs_driver
 

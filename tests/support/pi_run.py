@@ -3,7 +3,6 @@
 import importlib
 import importlib.util
 import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -11,9 +10,7 @@ import pytest
 from coilbench.capture.blocks import Hello, RawBlock, SampleFlag
 from coilbench.capture.sources.pi_pins import Clock, Edges, open_board, parse_pi
 from coilbench.capture.sources.pi_rig import Hx711, PiRig
-
-sys.path.append(str(Path(__file__).parent))
-chip = importlib.import_module("hx711_chip")
+from support import hx711_chip as chip
 
 needs_driver = pytest.mark.skipif(
     importlib.util.find_spec("hx711") is None,

@@ -1,6 +1,7 @@
 """A scene for golden frames and the README's picture: invented springs on an invented rig.
 
-The picture: `python tests/analysis/dashboard/demo_scene.py svg > hardware/pictures/dashboard.svg`.
+The frames: `python tests/bench/demo_scene.py golden`.
+The picture: `python tests/bench/demo_scene.py svg > hardware/pictures/dashboard.svg`.
 """
 
 from __future__ import annotations
@@ -8,6 +9,7 @@ from __future__ import annotations
 import io
 import sys
 import time
+from pathlib import Path
 
 from rich.console import Console
 from rich.live import Live
@@ -97,7 +99,13 @@ SCENE = Scene(
     "calibrated 3 days ago; check with 20 kg passed a day ago",
     HELP,
 )
-
+GOLDEN = Path(__file__).parents[1] / "analysis" / "dashboard" / "golden"
+LOOKS = {  # width, height, ASCII only
+    "80x24": (80, 24, False),
+    "200x60": (200, 60, False),
+    "120x36": (120, 36, False),
+    "80x24-ascii": (80, 24, True),
+}
 
 SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
 <style>
@@ -121,6 +129,14 @@ SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
 """
 
 
+def drawn(width: int, height: int, ascii_only: bool) -> str:
+    """Return the scene as plain text."""
+    out = io.StringIO()
+    console = Console(file=out, width=width, height=height, force_terminal=False)
+    console.print(frame(SCENE, width=width, height=height, ascii_only=ascii_only))
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
+
+
 def picture(width: int = 110, height: int = 34) -> str:
     """Return the scene as an SVG that needs nothing from elsewhere."""
     out = Console(
@@ -136,7 +152,11 @@ def picture(width: int = 110, height: int = 34) -> str:
 
 
 def main() -> None:
-    """Show the scene full-screen as `live` does, for a minute; or write the README's picture."""
+    """Show the scene full-screen as `live` does, for a minute; or write picture or frames."""
+    if "golden" in sys.argv:
+        for name, look in LOOKS.items():
+            (GOLDEN / f"live-{name}.txt").write_text(drawn(*look), "utf-8")
+        return
     if "svg" in sys.argv:
         print(picture(), end="")
         return
@@ -144,8 +164,8 @@ def main() -> None:
     end_s = time.monotonic() + 60.0
     with Live(console=out, auto_refresh=False, screen=True) as live:
         while time.monotonic() < end_s:  # again and again: no frame leaves a trace of the last
-            drawn = frame(SCENE, width=out.width, height=out.height, ascii_only="ascii" in sys.argv)
-            live.update(drawn, refresh=True)
+            shown = frame(SCENE, width=out.width, height=out.height, ascii_only="ascii" in sys.argv)
+            live.update(shown, refresh=True)
             time.sleep(0.2)
 
 
