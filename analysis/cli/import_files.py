@@ -13,7 +13,8 @@ import click
 
 from coilbench.analysis.cli.common import NUMBER, json_option, print_document, read_bytes
 from coilbench.analysis.cli.settings import book_path
-from coilbench.capture.book.importing import FILES, Entry, entries, import_table, take_back
+from coilbench.capture.book.importing import FILES, Entry, entries, import_table
+from coilbench.capture.book.importing import undo as take_back
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import find_set
