@@ -10,7 +10,8 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock, RawBlock
+from coilbench.capture.blocks import LOAD_DTYPE, Hello, LoadBlock, RawBlock
+from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.regression import (
     GaugePoint,
     PolynomialFit,
@@ -19,7 +20,6 @@ from coilbench.capture.calibration.regression import (
     value,
 )
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
 
 PartKind = Literal["load", "travel", "flex"]
 
@@ -72,34 +72,44 @@ class InstrumentUncertainty:
     height_u_mm: float
 
 
-def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
-    """Turn counts into load and height.
-
-    height_mm = travel(travel_counts) + flex(load_n): the press deflects under load, so the quill
-    moves further than the faces close.
+def convert(
+    calibration: Calibration, samples: NDArray[np.void], zero_counts: float | None = None
+) -> Press:
+    """Turn counts into load and travel: the one place where it is done.
 
     Args:
         calibration: the fits.
-        raw: samples.
+        samples: shape (n,), RAW_DTYPE.
         zero_counts: load counts with nothing on the rig, measured just before; the load at
             them is subtracted. None keeps the calibration's own zero.
 
     Raises:
         ValueError: zero_counts is not finite.
     """
-    samples = raw.samples
     load_n = value(calibration.load, samples["load_counts"])
     if zero_counts is not None:
         if not math.isfinite(zero_counts):
             raise ValueError(f"zero_counts must be finite, not {zero_counts}")
         load_n = load_n - value(calibration.load, zero_counts)
+    return Press(
+        (samples["t_us"] - samples["t_us"][:1]) * 1e-6,
+        load_n,
+        value(calibration.travel, samples["travel_counts"]),
+        calibration.flex_mm(load_n),
+    )
 
+
+def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
+    """Turn counts into load and height; see convert.
+
+    height_mm = travel(travel_counts) + flex(load_n): the press deflects under load, so the quill
+    moves further than the faces close.
+    """
+    press = convert(calibration, raw.samples, zero_counts)
     out = np.empty(len(raw), dtype=LOAD_DTYPE)
-    out["t_s"] = (samples["t_us"] - samples["t_us"][:1]) * 1e-6
-    out["load_n"] = load_n
-    out["height_mm"] = value(calibration.travel, samples["travel_counts"])
-    out["height_mm"] += calibration.flex_mm(load_n)
-    out["flags"] = samples["flags"]
+    out["t_s"], out["load_n"] = press.t_s, press.load_n
+    out["height_mm"] = press.travel_mm + press.flex_mm
+    out["flags"] = raw.samples["flags"]
     return LoadBlock(out)
 
 

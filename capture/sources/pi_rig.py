@@ -24,9 +24,17 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.blocks import (
+    RAW_DTYPE,
+    Answer,
+    FaultCode,
+    Hello,
+    Item,
+    RawBlock,
+    SampleFlag,
+    Tally,
+)
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, FaultCode, Hello, Item, Tally
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.pi_pins import Clock, Edges, PiSetup
 from coilbench.capture.sources.pi_signals import (

@@ -253,7 +253,7 @@ def test_the_card_as_text(whole: Bench, capsys: pytest.CaptureFixture[str]) -> N
     told = capsys.readouterr().out
     assert "Between 5 and 40 kg, trust a steady load to ± 0.0" in told
     assert "Of ISO 7500-1's limits its errors would meet those of class 0.5 from 5 to 40 kg" in told
-    assert "no certificate" in told
+    assert "not a certificate" in told
     for title in ("Load", "Travel", "Press flex"):
         assert f"\n{title}\n" in told
     assert "r(c0, c1)" in told

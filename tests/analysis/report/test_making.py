@@ -167,8 +167,8 @@ def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
     )  # fmt: skip
     sheet = make_a_sheet(text(), springs(), rig=RigPart(card, (), said))
     document = to_document(sheet)
-    assert any("FAILED" in words for words in document["warnings"])
-    assert any("days old" in words for words in document["warnings"])
+    assert [one["kind"] for one in document["warnings"]] == ["check_failed", "calibration_old"]
+    assert "FAILED" in document["warnings"][0]["text"]
     assert document["calibration"]["check"]["passed"] is False
 
 

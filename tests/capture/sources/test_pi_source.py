@@ -10,9 +10,8 @@ from types import ModuleType
 
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import Answer, Hello, RawBlock, SampleFlag, Tally
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Hello, Tally
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources import pi as pi_source
 from coilbench.capture.sources.base import SourceLost, identify
