@@ -20,21 +20,17 @@ from coilbench.analysis.cli.guiding import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import rigs_mixed
 from coilbench.analysis.report.card_text import gravity_words
+from coilbench.analysis.report.phrases import describe
+from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration.parts import (
-    NewPart,
-    PartKind,
-    datum_part,
-    flex_part,
-    load_part,
-    travel_part,
-)
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.model import NewPart, PartKind, datum_part
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.units import KGF_N, parse_length_mm, parse_number
@@ -143,7 +139,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     for note in scale.notes:
         click.echo(f"Note: {note}.")
     if gravity_m_s2 != STANDARD_GRAVITY_M_S2:
-        click.echo(f"{gravity_words(gravity_m_s2)}.")
+        click.echo(f"{gravity_words(gravity_m_s2, units())}.")
     click.echo(f"Next: coilbench note --set SET --scale {scale.name}")
 
 
@@ -222,7 +218,7 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
         with open_rig(port, ring=bell) as rig:
             _refuse_other_rig(load, rig.hello, "weigh")
             _refuse_other_rig(travel, rig.hello, "gauge")
-            pressed = press_guided(rig, load.fit, least_n, units())
+            pressed = press_guided(rig, load.fit, least_n)
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     _store(part)
 
@@ -273,7 +269,7 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
     ]
     lines += [f"Note: {note}." for note in part.notes]
     if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:
-        lines.append(f"{gravity_words(part.gravity_m_s2)}.")
+        lines.append(f"{gravity_words(part.gravity_m_s2, units())}.")
     if calibration_id is None:
         missing = "travel" if part.kind == "load" else "load"
         command = "gauge" if missing == "travel" else "weigh"
@@ -281,5 +277,5 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
     elif newest_part(db, "flex") is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")
     if (mixed := rigs_mixed(db)) is not None:
-        lines.append(f"Warning: {mixed}.")
+        lines.append(f"Warning: {describe(mixed, units())}.")
     return lines

@@ -18,7 +18,9 @@ from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import settings as settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.report.document import document_text
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
     parse_fraction,
@@ -66,7 +68,7 @@ def units() -> Units:
 
 
 def print_document(document: Any) -> None:
-    """Print one JSON document on stdout, in N and mm."""
+    """Print one JSON document on stdout."""
     click.echo(document_text(document))
 
 
@@ -75,10 +77,11 @@ def say_aside(words: str) -> None:
     click.echo(words, err=True)
 
 
-def show_warnings(warned: Sequence[str]) -> None:
+def show_warnings(warned: Sequence[Finding]) -> None:
     """Print what speaks against the rig's figures, in a line; nothing where nothing does."""
     if warned:
-        click.echo(f"Warning: {'; '.join(warned)}.")
+        shown = units()
+        click.echo(f"Warning: {'; '.join(describe(one, shown) for one in warned)}.")
 
 
 def console(width: int | None = None) -> Console:

@@ -25,6 +25,7 @@ from coilbench.analysis.report.sheet import RigPart, ScalePart, SetPart, Sheet
 from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import days_between
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import find_scale, newest_part
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
@@ -117,8 +118,7 @@ def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:
     card = None if newest_part(db, "load") is None else calibration_card(db)
     limit = good_for_days(db)
     stale = [
-        f"the calibration of the scale {one.scale.name} is {one.age_days:.0f} days old, the limit "
-        f"is {limit:g}: calibrate it again before you measure, with coilbench rig weigh --scale"
+        Finding.of("scale_old", scale=one.scale.name, age_days=one.age_days, limit_days=limit)
         for one in scales
         if one.age_days > limit
     ]

@@ -11,6 +11,7 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.rig.card import Card
 from coilbench.analysis.sets.judge import SetCheck
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.scale import Scale
 from coilbench.capture.strokes.sweep import Provenance
 
@@ -167,12 +168,12 @@ class RigPart:
     Attributes:
         card: of the calibration in force; None where no rig was calibrated.
         scales: that readings were keyed from.
-        warnings: what speaks against the figures, sentences without a full stop.
+        warnings: what speaks against the figures.
     """
 
     card: Card | None
     scales: tuple[ScalePart, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True)

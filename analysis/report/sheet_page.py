@@ -16,6 +16,7 @@ from coilbench.analysis.report import card_text as budget_view
 from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report import sheet_text as sheet_view
 from coilbench.analysis.report.html import drawing, render
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.sheet import BudgetPart, LineRole, ScalePart, SetPart, Sheet
 from coilbench.analysis.report.sheet_text import CAUTIONS
 from coilbench.analysis.report.units import Units
@@ -188,6 +189,7 @@ def sheet_page(sheet: Sheet, units: Units) -> str:
         made=sheet.made_utc[:16].replace("T", " "),
         cautions=CAUTIONS,
         card_words=sheet_view.card_words(sheet, units),
+        warnings=[describe(warning, units) for warning in sheet.rig.warnings],
         card_rows=sheet_view.card_rows(sheet, units),
         valves=[sheet_view.valve_cells(row, units) for row in sheet.valves],
         pairs=any(row.inner is not None for row in sheet.valves),
@@ -233,7 +235,8 @@ def _rig(sheet: Sheet, units: Units) -> dict[str, object]:
         "parts": []
         if card is None
         else [
-            f"{card_view.TITLES[part.part.kind]}: {card_view.heading(part)}" for part in card.parts
+            f"{card_view.TITLES[part.part.kind]}: {card_view.heading(part, units)}"
+            for part in card.parts
         ],
         "sentences": [] if card is None else list(card_view.sentences(card, units)),
         "check": "" if card is None else _check(card.check),

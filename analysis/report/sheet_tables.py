@@ -9,7 +9,8 @@ from collections.abc import Iterator
 from dataclasses import asdict
 from typing import Any, NamedTuple
 
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.set_text import check_document
 from coilbench.analysis.report.sheet import RigPart, SetPart, Sheet, ValveRow
 from coilbench.analysis.report.sheet_text import CAUTIONS
@@ -53,7 +54,7 @@ class _Edge(NamedTuple):
 def sheet_tables(sheet: Sheet, units: Units) -> Iterator[SheetTable]:
     """Yield what the sheet is, valves, margins, the sets' springs and readings, and curves."""
     edge = _Edge(units)
-    yield _about(sheet)
+    yield _about(sheet, edge)
     yield _valves(sheet, edge)
     yield _margins(sheet, edge)
     yield _springs(sheet, edge)
@@ -61,9 +62,9 @@ def sheet_tables(sheet: Sheet, units: Units) -> Iterator[SheetTable]:
     yield _curves(sheet, edge)
 
 
-def _about(sheet: Sheet) -> SheetTable:
+def _about(sheet: Sheet, edge: _Edge) -> SheetTable:
     rows = [("Verdict", sheet.verdict), *(("Reason", words) for words in sheet.reasons)]
-    rows += [("Warning", words) for words in sheet.rig.warnings]
+    rows += [("Warning", describe(one, edge.units)) for one in sheet.rig.warnings]
     rows += [("Left out", name) for name in sheet.left_out]
     rows += [("Spare", name) for name in sheet.spares]
     rows += [("Assumed", words) for words in sheet.notes]
@@ -205,7 +206,7 @@ def to_document(sheet: Sheet) -> dict[str, Any]:
         "sets": [_set_document(part) for part in sheet.sets],
         "limits": asdict(sheet.limits),
         "calibration": _rig_document(sheet.rig),
-        "warnings": list(sheet.rig.warnings),
+        "warnings": document(sheet.rig.warnings),
         "cautions": list(CAUTIONS),
         "notes": list(sheet.notes),
         "method": dict(sheet.method),

@@ -20,8 +20,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
-from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.parts import recalibrated
+from coilbench.capture.calibration.model import Calibration, recalibrated
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose

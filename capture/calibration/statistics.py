@@ -52,14 +52,16 @@ def effective_dof(parts: Iterable[tuple[float, float]]) -> float:
     return math.inf if scarcity == 0.0 else 1.0 / scarcity
 
 
-def noise_sd(counts: ArrayLike) -> float:
-    """Return the noise from one sample to the next: robust, blind to drift and to a few jumps.
+def noise_sd(counts: ArrayLike, order: int = 1) -> float:
+    """Return the noise of a sample, from differences of samples: robust against a few jumps.
 
-    A difference of two samples has sqrt(2) of a sample's standard deviation.
+    First differences are blind to a slow drift, second differences to a steady rise. Those of
+    order k have comb(2 k, k) times the variance of a sample.
 
     Args:
-        counts: shape (n,), n at least 2.
+        counts: shape (n,), n above the order.
+        order: of the differences.
     """
-    steps: NDArray[np.float64] = np.diff(np.asarray(counts, dtype=np.float64))
-    sd = ROBUST_SD_PER_MAD * float(np.median(np.abs(steps))) / math.sqrt(2.0)
-    return max(sd, LEAST_SD_COUNTS)
+    steps: NDArray[np.float64] = np.diff(np.asarray(counts, dtype=np.float64), order)
+    sd = ROBUST_SD_PER_MAD * float(np.median(np.abs(steps)))
+    return max(sd / math.sqrt(math.comb(2 * order, order)), LEAST_SD_COUNTS)

@@ -11,8 +11,8 @@ from coilbench.analysis.engine.build_file import parse_build
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import answer, read_done, read_snapshot
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.running.control import answer, read_done, read_snapshot
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import parse_note

@@ -18,17 +18,19 @@ from coilbench.analysis.dashboard.frame import (
     link_line,
 )
 from coilbench.analysis.report.units import Units
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.strokes.judging import Purpose, Turn
 
 LIVE = Snapshot(
-    "larch", "x", link="up", label="larch-01", turn="larch-01, stroke 1 of 3", samples=10_000,
+    "larch", "x", link="up", turn=Turn("larch-01", Purpose.MEASURED, 1, 3), samples=10_000,
     sample_age_s=0.1, load_n=220.0, height_mm=38.5, springs=2,
     curve=tuple((53.0 - at * 0.25, at * 4.0) for at in range(100)),
 )  # fmt: skip
 
 
 def said(**changes: float) -> str:
-    return link_line(replace(LIVE, **changes)).plain.partition("  ")[0]  # type: ignore[arg-type]
+    snapshot = replace(LIVE, **changes)  # type: ignore[arg-type]
+    return link_line(snapshot, Units()).plain.partition("  ")[0]
 
 
 def test_silence_and_losses_of_the_link() -> None:

@@ -12,7 +12,7 @@ from coilbench.analysis.report.sheet import RigPart, Sheet
 from coilbench.analysis.report.sheet_tables import to_document
 from coilbench.analysis.rig.card import make_card
 from coilbench.analysis.rig.check import PastCheck, warnings
-from coilbench.capture.calibration.parts import load_part
+from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.regression import LoadPoint
 
 MakeSheet = Callable[..., Sheet]
@@ -167,8 +167,8 @@ def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
     )  # fmt: skip
     sheet = make_a_sheet(text(), springs(), rig=RigPart(card, (), said))
     document = to_document(sheet)
-    assert any("FAILED" in words for words in document["warnings"])
-    assert any("days old" in words for words in document["warnings"])
+    assert [one["kind"] for one in document["warnings"]] == ["check_failed", "calibration_old"]
+    assert "FAILED" in document["warnings"][0]["text"]
     assert document["calibration"]["check"]["passed"] is False
 
 

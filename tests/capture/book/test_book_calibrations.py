@@ -6,6 +6,7 @@ from types import SimpleNamespace
 
 import pytest
 
+from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (
     current_calibration,
     find_calibration,
@@ -13,10 +14,10 @@ from coilbench.capture.book.calibrations import (
     store_part,
 )
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep
-from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.regression import FlexPoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
 from coilbench.capture.strokes.sweep import Origin
 
 

@@ -17,7 +17,7 @@ from coilbench.capture.book.sessions import (
 )
 from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
 

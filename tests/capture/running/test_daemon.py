@@ -50,13 +50,13 @@ DRIVER = f"""{AS_STARTED_BY_HAND}
 import sys
 from pathlib import Path
 from coilbench.capture.running import session
-from coilbench.capture.running.daemon import run_daemon
+from coilbench.capture.running.session import run_daemon
 from coilbench.capture.errors import CoilbenchError
 session.FLUSH_S /= float(sys.argv[3])
 session.PARCEL_WAIT_S /= float(sys.argv[3])
 request = session.CaptureRequest(Path(sys.argv[1]), "larch", sys.argv[2])
 try:
-    run_daemon(request, lambda event: print(event.kind.value, event.words, flush=True))
+    run_daemon(request, lambda event: print(event.kind.value, *event.what.facts.values()))
 except CoilbenchError as error:
     print(error, file=sys.stderr)
     sys.exit(2)
@@ -116,7 +116,7 @@ class Rig:
 @contextmanager
 def running(book, rig):
     """A daemon process on the rig, connected; killed at the end if it still runs."""
-    command = [sys.executable, "-c", DRIVER, str(book), rig.port.url, str(SPEED)]
+    command = [sys.executable, "-u", "-c", DRIVER, str(book), rig.port.url, str(SPEED)]
     with subprocess.Popen(
         command,
         stdout=subprocess.PIPE,
@@ -217,7 +217,7 @@ def test_told_to_end_in_mid_stroke_it_takes_what_came_and_closes(make_book, numb
         sent = rig.sent
         while (line := daemon.stdout.readline()).startswith("link"):
             pass  # connected; and on a busy machine, that the rig is slow
-        assert line.startswith("kept larch-01, conditioning press 1 of 1")
+        assert line.startswith("kept larch-01")
         rig.wait_until_arrived()
         daemon.send_signal(number)
         out, err = daemon.communicate(timeout=20.0)
