@@ -110,8 +110,8 @@ def _length(found: Ruling, units: Units) -> str:
 def _shape(found: Ruling, units: Units) -> str:
     f = found.facts
     text = (
-        f"its curve departs from the set's shape by up to {f['departure_share']:.1%} of its mean load,"
-        f" at {units.length_text(f['departure_mm'])} (limit {ODD_SHARE:.0%})"
+        f"its curve departs from the set's shape by up to {f['departure_share']:.1%} of its mean "
+        f"load, at {units.length_text(f['departure_mm'])} (limit {ODD_SHARE:.0%})"
     )
     if "apart" in f:
         text += f", and its departure {_distance_text(f)}"

@@ -7,7 +7,7 @@ spring is held against what was asked for: nominal loads, a rate, a free length.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -15,7 +15,6 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
 from coilbench.analysis.sets.outliers import Column, Departure, Esd
 from coilbench.analysis.sets.stroke_choice import Doubt
-from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.errors import CoilbenchError
 
 FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
@@ -239,58 +238,3 @@ class Nominal:
 
 
 Asked = tuple[float, Nominal | None]  # a height, mm, and the load asked for there
-
-
-def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]:
-    """Add what is kept with the set to the heights asked for.
-
-    A height asked for without a load gets the kept one; kept heights that nobody asked for come
-    after those that were, so that a wholly tired set shows wherever it is judged.
-    """
-    found = list(asked)
-    for load in () if kept is None else kept.loads:
-        nominal = Nominal(load.load_n, _share(kept, load.load_n))
-        at = [i for i, (mm, _) in enumerate(found) if abs(mm - load.height_mm) < SAME_HEIGHT_MM]
-        if not at:
-            found.append((load.height_mm, nominal))
-        for i in at:
-            height_mm, given = found[i]
-            found[i] = (height_mm, nominal if given is None else given)
-    return found
-
-
-def measured_there(
-    asked: Sequence[Asked], typed: int, curves: Sequence[SpringCurve]
-) -> tuple[list[Asked], list[float]]:
-    """Leave away kept heights at which no spring was measured; they must not bar the others.
-
-    Args:
-        asked: heights that somebody asked for first, then the kept ones.
-        typed: how many were asked for: these stay; where there is none, all stay.
-        curves: the springs.
-
-    Returns:
-        What is left, and the heights left away, mm.
-    """
-    away = [
-        mm
-        for mm, _ in asked[typed:]
-        if not any(curve.lowest_mm <= mm <= curve.highest_mm for curve in curves)
-    ]
-    if len(away) == len(asked):
-        return list(asked), []
-    return [one for one in asked if one[0] not in away], away
-
-
-def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:
-    """Return the kept rate as something to hold a rate against; None where there is none."""
-    if kept is None or kept.rate_n_per_mm is None:
-        return None
-    share = tolerance if kept.tolerance_relative is None else kept.tolerance_relative
-    return Aim("nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
-
-
-def _share(kept: SetNominal | None, value: float) -> float | None:
-    if kept is None or kept.tolerance_relative is None:
-        return None
-    return kept.tolerance_relative * value
