@@ -23,7 +23,6 @@ from coilbench.analysis.cli.common import (
     load_cell,
     plain_table,
     print_document,
-    read_build,
     show_warnings,
     units,
 )
@@ -32,6 +31,7 @@ from coilbench.analysis.cli.set_strokes import show_strokes, strokes_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, Reading, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import judge_set, measured_curves
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings

@@ -17,7 +17,6 @@ from coilbench.analysis.cli.common import (
     json_option,
     plain_table,
     print_document,
-    read_build,
     show_warnings,
     units,
     wrapped,
@@ -25,6 +24,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.set_nominal import build_heights
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
+from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import measured_curves
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.set_text import to_document

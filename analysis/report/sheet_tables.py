@@ -1,18 +1,14 @@
-"""A build sheet as tables of numbers, for CSV. Pure.
-
-A build sheet as a JSON document, in N and mm. Pure.
-"""
+"""A build sheet as tables of numbers, for CSV. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
-from coilbench.analysis.report.sheet import RigPart, SetPart, Sheet, ValveRow
-from coilbench.analysis.report.sheet_text import CAUTIONS
+from coilbench.analysis.engine.placed import Load
+from coilbench.analysis.inputs.sheet import Sheet, ValveRow
+from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.judge import to_document as check_document
 from coilbench.capture.tables.csv_table import Cell
 
 Cells = tuple[Cell, ...]
@@ -42,6 +38,9 @@ class _Edge(NamedTuple):
     def n(self, load_n: float | None) -> float | None:
         return None if load_n is None else self.units.load_value(load_n)
 
+    def load_and_u(self, load: Load | None) -> tuple[float | None, float | None]:
+        return (None, None) if load is None else (self.n(load.load_n), self.n(load.load_u_n))
+
     def mm(self, length_mm: float | None) -> float | None:
         return None if length_mm is None else self.units.length_value(length_mm)
 
@@ -52,7 +51,7 @@ class _Edge(NamedTuple):
 def sheet_tables(sheet: Sheet, units: Units) -> Iterator[SheetTable]:
     """Yield what the sheet is, valves, margins, the sets' springs and readings, and curves."""
     edge = _Edge(units)
-    yield _about(sheet)
+    yield _about(sheet, units)
     yield _valves(sheet, edge)
     yield _margins(sheet, edge)
     yield _springs(sheet, edge)
@@ -60,13 +59,19 @@ def sheet_tables(sheet: Sheet, units: Units) -> Iterator[SheetTable]:
     yield _curves(sheet, edge)
 
 
-def _about(sheet: Sheet) -> SheetTable:
-    rows = [("Verdict", sheet.verdict), *(("Reason", words) for words in sheet.reasons)]
-    rows += [("Warning", words) for words in sheet.rig.warnings]
-    rows += [("Left out", name) for name in sheet.left_out]
-    rows += [("Spare", name) for name in sheet.spares]
-    rows += [("Assumed", words) for words in sheet.notes]
-    return SheetTable("about", ("what", "words"), (*rows, *sheet.method))
+def _about(sheet: Sheet, units: Units) -> SheetTable:
+    text = sheet_text(sheet, units)
+    spares = (spring.name for spring in sheet.assignment.chosen.spares)
+    rows = [
+        ("Verdict", text.verdict),
+        *(("Reason", each) for each in text.reasons),
+        *(("Warning", each) for each in text.warnings),
+        *(("Left out", name) for name in sheet.left_out),
+        *(("Spare", name) for name in spares),
+        *(("Assumed", each) for each in text.notes),
+        *text.method.items(),
+    ]
+    return SheetTable("about", ("what", "words"), tuple(rows))
 
 
 def _valves(sheet: Sheet, edge: _Edge) -> SheetTable:
@@ -94,10 +99,8 @@ def _valve(row: ValveRow, edge: _Edge) -> Cells:
         edge.mm(row.bare_height_mm),
         edge.mm(row.outer.height_mm),
         None if inner is None else edge.mm(inner.height_mm),
-        edge.n(row.seat_n),
-        edge.n(row.seat_u_n),
-        edge.n(row.open_n),
-        edge.n(row.open_u_n),
+        *edge.load_and_u(row.seat),
+        *edge.load_and_u(row.open),
         edge.mm(row.margin_mm),
         _truth(row.fits),
         _truth(row.sure),
@@ -175,85 +178,3 @@ def _curves(sheet: Sheet, edge: _Edge) -> SheetTable:
         for height_mm, load_n in zip(line.heights_mm, line.loads_n, strict=True)
     ]
     return SheetTable("curves", columns, tuple(rows))
-
-
-def to_document(sheet: Sheet) -> dict[str, Any]:
-    """Return a sheet for JSON; unknown values are None."""
-    cam = sheet.build.cam
-    return {
-        "build": sheet.build.name,
-        "made_utc": sheet.made_utc,
-        "effort": sheet.effort,
-        "per_valve": sheet.named,
-        "fits": sheet.fits,
-        "verdict": sheet.verdict,
-        "reasons": list(sheet.reasons),
-        "card": {
-            "name": cam.name,
-            "seat_n": cam.seat_load_n,
-            "open_n": cam.open_load_n,
-            "lift_mm": cam.valve_lift_mm,
-            "implied_rate_n_per_mm": cam.implied_rate_n_per_mm,
-        },
-        "valves": [valve_document(row) for row in sheet.valves],
-        "spares": list(sheet.spares),
-        "left_out": list(sheet.left_out),
-        "unused_sets": list(sheet.unused),
-        "margins": [asdict(margin) for margin in sheet.margins],
-        "retainer_clearance_mm": sheet.clearance_mm,
-        "sets": [_set_document(part) for part in sheet.sets],
-        "limits": asdict(sheet.limits),
-        "calibration": _rig_document(sheet.rig),
-        "warnings": list(sheet.rig.warnings),
-        "cautions": list(CAUTIONS),
-        "notes": list(sheet.notes),
-        "method": dict(sheet.method),
-    }
-
-
-def valve_document(row: ValveRow) -> dict[str, Any]:
-    """Return one valve; a spring's name is None where any of its set will do."""
-    inner = row.inner
-    return {
-        "valve": row.valve,
-        "outer_set": row.outer.set_name,
-        "outer": row.outer.spring,
-        "inner_set": None if inner is None else inner.set_name,
-        "inner": None if inner is None else inner.spring,
-        "shims_mm": list(row.choice.shims_mm),
-        "seat_cut_mm": row.choice.seat_cut_mm,
-        "bare_height_mm": row.bare_height_mm,
-        "outer_height_mm": row.outer.height_mm,
-        "inner_height_mm": None if inner is None else inner.height_mm,
-        "seat_n": row.seat_n,
-        "seat_u_n": row.seat_u_n,
-        "open_n": row.open_n,
-        "open_u_n": row.open_u_n,
-        "coil_bind_margin_mm": row.margin_mm,
-        "fits": row.fits,
-        "sure": row.sure,
-    }
-
-
-def _set_document(part: SetPart) -> dict[str, Any]:
-    judged = {"set": part.name} if part.check is None else check_document(part.check)
-    return judged | {
-        "set_id": part.set_id,
-        "role": part.role,
-        "unjudged": part.unjudged or None,
-        "not_measured": list(part.not_measured),
-        "measured": [asdict(one) | {"origin": one.origin.value} for one in part.came],
-    }
-
-
-def _rig_document(rig: RigPart) -> dict[str, Any]:
-    card = rig.card
-    return {
-        "calibration_id": None if card is None else card.calibration_id,
-        "load_age_days": None if card is None else card.load.age_days,
-        "check": None if card is None or card.check is None else asdict(card.check),
-        "scales": [
-            {"name": one.scale.name, "made_utc": one.made_utc, "age_days": one.age_days}
-            for one in rig.scales
-        ],
-    }

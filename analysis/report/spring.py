@@ -38,7 +38,8 @@ from coilbench.analysis.curves.shape_model import (
     find_shape,
     length_words,
 )
-from coilbench.analysis.limits.stress import Handbook, handbook_rate, handbook_words
+from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
+from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import Units
 
 
@@ -77,7 +78,7 @@ class SpringFindings:
     loop: Loop | None
     shape: Shape
     length: LengthCheck | None
-    handbook: Handbook | None
+    handbook: HandbookRate | None
 
 
 def find_all(
@@ -125,7 +126,7 @@ def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
     return (top, bottom) if top > bottom else None
 
 
-def _handbook(given: Given, rates: Sequence[NamedRate]) -> Handbook | None:
+def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
     """Hold the first rate that rests on the whole window, else any, against the dimensions."""
     dimensions = given.wire_mm, given.coil_diameter_mm, given.active_coils
     best = next((each for each in rates if each.method == "least squares"), None)
@@ -224,7 +225,7 @@ def _shape(shape: Shape) -> dict[str, Any]:
     }
 
 
-def _handbook_document(found: Handbook | None) -> dict[str, Any] | None:
+def _handbook_document(found: HandbookRate | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
@@ -232,7 +233,7 @@ def _handbook_document(found: Handbook | None) -> dict[str, Any] | None:
         "rate_u_n_per_mm": found.rate_u_n_per_mm,
         "measured_n_per_mm": found.measured_n_per_mm,
         "agrees": found.agrees,
-        "words": handbook_words(found, Units("N", "mm")),
+        "words": handbook_text(found, Units("N", "mm")),
     }
 
 
@@ -325,7 +326,7 @@ def sentences(found: SpringFindings, units: Units) -> Iterator[tuple[str, str]]:
     yield "Shape", _shape_words(found.shape, units)
     yield "Coil bind", _bind_words(found, units)
     if found.handbook is not None:
-        yield "Handbook", handbook_words(found.handbook, units)
+        yield "Handbook", handbook_text(found.handbook, units)
     for note in found.curve.notes:
         yield "Note", note
 
