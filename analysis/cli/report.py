@@ -39,12 +39,7 @@ from coilbench.capture.book.opening import open_book
 @click.option("--force", is_flag=True, help="Write over a page that is there already.")
 @json_option
 def report_command(
-    build: Path,
-    page: Path | None,
-    effort: Effort,
-    use_flagged: bool,
-    force: bool,
-    as_json: bool,
+    build: Path, page: Path | None, effort: Effort, use_flagged: bool, force: bool, as_json: bool
 ) -> None:
     """Write the sheet to build from: one page that prints on A4 and Letter, in black and white.
 

@@ -26,14 +26,7 @@ from coilbench.analysis.engine.placed import (
     place,
     reaches_over,
 )
-from coilbench.analysis.engine.reasons import (
-    End,
-    LoadMiss,
-    LoadUnsure,
-    RateMiss,
-    Reason,
-    TooStrong,
-)
+from coilbench.analysis.engine.reasons import End, LoadMiss, LoadUnsure, RateMiss, Reason, TooStrong
 from coilbench.analysis.engine.shims import SET_KEY, SeatChoice, seat_choices, shortages
 
 LEAST_GAIN = 1e-9  # in distance from the card: less is no nearer

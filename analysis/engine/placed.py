@@ -216,11 +216,7 @@ def load_at(springs: SetCurves, height_mm: float, loads: SetLoads) -> SetLoad:
 
 
 def place(
-    build: BuildFile,
-    outer: SetCurves,
-    inner: SetCurves | None,
-    choice: SeatChoice,
-    loads: SetLoads,
+    build: BuildFile, outer: SetCurves, inner: SetCurves | None, choice: SeatChoice, loads: SetLoads
 ) -> tuple[PlacedSet, ...]:
     """Put the sets at their heights and read them there.
 

@@ -28,7 +28,7 @@ def json_key(name: str) -> Mapping[str, Any]:
     return {"json": name}
 
 
-_KEYS: dict[type, tuple[tuple[str, str], ...]] = {}
+_KEYS: dict[type, str] = {}
 
 
 def json_keys(of: type, keys: str) -> None:
@@ -40,8 +40,13 @@ def json_keys(of: type, keys: str) -> None:
             key=attribute.of.an.attribute. What is None on the way gives null, a tuple on the way
             gives a list, and `text` alone is the sentence in N and mm.
     """
+    _KEYS[of] = keys
+
+
+def picked(value: Any, keys: str) -> dict[str, Any]:
+    """Return what keys, as in `json_keys`, find in a value."""
     pairs = (each.partition("=") for each in keys.split())
-    _KEYS[of] = tuple((key, path or key) for key, _, path in pairs)
+    return {key: _at(value, (path or key).split(".")) for key, _, path in pairs}
 
 
 @singledispatch
@@ -97,7 +102,7 @@ def document_text(value: Any) -> str:
 def _fields(value: Any) -> dict[str, Any]:
     keys = _KEYS.get(type(value))
     if keys is not None:
-        return {key: document(_at(value, path.split("."))) for key, path in keys}
+        return {key: document(each) for key, each in picked(value, keys).items()}
     found = {
         key: document(getattr(value, each.name))
         for each in fields(value)

@@ -13,12 +13,7 @@ from coilbench.analysis.limits.limits import (
     SetLimits,
     ValveFloat,
 )
-from coilbench.analysis.limits.stress import (
-    LEAST_RATIO,
-    STATIC_SHARE,
-    TEXTBOOK_RATIO,
-    HandbookRate,
-)
+from coilbench.analysis.limits.stress import LEAST_RATIO, STATIC_SHARE, TEXTBOOK_RATIO, HandbookRate
 from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed
 from coilbench.analysis.report.document import describe, json_keys
 from coilbench.analysis.report.units import Units

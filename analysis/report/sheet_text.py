@@ -11,13 +11,7 @@ from dataclasses import dataclass, field
 
 from coilbench.analysis.engine.assignment import Effort, Level
 from coilbench.analysis.engine.pairing import Combination
-from coilbench.analysis.inputs.sheet import (
-    RigPart,
-    ScalePart,
-    SetPart,
-    Sheet,
-    ValveRow,
-)
+from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
 from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.report.assignment_text import ALLOWED, assignment_verdict, number_text
 from coilbench.analysis.report.document import JSON_SKIP, describe, document, json_keys
@@ -190,6 +184,11 @@ def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
         if new:
             found.append((f"{names}, {choice_text(each.choice, units)}", new))
     return SheetLimits(tuple(found), tuple(missing))
+
+
+def flag_text(flag: Flag, units: Units) -> str:
+    """Say why a spring is flagged."""
+    return flag.reason
 
 
 def set_part_notes(part: SetPart, units: Units) -> tuple[str, ...]:
