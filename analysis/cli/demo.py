@@ -20,12 +20,12 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import Paired, show_pairing
+from coilbench.analysis.cli.set_check import show_check
 from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.inputs.measured import candidate_sets
 from coilbench.analysis.report.document import document
-from coilbench.analysis.report.set_text import show_check
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part

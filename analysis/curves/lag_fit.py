@@ -97,23 +97,12 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
         covariance=((rows[0][0], rows[0][1]), (rows[1][0], rows[1][1])),
         degrees_of_freedom=float(max(pieces - 2, 1)),
         known=known,
-        note=_note(float(at[0]), math.sqrt(covariance[0, 0]), known=known),
     )
 
 
 def typical_delay_s(step_s: float) -> float:
     """The delay that is typical of a converter that gives a sample each step_s."""
     return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
-
-
-def _note(delay_s: float, u_s: float, *, known: bool) -> str:
-    told = f"{1e3 * delay_s:.1f} ms, good to {2e3 * u_s:.1f} ms (k = 2)"
-    if known:
-        return f"the load's lag behind the travel was found from the strokes and undone: {told}"
-    return (
-        f"lag unknown: too few strokes, or all too slow, to tell it; what is typical was undone, "
-        f"{told}. Press some strokes faster and some slower"
-    )
 
 
 def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[Array, Array, int]:

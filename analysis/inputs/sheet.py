@@ -9,7 +9,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
-from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve import NotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.engine.assignment import Assignment
 from coilbench.analysis.engine.build_file import BuildFile
@@ -129,7 +129,7 @@ class SetPart:
         curves: its measured springs', flagged ones too.
         heights_mm: valve shut and full lift, where it was judged.
         check: how its springs compare; None where it couldn't be judged.
-        unjudged: why not; empty where it was.
+        unjudged: why not; None where it was.
         not_measured: labels of springs that weren't.
         came: how its numbers came about.
         left_out: strokes that count and that no curve is read from, each with its spring's label.
@@ -141,7 +141,7 @@ class SetPart:
     curves: tuple[SpringCurve, ...]
     heights_mm: tuple[float, ...]
     check: SetCheck | None
-    unjudged: str
+    unjudged: NotMeasured | None
     not_measured: tuple[str, ...]
     came: tuple[Provenance, ...]
     left_out: tuple[tuple[str, JudgedStroke], ...] = ()

@@ -145,7 +145,7 @@ def _part(db: Database, judged: JudgedSet) -> SetPart:
         measured.curves,
         judged.heights_mm[:2],
         judged.check,
-        "" if judged.unjudged is None else judged.unjudged.what,
+        judged.unjudged,
         measured.missing,
         set_provenance(db, record),
         tuple(

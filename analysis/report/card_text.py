@@ -16,7 +16,7 @@ from itertools import combinations
 from typing import Any, NamedTuple
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
-from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig import iso7500
 from coilbench.analysis.rig.card import (
@@ -121,12 +121,12 @@ def not_measured(steps: tuple[StepErrors, ...]) -> list[str]:
 
 
 def headings(units: Units) -> tuple[str, ...]:
-    """Return the columns' titles; value k = 1, sensitivity in N per its unit."""
+    """Return the columns' titles; value k = 1, sensitivity in load per its unit."""
     return "source", "type", "value", "sensitivity", f"contribution {units.load}", "share %"
 
 
 def budget_rows(budget: Budget, units: Units) -> list[tuple[str, ...]]:
-    """Return a row a source: what, A or B, its standard uncertainty, N per unit, its part.
+    """Return a row a source: what, A or B, its standard uncertainty, load per unit, its part.
 
     The part is in the display unit, its share that of the variance.
     """
@@ -135,13 +135,24 @@ def budget_rows(budget: Budget, units: Units) -> list[tuple[str, ...]]:
         (
             line.source,
             line.kind,
-            f"{line.value:.3g}" + ("" if line.unit == "1" else f" {line.unit}"),
-            f"{line.sensitivity:.4g} N" + ("" if line.unit == "1" else f"/{line.unit}"),
+            *_input_cells(line, units),
             f"{units.load_value(line.contribution_n):.4f}",
             f"{line.contribution_n**2 / whole * 100.0:.0f}" if whole > 0.0 else "-",
         )
         for line in budget.lines
     ]
+
+
+def _input_cells(line: BudgetLine, units: Units) -> tuple[str, str]:
+    """Write an input's value and how the load moves with it, in display units."""
+    factor, unit = {
+        "N": (units.load_value(1.0), units.load),
+        "mm": (units.length_value(1.0), units.length),
+    }.get(line.unit, (1.0, line.unit))
+    moves = f"{units.load_value(line.sensitivity) / factor:.4g} {units.load}"
+    if unit == "1":
+        return f"{line.value:.3g}", moves
+    return f"{factor * line.value:.3g} {unit}", f"{moves}/{unit}"
 
 
 def budget_words(budget: Budget, units: Units) -> str:

@@ -24,6 +24,7 @@ from coilbench.analysis.inputs.sheet import (
 )
 from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.html import drawing, render
 from coilbench.analysis.report.pairing_text import card_text
 from coilbench.analysis.report.sheet_text import set_part_notes, sheet_text
@@ -379,14 +380,14 @@ def _set(part: SetPart, units: Units) -> dict[str, object]:
     return {
         "name": part.name,
         "role": part.role,
-        "unjudged": part.unjudged,
+        "unjudged": "" if part.unjudged is None else describe(part.unjudged, units),
         "not_measured": part.not_measured,
         "notes": set_part_notes(part, units),
         "titles": () if check is None else _set_headings(check, units),
         "rows": [_spring_row(spring, units) for spring in springs],
         "feet": () if check is None else _set_feet(check, units),
         "flags": [
-            (f"{spring.label} {flag.kind}", flag.reason)
+            (f"{spring.label} {flag.kind}", describe(flag, units))
             for spring in springs
             for flag in spring.flags
         ],

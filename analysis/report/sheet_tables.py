@@ -6,8 +6,8 @@ from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 
 from coilbench.analysis.inputs.sheet import Sheet
-from coilbench.analysis.report.document import picked
-from coilbench.analysis.report.sheet_text import flag_text, sheet_text
+from coilbench.analysis.report.document import describe, picked
+from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.tables.csv_table import Cell
 
@@ -49,7 +49,7 @@ def sheet_tables(sheet: Sheet, units: Units) -> Iterator[SheetTable]:
         {"set": part.name, "role": part.role}
         | picked(spring, SPRING)
         | {"flags": " ".join(flag.kind for flag in spring.flags)}
-        | {"reasons": "; ".join(flag_text(flag, units) for flag in spring.flags)}
+        | {"reasons": "; ".join(describe(flag, units) for flag in spring.flags)}
         for part, spring in checked
     )
     yield _table("springs", f"set role {SPRING} flags reasons", springs, units)

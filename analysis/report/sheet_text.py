@@ -23,11 +23,9 @@ from coilbench.analysis.report.pairing_text import (
     names_text,
     range_text,
 )
-from coilbench.analysis.report.set_text import set_notes
+from coilbench.analysis.report.set_text import STROKE_RULE, check_document, set_notes
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
-from coilbench.analysis.sets.judge import to_document as check_document
-from coilbench.analysis.sets.stroke_choice import RULE
 from coilbench.capture.strokes.sweep import Origin, Provenance
 
 CAUTIONS = (
@@ -48,8 +46,8 @@ CAME = {
 
 LOADS_METHOD = (
     "A spring's load at a height is the mean of its counted strokes, of both branches where both "
-    f"were measured, each stroke read with the calibration it was captured with. {RULE}; what "
-    "was left out is named with its set. Curves are never "
+    "were measured, each stroke read with the calibration it was captured with. "
+    f"{STROKE_RULE}; what was left out is named with its set. Curves are never "
     "carried on beyond what was measured. Outer and inner push side by side, each at its own "
     "height, so their loads add; a shim lowers both heights, a seat cut raises both"
 )
@@ -145,7 +143,7 @@ def _set_document(part: SetPart) -> dict[str, object]:
     return judged | {
         "set_id": part.set_id,
         "role": part.role,
-        "unjudged": part.unjudged or None,
+        "unjudged": None if part.unjudged is None else describe(part.unjudged, SI),
         "not_measured": part.not_measured,
         "measured": document(part.came),
     }
@@ -186,14 +184,11 @@ def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
     return SheetLimits(tuple(found), tuple(missing))
 
 
-def flag_text(flag: Flag, units: Units) -> str:
-    """Say why a spring is flagged."""
-    return flag.reason
-
-
 def set_part_notes(part: SetPart, units: Units) -> tuple[str, ...]:
     """Return what the reader of a set's loads should know."""
-    strokes = (f"{label}, stroke {one.number}: {one.words()}" for label, one in part.left_out)
+    strokes = (
+        f"{label}, stroke {one.number}: {describe(one, units)}" for label, one in part.left_out
+    )
     return (*set_notes(part.curves, part.heights_mm, units), *strokes)
 
 
@@ -237,8 +232,8 @@ def _flags_method(checks: Sequence[SetCheck]) -> str:
         return "No set could be judged"
     one = checks[0]
     return (
-        f"Each load and rate within {one.tolerance:.0%} of its set's middle (median), with the "
-        "spring's own part of the uncertainty as a guard band; springs that stand apart by the "
+        f"Each load and rate within {one.tolerance:.0%} of its set's middle (median) and of "
+        "its nominal, with the uncertainty as a guard band; springs that stand apart by the "
         f"generalised ESD test, which raises a false alarm in at most {one.alpha:.0%} of sound "
         "sets; free length and shape of the curve likewise. Weak, stiff, short and odd springs "
         "are left out unless asked for"

@@ -73,5 +73,5 @@ def _part(springs: SetCurves) -> SetPart:
                       len(springs.curves), NOW, NOW)  # fmt: skip
     check = check_set(springs.name, springs.curves, heights_mm)
     return SetPart(
-        "s1", springs.name, springs.role, springs.curves, heights_mm, check, "", (), (came,)
+        "s1", springs.name, springs.role, springs.curves, heights_mm, check, None, (), (came,)
     )
