@@ -1,4 +1,4 @@
-"""The one exception a user may meet: what went wrong, where, and how to mend it."""
+"""The one exception a user may meet: what went wrong, where, and what to do about it."""
 
 from __future__ import annotations
 
@@ -21,10 +21,10 @@ class CoilbenchError(Exception):
         super().__init__(what)
 
     def __str__(self) -> str:
-        place = "" if self.where is None else f"{self.where}: "
-        cure = "" if self.hint is None else f" {self.hint}."
-        return f"{place}{self.what}.{cure}"
+        where = "" if self.where is None else f"{self.where}: "
+        hint = "" if self.hint is None else f" {self.hint}."
+        return f"{where}{self.what}.{hint}"
 
 
 class WorkerDied(CoilbenchError):
-    """A part of the program ended by itself, a defect: starting again may work."""
+    """A thread of the program ended unexpectedly, a defect: starting again may work."""

@@ -52,7 +52,7 @@ def _parse_quantity(text: str, units: dict[str, float], what: str, example: str)
     factor = units.get(unit.lower())
     if factor is None:
         raise CoilbenchError(
-            f"{text!r} has the unit {unit!r}, which is no unit of {what}",
+            f"{text!r} has the unit {unit!r}, which is not a unit of {what}",
             hint=f"Write it like {example}",
         )
     return parse_number(number) * factor

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
@@ -27,6 +28,22 @@ def _open_files() -> set[str]:
             continue  # closed while we looked
     kinds = ("/dev/pts", "/dev/tty", ".db", ".wire", "socket:")
     return {name for name in names if any(kind in name for kind in kinds)}
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Locks of ports and control channels lie there: no other worker or run may meet them.
+
+    A port's lock is by its name, and a terminal's number that one run gives back is the next one's.
+    """
+    tmp_path_factory.getbasetemp()  # stays where it is
+    with (
+        tempfile.TemporaryDirectory(prefix="coilbench-") as folder,
+        pytest.MonkeyPatch.context() as patch,
+    ):
+        patch.setenv("TMPDIR", folder)
+        patch.setattr(tempfile, "tempdir", None)
+        yield
 
 
 @pytest.fixture(autouse=True)

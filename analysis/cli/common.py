@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import math
 import textwrap
 from collections.abc import Callable, Sequence
@@ -16,7 +15,10 @@ from rich.table import Table
 
 from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import settings as settings
+from coilbench.analysis.report.document import document_text
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
     parse_fraction,
@@ -64,8 +66,8 @@ def units() -> Units:
 
 
 def print_document(document: Any) -> None:
-    """Print one JSON document on stdout; a value that is not finite is a defect and raises."""
-    click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2))
+    """Print one JSON document on stdout."""
+    click.echo(document_text(document))
 
 
 def say_aside(words: str) -> None:
@@ -73,10 +75,11 @@ def say_aside(words: str) -> None:
     click.echo(words, err=True)
 
 
-def show_warnings(warned: Sequence[str]) -> None:
+def show_warnings(warned: Sequence[Finding]) -> None:
     """Print what speaks against the rig's figures, in a line; nothing where nothing does."""
     if warned:
-        click.echo(f"Warning: {'; '.join(warned)}.")
+        shown = units()
+        click.echo(f"Warning: {'; '.join(describe(one, shown) for one in warned)}.")
 
 
 def console() -> Console:

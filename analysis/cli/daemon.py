@@ -1,7 +1,4 @@
-"""`coilbench daemon`: capture a set, headless.
-
-`coilbench tell`: a word to the capture that runs on this book, from another window.
-"""
+"""`coilbench daemon`: capture a set, headless. `coilbench tell`: command a running capture."""
 
 from __future__ import annotations
 
@@ -11,6 +8,7 @@ import click
 
 from coilbench.analysis.cli.common import LENGTH, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.phrases import describe
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.running.control import ask_snapshot, send_command
@@ -40,7 +38,7 @@ def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> N
     it. Ends half a minute after the set is done, so that its last stroke can still be redone, or
     on SIGTERM or when its terminal is closed: both drain and close.
     """
-    request = CaptureRequest(book_path(), set_name, port, reach_height_mm, units(), LINGER_S)
+    request = CaptureRequest(book_path(), set_name, port, reach_height_mm, LINGER_S)
     printer = _Printer()
     snapshot = run_daemon(request, printer.event)
     printer.line(
@@ -56,11 +54,12 @@ class _Printer:
 
     def __init__(self) -> None:
         self._read = True
+        self._units = units()
 
     def event(self, event: Event) -> None:
         """Print an event."""
         mark = "! " if event.kind in _ALERTS else "  "
-        self.line(f"{mark}{event.words}")
+        self.line(f"{mark}{describe(event.what, self._units)}")
 
     def line(self, words: str) -> None:
         """Print a line."""
@@ -90,7 +89,7 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
 
     For a capture without a screen: coilbench daemon in another window or as a service. With
     LABEL the capture refuses if it is another spring's turn by then; a rename needs both labels,
-    the old one first. Only the user who runs the capture is heard. Prints what came of it.
+    the old one first. Only the user who runs the capture can command it. Prints the outcome.
     """
     book = book_path()
     if action == Action.RENAME and new_label is None:
@@ -99,7 +98,7 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
         )
     command = Command(Action(action), label, new_label)
     before = ask_snapshot(book)
-    told = before.events[-1][0] if before is not None and before.events else 0
+    told = 0 if before is None else before.newest_event
     send_command(book, command)
     give_up_s = time.monotonic() + OUTCOME_S
     while time.monotonic() < give_up_s:
@@ -107,11 +106,11 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
         if snapshot is None:
             click.echo("The capture has ended.")
             return
-        for number, kind, words in snapshot.events:
+        for number, event in snapshot.events:
             if number > told:
                 told = number
-                click.echo(words)
-                if kind in _OUTCOMES and command.action is not Action.FINISH:
+                click.echo(describe(event.what, units()))
+                if event.kind in _OUTCOMES and command.action is not Action.FINISH:
                     return
         time.sleep(_LOOK_S)
-    click.echo("The capture was told; what came of it is not known yet.")
+    click.echo("The capture has taken the command; its outcome is not known yet.")

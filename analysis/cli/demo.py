@@ -38,8 +38,10 @@ from coilbench.capture.book.sets import (
     labels_for,
     new_set,
 )
-from coilbench.capture.calibration.guided import gauge, press_block, sample_stream, weigh
-from coilbench.capture.calibration.parts import NewPart, flex_part, load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.guided import Say, gauge, press_block, sample_stream, weigh
+from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event, EventKind
 from coilbench.capture.running.session import CaptureRequest, Session
@@ -155,7 +157,7 @@ class Demo:
         self._samples = 0
         self._lost = 0
 
-    def calibrate(self, say: Callable[[str], None]) -> None:
+    def calibrate(self, say: Say) -> None:
         """Weigh masses, gauge lengths and press a block, as the guided commands do."""
         with self._opened(_calibration_plan(), phase=0) as source:
             hello, seen = identify(source, 5.0)
@@ -188,7 +190,7 @@ class Demo:
             cracked=one.cracked,
         )
         port = self._port(capture_steps(springs, presses=self.strokes), phase=number + 1)
-        request = CaptureRequest(self.book, one.name, port.url, units=self._units)
+        request = CaptureRequest(self.book, one.name, port.url)
 
         def opened() -> Source:
             source = open_source(port.url)
@@ -286,7 +288,7 @@ def _run(demo: Demo) -> DemoResult:
     )
     with progress:
         task = progress.add_task("calibrating the rig", total=1)
-        demo.calibrate(lambda _words: None)
+        demo.calibrate(lambda _finding: None)
         progress.update(task, completed=1)
         for number, one in enumerate(SETS):
             words = f"capturing {one.name} ({one.role})"

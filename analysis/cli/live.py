@@ -19,14 +19,14 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.feeds import BookReader, Feed, OtherCapture, OwnCapture
 from coilbench.analysis.dashboard.frame import Scene, frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, Bell, KeyMap
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import last_end
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command
+from coilbench.capture.running.commands import Command, Snapshot
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, Session
-from coilbench.capture.running.snapshot import Snapshot
 from coilbench.capture.sources import open_source
 
 REDRAW_S = 0.125  # at most 8 frames a second, and only when something changed
@@ -85,7 +85,7 @@ def live_command(
         return
     if set_name is None:
         raise CoilbenchError("--port needs --set", hint="Say whose springs are pressed")
-    request = CaptureRequest(path, set_name, port, reach_height_mm, units(), LINGER_S)
+    request = CaptureRequest(path, set_name, port, reach_height_mm, LINGER_S)
     session = Session(request, lambda: open_source(port), lambda _event: None)
     with hold_port(port), _ended_by_signals():
         capture = OwnCapture(session)
@@ -240,4 +240,4 @@ def _say_how_it_ended(last: Snapshot) -> None:
     if last.springs and last.turn is None:
         click.echo(f"Next: coilbench set check {last.set_name} --at HEIGHT")
     elif last.turn is not None:
-        click.echo(f"Next is {last.turn}; go on with the same command.")
+        click.echo(f"Next is {describe(last.turn, units())}; go on with the same command.")

@@ -8,11 +8,11 @@ import click
 
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.rig_check import calibration_if_any
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.rig.health import Hints
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import Hello, RawBlock
 from coilbench.capture.calibration.model import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.sources.serial_port import FoundPort, find_ports
@@ -45,10 +45,10 @@ def _ask(port: FoundPort) -> dict[str, str | None]:
             hello, _ = identify(source)
     except CoilbenchError as error:
         return {"device_id": None, "words": error.what}
-    return {"device_id": hello.device_id, "words": describe(hello)}
+    return {"device_id": hello.device_id, "words": _rig_line(hello)}
 
 
-def describe(hello: Hello) -> str:
+def _rig_line(hello: Hello) -> str:
     """Say who a rig is."""
     return (
         f"rig {hello.device_id}, {hello.firmware}, {hello.rate_hz:g} samples/s, "
@@ -68,7 +68,7 @@ def watch_command(port: str, seconds: float | None) -> None:
     calibration = calibration_if_any()
     with open_source(port) as source:
         hello, seen = identify(source)
-        click.echo(describe(hello))
+        click.echo(_rig_line(hello))
         hints = Hints(hello.rate_hz, calibration)
         hints.take(seen)
         begun_s = printed_s = time.monotonic()
@@ -81,7 +81,7 @@ def watch_command(port: str, seconds: float | None) -> None:
                 if blocks:
                     click.echo(_line(blocks[-1], calibration, source.counters.samples_lost))
                 for finding in hints.news():
-                    click.echo(f"WRONG: {finding.what}. {finding.hint}.")
+                    click.echo(f"WRONG: {describe(finding, units())}.")
 
 
 def _line(block: RawBlock, calibration: Calibration | None, lost: int) -> str:

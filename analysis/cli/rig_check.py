@@ -1,14 +1,9 @@
-"""`coilbench rig check --history`: the checks so far and how their error goes with time.
-
-`coilbench rig check` without a weight: the rig's health, and which way its wires go.
-
-`coilbench rig check`: a check weight, the trend of checks, or the rig's health.
-"""
+"""`coilbench rig check`: a check weight, the history of checks, or the rig's health."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from typing import Any
 
 import click
@@ -22,19 +17,22 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.listening import Listener
-from coilbench.analysis.inputs.rig_record import past_checks, rig_warnings
+from coilbench.analysis.inputs.rig_record import Listener, past_checks, rig_warnings
+from coilbench.analysis.report.card_text import (
+    check_line,
+    health_lines,
+    trend_document,
+    verdict_lines,
+)
+from coilbench.analysis.report.phrases import describe, health_finding_document
 from coilbench.analysis.rig.check import (
     MassReading,
-    MassVerdict,
-    PastCheck,
-    Trend,
     judge_mass,
     trend,
 )
-from coilbench.analysis.rig.findings import DRIFT_S, Finding
 from coilbench.analysis.rig.health import Health, Heard, judge_health
 from coilbench.analysis.rig.press import at_rest, moved, press_findings
+from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import (
     CheckRecord,
     NewCheck,
@@ -47,36 +45,17 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.locks import hold_port
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE, STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.guided import sample_stream, weigh_holds
 from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
 
 
-def trend_words(goes: Trend) -> str:
-    """Say a trend in a sentence."""
-    verdict = "it drifts" if goes.plain else "no drift can be told from it"
-    return (
-        f"Over {goes.checks} checks the error goes by {goes.percent_per_30_days:+.3f} "
-        f"± {goes.u_percent_per_30_days:.3f} % in 30 days: {verdict}."
-    )
-
-
-def check_document(record: CheckRecord) -> dict[str, Any]:
-    """Return a check for JSON."""
-    return {"check_id": record.check_id, "made_utc": record.made_utc, **vars(record.check)}
-
-
-def trend_document(goes: Trend | None) -> dict[str, Any] | None:
-    """Return a trend for JSON; null where there is none."""
-    return None if goes is None else {**vars(goes), "drifts": goes.plain}
-
-
-def show_history(as_json: bool) -> None:
+def _show_history(as_json: bool) -> None:
     """Print every check, the trend of those of the calibration in force, and warnings."""
     with open_book(book_path()) as db:
         part = newest_part(db, "load")
@@ -87,9 +66,9 @@ def show_history(as_json: bool) -> None:
     if as_json:
         print_document(
             {
-                "checks": [check_document(record) for record in records],
+                "checks": [_check_document(record) for record in records],
                 "trend": trend_document(goes),
-                "warnings": list(warned),
+                "warnings": warned,
             }
         )
         return
@@ -98,20 +77,14 @@ def show_history(as_json: bool) -> None:
     current = None if part is None else part.part_id
     for record, past in zip(records, past_checks(records), strict=True):
         older = "" if record.check.load_part_id == current else "   (an earlier calibration)"
-        click.echo(_history_line(past) + older)
+        click.echo(check_line(past, units()) + older)
     if goes is not None:
-        click.echo(trend_words(goes))
+        click.echo(f"{describe(goes, units())}.")
     show_warnings(warned)
 
 
-def _history_line(past: PastCheck) -> str:
-    expected_n = past.mass_kg * past.gravity_m_s2
-    return (
-        f"{past.made_utc[:16].replace('T', ' ')}  {past.mass_kg:g} kg  "
-        f"{past.error_percent:+.2f} %  (± {past.error_u_n / expected_n * 100:.2f} %, "
-        f"{past.tolerance_n / expected_n * 100:.2f} % allowed)  "
-        f"{'pass' if past.passed else 'FAIL'}"
-    )
+def _check_document(record: CheckRecord) -> dict[str, Any]:
+    return {"check_id": record.check_id, "made_utc": record.made_utc, **vars(record.check)}
 
 
 PRESS_S = 20.0
@@ -134,7 +107,7 @@ def calibration_if_any() -> Calibration | None:
             return None  # counts are still worth looking at
 
 
-def check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:
+def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:
     """Listen to a rig, judge it and print that; returns whether nothing is wrong."""
     calibration = calibration_if_any()
     with hold_port(port), open_source(port) as source:
@@ -147,9 +120,20 @@ def check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> b
         pressed = _press(listener, heard, calibration) if to_press else None
     findings = [*health.findings, *(pressed or ())]
     if as_json:
-        print_document(health_document(hello, health, findings, pressed is not None))
+        print_document(
+            {
+                "rig": {
+                    "device_id": hello.device_id,
+                    "firmware": hello.firmware,
+                    "travel": hello.travel,
+                },
+                **vars(health),
+                "pressed": pressed is not None,
+                "findings": [health_finding_document(finding) for finding in findings],
+            }
+        )
     else:
-        show_health(hello, health, findings, pressed is not None)
+        _show_health(hello, health, findings, pressed is not None)
     return not findings
 
 
@@ -173,61 +157,18 @@ def _press(
     return press_findings(went, calibration, has_travel=heard.has_travel)
 
 
-def health_document(
-    hello: Hello, health: Health, findings: Sequence[Finding], pressed: bool
-) -> dict[str, Any]:
-    """Return it for JSON; `pressed` tells whether the wiring's direction was judged."""
-    return {
-        "rig": {"device_id": hello.device_id, "firmware": hello.firmware, "travel": hello.travel},
-        **{key: value for key, value in vars(health).items() if key != "findings"},
-        "pressed": pressed,
-        "findings": [finding._asdict() for finding in findings],
-    }
-
-
-def show_health(hello: Hello, health: Health, findings: Sequence[Finding], pressed: bool) -> None:
-    """Print it for a person."""
-    click.echo(f"Rig {hello.device_id}, {hello.firmware}, travel by {hello.travel}")
-    for name, words in _figures(health):
-        click.echo(f"  {name:<14}{words}")
+def _show_health(hello: Hello, health: Health, findings: Sequence[Finding], pressed: bool) -> None:
+    for line in health_lines(hello, health, units()):
+        click.echo(line)
     for finding in findings:
-        click.echo(f"WRONG: {finding.what}. {finding.hint}.")
+        click.echo(f"WRONG: {describe(finding, units())}.")
     if not findings:
         wiring = (
             "load and travel go the right way"
             if pressed
-            else "which way load and travel go was not looked at"
+            else "the direction of load and travel was not checked"
         )
-        click.echo(f"The rig is well; {wiring}.")
-
-
-def _figures(health: Health) -> Iterator[tuple[str, str]]:
-    rate = "unknown" if health.rate_hz is None else f"{health.rate_hz:.1f}"
-    yield "rate", f"{rate} samples a second, nominal {health.nominal_hz:g}"
-    shown = units()
-    if health.noise_counts is not None and health.drift_counts is not None:
-        noise, drift = f"{health.noise_counts:.0f} counts", f"{health.drift_counts:+.0f} counts"
-        if health.noise_n is not None and health.drift_n is not None:
-            noise += f", {shown.load_value(health.noise_n):.4f} {shown.load}"
-            drift += f", {shown.load_value(health.drift_n):+.4f} {shown.load}"
-        yield "load noise", f"{noise} (standard deviation of one sample)"
-        yield f"drift in {DRIFT_S:g} s", drift
-    if health.travel_noise_counts is not None:
-        travel = f"{health.travel_noise_counts:.2f} counts"
-        if health.travel_noise_um is not None:
-            travel += f", {health.travel_noise_um:.1f} um"
-        yield "travel noise", travel
-    yield "load codes", f"{health.load_codes} different ones in {health.samples} samples"
-    yield (
-        "flagged",
-        f"{health.saturated} saturated, {health.suspect} torn, {health.travel_absent} without "
-        "travel",
-    )
-    yield (
-        "link",
-        f"{health.samples_lost} samples lost, {health.lines_bad} lines damaged, "
-        f"{health.restarts} restarts",
-    )
+        click.echo(f"The rig is in order; {wiring}.")
 
 
 @click.command(
@@ -239,12 +180,12 @@ def _figures(health: Health) -> Iterator[tuple[str, str]]:
 @click.option("--mass", help="A check weight, e.g. 20kg: pass or fail, kept in the book.")
 @click.option("--mass-u", help="The weight's expanded uncertainty (k = 2), e.g. 10g as 0.01kg.")
 @click.option("--tolerance", help="Largest error that passes, e.g. 1% or 0.2kg.  [default: 1%]")
-@click.option("--history", is_flag=True, help="List the checks and how they go with time.")
+@click.option("--history", is_flag=True, help="List the checks and the trend of their error.")
 @click.option(
     "--good-for",
     "good_for",
     type=click.FloatRange(min=0.0, min_open=True),
-    help="Days that a calibration or a check stands for, from now on.  [default: 90, common "
+    help="Days that a calibration or a check is valid, from now on.  [default: 90, common "
     "practice]",
 )
 @click.option(
@@ -276,7 +217,7 @@ def check_command(
     if good_for is not None:
         _set_limit(good_for)
     if history:
-        show_history(as_json)
+        _show_history(as_json)
         return
     if port is None:
         if good_for is not None:
@@ -285,14 +226,14 @@ def check_command(
             "a check needs the rig's port", hint="Give --port (see: coilbench rig find)"
         )
     if mass is None:
-        sound = check_health(port, seconds, hands_off, as_json)
+        sound = _check_health(port, seconds, hands_off, as_json)
     else:
-        sound = _check_mass(port, parse_mass_kg(mass), mass_u, tolerance, as_json)
+        sound = _check_mass(port, _parse_mass_kg(mass), mass_u, tolerance, as_json)
     if not sound:
         raise click.exceptions.Exit(1)
 
 
-def parse_mass_kg(text: str) -> float:
+def _parse_mass_kg(text: str) -> float:
     """Read a mass with its unit, kg or lb.
 
     Raises:
@@ -308,7 +249,7 @@ def _set_limit(days: float) -> None:
         raise CoilbenchError("a number of days must be finite", hint="For example --good-for 60")
     with open_book(book_path(), create=True) as db:
         set_good_for_days(db, days)
-    click.echo(f"A calibration and a check now stand for {days:g} days.", err=True)
+    click.echo(f"A calibration and a check are now valid for {days:g} days.", err=True)
 
 
 def _check_mass(
@@ -317,12 +258,14 @@ def _check_mass(
     part = _load_part()
     gravity = STANDARD_GRAVITY_M_S2 if part.gravity_m_s2 is None else part.gravity_m_s2
     tolerance_n = None if tolerance is None else _tolerance_n(tolerance, mass_kg * gravity)
-    u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else parse_mass_kg(mass_u) / mass_kg
+    u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else _parse_mass_kg(mass_u) / mass_kg
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
         _refuse_other_rig(part, hello)
         stream = sample_stream(source, seen)
-        zero, loaded = weigh_holds(stream, (0.0, mass_kg), say_aside)
+        zero, loaded = weigh_holds(
+            stream, (0.0, mass_kg), lambda step: say_aside(describe(step, units()))
+        )
     reading = MassReading(
         mass_kg, zero.load_counts, loaded.load_counts, loaded.load_sd_counts, loaded.n
     )
@@ -355,15 +298,16 @@ def _check_mass(
     if as_json:
         print_document(
             {
-                "check": check_document(record),
+                "check": _check_document(record),
                 "expected_n": verdict.expected_n,
                 "load_n": verdict.load_n,
                 "trend": trend_document(trend(past)),
-                "warnings": list(warned),
+                "warnings": warned,
             }
         )
     else:
-        _show_verdict(mass_kg, verdict, trend(past))
+        for line in verdict_lines(mass_kg, verdict, trend(past), units()):
+            click.echo(line)
     return verdict.passed
 
 
@@ -372,7 +316,7 @@ def _load_part() -> PartRecord:
         part = newest_part(db, "load")
     if part is None:
         raise CoilbenchError(
-            "the load is not calibrated yet, so that there is nothing to check",
+            "the load is not calibrated yet: there is nothing to check",
             hint="First: coilbench rig weigh",
         )
     return part
@@ -394,26 +338,3 @@ def _tolerance_n(text: str, expected_n: float) -> float:
             f"a tolerance of {text} lets nothing pass", where="--tolerance", hint="Give one above 0"
         )
     return tolerance_n
-
-
-def _show_verdict(mass_kg: float, verdict: MassVerdict, goes: Trend | None) -> None:
-    shown = units()
-    percent = verdict.error_n / verdict.expected_n * 100.0
-    click.echo(
-        f"{'PASS' if verdict.passed else 'FAIL'}: {mass_kg:g} kg presses with "
-        f"{shown.load_text(verdict.expected_n)} and reads {shown.load_text(verdict.load_n)}, "
-        f"{percent:+.2f} % off (known to ± {verdict.error_u_n / verdict.expected_n * 100:.2f} %, "
-        f"k = 2); {verdict.tolerance_n / verdict.expected_n * 100:.2f} % is allowed."
-    )
-    if verdict.drifted and verdict.passed:
-        click.echo(
-            "That is more than calibration and weight are unsure of: something has moved since "
-            "the calibration. Check again soon."
-        )
-    if goes is not None:
-        click.echo(trend_words(goes))
-    if not verdict.passed:
-        click.echo(
-            "Check that the weight stands free and the cell is clean and square; if it fails "
-            "again, calibrate anew: coilbench rig weigh"
-        )

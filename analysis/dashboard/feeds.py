@@ -12,17 +12,18 @@ from sqlite_utils import Database
 
 from coilbench.analysis.dashboard.frame import SetTable
 from coilbench.analysis.dashboard.set_table import read_set_table, with_strokes
-from coilbench.analysis.inputs.rig_record import standing_words
+from coilbench.analysis.inputs.rig_record import calibration_state
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sessions import live_session
 from coilbench.capture.book.sets import set_names
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command
+from coilbench.capture.running.commands import Command, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import Session
-from coilbench.capture.running.snapshot import Snapshot
 
 BOOK_LOOK_S = 0.5
 RETRY_S = 2.0  # after the book could not be read
@@ -104,11 +105,11 @@ class OtherCapture:
             found = live_session(db)
         if found is None:
             return None
-        seen_utc, snapshot = found
+        seen_utc, snapshot = found[0], Snapshot.from_document(found[1])
         behind_s = (datetime.now(UTC) - datetime.fromisoformat(seen_utc)).total_seconds()
         if behind_s > SILENT_S:
-            words = f"the capture has written nothing for {behind_s:.0f} s: is it still running?"
-            return replace(snapshot, link="lost", link_words=words)
+            silent = Finding.of("capture_silent", silent_s=behind_s)
+            return replace(snapshot, link="lost", link_what=silent)
         age_s = snapshot.sample_age_s
         return replace(snapshot, sample_age_s=None if age_s is None else age_s + behind_s)
 
@@ -173,7 +174,8 @@ class BookReader:
         if mark == self._mark:
             return
         self.table = with_strokes(db, self._set_name, self.table)
-        self.standing = standing_words(db, utc_now())
+        state = calibration_state(db, utc_now())
+        self.standing = "" if state is None else describe(state, self._units)
         self.table = read_set_table(db, self._set_name, self._heights_mm, self._units)
         self._mark = mark
 

@@ -1,8 +1,4 @@
-"""What the dashboard says about the link, the turn and the last events. Pure.
-
-The dashboard's table of the set, as lines. Pure.
-
-The live dashboard as something rich can draw: one frame from one scene. Pure.
+"""The live dashboard: one frame, drawn from one scene. Pure.
 
 Nothing is remembered here: the same scene and size give the same frame.
 """
@@ -17,23 +13,29 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from coilbench.analysis.dashboard.drawing import HeightBar, large, marks_for
+from coilbench.analysis.report.phrases import describe, stroke_text
 from coilbench.analysis.report.set_plot import Axis, Trace, draw, joined
 from coilbench.analysis.report.units import Units
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import EventKind, Snapshot
 
 SAFETY = "Eye protection on, press unplugged, spring captive; stop before coil bind."
 STALE_S = 2.0
 # Shares of samples lost at which the link is called fair and poor; common practice, no source.
 FAIR_SHARE, POOR_SHARE = 0.0005, 0.01
 _PHASES = {"idle": "free", "touch": "touched", "press": "pressing", "release": "letting up"}
-_MARKS = {"kept": ("+ ", "green"), "refused": ("! ", "bold red"), "fault": ("! ", "bold red")}
+_ALERT = ("! ", "bold red")
+_MARKS = {
+    EventKind.KEPT: ("+ ", "green"),
+    EventKind.REFUSED: _ALERT,
+    EventKind.FAULT: _ALERT,
+}
 
 
-def link_line(snapshot: Snapshot) -> Text:
-    """Say how the link is, in words; the state never hangs on the colour alone."""
+def link_line(snapshot: Snapshot, units: Units) -> Text:
+    """Describe the link; the state never depends on the colour alone."""
     age_s = snapshot.sample_age_s
     if snapshot.link != "up":
-        state, style = f"LINK {snapshot.link.upper()}: {snapshot.link_words}", "bold red"
+        state, style = f"LINK {snapshot.link.upper()}: {_link_text(snapshot, units)}", "bold red"
     elif age_s is None:
         state, style = "link up, no sample yet", "bold"
     elif age_s > STALE_S:
@@ -52,33 +54,35 @@ def _grade(snapshot: Snapshot) -> tuple[str, str]:
     sent = snapshot.samples + snapshot.samples_lost
     share = snapshot.samples_lost / sent if sent else 0.0
     if share >= POOR_SHARE:
-        return "poor: look at the cable", "bold red"
+        return "poor: check the cable", "bold red"
     return ("fair", "bold") if share >= FAIR_SHARE else ("good", "green")
 
 
-def turn_words(snapshot: Snapshot) -> tuple[str, str]:
+def _link_text(snapshot: Snapshot, units: Units) -> str:
+    what = snapshot.link_what
+    return "waiting for the rig" if what is None else describe(what, units)
+
+
+def _whose_turn(snapshot: Snapshot, units: Units) -> tuple[str, str]:
     """Return whose turn it is and which stroke, or how the set's end is held open."""
-    if snapshot.label is None or snapshot.turn is None:
-        left_s = snapshot.ends_in_s
-        ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
-        done = snapshot.springs > 0
-        return ("DONE", f"the set is done{ends}") if done else ("WAIT", snapshot.link_words)
-    return snapshot.label, snapshot.turn.removeprefix(f"{snapshot.label}, ")
+    if snapshot.turn is not None:
+        return snapshot.turn.label, stroke_text(snapshot.turn)
+    if snapshot.springs == 0:
+        return "WAIT", _link_text(snapshot, units)
+    left_s = snapshot.ends_in_s
+    ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
+    return "DONE", f"the set is done{ends}"
 
 
-def phase_words(snapshot: Snapshot) -> str:
-    """Say where in a stroke the spring is."""
-    return _PHASES.get(snapshot.phase, snapshot.phase)
-
-
-def event_lines(snapshot: Snapshot, room: int, width: int) -> list[Text]:
-    """Return the last things that happened in `room` lines, the latest last, whole and in words.
+def _event_lines(snapshot: Snapshot, units: Units, room: int, width: int) -> list[Text]:
+    """Return the last things that happened in `room` lines, the latest last and whole.
 
     + is a stroke kept, ! one refused or a fault.
     """
     lines: list[Text] = []
-    for _, kind, words in reversed(snapshot.events):
-        mark, style = _MARKS.get(kind, ("  ", ""))
+    for _, event in reversed(snapshot.events):
+        mark, style = _MARKS.get(event.kind, ("  ", ""))
+        words = describe(event.what, units)
         pieces = textwrap.wrap(words, max(20, width - 2)) or [""]
         if lines:
             pieces = [words]  # cut where it is too long: the latest alone is told whole
@@ -126,7 +130,7 @@ class SetTable:
     band: tuple[tuple[float, float, float], ...] = ()
 
 
-def table_lines(table: SetTable, current: str | None, units: Units, room: int) -> list[Text]:
+def _table_lines(table: SetTable, current: str | None, units: Units, room: int) -> list[Text]:
     """Return the table in at most `room` lines, the spring whose turn it is in view."""
     rows = _around(table.rows, current, max(1, room - 1))
     label = max([len("spring"), *(len(row.label) for row in rows)])
@@ -147,7 +151,7 @@ def table_lines(table: SetTable, current: str | None, units: Units, room: int) -
     return lines
 
 
-def reason_lines(table: SetTable, room: int) -> list[Text]:
+def _reason_lines(table: SetTable, room: int) -> list[Text]:
     """Return why springs are flagged, at most `room` lines; what is left out is counted."""
     reasons = [
         Text.assemble((f"{row.label} {flag}", "bold red"), f": {reason}")
@@ -187,7 +191,7 @@ class Scene:
         table: the set so far.
         units: display units.
         heights_mm: the heights asked for, seat and open; without, those of the set's nominal.
-        standing: how old the calibration is and what the last check said, in words.
+        standing: how old the calibration is and what the last check said.
         keys: what the keys do, or what is being typed.
     """
 
@@ -218,7 +222,7 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     tall = height >= TALL
     bar, words = _bar(scene, width)
     above = [
-        _Block(0, [_head(scene), link_line(scene.snapshot)]),
+        _Block(0, [_head(scene), link_line(scene.snapshot, scene.units)]),
         _Block(3, [Text(scene.standing)] if scene.standing else []),
         _Block(0, _turn(scene, width, tall=tall, ascii_only=ascii_only)),
         _Block(0, _live(scene, width, huge=height >= HUGE, ascii_only=ascii_only)),
@@ -226,8 +230,8 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
         _Block(0, [words]),
     ]
     below = [
-        _Block(4, reason_lines(scene.table, 8 if tall else 2)),
-        _Block(0, event_lines(scene.snapshot, 5 if tall else 2, width)),
+        _Block(4, _reason_lines(scene.table, 8 if tall else 2)),
+        _Block(0, _event_lines(scene.snapshot, scene.units, 5 if tall else 2, width)),
         _Block(2, [Text(scene.keys, "bold")] if scene.keys else []),
         _Block(0, [Text(SAFETY, "italic")]),
     ]
@@ -235,7 +239,8 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     lines = [line for block in above for line in block.lines]
     lines += _body(scene, width, max(1, room), ascii_only=ascii_only)
     lines += [line for block in below for line in block.lines]
-    return Group(*(_fit(line, ascii_only=ascii_only) for line in lines[:height]))
+    del lines[height - 1 : -1]  # the caution stays, however small the screen
+    return Group(*(_fit(line, ascii_only=ascii_only) for line in lines))
 
 
 def _give_way(blocks: list[_Block], most: int) -> int:
@@ -261,7 +266,7 @@ def _head(scene: Scene) -> Text:
 
 
 def _turn(scene: Scene, width: int, *, tall: bool, ascii_only: bool) -> list[Text]:
-    who, which = turn_words(scene.snapshot)
+    who, which = _whose_turn(scene.snapshot, scene.units)
     letters = large(who, ascii_only=ascii_only) if tall else None
     if letters is None or len(letters[0]) + 4 > width:
         return [Text(f"NOW: {who}, {which}" if scene.snapshot.label else which, "bold reverse")]
@@ -271,12 +276,13 @@ def _turn(scene: Scene, width: int, *, tall: bool, ascii_only: bool) -> list[Tex
 
 def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Text]:
     snapshot, units = scene.snapshot, scene.units
+    phase = _PHASES.get(snapshot.phase, snapshot.phase)
     load = units.load_text(snapshot.load_n)
     load = load.removeprefix("-") if load.startswith("-0.0") else load  # an empty cell's noise
     height, depth = units.length_text(snapshot.height_mm), units.length_text(snapshot.depth_mm)
     letters = large(f"{load:>9}   {height:>9}", ascii_only=ascii_only) if huge else None
     if letters is not None and len(letters[0]) + 4 <= width:
-        words = f"  load, and height; depth {depth}, {phase_words(snapshot)}"
+        words = f"  load, and height; depth {depth}, {phase}"
         blank = Text("")
         return [blank, *(Text(f"  {line}") for line in letters), Text(words)]
     line = Text.assemble(
@@ -285,7 +291,7 @@ def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Tex
         (height, "bold"),
         "   depth ",
         (depth, "bold"),
-        f"   {phase_words(snapshot)}",
+        f"   {phase}",
     )
     return [line]
 
@@ -321,7 +327,7 @@ def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
 
 def _body(scene: Scene, width: int, room: int, *, ascii_only: bool) -> list[Text]:
     """Return the table and, beside it where there is room, the curve."""
-    left = table_lines(scene.table, scene.snapshot.label, scene.units, room)
+    left = _table_lines(scene.table, scene.snapshot.label, scene.units, room)
     taken = max(line.cell_len for line in left) + 2
     if width < NARROW or width - taken < FEWEST_CURVE or room < FEWEST_ROWS:
         return left + [Text("")] * (room - len(left))

@@ -1,31 +1,30 @@
-"""When the terminal's bell rings: once for accepted, twice for refused. Pure.
-
-What the keys of the dashboard mean. Pure: text in, commands out.
-"""
+"""What the keys of the dashboard mean, and when its bell rings. Pure."""
 
 from __future__ import annotations
 
 import re
 
-from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command, EventKind, Snapshot
 
-_RINGS = {"kept": 1, "refused": 2, "fault": 2, "done": 3}
+_RINGS = {EventKind.KEPT: 1, EventKind.REFUSED: 2, EventKind.FAULT: 2, EventKind.DONE: 3}
 
 
 class Bell:
-    """Counts the rings that new events ask for; what had happened before it looked is not rung."""
+    """Counts the rings that new events ask for: one for a stroke kept, two for one refused.
+
+    What had happened before it was first asked is not rung.
+    """
 
     def __init__(self) -> None:
         self._heard: int | None = None
 
     def rings(self, snapshot: Snapshot) -> int:
         """Return how often to ring for what is new: the most that one of the events asks for."""
-        newest = snapshot.events[-1][0] if snapshot.events else 0
+        newest = snapshot.newest_event
         heard, self._heard = self._heard, newest
         if heard is None or newest < heard:  # the first look, or another capture
             return 0
-        new = (kind for number, kind, _ in snapshot.events if number > heard)
+        new = (event.kind for number, event in snapshot.events if number > heard)
         return max((_RINGS.get(kind, 0) for kind in new), default=0)
 
 
@@ -63,7 +62,7 @@ class KeyMap:
         """Return what is being typed, as a line; None while nothing is."""
         if self._typed is None:
             return None
-        return f"new label for {self._for_label}: {self._typed}_  (Enter: rename, Esc: leave it)"
+        return f"new label for {self._for_label}: {self._typed}_  (Enter: rename, Esc: cancel)"
 
     def _command(self, key: str, label: str | None) -> Command | str | None:
         low = key.lower()

@@ -21,6 +21,7 @@ from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.rig.card import Card
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.scale import Scale
 from coilbench.capture.strokes.sweep import Provenance
 
@@ -183,7 +184,7 @@ class RigPart:
 
     card: Card | None
     scales: tuple[ScalePart, ...]
-    warnings: tuple[str, ...]
+    warnings: tuple[Finding, ...]
 
 
 @dataclass(frozen=True)

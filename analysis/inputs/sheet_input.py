@@ -36,7 +36,7 @@ from coilbench.analysis.engine.placed import (
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
-from coilbench.analysis.inputs.rig_record import calibration_card, limit_days, rig_warnings
+from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings
 from coilbench.analysis.inputs.sheet import (
     BudgetPart,
     Line,
@@ -53,8 +53,10 @@ from coilbench.analysis.inputs.sheet import (
 from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.rig.check import days_between
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import find_scale, newest_part
 from coilbench.capture.book.rows import utc_now
+from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
 
 Array = NDArray[np.float64]
@@ -166,10 +168,9 @@ def _rig(db: Database, parts: Iterable[SetPart], now_utc: str) -> RigPart:
             age_days = days_between(made_utc, now_utc)
             scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
     card = None if newest_part(db, "load") is None else calibration_card(db)
-    limit = limit_days(db)
+    limit = good_for_days(db)
     stale = [
-        f"the calibration of the scale {one.scale.name} is {one.age_days:.0f} days old, the limit "
-        f"is {limit:g}: calibrate it again before you measure, with coilbench rig weigh --scale"
+        Finding.of("scale_old", scale=one.scale.name, age_days=one.age_days, limit_days=limit)
         for one in scales
         if one.age_days > limit
     ]

@@ -7,15 +7,13 @@ from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.report import card_text as budget_view
 from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report.html import drawing, render
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.rig.card import Card, PartCard
-from coilbench.analysis.rig.iso7500 import SOURCE
+from coilbench.analysis.rig.card import SOURCE, Card, PartCard
 
 UP, DOWN = "#0b5394", "#b45f06"  # told apart by their shape, too
-AT_LABEL = {"load": "mass, kg", "travel": "gauge, mm", "flex": "load, counts"}
 
 
 def card_page(card: Card, units: Units, made_utc: str) -> str:
@@ -30,7 +28,9 @@ def card_page(card: Card, units: Units, made_utc: str) -> str:
         "card.html",
         card=card,
         made=made_utc[:16].replace("T", " "),
+        warnings=[describe(warning, units) for warning in card.warnings],
         sentences=list(card_view.sentences(card, units)),
+        check=None if card.check is None else card_view.last_check_line(card.check, units),
         parts=[_part(part, units) for part in card.parts],
         steps=card_view.step_rows(card, units),
         limits=card_view.limit_rows(),
@@ -41,18 +41,18 @@ def card_page(card: Card, units: Units, made_utc: str) -> str:
 
 def _budget(budget: Budget, units: Units) -> dict[str, object]:
     return {
-        "title": card_view.BUDGET_TITLE,
-        "headings": budget_view.headings(units),
-        "rows": budget_view.budget_rows(budget, units),
-        "words": budget_view.budget_words(budget, units),
+        "title": card_view.budget_title(units),
+        "headings": card_view.headings(units),
+        "rows": card_view.budget_rows(budget, units),
+        "words": card_view.budget_words(budget, units),
     }
 
 
 def _part(card: PartCard, units: Units) -> dict[str, object]:
     return {
-        "heading": card_view.heading(card),
+        "heading": card_view.heading(card, units),
         "title": card_view.TITLES[card.part.kind],
-        "coefficients": card_view.coefficient_rows(card),
+        "coefficients": card_view.coefficient_rows(card, units),
         "correlation": card_view.correlation_words(card),
         "points": card_view.point_rows(card, units),
         "plot": _plot(card, units),
@@ -79,7 +79,9 @@ def _plot(card: PartCard, units: Units) -> Markup:
                 label=name,
             )
     unit = units.load if kind == "load" else units.length
-    axes.set_xlabel(AT_LABEL[kind])
+    mass = "lb" if units.load == "lbf" else "kg"
+    at = {"load": f"mass, {mass}", "travel": f"gauge, {units.length}", "flex": "load, counts"}
+    axes.set_xlabel(at[kind])
     axes.set_ylabel(f"known less fitted, {unit}")
     if len({r.falling for r in found}) > 1:
         axes.legend(frameon=False)

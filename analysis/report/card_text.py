@@ -1,36 +1,37 @@
-"""What a calibration card says in sentences. Pure.
-
-An uncertainty budget as a table of text and as a JSON document. Pure.
-
-The calibration card's tables as text, the same for terminal and page. Pure.
-
-The calibration card as a JSON document, in N and mm. Pure.
-"""
+"""The calibration card, budgets, the rig's health and its checks, as text and documents. Pure."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import asdict
 from itertools import combinations
 from typing import Any, NamedTuple
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
-from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
+from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.phrases import describe, mass_text
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.rig import iso7500
 from coilbench.analysis.rig.card import (
+    CLASSES,
+    COLUMNS,
+    SOURCE,
     X_UNIT,
     Y_UNIT,
     Card,
     PartCard,
+    StepErrors,
     Trust,
+    class_met,
     coefficient_u,
+    columns_over,
     correlation,
 )
-from coilbench.analysis.rig.iso7500 import CLASSES, COLUMNS, StepErrors, class_met, columns_over
-from coilbench.capture.calibration.parts import NewPart, PointRow
-from coilbench.capture.units import KGF_N
+from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
+from coilbench.analysis.rig.health import DRIFT_S, Health
+from coilbench.capture.blocks import Hello
+from coilbench.capture.calibration.model import NewPart, PointRow
+from coilbench.capture.units import KGF_N, LBF_N
 
 COLUMN_WORDS = {
     "q": "accuracy",
@@ -40,18 +41,18 @@ COLUMN_WORDS = {
     "resolution": "resolution",
 }
 NO_CERTIFICATE = (
-    "This is no certificate: ISO 7500-1 asks for three increasing runs of five steps or more, "
+    "This is not a certificate: ISO 7500-1 asks for three increasing runs of five steps or more, "
     "with instruments of its own classes"
 )
 
 
 def trust_words(trust: Trust, units: Units) -> str:
-    """Say in plain words what a load may be trusted to; rounded up, to be on the safe side."""
+    """Say what a load may be trusted to; rounded up, to be on the safe side."""
     low, high = units.load_value(trust.low_n), units.load_value(trust.high_n)
     u = rounded_up(units.load_value(trust.load_u_n))
     return (
         f"Between {low:.3g} and {high:.3g} {units.load}, trust a steady load to ± {u:g} "
-        f"{units.load} (19 readings of 20 are that near)"
+        f"{units.load} (19 of 20 readings are within it)"
     )
 
 
@@ -65,13 +66,15 @@ def rounded_up(number: float) -> float:
     return float(f"{math.ceil(number / step - 1e-9) * step:.2g}")
 
 
-def gravity_words(gravity_m_s2: float) -> str:
+def gravity_words(gravity_m_s2: float, units: Units) -> str:
     """Explain local gravity in one line."""
-    return (
-        f"Gravity is taken as {gravity_m_s2:.5f} m/s2: a mass of 1 kg presses with "
-        f"{gravity_m_s2:.5f} N, which shows as {gravity_m_s2 / KGF_N:.5f} kg, since a kg shown is "
-        f"always {KGF_N} N"
-    )
+    one_kg = f"Gravity is taken as {gravity_m_s2:.5f} m/s2: "
+    if units.load == "lbf":
+        shown = gravity_m_s2 / KGF_N
+        return f"{one_kg}a mass of 1 lb presses with {shown:.5f} lbf"
+    shows = f", which shows as {gravity_m_s2 / KGF_N:.5f} kg" if units.load == "kg" else ""
+    why = f", since a kg shown is always {KGF_N} N" if units.load == "kg" else ""
+    return f"{one_kg}a mass of 1 kg presses with {gravity_m_s2:.5f} N{shows}{why}"
 
 
 def masses_words(load: NewPart) -> str:
@@ -100,9 +103,9 @@ def class_words(card: Card, units: Units) -> Iterator[str]:
         )
         yield (
             "Of ISO 7500-1's limits its errors would meet none: at "
-            f"{units.load_text(top_step.true_n)} the {over} passes those of class 3"
+            f"{units.load_text(top_step.true_n)} the {over} exceeds those of class 3"
         )
-    missing = [COLUMN_WORDS[name] for name in not_measured(card.steps)]
+    missing = [COLUMN_WORDS[name] for name in _not_measured(card.steps)]
     if missing:
         yield f"Not measured, and so not judged: {', '.join(missing)}"
     if card.noise_counts is None:
@@ -111,7 +114,7 @@ def class_words(card: Card, units: Units) -> Iterator[str]:
     yield f"{NO_CERTIFICATE}; this was {card.runs} {runs} of {len(card.steps)} steps"
 
 
-def not_measured(steps: tuple[StepErrors, ...]) -> list[str]:
+def _not_measured(steps: tuple[StepErrors, ...]) -> list[str]:
     """Return the columns that no step has."""
     return [
         name
@@ -121,38 +124,38 @@ def not_measured(steps: tuple[StepErrors, ...]) -> list[str]:
 
 
 def headings(units: Units) -> tuple[str, ...]:
-    """Return the columns' titles; value k = 1, sensitivity in load per its unit."""
+    """Return the columns' titles of a budget; the value is a standard uncertainty, k = 1."""
     return "source", "type", "value", "sensitivity", f"contribution {units.load}", "share %"
 
 
 def budget_rows(budget: Budget, units: Units) -> list[tuple[str, ...]]:
-    """Return a row a source: what, A or B, its standard uncertainty, load per unit, its part.
+    """Return a row a source: what, A or B, its uncertainty, load per unit, its contribution.
 
-    The part is in the display unit, its share that of the variance.
+    All in display units; the share is that of the variance.
     """
     whole = budget.combined_u_n**2
-    return [
-        (
-            line.source,
-            line.kind,
-            *_input_cells(line, units),
-            f"{units.load_value(line.contribution_n):.4f}",
-            f"{line.contribution_n**2 / whole * 100.0:.0f}" if whole > 0.0 else "-",
+    rows: list[tuple[str, ...]] = []
+    for line in budget.lines:
+        unit, size = _unit(line.unit, units)
+        over = "" if line.unit == "1" else f"/{unit}"
+        rows.append(
+            (
+                line.source,
+                line.kind,
+                f"{line.value / size:.3g}" + ("" if line.unit == "1" else f" {unit}"),
+                f"{units.load_value(line.sensitivity) * size:.4g} {units.load}{over}",
+                f"{units.load_value(line.contribution_n):.4f}",
+                f"{line.contribution_n**2 / whole * 100.0:.0f}" if whole > 0.0 else "-",
+            )
         )
-        for line in budget.lines
-    ]
+    return rows
 
 
-def _input_cells(line: BudgetLine, units: Units) -> tuple[str, str]:
-    """Write an input's value and how the load moves with it, in display units."""
-    factor, unit = {
-        "N": (units.load_value(1.0), units.load),
-        "mm": (units.length_value(1.0), units.length),
-    }.get(line.unit, (1.0, line.unit))
-    moves = f"{units.load_value(line.sensitivity) / factor:.4g} {units.load}"
-    if unit == "1":
-        return f"{line.value:.3g}", moves
-    return f"{factor * line.value:.3g} {unit}", f"{moves}/{unit}"
+def _unit(si: str, units: Units) -> tuple[str, float]:
+    """Return the display unit for one of ours, and its size in that."""
+    if si == "N":
+        return units.load, 1.0 / units.load_value(1.0)
+    return (units.length, 1.0 / units.length_value(1.0)) if si == "mm" else (si, 1.0)
 
 
 def budget_words(budget: Budget, units: Units) -> str:
@@ -176,28 +179,29 @@ def budget_document(budget: Budget) -> dict[str, Any]:
                 "unit": line.unit,
                 "sensitivity_n_per_unit": line.sensitivity,
                 "contribution_n": line.contribution_n,
-                "degrees_of_freedom": _finite(line.degrees_of_freedom),
+                "degrees_of_freedom": document(line.degrees_of_freedom),
             }
             for line in budget.lines
         ],
         "combined_u_n": budget.combined_u_n,
         "k": budget.k,
         "expanded_u_n": budget.expanded_u_n,
-        "effective_degrees_of_freedom": _finite(budget.effective_dof),
+        "effective_degrees_of_freedom": document(budget.effective_dof),
     }
 
 
-def _finite(number: float) -> float | None:
-    return number if math.isfinite(number) else None
-
-
 TITLES = {"load": "Load", "travel": "Travel", "flex": "Press flex"}
-BUDGET_TITLE = (
-    f"Budget of a typical reading, half the largest mass on a spring of "
-    f"{TYPICAL_RATE_N_PER_MM:g} N/mm, before lag and friction"
-)
 MOST_ROWS = 40  # a pressed block has hundreds of samples: they are drawn, not listed
 BAR_CELLS = 10  # of the residual bar, to either side
+
+
+def budget_title(units: Units) -> str:
+    """Say what the budget of a card is of."""
+    rate = units.rate_value(TYPICAL_RATE_N_PER_MM)
+    return (
+        "Budget of a typical reading, half the largest mass on a spring of "
+        f"{rate:.4g} {units.load}/{units.length}, before lag and friction"
+    )
 
 
 class Residual(NamedTuple):
@@ -208,31 +212,33 @@ class Residual(NamedTuple):
     falling: bool
 
 
-def heading(card: PartCard) -> str:
+def heading(card: PartCard, units: Units) -> str:
     """Say of a part when it was made, from what, of how many points."""
     part = card.part
     rig = "" if part.device_id is None else f", rig {part.device_id}"
+    unit, size = _unit(Y_UNIT[part.kind], units)
     return (
         f"Of {card.made_utc[:10]} ({card.age_days:.0f} days ago), {part.origin}"
-        f"{rig}, {part.fit.points} points, residual sd {part.fit.residual_sd:.3g} "
-        f"{Y_UNIT[part.kind]}"
+        f"{rig}, {part.fit.points} points, residual sd {part.fit.residual_sd / size:.3g} {unit}"
     )
 
 
-def coefficient_rows(card: PartCard) -> list[tuple[str, str, str]]:
+def coefficient_rows(card: PartCard, units: Units) -> list[tuple[str, str, str]]:
     """Return each coefficient with its unit and standard uncertainty (k = 1)."""
     fit, kind = card.part.fit, card.part.kind
+    (y, y_size), (x, x_size) = _unit(Y_UNIT[kind], units), _unit(X_UNIT[kind], units)
     rows = []
     for power, (number, u) in enumerate(zip(fit.coefficients, coefficient_u(fit), strict=True)):
         if power == 0 and u == 0.0:
             continue  # a curve through the origin
-        over = "" if power == 0 else f"/{X_UNIT[kind]}" + ("" if power == 1 else f"^{power}")
-        rows.append((f"c{power}", f"{number:.8g} ± {u:.2g}", f"{Y_UNIT[kind]}{over}"))
+        scale = x_size**power / y_size
+        over = "" if power == 0 else f"/{x}" + ("" if power == 1 else f"^{power}")
+        rows.append((f"c{power}", f"{number * scale:.8g} ± {u * scale:.2g}", f"{y}{over}"))
     return rows
 
 
 def correlation_words(card: PartCard) -> str:
-    """Say how the coefficients hang together: each pair's correlation."""
+    """Return the correlation of each pair of coefficients."""
     rows = correlation(card.part.fit)
     unsure = [i for i, u in enumerate(coefficient_u(card.part.fit)) if u > 0.0]
     return ", ".join(f"r(c{i}, c{j}) {rows[i][j]:+.3f}" for i, j in combinations(unsure, 2))
@@ -244,11 +250,13 @@ def residuals(card: PartCard, units: Units) -> list[Residual]:
     for point in card.part.points:
         falling = point.direction == "down"
         if point.residual_n is not None and point.mass_kg is not None:
-            found.append(Residual(point.mass_kg, units.load_value(point.residual_n), falling))
+            at = point.mass_kg * (KGF_N / LBF_N if units.load == "lbf" else 1.0)
+            found.append(Residual(at, units.load_value(point.residual_n), falling))
         elif point.residual_mm is not None:
-            at = point.length_mm
-            if at is None:
-                at = float("nan") if point.load_counts is None else point.load_counts
+            if point.length_mm is not None:
+                at = units.length_value(point.length_mm)
+            else:
+                at = math.nan if point.load_counts is None else point.load_counts
             found.append(Residual(at, units.length_value(point.residual_mm), falling))
     return found
 
@@ -263,7 +271,7 @@ def _point_row(point: PointRow, units: Units) -> tuple[str, str, str, str]:
     counts = point.travel_counts if point.load_counts is None else point.load_counts
     known = "-"
     if point.mass_kg is not None:
-        known = f"{point.mass_kg:g} kg"
+        known = mass_text(point.mass_kg, units)
     elif point.length_mm is not None:
         known = units.length_text(point.length_mm)
     if point.residual_n is not None:
@@ -310,7 +318,7 @@ def sentences(card: Card, units: Units) -> Iterator[str]:
             "friction: set check says how much"
         )
     yield masses_words(card.load.part)
-    yield gravity_words(card.gravity_m_s2)
+    yield gravity_words(card.gravity_m_s2, units)
     yield from class_words(card, units)
 
 
@@ -321,23 +329,29 @@ def to_document(card: Card) -> dict[str, Any]:
         "gravity_m_s2": card.gravity_m_s2,
         "parts": [_part_document(part) for part in card.parts],
         "iso7500": {
-            "source": iso7500.SOURCE,
-            "limits": {name: asdict(limits) for name, limits in iso7500.CLASSES.items()},
-            "steps": [asdict(step) | {"class": iso7500.class_met(step)} for step in card.steps],
-            "would_meet": [asdict(one) for one in card.ranges],
+            "source": SOURCE,
+            "limits": document(CLASSES),
+            "steps": [document(step) | {"class": class_met(step)} for step in card.steps],
+            "would_meet": document(card.ranges),
             "increasing_runs": card.runs,
         },
         "noise_counts": card.noise_counts,
         "budget": None if card.budget is None else budget_document(card.budget),
-        "trust": None if card.trust is None else asdict(card.trust),
-        "check": None if card.check is None else asdict(card.check),
-        "trend": None if card.trend is None else asdict(card.trend),
-        "warnings": list(card.warnings),
+        "trust": document(card.trust),
+        "check": document(card.check),
+        "trend": trend_document(card.trend),
+        "warnings": document(card.warnings),
     }
+
+
+def trend_document(trend: Trend | None) -> dict[str, Any] | None:
+    """Return a trend for JSON; null where there is none."""
+    return None if trend is None else {**document(trend), "drifts": trend.drifts}
 
 
 def _part_document(card: PartCard) -> dict[str, Any]:
     part, fit = card.part, card.part.fit
+    points = [vars(point) for point in part.points]
     return {
         "kind": part.kind,
         "part_id": card.part_id,
@@ -354,9 +368,93 @@ def _part_document(card: PartCard) -> dict[str, Any]:
         "fitted_from": fit.x_min,
         "fitted_to": fit.x_max,
         "reference_u_relative": part.reference_u_relative,
-        "points": [
-            {name: number for name, number in vars(point).items() if number is not None}
-            for point in part.points
-        ],
+        "points": [{k: v for k, v in point.items() if v is not None} for point in points],
         "notes": list(part.notes),
     }
+
+
+def health_lines(hello: Hello, health: Health, units: Units) -> Iterator[str]:
+    """Yield who the rig is and its figures, a line each."""
+    yield f"Rig {hello.device_id}, {hello.firmware}, travel by {hello.travel}"
+    for name, figures in _figures(health, units):
+        yield f"  {name:<14}{figures}"
+
+
+def _figures(health: Health, units: Units) -> Iterator[tuple[str, str]]:
+    rate = "unknown" if health.rate_hz is None else f"{health.rate_hz:.1f}"
+    yield "rate", f"{rate} samples a second, nominal {health.nominal_hz:g}"
+    if health.noise_counts is not None and health.drift_counts is not None:
+        noise, drift = f"{health.noise_counts:.0f} counts", f"{health.drift_counts:+.0f} counts"
+        if health.noise_n is not None and health.drift_n is not None:
+            noise += f", {units.load_value(health.noise_n):.4f} {units.load}"
+            drift += f", {units.load_value(health.drift_n):+.4f} {units.load}"
+        yield "load noise", f"{noise} (standard deviation of one sample)"
+        yield f"drift in {DRIFT_S:g} s", drift
+    if health.travel_noise_counts is not None:
+        travel = f"{health.travel_noise_counts:.2f} counts"
+        if health.travel_noise_um is not None:
+            length = units.length_value(health.travel_noise_um * 1e-3)
+            travel += f", {length:.{4 if units.length == 'mm' else 5}f} {units.length}"
+        yield "travel noise", travel
+    yield "load readings", f"{health.load_codes} different ones in {health.samples} samples"
+    yield (
+        "flagged",
+        f"{health.saturated} saturated, {health.suspect} corrupted, {health.travel_absent} "
+        "without travel",
+    )
+    yield (
+        "link",
+        f"{health.samples_lost} samples lost, {health.lines_bad} lines corrupted, "
+        f"{health.restarts} restarts",
+    )
+
+
+def check_line(check: PastCheck, units: Units) -> str:
+    """Return a stored check in a line."""
+    return (
+        f"{check.made_utc[:16].replace('T', ' ')}  {mass_text(check.mass_kg, units)}  "
+        f"{check.error_percent:+.2f} %  (± {check.error_u_percent:.2f} %, "
+        f"{check.tolerance_percent:.2f} % allowed)  {'pass' if check.passed else 'FAIL'}"
+    )
+
+
+def last_check_line(check: PastCheck, units: Units) -> str:
+    """Return the newest check of a calibration, as its card shows it."""
+    return (
+        f"{check.made_utc[:10]}, {mass_text(check.mass_kg, units)}, "
+        f"{check.error_percent:+.2f} %: {'passed' if check.passed else 'FAILED'}"
+    )
+
+
+@describe.register
+def _(trend: Trend, units: Units) -> str:  # noqa: ARG001
+    verdict = "the rig drifts" if trend.drifts else "this shows no drift"
+    return (
+        f"Over {trend.checks} checks the error changes by {trend.percent_per_30_days:+.3f} "
+        f"± {trend.u_percent_per_30_days:.3f} % in 30 days: {verdict}"
+    )
+
+
+def verdict_lines(
+    mass_kg: float, verdict: MassVerdict, trend: Trend | None, units: Units
+) -> Iterator[str]:
+    """Yield what came of a check weight, a sentence each."""
+    percent = 100.0 / verdict.expected_n
+    yield (
+        f"{'PASS' if verdict.passed else 'FAIL'}: {mass_text(mass_kg, units)} presses with "
+        f"{units.load_text(verdict.expected_n)} and reads {units.load_text(verdict.load_n)}, "
+        f"{verdict.error_n * percent:+.2f} % off (known to ± {verdict.error_u_n * percent:.2f} %, "
+        f"k = 2); {verdict.tolerance_n * percent:.2f} % is allowed."
+    )
+    if verdict.drifted and verdict.passed:
+        yield (
+            "The error exceeds the uncertainty of calibration and weight: something has moved "
+            "since the calibration. Check again soon."
+        )
+    if trend is not None:
+        yield f"{describe(trend, units)}."
+    if not verdict.passed:
+        yield (
+            "Check that the weight stands free and the cell is clean and square; if it fails "
+            "again, calibrate again: coilbench rig weigh"
+        )

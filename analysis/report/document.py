@@ -1,9 +1,10 @@
 """The one route from results to JSON: dataclasses in, a document in N and mm out.
 
 A result's fields are the document's keys. A field's metadata may say otherwise: `JSON_SKIP`
-leaves it out, `json_key("name")` gives it another key. A finding, which is a dataclass that
-`describe` knows, carries its sentence in N and mm beside its numbers, under "text". Where a class
-can't say so itself, or its document holds properties or what its parts hold, `json_keys` says it.
+leaves it out, `json_key("name")` gives it another key, `{"json": "*"}` puts a mapping's keys in its
+place. A finding, which is a dataclass that `describe` knows, carries its sentence in N and mm
+beside its numbers, under "text". Where a class can't say so itself, or its document holds
+properties or what its parts hold, `json_keys` says it.
 """
 
 from __future__ import annotations
@@ -14,7 +15,6 @@ from collections.abc import Mapping, Sequence, Set
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import singledispatch
-from pathlib import PurePath
 from typing import Any
 
 from coilbench.analysis.report.units import SI, Units
@@ -87,7 +87,7 @@ def document(value: Any) -> Any:
         return {str(document(key)): document(each) for key, each in value.items()}
     if isinstance(value, (list, tuple, Set)):
         return [document(each) for each in value]
-    if isinstance(value, PurePath):
+    if hasattr(value, "__fspath__"):
         return str(value)
     if hasattr(value, "tolist"):  # an array of NumPy's, or one of its numbers
         return document(value.tolist())
@@ -103,11 +103,13 @@ def _fields(value: Any) -> dict[str, Any]:
     keys = _KEYS.get(type(value))
     if keys is not None:
         return {key: document(each) for key, each in picked(value, keys).items()}
-    found = {
-        key: document(getattr(value, each.name))
-        for each in fields(value)
-        if (key := each.metadata.get("json", each.name)) is not None
-    }
+    found: dict[str, Any] = {}
+    for each in fields(value):
+        key, content = each.metadata.get("json", each.name), getattr(value, each.name)
+        if key == "*":
+            found |= document(content)
+        elif key is not None:
+            found[key] = document(content)
     if describe.dispatch(type(value)) is not describe.dispatch(object):
         found["text"] = describe(value, SI)
     return found

@@ -411,7 +411,8 @@ def _rig(sheet: Sheet, units: Units) -> dict[str, object]:
         "parts": []
         if card is None
         else [
-            f"{card_view.TITLES[part.part.kind]}: {card_view.heading(part)}" for part in card.parts
+            f"{card_view.TITLES[part.part.kind]}: {card_view.heading(part, units)}"
+            for part in card.parts
         ],
         "sentences": [] if card is None else list(card_view.sentences(card, units)),
         "check": "" if card is None else _check(card.check),

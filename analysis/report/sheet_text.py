@@ -14,7 +14,7 @@ from coilbench.analysis.engine.pairing import Combination
 from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
 from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.report.assignment_text import ALLOWED, assignment_verdict, number_text
-from coilbench.analysis.report.document import JSON_SKIP, describe, document, json_keys
+from coilbench.analysis.report.document import JSON_SKIP, document, json_keys
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
 from coilbench.analysis.report.pairing_text import (
@@ -23,6 +23,7 @@ from coilbench.analysis.report.pairing_text import (
     names_text,
     range_text,
 )
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.set_text import STROKE_RULE, check_document, set_notes
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
@@ -62,7 +63,8 @@ json_keys(
     Sheet,
     "build=build.name made_utc=record.made_utc effort=assignment.effort per_valve=named fits "
     "reasons card=build.cam valves spares=assignment.chosen.spares.name left_out "
-    "unused_sets=unused margins retainer_clearance_mm=build.clearance_mm calibration=rig",
+    "unused_sets=unused margins warnings=rig.warnings calibration=rig "
+    "retainer_clearance_mm=build.clearance_mm",
 )
 json_keys(
     ValveRow,
@@ -111,7 +113,7 @@ class SheetText:
     loads_of: str = field(metadata=JSON_SKIP)
     reasons: tuple[str, ...] = field(metadata=JSON_SKIP)
     limits: SheetLimits
-    warnings: tuple[str, ...]
+    warnings: tuple[str, ...] = field(metadata=JSON_SKIP)
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
     method: Mapping[str, str]
@@ -125,7 +127,7 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
         "" if sheet.best is None else _loads_of(sheet.best, units),
         tuple(describe(reason, units) for reason in sheet.reasons),
         _limits(sheet.limits, units),
-        sheet.rig.warnings,
+        tuple(describe(warning, units) for warning in sheet.rig.warnings),
         CAUTIONS,
         (*sheet.build.notes, *assumed),
         dict(_method(sheet)),

@@ -7,26 +7,22 @@ right way.
 
 from __future__ import annotations
 
-import math
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.rig.findings import LEAST_SAMPLES, Finding
-from coilbench.capture.blocks import UNUSABLE
+from coilbench.capture.blocks import UNUSABLE, Finding
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit, slope
+from coilbench.capture.calibration.statistics import noise_sd
 
 # Common practice, no source: a movement that no noise or trembling hand makes.
 MOVED_SDS = 20.0  # of the load's noise
 MOVED_COUNTS = 50.0  # of the travel, where a count's length is not known
 MOVED_MM = 0.5
 CLEAR_CORRELATION = 0.7  # load and travel together, over some seconds of a press
-LEAST_SD_COUNTS = 0.5  # a count's own step
-
-SWAP_ENCODER = "Swap the encoder's wires A and B, then calibrate the travel again"
-SWAP_CELL = "Swap the cell's two signal wires (often green and white), then calibrate again"
+LEAST_SAMPLES = 20  # fewer show neither noise nor a constant reading
 
 
 class Rest(NamedTuple):
@@ -44,19 +40,9 @@ def at_rest(samples: NDArray[np.void]) -> Rest | None:
         return None
     return Rest(
         float(np.median(usable["load_counts"])),
-        step_noise(usable["load_counts"]),
+        noise_sd(usable["load_counts"]),
         float(np.median(usable["travel_counts"])),
     )
-
-
-def step_noise(load_counts: NDArray[np.int32]) -> float:
-    """Return the noise from one sample to the next, counts: blind to drift and to a few jumps.
-
-    1.4826 times the median absolute value is the standard deviation of normal noise; a
-    difference of two samples has sqrt(2) of it.
-    """
-    steps = np.diff(load_counts.astype(np.float64))
-    return max(1.4826 * float(np.median(np.abs(steps))) / math.sqrt(2.0), LEAST_SD_COUNTS)
 
 
 def least_travel_counts(um_per_count: float | None) -> float:
@@ -88,7 +74,7 @@ def moved(samples: NDArray[np.void], rest: Rest, um_per_count: float | None) -> 
 def press_findings(
     went: Moved, calibration: Calibration | None = None, *, has_travel: bool = True
 ) -> list[Finding]:
-    """Say what is wrong with how a rig answered to a press from its upper stop down.
+    """Return what is wrong with how a rig responded to a press from its upper stop down.
 
     Args:
         went: how far load and travel went.
@@ -97,28 +83,22 @@ def press_findings(
     """
     travelled = not has_travel or went.travel_counts != 0.0
     if went.load_counts == 0.0 and not (has_travel and travelled):
-        what = "neither load nor travel moved: nothing was pressed, or neither of them responds"
-        return [Finding("no press", what, "Press again; if that does not help, check both wires")]
+        return [Finding("no press")]
+    swapped = "" if calibration is None else "_swapped"
     findings = []
     if not travelled:
-        what = "the load moved but the travel did not: the encoder does not respond"
-        findings.append(
-            Finding("encoder", what, "Check the scale's wires and that its head moves along")
-        )
+        findings.append(Finding.of("encoder", cause="no_response"))
     elif has_travel and not _falls(went.travel_counts, calibration):
-        findings.append(_backwards_encoder(calibration))
+        findings.append(Finding.of("backwards", cause=f"encoder{swapped}"))
     if went.load_counts == 0.0:
-        what = "the quill moved but the load did not: no cell, or nothing to press on"
-        findings.append(
-            Finding("no cell", what, "Press on something springy; check the cell's four wires")
-        )
+        findings.append(Finding.of("no cell", cause="no_response"))
     elif not _rises(went.load_counts, calibration):
-        findings.append(_backwards_cell(calibration))
+        findings.append(Finding.of("backwards", cause=f"cell{swapped}"))
     return findings
 
 
 def running_finding(samples: NDArray[np.void], calibration: Calibration | None) -> Finding | None:
-    """Say from some seconds of samples that the load falls as the quill goes down.
+    """Return from some seconds of samples that the load falls as the quill goes down.
 
     Which of the two is wired backwards cannot be told from that. None where not both moved
     clearly and together.
@@ -128,17 +108,13 @@ def running_finding(samples: NDArray[np.void], calibration: Calibration | None) 
         return None
     load = usable["load_counts"].astype(np.float64)
     travel = usable["travel_counts"].astype(np.float64)
-    still = np.ptp(load) <= MOVED_SDS * step_noise(usable["load_counts"])
+    still = np.ptp(load) <= MOVED_SDS * noise_sd(usable["load_counts"])
     if still or np.ptp(travel) <= MOVED_COUNTS:
         return None
     together = float(np.corrcoef(load, travel)[0, 1]) * _way(calibration)
     if together > -CLEAR_CORRELATION:
         return None
-    return Finding(
-        "backwards",
-        "the load falls as the quill goes down: the cell or the encoder is wired backwards",
-        "See which: coilbench rig check --port PORT",
-    )
+    return Finding.of("backwards", cause="either")
 
 
 def _way(calibration: Calibration | None) -> float:
@@ -158,26 +134,6 @@ def _falls(travel_counts: float, calibration: Calibration | None) -> bool:
 
 def _sign(fit: PolynomialFit) -> float:
     return float(np.sign(slope(fit, 0.5 * (fit.x_min + fit.x_max))))
-
-
-def _backwards_encoder(calibration: Calibration | None) -> Finding:
-    what = "travel counts fall as the quill goes down: the encoder is wired backwards"
-    if calibration is not None:
-        what = (
-            "the height grows as the quill goes down: the encoder's wires were swapped since it "
-            "was calibrated"
-        )
-    return Finding("backwards", what, SWAP_ENCODER)
-
-
-def _backwards_cell(calibration: Calibration | None) -> Finding:
-    what = "the load falls as the quill goes down: the cell is wired backwards"
-    if calibration is not None:
-        what = (
-            "the load falls as the quill goes down: the cell's wires were swapped since it was "
-            "calibrated"
-        )
-    return Finding("backwards", what, SWAP_CELL)
 
 
 def _farthest(steps: NDArray[np.float64]) -> float:

@@ -17,7 +17,7 @@ _NOT_SHARED = frozenset({"virtual", "recording"})
 
 
 def book_lock_path(book: Path) -> Path:
-    """Return the file whose lock means: a capture is writing this book, by any of its names."""
+    """Return the lock file of a book, the same for any of its names."""
     real = Path(os.path.realpath(book))
     return real.with_name(real.name + ".lock")
 
@@ -34,16 +34,16 @@ def hold_book(book: Path) -> Iterator[None]:
         CoilbenchError(
             "another coilbench capture is writing this book",
             where=str(book),
-            hint="Stop that one first, or name another book with --book",
+            hint="Stop that one first, or give another book with --book",
         ),
     ):
         yield
 
 
 def port_lock_path(url: str) -> Path:
-    """Return the file whose lock means: a capture of this user is on this port.
+    """Return this user's lock file of a port, the same for any of its names.
 
-    A device is the same by any of its names; another user's capture is refused by the port itself.
+    Another user's capture is refused by the port itself.
     """
     device = url.removeprefix("serial://").partition("?")[0]
     place = os.path.realpath(device) if device.startswith("/") else url
@@ -56,7 +56,7 @@ def port_lock_path(url: str) -> Path:
 def hold_port(url: str) -> Iterator[None]:
     """Be the only capture on this port.
 
-    A simulated rig and a recording are nobody else's: they are not held.
+    A simulated rig and a recording are not shared, so they are not locked.
 
     Raises:
         CoilbenchError: another capture holds it.
@@ -84,7 +84,7 @@ def _held(path: Path, refusal: CoilbenchError) -> Iterator[None]:
         raise refusal from error
     except OSError as error:
         raise CoilbenchError(
-            f"the lock file cannot be made ({error.strerror})",
+            f"the lock file cannot be created ({error.strerror})",
             where=str(path),
             hint="Check the folder's permissions",
         ) from error

@@ -1,4 +1,4 @@
-"""Open a book safely: ours or refused, journalled, foreign keys on, up to date, put in order."""
+"""Open a book safely: only ours, journalled, foreign keys on, migrated, recovered after a crash."""
 
 from __future__ import annotations
 
@@ -13,8 +13,8 @@ from sqlite_utils import Database
 from coilbench.capture.book.copies import (
     APPLICATION_ID,
     MIGRATION_NAMES,
+    explaining_sqlite_errors,
     keep_copy,
-    wording_sqlite_errors,
 )
 from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.rows import writing
@@ -33,10 +33,9 @@ def open_book(
     create: bool = False,
     busy_timeout_ms: int = BUSY_TIMEOUT_MS,
 ) -> Iterator[Database]:
-    """Open a book, bring it up to date, put it in order after a crash, and close it again.
+    """Open a book, migrate it, recover it after a crash, and close it again.
 
-    Every commit is on the disk when it returns (`synchronous = FULL`): what was acknowledged
-    survives a power cut.
+    Every commit is on the disk when it returns (`synchronous = FULL`), so it survives a power cut.
 
     Args:
         path: the file.
@@ -45,10 +44,10 @@ def open_book(
 
     Raises:
         CoilbenchError: no such book, not a book of ours, a newer one, locked, damaged or not
-            writable. The body's SQLite errors too: locked, disk full.
+            writable; also for SQLite errors of the body: locked, disk full.
     """
     _check_path(path, create=create)
-    with wording_sqlite_errors(path):
+    with explaining_sqlite_errors(path):
         _check_ours(path)
         with closing(sqlite3.connect(path, timeout=busy_timeout_ms / 1000)) as connection:
             db = Database(connection)
@@ -57,14 +56,14 @@ def open_book(
             _bring_up_to_date(db, path)
             _journal(db, busy_timeout_ms)
             if left_over(db):
-                _put_in_order(db, path)
+                _recover(db, path)
             yield db
 
 
 def _check_path(path: Path, *, create: bool) -> None:
     if path.is_dir():
         raise CoilbenchError(
-            "this is a folder, not a book", where=str(path), hint="Name a file with --book"
+            "this is a folder, not a book", where=str(path), hint="Give a file with --book"
         )
     if path.exists():
         return
@@ -80,15 +79,15 @@ def _check_path(path: Path, *, create: bool) -> None:
         raise CoilbenchError(
             f"the book's folder cannot be made ({error.strerror})",
             where=str(path.parent),
-            hint="Check the name given with --book",
+            hint="Check the path given with --book",
         ) from error
 
 
 def _check_ours(path: Path) -> None:
-    """Refuse a file of another program before anything could touch it.
+    """Refuse a file of another program without changing it.
 
-    Read as immutable, so that not even another program's journal is worked in. SQLite reads it,
-    never `open`: closing a file takes away the locks this process holds on it elsewhere
+    Read as immutable, so that another program's journal is not applied. SQLite reads it, never
+    `open`: closing a file drops the locks that this process holds on it elsewhere
     (https://www.sqlite.org/howtocorrupt.html, 2.2).
     """
     if not path.exists() or path.stat().st_size == 0:
@@ -98,13 +97,13 @@ def _check_ours(path: Path) -> None:
     except sqlite3.DatabaseError as error:
         if error.sqlite_errorcode != sqlite3.SQLITE_CORRUPT:
             raise
-        # Cut off while its journal was brought in: without the journal it is not whole.
+        # Interrupted while its journal was written back: incomplete without the journal.
         application_id = _application_id(path, "mode=ro")
     if application_id != APPLICATION_ID:
         raise CoilbenchError(
-            "this SQLite file was not made by coilbench, and it is left as it is",
+            "this SQLite file was not made by coilbench; it is not changed",
             where=str(path),
-            hint="Name another file with --book",
+            hint="Give another file with --book",
         )
 
 
@@ -118,12 +117,12 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
     newer = {migration.name for migration in migrations.applied(db)} - set(MIGRATION_NAMES)
     if newer:
         raise CoilbenchError(
-            f"a newer coilbench has written this book ({min(newer)}), and it is left as it is",
+            f"a newer coilbench has written this book ({min(newer)}); it is not changed",
             where=str(path),
-            hint="Update coilbench, or name another file with --book",
+            hint="Update coilbench, or give another file with --book",
         )
     if migrations.pending(db):
-        with writing(db):  # a new book is there whole or not at all
+        with writing(db):  # a new book is complete or not there
             _keep_older(db, path)
             migrations.apply(db)
 
@@ -131,7 +130,7 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
 def _journal(db: Database, busy_timeout_ms: int) -> None:
     """Turn on the journal, waiting for others that do so too: SQLite itself does not wait here.
 
-    After the tables: as long as they are in the journal only, the file would not say whose it is.
+    After the tables: while these are only in the journal, the file has no application id.
     """
     until_s = time.monotonic() + busy_timeout_ms / 1000
     while db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
@@ -145,20 +144,20 @@ def _journal(db: Database, busy_timeout_ms: int) -> None:
 
 
 def _keep_older(db: Database, path: Path) -> None:
-    """Copy a book of an older version as it is, before it changes; holding the write lock."""
+    """Copy a book of an older version before it changes, holding the write lock."""
     pending = migrations.pending(db)  # another program may have been first
     if pending and migrations.applied(db):
         keep_copy(path, pending[0].name.partition("_")[0])
 
 
-def _put_in_order(db: Database, path: Path) -> None:
-    """Close what a killed capture left open; leave it alone while a capture may be running.
+def _recover(db: Database, path: Path) -> None:
+    """Close what a killed capture left open, unless a capture may be running.
 
-    A capture that is just starting holds the lock too, and calls `recover` by itself.
+    A capture that is just starting holds the lock, and calls `recover` itself.
     """
     with ExitStack() as lock:
         try:
             lock.enter_context(hold_book(path))
         except CoilbenchError:
-            return  # a capture holds it, or no lock can be made here: reading needs none
+            return  # a capture holds it, or no lock can be made here; reading needs none
         recover(db)

@@ -1,4 +1,4 @@
-"""All strokes of a set as the book has them, numbered, and the user's word on each."""
+"""All strokes of a set, numbered, and the user's ruling on each."""
 
 from __future__ import annotations
 
@@ -22,10 +22,10 @@ class StrokeRow:
     Attributes:
         number: from 1 for each spring, oldest first.
         counted: whether the capture counted it.
-        may_be_used: whether it counts, or may be ruled in: the rig had the same start and the
-            same calibration as for a stroke of the set that counted, so that its heights are true.
-        note: what the capture or the import noted; None for nothing.
-        ruling: the user's word; None leaves it to the rule.
+        may_be_used: whether it counts, or may be ruled in: its start of the rig and its calibration
+            are those of a stroke of the set that counted, so that its heights are valid.
+        note: of the capture or the import.
+        ruling: the user's; None leaves it to the rules.
     """
 
     sweep_id: str
@@ -38,7 +38,7 @@ class StrokeRow:
 
 
 def stroke_rows(db: Database, record: SetRecord) -> dict[str, list[StrokeRow]]:
-    """Return every measured stroke of a set by label, those that did not count too."""
+    """Return every measured stroke of a set by label, including those that do not count."""
     rows: dict[str, list[StrokeRow]] = {label: [] for label in record.labels}
     for row in db.query(
         """
@@ -73,27 +73,29 @@ def stroke_rows(db: Database, record: SetRecord) -> dict[str, list[StrokeRow]]:
 def keep_rulings(
     db: Database, record: SetRecord, rulings: Sequence[tuple[str, int, Ruling | None]]
 ) -> None:
-    """Keep the user's word on some strokes, all or none; None leaves one to the rule again.
+    """Store the user's rulings on some strokes, all or none; None leaves one to the rules again.
 
     Args:
         db: the open book.
         record: the set.
-        rulings: label, number and word of each.
+        rulings: label, number and ruling of each.
 
     Raises:
-        CoilbenchError: no such spring or stroke, a stroke named twice, or one that cannot be used.
+        CoilbenchError: no such spring or stroke, a duplicate stroke, or one that cannot be used.
     """
     named = [(label, number) for label, number, _ in rulings]
     for label, number in named:
         if named.count((label, number)) > 1:
-            raise CoilbenchError(f"{label}:{number} is named twice", hint="Say one thing of it")
+            raise CoilbenchError(
+                f"duplicate stroke {label}:{number}", hint="Give one ruling for it"
+            )
     with writing(db):
         rows = stroke_rows(db, record)
         for label, number, ruling in rulings:
             row = _row(record, rows, label, number)
             if ruling == "use" and not row.may_be_used:
                 raise CoilbenchError(
-                    f"stroke {label}:{number} did not count and its heights may be wrong: "
+                    f"stroke {label}:{number} did not count, and its heights may be wrong: "
                     f"{row.note or 'it was cut short'}",
                     hint="Press it again",
                 )

@@ -1,9 +1,4 @@
-"""Which calibration old strokes are read with: their own, or another.
-
-Sweeps in the book: stored in one transaction, read back calibrated.
-
-Where a set's counted strokes and readings came from, out of the book.
-"""
+"""Sweeps in the book: stored in one transaction, read back calibrated, with their provenance."""
 
 from __future__ import annotations
 
@@ -22,11 +17,10 @@ from coilbench.capture.book.calibrations import (
     current_calibration,
     find_calibration,
 )
-from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
-from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.parts import recalibrated
+from coilbench.capture.calibration.model import Calibration, recalibrated
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
@@ -41,103 +35,29 @@ from coilbench.capture.strokes.sweep import (
     read_stroke,
 )
 
-OWN = "own"
-NEWEST = "newest"
-
-
-class Calibrations:
-    """Reads each stroke's calibration once.
-
-    Args:
-        db: the open book.
-        choice: `own`, `newest`, or a calibration's id or the first figures of it.
-
-    Raises:
-        CoilbenchError: the book holds no such calibration.
-    """
-
-    def __init__(self, db: Database, choice: str = OWN) -> None:
-        self.choice = choice
-        self._db = db
-        self._other = chosen(db, choice)
-        self._readings: dict[str, Calibration] = {}
-
-    def reading(self, own_id: str) -> Calibration:
-        """Return what counts captured under a calibration are to be read with."""
-        if own_id not in self._readings:
-            self._readings[own_id] = self._reading(find_calibration(self._db, own_id))
-        return self._readings[own_id]
-
-    def reading_id(self, own_id: str) -> str:
-        """Return whose errors such counts then have: the same id, the same errors."""
-        return own_id if self._other is None else self._other.calibration_id
-
-    def _reading(self, own: CalibrationRecord) -> Calibration:
-        other = self._other
-        if other is None or other.calibration_id == own.calibration_id:
-            return own.calibration
-        same_start = other.travel.boot_id == own.travel.boot_id
-        return recalibrated(own.calibration, other.calibration, same_start=same_start)
-
-
-def chosen(db: Database, choice: str) -> CalibrationRecord | None:
-    """Return the calibration that a person names; None for each stroke's own.
-
-    Raises:
-        CoilbenchError: the book holds no such calibration.
-    """
-    if choice == OWN:
-        return None
-    return current_calibration(db) if choice == NEWEST else find_calibration(db, choice)
-
-
-@dataclass(frozen=True)
-class Used:
-    """A calibration that strokes of a set were captured with, and how many of them."""
-
-    calibration_id: str
-    made_utc: str
-    sweeps: int
-
-
-def used_calibrations(db: Database, record: SetRecord) -> tuple[Used, ...]:
-    """Return what a set's counted raw strokes were captured with, oldest first."""
-    rows = db.execute(
-        """
-        SELECT calibrations.id, calibrations.made_utc, count(*) FROM sweeps
-        JOIN springs ON springs.id = sweeps.spring_id
-        JOIN calibrations ON calibrations.id = sweeps.calibration_id
-        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
-        GROUP BY calibrations.id ORDER BY calibrations.rowid
-        """,
-        [record.set_id],
-    ).fetchall()
-    return tuple(Used(*row) for row in rows)
-
 
 @dataclass(frozen=True)
 class NewSweep:
     """Everything the book keeps of one sweep.
 
     Attributes:
-        spring_id: whose it is.
-        samples: raw (RAW_DTYPE) or converted (LOAD_DTYPE) samples; None for points and readings.
         rows: the reduced curve, or the points themselves.
-        keyed: what was typed, as typed, where it was.
-        entry_id: the run of import or note that brought it, to take it back by.
-        solid_height_mm, solid_reason: what it tells of the spring's solid height, and how.
-        load_u_n, load_u_relative, height_u_mm: as in capture.sweep.Sweep.
+        load_u_n, load_u_relative, height_u_mm: as in Sweep.
+        samples: raw (RAW_DTYPE) or converted (LOAD_DTYPE) samples; None for points and readings.
+        keyed: what was typed, for keyed readings.
+        entry_id: the run of import or note that brought it, for undo.
+        solid_height_mm, solid_reason: the solid height that it shows, and how it was found.
     """
 
     spring_id: str
     origin: Origin
-    status: SweepStatus
-    purpose: Purpose
-    counted: bool
     rows: Sequence[CurveRow]
     load_u_n: float
     load_u_relative: float
     height_u_mm: float
+    status: SweepStatus = SweepStatus.COMPLETE
+    purpose: Purpose = Purpose.MEASURED
+    counted: bool = True
     samples: NDArray[np.void] | None = None
     samples_lost: int = 0
     session_id: str | None = None
@@ -152,9 +72,9 @@ class NewSweep:
 
 
 def store_sweep(db: Database, sweep: NewSweep) -> str:
-    """Store a sweep and its curve; returns its id. Acknowledged when this returns.
+    """Store a sweep and its curve; returns its id. It is on the disk when this returns.
 
-    Inside another transaction it joins that one.
+    Inside another transaction it is part of that one.
 
     Raises:
         CoilbenchError: a number is not finite. Nothing is stored then.
@@ -166,30 +86,18 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
         insert(
             db,
             "sweeps",
-            {
+            {name: value for name, value in vars(sweep).items() if name not in ("rows", "keyed")}
+            | {
                 "id": sweep_id,
-                "spring_id": sweep.spring_id,
-                "session_id": sweep.session_id,
-                "calibration_id": sweep.calibration_id,
                 "stored_utc": utc_now(),
                 "origin": sweep.origin.value,
                 "status": sweep.status.value,
                 "purpose": sweep.purpose.value,
                 "counted": int(sweep.counted),
-                "note": sweep.note,
-                "boot_id": sweep.boot_id,
-                "zero_counts": sweep.zero_counts,
                 "samples": 0 if sweep.samples is None else sweep.samples.shape[0],
-                "samples_lost": sweep.samples_lost,
                 "samples_format": blob_format,
                 "samples_blob": blob,
                 "keyed_json": None if sweep.keyed is None else json.dumps(sweep.keyed),
-                "entry_id": sweep.entry_id,
-                "solid_height_mm": sweep.solid_height_mm,
-                "solid_reason": sweep.solid_reason,
-                "load_u_n": sweep.load_u_n,
-                "load_u_relative": sweep.load_u_relative,
-                "height_u_mm": sweep.height_u_mm,
             },
         )
         db.conn.executemany(
@@ -208,89 +116,95 @@ def _refuse_unfinite(sweep: NewSweep) -> None:
             bool(np.isfinite(sweep.samples[name]).all()) for name in ("t_s", "load_n", "height_mm")
         )
     if not whole:
-        raise CoilbenchError("a height or load is no number, and the sweep was not stored")
-
-
-def stored_copy(db: Database, sweep: NewSweep) -> str | None:
-    """Return what the same spring's sweep with the very same numbers is noted as, or None.
-
-    One that does not count, taken back or redone, is none. Samples are compared where there are
-    some, else the points.
-    """
-    points = [(row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows]
-    for row in db.query(
-        "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ? AND counted",
-        [sweep.spring_id, sweep.origin.value],
-    ):
-        if sweep.samples is not None:
-            stored = sample_blob.unpack(row["samples_format"], row["samples_blob"])
-            same = np.array_equal(stored, sweep.samples)
-        else:
-            same = points == _stored_points(db, row["id"])
-        if same:
-            return f"{row['note']} on {row['stored_utc'][:10]}"
-    return None
-
-
-def _stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:
-    return db.execute(
-        "SELECT branch, point, height_mm, load_n FROM curve_rows WHERE sweep_id = ?"
-        " ORDER BY branch, point",
-        [sweep_id],
-    ).fetchall()
+        raise CoilbenchError("a height or load is not a number; the sweep was not stored")
 
 
 def uncount_last(db: Database, spring_id: str) -> bool:
-    """Take the last counted measured sweep of a spring out of the count; False if none is.
-
-    The last one stored: the clock may have been set back since an earlier one.
-    """
-    with writing(db):
-        cursor = db.execute(
-            """
-            UPDATE sweeps SET counted = 0, status = 'aborted',
-              note = coalesce(note || '; ', '') || 'redone'
-            WHERE id = (SELECT id FROM sweeps
-              WHERE spring_id = ? AND counted AND purpose = 'measured'
-              ORDER BY rowid DESC LIMIT 1)
-            """,
-            [spring_id],
-        )
-    return cursor.rowcount == 1
+    """Stop counting the last counted measured sweep of a spring; False if there is none."""
+    last = "ORDER BY rowid DESC LIMIT 1"  # not by time: a clock may be set back
+    return _uncount(db, spring_id, "redone", last) == 1
 
 
 def uncount_measured(db: Database, spring_id: str) -> int:
-    """Take every counted measured sweep of a spring out of the count; returns how many."""
+    """Stop counting all counted measured sweeps of a spring; returns how many."""
+    return _uncount(db, spring_id, "measured again", "")
+
+
+def _uncount(db: Database, spring_id: str, why: str, which: str) -> int:
     with writing(db):
         cursor = db.execute(
-            """
+            f"""
             UPDATE sweeps SET counted = 0, status = 'aborted',
-              note = coalesce(note || '; ', '') || 'measured again'
-            WHERE spring_id = ? AND counted AND purpose = 'measured'
-            """,
-            [spring_id],
+              note = coalesce(note || '; ', '') || ?
+            WHERE id IN (SELECT id FROM sweeps
+              WHERE spring_id = ? AND counted AND purpose = 'measured' {which})
+            """,  # noqa: S608  our own words
+            [why, spring_id],
         )
-    return cursor.rowcount
+    return int(cursor.rowcount)
+
+
+OWN = "own"
+NEWEST = "newest"
+
+
+def chosen(db: Database, choice: str) -> CalibrationRecord | None:
+    """Return the calibration that a user names; None for each stroke's own.
+
+    Args:
+        db: the open book.
+        choice: `own`, `newest`, or a calibration's id or its first characters.
+
+    Raises:
+        CoilbenchError: the book has no such calibration.
+    """
+    if choice == OWN:
+        return None
+    return current_calibration(db) if choice == NEWEST else find_calibration(db, choice)
+
+
+class _Calibrations:
+    """Reads each calibration that strokes were captured with once; `choice` as in `chosen`."""
+
+    def __init__(self, db: Database, choice: str) -> None:
+        self._db = db
+        self._other = chosen(db, choice)
+        self._readings: dict[str, Calibration] = {}
+
+    def reading(self, own_id: str) -> Calibration:
+        """Return the calibration to read counts with that were captured under another."""
+        if own_id not in self._readings:
+            self._readings[own_id] = self._reading(find_calibration(self._db, own_id))
+        return self._readings[own_id]
+
+    def reading_id(self, own_id: str) -> str:
+        """Return the id of the calibration whose errors such counts have."""
+        return own_id if self._other is None else self._other.calibration_id
+
+    def _reading(self, own: CalibrationRecord) -> Calibration:
+        other = self._other
+        if other is None or other.calibration_id == own.calibration_id:
+            return own.calibration
+        same_start = other.travel.boot_id == own.travel.boot_id
+        return recalibrated(own.calibration, other.calibration, same_start=same_start)
 
 
 def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict[str, list[Sweep]]:
     """Return the measured sweeps of every spring of a set, by label, oldest first.
 
-    Those that the capture counted, and those that the user ruled in. Whether what the user ruled
-    out is read is for the caller to say.
+    Those that the capture counted, ruled out by the user or not, and those that the user ruled in.
 
     Args:
         db: the open book.
         record: the set.
-        calibration: what raw strokes are read with: `own`, what each was captured with;
-            `newest`; or a calibration's id. All derived numbers follow; nothing stored changes.
+        calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
 
     Raises:
-        CoilbenchError: the book holds no such calibration.
+        CoilbenchError: the book has no such calibration.
     """
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
-    calibrations = Calibrations(db, calibration)
+    calibrations = _Calibrations(db, calibration)
     for row in db.query(
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
@@ -305,7 +219,7 @@ def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict
     return sweeps
 
 
-def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: Calibrations) -> Sweep:
+def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: _Calibrations) -> Sweep:
     press, rig = _press(row, calibrations)
     if press is None:
         loading, unloading = _stored_branches(db, row["id"])
@@ -326,9 +240,9 @@ def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: Calibrat
 
 
 def _press(
-    row: dict[str, Any], calibrations: Calibrations
+    row: dict[str, Any], calibrations: _Calibrations
 ) -> tuple[Press | None, RigReading | None]:
-    """Read a stroke's samples, raw ones by their calibration; None where there are points only."""
+    """Read a stroke's samples, raw ones with their calibration; None where it has only points."""
     if row["samples_blob"] is None:
         return None, None
     samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
@@ -355,6 +269,30 @@ def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
     return branches[0], branches[1]
 
 
+@dataclass(frozen=True)
+class Used:
+    """A calibration that strokes of a set were captured with, and how many of them."""
+
+    calibration_id: str
+    made_utc: str
+    sweeps: int
+
+
+def used_calibrations(db: Database, record: SetRecord) -> tuple[Used, ...]:
+    """Return what a set's counted raw strokes were captured with, oldest first."""
+    rows = db.execute(
+        """
+        SELECT calibrations.id, calibrations.made_utc, count(*) FROM sweeps
+        JOIN springs ON springs.id = sweeps.spring_id
+        JOIN calibrations ON calibrations.id = sweeps.calibration_id
+        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
+        GROUP BY calibrations.id ORDER BY calibrations.rowid
+        """,
+        [record.set_id],
+    )
+    return tuple(Used(*row) for row in rows.fetchall())
+
+
 def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
     """Return the ways a set was measured, oldest first."""
     rows = db.query(
@@ -375,7 +313,6 @@ def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
 
 def scale_made_utc(db: Database, name: str) -> str | None:
     """Return when the newest calibration of a scale was made; None without one."""
-    rows = list(
-        db.query("SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1", [name])
-    )
-    return str(rows[0]["made_utc"]) if rows else None
+    sql = "SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1"
+    row = first_row(db, sql, [name])
+    return None if row is None else str(row["made_utc"])

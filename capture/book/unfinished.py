@@ -1,4 +1,4 @@
-"""A guided calibration that was broken off: its points so far, in a small file beside the book."""
+"""An interrupted guided calibration: its points so far, in a small file beside the book."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from coilbench.capture.errors import CoilbenchError
 
 @dataclass(frozen=True)
 class Unfinished:
-    """What was read before the break.
+    """The points read before the interruption.
 
     Attributes:
         kind: `weigh` or `gauge`.
@@ -33,18 +33,18 @@ class Unfinished:
     touched_utc: str
 
 
-def unfinished_path(book: Path, kind: str) -> Path:
+def _path(book: Path, kind: str) -> Path:
     """Return the file beside the book."""
     return book.with_name(f"{book.name}.unfinished-{kind}.json")
 
 
 def keep_unfinished(book: Path, unfinished: Unfinished) -> None:
-    """Put the points so far on disk, whole or not at all; without points the file goes.
+    """Store the points so far, all or nothing; without points delete the file.
 
     Raises:
-        CoilbenchError: it can't be written.
+        CoilbenchError: it cannot be written.
     """
-    path = unfinished_path(book, unfinished.kind)
+    path = _path(book, unfinished.kind)
     if not unfinished.holds:
         drop_unfinished(book, unfinished.kind)
         return
@@ -58,19 +58,19 @@ def keep_unfinished(book: Path, unfinished: Unfinished) -> None:
         beside.replace(path)
     except OSError as error:
         raise CoilbenchError(
-            f"the points so far cannot be kept ({error.strerror})",
+            f"the points so far cannot be stored ({error.strerror})",
             where=str(path),
             hint="Check the folder's permissions and the disk's space",
         ) from error
 
 
 def find_unfinished(book: Path, kind: str) -> Unfinished | None:
-    """Return what was broken off, or None.
+    """Return the interrupted calibration, or None.
 
     Raises:
-        CoilbenchError: the file is there and can't be read.
+        CoilbenchError: the file exists and cannot be read.
     """
-    path = unfinished_path(book, kind)
+    path = _path(book, kind)
     if not path.exists():
         return None
     try:
@@ -85,9 +85,9 @@ def find_unfinished(book: Path, kind: str) -> Unfinished | None:
         )
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise CoilbenchError(
-            "the points kept from a calibration that was broken off cannot be read",
+            "the stored points of an interrupted calibration cannot be read",
             where=str(path),
-            hint="Begin anew with --afresh",
+            hint="Start again with --afresh",
         ) from error
 
 
@@ -100,6 +100,6 @@ def _holds(rows: Sequence[dict[str, float]]) -> tuple[Hold, ...]:
 
 
 def drop_unfinished(book: Path, kind: str) -> None:
-    """Forget what was broken off."""
+    """Delete the interrupted calibration."""
     with suppress(FileNotFoundError):
-        unfinished_path(book, kind).unlink()
+        _path(book, kind).unlink()

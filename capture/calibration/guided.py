@@ -6,15 +6,14 @@ import time
 from collections.abc import Callable, Iterator, Sequence
 from enum import StrEnum
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import Finding, Item, RawBlock, Restarted, SampleFlag
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, WeighGuide
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item, Restarted
 from coilbench.capture.sources.base import Source
 
-Say = Callable[[str], None]
+Say = Callable[[Finding], None]
 
 PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
 SILENCE_S = 3.0
@@ -71,13 +70,13 @@ def follow(
     say: Say,
     *,
     asked: Callable[[], Asked] = lambda: Asked.NOTHING,
-    show: Say = lambda _words: None,
+    show: Say = lambda _state: None,
     keep: Callable[[], None] = lambda: None,
     grace_s: float = 0.0,
 ) -> None:
     """Feed a guide until everything is read.
 
-    The rig's redo button takes back the last point, as `asked` may.
+    The rig's redo button discards the last point, as `asked` may.
 
     Args:
         stream: the samples.
@@ -86,7 +85,7 @@ def follow(
         asked: what the person asks for just now.
         show: told again and again what the rig sees.
         keep: called whenever the points have changed.
-        grace_s: how long the last point can still be taken back, by the rig's clock.
+        grace_s: how long the last point can still be discarded, by the rig's clock.
 
     Raises:
         CoilbenchError: the samples ended before everything was read.
@@ -96,24 +95,24 @@ def follow(
     for block in stream:
         wish = _wish(block, asked())
         if wish is Asked.UNDO:
-            words = guide.undo()
+            undone = guide.undo()
             keep()  # before it is said: what is said has happened
-            say(words)
+            say(undone)
             say(guide.task)
             done_us = None
         before = guide.taken
         read = guide.feed(block)
         if guide.taken != before:
             keep()
-        for words in read:
-            say(words)
+        for finding in read:
+            say(finding)
         show(guide.state)
         if guide.done and len(block):
             now_us = int(block.samples["t_us"][-1])
             if done_us is None:
                 done_us = now_us
                 if grace_s > 0.0:
-                    say(f"{guide.task}; stored in {grace_s:g} s unless the last is taken back")
+                    say(Finding.of("stored_soon", task=guide.task.to_document(), grace_s=grace_s))
             if now_us - done_us >= grace_s * 1e6 or wish is Asked.STORE:
                 return
     if not guide.done:

@@ -1,34 +1,21 @@
-"""What a person may ask of a running capture: one shape for keys, buttons and the channel. Pure.
+"""What goes between a running capture and those who watch it: commands in, events out. Pure.
 
-The rig's two push-buttons, read out of the samples' flags. Pure.
-
-A good stroke is accepted by itself, so a single press of accept changes nothing while the set is
-being measured: who presses it out of habit must not lose the order.
-
-What the person at the press should know: one event a thing that happened. Pure.
-
-What goes through the control channel: one line of JSON each way, short, checked whole. Pure.
-
-Asked: `{"command": {"action": "redo"}}` or `{"ask": "snapshot"}`. Answered: `{"done": true}`,
-`{"snapshot": {...}}`, or `{"refused": "why", "hint": "what to do"}`.
+One shape for keys, push-buttons and the control channel; every view reads one snapshot.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from enum import StrEnum
-from typing import Any, Protocol
+from typing import Any
 
-import numpy as np
-from numpy.typing import NDArray
-
-from coilbench.capture.blocks import SampleFlag
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.strokes.judging import Purpose, Turn
 
 LONGEST_TEXT = 100
+EVENTS_KEPT = 8
 
 
 class Action(StrEnum):
@@ -105,45 +92,6 @@ class Command:
         return cls(Action(action), label, new_label)
 
 
-TWICE_S = 2.0  # two presses within this belong together; common practice, no source
-
-
-class Buttons:
-    """Turns presses into what they ask for, by the rig's own clock.
-
-    | button | once | again within 2 s |
-    |---|---|---|
-    | redo | redo the last stroke | go back; and further with each press |
-    | accept | nothing | skip; once the set is done, the first press finishes |
-    """
-
-    def __init__(self) -> None:
-        self._last_us: dict[SampleFlag, int] = {}
-
-    def pressed(self, samples: NDArray[np.void]) -> list[tuple[int, Action | None]]:
-        """Return (samples up to and with the press, what it asks for) for each press in order.
-
-        Args:
-            samples: shape (n,), dtype RAW_DTYPE.
-        """
-        flags, t_us = samples["flags"], samples["t_us"]
-        both = SampleFlag.REDO_PRESSED | SampleFlag.ACCEPT_PRESSED
-        found: list[tuple[int, Action | None]] = []
-        for at in np.flatnonzero(flags & both).tolist():
-            if flags[at] & SampleFlag.REDO_PRESSED:
-                twice = self._twice(SampleFlag.REDO_PRESSED, int(t_us[at]))
-                found.append((at + 1, Action.BACK if twice else Action.REDO))
-            if flags[at] & SampleFlag.ACCEPT_PRESSED:
-                twice = self._twice(SampleFlag.ACCEPT_PRESSED, int(t_us[at]))
-                found.append((at + 1, Action.SKIP if twice else None))
-        return found
-
-    def _twice(self, button: SampleFlag, now_us: int) -> bool:
-        before_us = self._last_us.get(button)
-        self._last_us[button] = now_us
-        return before_us is not None and 0 <= now_us - before_us <= TWICE_S * 1e6
-
-
 class EventKind(StrEnum):
     """What sort of thing happened."""
 
@@ -159,128 +107,129 @@ class EventKind(StrEnum):
 
 @dataclass(frozen=True)
 class Event:
-    """Something the person at the press should know, in words."""
+    """Something the person at the press should know.
+
+    Attributes:
+        kind: what sort of thing.
+        what: what exactly, as data.
+    """
 
     kind: EventKind
-    words: str
+    what: Finding
+
+    @classmethod
+    def of(cls, kind: EventKind, what: str, **facts: Any) -> Event:
+        """Return the event of a finding with these facts."""
+        return cls(kind, Finding(what, facts))
 
 
-LONGEST_REQUEST = 2048  # bytes, LF included; the longest command takes about 1.4 KiB
-LONGEST_REPLY = 262_144
+@dataclass(frozen=True)
+class Snapshot:
+    """State of a running capture.
 
+    Attributes:
+        set_name: the set being pressed.
+        source: the source's address.
+        link: `waiting`, `up` or `lost`.
+        link_what: who is connected, or how the link was lost; None before the first connection.
+        rate_hz: samples a second over the last seconds.
+        samples, samples_lost, lines_bad, restarts: grow only, since the capture began.
+        sample_age_s: age of the newest sample when the snapshot was taken; None before the first.
+        load_n, height_mm: newest values; None before the first sample.
+        free_length_mm: the height above which the spring is free, roughly: the set's, else where
+            the quill touched it; None where neither is known.
+        reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
+        phase: where in a stroke the stream is.
+        turn: the stroke wanted next; None when the set is done.
+        ends_in_s: when a set that is done ends by itself; None before.
+        springs_done, springs: how far the set is.
+        events: the last things that happened with their numbers, the latest last; numbers rise by
+            one, so that a screen knows what is new to it.
+        curve: the running stroke as (height_mm, load_n) pairs, thinned for a screen.
+    """
 
-class Commanded(Protocol):
-    """What stands behind the channel: a running session."""
+    set_name: str
+    source: str
+    link: str = "waiting"
+    link_what: Finding | None = None
+    rate_hz: float = 0.0
+    samples: int = 0
+    samples_lost: int = 0
+    lines_bad: int = 0
+    restarts: int = 0
+    sample_age_s: float | None = None
+    load_n: float | None = None
+    height_mm: float | None = None
+    free_length_mm: float | None = None
+    reach_height_mm: float | None = None
+    phase: str = "idle"
+    turn: Turn | None = None
+    springs_done: int = 0
+    springs: int = 0
+    ends_in_s: float | None = None
+    events: tuple[tuple[int, Event], ...] = ()
+    curve: tuple[tuple[float, float], ...] = ()
 
     @property
-    def snapshot(self) -> Snapshot:
-        """How it stands."""
+    def label(self) -> str | None:
+        """Whose turn it is; None when the set is done."""
+        return None if self.turn is None else self.turn.label
 
-    def obey(self, command: Command) -> None:
-        """Take a command; returns at once.
+    @property
+    def depth_mm(self) -> float | None:
+        """How far the spring is pressed; None where its free length is not known."""
+        if self.height_mm is None or self.free_length_mm is None:
+            return None
+        return max(0.0, self.free_length_mm - self.height_mm)
 
-        Raises:
-            CoilbenchError: it takes no more commands now.
+    @property
+    def newest_event(self) -> int:
+        """The number of the last event; 0 before the first."""
+        return self.events[-1][0] if self.events else 0
+
+    def after(self, event: Event) -> Snapshot:
+        """Return the snapshot after one more thing has happened."""
+        return replace(self, events=(*self.events, (self.newest_event + 1, event))[-EVENTS_KEPT:])
+
+    def to_document(self) -> dict[str, Any]:
+        """Return it as plain values for JSON."""
+        return vars(self) | {
+            "link_what": None if self.link_what is None else self.link_what.to_document(),
+            "turn": None if self.turn is None else vars(self.turn),
+            "events": [
+                {"event_number": number, "event": event.kind, **event.what.to_document()}
+                for number, event in self.events
+            ],
+        }
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any]) -> Snapshot:
+        """Return the snapshot that to_document wrote, by another version perhaps.
+
+        Unknown keys are left out, and so are a turn and events that this version cannot read.
         """
+        known = {field.name for field in fields(cls)}
+        values = {key: value for key, value in document.items() if key in known}
+        link, turn = values.get("link_what"), values.get("turn")
+        values["link_what"] = Finding.from_document(link) if isinstance(link, dict) else None
+        values["turn"] = _turn(turn) if isinstance(turn, dict) else None
+        values["events"] = tuple(
+            _numbered_event(event) for event in values.get("events", ()) if isinstance(event, dict)
+        )
+        values["curve"] = tuple((float(h), float(n)) for h, n in values.get("curve", ()))
+        return cls(**values)
 
 
-def command_request(command: Command) -> bytes:
-    """Return the line that gives a command."""
-    return _line({"command": command.to_document()})
-
-
-def snapshot_request() -> bytes:
-    """Return the line that asks how the capture stands."""
-    return _line({"ask": "snapshot"})
-
-
-def answer(line: bytes, session: Commanded) -> bytes:
-    """Act on one line from outside; whatever it holds, there is an answer.
-
-    Args:
-        line: as it came, with or without its LF.
-        session: acted on only where the line is a whole and valid request.
-    """
-    try:
-        asked = _request(line)
-        if asked == {"ask": "snapshot"}:
-            return _line({"snapshot": session.snapshot.to_document()})
-        if set(asked) != {"command"}:
-            raise CoilbenchError("this is no request", hint="Ask for a snapshot or give a command")
-        session.obey(Command.from_document(asked["command"]))
-    except CoilbenchError as refusal:
-        return _line({"refused": refusal.what, "hint": refusal.hint})
-    return _line({"done": True})
-
-
-def read_done(line: bytes) -> None:
-    """Read the answer to a command.
-
-    Raises:
-        CoilbenchError: it was refused, or this is no answer.
-    """
-    if _reply(line).get("done") is not True:
-        raise _no_answer()
-
-
-def read_snapshot(line: bytes) -> Snapshot:
-    """Read the answer to snapshot_request.
-
-    Raises:
-        CoilbenchError: it was refused, or this is no answer.
-    """
-    try:
-        return Snapshot.from_document(_reply(line)["snapshot"])
-    except (KeyError, TypeError, ValueError, AttributeError) as error:
-        raise _no_answer() from error
-
-
-def _no_answer() -> CoilbenchError:
-    return CoilbenchError(
-        "the capture gave an answer that makes no sense",
-        hint="It may be another version of coilbench: start it again",
+def _turn(document: Mapping[str, Any]) -> Turn:
+    return Turn(
+        str(document["label"]),
+        Purpose(document["purpose"]),
+        int(document["number"]),
+        int(document["wanted"]),
     )
 
 
-def _line(document: dict[str, Any]) -> bytes:
-    return json.dumps(document, allow_nan=False).encode("ascii") + b"\n"
-
-
-def _request(line: bytes) -> dict[str, Any]:
-    """Return the object that a request's line holds, all its text printable."""
-    if len(line) > LONGEST_REQUEST:
-        raise CoilbenchError(f"a request has at most {LONGEST_REQUEST} bytes", hint="Ask for less")
-    found = _object(line)
-    if found is None:
-        raise CoilbenchError("this is no line of JSON", hint="Send one object on one line")
-    texts = [text for text in _texts(found) if not text.isprintable()]
-    if texts:
-        raise CoilbenchError("a text holds what can't be printed", hint="Leave it out")
-    return found
-
-
-def _reply(line: bytes) -> dict[str, Any]:
-    found = _object(line)
-    if found is None:
-        raise _no_answer()
-    if "refused" in found:
-        hint = found.get("hint")
-        raise CoilbenchError(str(found["refused"]), hint=None if hint is None else str(hint))
-    return found
-
-
-def _object(line: bytes) -> dict[str, Any] | None:
-    try:
-        found = json.loads(line.decode("utf-8"))
-    except (ValueError, RecursionError):  # brackets nested too deep for the parser
-        return None
-    return found if isinstance(found, dict) else None
-
-
-def _texts(value: object) -> list[str]:
-    """Return the keys and texts of an object and of the objects in it."""
-    if isinstance(value, str):
-        return [value]
-    if isinstance(value, dict):
-        return [text for pair in value.items() for part in pair for text in _texts(part)]
-    return []
+def _numbered_event(document: Mapping[str, Any]) -> tuple[int, Event]:
+    facts = dict(document)
+    number, kind = int(facts.pop("event_number")), EventKind(facts.pop("event"))
+    return number, Event(kind, Finding.from_document(facts))

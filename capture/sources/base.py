@@ -11,8 +11,8 @@ from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
+from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import PROTOCOL_VERSION, Hello, Item, LinkCounters
 
 
 class SourceLost(CoilbenchError):

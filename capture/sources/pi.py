@@ -14,9 +14,8 @@ from pathlib import Path
 
 import numpy as np
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters, RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import PROTOCOL_VERSION, Hello, Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceLost
 from coilbench.capture.sources.pi_pins import (
     Board,

@@ -24,9 +24,17 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.blocks import (
+    RAW_DTYPE,
+    Answer,
+    FaultCode,
+    Hello,
+    Item,
+    RawBlock,
+    SampleFlag,
+    Tally,
+)
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, FaultCode, Hello, Item, Tally
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.pi_pins import Clock, Edges, PiSetup
 from coilbench.capture.sources.pi_signals import (
@@ -154,7 +162,7 @@ class Hx711:
             raise CoilbenchError(
                 "the Python module 'hx711' is missing",
                 where=url,
-                hint="On the Pi: pip install 'coilbench[pi]'",
+                hint="On the Pi, in the folder of coilbench: pip install '.[pi]'",
             )
         driver = module_from_spec(spec)
         spec.loader.exec_module(driver)

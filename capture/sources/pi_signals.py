@@ -13,8 +13,7 @@ from statistics import median
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.messages import Fault
+from coilbench.capture.blocks import Fault, SampleFlag
 
 POSITIVE_END = 0x7FFFFF
 NEGATIVE_END = -0x800000

@@ -5,8 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import BinaryIO
 
+from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded
 from coilbench.capture.wire.decode import Decoder
 

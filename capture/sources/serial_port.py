@@ -17,8 +17,8 @@ from typing import BinaryIO
 import serial
 from serial.tools import list_ports
 
+from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceLost
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import request_line

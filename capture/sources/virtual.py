@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from coilbench.capture.messages import Item, LinkCounters
+from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
 from coilbench.capture.sources.serial_port import SerialSource, open_serial
 from coilbench.capture.virtual.bench import Bench, capture_steps, job_steps

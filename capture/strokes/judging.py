@@ -1,21 +1,17 @@
-"""Whose turn it is: hands-free order through a set. Pure.
-
-Decide what becomes of a stroke: kept and counted, kept only, or asked for again. Pure.
-"""
+"""Whose turn it is in a set, and whether a stroke counts or is asked for again. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.capture.blocks import UNUSABLE, SampleFlag
+from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import SweepStatus
-from coilbench.capture.units import counted
 
 
 class Purpose(StrEnum):
@@ -48,11 +44,6 @@ class Turn:
     purpose: Purpose
     number: int
     wanted: int
-
-    def words(self) -> str:
-        """Say it, e.g. `larch-07, stroke 2 of 3`."""
-        kind = "conditioning press" if self.purpose is Purpose.CONDITIONING else "stroke"
-        return f"{self.label}, {kind} {self.number} of {self.wanted}"
 
 
 @dataclass(frozen=True)
@@ -143,13 +134,13 @@ class Verdict:
 
     Attributes:
         counted: it counts for its turn.
-        note: why not, or what is worth knowing, in words; None where there is nothing to say.
+        findings: why it does not, or what is worth knowing of it.
     """
 
     status: SweepStatus
     counted: bool
     samples_lost: int
-    note: str | None
+    findings: tuple[Finding, ...] = ()
 
 
 class _Holes(NamedTuple):
@@ -158,6 +149,10 @@ class _Holes(NamedTuple):
     lost: int  # samples that never came
     unusable: int  # that came and can't be used
     longest_s: float  # between two usable samples
+
+    @property
+    def finding(self) -> Finding:
+        return Finding("samples_missing", self._asdict())
 
 
 def judge(
@@ -187,50 +182,49 @@ def judge(
         if why is None:
             status, why = SweepStatus.GAPPED, _why_holed(stroke, holes)
     if why is not None:
-        return Verdict(status, counted=False, samples_lost=holes.lost, note=why)
+        return Verdict(status, counted=False, samples_lost=holes.lost, findings=(why,))
     return Verdict(
         SweepStatus.GAPPED if holes.lost else SweepStatus.COMPLETE,
         counted=True,
         samples_lost=holes.lost,
-        note=_worth_knowing(stroke, holes),
+        findings=tuple(_worth_knowing(stroke, holes)),
     )
 
 
-def _why_not_whole(stroke: Stroke) -> tuple[SweepStatus, str | None]:
+def _why_not_whole(stroke: Stroke) -> tuple[SweepStatus, Finding | None]:
     if stroke.too_long:
-        return SweepStatus.ABORTED, "not released in time"
+        return SweepStatus.ABORTED, Finding("released_late")
     if not stroke.released:
-        return SweepStatus.INTERRUPTED, "cut short before it was released"
+        return SweepStatus.INTERRUPTED, Finding("cut_short")
     if stroke.zero_counts is None:
-        return SweepStatus.INTERRUPTED, "the samples began with the spring already touched"
+        return SweepStatus.INTERRUPTED, Finding("touched_at_start")
     return SweepStatus.COMPLETE, None
 
 
 def _why_short(
     stroke: Stroke, reach_height_mm: float | None, earlier_depths_mm: Sequence[float]
-) -> str | None:
+) -> Finding | None:
     if reach_height_mm is not None and stroke.lowest_mm > reach_height_mm + REACH_SLACK_MM:
-        return f"stopped at {stroke.lowest_mm:.1f} mm, wanted {reach_height_mm:.1f} mm"
+        return Finding.of(
+            "stopped_early", lowest_mm=stroke.lowest_mm, reach_height_mm=reach_height_mm
+        )
     if earlier_depths_mm:
         usual_mm = float(np.median(earlier_depths_mm))
         if stroke.depth_mm < SHORT_SHARE * usual_mm:
-            return f"pressed {stroke.depth_mm:.1f} mm deep, the others {usual_mm:.1f} mm"
+            return Finding.of("pressed_short", depth_mm=stroke.depth_mm, usual_depth_mm=usual_mm)
     return None
 
 
-def _why_doubtful(stroke: Stroke) -> str | None:
-    """Say why the numbers can't be trusted, if they can't."""
+def _why_doubtful(stroke: Stroke) -> Finding | None:
+    """Return why the numbers can't be trusted, if they can't."""
     flags = int(np.bitwise_or.reduce(stroke.raw.samples["flags"]))
     if flags & SampleFlag.LOAD_SATURATED:
-        return "the load went past what the amplifier can read: don't press so hard"
+        return Finding("load_saturated")
     if flags & SampleFlag.TRAVEL_SUSPECT:
-        return "the scale missed steps, so heights are in doubt: check its wires"
+        return Finding("travel_steps_missed")
     back_n = stroke.zero_return_n
     if back_n is not None and not -RETURN_BELOW_N <= back_n <= RETURN_ABOVE_N:
-        return (
-            f"the load ended {back_n:+.1f} N from where it began: let the quill up fully "
-            "before each press"
-        )
+        return Finding.of("zero_not_regained", zero_return_n=back_n)
     return None
 
 
@@ -243,26 +237,18 @@ def _holes(stroke: Stroke) -> _Holes:
     return _Holes(lost, samples.shape[0] - usable.shape[0], longest_s)
 
 
-def _why_holed(stroke: Stroke, holes: _Holes) -> str | None:
+def _why_holed(stroke: Stroke, holes: _Holes) -> Finding | None:
     missing = holes.lost + holes.unusable
     whole = holes.lost + len(stroke.raw)
     if whole - missing < LEAST_SAMPLES:
-        return f"only {counted(whole - missing, 'sample')} in it"
+        return Finding.of("few_samples", samples=whole - missing)
     if missing > MOST_LOST_SHARE * whole or holes.longest_s > LONGEST_GAP_S:
-        return _holes_words(holes)
+        return holes.finding
     return None
 
 
-def _holes_words(holes: _Holes) -> str:
-    unusable = f", {holes.unusable} unusable" if holes.unusable else ""
-    lost = f"{counted(holes.lost, 'sample')} lost in it{unusable}"
-    return f"{lost}, the longest gap {holes.longest_s:.2f} s"
-
-
-def _worth_knowing(stroke: Stroke, holes: _Holes) -> str | None:
-    notes = []
+def _worth_knowing(stroke: Stroke, holes: _Holes) -> Iterator[Finding]:
     if stroke.presses > 1:
-        notes.append(f"pressed {stroke.presses} times before the release")
+        yield Finding.of("pressed_again", presses=stroke.presses)
     if holes.lost + holes.unusable:
-        notes.append(_holes_words(holes))
-    return "; ".join(notes) if notes else None
+        yield holes.finding

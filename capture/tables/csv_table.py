@@ -1,19 +1,13 @@
-"""CSV files as `export` writes them, guarded against spreadsheets that run formulas. Pure.
+"""CSV files: written so that spreadsheets run no formula in them, read as a table of text. Pure.
 
 A spreadsheet takes a cell that begins with = + - @ for a formula, wherever it came from. A text
-cell that begins so gets an apostrophe before it, which a reader of ours takes off again; numbers
-are never touched. The list of signs, with tab and CR: OWASP, "CSV Injection" (from memory). A #
-is guarded too, since a row that begins with it is a comment in our files.
+cell that begins so gets an apostrophe before it, which our reader removes again; numbers are never
+changed. The list of signs, with tab and CR: OWASP, "CSV Injection" (from memory). A # is guarded
+too, since a row that begins with it is a comment in our files.
 
-Numbers in CSV cells, whichever decimal sign the file has. Pure.
-
-The sign is proven from the file's own cells, never guessed: "17,700" alone is seventeen in one
-country and seventeen thousand in another, and a load wrong by a thousand may look right.
-
-A CSV file as people and spreadsheets write it, as a table of text cells. Pure.
-
-What could be read in two ways is refused in a sentence, never guessed; the numbers in the
-cells are read by csv_numbers.
+What could be read in two ways is refused, never guessed. The decimal sign is proven from the file's
+own cells: "17,700" alone is seventeen in one country and seventeen thousand in another, and a load
+wrong by a thousand may look right.
 """
 
 from __future__ import annotations
@@ -44,27 +38,27 @@ def guarded(text: str) -> str:
 
 
 def unguarded(cell: str) -> str:
-    """Return the text that `guarded` was given; a cell without a guard stays as it is."""
+    """Return the text that `guarded` was given; a cell without a guard is returned unchanged."""
     return cell[1:] if _GUARDED.match(cell) else cell
 
 
 def csv_bytes(
     columns: Sequence[str], rows: Iterable[Sequence[Cell]], comments: Sequence[str] = ()
 ) -> bytes:
-    """Write a CSV file: comments, a header, a row a line; commas, points, UTF-8.
+    """Write a CSV file: comments, a header, one row per line; commas, points, UTF-8.
 
-    Floats are written to their last bit (Python's repr); None is an empty cell. A line end or
-    another control sign inside a text becomes a blank, since our readers hold a row to a line. A
-    byte-order mark is there only where a spreadsheet needs it to read the text right.
+    Floats are written exactly (Python's repr); None is an empty cell. Line ends and other control
+    characters inside a text become a blank, since a row is one line. A byte-order mark is written
+    only where a spreadsheet needs it.
 
     Args:
         columns: the header's names.
-        rows: a cell for every column.
-        comments: lines for the top, without the #.
+        rows: one cell per column.
+        comments: lines at the top, without the #.
     """
     out = io.StringIO()
     for comment in comments:
-        out.write(f"# {_CONTROL.sub(' ', comment)}\n")
+        out.write(f"# {_CONTROL_OUT.sub(' ', comment)}\n")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
     writer.writerows([_cell(cell) for cell in row] for row in rows)
@@ -84,7 +78,7 @@ _GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[.,'’ \u00a0\u202f][0-9]{3})+(?:[.,]
 
 
 class NumberCell(NamedTuple):
-    """One cell and where it stands."""
+    """One cell and where it is."""
 
     text: str
     column: str
@@ -102,31 +96,31 @@ class NumberCell(NamedTuple):
 
 
 def read_numbers(cells: Sequence[NumberCell], *, point_is_decimal: bool) -> NDArray[np.float64]:
-    """Read a file's number cells, the decimal sign being the same in all of them.
+    """Read a file's number cells, which all have the same decimal sign.
 
-    A comma or a point is the decimal sign if some cell proves it: anything but one to three
-    digits (the first not 0), the sign, and exactly three digits, as thousands are written.
+    A comma or a point is proven the decimal sign by any cell that is not one to three digits (the
+    first not 0), the sign, and exactly three digits, as thousands are written.
 
     Args:
         cells: every number cell of the file.
-        point_is_decimal: a point needs no proof (the file has commas between its cells).
+        point_is_decimal: a point needs no proof (the cells are separated by commas).
 
     Returns:
         Shape (len(cells),), finite.
 
     Raises:
-        CoilbenchError: a cell is no finite number; both signs are there; or nothing proves which
-            sign it is.
+        CoilbenchError: a cell is not a finite number; both signs occur; or no cell proves the
+            decimal sign.
     """
     for cell in cells:
         if _NUMBER.fullmatch(cell.text) is None:
-            raise _no_number(cell)
+            raise _not_a_number(cell)
     commas = [cell for cell in cells if "," in cell.text]
     points = [cell for cell in cells if "." in cell.text]
     if commas and points:
         raise commas[0].refuse(
-            f"has a comma, and {points[0].text!r} in line {points[0].line} a point: "
-            "which one is the decimal sign cannot be told",
+            f"has a comma, and {points[0].text!r} in line {points[0].line} a point: either may be "
+            "the decimal sign",
             "Write all numbers with the same decimal sign and without thousand separators",
         )
     _check_proof(commas)
@@ -143,13 +137,13 @@ def _check_proof(signed: Sequence[NumberCell]) -> None:
         return
     digits = re.sub(r"[.,]", "", signed[0].text)
     raise signed[0].refuse(
-        "may be a decimal or a thousand, and no other number in the file tells which",
-        f"Write it with other than three decimals ({signed[0].text}0), or, if thousands are "
-        f"meant, without the sign ({digits})",
+        "may be a decimal or a thousand, and no other number in the file decides it",
+        f"Write it with four decimals ({signed[0].text}0), or, if thousands are meant, without "
+        f"the sign ({digits})",
     )
 
 
-def _no_number(cell: NumberCell) -> CoilbenchError:
+def _not_a_number(cell: NumberCell) -> CoilbenchError:
     if cell.text == "":
         return CoilbenchError(
             f"column {cell.column!r} is empty",
@@ -165,7 +159,7 @@ def _no_number(cell: NumberCell) -> CoilbenchError:
     )
 
 
-MAX_BYTES = 20_000_000  # ours: about a million samples, hours of pressing
+MAX_BYTES = 20_000_000  # ours: about a million samples
 
 _LINE_END = re.compile(r"\r\n|\n|\r")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
@@ -193,11 +187,11 @@ class Table:
     header_line: int
 
     def where(self, row: int) -> str:
-        """Say where a row stands, for a message."""
+        """Return the place of a row, for a message."""
         return f"{self.name}, line {self.lines[row]}"
 
     def texts(self, column: str) -> tuple[str, ...]:
-        """Return a column's cells, an apostrophe that guards a formula taken off.
+        """Return a column's cells, without the apostrophe that guards a formula.
 
         Raises:
             CoilbenchError: a cell is empty.
@@ -213,10 +207,10 @@ class Table:
         return tuple(unguarded(cell) for cell in cells)
 
     def numbers(self, *columns: str) -> tuple[NDArray[np.float64], ...]:
-        """Return columns as finite numbers, the decimal sign proven from all of them together.
+        """Return columns as finite numbers, with one decimal sign proven from all of them.
 
         Args:
-            columns: every column of the file that holds numbers, so that each can be proof.
+            columns: every column of the file that holds numbers.
 
         Returns:
             One array of shape (rows,) for each column asked for.
@@ -239,27 +233,27 @@ def read_table(data: bytes, name: str) -> Table:
 
     UTF-8 with or without a byte-order mark, UTF-16 with one, else Windows-1252; lines end with
     LF, CRLF or a lone CR; commas, semicolons or tabs between the cells, as the header has them.
-    Lines that begin with # and blank lines are skipped. Columns without a name and without
-    content at the right edge, which spreadsheets leave, are dropped.
+    Lines that begin with # and blank lines are skipped, and so are empty columns without a name at
+    the right edge, which spreadsheets leave.
 
     Args:
         data: the file's content.
         name: the file's name, for messages.
 
     Raises:
-        CoilbenchError: not a text file, no header row, no rows, a torn row, a name twice.
+        CoilbenchError: not a text file, no header row, no rows, a broken row, a name twice.
     """
     if len(data) > MAX_BYTES:
         raise CoilbenchError(
-            f"the file holds {len(data) / 1e6:.0f} MB, more than the {MAX_BYTES / 1e6:.0f} MB of "
-            "any sensible sweep",
+            f"the file has {len(data) / 1e6:.0f} MB, more than the limit of "
+            f"{MAX_BYTES / 1e6:.0f} MB",
             where=name,
-            hint="Name a CSV file with the columns that are needed",
+            hint="Give a CSV file with one stroke, or with points only",
         )
     lines = _content_lines(_decode(data, name))
     header_line, header = next(lines, (0, ""))
     if header_line == 0:
-        raise CoilbenchError("the file is empty", where=name, hint="Name a CSV file with rows")
+        raise CoilbenchError("the file is empty", where=name, hint="Give a CSV file with rows")
     delimiter = _find_delimiter(header, f"{name}, line {header_line}")
     names = [cell.lower() for cell in _split(header, delimiter, f"{name}, line {header_line}")]
     numbered = []
@@ -271,7 +265,9 @@ def read_table(data: bytes, name: str) -> Table:
         numbered.append((line, cells))
     if not numbered:
         raise CoilbenchError(
-            "the file has a header but no rows", where=name, hint="Put the readings below it"
+            "the file has a header but no rows",
+            where=name,
+            hint="Put the readings below it",
         )
     width = _used_width(names, [cells for _, cells in numbered])
     _check_names(names[:width], f"{name}, line {header_line}")
@@ -317,9 +313,8 @@ def _find_delimiter(header: str, where: str) -> str:
         if delimiter in header:
             return delimiter
     _check_names([header.strip()], where)
-    parted = "blanks" if " " in header.strip() else "nothing"
     raise CoilbenchError(
-        f"the header row has {parted} between its columns",
+        "the header row has no comma, semicolon or tab between its columns",
         where=where,
         hint="Separate the cells with commas, semicolons or tabs",
     )
@@ -345,14 +340,14 @@ def _check_width(cells: list[str], names: list[str], delimiter: str, where: str)
     what = f"the row has {len(cells)} cells and the header {len(names)}"
     if len(cells) > len(names) and delimiter == ",":
         raise CoilbenchError(
-            f"{what}: decimal commas in a file that has commas between its cells, or a torn row",
+            f"{what}: decimal commas in a file that has commas between its cells, or a broken row",
             where=where,
             hint="Put semicolons between the cells, or write decimals with a point",
         )
     raise CoilbenchError(
-        f"{what}: a torn row, or not {_DELIMITER_NAMES[delimiter]} between its cells",
+        f"{what}: a broken row, or not {_DELIMITER_NAMES[delimiter]} between its cells",
         where=where,
-        hint="Mend the row, or delete it",
+        hint="Correct the row, or delete it",
     )
 
 
@@ -371,11 +366,11 @@ def _check_names(names: list[str], where: str) -> None:
             )
         if not name[0].isalpha():
             raise CoilbenchError(
-                f"the first row is no header: {name[:40]!r} is not a column's name",
+                f"the first row is not a header: {name[:40]!r} is not a column name",
                 where=where,
-                hint="Put a row with the columns' names on top, such as label,height_mm,load_kg",
+                hint="Put a row of column names on top, such as label,height_mm,load_kg",
             )
         if name in names[: position - 1]:
             raise CoilbenchError(
-                f"the column {name!r} is there twice", where=where, hint="Delete one of them"
+                f"duplicate column {name!r}", where=where, hint="Delete one of them"
             )

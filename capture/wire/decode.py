@@ -17,14 +17,15 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.messages import (
+from coilbench.capture.blocks import (
     PROTOCOL_VERSION,
+    RAW_DTYPE,
     Answer,
     Fault,
     Hello,
     Item,
     LinkCounters,
+    RawBlock,
     Restarted,
     Tally,
 )

@@ -11,8 +11,7 @@ from binascii import crc_hqx
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RawBlock
-from coilbench.capture.messages import Answer, Fault, Hello, Tally
+from coilbench.capture.blocks import Answer, Fault, Hello, RawBlock, Tally
 
 LINE_LIMIT = 240  # bytes, LF included
 TRAILER = 6  # a space, four digits of CRC, LF

@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration.fit import fit_load, fit_travel, masses_u_relative
+from coilbench.capture.calibration.fit import fit_load, fit_travel
 from coilbench.capture.calibration.flex_fit import fit_flex
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
@@ -105,10 +105,10 @@ class Day:
 
     def calibration(self) -> Calibration:
         """The calibration as the program makes it."""
-        load = fit_load(self.load_points).fit
+        load, _, _, load_u_relative = fit_load(self.load_points)
         travel = fit_travel(self.gauge_points).fit
         flex = fit_flex(self.flex_points, load, travel).fit
-        return Calibration(load, travel, flex, masses_u_relative(self.load_points))
+        return Calibration(load, travel, flex, load_u_relative)
 
 
 class _PowerRig(RigModel):

@@ -22,8 +22,7 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.messages import Fault, Tally
+from coilbench.capture.blocks import Fault, RawBlock, SampleFlag, Tally
 from coilbench.capture.sources import pi_rig as pi_hx711
 from coilbench.capture.sources.pi import _hello
 from coilbench.capture.sources.pi_pins import Clock, Edges, open_board, parse_pi

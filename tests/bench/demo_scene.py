@@ -1,11 +1,7 @@
 """A scene for golden frames and the README's picture: invented springs on an invented rig.
 
-<<<<<<<< HEAD:tests/analysis/dashboard/demo_scene.py
-The picture: `python tests/analysis/dashboard/demo_scene.py svg > hardware/pictures/dashboard.svg`.
-========
 The frames: `python tests/bench/demo_scene.py golden`.
 The picture: `python tests/bench/demo_scene.py svg > hardware/pictures/dashboard.svg`.
->>>>>>>> tests:tests/bench/demo_scene.py
 """
 
 from __future__ import annotations
@@ -22,18 +18,46 @@ from rich.terminal_theme import DEFAULT_TERMINAL_THEME
 from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, frame
 from coilbench.analysis.dashboard.keys import HELP
 from coilbench.analysis.report.units import Units
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.blocks import Finding
+from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.strokes.judging import Purpose, Turn
 
 # (seat load, open load) in N of the springs pressed so far; birch-03 is tired
 LOADS_N = ((226.9, 402.1), (226.4, 399.5), (196.1, 352.3), (227.4, 401.0))
 FREE_MM, RATE_N_PER_MM = 53.0, 16.0
 BAND = tuple((53.0 - d, 14.2 * d, 16.0 * d + 0.01 * d * d) for d in range(0, 28, 3))
 CURVE = tuple((53.0 - d * 0.5, 16.0 * d * 0.5) for d in range(39))
+
+
+def kept(
+    label: str,
+    stroke: int,
+    strokes: int,
+    peak_n: float,
+    lowest_mm: float,
+    purpose: Purpose = Purpose.MEASURED,
+    next_label: str | None = None,
+) -> Event:
+    facts = {"label": label, "purpose": purpose, "stroke": stroke, "strokes": strokes}
+    facts |= {"peak_n": peak_n, "lowest_mm": lowest_mm, "next_label": next_label, "findings": []}
+    return Event(EventKind.KEPT, Finding("stroke_kept", facts))
+
+
+REFUSED = Event.of(
+    EventKind.REFUSED,
+    "stroke_refused",
+    label="birch-05",
+    purpose=Purpose.MEASURED,
+    stroke=1,
+    strokes=3,
+    status="aborted",
+    findings=[{"kind": "pressed_short", "depth_mm": 18.2, "usual_depth_mm": 27.0}],
+)
 SNAPSHOT = Snapshot(
     set_name="birch",
     source="serial:///dev/ttyUSB0",
     link="up",
-    link_words="coilbench-0.1.0, rig 00000000C0FFEE00",
+    link_what=Finding.of("rig", firmware="coilbench-0.1.0", device_id="00000000C0FFEE00"),
     rate_hz=92.7,
     samples=8412,
     sample_age_s=0.04,
@@ -41,21 +65,15 @@ SNAPSHOT = Snapshot(
     height_mm=34.0,
     free_length_mm=FREE_MM,
     phase="press",
-    turn="birch-05, stroke 2 of 3",
-    label="birch-05",
+    turn=Turn("birch-05", Purpose.MEASURED, 2, 3),
     springs_done=4,
     springs=12,
     events=(
-        (21, "kept", "birch-04, stroke 3 of 3: 43.75 kg at 25.96 mm. Next spring: birch-05"),
-        (22, "kept", "birch-05, conditioning press 1 of 2: 43.81 kg at 25.95 mm"),
-        (23, "kept", "birch-05, conditioning press 2 of 2: 43.77 kg at 25.94 mm"),
-        (
-            24,
-            "refused",
-            "birch-05, stroke 1 of 3: aborted (pressed 18.2 mm deep, the others 27.0 mm); "
-            "press it again",
-        ),
-        (25, "kept", "birch-05, stroke 1 of 3: 43.76 kg at 25.93 mm"),
+        (21, kept("birch-04", 3, 3, 429.04, 25.96, next_label="birch-05")),
+        (22, kept("birch-05", 1, 2, 429.63, 25.95, Purpose.CONDITIONING)),
+        (23, kept("birch-05", 2, 2, 429.24, 25.94, Purpose.CONDITIONING)),
+        (24, REFUSED),
+        (25, kept("birch-05", 1, 3, 429.14, 25.93)),
     ),
     curve=CURVE,
 )

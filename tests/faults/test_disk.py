@@ -77,7 +77,7 @@ def test_a_book_that_becomes_read_only_ends_it_in_one_line(make_book, monkeypatc
     with pytest.raises(CoilbenchError, match="the book cannot be written"):
         stage.run()
     monkeypatch.undo()
-    assert len(stage.words(EventKind.KEPT)) == 1
+    assert len(stage.found(EventKind.KEPT)) == 1
     assert len(scene.sweeps(book)) == 1
 
 

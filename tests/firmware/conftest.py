@@ -20,8 +20,7 @@ import numpy as np
 import pytest
 from filelock import FileLock
 
-from coilbench.capture.blocks import RawBlock
-from coilbench.capture.messages import Answer, Fault, Hello, Item, LinkCounters, Tally
+from coilbench.capture.blocks import Answer, Fault, Hello, Item, LinkCounters, RawBlock, Tally
 from coilbench.capture.wire.decode import Decoder
 from support.shared import run_folder
 from support.tools import missing

@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.messages import Fault, Hello, Tally
+from coilbench.capture.blocks import Fault, Hello, SampleFlag, Tally
 
 # Well inside and outside of firmware/README.md's figures, which lie at some 11 us between edges.
 EVEN_EXACT, EVEN_LOST = 80_000, 110_000

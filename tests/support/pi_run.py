@@ -7,8 +7,7 @@ import sys
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.messages import Hello
+from coilbench.capture.blocks import Hello, RawBlock, SampleFlag
 from coilbench.capture.sources.pi_pins import Clock, Edges, open_board, parse_pi
 from coilbench.capture.sources.pi_rig import Hx711, PiRig
 from support import hx711_chip as chip

@@ -5,9 +5,10 @@ from dataclasses import replace
 
 import numpy as np
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Hello, LinkCounters, RawBlock
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.messages import Hello, LinkCounters
 from coilbench.capture.running import session as module
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources.base import SourceEnded, SourceLost
@@ -120,13 +121,17 @@ class Stage:
             self.session._see = lambda *args: (look(*args), self.clock.looks.set())
 
     def hear(self, event):
+        assert describe(event.what, Units())  # whatever happens can be said
         self.events.append(event)
 
     def run(self):
         return self.session.run()
 
-    def words(self, kind):
-        return [event.words for event in self.events if event.kind is kind]
+    def found(self, kind):
+        return [event.what for event in self.events if event.kind is kind]
+
+    def kinds(self, kind):
+        return [found.kind for found in self.found(kind)]
 
 
 def read(book, sql):

@@ -10,6 +10,9 @@ import sys
 import termios
 import time
 
+from support.signals import AS_STARTED_BY_HAND
+
+PROGRAM = AS_STARTED_BY_HAND + "from coilbench.analysis.cli import main; main()"
 CODES = re.compile(r"\x1b\[[0-9;?]*[a-zA-Z]")
 PATIENCE_S = 30.0
 
@@ -26,7 +29,7 @@ class Terminal:
         self.rings = 0  # of the bell
         environment = {k: v for k, v in os.environ.items() if k not in ("COLUMNS", "LINES")}
         self.process = subprocess.Popen(
-            [sys.executable, "-c", "from coilbench.analysis.cli import main; main()", *arguments],
+            [sys.executable, "-c", PROGRAM, *arguments],
             stdin=slave,
             stdout=slave,
             stderr=slave,

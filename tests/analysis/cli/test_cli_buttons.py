@@ -11,9 +11,8 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import Hello, RawBlock, SampleFlag
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.messages import Hello
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set

@@ -13,7 +13,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli import rig, rig_check, run
 from coilbench.analysis.cli import rig_check as rig_health
-from coilbench.analysis.inputs import listening
+from coilbench.analysis.inputs import rig_record as listening
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest, Step
@@ -114,7 +114,7 @@ def test_a_cell_that_lost_two_per_cent_fails_and_every_later_report_says_so(
     told = capsys.readouterr()
     assert told.out.startswith("FAIL: 20 kg presses with 20.00 kg and reads 19.6")
     assert "-1.99 % off" in told.out
-    assert "calibrate anew" in told.out
+    assert "coilbench rig weigh" in told.out
     assert check(calibrated, "--history") == 0
     history = capsys.readouterr().out
     assert "FAIL" in history
@@ -217,7 +217,8 @@ def test_ten_samples_a_second_where_eighty_were_expected(
     status, told = health(book, plug(PRESS, slow), capsys)
     assert status == 1
     assert [f["kind"] for f in told["findings"]] == ["rate"]
-    assert "11.0 samples a second come where the rig says 80" in told["findings"][0]["what"]
+    assert told["findings"][0]["measured_hz"] == pytest.approx(11.0, abs=0.05)
+    assert told["findings"][0]["nominal_hz"] == 80.0
 
 
 @pytest.mark.parametrize(
@@ -244,7 +245,7 @@ def test_no_cell_is_a_code_that_never_changes(
     dead = replace(RIG, counts_per_n=0.0, noise_counts=0.0)
     _, told = health(book, plug(PRESS, dead), capsys)
     assert told["load_codes"] == 1
-    assert "the load code never changes (40000)" in told["findings"][0]["what"]
+    assert (told["findings"][0]["cause"], told["findings"][0]["counts"]) == ("constant", 40000)
 
 
 def test_no_cell_is_an_amplifier_at_its_end(
@@ -260,7 +261,8 @@ def test_a_dead_amplifier_is_said_by_the_rig_itself(
 ) -> None:
     status, told = health(book, plug(PRESS, faults=Faults(dead_s=((0.5, 60.0),))), capsys)
     assert status == 1
-    assert "the amplifier makes no conversions" in told["findings"][0]["what"]
+    assert "amplifier makes no conversions" in told["findings"][0]["what"]
+    assert told["findings"][0]["code"] == 1
 
 
 def test_a_bad_cable_is_counted(book: str, plug: Plug, capsys: pytest.CaptureFixture[str]) -> None:
@@ -270,12 +272,28 @@ def test_a_bad_cable_is_counted(book: str, plug: Plug, capsys: pytest.CaptureFix
     assert told["samples_lost"] > 0
 
 
+def test_every_fault_is_told_with_its_cure_and_the_rig_is_not_called_well(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    slow = replace(RIG, noise_counts=50.0 * RIG.noise_counts, rate_hz=11.0)
+    _, document = health(book, plug([Rest(15.0)], slow), capsys)
+    assert check(book, "--port", plug([Rest(15.0)], slow)) == 1
+    told = capsys.readouterr().out
+    wrong = [line for line in told.splitlines() if line.startswith("WRONG")]
+    assert len(wrong) == len(document["findings"]) >= 3
+    for line, finding in zip(wrong, document["findings"], strict=True):
+        assert finding["hint"] in line
+    assert "11.0" in wrong[0]
+    assert "80" in wrong[0]
+    assert "is well" not in told
+
+
 def test_hands_off_says_that_the_wiring_was_not_looked_at(
     book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert check(book, "--port", plug([Rest(15.0)]), "--hands-off") == 0
     told = capsys.readouterr()
-    assert "was not looked at" in told.out
+    assert "was not checked" in told.out
     assert "press the quill" not in told.err
     assert "93.1 samples a second, nominal 80" in told.out
 
@@ -330,4 +348,4 @@ def test_a_failed_check_shows_on_every_later_report(
         )
         assert run(["--book", calibrated, *report, "--json"]) in (0, 1)
         (warned,) = json.loads(capsys.readouterr().out)["warnings"]
-        assert "FAILED" in warned
+        assert "FAILED" in warned["text"]

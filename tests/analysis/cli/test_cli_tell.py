@@ -53,7 +53,7 @@ def tell(book, capsys, *words):
 def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
     assert tell(book, capsys, "redo") == (
         0,
-        "the last press did not count: nothing to take back\n",
+        "the last press did not count: nothing to redo\n",
         "",
     )
     status, out, _ = tell(book, capsys, "skip", "cedar-01")

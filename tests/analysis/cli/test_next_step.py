@@ -12,7 +12,7 @@ from coilbench.capture.book.state import BookState, CaptureState, CheckState, Se
 NOW = "2026-11-25T12:00:00.000+00:00"
 LATELY = "2026-11-24T12:00:00.000+00:00"
 LARCH = SetState("larch", "outer", 12, 0, 0, False, "")
-EMPTY = BookState(False, False, {}, None, None, (), None)
+EMPTY = BookState(False, False, {}, None, 90.0, (), None)
 READY = replace(EMPTY, sets=(LARCH,), parts_utc={"load": LATELY, "travel": LATELY, "flex": LATELY})
 PORT = CaptureState("/dev/ttyUSB0", "larch", NOW, running=False)
 HALF = replace(LARCH, measured=5, begun=6, last_utc=LATELY)

@@ -13,14 +13,25 @@ from rich.console import Console
 
 from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, frame
 from coilbench.analysis.report.units import Units
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.blocks import Finding
+from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.units import LBF_N
 
 CURVE = tuple((60.0 - i * 0.3, max(0.0, (53.0 - 60.0 + i * 0.3) * 16.0)) for i in range(100))
+
+
+def stroke(what: str, number: int, **facts: object) -> Event:
+    kind = EventKind.KEPT if what == "stroke_kept" else EventKind.REFUSED
+    whose = {"label": "larch-01", "purpose": "measured", "stroke": number, "strokes": 3}
+    return Event(kind, Finding(what, {**whose, "findings": [], **facts}))
+
+
 LIVE = Snapshot(
     set_name="larch",
     source="serial:///dev/ttyUSB0",
     link="up",
-    link_words="coilbench-0.1.0",
+    link_what=Finding.of("rig", firmware="coilbench-0.1.0", device_id="A"),
     rate_hz=93.1,
     samples=1200,
     sample_age_s=0.05,
@@ -28,14 +39,13 @@ LIVE = Snapshot(
     height_mm=38.5,
     free_length_mm=53.0,
     phase="press",
-    turn="larch-02, stroke 1 of 3",
-    label="larch-02",
+    turn=Turn("larch-02", Purpose.MEASURED, 1, 3),
     springs_done=1,
     springs=12,
     events=(
-        (1, "kept", "larch-01, stroke 2 of 3: 43.95 kg at 25.94 mm"),
-        (2, "refused", "larch-01, stroke 3 of 3: aborted (stopped at 29.1 mm); press it again"),
-        (3, "kept", "larch-01, stroke 3 of 3: 43.98 kg at 25.94 mm. Next spring: larch-02"),
+        (1, stroke("stroke_kept", 2, peak_n=431.0, lowest_mm=25.94, next_label=None)),
+        (2, stroke("stroke_refused", 3, status="aborted")),
+        (3, stroke("stroke_kept", 3, peak_n=431.3, lowest_mm=25.94, next_label="larch-02")),
     ),
     curve=CURVE,
 )
@@ -111,10 +121,21 @@ def test_a_large_screen_says_whose_turn_it_is_in_large_type() -> None:
 @pytest.mark.parametrize("size", [(80, 24), (200, 60), (120, 35), (60, 20), (40, 15), (300, 100)])
 @pytest.mark.parametrize("link", ["up", "lost"])
 def test_a_frame_fits_the_screen(size: tuple[int, int], link: str) -> None:
-    lines = drawn(replace(LIVE, link=link, link_words="gone " * 40), *size).splitlines()
+    lines = drawn(
+        replace(LIVE, link=link, link_what=Finding.of("refused", reason="gone " * 40)), *size
+    ).splitlines()
     assert len(lines) <= size[1]
     assert max(len(line) for line in lines) <= size[0]
     assert lines[-1].startswith("Eye protection")
+
+
+@pytest.mark.parametrize("height", range(1, 34))
+@pytest.mark.parametrize("link", ["up", "lost"])
+def test_the_caution_is_the_last_line_of_every_screen(height: int, link: str) -> None:
+    gone = Finding.of("refused", reason="gone " * 40)
+    lines = drawn(replace(LIVE, link=link, link_what=gone), 80, height).splitlines()
+    assert len(lines) == height
+    assert "eye protection" in lines[-1].lower()
 
 
 @given(st.integers(1, 260), st.integers(1, 90), st.booleans())
@@ -134,7 +155,9 @@ def test_it_fills_the_screen_so_that_nothing_jumps() -> None:
 
 def test_no_colour_carries_meaning_alone() -> None:
     # Written without colour, a lost link, silence, a refusal and losses are still words and marks.
-    lost = Snapshot("larch", "x", link="lost", link_words="the port is gone.")
+    lost = Snapshot(
+        "larch", "x", link="lost", link_what=Finding.of("refused", reason="the port is gone.")
+    )
     assert "LINK LOST: the port is gone." in drawn(lost)
     assert "NO SAMPLE for 4.2 s" in drawn(Snapshot("larch", "x", link="up", sample_age_s=4.2))
     assert "\n! larch-01, stroke 3 of 3: aborted" in drawn(replace(LIVE, events=LIVE.events[:2]))
@@ -193,7 +216,7 @@ def test_without_heights_the_nominals_of_the_set_are_marked() -> None:
 
 
 def test_a_set_that_is_done_says_how_long_its_end_is_held_open() -> None:
-    done = replace(LIVE, turn=None, label=None, springs_done=12, ends_in_s=24.3)
+    done = replace(LIVE, turn=None, springs_done=12, ends_in_s=24.3)
     assert "the set is done; ends by itself in 24 s" in drawn(done)
     assert "the set is done" in drawn(done, 200, 60)
 
@@ -208,7 +231,7 @@ def test_a_terminal_without_braille_gets_plain_dots() -> None:
 
 def test_the_current_spring_stays_in_view_in_a_long_set() -> None:
     rows = tuple(SpringRow(f"s-{n:03d}", 0, (), ()) for n in range(100))
-    snapshot = Snapshot("s", "x", label="s-057", turn="s-057, stroke 1 of 3", springs=100)
+    snapshot = Snapshot("s", "x", turn=Turn("s-057", Purpose.MEASURED, 1, 3), springs=100)
     text = drawn(Scene(snapshot, SetTable((), 3, rows), Units()), ascii_only=True)
     assert ">s-057" in text
 
@@ -229,7 +252,9 @@ def test_units_are_the_users() -> None:
     text = drawn(replace(SCENE, units=Units("lbf", "in")))
     assert "50.1 lbf" in text  # 222.8 N / 4.44822
     assert "1.516 in" in text
-    assert "mm" not in text.replace("comm", "").partition("coilbench")[2].split("larch-01, s")[0]
+    assert f"stroke 3 of 3: {431.3 / LBF_N:.1f} lbf at 1.021 in" in text  # 25.94 mm / 25.4
+    flag_reason = "larch-04 weak"  # comes ready-made
+    assert " mm" not in "".join(one for one in text.splitlines() if flag_reason not in one)
 
 
 @given(

@@ -18,7 +18,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import start_session, update_session
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import Snapshot
 
 
 @pytest.fixture
@@ -113,7 +113,8 @@ def test_another_capture_is_read_from_the_book_where_it_does_not_answer(
         with open_book(book) as db:
             set_id = db.execute("SELECT id FROM sets").fetchone()[0]
             session_id = start_session(db, set_id, "x:", None, None)
-            update_session(db, session_id, Snapshot("larch", "x:", link="up", sample_age_s=0.5))
+            snapshot = Snapshot("larch", "x:", link="up", sample_age_s=0.5)
+            update_session(db, session_id, snapshot.to_document())
         seen = feed.see()
         assert seen is not None
         assert seen.link == "up"
@@ -123,4 +124,5 @@ def test_another_capture_is_read_from_the_book_where_it_does_not_answer(
         silent = feed.see()
         assert silent is not None
         assert silent.link == "lost"
-        assert "has written nothing for" in silent.link_words
+        assert silent.link_what is not None
+        assert silent.link_what.kind == "capture_silent"

@@ -159,4 +159,11 @@ def test_scatter_is_never_below_what_rounding_makes():
         assert valve_motion(table, 1.0, 0.0).scatter_mm >= table.resolution_mm / math.sqrt(12)
 
 
+def test_scatter_of_a_lobes_table_grows_with_the_rocker_ratio_as_its_lift_does():
+    lobe = LiftTable("t", "lobe", DEG, DEG * (60 - DEG) / 90, 0.5)
+    alone, rocked = valve_motion(lobe, 1.0, 0.0), valve_motion(lobe, 1.5, 0.0)
+    assert rocked.scatter_mm == pytest.approx(1.5 * alone.scatter_mm)
+    assert rocked.lift_mm == pytest.approx(1.5 * alone.lift_mm)
+
+
 DEG = np.arange(1.0, 60.0)

@@ -13,7 +13,9 @@ from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report.card_page import card_page
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card, make_card
-from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
+from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from support.tools import chromium
 
@@ -37,7 +39,7 @@ def card() -> Card:
     ]
     flex = flex_part(pressed, load.fit, travel.fit, "block.csv")
     parts = [("p1", NOW, load), ("p2", NOW, travel), ("p3", NOW, flex)]
-    return make_card("c1", parts, NOW, warnings=("<b>old</b>",))
+    return make_card("c1", parts, NOW, warnings=(Finding.of("refused", reason="<b>old</b>"),))
 
 
 @pytest.fixture(scope="module")
@@ -89,9 +91,16 @@ def test_the_users_words_stay_words(page: str) -> None:
 
 def test_it_says_would_meet_and_no_certificate(page: str) -> None:
     assert "would meet" in page
-    assert "no certificate" in page
+    assert "not a certificate" in page
     assert "trust a steady load to" in page
     assert "not compared with the printed standard" in page
+
+
+def test_a_legend_tells_up_from_down_where_both_were_read(page: str) -> None:
+    drawings = re.findall(r"<svg.*?</svg>", page, re.DOTALL)
+    load, travel, _ = ({*re.findall(r"<text[^>]*>([^<]*)</text>", each)} for each in drawings)
+    assert {"up", "down"} <= load
+    assert not {"up", "down"} & travel  # gauges are read one way: there is nothing to tell apart
 
 
 def test_the_same_card_gives_the_same_page(card: Card, page: str) -> None:

@@ -14,7 +14,7 @@ from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
 from coilbench.analysis.report.units import SI
 from coilbench.analysis.rig.card import make_card
 from coilbench.analysis.rig.check import PastCheck, warnings
-from coilbench.capture.calibration.parts import load_part
+from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.regression import LoadPoint
 
 MakeSheet = Callable[..., Sheet]
@@ -170,8 +170,8 @@ def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
     )  # fmt: skip
     sheet = make_a_sheet(text(), springs(), rig=RigPart(card, (), said))
     document = sheet_document(sheet)
-    assert any("FAILED" in words for words in document["warnings"])
-    assert any("days old" in words for words in document["warnings"])
+    assert [one["kind"] for one in document["warnings"]] == ["check_failed", "calibration_old"]
+    assert "FAILED" in document["warnings"][0]["text"]
     assert document["calibration"]["check"]["passed"] is False
 
 

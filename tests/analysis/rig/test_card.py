@@ -32,8 +32,8 @@ from coilbench.analysis.rig.card import (
     step_errors,
     trust,
 )
-from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.parts import NewPart, PointRow, load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.model import Calibration, NewPart, PointRow
 from coilbench.capture.calibration.regression import (
     GaugePoint,
     LoadPoint,
@@ -193,7 +193,7 @@ def test_the_sentences() -> None:
     assert found is not None
     assert trust_words(found, units).startswith("Between 5 and 40 kg, trust a steady load to ± 0.0")
     assert "lbf" in trust_words(found, Units("lbf", "in"))
-    assert "presses with 9.81000 N, which shows as 1.00034 kg" in gravity_words(9.81)
+    assert "presses with 9.81000 N, which shows as 1.00034 kg" in gravity_words(9.81, Units())
     assert masses_words(replace(part, reference_u_relative=0.0005)).endswith(
         "taken as 0.10% (k = 2), assumed"
     )
@@ -209,7 +209,7 @@ def test_the_card_and_its_document() -> None:
     words = list(class_words(card, Units("kg", "mm")))
     assert words[0].startswith("Of ISO 7500-1's limits its errors would meet those of class 0.5")
     assert "Not measured, and so not judged: repeatability" in words
-    assert any("no certificate" in one for one in words)
+    assert any("not a certificate" in one for one in words)
     document = to_document(card)
     assert document["iso7500"]["limits"]["1"]["q_percent"] == 1.0
     assert [step["class"] for step in document["iso7500"]["steps"]][-1] == "0.5"
@@ -223,7 +223,7 @@ def test_errors_beyond_every_class_are_said_with_the_column() -> None:
     card = make_card(None, [("p1", MADE, part)], NOW)
     assert card.ranges == ()
     words = next(class_words(card, Units("kg", "mm")))
-    assert "would meet none: at 20.00 kg the accuracy, repeatability passes" in words
+    assert "would meet none: at 20.00 kg the accuracy, repeatability exceeds" in words
 
 
 def test_the_typical_budget_is_what_uncertainties_propagates() -> None:

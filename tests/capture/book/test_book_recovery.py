@@ -36,10 +36,10 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.book.rows import insert, writing
 from coilbench.capture.calibration.model import InstrumentUncertainty
-from coilbench.capture.running.locks import hold_book
-from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.book.locks import hold_book
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes.judging import Purpose
 
 path, calibration_id, samples = Path(sys.argv[1]), sys.argv[2], np.load(sys.argv[3])
 with hold_book(path), open_book(path) as db:
@@ -47,8 +47,8 @@ with hold_book(path), open_book(path) as db:
     spring_id = record.springs[0].spring_id
     session_id = start_session(db, record.set_id, "virtual:", "rig-7", "test 1.0")
     for _ in range(2):
-        store_sweep(db, NewSweep(spring_id, Origin.RIG, SweepStatus.COMPLETE, Purpose.MEASURED,
-            True, (), 0.5, 0.0005, 0.02, samples=samples, session_id=session_id,
+        store_sweep(db, NewSweep(spring_id, Origin.RIG, (), 0.5, 0.0005, 0.02,
+            samples=samples, session_id=session_id,
             calibration_id=calibration_id))
         print("acknowledged", flush=True)
     owner = ChunkOwner(spring_id, Purpose.MEASURED, calibration_id, 41, 100.0,

@@ -107,7 +107,7 @@ def test_what_is_no_number_is_never_stored(db, points_sweep, counts, field, wron
     else:
         sweep = points_sweep(**{field: wrong})
     before = counts()
-    with pytest.raises(CoilbenchError, match="no number"):
+    with pytest.raises(CoilbenchError, match="not a number"):
         store_sweep(db, sweep)
     assert counts() == before
 
@@ -116,7 +116,7 @@ def test_what_is_no_number_is_never_stored(db, points_sweep, counts, field, wron
 def test_samples_that_are_no_number_are_never_stored(db, points_sweep, counts, name):
     samples = converted()
     samples[name][3] = math.nan
-    with pytest.raises(CoilbenchError, match="no number"):
+    with pytest.raises(CoilbenchError, match="not a number"):
         store_sweep(db, points_sweep(samples=samples))
     assert counts()["sweeps"] == 0
 

@@ -14,7 +14,7 @@ from coilbench.capture.errors import CoilbenchError
 HOLD = """
 import sys
 from pathlib import Path
-from coilbench.capture.running.locks import hold_book, hold_port
+from coilbench.capture.book.locks import hold_book, hold_port
 with hold_book(Path(sys.argv[1])), hold_port(sys.argv[2]):
     print("held", flush=True)
     sys.stdin.read()
@@ -91,6 +91,6 @@ def test_simulated_rigs_and_recordings_are_not_held(port):
 def test_a_folder_that_takes_no_lock_file_is_said_in_words(tmp_path):
     book = tmp_path / "none" / "there" / "a.db"
     Path(tmp_path / "none").touch()  # a file where a folder would be
-    with pytest.raises(CoilbenchError, match="lock file cannot be made"), hold_book(book):
+    with pytest.raises(CoilbenchError, match="lock file cannot be created"), hold_book(book):
         pytest.fail("held")
     assert str(book_lock_path(book)).endswith("a.db.lock")

@@ -78,7 +78,7 @@ def test_one_whose_heights_may_be_wrong_is_not_ruled_in(db, larch, points_sweep,
         ([("larch-01", 0, "use")], "has no stroke 0"),
         ([("larch-02", 1, "use")], "It has none yet"),
         ([("oak", 1, "use")], "no spring 'oak'"),
-        ([("larch-01", 1, "use"), ("larch-01", 1, "leave")], "named twice"),
+        ([("larch-01", 1, "use"), ("larch-01", 1, "leave")], "duplicate stroke"),
     ],
 )
 def test_what_is_not_there_is_refused_and_nothing_changes(db, larch, points_sweep, named, words):

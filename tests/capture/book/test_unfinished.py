@@ -7,7 +7,6 @@ from coilbench.capture.book.unfinished import (
     drop_unfinished,
     find_unfinished,
     keep_unfinished,
-    unfinished_path,
 )
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
@@ -37,7 +36,7 @@ def test_without_points_there_is_no_file(tmp_path):
 def test_a_damaged_file_is_refused_with_the_way_out(tmp_path, text):
     book = tmp_path / "bench.db"
     keep_unfinished(book, BEGUN)
-    unfinished_path(book, "weigh").write_text(text, "utf-8")
+    (tmp_path / "bench.db.unfinished-weigh.json").write_text(text, "utf-8")
     with pytest.raises(CoilbenchError, match="--afresh"):
         find_unfinished(book, "weigh")
 

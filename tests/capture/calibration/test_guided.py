@@ -5,7 +5,17 @@ from itertools import islice
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import (
+    RAW_DTYPE,
+    Finding,
+    LinkCounters,
+    RawBlock,
+    Restarted,
+    SampleFlag,
+    Tally,
+)
 from coilbench.capture.calibration.guided import (
     gauge,
     press_block,
@@ -15,7 +25,6 @@ from coilbench.capture.calibration.guided import (
 )
 from coilbench.capture.calibration.regression import fit_polynomial, value
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import LinkCounters, Restarted, Tally
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,
@@ -64,9 +73,12 @@ def test_an_empty_cell_between_two_masses_is_no_reading():
 def test_what_is_wanted_is_said_before_and_what_was_read_after():
     said = []
     weigh_holds(stream_of([Rest(3.0), PutMass(10.0)]), (0.0, 10.0), said.append)
-    assert said[0] == "1 of 2: take everything off, then hands off"
-    assert "counts, noise" in said[1]
-    assert said[2] == "2 of 2: put 10 kg on, then hands off"
+    first, read, second = (describe(found, Units()) for found in said[:3])
+    assert first == "1 of 2: take everything off, then hands off"
+    assert said[1].kind == "load_read"
+    assert f"{said[1]['counts']:.0f} counts" in read
+    assert second == "2 of 2: put 10 kg on, then hands off"
+    assert "put 22.05 lb on" in describe(said[2], Units("lbf", "in"))
 
 
 def test_gauges_are_read_and_a_rest_at_the_stop_is_none():
@@ -89,7 +101,8 @@ def test_a_block_is_read_from_its_touch_to_its_release():
     said = []
     steps = [Rest(2.0), PressBlock(40.0, 700.0), Rest(2.0)]
     points = press_block(stream_of(steps), load_fit(), 600.0, said.append)
-    assert "rated for" in said[0]
+    assert said[0] == Finding.of("press_block", least_n=600.0)
+    assert "rated for" in describe(said[0], Units())
     loads_n = value(load_fit(), np.array([point.load_counts for point in points], dtype=float))
     assert loads_n.min() > 30.0
     assert loads_n.max() == pytest.approx(700.0, rel=0.05)

@@ -14,14 +14,13 @@ import pytest
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import control as module
-from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.running.commands import Action, Command, Snapshot
 from coilbench.capture.running.control import (
     ControlServer,
     ask_snapshot,
     control_path,
     send_command,
 )
-from coilbench.capture.running.snapshot import Snapshot
 
 pytestmark = pytest.mark.skipif(
     not hasattr(socket, "AF_UNIX"), reason="no Unix domain sockets here: no channel is opened"

@@ -8,18 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import (
-    LONGEST_REQUEST,
-    LONGEST_TEXT,
-    Action,
-    Command,
-    answer,
-    command_request,
-    read_done,
-    read_snapshot,
-    snapshot_request,
-)
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command, Snapshot
+from coilbench.capture.running.control import LONGEST_REQUEST, answer, read_done, read_snapshot
+
+
+def command_request(command):
+    return json.dumps({"command": command.to_document()}).encode() + b"\n"
+
 
 SNAPSHOT = Snapshot("larch", "usb:", link="up", load_n=12.5, curve=((40.0, 1.0), (39.5, 2.0)))
 
@@ -55,7 +50,7 @@ def test_a_command_comes_through_as_it_was_given(command):
 
 
 def test_a_snapshot_comes_through():
-    assert read_snapshot(answer(snapshot_request(), Told())) == SNAPSHOT
+    assert read_snapshot(answer(b'{"ask": "snapshot"}\n', Told())) == SNAPSHOT
 
 
 def test_a_refusal_comes_through_in_words():
@@ -139,5 +134,5 @@ def test_a_reply_that_makes_no_sense_is_a_refusal_too(line):
 @pytest.mark.parametrize("line", [b"", b'{"snapshot": 3}\n', b'{"done": 1}\n', b"[]\n"])
 def test_no_such_answer_is_taken_for_one(line):
     for read in (read_done, read_snapshot):
-        with pytest.raises(CoilbenchError, match="makes no sense"):
+        with pytest.raises(CoilbenchError, match="cannot be understood"):
             read(line)

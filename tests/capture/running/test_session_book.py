@@ -4,7 +4,7 @@ import sqlite3
 
 import pytest
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.opening import open_book
@@ -81,7 +81,7 @@ def test_a_full_disk_ends_it_in_one_line_and_earlier_sweeps_are_safe(book, clock
         patch.setattr(module, "open_book", lambda *_, **__: Small())
         with pytest.raises(CoilbenchError, match="disk is full; what was stored before is safe"):
             stage.run()
-    kept = len(stage.words(EventKind.KEPT))
+    kept = len(stage.found(EventKind.KEPT))
     assert kept > 0
     stored = sweeps(book)
     assert [row["status"] for row in stored[:kept]] == ["complete"] * kept
@@ -106,7 +106,7 @@ def test_a_book_locked_in_mid_capture_ends_it_in_one_line(book, clock, monkeypat
             stage.run()
     finally:
         blocker.close()
-    assert len(sweeps(book)) >= len(stage.words(EventKind.KEPT))
+    assert len(sweeps(book)) >= len(stage.found(EventKind.KEPT))
 
 
 def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
@@ -122,5 +122,4 @@ def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
     stage.run()
     assert ended(book)[-1] == "source ended"
     assert [row["status"] for row in sweeps(book)] == ["interrupted"]
-    (rescued,) = stage.words(EventKind.RESCUED)
-    assert rescued.startswith("1 unfinished stroke was rescued")
+    assert stage.found(EventKind.RESCUED) == [Finding.of("strokes_rescued", strokes=1)]

@@ -3,8 +3,7 @@
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.messages import Answer, Fault, FaultCode, Hello, Tally
+from coilbench.capture.blocks import Answer, Fault, FaultCode, Hello, RawBlock, SampleFlag, Tally
 from coilbench.capture.sources.pi_pins import Edges, open_board, parse_pi
 from support import pi_run
 

@@ -10,9 +10,8 @@ from types import ModuleType
 
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import Answer, Hello, RawBlock, SampleFlag, Tally
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Hello, Tally
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources import pi as pi_source
 from coilbench.capture.sources.base import SourceLost, identify
@@ -225,7 +224,7 @@ def test_a_missing_package_is_named_with_its_cure(pins, monkeypatch, name):
     monkeypatch.setitem(sys.modules, name, None)
     text = refusal(CoilbenchError)
     assert name in text
-    assert "pip install 'coilbench[pi]'" in text
+    assert "pip install '.[pi]'" in text
 
 
 def test_a_missing_driver_is_named_and_pins_are_let_go(pins, monkeypatch):

@@ -4,9 +4,8 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import Answer, Hello, RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Hello
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceLost, identify
 from coilbench.capture.wire.decode import Decoder

@@ -9,9 +9,8 @@ import time
 import pytest
 import serial
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
+from coilbench.capture.blocks import RAW_DTYPE, Answer, Hello, RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Hello
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources import serial_port as module
 from coilbench.capture.sources.base import SourceLost

@@ -6,7 +6,7 @@ import io
 import pytest
 import serial
 
-from coilbench.capture.messages import Hello
+from coilbench.capture.blocks import Hello
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_port import SerialSource
 from coilbench.capture.wire.format import hello_line

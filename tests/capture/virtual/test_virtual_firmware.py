@@ -7,9 +7,18 @@ from typing import TypeVar
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import (
+    Answer,
+    Fault,
+    FaultCode,
+    Hello,
+    Item,
+    RawBlock,
+    Restarted,
+    SampleFlag,
+    Tally,
+)
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Fault, FaultCode, Hello, Item, Restarted, Tally
 from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, Rest, Step
 from coilbench.capture.virtual.firmware import BOOT_US, SETTLING_SAMPLES, Firmware, Frame
 from coilbench.capture.virtual.instrument import RigModel

@@ -8,8 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock
-from coilbench.capture.messages import Answer, Hello, Item
+from coilbench.capture.blocks import Answer, Hello, Item, RawBlock
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_port import open_serial
 from coilbench.capture.virtual import port as links

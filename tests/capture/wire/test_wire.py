@@ -8,8 +8,16 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.messages import Answer, Fault, Hello, LinkCounters, Restarted, Tally
+from coilbench.capture.blocks import (
+    RAW_DTYPE,
+    Answer,
+    Fault,
+    Hello,
+    LinkCounters,
+    RawBlock,
+    Restarted,
+    Tally,
+)
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import (
     LINE_LIMIT,

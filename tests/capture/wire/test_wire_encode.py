@@ -8,8 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.messages import Answer, Fault, Hello, Tally
+from coilbench.capture.blocks import RAW_DTYPE, Answer, Fault, Hello, RawBlock, Tally
 from coilbench.capture.wire.format import (
     LINE_LIMIT,
     SAMPLE_LENGTH,

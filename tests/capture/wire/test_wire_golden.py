@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.capture.messages import Fault, Hello, Restarted
+from coilbench.capture.blocks import Fault, Hello, Restarted
 from coilbench.capture.wire.decode import Decoder
 
 GOLDEN = sorted((Path(__file__).parents[2] / "golden").glob("*.wire"))

@@ -1,0 +1,89 @@
+"""A set's rules at the values of their limits. Ours, no source."""
+
+from __future__ import annotations
+
+import inspect
+
+import numpy as np
+import pytest
+
+from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.judge import check_set
+from coilbench.analysis.sets.outliers import (
+    Departure,
+    find_outliers,
+    load_columns,
+    make_column,
+    most_outliers,
+    shape_departures,
+)
+from coilbench.analysis.sets.rulings import length_ruling, shape_ruling
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+
+NONE = Branch(np.empty(0), np.empty(0))
+
+
+def test_what_a_check_takes_where_nothing_is_said() -> None:
+    """Five per cent of tolerance, and a false alarm in twenty sound sets."""
+    defaults = inspect.signature(check_set).parameters
+    assert defaults["tolerance"].default == 0.05
+    assert defaults["alpha"].default == 0.05
+
+
+@pytest.mark.parametrize(("largest", "odd"), [(0.0099, False), (0.0101, True)])
+def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
+    largest: float, odd: bool
+) -> None:
+    esd = find_outliers([1.0, 1.1, 0.9, 1.05, 0.95, 1.02, 0.98, 9.0], 0.05)
+    assert esd is not None
+    assert esd.outliers == {7}
+    ruling = shape_ruling(Departure(0.005, largest, 30.0), esd, 7, Units())
+    assert ruling.outcome == ("odd" if odd else "pass")
+    assert shape_ruling(Departure(0.005, largest, 30.0), esd, 0, Units()).outcome == "pass"
+
+
+@pytest.mark.parametrize(
+    ("length_mm", "outcome"),
+    [(49.11, "pass"), (49.09, "unsure"), (48.91, "unsure"), (48.89, "short")],
+)
+def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) -> None:
+    """49.0 mm of 50, and 0.1 mm unsure."""
+    assert length_ruling(length_mm, 0.1, "the set's middle", 50.0, Units()).outcome == outcome
+
+
+def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_outliers() -> None:
+    assert find_outliers([1.0, 1.1, 0.9, 9.0], 0.05) is None
+    assert find_outliers([1.0, 1.1, 0.9, 1.0, 9.0], 0.05) is not None
+    assert [most_outliers(count) for count in (5, 29, 60)] == [2, 10, 10]
+
+
+def test_three_springs_are_the_fewest_that_have_a_middle() -> None:
+    def middle(springs: int) -> float | None:
+        curves = [bent(f"s{at}", 0.0) for at in range(springs)]
+        return make_column(40.0, load_columns(curves, [40.0])[0], 0.05).middle
+
+    assert make_column(40.0, [None, None], 0.05).middle is None
+    assert middle(2) is None
+    assert middle(3) is not None
+
+
+def bent(label: str, bend: float, solid_mm: float | None = None) -> SpringCurve:
+    """Pressed from 54 to 26 mm; a bend makes its load depart most at both ends."""
+    height_mm = np.linspace(54.0, 26.0, 600)
+    depth_mm = np.maximum(50.0 - height_mm, 0.0)
+    load_n = 16.0 * depth_mm + bend * depth_mm**3
+    sweep = Sweep("s", label, Origin.RIG, Branch(height_mm, load_n), NONE, 0.3, 0.001, 0.02)
+    return fit_curve(label, [sweep], "mean", 50.0, solid_mm)
+
+
+def departure(solid_mm: float | None) -> Departure:
+    curves = [bent(f"s{at}", 0.0, solid_mm) for at in range(5)]
+    departures = shape_departures([*curves, bent("bent", 0.03, solid_mm)])
+    assert departures is not None
+    return departures[-1]
+
+
+def test_shapes_are_compared_from_a_millimetre_above_solid() -> None:
+    assert departure(27.0).height_mm == pytest.approx(28.0)
+    assert departure(30.0).height_mm == pytest.approx(31.0)
