@@ -17,9 +17,9 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.pairing import CAUTION, say_card
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.assignment import EFFORTS, Assignment, Effort, Level, ValvePlan
+from coilbench.analysis.engine.assignment import Assignment, Level, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.shims import DepthRow, depths
+from coilbench.analysis.engine.shims import EFFORTS, DepthRow, Effort, depths
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import candidate_sets, free_length_mm
 from coilbench.analysis.inputs.rig_record import rig_warnings

@@ -16,7 +16,7 @@ from coilbench.capture.tables.csv_table import csv_bytes
 from coilbench.capture.units import counted
 
 if TYPE_CHECKING:
-    from coilbench.analysis.engine.assignment import Effort
+    from coilbench.analysis.engine.shims import Effort
 
 # No user's text: a comma in a comment begins a cell too, and only cells are guarded.
 ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"

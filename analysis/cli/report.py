@@ -9,7 +9,7 @@ import click
 from coilbench.analysis.cli.common import json_option, print_document, show_warnings, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.assignment import EFFORTS, Effort
+from coilbench.analysis.engine.shims import EFFORTS, Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
 from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
 from coilbench.capture.book.opening import open_book

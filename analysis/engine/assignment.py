@@ -11,13 +11,12 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal, get_args
 
 import numpy as np
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
-from coilbench.analysis.engine.placed import Load, SetCurves, load_of, parallel_load
+from coilbench.analysis.engine.placed import Load, SetCurves, parallel_load
 from coilbench.analysis.engine.reasons import (
     Assumption,
     Obstacle,
@@ -26,10 +25,11 @@ from coilbench.analysis.engine.reasons import (
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import (
+    EFFORTS,
+    Effort,
     SeatChoice,
+    mixed_choices,
     scarce_shims,
-    seat_cuts_mm,
-    stacks_from_stock,
 )
 from coilbench.analysis.engine.three_index import (
     Array,
@@ -42,8 +42,6 @@ from coilbench.analysis.engine.three_index import (
 )
 
 Loads = dict[tuple[int, float], Load | None]  # by id of the curve and height
-Effort = Literal["none", "shims", "cuts"]
-EFFORTS: tuple[Effort, ...] = get_args(Effort)
 
 
 @dataclass(frozen=True)
@@ -133,9 +131,7 @@ class AssignmentBench:
         loads: Loads,
     ) -> AssignmentBench:
         """Read every spring at every height it may have; there is at least one valve."""
-        stacks = stacks_from_stock(build.shims, build.limits.max_shims, len(valves))
-        choices = [SeatChoice(shims_mm=stack) for stack in stacks]
-        choices += [SeatChoice(seat_cut_mm=cut) for cut in seat_cuts_mm(build.head)]
+        choices = mixed_choices(build, len(valves))
         heights, wanted = np.unique([round(v.height_mm, 6) for v in valves], return_counts=True)
         changes = np.array([choice.height_change_mm for choice in choices])
         outer_mm, lift_mm = heights[:, None] + changes[None, :], build.cam.valve_lift_mm
@@ -144,7 +140,7 @@ class AssignmentBench:
             inner_mm = outer_mm - build.head.inner_offset_mm
             inner_loads = _load_table(inners, inner_mm, lift_mm, loads)
         outer_loads = _load_table(outers, outer_mm, lift_mm, loads)
-        shared = (build, valves, outers, inners, loads, tuple(choices), heights, wanted)
+        shared = (build, valves, outers, inners, loads, choices, heights, wanted)
         return cls(*shared, outer_loads, inner_loads)
 
     def with_limits(self, build: BuildFile, *, taken_as_read: bool) -> AssignmentBench:
@@ -157,9 +153,7 @@ class AssignmentBench:
 
     def allowed(self, effort: Effort) -> tuple[int, ...]:
         """Return which of the choices a level of effort may use."""
-        return tuple(
-            index for index, choice in enumerate(self.choices) if choice_allowed(choice, effort)
-        )
+        return tuple(index for index, choice in enumerate(self.choices) if choice.allowed(effort))
 
     def problem(self, allowed: Sequence[int]) -> ThreeIndexProblem:
         """Put it as a three-index problem over some of its choices."""
@@ -187,6 +181,17 @@ class AssignmentBench:
             effort=np.array(effort, dtype=float),
         )
 
+    def levels(self, time_limit_s: float) -> tuple[Level, ...]:
+        """Solve every level of effort: without shims, with shims, with shims and cuts."""
+        levels: list[Level] = []
+        solved: dict[tuple[int, ...], Solution] = {}
+        for effort in EFFORTS:
+            allowed = self.allowed(effort)
+            if allowed not in solved:
+                solved[allowed] = solve(self.problem(allowed), time_limit_s)
+            levels.append(_level(self, effort, allowed, solved[allowed]))
+        return tuple(levels)
+
     def unread(self) -> Iterator[SpringHeight]:
         """Yield the springs that were not read without shim or cut, and where."""
         lift_mm = self.build.cam.valve_lift_mm
@@ -209,13 +214,6 @@ class AssignmentBench:
         unknown = {s.springs.name for s in (*self.outers, *self.inners) if s.solid_mm is None}
         if unknown:
             yield SolidUnknown(tuple(sorted(unknown)))
-
-
-def choice_allowed(choice: SeatChoice, effort: Effort) -> bool:
-    """Tell whether a level of effort may do it; nothing under the springs it always may."""
-    if choice.seat_cut_mm > 0.0:
-        return effort == "cuts"
-    return effort != "none" or not choice.shims_mm
 
 
 def squared_misses(
@@ -243,7 +241,7 @@ def _read_load(curve: SpringCurve, height_mm: float, loads: Loads) -> Load | Non
     key = id(curve), round(height_mm, 6)
     if key not in loads:
         try:
-            loads[key] = load_of(curve.load_at(key[1]))
+            loads[key] = Load.of(curve.load_at(key[1]))
         except HeightNotMeasured:
             loads[key] = None
     return loads[key]
@@ -271,9 +269,7 @@ class ValvePlan:
 
     Attributes:
         outer, inner: the springs; inner is None for single springs.
-        choice: the shims or the cut.
         seat, open: loads, outer and inner together, valve shut and at full lift.
-        fits: both loads are inside the card's tolerances.
         coil_bind_margin_mm: the smaller of both springs'; None where a solid height isn't known.
     """
 
@@ -351,18 +347,6 @@ class Assignment:
     def chosen(self) -> Level:
         """The level asked for."""
         return self.levels[EFFORTS.index(self.effort)]
-
-
-def solve_levels(bench: AssignmentBench, time_limit_s: float) -> tuple[Level, ...]:
-    """Solve every level of effort: without shims, with shims, with shims and cuts."""
-    levels: list[Level] = []
-    solved: dict[tuple[int, ...], Solution] = {}
-    for effort in EFFORTS:
-        allowed = bench.allowed(effort)
-        if allowed not in solved:
-            solved[allowed] = solve(bench.problem(allowed), time_limit_s)
-        levels.append(_level(bench, effort, allowed, solved[allowed]))
-    return tuple(levels)
 
 
 def _level(

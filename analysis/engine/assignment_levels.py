@@ -14,14 +14,11 @@ import numpy as np
 from msgspec import structs
 
 from coilbench.analysis.engine.assignment import (
-    EFFORTS,
     Assignment,
     AssignmentBench,
     Candidate,
-    Effort,
     Level,
     Valve,
-    solve_levels,
 )
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.placed import SetCurves, chosen_set, clearance_low
@@ -34,7 +31,8 @@ from coilbench.analysis.engine.reasons import (
     TooFewSprings,
     UnreadObstacle,
 )
-from coilbench.analysis.engine.three_index import TIME_LIMIT_S, solve, without_costs
+from coilbench.analysis.engine.shims import EFFORTS, Effort
+from coilbench.analysis.engine.three_index import TIME_LIMIT_S, solve
 
 EXTRA_SHIMS = 2  # under one valve, to see whether max_shims is in the way
 
@@ -51,11 +49,10 @@ def assign(
     A valve's springs may come from any of the candidate sets.
 
     Args:
-        build: card, head, shims, limits and the candidate sets' names.
+        build: names the candidate sets.
         sets: the measured sets by name, without the springs that must not be used.
         set_sizes: how many springs each candidate set is registered with.
         effort: the level asked for; all are solved.
-        time_limit_s: for one integer programme; a safety.
 
     Raises:
         CoilbenchError: a candidate set is unknown, has no measured spring, or the wrong role.
@@ -66,7 +63,7 @@ def assign(
     if clearance_low(build):
         levels = tuple(Level(each, "infeasible", None, None, (), ()) for each in EFFORTS)
     else:
-        levels = solve_levels(bench, time_limit_s)
+        levels = bench.levels(time_limit_s)
     nothing = levels[EFFORTS.index(effort)].status == "infeasible"
     reasons = tuple(_explain_infeasible(bench, effort)) if nothing else ()
     return Assignment(build, effort, valves, levels, reasons, tuple(bench.assumptions()))
@@ -197,7 +194,7 @@ def _fillable(bench: AssignmentBench, case: _Case) -> bool:
     """Tell whether every valve can get springs in this case, however far from the card."""
     relaxed = bench.with_limits(case.build, taken_as_read=case.taken_as_read)
     problem = relaxed.problem(relaxed.allowed(case.effort))
-    return solve(without_costs(problem)).picks != ()
+    return solve(problem.without_costs()).picks != ()
 
 
 def _obstacle(bench: AssignmentBench, case: _Case, name: RelaxedLimit) -> Obstacle:

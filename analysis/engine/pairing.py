@@ -75,7 +75,6 @@ class Combination:
 
     Attributes:
         outer, inner: names of the sets; inner is None for single springs.
-        choice: the shims or the cut.
         seat, full: loads with the valve shut and at full lift; None if unknown.
         rate_n_per_mm: (open - seat) / lift; None if unknown.
         distance: from the card, each load in its tolerance, squared and summed; None if unknown.
@@ -377,8 +376,6 @@ class Pairing:
     """A build file's combinations.
 
     Attributes:
-        name: the build file's name.
-        cam: the card they were held against.
         clearance_mm: retainer to guide at full lift; None where it isn't given.
         combinations: best first, at least one.
         answers: for each outer and inner what it would take; what fits first, then what nearly
@@ -405,10 +402,6 @@ def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
 
     What fits comes first, then what is nearest to the card, then no cut, fewest shims, least cut,
     and names; what can't be known comes last.
-
-    Args:
-        build: card, head, shims, limits and the candidate sets' names.
-        sets: the measured sets by name; more than the candidates do no harm.
 
     Raises:
         CoilbenchError: a candidate set is unknown, has no measured spring, or the wrong role.

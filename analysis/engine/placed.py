@@ -36,21 +36,17 @@ class Load(NamedTuple):
         """The whole expanded uncertainty."""
         return math.hypot(self.own_u_n, self.common_u_n)
 
+    @classmethod
+    def of(cls, reading: Reading) -> Load:
+        """Return one spring's load at a height."""
+        measured = split(reading.load_n, reading.budget)
+        return cls(reading.load_n, measured.own_u, common_u(measured))
 
-def load_of(reading: Reading) -> Load:
-    """Return one spring's load at a height."""
-    measured = split(reading.load_n, reading.budget)
-    return Load(reading.load_n, measured.own_u, common_u(measured))
-
-
-def mean_load(loads: Sequence[Load]) -> Load:
-    """Return the mean of several springs' loads."""
-    count = len(loads)
-    return Load(
-        math.fsum(load.load_n for load in loads) / count,
-        math.hypot(*(load.own_u_n for load in loads)) / count,
-        math.fsum(load.common_u_n for load in loads) / count,
-    )
+    @classmethod
+    def mean(cls, loads: Sequence[Load]) -> Load:
+        """Return the mean of several springs' loads."""
+        count, both = len(loads), parallel_load(loads) or cls(0.0, 0.0, 0.0)
+        return cls(both.load_n / count, both.own_u_n / count, both.common_u_n / count)
 
 
 def parallel_load(loads: Iterable[Load | None]) -> Load | None:
@@ -72,11 +68,9 @@ class SetCurves:
     """A set's measured curves.
 
     Attributes:
-        name: the set's name.
         role: outer, inner or single.
         curves: one for each spring that was measured.
-        solid_height_mm: as registered; None where it isn't known.
-        coil: dimensions; None where they aren't known.
+        solid_height_mm: as registered; it and the coil are None where they aren't known.
     """
 
     name: str
@@ -192,23 +186,17 @@ def set_load(springs: SetCurves, height_mm: float) -> SetLoad:
     loads, unread = [], []
     for curve in springs.curves:
         try:
-            loads.append(load_of(curve.load_at(height_mm)))
+            loads.append(Load.of(curve.load_at(height_mm)))
         except HeightNotMeasured:
             unread.append(curve)
     if unread:
         return SetLoad(None, None, None, tuple(unread))
     values_n = [load.load_n for load in loads]
-    return SetLoad(mean_load(loads), min(values_n), max(values_n), ())
+    return SetLoad(Load.mean(loads), min(values_n), max(values_n), ())
 
 
 def load_at(springs: SetCurves, height_mm: float, loads: SetLoads) -> SetLoad:
-    """Read a set at a height, once for each height.
-
-    Args:
-        springs: the set.
-        height_mm: where, to the nanometre.
-        loads: readings made before; a new one is added to it.
-    """
+    """Read a set at a height to the nanometre, once for each; new readings are added to loads."""
     key = springs.name, round(height_mm, 6)
     if key not in loads:
         loads[key] = set_load(springs, key[1])
@@ -218,14 +206,7 @@ def load_at(springs: SetCurves, height_mm: float, loads: SetLoads) -> SetLoad:
 def place(
     build: BuildFile, outer: SetCurves, inner: SetCurves | None, choice: SeatChoice, loads: SetLoads
 ) -> tuple[PlacedSet, ...]:
-    """Put the sets at their heights and read them there.
-
-    Args:
-        build: head and lift.
-        outer, inner: the sets; no inner for single springs.
-        choice: the shims or the cut.
-        loads: readings made before, by set and height; new ones are added to it.
-    """
+    """Put the sets at their heights and read them there; new readings are added to loads."""
     head, lift_mm = build.head, build.cam.valve_lift_mm
     offsets_mm = [(outer, 0.0)] + ([] if inner is None else [(inner, head.inner_offset_mm)])
     placed: list[PlacedSet] = []
@@ -296,10 +277,26 @@ TOLERANCE_MM = 1e-6
 
 @dataclass(frozen=True)
 class Standing:
-    """A set at the height where it stands with nothing done under it."""
+    """A set at its height with nothing done under it."""
 
     springs: SetCurves
     height_mm: float
+
+    def weakest(self, lift_mm: float) -> Load | None:
+        """Return the weakest spring's load at a lift; None where a spring wasn't read.
+
+        A spring shorter than its height pushes nothing.
+        """
+        height_mm, loads = round(self.height_mm - lift_mm, 6), []
+        for curve in self.springs.curves:
+            if curve.free_length_mm is not None and height_mm >= curve.free_length_mm:
+                loads.append(Load(0.0, 0.0, 0.0))
+                continue
+            try:
+                loads.append(Load.of(curve.load_at(height_mm)))
+            except HeightNotMeasured:
+                return None
+        return min(loads)
 
 
 @dataclass(frozen=True)
@@ -307,7 +304,6 @@ class LoadByChange:
     """Mean loads of sets in parallel, by how much their heights are changed.
 
     Attributes:
-        standing: the sets.
         loads: readings made before, by set and height; new ones are added to it.
         known: change and load where every spring was read, ascending in change: a grid over
             what was measured, at most REACH_MM either way.
@@ -345,10 +341,9 @@ class LoadByChange:
         return None
 
     def window_mm(self, load_n: float, tolerance_n: float) -> tuple[float, float] | None:
-        """Solve for the changes that bring the load inside a tolerance, as far as is known.
+        """Solve for the least and the greatest change that bring the load inside a tolerance.
 
-        Returns:
-            The least and the greatest change; None where none is known to.
+        As far as is known; None where no change is known to.
         """
         if not self.known:
             return None
@@ -395,24 +390,3 @@ def loads_by_change(
         standing.append(Standing(inner, seat_mm - build.head.inner_offset_mm))
     opened = [Standing(each.springs, each.height_mm - lift_mm) for each in standing]
     return load_by_change(standing, loads), load_by_change(opened, loads)
-
-
-def weakest_load(standing: Sequence[Standing], lift_mm: float) -> Load | None:
-    """Return the sum of each set's weakest spring at a lift; None where a spring wasn't read.
-
-    A spring shorter than its height pushes nothing.
-    """
-    return parallel_load(_weakest(each.springs, each.height_mm - lift_mm) for each in standing)
-
-
-def _weakest(springs: SetCurves, height_mm: float) -> Load | None:
-    loads = []
-    for curve in springs.curves:
-        if curve.free_length_mm is not None and round(height_mm, 6) >= curve.free_length_mm:
-            loads.append(Load(0.0, 0.0, 0.0))
-            continue
-        try:
-            loads.append(load_of(curve.load_at(round(height_mm, 6))))
-        except HeightNotMeasured:
-            return None
-    return min(loads)

@@ -6,12 +6,14 @@ import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import combinations_with_replacement
-from typing import Literal
+from typing import Literal, get_args
 
 from coilbench.analysis.engine.build_file import BuildFile, Head, Shim
 from coilbench.capture.errors import CoilbenchError
 
 Stack = tuple[float, ...]
+Effort = Literal["none", "shims", "cuts"]  # what may be done under the springs, least first
+EFFORTS: tuple[Effort, ...] = get_args(Effort)
 SET_KEY = {"json": "set"}  # the key of a set's name in a JSON document
 
 
@@ -38,6 +40,12 @@ class SeatChoice:
         """How many shims there are."""
         return len(self.shims_mm)
 
+    def allowed(self, effort: Effort) -> bool:
+        """Tell whether a level of effort may do it; nothing under the springs it always may."""
+        if self.seat_cut_mm > 0.0:
+            return effort == "cuts"
+        return effort != "none" or not self.shims_mm
+
     @property
     def height_change_mm(self) -> float:
         """What it adds to both springs' heights: a cut raises them, a shim lowers them."""
@@ -55,15 +63,20 @@ class Shortage:
 
 
 def seat_choices(build: BuildFile, valves: int) -> tuple[SeatChoice, ...]:
-    """List everything that can be done under a valve: nothing, each stack, each cut.
+    """List everything that can be done alike under all valves: nothing, each stack, each cut.
 
-    Args:
-        build: its shims, limits and head.
-        valves: how many valves would get the same; it decides between stacks of one thickness.
+    How many valves would get the same decides between stacks of one thickness.
     """
     stacks = shim_stacks(build.shims, build.limits.max_shims, valves)
     shimmed = [SeatChoice(shims_mm=stack) for stack in stacks]
     return (*shimmed, *(SeatChoice(seat_cut_mm=cut) for cut in seat_cuts_mm(build.head)))
+
+
+def mixed_choices(build: BuildFile, valves: int) -> tuple[SeatChoice, ...]:
+    """List all that can be of use where valves share the stock and each gets its own."""
+    stacks = stacks_from_stock(build.shims, build.limits.max_shims, valves)
+    cuts = (SeatChoice(seat_cut_mm=cut) for cut in seat_cuts_mm(build.head))
+    return (*(SeatChoice(shims_mm=stack) for stack in stacks), *cuts)
 
 
 def seat_cuts_mm(head: Head) -> tuple[float, ...]:
@@ -76,12 +89,7 @@ def shim_stacks(shims: Sequence[Shim], max_shims: int, valves: int = 1) -> tuple
     """List one stack for each total thickness that can be had, from none to the thickest.
 
     Of two stacks as thick as one another the one that stock can give every valve comes first,
-    then the one with fewer shims. The stock must hold a stack at least once.
-
-    Args:
-        shims: the stock, thicknesses all different.
-        max_shims: most shims in a stack.
-        valves: how many stacks of the kind are wanted.
+    then the one with fewer shims. The stock, all of different thickness, must hold a stack once.
     """
     most = max_shims if shims else 0  # there is no end of empty stacks
     best: dict[float, Stack] = {}
@@ -166,9 +174,7 @@ class DepthRow:
 def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tuple[DepthRow, ...]:
     """List how far to press each candidate set, shims first from none up, then cuts.
 
-    Args:
-        build: head, lift, shims and the sets' names.
-        free_lengths_mm: by set; None where it isn't known.
+    Free lengths are by set, None where unknown.
 
     Raises:
         CoilbenchError: a candidate set is not among them.

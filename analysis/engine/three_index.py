@@ -69,6 +69,14 @@ class ThreeIndexProblem:
         most = float(self.effort.max()) * float(self.wanted.sum())
         return EFFORT_COST / most if most > 0.0 else 0.0
 
+    def without_costs(self) -> ThreeIndexProblem:
+        """Return it with all that is allowed costing nothing: can it be filled at all?"""
+
+        def free(place: int) -> Array:
+            return np.where(np.isfinite(self.costs(place)), 0.0, np.inf)
+
+        return replace(self, costs=free, effort=np.zeros_like(self.effort))
+
     def block(self, place: int) -> Array:
         """Return one place's costs with its effort."""
         return self.costs(place) + self.tie * self.effort
@@ -126,15 +134,6 @@ class Solution:
     bound: float | None
 
 
-def without_costs(problem: ThreeIndexProblem) -> ThreeIndexProblem:
-    """Return the problem in which all that is allowed costs nothing: can it be filled at all?"""
-
-    def free(place: int) -> Array:
-        return np.where(np.isfinite(problem.costs(place)), 0.0, np.inf)
-
-    return replace(problem, costs=free, effort=np.zeros_like(problem.effort))
-
-
 NO_SOLUTION = Solution("infeasible", (), None, None)
 FIRST_COLUMNS = 60  # for each place, to begin with
 MORE_COLUMNS = 20  # for each place and round
@@ -173,15 +172,11 @@ class Chosen:
 def relax(
     problem: ThreeIndexProblem, columns: Columns, filler_cost: float | None = None
 ) -> tuple[float, Prices]:
-    """Solve the linear programme over the columns.
+    """Solve the linear programme over the columns; return its value and its duals.
 
     Args:
-        problem: what is wanted and what there is.
-        columns: which must hold a solution where there is no filler.
+        problem, columns: the columns hold a solution where there is no filler.
         filler_cost: cost of leaving a place empty; None where that is not allowed.
-
-    Returns:
-        Its value and its duals.
     """
     places, supplies, limits = _rows(problem, columns)
     cost = columns.cost
@@ -284,8 +279,7 @@ def price(
     """Price every column.
 
     Args:
-        problem: the costs.
-        prices: any, 0 or less.
+        problem, prices: the prices any, 0 or less.
         most: how many columns of each place to return.
         filler_cost: cost of leaving a place empty; inf where that is not allowed.
     """
@@ -326,7 +320,7 @@ def first_columns(problem: ThreeIndexProblem) -> Columns | None:
     outers, inners, _ = problem.shape
     free = Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
     columns = price(problem, free, FIRST_COLUMNS).columns
-    allowed = without_costs(problem)
+    allowed = problem.without_costs()
     while True:
         value, prices = relax(allowed, replace(columns, cost=np.zeros(len(columns))), 1.0)
         if value <= TOLERANCE:
@@ -341,12 +335,7 @@ def first_columns(problem: ThreeIndexProblem) -> Columns | None:
 
 
 def best_prices(problem: ThreeIndexProblem, columns: Columns) -> Prices:
-    """Return prices of the best bound, by adding columns to the linear programme.
-
-    Args:
-        problem: the costs.
-        columns: some whose linear programme has a solution.
-    """
+    """Return prices of the best bound, by adding columns to a linear programme with a solution."""
     best, best_bound = None, -np.inf
     while True:
         value, prices = relax(problem, columns)
@@ -385,12 +374,7 @@ def _together(parts: Sequence[Columns]) -> Columns:
 
 
 def solve(problem: ThreeIndexProblem, time_limit_s: float = TIME_LIMIT_S) -> Solution:
-    """Find the least sum of costs, and prove it.
-
-    Args:
-        problem: what is wanted and what there is.
-        time_limit_s: for one integer programme; beyond it the status says what is known.
-    """
+    """Find the least sum of costs, and prove it; beyond the time the status says what is known."""
     start = first_columns(problem)
     if start is None:
         return NO_SOLUTION

@@ -59,14 +59,7 @@ def read_build(path: Path) -> BuildFile:
 
 
 def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
-    """Read a build's lift table.
-
-    Args:
-        build: the build file; a relative name in it counts from the build file's folder.
-        build_path: where the build file is.
-
-    Returns:
-        None where the build file names none.
+    """Read the lift table that a build file names, relative to its folder; None where it doesn't.
 
     Raises:
         CoilbenchError: the file can't be read, or is no lift table.
@@ -90,8 +83,7 @@ def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
 def read_lift_table(table: Table) -> LiftTable:
     """Read `cam_deg,valve_lift_mm`; crank_deg, lobe_lift_mm, valve_lift_in and so on as well.
 
-    Args:
-        table: the file; its rows ascend in angle over one opening of the valve or more of a turn.
+    Its rows ascend in angle over one opening of the valve or more of a turn.
 
     Raises:
         CoilbenchError: a wrong column or cell, angles that don't ascend, or no whole opening.

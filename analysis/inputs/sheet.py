@@ -50,7 +50,6 @@ class ValveRow:
 
     Attributes:
         bare_height_mm: the outer's height there with nothing under it.
-        choice: the shims or the cut.
         inner: None for single springs.
         seat, open: loads of outer and inner together, valve shut and at full lift; None where
             they weren't measured.
@@ -126,7 +125,6 @@ class SetPart:
     """One set's part of the sheet.
 
     Attributes:
-        set_id: in the book.
         curves: its measured springs', flagged ones too.
         heights_mm: valve shut and full lift, where it was judged.
         check: how its springs compare; None where it couldn't be judged.
@@ -159,12 +157,7 @@ class ScalePart:
 
 @dataclass(frozen=True)
 class BudgetPart:
-    """What one spring's load is unsure by, as an example of all.
-
-    Attributes:
-        spring: its name.
-        height_mm: where, at full lift.
-    """
+    """What one spring's load at full lift is unsure by, as an example of all."""
 
     spring: str
     height_mm: float
@@ -194,8 +187,7 @@ class Record:
     Attributes:
         build_text: the build file as it was read.
         made_utc: when the sheet was made, ISO 8601.
-        book: the book's file name.
-        versions: of programs, by name.
+        book: its file name; versions: of programs.
     """
 
     build_text: str

@@ -16,10 +16,8 @@ from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.assignment import (
     Assignment,
     Candidate,
-    Effort,
     Valve,
     ValvePlan,
-    choice_allowed,
 )
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Cam
@@ -33,7 +31,7 @@ from coilbench.analysis.engine.placed import (
     parallel_load,
     reaches_over,
 )
-from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.engine.shims import Effort, SeatChoice
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
 from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings
@@ -67,14 +65,7 @@ LEAST_POINTS = 2  # of a curve that is drawn
 def read_sheet(
     db: Database, build_path: Path, effort: Effort, use_flagged: bool, book: str
 ) -> Sheet:
-    """Work out a build file's sheet.
-
-    Args:
-        db: the open book.
-        build_path: the build file.
-        effort: what may be done under the springs.
-        use_flagged: count weak, stiff, short and odd springs in.
-        book: the book's name, for the record.
+    """Work out a build file's sheet; the book's name is for the record.
 
     Raises:
         CoilbenchError: the build file or a set that it names can't be used.
@@ -100,19 +91,15 @@ def make_sheet(
     """Put a sheet together from an assignment, or from the best pair where it holds none.
 
     Args:
-        assignment: of single springs to valves.
-        found: the candidate sets, without the springs that must not be used.
-        parts: the candidate sets as the sheet shows them, by name.
+        found: the candidate sets; parts are the same as the sheet shows them, by name.
         table: the lift table that the build file names; None where it names none.
-        rig: what weighed the springs.
-        record: what else to record.
     """
     build, best = assignment.build, None
     if assignment.chosen.valves:
         chosen = _chosen_by_assignment(build, assignment.chosen.valves)
     else:
         ranked = pair_sets(build, found.sets).combinations
-        best = next(each for each in ranked if choice_allowed(each.choice, assignment.effort))
+        best = next(each for each in ranked if each.choice.allowed(assignment.effort))
         inner = None if best.inner is None else found.sets[best.inner]
         pair = _UsedPair(found.sets[best.outer], inner, best.choice)
         chosen = _chosen_by_pair(build, assignment.valves, pair)

@@ -17,7 +17,7 @@ from msgspec import structs
 from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile, LimitsGiven, WireGiven
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.placed import PlacedSet, SetCurves, Standing, place, weakest_load
+from coilbench.analysis.engine.placed import PlacedSet, SetCurves, Standing, parallel_load, place
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits import stress
 from coilbench.analysis.limits.valve_motion import (
@@ -67,11 +67,8 @@ class SetLimits:
     """One set; None where it isn't given or can't be known.
 
     Attributes:
-        given: what is known of its wire.
-        coil: its dimensions.
         tensile_mpa: tensile strength, given or of the table.
         spring_mass_g: one spring, weighed or from its dimensions.
-        weighed: whether it was weighed.
         geometric_rate_n_per_mm: what dimensions and the wire's shear modulus say of the rate.
         rate_check: the springs' mean rate beside the dimensions'; None where one isn't known.
     """
@@ -98,13 +95,7 @@ class SetLimits:
 
 
 def set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> SetLimits:
-    """Work out a set's limits from what is known of it.
-
-    Args:
-        placed: the set at its heights.
-        given: its wire.
-        crank_rpm: highest speed; None where it isn't given.
-    """
+    """Work out a set's limits from what is known of it and its wire."""
     coil = placed.springs.coil
     tensile_mpa: float | None = given.tensile_mpa
     geometric = None
@@ -272,15 +263,11 @@ class LimitsReport:
     """What is known of a build's limits.
 
     Attributes:
-        name: the build file's.
-        choice: what lies under the springs.
         crank_rpm: highest speed of the crankshaft; None where it isn't given.
         card_lift_mm: valve lift on the cam card.
         heights_mm: lowest and highest of the outer's installed heights: stress is that at the
             lowest, the force on the valve that at the highest.
-        sets: outer, perhaps inner.
         valve: None where lift table or masses aren't given.
-        missing: what isn't given.
     """
 
     name: str
@@ -301,15 +288,7 @@ def assess_limits(
     given: LimitsGiven,
     table: LiftTable | None,
 ) -> LimitsReport:
-    """Work out a build's limits.
-
-    Args:
-        build: cam and head.
-        outer, inner: the sets; no inner for single springs.
-        choice: what lies under them.
-        given: wires and valve train.
-        table: the lift table that it names; None where it names none.
-    """
+    """Work out a build's limits with what is under its sets, given wires and valve train."""
     given_mm = build.head.valve_heights_mm.values() or [build.head.installed_height_mm]
     heights_mm = min(given_mm), max(given_mm)
     lowest, highest = (
@@ -397,14 +376,9 @@ def _float(
 
 
 def weakest_force(standing: Sequence[Standing], lift_mm: Array) -> SpringForce:
-    """Read the weakest springs along the lift: any valve may get them.
-
-    Args:
-        standing: outer and perhaps inner set, at their heights with the valve shut.
-        lift_mm: shape (n,), not below 0, in any order.
-    """
+    """Read the weakest springs along the lift, shape (n,), 0 or more: any valve may get them."""
     at_mm = np.linspace(float(lift_mm.min()), float(lift_mm.max()), FORCE_SAMPLES)
-    loads = [weakest_load(standing, float(each)) for each in at_mm]
+    loads = [parallel_load(one.weakest(float(mm)) for one in standing) for mm in at_mm]
     load_n, load_u_n = (
         np.interp(lift_mm, at_mm, [math.nan if n is None else getattr(n, name) for n in loads])
         for name in ("load_n", "load_u_n")

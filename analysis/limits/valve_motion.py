@@ -63,12 +63,7 @@ class LiftTable:
 
 @dataclass(frozen=True)
 class SpringForce:
-    """A force by lift; arrays of shape (n,), NaN where a spring was not measured.
-
-    Attributes:
-        load_n: of the weakest springs.
-        load_u_n: its expanded uncertainty, k = 2.
-    """
+    """A force by lift; arrays of shape (n,), NaN where a spring was not measured, u k = 2."""
 
     lift_mm: Array
     load_n: Array
@@ -99,11 +94,7 @@ class ValveMotion:
 
 @dataclass(frozen=True)
 class Mass:
-    """What the springs have to move, at the valve.
-
-    Attributes:
-        mass_u_g: expanded uncertainty, k = 2.
-    """
+    """What the springs have to move, at the valve, with its expanded uncertainty, k = 2."""
 
     mass_g: float
     mass_u_g: float
@@ -134,12 +125,7 @@ class LimitingSpeed:
 
 @dataclass(frozen=True)
 class ForceMargin:
-    """Spring force less what the cam needs, where the ratio of both is least.
-
-    Attributes:
-        needed_n, spring_n: force needed and force there is.
-        cam_deg, lift_mm: where.
-    """
+    """The force needed and the force there is, where the ratio of both is least."""
 
     needed_n: float
     spring_n: float
@@ -150,10 +136,7 @@ class ForceMargin:
 def valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> ValveMotion:
     """Find lift and acceleration by a smoothing spline through a lift table.
 
-    Args:
-        table: of the valve, or of the lobe.
-        rocker_ratio: valve's lift over lobe's, taken as constant; 1 for a table of the valve.
-        lash_mm: clearance at the valve, taken off; 0 for a table of the valve.
+    For a table of the valve the rocker ratio, taken as constant, is 1, and the lash 0.
     """
     written = table.resolution_mm / math.sqrt(12.0)
     spline = fit_smoothing_spline(table.cam_deg, table.lift_mm, least_sigma=written)
@@ -192,13 +175,8 @@ def limiting_speed(motion: ValveMotion, springs: SpringForce, mass: Mass) -> Lim
     low. The speed is then taken halfway to the one without the swing, and half that way added to
     its uncertainty.
 
-    Args:
-        motion: of the valve.
-        springs: force at the motion's lifts.
-        mass: what has to be moved.
-
     Returns:
-        None where the acceleration nowhere stands out of its uncertainty, or the springs weren't
+        None where the acceleration nowhere exceeds its uncertainty, or the springs weren't
         measured wherever it does.
     """
     slowed = _slowed(motion)
@@ -235,14 +213,7 @@ def force_margin(
 ) -> ForceMargin | None:
     """Return where, at a speed, the spring force is least against what the cam needs.
 
-    Args:
-        motion: of the valve.
-        springs: force at the motion's lifts.
-        mass_g: what has to be moved.
-        crank_rpm: above 0.
-
-    Returns:
-        None as in limiting_speed.
+    None as in limiting_speed.
     """
     needed_n = needed_force_n(motion, mass_g, crank_rpm)
     places = np.flatnonzero(_slowed(motion) & np.isfinite(springs.load_n))
@@ -300,11 +271,9 @@ class SmoothingSpline:
     """A fitted spline.
 
     Attributes:
-        knots: of its B-splines, in steps of the mean distance between points.
-        coefficients: of them.
-        factor: Cholesky factor of B'B + lambda P, as cho_factor gives it, upper.
-        sigma: standard deviation of the points about the curve.
-        freedom: degrees of freedom left for it, n - tr H.
+        knots: of its B-splines, in steps.
+        factor: Cholesky factor of B'B + lambda P, upper.
+        sigma: standard deviation of the points about the curve; freedom: n - tr H.
         start, step: of the abscissa: first point, mean distance between points.
     """
 
@@ -328,14 +297,9 @@ class SmoothingSpline:
         return len(self.knots) - len(self.coefficients) - 1
 
     def at(self, x: Array, derivative: int = 0) -> tuple[Array, Array]:
-        """The curve or a derivative of it, and its standard uncertainty.
+        """The curve, or a derivative of it, at places within the points; its standard uncertainty.
 
-        Args:
-            x: where, within the points, shape (n,).
-            derivative: 0 for the curve itself.
-
-        Returns:
-            Two arrays, shape (n,) each.
+        All arrays have shape (n,).
         """
         rows = _design((x - self.start) / self.step, self.knots, self.degree, derivative)
         rows /= self.step**derivative
@@ -349,10 +313,9 @@ def fit_smoothing_spline(
     """Fit a smoothing spline.
 
     Args:
-        x: ascending, shape (n,), at least LEAST_POINTS of them.
-        y: shape (n,).
+        x: ascending, shape (n,), as y is.
         lam: the smoothing parameter, in units of x; found by generalised cross-validation
-            where None. There is a knot at every point, or at MOST_SPANS + 1 of them.
+            where None.
         order: the derivative that is held down.
         least_sigma: what the points scatter at least, from the step they are written in.
     """

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from coilbench.analysis.engine.assignment import Assignment, Effort, Level, ValvePlan
+from coilbench.analysis.engine.assignment import Assignment, Level, ValvePlan
 from coilbench.analysis.engine.reasons import (
     EffortObstacle,
     LimitsTogether,
@@ -15,6 +15,7 @@ from coilbench.analysis.engine.reasons import (
     UnreadObstacle,
     ValvesAssumed,
 )
+from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.units import Units
 

@@ -9,8 +9,9 @@ import hashlib
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 
-from coilbench.analysis.engine.assignment import Effort, Level
+from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.pairing import Combination
+from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
 from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.report.assignment_text import ALLOWED, assignment_verdict, number_text

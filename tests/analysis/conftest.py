@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.engine.assignment import Effort
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.measured import Candidates
 from coilbench.analysis.inputs.sheet import Record, RigPart, SetPart, Sheet
 from coilbench.analysis.inputs.sheet_input import make_sheet

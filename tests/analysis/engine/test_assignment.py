@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.engine.assignment import EFFORTS, Assignment, Level
+from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.placed import SetCurves
@@ -28,6 +28,7 @@ from coilbench.analysis.engine.reasons import (
     UnreadObstacle,
     ValvesAssumed,
 )
+from coilbench.analysis.engine.shims import EFFORTS
 from coilbench.analysis.report import assignment_text, pairing_text  # noqa: F401
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import SI, Units

@@ -9,7 +9,7 @@ from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.placed import Load, SetCurves, load_of, mean_load, parallel_load
+from coilbench.analysis.engine.placed import Load, SetCurves, parallel_load
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 
@@ -23,7 +23,7 @@ def test_shared_errors_add_plainly_and_own_ones_as_squares() -> None:
 
 
 def test_a_mean_lessens_only_what_is_own() -> None:
-    mean = mean_load([Load(300.0 + n, 4.0, 2.0) for n in range(4)])
+    mean = Load.mean([Load(300.0 + n, 4.0, 2.0) for n in range(4)])
     assert mean == Load(301.5, 2.0, 2.0)
 
 
@@ -43,7 +43,7 @@ def test_a_readings_parts_make_its_whole() -> None:
     up = Branch(heights[::-1], 20.0 * (50.0 - heights[::-1]))
     sweep = Sweep("0", "larch-01", Origin.CONVERTED_FILE, down, up, 1.0, 0.002, 0.02)
     reading = fit_curve("larch-01", [sweep]).load_at(40.0)
-    load = load_of(reading)
+    load = Load.of(reading)
     assert load.load_n == pytest.approx(200.0)
     assert load.load_u_n == pytest.approx(reading.load_u_n)
     assert load.common_u_n > 0.0
