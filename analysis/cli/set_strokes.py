@@ -15,7 +15,7 @@ from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.sets.stroke_choice import RULE, JudgedStroke
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.stroke_rulings import Ruling, keep_rulings
+from coilbench.capture.book.sweeps import Ruling, keep_rulings
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
