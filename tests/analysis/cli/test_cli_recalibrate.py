@@ -164,9 +164,12 @@ def test_a_datum_of_another_start_is_left_alone(bench: Bench) -> None:
 @pytest.mark.parametrize(
     ("more", "words"),
     [
-        (("--calibration", "nonsense"), "the book holds no calibration 'nonsense'"),
-        (("--against", "zz"), "the book holds no calibration 'zz'"),
-        (("--calibration", ""), "the book holds"),
+        (
+            ("--calibration", "nonsense"),
+            "no calibration whose id begins with 'nonsense'",
+        ),
+        (("--against", "zz"), "no calibration whose id begins with 'zz'"),
+        (("--calibration", ""), "the book has more than one"),
     ],
 )
 def test_a_calibration_that_is_not_there_is_one_line(
