@@ -21,8 +21,7 @@ from coilbench.analysis.dashboard.frame import Scene, frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, Bell, KeyMap
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
-from coilbench.capture.book.locks import hold_port
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.sessions import last_end
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Snapshot

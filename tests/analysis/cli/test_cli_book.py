@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.capture.book.locks import hold_book
+from coilbench.capture.book.opening import hold_book
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 

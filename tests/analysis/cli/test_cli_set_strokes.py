@@ -91,7 +91,7 @@ def test_strokes_as_json(pressed: Call) -> None:
         (("elm", "--use", "b:4"), "has no stroke 4"),
         (("elm", "--leave", "c:1"), "It has none yet"),
         (("elm", "--leave", "z:1"), "no spring 'z'"),
-        (("elm", "--leave", "b:1", "--use", "b:1"), "named twice"),
+        (("elm", "--leave", "b:1", "--use", "b:1"), "duplicate stroke"),
         (("elm", "--leave", "b:1", "--use", "b:9"), "has no stroke 9"),
         (("elm", "--spring", "z"), "no spring 'z'"),
         (("oak",), "there is no set 'oak'"),

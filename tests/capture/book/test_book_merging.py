@@ -27,11 +27,10 @@ from coilbench.capture.book.calibrations import (
     store_scale,
 )
 from coilbench.capture.book.importing import import_table, store_readings
-from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import BESIDE_THE_RULES, TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sets import (
     SetPlan,
     find_set,
