@@ -287,7 +287,7 @@ def _run(demo: Demo) -> DemoResult:
         TextColumn("{task.description:<28}"),
         BarColumn(bar_width=30),
         TaskProgressColumn(),
-        console=Console(stderr=True),
+        console=Console(stderr=True, markup=False, emoji=False),
     )
     with progress:
         task = progress.add_task("calibrating the rig", total=1)
