@@ -258,8 +258,8 @@ def _nominals_and_rulings(db: Database) -> None:
         db.execute(statement)
 
 
-# entry_id: one run of import or note, for undo. The solid height that a stroke shows is kept with the
-# stroke, so that it goes when the stroke is undone. u_kg, u_mm: stated uncertainty (k = 2) of a
+# entry_id: one run of import or note, for undo. The solid height that a stroke shows is kept with
+# the stroke, so that it goes when the stroke is undone. u_kg, u_mm: stated uncertainty (k = 2) of a
 # calibration's masses and gauges; NULL where none was stated.
 _ENTRIES_AND_REFERENCES = """
 ALTER TABLE sweeps ADD COLUMN entry_id TEXT;
