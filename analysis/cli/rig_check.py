@@ -30,8 +30,14 @@ from coilbench.analysis.rig.check import (
     judge_mass,
     trend,
 )
-from coilbench.analysis.rig.health import Health, Heard, judge_health
-from coilbench.analysis.rig.press import at_rest, moved, press_findings
+from coilbench.analysis.rig.health import (
+    Health,
+    Heard,
+    at_rest,
+    judge_health,
+    moved,
+    press_findings,
+)
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import (
     CheckRecord,

@@ -401,8 +401,7 @@ def keep_rulings(
             row = _row(record, rows, label, number)
             if ruling == "use" and not row.may_be_used:
                 raise CoilbenchError(
-                    f"stroke {label}:{number} did not count, and its heights may be wrong: "
-                    f"{row.note or 'it was cut short'}",
+                    f"stroke {label}:{number} did not count, and its heights may be wrong",
                     hint="Press it again",
                 )
             db.execute("UPDATE sweeps SET ruling = ? WHERE id = ?", [ruling, row.sweep_id])

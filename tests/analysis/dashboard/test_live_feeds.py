@@ -8,8 +8,8 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.dashboard import feeds as module
-from coilbench.analysis.dashboard.feeds import BookReader, OtherCapture
+from coilbench.analysis.cli import live as module
+from coilbench.analysis.cli.live import BookReader, OtherCapture
 from coilbench.analysis.dashboard.frame import SetTable
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
