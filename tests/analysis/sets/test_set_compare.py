@@ -193,7 +193,7 @@ def test_springs_and_heights_that_do_not_match() -> None:
     assert compared.means[1] is None
     assert compared.unmatched == ("s0", "s9")
     json.dumps(to_document(compared), allow_nan=False)
-    with pytest.raises(CoilbenchError, match="no measured spring of the same label"):
+    with pytest.raises(CoilbenchError, match=r"measured.*spring"):
         compare_sets(("b", "a"), before[:1], after, [SEAT_MM])
     with pytest.raises(CoilbenchError, match="no height"):
         compare_sets(("b", "a"), before, after, [])
