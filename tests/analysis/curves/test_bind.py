@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -134,10 +135,8 @@ def test_the_warning_before_coil_bind() -> None:
     units = Units()
     assert bind_warning(30.0, None, 0.0, units) is None
     far = bind_warning(30.0, 24.5, 0.2, units)
-    assert far == "5.50 mm to the expected solid height of 24.50 mm"
+    assert re.search(r"\b5\.50 mm.*\b24\.50 mm", far)
     near = bind_warning(26.0, 24.5, 0.2, units)
-    assert near == "STOP, NEAR COIL BIND: 1.50 mm to the expected solid height of 24.50 mm"
-    assert bind_warning(24.6, 24.5, 0.2, units) == "STOP: at the expected solid height of 24.50 mm"
-    assert bind_warning(24.0, 24.5, 0.0, Units("lbf", "in")) == (
-        "STOP: at the expected solid height of 0.965 in"
-    )
+    assert re.search(r"STOP.*NEAR COIL BIND.*\b1\.50 mm.*\b24\.50 mm", near)
+    assert re.search(r"STOP.*\b24\.50 mm", bind_warning(24.6, 24.5, 0.2, units))
+    assert re.search(r"STOP.*\b0\.965 in", bind_warning(24.0, 24.5, 0.0, Units("lbf", "in")))

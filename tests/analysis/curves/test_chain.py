@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -187,7 +188,7 @@ def test_a_press_whose_give_is_not_measured_is_unsure_and_says_so(
 ) -> None:
     blind = fit_curve("00", undo_lag(sweeps_of(day, replace(calibration, flex=None)))["00"])
     reading = blind.load_at(34.0)
-    assert any("how far the press gives was not measured" in note for note in reading.notes)
+    assert any(re.search("gives.*measured", note) for note in reading.notes)
     assert reading.load_u_n > 5.0 * curve.load_at(34.0).load_u_n
     true_n = float(day.springs[0].load_n(34.0))
     assert abs(reading.load_n - true_n) < reading.load_u_n

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -148,7 +149,7 @@ def test_a_stroke_the_filter_cannot_follow_is_left_out() -> None:
     sweeps = undo_lag({"x": [_sweep(one) for one in (*slow, hasty)]})["x"]
     assert [sweep.too_fast for sweep in sweeps] == [False, False, True]
     reading = fit_curve("x", sweeps).load_at(38.0)
-    assert any("1 stroke was too fast" in note for note in reading.notes)
+    assert any(re.search(r"\b1 stroke", note) for note in reading.notes)
     assert reading.load_n == pytest.approx(RATE * 15.0, abs=0.5)
     doubted, trusted = sweeps[2].lag, sweeps[0].lag
     assert doubted is not None

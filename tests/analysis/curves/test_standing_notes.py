@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 from bench_days import World, draw_day
@@ -29,7 +30,7 @@ def test_a_usual_day_needs_no_words() -> None:
 def test_loads_beyond_the_masses_are_said() -> None:
     curve, _ = measured(World("light", masses_kg=(2.0, 5.0, 10.0)))
     (note,) = curve.notes
-    assert note.startswith("loads above 98 N are beyond the masses")  # 10 kg
+    assert re.search(r"\b98\b.*masses", note)  # 10 kg
 
 
 def test_heights_beyond_the_gauges_are_said() -> None:
@@ -38,7 +39,7 @@ def test_heights_beyond_the_gauges_are_said() -> None:
     day = replace(day, gauge_points=long)
     curve = fit_curve("00", undo_lag(sweeps_of(day, day.calibration()))["00"])
     (note,) = curve.notes
-    assert note.startswith("heights below 40.0 mm are beyond the gauges")
+    assert re.search(r"\b40\.0 mm", note)
 
 
 def test_a_slow_converter_under_fast_strokes_says_so_and_is_unsure() -> None:
@@ -46,7 +47,7 @@ def test_a_slow_converter_under_fast_strokes_says_so_and_is_unsure() -> None:
     fast = World("fast", rate_hz=10.0, hands=(StrokeKind.FAST,))
     curve, (seat_mm, _) = measured(fast)
     notes = set_notes([curve], [seat_mm], KG)
-    assert any("too fast for the rig's conversions: press more slowly" in note for note in notes)
+    assert any(re.search("conversions.*slowly", note) for note in notes)
     reading = curve.load_at(seat_mm)
     assert reading.load_u_n > 0.05 * reading.load_n
     slow = World("slow", rate_hz=10.0, hands=(StrokeKind.SLOW,))
