@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -68,7 +69,7 @@ def test_a_rig_wired_right_says_nothing(stroke) -> None:
 
 def test_each_wiring_mistake_is_named(stroke) -> None:
     (cell,) = told(stroke, -1, 1)
-    assert "the load falls as the quill goes down: the cell is wired backwards" in cell
+    assert re.search("wired.*backwards", cell)
     (encoder,) = told(stroke, 1, -1)
     assert "the encoder is wired backwards" in encoder
     both = told(stroke, -1, -1)
@@ -111,7 +112,7 @@ def test_the_running_hint_is_the_sign_of_load_over_travel(stroke) -> None:
     assert running_finding(wired(pressed, -1, -1), None) is None  # the two cancel
     backwards = running_finding(wired(pressed, -1, 1), None)
     assert backwards is not None
-    assert "falls as the quill goes down" in backwards.what
+    assert re.search("falls.*quill", backwards.what)
     assert running_finding(wired(pressed, -1, 1), calibrated(-1, 1)) is None
     assert running_finding(pressed, calibrated(-1, 1)) is not None
 
