@@ -77,9 +77,9 @@ def test_load_points_refused(text: str, said: str) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("length_mm,counts\n-1,2\n", "line 2: a length is never negative"),
-        ("length_mm,counts,u_mm\n1,2,-1\n", "line 2: an uncertainty is never negative"),
-        ("length_mm,count\n1,2\n", "line 1: the column 'counts' is missing"),
+        ("length_mm,counts\n-1,2\n", r"\b2\b.*negative"),
+        ("length_mm,counts,u_mm\n1,2,-1\n", r"\b2\b.*uncertainty.*negative"),
+        ("length_mm,count\n1,2\n", r"\b1\b.*'counts'.*missing"),
     ],
 )
 def test_gauge_points_refused(text: str, said: str) -> None:

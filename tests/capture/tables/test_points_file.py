@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -86,21 +87,21 @@ def test_direction_left_out_is_loading() -> None:
 def test_a_drop_in_load_is_noted() -> None:
     points = read("label,height_mm,load_kg\na,40,20\na,35,2.9\na,30,40\nb,40,20\nb,30,40\n")
     (note,) = points.notes
-    assert note.startswith("spring 'a': 28.4 N at 35.00 mm")
+    assert re.search(r"'a'.*\b28\.4 N.*\b35\.00 mm", note)
 
 
 @pytest.mark.parametrize(
     ("rows", "said"),
     [
-        ("a,38.5,-2", "line 2: a spring's load is never negative"),
-        ("a,-38.5,2", "line 2: the height must be more than 0"),
-        ("a,38.5,2\n,38.5,2", "line 3: column 'label' is empty"),
-        ("a,54,2", "line 2: no spring has a load above its free length of 53 mm"),
-        ("a,15,22\na,26,40", "spring 'a' has less load at its lowest height than at its highest"),
+        ("a,38.5,-2", r"\b2\b.*negative"),
+        ("a,-38.5,2", r"\b2\b.*height.*\b0\b"),
+        ("a,38.5,2\n,38.5,2", r"\b3\b.*'label'.*empty"),
+        ("a,54,2", r"\b2\b.*above.*\b53 mm"),
+        ("a,15,22\na,26,40", "'a'.*highest"),
     ],
 )
 def test_numbers_no_spring_gives(rows: str, said: str) -> None:
-    assert said in refusal(f"label,height_mm,load_kg\n{rows}\n", free_length_mm=53.0)
+    assert re.search(said, refusal(f"label,height_mm,load_kg\n{rows}\n", free_length_mm=53.0))
 
 
 @pytest.mark.parametrize(
@@ -119,7 +120,7 @@ def test_depths_refused(rows: str, free_length_mm: float | None, said: str) -> N
 def test_wrong_direction_is_named_with_its_line(word: str) -> None:
     text = f"label,height_mm,load_kg,direction\na,38.5,22.4,loading\na,38.5,22,{word}\n"
     message = refusal(text)
-    assert message.startswith("p.csv, line 3: direction is loading or unloading")
+    assert re.search(r"p\.csv.*\b3\b", message)
     assert word in message
 
 
