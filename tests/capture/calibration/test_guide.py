@@ -1,5 +1,6 @@
 """Guided calibration step by step: what is taken, what is passed over, undo, on after a break."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -42,7 +43,7 @@ def test_after_a_break_it_goes_on_where_it_was_and_what_still_stands_there_is_no
     fed(first, Rest(3.0), PutMass(5.0))
     assert first.taken == 2
     later = WeighGuide(plan, first.holds)
-    assert later.task == "3 of 4: put 10 kg on, then hands off"
+    assert re.search(r"\b3 of 4.*\b10 kg", later.task)
     # the 5 kg are still on the cell when the program is started again
     fed(later, PutMass(5.0, 6.0), PutMass(10.0), PutMass(20.0))
     assert later.done
@@ -53,7 +54,7 @@ def test_a_wrong_mass_is_not_taken_and_said():
     guide = WeighGuide((0.0, 5.0, 20.0))
     said = fed(guide, Rest(3.0), PutMass(5.0), PutMass(10.0), PutMass(20.0))
     (refused,) = [words for words in said if "not taken" in words]
-    assert "it looks like 10.0 kg and 20 kg is asked for" in refused
+    assert re.search(r"\b10\.0 kg.*\b20 kg", refused)
     assert masses(guide) == pytest.approx((0.0, 5.0, 20.0), abs=0.05)
 
 
@@ -66,9 +67,9 @@ def test_the_same_mass_twice_running_is_read_twice_where_it_is_asked_for():
 def test_a_point_taken_back_is_done_again():
     guide = WeighGuide((0.0, 5.0, 10.0))
     fed(guide, Rest(3.0), PutMass(5.0))
-    assert "point 2 is taken back" in guide.undo()
-    assert guide.task.startswith("2 of 3: put 5 kg on")
-    assert "point 1 is taken back" in guide.undo()
+    assert re.search(r"\b2\b.*back", guide.undo())
+    assert re.search(r"\b2 of 3.*\b5 kg", guide.task)
+    assert re.search(r"\b1\b.*back", guide.undo())
     assert guide.undo().endswith("nothing to take back")
     fed(guide, Rest(3.0), PutMass(5.0), PutMass(10.0))
     assert masses(guide) == pytest.approx((0.0, 5.0, 10.0), abs=0.05)
@@ -86,7 +87,7 @@ def test_gauges_after_a_break_begin_with_the_stop_and_a_wrong_one_is_not_taken()
         later, rest, GaugeBlock(20.0, 4.0), rest, GaugeBlock(30.0, 4.0), rest, GaugeBlock(40.0, 4.0)
     )
     assert later.done
-    assert sum("looks like 30.0 mm and 40 mm" in words for words in said) == 1
+    assert [bool(re.search(r"\b30\.0 mm.*\b40 mm", words)) for words in said].count(True) == 1
     heights = [RIG.rest_height_mm - h.travel_counts / RIG.travel_counts_per_mm for h in later.holds]
     assert heights == pytest.approx(plan, abs=0.1)
 
@@ -99,7 +100,7 @@ def test_what_is_seen_is_said_while_one_waits():
         guide.feed(block)
         states.append(guide.state)
     assert any("moving" in words for words in states)
-    assert any("steady for 1.5 of 1.5 s" in words for words in states)
+    assert any(re.search(r"\b1\.5 of 1\.5 s", words) for words in states)
 
 
 def load_fit():
@@ -177,4 +178,4 @@ def test_the_rigs_redo_button_takes_back_the_last_point():
     said = []
     with pytest.raises(Exception, match="the samples ended"):
         follow(pressed(), WeighGuide((0.0, 5.0)), said.append)
-    assert any("point 1 is taken back" in words for words in said)
+    assert any(re.search(r"\b1\b.*back", words) for words in said)
