@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -128,10 +129,10 @@ def test_a_sweep_file_needs_a_label(db, larch, counts):
     ("text", "label", "words"),
     [
         (POINTS_OF_TWO + "birch-01,38.0,22.0\n", None, "has no spring 'birch-01'"),
-        (POINTS_OF_TWO + "larch-03,38.0,nan\n", None, "points.csv, line 6"),
-        (POINTS_OF_TWO + "larch-03,38.0\n", None, "points.csv, line 6"),
-        (POINTS, "larch-03", "the file has no spring 'larch-03'"),
-        (POINTS, "birch-01", "the set 'larch' has no spring 'birch-01'"),
+        (POINTS_OF_TWO + "larch-03,38.0,nan\n", None, r"points\.csv, line 6"),
+        (POINTS_OF_TWO + "larch-03,38.0\n", None, r"points\.csv, line 6"),
+        (POINTS, "larch-03", "spring.*'larch-03'"),
+        (POINTS, "birch-01", "'larch'.*spring.*'birch-01'"),
         ("label,load_kg\nlarch-01,3\n", None, "height"),
     ],
 )
@@ -139,7 +140,7 @@ def test_what_is_wrong_anywhere_stores_nothing(db, larch, counts, text, label, w
     before = counts()
     with pytest.raises(CoilbenchError) as caught:
         import_table(db, larch, table(text), label=label)
-    assert words in str(caught.value)
+    assert re.search(words, str(caught.value))
     assert counts() == before
 
 
@@ -156,16 +157,14 @@ def test_the_same_readings_are_not_taken_twice(db, larch, calibration_id, stroke
     with pytest.raises(CoilbenchError) as caught:
         import_table(db, larch, table(text.replace("\n", "\r\n"), "copy of first.csv"), label=label)
     words = str(caught.value)
-    assert words.startswith(
-        "copy of first.csv: spring 'larch-01' has these readings already, imported from first.csv"
-    )
+    assert re.search(r"first\.csv.*'larch-01'.*already.*first\.csv", words)
     assert counts() == before
 
 
 def test_one_spring_that_is_there_already_keeps_the_whole_file_out(db, larch, counts):
     import_table(db, larch, table(POINTS_OF_TWO), label="larch-02")
     before = counts()
-    with pytest.raises(CoilbenchError, match="'larch-02' has these readings already"):
+    with pytest.raises(CoilbenchError, match=r"'larch-02'.*already"):
         import_table(db, larch, table(POINTS_OF_TWO))
     assert counts() == before
     import_table(db, larch, table(POINTS_OF_TWO), label="larch-01")
@@ -223,7 +222,7 @@ def test_twelve_real_springs_come_in_with_their_solid_heights(db, watertown, ars
     for spring in record.springs:
         assert spring.solid_height_mm == pytest.approx(25.4 * WATERTOWN_SOLID_IN[spring.label])
         assert "its row with the largest load" in spring.solid_reason
-    assert any("Solid heights of 12 springs" in note for note in brought.notes)
+    assert any(re.search(r"\b12 springs", note) for note in brought.notes)
     sweeps = load_sweeps(db, record)
     lbf_n = 0.45359237 * 9.80665
     loads = {

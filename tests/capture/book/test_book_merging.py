@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sqlite3
 import tempfile
@@ -285,14 +286,14 @@ def test_a_set_that_loses_its_name_to_an_earlier_one_is_named(tmp_path: Path) ->
     two = write(tmp_path / "two.db", makes("larch"))
     merge_books(one, [two])
     (note,) = merge_books(two, [one]).notes
-    assert "there are two sets larch: the one made later is now called larch~" in note
+    assert "called larch~" in note
 
 
 def test_a_stroke_that_was_redone_in_one_book_does_not_count(base: Path) -> None:
     other = copied(base, "other.db", redoes("larch-01"))
     result = merge_books(base, [other])
     assert len(result.notes) == 1
-    assert "the stroke of larch-01 stored 20" in result.notes[0]
+    assert re.search(r"larch-01.*stored.*\b20", result.notes[0])
     assert "does not count any more" in result.notes[0]
     with open_book(base) as db:
         assert load_sweeps(db, find_set(db, "larch"))["larch-01"] == []
@@ -303,15 +304,15 @@ def test_two_nominals_and_two_labellings_are_named(base: Path) -> None:
     rename = CHANGES[-4]
     other = copied(base, "other.db", nominal(240.0), rename)
     notes = merge_books(base, [other]).notes
-    assert "the set larch has two nominals" in notes[0]
-    assert notes[1] == "springs are labelled in two ways: larch-01 and oak (now oak)"
+    assert re.search("larch.*nominals", notes[0])
+    assert re.search("labelled.*larch-01.*oak.*oak", notes[1])
 
 
 def test_one_file_imported_at_two_benches_counts_once(base: Path) -> None:
     first = copied(base, "first.db", imports("larch-01", 9))
     second = copied(base, "second.db", imports("larch-01", 9))
     result = merge_books(first, [second])
-    assert "1 stroke imported at two benches from one file: counted once" in result.notes
+    assert any(re.search(r"\b1 stroke.*once", note) for note in result.notes)
     with open_book(first) as db:
         assert len(load_sweeps(db, find_set(db, "larch"))["larch-01"]) == 2  # one is keyed
 
@@ -367,7 +368,7 @@ def harm(path: Path, sql: str) -> None:
 def test_a_book_that_a_capture_has_open_is_refused(base: Path) -> None:
     other = copied(base, "other.db")
     with hold_book(base):
-        assert "another coilbench capture is writing this book" in refusal(base, other)
+        assert re.search("coilbench.*writing", refusal(base, other))
     harm(other, "INSERT INTO sessions (id, set_id, source_url, started_utc, seen_utc, samples,"
          " samples_lost, lines_bad, restarts)"
          " SELECT 's', id, 'virtual:', 'a', 'a', 0, 0, 0, 0 FROM sets")  # fmt: skip

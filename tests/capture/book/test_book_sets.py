@@ -1,6 +1,7 @@
 """Sets: plans refused before a book is touched, turns kept, names as people write them."""
 
 import math
+import re
 import string
 import uuid
 from contextlib import closing
@@ -103,12 +104,12 @@ def test_any_other_text_is_a_name_that_is_found_again(name):
 
 
 def test_a_label_that_stands_twice_is_refused():
-    with pytest.raises(CoilbenchError, match="the label 'b' stands twice"):
+    with pytest.raises(CoilbenchError, match=r"'b'.*stands"):
         SetPlan("larch", "outer", ("a", "b", "c", "b"))
 
 
 def test_a_set_without_springs_is_refused():
-    with pytest.raises(CoilbenchError, match="a set of 0 springs"):
+    with pytest.raises(CoilbenchError, match=r"\b0 springs"):
         SetPlan("larch", "outer", ())
 
 
@@ -123,9 +124,9 @@ def test_an_impossible_dimension_is_refused(what, value):
 
 
 def test_dimensions_that_contradict_each_other_are_refused():
-    with pytest.raises(CoilbenchError, match="solid height of 53 mm is not below the free length"):
+    with pytest.raises(CoilbenchError, match=r"solid.*\b53 mm.*free"):
         SetPlan("larch", "outer", ("a",), free_length_mm=53.0, solid_height_mm=53.0)
-    with pytest.raises(CoilbenchError, match="wire of 30 mm is not below the coil diameter"):
+    with pytest.raises(CoilbenchError, match=r"wire.*\b30 mm.*coil"):
         SetPlan("larch", "outer", ("a",), wire_mm=30.0, coil_diameter_mm=28.0)
 
 
@@ -143,7 +144,7 @@ def test_impossible_numbers_of_strokes_are_refused(conditioning, measured):
 
 def test_a_name_that_is_taken_changes_nothing(db, larch, counts):
     before = counts()
-    with pytest.raises(CoilbenchError, match="there is a set 'larch' already"):
+    with pytest.raises(CoilbenchError, match="'larch' already"):
         new_set(db, SetPlan("larch", "inner", ("x", "y")))
     assert counts() == before
     assert find_set(db, "larch") == larch
@@ -152,7 +153,7 @@ def test_a_name_that_is_taken_changes_nothing(db, larch, counts):
 def test_an_unknown_set_names_the_known_ones(db, larch):
     with pytest.raises(CoilbenchError) as caught:
         find_set(db, "lorch")
-    assert str(caught.value) == "there is no set 'lorch' in this book. Known sets: larch."
+    assert re.search(r"'lorch'.*larch\.", str(caught.value))
 
 
 def test_an_unknown_set_of_an_empty_book_says_how_to_start_one(db):
