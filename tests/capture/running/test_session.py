@@ -1,5 +1,6 @@
 """A session's way from the source into the book, on a rig that says what is written down."""
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -51,7 +52,7 @@ def test_a_source_that_ends_closes_the_session(book, clock):
     assert stage.words(EventKind.LINK) == [f"connected to fake:: own-1, rig {RIG.device_id}"]
     assert len(stage.words(EventKind.KEPT)) == 1
     assert (snapshot.samples, snapshot.link, snapshot.springs) == (len(PRESS), "up", 2)
-    assert snapshot.turn == "larch-01, stroke 1 of 2"
+    assert re.search(r"larch-01.*\b1 of 2", snapshot.turn)
     assert ended(book) == ["source ended"]
     (row,) = read(book, "SELECT * FROM sessions")
     assert (row["samples"], row["device_id"]) == (len(PRESS), RIG.device_id)
@@ -129,7 +130,7 @@ def test_finish_ends_a_set_that_is_not_done_and_says_so_in_the_book(book, clock,
         return PRESS[:0]
 
     stage = Stage(book, FakeSource(clock, PRESS, QUIET, QUIET, finish), clock=clock)
-    assert stage.run().turn == "larch-01, stroke 1 of 2"
+    assert re.search(r"larch-01.*\b1 of 2", stage.run().turn)
     assert ended(book) == ["finished by hand"]
 
 
@@ -196,7 +197,7 @@ def test_nobody_is_asked_to_press_a_spring_to_solid(book, clock, reach_mm):
         new_set(db, plan)
     request = CaptureRequest(book, "rowan", "fake:", reach_height_mm=reach_mm)
     session = Session(request, lambda: FakeSource(clock, PRESS, ENDED), lambda _: None, clock=clock)
-    with pytest.raises(CoilbenchError, match=r"solid height of 24.00 mm.*25.00 mm or higher"):
+    with pytest.raises(CoilbenchError, match=r"\b24\.00 mm.*\b25\.00 mm"):
         session.run()
     Session(
         replace(request, reach_height_mm=25.0),

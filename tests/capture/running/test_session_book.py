@@ -1,5 +1,6 @@
 """A session when the book fails: unknown set, taken, full, locked, left by a killed capture."""
 
+import re
 import sqlite3
 
 import pytest
@@ -42,7 +43,7 @@ def clock():
 
 @pytest.mark.parametrize("set_name", ["birch", ""])
 def test_an_unknown_set_is_refused_before_the_port_is_touched(book, set_name):
-    with pytest.raises(CoilbenchError, match=r"there is no set .*Known sets: larch"):
+    with pytest.raises(CoilbenchError, match=r"no set.*larch"):
         Stage(book, set_name=set_name).run()
 
 
@@ -123,4 +124,4 @@ def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
     assert ended(book)[-1] == "source ended"
     assert [row["status"] for row in sweeps(book)] == ["interrupted"]
     (rescued,) = stage.words(EventKind.RESCUED)
-    assert rescued.startswith("1 unfinished stroke was rescued")
+    assert re.search(r"\b1\b.*unfinished", rescued)

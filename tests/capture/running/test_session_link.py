@@ -1,5 +1,6 @@
 """A session when the link fails: lost, silent, another rig, a reader that dies."""
 
+import re
 import threading
 from dataclasses import replace
 
@@ -53,7 +54,7 @@ def test_a_lost_link_interrupts_the_stroke_and_is_opened_again(book, clock):
     assert snapshot.samples == len(HALF) + len(PRESS)  # over both connections
     connected, lost, again = stage.words(EventKind.LINK)
     assert connected == again
-    assert lost.startswith("fake:: the port is gone. Last sample: number")
+    assert re.search("sample.*number", lost)
     assert lost.endswith("kg. Trying again.")  # said once, though it was tried three times
 
 
