@@ -2,6 +2,7 @@
 
 import importlib
 import importlib.util
+import re
 import sys
 import threading
 import time
@@ -252,7 +253,7 @@ def test_another_rpi_gpio_is_refused(pins, monkeypatch):
     ("error", "words"),
     [
         (RuntimeError("This module can only be run on a Raspberry Pi!"), "no Raspberry Pi"),
-        (PermissionError(13, "Permission denied", ".lgd-nfy0"), "folder that you may write to"),
+        (PermissionError(13, "Permission denied", ".lgd-nfy0"), "folder.*write"),
     ],
 )
 def test_a_module_that_will_not_load_here_is_said_why(pins, monkeypatch, error, words):
@@ -260,7 +261,7 @@ def test_a_module_that_will_not_load_here_is_said_why(pins, monkeypatch, error, 
         raise error
 
     monkeypatch.setattr("coilbench.capture.sources.pi_board.import_module", refuse)
-    assert words in refusal(CoilbenchError)
+    assert re.search(words, refusal(CoilbenchError))
 
 
 @pytest.mark.parametrize("pin", PINS)
