@@ -1,5 +1,6 @@
 """What becomes of a stroke: each reason to ask for it again, and what doesn't matter."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -113,13 +114,13 @@ def test_what_a_careful_hand_and_a_real_cell_do_is_let_pass(stroke):
 def test_a_few_lost_samples_are_noted_and_counted():
     verdict = judge(with_samples(samples(without=(50, 51, 200))))
     assert (verdict.status, verdict.counted, verdict.samples_lost) == (SweepStatus.GAPPED, True, 3)
-    assert verdict.note == "3 samples lost in it, the longest gap 0.03 s"
+    assert re.search(r"\b3 samples.*\b0\.03 s", verdict.note)
 
 
 def test_a_double_press_is_noted_and_counted():
     verdict = judge(replace(GOOD, presses=2))
     assert (verdict.status, verdict.counted) == (SweepStatus.COMPLETE, True)
-    assert verdict.note == "pressed 2 times before the release"
+    assert re.search(r"\b2\b.*release", verdict.note)
 
 
 def test_a_stroke_cut_short_tells_its_losses_too():

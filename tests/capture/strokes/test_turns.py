@@ -1,5 +1,7 @@
 """Whose turn it is: a set pressed hands free, in order, each spring worked before it is read."""
 
+import re
+
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -26,8 +28,8 @@ def test_each_spring_is_worked_then_measured_in_the_order_of_the_labels():
 
 
 def test_words_say_what_to_press():
-    assert ORDER.next_turn().words() == "a-01, conditioning press 1 of 2"
-    assert Turn("a-02", Purpose.MEASURED, 2, 3).words() == "a-02, stroke 2 of 3"
+    assert re.search(r"a-01.*conditioning.*\b1 of 2", ORDER.next_turn().words())
+    assert re.search(r"a-02.*\b2 of 3", Turn("a-02", Purpose.MEASURED, 2, 3).words())
 
 
 def test_a_redone_spring_comes_before_the_ones_after_it_and_is_not_worked_again():
