@@ -1,12 +1,16 @@
-"""The shapes that travel from the wire to the analysis: blocks of many samples at a time."""
+"""The shapes that travel from the rig to the analysis: samples, messages, findings. Pure."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from enum import IntFlag
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from enum import IntEnum, IntFlag
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+PROTOCOL_VERSION = 1
 
 RAW_DTYPE = np.dtype(
     [
@@ -72,3 +76,139 @@ class LoadBlock:
 
     def __len__(self) -> int:
         return int(self.samples.shape[0])
+
+
+class FaultCode(IntEnum):
+    """Codes of the fault line."""
+
+    ADC_SILENT = 0x01
+    ADC_STUCK = 0x02
+    TRAVEL_SILENT = 0x03
+    WATCHDOG_RESTART = 0x04
+
+
+@dataclass(frozen=True)
+class Hello:
+    """Who the rig is.
+
+    Attributes:
+        protocol: version of the wire protocol.
+        firmware: name and version.
+        device_id: the rig's own id, the same for ever.
+        boot_id: this start's id, another at every start.
+        rate_hz: nominal samples a second.
+        travel: `quadrature`, `caliper`, `potentiometer` or `none`.
+        um_per_count: nominal travel of a count, micrometres, where told.
+        extra: the other keys as they came.
+    """
+
+    protocol: int
+    firmware: str
+    device_id: str
+    boot_id: int
+    rate_hz: float
+    travel: str
+    um_per_count: float | None
+    extra: tuple[tuple[str, str], ...] = ()
+
+
+@dataclass(frozen=True)
+class Tally:
+    """The rig's own counters since its start."""
+
+    boot_id: int
+    t_us: int
+    offered: int
+    dropped: int
+    impossible_steps: int
+    requests_refused: int
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A fault stands or has cleared.
+
+    Attributes:
+        code: the number on the wire; a FaultCode where known.
+        standing: False when it has cleared.
+        count: how often it was raised since the start.
+    """
+
+    boot_id: int
+    t_us: int
+    code: int
+    standing: bool
+    count: int
+
+
+@dataclass(frozen=True)
+class Answer:
+    """The rig's answer to a request."""
+
+    tag: int
+    word: str
+    ok: bool
+
+
+@dataclass(frozen=True)
+class Restarted:
+    """The rig began anew: clock, sequence and an incremental scale's count start from 0."""
+
+    boot_id: int | None
+
+
+Item = RawBlock | Hello | Tally | Fault | Answer | Restarted
+
+
+@dataclass(frozen=True)
+class LinkCounters:
+    """What a source has seen since it was opened; every number only grows.
+
+    bytes_in == bytes_good + bytes_bad + bytes_pending, always.
+    """
+
+    bytes_in: int = 0
+    bytes_good: int = 0
+    bytes_bad: int = 0
+    bytes_pending: int = 0
+    lines_bad: int = 0
+    samples: int = 0
+    samples_lost: int = 0
+    restarts: int = 0
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What was found or what happened, as data; `analysis/report` describes it in a sentence.
+
+    Attributes:
+        kind: which of the report's phrases describes it.
+        facts: JSON values by name: names, and numbers in N, mm, kg, s, with the unit at the end of
+            the name; may hold the document of a finding or a list of them. In a document they are
+            keys beside the kind.
+    """
+
+    kind: str
+    facts: Mapping[str, Any] = field(default_factory=dict, metadata={"json": "*"})
+
+    @classmethod
+    def of(cls, kind: str, **facts: Any) -> Finding:
+        """Return a finding with these facts."""
+        return cls(kind, facts)
+
+    def __getitem__(self, name: str) -> Any:
+        return self.facts[name]
+
+    def to_document(self) -> dict[str, Any]:
+        """Return it as plain values for JSON."""
+        return {"kind": self.kind, **self.facts}
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any]) -> Finding:
+        """Return the finding that to_document wrote.
+
+        Raises:
+            KeyError: it has no kind.
+        """
+        facts = dict(document)
+        return cls(str(facts.pop("kind")), facts)

@@ -1,4 +1,4 @@
-"""The one exception a user may meet: what went wrong, where, and how to mend it."""
+"""The one exception a user may meet: what went wrong, where, and what to do about it."""
 
 from __future__ import annotations
 
@@ -11,20 +11,20 @@ class CoilbenchError(Exception):
     Args:
         what: what is wrong, without a full stop ("the column 'counts' is missing").
         where: the file, line, port or option it happened at, if there is one.
-        mend: what to do about it, an imperative sentence without a full stop.
+        hint: what to do about it, an imperative sentence without a full stop.
     """
 
-    def __init__(self, what: str, *, where: str | None = None, mend: str | None = None) -> None:
+    def __init__(self, what: str, *, where: str | None = None, hint: str | None = None) -> None:
         self.what = what
         self.where = where
-        self.mend = mend
+        self.hint = hint
         super().__init__(what)
 
     def __str__(self) -> str:
-        place = "" if self.where is None else f"{self.where}: "
-        cure = "" if self.mend is None else f" {self.mend}."
-        return f"{place}{self.what}.{cure}"
+        where = "" if self.where is None else f"{self.where}: "
+        hint = "" if self.hint is None else f" {self.hint}."
+        return f"{where}{self.what}.{hint}"
 
 
 class WorkerDied(CoilbenchError):
-    """A part of the program ended by itself, a defect: starting again may work."""
+    """A thread of the program ended unexpectedly, a defect: starting again may work."""

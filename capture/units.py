@@ -1,20 +1,15 @@
-"""Quantities with units: newtons and millimetres inside, kg, N, lbf, mm and in at the edges."""
+"""Quantities that people type with a unit, read into newtons and millimetres."""
 
 from __future__ import annotations
 
 import math
 import re
-from dataclasses import dataclass
-from typing import Literal
 
 from coilbench.capture.errors import CoilbenchError
 
 KGF_N = 9.80665  # exact: 3rd CGPM, 1901
 LBF_N = 4.4482216152605  # exact: international pound (1959) times the 1901 standard gravity
 INCH_MM = 25.4  # exact: international yard and pound agreement, 1959
-
-LoadUnit = Literal["kg", "N", "lbf"]
-LengthUnit = Literal["mm", "in"]
 
 LOAD_IN_N: dict[str, float] = {"kg": KGF_N, "kgf": KGF_N, "n": 1.0, "lbf": LBF_N, "lb": LBF_N}
 LENGTH_IN_MM: dict[str, float] = {"mm": 1.0, "in": INCH_MM, '"': INCH_MM}
@@ -35,30 +30,30 @@ def parse_number(text: str) -> float:
     """
     stripped = text.strip()
     if not re.fullmatch(_NUMBER, stripped):
-        raise CoilbenchError(f"{text!r} is not a number", mend="Write it like 38.5 or 38,5")
+        raise CoilbenchError(f"{text!r} is not a number", hint="Write it like 38.5 or 38,5")
     if _THOUSANDS.match(stripped):
         raise CoilbenchError(
             f"{text!r} is ambiguous: a thousand or a decimal",
-            mend="Write it with a point, or without the comma",
+            hint="Write it with a point, or without the comma",
         )
     number = float(stripped.replace(",", "."))
     if not math.isfinite(number):
-        raise CoilbenchError(f"{text!r} is too large", mend="Write a finite number")
+        raise CoilbenchError(f"{text!r} is too large", hint="Write a finite number")
     return number
 
 
 def _parse_quantity(text: str, units: dict[str, float], what: str, example: str) -> float:
     match = _QUANTITY.match(text)
     if match is None:
-        raise CoilbenchError(f"{text!r} is not a {what}", mend=f"Write it like {example}")
+        raise CoilbenchError(f"{text!r} is not a {what}", hint=f"Write it like {example}")
     number, unit = match.groups()
     if not unit:
-        raise CoilbenchError(f"{text!r} has no unit", mend=f"Write it like {example}")
+        raise CoilbenchError(f"{text!r} has no unit", hint=f"Write it like {example}")
     factor = units.get(unit.lower())
     if factor is None:
         raise CoilbenchError(
-            f"{text!r} has the unit {unit!r}, which is no unit of {what}",
-            mend=f"Write it like {example}",
+            f"{text!r} has the unit {unit!r}, which is not a unit of {what}",
+            hint=f"Write it like {example}",
         )
     return parse_number(number) * factor
 
@@ -91,7 +86,7 @@ def parse_rate_n_per_mm(text: str) -> float:
     mm = LENGTH_IN_MM.get(length.strip().lower())
     if not slash or mm is None:
         raise CoilbenchError(
-            f"{text!r} is not a rate", mend="Write it like 1.6kg/mm, 16N/mm or 90lbf/in"
+            f"{text!r} is not a rate", hint="Write it like 1.6kg/mm, 16N/mm or 90lbf/in"
         )
     return parse_load_n(load) / mm
 
@@ -126,44 +121,3 @@ def parse_fraction(text: str) -> float:
 def counted(count: int, one: str) -> str:
     """Write how many there are of something whose plural takes an s: "1 spring", "3 springs"."""
     return f"{count} {one}" if count == 1 else f"{count} {one}s"
-
-
-@dataclass(frozen=True)
-class Units:
-    """The units a person wants to see."""
-
-    load: LoadUnit = "kg"
-    length: LengthUnit = "mm"
-
-    def load_value(self, load_n: float) -> float:
-        """Return a load in the display unit."""
-        return load_n / LOAD_IN_N[self.load.lower()]
-
-    def length_value(self, length_mm: float) -> float:
-        """Return a length in the display unit."""
-        return length_mm / LENGTH_IN_MM[self.length]
-
-    def rate_value(self, rate_n_per_mm: float) -> float:
-        """Return a rate in load unit per length unit."""
-        return self.load_value(rate_n_per_mm) * LENGTH_IN_MM[self.length]
-
-    def load_text(self, load_n: float | None) -> str:
-        """Write a load with its unit; "-" where it is unknown."""
-        if load_n is None:
-            return "-"
-        places = {"kg": 2, "N": 1, "lbf": 1}[self.load]
-        return f"{self.load_value(load_n):.{places}f} {self.load}"
-
-    def length_text(self, length_mm: float | None) -> str:
-        """Write a length with its unit; "-" where it is unknown."""
-        if length_mm is None:
-            return "-"
-        places = {"mm": 2, "in": 3}[self.length]
-        return f"{self.length_value(length_mm):.{places}f} {self.length}"
-
-    def rate_text(self, rate_n_per_mm: float | None) -> str:
-        """Write a rate with its unit; "-" where it is unknown."""
-        if rate_n_per_mm is None:
-            return "-"
-        places = 1 if self.length == "in" else 3
-        return f"{self.rate_value(rate_n_per_mm):.{places}f} {self.load}/{self.length}"

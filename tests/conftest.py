@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 import gc
+import os
+import tempfile
 import threading
 from collections.abc import Iterator
 from pathlib import Path
 
 import pytest
 
+# Before NumPy is loaded: the matrices are small, and workers' threads would wait for each other.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 _FD = Path("/proc/self/fd")
 
 
@@ -24,6 +28,22 @@ def _open_files() -> set[str]:
             continue  # closed while we looked
     kinds = ("/dev/pts", "/dev/tty", ".db", ".wire", "socket:")
     return {name for name in names if any(kind in name for kind in kinds)}
+
+
+@pytest.fixture(scope="session", autouse=True)
+def own_temporary_folder(tmp_path_factory: pytest.TempPathFactory) -> Iterator[None]:
+    """Locks of ports and control channels lie there: no other worker or run may meet them.
+
+    A port's lock is by its name, and a terminal's number that one run gives back is the next one's.
+    """
+    tmp_path_factory.getbasetemp()  # stays where it is
+    with (
+        tempfile.TemporaryDirectory(prefix="coilbench-") as folder,
+        pytest.MonkeyPatch.context() as patch,
+    ):
+        patch.setenv("TMPDIR", folder)
+        patch.setattr(tempfile, "tempdir", None)
+        yield
 
 
 @pytest.fixture(autouse=True)
@@ -43,9 +63,14 @@ def nothing_left_behind() -> Iterator[None]:
     assert not opened, f"left open: {sorted(opened)}"
 
 
-def pytest_addoption(parser: pytest.Parser) -> None:
+def pytest_addoption(parser: pytest.Parser, pluginmanager: pytest.PytestPluginManager) -> None:
     """Tests on a real rig run only when its port is named."""
     parser.addoption("--port", default=None, help="a real rig's port, e.g. /dev/ttyACM0")
+    if not pluginmanager.hasplugin(
+        "xdist"
+    ):  # -p no:xdist: its options in pyproject.toml do nothing
+        for name in ("--numprocesses", "--dist"):
+            parser.addoption(name, help="needs pytest-xdist")
 
 
 @pytest.fixture

@@ -3,93 +3,18 @@
 from __future__ import annotations
 
 import sys
-from importlib import import_module
 from pathlib import Path
-from typing import cast
 
 import click
-from click.shell_completion import CompletionItem
 
+from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
+from coilbench.analysis.cli.settings import Settings
 from coilbench.capture.errors import CoilbenchError, WorkerDied
-
-# Command -> (module, one line of help), in the order of the job.
-_GROUPS: dict[str, dict[str, tuple[str, str]]] = {
-    "Begin": {
-        "status": ("status", "What state things are in, and the next command; so says coilbench."),
-        "demo": ("demo", "The whole job on the simulated rig, no hardware needed."),
-        "rig": ("rig", "Find, watch and calibrate the rig."),
-        "set": ("sets", "Register sets of springs; show and check them."),
-    },
-    "Measure": {
-        "daemon": ("daemon", "Capture a set, headless."),
-        "live": ("live", "Watch a capture, or run one, on the terminal."),
-        "tell": ("tell", "A word to a running capture: redo, skip, back, rename, finish."),
-        "note": ("note", "Key in what a scale and a quill show."),
-        "import": ("tables", "Bring in CSV files: sweeps or points."),
-        "depths": ("depths", "How far to press each set for each check, for hand reading."),
-    },
-    "Decide": {
-        "pair": ("pairing", "Rank outer, inner and shims against the cam card."),
-        "assign": ("assign", "Which spring and which shims on which valve, the proven best."),
-        "report": ("report", "The sheet to build from: one page to print and file."),
-    },
-    "Keep": {
-        "export": ("export", "Write sets as CSV files."),
-        "merge": ("merge", "Bring other benches' books into this one."),
-        "book": ("book_commands", "Copy the book, check that it is whole, put a copy back."),
-        "completion": ("completion", "Let your shell complete commands, sets and springs."),
-    },
-}
-_COMMANDS = {name: entry for group in _GROUPS.values() for name, entry in group.items()}
-
-
-class _LazyGroup(click.Group):
-    """Knows its commands by name and loads a module when one of them is called."""
-
-    def list_commands(self, ctx: click.Context) -> list[str]:
-        return list(_COMMANDS)
-
-    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
-        if cmd_name not in _COMMANDS:
-            return None
-        module = import_module(f"coilbench.analysis.cli.{_COMMANDS[cmd_name][0]}")
-        command = cast(click.Command, getattr(module, f"{cmd_name}_command"))
-        if ctx.resilient_parsing:  # a shell asks what could be typed
-            from coilbench.analysis.cli.completion import completing_names
-
-            return completing_names(command)
-        return command
-
-    def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
-        named = [
-            CompletionItem(name, help=help_line)
-            for name, (_, help_line) in _COMMANDS.items()
-            if name.startswith(incomplete)
-        ]
-        return named + click.Command.shell_complete(self, ctx, incomplete)
-
-    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
-        for title, commands in _GROUPS.items():
-            with formatter.section(title):
-                formatter.write_dl([(name, help_line) for name, (_, help_line) in commands.items()])
-
-
-class Settings:
-    """What holds for every command; read once from the options before the command's name.
-
-    Attributes:
-        book_given: the file named by --book or COILBENCH_BOOK; None for the per-user default.
-        load_unit, length_unit: display units.
-    """
-
-    def __init__(self, book_given: Path | None, load_unit: str, length_unit: str) -> None:
-        self.book_given = book_given
-        self.load_unit = load_unit
-        self.length_unit = length_unit
 
 
 @click.group(
-    cls=_LazyGroup,
+    cls=LazyGroup,
+    sections=COMMANDS,
     invoke_without_command=True,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
     epilog="Begin with: coilbench demo. Without a command, coilbench says what state things are in "

@@ -8,7 +8,7 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, book_path, read_bytes, units
+from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, read_bytes, units
 from coilbench.analysis.cli.guiding import (
     datum_guided,
     gauge_guided,
@@ -17,29 +17,21 @@ from coilbench.analysis.cli.guiding import (
     press_guided,
     weigh_guided,
 )
-from coilbench.analysis.rig.card_words import gravity_words
-from coilbench.analysis.rig_record import rigs_mixed
-from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.rig_record import rigs_mixed
+from coilbench.analysis.report.card_text import gravity_words
+from coilbench.analysis.report.phrases import describe
+from coilbench.capture.blocks import Hello
+from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.scales import store_scale
-from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration.parts import (
-    NewPart,
-    PartKind,
-    datum_part,
-    flex_part,
-    load_part,
-    travel_part,
-)
-from coilbench.capture.calibration.scale import calibrate_scale, corrections
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.model import NewPart, PartKind, datum_part
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
-from coilbench.capture.tables.calibration_tables import (
-    read_flex_points,
-    read_gauge_points,
-    read_load_points,
-    read_scale_points,
-)
+from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.units import KGF_N, parse_length_mm, parse_number
 
@@ -107,7 +99,7 @@ def weigh_command(
         _store_scale(scale_name, file, gravity)
         return
     if file is not None:
-        _store(load_part(read_load_points(_table(file)), file.name, gravity))
+        _store(load_part(read_points(_table(file), LoadPoint), file.name, gravity))
         return
     masses_kg = [_mass_kg(text) for text in masses.split(",")]
     with open_rig(port, ring=bell) as rig:
@@ -133,13 +125,13 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     if file is None:
         raise CoilbenchError(
             "a scale is calibrated from a file of what it shows",
-            mend="Give --from FILE with the columns mass_kg,shown_kg",
+            hint="Give --from FILE with the columns mass_kg,shown_kg",
         )
-    scale = calibrate_scale(name, read_scale_points(_table(file)), file.name, gravity_m_s2)
+    scale = calibrate_scale(name, read_points(_table(file), ScalePoint), file.name, gravity_m_s2)
     with open_book(book_path(), create=True) as db:
         store_scale(db, scale)
     click.echo(f"Stored the scale {scale.name} from {scale.fit.points} points ({file.name}).")
-    for one in corrections(scale):
+    for one in scale.corrections():
         click.echo(
             f"  shows {one.shown_kg:g} kg: add {one.add_kg:+.2f} kg (± {one.u_kg:.2f} kg, k = 2)"
         )
@@ -147,7 +139,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     for note in scale.notes:
         click.echo(f"Note: {note}.")
     if gravity_m_s2 != STANDARD_GRAVITY_M_S2:
-        click.echo(f"{gravity_words(gravity_m_s2)}.")
+        click.echo(f"{gravity_words(gravity_m_s2, units())}.")
     click.echo(f"Next: coilbench note --set SET --scale {scale.name}")
 
 
@@ -179,7 +171,7 @@ def gauge_command(
     The file's columns: length_mm,counts[,u_mm].
     """
     if file is not None:
-        _store(travel_part(read_gauge_points(_table(file)), file.name))
+        _store(travel_part(read_points(_table(file), GaugePoint), file.name))
         return
     if lengths is not None and datum is None:
         lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
@@ -194,7 +186,7 @@ def gauge_command(
             _refuse_other_rig(travel, rig.hello, command)
             _store(datum_part(travel.fit, datum_guided(rig, datum)).on(rig.hello))
     else:
-        raise CoilbenchError("give --lengths, --datum or --from", mend="See: rig gauge --help")
+        raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
 
 
 @click.command(
@@ -220,13 +212,13 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
     """
     load, travel = _fitted("load", "weigh"), _fitted("travel", "gauge")
     if file is not None:
-        points = read_flex_points(_table(file))
+        points = read_points(_table(file), FlexPoint)
         part = flex_part(points, load.fit, travel.fit, file.name)
     else:
         with open_rig(port, ring=bell) as rig:
             _refuse_other_rig(load, rig.hello, "weigh")
             _refuse_other_rig(travel, rig.hello, "gauge")
-            pressed = press_guided(rig, load.fit, least_n, units())
+            pressed = press_guided(rig, load.fit, least_n)
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     _store(part)
 
@@ -246,7 +238,7 @@ def _fitted(kind: PartKind, command: str) -> PartRecord:
             part = newest_part(db, kind)
     if part is None:
         raise CoilbenchError(
-            f"the {kind} is not calibrated yet", mend=f"First: coilbench rig {command}"
+            f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
         )
     return part
 
@@ -257,7 +249,7 @@ def _refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
         raise CoilbenchError(
             f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
             f"{hello.device_id}",
-            mend=f"First, on this rig: coilbench rig {command}",
+            hint=f"First, on this rig: coilbench rig {command}",
         )
 
 
@@ -277,7 +269,7 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
     ]
     lines += [f"Note: {note}." for note in part.notes]
     if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:
-        lines.append(f"{gravity_words(part.gravity_m_s2)}.")
+        lines.append(f"{gravity_words(part.gravity_m_s2, units())}.")
     if calibration_id is None:
         missing = "travel" if part.kind == "load" else "load"
         command = "gauge" if missing == "travel" else "weigh"
@@ -285,5 +277,5 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
     elif newest_part(db, "flex") is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")
     if (mixed := rigs_mixed(db)) is not None:
-        lines.append(f"Warning: {mixed}.")
+        lines.append(f"Warning: {describe(mixed, units())}.")
     return lines

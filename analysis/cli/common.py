@@ -1,8 +1,7 @@
-"""What several commands share: the book's place, units, quantities as options, printing."""
+"""What several commands share: the book, units, quantities as options, printing."""
 
 from __future__ import annotations
 
-import json
 import math
 import textwrap
 from collections.abc import Callable, Sequence
@@ -10,18 +9,19 @@ from pathlib import Path
 from typing import Any, cast
 
 import click
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.measure import Measurement
 from rich.table import Table
+from rich.text import Text
 
-from coilbench.analysis.cli.place import book_path as book_path
-from coilbench.analysis.cli.place import settings as settings
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.cli.settings import book_path as book_path
+from coilbench.analysis.cli.settings import settings as settings
+from coilbench.analysis.report.document import document_text
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
-    LengthUnit,
-    LoadUnit,
-    Units,
     parse_fraction,
     parse_length_mm,
     parse_load_n,
@@ -31,7 +31,7 @@ from coilbench.capture.units import (
 
 
 class _Quantity(click.ParamType[float]):
-    """An option's value read by one of our parsers; its errors keep our words."""
+    """An option's value read by one of our parsers; its errors name the option."""
 
     def __init__(self, name: str, parse: Callable[[str], float]) -> None:
         self.name = name
@@ -46,7 +46,7 @@ class _Quantity(click.ParamType[float]):
             return self._parse(value)
         except CoilbenchError as error:
             where = None if param is None else param.get_error_hint(ctx).strip("'")
-            raise CoilbenchError(error.what, where=where, mend=error.mend) from error
+            raise CoilbenchError(error.what, where=where, hint=error.hint) from error
 
 
 LENGTH = _Quantity("length", parse_length_mm)
@@ -67,8 +67,8 @@ def units() -> Units:
 
 
 def print_document(document: Any) -> None:
-    """Print one JSON document on stdout; a value that is not finite is a defect and raises."""
-    click.echo(json.dumps(document, allow_nan=False, ensure_ascii=False, indent=2))
+    """Print one JSON document on stdout."""
+    click.echo(document_text(document))
 
 
 def say_aside(words: str) -> None:
@@ -76,15 +76,16 @@ def say_aside(words: str) -> None:
     click.echo(words, err=True)
 
 
-def show_warnings(warned: Sequence[str]) -> None:
+def show_warnings(warned: Sequence[Finding]) -> None:
     """Print what speaks against the rig's figures, in a line; nothing where nothing does."""
     if warned:
-        click.echo(f"Warning: {'; '.join(warned)}.")
+        shown = units()
+        click.echo(f"Warning: {'; '.join(describe(one, shown) for one in warned)}.")
 
 
-def console() -> Console:
-    """Return the console for tables: no colour where NO_COLOR or a pipe says so."""
-    return Console(highlight=False)
+def console(width: int | None = None) -> Console:
+    """Return the console for tables; what a user typed is never parsed as markup."""
+    return Console(markup=False, emoji=False, highlight=False, width=width)
 
 
 def wrapped(text: str, out: Console) -> str:
@@ -104,7 +105,7 @@ def print_uncut(table: Table) -> None:
     screen = console()
     unbounded = screen.options.update(max_width=10_000)
     widest = Measurement.get(screen, unbounded, table).maximum
-    Console(highlight=False, width=max(widest, screen.width)).print(table)
+    console(max(widest, screen.width)).print(table)
 
 
 def fits(table: Table, out: Console) -> bool:
@@ -113,13 +114,23 @@ def fits(table: Table, out: Console) -> bool:
     return Measurement.get(out, unbounded, table).maximum <= out.width
 
 
+class PlainTable(Table):
+    """A table whose cells and titles are taken as they are, never as markup."""
+
+    def add_row(self, *cells: RenderableType | None, **options: Any) -> None:
+        """Add a row; text cells become Text."""
+        super().add_row(
+            *(Text(cell) if isinstance(cell, str) else cell for cell in cells), **options
+        )
+
+
 def plain_table(*titles: str) -> Table:
     """Return an empty table without lines; a title that begins with `>` is a column of numbers."""
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
+    table = PlainTable(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
     for title in titles:
         numbers = title.startswith(">")
         table.add_column(
-            title.removeprefix(">"), justify="right" if numbers else "left", no_wrap=True
+            Text(title.removeprefix(">")), justify="right" if numbers else "left", no_wrap=True
         )
     return table
 
@@ -143,17 +154,5 @@ def read_bytes(path: Path) -> bytes:
         return path.read_bytes()
     except OSError as error:
         raise CoilbenchError(
-            f"the file cannot be read ({error.strerror})", where=str(path), mend="Check its name"
+            f"the file cannot be read ({error.strerror})", where=str(path), hint="Check its name"
         ) from error
-
-
-def read_build(path: Path) -> BuildFile:
-    """Read a build file."""
-    data = read_bytes(path)
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise CoilbenchError(
-            "the build file is not UTF-8 text", where=str(path), mend="Save it as UTF-8"
-        ) from error
-    return parse_build(text, path.name)

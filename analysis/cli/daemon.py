@@ -1,13 +1,18 @@
-"""`coilbench daemon`: capture a set, headless."""
+"""`coilbench daemon`: capture a set, headless. `coilbench tell`: command a running capture."""
 
 from __future__ import annotations
 
+import time
+
 import click
 
-from coilbench.analysis.cli.common import LENGTH, book_path, units
-from coilbench.capture.running.daemon import run_daemon
-from coilbench.capture.running.events import Event, EventKind
-from coilbench.capture.running.session import LINGER_S, CaptureRequest
+from coilbench.analysis.cli.common import LENGTH, units
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.phrases import describe
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.running.control import ask_snapshot, send_command
+from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
 
 _ALERTS = (EventKind.REFUSED, EventKind.FAULT)
 
@@ -33,7 +38,7 @@ def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> N
     it. Ends half a minute after the set is done, so that its last stroke can still be redone, or
     on SIGTERM or when its terminal is closed: both drain and close.
     """
-    request = CaptureRequest(book_path(), set_name, port, reach_height_mm, units(), LINGER_S)
+    request = CaptureRequest(book_path(), set_name, port, reach_height_mm, LINGER_S)
     printer = _Printer()
     snapshot = run_daemon(request, printer.event)
     printer.line(
@@ -49,11 +54,12 @@ class _Printer:
 
     def __init__(self) -> None:
         self._read = True
+        self._units = units()
 
     def event(self, event: Event) -> None:
         """Print an event."""
         mark = "! " if event.kind in _ALERTS else "  "
-        self.line(f"{mark}{event.words}")
+        self.line(f"{mark}{describe(event.what, self._units)}")
 
     def line(self, words: str) -> None:
         """Print a line."""
@@ -63,3 +69,48 @@ class _Printer:
             click.echo(words)
         except OSError:  # a closed pipe, a terminal that is gone
             self._read = False
+
+
+OUTCOME_S = 2.0  # a capture acts within a quarter of a second, if its disk lets it
+_LOOK_S = 0.05
+_OUTCOMES = (EventKind.REDO, EventKind.TURN, EventKind.REFUSED, EventKind.DONE)
+
+
+@click.command(
+    name="tell",
+    epilog="Examples: coilbench tell redo ; coilbench tell rename larch-02 larch-2b ; "
+    "coilbench tell finish",
+)
+@click.argument("action", type=click.Choice([str(action) for action in Action]))
+@click.argument("label", required=False)
+@click.argument("new_label", required=False)
+def tell_command(action: str, label: str | None, new_label: str | None) -> None:
+    """Tell a running capture to redo the last stroke, skip, go back, rename a spring or finish.
+
+    For a capture without a screen: coilbench daemon in another window or as a service. With
+    LABEL the capture refuses if it is another spring's turn by then; a rename needs both labels,
+    the old one first. Only the user who runs the capture can command it. Prints the outcome.
+    """
+    book = book_path()
+    if action == Action.RENAME and new_label is None:
+        raise CoilbenchError(
+            "a rename needs two labels", hint="Write it like: coilbench tell rename OLD NEW"
+        )
+    command = Command(Action(action), label, new_label)
+    before = ask_snapshot(book)
+    told = 0 if before is None else before.newest_event
+    send_command(book, command)
+    give_up_s = time.monotonic() + OUTCOME_S
+    while time.monotonic() < give_up_s:
+        snapshot = ask_snapshot(book)
+        if snapshot is None:
+            click.echo("The capture has ended.")
+            return
+        for number, event in snapshot.events:
+            if number > told:
+                told = number
+                click.echo(describe(event.what, units()))
+                if event.kind in _OUTCOMES and command.action is not Action.FINISH:
+                    return
+        time.sleep(_LOOK_S)
+    click.echo("The capture has taken the command; its outcome is not known yet.")

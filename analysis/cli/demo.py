@@ -1,22 +1,247 @@
-"""`coilbench demo`: the whole job on the simulated rig."""
+"""`coilbench demo`: the whole job on a simulated rig, through the real serial path.
+
+Everything in here is invented: the engine, the springs, the card. It shows the way of working,
+not a figure to build from.
+"""
 
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
+from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import json_option, print_document, settings, units
-from coilbench.analysis.cli.pairing import show_pairing
-from coilbench.analysis.cli.set_check_show import show_check
-from coilbench.analysis.demo import BUILD_FILE, SETS, SPRINGS, Demo, DemoResult
-from coilbench.analysis.engine.pairing import combination_document
+from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.pairing import Paired, show_pairing
+from coilbench.analysis.cli.set_check import show_check
+from coilbench.analysis.cli.settings import settings
+from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.pairing import pair_sets
+from coilbench.analysis.inputs.measured import candidate_sets
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.judge import SetCheck
+from coilbench.capture.book.calibrations import store_part
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import (
+    CONDITIONING_STROKES,
+    MEASURED_STROKES,
+    Role,
+    SetPlan,
+    labels_for,
+    new_set,
+)
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
+from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.events import Event, EventKind
+from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.guided import Say, follow, sample_stream
+from coilbench.capture.running.session import CaptureRequest, Session
+from coilbench.capture.sources import open_source
+from coilbench.capture.sources.base import Source, identify
+from coilbench.capture.virtual.bench import (
+    Bench,
+    FacesTogether,
+    GaugeBlock,
+    PressBlock,
+    PutMass,
+    Rest,
+    Step,
+    capture_steps,
+)
+from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.port import VirtualPort
+from coilbench.capture.virtual.setup import Pace
+from coilbench.capture.virtual.spring import SpringModel, draw_set
+
+BUILD_FILE = """\
+# An invented straight-six with a cam of more lift; every figure in here is made up.
+[cam]
+name = "Lake six, road grind"
+valve_lift = "10.9 mm"
+seat_load = "36 kg"
+seat_tolerance = "2 kg"
+open_load = "64 kg"
+open_tolerance = "3 kg"
+
+[head]
+installed_height = "38.5 mm"
+inner_offset = "3.0 mm"
+
+[[shims]]
+thickness = "0.5 mm"
+count = 24
+
+[[shims]]
+thickness = "1.0 mm"
+count = 24
+
+[limits]
+coil_bind_margin = "1.2 mm"
+max_shims = 2
+
+[springs]
+outer = ["larch", "rowan"]
+inner = ["heron", "plover"]
+"""
+
+MASSES_KG = (0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 40.0, 30.0, 20.0, 10.0, 5.0, 0.0)
+GAUGES_MM = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
+BLOCK_N = 500.0
+HOLD_S = 4.0
+SPRINGS = 12
+
+
+@dataclass(frozen=True)
+class DemoSet:
+    """One of the demo's sets: what its springs were made as, and how many are not sound."""
+
+    name: str
+    role: Role
+    nominal: SpringModel
+    tired: int = 0
+    cracked: int = 0
+
+
+SETS = (
+    DemoSet("larch", "outer", SpringModel(53.0, 16.0, 24.0), tired=2),
+    DemoSet("rowan", "outer", SpringModel(52.2, 18.6, 24.0)),
+    DemoSet("heron", "inner", SpringModel(47.0, 9.2, 21.0), cracked=1),
+    DemoSet("plover", "inner", SpringModel(45.8, 7.6, 20.5)),
+)
+
+
+@dataclass(frozen=True)
+class DemoResult:
+    """What the demo found.
+
+    Attributes:
+        paired: its sets in the order of SETS.
+        samples, samples_lost: over the whole capture.
+    """
+
+    paired: Paired
+    samples: int
+    samples_lost: int
+
+    @property
+    def checks(self) -> tuple[SetCheck, ...]:
+        """One a set."""
+        found = (judged.check for judged in self.paired.candidates.judged.values())
+        return tuple(check for check in found if check is not None)
+
+
+class Demo:
+    """Runs the demo's steps, one call a step, so that a screen can show how far it is.
+
+    Args:
+        book: a new book's path.
+        seed: another rig, other springs, another hand; the same seed gives the same result.
+        units: for the words.
+    """
+
+    def __init__(self, book: Path, seed: int, units: Units) -> None:
+        self.book = book
+        self._seed = seed
+        self._units = units
+        self._rig = RigModel.draw(seed)
+        self._samples = 0
+        self._lost = 0
+
+    def calibrate(self, say: Say) -> None:
+        """Weigh masses, gauge lengths and press a block, as the guided commands do."""
+        with self._opened(_calibration_plan(), phase=0) as source:
+            hello, seen = identify(source, 5.0)
+            stream = sample_stream(source, seen)
+            masses = follow(stream, WeighGuide(MASSES_KG), say).points
+            load = load_part(masses, "demo").on(hello)
+            gauges = follow(stream, GaugeGuide((0.0, *GAUGES_MM)), say).points
+            travel = travel_part(gauges, "demo").on(hello)
+            pressed = follow(stream, BlockGuide(load.fit, BLOCK_N), say).points
+            flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
+        with open_book(self.book, create=True) as db:
+            _store_parts(db, (load, travel, flex))
+
+    def capture(self, number: int, say: Callable[[Event], None]) -> None:
+        """Register one set of SETS and capture it, hands free."""
+        one = SETS[number]
+        with open_book(self.book, create=True) as db:
+            new_set(
+                db,
+                SetPlan(
+                    one.name,
+                    one.role,
+                    labels_for(one.name, SPRINGS),
+                    solid_height_mm=one.nominal.solid_height_mm,
+                ),
+            )
+        springs = draw_set(
+            one.nominal,
+            SPRINGS,
+            self._seed * len(SETS) + number,
+            tired=one.tired,
+            cracked=one.cracked,
+        )
+        port = self._port(capture_steps(springs, presses=self.strokes), phase=number + 1)
+        request = CaptureRequest(self.book, one.name, port.url)
+
+        def opened() -> Source:
+            source = open_source(port.url)
+            port.start()
+            return source
+
+        with port:
+            snapshot = Session(request, opened, say).run()
+        self._samples += snapshot.samples
+        self._lost += snapshot.samples_lost
+
+    def decide(self) -> DemoResult:
+        """Check the sets and rank the pairs."""
+        build = parse_build(BUILD_FILE, "demo.toml")
+        with open_book(self.book) as db:
+            found = candidate_sets(db, build, use_flagged=False)
+        paired = Paired(build, found, pair_sets(build, found.sets))
+        return DemoResult(paired, self._samples, self._lost)
+
+    def _port(self, steps: Sequence[Step], phase: int) -> VirtualPort:
+        bench = Bench(self._rig, steps, self._seed * 100 + phase)
+        # one seed for all phases: the rig is never switched off, so its start keeps its id
+        return VirtualPort(Firmware(self._rig, bench.blocks(), seed=self._seed), pace=Pace.FAST)
+
+    @property
+    def strokes(self) -> int:
+        """Strokes of each spring, the conditioning ones included."""
+        return CONDITIONING_STROKES + MEASURED_STROKES
+
+    @contextmanager
+    def _opened(self, steps: Sequence[Step], phase: int) -> Iterator[Source]:
+        with self._port(steps, phase) as port, open_source(port.url) as source:
+            port.start()
+            yield source
+
+
+def _calibration_plan() -> list[Step]:
+    """Masses up and down, a rest at the quill's stop, gauges, and a press on a solid block."""
+    steps: list[Step] = [PutMass(mass_kg, HOLD_S) for mass_kg in MASSES_KG]
+    steps += [Rest(HOLD_S), FacesTogether(HOLD_S)]
+    steps += [GaugeBlock(length_mm, HOLD_S) for length_mm in GAUGES_MM]
+    return [*steps, Rest(1.0), PressBlock(GAUGES_MM[2], 1.5 * BLOCK_N), Rest(1.0)]
+
+
+def _store_parts(db: Database, parts: Sequence[NewPart]) -> None:
+    with db.atomic():
+        for part in parts:
+            store_part(db, part)
 
 
 @click.command(name="demo", epilog="Example: coilbench demo --book /tmp/demo.db")
@@ -51,7 +276,7 @@ def _new_book(given: Path | None) -> Path:
         raise CoilbenchError(
             "the demo writes a new book, and this file is there already",
             where=str(given),
-            mend="Name another file",
+            hint="Name another file",
         )
     return given
 
@@ -62,11 +287,11 @@ def _run(demo: Demo) -> DemoResult:
         TextColumn("{task.description:<28}"),
         BarColumn(bar_width=30),
         TaskProgressColumn(),
-        console=Console(stderr=True),
+        console=Console(stderr=True, markup=False, emoji=False),
     )
     with progress:
         task = progress.add_task("calibrating the rig", total=1)
-        demo.calibrate(lambda _words: None)
+        demo.calibrate(lambda _finding: None)
         progress.update(task, completed=1)
         for number, one in enumerate(SETS):
             words = f"capturing {one.name} ({one.role})"
@@ -90,7 +315,7 @@ def _document(path: Path, result: DemoResult) -> dict[str, object]:
             check.name: {"springs": len(check.springs), "flagged": list(check.flagged)}
             for check in result.checks
         },
-        "best_pair": combination_document(result.pairing.combinations[0]),
+        "best_pair": document(result.paired.pairing.combinations[0]),
         "lost_samples": result.samples_lost,
     }
 
@@ -100,7 +325,7 @@ def _show(path: Path, build_path: Path, result: DemoResult) -> None:
         click.echo(f"\nSet {check.name}")
         show_check(check, (), units())
     click.echo("")
-    show_pairing(result.build, result.pairing, list(result.left_out), top=6)
+    show_pairing(result.paired, top=6)
     click.echo(
         f"\n{result.samples} samples came through the serial path, {result.samples_lost} lost.\n"
         f"The book is {path}, the build file {build_path}. Everything in them is invented.\n\n"

@@ -1,43 +1,33 @@
-"""`coilbench export`: the book's numbers as CSV files."""
+"""`coilbench export`: the book's numbers, or a build sheet's tables, as CSV files."""
 
 from __future__ import annotations
 
-import shlex
-from collections.abc import Iterator
-from dataclasses import replace
 from pathlib import Path
-from typing import Literal
+from typing import TYPE_CHECKING
 
 import click
 
-from coilbench.analysis.cli.common import book_path, json_option, print_document
+from coilbench.analysis.cli.common import json_option, print_document, show_warnings, units
 from coilbench.analysis.cli.files_out import write_new_files
-from coilbench.capture.book.export_step import ExportStep
-from coilbench.capture.book.exporting import export_steps
+from coilbench.analysis.cli.settings import book_path
+from coilbench.capture.book.exporting import export_files
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.tables.csv_out import Cell, csv_bytes
+from coilbench.capture.tables.csv_table import csv_bytes
 from coilbench.capture.units import counted
 
-INDEX = "index.csv"
-_INDEX_COLUMNS = (
-    "step",
-    "command",
-    "file",
-    "kind",
-    "set",
-    "label",
-    "stored_utc",
-    "status",
-    "purpose",
-    "counted",
-    "note",
-)
+if TYPE_CHECKING:
+    from coilbench.analysis.engine.assignment import Effort
+
+# No user's text: a comma in a comment begins a cell too, and only cells are guarded.
+ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
 
 
 @click.command(
     name="export",
     epilog="Examples: coilbench export --out bench-csv ; coilbench export --set larch --out csv ; "
-    "coilbench export --sheet road.toml --out road-csv",
+    "coilbench export --sheet road.toml --out road-csv ; coilbench rig weigh --from "
+    "csv/rig/load-2026-05-02.csv ; coilbench import csv/strokes/larch/larch-01.csv --set larch "
+    "--label larch-01",
 )
 @click.option(
     "--set", "set_names", multiple=True, help="A set to write; repeat it.  [default: all]"
@@ -47,7 +37,7 @@ _INDEX_COLUMNS = (
     "folder",
     required=True,
     type=click.Path(path_type=Path),
-    help="The folder to write into; made where it is not there.",
+    help="The folder to write into; made if necessary.",
 )
 @click.option(
     "--sheet",
@@ -60,72 +50,68 @@ _INDEX_COLUMNS = (
     type=click.Choice(["none", "shims", "cuts"]),
     default="shims",
     show_default=True,
-    help="With --sheet: what may be done under the springs.",
+    help="With --sheet: what may be changed under the springs.",
 )
-@click.option("--use-flagged", is_flag=True, help="With --sheet: count flagged springs in.")
-@click.option("--force", is_flag=True, help="Take the place of files that are there.")
+@click.option("--use-flagged", is_flag=True, help="With --sheet: include flagged springs.")
+@click.option("--force", is_flag=True, help="Replace existing files.")
 @json_option
 def export_command(
     set_names: tuple[str, ...],
     folder: Path,
     build: Path | None,
-    effort: Literal["none", "shims", "cuts"],
+    effort: Effort,
     use_flagged: bool,
     force: bool,
     as_json: bool,
 ) -> None:
-    """Write sets as CSV files: each stroke's raw counts, points, and the calibrations they need.
+    """Write sets as CSV files: springs, strokes, keyed readings and calibrations.
 
-    index.csv lists the files, with the command that brings each back into another book, in
-    order. Strokes that don't count have none. Text that a spreadsheet would run as a formula has
-    an apostrophe before it, which the import takes off again.
+    springs.csv, strokes.csv, curves.csv, keyed.csv and calibrations.csv list what the book has,
+    including strokes that do not count. Each stroke and each calibration has its own file, in
+    strokes/ and rig/. The comments at the top of a file say what each column is, and which command
+    reads the file. Text that a spreadsheet would run as a formula has an apostrophe before it,
+    which the import removes again. For a backup use coilbench book copy.
 
     With --sheet: what coilbench report shows of a build file, as tables in the display units.
     """
+    if build is not None and set_names:
+        raise click.UsageError("give --set or --sheet, not both")
     if build is not None:
-        if set_names:
-            raise click.UsageError("give --set or --sheet, not both")
-        from coilbench.analysis.cli.export_sheet import export_sheet  # slow to load
-
-        export_sheet(
-            build, folder, effort=effort, use_flagged=use_flagged, force=force, as_json=as_json
-        )
+        _export_sheet(build, folder, effort, use_flagged, force, as_json)
         return
-    steps: list[ExportStep] = []
     with open_book(book_path()) as db:
-        count = write_new_files(folder, _files(export_steps(db, set_names), steps), force=force)
-    kinds = sorted({step.kind for step in steps})
-    counts = {kind: sum(step.kind == kind for step in steps) for kind in kinds}
+        count = write_new_files(folder, export_files(db, set_names), force=force)
     if as_json:
-        print_document({"folder": str(folder), "index": INDEX, "files": count, "steps": counts})
-        return
-    many = ", ".join(f"{kind} {number}" for kind, number in counts.items())
-    click.echo(f"Wrote {counted(count, 'file')} into {folder} ({many or 'no set'}).")
-    click.echo(f"{folder / INDEX} says what is what, and how each comes back into a book.")
+        print_document({"folder": folder, "files": count})
+    else:
+        click.echo(f"Wrote {counted(count, 'file')} into {folder}; start with strokes.csv.")
 
 
-def _files(steps: Iterator[ExportStep], seen: list[ExportStep]) -> Iterator[tuple[str, bytes]]:
-    """Yield each step's file, then the index; `seen` gets the steps without their files."""
-    rows: list[tuple[Cell, ...]] = []
-    for number, step in enumerate(steps, start=1):
-        if step.path is not None and step.data is not None:
-            yield step.path, step.data
-        rows.append(_row(number, step))
-        seen.append(replace(step, data=None))
-    yield INDEX, csv_bytes(_INDEX_COLUMNS, rows)
+def _export_sheet(
+    build: Path, folder: Path, effort: Effort, use_flagged: bool, force: bool, as_json: bool
+) -> None:
+    from coilbench.analysis.inputs.sheet_input import read_sheet
+    from coilbench.analysis.report.sheet_tables import sheet_tables
+    from coilbench.analysis.report.sheet_text import sheet_text
+    from coilbench.analysis.report.units import SI
 
-
-def _row(number: int, step: ExportStep) -> tuple[Cell, ...]:
-    return (
-        number,
-        shlex.join(("coilbench", *step.arguments)) if step.arguments else "",
-        step.path or "",
-        step.kind,
-        step.set_name,
-        step.label,
-        step.stored_utc,
-        step.status,
-        step.purpose,
-        "" if step.counted is None else int(step.counted),
-        step.note,
-    )
+    shown, book = units(), book_path()
+    with open_book(book) as db:
+        sheet = read_sheet(db, build, effort, use_flagged, book.name)
+    tables = {f"{each.name}.csv": each for each in sheet_tables(sheet, shown)}
+    files = [
+        (name, csv_bytes(table.columns, table.rows, [ABOUT_CELLS]))
+        for name, table in tables.items()
+    ]
+    write_new_files(folder, files, force=force)
+    if as_json:
+        counts = {name: len(table.rows) for name, table in tables.items()}
+        verdict = sheet_text(sheet, SI).verdict
+        print_document({"folder": folder, "rows": counts, "verdict": verdict,
+                        "warnings": sheet.rig.warnings})  # fmt: skip
+    else:
+        click.echo(f"Wrote {', '.join(tables)} into {folder}.")
+        click.echo(f"{sheet_text(sheet, shown).verdict}.")
+        show_warnings(sheet.rig.warnings)
+    if not sheet.named:
+        raise click.exceptions.Exit(1)

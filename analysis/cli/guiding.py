@@ -1,4 +1,4 @@
-"""Guided calibration at the terminal: what to do, what was read, undo, on after a break."""
+"""Guided calibration at the terminal: tasks, readings, undo, and going on after a break."""
 
 from __future__ import annotations
 
@@ -11,43 +11,32 @@ from rich.console import Console
 from rich.live import Live
 from rich.text import Text
 
-from coilbench.analysis.cli.common import book_path, say_aside
+from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
-from coilbench.capture.blocks import RawBlock
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.phrases import describe
+from coilbench.capture.blocks import Finding, Hello, RawBlock
+from coilbench.capture.book.opening import hold_port
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.unfinished import (
-    Unfinished,
-    drop_unfinished,
-    find_unfinished,
-    keep_unfinished,
-)
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, HoldGuide, WeighGuide
-from coilbench.capture.calibration.guided import (
-    Asked,
-    follow,
-    gauge_points,
-    load_points,
-    sample_stream,
-)
-from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
-from coilbench.capture.running.locks import hold_port
+from coilbench.capture.running.guided import Asked, Unfinished, follow, sample_stream
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.identify import identify
-from coilbench.capture.units import Units, counted
+from coilbench.capture.sources.base import identify
+from coilbench.capture.units import counted
 
-IDENTIFY_S = 3.0
-GRACE_S = 8.0  # how long the last point can still be taken back
-KEYS_ON = "u or the redo button: take back the last point; Ctrl-C: break off, points stay"
+GRACE_S = 8.0  # how long the last point can still be undone
+KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop, points are kept"
+_READINGS = ("load_read", "travel_read", "block_read", "point_refused", "pressed_too_little")
+_UNDONE = ("point_undone", "press_undone")
 _ASKED = {"u": Asked.UNDO, "\r": Asked.STORE, "\n": Asked.STORE}
 
 
 @dataclass(frozen=True)
 class Rig:
-    """An open rig, and whether the terminal's bell tells what it read."""
+    """An open rig, and whether the terminal's bell rings at each reading."""
 
     hello: Hello
     stream: Iterator[RawBlock]
@@ -64,72 +53,70 @@ def open_rig(port: str | None, *, ring: bool) -> Iterator[Rig]:
     if port is None:
         raise CoilbenchError(
             "guided calibration needs the rig's port",
-            mend="Give --port (see: coilbench rig find), or --from FILE",
+            hint="Give --port (see: coilbench rig find), or --from FILE",
         )
     with hold_port(port), open_source(port) as source:
-        hello, seen = identify(source, IDENTIFY_S)
+        hello, seen = identify(source)
         yield Rig(hello, sample_stream(source, seen), ring)
 
 
 def weigh_guided(rig: Rig, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
-    """Read the masses, going on where an earlier weighing was broken off."""
+    """Read the masses, going on where an earlier weighing was interrupted."""
     taken = _kept(rig, "weigh", masses_kg, afresh=afresh)
     guide = WeighGuide(masses_kg, taken)
     _take_holds(rig, "weigh", guide, masses_kg)
-    return load_points(masses_kg, guide.holds)
+    return guide.points
 
 
 def gauge_guided(rig: Rig, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
-    """Read the gauges, going on where an earlier gauging was broken off."""
+    """Read the gauges, going on where an earlier gauging was interrupted."""
     taken = _kept(rig, "gauge", lengths_mm, afresh=afresh)
     guide = GaugeGuide(lengths_mm, taken)
     _take_holds(rig, "gauge", guide, lengths_mm)
-    return gauge_points(lengths_mm, guide.holds)
+    return guide.points
 
 
 def datum_guided(rig: Rig, length_mm: float) -> GaugePoint:
     """Read one gauge, to set the datum anew."""
     guide = GaugeGuide([length_mm])
     _follow(rig, guide, lambda: None)
-    return gauge_points([length_mm], guide.holds)[0]
+    return guide.points[0]
 
 
-def press_guided(
-    rig: Rig, load_fit: PolynomialFit, least_n: float, units: Units
-) -> list[FlexPoint]:
-    """Read a press on a solid block; the press is taken back and done again as often as needed."""
-    guide = BlockGuide(load_fit, least_n, units)
+def press_guided(rig: Rig, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
+    """Read a press on a solid block; it is undone and repeated as often as needed."""
+    guide = BlockGuide(load_fit, least_n)
     _follow(rig, guide, lambda: None)
     return guide.points
 
 
 def _kept(rig: Rig, kind: str, values: Sequence[float], *, afresh: bool) -> tuple[Hold, ...]:
-    """Return the points kept from a calibration of this kind that was broken off.
+    """Return the points kept from a calibration of this kind that was interrupted.
 
     Raises:
         CoilbenchError: it was another one than is asked for now.
     """
     if afresh:
-        drop_unfinished(book_path(), kind)
+        Unfinished.drop(book_path(), kind)
         return ()
-    before = find_unfinished(book_path(), kind)
+    before = Unfinished.find(book_path(), kind)
     if before is None:
         return ()
     if before.device_id != rig.hello.device_id or before.values != tuple(values):
         was = ",".join(f"{value:g}" for value in before.values)
         raise CoilbenchError(
-            f"another calibration was broken off after {counted(len(before.holds), 'point')}: "
+            f"another calibration was interrupted after {counted(len(before.holds), 'point')}: "
             f"{was} on the rig {before.device_id}",
-            mend="Go on with that one, or begin anew with --afresh",
+            hint="Continue that one, or start again with --afresh",
         )
     if kind == "gauge" and rig.hello.travel == "quadrature" and before.boot_id != rig.hello.boot_id:
         say_aside(
-            "The rig has restarted since the break, so its travel counts anew: from the start."
+            "The rig has restarted since then and its travel counts from 0 again: starting again."
         )
         return ()
     read = counted(len(before.holds), "point")
     click.echo(
-        f"Going on after {read}, the last at {before.touched_utc[:16]} UTC (--afresh: anew)."
+        f"Going on after {read}, the last at {before.touched_utc[:16]} UTC (--afresh: start again)."
     )
     return before.holds
 
@@ -138,9 +125,8 @@ def _take_holds(rig: Rig, kind: str, guide: HoldGuide, values: Sequence[float]) 
     def keep() -> None:
         holds = tuple(guide.holds)
         hello = rig.hello
-        keep_unfinished(
-            book_path(),
-            Unfinished(kind, hello.device_id, hello.boot_id, tuple(values), holds, utc_now()),
+        Unfinished(kind, hello.device_id, hello.boot_id, tuple(values), holds, utc_now()).keep(
+            book_path()
         )
 
     try:
@@ -154,23 +140,27 @@ def _take_holds(rig: Rig, kind: str, guide: HoldGuide, values: Sequence[float]) 
 
 def _follow(rig: Rig, guide: Guide, keep: Callable[[], None]) -> None:
     """Follow a guide with the keys and a line that shows what the rig sees."""
-    out = Console(highlight=False)
+    out, shown = Console(markup=False, emoji=False, highlight=False), units()
     line = _StateLine(out)
     with open_keyboard() as keyboard, line.live:
 
-        def say(words: str) -> None:
-            task = not words.startswith(" ")
-            out.print(words, soft_wrap=True, markup=False, style="bold" if task else None)
-            if rig.ring and out.is_terminal and words.startswith(("   read", "   not taken")):
+        def say(finding: Finding) -> None:
+            words, reading = describe(finding, shown), finding.kind in _READINGS
+            if reading or finding.kind in _UNDONE:
+                out.print(f"   {words}", soft_wrap=True)
+            else:
+                out.print(words, soft_wrap=True, style="bold")
+            if rig.ring and out.is_terminal and reading:
                 out.bell()
 
-        say(KEYS_ON if keyboard.off is None else f"keys off: {keyboard.off}")
+        keys = KEYS_ON if keyboard.off is None else f"keys off: {keyboard.off}"
+        out.print(keys, soft_wrap=True, style="bold")
         follow(
             rig.stream,
             guide,
             say,
             asked=lambda: _asked(keyboard),
-            show=line.show,
+            show=lambda state: line.show(describe(state, shown)),
             keep=keep,
             grace_s=GRACE_S if keyboard.off is None else 0.0,
         )
@@ -206,10 +196,10 @@ def kept_until_stored(kind: str) -> Iterator[None]:
     try:
         yield
     except CoilbenchError:
-        if find_unfinished(book_path(), kind) is not None:
+        if Unfinished.find(book_path(), kind) is not None:
             say_aside(
-                "Its points are kept: the same command shows them again, and u takes back one "
-                "after the other from the last; --afresh begins anew."
+                "Its points are kept: the same command shows them again, and u undoes one after "
+                "the other from the last; --afresh starts again."
             )
         raise
-    drop_unfinished(book_path(), kind)
+    Unfinished.drop(book_path(), kind)

@@ -6,41 +6,21 @@ import time
 
 import click
 
-from coilbench.analysis.cli.calibrate import flex_command, gauge_command, weigh_command
 from coilbench.analysis.cli.common import json_option, print_document, units
-from coilbench.analysis.cli.rig_card import card_command
-from coilbench.analysis.cli.rig_check import check_command
-from coilbench.analysis.cli.rig_health import calibration_if_any
-from coilbench.analysis.rig.hints import Hints
-from coilbench.capture.blocks import RawBlock
+from coilbench.analysis.cli.rig_check import calibration_if_any
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.rig.health import Hints
+from coilbench.capture.blocks import Hello, RawBlock
 from coilbench.capture.calibration.model import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import identify
 from coilbench.capture.sources.serial_port import FoundPort, find_ports
 
-IDENTIFY_S = 2.5  # a board that restarts when its port opens needs about two
 LINE_EVERY_S = 0.25
 
 
-@click.group(name="rig")
-def rig_command() -> None:
-    """Find the rig, watch it, calibrate it, check it.
-
-    In order: find, check (its health), weigh (load), gauge (travel), flex (how far the press
-    gives), card; later now and then: check --mass.
-    """
-
-
-rig_command.add_command(weigh_command)
-rig_command.add_command(gauge_command)
-rig_command.add_command(flex_command)
-rig_command.add_command(card_command)
-rig_command.add_command(check_command)
-
-
-@rig_command.command(name="find", epilog="Example: coilbench rig find")
+@click.command(name="find", epilog="Example: coilbench rig find")
 @json_option
 def find_command(as_json: bool) -> None:
     """List the ports and ask each USB port whether a rig is behind it."""
@@ -62,13 +42,13 @@ def _ask(port: FoundPort) -> dict[str, str | None]:
         return {"device_id": None, "words": "not on USB, not asked"}
     try:
         with open_source(port.device) as source:
-            hello, _ = identify(source, IDENTIFY_S)
+            hello, _ = identify(source)
     except CoilbenchError as error:
         return {"device_id": None, "words": error.what}
-    return {"device_id": hello.device_id, "words": describe(hello)}
+    return {"device_id": hello.device_id, "words": _rig_line(hello)}
 
 
-def describe(hello: Hello) -> str:
+def _rig_line(hello: Hello) -> str:
     """Say who a rig is."""
     return (
         f"rig {hello.device_id}, {hello.firmware}, {hello.rate_hz:g} samples/s, "
@@ -76,7 +56,7 @@ def describe(hello: Hello) -> str:
     )
 
 
-@rig_command.command(name="watch", epilog="Example: coilbench rig watch --port /dev/ttyUSB0")
+@click.command(name="watch", epilog="Example: coilbench rig watch --port /dev/ttyUSB0")
 @click.option("--port", required=True, help="Where the rig is; any port URL.")
 @click.option("--seconds", type=click.FloatRange(min=0.1), help="Stop after this long.")
 def watch_command(port: str, seconds: float | None) -> None:
@@ -87,8 +67,8 @@ def watch_command(port: str, seconds: float | None) -> None:
     """
     calibration = calibration_if_any()
     with open_source(port) as source:
-        hello, seen = identify(source, IDENTIFY_S)
-        click.echo(describe(hello))
+        hello, seen = identify(source)
+        click.echo(_rig_line(hello))
         hints = Hints(hello.rate_hz, calibration)
         hints.take(seen)
         begun_s = printed_s = time.monotonic()
@@ -101,7 +81,7 @@ def watch_command(port: str, seconds: float | None) -> None:
                 if blocks:
                     click.echo(_line(blocks[-1], calibration, source.counters.samples_lost))
                 for finding in hints.news():
-                    click.echo(f"WRONG: {finding.what}. {finding.mend}.")
+                    click.echo(f"WRONG: {describe(finding, units())}.")
 
 
 def _line(block: RawBlock, calibration: Calibration | None, lost: int) -> str:

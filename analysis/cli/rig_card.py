@@ -7,7 +7,6 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.common import (
-    book_path,
     console,
     json_option,
     plain_table,
@@ -15,13 +14,13 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
-from coilbench.analysis.cli.set_budget import show_budget
-from coilbench.analysis.cli.writing import refuse_existing, write_whole
-from coilbench.analysis.rig.card import Card, PartCard
-from coilbench.analysis.rig.iso7500 import SOURCE
-from coilbench.analysis.rig_record import calibration_card
-from coilbench.analysis.screens import card_view
-from coilbench.analysis.screens.card_document import to_document
+from coilbench.analysis.cli.files_out import refuse_existing, write_whole
+from coilbench.analysis.cli.set_check import show_budget
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.rig_record import calibration_card
+from coilbench.analysis.report import card_text as card_view
+from coilbench.analysis.report.card_text import to_document
+from coilbench.analysis.rig.card import SOURCE, Card, PartCard
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 
@@ -40,14 +39,14 @@ from coilbench.capture.book.rows import utc_now
 def card_command(page: Path | None, force: bool, as_json: bool) -> None:
     """Show the calibration in force: its points, curve, uncertainty, age, and what to trust.
 
-    With the class of ISO 7500-1 whose limits its errors would meet, which is no certificate.
+    With the class of ISO 7500-1 whose limits its errors would meet; this is not a certificate.
     """
     if page is not None:
         refuse_existing(page, force, [book_path()])
     with open_book(book_path()) as db:
         card = calibration_card(db)
     if page is not None:
-        from coilbench.analysis.screens.card_page import card_page  # slow to load, seldom needed
+        from coilbench.analysis.report.card_page import card_page
 
         write_whole(page, card_page(card, units(), utc_now()))
         click.echo(f"Wrote {page}.", err=as_json)
@@ -63,11 +62,7 @@ def _show(card: Card) -> None:
     for words in card_view.sentences(card, shown):
         click.echo(f"{words}.")
     if card.check is not None:
-        verdict = "passed" if card.check.passed else "FAILED"
-        click.echo(
-            f"Last check: {card.check.made_utc[:10]}, {card.check.mass_kg:g} kg, "
-            f"{card.check.error_percent:+.2f} %: {verdict}."
-        )
+        click.echo(f"Last check: {card_view.last_check_line(card.check, shown)}.")
     click.echo("\nErrors at each step, per cent (q accuracy, b repeatability, v reversibility):")
     table = plain_table("true load", ">q", ">b", ">v", ">zero", ">resolution", ">would meet class")
     for row in card_view.step_rows(card, shown):
@@ -79,7 +74,7 @@ def _show(card: Card) -> None:
     console().print(limits)
     click.echo(f"({SOURCE}.)")
     if card.budget is not None:
-        click.echo(f"\n{card_view.BUDGET_TITLE}:")
+        click.echo(f"\n{card_view.budget_title(shown)}:")
         show_budget(card.budget, shown)
     for part in card.parts:
         _show_part(part)
@@ -87,8 +82,8 @@ def _show(card: Card) -> None:
 
 def _show_part(part: PartCard) -> None:
     shown = units()
-    click.echo(f"\n{card_view.TITLES[part.part.kind]}\n  {card_view.heading(part)}.")
-    for name, number, unit in card_view.coefficient_rows(part):
+    click.echo(f"\n{card_view.TITLES[part.part.kind]}\n  {card_view.heading(part, shown)}.")
+    for name, number, unit in card_view.coefficient_rows(part, shown):
         click.echo(f"  {name}  {number} {unit}  (k = 1)")
     if words := card_view.correlation_words(part):
         click.echo(f"  {words}")

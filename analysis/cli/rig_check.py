@@ -1,40 +1,180 @@
-"""`coilbench rig check`: a check weight, the trend of checks, or the rig's health."""
+"""`coilbench rig check`: a check weight, the history of checks, or the rig's health."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+from typing import Any
 
 import click
+import numpy as np
 
-from coilbench.analysis.cli.check_history import (
-    check_document,
-    show_history,
-    trend_document,
-    trend_words,
-)
 from coilbench.analysis.cli.common import (
-    book_path,
     json_option,
     print_document,
     say_aside,
+    show_warnings,
     units,
 )
-from coilbench.analysis.cli.rig_health import check_health
-from coilbench.analysis.rig.check import MassReading, MassVerdict, Trend, judge_mass, trend
-from coilbench.analysis.rig_record import past_checks, rig_warnings
-from coilbench.capture.book.calibrations import PartRecord, newest_part
-from coilbench.capture.book.checks import NewCheck, mass_checks, set_good_for_days, store_check
-from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE, STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration.guided import sample_stream, weigh_holds
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.rig_record import Listener, past_checks, rig_warnings
+from coilbench.analysis.report.card_text import (
+    check_line,
+    health_lines,
+    trend_document,
+    verdict_lines,
+)
+from coilbench.analysis.report.phrases import describe, health_finding_document
+from coilbench.analysis.rig.check import (
+    MassReading,
+    judge_mass,
+    trend,
+)
+from coilbench.analysis.rig.health import (
+    Health,
+    Heard,
+    at_rest,
+    judge_health,
+    moved,
+    press_findings,
+)
+from coilbench.capture.blocks import Finding, Hello
+from coilbench.capture.book.calibrations import (
+    CheckRecord,
+    NewCheck,
+    PartRecord,
+    current_calibration,
+    mass_checks,
+    newest_part,
+    set_good_for_days,
+    store_check,
+)
+from coilbench.capture.book.opening import hold_port, open_book
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.guide import WeighGuide
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
-from coilbench.capture.running.locks import hold_port
+from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
 
-IDENTIFY_S = 3.0
+
+def _show_history(as_json: bool) -> None:
+    """Print every check, the trend of those of the calibration in force, and warnings."""
+    with open_book(book_path()) as db:
+        part = newest_part(db, "load")
+        records = mass_checks(db)
+        of_this = () if part is None else mass_checks(db, part.part_id)
+        warned = rig_warnings(db)
+    goes = trend(past_checks(of_this))
+    if as_json:
+        print_document(
+            {
+                "checks": [_check_document(record) for record in records],
+                "trend": trend_document(goes),
+                "warnings": warned,
+            }
+        )
+        return
+    if not records:
+        click.echo("No check yet. Make one with: coilbench rig check --port PORT --mass 20kg")
+    current = None if part is None else part.part_id
+    for record, past in zip(records, past_checks(records), strict=True):
+        older = "" if record.check.load_part_id == current else "   (an earlier calibration)"
+        click.echo(check_line(past, units()) + older)
+    if goes is not None:
+        click.echo(f"{describe(goes, units())}.")
+    show_warnings(warned)
+
+
+def _check_document(record: CheckRecord) -> dict[str, Any]:
+    return {"check_id": record.check_id, "made_utc": record.made_utc, **vars(record.check)}
+
+
+PRESS_S = 20.0
+PIECE_S = 0.5
+CAUTION = (
+    "Caution: a compressed spring can blind. Capture it at both ends, work the quill by hand, wear "
+    "eye protection; never exceed the press's or the cell's rating."
+)
+
+
+def calibration_if_any() -> Calibration | None:
+    """Return the calibration in force; None where there is no book or none in it."""
+    path = book_path()
+    if not path.exists():
+        return None
+    with open_book(path) as db:
+        try:
+            return current_calibration(db).calibration
+        except CoilbenchError:
+            return None  # counts are still worth looking at
+
+
+def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:
+    """Listen to a rig, judge it and print that; returns whether nothing is wrong."""
+    calibration = calibration_if_any()
+    with hold_port(port), open_source(port) as source:
+        hello, seen = identify(source)
+        listener = Listener(source, hello, seen)
+        say_aside(f"Leave the rig alone for {seconds:g} s.")
+        heard = listener.listen(seconds)
+        health = judge_health(heard, calibration)
+        to_press = not (hands_off or health.disturbed)  # else where it rests is not known
+        pressed = _press(listener, heard, calibration) if to_press else None
+    findings = [*health.findings, *(pressed or ())]
+    if as_json:
+        print_document(
+            {
+                "rig": {
+                    "device_id": hello.device_id,
+                    "firmware": hello.firmware,
+                    "travel": hello.travel,
+                },
+                **vars(health),
+                "pressed": pressed is not None,
+                "findings": [health_finding_document(finding) for finding in findings],
+            }
+        )
+    else:
+        _show_health(hello, health, findings, pressed is not None)
+    return not findings
+
+
+def _press(
+    listener: Listener, heard: Heard, calibration: Calibration | None
+) -> Sequence[Finding] | None:
+    """Ask for a press and judge it; None where the rig gives nothing to judge it by."""
+    rest = at_rest(heard.samples)
+    if rest is None or listener.ended:
+        return None
+    say_aside(CAUTION)
+    say_aside("Now press the quill down some millimetres on something springy, and let it up.")
+    pieces = [heard.samples[:0]]
+    went = moved(pieces[0], rest, heard.um_per_count)
+    for _ in range(round(PRESS_S / PIECE_S)):
+        pieces.append(listener.listen(PIECE_S).samples)
+        went = moved(np.concatenate(pieces), rest, heard.um_per_count)
+        travelled = went.travel_counts != 0.0 or not heard.has_travel
+        if listener.ended or pieces[-1].size == 0 or (went.load_counts != 0.0 and travelled):
+            break
+    return press_findings(went, calibration, has_travel=heard.has_travel)
+
+
+def _show_health(hello: Hello, health: Health, findings: Sequence[Finding], pressed: bool) -> None:
+    for line in health_lines(hello, health, units()):
+        click.echo(line)
+    for finding in findings:
+        click.echo(f"WRONG: {describe(finding, units())}.")
+    if not findings:
+        wiring = (
+            "load and travel go the right way"
+            if pressed
+            else "the direction of load and travel was not checked"
+        )
+        click.echo(f"The rig is in order; {wiring}.")
 
 
 @click.command(
@@ -46,12 +186,12 @@ IDENTIFY_S = 3.0
 @click.option("--mass", help="A check weight, e.g. 20kg: pass or fail, kept in the book.")
 @click.option("--mass-u", help="The weight's expanded uncertainty (k = 2), e.g. 10g as 0.01kg.")
 @click.option("--tolerance", help="Largest error that passes, e.g. 1% or 0.2kg.  [default: 1%]")
-@click.option("--history", is_flag=True, help="List the checks and how they go with time.")
+@click.option("--history", is_flag=True, help="List the checks and the trend of their error.")
 @click.option(
     "--good-for",
     "good_for",
     type=click.FloatRange(min=0.0, min_open=True),
-    help="Days that a calibration or a check stands for, from now on.  [default: 90, common "
+    help="Days that a calibration or a check is valid, from now on.  [default: 90, common "
     "practice]",
 )
 @click.option(
@@ -83,39 +223,39 @@ def check_command(
     if good_for is not None:
         _set_limit(good_for)
     if history:
-        show_history(as_json)
+        _show_history(as_json)
         return
     if port is None:
         if good_for is not None:
             return
         raise CoilbenchError(
-            "a check needs the rig's port", mend="Give --port (see: coilbench rig find)"
+            "a check needs the rig's port", hint="Give --port (see: coilbench rig find)"
         )
     if mass is None:
-        sound = check_health(port, seconds, hands_off, as_json)
+        sound = _check_health(port, seconds, hands_off, as_json)
     else:
-        sound = _check_mass(port, parse_mass_kg(mass), mass_u, tolerance, as_json)
+        sound = _check_mass(port, _parse_mass_kg(mass), mass_u, tolerance, as_json)
     if not sound:
         raise click.exceptions.Exit(1)
 
 
-def parse_mass_kg(text: str) -> float:
+def _parse_mass_kg(text: str) -> float:
     """Read a mass with its unit, kg or lb.
 
     Raises:
         CoilbenchError: not a mass.
     """
     if text.strip().lower().endswith("n"):
-        raise CoilbenchError(f"{text!r} is a load, not a mass", mend="Write it like 20kg or 44lb")
+        raise CoilbenchError(f"{text!r} is a load, not a mass", hint="Write it like 20kg or 44lb")
     return parse_load_n(text) / KGF_N
 
 
 def _set_limit(days: float) -> None:
     if not math.isfinite(days):
-        raise CoilbenchError("a number of days must be finite", mend="For example --good-for 60")
+        raise CoilbenchError("a number of days must be finite", hint="For example --good-for 60")
     with open_book(book_path(), create=True) as db:
         set_good_for_days(db, days)
-    click.echo(f"A calibration and a check now stand for {days:g} days.", err=True)
+    click.echo(f"A calibration and a check are now valid for {days:g} days.", err=True)
 
 
 def _check_mass(
@@ -124,12 +264,14 @@ def _check_mass(
     part = _load_part()
     gravity = STANDARD_GRAVITY_M_S2 if part.gravity_m_s2 is None else part.gravity_m_s2
     tolerance_n = None if tolerance is None else _tolerance_n(tolerance, mass_kg * gravity)
-    u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else parse_mass_kg(mass_u) / mass_kg
+    u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else _parse_mass_kg(mass_u) / mass_kg
     with hold_port(port), open_source(port) as source:
-        hello, seen = identify(source, IDENTIFY_S)
+        hello, seen = identify(source)
         _refuse_other_rig(part, hello)
         stream = sample_stream(source, seen)
-        zero, loaded = weigh_holds(stream, (0.0, mass_kg), say_aside)
+        guide = WeighGuide((0.0, mass_kg))
+        follow(stream, guide, lambda step: say_aside(describe(step, units())))
+    zero, loaded = guide.holds
     reading = MassReading(
         mass_kg, zero.load_counts, loaded.load_counts, loaded.load_sd_counts, loaded.n
     )
@@ -162,15 +304,16 @@ def _check_mass(
     if as_json:
         print_document(
             {
-                "check": check_document(record),
+                "check": _check_document(record),
                 "expected_n": verdict.expected_n,
                 "load_n": verdict.load_n,
                 "trend": trend_document(trend(past)),
-                "warnings": list(warned),
+                "warnings": warned,
             }
         )
     else:
-        _show_verdict(mass_kg, verdict, trend(past))
+        for line in verdict_lines(mass_kg, verdict, trend(past), units()):
+            click.echo(line)
     return verdict.passed
 
 
@@ -179,8 +322,8 @@ def _load_part() -> PartRecord:
         part = newest_part(db, "load")
     if part is None:
         raise CoilbenchError(
-            "the load is not calibrated yet, so that there is nothing to check",
-            mend="First: coilbench rig weigh",
+            "the load is not calibrated yet: there is nothing to check",
+            hint="First: coilbench rig weigh",
         )
     return part
 
@@ -189,7 +332,7 @@ def _refuse_other_rig(part: PartRecord, hello: Hello) -> None:
     if part.device_id is not None and part.device_id != hello.device_id:
         raise CoilbenchError(
             f"this is the rig {hello.device_id}, the load calibration is of {part.device_id}",
-            mend="Connect that rig, name its book with --book, or calibrate this one",
+            hint="Connect that rig, name its book with --book, or calibrate this one",
         )
 
 
@@ -198,29 +341,6 @@ def _tolerance_n(text: str, expected_n: float) -> float:
     tolerance_n = parse_fraction(text) * expected_n if is_share else parse_load_n(text)
     if tolerance_n <= 0.0:
         raise CoilbenchError(
-            f"a tolerance of {text} lets nothing pass", where="--tolerance", mend="Give one above 0"
+            f"a tolerance of {text} lets nothing pass", where="--tolerance", hint="Give one above 0"
         )
     return tolerance_n
-
-
-def _show_verdict(mass_kg: float, verdict: MassVerdict, goes: Trend | None) -> None:
-    shown = units()
-    percent = verdict.error_n / verdict.expected_n * 100.0
-    click.echo(
-        f"{'PASS' if verdict.passed else 'FAIL'}: {mass_kg:g} kg presses with "
-        f"{shown.load_text(verdict.expected_n)} and reads {shown.load_text(verdict.load_n)}, "
-        f"{percent:+.2f} % off (known to ± {verdict.error_u_n / verdict.expected_n * 100:.2f} %, "
-        f"k = 2); {verdict.tolerance_n / verdict.expected_n * 100:.2f} % is allowed."
-    )
-    if verdict.drifted and verdict.passed:
-        click.echo(
-            "That is more than calibration and weight are unsure of: something has moved since "
-            "the calibration. Check again soon."
-        )
-    if goes is not None:
-        click.echo(trend_words(goes))
-    if not verdict.passed:
-        click.echo(
-            "Check that the weight stands free and the cell is clean and square; if it fails "
-            "again, calibrate anew: coilbench rig weigh"
-        )

@@ -1,4 +1,7 @@
-"""`coilbench set spring`: all that one spring's curve tells."""
+"""`coilbench set show --curves`: the set's curves as a plot on the terminal.
+
+`coilbench set spring`: all that one spring's curve tells.
+"""
 
 from __future__ import annotations
 
@@ -9,10 +12,11 @@ from typing import Any
 
 import click
 import numpy as np
+from rich.console import Console
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     LENGTH,
-    book_path,
     console,
     json_option,
     load_cell,
@@ -20,26 +24,61 @@ from coilbench.analysis.cli.common import (
     print_document,
     units,
 )
-from coilbench.analysis.curves.branch_grid import common_grid
+from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
-from coilbench.analysis.measured import measured_curves
-from coilbench.analysis.screens.curve_view import (
-    rate_lines,
-    sentences,
-    table_heights_mm,
-    window_words,
-)
-from coilbench.analysis.screens.set_table import default_heights_mm
-from coilbench.analysis.spring_findings import (
+from coilbench.analysis.curves.rates import common_grid
+from coilbench.analysis.inputs.measured import default_heights_mm, judge_set, measured_set
+from coilbench.analysis.report.set_plot import set_plot
+from coilbench.analysis.report.spring import (
     Given,
     SpringFindings,
     find_all,
+    rate_lines,
     readings,
+    sentences,
+    table_heights_mm,
     to_document,
+    window_words,
 )
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import counted
+
+ROWS = 22  # where there is no screen to fill
+MOST_ROWS, MOST_COLUMNS = 40, 120
+
+
+def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
+    """Print the set's curves, flagged springs marked, judged at heights or at our own choice.
+
+    Raises:
+        CoilbenchError: no spring of the set is measured, or none at a height asked for.
+    """
+    shown, out = units(), console()
+    judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
+    curves, missing = judged.measured.curves, judged.measured.missing
+    springs = () if judged.check is None else judged.check.springs
+    flags = {s.label: tuple(flag.kind for flag in s.flags) for s in springs}
+    at = " and ".join(shown.length_text(mm) for mm in judged.heights_mm)
+    click.echo(f"Set {record.name}" + (f", judged at {at}" if at else ""))
+    lines = set_plot(
+        curves,
+        flags,
+        shown,
+        width=min(out.width, MOST_COLUMNS),
+        height=_rows(out) - bool(missing),
+        ascii_only="utf" not in (out.encoding or "").lower(),
+    )
+    click.echo("\n".join(lines))
+    if missing:
+        click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")
+
+
+def _rows(out: Console) -> int:
+    """Fill the screen but for the title and the prompt."""
+    return min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS
+
 
 WIDEST = 100
 NARROW = 60  # characters: below it the branches are left to wider screens
@@ -62,7 +101,7 @@ class _WindowParam(click.ParamType[tuple[float, float]]):
             raise CoilbenchError(
                 f"{value!r} is no window of the deflection",
                 where=None if param is None else param.get_error_hint(ctx).strip("'"),
-                mend="Write it like 30-70%",
+                hint="Write it like 30-70%",
             )
         return shares[0], shares[1]
 
@@ -122,17 +161,17 @@ def set_spring(
         raise CoilbenchError(
             "a free length must be above 0",
             where="--free-length",
-            mend="Give what the caliper reads, like 52.9mm",
+            hint="Give what the caliper reads, like 52.9mm",
         )
     with open_book(book_path()) as db:
         record = find_set(db, name)
         own = record.spring(label)
-        curves, _ = measured_curves(db, record, branch)
+        curves = measured_set(db, record, branch).curves
     curve = next((each for each in curves if each.label == label), None)
     if curve is None:
         raise CoilbenchError(
             f"spring {label!r} of set {name!r} is not measured yet",
-            mend=f"Measure it with: coilbench daemon --port PORT --set {name}",
+            hint=f"Measure it with: coilbench daemon --port PORT --set {name}",
         )
     given = Given(
         record.free_length_mm if free_length_mm is None else free_length_mm,

@@ -11,25 +11,21 @@ from coilbench.analysis.cli.common import (
     LENGTH,
     NUMBER,
     RATE,
-    book_path,
     console,
     json_option,
     plain_table,
     print_document,
     units,
 )
-from coilbench.analysis.cli.set_check import set_check
-from coilbench.analysis.cli.set_compare import set_compare
-from coilbench.analysis.cli.set_curves import show_curves
-from coilbench.analysis.cli.set_heights import NOMINAL_AT, TypedNominal
 from coilbench.analysis.cli.set_nominal import (
+    NOMINAL_AT,
+    TypedNominal,
     made_nominal,
     nominal_document,
     nominal_lines,
-    set_nominal,
 )
-from coilbench.analysis.cli.set_spring import set_spring
-from coilbench.analysis.cli.set_strokes import set_strokes
+from coilbench.analysis.cli.set_spring import show_curves
+from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
     CONDITIONING_STROKES,
@@ -46,12 +42,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
 
-@click.group(name="set")
-def set_command() -> None:
-    """Register sets of springs; show and check them."""
-
-
-@set_command.command(
+@click.command(
     name="new",
     epilog="Examples: coilbench set new larch --role outer --count 12 ; "
     "coilbench set new larch-after --again larch",
@@ -118,7 +109,7 @@ def set_new(
     nominal = made_nominal(nominals, nominal_rate, nominal_tolerance)
     old = None if again is None else _measured_before(again, role, count, labels)
     if old is None and role is None:
-        raise CoilbenchError("--role is missing", mend="Give --role outer, inner or single")
+        raise CoilbenchError("--role is missing", hint="Give --role outer, inner or single")
     dimensions = {
         "free_length_mm": free_length,
         "solid_height_mm": solid_height,
@@ -160,7 +151,7 @@ def _measured_before(
     if (role, count, labels) != (None, None, None):
         raise CoilbenchError(
             "--again takes role and labels from the set it names",
-            mend="Leave --role, --count and --labels away",
+            hint="Leave --role, --count and --labels away",
         )
     with open_book(book_path()) as db:
         return find_set(db, again)
@@ -171,10 +162,10 @@ def _labels(name: str, count: int | None, labels: str | None) -> tuple[str, ...]
         return labels_for(name, count)
     if labels is not None and count is None:
         return tuple(label.strip() for label in labels.split(","))
-    raise CoilbenchError("give either --count or --labels", mend="For example --count 12")
+    raise CoilbenchError("give either --count or --labels", hint="For example --count 12")
 
 
-@set_command.command(name="list")
+@click.command(name="list")
 @json_option
 def set_list(as_json: bool) -> None:
     """List the sets in the book and how far each has come."""
@@ -196,7 +187,7 @@ def set_list(as_json: bool) -> None:
         click.echo(f"{one.name}  {one.role}  {one.measured} of {one.springs} measured")
 
 
-@set_command.command(
+@click.command(
     name="show",
     epilog="Examples: coilbench set show larch ; coilbench set show larch --curves",
 )
@@ -213,10 +204,10 @@ def set_list(as_json: bool) -> None:
 def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bool) -> None:
     """Show a set: its dimensions, and how far each spring has come; or its curves."""
     if heights_mm and not curves:
-        raise CoilbenchError("--at goes with --curves", mend="Or ask: coilbench set check")
+        raise CoilbenchError("--at goes with --curves", hint="Or ask: coilbench set check")
     if curves and as_json:
         raise CoilbenchError(
-            "--curves draws, it has no JSON", mend="Ask for numbers: coilbench set check --json"
+            "--curves draws, it has no JSON", hint="Ask for numbers: coilbench set check --json"
         )
     with open_book(book_path()) as db:
         record = find_set(db, name)
@@ -276,10 +267,3 @@ def _dimensions(record: SetRecord) -> dict[str, object]:
         "active_coils": record.active_coils,
         "nominal": nominal_document(record.nominal),
     }
-
-
-set_command.add_command(set_check)
-set_command.add_command(set_compare)
-set_command.add_command(set_nominal)
-set_command.add_command(set_spring)
-set_command.add_command(set_strokes)

@@ -3,6 +3,10 @@
 - between two heights: what the engine sees, valve shut and full lift;
 - over a window of the deflection: from its two ends, by least squares through all that lies
   between, and robustly, so that a slip or a knock does not count.
+
+The friction loop: by how much the load on the way down exceeds that on the way up. Pure.
+
+Both branches of all strokes on common heights, their loop, the local stiffness. Pure.
 """
 
 from __future__ import annotations
@@ -14,9 +18,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import Array, Bins, BranchFit
-from coilbench.analysis.curves.budget import Budget
-from coilbench.analysis.curves.chain import budget_lines
+from coilbench.analysis.curves.branches import EDGE_MM, Array, Bins, BranchFit
 from coilbench.analysis.curves.curve import (
     LEAST_SPAN_MM,
     SIDES,
@@ -24,9 +26,10 @@ from coilbench.analysis.curves.curve import (
     Rate,
     SpringCurve,
 )
-from coilbench.analysis.curves.line_fits import Fit, bisquare, least_squares
-from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit
-from coilbench.analysis.curves.uncertainty import scatter_lines
+from coilbench.analysis.curves.fits import Fit, bisquare, least_squares
+from coilbench.analysis.curves.load_budget import budget_lines
+from coilbench.analysis.curves.sweep_fit import GRID_STEP_MM, Look, Side, SweepFit
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 
 FEWEST_BINS = {"least squares": 6, "robust": 10}  # in a window, for a line through samples; ours
 FEWEST_POINTS = {"least squares": 4, "robust": 8}  # for a line through chosen points; ours
@@ -226,3 +229,140 @@ def _inside(points: BranchFit, span: Span) -> np.typing.NDArray[np.bool_]:
 def pointed(curve: SpringCurve) -> SweepFit:
     """Return all chosen points of a curve as one sweep."""
     return curve.sweeps[0] if curve.joined is None else curve.joined
+
+
+WAYS: tuple[Side, ...] = ("loading", "unloading")
+
+
+class Loop(NamedTuple):
+    """The mean loop over some heights, loading less unloading.
+
+    Attributes:
+        loop_n, loop_u_n: and its expanded uncertainty, 95 %.
+        share, share_u: as fractions of the mean load there. Friction is half of it each way.
+    """
+
+    loop_n: float
+    loop_u_n: float
+    share: float
+    share_u: float
+
+
+def friction_loop(curve: SpringCurve, top_mm: float, bottom_mm: float) -> Loop | None:
+    """Mean loop between two heights; None where not both branches were measured there.
+
+    What moves both branches alike leaves their difference; the lag moves them apart and stays.
+    """
+    heights = bottom_mm + 0.5 * (top_mm - bottom_mm) * (1.0 + GAUSS[0])
+    dense = [sweep for sweep in curve.sweeps if sweep.dense]
+    strokes = [_both(sweep, heights) for sweep in dense or [pointed(curve)]]
+    found = [stroke for stroke in strokes if stroke is not None]
+    if not found:
+        return None
+    weight = 0.5 * GAUSS[1]
+    loads = np.array([[[look.load_n for look in way] for way in ways] for ways in found])
+    noises = np.array([[[look.se_n for look in way] for way in ways] for ways in found])
+    loops = (loads[:, 0] - loads[:, 1]) @ weight
+    load_n = float(np.mean(loads.mean(axis=1) @ weight))
+    noise = np.sqrt(np.square(noises).sum(axis=1) @ weight**2)
+    lines = _rig_lines(found, weight, dense=bool(dense))
+    budget = Budget((*lines, *scatter_lines(loops.tolist(), noise.tolist())))
+    loop_n, u_n = float(np.mean(loops)), budget.expanded_u_n
+    return Loop(loop_n, u_n, loop_n / load_n, u_n / load_n) if load_n > 0.0 else None
+
+
+def _both(sweep: SweepFit, heights: Array) -> tuple[list[Look], list[Look]] | None:
+    """Both branches at some heights; None where one of them is missing."""
+    down, up = (
+        [look for h in heights if (look := sweep.look(side, float(h))) is not None] for side in WAYS
+    )
+    return (down, up) if len(down) == len(up) == len(heights) else None
+
+
+def _rig_lines(
+    strokes: Sequence[tuple[list[Look], list[Look]]], weight: Array, *, dense: bool
+) -> list[BudgetLine]:
+    """What the rig does to the difference; chosen points are each read for themselves."""
+    down, up = (
+        [
+            (sign * float(w) / len(strokes), look)
+            for both in strokes
+            for w, look in zip(weight, both[way], strict=True)
+        ]
+        for way, sign in ((0, 1.0), (1, -1.0))
+    )
+    return budget_lines([*down, *up]) if dense else [*budget_lines(down), *budget_lines(up)]
+
+
+PRESSED_SHARE = 0.1  # of the largest load: below it a loop in per cent says nothing; ours
+
+
+@dataclass(frozen=True)
+class BranchGrid:
+    """A spring on common heights; NaN where a branch was not measured by every stroke.
+
+    Attributes:
+        height_mm: shape (m,), ascending.
+        loading_n, unloading_n: shape (m,), the strokes' mean.
+        stiffness_n_per_mm: shape (m,), local rate, the mean of the branches there are; NaN for
+            chosen points, which show none.
+    """
+
+    height_mm: Array
+    loading_n: Array
+    unloading_n: Array
+    stiffness_n_per_mm: Array
+
+    @property
+    def loop_n(self) -> Array:
+        """Loading less unloading load, shape (m,)."""
+        return self.loading_n - self.unloading_n
+
+    @property
+    def loop_share(self) -> Array:
+        """The loop as a fraction of the mean load, shape (m,); NaN where end coils still close."""
+        mean = 0.5 * (self.loading_n + self.unloading_n)
+        pressed = mean > PRESSED_SHARE * np.nanmax(mean, initial=0.0)
+        empty: Array = np.full(mean.size, np.nan)
+        return np.asarray(np.divide(self.loop_n, mean, out=empty, where=pressed))
+
+
+def common_grid(curve: SpringCurve, height_mm: Array | None = None) -> BranchGrid:
+    """Put a spring's branches on common heights.
+
+    Args:
+        curve: the spring's.
+        height_mm: shape (m,), ascending; None takes every GRID_STEP_MM that was measured.
+    """
+    if height_mm is None:
+        first = np.ceil(curve.lowest_mm / GRID_STEP_MM)
+        last = np.floor(curve.highest_mm / GRID_STEP_MM)
+        height_mm = np.arange(first, last + 1.0) * GRID_STEP_MM
+    dense = [sweep for sweep in curve.sweeps if sweep.dense]
+    sweeps = dense or [pointed(curve)]
+    loading, down_rate = _mean(height_mm, [sweep.loading for sweep in sweeps])
+    unloading, up_rate = _mean(height_mm, [sweep.unloading for sweep in sweeps])
+    rates = np.where(np.isnan(up_rate), down_rate, up_rate)
+    rates = 0.5 * (rates + np.where(np.isnan(down_rate), rates, down_rate))
+    if not dense:
+        rates = np.full(height_mm.size, np.nan)
+    return BranchGrid(height_mm, loading, unloading, rates)
+
+
+def _mean(height_mm: Array, fits: Sequence[BranchFit | None]) -> tuple[Array, Array]:
+    """Mean load and local rate of one branch; of those strokes that have it at all."""
+    known = [fit for fit in fits if fit is not None]
+    if not known:
+        nothing = np.full(height_mm.size, np.nan)
+        return nothing, nothing
+    loads, rates = zip(*(_read(fit, height_mm) for fit in known), strict=True)
+    return np.mean(loads, axis=0), np.mean(rates, axis=0)
+
+
+def _read(fit: BranchFit, height_mm: Array) -> tuple[Array, Array]:
+    inside = (height_mm >= fit.lowest_mm - EDGE_MM) & (height_mm <= fit.highest_mm + EDGE_MM)
+    load, rate = (
+        np.where(inside, np.interp(height_mm, fit.height_mm, column), np.nan)
+        for column in (fit.load_n, fit.slope_n_per_mm)
+    )
+    return load, rate

@@ -1,7 +1,11 @@
-"""One rate, two rates with a knee, or a rate that changes smoothly: what a spring is. Pure."""
+"""One rate, two rates with a knee, or a rate that changes smoothly; and the free length. Pure.
+
+First contact is compared with a free length by caliper: has the spring sagged, is the datum off?
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -10,8 +14,8 @@ import numpy as np
 
 from coilbench.analysis.curves.branches import Array, Bins
 from coilbench.analysis.curves.curve import SIDES, Rate, SpringCurve
-from coilbench.analysis.curves.found_height import FoundHeight, Spot, combine
-from coilbench.analysis.curves.knee import Course, Models, compare_models
+from coilbench.analysis.curves.fits import Course, Models, compare_models
+from coilbench.analysis.curves.landmarks import FoundHeight, Spot, combine
 from coilbench.analysis.curves.rates import Span, line_rate
 from coilbench.analysis.curves.sweep_fit import SweepFit
 
@@ -27,6 +31,7 @@ LEAST_CHANGE = 0.03  # a rate that changes by less, as a share, is one rate at a
 CLEARLY = 4.0  # by so much one model must suit better to be named: see Models.knee_over_smooth
 
 Kind = Literal["one rate", "two rates", "smooth", "bent", "can't tell"]
+Why = Literal["chosen heights", "too little range", "too few samples", "too uncertain"]
 
 
 @dataclass(frozen=True)
@@ -35,7 +40,7 @@ class Shape:
 
     Attributes:
         kind: `bent` where the rate surely changes, but knee or smooth can't be told.
-        why: for `can't tell`, the reason in words without a full stop; else empty.
+        why: for `can't tell`, the reason.
         top_mm, bottom_mm: the heights looked at; None where there are none.
         bent_chance: how likely a straight course would seem bent so much; None where not tested.
         change: the rate of the lowest third less that of the highest; None where not tested.
@@ -44,7 +49,7 @@ class Shape:
     """
 
     kind: Kind
-    why: str = ""
+    why: Why | None = None
     top_mm: float | None = None
     bottom_mm: float | None = None
     bent_chance: float | None = None
@@ -64,10 +69,10 @@ def find_shape(curve: SpringCurve) -> Shape:
     """
     strokes = _sampled(curve)
     if not strokes:
-        return Shape("can't tell", "chosen heights don't show a course; it takes a sampled stroke")
+        return Shape("can't tell", "chosen heights")
     top, bottom = _range_mm(curve, [bins for _, ways in strokes for bins in ways])
     if top - bottom < LEAST_RANGE_MM:
-        return Shape("can't tell", "too little way between closing end coils and the lowest height")
+        return Shape("can't tell", "too little range")
     course = pooled_course([ways for _, ways in strokes], top, bottom)
     models = None if course is None else compare_models(course)
     third = (top - bottom) / 3.0
@@ -75,11 +80,11 @@ def find_shape(curve: SpringCurve) -> Shape:
     change = line_rate(curve, [lower, upper._replace(sign=-1.0)], "least squares")
     whole = line_rate(curve, [Span(top, bottom)], "least squares")
     if models is None or change is None or whole is None:
-        why = "too few samples in the stroke: press more slowly"
-        return Shape("can't tell", why, top, bottom)
+        return Shape("can't tell", "too few samples", top, bottom)
+    kind = kind_of(models, change, whole.rate_n_per_mm)
     shape = Shape(
-        kind=kind_of(models, change, whole.rate_n_per_mm),
-        why="how its rate changes is too uncertain: more strokes, or a better calibration",
+        kind=kind,
+        why="too uncertain" if kind == "can't tell" else None,
         top_mm=top,
         bottom_mm=bottom,
         bent_chance=models.bent_chance,
@@ -87,12 +92,11 @@ def find_shape(curve: SpringCurve) -> Shape:
         upper=line_rate(curve, [upper], "least squares"),
         lower=line_rate(curve, [lower], "least squares"),
     )
-    if shape.kind != "two rates":
-        return shape if shape.kind == "can't tell" else replace(shape, why="")
+    if kind != "two rates":
+        return shape
     knee = _knee(strokes, models)
     return replace(
         shape,
-        why="",
         knee=knee,
         upper=line_rate(curve, [Span(top, knee.height_mm)], "least squares"),
         lower=line_rate(curve, [Span(knee.height_mm, bottom)], "least squares"),
@@ -202,3 +206,58 @@ def _knee(strokes: Sequence[tuple[SweepFit, list[Bins]]], models: Models) -> Fou
         spots.append((Spot(models.knee_mm, 0.0, slope, 0.5 * models.knee_u_mm), sweep))
     found = combine(spots, 0.0)
     return FoundHeight(models.knee_mm, models.knee_u_mm) if found is None else found
+
+
+FEWEST_OTHERS = 2  # other springs of the set, for them to tell whether the datum is off; ours
+
+
+@dataclass(frozen=True)
+class LengthCheck:
+    """A contact height beside a given free length.
+
+    Attributes:
+        contact: where the strokes first touch the spring.
+        given_mm, given_u_mm: free length by other means; expanded, k = 2.
+        others_mm: by how much the set's other springs differ from it, their median; None where
+            they are too few.
+    """
+
+    contact: FoundHeight
+    given_mm: float
+    given_u_mm: float
+    others_mm: float | None
+
+    @property
+    def difference_mm(self) -> float:
+        """Contact less given."""
+        return self.contact.height_mm - self.given_mm
+
+    @property
+    def difference_u_mm(self) -> float:
+        """Its expanded uncertainty."""
+        return math.hypot(self.contact.height_u_mm, self.given_u_mm)
+
+    @property
+    def differs(self) -> bool:
+        """Whether the difference is larger than its uncertainty."""
+        return abs(self.difference_mm) > self.difference_u_mm
+
+
+def check_length(
+    curve: SpringCurve, given_mm: float, given_u_mm: float, others: Sequence[SpringCurve]
+) -> LengthCheck | None:
+    """Hold a spring's first contact against its free length by caliper.
+
+    Args:
+        curve: the spring's.
+        given_mm, given_u_mm: free length by other means; expanded, k = 2.
+        others: the set's other springs, measured on the same rig.
+
+    Returns:
+        None where no stroke shows first contact.
+    """
+    if curve.contact is None:
+        return None
+    away = [each.contact.height_mm - given_mm for each in others if each.contact is not None]
+    others_mm = float(np.median(away)) if len(away) >= FEWEST_OTHERS else None
+    return LengthCheck(curve.contact, given_mm, given_u_mm, others_mm)

@@ -1,13 +1,80 @@
-"""Uncertainty arithmetic: scatter of few repeats, and expanding to k = 2."""
+"""An uncertainty budget: what adds to the uncertainty of one load, and how much. Pure.
+
+By the law of propagation (JCGM 100:2008, 5.1.2). Part of it all springs of a bench share, part is
+the spring's own.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.budget import BudgetLine, coverage_factor
+from coilbench.capture.calibration.statistics import coverage_factor, effective_dof
+
+
+@dataclass(frozen=True)
+class BudgetLine:
+    """One source of uncertainty; correlated inputs (a fit's coefficients) are one line together.
+
+    Attributes:
+        source: what it is, in words.
+        kind: A from repeats, B otherwise (JCGM 100:2008, 4.2 and 4.3).
+        value: the input's standard uncertainty, k = 1, in `unit`.
+        unit: of the value: N, mm, s or 1 (a fraction).
+        sensitivity: how the load moves with the input, N per unit; signed.
+        degrees_of_freedom: infinite where the value is taken as known.
+        shared: whether all springs of the rig have this error in common, so that a set's mean
+            does not lessen it.
+    """
+
+    source: str
+    kind: Literal["A", "B"]
+    value: float
+    unit: str
+    sensitivity: float
+    degrees_of_freedom: float = math.inf
+    shared: bool = True
+
+    @property
+    def signed_n(self) -> float:
+        """How the load moves as the input moves by its standard uncertainty, N."""
+        return self.sensitivity * self.value
+
+    @property
+    def contribution_n(self) -> float:
+        """Its part in the load's standard uncertainty, k = 1, N."""
+        return abs(self.signed_n)
+
+
+@dataclass(frozen=True)
+class Budget:
+    """All sources of one load; the lines are independent of each other."""
+
+    lines: tuple[BudgetLine, ...]
+
+    @property
+    def combined_u_n(self) -> float:
+        """Combined standard uncertainty, k = 1, N."""
+        return math.hypot(*(line.contribution_n for line in self.lines))
+
+    @property
+    def effective_dof(self) -> float:
+        """Effective degrees of freedom by Welch and Satterthwaite (JCGM 100:2008, G.4.1)."""
+        return effective_dof((line.contribution_n, line.degrees_of_freedom) for line in self.lines)
+
+    @property
+    def k(self) -> float:
+        """Coverage factor for 95 %: 2, or Student's where the degrees of freedom are few."""
+        return coverage_factor(self.effective_dof)
+
+    @property
+    def expanded_u_n(self) -> float:
+        """Expanded uncertainty, 95 %, N."""
+        return self.k * self.combined_u_n
 
 
 def type_a(values: Sequence[float], noises: Sequence[float]) -> float:
@@ -61,5 +128,40 @@ def expanded(scatter: float, count: int, instrument: float) -> float:
     combined = math.hypot(scatter, instrument)
     if count < 2 or scatter == 0.0:
         return coverage_factor(math.inf) * combined
-    freedom = (count - 1) * (combined / scatter) ** 4
-    return coverage_factor(freedom) * combined
+    dof = effective_dof([(scatter, count - 1.0), (instrument, math.inf)])
+    return coverage_factor(dof) * combined
+
+
+class Measured(NamedTuple):
+    """One spring's load (N) or rate (N/mm), with expanded uncertainties, k = 2.
+
+    Attributes:
+        u: of the value.
+        own_u: what remains of it when two springs of the same bench are compared: the scatter of
+            its strokes and what else its budget does not call shared.
+        strokes_rule: whether the strokes' scatter is most of it, so that more strokes help.
+    """
+
+    value: float
+    u: float
+    own_u: float
+    strokes_rule: bool
+
+
+def split(value: float, budget: Budget) -> Measured:
+    """Split a value's expanded uncertainty into the spring's own part and the bench's.
+
+    Args:
+        value: the load or rate.
+        budget: what its uncertainty is made of.
+    """
+    own = Budget(tuple(line for line in budget.lines if not line.shared))
+    scatter = math.hypot(*(line.contribution_n for line in own.lines if line.kind == "A"))
+    u = budget.expanded_u_n
+    strokes_rule = scatter > math.sqrt(0.5) * budget.combined_u_n
+    return Measured(value, u, min(own.expanded_u_n, u), strokes_rule)
+
+
+def common_u(measured: Measured) -> float:
+    """The part of an expanded uncertainty that all springs of a bench share."""
+    return math.sqrt(max(measured.u**2 - measured.own_u**2, 0.0))

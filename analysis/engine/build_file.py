@@ -1,21 +1,216 @@
-"""The build file: cam, head, shims, limits and candidate sets, read from TOML text. Pure."""
+"""The build file: cam, head, shims, limits, candidate sets, wires and valve train. Pure.
+
+Each section is read into a class; a key is the attribute's name without its unit.
+"""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any
 
-from coilbench.analysis.engine.build_parts import BuildFile, Cam, Head, Limits, Shim, Springs
-from coilbench.analysis.engine.toml_section import Section, load_toml
-from coilbench.analysis.limits.limits_section import SECTIONS, parse_limits_given
+from msgspec import Meta, field
+from msgspec.structs import replace
 
-__all__ = ["BuildFile", "Cam", "Head", "Limits", "Shim", "Springs", "parse_build"]
+from coilbench.analysis.engine.coil import WIRES, Wire
+from coilbench.analysis.engine.toml_source import (
+    Count,
+    KeyPath,
+    LengthMm,
+    LengthMmOrZero,
+    LoadN,
+    MassG,
+    Names,
+    Positive,
+    SignedLengthMm,
+    Source,
+    StressMpa,
+    Table,
+    Text,
+)
 
-SEAT_CUT_STEP_MM = 0.1
-COIL_BIND_MARGIN_MM = 1.2  # common practice, no source: about 1 to 1.5 mm for each spring
-MIN_CLEARANCE_MM = 1.3  # common practice, no source: about 0.05 in, retainer to seal
-MAX_SHIMS = 2
-MOST_VALVES = 64
-MOST_CHOICES = 2000  # seat cuts, or stacks of shims: more is a slip of the pen, not a plan
+ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
+MOST_CHOICES = 2000  # seat cuts, or stacks of shims: more is a typing error, not a plan
+
+ValveCount = Annotated[int, Meta(ge=1, le=64)]
+
+
+class Cam(Table, frozen=True):
+    """What the cam card asks for.
+
+    A tolerance is how far a load may be away, either way. The lift is that at the valve, given or
+    lobe_lift * rocker_ratio - lash; the lash (clearance) is the one measured at the valve.
+    """
+
+    name: Text
+    seat_load_n: LoadN
+    seat_tolerance_n: LoadN
+    open_load_n: LoadN
+    open_tolerance_n: LoadN
+    valve_lift_mm: LengthMm = LengthMm()
+    lobe_lift_mm: LengthMm | None = None
+    rocker_ratio: Positive | None = None
+    lash_mm: LengthMmOrZero | None = None
+    max_rpm: Positive | None = None
+
+    @classmethod
+    def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
+        """Name the lift, or what is missing to work it out."""
+        if "lobe_lift" not in table and "valve_lift" not in table:
+            yield "valve_lift (or lobe_lift, rocker_ratio and lash)"
+        if "lobe_lift" in table and "rocker_ratio" not in table:
+            yield "rocker_ratio"
+
+    @property
+    def implied_rate_n_per_mm(self) -> float:
+        """The rate the card implies: (open - seat) / lift."""
+        return (self.open_load_n - self.seat_load_n) / self.valve_lift_mm
+
+    def fits(self, seat_n: float, open_n: float) -> bool:
+        """Tell whether both loads are inside the tolerances; what lies just on one is."""
+        return (
+            abs(seat_n - self.seat_load_n) <= self.seat_tolerance_n + ROUNDING
+            and abs(open_n - self.open_load_n) <= self.open_tolerance_n + ROUNDING
+        )
+
+    def distance(self, seat_n: float, open_n: float) -> float:
+        """Return how far two loads are from the card's, each in its tolerance, squared, summed."""
+        seat = (seat_n - self.seat_load_n) / self.seat_tolerance_n
+        full = (open_n - self.open_load_n) / self.open_tolerance_n
+        return seat * seat + full * full
+
+
+class Head(Table, frozen=True):
+    """The heights the springs stand at.
+
+    The installed height is the outer's, valve shut, the mean over the valves where each has its
+    own; the inner's is that less inner_offset_mm. The retainer's clearance is to the guide or its
+    seal, valve shut: what is done under the springs doesn't change it.
+    """
+
+    installed_height_mm: LengthMm = LengthMm()
+    valves: ValveCount | dict[str, Any] = field(default_factory=dict)
+    inner_offset_mm: SignedLengthMm = SignedLengthMm()
+    max_seat_cut_mm: LengthMmOrZero = LengthMmOrZero()
+    seat_cut_step_mm: LengthMm = LengthMm(0.1)
+    retainer_clearance_mm: LengthMmOrZero | None = None
+
+    @classmethod
+    def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
+        """Name the installed height where the valves don't have their own."""
+        valves = table.get("valves")
+        if "installed_height" not in table and not (valves and isinstance(valves, dict)):
+            yield "installed_height"
+
+    @property
+    def valve_heights_mm(self) -> Mapping[str, float]:
+        """Installed heights by valve; empty where one height serves all."""
+        return self.valves if isinstance(self.valves, dict) else {}
+
+    @property
+    def valve_count(self) -> int | None:
+        """How many valves there are; None where it isn't given."""
+        return (len(self.valves) if isinstance(self.valves, dict) else self.valves) or None
+
+    @property
+    def lowest_height_mm(self) -> float:
+        """The outer's installed height at the valve where it is least."""
+        return min(self.valve_heights_mm.values(), default=self.installed_height_mm)
+
+
+class Shim(Table, frozen=True):
+    """Shims of one thickness; count is how many there are, None for as many as needed."""
+
+    thickness_mm: LengthMm
+    count: Count | None = None
+
+
+class Limits(Table, frozen=True):
+    """What must be kept; the lengths are common practice, no source: 1 to 1.5 mm, 0.05 in.
+
+    The margin is that of each spring at full lift, the clearance the retainer's to the guide.
+    """
+
+    coil_bind_margin_mm: LengthMmOrZero = LengthMmOrZero(1.2)
+    max_shims: Count = 2  # under one valve
+    min_clearance_mm: LengthMmOrZero = LengthMmOrZero(1.3)
+
+
+class Springs(Table, frozen=True):
+    """Names of the candidate sets; inner is empty for single springs."""
+
+    outer: Names
+    inner: Names = ()
+
+
+class WireGiven(Table, frozen=True):
+    """What is known of one set's wire; a tensile strength comes before the material's table."""
+
+    material: Text | None = None
+    tensile_mpa: StressMpa | None = field(default=None, name="tensile_strength")
+    shot_peened: bool | None = None
+    spring_mass_g: MassG | None = None  # one spring, weighed
+
+    @property
+    def wire(self) -> Wire | None:
+        """The wire of its material."""
+        return None if self.material is None else WIRES[self.material]
+
+
+class ValveTrain(Table, frozen=True):
+    """What moves one valve.
+
+    The lift table is a CSV file beside the build file. Masses are by part: those that move as
+    the valve does (a rocker with what it weighs there), and those that move as the lobe lifts.
+    """
+
+    lift_table: Text | None = None
+    rocker_ratio: Positive | None = None
+    lash_mm: LengthMmOrZero | None = None
+    masses_g: dict[str, Any] = field(default_factory=dict)
+    cam_side_masses_g: dict[str, Any] = field(default_factory=dict)
+    weighing_u_g: MassG | None = None  # expanded uncertainty, k = 2, of each mass
+
+
+@dataclass(frozen=True)
+class LimitsGiven:
+    """What the limits are computed from; wires are by set."""
+
+    wires: Mapping[str, WireGiven]
+    train: ValveTrain
+
+
+@dataclass(frozen=True)
+class BuildFile:
+    """A build file, checked; notes say in words what wasn't given and was assumed."""
+
+    name: str
+    cam: Cam
+    head: Head
+    shims: tuple[Shim, ...]
+    limits: Limits
+    springs: Springs
+    notes: tuple[str, ...]
+    given: LimitsGiven
+
+    @property
+    def clearance_mm(self) -> float | None:
+        """Retainer to guide at full lift; None where it isn't given with the valve shut."""
+        shut_mm = self.head.retainer_clearance_mm
+        return None if shut_mm is None else round(shut_mm - self.cam.valve_lift_mm, 6)
+
+
+class _File(Table, frozen=True):
+    """The whole file as it stands."""
+
+    cam: Cam
+    head: Head
+    springs: Springs
+    shims: tuple[Shim, ...] = ()
+    limits: Limits = Limits()
+    wire: dict[str, Any] = field(default_factory=dict)
+    valve_train: ValveTrain = ValveTrain()
 
 
 def parse_build(text: str, name: str) -> BuildFile:
@@ -26,236 +221,128 @@ def parse_build(text: str, name: str) -> BuildFile:
         name: the file's name, for messages.
 
     Raises:
-        CoilbenchError: not TOML, an unknown or missing key, a missing unit, a wrong type or an
+        CoilbenchError: not TOML, unknown or missing keys, a missing unit, a wrong type or an
             impossible value. It names the file, the line and the key.
     """
-    plain = text.removeprefix("\ufeff")
-    top = Section(name, plain, (), load_toml(plain, name))
-    top.refuse_unknown(("cam", "head", "shims", "limits", "springs", *SECTIONS))
-    notes: list[str] = []
-    springs = _springs(top.section("springs"))
-    cam = _cam(top.section("cam"), notes)
-    head = _head(top.section("head"), cam, springs, notes)
-    shims = _shims(top)
-    limits = _limits(top, head, shims, notes)
-    given = parse_limits_given(top, (*springs.outer, *springs.inner))
-    return BuildFile(name, cam, head, shims, limits, springs, tuple(notes), given)
+    source = Source(name, text.removeprefix("\ufeff"))
+    file = source.read(_File, ())
+    _check_names(source, file.springs)
+    cam = _with_lift(source, file.cam)
+    head = _with_valves(source, file, cam)
+    _check_choices(source, file)
+    given = LimitsGiven(_wires(source, file), _train(source, file))
+    notes = tuple(_assumptions(source, file))
+    return BuildFile(name, cam, head, file.shims, file.limits, file.springs, notes, given)
 
 
-def _springs(section: Section) -> Springs:
-    section.refuse_unknown(("outer", "inner"))
-    outer = section.names("outer")
-    inner = section.names("inner") if "inner" in section else ()
-    for name in inner:
-        if name in outer:
-            section.fail(
-                f"{name!r} is named as outer and as inner",
-                key="inner",
-                mend="A set has one role: name it once",
-            )
-    return Springs(outer, inner)
+def _check_names(source: Source, springs: Springs) -> None:
+    names = (*springs.outer, *springs.inner)
+    for index, name in enumerate(names):
+        if name in names[:index]:
+            path = ("springs", "outer" if index < len(springs.outer) else "inner")
+            hint = "Name each set once, as outer or as inner"
+            source.refuse(path, f"the set {name!r} is named twice", hint)
 
 
-def _cam(section: Section, notes: list[str]) -> Cam:
-    section.refuse_unknown(
-        (
-            "name", "valve_lift", "lobe_lift", "rocker_ratio", "lash", "seat_load",
-            "seat_tolerance", "open_load", "open_tolerance", "max_rpm",
-        )
-    )  # fmt: skip
-    seat_load_n = _above_zero(section, "seat_load", section.load_n("seat_load"))
-    open_load_n = section.load_n("open_load")
-    if open_load_n <= seat_load_n:
-        section.fail(
-            "the open load must be above the seat load",
-            key="open_load",
-            mend="The open load is the one at full lift",
-        )
-    max_rpm = None
-    if "max_rpm" in section:
-        max_rpm = _above_zero(section, "max_rpm", section.number("max_rpm"))
-    return Cam(
-        name=section.text_value("name"),
-        valve_lift_mm=_valve_lift_mm(section, notes),
-        seat_load_n=seat_load_n,
-        seat_tolerance_n=_above_zero(section, "seat_tolerance", section.load_n("seat_tolerance")),
-        open_load_n=open_load_n,
-        open_tolerance_n=_above_zero(section, "open_tolerance", section.load_n("open_tolerance")),
-        max_rpm=max_rpm,
+def _with_lift(source: Source, cam: Cam) -> Cam:
+    if cam.open_load_n <= cam.seat_load_n:
+        what = f"the open load {source.at('cam', 'open_load')!r} must be above the seat load"
+        hint = f"Give the load at full lift, above {source.at('cam', 'seat_load')!r}"
+        source.refuse(("cam", "open_load"), what, hint)
+    for key in ("lobe_lift", "rocker_ratio", "lash"):
+        if cam.valve_lift_mm and source.at("cam", key):
+            what = f"{key} = {source.at('cam', key)!r} is given besides valve_lift"
+            hint = "Give valve_lift alone, or lobe_lift, rocker_ratio and lash"
+            source.refuse(("cam", key), what, hint)
+    if cam.lobe_lift_mm is None or cam.rocker_ratio is None:
+        return cam
+    lift_mm = cam.lobe_lift_mm * cam.rocker_ratio - (cam.lash_mm or 0.0)
+    if lift_mm <= 0.0:
+        what = f"lobe_lift * rocker_ratio - lash is {lift_mm:.3f} mm, it must be above 0"
+        hint = "Check lobe_lift, rocker_ratio and lash (measured at the valve)"
+        source.refuse(("cam", "lobe_lift"), what, hint)
+    return replace(cam, valve_lift_mm=lift_mm)
+
+
+def _with_valves(source: Source, file: _File, cam: Cam) -> Head:
+    """Refuse installed heights that leave nothing of a spring at full lift."""
+    head, lift_mm = file.head, cam.valve_lift_mm
+    heights_mm = source.read_each(LengthMm, ("head", "valves"))
+    to_check: dict[KeyPath, float] = {("head", "valves", v): h for v, h in heights_mm.items()}
+    if head.installed_height_mm:
+        to_check["head", "installed_height"] = head.installed_height_mm
+    offset_mm = max(head.inner_offset_mm, 0.0) if file.springs.inner else 0.0
+    for path, height_mm in to_check.items():
+        if height_mm - offset_mm <= lift_mm:
+            whose = "the inner's installed height" if offset_mm else "the installed height"
+            what = f"{whose} {height_mm - offset_mm:.2f} mm is not above the lift {lift_mm:.2f} mm"
+            source.refuse(path, what, "Check installed height, inner_offset and valve lift")
+    if not heights_mm:
+        return head
+    mean_mm = math.fsum(heights_mm.values()) / len(heights_mm)
+    return replace(head, installed_height_mm=mean_mm, valves=heights_mm)
+
+
+def _check_choices(source: Source, file: _File) -> None:
+    """Refuse shims given twice, and more choices than can be tried."""
+    deepest_mm, step_mm = file.head.max_seat_cut_mm, file.head.seat_cut_step_mm
+    if deepest_mm > MOST_CHOICES * step_mm:
+        what = f"up to {deepest_mm:g} mm in steps of {step_mm:g} mm is over {MOST_CHOICES} choices"
+        source.refuse(("head", "max_seat_cut"), what, "Lower max_seat_cut or widen seat_cut_step")
+    for index, shim in enumerate(file.shims):
+        if any(math.isclose(shim.thickness_mm, s.thickness_mm) for s in file.shims[:index]):
+            what = f"shims of {shim.thickness_mm:g} mm are given twice"
+            source.refuse(("shims", index, "thickness"), what, "Add their counts in one [[shims]]")
+    kinds, most = len(file.shims), file.limits.max_shims
+    if kinds and math.comb(kinds + min(most, MOST_CHOICES), kinds) > MOST_CHOICES:
+        what = f"{kinds} thicknesses, up to {most} under a valve: over {MOST_CHOICES} stacks"
+        source.refuse(("limits", "max_shims"), what, "Lower max_shims or leave thicknesses out")
+
+
+def _wires(source: Source, file: _File) -> dict[str, WireGiven]:
+    for name in file.wire:
+        if name not in (*file.springs.outer, *file.springs.inner):
+            what = f"no set {name!r} is named under [springs]"
+            source.refuse(("wire", name), what, "Write it like [wire.larch], with a set's name")
+    wires = source.read_each(WireGiven, ("wire",))
+    for name, given in wires.items():
+        if given.material is not None and given.material not in WIRES:
+            what = f"{given.material!r} is not in the table of wires"
+            hint = f"Known: {', '.join(WIRES)}; or leave it out and give tensile_strength"
+            source.refuse(("wire", name, "material"), what, hint)
+    return wires
+
+
+def _train(source: Source, file: _File) -> ValveTrain:
+    """Read the valve train; rocker ratio and lash may stand in [cam] instead."""
+    train, cam = file.valve_train, file.cam
+    for key in ("rocker_ratio", "lash"):
+        if source.at("cam", key) and source.at("valve_train", key):
+            what = f"{key} = {source.at('valve_train', key)!r} is given in [cam] too"
+            source.refuse(("valve_train", key), what, "Leave one of them out")
+    ratio = train.rocker_ratio if cam.rocker_ratio is None else cam.rocker_ratio
+    at_valve_g = source.read_each(MassG, ("valve_train", "masses"))
+    at_cam_g = source.read_each(MassG, ("valve_train", "cam_side_masses"))
+    if at_cam_g and ratio is None:
+        what = "what parts on the cam's side weigh at the valve depends on the rocker ratio"
+        hint = "Add rocker_ratio, 1.0 for parts that move as the valve does"
+        source.refuse(("valve_train", "cam_side_masses"), what, hint)
+    lash_mm = train.lash_mm if cam.lash_mm is None else cam.lash_mm
+    return replace(
+        train, rocker_ratio=ratio, lash_mm=lash_mm, masses_g=at_valve_g, cam_side_masses_g=at_cam_g
     )
 
 
-def _valve_lift_mm(section: Section, notes: list[str]) -> float:
-    """Return the lift at the valve: valve_lift, or lobe_lift * rocker_ratio - lash.
-
-    The lash (clearance) is the one measured at the valve: the lift it takes away comes after
-    the rocker.
-    """
-    if "valve_lift" in section:
-        for other in ("lobe_lift", "rocker_ratio", "lash"):
-            if other in section:
-                section.fail(
-                    "valve_lift is given as well",
-                    key=other,
-                    mend="Give valve_lift alone, or lobe_lift, rocker_ratio and lash",
-                )
-        return _above_zero(section, "valve_lift", section.length_mm("valve_lift"))
-    if "lobe_lift" not in section:
-        section.fail(
-            "the key valve_lift is missing",
-            mend="Add valve_lift, or lobe_lift, rocker_ratio and lash",
-        )
-    lobe_lift_mm = _above_zero(section, "lobe_lift", section.length_mm("lobe_lift"))
-    rocker_ratio = _above_zero(section, "rocker_ratio", section.number("rocker_ratio"))
-    lash_mm = 0.0
-    if "lash" in section:
-        lash_mm = _not_negative(section, "lash", section.length_mm("lash"))
-    else:
-        notes.append("lash isn't given: 0 mm assumed")
-    valve_lift_mm = lobe_lift_mm * rocker_ratio - lash_mm
-    if not 0.0 < valve_lift_mm < math.inf:
-        section.fail(
-            f"lobe_lift * rocker_ratio - lash is {valve_lift_mm:.3f} mm, which is no lift",
-            key="lobe_lift",
-            mend="Check lobe_lift, rocker_ratio and lash (measured at the valve)",
-        )
-    return valve_lift_mm
-
-
-def _head(section: Section, cam: Cam, springs: Springs, notes: list[str]) -> Head:
-    section.refuse_unknown(
-        (
-            "installed_height", "inner_offset", "max_seat_cut", "seat_cut_step", "valves",
-            "retainer_clearance",
-        )
-    )  # fmt: skip
-    inner_offset_mm = 0.0
-    if "inner_offset" in section:
-        inner_offset_mm = section.length_mm("inner_offset")
-    elif springs.inner:
-        notes.append("inner_offset isn't given: 0 mm assumed, both springs stand at one height")
-    valve_heights_mm, valve_count = _valves(section, cam, springs, inner_offset_mm)
-    installed_height_mm = 0.0
-    if "installed_height" in section or not valve_heights_mm:
-        key, installed_height_mm = "installed_height", section.length_mm("installed_height")
-        _room_for_lift(section, key, installed_height_mm, cam, springs, inner_offset_mm)
-    if valve_heights_mm:
-        installed_height_mm = math.fsum(valve_heights_mm.values()) / len(valve_heights_mm)
-    max_seat_cut_mm, seat_cut_step_mm = _seat_cut_mm(section)
-    clearance_mm, key = None, "retainer_clearance"
-    if key in section:
-        clearance_mm = _not_negative(section, key, section.length_mm(key))
-    return Head(
-        installed_height_mm,
-        valve_heights_mm,
-        inner_offset_mm,
-        max_seat_cut_mm,
-        seat_cut_step_mm,
-        valve_count,
-        clearance_mm,
-    )
-
-
-def _valves(
-    section: Section, cam: Cam, springs: Springs, inner_offset_mm: float
-) -> tuple[dict[str, float], int | None]:
-    """Read the valves: a number of them, or a table with a height for each."""
-    if "valves" not in section:
-        return {}, None
-    if not isinstance(section.table["valves"], dict):
-        count = section.whole_number("valves")
-        if not 1 <= count <= MOST_VALVES:
-            section.fail(f"{count} valves are not possible", key="valves", mend="Count them")
-        return {}, count
-    valves = section.section("valves")
-    heights_mm = {}
-    for valve in valves.table:
-        heights_mm[valve] = valves.length_mm(valve)
-        _room_for_lift(valves, valve, heights_mm[valve], cam, springs, inner_offset_mm)
-    return heights_mm, len(heights_mm) if heights_mm else None
-
-
-def _room_for_lift(
-    section: Section, key: str, height_mm: float, cam: Cam, springs: Springs, offset_mm: float
-) -> None:
-    """Refuse an installed height that leaves nothing of a spring at full lift."""
-    lowest_mm = height_mm - max(offset_mm, 0.0) if springs.inner else height_mm
-    if lowest_mm <= cam.valve_lift_mm:
-        whose = "the inner's installed height" if lowest_mm < height_mm else "installed height"
-        section.fail(
-            f"{whose} {lowest_mm:.2f} mm is not above the valve lift {cam.valve_lift_mm:.2f} mm",
-            key=key,
-            mend="Check the height and the lift",
-        )
-
-
-def _seat_cut_mm(section: Section) -> tuple[float, float]:
-    max_mm, step_mm = 0.0, SEAT_CUT_STEP_MM
-    if "max_seat_cut" in section:
-        max_mm = _not_negative(section, "max_seat_cut", section.length_mm("max_seat_cut"))
-    if "seat_cut_step" in section:
-        step_mm = _above_zero(section, "seat_cut_step", section.length_mm("seat_cut_step"))
-    if max_mm > MOST_CHOICES * step_mm:
-        section.fail(
-            f"a cut of up to {max_mm:g} mm in steps of {step_mm:g} mm is more than "
-            f"{MOST_CHOICES} choices",
-            key="max_seat_cut",
-            mend="Lower max_seat_cut or widen seat_cut_step",
-        )
-    return max_mm, step_mm
-
-
-def _shims(top: Section) -> tuple[Shim, ...]:
-    shims: list[Shim] = []
-    for section in top.sections("shims"):
-        section.refuse_unknown(("thickness", "count"))
-        thickness_mm = _above_zero(section, "thickness", section.length_mm("thickness"))
-        if any(math.isclose(thickness_mm, shim.thickness_mm) for shim in shims):
-            section.fail(
-                f"shims of {thickness_mm:g} mm are given twice",
-                key="thickness",
-                mend="Add their counts in one [[shims]]",
-            )
-        count = section.whole_number("count") if "count" in section else None
-        shims.append(Shim(thickness_mm, count))
-    return tuple(shims)
-
-
-def _limits(top: Section, head: Head, shims: tuple[Shim, ...], notes: list[str]) -> Limits:
-    margin_mm, max_shims, clearance_mm = COIL_BIND_MARGIN_MM, MAX_SHIMS, MIN_CLEARANCE_MM
-    section = top.section("limits") if "limits" in top else Section(top.name, top.text, (), {})
-    section.refuse_unknown(("coil_bind_margin", "max_shims", "min_clearance"))
-    if "coil_bind_margin" in section:
-        margin_mm = _not_negative(
-            section, "coil_bind_margin", section.length_mm("coil_bind_margin")
-        )
-    else:
-        notes.append(f"coil_bind_margin isn't given: {margin_mm:g} mm assumed, common practice")
-    if "max_shims" in section:
-        max_shims = section.whole_number("max_shims")
-    elif shims:
-        notes.append(f"max_shims isn't given: {max_shims} assumed")
-    if shims and math.comb(len(shims) + min(max_shims, MOST_CHOICES), len(shims)) > MOST_CHOICES:
-        section.fail(
-            f"{len(shims)} thicknesses, up to {max_shims} under a valve, make more than "
-            f"{MOST_CHOICES} stacks",
-            key="max_shims",
-            mend="Lower max_shims or leave thicknesses out",
-        )
-    if "min_clearance" in section:
-        clearance_mm = _not_negative(section, "min_clearance", section.length_mm("min_clearance"))
-    elif head.retainer_clearance_mm is not None:
-        notes.append(f"min_clearance isn't given: {clearance_mm:g} mm assumed, common practice")
-    return Limits(margin_mm, max_shims, clearance_mm)
-
-
-def _above_zero(section: Section, key: str, number: float) -> float:
-    if number <= 0.0:
-        section.fail(f"{section.table[key]!r} must be above 0", key=key)
-    return number
-
-
-def _not_negative(section: Section, key: str, number: float) -> float:
-    if number < 0.0:
-        section.fail(f"{section.table[key]!r} must not be below 0", key=key)
-    return number
+def _assumptions(source: Source, file: _File) -> Iterator[str]:
+    limits = file.limits
+    if file.cam.lobe_lift_mm is not None and file.cam.lash_mm is None:
+        yield "lash isn't given: 0 mm assumed"
+    if file.springs.inner and source.at("head", "inner_offset") is None:
+        yield "inner_offset isn't given: 0 mm assumed, both springs stand at one height"
+    if source.at("limits", "coil_bind_margin") is None:
+        margin_mm = limits.coil_bind_margin_mm
+        yield f"coil_bind_margin isn't given: {margin_mm:g} mm assumed, common practice"
+    if file.shims and source.at("limits", "max_shims") is None:
+        yield f"max_shims isn't given: {limits.max_shims} assumed"
+    if file.head.retainer_clearance_mm is not None and source.at("limits", "min_clearance") is None:
+        yield f"min_clearance isn't given: {limits.min_clearance_mm:g} mm assumed, common practice"

@@ -1,13 +1,17 @@
-"""Shear stress in a helical spring of round wire, against its strength and in fatigue. Pure.
+"""Stress, fatigue, surge and rate of helical springs of round wire, from their dimensions. Pure.
 
 Formulae: Budynas and Nisbett, Shigley's Mechanical Engineering Design, chapter 10. The curvature
-correction used is Bergsträsser's; it is the k of EN 13906-1. Wahl's is there to compare with.
+correction is Bergsträsser's, which is the k of EN 13906-1. A camshaft turns once for two turns of
+the crank: four-stroke engines.
 """
 
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 from typing import NamedTuple
+
+from coilbench.analysis.engine.coil import DEAD_COILS, STEEL_KG_PER_M3, Coil
 
 SHEAR_SHARE = 0.67  # torsional modulus of rupture over tensile strength: Shigley, chapter 10
 STATIC_SHARE = 0.56  # EN 13906-1, uncorrected stress at solid over tensile strength, cold coiled
@@ -30,19 +34,9 @@ PEENED = Zimmerli(57.5 * KPSI_MPA, 77.5 * KPSI_MPA)
 ZIMMERLI_THICKEST_MM = 9.525  # 3/8 in
 
 
-def spring_index(wire_mm: float, coil_diameter_mm: float) -> float:
-    """C = D/d, mean coil diameter over wire diameter."""
-    return coil_diameter_mm / wire_mm
-
-
 def bergstraesser(index: float) -> float:
     """Bergsträsser's factor (4C + 2)/(4C - 3): Shigley, chapter 10; EN 13906-1's k."""
     return (4.0 * index + 2.0) / (4.0 * index - 3.0)
-
-
-def wahl(index: float) -> float:
-    """Wahl's factor (4C - 1)/(4C - 4) + 0.615/C: Shigley, chapter 10."""
-    return (4.0 * index - 1.0) / (4.0 * index - 4.0) + 0.615 / index
 
 
 def plain_stress_mpa(load_n: float, wire_mm: float, coil_diameter_mm: float) -> float:
@@ -52,7 +46,7 @@ def plain_stress_mpa(load_n: float, wire_mm: float, coil_diameter_mm: float) -> 
 
 def shear_stress_mpa(load_n: float, wire_mm: float, coil_diameter_mm: float) -> float:
     """Greatest shear stress, at the inside of the coil: K_B 8 F D/(pi d^3): Shigley, chapter 10."""
-    factor = bergstraesser(spring_index(wire_mm, coil_diameter_mm))
+    factor = bergstraesser(coil_diameter_mm / wire_mm)
     return factor * plain_stress_mpa(load_n, wire_mm, coil_diameter_mm)
 
 
@@ -86,3 +80,132 @@ def fatigue_factor(
     amplitude_mpa = (highest_mpa - lowest_mpa) / 2.0
     midrange_mpa = (highest_mpa + lowest_mpa) / 2.0
     return 1.0 / (amplitude_mpa / endurance_mpa + midrange_mpa / rupture_mpa)
+
+
+def zimmerli_factor(
+    stresses_mpa: tuple[float, float], tensile_mpa: float, wire_mm: float, peened: bool
+) -> float | None:
+    """Return the fatigue factor; None where Zimmerli's data don't reach: thick or weak wire."""
+    strength = PEENED if peened else UNPEENED
+    if wire_mm > ZIMMERLI_THICKEST_MM or SHEAR_SHARE * tensile_mpa <= strength.midrange_mpa:
+        return None
+    return fatigue_factor(*stresses_mpa, tensile_mpa, strength)
+
+
+CRANK_PER_CAM = 2.0  # turns, four-stroke
+LEAST_RATIO = 10.0  # common practice, no source: keep well above it
+TEXTBOOK_RATIO = 15.0  # Shigley, chapter 10: 15 to 20 times the forcing frequency
+
+
+def cam_hz(crank_rpm: float) -> float:
+    """Turns of the camshaft a second, at a speed of the crankshaft."""
+    return crank_rpm / CRANK_PER_CAM / 60.0
+
+
+def coil_mass_g(wire_mm: float, coil_diameter_mm: float, coils: float) -> float:
+    """Mass of coils of steel wire, pi^2 d^2 D N rho/4: Shigley, chapter 10."""
+    volume_mm3 = math.pi**2 * wire_mm**2 * coil_diameter_mm * coils / 4.0
+    return volume_mm3 * STEEL_KG_PER_M3 * 1e-6  # kg/m^3 is 1e-6 g/mm^3
+
+
+def active_mass_g(spring_mass_g: float, active_coils: float) -> float:
+    """What the active coils have of a weighed spring with squared and ground ends."""
+    return spring_mass_g * active_coils / (active_coils + DEAD_COILS)
+
+
+def masses_g(coil: Coil | None, weighed_g: float | None) -> tuple[float | None, float | None]:
+    """Mass of a whole spring, and of its active coils."""
+    if coil is None:
+        return weighed_g, None
+    if weighed_g is not None:
+        return weighed_g, active_mass_g(weighed_g, coil.active_coils)
+    if coil.coil_diameter_mm is None:
+        return None, None
+    whole_g, active_g = (
+        coil_mass_g(coil.wire_mm, coil.coil_diameter_mm, coils)
+        for coils in (coil.active_coils + DEAD_COILS, coil.active_coils)
+    )
+    return whole_g, active_g
+
+
+def surge_hz(rate_n_per_mm: float, active_g: float) -> float:
+    """First own frequency between two plates, sqrt(k/m)/2: Shigley, chapter 10.
+
+    Args:
+        rate_n_per_mm: of the spring, taken as the same at every height.
+        active_g: mass of its active coils.
+    """
+    return 0.5 * math.sqrt(rate_n_per_mm * 1e3 / (active_g * 1e-3))
+
+
+# Shear moduli between which spring steels are published: oil-tempered and alloy wire in Shigley,
+# table 10-5, and patented drawn wire in EN 13906-1. A set's steel is seldom known.
+LEAST_MODULUS_MPA, MOST_MODULUS_MPA = 77_200.0, 81_500.0
+# How well a caliper reads a coiled wire, a mean coil diameter, and how well coils are counted,
+# k = 1; common practice, no source.
+WIRE_U_MM, COIL_U_MM, COILS_U = 0.02, 0.1, 0.1
+OUTSIDE_SHARE = 0.35  # ours, of the wire: so near to the outside diameter it was given for the mean
+
+
+@dataclass(frozen=True)
+class HandbookRate:
+    """A measured rate beside k = G d^4/(8 D^3 n) (Shigley, chapter 10; EN 13906-1).
+
+    Attributes:
+        rate_n_per_mm, rate_u_n_per_mm: with the middle of the published moduli, and how far the
+            truth may be from it (k = 2): the modulus, and how dimensions are read.
+        measured_n_per_mm, measured_u_n_per_mm: the spring's, expanded, 95 %.
+        agrees: whether both are the same within their uncertainties.
+        fitting_coils, fitting_wire_mm, fitting_coil_diameter_mm: each alone would make the
+            dimensions agree.
+        outside_given: whether the coil diameter looks like the outside one, not the mean.
+    """
+
+    rate_n_per_mm: float
+    rate_u_n_per_mm: float
+    measured_n_per_mm: float
+    measured_u_n_per_mm: float
+    agrees: bool
+    fitting_coils: float
+    fitting_wire_mm: float
+    fitting_coil_diameter_mm: float
+    outside_given: bool
+
+
+def handbook_rate(
+    wire_mm: float,
+    coil_diameter_mm: float,
+    active_coils: float,
+    measured_n_per_mm: float,
+    measured_u_n_per_mm: float,
+) -> HandbookRate:
+    """Hold a measured rate, above 0, against the one of the dimensions.
+
+    Args:
+        wire_mm: diameter of the wire.
+        coil_diameter_mm: mean diameter of the coils, outside less wire.
+        active_coils: coils that work.
+        measured_n_per_mm, measured_u_n_per_mm: expanded, 95 %.
+    """
+    modulus = 0.5 * (LEAST_MODULUS_MPA + MOST_MODULUS_MPA)
+    rate = rate_from_dimensions(wire_mm, coil_diameter_mm, active_coils, modulus)
+    shares = (
+        (MOST_MODULUS_MPA - LEAST_MODULUS_MPA) / modulus / math.sqrt(12.0),
+        4.0 * WIRE_U_MM / wire_mm,
+        3.0 * COIL_U_MM / coil_diameter_mm,
+        COILS_U / active_coils,
+    )
+    u = 2.0 * rate * math.hypot(*shares)
+    ratio = measured_n_per_mm / rate
+    coil_mm = coil_diameter_mm * ratio ** (-1.0 / 3.0)
+    return HandbookRate(
+        rate,
+        u,
+        measured_n_per_mm,
+        measured_u_n_per_mm,
+        abs(measured_n_per_mm - rate) <= math.hypot(u, measured_u_n_per_mm),
+        active_coils / ratio,
+        wire_mm * ratio**0.25,
+        coil_mm,
+        abs(coil_diameter_mm - coil_mm - wire_mm) < OUTSIDE_SHARE * wire_mm,
+    )

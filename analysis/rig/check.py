@@ -1,4 +1,4 @@
-"""A check weight on the rig: pass or fail, the trend of such checks, what has grown old. Pure."""
+"""A check weight on the rig: pass or fail, the trend of such checks, overdue calibrations. Pure."""
 
 from __future__ import annotations
 
@@ -10,10 +10,10 @@ from datetime import datetime
 import numpy as np
 from scipy.special import stdtrit
 
-from coilbench.capture.calibration.age import GOOD_FOR_DAYS
-from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE
-from coilbench.capture.calibration.parts import PartKind
+from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.regression import (
+    ASSUMED_MASS_U_RELATIVE,
     PolynomialFit,
     evaluate,
     fit_polynomial,
@@ -36,7 +36,7 @@ class MassReading:
     Attributes:
         mass_kg: the check weight.
         zero_counts, load_counts: means without and with it.
-        load_sd_counts: standard deviation of one sample while it stood.
+        load_sd_counts: standard deviation of one sample with it.
         samples: how many the mean was taken from.
     """
 
@@ -52,8 +52,8 @@ class MassVerdict:
     """A check weight judged.
 
     Attributes:
-        expected_n: the weight's load where the rig stands.
-        load_n: what the rig made of it.
+        expected_n: the weight's load by local gravity.
+        load_n: as the rig reads it.
         error_n: the one less the other.
         error_u_n: expanded uncertainty of that error, k = 2.
         tolerance_n: the largest error that passes.
@@ -72,7 +72,7 @@ class MassVerdict:
 
     @property
     def drifted(self) -> bool:
-        """Whether the error is more than calibration and weight together are unsure of."""
+        """Whether the error exceeds the uncertainty of calibration and weight together."""
         return abs(self.error_n) > self.error_u_n
 
 
@@ -93,7 +93,7 @@ def judge_mass(
     Args:
         fit: load_n over load_counts.
         reading: with and without the weight.
-        gravity_m_s2: where the rig stands.
+        gravity_m_s2: local gravity.
         mass_u_relative: the weight's standard uncertainty (k = 1), as a fraction.
         tolerance_n: the largest error that passes; None takes DEFAULT_TOLERANCE of the weight.
 
@@ -104,14 +104,15 @@ def judge_mass(
     expected_n = reading.mass_kg * gravity_m_s2
     if not (math.isfinite(expected_n) and expected_n > 0.0):
         raise CoilbenchError(
-            f"a check weight of {reading.mass_kg:g} kg checks nothing", mend="Use one above 0 kg"
+            f"a check weight of {reading.mass_kg:g} kg checks nothing",
+            hint="Use a weight above 0 kg",
         )
     _refuse_outside(fit, expected_n, reading.mass_kg)
     moved = abs(reading.load_counts - reading.zero_counts)
     if moved < 10.0 * max(reading.load_sd_counts, 1.0):
         raise CoilbenchError(
             f"the cell did not respond to the weight: {moved:.0f} counts",
-            mend="Check that it stands on the cell alone, and the cell's wires",
+            hint="Check that it rests on the cell alone, and the cell's wires",
         )
     load_n, curve_u_n = evaluate(fit, reading.load_counts, minus_x=reading.zero_counts)
     per_count_n = abs(float(slope(fit, reading.load_counts)))
@@ -136,7 +137,7 @@ def _refuse_outside(fit: PolynomialFit, expected_n: float, mass_kg: float) -> No
     if expected_n > 1.05 * top_n:
         raise CoilbenchError(
             f"{mass_kg:g} kg is above what the cell was calibrated with, {top_n:.0f} N",
-            mend="Check with a weight inside the range, or calibrate again with heavier masses",
+            hint="Check with a weight inside the range, or calibrate again with heavier masses",
         )
 
 
@@ -155,7 +156,20 @@ class PastCheck:
     @property
     def error_percent(self) -> float:
         """The error over the weight's load, per cent."""
-        return self.error_n / (self.mass_kg * self.gravity_m_s2) * 100.0
+        return self._percent(self.error_n)
+
+    @property
+    def error_u_percent(self) -> float:
+        """The error's expanded uncertainty, k = 2, per cent."""
+        return self._percent(self.error_u_n)
+
+    @property
+    def tolerance_percent(self) -> float:
+        """The largest error that passes, per cent."""
+        return self._percent(self.tolerance_n)
+
+    def _percent(self, error_n: float) -> float:
+        return error_n / (self.mass_kg * self.gravity_m_s2) * 100.0
 
 
 @dataclass(frozen=True)
@@ -173,7 +187,7 @@ class Trend:
     checks: int
 
     @property
-    def plain(self) -> bool:
+    def drifts(self) -> bool:
         """Whether the trend is more than its uncertainty."""
         return abs(self.percent_per_30_days) > self.u_percent_per_30_days
 
@@ -203,66 +217,56 @@ def warnings(
     load_made_utc: str,
     checks: Sequence[PastCheck],
     now_utc: str,
-    good_for_days: float = GOOD_FOR_DAYS,
-) -> tuple[str, ...]:
-    """Say what speaks against a calibration: a failed check, an old one, its own age.
+    good_for_days: float,
+) -> tuple[Finding, ...]:
+    """Return what speaks against a calibration: a failed check, an old one, its own age.
 
     Args:
         load_made_utc: when the load was calibrated.
         checks: those made with that calibration, oldest first.
         now_utc: now.
-        good_for_days: how long a calibration or a check stands for.
-
-    Returns:
-        Sentences without a full stop; nothing speaks against it where there are none.
+        good_for_days: how long a calibration or a check is valid.
     """
-    said = []
+    found = []
     newest = checks[-1] if checks else None
     if newest is not None and not newest.passed:
-        said.append(
-            f"the last check of the rig FAILED ({newest.made_utc[:10]}: {newest.mass_kg:g} kg read "
-            f"{newest.error_percent:+.2f} % off, {_allowed_percent(newest):.2f} % allowed): find "
-            "out why, then calibrate again with coilbench rig weigh"
+        found.append(
+            Finding.of(
+                "check_failed",
+                made_utc=newest.made_utc,
+                mass_kg=newest.mass_kg,
+                error_percent=newest.error_percent,
+                allowed_percent=newest.tolerance_percent,
+            )
         )
     age_days = days_between(load_made_utc, now_utc)
     if age_days > good_for_days:
-        said.append(
-            f"the load calibration is {age_days:.0f} days old, the limit is {good_for_days:g}"
-            f"{_checked_words(newest, now_utc, good_for_days)}: calibrate again before you "
-            "measure, with coilbench rig weigh"
+        check_age_days = None if newest is None else days_between(newest.made_utc, now_utc)
+        found.append(
+            Finding.of(
+                "calibration_old",
+                age_days=age_days,
+                limit_days=good_for_days,
+                last_check=_last_check(newest, check_age_days, good_for_days),
+                check_age_days=check_age_days,
+            )
         )
-    return tuple(said)
+    return tuple(found)
 
 
-def mixed_rigs(device_of: Mapping[PartKind, str | None]) -> str | None:
-    """Say that a calibration's parts were made on different rigs; None where they were not.
+def _last_check(newest: PastCheck | None, age_days: float | None, good_for_days: float) -> str:
+    if newest is None or age_days is None:
+        return "never"
+    if not newest.passed:
+        return "failed"
+    return "old" if age_days > good_for_days else "passed"
+
+
+def mixed_rigs(device_of: Mapping[PartKind, str | None]) -> Finding | None:
+    """Return that a calibration's parts were made on different rigs; None where they were not.
 
     Args:
         device_of: each part's rig; None where it is not known, as of a file.
-
-    Returns:
-        A sentence without a full stop.
     """
     known = {kind: device for kind, device in device_of.items() if device is not None}
-    if len(set(known.values())) < 2:
-        return None
-    parts = ", ".join(f"the {kind} on {device}" for kind, device in known.items())
-    return (
-        f"the calibration is of different rigs ({parts}): calibrate load, travel and flex on the "
-        "rig that you measure with"
-    )
-
-
-def _checked_words(newest: PastCheck | None, now_utc: str, good_for_days: float) -> str:
-    if newest is None:
-        return ", and it was never checked"
-    if not newest.passed:
-        return ""
-    days = days_between(newest.made_utc, now_utc)
-    if days > good_for_days:
-        return f", and the last check is {days:.0f} days old, too"
-    return f"; a check passed {days:.0f} days ago"
-
-
-def _allowed_percent(check: PastCheck) -> float:
-    return check.tolerance_n / (check.mass_kg * check.gravity_m_s2) * 100.0
+    return None if len(set(known.values())) < 2 else Finding.of("mixed_rigs", rigs=known)

@@ -1,35 +1,51 @@
-"""A rig's health from its samples: rate, noise, drift, losses. Pure."""
+"""A rig's health from its samples: its figures, what is wrong, which way its wires go. Pure.
+
+The wire has travel counts positive down; a cell is wired right when its counts grow with the load.
+A calibration puts both right, so with one it is the load and the height that must move the right
+way. Every limit is common practice, no source, with its reason beside it.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.rig.findings import (
-    DISTURBED_RATIO,
-    DRIFT_S,
-    GAP_S,
-    LEAST_SAMPLES,
-    NOISY_COUNTS,
+from coilbench.capture.blocks import (
+    RAW_DTYPE,
+    UNUSABLE,
+    Fault,
     Finding,
-    disturbed_finding,
-    fault_findings,
-    flagged,
-    gap_finding,
-    link_findings,
-    load_findings,
-    noise_findings,
-    rate_finding,
-    travel_findings,
+    Item,
+    RawBlock,
+    Restarted,
+    SampleFlag,
 )
-from coilbench.analysis.rig.press import least_travel_counts, step_noise
-from coilbench.capture.blocks import SampleFlag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import fit_polynomial, slope
+from coilbench.capture.calibration.regression import PolynomialFit, fit_polynomial, slope
+from coilbench.capture.calibration.statistics import noise_sd
+
+RATE_TOLERANCE = 0.25  # chips run at 11 and 93 samples a second where the data sheet says 10 and 80
+LOST_SHARE = 0.001  # a sound cable loses nothing
+SUSPECT_SHARE = 0.01  # a torn word now and then is left out; more of them is a fault
+SETTLING_SAMPLES = 8  # marked suspect at a start, while the filter fills: no fault
+DISTURBED_RATIO = 5.0  # noise is as large from one sample to the next as over all
+NOISY_COUNTS = 1000.0  # some 25 times what the HX711's data sheet leads one to expect
+DRIFT_COUNTS = 2000.0  # in DRIFT_S; about half a newton on a 150 kg cell
+DRIFT_S = 10.0
+DRIFT_SDS = 3.0  # beyond chance
+GAP_S = 1.0  # ten conversions of the slower rate
+SPAN_S = 5.0  # a running rig is judged from so much of the newest samples
+LEAST_RATE_SPAN_S = 2.0  # less shows no rate
+# Common practice, no source: a movement that no noise or trembling hand makes.
+MOVED_SDS = 20.0  # of the load's noise
+MOVED_COUNTS = 50.0  # of the travel, where a count's length is not known
+MOVED_MM = 0.5
+CLEAR_CORRELATION = 0.7  # load and travel together, over some seconds of a press
+LEAST_SAMPLES = 20  # fewer show neither noise nor a constant reading
 
 
 @dataclass(frozen=True)
@@ -132,7 +148,7 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         disturbed=_disturbed(usable, seen, line, heard.um_per_count),
         seconds=_seconds(samples),
         nominal_hz=heard.nominal_hz,
-        rate_hz=rate_hz(samples),
+        rate_hz=_rate_hz(samples),
         noise_counts=None if line is None else line.sd_counts,
         noise_n=_scaled(None if line is None else line.sd_counts, per_count_n, signed=False),
         drift_counts=drift_counts,
@@ -140,9 +156,9 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         load_codes=int(np.unique(samples["load_counts"]).size),
         travel_noise_counts=travel_counts,
         travel_noise_um=_scaled(travel_counts, heard.um_per_count, signed=False),
-        saturated=flagged(flags, SampleFlag.LOAD_SATURATED),
-        suspect=flagged(flags, SampleFlag.LOAD_SUSPECT),
-        travel_absent=flagged(flags, SampleFlag.TRAVEL_ABSENT) if heard.has_travel else 0,
+        saturated=_flagged(flags, SampleFlag.LOAD_SATURATED),
+        suspect=_flagged(flags, SampleFlag.LOAD_SUSPECT),
+        travel_absent=_flagged(flags, SampleFlag.TRAVEL_ABSENT) if heard.has_travel else 0,
         samples_lost=heard.samples_lost,
         lines_bad=heard.lines_bad,
         restarts=heard.restarts,
@@ -153,22 +169,78 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
 
 
 def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Finding]:
-    yield from fault_findings(heard.faults)
+    yield from (Finding.of("fault", code=code) for code in heard.faults)
     yield from link_findings(health.samples, health.samples_lost, health.lines_bad, health.restarts)
-    slow = rate_finding(health.nominal_hz, health.rate_hz)
-    if slow is not None and health.samples >= LEAST_SAMPLES:
-        yield slow
+    if health.samples >= LEAST_SAMPLES:
+        yield from rate_findings(health.nominal_hz, health.rate_hz)
     if health.longest_gap_s > GAP_S:
-        yield gap_finding(health.longest_gap_s)
-    yield from load_findings(heard.samples)
+        yield Finding.of("gap", gap_s=health.longest_gap_s)
+    yield from _load_findings(heard.samples)
     if health.disturbed:
-        yield disturbed_finding()
+        yield Finding("disturbed")
     elif line is not None:
         yield from noise_findings(line.sd_counts, line.per_s * DRIFT_S, line.u_per_s * DRIFT_S)
-    yield from travel_findings(health.samples, health.travel_absent, health.impossible_steps)
+    if health.impossible_steps:
+        yield Finding.of("encoder", cause="steps", steps=health.impossible_steps)
+    if health.travel_absent:
+        yield Finding.of("no travel", absent=health.travel_absent, samples=health.samples)
 
 
-def rate_hz(samples: NDArray[np.void]) -> float | None:
+def link_findings(samples: int, lost: int, lines_bad: int, restarts: int) -> Iterator[Finding]:
+    """Yield what was lost or damaged between the rig and here."""
+    whole = samples + lost
+    if samples < LEAST_SAMPLES:
+        yield Finding.of("silent", samples=samples)
+    if lost > LOST_SHARE * whole:
+        yield Finding.of("lost", lost=lost, samples=whole)
+    if lines_bad > LOST_SHARE * whole:
+        yield Finding.of("bad lines", lines=lines_bad)
+    if restarts:
+        yield Finding.of("restarts", restarts=restarts)
+
+
+def rate_findings(nominal_hz: float, measured_hz: float | None) -> Iterator[Finding]:
+    """Yield that a rig is slower or faster than it states, beyond what chips differ by."""
+    if measured_hz is None or abs(measured_hz / nominal_hz - 1.0) <= RATE_TOLERANCE:
+        return
+    cause = "slow" if measured_hz < nominal_hz else "fast"
+    yield Finding.of("rate", cause=cause, measured_hz=measured_hz, nominal_hz=nominal_hz)
+
+
+def _load_findings(samples: NDArray[np.void]) -> Iterator[Finding]:
+    """Yield that no cell is behind the amplifier, that it is at its limit, or corrupted words."""
+    if samples.size < LEAST_SAMPLES:
+        return
+    flags, codes = samples["flags"], np.unique(samples["load_counts"])
+    saturated = _flagged(flags, SampleFlag.LOAD_SATURATED)
+    if saturated == samples.size:
+        yield Finding.of("no cell", cause="at_limit")
+        return
+    if codes.size == 1:
+        yield Finding.of("no cell", cause="constant", counts=int(codes[0]))
+        return
+    if saturated:
+        yield Finding.of("saturated", flagged=saturated, samples=int(samples.size))
+    suspect = _flagged(flags, SampleFlag.LOAD_SUSPECT)
+    if suspect > max(SUSPECT_SHARE * samples.size, SETTLING_SAMPLES):
+        yield Finding.of("torn words", flagged=suspect, samples=int(samples.size))
+
+
+def noise_findings(
+    sd_counts: float, drift_counts: float, drift_u_counts: float
+) -> Iterator[Finding]:
+    """Yield that a resting load is too unsteady: one sample's noise, or the drift in DRIFT_S."""
+    if sd_counts > NOISY_COUNTS:
+        yield Finding.of("noise", noise_counts=sd_counts, limit_counts=NOISY_COUNTS)
+    if abs(drift_counts) > max(DRIFT_COUNTS, DRIFT_SDS * drift_u_counts):
+        yield Finding.of("drift", drift_counts=drift_counts, drift_s=DRIFT_S)
+
+
+def _flagged(flags: NDArray[np.uint8], flag: SampleFlag) -> int:
+    return int(np.count_nonzero(flags & flag))
+
+
+def _rate_hz(samples: NDArray[np.void]) -> float | None:
     """Return samples a second by the rig's clock, lost ones counted in; None of fewer than two."""
     if samples.size < 2 or _seconds(samples) <= 0.0:
         return None
@@ -192,11 +264,11 @@ def _disturbed(
     um_per_count: float | None,
 ) -> bool:
     """Tell a hand from noise: the load strays far more than it jumps, or the travel moves."""
-    if seen.size and np.ptp(seen["travel_counts"]) > least_travel_counts(um_per_count):
+    if seen.size and np.ptp(seen["travel_counts"]) > _least_travel_counts(um_per_count):
         return True
     if line is None or line.sd_counts <= NOISY_COUNTS:
         return False
-    return line.sd_counts > DISTURBED_RATIO * step_noise(usable["load_counts"])
+    return line.sd_counts > DISTURBED_RATIO * noise_sd(usable["load_counts"])
 
 
 def _seconds(samples: NDArray[np.void]) -> float:
@@ -207,3 +279,165 @@ def _scaled(number: float | None, factor: float | None, *, signed: bool) -> floa
     if number is None or factor is None:
         return None
     return number * (factor if signed else abs(factor))
+
+
+class Hints:
+    """Follows what a source brings.
+
+    Args:
+        nominal_hz: samples a second as the rig says.
+        calibration: the one in force; None judges raw counts.
+    """
+
+    def __init__(self, nominal_hz: float, calibration: Calibration | None) -> None:
+        self._nominal_hz = nominal_hz
+        self._calibration = calibration
+        self._newest: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
+        self._standing: dict[int, bool] = {}
+        self._told: set[str] = set()
+
+    def take(self, items: Sequence[Item]) -> None:
+        """Take what came."""
+        for item in items:
+            if isinstance(item, Restarted):
+                self._newest = self._newest[:0]  # the clock begins anew
+            elif isinstance(item, Fault):
+                self._standing[item.code] = item.standing
+            elif isinstance(item, RawBlock):
+                self._newest = np.concatenate([self._newest, item.samples])
+        t_us = self._newest["t_us"]
+        if t_us.size:
+            self._newest = self._newest[t_us >= t_us[-1] - SPAN_S * 1e6]
+
+    def news(self) -> list[Finding]:
+        """Return what is wrong now and was not when asked before."""
+        found = list(self._now())
+        news = [finding for finding in found if finding.kind not in self._told]
+        self._told = {finding.kind for finding in found}
+        return news
+
+    def _now(self) -> Iterator[Finding]:
+        standing = [code for code, stands in self._standing.items() if stands]
+        yield from (Finding.of("fault", code=code) for code in standing)
+        yield from _load_findings(self._newest)
+        t_us = self._newest["t_us"]
+        if t_us.size and t_us[-1] - t_us[0] >= LEAST_RATE_SPAN_S * 1e6:
+            yield from rate_findings(self._nominal_hz, _rate_hz(self._newest))
+        backwards = running_finding(self._newest, self._calibration)
+        if backwards is not None:
+            yield backwards
+
+
+class Rest(NamedTuple):
+    """Where a rig stands with nothing done: medians, and the load's noise of one sample."""
+
+    load_counts: float
+    load_sd_counts: float
+    travel_counts: float
+
+
+def at_rest(samples: NDArray[np.void]) -> Rest | None:
+    """Return where the rig rests; None of fewer than LEAST_SAMPLES usable samples."""
+    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    if usable.size < LEAST_SAMPLES:
+        return None
+    return Rest(
+        float(np.median(usable["load_counts"])),
+        noise_sd(usable["load_counts"]),
+        float(np.median(usable["travel_counts"])),
+    )
+
+
+def _least_travel_counts(um_per_count: float | None) -> float:
+    """Return the travel, counts, that counts as a movement."""
+    return MOVED_COUNTS if um_per_count is None else MOVED_MM * 1000.0 / um_per_count
+
+
+class Moved(NamedTuple):
+    """How far load and travel went at the most from rest, signed; 0 where they stayed there."""
+
+    load_counts: float
+    travel_counts: float
+
+
+def moved(samples: NDArray[np.void], rest: Rest, um_per_count: float | None) -> Moved:
+    """Return the farthest that load and travel went from rest."""
+    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    if usable.size == 0:
+        return Moved(0.0, 0.0)
+    load = _farthest(usable["load_counts"] - rest.load_counts)
+    travel = _farthest(usable["travel_counts"] - rest.travel_counts)
+    least_travel = _least_travel_counts(um_per_count)
+    return Moved(
+        load if abs(load) > MOVED_SDS * rest.load_sd_counts else 0.0,
+        travel if abs(travel) > least_travel else 0.0,
+    )
+
+
+def press_findings(
+    went: Moved, calibration: Calibration | None = None, *, has_travel: bool = True
+) -> list[Finding]:
+    """Return what is wrong with how a rig responded to a press from its upper stop down.
+
+    Args:
+        went: how far load and travel went.
+        calibration: the one in force; None judges the raw counts.
+        has_travel: whether the rig has a scale.
+    """
+    travelled = not has_travel or went.travel_counts != 0.0
+    if went.load_counts == 0.0 and not (has_travel and travelled):
+        return [Finding("no press")]
+    swapped = "" if calibration is None else "_swapped"
+    findings = []
+    if not travelled:
+        findings.append(Finding.of("encoder", cause="no_response"))
+    elif has_travel and not _falls(went.travel_counts, calibration):
+        findings.append(Finding.of("backwards", cause=f"encoder{swapped}"))
+    if went.load_counts == 0.0:
+        findings.append(Finding.of("no cell", cause="no_response"))
+    elif not _rises(went.load_counts, calibration):
+        findings.append(Finding.of("backwards", cause=f"cell{swapped}"))
+    return findings
+
+
+def running_finding(samples: NDArray[np.void], calibration: Calibration | None) -> Finding | None:
+    """Return from some seconds of samples that the load falls as the quill goes down.
+
+    Which of the two is wired backwards cannot be told from that. None where not both moved
+    clearly and together.
+    """
+    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    if usable.size < LEAST_SAMPLES:
+        return None
+    load = usable["load_counts"].astype(np.float64)
+    travel = usable["travel_counts"].astype(np.float64)
+    still = np.ptp(load) <= MOVED_SDS * noise_sd(usable["load_counts"])
+    if still or np.ptp(travel) <= MOVED_COUNTS:
+        return None
+    together = float(np.corrcoef(load, travel)[0, 1]) * _way(calibration)
+    if together > -CLEAR_CORRELATION:
+        return None
+    return Finding.of("backwards", cause="either")
+
+
+def _way(calibration: Calibration | None) -> float:
+    """Which way load over travel counts goes on a sound rig: 1 up, -1 down."""
+    if calibration is None:
+        return 1.0
+    return -_sign(calibration.load) * _sign(calibration.travel)  # height falls as load rises
+
+
+def _rises(load_counts: float, calibration: Calibration | None) -> bool:
+    return load_counts * (1.0 if calibration is None else _sign(calibration.load)) > 0.0
+
+
+def _falls(travel_counts: float, calibration: Calibration | None) -> bool:
+    return travel_counts * (1.0 if calibration is None else -_sign(calibration.travel)) > 0.0
+
+
+def _sign(fit: PolynomialFit) -> float:
+    return float(np.sign(slope(fit, 0.5 * (fit.x_min + fit.x_max))))
+
+
+def _farthest(steps: NDArray[np.float64]) -> float:
+    return float(steps[np.argmax(np.abs(steps))])

@@ -9,13 +9,11 @@ from typing import Literal
 
 import numpy as np
 
-from coilbench.analysis.curves.budget import Budget, BudgetLine
-from coilbench.analysis.curves.chain import budget_lines
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
-from coilbench.analysis.curves.own_part import Measured, split
+from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, Side
-from coilbench.analysis.curves.uncertainty import scatter_lines
-from coilbench.analysis.sets.column import centre_of
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, Measured, scatter_lines, split
+from coilbench.analysis.sets.outliers import centre_of
 from coilbench.capture.errors import CoilbenchError
 
 Verdict = Literal["lower", "higher", "can't tell"]
@@ -117,14 +115,14 @@ def compare_sets(
         CoilbenchError: no height, or no label stands in both.
     """
     if not heights_mm:
-        raise CoilbenchError("no height to compare at", mend="Give one, like --at 38.5mm")
+        raise CoilbenchError("no height to compare at", hint="Give one, like --at 38.5mm")
     then = {curve.label: curve for curve in before}
     now = {curve.label: curve for curve in after}
     both = [label for label in then if label in now]
     if not both:
         raise CoilbenchError(
             f"sets {names[0]!r} and {names[1]!r} have no measured spring of the same label",
-            mend=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
+            hint=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
         )
     rate_weights = _rate_weights(heights_mm)
     springs = tuple(

@@ -1,25 +1,220 @@
-"""Which of a spring's strokes are read, and why: the rule, and the user's word above it. Pure."""
+"""Which of a spring's strokes are read, and why. Pure.
+
+Each stroke is judged by itself (stroke_findings) and beside the spring's others: does it lie apart,
+did the spring stand askew? The rule leaves strokes out; the user's ruling goes before it.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.sets.stroke_findings import Finding, StrokeKind, stroke_findings
-from coilbench.analysis.sets.stroke_mates import beside_the_others
+from coilbench.analysis.curves.branches import Array, Bins, fine_bins, split_passes
+from coilbench.analysis.sets.stroke_findings import (
+    TURN_CLEAR_MM,
+    Finding,
+    StrokeKind,
+    stroke_findings,
+)
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.sweep import Sweep
-from coilbench.capture.units import Units
+
+# All of these are our choice, no source.
+HEIGHTS = 40
+BIN_MM = 0.2
+FROM_SHARE = 0.12  # of the largest load: above it nothing is compared
+MOST_OF = 0.75  # of the heights: so many lie nearer
+STROKE_APART_SHARE = 0.03  # of the load, from the strokes' median
+COCKED_SHARE = 0.01  # of the load, where the touch or the loop speaks of standing askew
+TOUCH_SHARE = 0.03  # of the largest load: there it is touched
+EARLY_MM = 0.4  # touched so much earlier than the lower course tells
+EARLY_STEPS = 1.5  # and so many samples' ways earlier
+WIDE_LOOP_SHARE = 0.015  # of the load, wider than the others' loop
+WIDE_LOOP_TIMES = 1.5
+UNKNOWN_LAG_S = 0.1  # how far load and travel may come apart where no lag was told
+FEWEST = 3  # strokes, to tell which of them is the odd one
+LEAST_RANGE_MM = 2.0
+
+
+class _Mate(NamedTuple):
+    """One stroke's two passes in bins.
+
+    Attributes:
+        lag_mm: shape (2,), how far the heights on the way down and up may be out by the lag,
+            as far as it is not known: in proportion to the speed, and of one sign.
+    """
+
+    down: Bins
+    up: Bins
+    lag_mm: Array
+
+
+@dataclass(frozen=True, kw_only=True)
+class Cocked(Finding):
+    """The spring stood askew: its friction loop is wider than the others', or it touched early.
+
+    Attributes:
+        loop_share: how much wider, as a share of the load; None where the early touch tells.
+        early_mm: None where the loop tells.
+        off_share: how far its loads are off the other strokes', as a share.
+    """
+
+    kind: StrokeKind = "cocked"
+    loop_share: float | None = None
+    early_mm: float | None = None
+    off_share: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Apart(Finding):
+    """Its loads are off the other strokes' by so much, as a share, over most heights."""
+
+    kind: StrokeKind = "apart"
+    off_share: float
+    others: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Short(Finding):
+    """The stroke stopped above the lowest height that was asked for."""
+
+    kind: StrokeKind = "short"
+    lowest_mm: float
+    asked_mm: float
+
+
+def beside_the_others(sweeps: Sequence[Sweep]) -> list[Finding | None]:
+    """Name what each stroke shows beside the others; None where it shows nothing.
+
+    Loads are compared with the median of all strokes, so that one odd stroke does not make the
+    others odd. Of two strokes that differ nobody can say which is the odd one.
+
+    Args:
+        sweeps: of one spring, those that nothing spoils by itself.
+    """
+    mates = [_mate(sweep) for sweep in sweeps]
+    known = [mate for mate in mates if mate is not None]
+    found: list[Finding | None] = [None] * len(sweeps)
+    heights = _shared_heights(known)
+    if heights is None:
+        return found
+    loads = np.array([[_read(mate.down, heights), _read(mate.up, heights)] for mate in known])
+    few = len(known) < FEWEST
+    findings = _two_differ(loads) if few else _against_median(loads, known, heights)
+    at = [place for place, mate in enumerate(mates) if mate is not None]
+    for place, finding in zip(at, findings, strict=True):
+        found[place] = finding
+    return found
+
+
+def _mate(sweep: Sweep) -> _Mate | None:
+    if not sweep.dense:
+        return None
+    passes = split_passes(sweep)
+    down, up = fine_bins(passes.loading, BIN_MM), fine_bins(passes.unloading, BIN_MM)
+    if down.height_mm.size < HEIGHTS or up.height_mm.size < HEIGHTS // 2:
+        return None
+    if down.load_n.max() <= 0.0:
+        return None
+    return _Mate(down, up, _lag_u_s(sweep) * _speeds(sweep, down))
+
+
+def _lag_u_s(sweep: Sweep) -> float:
+    return UNKNOWN_LAG_S if sweep.lag is None else 2.0 * sweep.lag.delay_u_s
+
+
+def _speeds(sweep: Sweep, down: Bins) -> Array:
+    """Median speed in the middle of the way down, and of the way up, mm/s; shape (2,)."""
+    if sweep.press is None:
+        return np.zeros(2)
+    height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
+    if height.size != sweep.press.t_s.size:
+        return np.zeros(2)
+    speed = np.abs(np.gradient(height, sweep.press.t_s))
+    low, high = (down.height_mm[0] + share * np.ptp(down.height_mm) for share in (0.2, 0.8))
+    inside = (height > low) & (height < high)
+    first = np.arange(height.size) < len(sweep.loading)
+    ways = [speed[inside & way] for way in (first, ~first)]
+    return np.array([float(np.median(way)) if way.size else 0.0 for way in ways])
+
+
+class _Touch(NamedTuple):
+    """The height at which the load passes a small one, and how finely that is told."""
+
+    height_mm: float
+    step_mm: float
+
+
+def _touch(down: Bins, load_n: float) -> _Touch:
+    last = int(np.flatnonzero(down.load_n > load_n)[-1])
+    around = slice(last, last + 2)  # the last height pressed and the first one free
+    heights, loads = down.height_mm[around], down.load_n[around]
+    return _Touch(float(np.interp(-load_n, -loads, heights)), float(np.ptp(heights)))
+
+
+def _shared_heights(mates: Sequence[_Mate]) -> Array | None:
+    """Heights that all strokes were pressed through, clear of the turn and of the touch."""
+    if len(mates) < FEWEST - 1:
+        return None
+    low = max(max(m.down.height_mm[0], m.up.height_mm[0]) for m in mates) + TURN_CLEAR_MM
+    tops = [
+        np.max(bins.height_mm[bins.load_n > FROM_SHARE * bins.load_n.max()])
+        for mate in mates
+        for bins in (mate.down, mate.up)
+    ]
+    high = float(min(tops))
+    return np.linspace(low, high, HEIGHTS) if high - low >= LEAST_RANGE_MM else None
+
+
+def _read(bins: Bins, heights: Array) -> Array:
+    return np.interp(heights, bins.height_mm, bins.load_n)
+
+
+def _against_median(loads: Array, mates: Sequence[_Mate], heights: Array) -> list[Finding | None]:
+    """Hold each stroke against the median of all; loads of shape (strokes, 2, heights)."""
+    means, loops = loads.mean(axis=1), loads[:, 0] - loads[:, 1]
+    middle, middle_loop = np.median(means, axis=0), np.median(loops, axis=0)
+    rate = -float(np.polyfit(heights, middle, 1)[0])
+    touch_n = TOUCH_SHARE * float(np.max(middle))
+    touches = [_touch(mate.down, touch_n) for mate in mates]
+    touch_mm = float(np.median([touch.height_mm for touch in touches]))
+    usual = float(np.median(middle_loop / middle))
+    per_mm = rate * float(np.median(1.0 / middle))  # share of the load that a height makes
+    lag_mm = np.array([mate.lag_mm for mate in mates])
+    lag_mm -= np.median(lag_mm, axis=0)
+    found: list[Finding | None] = []
+    for mean, loop, touch, (lag_down, lag_up) in zip(means, loops, touches, lag_mm, strict=True):
+        unsure_loop = per_mm * abs(lag_down + lag_up)
+        unsure_mm = 0.5 * abs(lag_down - lag_up)
+        away = float(np.quantile(np.abs(mean - middle) / middle, MOST_OF))
+        shift_mm = float(np.median(mean - middle)) / rate
+        early_mm = touch.height_mm - touch_mm - shift_mm
+        wide = float(np.median((loop - middle_loop) / middle))
+        rubs = wide > unsure_loop + max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * usual)
+        if rubs:
+            found.append(Cocked(loop_share=wide, off_share=away, spoils=True))
+        elif early_mm > abs(lag_down) + max(EARLY_MM, EARLY_STEPS * touch.step_mm):
+            found.append(Cocked(early_mm=early_mm, off_share=away, spoils=away > COCKED_SHARE))
+        elif away > STROKE_APART_SHARE + per_mm * unsure_mm:
+            found.append(Apart(off_share=away, others=len(mates) - 1, spoils=True))
+        else:
+            found.append(None)
+    return found
+
+
+def _two_differ(loads: Array) -> list[Finding | None]:
+    means = loads.mean(axis=1)
+    away = float(np.quantile(np.abs(means[0] - means[1]) / means.mean(axis=0), MOST_OF))
+    apart = away > STROKE_APART_SHARE
+    return [Apart(off_share=away, others=1) if apart else None] * len(loads)
+
 
 StrokeRuling = Literal["use", "leave"]
 
-RULE = (
-    "A stroke that slipped, or was too fast for the rig, is left out where another is left; one "
-    "that cocked or lies apart, where most of the spring's strokes agree"
-)
+Why = Literal["nothing against it", "ruled", "spoilt", "spoilt, too few others", "not counted"]
 
 
 @dataclass(frozen=True)
@@ -29,43 +224,35 @@ class JudgedStroke:
     Attributes:
         number: from 1, oldest first.
         sweep_id: its id in the book.
-        findings: what was seen.
-        ruling: what the user decided; None leaves it to the rule.
         kept: whether the spring's curve is read from it.
-        why: in a word or two.
+        ruling: what the user decided; None leaves it to the rule.
+        findings: what was seen.
+        note: why the capture did not count it.
     """
 
     number: int
     sweep_id: str
-    findings: tuple[Finding, ...]
-    ruling: StrokeRuling | None
     kept: bool
-    why: str
+    why: Why
+    ruling: StrokeRuling | None
+    findings: tuple[Finding, ...]
+    note: str | None = field(default=None, metadata={"json": None})
 
     @property
     def spoilt_by(self) -> tuple[StrokeKind, ...]:
         """What speaks against its loads."""
         return tuple(one.kind for one in self.findings if one.spoils)
 
-    def words(self) -> str:
-        """Say what becomes of it and what was seen, without a full stop."""
-        seen = "; ".join(f"{one.kind}: {one.text}" for one in self.findings)
-        told = f"{'kept' if self.kept else 'left out'}, {self.why}"
-        return f"{told}. {seen}" if seen else told
 
-    def to_document(self) -> dict[str, Any]:
-        """Return it for JSON."""
-        return {
-            "number": self.number,
-            "sweep_id": self.sweep_id,
-            "kept": self.kept,
-            "why": self.why,
-            "ruling": self.ruling,
-            "findings": [{"kind": one.kind, "text": one.text} for one in self.findings],
-        }
+@dataclass(frozen=True)
+class Doubt:
+    """Why none of a spring's strokes can be relied on: how many are read, what spoils them."""
+
+    strokes: int
+    kinds: tuple[StrokeKind, ...]
 
 
-def doubt_of(strokes: Sequence[JudgedStroke]) -> str | None:
+def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
     """Say why none of a spring's strokes can be relied on; None where one can.
 
     A stroke that the user ruled in can.
@@ -73,35 +260,30 @@ def doubt_of(strokes: Sequence[JudgedStroke]) -> str | None:
     read = [one for one in strokes if one.kept]
     if not read or any(one.ruling is not None or not one.spoilt_by for one in read):
         return None
-    kinds = dict.fromkeys(kind for one in read for kind in one.spoilt_by)
-    every = "its only stroke" if len(read) == 1 else f"each of its {len(read)} strokes"
-    return f"{every} is doubtful ({', '.join(kinds)})"
+    return Doubt(len(read), tuple(dict.fromkeys(kind for one in read for kind in one.spoilt_by)))
 
 
 def uncounted(number: int, sweep_id: str, note: str | None) -> JudgedStroke:
     """Return a stroke that the capture did not count."""
-    why = "the capture did not count it" + ("" if note is None else f": {note}")
-    return JudgedStroke(number, sweep_id, (), None, kept=False, why=why)
+    return JudgedStroke(number, sweep_id, False, "not counted", None, (), note)
 
 
 def judge_strokes(
     sweeps: Sequence[Sweep],
     numbers: Mapping[str, int],
     rulings: Mapping[str, StrokeRuling | None],
-    units: Units,
     reach_mm: float | None = None,
 ) -> tuple[JudgedStroke, ...]:
     """Judge all strokes of one spring, oldest first.
 
     Args:
         sweeps: the lag undone where it is known.
-        numbers, rulings: each stroke's number and the user's word on it, by sweep id.
-        units: of the words.
+        numbers, rulings: each stroke's number and the user's ruling on it, by sweep id.
         reach_mm: the lowest height that is asked for; None where nobody asks.
     """
-    found = [[*_short(one, reach_mm, units), *stroke_findings(one, units)] for one in sweeps]
+    found = [[*_short(one, reach_mm), *stroke_findings(one)] for one in sweeps]
     sound = [at for at, own in enumerate(found) if not any(one.spoils for one in own)]
-    beside = beside_the_others([sweeps[at] for at in sound], units)
+    beside = beside_the_others([sweeps[at] for at in sound])
     for at, finding in zip(sound, beside, strict=True):
         found[at] += [] if finding is None else [finding]
     spoilt = _spoilt(found)
@@ -109,21 +291,18 @@ def judge_strokes(
     for at, (sweep, findings) in enumerate(zip(sweeps, found, strict=True)):
         one = sweep.sweep_id
         kept, why = _verdict(findings, rulings[one], spoilt=at in spoilt)
-        judged.append(
-            JudgedStroke(numbers[one], one, tuple(findings), rulings[one], kept=kept, why=why)
-        )
+        judged.append(JudgedStroke(numbers[one], one, kept, why, rulings[one], tuple(findings)))
     return tuple(judged)
 
 
-def _short(sweep: Sweep, reach_mm: float | None, units: Units) -> list[Finding]:
+def _short(sweep: Sweep, reach_mm: float | None) -> list[Finding]:
     heights = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
     if reach_mm is None or not sweep.dense or heights.size == 0:
         return []
     lowest_mm = float(np.min(heights))
     if lowest_mm <= reach_mm + REACH_SLACK_MM:
         return []
-    text = f"stopped at {units.length_text(lowest_mm)}, asked for {units.length_text(reach_mm)}"
-    return [Finding("short", f"{text}: read only above")]
+    return [Short(lowest_mm=lowest_mm, asked_mm=reach_mm)]
 
 
 def _spoilt(found: Sequence[Sequence[Finding]]) -> set[int]:
@@ -146,12 +325,11 @@ def _spoilt(found: Sequence[Sequence[Finding]]) -> set[int]:
 
 def _verdict(
     findings: Sequence[Finding], ruling: StrokeRuling | None, *, spoilt: bool
-) -> tuple[bool, str]:
+) -> tuple[bool, Why]:
     if ruling is not None:
-        return ruling == "use", "you said so"
-    names = ", ".join(one.kind for one in findings if one.spoils)
+        return ruling == "use", "ruled"
     if spoilt:
-        return False, names
-    if names:
-        return True, f"{names}, but too few others to go by"
+        return False, "spoilt"
+    if any(one.spoils for one in findings):
+        return True, "spoilt, too few others"
     return True, "nothing against it"

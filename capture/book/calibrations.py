@@ -1,7 +1,8 @@
-"""Calibrations in the book: every one is kept, the newest of each kind is in force.
+"""Calibrations, checks with a weight, and scales in the book.
 
-A calibration is a load part, a travel part and, where it was measured, a flex part. Each newly
-made part makes a new calibration; sweeps name the one they were read with.
+Every one is kept; the newest is in force. A calibration is a load part, a travel part and, where it
+was measured, a flex part: each new part makes a new calibration, and sweeps name the one they were
+read with. Newest is by rowid, the order of storing, since a clock may be set back.
 """
 
 from __future__ import annotations
@@ -12,38 +13,42 @@ from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.calibration.model import (
     Calibration,
-    PolynomialFit,
+    NewPart,
+    PartKind,
+    PointRow,
     fit_from_document,
     fit_to_document,
 )
-from coilbench.capture.calibration.parts import NewPart, PartKind, PointRow
+from coilbench.capture.calibration.scale import Scale, ScalePoint
 from coilbench.capture.errors import CoilbenchError
 
-_COMMANDS = {"load": "weigh", "travel": "gauge", "flex": "flex"}
+_COMMANDS: dict[PartKind, str] = {"load": "weigh", "travel": "gauge", "flex": "flex"}
+_PART_COLUMNS = (
+    "kind",
+    "origin",
+    "device_id",
+    "boot_id",
+    "reference_u_relative",
+    "gravity_m_s2",
+)
+_SCALE_COLUMNS = ("name", "origin", "reference_u_relative", "gravity_m_s2")
+_POINT_COLUMNS = tuple(field.name for field in fields(PointRow))
 
 
-@dataclass(frozen=True)
-class PartRecord:
+@dataclass(frozen=True, kw_only=True)
+class PartRecord(NewPart):
     """A part as the book keeps it."""
 
     part_id: str
-    kind: PartKind
     made_utc: str
-    origin: str
-    device_id: str | None
-    boot_id: int | None
-    fit: PolynomialFit
-    reference_u_relative: float
-    gravity_m_s2: float | None
-    notes: tuple[str, ...]
 
 
 @dataclass(frozen=True)
 class CalibrationRecord:
-    """A calibration, with the parts it is made of."""
+    """A calibration and its parts."""
 
     calibration_id: str
     made_utc: str
@@ -63,10 +68,10 @@ class CalibrationRecord:
 
 
 def store_part(db: Database, part: NewPart) -> str | None:
-    """Store a part and, when load and travel are both known, the calibration it makes.
+    """Store a part and, where load and travel are both known, the new calibration.
 
     Returns:
-        The new calibration's id; None while load or travel is still missing.
+        The new calibration's id; None where load or travel is missing.
     """
     part_id = new_id()
     in_newtons = part.kind == "load"
@@ -74,16 +79,11 @@ def store_part(db: Database, part: NewPart) -> str | None:
         insert(
             db,
             "calibration_parts",
-            {
+            {name: getattr(part, name) for name in _PART_COLUMNS}
+            | {
                 "id": part_id,
-                "kind": part.kind,
                 "made_utc": utc_now(),
-                "origin": part.origin,
-                "device_id": part.device_id,
-                "boot_id": part.boot_id,
                 "fit_json": json.dumps(fit_to_document(part.fit)),
-                "reference_u_relative": part.reference_u_relative,
-                "gravity_m_s2": part.gravity_m_s2,
                 "residual_sd_n": part.fit.residual_sd if in_newtons else None,
                 "residual_sd_mm": None if in_newtons else part.fit.residual_sd,
                 "notes_json": json.dumps(list(part.notes)),
@@ -95,8 +95,7 @@ def store_part(db: Database, part: NewPart) -> str | None:
 
 
 def _compose(db: Database) -> str | None:
-    newest = {kind: _newest_part(db, kind) for kind in _COMMANDS}
-    load, travel, flex = newest["load"], newest["travel"], newest["flex"]
+    load, travel, flex = (newest_part(db, kind) for kind in _COMMANDS)
     if load is None or travel is None:
         return None
     calibration_id = new_id()
@@ -114,19 +113,12 @@ def _compose(db: Database) -> str | None:
     return calibration_id
 
 
-def _newest_part(db: Database, kind: str) -> PartRecord | None:
-    # by rowid: the order of storing stands though the clock was set back in between
-    rows = list(
-        db.query(
-            "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC LIMIT 1", [kind]
-        )
-    )
-    return _part(rows[0]) if rows else None
-
-
 def newest_part(db: Database, kind: PartKind) -> PartRecord | None:
     """Return the part of a kind that is in force, or None."""
-    return _newest_part(db, kind)
+    row = first_row(
+        db, "SELECT * FROM calibration_parts WHERE kind = ? ORDER BY rowid DESC LIMIT 1", [kind]
+    )
+    return None if row is None else _part(db, row)
 
 
 def current_calibration(db: Database) -> CalibrationRecord:
@@ -135,30 +127,21 @@ def current_calibration(db: Database) -> CalibrationRecord:
     Raises:
         CoilbenchError: load or travel is not calibrated; names the command that does it.
     """
-    rows = list(db.query("SELECT * FROM calibrations ORDER BY rowid DESC LIMIT 1"))
-    if rows:
-        return _calibration(db, rows[0])
-    missing = next(k for k in ("load", "travel") if _newest_part(db, k) is None)
+    row = first_row(db, "SELECT * FROM calibrations ORDER BY rowid DESC LIMIT 1")
+    if row is not None:
+        return _calibration(db, row)
+    missing = next(kind for kind in _COMMANDS if newest_part(db, kind) is None)
     raise CoilbenchError(
         f"the rig's {missing} is not calibrated in this book",
-        mend=f"Calibrate it with: coilbench rig {_COMMANDS[missing]}",
+        hint=f"Calibrate it with: coilbench rig {_COMMANDS[missing]}",
     )
 
 
-def calibration_by_id(db: Database, calibration_id: str) -> Calibration:
-    """Return a calibration that a sweep names.
-
-    Raises:
-        CoilbenchError: the book does not hold it.
-    """
-    return find_calibration(db, calibration_id).calibration
-
-
 def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
-    """Return a calibration by its id, or by the first figures of it.
+    """Return a calibration by its id or its first characters.
 
     Raises:
-        CoilbenchError: the book holds none that begins so, or several.
+        CoilbenchError: the book has none that begins so, or several.
     """
     rows = list(
         db.query(
@@ -169,59 +152,156 @@ def find_calibration(db: Database, calibration_id: str) -> CalibrationRecord:
     if len(rows) != 1 or not calibration_id:
         several = "more than one" if rows else "no"
         raise CoilbenchError(
-            f"the book holds {several} calibration {calibration_id!r}",
-            mend="See their ids in the book's table calibrations, or name own or newest",
+            f"the book has {several} calibration whose id begins with {calibration_id!r}",
+            hint="See their ids in the book's table calibrations, or give own or newest",
         )
     return _calibration(db, rows[0])
 
 
 def _calibration(db: Database, row: dict[str, Any]) -> CalibrationRecord:
-    parts = {
-        kind: _part_by_id(db, row[f"{kind}_part_id"])
-        for kind in _COMMANDS
-        if row[f"{kind}_part_id"] is not None
-    }
-    return CalibrationRecord(
-        row["id"], row["made_utc"], parts["load"], parts["travel"], parts.get("flex")
+    load, travel, flex = (_part_by_id(db, row[f"{kind}_part_id"]) for kind in _COMMANDS)
+    assert load is not None  # noqa: S101  the schema wants both
+    assert travel is not None  # noqa: S101
+    return CalibrationRecord(row["id"], row["made_utc"], load, travel, flex)
+
+
+def _part_by_id(db: Database, part_id: str | None) -> PartRecord | None:
+    row = first_row(db, "SELECT * FROM calibration_parts WHERE id = ?", [part_id])
+    return None if row is None else _part(db, row)
+
+
+def _part(db: Database, row: dict[str, Any]) -> PartRecord:
+    points = db.query(
+        f"SELECT {', '.join(_POINT_COLUMNS)} FROM calibration_points"  # noqa: S608  our own names
+        " WHERE part_id = ? ORDER BY point",
+        [row["id"]],
     )
-
-
-def _part_by_id(db: Database, part_id: str) -> PartRecord:
-    (row,) = db.query("SELECT * FROM calibration_parts WHERE id = ?", [part_id])
-    return _part(row)
-
-
-def _part(row: dict[str, Any]) -> PartRecord:
     return PartRecord(
+        **{name: row[name] for name in _PART_COLUMNS},
         part_id=row["id"],
-        kind=row["kind"],
         made_utc=row["made_utc"],
-        origin=row["origin"],
-        device_id=row["device_id"],
-        boot_id=row["boot_id"],
         fit=fit_from_document(json.loads(row["fit_json"])),
-        reference_u_relative=row["reference_u_relative"],
-        gravity_m_s2=row["gravity_m_s2"],
+        points=tuple(PointRow(**point) for point in points),
         notes=tuple(json.loads(row["notes_json"])),
     )
 
 
-def stored_part(db: Database, record: PartRecord) -> NewPart:
-    """Return a part as it was when it was made, its points among it."""
-    names = tuple(field.name for field in fields(PointRow))
-    rows = db.query(
-        f"SELECT {', '.join(names)} FROM calibration_points"  # noqa: S608  our own names
-        " WHERE part_id = ? ORDER BY point",
-        [record.part_id],
+@dataclass(frozen=True)
+class NewCheck:
+    """A check with a weight.
+
+    Attributes:
+        load_part_id: the load calibration it was read with.
+        device_id: the rig, where known.
+        mass_kg, gravity_m_s2: the weight and local gravity.
+        zero_counts, load_counts, load_sd_counts: the raw reading.
+        error_n, error_u_n: read less expected, and its expanded uncertainty (k = 2).
+        tolerance_n: the largest error that passes.
+    """
+
+    load_part_id: str
+    device_id: str | None
+    mass_kg: float
+    gravity_m_s2: float
+    zero_counts: float
+    load_counts: float
+    load_sd_counts: float
+    error_n: float
+    error_u_n: float
+    tolerance_n: float
+    passed: bool
+
+
+@dataclass(frozen=True)
+class CheckRecord:
+    """A check as the book keeps it."""
+
+    check_id: str
+    made_utc: str
+    check: NewCheck
+
+
+def store_check(db: Database, check: NewCheck) -> CheckRecord:
+    """Store a check and return it with its id and time.
+
+    Raises:
+        CoilbenchError: a number is not finite.
+    """
+    record = CheckRecord(new_id(), utc_now(), check)
+    row = {"id": record.check_id, "made_utc": record.made_utc, **vars(check)}
+    with writing(db):
+        insert(db, "mass_checks", row | {"passed": int(check.passed)})
+    return record
+
+
+def mass_checks(db: Database, load_part_id: str | None = None) -> tuple[CheckRecord, ...]:
+    """Return the checks, oldest first: all, or those of one load calibration."""
+    where, values = ("1", []) if load_part_id is None else ("load_part_id = ?", [load_part_id])
+    rows = db.query(f"SELECT * FROM mass_checks WHERE {where} ORDER BY rowid", values)  # noqa: S608
+    return tuple(
+        CheckRecord(
+            row.pop("id"), row.pop("made_utc"), NewCheck(**row | {"passed": bool(row["passed"])})
+        )
+        for row in rows
     )
-    return NewPart(
-        kind=record.kind,
-        origin=record.origin,
-        fit=record.fit,
-        points=tuple(PointRow(**row) for row in rows),
-        notes=record.notes,
-        reference_u_relative=record.reference_u_relative,
-        gravity_m_s2=record.gravity_m_s2,
-        device_id=record.device_id,
-        boot_id=record.boot_id,
+
+
+def set_good_for_days(db: Database, days: float) -> None:
+    """Store how many days, above 0, a calibration or check is valid."""
+    with writing(db):
+        db.execute(
+            "INSERT INTO rig_settings (only_row, good_for_days) VALUES (1, ?)"
+            " ON CONFLICT (only_row) DO UPDATE SET good_for_days = excluded.good_for_days",
+            [days],
+        )
+
+
+def store_scale(db: Database, scale: Scale) -> str:
+    """Store a scale's calibration; returns its id."""
+    scale_id = new_id()
+    with writing(db):
+        insert(
+            db,
+            "scales",
+            {name: getattr(scale, name) for name in _SCALE_COLUMNS}
+            | {
+                "id": scale_id,
+                "made_utc": utc_now(),
+                "fit_json": json.dumps(fit_to_document(scale.fit)),
+                "notes_json": json.dumps(list(scale.notes)),
+            },
+        )
+        points = zip(scale.points, scale.residuals_n, strict=True)
+        for number, (point, residual_n) in enumerate(points, start=1):
+            place = {"scale_id": scale_id, "point": number, "residual_n": residual_n}
+            insert(db, "scale_points", vars(point) | place)
+    return scale_id
+
+
+def find_scale(db: Database, name: str) -> Scale:
+    """Return the newest calibration of a scale.
+
+    Raises:
+        CoilbenchError: the book has no scale of that name.
+    """
+    row = first_row(db, "SELECT * FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1", [name])
+    if row is None:
+        known = [row["name"] for row in db.query("SELECT DISTINCT name FROM scales ORDER BY name")]
+        raise CoilbenchError(
+            f"the book has no scale {name!r}",
+            hint=f"Its scales are {', '.join(known)}"
+            if known
+            else "Calibrate it with: coilbench rig weigh --scale NAME --from FILE",
+        )
+    points = list(
+        db.query("SELECT * FROM scale_points WHERE scale_id = ? ORDER BY point", [row["id"]])
+    )
+    return Scale(
+        **{name: row[name] for name in _SCALE_COLUMNS},
+        fit=fit_from_document(json.loads(row["fit_json"])),
+        points=tuple(
+            ScalePoint(p["mass_kg"], p["shown_kg"], p["direction"], p["u_kg"]) for p in points
+        ),
+        residuals_n=tuple(point["residual_n"] for point in points),
+        notes=tuple(json.loads(row["notes_json"])),
     )

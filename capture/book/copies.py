@@ -1,4 +1,7 @@
-"""Copies of a book: made while it is in use, kept before something is changed, and put back."""
+"""The book as a file: what identifies it, SQLite's errors, reading it unchanged, and copies of it.
+
+Light to import: nothing heavy is loaded here.
+"""
 
 from __future__ import annotations
 
@@ -11,37 +14,99 @@ from contextlib import closing, contextmanager
 from datetime import UTC, datetime
 from pathlib import Path
 
-from coilbench.capture.book.identity import APPLICATION_ID
-from coilbench.capture.book.sqlite_words import UnreadableBook, wording_sqlite_errors
 from coilbench.capture.errors import CoilbenchError
+
+# In order. A book with another name in it was written by a newer program.
+MIGRATION_NAMES = (
+    "0001_first_book",
+    "0002_checks_and_scales",
+    "0003_nominals_and_rulings",
+    "0004_entries_and_references",
+    "0005_sweeps_in_brief",
+)
+APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
+
+
+class UnreadableBook(CoilbenchError):
+    """The file is not an SQLite file, or a damaged one."""
+
+
+@contextmanager
+def explaining_sqlite_errors(path: Path) -> Iterator[None]:
+    """Turn SQLite's errors into messages with a hint.
+
+    Raises:
+        CoilbenchError: in place of any error of SQLite's own. A wrong use of it from Python is a
+            defect and stays as it is.
+    """
+    try:
+        yield
+    except UnicodeDecodeError as error:  # a damaged page's text, in an answer or in a message
+        raise _unreadable(path) from error
+    except sqlite3.Error as error:
+        if hasattr(error, "sqlite_errorcode"):
+            raise _explained(error, path) from error
+        if "Could not decode" in str(error):
+            raise _unreadable(path) from error
+        raise
+
+
+def _unreadable(path: Path) -> UnreadableBook:
+    return UnreadableBook(
+        "this file is not a readable SQLite book",
+        where=str(path),
+        hint="Give another file; to restore a copy of yours: coilbench book put-back COPY",
+    )
+
+
+def _explained(error: sqlite3.Error, path: Path) -> CoilbenchError:
+    code = error.sqlite_errorcode & 0xFF  # the lower byte is the kind, the rest the detail
+    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+        what = "the book is locked by another program"
+        return CoilbenchError(what, where=str(path), hint="Close that program and try again")
+    if code == sqlite3.SQLITE_FULL:
+        what = "the disk is full; what was stored before is safe"
+        return CoilbenchError(what, where=str(path), hint="Free some space and try again")
+    if code == sqlite3.SQLITE_READONLY:
+        what = "the book cannot be written"
+        return CoilbenchError(
+            what, where=str(path), hint="Check the file's and folder's permissions"
+        )
+    if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
+        return _unreadable(path)
+    if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM):
+        what = f"the book cannot be opened or written ({error})"
+        return CoilbenchError(what, where=str(path), hint="Check the disk and the permissions")
+    return CoilbenchError(f"the book refused this ({error})", where=str(path))
+
 
 BUSY_TIMEOUT_S = 5.0
 
 
 @contextmanager
 def reading(path: Path) -> Iterator[sqlite3.Connection]:
-    """Open a book to read it and nothing else: not put in order, not brought up to date.
+    """Open a book for reading only: no recovery, no migration.
 
-    Not by `mode=ro`, which leaves an empty journal lying beside the book.
+    Not with `mode=ro`, which leaves an empty journal beside the book.
 
     Raises:
         CoilbenchError: there is none, it is another program's file, or it cannot be read.
     """
     if not path.is_file():
-        raise CoilbenchError("there is no book here", where=str(path), mend="Check the file's name")
-    with wording_sqlite_errors(path), closing(_connected(path)) as connection:
+        raise CoilbenchError("there is no book here", where=str(path), hint="Check the file's name")
+    with explaining_sqlite_errors(path), closing(_connected(path)) as connection:
         (application_id,) = connection.execute("PRAGMA application_id").fetchone()
         if application_id != APPLICATION_ID:
             raise CoilbenchError(
-                "this file was not made by coilbench, and it is left as it is",
+                "this file was not made by coilbench; it is not changed",
                 where=str(path),
-                mend="Name another file",
+                hint="Give another file",
             )
         yield connection
 
 
 def _connected(path: Path) -> sqlite3.Connection:
-    """Connect for reading; on a medium that takes no journal, as a file that nobody changes."""
+    """Connect for reading; on a read-only medium, as an immutable file."""
     connection = _connection(path, "mode=rw")
     try:
         connection.execute("PRAGMA query_only = ON")
@@ -65,28 +130,31 @@ def _connection(path: Path, how: str) -> sqlite3.Connection:
 def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
     """Copy a book as it is at one moment, also while a capture writes it.
 
-    SQLite's own online backup (https://www.sqlite.org/backup.html): what was acknowledged before
-    is in the copy, a transaction under way is not. The copy is one whole file, there all at once.
+    SQLite's own online backup (https://www.sqlite.org/backup.html): what was committed before is in
+    the copy, a transaction under way is not. The copy is one file, and appears complete or not at
+    all.
 
     Args:
         source: the book.
         target: the copy; its folder exists.
-        force: take the place of a file that is there.
+        force: replace an existing file.
 
     Raises:
-        CoilbenchError: no such book, the target is there already or is the book itself, or it
-            cannot be written.
+        CoilbenchError: no such book, the target exists or is the book itself, or it cannot be
+            written.
     """
     if target.exists() and not force:
         raise CoilbenchError(
-            "this file is there already", where=str(target), mend="Name another, or give --force"
+            "this file exists already",
+            where=str(target),
+            hint="Give another, or add --force",
         )
     if target.exists() and source.exists() and target.samefile(source):
         raise CoilbenchError(
-            "this is the book itself", where=str(target), mend="Name another file for the copy"
+            "this is the book itself", where=str(target), hint="Give another file for the copy"
         )
     with reading(source) as connection, _staged(target) as stage:
-        with wording_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
+        with explaining_sqlite_errors(target), closing(sqlite3.connect(stage)) as copy:
             connection.backup(copy)
             copy.execute("PRAGMA journal_mode = DELETE")  # one file, whole by itself
         stage.replace(target)
@@ -94,14 +162,14 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
 
 @contextmanager
 def _staged(target: Path) -> Iterator[Path]:
-    """Yield a new file beside the target, gone afterwards unless it was moved."""
+    """Yield a new file beside the target, deleted afterwards unless it was moved."""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)
     except OSError as error:
         raise CoilbenchError(
             f"the copy cannot be written ({error.strerror})",
             where=str(target),
-            mend="Check the folder and its permissions",
+            hint="Check the folder and its permissions",
         ) from error
     os.close(handle)
     stage = Path(name)
@@ -113,19 +181,19 @@ def _staged(target: Path) -> Iterator[Path]:
 
 
 def keep_copy(path: Path, word: str) -> Path:
-    """Copy a book beside itself before something is done to it; returns the copy's name.
+    """Copy a book beside itself before a change; returns the copy's name.
 
     Args:
         path: the book.
-        word: what is about to be done, for the name: `bench.before-merge-….db`.
+        word: the change, for the name: `bench.before-merge-….db`.
     """
-    kept = kept_name(path, word)
+    kept = _kept_name(path, word)
     copy_book(path, kept)
     return kept
 
 
-def kept_name(path: Path, word: str) -> Path:
-    """Return a free name beside a book that tells the time and what for."""
+def _kept_name(path: Path, word: str) -> Path:
+    """Return an unused name beside a book, with the time and the reason."""
     now = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
     stem, number = f"{path.stem}.before-{word}-{now}", 1
     kept = path.with_name(stem + path.suffix)
@@ -136,16 +204,16 @@ def kept_name(path: Path, word: str) -> Path:
 
 
 def put_back(copy: Path, path: Path) -> Path | None:
-    """Put a copy in a book's place; returns where what it replaced is kept.
+    """Put a copy in a book's place; returns where the replaced book is kept, if there was one.
 
-    Call it only while holding the book's lock, with a copy that was found sound. At every moment
-    the old book or the new one is in place, whole; one that cannot be read is moved away first.
+    Call it only while holding the book's lock, with a copy that was checked. At every moment the
+    complete old or new book is in place; an unreadable old one is moved away first.
 
     Raises:
         CoilbenchError: the copy cannot be read, or another program has the book open.
     """
     if path.exists() and copy.exists() and path.samefile(copy):
-        raise CoilbenchError("this is the book itself", where=str(copy), mend="Name a copy of it")
+        raise CoilbenchError("this is the book itself", where=str(copy), hint="Give a copy of it")
     with _staged(path) as stage:
         copy_book(copy, stage, force=True)
         kept = _set_aside(path) if path.exists() else None
@@ -154,16 +222,19 @@ def put_back(copy: Path, path: Path) -> Path | None:
 
 
 def _set_aside(path: Path) -> Path:
-    """Keep what is in a book's place, and leave no journal that would be taken for the new one's.
+    """Keep the old book under another name, and leave no journal that the new one would take over.
 
-    A book that SQLite cannot read any more is kept as it is, with its journal.
+    A book that SQLite cannot read is kept as it is, with its journal.
     """
     try:
         kept = keep_copy(path, "put-back")
-        with wording_sqlite_errors(path), closing(sqlite3.connect(path, timeout=1.0)) as connection:
+        with (
+            explaining_sqlite_errors(path),
+            closing(sqlite3.connect(path, timeout=1.0)) as connection,
+        ):
             connection.execute("PRAGMA journal_mode = DELETE")  # refused while others have it open
     except UnreadableBook:
-        kept = kept_name(path, "put-back")
+        kept = _kept_name(path, "put-back")
         for end in ("-wal", "-shm"):
             with contextlib.suppress(FileNotFoundError):
                 path.with_name(path.name + end).replace(kept.with_name(kept.name + end))

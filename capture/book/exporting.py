@@ -1,105 +1,265 @@
-"""A book's sets as CSV files, in the order in which another book would take them in."""
+"""A book as CSV files: sets, strokes, keyed readings, calibrations, every column explained."""
 
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.export_rig import RigExport
-from coilbench.capture.book.export_step import ExportStep, FileNames
-from coilbench.capture.book.export_sweeps import (
-    counts,
-    keyed_step,
-    points_steps,
-    sampled_step,
-    set_step,
-)
-from coilbench.capture.book.sets import SetRecord, find_set, set_names
-from coilbench.capture.strokes.sweep import Origin
+from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
+from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.calibration.fit import LEAST_GAUGES
+from coilbench.capture.calibration.model import fit_from_document
+from coilbench.capture.calibration.regression import evaluate
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.tables.csv_table import Cell, csv_bytes
+
+# The comments at the top of each kind of file: which command reads it, then its columns in order.
+# No user's text: a comma in a comment begins a cell too, and only cells are guarded.
+HEADS = {
+    "springs": """For reading; no command reads it back. A row for each spring, in pressing order
+set, label: name of the set and of the spring
+role: of the set, outer or inner or single
+free_length_mm, solid_height_mm: of the set, as given; here and below an empty cell is unknown
+wire_mm, coil_diameter_mm, active_coils: of the set, as given
+conditioning_strokes, measured_strokes: how many presses the set asks for
+nominal_loads_json, nominal_rate_n_per_mm: what the maker states
+nominal_tolerance_relative: what the maker states, as a fraction
+own_solid_height_mm, own_solid_reason: found for this spring, and how; replaces the set's
+made_utc: when the set was registered""",
+    "strokes": """For reading; no command reads it back. A row for each stroke and keyed entry
+file: its own file
+set, label: name of the set and of the spring
+number: among the spring's strokes of this purpose, oldest first
+stored_utc: when the book took it
+origin: rig or raw file or converted file or points file or keyed
+purpose, status: conditioning or measured; complete or aborted or interrupted or gapped
+counts: 1 if results use it, by the ruling or else by counted
+counted, ruling: 1 if it counted when it came; the user's later decision, use or leave
+note: what was noted when it came
+samples, samples_lost: how many the book has; how many did not arrive
+zero_counts: load counts with nothing pressed
+load_u_n, load_u_relative: standard uncertainty (k = 1) of a load, constant and in proportion
+height_u_mm: standard uncertainty (k = 1) of a height
+solid_height_mm, solid_reason: the solid height that it showed, and how it was found
+load_file, travel_file, flex_file: the calibration that it was read with
+device_id, firmware, boot_id: which rig, and which start of it
+session_id, source_url, session_started_utc: which run of the capture
+entry_id: the same for all that one import or note brought
+stroke_id: its id in the book""",
+    "curves": """For reading; no command reads it back. The strokes' curves, as worked out
+set, label: name of the set and of the spring
+stroke_id, direction: as in strokes.csv; loading or unloading
+height_mm, load_n: between the faces; of the spring""",
+    "keyed": """Typed again: coilbench note --set SET 'LABEL HEIGHTmm LOADN' with the options below
+set, label, stroke_id: as in strokes.csv
+direction: loading, or unloading (which is typed as up at the end)
+height_mm, depth_mm: the one that was typed (a depth with down after it)
+shown_load_n: what the scale showed, the tare in it
+free_length_mm: the set's at that time
+tare_n, lever_ratio: --tare; --lever
+lever_ratio_u: --lever-u, standard uncertainty (k = 1) as a fraction
+scale_resolution_n, scale_repeatability_n: --resolution; --repeatability
+quill_resolution_mm: --quill
+scale, scale_file: --scale; its calibration""",
+    "calibrations": """For reading; no command reads it back. A row for each calibration
+file: its own file
+kind, name: load, travel, flex (import it after those two) or scale; the scale's name
+made_utc, origin: when it was made; guided, or the file it came from
+device_id, boot_id: which rig, and which start of it
+gravity_m_s2: gravity that the masses were weighed under
+reference_u_relative: standard uncertainty (k = 1) of the masses as a fraction
+fit_json, notes_json: the fit in N and mm; what was noticed
+id: its id in the book""",
+    "raw": """Read by: coilbench import FILE --set SET --label LABEL
+t_s: since the first sample; samples marked as invalid are left out
+load_counts, travel_counts: raw counts""",
+    "converted": """Read by: coilbench import FILE --set SET --label LABEL
+t_s: since the first sample
+load_n, height_mm: of the spring; between the faces""",
+    "points": """Read by: coilbench import FILE --set SET
+label: name of the spring
+height_mm, load_n, direction: between the faces; of the spring; loading or unloading""",
+    "load": """Read by: coilbench rig weigh --from FILE
+mass_kg, counts: on the cell; mean load counts
+direction: up or down, how the mass was reached
+u_kg: expanded uncertainty (k = 2) of the mass; assumed where there is no such column""",
+    "travel": """Read by: coilbench rig gauge --from FILE
+length_mm, counts: between the faces; mean travel counts
+u_mm: expanded uncertainty (k = 2) of the length; assumed where there is no such column""",
+    "flex": """Read by: coilbench rig flex --from FILE
+load_counts, travel_counts: pressing on a solid block""",
+    "scale": """Read by: coilbench rig weigh --scale NAME --from FILE
+mass_kg, shown_kg: on the scale; what it showed
+direction: up or down, how the mass was reached
+u_kg: expanded uncertainty (k = 2) of the mass; assumed where there is no such column""",
+}
+_SPRINGS = """
+SELECT sets.*, sets.name AS "set", label, springs.solid_height_mm AS own_solid_height_mm,
+  solid_reason AS own_solid_reason, json_extract(nominal_json, '$.loads') AS nominal_loads_json,
+  json_extract(nominal_json, '$.rate_n_per_mm') AS nominal_rate_n_per_mm,
+  json_extract(nominal_json, '$.tolerance_relative') AS nominal_tolerance_relative
+FROM springs JOIN sets ON sets.id = set_id WHERE sets.name = ? ORDER BY turn"""
+_STROKES = """
+SELECT sweeps.id, row_number() OVER
+  (PARTITION BY spring_id, purpose ORDER BY stored_utc, sweeps.rowid)
+FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
+WHERE sets.name = ? ORDER BY turn, stored_utc, sweeps.rowid"""
+_STROKE = """
+SELECT sweeps.*, sweeps.id AS stroke_id, sets.name AS "set", label,
+  CASE ruling WHEN 'use' THEN 1 WHEN 'leave' THEN 0 ELSE counted END AS counts,
+  load_part_id, travel_part_id, flex_part_id,
+  device_id, firmware, source_url, started_utc AS session_started_utc
+FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = springs.set_id
+  LEFT JOIN calibrations ON calibrations.id = calibration_id
+  LEFT JOIN sessions ON sessions.id = session_id WHERE sweeps.id = ?"""
+_CURVE = """
+SELECT sets.name AS "set", label, sweep_id AS stroke_id, branch AS direction, height_mm, load_n
+FROM curve_rows JOIN sweeps ON sweeps.id = sweep_id JOIN springs ON springs.id = spring_id
+  JOIN sets ON sets.id = set_id WHERE sweep_id = ? ORDER BY branch, point"""
+_PART_KINDS = ("load", "travel", "flex")
+_PARTS = "SELECT *, NULL AS name FROM calibration_parts ORDER BY kind, rowid"
+_SCALES = "SELECT *, 'scale' AS kind, NULL AS device_id, NULL AS boot_id FROM scales ORDER BY rowid"
+_PART_POINTS = """
+SELECT *, coalesce(load_counts, travel_counts) AS counts FROM calibration_points
+WHERE part_id = ? ORDER BY point"""
+_SCALE_POINTS = "SELECT * FROM scale_points WHERE scale_id = ? ORDER BY point"
+
+Row = dict[str, Any]
 
 
-def export_steps(db: Database, wanted: Sequence[str] = ()) -> Iterator[ExportStep]:
-    """Yield what there is to write, a stroke's file before the next one is read.
-
-    First the sets, then each calibration and the strokes that were captured with it, then what
-    needs none. Strokes of calibrations without a flex part come first: what is once in force
-    stays so.
+def export_files(db: Database, wanted: Sequence[str] = ()) -> Iterator[tuple[str, bytes]]:
+    """Yield each file's path, with / between folders, and content.
 
     Args:
         db: the open book.
-        wanted: the sets' names; empty for all.
+        wanted: the sets' names; empty for all. All calibrations come with any.
 
     Raises:
         CoilbenchError: there is no such set.
     """
-    records = [find_set(db, name) for name in dict.fromkeys(wanted) or set_names(db)]
-    names = FileNames()
-    rig = RigExport(db, names)
-    for record in records:
-        yield set_step(record, _made_utc(db, record))
-    for calibration_id in _calibrations(db, records):
-        yield from rig.calibration(calibration_id)
-        for record in records:
-            for row in _sweeps(db, record, "calibration_id = ?", calibration_id):
-                yield sampled_step(row, record, names)
-    for record in records:
-        yield from _without_calibration(db, record, rig, names)
+    chosen = [find_set(db, name).name for name in dict.fromkeys(wanted)] or set_names(db)
+    taken: set[str] = set()
+    calibrations = [*db.query(_PARTS), *db.query(_SCALES)]
+    for row in calibrations:
+        stem = filter(None, (row["kind"], row["name"], row["made_utc"][:10]))
+        row["file"] = file_name(taken, "rig", "-".join(stem))
+        yield row["file"], _calibration_file(db, row)
+    yield "calibrations.csv", _file("calibrations", calibrations)
+    springs = (row for name in chosen for row in db.query(_SPRINGS, [name]))
+    yield "springs.csv", _file("springs", springs)
+    files = {None: None} | {row["id"]: row["file"] for row in calibrations}
+    strokes = []
+    for row in _strokes(db, chosen):
+        row |= {f"{kind}_file": files[row[f"{kind}_part_id"]] for kind in _PART_KINDS}
+        row["file"] = file_name(taken, "strokes", row["set"], row["label"] + _warning(row))
+        yield row["file"], _stroke_file(db, row)
+        strokes.append(row | {"samples_blob": None})
+    yield "strokes.csv", _file("strokes", strokes)
+    curves = (point for row in strokes for point in db.query(_CURVE, [row["id"]]))
+    yield "curves.csv", _file("curves", curves)
+    keyed = (reading for row in strokes for reading in _keyed(row, calibrations))
+    yield "keyed.csv", _file("keyed", keyed)
 
 
-def _without_calibration(
-    db: Database, record: SetRecord, rig: RigExport, names: FileNames
-) -> Iterator[ExportStep]:
-    for row in _sweeps(db, record, "origin = ?", Origin.CONVERTED_FILE.value):
-        yield sampled_step(row, record, names)
-    points = list(_sweeps(db, record, "origin = ?", Origin.POINTS_FILE.value))
-    for in_use in (True, False):
-        some = [row for row in points if counts(row) == in_use]
-        yield from points_steps(db, some, record, names)
-    for row in _sweeps(db, record, "origin = ?", Origin.KEYED.value):
-        scale = json.loads(row["keyed_json"])["setup"].get("scale")  # early books have none
-        if scale is not None:
-            yield from rig.scale(scale["name"], scale["fit"])
-        yield keyed_step(db, row, record, names)
+def file_name(taken: set[str], *parts: str) -> str:
+    """Return a path valid on every system and add it to `taken`; unique regardless of case."""
+    path = "/".join(map(_plain, parts))
+    number, tried = 1, f"{path}.csv"
+    while tried.casefold() in taken:
+        number += 1
+        tried = f"{path}_{number}.csv"
+    taken.add(tried.casefold())
+    return tried
 
 
-def _made_utc(db: Database, record: SetRecord) -> str:
-    made: str = db.execute("SELECT made_utc FROM sets WHERE id = ?", [record.set_id]).fetchone()[0]
-    return made
+def _plain(name: str) -> str:
+    kept = "".join(sign if sign.isalnum() or sign in ".-_" else "_" for sign in name)
+    return kept if kept.strip("._") else f"_{kept.strip('.')}"
 
 
-def _calibrations(db: Database, records: Sequence[SetRecord]) -> list[str]:
-    """Return the calibrations of the sets' strokes, and those their flex parts were made under."""
-    marks = ",".join("?" * len(records))
-    rows = db.execute(
-        f"""
-        WITH used AS (
-          SELECT DISTINCT calibrations.rowid AS place, calibrations.id, flex_part_id
-          FROM calibrations JOIN sweeps ON sweeps.calibration_id = calibrations.id
-          JOIN springs ON springs.id = sweeps.spring_id WHERE springs.set_id IN ({marks}))
-        SELECT id FROM calibrations WHERE id IN (SELECT id FROM used) OR rowid IN (
-          SELECT min(calibrations.rowid) FROM calibrations
-          JOIN used USING (flex_part_id) GROUP BY flex_part_id)
-        ORDER BY flex_part_id IS NOT NULL, rowid
-        """,  # noqa: S608  question marks only
-        [record.set_id for record in records],
-    ).fetchall()
-    return [row[0] for row in rows]
+def _strokes(db: Database, chosen: Sequence[str]) -> Iterator[Row]:
+    """Yield the sets' strokes with their samples, numbered, one at a time."""
+    for name in chosen:
+        for stroke_id, number in db.execute(_STROKES, [name]).fetchall():
+            (row,) = db.query(_STROKE, [stroke_id])
+            yield row | {"number": number}
 
 
-def _sweeps(db: Database, record: SetRecord, where: str, value: str) -> Iterator[dict[str, Any]]:
-    ids = db.execute(
-        "SELECT sweeps.id FROM sweeps JOIN springs ON springs.id = sweeps.spring_id"  # noqa: S608
-        f" WHERE springs.set_id = ? AND {where}"
-        " ORDER BY springs.turn, sweeps.stored_utc, sweeps.rowid",
-        [record.set_id, value],
-    ).fetchall()
-    for (sweep_id,) in ids:
-        (row,) = db.query(
-            "SELECT sweeps.*, springs.label FROM sweeps"
-            " JOIN springs ON springs.id = sweeps.spring_id WHERE sweeps.id = ?",
-            [sweep_id],
-        )
-        yield row
+def _warning(row: Row) -> str:
+    """Return a suffix for the file of a stroke that does not count but would after an import."""
+    if row["purpose"] != "measured":
+        return f"-{row['purpose']}"
+    return "" if row["counts"] else "-not-counted"
+
+
+def columns_of(line: str) -> list[str]:
+    """Return the columns that a line of HEADS explains."""
+    return line.partition(":")[0].split(", ")
+
+
+def _file(
+    kind: str, rows: Iterable[Mapping[str, Cell]], options: str = "", unknown: Sequence[str] = ()
+) -> bytes:
+    """Return a file's content, without the unknown columns."""
+    taken_by, *lines = HEADS[kind].splitlines()
+    names = [name for line in lines for name in columns_of(line) if name not in unknown]
+    cells = ([row[name] for name in names] for row in rows)
+    return csv_bytes(names, cells, [taken_by + options, *lines])
+
+
+def _calibration_file(db: Database, row: Row) -> bytes:
+    kind, gravity = row["kind"], row["gravity_m_s2"]
+    sql = _SCALE_POINTS if kind == "scale" else _PART_POINTS
+    points: list[Row] = list(db.query(sql, [row["id"]]))
+    if kind == "travel" and len(points) < LEAST_GAUGES:  # a new datum: the ends of its line
+        fit = fit_from_document(json.loads(row["fit_json"]))
+        ends = [fit.x_min, fit.x_max]
+        length_mm, u_mm = evaluate(fit, ends)
+        cells = zip(length_mm.tolist(), ends, (2.0 * u_mm).tolist(), strict=True)
+        points = [dict(zip(("length_mm", "counts", "u_mm"), each, strict=True)) for each in cells]
+    unknown = [name for name in ("u_kg", "u_mm") if all(p.get(name) is None for p in points)]
+    return _file(kind, points, "" if gravity is None else f" --gravity {gravity!r}", unknown)
+
+
+def _stroke_file(db: Database, row: Row) -> bytes:
+    if row["samples_blob"] is None:
+        word = "--no-closed-down" if row["solid_height_mm"] is None else "--closed-down"
+        return _file("points", db.query(_CURVE, [row["id"]]), f" {word}")
+    samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
+    is_raw = samples.dtype == RAW_DTYPE
+    # Invalid samples are left out; a saturated load is recognised again from its counts.
+    bad = UNUSABLE & ~SampleFlag.LOAD_SATURATED if is_raw else UNUSABLE
+    kept = samples[(samples["flags"] & bad) == 0]
+    columns = {name: kept[name].tolist() for name in kept.dtype.names or ()}
+    if is_raw:
+        columns["t_s"] = ((kept["t_us"] - kept["t_us"][:1]) / 1e6).tolist()
+    zero = row["zero_counts"]
+    return _file(
+        "raw" if is_raw else "converted",
+        (dict(zip(columns, cells, strict=True)) for cells in zip(*columns.values(), strict=True)),
+        "" if zero is None or not is_raw else f" --zero-counts {zero!r}",
+    )
+
+
+def _keyed(row: Row, calibrations: Sequence[Row]) -> Iterator[Row]:
+    """Yield a row for each reading of a keyed entry, as it was typed."""
+    keyed = json.loads(row["keyed_json"] or '{"readings": [], "setup": {}}')
+    scale = keyed["setup"].get("scale") or {"name": None, "fit": None}  # early books have none
+    files = [
+        each["file"]
+        for each in calibrations
+        if each["name"] == scale["name"] and json.loads(each["fit_json"]) == scale["fit"]
+    ]
+    for reading in keyed["readings"]:
+        yield {
+            **row,
+            **keyed["setup"],
+            **reading,
+            "free_length_mm": keyed["free_length_mm"],
+            "direction": "loading" if reading["loading"] else "unloading",
+            "scale": scale["name"],
+            "scale_file": files[0] if files else None,
+        }

@@ -1,4 +1,7 @@
-"""Files and keyed readings into the book: all of a file, or nothing."""
+"""Files and keyed readings into the book, all of a run or nothing, and undoing a run.
+
+Undo deletes nothing: what was read stays, marked as taken back, and no longer counts.
+"""
 
 from __future__ import annotations
 
@@ -9,33 +12,48 @@ from typing import Any
 import numpy as np
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock
+from coilbench.capture.blocks import LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
-from coilbench.capture.book.rows import new_id, writing
+from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.solid_heights import refresh_solid_heights
-from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_copy
+from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.reduced_curve import CurveRow, points_as_rows, reduced_curve
-from coilbench.capture.strokes.rig_stroke import read_stroke
-from coilbench.capture.strokes.sweep import Branch, Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
-from coilbench.capture.tables.closed_down import find_solid_heights
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.stored import CurveRow, points_as_rows, reduced_curve
+from coilbench.capture.strokes.sweep import Branch, Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, convert
-from coilbench.capture.tables.points_file import PointsFile
-from coilbench.capture.tables.sweep_files import ConvertedSweepFile, RawSweepFile, read_sweep_file
+from coilbench.capture.tables.sweep_files import (
+    LoadDrop,
+    PointsFile,
+    find_solid_heights,
+    read_sweep_file,
+)
 
-# What a file's heights and loads are taken as good for (k = 1), since its columns don't say; what
-# was taken is noted to the user. Our assumption: a testing machine or a tidy home rig. Common
-# practice, no source.
+# Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
+# assumption, said to the user: a testing machine or a tidy home rig. Common practice, no source.
 FILE_LOAD_U_RELATIVE = 0.0025
 FILE_HEIGHT_U_MM = 0.05
-_ASSUMED = (
-    f"Loads are taken as good to {2 * FILE_LOAD_U_RELATIVE:.1%} and heights to "
-    f"{2 * FILE_HEIGHT_U_MM:g} mm (k = 2), since the file doesn't say"
-)
+
+
+@dataclass(frozen=True)
+class AssumedUncertainty:
+    """Expanded uncertainties (k = 2) that a file's loads and heights were assumed to have."""
+
+    load_u_relative: float = 2.0 * FILE_LOAD_U_RELATIVE
+    height_u_mm: float = 2.0 * FILE_HEIGHT_U_MM
+
+
+@dataclass(frozen=True)
+class SolidHeightsFound:
+    """Solid heights were found for so many springs of a points file, and how."""
+
+    springs: int
+    reason: str
+
+
+ImportNote = AssumedUncertainty | LoadDrop | SolidHeightsFound
 
 
 @dataclass(frozen=True)
@@ -43,14 +61,14 @@ class Imported:
     """What a file brought.
 
     Attributes:
-        kind: what sort of file it was, in words.
+        kind: raw sweep, converted sweep or points.
         labels: the springs it brought sweeps for.
-        notes: what is worth knowing, sentences without a full stop.
+        notes: what the user should know.
     """
 
     kind: str
     labels: tuple[str, ...]
-    notes: tuple[str, ...]
+    notes: tuple[ImportNote, ...]
 
 
 def import_table(
@@ -65,45 +83,45 @@ def import_table(
 ) -> Imported:
     """Store what a CSV file holds: all of it, or nothing.
 
-    Heights and loads that come converted are taken as good to FILE_LOAD_U_RELATIVE and
-    FILE_HEIGHT_U_MM, our assumption; the notes say so. What a spring has already from a file is
-    refused: a copy would count as a second measurement, and make the spring look surer than it is.
+    Converted heights and loads get FILE_LOAD_U_RELATIVE and FILE_HEIGHT_U_MM, and the notes say so.
+    Readings that the spring has already from a file are refused: a copy would count as a second
+    measurement and lower the uncertainty wrongly.
 
     Args:
         db: the open book.
         record: the set it belongs to.
         table: the file.
         label: the spring of a sweep file; for a points file the one spring to take.
-        closed_down: whether each spring's largest load is at its solid height; None: look.
-        zero_counts: of a raw sweep: its load counts with nothing pressed; None: look before the
-            touch.
-        entry_id: what to take it back by, with other files of one run; None: by itself.
+        closed_down: whether each spring's largest load is at its solid height; None judges.
+        zero_counts: of a raw sweep: its load counts with nothing pressed; None finds them before
+            the touch.
+        entry_id: the run it belongs to, for undo; None makes a new one.
 
     Raises:
-        CoilbenchError: a label that the set doesn't have, a sweep without a label, a raw sweep
-            without a calibration, a zero for what is no raw sweep, readings that were imported
-            before, or anything wrong with the numbers. Nothing is stored then.
+        CoilbenchError: a label that the set does not have, a sweep without a label, a raw sweep
+            without a calibration, a zero for another kind of file, readings that were imported
+            before, or wrong numbers. Nothing is stored then.
     """
     if label is not None:
         record.spring(label)
     content = read_sweep_file(table, free_length_mm=record.free_length_mm)
-    if zero_counts is not None and not isinstance(content, RawSweepFile):
+    if zero_counts is not None and not isinstance(content, RawBlock):
         raise CoilbenchError(
-            "a zero in counts belongs to a raw sweep", where=table.name, mend="Leave it away"
+            "--zero-counts is for raw sweeps only", where=table.name, hint="Leave it out"
         )
     if isinstance(content, PointsFile):
         return _import_points(db, record, table, content, label, closed_down, entry_id)
     if label is None:
         raise CoilbenchError(
-            "a sweep file doesn't say whose it is", where=table.name, mend="Give --label LABEL"
+            "a sweep file does not name its spring", where=table.name, hint="Give --label LABEL"
         )
     spring_id = record.spring(label).spring_id
-    if isinstance(content, RawSweepFile):
+    if isinstance(content, RawBlock):
         sweep = _raw_sweep(db, content, spring_id, table.name, zero_counts)
         brought = Imported("raw sweep", (label,), ())
     else:
         sweep = _converted_sweep(content, spring_id, table.name)
-        brought = Imported("converted sweep", (label,), (_ASSUMED,))
+        brought = Imported("converted sweep", (label,), (AssumedUncertainty(),))
     with writing(db):
         _store_new(db, replace(sweep, entry_id=entry_id or new_id()), label)
     return brought
@@ -111,39 +129,54 @@ def import_table(
 
 def _store_new(db: Database, sweep: NewSweep, label: str) -> None:
     """Store a file's sweep unless the spring has the same one already."""
-    stored = stored_copy(db, sweep)
+    stored = _stored_copy(db, sweep)
     if stored is not None:
         raise CoilbenchError(
-            f"spring {label!r} has these readings already, imported from {stored}",
+            f"spring {label!r} already has these readings, imported from {stored}",
             where=sweep.note,
-            mend="Leave them out; a copy would count as a second measurement",
+            hint="Leave them out; a copy would count as a second measurement",
         )
     store_sweep(db, sweep)
 
 
+def _stored_copy(db: Database, sweep: NewSweep) -> str | None:
+    """Return the note of a counted sweep of the same spring with the same numbers, or None."""
+    points = [(row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows]
+    for row in db.query(
+        "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ? AND counted",
+        [sweep.spring_id, sweep.origin.value],
+    ):
+        if sweep.samples is not None:
+            stored = sample_blob.unpack(row["samples_format"], row["samples_blob"])
+            same = np.array_equal(stored, sweep.samples)
+        else:
+            same = points == _stored_points(db, row["id"])
+        if same:
+            return f"{row['note']} on {row['stored_utc'][:10]}"
+    return None
+
+
+def _stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:
+    return db.execute(
+        "SELECT branch, point, height_mm, load_n FROM curve_rows WHERE sweep_id = ?"
+        " ORDER BY branch, point",
+        [sweep_id],
+    ).fetchall()
+
+
 def _raw_sweep(
-    db: Database,
-    content: RawSweepFile,
-    spring_id: str,
-    name: str,
-    zero_counts: float | None,
+    db: Database, raw: RawBlock, spring_id: str, name: str, zero_counts: float | None
 ) -> NewSweep:
     calibration = current_calibration(db)
     instrument = instrument_uncertainty(calibration.calibration)
-    raw = content.raw_block()
     if zero_counts is None:
         _, rig = read_stroke(raw, calibration.calibration, calibration.calibration_id)
         zero_counts = rig.zero_counts if rig.zero_known else None
     return NewSweep(
         spring_id=spring_id,
         origin=Origin.RAW_FILE,
-        status=SweepStatus.COMPLETE,
-        purpose=Purpose.MEASURED,
-        counted=True,
         rows=reduced_curve(apply(calibration.calibration, raw, zero_counts)),
-        load_u_n=instrument.load_u_n,
-        load_u_relative=instrument.load_u_relative,
-        height_u_mm=instrument.height_u_mm,
+        **vars(instrument),
         samples=raw.samples,
         calibration_id=calibration.calibration_id,
         zero_counts=zero_counts,
@@ -151,22 +184,15 @@ def _raw_sweep(
     )
 
 
-def _converted_sweep(content: ConvertedSweepFile, spring_id: str, name: str) -> NewSweep:
-    samples = np.zeros(content.t_s.shape, LOAD_DTYPE)
-    samples["t_s"] = content.t_s - content.t_s[0]
-    samples["load_n"] = content.load_n
-    samples["height_mm"] = content.height_mm
+def _converted_sweep(block: LoadBlock, spring_id: str, name: str) -> NewSweep:
     return NewSweep(
         spring_id=spring_id,
         origin=Origin.CONVERTED_FILE,
-        status=SweepStatus.COMPLETE,
-        purpose=Purpose.MEASURED,
-        counted=True,
-        rows=reduced_curve(LoadBlock(samples)),
+        rows=reduced_curve(block),
         load_u_n=0.0,
         load_u_relative=FILE_LOAD_U_RELATIVE,
         height_u_mm=FILE_HEIGHT_U_MM,
-        samples=samples,
+        samples=block.samples,
         note=name,
     )
 
@@ -185,9 +211,12 @@ def _import_points(
         raise CoilbenchError(
             f"the file has no spring {label!r}",
             where=table.name,
-            mend="Check --label; without it, all springs of the file are taken",
+            hint="Check --label; without it, all springs of the file are taken",
         )
-    ids = {spring.label: _spring_id(record, spring.label, table.name) for spring in wanted}
+    try:
+        ids = {spring.label: record.spring(spring.label).spring_id for spring in wanted}
+    except CoilbenchError as error:
+        raise CoilbenchError(error.what, where=table.name, hint=error.hint) from error
     solids = {s.label: s for s in find_solid_heights(content.springs, closed_down)}
     found = {label: solids[label] for label in ids if solids[label].solid_height_mm is not None}
     entry_id = entry_id or new_id()
@@ -199,25 +228,17 @@ def _import_points(
                 (spring.loading, spring.unloading),
                 (0.0, FILE_LOAD_U_RELATIVE, FILE_HEIGHT_U_MM),
                 note=table.name,
+                entry_id=entry_id,
             )
-            solid = found.get(spring.label)
-            if solid is not None:
+            if (solid := found.get(spring.label)) is not None:
                 mm, reason = solid.solid_height_mm, solid.reason
                 sweep = replace(sweep, solid_height_mm=mm, solid_reason=reason)
-            _store_new(db, replace(sweep, entry_id=entry_id), spring.label)
+            _store_new(db, sweep, spring.label)
         refresh_solid_heights(db, (ids[label] for label in found))
-    notes = (*content.notes, _ASSUMED)
+    notes: list[ImportNote] = [*content.drops, AssumedUncertainty()]
     if found:
-        reason = next(iter(found.values())).reason
-        notes += (f"Solid heights of {len(found)} springs taken from it: {reason}",)
-    return Imported("points", tuple(ids), notes)
-
-
-def _spring_id(record: SetRecord, label: str, file: str) -> str:
-    try:
-        return record.spring(label).spring_id
-    except CoilbenchError as error:
-        raise CoilbenchError(error.what, where=file, mend=error.mend) from error
+        notes.append(SolidHeightsFound(len(found), next(iter(found.values())).reason))
+    return Imported("points", tuple(ids), tuple(notes))
 
 
 def _points_sweep(
@@ -236,9 +257,6 @@ def _points_sweep(
     return NewSweep(
         spring_id=spring_id,
         origin=origin,
-        status=SweepStatus.COMPLETE,
-        purpose=Purpose.MEASURED,
-        counted=True,
         rows=rows,
         load_u_n=load_u_n,
         load_u_relative=load_u_relative,
@@ -252,13 +270,13 @@ def _points_sweep(
 def store_readings(
     db: Database, record: SetRecord, readings: Sequence[KeyedReading], setup: KeyedSetup
 ) -> tuple[str, ...]:
-    """Store keyed readings, one sweep a spring; returns the labels.
+    """Store keyed readings, one sweep per spring; returns the labels.
 
-    What was typed stands beside the derived points (`keyed_json`): what the scale showed, the
+    What was typed is kept beside the derived points (`keyed_json`): what the scale showed, the
     height or the depth, and how the readings were taken.
 
     Raises:
-        CoilbenchError: a label that the set doesn't have, or an impossible reading. Nothing is
+        CoilbenchError: a label that the set does not have, or an impossible reading. Nothing is
             stored then.
     """
     by_label: dict[str, list[KeyedReading]] = {}
@@ -286,3 +304,105 @@ def store_readings(
         for sweep in sweeps:
             store_sweep(db, sweep)
     return tuple(by_label)
+
+
+LAST = "last"
+FILES = (Origin.RAW_FILE, Origin.CONVERTED_FILE, Origin.POINTS_FILE)
+KEYED = (Origin.KEYED,)
+_NOTE = "taken back"  # as books have it
+
+
+@dataclass(frozen=True)
+class Entry:
+    """One run of import or note.
+
+    Attributes:
+        stored_utc: when its first stroke was stored.
+        set_name: the set it went to.
+        files: their names; none for keyed readings.
+        labels: the springs it brought something for.
+        counts: whether any of it still counts.
+    """
+
+    entry_id: str
+    stored_utc: str
+    set_name: str
+    files: tuple[str, ...]
+    labels: tuple[str, ...]
+    counts: bool
+
+
+def entries(
+    db: Database, origins: Sequence[Origin], set_name: str | None = None
+) -> tuple[Entry, ...]:
+    """Return the runs that brought strokes of these origins, newest first."""
+    marks = ", ".join("?" * len(origins))
+    found: dict[str, list[dict[str, Any]]] = {}
+    for row in db.query(
+        f"""
+        SELECT entry_id, stored_utc, sets.name AS set_name, label, note, counted
+        FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
+        WHERE entry_id IS NOT NULL AND origin IN ({marks}) ORDER BY sweeps.rowid
+        """,  # noqa: S608  question marks only
+        [origin.value for origin in origins],
+    ):
+        if set_name in (None, row["set_name"]):
+            found.setdefault(row["entry_id"], []).append(row)
+    return tuple(_entry(rows) for rows in reversed(found.values()))
+
+
+def _entry(rows: Sequence[dict[str, Any]]) -> Entry:
+    files = [row["note"].partition("; ")[0] for row in rows if row["note"] is not None]
+    return Entry(
+        entry_id=rows[0]["entry_id"],
+        stored_utc=rows[0]["stored_utc"],
+        set_name=rows[0]["set_name"],
+        files=tuple(file for file in dict.fromkeys(files) if file != _NOTE),
+        labels=tuple(dict.fromkeys(row["label"] for row in rows)),
+        counts=any(row["counted"] for row in rows),
+    )
+
+
+def undo(db: Database, which: str, origins: Sequence[Origin], set_name: str | None = None) -> Entry:
+    """Undo a run of import or note: what it brought is kept, but no longer counts.
+
+    Solid heights found in it go too; those found in earlier strokes apply again.
+
+    Args:
+        db: the open book.
+        which: `last`, the last one that still counts; or an id, or its first characters.
+        origins: of runs to choose from.
+        set_name: of the set to choose from; None for all.
+
+    Raises:
+        CoilbenchError: there is none, several begin so, or it was undone before.
+    """
+    with writing(db):
+        entry = _chosen(entries(db, origins, set_name), which)
+        springs = db.execute(
+            "SELECT DISTINCT spring_id FROM sweeps WHERE entry_id = ?", [entry.entry_id]
+        ).fetchall()
+        db.execute(
+            "UPDATE sweeps SET counted = 0, ruling = NULL,"
+            " note = coalesce(note || '; ', '') || ? WHERE entry_id = ? AND counted",
+            [_NOTE, entry.entry_id],
+        )
+        refresh_solid_heights(db, (spring_id for (spring_id,) in springs))
+    return entry
+
+
+def _chosen(known: Sequence[Entry], which: str) -> Entry:
+    if which == LAST:
+        fitting = [entry for entry in known if entry.counts][:1]
+        what = "there is nothing left to undo"
+    else:
+        fitting = [entry for entry in known if entry.entry_id.startswith(which) and which]
+        many = "more than one" if fitting else "no"
+        what = f"{many} run of this command has an id that begins with {which!r}"
+    if len(fitting) != 1:
+        raise CoilbenchError(what, hint="See the runs and their ids with --history")
+    if not fitting[0].counts:
+        raise CoilbenchError(
+            f"the run {which} was undone before", hint="See the others with --history"
+        )
+    return fitting[0]

@@ -1,8 +1,14 @@
-"""Another bench's books into this one: again and again, in any order, with the same result."""
+"""Merge another bench's books into this one, again and again, in any order, with the same result.
+
+Two different sets of one name are kept apart: the one made first keeps the name, each later one
+gets the first characters of its id after it. A set whose springs were labelled in two ways keeps
+the labels that sort last.
+"""
 
 from __future__ import annotations
 
 import hashlib
+import re
 import shutil
 import tempfile
 from collections.abc import Collection, Iterator, Mapping, Sequence
@@ -14,26 +20,143 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.copies import copy_book, keep_copy
-from coilbench.capture.book.merge_names import settle_labels, settle_names
-from coilbench.capture.book.merge_rows import (
-    RULES,
-    Settled,
-    insert_new,
-    refuse_unlike,
-    settle,
-)
-from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.rows import writing
-from coilbench.capture.book.solid_heights import refresh_solid_heights
+from coilbench.capture.book.merge_rows import RULES, Settled
+from coilbench.capture.book.nominals import SetNominal
+from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.locks import hold_book
-from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.units import counted
 
+_TAIL = re.compile(r"~([0-9a-f]{4,})$")
+_FEWEST_FIGURES = 4
+
+
+def base_name(name: str, set_id: str) -> str:
+    """Return a set's name without the characters of its id that a merge added."""
+    tail = _TAIL.search(name)
+    return name[: tail.start()] if tail and set_id.startswith(tail[1]) else name
+
+
+def told_apart(sets: Mapping[str, tuple[str, str]]) -> dict[str, str]:
+    """Return a different name for each set.
+
+    Args:
+        sets: by id, when it was made and its name.
+    """
+    groups: dict[str, list[tuple[str, str]]] = {}
+    for set_id, (made_utc, name) in sets.items():
+        groups.setdefault(base_name(name, set_id), []).append((made_utc, set_id))
+    names = {}
+    for base, members in groups.items():
+        (_, first), *later = sorted(members)
+        names[first] = base
+        ids = [set_id for _, set_id in later]
+        figures = _figures([first, *ids])
+        names |= {set_id: f"{base}~{set_id[:figures]}" for set_id in ids}
+    return names
+
+
+def _figures(ids: list[str]) -> int:
+    """Return how many characters of the ids make them different."""
+    figures = _FEWEST_FIGURES
+    while len({set_id[:figures] for set_id in ids}) < len(ids):
+        figures += 1
+    return figures
+
+
+def settle_names(db: Database, others: list[str]) -> Iterator[str]:
+    """Name the sets of a merged book; yields a note for each changed name.
+
+    Args:
+        db: the book; sets from the others have their id as a stand-in for a name.
+        others: the names that the other books are attached under.
+    """
+    names = _union(db, others, "sets", "name")
+    made = dict(db.execute("SELECT id, made_utc FROM main.sets").fetchall())
+    old = dict(db.execute("SELECT id, name FROM main.sets").fetchall())
+    new = told_apart(
+        {
+            set_id: (made[set_id], max(base_name(name, set_id) for name in given))
+            for set_id, given in names.items()
+        }
+    )
+    changed = {set_id: name for set_id, name in new.items() if old[set_id] != name}
+    for stand_in in (True, False):
+        for set_id, name in changed.items():
+            db.execute(
+                "UPDATE main.sets SET name = ? WHERE id = ?",
+                [set_id if stand_in else name, set_id],
+            )
+    for set_id, name in sorted(changed.items(), key=lambda item: item[1]):
+        was = {base_name(one, set_id) for one in names[set_id]}
+        if len(was) > 1:
+            yield f"a set was called {' and '.join(sorted(was))} in the two books; now {name}"
+        elif name not in names[set_id] or old[set_id] != set_id:  # new to all, or to this book
+            yield f"there are two sets {was.pop()}: the one made later is now called {name}"
+
+
+def settle_labels(db: Database, others: list[str]) -> Iterator[str]:
+    """Label the springs of a merged book; yields a note for each set labelled in two ways."""
+    labels = _union(db, others, "springs", "label")
+    sets: dict[str, list[str]] = {}
+    for set_id, spring_id in db.execute("SELECT set_id, id FROM main.springs ORDER BY turn"):
+        sets.setdefault(set_id, []).append(spring_id)
+    old = dict(db.execute("SELECT id, label FROM main.springs").fetchall())
+    for set_id, springs in sets.items():
+        namings = _namings(db, others, set_id)
+        taken = dict(zip(springs, max(namings), strict=True))
+        changed = {one: label for one, label in taken.items() if old[one] != label}
+        for stand_in in (True, False):
+            for spring_id, label in changed.items():
+                db.execute(
+                    "UPDATE main.springs SET label = ? WHERE id = ?",
+                    [spring_id if stand_in else label, spring_id],
+                )
+        if len(namings) > 1:
+            differ = [one for one in springs if len(labels[one]) > 1]
+            differing = ", ".join(
+                f"{' and '.join(sorted(labels[one]))} (now {taken[one]})" for one in differ
+            )
+            yield f"springs were labelled in two ways: {differing}"
+
+
+def _namings(db: Database, others: list[str], set_id: str) -> set[tuple[str, ...]]:
+    """Return the labels that a set has in each book, in turn order, without stand-ins."""
+    found = set()
+    for book in ("main", *others):
+        rows = db.execute(
+            f"SELECT id, label FROM {book}.springs WHERE set_id = ? ORDER BY turn",  # noqa: S608
+            [set_id],
+        ).fetchall()
+        if rows and not any(spring_id == label for spring_id, label in rows):
+            found.add(tuple(label for _, label in rows))
+    return found
+
+
+def _union(db: Database, others: list[str], table: str, column: str) -> dict[str, set[str]]:
+    """Return by id what a column holds in each book, without stand-ins."""
+    found: dict[str, set[str]] = {}
+    for book in ("main", *others):
+        for row_id, value in db.execute(f"SELECT id, {column} FROM {book}.{table}"):  # noqa: S608
+            if value != row_id:
+                found.setdefault(row_id, set()).add(value)
+    return found
+
+
+@dataclass(frozen=True)
+class TwoNominals:
+    """A set had different nominals in two books, and this one was kept."""
+
+    set_name: str
+    kept: SetNominal
+
+
+Note = str | TwoNominals  # a sentence without a full stop, or a finding with quantities
 MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = "a copy of another stroke of this spring"
-# Tables that RULES says nothing of: one row that is settled by itself, and a stroke under way.
+# Tables without a rule: one row that is settled separately, and a stroke under way.
 BESIDE_THE_RULES = ("rig_settings", "stroke_chunks")
 
 
@@ -43,39 +166,39 @@ class Merged:
 
     Attributes:
         brought: how many rows of each table came in; tables with none are left out.
-        notes: what differed, and what was taken, sentences without a full stop.
+        notes: what differed and what was kept.
         kept: the copy of the book as it was before; None where nothing changed.
     """
 
     brought: dict[str, int]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     kept: Path | None
 
 
 def merge_books(path: Path, others: Sequence[Path]) -> Merged:
     """Bring the sets, strokes and calibrations of other books into this one, all or nothing.
 
-    What both hold is there once. The other books are read from a copy and are not changed. The
+    Rows in both are there once. The other books are read from a copy and are not changed. The
     calibration in force stays this book's, if it has one. A copy of this book is kept beside it
     unless nothing changes.
 
     Args:
-        path: the book that takes them in.
-        others: the books to bring in.
+        path: this book.
+        others: the books to merge into it.
 
     Raises:
-        CoilbenchError: a book that is not there, is damaged, of a newer program or in use, this
-            book itself, or two books that contradict each other. Nothing is changed then.
+        CoilbenchError: a book is missing, damaged, of a newer program, in use or this book itself,
+            or two books contradict each other. Nothing is changed then.
     """
     if not path.exists():
         raise CoilbenchError(
             "there is no book here to merge into",
             where=str(path),
-            mend="Name it with --book, or begin with a copy: coilbench book put-back FILE",
+            hint="Give it with --book, or start from a copy: coilbench book put-back FILE",
         )
     if len(others) > MOST_BOOKS:
         raise CoilbenchError(
-            f"{len(others)} books at a time are too many", mend=f"Merge up to {MOST_BOOKS}"
+            f"{len(others)} books are too many at a time", hint=f"Merge up to {MOST_BOOKS}"
         )
     for other in others:
         _refuse_unfit(path, other)
@@ -89,21 +212,20 @@ def merge_books(path: Path, others: Sequence[Path]) -> Merged:
 def _refuse_unfit(path: Path, other: Path) -> None:
     if path.exists() and other.exists() and path.samefile(other):
         raise CoilbenchError(
-            "this is the book itself", where=str(other), mend="Name another bench's book"
+            "this is the book itself", where=str(other), hint="Give another bench's book"
         )
     found = check_book(other)
     if found.findings:
         raise CoilbenchError(
-            f"this book is damaged ({found.findings[0]}), and nothing was merged",
+            f"this book is damaged ({found.findings[0]}); nothing was merged",
             where=str(other),
-            mend="See: coilbench book check FILE",
+            hint="See: coilbench book check FILE",
         )
     if found.running:
         raise CoilbenchError(
             "a capture has this book open, or ended without closing it",
             where=str(other),
-            mend="End the capture; if none is running, look into the book once with --book and "
-            "set list",
+            hint="End the capture; if none is running, first run: coilbench --book FILE set list",
         )
 
 
@@ -125,7 +247,7 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
     brought = dict.fromkeys(RULES, 0)
-    notes: list[str] = []
+    notes: list[Note] = []
     with writing(db):
         before = db.conn.total_changes
         touched: set[str] = set()
@@ -142,24 +264,24 @@ def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
 
 def _bring_in(
     db: Database, name: str, shown: str, brought: dict[str, int], touched: set[str]
-) -> Iterator[str]:
-    """Bring one book in; yields what differed. `touched` gets the springs with other strokes."""
+) -> Iterator[Note]:
+    """Merge one book; yields what differed. `touched` gets the springs with changed strokes."""
     _refuse_other_springs(db, name, shown)
-    for table in RULES:
-        refuse_unlike(db, name, table, shown)
-    for table in RULES:
-        for settled in settle(db, name, table):
-            if table == "sweeps" and settled.taken is settled.theirs:
+    for rule in RULES.values():
+        rule.refuse_unlike(db, name, shown)
+    for rule in RULES.values():
+        for settled in rule.settle(db, name):
+            if settled.table == "sweeps" and settled.taken is settled.theirs:
                 touched.add(_spring_of(db, settled.row_id))
-            yield from _words(db, settled)
+            yield from _notes_of(db, settled)
     touched.update(_springs_with_new_strokes(db, name))
-    for table in RULES:
-        brought[table] += insert_new(db, name, table)
+    for table, rule in RULES.items():
+        brought[table] += rule.insert_new(db, name)
     yield from _shorter_limit(db, name)
 
 
 def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
-    """Refuse a set that has springs in one book which it doesn't have in the other."""
+    """Refuse a set with different springs in the two books."""
     row = db.execute(
         f"""
         SELECT sets.name FROM main.sets JOIN {name}.sets AS theirs USING (id) WHERE
@@ -174,7 +296,7 @@ def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
             f"the set {row[0]!r} has other springs than in this book, though it is the same set: "
             "one of the two was changed by another program, or is damaged",
             where=shown,
-            mend="See which with: coilbench book check",
+            hint="Look for damage in each with: coilbench book check",
         )
 
 
@@ -193,17 +315,16 @@ def _springs_with_new_strokes(db: Database, name: str) -> list[str]:
     return [row[0] for row in rows]
 
 
-def _words(db: Database, settled: Settled) -> Iterator[str]:
-    """Say what differed where a person may care."""
+def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
+    """Note what differed where it matters to the user."""
     if settled.table == "sets" and None not in (
         settled.ours["nominal_json"],
         settled.theirs["nominal_json"],
     ):
         (name,) = db.execute("SELECT name FROM sets WHERE id = ?", [settled.row_id]).fetchone()
-        yield (
-            f"the set {name} has two nominals; kept: {settled.taken['nominal_json']}; another is "
-            f"given with: coilbench set nominal {name}"
-        )
+        kept = SetNominal.from_json(settled.taken["nominal_json"])
+        if kept is not None:
+            yield TwoNominals(name, kept)
     if settled.table == "sweeps":
         label, stored_utc = db.execute(
             "SELECT label, stored_utc FROM main.sweeps JOIN main.springs ON springs.id = spring_id"
@@ -212,15 +333,15 @@ def _words(db: Database, settled: Settled) -> Iterator[str]:
         ).fetchone()
         which = f"the stroke of {label} stored {stored_utc[:16].replace('T', ' ')}"
         if settled.ours["counted"] != settled.theirs["counted"]:
-            yield f"{which} counts in one book only; it does not count any more"
+            yield f"{which} counted in one book only; it no longer counts"
         elif settled.ours["ruling"] != settled.theirs["ruling"]:
-            yield f"{which} has a ruling in one book or two; now: {settled.taken['ruling']}"
+            yield f"{which} had different rulings; now: {settled.taken['ruling']}"
 
 
 def _count_once(db: Database, touched: Collection[str]) -> Iterator[str]:
-    """Take out of the count what two benches imported from the same file into the same spring.
+    """Count once what two benches imported from the same file into the same spring.
 
-    As an import refuses: a copy would count as a second measurement. The one stored first counts.
+    A copy would count as a second measurement. The one stored first counts.
     """
     copies = 0
     for spring_id in sorted(touched):
@@ -258,7 +379,7 @@ def _content(db: Database, row: Mapping[str, Any]) -> bytes:
 
 
 def _shorter_limit(db: Database, name: str) -> Iterator[str]:
-    """Of two limits for a calibration's age keep the shorter one: it lets less pass."""
+    """Keep the shorter of two limits for a calibration's age, the stricter one."""
     cursor = db.execute(
         f"INSERT INTO main.rig_settings SELECT * FROM {name}.rig_settings WHERE true"  # noqa: S608
         " ON CONFLICT (only_row) DO UPDATE SET good_for_days = excluded.good_for_days"
@@ -266,4 +387,4 @@ def _shorter_limit(db: Database, name: str) -> Iterator[str]:
     )
     if cursor.rowcount > 0:
         (days,) = db.execute("SELECT good_for_days FROM main.rig_settings").fetchone()
-        yield f"a calibration and a check now stand for {days:g} days, the shorter of the limits"
+        yield f"a calibration or check is now valid for {days:g} days, the shorter of the limits"

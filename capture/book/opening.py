@@ -1,24 +1,32 @@
-"""Open a book safely: ours or refused, journalled, foreign keys on, up to date, put in order."""
+"""Open a book safely: only ours, journalled, migrated, recovered; one capture per book and port."""
 
 from __future__ import annotations
 
+import hashlib
+import os
 import sqlite3
+import tempfile
+import time
 from collections.abc import Iterator
 from contextlib import ExitStack, closing, contextmanager
 from pathlib import Path
 
+from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
-from coilbench.capture.book.copies import keep_copy
-from coilbench.capture.book.identity import APPLICATION_ID, MIGRATION_NAMES
-from coilbench.capture.book.recovery import left_over, recover
+from coilbench.capture.book.copies import (
+    APPLICATION_ID,
+    MIGRATION_NAMES,
+    explaining_sqlite_errors,
+    keep_copy,
+)
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import migrations
-from coilbench.capture.book.sqlite_words import wording_sqlite_errors
+from coilbench.capture.book.sessions import left_over, recover
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.locks import hold_book
 
 BUSY_TIMEOUT_MS = 5000
+BUSY_PAUSE_S = 0.005
 
 
 @contextmanager
@@ -28,10 +36,9 @@ def open_book(
     create: bool = False,
     busy_timeout_ms: int = BUSY_TIMEOUT_MS,
 ) -> Iterator[Database]:
-    """Open a book, bring it up to date, put it in order after a crash, and close it again.
+    """Open a book, migrate it, recover it after a crash, and close it again.
 
-    Every commit is on the disk when it returns (`synchronous = FULL`): what was acknowledged
-    survives a power cut.
+    Every commit is on the disk when it returns (`synchronous = FULL`), so it survives a power cut.
 
     Args:
         path: the file.
@@ -40,25 +47,26 @@ def open_book(
 
     Raises:
         CoilbenchError: no such book, not a book of ours, a newer one, locked, damaged or not
-            writable. The body's SQLite errors too: locked, disk full.
+            writable; also for SQLite errors of the body: locked, disk full.
     """
     _check_path(path, create=create)
-    with wording_sqlite_errors(path):
+    with explaining_sqlite_errors(path):
         _check_ours(path)
         with closing(sqlite3.connect(path, timeout=busy_timeout_ms / 1000)) as connection:
             db = Database(connection)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
             _bring_up_to_date(db, path)
+            _journal(db, busy_timeout_ms)
             if left_over(db):
-                _put_in_order(db, path)
+                _recover(db, path)
             yield db
 
 
 def _check_path(path: Path, *, create: bool) -> None:
     if path.is_dir():
         raise CoilbenchError(
-            "this is a folder, not a book", where=str(path), mend="Name a file with --book"
+            "this is a folder, not a book", where=str(path), hint="Give a file with --book"
         )
     if path.exists():
         return
@@ -66,7 +74,7 @@ def _check_path(path: Path, *, create: bool) -> None:
         raise CoilbenchError(
             "there is no book here yet",
             where=str(path),
-            mend="Start one with: coilbench set new NAME --role outer --count 12",
+            hint="Start one with: coilbench set new NAME --role outer --count 12",
         )
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
@@ -74,15 +82,15 @@ def _check_path(path: Path, *, create: bool) -> None:
         raise CoilbenchError(
             f"the book's folder cannot be made ({error.strerror})",
             where=str(path.parent),
-            mend="Check the name given with --book",
+            hint="Check the path given with --book",
         ) from error
 
 
 def _check_ours(path: Path) -> None:
-    """Refuse a file of another program before anything could touch it.
+    """Refuse a file of another program without changing it.
 
-    Read as immutable, so that not even another program's journal is worked in. SQLite reads it,
-    never `open`: closing a file takes away the locks this process holds on it elsewhere
+    Read as immutable, so that another program's journal is not applied. SQLite reads it, never
+    `open`: closing a file drops the locks that this process holds on it elsewhere
     (https://www.sqlite.org/howtocorrupt.html, 2.2).
     """
     if not path.exists() or path.stat().st_size == 0:
@@ -92,13 +100,13 @@ def _check_ours(path: Path) -> None:
     except sqlite3.DatabaseError as error:
         if error.sqlite_errorcode != sqlite3.SQLITE_CORRUPT:
             raise
-        # Cut off while its journal was brought in: without the journal it is not whole.
+        # Interrupted while its journal was written back: incomplete without the journal.
         application_id = _application_id(path, "mode=ro")
     if application_id != APPLICATION_ID:
         raise CoilbenchError(
-            "this SQLite file was not made by coilbench, and it is left as it is",
+            "this SQLite file was not made by coilbench; it is not changed",
             where=str(path),
-            mend="Name another file with --book",
+            hint="Give another file with --book",
         )
 
 
@@ -112,34 +120,128 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
     newer = {migration.name for migration in migrations.applied(db)} - set(MIGRATION_NAMES)
     if newer:
         raise CoilbenchError(
-            f"a newer coilbench has written this book ({min(newer)}), and it is left as it is",
+            f"a newer coilbench has written this book ({min(newer)}); it is not changed",
             where=str(path),
-            mend="Update coilbench, or name another file with --book",
+            hint="Update coilbench, or give another file with --book",
         )
     if migrations.pending(db):
-        with writing(db):  # a new book is there whole or not at all
+        with writing(db):  # a new book is complete or not there
             _keep_older(db, path)
             migrations.apply(db)
-    # After the tables: as long as they are in the journal only, the file would not say whose it is.
-    if db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
-        db.execute("PRAGMA journal_mode = WAL")
+
+
+def _journal(db: Database, busy_timeout_ms: int) -> None:
+    """Turn on the journal, waiting for others that do so too: SQLite itself does not wait here.
+
+    After the tables: while these are only in the journal, the file has no application id.
+    """
+    until_s = time.monotonic() + busy_timeout_ms / 1000
+    while db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
+        try:
+            db.execute("PRAGMA journal_mode = WAL")
+        except sqlite3.OperationalError as error:
+            busy = error.sqlite_errorcode & 0xFF == sqlite3.SQLITE_BUSY
+            if not busy or time.monotonic() > until_s:
+                raise
+            time.sleep(BUSY_PAUSE_S)
 
 
 def _keep_older(db: Database, path: Path) -> None:
-    """Copy a book of an older version as it is, before it changes; holding the write lock."""
+    """Copy a book of an older version before it changes, holding the write lock."""
     pending = migrations.pending(db)  # another program may have been first
     if pending and migrations.applied(db):
         keep_copy(path, pending[0].name.partition("_")[0])
 
 
-def _put_in_order(db: Database, path: Path) -> None:
-    """Close what a killed capture left open; leave it alone while a capture may be running.
+def _recover(db: Database, path: Path) -> None:
+    """Close what a killed capture left open, unless a capture may be running.
 
-    A capture that is just starting holds the lock too, and calls `recover` by itself.
+    A capture that is just starting holds the lock, and calls `recover` itself.
     """
     with ExitStack() as lock:
         try:
             lock.enter_context(hold_book(path))
         except CoilbenchError:
-            return  # a capture holds it, or no lock can be made here: reading needs none
+            return  # a capture holds it, or no lock can be made here; reading needs none
         recover(db)
+
+
+_NOT_SHARED = frozenset({"virtual", "recording"})
+
+
+def book_lock_path(book: Path) -> Path:
+    """Return the lock file of a book, the same for any of its names."""
+    real = Path(os.path.realpath(book))
+    return real.with_name(real.name + ".lock")
+
+
+@contextmanager
+def hold_book(book: Path) -> Iterator[None]:
+    """Be the only capture that writes this book.
+
+    Raises:
+        CoilbenchError: another capture holds it.
+    """
+    with _held(
+        book_lock_path(book),
+        CoilbenchError(
+            "another coilbench capture is writing this book",
+            where=str(book),
+            hint="Stop that one first, or give another book with --book",
+        ),
+    ):
+        yield
+
+
+def port_lock_path(url: str) -> Path:
+    """Return this user's lock file of a port, the same for any of its names.
+
+    Another user's capture is refused by the port itself.
+    """
+    device = url.removeprefix("serial://").partition("?")[0]
+    place = os.path.realpath(device) if device.startswith("/") else url
+    user = os.getuid() if hasattr(os, "getuid") else 0
+    key = hashlib.sha256(f"{user} {place}".encode()).hexdigest()[:16]
+    return Path(tempfile.gettempdir()) / f"coilbench-port-{key}.lock"
+
+
+@contextmanager
+def hold_port(url: str) -> Iterator[None]:
+    """Be the only capture on this port.
+
+    A simulated rig and a recording are not shared, so they are not locked.
+
+    Raises:
+        CoilbenchError: another capture holds it.
+    """
+    if url.partition(":")[0].lower() in _NOT_SHARED:
+        yield
+        return
+    with _held(
+        port_lock_path(url),
+        CoilbenchError(
+            "another coilbench capture is using this port",
+            where=url,
+            hint="Stop that one first",
+        ),
+    ):
+        yield
+
+
+@contextmanager
+def _held(path: Path, refusal: CoilbenchError) -> Iterator[None]:
+    lock = FileLock(path)
+    try:
+        lock.acquire(timeout=0)
+    except Timeout as error:
+        raise refusal from error
+    except OSError as error:
+        raise CoilbenchError(
+            f"the lock file cannot be created ({error.strerror})",
+            where=str(path),
+            hint="Check the folder's permissions",
+        ) from error
+    try:
+        yield
+    finally:
+        lock.release()

@@ -1,25 +1,30 @@
-"""Rows into the book: in one transaction, with finite numbers, an id and a time of its own."""
+"""Rows in and out of the book: transactions, checked inserts, ids and times.
+
+Light to import: nothing heavy is loaded here.
+"""
 
 from __future__ import annotations
 
 import math
 import uuid
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from datetime import UTC, datetime
-
-from sqlite_utils import Database
+from typing import TYPE_CHECKING, Any
 
 from coilbench.capture.errors import CoilbenchError
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
 
 
 @contextmanager
 def writing(db: Database) -> Iterator[None]:
     """Make everything inside one transaction: all of it is stored, or nothing.
 
-    It takes the write lock at once, waiting for it if need be. A transaction that only starts
-    to write half-way fails without a wait when another program has written since. Inside another
-    transaction it is a part of that one.
+    It takes the write lock at the start, waiting for it if necessary: a transaction that starts
+    to write later fails without waiting when another program has written since. Inside another
+    transaction it is part of that one.
     """
     if db.conn.in_transaction:
         with db.atomic():
@@ -38,12 +43,17 @@ def insert(db: Database, table: str, row: Mapping[str, object]) -> None:
     """Insert one row.
 
     Raises:
-        CoilbenchError: a number is not finite. SQLite would store NaN as "not known".
+        CoilbenchError: a number is not finite. SQLite would store NaN as unknown.
     """
     for column, value in row.items():
         if isinstance(value, float) and not math.isfinite(value):
-            raise CoilbenchError(f"{column} is {value}, no number, and was not stored")
+            raise CoilbenchError(f"{column} is {value}, which is not a number; nothing was stored")
     db.table(table).insert(dict(row))
+
+
+def first_row(db: Database, sql: str, values: Iterable[object] = ()) -> dict[str, Any] | None:
+    """Return the first row of a query, or None."""
+    return next(iter(db.query(sql, list(values))), None)
 
 
 def new_id() -> str:
@@ -54,3 +64,18 @@ def new_id() -> str:
 def utc_now() -> str:
     """Return the time now, UTC, ISO 8601 to the millisecond."""
     return datetime.now(UTC).isoformat(timespec="milliseconds")
+
+
+def refresh_solid_heights(db: Database, spring_ids: Iterable[str]) -> None:
+    """Set springs' solid heights from the last stroke that counts and shows one; else unknown."""
+    db.conn.executemany(
+        """
+        UPDATE springs SET (solid_height_mm, solid_reason) = (
+          SELECT max(shown.solid_height_mm), shown.solid_reason FROM (
+            SELECT solid_height_mm, solid_reason FROM sweeps
+            WHERE spring_id = springs.id AND counted AND solid_height_mm IS NOT NULL
+            ORDER BY stored_utc DESC, id DESC LIMIT 1) AS shown)
+        WHERE id = ?
+        """,
+        [(spring_id,) for spring_id in spring_ids],
+    )

@@ -1,24 +1,45 @@
-"""Sessions in the book: one run of a capture, its health, and the stroke that is under way."""
+"""Sessions in the book: one run of a capture, its counters, the stroke under way, and recovery.
+
+After a crash the chunks of an unfinished stroke become a sweep marked as interrupted.
+"""
 
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
+from coilbench.capture.blocks import RawBlock
+from coilbench.capture.book.calibrations import find_calibration
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
-from coilbench.capture.calibration.model import InstrumentUncertainty
-from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.calibration.model import InstrumentUncertainty, apply
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import reduced_curve
+from coilbench.capture.strokes.sweep import Origin, SweepStatus
+
+_FROM_CHUNK = (
+    "spring_id",
+    "calibration_id",
+    "boot_id",
+    "zero_counts",
+    "load_u_n",
+    "load_u_relative",
+    "height_u_mm",
+)
+_COUNTERS = ("samples", "samples_lost", "lines_bad", "restarts")
 
 
 @dataclass(frozen=True)
 class ChunkOwner:
-    """Whose stroke a chunk belongs to, and how to read it; enough to rescue it after a crash."""
+    """The stroke that a chunk belongs to, and how to read it after a crash."""
 
     spring_id: str
     purpose: Purpose
@@ -32,8 +53,7 @@ def start_session(
     db: Database, set_id: str, source_url: str, device_id: str | None, firmware: str | None
 ) -> str:
     """Register a run of the capture; returns its id."""
-    session_id = new_id()
-    now = utc_now()
+    session_id, now = new_id(), utc_now()
     with writing(db):
         insert(
             db,
@@ -46,36 +66,24 @@ def start_session(
                 "firmware": firmware,
                 "started_utc": now,
                 "seen_utc": now,
-                "ended_utc": None,
-                "ended_reason": None,
-                "samples": 0,
-                "samples_lost": 0,
-                "lines_bad": 0,
-                "restarts": 0,
-                "live_json": None,
+                **dict.fromkeys(_COUNTERS, 0),
             },
         )
     return session_id
 
 
-def update_session(db: Database, session_id: str, snapshot: Snapshot) -> None:
-    """Store how the capture stands."""
+def update_session(db: Database, session_id: str, live: Mapping[str, Any]) -> None:
+    """Store the state of the capture, a snapshot's document with its counters."""
     with writing(db):
         db.table("sessions").update(
             session_id,
-            {
-                "seen_utc": utc_now(),
-                "samples": snapshot.samples,
-                "samples_lost": snapshot.samples_lost,
-                "lines_bad": snapshot.lines_bad,
-                "restarts": snapshot.restarts,
-                "live_json": json.dumps(snapshot.to_document(), allow_nan=False),
-            },
+            {name: live[name] for name in _COUNTERS}
+            | {"seen_utc": utc_now(), "live_json": json.dumps(live, allow_nan=False)},
         )
 
 
 def end_session(db: Database, session_id: str, reason: str) -> None:
-    """Close a run of the capture."""
+    """End a run of the capture."""
     with writing(db):
         db.table("sessions").update(session_id, {"ended_utc": utc_now(), "ended_reason": reason})
 
@@ -87,7 +95,7 @@ def store_chunk(
     owner: ChunkOwner,
     samples: NDArray[np.void],
 ) -> None:
-    """Put a second of the running stroke in safety."""
+    """Store a second of the running stroke."""
     blob_format, blob = sample_blob.pack(samples)
     with writing(db):
         insert(
@@ -96,14 +104,9 @@ def store_chunk(
             {
                 "session_id": session_id,
                 "chunk": chunk,
-                "spring_id": owner.spring_id,
+                **{name: value for name, value in vars(owner).items() if name != "instrument"},
                 "purpose": owner.purpose.value,
-                "calibration_id": owner.calibration_id,
-                "boot_id": owner.boot_id,
-                "zero_counts": owner.zero_counts,
-                "load_u_n": owner.instrument.load_u_n,
-                "load_u_relative": owner.instrument.load_u_relative,
-                "height_u_mm": owner.instrument.height_u_mm,
+                **vars(owner.instrument),
                 "samples_format": blob_format,
                 "samples_blob": blob,
             },
@@ -111,21 +114,85 @@ def store_chunk(
 
 
 def drop_chunks(db: Database, session_id: str) -> None:
-    """Forget the running stroke's chunks: it is stored as a sweep, or was none."""
+    """Delete the running stroke's chunks: it was stored as a sweep, or was not a stroke."""
     with writing(db):
         db.execute("DELETE FROM stroke_chunks WHERE session_id = ?", [session_id])
 
 
-def live_session(db: Database) -> tuple[str, Snapshot] | None:
-    """Return (seen_utc, snapshot) of the capture that is running on this book, or None."""
+def live_session(db: Database) -> tuple[str, dict[str, Any]] | None:
+    """Return (seen_utc, snapshot's document) of the capture running on this book, or None."""
     row = db.execute(
         "SELECT seen_utc, live_json FROM sessions"
         " WHERE ended_utc IS NULL AND live_json IS NOT NULL ORDER BY seen_utc DESC LIMIT 1"
     ).fetchone()
-    return None if row is None else (row[0], Snapshot.from_document(json.loads(row[1])))
+    return None if row is None else (row[0], json.loads(row[1]))
 
 
 def last_end(db: Database) -> str | None:
-    """Return why the newest capture ended; None where it runs, or there was none."""
+    """Return why the newest capture ended; None where it is running, or there was none."""
     row = db.execute("SELECT ended_reason FROM sessions ORDER BY rowid DESC LIMIT 1").fetchone()
     return None if row is None else row[0]
+
+
+UNCLOSED = "ended without closing the book"
+
+
+def left_over(db: Database) -> bool:
+    """Return whether a capture ended without closing this book, or is still running."""
+    found = db.execute("SELECT 1 FROM sessions WHERE ended_utc IS NULL LIMIT 1").fetchone()
+    return found is not None
+
+
+def recover(db: Database) -> int:
+    """Close what a killed capture left open; returns how many strokes were recovered.
+
+    Call it only while holding the book's lock: a running capture looks the same.
+    """
+    with writing(db):
+        unclosed = [
+            row["id"] for row in db.query("SELECT id FROM sessions WHERE ended_utc IS NULL")
+        ]
+        return sum(_close(db, session_id) for session_id in unclosed)
+
+
+def _close(db: Database, session_id: str) -> bool:
+    """End one session; returns whether a stroke was recovered.
+
+    Chunks that cannot be read stay as they are; the book opens all the same.
+    """
+    chunks = list(
+        db.query("SELECT * FROM stroke_chunks WHERE session_id = ? ORDER BY chunk", [session_id])
+    )
+    try:
+        if chunks:
+            _store_recovered(db, session_id, chunks)
+    except CoilbenchError as error:
+        end_session(db, session_id, f"{UNCLOSED}; its last stroke is left in chunks: {error.what}")
+        return False
+    drop_chunks(db, session_id)
+    end_session(db, session_id, UNCLOSED)
+    return bool(chunks)
+
+
+def _store_recovered(db: Database, session_id: str, chunks: list[dict[str, Any]]) -> None:
+    first = chunks[0]
+    samples = np.concatenate(
+        [sample_blob.unpack(row["samples_format"], row["samples_blob"]) for row in chunks]
+    )
+    calibration = find_calibration(db, first["calibration_id"]).calibration
+    block = apply(calibration, RawBlock(samples, first["boot_id"]), first["zero_counts"])
+    store_sweep(
+        db,
+        NewSweep(
+            **{name: first[name] for name in _FROM_CHUNK},
+            origin=Origin.RIG,
+            status=SweepStatus.INTERRUPTED,
+            purpose=Purpose(first["purpose"]),
+            counted=False,
+            rows=reduced_curve(block),
+            samples=samples,
+            samples_lost=int((np.diff(samples["seq"]) - 1).sum()),
+            session_id=session_id,
+            note=f"the capture {UNCLOSED}",
+        ),
+    )

@@ -3,22 +3,34 @@
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal, cast
+from typing import Literal
 
 from sqlite_utils import Database
 
 from coilbench.capture.book.nominals import SetNominal
-from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.turns import Done, Purpose, TurnOrder
+from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
 
 Role = Literal["outer", "inner", "single"]
 CONDITIONING_STROKES = 2  # common practice, no source: work a spring a few times before reading it
 MEASURED_STROKES = 3
 MOST_SPRINGS = 999
 LONGEST_NAME = 60
+_COLUMNS = (
+    "name",
+    "role",
+    "free_length_mm",
+    "solid_height_mm",
+    "wire_mm",
+    "coil_diameter_mm",
+    "active_coils",
+    "conditioning_strokes",
+    "measured_strokes",
+)
 
 
 @dataclass(frozen=True)
@@ -26,8 +38,8 @@ class SpringRecord:
     """One spring of a set.
 
     Attributes:
-        solid_height_mm: measured for this spring; None falls back on the set's.
-        solid_reason: how that was found, in words.
+        solid_height_mm: found for this spring; where None, the set's holds.
+        solid_reason: how it was found.
     """
 
     spring_id: str
@@ -70,7 +82,7 @@ class SetRecord:
                 return spring
         raise CoilbenchError(
             f"the set {self.name!r} has no spring {label!r}",
-            mend=f"Its springs are {_shortened(self.labels)}",
+            hint=f"Its springs are {_shortened(self.labels)}",
         )
 
 
@@ -79,8 +91,8 @@ class SetPlan:
     """A set as the user asks for it; lengths in mm, dimensions None where not given.
 
     Raises:
-        CoilbenchError: a name or label that cannot be one, a label that stands twice, an
-            impossible dimension or count. So a plan is sound before any book is opened for it.
+        CoilbenchError: an invalid name or label, a duplicate label, an impossible dimension or
+            count. So a plan is valid before any book is opened for it.
     """
 
     name: str
@@ -102,13 +114,13 @@ class SetPlan:
         if self.conditioning_strokes < 0 or self.measured_strokes < 1:
             raise CoilbenchError(
                 f"{self.conditioning_strokes} conditioning presses and {self.measured_strokes} "
-                "measured strokes a spring are not possible",
-                mend="Give 0 or more conditioning presses and at least 1 measured stroke",
+                "measured strokes per spring are not possible",
+                hint="Give 0 or more conditioning presses and at least 1 measured stroke",
             )
 
 
 def labels_for(name: str, count: int) -> tuple[str, ...]:
-    """Return `name-01` … `name-12`, wide enough for all to sort as text.
+    """Return `name-01` … `name-12`, with enough digits to sort as text.
 
     Raises:
         CoilbenchError: a count that is not 1 to 999.
@@ -122,13 +134,13 @@ def _check_name(name: str, what: str) -> None:
     if not 1 <= len(name) <= LONGEST_NAME or not name.isprintable() or set(name) & set(",;"):
         raise CoilbenchError(
             f"{name[: 2 * LONGEST_NAME]!r} cannot be a {what}",
-            mend=f"Use 1 to {LONGEST_NAME} printable characters, no commas or semicolons",
+            hint=f"Use 1 to {LONGEST_NAME} printable characters, no commas or semicolons",
         )
     if name != name.strip():
-        raise CoilbenchError(f"the {what} {name!r} has a blank at an end", mend="Take it away")
+        raise CoilbenchError(f"the {what} {name!r} begins or ends with a blank", hint="Remove it")
     if name.startswith("-"):
         raise CoilbenchError(
-            f"the {what} {name!r} begins with a dash, like an option", mend="Begin with a letter"
+            f"the {what} {name!r} begins with a dash, like an option", hint="Begin with a letter"
         )
 
 
@@ -136,20 +148,16 @@ def _check_labels(labels: Sequence[str]) -> None:
     _check_count(len(labels))
     for label in labels:
         _check_name(label, "label")
-    seen: set[str] = set()
-    for label in labels:
-        if label in seen:
+    for label, count in Counter(labels).items():
+        if count > 1:
             raise CoilbenchError(
-                f"the label {label!r} stands twice", mend="Give every spring a label of its own"
+                f"duplicate label {label!r}", hint="Give every spring of a set a different label"
             )
-        seen.add(label)
 
 
 def _check_count(count: int) -> None:
     if not 1 <= count <= MOST_SPRINGS:
-        raise CoilbenchError(
-            f"a set of {count} springs is not possible", mend=f"Give 1 to {MOST_SPRINGS}"
-        )
+        raise CoilbenchError(f"a set cannot have {count} springs", hint=f"Give 1 to {MOST_SPRINGS}")
 
 
 def _check_dimensions(plan: SetPlan) -> None:
@@ -161,7 +169,9 @@ def _check_dimensions(plan: SetPlan) -> None:
         ("active coils", plan.active_coils),
     ):
         if value is not None and not 0.0 < value < math.inf:
-            raise CoilbenchError(f"the {what} of {value:g} is not above 0", mend="Correct it")
+            raise CoilbenchError(
+                f"the {what} of {value:g} is not above 0", hint=f"Give a {what} above 0"
+            )
     _check_less("solid height", plan.solid_height_mm, "free length", plan.free_length_mm)
     _check_less("wire", plan.wire_mm, "coil diameter", plan.coil_diameter_mm)
     _check_nominal(plan.nominal, plan.solid_height_mm, plan.free_length_mm)
@@ -179,7 +189,7 @@ def _check_less(small: str, small_mm: float | None, large: str, large_mm: float 
     if small_mm is not None and large_mm is not None and small_mm >= large_mm:
         raise CoilbenchError(
             f"the {small} of {small_mm:g} mm is not below the {large} of {large_mm:g} mm",
-            mend="Check the two",
+            hint="Check both values",
         )
 
 
@@ -191,27 +201,15 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
     """
     set_id = new_id()
     with writing(db):
-        if db.execute("SELECT 1 FROM sets WHERE name = ?", [plan.name]).fetchone():
+        if first_row(db, "SELECT id FROM sets WHERE name = ?", [plan.name]) is not None:
             raise CoilbenchError(
-                f"there is a set {plan.name!r} already", mend="Choose another name for the new set"
+                f"there is already a set {plan.name!r}", hint="Choose another name for the new set"
             )
         insert(
             db,
             "sets",
-            {
-                "id": set_id,
-                "name": plan.name,
-                "role": plan.role,
-                "made_utc": utc_now(),
-                "free_length_mm": plan.free_length_mm,
-                "solid_height_mm": plan.solid_height_mm,
-                "wire_mm": plan.wire_mm,
-                "coil_diameter_mm": plan.coil_diameter_mm,
-                "active_coils": plan.active_coils,
-                "conditioning_strokes": plan.conditioning_strokes,
-                "measured_strokes": plan.measured_strokes,
-                "nominal_json": None if plan.nominal is None else plan.nominal.to_json(),
-            },
+            {name: getattr(plan, name) for name in _COLUMNS}
+            | {"id": set_id, "made_utc": utc_now(), "nominal_json": _nominal_json(plan.nominal)},
         )
         for turn, label in enumerate(plan.labels, start=1):
             insert(
@@ -233,62 +231,49 @@ def find_set(db: Database, name: str) -> SetRecord:
     Raises:
         CoilbenchError: there is no such set.
     """
-    rows = list(db.query("SELECT * FROM sets WHERE name = ?", [name]))
-    if not rows:
+    row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
+    if row is None:
         known = set_names(db)
-        mend = (
+        hint = (
             f"Known sets: {_shortened(known)}"
             if known
-            else f"Start it with: coilbench set new {name} --role outer --count 12"
+            else f"Register it with: coilbench set new {name} --role outer --count 12"
         )
-        raise CoilbenchError(f"there is no set {name!r} in this book", mend=mend)
-    return _record(db, rows[0])
-
-
-def _record(db: Database, row: dict[str, Any]) -> SetRecord:
-    springs = tuple(
-        SpringRecord(
-            spring_id=spring["id"],
-            label=spring["label"],
-            turn=spring["turn"],
-            solid_height_mm=spring["solid_height_mm"],
-            solid_reason=spring["solid_reason"],
-        )
-        for spring in db.query("SELECT * FROM springs WHERE set_id = ? ORDER BY turn", [row["id"]])
+        raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
+    springs = db.query(
+        "SELECT id AS spring_id, label, turn, solid_height_mm, solid_reason FROM springs"
+        " WHERE set_id = ? ORDER BY turn",
+        [row["id"]],
     )
     return SetRecord(
+        **{column: row[column] for column in _COLUMNS},
         set_id=row["id"],
-        name=row["name"],
-        role=cast(Role, row["role"]),
-        free_length_mm=row["free_length_mm"],
-        solid_height_mm=row["solid_height_mm"],
-        wire_mm=row["wire_mm"],
-        coil_diameter_mm=row["coil_diameter_mm"],
-        active_coils=row["active_coils"],
-        conditioning_strokes=row["conditioning_strokes"],
-        measured_strokes=row["measured_strokes"],
-        springs=springs,
+        springs=tuple(SpringRecord(**spring) for spring in springs),
         nominal=SetNominal.from_json(row["nominal_json"]),
     )
 
 
 def keep_nominal(db: Database, record: SetRecord, nominal: SetNominal | None) -> SetRecord:
-    """Keep a nominal with a set, in place of the one it had; None takes it away.
+    """Store a set's nominal in place of the one it had; None removes it.
 
     Raises:
-        CoilbenchError: a height of it is not between solid height and free length.
+        CoilbenchError: one of its heights is not between solid height and free length.
     """
     _check_nominal(nominal, record.solid_height_mm, record.free_length_mm)
-    text = None if nominal is None else nominal.to_json()
     with writing(db):
-        db.execute("UPDATE sets SET nominal_json = ? WHERE id = ?", [text, record.set_id])
+        db.execute(
+            "UPDATE sets SET nominal_json = ? WHERE id = ?", [_nominal_json(nominal), record.set_id]
+        )
     return find_set(db, record.name)
+
+
+def _nominal_json(nominal: SetNominal | None) -> str | None:
+    return None if nominal is None else nominal.to_json()
 
 
 def turn_order(db: Database, record: SetRecord) -> TurnOrder:
     """Return how far a set has come, from the strokes that count."""
-    done: dict[str, Done] = {}
-    for row in db.query(
+    rows = db.query(
         """
         SELECT springs.label AS label,
           sum(sweeps.purpose = 'conditioning') AS conditioning,
@@ -298,11 +283,25 @@ def turn_order(db: Database, record: SetRecord) -> TurnOrder:
         GROUP BY springs.id
         """,
         [record.set_id],
-    ):
-        done[row["label"]] = Done(row[Purpose.CONDITIONING], row[Purpose.MEASURED])
+    )
+    done = {row["label"]: Done(row[Purpose.CONDITIONING], row[Purpose.MEASURED]) for row in rows}
     return TurnOrder(record.labels, record.conditioning_strokes, record.measured_strokes, done)
 
 
 def _shortened(names: Sequence[str], most: int = 8) -> str:
     shown = ", ".join(names[:most])
     return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
+
+
+def rename_spring(db: Database, record: SetRecord, label: str, new_label: str) -> SetRecord:
+    """Give a spring another label; its sweeps stay with it. Returns the changed set.
+
+    Raises:
+        CoilbenchError: the set has no such spring, or cannot have that label.
+    """
+    spring_id = record.spring(label).spring_id
+    labels = tuple(new_label if one == label else one for one in record.labels)
+    SetPlan(record.name, record.role, labels)  # refuses an invalid or duplicate label
+    with writing(db):
+        db.execute("UPDATE springs SET label = ? WHERE id = ?", [new_label, spring_id])
+    return find_set(db, record.name)

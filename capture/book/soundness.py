@@ -1,4 +1,4 @@
-"""Whether a book is whole: SQLite's own check, its keys, and every stroke's samples unpacked."""
+"""Check a book for damage: SQLite's own check, its keys, and every stroke's samples unpacked."""
 
 from __future__ import annotations
 
@@ -10,24 +10,22 @@ from pathlib import Path
 
 import numpy as np
 
-from coilbench.capture.book.copies import reading
-from coilbench.capture.book.identity import MIGRATION_NAMES
+from coilbench.capture.book.copies import MIGRATION_NAMES, reading
 from coilbench.capture.calibration.model import fit_from_document
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes import stored as sample_blob
 
 MOST_FINDINGS = 20
 
 
 @dataclass
 class Soundness:
-    """What a check of a book found; it is filled while the book is read, as far as that goes.
+    """What a check of a book found; filled while the book is read, as far as it is readable.
 
     Attributes:
-        findings: what is wrong, sentences without a full stop; none where the book is whole.
-        version: the newest migration in it; empty where that cannot be read.
-        sets, springs, sweeps, samples: how many it holds; samples of the strokes that could be
-            unpacked.
+        findings: what is wrong, sentences without a full stop; none for a book without damage.
+        version: the newest migration in it; empty where unreadable.
+        sets, springs, sweeps, samples: how many it holds; samples of readable strokes.
         running: whether a capture has it open, or ended without closing it.
     """
 
@@ -46,19 +44,19 @@ class Soundness:
 
 
 def check_book(path: Path) -> Soundness:
-    """Read a whole book and say what is wrong with it; nothing in it is changed.
+    """Read a whole book and return what is wrong with it; nothing in it is changed.
 
     Each stroke's samples carry a checksum (zlib's Adler-32, RFC 1950), which unpacking checks.
 
     Raises:
-        CoilbenchError: no such book, not a book of ours, or one that is not readable at all.
+        CoilbenchError: no such book, not a book of ours, or not readable at all.
     """
     found = Soundness(findings=[])
     with reading(path) as connection:
         try:
             _look(connection, found)
         except (sqlite3.DatabaseError, UnicodeDecodeError) as error:
-            found.findings.append(f"SQLite cannot read on: {error}")
+            found.findings.append(f"SQLite cannot read further: {error}")
     more = len(found.findings) - MOST_FINDINGS
     if more > 0:
         found.findings[MOST_FINDINGS:] = [f"and {more} more"]
@@ -94,11 +92,11 @@ def _count(connection: sqlite3.Connection, what: str) -> int:
 
 
 def _structure(connection: sqlite3.Connection) -> Iterator[str]:
-    for (words,) in connection.execute("PRAGMA integrity_check"):
-        if words != "ok":
-            yield f"SQLite: {words}"
+    for (found,) in connection.execute("PRAGMA integrity_check"):
+        if found != "ok":
+            yield f"SQLite: {found}"
     for table, rowid, parent, _ in connection.execute("PRAGMA foreign_key_check"):
-        yield f"row {rowid} of {table} names a row of {parent} that is not there"
+        yield f"row {rowid} of {table} refers to a missing row of {parent}"
 
 
 def _calibrations(connection: sqlite3.Connection) -> Iterator[str]:
@@ -111,12 +109,12 @@ def _calibrations(connection: sqlite3.Connection) -> Iterator[str]:
                 fit_from_document(json.loads(document))
             except CoilbenchError as error:
                 yield f"{table} {item}: {error.what}"
-            except ValueError as error:  # no JSON any more
+            except ValueError as error:  # not JSON
                 yield f"{table} {item}: {error}"
 
 
 def _samples(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]:
-    """Yield what is wrong with each stroke's samples, if something is, and how many there are."""
+    """Yield what is wrong with each stroke's samples, or None, and how many there are."""
     rows = connection.execute(
         "SELECT label, sweeps.id, samples, samples_format, samples_blob FROM sweeps"
         " JOIN springs ON springs.id = spring_id WHERE samples_blob IS NOT NULL"
@@ -129,7 +127,7 @@ def _samples(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]
             yield f"{where}: {error.what}", 0
             continue
         except TypeError:
-            yield f"{where}: its samples are no bytes", 0
+            yield f"{where}: its samples are not bytes", 0
             continue
         wrong = None
         if samples.shape[0] != stated:

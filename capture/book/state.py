@@ -1,24 +1,29 @@
-"""What state a book is in, by SQL alone: no library that takes time to load."""
+"""The state of a book, by SQL alone: nothing slow to load is imported."""
 
 from __future__ import annotations
 
 import sqlite3
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
-from coilbench.capture.book.copies import reading
-from coilbench.capture.book.identity import MIGRATION_NAMES
+from coilbench.capture.book.copies import MIGRATION_NAMES, reading
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+GOOD_FOR_DAYS = 90.0  # common practice, no source: a season between calibrations
 
 
 @dataclass(frozen=True)
 class SetState:
-    """How far a set has come.
+    """How far a set is measured.
 
     Attributes:
-        measured: springs with as many strokes that count as the set asks for, or with anything
-            that came by hand or from a file.
+        measured: springs with as many counted strokes as the set asks for, or with any that came by
+            hand or from a file.
         begun: springs with any counted stroke.
-        by_hand: whether something counts, and none of it came from a rig.
+        by_hand: whether something counts, none of it from a rig.
         last_utc: when its last stroke was stored; empty where there is none.
     """
 
@@ -43,8 +48,8 @@ class CaptureState:
     Attributes:
         source_url: the port it was on.
         set_name: the set it was for.
-        seen_utc: when it last wrote how it stands.
-        running: whether it was not ended: it runs, or was killed.
+        seen_utc: when it last updated its row.
+        running: whether it has no end: it is running, or was killed.
     """
 
     source_url: str
@@ -55,7 +60,7 @@ class CaptureState:
 
 @dataclass(frozen=True)
 class CheckState:
-    """The last check of the load calibration in force with a weight."""
+    """The last check of the load calibration in force."""
 
     made_utc: str
     passed: bool
@@ -63,14 +68,14 @@ class CheckState:
 
 @dataclass(frozen=True)
 class BookState:
-    """What is in a book.
+    """What a book holds.
 
     Attributes:
-        newer: whether a newer program has written it; nothing else is read then.
-        older: whether it comes up to date on its next use.
+        newer: whether a newer program has written it; then nothing else is read.
+        older: whether its next use brings it up to date.
         parts_utc: when the parts in force were made, by kind: load, travel, flex.
         check: None where the load calibration was never checked.
-        good_for_days: how long a calibration or check stands, as set; None by default.
+        good_for_days: how long a calibration or check is valid.
         sets: in the order they were made.
         capture: None where there was none.
     """
@@ -79,16 +84,16 @@ class BookState:
     older: bool
     parts_utc: dict[str, str]
     check: CheckState | None
-    good_for_days: float | None
+    good_for_days: float
     sets: tuple[SetState, ...]
     capture: CaptureState | None
 
 
 def book_state(path: Path) -> BookState:
-    """Look into a book; nothing in it is changed.
+    """Return the state of a book without changing it.
 
     Raises:
-        CoilbenchError: there is no book, or it is none of ours, or cannot be read.
+        CoilbenchError: there is no book, it is not ours, or it cannot be read.
     """
     with reading(path) as connection:
         versions = {
@@ -98,14 +103,14 @@ def book_state(path: Path) -> BookState:
             )
         }
         if not versions <= set(MIGRATION_NAMES):
-            return BookState(True, False, {}, None, None, (), None)
+            return BookState(True, False, {}, None, GOOD_FOR_DAYS, (), None)
         has_checks = MIGRATION_NAMES[1] in versions
         return BookState(
             newer=False,
             older=len(versions) < len(MIGRATION_NAMES),
             parts_utc=_parts_utc(connection),
             check=_check(connection) if has_checks else None,
-            good_for_days=_good_for_days(connection) if has_checks else None,
+            good_for_days=good_for_days(connection) if has_checks else GOOD_FOR_DAYS,
             sets=set_states(connection),
             capture=_capture(connection),
         )
@@ -114,7 +119,7 @@ def book_state(path: Path) -> BookState:
 def _parts_utc(connection: sqlite3.Connection) -> dict[str, str]:
     return dict(
         connection.execute("SELECT kind, made_utc FROM calibration_parts ORDER BY rowid").fetchall()
-    )  # of each kind the last one stored stays
+    )  # of each kind the last one remains
 
 
 def _check(connection: sqlite3.Connection) -> CheckState | None:
@@ -128,13 +133,14 @@ def _check(connection: sqlite3.Connection) -> CheckState | None:
     return None if row is None else CheckState(row[0], bool(row[1]))
 
 
-def _good_for_days(connection: sqlite3.Connection) -> float | None:
-    row = connection.execute("SELECT good_for_days FROM rig_settings").fetchone()
-    return None if row is None else float(row[0])
+def good_for_days(db: sqlite3.Connection | Database) -> float:
+    """Return how many days a calibration or check is valid, as set or by default."""
+    row = db.execute("SELECT good_for_days FROM rig_settings").fetchone()
+    return GOOD_FOR_DAYS if row is None else float(row[0])
 
 
 def set_states(connection: sqlite3.Connection) -> tuple[SetState, ...]:
-    """Return how far each set has come, in the order they were made."""
+    """Return how far each set is measured, in the order they were made."""
     rows = connection.execute(
         """
         SELECT sets.name, sets.role, count(*),

@@ -1,27 +1,39 @@
-"""Sweeps in the book: stored in one transaction, read back calibrated."""
+"""Sweeps in the book: stored, read back calibrated, with provenance and the user's rulings."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, RawBlock
-from coilbench.capture.book.rereading import OWN, Calibrations
-from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.calibrations import (
+    CalibrationRecord,
+    current_calibration,
+    find_calibration,
+)
+from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
+from coilbench.capture.calibration.model import Calibration, recalibrated
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.reduced_curve import CurveRow
-from coilbench.capture.strokes.rig_stroke import RigReading, read_stroke
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import CurveRow
+from coilbench.capture.strokes.sweep import (
+    Branch,
+    Origin,
+    Provenance,
+    RigReading,
+    Sweep,
+    SweepStatus,
+    read_stroke,
+)
 
 
 @dataclass(frozen=True)
@@ -29,24 +41,23 @@ class NewSweep:
     """Everything the book keeps of one sweep.
 
     Attributes:
-        spring_id: whose it is.
-        samples: raw (RAW_DTYPE) or converted (LOAD_DTYPE) samples; None for points and readings.
         rows: the reduced curve, or the points themselves.
-        keyed: what was typed, as typed, where it was.
-        entry_id: the run of import or note that brought it, to take it back by.
-        solid_height_mm, solid_reason: what it tells of the spring's solid height, and how.
-        load_u_n, load_u_relative, height_u_mm: as in capture.sweep.Sweep.
+        load_u_n, load_u_relative, height_u_mm: as in Sweep.
+        samples: raw (RAW_DTYPE) or converted (LOAD_DTYPE) samples; None for points and readings.
+        keyed: what was typed, for keyed readings.
+        entry_id: the run of import or note that brought it, for undo.
+        solid_height_mm, solid_reason: the solid height that it shows, and how it was found.
     """
 
     spring_id: str
     origin: Origin
-    status: SweepStatus
-    purpose: Purpose
-    counted: bool
     rows: Sequence[CurveRow]
     load_u_n: float
     load_u_relative: float
     height_u_mm: float
+    status: SweepStatus = SweepStatus.COMPLETE
+    purpose: Purpose = Purpose.MEASURED
+    counted: bool = True
     samples: NDArray[np.void] | None = None
     samples_lost: int = 0
     session_id: str | None = None
@@ -61,9 +72,9 @@ class NewSweep:
 
 
 def store_sweep(db: Database, sweep: NewSweep) -> str:
-    """Store a sweep and its curve; returns its id. Acknowledged when this returns.
+    """Store a sweep and its curve; returns its id. It is on the disk when this returns.
 
-    Inside another transaction it joins that one.
+    Inside another transaction it is part of that one.
 
     Raises:
         CoilbenchError: a number is not finite. Nothing is stored then.
@@ -75,30 +86,18 @@ def store_sweep(db: Database, sweep: NewSweep) -> str:
         insert(
             db,
             "sweeps",
-            {
+            {name: value for name, value in vars(sweep).items() if name not in ("rows", "keyed")}
+            | {
                 "id": sweep_id,
-                "spring_id": sweep.spring_id,
-                "session_id": sweep.session_id,
-                "calibration_id": sweep.calibration_id,
                 "stored_utc": utc_now(),
                 "origin": sweep.origin.value,
                 "status": sweep.status.value,
                 "purpose": sweep.purpose.value,
                 "counted": int(sweep.counted),
-                "note": sweep.note,
-                "boot_id": sweep.boot_id,
-                "zero_counts": sweep.zero_counts,
                 "samples": 0 if sweep.samples is None else sweep.samples.shape[0],
-                "samples_lost": sweep.samples_lost,
                 "samples_format": blob_format,
                 "samples_blob": blob,
                 "keyed_json": None if sweep.keyed is None else json.dumps(sweep.keyed),
-                "entry_id": sweep.entry_id,
-                "solid_height_mm": sweep.solid_height_mm,
-                "solid_reason": sweep.solid_reason,
-                "load_u_n": sweep.load_u_n,
-                "load_u_relative": sweep.load_u_relative,
-                "height_u_mm": sweep.height_u_mm,
             },
         )
         db.conn.executemany(
@@ -117,89 +116,95 @@ def _refuse_unfinite(sweep: NewSweep) -> None:
             bool(np.isfinite(sweep.samples[name]).all()) for name in ("t_s", "load_n", "height_mm")
         )
     if not whole:
-        raise CoilbenchError("a height or load is no number, and the sweep was not stored")
-
-
-def stored_copy(db: Database, sweep: NewSweep) -> str | None:
-    """Return what the same spring's sweep with the very same numbers is noted as, or None.
-
-    One that does not count, taken back or redone, is none. Samples are compared where there are
-    some, else the points.
-    """
-    points = [(row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows]
-    for row in db.query(
-        "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ? AND counted",
-        [sweep.spring_id, sweep.origin.value],
-    ):
-        if sweep.samples is not None:
-            stored = sample_blob.unpack(row["samples_format"], row["samples_blob"])
-            same = np.array_equal(stored, sweep.samples)
-        else:
-            same = points == _stored_points(db, row["id"])
-        if same:
-            return f"{row['note']} on {row['stored_utc'][:10]}"
-    return None
-
-
-def _stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:
-    return db.execute(
-        "SELECT branch, point, height_mm, load_n FROM curve_rows WHERE sweep_id = ?"
-        " ORDER BY branch, point",
-        [sweep_id],
-    ).fetchall()
+        raise CoilbenchError("a height or load is not a number; the sweep was not stored")
 
 
 def uncount_last(db: Database, spring_id: str) -> bool:
-    """Take the last counted measured sweep of a spring out of the count; False if none is.
-
-    The last one stored: the clock may have been set back since an earlier one.
-    """
-    with writing(db):
-        cursor = db.execute(
-            """
-            UPDATE sweeps SET counted = 0, status = 'aborted',
-              note = coalesce(note || '; ', '') || 'redone'
-            WHERE id = (SELECT id FROM sweeps
-              WHERE spring_id = ? AND counted AND purpose = 'measured'
-              ORDER BY rowid DESC LIMIT 1)
-            """,
-            [spring_id],
-        )
-    return cursor.rowcount == 1
+    """Stop counting the last counted measured sweep of a spring; False if there is none."""
+    last = "ORDER BY rowid DESC LIMIT 1"  # not by time: a clock may be set back
+    return _uncount(db, spring_id, "redone", last) == 1
 
 
 def uncount_measured(db: Database, spring_id: str) -> int:
-    """Take every counted measured sweep of a spring out of the count; returns how many."""
+    """Stop counting all counted measured sweeps of a spring; returns how many."""
+    return _uncount(db, spring_id, "measured again", "")
+
+
+def _uncount(db: Database, spring_id: str, why: str, which: str) -> int:
     with writing(db):
         cursor = db.execute(
-            """
+            f"""
             UPDATE sweeps SET counted = 0, status = 'aborted',
-              note = coalesce(note || '; ', '') || 'measured again'
-            WHERE spring_id = ? AND counted AND purpose = 'measured'
-            """,
-            [spring_id],
+              note = coalesce(note || '; ', '') || ?
+            WHERE id IN (SELECT id FROM sweeps
+              WHERE spring_id = ? AND counted AND purpose = 'measured' {which})
+            """,  # noqa: S608  our own words
+            [why, spring_id],
         )
-    return cursor.rowcount
+    return int(cursor.rowcount)
+
+
+OWN = "own"
+NEWEST = "newest"
+
+
+def chosen(db: Database, choice: str) -> CalibrationRecord | None:
+    """Return the calibration that a user names; None for each stroke's own.
+
+    Args:
+        db: the open book.
+        choice: `own`, `newest`, or a calibration's id or its first characters.
+
+    Raises:
+        CoilbenchError: the book has no such calibration.
+    """
+    if choice == OWN:
+        return None
+    return current_calibration(db) if choice == NEWEST else find_calibration(db, choice)
+
+
+class _Calibrations:
+    """Reads each calibration that strokes were captured with once; `choice` as in `chosen`."""
+
+    def __init__(self, db: Database, choice: str) -> None:
+        self._db = db
+        self._other = chosen(db, choice)
+        self._readings: dict[str, Calibration] = {}
+
+    def reading(self, own_id: str) -> Calibration:
+        """Return the calibration to read counts with that were captured under another."""
+        if own_id not in self._readings:
+            self._readings[own_id] = self._reading(find_calibration(self._db, own_id))
+        return self._readings[own_id]
+
+    def reading_id(self, own_id: str) -> str:
+        """Return the id of the calibration whose errors such counts have."""
+        return own_id if self._other is None else self._other.calibration_id
+
+    def _reading(self, own: CalibrationRecord) -> Calibration:
+        other = self._other
+        if other is None or other.calibration_id == own.calibration_id:
+            return own.calibration
+        same_start = other.travel.boot_id == own.travel.boot_id
+        return recalibrated(own.calibration, other.calibration, same_start=same_start)
 
 
 def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict[str, list[Sweep]]:
     """Return the measured sweeps of every spring of a set, by label, oldest first.
 
-    Those that the capture counted, and those that the user ruled in. Whether what the user ruled
-    out is read is for the caller to say.
+    Those that the capture counted, ruled out by the user or not, and those that the user ruled in.
 
     Args:
         db: the open book.
         record: the set.
-        calibration: what raw strokes are read with: `own`, what each was captured with;
-            `newest`; or a calibration's id. All derived numbers follow; nothing stored changes.
+        calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
 
     Raises:
-        CoilbenchError: the book holds no such calibration.
+        CoilbenchError: the book has no such calibration.
     """
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
-    calibrations = Calibrations(db, calibration)
+    calibrations = _Calibrations(db, calibration)
     for row in db.query(
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
@@ -214,7 +219,7 @@ def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict
     return sweeps
 
 
-def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: Calibrations) -> Sweep:
+def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: _Calibrations) -> Sweep:
     press, rig = _press(row, calibrations)
     if press is None:
         loading, unloading = _stored_branches(db, row["id"])
@@ -235,9 +240,9 @@ def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: Calibrat
 
 
 def _press(
-    row: dict[str, Any], calibrations: Calibrations
+    row: dict[str, Any], calibrations: _Calibrations
 ) -> tuple[Press | None, RigReading | None]:
-    """Read a stroke's samples, raw ones by their calibration; None where there are points only."""
+    """Read a stroke's samples, raw ones with their calibration; None where it has only points."""
     if row["samples_blob"] is None:
         return None, None
     samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
@@ -262,3 +267,149 @@ def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
         numbers = np.array(rows, dtype=np.float64).reshape(-1, 2)
         branches.append(Branch(numbers[:, 0], numbers[:, 1]))
     return branches[0], branches[1]
+
+
+@dataclass(frozen=True)
+class Used:
+    """A calibration that strokes of a set were captured with, and how many of them."""
+
+    calibration_id: str
+    made_utc: str
+    sweeps: int
+
+
+def used_calibrations(db: Database, record: SetRecord) -> tuple[Used, ...]:
+    """Return what a set's counted raw strokes were captured with, oldest first."""
+    rows = db.execute(
+        """
+        SELECT calibrations.id, calibrations.made_utc, count(*) FROM sweeps
+        JOIN springs ON springs.id = sweeps.spring_id
+        JOIN calibrations ON calibrations.id = sweeps.calibration_id
+        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
+        GROUP BY calibrations.id ORDER BY calibrations.rowid
+        """,
+        [record.set_id],
+    )
+    return tuple(Used(*row) for row in rows.fetchall())
+
+
+def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
+    """Return the ways a set was measured, oldest first."""
+    rows = db.query(
+        """
+        SELECT sweeps.origin, sweeps.calibration_id,
+          json_extract(sweeps.keyed_json, '$.setup.scale.name') AS scale,
+          count(*) AS sweeps, count(DISTINCT sweeps.spring_id) AS springs,
+          min(sweeps.stored_utc) AS first_utc, max(sweeps.stored_utc) AS last_utc
+        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
+        GROUP BY sweeps.origin, sweeps.calibration_id, scale
+        ORDER BY first_utc, sweeps.origin, sweeps.calibration_id, scale
+        """,
+        [record.set_id],
+    )
+    return tuple(Provenance(**row | {"origin": Origin(row["origin"])}) for row in rows)
+
+
+def scale_made_utc(db: Database, name: str) -> str | None:
+    """Return when the newest calibration of a scale was made; None without one."""
+    sql = "SELECT made_utc FROM scales WHERE name = ? ORDER BY rowid DESC LIMIT 1"
+    row = first_row(db, sql, [name])
+    return None if row is None else str(row["made_utc"])
+
+
+Ruling = Literal["use", "leave"]
+
+
+@dataclass(frozen=True)
+class StrokeRow:
+    """One stroke, or one entry of keyed readings.
+
+    Attributes:
+        number: from 1 for each spring, oldest first.
+        counted: whether the capture counted it.
+        may_be_used: whether it counts, or may be ruled in: its start of the rig and its calibration
+            are those of a stroke of the set that counted, so that its heights are valid.
+        note: of the capture or the import.
+        ruling: the user's; None leaves it to the rules.
+    """
+
+    sweep_id: str
+    label: str
+    number: int
+    counted: bool
+    may_be_used: bool
+    note: str | None
+    ruling: Ruling | None
+
+
+def stroke_rows(db: Database, record: SetRecord) -> dict[str, list[StrokeRow]]:
+    """Return every measured stroke of a set by label, including those that do not count."""
+    rows: dict[str, list[StrokeRow]] = {label: [] for label in record.labels}
+    for row in db.query(
+        """
+        SELECT sweeps.id AS id, springs.label AS label, sweeps.counted AS counted,
+          sweeps.note AS note, sweeps.ruling AS ruling,
+          sweeps.status IN ('aborted', 'gapped') AND EXISTS (
+            SELECT 1 FROM sweeps AS other JOIN springs AS mate ON mate.id = other.spring_id
+            WHERE mate.set_id = springs.set_id AND other.counted AND other.purpose = 'measured'
+              AND other.boot_id IS sweeps.boot_id
+              AND other.calibration_id IS sweeps.calibration_id) AS sound
+        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        WHERE springs.set_id = ? AND sweeps.purpose = 'measured'
+        ORDER BY sweeps.stored_utc, sweeps.rowid
+        """,
+        [record.set_id],
+    ):
+        own = rows[row["label"]]
+        own.append(
+            StrokeRow(
+                sweep_id=row["id"],
+                label=row["label"],
+                number=len(own) + 1,
+                counted=bool(row["counted"]),
+                may_be_used=bool(row["counted"] or row["sound"]),
+                note=row["note"],
+                ruling=row["ruling"],
+            )
+        )
+    return rows
+
+
+def keep_rulings(
+    db: Database, record: SetRecord, rulings: Sequence[tuple[str, int, Ruling | None]]
+) -> None:
+    """Store the user's rulings on some strokes, all or none; None leaves one to the rules again.
+
+    Args:
+        db: the open book.
+        record: the set.
+        rulings: label, number and ruling of each.
+
+    Raises:
+        CoilbenchError: no such spring or stroke, a duplicate stroke, or one that cannot be used.
+    """
+    named = [(label, number) for label, number, _ in rulings]
+    for label, number in named:
+        if named.count((label, number)) > 1:
+            raise CoilbenchError(
+                f"duplicate stroke {label}:{number}", hint="Give one ruling for it"
+            )
+    with writing(db):
+        rows = stroke_rows(db, record)
+        for label, number, ruling in rulings:
+            row = _row(record, rows, label, number)
+            if ruling == "use" and not row.may_be_used:
+                raise CoilbenchError(
+                    f"stroke {label}:{number} did not count, and its heights may be wrong",
+                    hint="Press it again",
+                )
+            db.execute("UPDATE sweeps SET ruling = ? WHERE id = ?", [ruling, row.sweep_id])
+
+
+def _row(record: SetRecord, rows: dict[str, list[StrokeRow]], label: str, number: int) -> StrokeRow:
+    own = rows[record.spring(label).label]
+    if not 1 <= number <= len(own):
+        known = f"It has 1 to {len(own)}" if own else "It has none yet"
+        raise CoilbenchError(f"spring {label!r} has no stroke {number}", hint=known)
+    return own[number - 1]

@@ -1,4 +1,4 @@
-"""Refuse calibration points that make no sense, each in its own sentence. Pure.
+"""Refuse calibration points that are inconsistent, each case with its own message. Pure.
 
 All limits below are common practice, no source, with the reason beside each.
 """
@@ -16,22 +16,27 @@ from coilbench.capture.calibration.regression import fit_polynomial, value
 from coilbench.capture.errors import CoilbenchError
 
 ADC_LIMIT_COUNTS = 2**23
-# Within the last per mille of its range a converter clips some of its samples: a mean of them lies.
+# Within the last per mille of its range a converter clips some samples, which biases their mean.
 SATURATED_COUNTS = 0.999 * ADC_LIMIT_COUNTS
-# A slip of the decimal point is a factor of ten; 10 % leaves room for the line that tells.
+# A misplaced decimal point is a factor of ten; 10 % leaves room for the other points' line.
 SLIP_FACTOR = 10.0
 SLIP_TOLERANCE = 0.1
-# Noise near no mass makes ratios wild: a slip must also stand out from the other points.
+# Near zero mass noise makes ratios meaningless: a slip must also be far from the other points.
 SLIP_SDS = 10.0
 SLIP_SPAN_FRACTION = 0.001
+
+STANDARD_GRAVITY_M_S2 = 9.80665  # 3rd CGPM, 1901
+# At sea level 9.780 at the equator, 9.832 at the poles (WGS 84 normal gravity, from memory), a
+# little less on mountains. Outside this it is a typing error or another unit.
+GRAVITY_RANGE_M_S2 = (9.75, 9.85)
 
 
 @dataclass(frozen=True)
 class Standards:
-    """Known masses or lengths and the counts they gave, as the checks see them.
+    """Known masses or lengths and the counts they gave.
 
     Attributes:
-        noun: what they are, in the singular ("mass", "gauge").
+        noun: singular ("mass", "gauge").
         unit: of the known values ("kg", "mm").
         known: shape (n,), what is known, in the unit.
         counts: shape (n,), what was read.
@@ -46,22 +51,22 @@ class Standards:
 
     @property
     def span(self) -> float:
-        """How far apart the outermost known values are."""
+        """Range of the known values."""
         return float(np.ptp(self.known))
 
     def name(self, row: int) -> str:
-        """Call a point as the user knows it, counted from 1."""
+        """Return a point's name for messages, counted from 1."""
         return f"point {row + 1} ({self.known[row]:g} {self.unit})"
 
     def without(self, rows: NDArray[np.intp]) -> Standards:
-        """Leave some points out."""
+        """Return the points without some rows."""
         keep = np.ones(self.known.size, dtype=np.bool_)
         keep[rows] = False
         return replace(self, known=self.known[keep], counts=self.counts[keep], u=self.u[keep])
 
 
 def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: float) -> None:
-    """Refuse numbers that cannot be, too few points, and counts that do not tell them apart.
+    """Refuse impossible numbers, too few points, and counts that hardly differ.
 
     Raises:
         CoilbenchError: the first thing that is wrong.
@@ -69,35 +74,50 @@ def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: f
     for row in range(points.known.size):
         if not (np.isfinite(points.known[row]) and points.known[row] >= 0.0):
             raise CoilbenchError(
-                f"{points.name(row)} is not a {points.noun} of 0 or more", mend="Correct it"
+                f"{points.name(row)} is not a {points.noun} of 0 or more",
+                hint=f"Give a {points.noun} of 0 or more {points.unit}",
             )
         if not np.isfinite(points.counts[row]):
             raise CoilbenchError(
-                f"{points.name(row)} has counts that are no number", mend="Read it again"
+                f"{points.name(row)} has counts that are not a number", hint="Read it again"
             )
-        sure = points.known[row] == points.u[row] == 0.0  # nothing on the cell is nothing
+        sure = points.known[row] == points.u[row] == 0.0  # an empty cell is exactly 0
         if not sure and not 0.0 < points.u[row] < np.inf:
             raise CoilbenchError(
                 f"{points.name(row)} has an uncertainty of {2.0 * points.u[row]:g} {points.unit}",
-                mend="Give a number above 0, or leave it out",
+                hint="Give a number above 0, or leave it out",
             )
     distinct = np.unique(points.known).size
     if points.known.size > 1 and distinct == 1:
         raise CoilbenchError(
             f"every {points.noun} is the same, {points.known[0]:g} {points.unit}",
-            mend=f"Use at least {least_distinct} different ones",
+            hint=f"Use at least {least_distinct} different ones",
         )
     if distinct < least_distinct:
         values = f"{distinct} different known value{'' if distinct == 1 else 's'}"
         raise CoilbenchError(
             f"{values} {'is' if distinct == 1 else 'are'} too few to calibrate on",
-            mend=f"Use at least {least_distinct}, spread over the range you measure in",
+            hint=f"Use at least {least_distinct}, spread over the range you measure in",
         )
     if np.ptp(points.counts) < least_span_counts:
         raise CoilbenchError(
             f"the counts hardly change, by {np.ptp(points.counts):.0f} from the smallest "
             f"{points.noun} to the largest",
-            mend="Check the wiring and that the sensor really moves, then read the points again",
+            hint="Check the wiring and that the sensor really moves, then read the points again",
+        )
+
+
+def refuse_gravity(gravity_m_s2: float) -> None:
+    """Refuse a gravity that is not found on earth.
+
+    Raises:
+        CoilbenchError: it is out of range.
+    """
+    low, high = GRAVITY_RANGE_M_S2
+    if not low <= gravity_m_s2 <= high:
+        raise CoilbenchError(
+            f"gravity {gravity_m_s2:g} m/s2 is out of range ({low:g} to {high:g})",
+            hint="Give local gravity in m/s2, like 9.81",
         )
 
 
@@ -112,22 +132,21 @@ def refuse_saturated(counts: NDArray[np.float64], name: Callable[[int], str]) ->
         raise CoilbenchError(
             f"{name(int(rows[0]))} is saturated: {counts[rows[0]]:.0f} counts is the end of the "
             "ADC's range",
-            mend="Use less load, a lower gain or a larger cell, and check the cell's wiring",
+            hint="Use less load, a lower gain or a larger cell, and check the cell's wiring",
         )
 
 
 def refuse_slip(points: Standards, limit: Callable[[Standards], float]) -> None:
     """Refuse a known value typed ten times too large or too small.
 
-    The others, which must agree among themselves, say what it should have been.
+    The other points, which must agree among themselves, give its expected value.
 
     Args:
         points: two distinct values or more.
         limit: the largest residual that a set of points may have, in their unit.
 
     Raises:
-        CoilbenchError: a value explains itself as a slip of the decimal point; of few points,
-            more than one may.
+        CoilbenchError: a value looks like a misplaced decimal point; it names all candidates.
     """
     slips = [
         (rows, expected)
@@ -137,19 +156,19 @@ def refuse_slip(points: Standards, limit: Callable[[Standards], float]) -> None:
     if not slips:
         return
     likely = " or ".join(
-        f"{points.name(int(rows[0]))}, whose counts are about {expected:.3g} {points.unit}"
+        f"{points.name(int(rows[0]))}, whose counts give about {expected:.3g} {points.unit}"
         for rows, expected in slips
     )
     raise CoilbenchError(
-        f"a {points.noun} looks mistyped by a factor of ten: by the other points it is {likely}",
-        mend="Correct it",
+        f"a {points.noun} looks mistyped by a factor of ten, from the other points: {likely}",
+        hint="Check the decimal point of that value",
     )
 
 
 def refuse_scatter(
     points: Standards, residuals: NDArray[np.float64], limit: Callable[[Standards], float]
 ) -> None:
-    """Refuse points that lie too far from their curve, naming the likeliest culprit.
+    """Refuse points that lie too far from their curve, naming the most likely wrong one.
 
     Args:
         points: the points.
@@ -168,21 +187,21 @@ def refuse_scatter(
         rows, expected, _ = lonely[0]
         _refuse_unrepeated(points, allowed, int(rows[0]), expected)
         raise CoilbenchError(
-            f"{points.name(int(rows[0]))} does not fit the others, which agree: by them its counts "
-            f"are about {expected:.4g} {points.unit}",
-            mend="Correct it or read it again",
+            f"{points.name(int(rows[0]))} does not fit the others, which agree: from them its "
+            f"counts give about {expected:.4g} {points.unit}",
+            hint="Check its value, or read it again",
         )
     _refuse_unrepeated(points, allowed)
     _refuse_turning(points)
     raise CoilbenchError(
         f"the points do not lie on a line: {points.name(worst)} is off by "
-        f"{abs(residuals[worst]):.3g} {points.unit}, and {allowed:.3g} is allowed",
-        mend="Check for friction, a loose part or a swapped point, then read the points again",
+        f"{abs(residuals[worst]):.3g} {points.unit}, more than the limit of {allowed:.3g}",
+        hint="Check for friction, a loose part or a swapped point, then read the points again",
     )
 
 
 def _candidates(points: Standards) -> Iterator[NDArray[np.intp]]:
-    """Yield the rows that one slip can have spoilt: a row alone, then all of one known value."""
+    """Yield the rows that one error can affect: each alone, then all of one known value."""
     for row in range(points.known.size):
         yield np.array([row])
     for known in np.unique(points.known):
@@ -194,9 +213,9 @@ def _candidates(points: Standards) -> Iterator[NDArray[np.intp]]:
 def _expectations(
     points: Standards, limit: Callable[[Standards], float], least_rest: int
 ) -> Iterator[tuple[NDArray[np.intp], float, float]]:
-    """Yield candidate rows without which the rest agree, and what the rest make of them.
+    """Yield rows without which the rest agree, their value by the rest, and the rest's scatter.
 
-    A single row comes before the rows of one value, which are tried only if no row alone will do.
+    The rows of one value together are tried only if no single row will do.
     """
     found_alone = False
     for rows in _candidates(points):
@@ -230,8 +249,8 @@ def _refuse_unrepeated(
     Args:
         points: the points.
         allowed: how far a point may lie from its curve, in their unit.
-        culprit: the row that the others speak against, where they do: its value alone is looked at.
-        expected: what the others make of it.
+        culprit: the row that the others contradict, if any: only its value is checked.
+        expected: its value from the others.
     """
     units_per_count = points.span / float(np.ptp(points.counts))
     for known in np.unique(points.known) if culprit is None else points.known[[culprit]]:
@@ -241,13 +260,13 @@ def _refuse_unrepeated(
             low = rows[np.argmin(points.counts[rows])]
             high = rows[np.argmax(points.counts[rows])]
             first, second = sorted((int(low), int(high)))
-            blamed = ""
+            others = ""
             if culprit is not None:
-                blamed = f"; by the others point {culprit + 1} is {expected:.4g} {points.unit}"
+                others = f"; from the rest point {culprit + 1} is {expected:.4g} {points.unit}"
             raise CoilbenchError(
-                f"the {known:g} {points.unit} {points.noun} repeats badly: points {first + 1} and "
-                f"{second + 1} are {apart:.3g} {points.unit} apart{blamed}",
-                mend="Clean and seat it, then read the points again",
+                f"the {known:g} {points.unit} {points.noun} does not repeat: points {first + 1} "
+                f"and {second + 1} are {apart:.3g} {points.unit} apart{others}",
+                hint="Clean and seat it, then read the points again",
             )
 
 
@@ -261,7 +280,7 @@ def _refuse_turning(points: Standards) -> None:
     if against.size:
         at = int(against[0])
         raise CoilbenchError(
-            f"the counts do not keep one direction: they turn back between {known[at]:g} and "
+            f"the counts are not monotonic: they turn back between {known[at]:g} and "
             f"{known[at + 1]:g} {points.unit}",
-            mend="Check the order of the points and the wiring, then read them again",
+            hint="Check the order of the points and the wiring, then read them again",
         )

@@ -1,40 +1,40 @@
-"""Calibration points into fits: load on known masses, travel on gauges, press flex. Pure."""
+"""Fit the load on known masses and the travel on gauges. Pure.
+
+The masses' uncertainty has a part that all share and a part of each mass's own; only the second
+shows in the residuals.
+"""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.calibration.checks import (
     ADC_LIMIT_COUNTS,
+    STANDARD_GRAVITY_M_S2,
     Standards,
+    refuse_gravity,
     refuse_saturated,
     refuse_scatter,
     refuse_slip,
     refuse_unusable,
 )
-from coilbench.capture.calibration.flex_fit import fit_flex
-from coilbench.capture.calibration.mass_errors import (
-    Means,
-    mean_readings,
-    shared_u_relative,
-    shown_u_kg,
-    stated_u_relative,
-)
-from coilbench.capture.calibration.points import (
-    Direction,
+from coilbench.capture.calibration.model import NewPart, PointRow
+from coilbench.capture.calibration.regression import (
+    ASSUMED_GAUGE_U_MM,
+    ASSUMED_MASS_U_RELATIVE,
     Fitted,
-    FlexPoint,
     GaugePoint,
     LoadPoint,
-)
-from coilbench.capture.calibration.regression import (
     PolynomialFit,
     degree_demanded,
+    fit_polynomial,
     fit_with_scatter,
     slope,
     value,
@@ -42,57 +42,116 @@ from coilbench.capture.calibration.regression import (
 )
 from coilbench.capture.errors import CoilbenchError
 
-__all__ = [
-    "Direction",
-    "Fitted",
-    "FlexPoint",
-    "GaugePoint",
-    "LoadPoint",
-    "fit_flex",
-    "fit_load",
-    "fit_travel",
-    "masses_u_relative",
-]
+Array = NDArray[np.float64]
 
-STANDARD_GRAVITY_M_S2 = 9.80665  # 3rd CGPM, 1901
-# At sea level 9.780 at the equator, 9.832 at the poles (WGS 84 normal gravity, from memory), a
-# little less on mountains. Outside this it is a slip or another unit.
-GRAVITY_RANGE_M_S2 = (9.75, 9.85)
+SHOWN_WEIGHT = 1.5  # few masses show less scatter than many in most draws
+LEAST_SPARE = 2  # degrees of freedom; with fewer, scatter is luck. Ours, no source
+LEAST_SHARE = 0.3  # of the largest mass: below it, scatter of readings hides a relative error
+
+
+class Means(NamedTuple):
+    """Mean reading of each mass; shape (m,) each, by rising mass.
+
+    Attributes:
+        mass_kg, counts: the mass and its mean reading.
+        u_kg: its standard uncertainty, k = 1.
+        scatter_counts2: variance of the mean reading; NaN where there is only one.
+    """
+
+    mass_kg: Array
+    counts: Array
+    u_kg: Array
+    scatter_counts2: Array
+
+
+def mean_readings(mass_kg: Array, counts: Array, u_kg: Array) -> Means:
+    """Average the readings of each mass: a mass read twice still has one error."""
+    masses, where = np.unique(mass_kg, return_inverse=True)
+    number = np.bincount(where).astype(np.float64)
+    mean = np.bincount(where, counts) / number
+    squares = np.bincount(where, (counts - mean[where]) ** 2)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        scatter = squares / (number - 1.0) / number
+    return Means(masses, mean, np.sqrt(np.bincount(where, u_kg**2) / number), scatter)
+
+
+def _stated_u_relative(means: Means) -> float:
+    """Return the stated uncertainty of the relatively best mass, k = 1, as a fraction."""
+    heavy = means.mass_kg > 0.0
+    return float(np.min(means.u_kg[heavy] / means.mass_kg[heavy]))
+
+
+def shared_u_relative(means: Means) -> float:
+    """Return the standard uncertainty (k = 1) that all masses share, as a fraction.
+
+    It cannot be seen in the readings: masses that are all too light by the same fraction lie on a
+    line as well. So it is the stated uncertainty of the best mass, less the masses' individual
+    errors as the weighted residuals show them (less the scatter of the readings).
+    """
+    return math.sqrt(
+        max(_stated_u_relative(means) ** 2 - SHOWN_WEIGHT * _shown_variance(means), 0.0)
+    )
+
+
+def shown_u_kg(means: Means) -> Array:
+    """Return the masses' individual errors as the residuals show them, k = 1, shape (m,).
+
+    Proportional to the mass, except for the lightest, where the scatter of readings dominates.
+    """
+    weight_kg = np.maximum(means.mass_kg, LEAST_SHARE * means.mass_kg.max())
+    return np.asarray(math.sqrt(_shown_variance(means)) * weight_kg, dtype=np.float64)
+
+
+def _shown_variance(means: Means) -> float:
+    """Variance of the masses' individual relative errors; 0 where there are too few."""
+    degree = 2 if means.mass_kg.size >= 5 else 1
+    spare = means.mass_kg.size - degree - 1
+    if spare < LEAST_SPARE:
+        return 0.0
+    weight_kg = np.maximum(means.mass_kg, LEAST_SHARE * means.mass_kg.max())
+    fit = fit_polynomial(means.counts, means.mass_kg, degree, weight_kg)
+    residual = (means.mass_kg - value(fit, means.counts)) / weight_kg
+    kg_per_count = float(np.ptp(means.mass_kg) / np.ptp(means.counts))
+    repeated = np.isfinite(means.scatter_counts2)
+    reading = means.scatter_counts2[repeated] * (kg_per_count / weight_kg[repeated]) ** 2
+    of_reading = float(reading.mean()) if repeated.any() else 0.0
+    seen = float(np.mean((means.mass_kg / weight_kg) ** 2))  # of a relative error's square
+    return max(float(residual @ residual) / spare - of_reading, 0.0) / seen
+
 
 # Limits and assumptions: common practice, no source, each with its reason.
-LEAST_MASSES = 3  # two always lie on a line, so that a slip would not show
+LEAST_MASSES = 3  # two always lie on a line, so an error would not show
 LEAST_MASSES_FOR_PARABOLA = 5  # two more than its coefficients, or it follows the noise
-LEAST_GAUGES = 2  # a scale is straight by its making
+LEAST_GAUGES = 2  # a scale is linear by construction
 NARROW_GAUGES_FRACTION = 0.25  # of the longest gauge: a spring is pressed by more than that
 LEAST_LOAD_SPAN_COUNTS = 1000.0  # a count is then 0.1 % of the span, as much as the masses
 LEAST_TRAVEL_SPAN_COUNTS = 50.0  # half a millimetre on a scale with 0.01 mm a count
-WEAK_SPAN_FRACTION = 0.01  # of the ADC's range: it works, but noise weighs more than it need
+WEAK_SPAN_FRACTION = 0.01  # of the ADC's range: it works, but with more noise than needed
 RESIDUAL_LIMIT_FRACTION = 0.005  # of the span: worse than any sound cell or scale
-RESIDUAL_LIMIT_SDS = 4.0  # of the worst known value: what it is said to be unsure of is no fault
+RESIDUAL_LIMIT_SDS = 4.0  # of the worst known value: a stated uncertainty is not a fault
 TRAVEL_RESIDUAL_LIMIT_MM = 0.1  # a quill repeats to some hundredths; short spans need room
 # The greatest departure of a cell's curve from a line over the masses' span, k = 1; data sheets of
 # small cells promise some 0.03 to 0.05 % of a range that is mostly wider.
 TYPICAL_BEND_FRACTION = 0.00015
-NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point tells of the low end
-ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2
-ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper
+NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point covers the low end
 
 
 def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> Fitted:
     """Fit load in N over counts: a straight line, or a parabola where the points demand it.
 
-    The error that all masses share in proportion is not in the covariance, see
-    `masses_u_relative`; by what a mass is worse than the best one, it weighs less.
+    The relative error that all masses share is not in the covariance but in shared_u_relative
+    (masses from one box, or weighed on one scale, err together); a mass that is worse than the
+    best one has less weight.
 
     Args:
         points: 3 different masses or more, in any order.
-        gravity_m_s2: where the rig stands; a mass presses with itself times this.
+        gravity_m_s2: local gravity; a mass presses with itself times this.
 
     Raises:
-        CoilbenchError: the points make no sense.
+        CoilbenchError: the points are inconsistent or too few.
     """
     refuse_gravity(gravity_m_s2)
-    masses = _standards("mass", "kg", [(p.mass_kg, p.counts, _u_kg(p)) for p in points])
+    masses = _standards("mass", "kg", [(p.mass_kg, p.counts, p.standard_u_kg) for p in points])
     refuse_saturated(masses.counts, masses.name)
     refuse_unusable(masses, LEAST_MASSES, LEAST_LOAD_SPAN_COUNTS)
     refuse_slip(masses, _load_limit_kg)
@@ -100,7 +159,7 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     load_n = masses.known * gravity_m_s2
     means = mean_readings(masses.known, masses.counts, masses.u)
     _refuse_turning_means(masses, means)
-    best_kg = stated_u_relative(means) * means.mass_kg
+    best_kg = _stated_u_relative(means) * means.mass_kg
     own_u_n = np.sqrt(np.maximum(means.u_kg**2 - best_kg**2, 0.0)) * gravity_m_s2
     shown_u_n = shown_u_kg(means) * gravity_m_s2
     fit = _fit_means(means.counts, means.mass_kg * gravity_m_s2, own_u_n, shown_u_n)
@@ -111,7 +170,7 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     refuse_scatter(masses, residuals_n / gravity_m_s2, _load_limit_kg)
     _refuse_turning_curve(fit)
     notes = _load_notes(points, masses, residuals_n / gravity_m_s2, fit)
-    return Fitted(fit, tuple(residuals_n.tolist()), tuple(notes))
+    return Fitted(fit, tuple(residuals_n.tolist()), tuple(notes), shared_u_relative(means))
 
 
 def _fit_means(
@@ -120,40 +179,13 @@ def _fit_means(
     own_u_n: NDArray[np.float64],
     shown_u_n: NDArray[np.float64],
 ) -> PolynomialFit:
-    """Fit a line or a parabola; a line keeps the uncertainty of a bend that may be hidden."""
+    """Fit a line or a parabola; a line carries the curvature that may be hidden in it."""
     resolution_n = float(np.ptp(load_n) / np.ptp(counts))
     degree = 1
     if counts.size >= LEAST_MASSES_FOR_PARABOLA:
         degree = degree_demanded(counts, load_n, resolution_n)
     fit = fit_with_scatter(counts, load_n, degree, own_u_n, resolution_n, shown_u_n)
     return fit if degree == 2 else with_hidden_bend(fit, counts, load_n, TYPICAL_BEND_FRACTION)
-
-
-def refuse_gravity(gravity_m_s2: float) -> None:
-    """Refuse what is no local gravity.
-
-    Raises:
-        CoilbenchError: it is outside of what is found on this earth.
-    """
-    low, high = GRAVITY_RANGE_M_S2
-    if not low <= gravity_m_s2 <= high:
-        raise CoilbenchError(
-            f"{gravity_m_s2:g} m/s2 is no gravity on this earth",
-            mend=f"Give a number between {low:g} and {high:g}",
-        )
-
-
-def masses_u_relative(points: Sequence[LoadPoint]) -> float:
-    """Return the standard uncertainty (k = 1) that all masses share, as a fraction.
-
-    What is stated of the best mass (0.1 % expanded where nothing is), less what the masses show
-    of errors of their own: masses from one box, or weighed on one scale, err together.
-    """
-    mass_kg = np.array([p.mass_kg for p in points])
-    if mass_kg.size == 0 or mass_kg.max() <= 0.0:
-        return ASSUMED_MASS_U_RELATIVE / 2.0
-    counts, u_kg = np.array([p.counts for p in points]), np.array([_u_kg(p) for p in points])
-    return shared_u_relative(mean_readings(mass_kg, counts, u_kg))
 
 
 def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
@@ -163,9 +195,9 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
         points: 2 different gauges or more, in any order.
 
     Raises:
-        CoilbenchError: the points make no sense.
+        CoilbenchError: the points are inconsistent or too few.
     """
-    gauges = _standards("gauge", "mm", [(p.length_mm, p.counts, _u_mm(p)) for p in points])
+    gauges = _standards("gauge", "mm", [(p.length_mm, p.counts, p.standard_u_mm) for p in points])
     refuse_unusable(gauges, LEAST_GAUGES, LEAST_TRAVEL_SPAN_COUNTS)
     refuse_slip(gauges, _travel_limit_mm)
 
@@ -176,20 +208,22 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
 
     notes = []
     if any(p.u_mm is None for p in points):
-        notes.append(f"Gauges without an uncertainty are taken as good to {ASSUMED_GAUGE_U_MM} mm")
+        notes.append(
+            f"Gauges without an uncertainty are assumed good to {ASSUMED_GAUGE_U_MM} mm, k = 2"
+        )
     if fit.coefficients[1] > 0.0:
         notes.append(
             "Travel counts fall as the quill goes down: the scale is wired backwards, which the "
-            "calibration puts right"
+            "calibration corrects"
         )
     low_mm, high_mm = float(gauges.known.min()), float(gauges.known.max())
     if gauges.span < NARROW_GAUGES_FRACTION * high_mm:
         notes.append(
-            f"All gauges lie on one side, from {low_mm:g} mm to {high_mm:g} mm: heights far from "
-            "them grow unsure, and a gauge near the lowest height measured would help most"
+            f"The gauges only cover {low_mm:g} mm to {high_mm:g} mm: heights far from them have a "
+            "larger uncertainty, and a gauge near the lowest height measured would help most"
         )
     if len(points) == LEAST_GAUGES:
-        notes.append("Two gauges cannot show a slip: a third one would check them")
+        notes.append("Two gauges cannot show an error in one of them: a third one would")
     return Fitted(fit, tuple(residuals_mm.tolist()), tuple(notes))
 
 
@@ -207,19 +241,8 @@ def _travel_limit_mm(gauges: Standards) -> float:
     return max(RESIDUAL_LIMIT_FRACTION * gauges.span, TRAVEL_RESIDUAL_LIMIT_MM, known_mm)
 
 
-def _u_kg(point: LoadPoint) -> float:
-    """Return a mass's standard uncertainty (k = 1), kg."""
-    expanded_kg = ASSUMED_MASS_U_RELATIVE * point.mass_kg if point.u_kg is None else point.u_kg
-    return expanded_kg / 2.0
-
-
-def _u_mm(point: GaugePoint) -> float:
-    """Return a gauge's standard uncertainty (k = 1), mm."""
-    return (ASSUMED_GAUGE_U_MM if point.u_mm is None else point.u_mm) / 2.0
-
-
 def _refuse_turning_means(masses: Standards, means: Means) -> None:
-    """Refuse masses whose readings lie on both sides of a turn."""
+    """Refuse masses whose readings lie on both sides of a turning point."""
     if np.ptp(means.counts) < 0.5 * np.ptp(masses.counts):
         raise _turning()
 
@@ -232,8 +255,8 @@ def _refuse_turning_curve(fit: PolynomialFit) -> None:
 
 def _turning() -> CoilbenchError:
     return CoilbenchError(
-        "the points bend so much that load would both rise and fall with the counts",
-        mend="Check the cell for overload or a stop, then read the points again",
+        "the points bend so much that the load would both rise and fall with the counts",
+        hint="Check the cell for overload or a stop, then read the points again",
     )
 
 
@@ -246,31 +269,86 @@ def _load_notes(
     notes = []
     if any(p.u_kg is None for p in points):
         notes.append(
-            f"Masses without an uncertainty are taken as good to {ASSUMED_MASS_U_RELATIVE:.1%}"
+            f"Masses without an uncertainty are assumed good to {ASSUMED_MASS_U_RELATIVE:.1%}, "
+            "k = 2"
         )
     if fit.degree > 1:
-        notes.append("The cell bends visibly (F-test at 1 %): a parabola is used, not a line")
+        notes.append("The cell is not linear (F-test at 1 %): a parabola is used")
     if slope(fit, fit.x_min) < 0.0:
         notes.append(
             "Counts fall as the load grows: the cell is wired backwards, which the calibration "
-            "puts right"
+            "corrects"
         )
     share = float(np.ptp(masses.counts)) / ADC_LIMIT_COUNTS
     if share < WEAK_SPAN_FRACTION:
         notes.append(
-            f"The masses move the reading by only {share:.2%} of the ADC's range: heavier masses "
-            "or more gain would weigh better"
+            f"The masses span only {share:.2%} of the ADC's range: heavier masses or more gain "
+            "would reduce the noise"
         )
     if masses.known.min() > NEAR_ZERO_FRACTION * masses.known.max():
         notes.append(
-            f"No point is near zero, all lie on one side from {masses.known.min():g} kg to "
+            f"No point is near zero, all lie between {masses.known.min():g} kg and "
             f"{masses.known.max():g} kg: read one with nothing on the cell as well"
         )
     falling = np.array([p.direction == "down" for p in points])
     if falling.all() or not falling.any():
-        notes.append("The masses were read one way only: whether up and down agree is unknown")
+        notes.append(
+            "The masses were read in one direction only: whether up and down agree is unknown"
+        )
     else:
         more_kg = float(residuals_kg[~falling].mean() - residuals_kg[falling].mean())
         way = "more" if more_kg > -5e-4 else "less"
         notes.append(f"Going down, the cell reads {abs(more_kg):.3f} kg {way} than going up")
     return notes
+
+
+def load_part(
+    points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
+) -> NewPart:
+    """Fit the load; raises CoilbenchError as fit_load."""
+    fitted = fit_load(points, gravity_m_s2)
+    rows = [
+        PointRow(
+            direction=point.direction,
+            mass_kg=point.mass_kg,
+            load_counts=point.counts,
+            residual_n=residual_n,
+            u_kg=point.u_kg,
+        )
+        for point, residual_n in zip(points, fitted.residuals, strict=True)
+    ]
+    notes = (*fitted.notes, *_order_notes(points))
+    return NewPart("load", origin, fitted.fit, rows, notes, fitted.shared_u_relative, gravity_m_s2)
+
+
+def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
+    """Note masses whose order contradicts their direction."""
+    against = [
+        number
+        for number, (before, point) in enumerate(pairwise(points), start=2)
+        if (point.mass_kg < before.mass_kg and point.direction == "up")
+        or (point.mass_kg > before.mass_kg and point.direction == "down")
+    ]
+    if not against:
+        return []
+    point, before = points[against[0] - 1], points[against[0] - 2]
+    return [
+        f"Masses out of order: point {against[0]} is {point.mass_kg:g} kg after "
+        f"{before.mass_kg:g} kg, marked {point.direction}. The curve is not affected, but up and "
+        "down can be compared only where the points are in order"
+    ]
+
+
+def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
+    """Fit the travel; raises CoilbenchError as fit_travel."""
+    fitted = fit_travel(points)
+    rows = [
+        PointRow(
+            length_mm=point.length_mm,
+            travel_counts=point.counts,
+            residual_mm=residual_mm,
+            u_mm=point.u_mm,
+        )
+        for point, residual_mm in zip(points, fitted.residuals, strict=True)
+    ]
+    return NewPart("travel", origin, fitted.fit, rows, fitted.notes)

@@ -1,17 +1,24 @@
-"""How far the press gives under load, from pressing on a solid block. Pure."""
+"""Press flex: the deflection of the press under load, from pressing on a solid block. Pure.
+
+The lag of the load behind the travel is found in samples and undone first.
+"""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.calibration.checks import refuse_saturated
-from coilbench.capture.calibration.flex_lag import undo_sample_lag
-from coilbench.capture.calibration.points import Fitted, FlexPoint
+from coilbench.capture.calibration.lag import Course
+from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
+    Fitted,
+    FlexPoint,
     PolynomialFit,
     degree_demanded,
     evaluate,
@@ -22,10 +29,89 @@ from coilbench.capture.calibration.regression import (
 )
 from coilbench.capture.errors import CoilbenchError
 
+Array = NDArray[np.float64]
+
+# Our choice, no source.
+FEWEST_SAMPLES = 60  # fewer are single readings, or too few to show a lag
+LONGEST_SAMPLES = 8.0  # twice the four conversions in which such a converter settles
+STEP_SAMPLES = 0.25
+GAIN = 0.7  # the loop must shrink below this fraction, else it is friction in the frame
+LOADS = 12  # where up and down are compared
+
+
+class Undelayed(NamedTuple):
+    """Heights that belong to the loads, and the samples they are valid for.
+
+    Attributes:
+        height_mm: shape (n,), by the travel averaged as the load is.
+        used: shape (n,), samples whose whole averaging window lies on the block.
+        lag_samples: how far the load lagged, 0 where that is unknown.
+    """
+
+    height_mm: Array
+    used: NDArray[np.bool_]
+    lag_samples: float
+
+
+def undo_sample_lag(
+    load_n: Array, height_mm: Array, rising: NDArray[np.bool_], used: NDArray[np.bool_]
+) -> Undelayed:
+    """Find the delay at which load and travel make the thinnest loop, and undo it.
+
+    The points of a press are in the rig's sample order, so a delay is a number of samples. Friction
+    in the frame makes a loop as well, which no delay removes.
+
+    Args:
+        load_n, height_mm: shape (n,), in the order of time.
+        rising: shape (n,), load going up; one change of direction.
+        used: shape (n,), samples on the block.
+    """
+    as_read = Undelayed(height_mm, used, 0.0)
+    in_order = np.count_nonzero(np.diff(rising.astype(np.int8))) == 1 and rising[0]
+    if load_n.size < FEWEST_SAMPLES or not in_order:
+        return as_read
+    lags = np.arange(0.0, LONGEST_SAMPLES + STEP_SAMPLES, STEP_SAMPLES)
+    tries = [_delayed(height_mm, used, float(lag)) for lag in lags]
+    loops = np.array([_loop_mm(load_n, one.height_mm, rising, one.used) for one in tries])
+    if not math.isfinite(loops[0]) or not np.isfinite(loops).any():
+        return as_read
+    best = int(np.nanargmin(loops))
+    return tries[best] if loops[best] < GAIN * loops[0] else as_read
+
+
+def _delayed(height_mm: Array, used: NDArray[np.bool_], lag: float) -> Undelayed:
+    number = np.arange(height_mm.size, dtype=np.float64)
+    height = Course(number, height_mm).averaged(lag, lag**2 / 3.0) if lag > 0.0 else height_mm
+    reach = math.ceil(2.0 * lag)
+    earlier = np.concatenate([np.zeros(reach, np.bool_), used[: used.size - reach]])
+    return Undelayed(height, used & earlier, lag)
+
+
+def _loop_mm(
+    load_n: Array, height_mm: Array, rising: NDArray[np.bool_], used: NDArray[np.bool_]
+) -> float:
+    """Root mean square of up less down at equal loads; NaN where the ranges do not overlap."""
+    up, down = used & rising, used & ~rising
+    if min(np.count_nonzero(up), np.count_nonzero(down)) < LOADS:
+        return math.nan
+    low = max(load_n[up].min(), load_n[down].min())
+    high = min(load_n[up].max(), load_n[down].max())
+    if high <= low:
+        return math.nan
+    at = low + (high - low) * np.linspace(0.1, 0.9, LOADS)
+
+    def course(rows: NDArray[np.bool_]) -> Array:
+        order = np.argsort(load_n[rows], kind="stable")
+        along = np.interp(at, load_n[rows][order], height_mm[rows][order])
+        return np.asarray(along, dtype=np.float64)
+
+    return float(np.sqrt(np.mean((course(up) - course(down)) ** 2)))
+
+
 # Limits: common practice, no source, each with its reason.
 LEAST_POINTS = 5  # a parabola and an offset take three; two are left to judge it by
 LEAST_LOADS = 3  # two always lie on a line
-ONE_SIDE_FRACTION = 0.5  # of the largest load: the give below the lightest one is not seen
+ONE_SIDE_FRACTION = 0.5  # of the largest load: flex below the lightest load is not seen
 LEAST_LOAD_N = 50.0  # a valve spring's seat load is several times this
 CONTACT_FRACTION = 0.01  # of the largest load: below it the quill may still be in the air
 STEPS = 24  # of load on a branch: many samples of one press are no independent evidence
@@ -34,7 +120,7 @@ RESIDUAL_LIMIT_FRACTION = 0.2  # of the whole flex, for its loop and unevenness
 RESIDUAL_LIMIT_MM = 0.05  # stiff presses flex little, and a scale has its steps
 MOVED_FRACTION = 0.2  # of the whole flex: what a loop may leave open at the low end
 MOVED_MM = 0.05  # as much as a scale's steps and a quill's repeatability explain
-MIDDLE_TRUST = 0.2  # of half the loop, k = 1: how far the true give may lie from its middle
+MIDDLE_TRUST = 0.2  # of half the loop, k = 1: how far the true flex may lie from its middle
 LOW_END_FRACTION = 0.25  # of the common loads: where the two branches must meet again
 WRONG_WAY_SDS = 3.0  # beyond chance
 
@@ -54,12 +140,12 @@ class _Press:
 def fit_flex(
     points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
 ) -> Fitted:
-    """Fit how far the press gives in mm over N of load.
+    """Fit the deflection of the press in mm over N of load.
 
-    Once the quill is on the block, the faces stand still: what the travel moves on is the press
-    giving. height_by_travel = block - flex(load); the block's height is fitted along and dropped.
-    Straight, or a parabola where the points demand it. Both branches weigh the same, so that a
-    loop between them leaves the middle.
+    Once the quill is on the block the faces cannot close, so any further travel is press flex:
+    height_by_travel = block - flex(load). The block's height is fitted too and dropped. A straight
+    line, or a curve where the points demand it. Both branches have equal weight, so that a loop
+    between them gives its middle.
 
     Args:
         points: 5 or more on the block, better a slow press down and up again; points before
@@ -68,7 +154,7 @@ def fit_flex(
         travel_fit: height_mm over travel_counts.
 
     Raises:
-        CoilbenchError: the points make no sense.
+        CoilbenchError: the points are inconsistent or too few.
     """
     press = _press(points, load_fit, travel_fit)
     used = press.load_n > CONTACT_FRACTION * press.load_n.max()
@@ -96,23 +182,23 @@ def fit_flex(
 def _press(
     points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
 ) -> _Press:
-    """Return all points in N and mm, or refuse what cannot be read."""
+    """Return all points in N and mm; raises CoilbenchError where they cannot be used."""
     if len(points) < LEAST_POINTS:
         raise CoilbenchError(
-            f"{len(points)} readings are too few to see the press give",
-            mend=f"Press a solid block slowly and read at least {LEAST_POINTS} loads",
+            f"{len(points)} readings are too few to measure the press flex",
+            hint=f"Press a solid block slowly and read at least {LEAST_POINTS} loads",
         )
     counts = np.array([(p.load_counts, p.travel_counts) for p in points], dtype=np.float64)
     bad = np.flatnonzero(~np.isfinite(counts).all(axis=1))
     if bad.size:
-        raise CoilbenchError(f"point {bad[0] + 1} is no number", mend="Read it again")
+        raise CoilbenchError(f"point {bad[0] + 1} is not a number", hint="Read it again")
     refuse_saturated(counts[:, 0], lambda row: f"point {row + 1}")
 
     load_n = value(load_fit, counts[:, 0])
     if load_n.max() < LEAST_LOAD_N:
         raise CoilbenchError(
-            f"the block was pressed with {load_n.max():.0f} N at most, which shows no flex",
-            mend="Press as hard as your springs will, within the cell's and the press's rating",
+            f"the block was pressed with at most {load_n.max():.0f} N, too little to measure flex",
+            hint="Press as hard as your springs will, within the rating of the cell and the press",
         )
     by_order = np.arange(len(points)) <= int(np.argmax(load_n))
     rising = [
@@ -123,17 +209,17 @@ def _press(
 
 
 def _refuse_few(on_block: _Press) -> None:
-    """Refuse readings on the block that cannot tell a curve from no load on."""
+    """Refuse readings on the block that are too few, or do not reach down to light loads."""
     if on_block.load_n.size < LEAST_POINTS:
         raise CoilbenchError(
-            f"{on_block.load_n.size} readings on the block are too few to see the press give",
-            mend=f"Press it slowly and read at least {LEAST_POINTS} different loads",
+            f"{on_block.load_n.size} readings on the block are too few to measure the press flex",
+            hint=f"Press it slowly and read at least {LEAST_POINTS} different loads",
         )
     low_n, high_n = float(on_block.load_n.min()), float(on_block.load_n.max())
     if np.unique(on_block.load_n).size < LEAST_LOADS or low_n > ONE_SIDE_FRACTION * high_n:
         raise CoilbenchError(
-            f"all readings on the block lie on one side, from {low_n:.0f} N to {high_n:.0f} N",
-            mend="Press it slowly from the first touch to the largest load, and back",
+            f"all readings on the block are high loads, from {low_n:.0f} N to {high_n:.0f} N",
+            hint="Press it slowly from the first touch to the largest load, and back",
         )
 
 
@@ -171,7 +257,7 @@ def _middle(steps: _Press) -> _Press:
 
 
 def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list[str]]:
-    """Fit height by travel over load; a curve only where it keeps one direction."""
+    """Fit height by travel over load; a curve only where it is monotonic."""
     middle = _middle(steps)
     known = np.zeros_like(middle.load_n)
     most = min(MOST_DEGREE, max(middle.load_n.size - 3, 1))
@@ -181,13 +267,13 @@ def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list
         slopes = slope(block, np.linspace(block.x_min, block.x_max, 50))
         if slopes.max() < 0.0 or slopes.min() > 0.0:
             name = "a parabola" if tried == 2 else f"a curve of degree {tried}"
-            return block, [f"The press does not give evenly (F-test at 1 %): {name} is used"]
+            return block, [f"The press flex is not linear (F-test at 1 %): {name} is used"]
     straight = fit_with_scatter(middle.load_n, middle.height_mm, 1, known, resolution_mm)
     if degree == 1:
         return straight, []
     off_mm = float(np.abs(middle.height_mm - value(straight, middle.load_n)).max())
     widened = _with_slope_u(straight, off_mm / float(middle.load_n.mean()))
-    return widened, ["The press gives unevenly, but no curve fits it: a line is used"]
+    return widened, ["The press flex is not linear, but no monotonic curve fits: a line is used"]
 
 
 def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
@@ -198,7 +284,7 @@ def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
 
 
 def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
-    """Refuse a block that did not come back to where it was; note what can't be judged."""
+    """Refuse a block that moved during the press; note it where that cannot be judged."""
     up, down = steps.at(steps.rising), steps.at(~steps.rising)
     unknown = ["The block was pressed one way only: whether it moved is unknown"]
     if min(up.load_n.size, down.load_n.size) < 2:
@@ -216,11 +302,11 @@ def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
     moved_mm = float(np.mean(height(down) - height(up)))
     if abs(moved_mm) > max(MOVED_MM, MOVED_FRACTION * flex_span_mm):
         raise CoilbenchError(
-            f"the block moved: back at {low:.0f} N the travel is {abs(moved_mm):.2f} mm from where "
-            "it was there on the way down",
-            mend="Seat the block square and clean, tighten the table, then press it again",
+            f"the block moved: on the way up the travel at {low:.0f} N differs by "
+            f"{abs(moved_mm):.2f} mm from that on the way down",
+            hint="Seat the block square and clean, tighten the table, then press it again",
         )
-    return [f"Back at low load the travel was {moved_mm:+.3f} mm from where it had been"]
+    return [f"Back at low load the travel differed by {moved_mm:+.3f} mm"]
 
 
 def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:
@@ -228,8 +314,8 @@ def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:
     drop, u = evaluate(block, block.x_max, minus_x=block.x_min)
     if drop > max(WRONG_WAY_SDS * float(u), resolution_mm):
         raise CoilbenchError(
-            f"the travel goes up by {float(drop):.2f} mm as the load grows, which no press does",
-            mend="Check that load and travel are not swapped and that the travel calibration is "
+            f"the travel goes up by {float(drop):.2f} mm as the load grows, which is impossible",
+            hint="Check that load and travel are not swapped and that the travel calibration is "
             "of this rig, then press the block again",
         )
 
@@ -240,19 +326,19 @@ def _refuse_uneven(steps: _Press, block: PolynomialFit, flex_span_mm: float) -> 
     allowed = max(RESIDUAL_LIMIT_MM, RESIDUAL_LIMIT_FRACTION * flex_span_mm)
     if off[worst] > allowed:
         raise CoilbenchError(
-            f"the press does not give steadily: near {steps.load_n[worst]:.0f} N the travel is "
-            f"{off[worst]:.2f} mm off, and {allowed:.2f} is allowed",
-            mend="Lock what is loose, press more slowly, then try again",
+            f"the press flex is uneven: near {steps.load_n[worst]:.0f} N the travel is off by "
+            f"{off[worst]:.2f} mm, more than the limit of {allowed:.2f} mm",
+            hint="Tighten what is loose, press more slowly, then try again",
         )
 
 
 def _with_beginning(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
-    """Add what the press gives before the lightest load that was read, as far as it shows.
+    """Add the flex below the lightest load that was read, as far as the points show it.
 
-    A press that gives steeply at first (joints that close) is met by polynomials of rising degree
-    about as 1/degree: all that is missing at no load is then about degree times what one degree
-    more changes there. Of that change, chance's part is left out; half of what is added is its
-    standard uncertainty. Ours, no source; tried on F^0.7 to F^0.9.
+    For a press that is soft at first (joints that close) polynomials of rising degree converge
+    about as 1/degree: what is missing at no load is then about degree times the change that one
+    more degree makes there. The part of that change due to chance is left out; half of what is
+    added is its standard uncertainty. Ours, no source; tried on F^0.7 to F^0.9.
     """
     middle, degree = _middle(steps), flex.degree
     if middle.load_n.size <= degree + 2:
@@ -299,3 +385,20 @@ def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> Polyno
         x_min=float(load_n.min()),
         x_max=float(load_n.max()),
     )
+
+
+def flex_part(
+    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit, origin: str
+) -> NewPart:
+    """Fit the press flex; raises CoilbenchError as fit_flex."""
+    fitted = fit_flex(points, load_fit, travel_fit)
+    rows = [
+        PointRow(
+            direction=point.direction,
+            load_counts=point.load_counts,
+            travel_counts=point.travel_counts,
+            residual_mm=residual_mm,
+        )
+        for point, residual_mm in zip(points, fitted.residuals, strict=True)
+    ]
+    return NewPart("flex", origin, fitted.fit, rows, fitted.notes)

@@ -1,7 +1,7 @@
 """What to do next while a rig is calibrated, hands free: one steady hold after another. Pure.
 
 A guide is fed samples and says what it read; what it has taken so far can be kept and given to a
-later one, which goes on from there.
+later one, which goes on from there. Tasks and readings are findings, as data.
 """
 
 from __future__ import annotations
@@ -12,11 +12,15 @@ from typing import Protocol
 
 import numpy as np
 
-from coilbench.capture.blocks import UNUSABLE, RawBlock
-from coilbench.capture.calibration.points import FlexPoint
-from coilbench.capture.calibration.regression import PolynomialFit, value
+from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
+from coilbench.capture.calibration.regression import (
+    FlexPoint,
+    GaugePoint,
+    LoadPoint,
+    PolynomialFit,
+    value,
+)
 from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
-from coilbench.capture.units import Units
 
 # Common practice, no source.
 HOLD_S = 1.5
@@ -26,6 +30,7 @@ STOP_COUNTS = 20.0  # closer to the upper stop than this is still there
 # A mass or gauge that is so far from the one asked for is another one.
 WRONG_SHARE, WRONG_KG, WRONG_MM = 0.2, 0.2, 2.0
 BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go
+SHOWN_STILL_S = 0.3  # what is still for longer is shown as steady
 STILL_SDS = 4.0  # between pieces that are called steady on the way to a hold
 
 
@@ -33,7 +38,7 @@ class Guide(Protocol):
     """One calibration under way."""
 
     @property
-    def task(self) -> str:
+    def task(self) -> Finding:
         """What to do now."""
 
     @property
@@ -45,14 +50,17 @@ class Guide(Protocol):
         """How many points are read."""
 
     @property
-    def state(self) -> str:
-        """What the rig sees just now, in a few words."""
+    def state(self) -> Finding:
+        """What the rig sees just now."""
 
-    def feed(self, block: RawBlock) -> list[str]:
-        """Take the next samples; returns what it read from them, in words."""
+    def feed(self, block: RawBlock) -> list[Finding]:
+        """Take the next samples; returns what it read from them."""
 
-    def undo(self) -> str:
-        """Take back the last point; returns what became of that, in words."""
+    def undo(self) -> Finding:
+        """Discard the last point; returns what became of that."""
+
+
+_NOTHING_TO_UNDO = Finding("nothing_to_undo")
 
 
 class _Stillness:
@@ -71,9 +79,9 @@ class _Stillness:
         piece = int(block.samples["t_us"][0]), float(counts.mean()), float(counts.std())
         self._pieces.append(piece)
 
-    def words(self) -> str:
+    def state(self) -> Finding:
         if not self._pieces:
-            return "no sample yet"
+            return Finding("no_sample_yet")
         _, now, sd = self._pieces[-1]
         since_us = self._now_us
         for t_us, mean, _ in reversed(self._pieces):
@@ -81,10 +89,9 @@ class _Stillness:
                 break
             since_us = t_us
         still_s = (self._now_us - since_us) * 1e-6
-        how = (
-            f"steady for {min(still_s, HOLD_S):.1f} of {HOLD_S:g} s" if still_s > 0.3 else "moving"
-        )
-        return f"{now:.0f} counts, {how}"
+        if still_s <= SHOWN_STILL_S:
+            return Finding.of("moving", counts=now)
+        return Finding.of("steady", counts=now, still_s=min(still_s, HOLD_S), hold_s=HOLD_S)
 
 
 class HoldGuide:
@@ -100,7 +107,7 @@ class HoldGuide:
 
     def __init__(
         self,
-        tasks: Sequence[str],
+        tasks: Sequence[Finding],
         values: Sequence[float],
         channel: Channel,
         taken: Sequence[Hold] = (),
@@ -122,58 +129,54 @@ class HoldGuide:
         return len(self.holds)
 
     @property
-    def task(self) -> str:
+    def task(self) -> Finding:
         """What to do now."""
+        points, at = len(self._tasks), len(self.holds)
         if self.done:
-            return f"all {len(self._tasks)} are read"
-        return f"{len(self.holds) + 1} of {len(self._tasks)}: {self._tasks[len(self.holds)]}"
+            return Finding.of("points_read", points=points)
+        task = self._tasks[at].to_document()
+        return Finding.of("point_wanted", point=at + 1, points=points, task=task)
 
     @property
-    def state(self) -> str:
+    def state(self) -> Finding:
         """What the rig sees just now."""
-        return self._still.words()
+        return self._still.state()
 
-    def feed(self, block: RawBlock) -> list[str]:
+    def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; returns what it read from them, and what to do then."""
         self._still.feed(block)
         said = []
         for hold in self._finder.feed(block):
             if self.done or self._passed_over(hold):
                 continue
-            doubt = self._doubt(hold)
-            if doubt is None:
-                looks = self._looks_like(hold)
-                by = "" if looks is None else f"; {looks:.2f} {self._unit} by the points before"
-                said.append(self._read_words(hold) + by)
+            wanted, seems = self._values[len(self.holds)], self._seems(hold)
+            if seems is None or abs(seems - wanted) <= self._slack(wanted):
+                said.append(self._reading(hold, seems))
                 self.holds.append(hold)
             else:
-                said.append(f"   not taken: {doubt}; if an earlier point is wrong, take it back")
+                said.append(
+                    Finding(
+                        "point_refused",
+                        {f"seems_{self._unit}": seems, f"wanted_{self._unit}": wanted},
+                    )
+                )
             if not self.done:
                 said.append(self.task)
         return said
 
-    def undo(self) -> str:
-        """Take back the last point."""
+    def undo(self) -> Finding:
+        """Discard the last point."""
         if not self.holds:
-            return "nothing is read yet: nothing to take back"
+            return _NOTHING_TO_UNDO
         self.holds.pop()
-        number = len(self.holds) + 1
-        return f"   point {number} is taken back: move it away once, then do it again"
+        return Finding.of("point_undone", point=len(self.holds) + 1)
 
     def _passed_over(self, hold: Hold) -> bool:
         """Whether a hold is none of what is asked for: it is what was there before."""
         at = len(self.holds)
         return at > 0 and self._values[at] != self._values[at - 1] and self._same(hold)
 
-    def _doubt(self, hold: Hold) -> str | None:
-        """Say what speaks against a hold, by the points so far; None where nothing does."""
-        wanted = self._values[len(self.holds)]
-        looks = self._looks_like(hold)
-        if looks is None or abs(looks - wanted) <= self._slack(wanted):
-            return None
-        return f"it looks like {looks:.1f} {self._unit} and {wanted:g} {self._unit} is asked for"
-
-    def _looks_like(self, hold: Hold) -> float | None:
+    def _seems(self, hold: Hold) -> float | None:
         """Return the value that the line through the farthest two points gives a hold."""
         known = sorted(zip(self._values, map(self._counts, self.holds), strict=False))
         if len(known) < 2 or known[0][0] == known[-1][0] or known[0][1] == known[-1][1]:
@@ -193,7 +196,7 @@ class HoldGuide:
     def _same(self, hold: Hold) -> bool:
         raise NotImplementedError
 
-    def _read_words(self, hold: Hold) -> str:
+    def _reading(self, hold: Hold, seems: float | None) -> Finding:
         raise NotImplementedError
 
 
@@ -204,8 +207,18 @@ class WeighGuide(HoldGuide):
     """
 
     def __init__(self, masses_kg: Sequence[float], taken: Sequence[Hold] = ()) -> None:
-        tasks = [f"put {m:g} kg on" if m else "take everything off" for m in masses_kg]
-        super().__init__([f"{task}, then hands off" for task in tasks], masses_kg, "load", taken)
+        tasks = [Finding.of("put_mass", mass_kg=mass_kg) for mass_kg in masses_kg]
+        super().__init__(tasks, masses_kg, "load", taken)
+
+    @property
+    def points(self) -> list[LoadPoint]:
+        """What was read; a mass smaller than the one before it was reached going down."""
+        masses_kg = self._values[: len(self.holds)]
+        before_kg = (*masses_kg[:1], *masses_kg[:-1])
+        return [
+            LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= earlier_kg else "down")
+            for mass_kg, earlier_kg, hold in zip(masses_kg, before_kg, self.holds, strict=True)
+        ]
 
     def _passed_over(self, hold: Hold) -> bool:
         empty = self._empty()
@@ -229,8 +242,9 @@ class WeighGuide(HoldGuide):
         pairs = zip(self._values, self.holds, strict=False)
         return next((hold for mass, hold in reversed(list(pairs)) if not mass), None)
 
-    def _read_words(self, hold: Hold) -> str:
-        return f"   read {hold.load_counts:.0f} counts, noise {hold.load_sd_counts:.0f}"
+    def _reading(self, hold: Hold, seems: float | None) -> Finding:
+        counts, noise = hold.load_counts, hold.load_sd_counts
+        return Finding.of("load_read", counts=counts, noise_counts=noise, seems_kg=seems)
 
 
 def _near(hold: Hold, other: Hold, empty: Hold | None) -> bool:
@@ -247,25 +261,18 @@ class GaugeGuide(HoldGuide):
     """
 
     def __init__(self, lengths_mm: Sequence[float], taken: Sequence[Hold] = ()) -> None:
-        tasks = [
-            f"bring the quill down on the {length:g} mm gauge"
-            if length
-            else "bring the faces together"
-            for length in lengths_mm
-        ]
-        super().__init__(
-            [f"{task}, lightly, and hold" for task in tasks], lengths_mm, "travel", taken
-        )
+        tasks = [Finding.of("put_gauge", length_mm=length_mm) for length_mm in lengths_mm]
+        super().__init__(tasks, lengths_mm, "travel", taken)
         self._stop: Hold | None = None
 
     @property
-    def task(self) -> str:
+    def task(self) -> Finding:
         """What to do now."""
         if self._stop is None and not self.done:
-            return "let the quill rise to its stop"
+            return Finding("quill_to_stop")
         return super().task
 
-    def feed(self, block: RawBlock) -> list[str]:
+    def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; see HoldGuide."""
         if self._stop is not None or self.done:
             return super().feed(block)
@@ -274,6 +281,13 @@ class GaugeGuide(HoldGuide):
             self._stop = hold
             return [self.task]
         return []
+
+    @property
+    def points(self) -> list[GaugePoint]:
+        """What was read."""
+        lengths_mm = self._values[: len(self.holds)]
+        pairs = zip(lengths_mm, self.holds, strict=True)
+        return [GaugePoint(length_mm, hold.travel_counts) for length_mm, hold in pairs]
 
     def _passed_over(self, hold: Hold) -> bool:
         at_stop = self._stop is not None and _close(hold, self._stop)
@@ -290,8 +304,8 @@ class GaugeGuide(HoldGuide):
     def _same(self, hold: Hold) -> bool:
         return _close(hold, self.holds[-1])
 
-    def _read_words(self, hold: Hold) -> str:
-        return f"   read {hold.travel_counts:.1f} counts"
+    def _reading(self, hold: Hold, seems: float | None) -> Finding:
+        return Finding.of("travel_read", counts=hold.travel_counts, seems_mm=seems)
 
 
 def _close(hold: Hold, other: Hold) -> bool:
@@ -304,14 +318,12 @@ class BlockGuide:
     Args:
         load_fit: the load calibration, to know when the press is over.
         least_n: the load the press must reach.
-        units: for the words.
     """
 
-    def __init__(self, load_fit: PolynomialFit, least_n: float, units: Units | None = None) -> None:
+    def __init__(self, load_fit: PolynomialFit, least_n: float) -> None:
         self.points: list[FlexPoint] = []
         self._load_fit = load_fit
         self._least_n = least_n
-        self._units = Units() if units is None else units
         self._largest_n = 0.0
         self._newest_n: float | None = None
         self._done = False
@@ -327,30 +339,25 @@ class BlockGuide:
         return int(self._done)
 
     @property
-    def task(self) -> str:
+    def task(self) -> Finding:
         """What to do now."""
         if self._done:
-            return "the press is read"
-        return (
-            f"put a solid block under the quill, press slowly to at least "
-            f"{self._units.load_text(self._least_n)} but never above what the cell or the press "
-            "is rated for, and let go slowly"
-        )
+            return Finding("press_read")
+        return Finding.of("press_block", least_n=self._least_n)
 
     @property
-    def state(self) -> str:
+    def state(self) -> Finding:
         """What the rig sees just now."""
-        largest = self._units.load_text(self._largest_n)
-        return f"{self._units.load_text(self._newest_n)}, the most so far {largest}"
+        return Finding.of("load_seen", load_n=self._newest_n, largest_n=self._largest_n)
 
-    def feed(self, block: RawBlock) -> list[str]:
+    def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; returns what it read from them."""
         samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
         loads_n = value(self._load_fit, samples["load_counts"])
         for sample, load_n in zip(samples, loads_n.tolist(), strict=True):
             self._newest_n = load_n
             if self._done:
-                continue  # another press, before this one is stored or taken back
+                continue  # another press, before this one is stored or undone
             if load_n > BLOCK_END_SHARE * self._least_n:
                 counts = int(sample["load_counts"]), int(sample["travel_counts"])
                 self.points.append(FlexPoint(*counts))
@@ -361,20 +368,20 @@ class BlockGuide:
                     return said
         return []
 
-    def _let_go(self) -> list[str]:
-        largest = self._units.load_text(self._largest_n)
-        if self._largest_n >= self._least_n:
+    def _let_go(self) -> list[Finding]:
+        largest_n = self._largest_n
+        if largest_n >= self._least_n:
             self._done = True
-            return [f"   read {len(self.points)} samples up to {largest}"]
-        pressed = self._largest_n > 2.0 * BLOCK_END_SHARE * self._least_n
+            return [Finding.of("block_read", samples=len(self.points), largest_n=largest_n)]
+        pressed = largest_n > 2.0 * BLOCK_END_SHARE * self._least_n
         self._begin_again()
-        return [f"   only {largest}: press again, harder"] if pressed else []
+        return [Finding.of("pressed_too_little", largest_n=largest_n)] if pressed else []
 
-    def undo(self) -> str:
-        """Take back the press."""
+    def undo(self) -> Finding:
+        """Discard the press."""
         was, self._done = self._done, False
         self._begin_again()
-        return "   the press is taken back" if was else "nothing is read yet: nothing to take back"
+        return Finding("press_undone") if was else _NOTHING_TO_UNDO
 
     def _begin_again(self) -> None:
         self.points, self._largest_n = [], 0.0

@@ -1,8 +1,8 @@
-"""How far the load comes behind the travel, and how that is undone. Pure.
+"""How far the load lags behind the travel, and how to undo the lag. Pure.
 
-An ADC's filter shows the mean of the load over some past time. The same mean of the travel belongs
-to it: as long as a spring is straight over what the quill moves in that time, load and travel then
-tell of the same moment.
+An ADC's filter returns the mean of the load over some past time. The same mean of the travel
+belongs to it: as long as a spring is linear over what the quill moves in that time, the two means
+belong to the same moment.
 """
 
 from __future__ import annotations
@@ -16,21 +16,20 @@ from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
 
-CONTACT_BLEND_MM = 1.0  # over so much below contact the one average goes over into the other
-SETTLING_CONVERSIONS = 4.0  # a delta-sigma converter settles in about so many (HX711 datasheet)
+CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages are blended
+SETTLING_CONVERSIONS = 4.0  # in which a delta-sigma converter settles (HX711 datasheet)
 
 
 @dataclass(frozen=True)
 class Lag:
-    """The filter, told by its mean delay and its spread.
+    """The filter, described by its mean delay and its spread.
 
     Attributes:
-        delay_s: mean of the filter's impulse response, s; below 0 where the travel comes late.
+        delay_s: mean of the filter's impulse response, s; negative where the travel lags.
         spread_s2: its variance, s^2, 0 or more; a moving average of length T has T^2/12.
         covariance: shape (2, 2), of delay_s and spread_s2, k = 1.
         degrees_of_freedom: of the covariance.
-        known: whether it was estimated; else it is what is typical, with a large uncertainty.
-        note: how it was found, in words without a full stop.
+        known: whether it was estimated; else it is a typical value with a large uncertainty.
     """
 
     delay_s: float
@@ -38,7 +37,6 @@ class Lag:
     covariance: tuple[tuple[float, float], tuple[float, float]]
     degrees_of_freedom: float = math.inf
     known: bool = True
-    note: str = ""
 
     @property
     def delay_u_s(self) -> float:
@@ -53,8 +51,8 @@ class Press:
     Attributes:
         t_s: strictly rising.
         load_n: above the zero.
-        travel_mm: the height by the travel alone, as if the press did not give.
-        flex_mm: how far the press gives under load_n.
+        travel_mm: the height by the travel alone, as if the press were rigid.
+        flex_mm: deflection of the press under load_n.
         contact_mm: the height from which the spring pushes; infinite where it is not known.
         touching_mm: the height below which coils touch; minus infinite where none do.
     """
@@ -69,8 +67,8 @@ class Press:
     def height_mm(self, delay_s: float, spread_s2: float) -> Array:
         """Return the height that belongs to each load, shape (n,).
 
-        Above contact a spring pushes nothing, however high: a window that reaches up there averages
-        the height of contact, as long as most of it lies below.
+        Above contact the load is zero at any height: a window that reaches above contact averages
+        the contact height there, as long as most of the window lies below.
         """
         plain = self._travel.averaged(delay_s, spread_s2)
         if math.isfinite(self.contact_mm):
@@ -93,25 +91,11 @@ class Press:
         return np.interp(begin_s, self.t_s, x)
 
 
-def averaged(t_s: Array, x: Array, delay_s: float, spread_s2: float) -> Array:
-    """Average x over a window in the past, as a filter with this delay and spread does.
-
-    Args:
-        t_s: shape (n,), strictly rising.
-        x: shape (n,).
-        delay_s, spread_s2: as Course.averaged.
-
-    Returns:
-        shape (n,).
-    """
-    return Course(t_s, x).averaged(delay_s, spread_s2)
-
-
 class Course:
-    """How something went over time, ready to be averaged by many filters.
+    """A quantity over time, ready to be averaged by many filters.
 
-    Between samples it goes by Akima's interpolation (J. ACM 17, 1970, from memory), which does not
-    overshoot at steps; before the first and after the last sample it stands still.
+    Between samples it is interpolated by Akima's method (J. ACM 17, 1970, from memory), which does
+    not overshoot at steps; before the first and after the last sample it is constant.
 
     Args:
         t_s: shape (n,), strictly rising.
@@ -120,13 +104,13 @@ class Course:
 
     def __init__(self, t_s: Array, x: Array) -> None:
         self._t_s, self._x = t_s, x
-        self._reach_s = -1.0  # not laid yet
+        self._reach_s = -1.0  # no curve yet
 
     def averaged(self, delay_s: float, spread_s2: float) -> Array:
-        """Average over a moving average's window.
+        """Average over a window in the past, as a filter with this delay and spread does.
 
         Args:
-            delay_s: how far back the window's middle lies.
+            delay_s: how far back the middle of the window is.
             spread_s2: variance of the window; 0 takes x at that moment alone.
 
         Returns:
@@ -137,16 +121,16 @@ class Course:
             return self._x.copy()
         half_s, whole_s = math.sqrt(3.0 * spread_s2), float(t_s[-1] - t_s[0])
         if abs(delay_s) + half_s > self._reach_s:
-            self._lay(2.0 * (abs(delay_s) + half_s) + whole_s)
+            self._extend(2.0 * (abs(delay_s) + half_s) + whole_s)
         middle = t_s - delay_s
         if half_s < 1e-6 * whole_s:
             return np.asarray(self._curve(middle), dtype=np.float64)
         area = self._area(middle + half_s) - self._area(middle - half_s)
         return np.asarray(area / (2.0 * half_s), dtype=np.float64)
 
-    def _lay(self, reach_s: float) -> None:
-        """Lay the curve so far before the first and beyond the last sample."""
-        from scipy.interpolate import Akima1DInterpolator  # here: it takes longest to load of all
+    def _extend(self, reach_s: float) -> None:
+        """Build the curve, with this much before the first and after the last sample."""
+        from scipy.interpolate import Akima1DInterpolator  # imported late: slow to load
 
         t_s, x = self._t_s, self._x
         time = np.concatenate([[t_s[0] - reach_s], t_s, [t_s[-1] + reach_s]])

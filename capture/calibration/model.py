@@ -1,28 +1,27 @@
-"""Calibration: counts into newtons and millimetres, with what it is sure of. Pure."""
+"""Calibrations and their parts: counts into newtons and millimetres, with uncertainty. Pure."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import asdict, dataclass
-from typing import Any
+from collections.abc import Mapping, Sequence
+from dataclasses import asdict, dataclass, replace
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock, RawBlock
-from coilbench.capture.calibration.regression import PolynomialFit, evaluate, slope, value
+from coilbench.capture.blocks import LOAD_DTYPE, Hello, LoadBlock, RawBlock
+from coilbench.capture.calibration.lag import Press
+from coilbench.capture.calibration.regression import (
+    GaugePoint,
+    PolynomialFit,
+    evaluate,
+    slope,
+    value,
+)
 from coilbench.capture.errors import CoilbenchError
 
-__all__ = [
-    "Calibration",
-    "InstrumentUncertainty",
-    "PolynomialFit",
-    "apply",
-    "fit_from_document",
-    "fit_to_document",
-    "instrument_uncertainty",
-]
+PartKind = Literal["load", "travel", "flex"]
 
 
 @dataclass(frozen=True)
@@ -32,7 +31,7 @@ class Calibration:
     Attributes:
         load: load_n over load_counts.
         travel: height_mm over travel_counts, at no load.
-        flex: how far the press gives, mm over N of load, from the lightest load measured on;
+        flex: deflection of the press, mm over N of load, from the lightest load measured;
             None where it was not measured.
         load_u_relative: standard uncertainty (k = 1) of the reference masses, as a fraction.
     """
@@ -43,11 +42,10 @@ class Calibration:
     load_u_relative: float
 
     def flex_mm(self, load_n: ArrayLike) -> NDArray[np.float64]:
-        """Return how far the press gives under a load, mm, the shape of load_n.
+        """Return the deflection of the press under a load, mm, the shape of load_n.
 
-        0 without load or without a flex calibration, and straight from there to the lightest load
-        measured. Above the measured loads it goes on straight, with the slope it has at the highest
-        of them: ask flex_covers.
+        0 without load or without a flex calibration, and linear from there to the lightest load
+        measured. Above the measured loads it is linear with the slope at the highest of them.
         """
         load = np.asarray(load_n, dtype=np.float64)
         if self.flex is None:
@@ -58,23 +56,13 @@ class Calibration:
         at = np.maximum(inside, max(self.flex.x_min, np.finfo(np.float64).tiny))
         return value(self.flex, at) * (inside / at) + slope(self.flex, top_n) * beyond
 
-    def flex_covers(self, load_n: ArrayLike) -> NDArray[np.bool_]:
-        """Tell where the flex was measured, the shape of load_n; nowhere without a measurement.
-
-        Between no load and the lowest load measured the curve is held at both ends, which
-        counts as covered.
-        """
-        load = np.asarray(load_n, dtype=np.float64)
-        top_n = -math.inf if self.flex is None else self.flex.x_max
-        return np.less_equal(load, top_n)
-
 
 @dataclass(frozen=True)
 class InstrumentUncertainty:
-    """What a single reading of the rig is good for, k = 1.
+    """Uncertainty of a single reading of the rig, k = 1.
 
     Attributes:
-        load_u_n: the part common to all loads, N: calibration curve, repeatability.
+        load_u_n: the constant part, N: calibration curve, repeatability.
         load_u_relative: the part proportional to the load, as a fraction: reference masses.
         height_u_mm: of a height, mm: gauge lengths, repeatability, flex.
     """
@@ -84,43 +72,52 @@ class InstrumentUncertainty:
     height_u_mm: float
 
 
-def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
-    """Turn counts into load and height.
-
-    height_mm = travel(travel_counts) + flex(load_n): the press gives under load, so that the
-    quill moves further than the faces close.
+def convert(
+    calibration: Calibration, samples: NDArray[np.void], zero_counts: float | None = None
+) -> Press:
+    """Turn counts into load and travel: the one place where it is done.
 
     Args:
         calibration: the fits.
-        raw: samples.
-        zero_counts: load counts with nothing on the rig, measured just before; the fit's load
-            at them is taken off. None keeps the calibration's own zero.
+        samples: shape (n,), RAW_DTYPE.
+        zero_counts: load counts with nothing on the rig, measured just before; the load at
+            them is subtracted. None keeps the calibration's own zero.
 
     Raises:
         ValueError: zero_counts is not finite.
     """
-    samples = raw.samples
     load_n = value(calibration.load, samples["load_counts"])
     if zero_counts is not None:
         if not math.isfinite(zero_counts):
             raise ValueError(f"zero_counts must be finite, not {zero_counts}")
         load_n = load_n - value(calibration.load, zero_counts)
+    return Press(
+        (samples["t_us"] - samples["t_us"][:1]) * 1e-6,
+        load_n,
+        value(calibration.travel, samples["travel_counts"]),
+        calibration.flex_mm(load_n),
+    )
 
+
+def apply(calibration: Calibration, raw: RawBlock, zero_counts: float | None = None) -> LoadBlock:
+    """Turn counts into load and height; see convert.
+
+    height_mm = travel(travel_counts) + flex(load_n): the press deflects under load, so the quill
+    moves further than the faces close.
+    """
+    press = convert(calibration, raw.samples, zero_counts)
     out = np.empty(len(raw), dtype=LOAD_DTYPE)
-    out["t_s"] = (samples["t_us"] - samples["t_us"][:1]) * 1e-6
-    out["load_n"] = load_n
-    out["height_mm"] = value(calibration.travel, samples["travel_counts"])
-    out["height_mm"] += calibration.flex_mm(load_n)
-    out["flags"] = samples["flags"]
+    out["t_s"], out["load_n"] = press.t_s, press.load_n
+    out["height_mm"] = press.travel_mm + press.flex_mm
+    out["flags"] = raw.samples["flags"]
     return LoadBlock(out)
 
 
 def instrument_uncertainty(calibration: Calibration) -> InstrumentUncertainty:
-    """Sum up the calibration as three numbers that hold over its whole range.
+    """Return three numbers that hold over the calibration's whole range.
 
-    The fits' uncertainty at the worst place of their range, and the scatter of a single reading
-    about them, added as squares (JCGM 100:2008, 5.1.2). Load counts from the zero, as `apply`
-    with zero_counts does, or height at either end.
+    The fits' uncertainty at the worst point of their range and the scatter of a single reading,
+    added as squares (JCGM 100:2008, 5.1.2); of a load above the zero, as `apply` gives it.
     """
     load, travel, flex = calibration.load, calibration.travel, calibration.flex
     ends = np.array([load.x_min, load.x_max])
@@ -136,20 +133,116 @@ def instrument_uncertainty(calibration: Calibration) -> InstrumentUncertainty:
     )
 
 
+@dataclass(frozen=True)
+class PointRow:
+    """One point that a part was fitted on, with its residual; unknown values are None.
+
+    u_kg and u_mm: stated expanded uncertainty (k = 2) of the mass or the gauge.
+    """
+
+    direction: str | None = None
+    mass_kg: float | None = None
+    length_mm: float | None = None
+    load_counts: float | None = None
+    travel_counts: float | None = None
+    residual_n: float | None = None
+    residual_mm: float | None = None
+    u_kg: float | None = None
+    u_mm: float | None = None
+
+
+@dataclass(frozen=True)
+class NewPart:
+    """A calibration part.
+
+    Attributes:
+        origin: `guided`, or the file it came from.
+        reference_u_relative: load only: standard uncertainty that all masses share, a fraction.
+        gravity_m_s2: load only: local gravity, with which the masses became loads.
+        device_id, boot_id: the rig and its start, where known. An incremental scale's travel
+            part is valid only for that start.
+        notes: what was noticed while fitting, sentences without a full stop.
+    """
+
+    kind: PartKind
+    origin: str
+    fit: PolynomialFit
+    points: Sequence[PointRow]
+    notes: Sequence[str] = ()
+    reference_u_relative: float = 0.0
+    gravity_m_s2: float | None = None
+    device_id: str | None = None
+    boot_id: int | None = None
+
+    def on(self, hello: Hello) -> NewPart:
+        """Return the part as read on a certain rig."""
+        return replace(self, device_id=hello.device_id, boot_id=hello.boot_id)
+
+
+def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
+    """Give a travel fit a new datum, keeping its scale factor.
+
+    For an incremental scale that restarted: height = length + b (counts - counts at length). The
+    old intercept drops out: its uncertainty is replaced by that of the length and its reading, and
+    the scale factor's grows with the distance from the length (JCGM 100:2008, 5.1.2).
+
+    Args:
+        travel_fit: a straight line.
+        point: one gauge length and its present reading.
+    """
+    a, b = travel_fit.coefficients
+    counts, length_mm = point.counts, point.length_mm
+    shift = counts - (length_mm - a) / b
+    var_b = travel_fit.covariance[1][1]
+    reading_u_mm = math.hypot(travel_fit.residual_sd, b / math.sqrt(12.0))  # scatter, and a step
+    var_length = point.standard_u_mm**2 + reading_u_mm**2
+    cov_ab = -counts * var_b
+    fit = replace(
+        travel_fit,
+        coefficients=(length_mm - b * counts, b),
+        covariance=((var_length + counts**2 * var_b, cov_ab), (cov_ab, var_b)),
+        x_min=travel_fit.x_min + shift,
+        x_max=travel_fit.x_max + shift,
+    )
+    row = PointRow(length_mm=length_mm, travel_counts=counts, residual_mm=0.0, u_mm=point.u_mm)
+    return NewPart("travel", "datum", fit, [row], ["New datum, same scale factor as before"])
+
+
+def recalibrated(own: Calibration, other: Calibration, *, same_start: bool) -> Calibration:
+    """Return another calibration, made valid for counts that were captured with their own.
+
+    An incremental scale counts from where the rig was switched on, so a datum found at another
+    start of the rig is not valid for them: then the other's scale factor is taken, and the datum
+    of their own calibration.
+
+    Args:
+        own: the calibration that the counts were captured with.
+        other: the one to read them with.
+        same_start: both travel calibrations are of the same start of the rig.
+    """
+    if same_start:
+        return other
+    return replace(other, travel=_at_datum_of(own.travel, other.travel))
+
+
+def _at_datum_of(own: PolynomialFit, other: PolynomialFit) -> PolynomialFit:
+    """Give the other's slope the datum of the own calibration, at the middle of its range."""
+    counts = 0.5 * (own.x_min + own.x_max)
+    length_mm, u_mm = evaluate(own, counts)
+    pinned = GaugePoint(float(length_mm), counts, 2.0 * float(u_mm))
+    return datum_part(other, pinned).fit
+
+
 def fit_to_document(fit: PolynomialFit) -> dict[str, Any]:
-    """Return a fit as plain lists and numbers, for JSON."""
-    document = asdict(fit)
-    document["coefficients"] = list(fit.coefficients)
-    document["covariance"] = [list(row) for row in fit.covariance]
-    document["hidden_bend"] = list(fit.hidden_bend)
-    return document
+    """Return a fit for JSON; `fit_from_document` reads it back."""
+    return asdict(fit)
 
 
 def fit_from_document(document: Mapping[str, Any]) -> PolynomialFit:
-    """Return the fit that `fit_to_document` wrote, to the last bit; other keys are ignored.
+    """Return the fit that `fit_to_document` wrote, bit for bit; other keys are ignored.
 
     Raises:
-        CoilbenchError: something missing, of the wrong kind or not finite.
+        CoilbenchError: something is missing, of the wrong type or not finite.
     """
     try:
         return _fit_from(document)
@@ -162,7 +255,7 @@ def fit_from_document(document: Mapping[str, Any]) -> PolynomialFit:
 def _unreadable(why: str) -> CoilbenchError:
     return CoilbenchError(
         f"the stored calibration cannot be read: {why}",
-        mend="Calibrate again with: coilbench rig weigh, gauge and flex",
+        hint="Calibrate again with: coilbench rig weigh, gauge and flex",
     )
 
 

@@ -1,16 +1,21 @@
-"""Polynomial least squares with the covariance of its coefficients. Pure."""
+"""Calibration points, and polynomial least squares with the coefficients' covariance. Pure."""
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc, stdtrit
+from scipy.special import fdtrc
+
+from coilbench.capture.calibration.statistics import widening
 
 # A higher term must be this unlikely to be chance before it is taken: common practice, no source.
 NEEDLESS_CHANCE = 0.01
+ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2: common practice, no source
+ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper; ours, no source
 
 
 @dataclass(frozen=True)
@@ -21,15 +26,15 @@ class PolynomialFit:
         coefficients: lowest power first; the unit of y over the unit of x to the power.
         covariance: shape (p, p), k = 1.
         residual_sd: standard deviation of the residuals, unit of y, n - p degrees of freedom;
-            0 where n = p, since there is then no residual to judge by.
+            0 where n = p, where there is no residual.
         x_min, x_max: the range of x it was fitted on.
         points: how many points it was fitted on.
-        widened: by what factor the covariance is larger than it is, so that an interval of k = 2
-            holds 95 % though few points tell it; with its degrees_of_freedom and Student's factor
-            of them instead, divide it out.
-        degrees_of_freedom: of the covariance without that; None where they are many.
-        hidden_bend: what a line's points cannot show: coefficients of a parabola, lowest power
-            first, by which the truth may depart from it, k = 1. Empty where nothing is hidden.
+        widened: the factor (on standard uncertainties) by which the covariance was enlarged so that
+            k = 2 holds 95 % with few points; divide it out to use Student's factor for
+            degrees_of_freedom instead.
+        degrees_of_freedom: of the covariance before that; None where they are many.
+        hidden_bend: curvature that the points of a line cannot show: coefficients of a parabola,
+            lowest power first, by which the truth may depart from the line, k = 1; else empty.
     """
 
     coefficients: tuple[float, ...]
@@ -124,7 +129,7 @@ def evaluate(
     Args:
         fit: the polynomial.
         x: any shape.
-        minus_x: take the polynomial at this x off; what both have in common then cancels.
+        minus_x: subtract the polynomial at this x; what both have in common cancels.
     """
     at = np.asarray(x, dtype=np.float64)
     powers = np.arange(len(fit.coefficients))
@@ -138,7 +143,7 @@ def evaluate(
 
 
 def chance_of_needless_term(simpler: PolynomialFit, richer: PolynomialFit) -> float:
-    """Return how likely so much improvement is by chance if the extra term is truly zero.
+    """Return the chance of so much improvement if the extra term is truly zero.
 
     The extra-sum-of-squares F-test (Draper and Smith, Applied Regression Analysis) on two
     unweighted fits of the same points, the richer with more coefficients and points to spare.
@@ -165,25 +170,25 @@ def fit_with_scatter(
 ) -> PolynomialFit:
     """Fit with known uncertainties and the scatter that the points show beyond them.
 
-    The scatter's variance is that of the unweighted residuals less the mean known one (method of
-    moments), and never less than the resolution's (rectangular, JCGM 100:2008, F.2.2.1). Judged
-    from few points it may look small by luck: Student's factor (JCGM 100:2008, G.3) widens it, so
-    that an interval of k = 2 holds 95 %.
+    The scatter's variance is that of the unweighted residuals less the mean known variance (method
+    of moments), and never less than the resolution's (rectangular, JCGM 100:2008, F.2.2.1). From
+    few points it may come out small by luck: Student's factor (JCGM 100:2008, G.3) widens it, so
+    that k = 2 holds 95 %.
 
     Args:
         x, y: shape (n,), n above the degree.
         degree: of the polynomial.
         u_y: shape (n,), known standard uncertainties of y, independent; 0 is allowed.
-        resolution: the step of y that can just be told apart, above 0.
-        seen_u: shape (n,), standard uncertainties that the points themselves showed, on about as
-            few degrees of freedom as they leave; None for none.
+        resolution: smallest step of y, above 0.
+        seen_u: shape (n,), standard uncertainties estimated from the points themselves, with about
+            as few degrees of freedom as the fit has; None for none.
     """
     seen = np.zeros_like(x) if seen_u is None else seen_u
     unweighted = fit_polynomial(x, y, degree, np.ones_like(x))
     spare = x.size - degree - 1
     left = unweighted.residual_sd**2 - float(np.mean(u_y**2 + seen**2))
     scatter, least = math.sqrt(max(left, 0.0)), resolution / math.sqrt(12.0)
-    student = max(1.0, float(stdtrit(spare, 0.975)) / 2.0) if spare else 1.0
+    student = widening(spare)
 
     def fit(factor: float) -> PolynomialFit:
         few = np.hypot(max(factor * scatter, least), factor * seen)
@@ -204,10 +209,10 @@ def _mean_variance(fit: PolynomialFit, x: NDArray[np.float64]) -> float:
 def with_hidden_bend(
     line: PolynomialFit, x: NDArray[np.float64], y: NDArray[np.float64], typical: float
 ) -> PolynomialFit:
-    """Tell by how much the truth may bend where a line was fitted.
+    """Return a line with the curvature that may be hidden in it.
 
-    What the points leave open, or what is typical, whichever is less (as independent evidence). A
-    line fitted to bent points takes up a part of the bend; the rest is what is hidden.
+    The uncertainty of the curvature from the points and the typical curvature, combined as
+    independent evidence. A line fitted to a parabola follows it in part; the rest is hidden.
 
     Args:
         line: a fit of degree 1.
@@ -220,7 +225,7 @@ def with_hidden_bend(
     spare = x.size - 3
     if spare > 0 and np.unique(x).size > 3 and line.residual_sd > 0.0:
         free = fit_polynomial(x, y, 2, unit * line.residual_sd)
-        by_points = math.sqrt(free.covariance[2][2]) * max(1.0, stdtrit(spare, 0.975) / 2.0)
+        by_points = math.sqrt(free.covariance[2][2]) * widening(spare)
         u_bend = 1.0 / math.hypot(1.0 / u_bend, 1.0 / by_points)
     square = fit_polynomial(x, x**2, 1, unit).coefficients
     hidden = (-u_bend * square[0], -u_bend * square[1], u_bend)
@@ -230,12 +235,9 @@ def with_hidden_bend(
 def hidden_departure(
     fit: PolynomialFit, x: ArrayLike, minus_x: float | None = None
 ) -> NDArray[np.float64]:
-    """Return by how much the hidden bend may move the value at x, k = 1; signed, fully correlated.
+    """Return how far the hidden bend may move the value at x, k = 1; signed, fully correlated.
 
-    Args:
-        fit: the polynomial.
-        x: any shape.
-        minus_x: as in evaluate.
+    minus_x as in evaluate.
     """
     bend = replace(fit, coefficients=fit.hidden_bend)
     departure = value(bend, x)
@@ -245,14 +247,14 @@ def hidden_departure(
 def degree_demanded(
     x: NDArray[np.float64], y: NDArray[np.float64], resolution: float, most: int = 2
 ) -> int:
-    """Return the degree above 1 that explains what chance hardly can, else 1.
+    """Return the degree that the points demand, at least 1.
 
-    The F-test at 1 % of each next degree, or of the one after it, since a course may be odd; a fit
-    that is already finer than the resolution of y goes no higher.
+    By the F-test at 1 % of the next degree, and of the one after it for curves that are odd
+    functions; a fit whose residuals are already below the resolution of y goes no higher.
 
     Args:
-        x, y: shape (n,), n at least most + 2 and that many distinct x less one.
-        resolution: the step of y that can just be told apart, above 0.
+        x, y: shape (n,), n at least most + 2, with at least most + 1 distinct x.
+        resolution: smallest step of y, above 0.
         most: the highest degree allowed.
     """
     degree = 1
@@ -285,7 +287,7 @@ def _refuse_unfit(
     if x.ndim != 1 or x.shape != y.shape or x.shape != weight.shape:
         raise ValueError(f"x {x.shape}, y {y.shape} and u_y {weight.shape} must match, shape (n,)")
     if degree < 0:
-        raise ValueError(f"a polynomial has no degree {degree}")
+        raise ValueError(f"the degree must be 0 or more, not {degree}")
     if not (np.isfinite(x).all() and np.isfinite(y).all() and np.isfinite(weight).all()):
         raise ValueError("x, y and u_y must be finite")
     if x.size < degree + 1 + spare:
@@ -304,3 +306,85 @@ def _unscaling(degree: int, centre: float, scale: float) -> NDArray[np.float64]:
         for j in range(k + 1):
             back[j, k] = math.comb(k, j) * (-centre) ** (k - j) / scale**k
     return back
+
+
+Direction = Literal["up", "down"]
+
+
+def mass_u_kg(mass_kg: float, u_kg: float | None) -> float:
+    """Return a mass's standard uncertainty (k = 1) from its expanded one, assumed where None."""
+    return (ASSUMED_MASS_U_RELATIVE * mass_kg if u_kg is None else u_kg) / 2.0
+
+
+@dataclass(frozen=True)
+class LoadPoint:
+    """A known mass on the cell.
+
+    Attributes:
+        mass_kg: 0 or more.
+        counts: the mean reading.
+        direction: whether the mass was reached going up or down.
+        u_kg: expanded uncertainty (k = 2) of the mass; None where unknown.
+    """
+
+    mass_kg: float
+    counts: float
+    direction: Direction = "up"
+    u_kg: float | None = None
+
+    @property
+    def standard_u_kg(self) -> float:
+        """Standard uncertainty (k = 1) of the mass, assumed where it is not known."""
+        return mass_u_kg(self.mass_kg, self.u_kg)
+
+
+@dataclass(frozen=True)
+class GaugePoint:
+    """A known length between the faces.
+
+    Attributes:
+        length_mm: the gauge's length, 0 or more (0: the faces touch).
+        counts: the mean travel reading.
+        u_mm: expanded uncertainty (k = 2) of the length; None where unknown.
+    """
+
+    length_mm: float
+    counts: float
+    u_mm: float | None = None
+
+    @property
+    def standard_u_mm(self) -> float:
+        """Standard uncertainty (k = 1) of the length, assumed where it is not known."""
+        return (ASSUMED_GAUGE_U_MM if self.u_mm is None else self.u_mm) / 2.0
+
+
+@dataclass(frozen=True)
+class FlexPoint:
+    """A reading while pressing on a solid block.
+
+    Attributes:
+        load_counts, travel_counts: one sample, or the mean of some.
+        direction: whether the load was rising or falling; None: rising up to the largest load
+            of the series, in the order of the points, and falling after it.
+    """
+
+    load_counts: float
+    travel_counts: float
+    direction: Direction | None = None
+
+
+class Fitted(NamedTuple):
+    """A fit, its residuals, and what the user should know about it.
+
+    Attributes:
+        fit: the polynomial, its covariance wide enough for k = 2 to mean 95 %.
+        residuals: one per point, known less fitted, N or mm; None where a point was not used.
+        notes: sentences without a full stop.
+        shared_u_relative: of a load: standard uncertainty (k = 1) that all masses share, a
+            fraction; it is not in the covariance.
+    """
+
+    fit: PolynomialFit
+    residuals: tuple[float | None, ...]
+    notes: tuple[str, ...]
+    shared_u_relative: float = 0.0

@@ -1,4 +1,4 @@
-"""A bathroom scale calibrated against known masses: what it shows into what presses. Pure."""
+"""A bathroom scale calibrated with known masses: what it shows into the load on it. Pure."""
 
 from __future__ import annotations
 
@@ -8,50 +8,55 @@ from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import stdtrit
 
 from coilbench.capture.calibration.checks import (
+    STANDARD_GRAVITY_M_S2,
     Standards,
+    refuse_gravity,
     refuse_scatter,
     refuse_slip,
     refuse_unusable,
 )
-from coilbench.capture.calibration.fit import (
-    ASSUMED_MASS_U_RELATIVE,
-    LEAST_MASSES,
-    LEAST_MASSES_FOR_PARABOLA,
-    STANDARD_GRAVITY_M_S2,
-    refuse_gravity,
-)
-from coilbench.capture.calibration.points import Direction
+from coilbench.capture.calibration.fit import LEAST_MASSES, LEAST_MASSES_FOR_PARABOLA
 from coilbench.capture.calibration.regression import (
+    ASSUMED_MASS_U_RELATIVE,
+    Direction,
     PolynomialFit,
     degree_demanded,
     evaluate,
     fit_with_scatter,
+    mass_u_kg,
     value,
 )
+from coilbench.capture.calibration.statistics import widening
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import KGF_N
 
-# Common practice, no source: what scales in homes and kitchens step by, and how far a usable one
-# strays.
+# Common practice, no source: the steps of household scales, and the error of a usable one.
 STEPS_KG = (1.0, 0.5, 0.2, 0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001)
-LEAST_SPAN_STEPS = 20.0  # or the steps alone make the curve
+LEAST_SPAN_STEPS = 20.0  # with fewer, the steps dominate the curve
 RESIDUAL_LIMIT_FRACTION = 0.03  # of the span
 RESIDUAL_LIMIT_STEPS = 5.0
 _MOST_RELATIVE = 1.0  # no mass is worse
-BEYOND_FRACTION = 0.05  # of the largest reading: so far the curve may be read beyond it
+BEYOND_FRACTION = 0.05  # of the largest reading: the curve is used this far beyond it
 
 
 @dataclass(frozen=True)
 class ScalePoint:
-    """What the scale showed with a known mass on it; u_kg the mass's expanded uncertainty."""
+    """What the scale showed with a known mass on it; u_kg: the mass's expanded uncertainty."""
 
     mass_kg: float
     shown_kg: float
     direction: Direction = "up"
     u_kg: float | None = None
+
+
+class Correction(NamedTuple):
+    """What to add to a reading of the scale, kg, and its expanded uncertainty (k = 2)."""
+
+    shown_kg: float
+    add_kg: float
+    u_kg: float
 
 
 @dataclass(frozen=True)
@@ -63,8 +68,8 @@ class Scale:
         origin: the file it was calibrated from.
         fit: load_n over what is shown, N (a kg shown counts as 9.80665 N).
         reference_u_relative: the masses' standard uncertainty (k = 1), as a fraction.
-        gravity_m_s2: what the masses were taken to press with.
-        points, residuals_n: what it was fitted on, and known less fitted.
+        gravity_m_s2: local gravity, with which the masses became loads.
+        points, residuals_n: what it was fitted on; known less fitted.
         notes: sentences without a full stop.
     """
 
@@ -81,22 +86,22 @@ class Scale:
         """Return the load behind a reading.
 
         Raises:
-            CoilbenchError: the reading is above what the scale was calibrated with.
+            CoilbenchError: the reading is above the calibrated range.
         """
         if shown_n > (1.0 + BEYOND_FRACTION) * self.fit.x_max:
             raise CoilbenchError(
                 f"the scale {self.name!r} was calibrated up to {self.fit.x_max / KGF_N:.1f} kg and "
                 f"shows {shown_n / KGF_N:.1f} kg",
-                mend="Calibrate it with heavier masses: coilbench rig weigh --scale",
+                hint="Calibrate it with heavier masses: coilbench rig weigh --scale",
             )
         return float(value(self.fit, shown_n))
 
     def difference_u_n(self, shown_n: float, tare_n: float, resolution_n: float) -> float:
         """Return the standard uncertainty (k = 1) of the load between two readings, N.
 
-        The curve between both with its coefficients correlated (JCGM 100:2008, 5.2.2), and each
-        reading's scatter as the calibration showed it, never below the even spread within a step
-        (F.2.2.1: step / sqrt(12)). The masses' share is not in it, see reference_u_relative.
+        From the curve, its coefficients correlated (JCGM 100:2008, 5.2.2), and from each reading's
+        scatter as the calibration showed it, at least that of a step (F.2.2.1: step / sqrt(12)).
+        The masses' part is not in it, see reference_u_relative.
         """
         _, curve_u_n = evaluate(self.fit, shown_n, minus_x=tare_n)
         one_reading_n = max(self.repeatability_n, resolution_n / math.sqrt(12.0))
@@ -104,10 +109,18 @@ class Scale:
 
     @property
     def repeatability_n(self) -> float:
-        """Scatter of one reading about the curve, widened where few points tell it (G.3), N."""
-        spare = self.fit.points - self.fit.degree - 1
-        widened = max(1.0, float(stdtrit(spare, 0.975)) / 2.0) if spare else 1.0
-        return widened * self.fit.residual_sd
+        """Scatter of one reading about the curve, widened for few points (G.3), N."""
+        return widening(self.fit.points - self.fit.degree - 1) * self.fit.residual_sd
+
+    def corrections(self) -> list[Correction]:
+        """Return the correction at each reading that was used, ascending."""
+        rows = []
+        for shown_kg in sorted({point.shown_kg for point in self.points}):
+            load_n, curve_u_n = evaluate(self.fit, shown_kg * KGF_N)
+            u_n = math.hypot(float(curve_u_n), self.reference_u_relative * float(load_n))
+            add_kg = float(load_n) / KGF_N - shown_kg
+            rows.append(Correction(shown_kg, add_kg, 2.0 * u_n / KGF_N))
+        return rows
 
 
 def calibrate_scale(
@@ -119,21 +132,23 @@ def calibrate_scale(
     """Fit a scale's curve: a straight line, or a parabola where the points demand it.
 
     Args:
-        name: what the person calls it.
+        name: the user's name for it.
         points: 3 different masses or more.
-        origin: where they came from.
-        gravity_m_s2: where the scale stands.
+        origin: the file they came from.
+        gravity_m_s2: local gravity.
 
     Raises:
-        CoilbenchError: no name, or points that make no sense.
+        CoilbenchError: no name, or points that are inconsistent or too few.
     """
     if not name.strip() or not name.isprintable():
-        raise CoilbenchError(f"{name!r} is no name for a scale", mend="Call it like bathroom")
+        raise CoilbenchError(
+            f"{name!r} is not a name for a scale", hint="Give a name like bathroom"
+        )
     refuse_gravity(gravity_m_s2)
     mass_kg = np.array([p.mass_kg for p in points])
     shown_kg = np.array([p.shown_kg for p in points])
-    u_kg = np.array([_u_kg(p) for p in points])
-    # An error in proportion to the mass, as of the best one, is taken as common to all.
+    u_kg = np.array([mass_u_kg(p.mass_kg, p.u_kg) for p in points])
+    # The relative error of the best mass is taken as common to all.
     some = mass_kg > 0.0
     relative = float(np.min(u_kg[some] / mass_kg[some], initial=_MOST_RELATIVE))
     masses = Standards("mass", "kg", mass_kg, shown_kg, u_kg)
@@ -170,41 +185,13 @@ def step_of(shown_kg: Sequence[float]) -> float:
     return STEPS_KG[-1]
 
 
-class Correction(NamedTuple):
-    """What to add to what the scale shows, kg, and its expanded uncertainty (k = 2)."""
-
-    shown_kg: float
-    add_kg: float
-    u_kg: float
-
-
-def corrections(scale: Scale) -> list[Correction]:
-    """Return the correction at each mass that was used, ascending."""
-    rows = []
-    for shown_kg in sorted({point.shown_kg for point in scale.points}):
-        load_n, u_n = evaluate(scale.fit, shown_kg * KGF_N)
-        of_masses_n = scale.reference_u_relative * float(load_n)
-        rows.append(
-            Correction(
-                shown_kg,
-                float(load_n) / KGF_N - shown_kg,
-                2.0 * math.hypot(float(u_n), of_masses_n) / KGF_N,
-            )
-        )
-    return rows
-
-
-def _u_kg(point: ScalePoint) -> float:
-    expanded_kg = ASSUMED_MASS_U_RELATIVE * point.mass_kg if point.u_kg is None else point.u_kg
-    return expanded_kg / 2.0
-
-
 def _notes(points: Sequence[ScalePoint], fit: PolynomialFit, step_kg: float) -> list[str]:
-    notes = [f"The readings step by {step_kg:g} kg"]
+    notes = [f"The scale reads in steps of {step_kg:g} kg"]
     if any(point.u_kg is None for point in points):
         notes.append(
-            f"Masses without an uncertainty are taken as good to {ASSUMED_MASS_U_RELATIVE:.1%}"
+            f"Masses without an uncertainty are assumed good to {ASSUMED_MASS_U_RELATIVE:.1%}, "
+            "k = 2"
         )
     if fit.degree > 1:
-        notes.append("The scale bends visibly (F-test at 1 %): a parabola is used, not a line")
+        notes.append("The scale is not linear (F-test at 1 %): a parabola is used")
     return notes

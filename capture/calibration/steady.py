@@ -1,7 +1,7 @@
 """Find steady holds in a stream of raw samples, for guided calibration. Pure.
 
-Scale-free: still is judged against the noise that the samples themselves show from one to the
-next, so that it works for any cell, gain and scale. Factors are common practice, no source.
+Steadiness is judged against the noise from one sample to the next, so it works for any cell, gain
+and scale. Factors are common practice, no source.
 """
 
 from __future__ import annotations
@@ -14,20 +14,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.calibration.statistics import noise_sd
 
 Channel = Literal["load", "travel"]
 BOTH: tuple[Channel, ...] = ("load", "travel")
 
-LEAST_SAMPLES = 8  # fewer show no noise to judge by
-LOOKS_PER_HOLD = 10  # how often the shortest hold is looked at while it passes
-GAP_FRACTION = 0.3  # of the shortest hold: a longer silence begins anew
+LEAST_SAMPLES = 8  # with fewer, the noise cannot be estimated
+LOOKS_PER_HOLD = 10  # tests for steadiness during the shortest hold
+GAP_FRACTION = 0.3  # of the shortest hold: after a longer silence the search starts again
 BAND_SDS = 6.0  # every sample of a hold lies this close: 1 in 5e8 of normal noise does not
 DRIFT_SDS = 1.0  # between the means of a hold's halves, which noise alone moves by 0.2
 CREEP_FRACTION = 2e-4  # of the last move: a cell creeps by some 0.02 to 0.05 % of a new load
-MOVE_SDS = 10.0  # well outside the band, so that noise is no new hold
+MOVE_SDS = 10.0  # well outside the band, so that noise is not a new hold
 MOVE_CREEPS = 10.0  # and far more than a cell creeps in that time
-LEAST_SD_COUNTS = 0.5  # a count's own step
-GLIMPSE_SAMPLES = 3  # the middle of so many decides a move: a rogue sample does not
+GLIMPSE_SAMPLES = 3  # a move is judged by the median of so many: an outlier does not decide
 
 
 @dataclass(frozen=True)
@@ -50,15 +50,15 @@ class Hold:
 
 
 class SteadyFinder:
-    """Finds holds as samples come in; each is told once, as soon as it is long enough.
+    """Finds holds as samples arrive; each is returned once, as soon as it is long enough.
 
-    The next is told only after a clear move, be it to the same place. Slow creep under a
-    standing load is followed and is no move.
+    The next is returned only after a clear move, even one back to the same value. Slow creep under
+    a constant load is not a move.
 
     Args:
-        min_s: how long everything must stay still.
-        watch: what must stay still. With weights the quill is free, and a rig may have no travel
-            yet: ("load",). On gauges a hand may lean on the quill: ("travel",).
+        min_s: how long everything must be steady.
+        watch: what must be steady. With weights the quill is free, and a rig may have no travel
+            yet: ("load",). On gauges the load may vary: ("travel",).
     """
 
     def __init__(self, min_s: float = 1.5, watch: tuple[Channel, ...] = BOTH) -> None:
@@ -77,14 +77,14 @@ class SteadyFinder:
         self._boot_id: int | None = None
         self._kept: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
         self._next_look_us: int | None = None
-        # By field: where the last hold stood, following creep (None before the first), and how far
-        # it was from the one before.
-        self._stood: dict[str, float] | None = None
+        # By field: the value of the last hold, following creep (None before the first), and its
+        # distance from the one before.
+        self._held: dict[str, float] | None = None
         self._last_move = dict.fromkeys(self._fields, 0.0)
         self._moved = True
 
     def feed(self, block: RawBlock) -> list[Hold]:
-        """Take the next samples and return the holds that became long enough in them."""
+        """Take the next samples; return the holds that became long enough."""
         if block.boot_id != self._boot_id:
             self._forget()
             self._boot_id = block.boot_id
@@ -100,15 +100,15 @@ class SteadyFinder:
         return holds
 
     def _forget(self) -> None:
-        """Begin anew after a restart of the rig, whose counts may have another zero."""
+        """Start again after a restart of the rig, whose counts may have another zero."""
         self._kept = self._kept[:0]
         self._next_look_us = None
-        self._stood = None
+        self._held = None
         self._last_move = dict.fromkeys(self._fields, 0.0)
         self._moved = True
 
     def _look_through(self, piece: NDArray[np.void]) -> list[Hold]:
-        """Look at the last min_s of an unbroken piece, again and again as it goes on."""
+        """Judge the last min_s of an unbroken piece, repeatedly as it grows."""
         holds: list[Hold] = []
         if piece.size == 0:
             return holds
@@ -128,15 +128,15 @@ class SteadyFinder:
         return holds
 
     def _look(self, window: NDArray[np.void]) -> Hold | None:
-        """Judge one window of min_s; return it when it is a new hold."""
+        """Judge one window of min_s; return it if it is a new hold."""
         if window.size < LEAST_SAMPLES:
             return None
         columns = {field: window[field].astype(np.float64) for field in self._fields}
-        noise = {field: _noise_sd(column) for field, column in columns.items()}
-        stood = self._stood
-        if stood is not None and not self._moved:
+        noise = {field: noise_sd(column) for field, column in columns.items()}
+        held = self._held
+        if held is not None and not self._moved:
             self._moved = any(
-                abs(_latest(column) - stood[field])
+                abs(_latest(column) - held[field])
                 > max(
                     MOVE_SDS * noise[field], MOVE_CREEPS * CREEP_FRACTION * self._last_move[field]
                 )
@@ -145,12 +145,12 @@ class SteadyFinder:
         if not all(self._is_still(field, columns[field], noise[field]) for field in columns):
             return None
         now = {field: float(column.mean()) for field, column in columns.items()}
-        self._stood = now
+        self._held = now
         if not self._moved:
             return None
         self._moved = False
-        if stood is not None:
-            self._last_move = {field: abs(now[field] - stood[field]) for field in now}
+        if held is not None:
+            self._last_move = {field: abs(now[field] - held[field]) for field in now}
         load = window["load_counts"].astype(np.float64)
         return Hold(
             t0_s=float(window["t_us"][0]) * 1e-6,
@@ -162,11 +162,11 @@ class SteadyFinder:
         )
 
     def _is_still(self, field: str, column: NDArray[np.float64], noise: float) -> bool:
-        """Tell whether a column stays in its noise band and does not wander off."""
+        """Return whether a column stays in its noise band and does not drift."""
         middle = float(np.median(column))
         move = self._last_move[field]
-        if self._stood is not None:
-            move = max(move, abs(middle - self._stood[field]))
+        if self._held is not None:
+            move = max(move, abs(middle - self._held[field]))
         creep = CREEP_FRACTION * move
         if np.abs(column - middle).max() > BAND_SDS * noise + creep:
             return False
@@ -177,13 +177,3 @@ class SteadyFinder:
 
 def _latest(column: NDArray[np.float64]) -> float:
     return float(np.median(column[-max(GLIMPSE_SAMPLES, column.size // LOOKS_PER_HOLD) :]))
-
-
-def _noise_sd(column: NDArray[np.float64]) -> float:
-    """Return the noise from one sample to the next, blind to drift and to a few jumps.
-
-    1.4826 times the median absolute value is the standard deviation of normal noise; a
-    difference of two samples has sqrt(2) of it.
-    """
-    typical = 1.4826 * float(np.median(np.abs(np.diff(column)))) / math.sqrt(2.0)
-    return max(typical, LEAST_SD_COUNTS)

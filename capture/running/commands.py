@@ -1,14 +1,21 @@
-"""What a person may ask of a running capture: one shape for keys, buttons and the channel. Pure."""
+"""What goes between a running capture and those who watch it: commands in, events out. Pure.
+
+One shape for keys, push-buttons and the control channel; every view reads one snapshot.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 from enum import StrEnum
+from typing import Any
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.judging import Purpose, Turn
 
 LONGEST_TEXT = 100
+EVENTS_KEPT = 8
 
 
 class Action(StrEnum):
@@ -48,7 +55,7 @@ class Command:
             raise CoilbenchError(
                 "a rename needs a new label, and nothing else takes one",
                 where=str(self.action),
-                mend="Give new_label with rename only",
+                hint="Give new_label with rename only",
             )
 
     def to_document(self) -> dict[str, str]:
@@ -68,18 +75,161 @@ class Command:
             "label",
             "new_label",
         }:
-            raise CoilbenchError("this is no command", mend="Give action, label, new_label only")
+            raise CoilbenchError("this is no command", hint="Give action, label, new_label only")
         texts = [document.get(key) for key in ("action", "label", "new_label")]
         if any(
             t is not None and not (isinstance(t, str) and len(t) <= LONGEST_TEXT) for t in texts
         ):
             raise CoilbenchError(
                 "a command holds something else than short text",
-                mend=f"Give text of at most {LONGEST_TEXT} characters",
+                hint=f"Give text of at most {LONGEST_TEXT} characters",
             )
         action, label, new_label = texts
         if action not in list(Action):
             raise CoilbenchError(
-                f"there is no action {action!r}", mend=f"Known are {', '.join(Action)}"
+                f"there is no action {action!r}", hint=f"Known are {', '.join(Action)}"
             )
         return cls(Action(action), label, new_label)
+
+
+class EventKind(StrEnum):
+    """What sort of thing happened."""
+
+    KEPT = "kept"
+    REFUSED = "refused"
+    REDO = "redo"
+    TURN = "turn"  # another spring's turn than before, because someone asked
+    RESCUED = "rescued"
+    FAULT = "fault"
+    LINK = "link"
+    DONE = "done"
+
+
+@dataclass(frozen=True)
+class Event:
+    """Something the person at the press should know.
+
+    Attributes:
+        kind: what sort of thing.
+        what: what exactly, as data.
+    """
+
+    kind: EventKind
+    what: Finding
+
+    @classmethod
+    def of(cls, kind: EventKind, what: str, **facts: Any) -> Event:
+        """Return the event of a finding with these facts."""
+        return cls(kind, Finding(what, facts))
+
+
+@dataclass(frozen=True)
+class Snapshot:
+    """State of a running capture.
+
+    Attributes:
+        set_name: the set being pressed.
+        source: the source's address.
+        link: `waiting`, `up` or `lost`.
+        link_what: who is connected, or how the link was lost; None before the first connection.
+        rate_hz: samples a second over the last seconds.
+        samples, samples_lost, lines_bad, restarts: grow only, since the capture began.
+        sample_age_s: age of the newest sample when the snapshot was taken; None before the first.
+        load_n, height_mm: newest values; None before the first sample.
+        free_length_mm: the height above which the spring is free, roughly: the set's, else where
+            the quill touched it; None where neither is known.
+        reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
+        phase: where in a stroke the stream is.
+        turn: the stroke wanted next; None when the set is done.
+        ends_in_s: when a set that is done ends by itself; None before.
+        springs_done, springs: how far the set is.
+        events: the last things that happened with their numbers, the latest last; numbers rise by
+            one, so that a screen knows what is new to it.
+        curve: the running stroke as (height_mm, load_n) pairs, thinned for a screen.
+    """
+
+    set_name: str
+    source: str
+    link: str = "waiting"
+    link_what: Finding | None = None
+    rate_hz: float = 0.0
+    samples: int = 0
+    samples_lost: int = 0
+    lines_bad: int = 0
+    restarts: int = 0
+    sample_age_s: float | None = None
+    load_n: float | None = None
+    height_mm: float | None = None
+    free_length_mm: float | None = None
+    reach_height_mm: float | None = None
+    phase: str = "idle"
+    turn: Turn | None = None
+    springs_done: int = 0
+    springs: int = 0
+    ends_in_s: float | None = None
+    events: tuple[tuple[int, Event], ...] = ()
+    curve: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def label(self) -> str | None:
+        """Whose turn it is; None when the set is done."""
+        return None if self.turn is None else self.turn.label
+
+    @property
+    def depth_mm(self) -> float | None:
+        """How far the spring is pressed; None where its free length is not known."""
+        if self.height_mm is None or self.free_length_mm is None:
+            return None
+        return max(0.0, self.free_length_mm - self.height_mm)
+
+    @property
+    def newest_event(self) -> int:
+        """The number of the last event; 0 before the first."""
+        return self.events[-1][0] if self.events else 0
+
+    def after(self, event: Event) -> Snapshot:
+        """Return the snapshot after one more thing has happened."""
+        return replace(self, events=(*self.events, (self.newest_event + 1, event))[-EVENTS_KEPT:])
+
+    def to_document(self) -> dict[str, Any]:
+        """Return it as plain values for JSON."""
+        return vars(self) | {
+            "link_what": None if self.link_what is None else self.link_what.to_document(),
+            "turn": None if self.turn is None else vars(self.turn),
+            "events": [
+                {"event_number": number, "event": event.kind, **event.what.to_document()}
+                for number, event in self.events
+            ],
+        }
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any]) -> Snapshot:
+        """Return the snapshot that to_document wrote, by another version perhaps.
+
+        Unknown keys are left out, and so are a turn and events that this version cannot read.
+        """
+        known = {field.name for field in fields(cls)}
+        values = {key: value for key, value in document.items() if key in known}
+        link, turn = values.get("link_what"), values.get("turn")
+        values["link_what"] = Finding.from_document(link) if isinstance(link, dict) else None
+        values["turn"] = _turn(turn) if isinstance(turn, dict) else None
+        values["events"] = tuple(
+            _numbered_event(event) for event in values.get("events", ()) if isinstance(event, dict)
+        )
+        values["curve"] = tuple((float(h), float(n)) for h, n in values.get("curve", ()))
+        return cls(**values)
+
+
+def _turn(document: Mapping[str, Any]) -> Turn:
+    return Turn(
+        str(document["label"]),
+        Purpose(document["purpose"]),
+        int(document["number"]),
+        int(document["wanted"]),
+    )
+
+
+def _numbered_event(document: Mapping[str, Any]) -> tuple[int, Event]:
+    facts = dict(document)
+    number, kind = int(facts.pop("event_number")), EventKind(facts.pop("event"))
+    return number, Event(kind, Finding.from_document(facts))

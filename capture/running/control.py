@@ -3,11 +3,16 @@
 A Unix domain socket in a folder of the user's own (mode 0700), itself of mode 0600, named after
 the book; no network port. Where the system tells who is at the other end (Linux), another user is
 turned away on both sides. Windows has no such sockets in Python: there no channel is opened.
+
+What goes through is one short line of JSON each way, checked whole. Asked:
+`{"command": {"action": "redo"}}` or `{"ask": "snapshot"}`. Answered: `{"done": true}`,
+`{"snapshot": {...}}`, or `{"refused": "why", "hint": "what to do"}`.
 """
 
 from __future__ import annotations
 
 import hashlib
+import json
 import os
 import select
 import socket
@@ -19,27 +24,33 @@ import time
 from contextlib import suppress
 from pathlib import Path
 from types import TracebackType
-from typing import Self
+from typing import Any, Protocol, Self
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command
-from coilbench.capture.running.control_lines import (
-    LONGEST_REPLY,
-    LONGEST_REQUEST,
-    Commanded,
-    answer,
-    command_request,
-    read_done,
-    read_snapshot,
-    snapshot_request,
-)
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import Command, Snapshot
 
 PATIENCE_S = 0.25  # for the whole of a request; a client that dawdles is hung up on
 ASK_S = 0.5
 TELL_S = 5.0
 _WAITING = 8  # clients
 _NAP_S = 0.05
+LONGEST_REQUEST = 2048  # bytes, LF included; the longest command takes about 1.4 KiB
+LONGEST_REPLY = 262_144
+
+
+class Commanded(Protocol):
+    """What stands behind the channel: a running session."""
+
+    @property
+    def snapshot(self) -> Snapshot:
+        """How it stands."""
+
+    def obey(self, command: Command) -> None:
+        """Take a command; returns at once.
+
+        Raises:
+            CoilbenchError: it takes no more commands now.
+        """
 
 
 def control_path(book: Path) -> Path:
@@ -128,12 +139,12 @@ def send_command(book: Path, command: Command) -> None:
     Raises:
         CoilbenchError: no capture runs, it doesn't answer, or it refuses.
     """
-    line = _ask(book, command_request(command), TELL_S)
+    line = _ask(book, _line({"command": command.to_document()}), TELL_S)
     if line is None:
         raise CoilbenchError(
             "the capture does not answer",
             where=str(book),
-            mend="Look at its window or its log; it may be waiting for the disk",
+            hint="Look at its window or its log; it may be waiting for the disk",
         )
     read_done(line)
 
@@ -141,7 +152,7 @@ def send_command(book: Path, command: Command) -> None:
 def ask_snapshot(book: Path) -> Snapshot | None:
     """Return how the capture on this book stands; None where none runs or none answers."""
     try:
-        line = _ask(book, snapshot_request(), ASK_S)
+        line = _ask(book, _line({"ask": "snapshot"}), ASK_S)
         return None if line is None else read_snapshot(line)
     except CoilbenchError:
         return None
@@ -156,7 +167,7 @@ def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
     if not hasattr(socket, "AF_UNIX"):
         raise CoilbenchError(
             "on this system a capture can't be told anything from another window",
-            mend="Use the keys of the coilbench live that runs it",
+            hint="Use the keys of the coilbench live that runs it",
         )
     with socket.socket(socket.AF_UNIX, socket.SOCK_STREAM) as server:
         server.settimeout(patience_s)
@@ -172,7 +183,7 @@ def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
             raise CoilbenchError(
                 "no capture is running on this book",
                 where=str(book),
-                mend="Start one with: coilbench live --port PORT --set NAME",
+                hint="Start one with: coilbench live --port PORT --set NAME",
             ) from error
 
 
@@ -237,7 +248,7 @@ def _make_own(folder: Path) -> None:
         raise CoilbenchError(
             "the control channel's folder is not this user's alone",
             where=str(folder),
-            mend="Remove it, or: chmod 700",
+            hint="Remove it, or: chmod 700",
         )
 
 
@@ -248,3 +259,95 @@ def _same_user(peer: socket.socket) -> bool:
     who = peer.getsockopt(socket.SOL_SOCKET, socket.SO_PEERCRED, struct.calcsize("3i"))
     _pid, uid, _gid = struct.unpack("3i", who)
     return bool(uid == os.getuid())
+
+
+def answer(line: bytes, session: Commanded) -> bytes:
+    """Act on one line from outside; whatever it holds, there is an answer.
+
+    Args:
+        line: as it came, with or without its LF.
+        session: acted on only where the line is a whole and valid request.
+    """
+    try:
+        asked = _request(line)
+        if asked == {"ask": "snapshot"}:
+            return _line({"snapshot": session.snapshot.to_document()})
+        if set(asked) != {"command"}:
+            raise CoilbenchError(
+                "this is not a request", hint="Ask for a snapshot or give a command"
+            )
+        session.obey(Command.from_document(asked["command"]))
+    except CoilbenchError as refusal:
+        return _line({"refused": refusal.what, "hint": refusal.hint})
+    return _line({"done": True})
+
+
+def read_done(line: bytes) -> None:
+    """Read the answer to a command.
+
+    Raises:
+        CoilbenchError: it was refused, or this is not an answer.
+    """
+    if _reply(line).get("done") is not True:
+        raise _no_answer()
+
+
+def read_snapshot(line: bytes) -> Snapshot:
+    """Read the answer to a request for a snapshot; raises as read_done."""
+    try:
+        return Snapshot.from_document(_reply(line)["snapshot"])
+    except (KeyError, TypeError, ValueError, AttributeError) as error:
+        raise _no_answer() from error
+
+
+def _no_answer() -> CoilbenchError:
+    return CoilbenchError(
+        "the answer of the capture cannot be understood",
+        hint="It may run another version of coilbench: stop it and start it again",
+    )
+
+
+def _line(document: dict[str, Any]) -> bytes:
+    return json.dumps(document, allow_nan=False).encode("ascii") + b"\n"
+
+
+def _request(line: bytes) -> dict[str, Any]:
+    """Return the object that a request's line holds, all its text printable."""
+    if len(line) > LONGEST_REQUEST:
+        raise CoilbenchError(f"a request has at most {LONGEST_REQUEST} bytes", hint="Ask for less")
+    found = _object(line)
+    if found is None:
+        raise CoilbenchError("not valid JSON", hint="Send one JSON object on one line")
+    texts = [text for text in _texts(found) if not text.isprintable()]
+    if texts:
+        raise CoilbenchError(
+            "the text contains characters that cannot be printed", hint="Leave them out"
+        )
+    return found
+
+
+def _reply(line: bytes) -> dict[str, Any]:
+    found = _object(line)
+    if found is None:
+        raise _no_answer()
+    if "refused" in found:
+        hint = found.get("hint")
+        raise CoilbenchError(str(found["refused"]), hint=None if hint is None else str(hint))
+    return found
+
+
+def _object(line: bytes) -> dict[str, Any] | None:
+    try:
+        found = json.loads(line.decode("utf-8"))
+    except (ValueError, RecursionError):  # brackets nested too deep for the parser
+        return None
+    return found if isinstance(found, dict) else None
+
+
+def _texts(value: object) -> list[str]:
+    """Return the keys and texts of an object and of the objects in it."""
+    if isinstance(value, str):
+        return [value]
+    if isinstance(value, dict):
+        return [text for pair in value.items() for part in pair for text in _texts(part)]
+    return []

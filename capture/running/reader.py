@@ -1,17 +1,17 @@
-"""The reader: one thread that polls the source and only queues, and comes back after a loss."""
+"""The link: a thread that polls the source and comes back after a loss, and how the link is."""
 
 from __future__ import annotations
 
 import queue
 import threading
 import time
+from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
+from coilbench.capture.blocks import Hello, Item, LinkCounters, RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello, Item, LinkCounters
-from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, identify
 
 POLL_S = 0.1
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
@@ -20,10 +20,11 @@ POLL_S = 0.1
 SILENCE_S = 5.0
 FIRST_BACKOFF_S = 0.5
 LONGEST_BACKOFF_S = 8.0
-IDENTIFY_S = 3.0
 QUEUE_LENGTH = 2000
 STOPPED = "stopped"
 SOURCE_ENDED = "source ended"
+QUIET_S = 2.0  # silence this long is said
+RATE_SPAN_S = 3.0
 
 
 @dataclass(frozen=True)
@@ -130,7 +131,7 @@ class Reader:
         while not self._finishing.is_set():
             try:
                 with self._open_again() as source:
-                    hello, seen = identify(source, IDENTIFY_S, self._clock)
+                    hello, seen = identify(source, clock=self._clock)
                     self._put(LinkUp(hello))
                     self._put(Delivery(seen, source.counters))
                     source.request("start")  # someone may have stopped it by hand
@@ -156,7 +157,7 @@ class Reader:
                 raise SourceLost(
                     f"the rig has said nothing for {now_s - heard_s:.1f} s",
                     where=source.url,
-                    mend="Check the cable and the rig's power, then: coilbench rig find",
+                    hint="Check the cable and the rig's power, then: coilbench rig find",
                 )
         self._put(Delivery(source.poll(0.0), source.counters))  # what arrived until now
 
@@ -168,3 +169,80 @@ class Reader:
             except queue.Full:
                 continue
             return
+
+
+class LinkHealth:
+    """Keeps how the link is doing; every counter only grows, over reconnects too."""
+
+    def __init__(self) -> None:
+        self._earlier = LinkCounters()  # of connections that are gone
+        self._present = LinkCounters()
+        self._up = False
+        self._waiting_since_s = 0.0  # the newest sample, or when the link came up
+        self._heard_s: float | None = None
+        self._quiet_told = False
+        self._recent: deque[tuple[int, int]] = deque()  # (t_us, samples) of the newest blocks
+        self._last_seq: int | None = None
+
+    @property
+    def counters(self) -> LinkCounters:
+        """The counters of all connections together."""
+        return LinkCounters(
+            **{
+                name: number + getattr(self._present, name)
+                for name, number in vars(self._earlier).items()
+            }
+        )
+
+    @property
+    def last_seq(self) -> int | None:
+        """The number of the newest sample; None before the first."""
+        return self._last_seq
+
+    def up(self, now_s: float) -> None:
+        """The link came up."""
+        self._up, self._waiting_since_s, self._quiet_told = True, now_s, False
+        self._recent.clear()
+
+    def down(self) -> None:
+        """The link went down: its counters are kept."""
+        self._up = False
+        self._earlier, self._present = self.counters, LinkCounters()
+
+    def count(self, counters: LinkCounters) -> None:
+        """Take the counters of the present connection."""
+        self._present = counters
+
+    def heard(self, block: RawBlock, now_s: float) -> None:
+        """Take note of samples."""
+        if len(block) == 0:
+            return
+        self._heard_s = self._waiting_since_s = now_s
+        self._quiet_told = False
+        self._last_seq = int(block.samples["seq"][-1])
+        newest_us = int(block.samples["t_us"][-1])
+        if self._recent and newest_us < self._recent[-1][0]:
+            self._recent.clear()
+        self._recent.append((newest_us, len(block)))
+        while newest_us - self._recent[0][0] > RATE_SPAN_S * 1e6:
+            self._recent.popleft()
+
+    def age_s(self, now_s: float) -> float | None:
+        """Return the age of the newest sample; None before the first."""
+        return None if self._heard_s is None else now_s - self._heard_s
+
+    def fell_quiet(self, now_s: float) -> float | None:
+        """Return how long a link that is up has been silent, once for each silence, else None."""
+        quiet_s = now_s - self._waiting_since_s
+        if not self._up or self._quiet_told or quiet_s <= QUIET_S:
+            return None
+        self._quiet_told = True
+        return quiet_s
+
+    def rate_hz(self) -> float:
+        """Return samples a second over the last seconds, by the rig's clock."""
+        if len(self._recent) < 2:
+            return 0.0
+        span_us = self._recent[-1][0] - self._recent[0][0]
+        samples = sum(count for _, count in self._recent) - self._recent[0][1]
+        return samples / (span_us * 1e-6) if span_us > 0 else 0.0

@@ -2,44 +2,72 @@
 
 from __future__ import annotations
 
+import json
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, SampleFlag
 from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.sessions import ChunkOwner, drop_chunks, store_chunk
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Fault, FaultCode, Hello, Item, Restarted
-from coilbench.capture.running.buttons import Buttons
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import Event, EventKind
+from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.finder import StrokeFinder
-from coilbench.capture.strokes.judging import Verdict, judge
-from coilbench.capture.strokes.reduced_curve import reduced_curve
+from coilbench.capture.strokes.judging import Purpose, Turn, TurnOrder, Verdict, judge
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
+from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin
-from coilbench.capture.strokes.turns import Purpose, Turn, TurnOrder
-from coilbench.capture.units import Units
 
-_FAULTS: dict[int, str] = {
-    FaultCode.ADC_SILENT: "the load amplifier makes no conversions: check its wires and power",
-    FaultCode.ADC_STUCK: "the load amplifier's data line is stuck low: check its wires",
-    FaultCode.TRAVEL_SILENT: "the travel scale gives no valid reading: check its wires",
-    FaultCode.WATCHDOG_RESTART: "the rig was restarted by its watchdog",
-}
-DATUM_LOST = (
-    "the rig restarted and its travel count began anew, so heights are unknown; "
-    "set it again with: coilbench rig gauge"
-)
+_DATUM_LOST = Finding("datum_lost")
+TWICE_S = 2.0  # two presses within this belong together; common practice, no source
+
+
+class Buttons:
+    """Turns presses of the rig's two push-buttons into what they ask for, by the rig's own clock.
+
+    A good stroke is accepted by itself, so a single press of accept changes nothing while the set
+    is being measured: who presses it out of habit must not lose the order.
+
+    | button | once | again within 2 s |
+    |---|---|---|
+    | redo | redo the last stroke | go back; and further with each press |
+    | accept | nothing | skip; once the set is done, the first press finishes |
+    """
+
+    def __init__(self) -> None:
+        self._last_us: dict[SampleFlag, int] = {}
+
+    def pressed(self, samples: NDArray[np.void]) -> list[tuple[int, Action | None]]:
+        """Return (samples up to and with the press, what it asks for) for each press in order.
+
+        Args:
+            samples: shape (n,), dtype RAW_DTYPE.
+        """
+        flags, t_us = samples["flags"], samples["t_us"]
+        both = SampleFlag.REDO_PRESSED | SampleFlag.ACCEPT_PRESSED
+        found: list[tuple[int, Action | None]] = []
+        for at in np.flatnonzero(flags & both).tolist():
+            if flags[at] & SampleFlag.REDO_PRESSED:
+                twice = self._twice(SampleFlag.REDO_PRESSED, int(t_us[at]))
+                found.append((at + 1, Action.BACK if twice else Action.REDO))
+            if flags[at] & SampleFlag.ACCEPT_PRESSED:
+                twice = self._twice(SampleFlag.ACCEPT_PRESSED, int(t_us[at]))
+                found.append((at + 1, Action.SKIP if twice else None))
+        return found
+
+    def _twice(self, button: SampleFlag, now_us: int) -> bool:
+        before_us = self._last_us.get(button)
+        self._last_us[button] = now_us
+        return before_us is not None and 0 <= now_us - before_us <= TWICE_S * 1e6
 
 
 class Recorder:
@@ -54,7 +82,6 @@ class Recorder:
         calibration: the calibration in force.
         say: told each event after the book has it.
         reach_height_mm: the height every stroke must be pressed down to, if the user said so.
-        units: for the words.
         rules: what makes a stroke.
     """
 
@@ -67,7 +94,6 @@ class Recorder:
         say: Callable[[Event], None],
         *,
         reach_height_mm: float | None = None,
-        units: Units | None = None,
         rules: StrokeRules | None = None,
     ) -> None:
         self._db = db
@@ -84,7 +110,6 @@ class Recorder:
         self._standing: set[int] = set()  # faults that are told
         self._say = say
         self._reach_height_mm = reach_height_mm
-        self._units = Units() if units is None else units
         self._finder = StrokeFinder(self._physical, rules)
         self._buttons = Buttons()
         self._depths_mm: deque[float] = deque(maxlen=30)
@@ -151,7 +176,7 @@ class Recorder:
         if self._device_id is not None and hello.device_id != self._device_id:
             raise CoilbenchError(
                 f"this is the rig {hello.device_id}, but the calibration is of {self._device_id}",
-                mend="Connect that rig, or calibrate this one with: coilbench rig weigh",
+                hint="Connect that rig, or calibrate this one with: coilbench rig weigh",
             )
         self._incremental = hello.travel == "quadrature"
         if not self._incremental:
@@ -162,18 +187,17 @@ class Recorder:
 
     def _set_datum_lost(self, *, lost: bool) -> None:
         if lost and not self._datum_lost:
-            self._say(Event(EventKind.FAULT, DATUM_LOST))
+            self._say(Event(EventKind.FAULT, _DATUM_LOST))
         self._datum_lost = lost
 
     def _take_fault(self, fault: Fault) -> None:
         """Say a fault when it comes up and when it has cleared; the rig repeats it each second."""
-        words = _FAULTS.get(fault.code, f"the rig reports fault {fault.code:02X}")
         if fault.standing and fault.code not in self._standing:
             self._standing.add(fault.code)
-            self._say(Event(EventKind.FAULT, words))
+            self._say(Event.of(EventKind.FAULT, "rig_fault", code=fault.code))
         elif not fault.standing and fault.code in self._standing:
             self._standing.discard(fault.code)
-            self._say(Event(EventKind.FAULT, f"over: {words}"))
+            self._say(Event.of(EventKind.FAULT, "rig_fault_over", code=fault.code))
 
     def interrupt(self) -> None:
         """The stream broke here: keep what there is of the running stroke, uncounted."""
@@ -248,12 +272,12 @@ class Recorder:
         elif command.action is Action.FINISH:
             self.finished = True
         elif self._finder.pressing and command.action is not Action.RENAME:
-            self._say(Event(EventKind.REFUSED, f"{command.action}: let the spring up first"))
+            self._refuse("spring_pressed", action=command.action)
         else:
             try:
                 self._turns.obey(command)
             except CoilbenchError as error:
-                self._say(Event(EventKind.REFUSED, str(error)))
+                self._refuse("refused", reason=str(error))
 
     def redo(self) -> None:
         """Take the last stroke out of the count if it counted; that spring is wanted again."""
@@ -263,7 +287,7 @@ class Recorder:
     def _keep(self, stroke: Stroke) -> None:
         turn = self.turn
         if turn is None:
-            self._say(Event(EventKind.REFUSED, "the set is done; this stroke was not kept"))
+            self._refuse("stroke_after_end")
             return
         verdict = judge(
             stroke,
@@ -273,7 +297,7 @@ class Recorder:
         )
         measured = turn.purpose is Purpose.MEASURED
         if self._datum_lost and measured and verdict.counted:
-            verdict = replace(verdict, counted=False, note=DATUM_LOST)
+            verdict = replace(verdict, counted=False, findings=(_DATUM_LOST,))
         self._store(stroke, turn, verdict)
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
@@ -303,24 +327,35 @@ class Recorder:
                     calibration_id=self._calibration_id,
                     boot_id=stroke.raw.boot_id,
                     zero_counts=stroke.zero_counts,
-                    note=verdict.note,
+                    note=_note(verdict),
                 ),
             )
             self._forget_chunks()
 
     def _tell(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
-        load, height = (
-            self._units.load_text(stroke.peak_n),
-            self._units.length_text(stroke.lowest_mm),
-        )
-        note = "" if verdict.note is None else f" ({verdict.note})"
-        after = self.turn
+        facts: dict[str, Any] = {
+            "label": turn.label,
+            "purpose": turn.purpose,
+            "stroke": turn.number,
+            "strokes": turn.wanted,
+            "findings": [finding.to_document() for finding in verdict.findings],
+        }
         if not verdict.counted:
-            words = f"{turn.words()}: {verdict.status}{note}; press it again"
-            self._say(Event(EventKind.REFUSED, words))
+            self._refuse("stroke_refused", status=verdict.status, **facts)
             return
-        swap = after is not None and after.label != turn.label
-        then = f". Next spring: {after.label}" if after is not None and swap else ""
-        self._say(Event(EventKind.KEPT, f"{turn.words()}: {load} at {height}{note}{then}"))
+        after = self.turn
+        next_label = None if after is None or after.label == turn.label else after.label
+        facts |= {"peak_n": stroke.peak_n, "lowest_mm": stroke.lowest_mm, "next_label": next_label}
+        self._say(Event.of(EventKind.KEPT, "stroke_kept", **facts))
         if after is None:
-            self._say(Event(EventKind.DONE, f"the set {self._turns.record.name} is done"))
+            self._say(Event.of(EventKind.DONE, "set_done", set=self._turns.record.name))
+
+    def _refuse(self, what: str, **facts: Any) -> None:
+        self._say(Event.of(EventKind.REFUSED, what, **facts))
+
+
+def _note(verdict: Verdict) -> str | None:
+    """Return a verdict's findings as the book keeps them."""
+    if not verdict.findings:
+        return None
+    return json.dumps([finding.to_document() for finding in verdict.findings], allow_nan=False)

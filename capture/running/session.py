@@ -1,44 +1,42 @@
-"""A session: one run of the capture of one set, from the source into the book."""
+"""A session: one run of the capture of one set, from the source into the book, headless or not."""
 
 from __future__ import annotations
 
 import queue
+import signal
+import threading
 import time
 from collections import deque
-from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator
+from contextlib import AbstractContextManager, contextmanager, nullcontext
+from dataclasses import dataclass, replace
 from pathlib import Path
+from types import FrameType
 
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
-from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.recovery import recover
-from coilbench.capture.book.sessions import end_session, start_session, update_session
+from coilbench.capture.book.opening import hold_book, hold_port, open_book
+from coilbench.capture.book.sessions import end_session, recover, start_session, update_session
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError, WorkerDied
-from coilbench.capture.messages import Hello
-from coilbench.capture.running.commands import Command
+from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ControlServer
-from coilbench.capture.running.events import Event, EventKind
-from coilbench.capture.running.link_health import LinkHealth
-from coilbench.capture.running.locks import hold_book
 from coilbench.capture.running.reader import (
     Delivery,
     LinkDown,
     LinkEnded,
+    LinkHealth,
     LinkUp,
     Parcel,
     Reader,
     ReaderFailed,
 )
 from coilbench.capture.running.recorder import Recorder
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.strokes.judging import NEAR_SOLID_MM
-from coilbench.capture.units import Units
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.25  # how long to wait for the reader before looking around
@@ -61,7 +59,6 @@ class CaptureRequest:
     set_name: str
     url: str
     reach_height_mm: float | None = None
-    units: Units = field(default_factory=Units)
     linger_s: float = 0.0
 
 
@@ -115,7 +112,7 @@ class Session:
             CoilbenchError: too many commands wait already.
         """
         if len(self._commands) >= MOST_COMMANDS:
-            raise CoilbenchError("the capture is busy", mend="Wait a moment and ask again")
+            raise CoilbenchError("the capture is busy", hint="Wait a moment and ask again")
         self._commands.append(command)
 
     def run(self) -> Snapshot:
@@ -146,8 +143,7 @@ class Session:
         try:
             self._control = ControlServer(self._request.book, self)
         except CoilbenchError as refusal:
-            words = f"other windows can look on but give no commands ({refusal.what})"
-            self._say(Event(EventKind.LINK, words))
+            self._say(Event.of(EventKind.LINK, "control_closed", reason=refusal.what))
             return nullcontext()
         return self._control
 
@@ -155,9 +151,7 @@ class Session:
         """Close what a killed capture left open; the lock says that none is running."""
         strokes = recover(db)
         if strokes:
-            what = "stroke was" if strokes == 1 else "strokes were"
-            words = f"{strokes} unfinished {what} rescued from a capture that was cut off"
-            self._say(Event(EventKind.RESCUED, f"{words}; kept, but not counted"))
+            self._say(Event.of(EventKind.RESCUED, "strokes_rescued", strokes=strokes))
 
     def _first_hello(self) -> Hello | None:
         """Return who the rig is; None when told to stop before it says so."""
@@ -185,13 +179,12 @@ class Session:
             calibration,
             self._say,
             reach_height_mm=request.reach_height_mm,
-            units=request.units,
         )
 
         def close(reason: str) -> None:
             recorder.interrupt()
             self._see(recorder, self._clock())
-            update_session(db, session_id, self.snapshot)
+            update_session(db, session_id, self.snapshot.to_document())
             end_session(db, session_id, reason)
 
         try:
@@ -205,7 +198,7 @@ class Session:
     def _take_all(self, db: Database, session_id: str, recorder: Recorder) -> str:
         """Take parcels until there is a reason to end; returns it."""
         if recorder.turn is None:
-            self._say(Event(EventKind.DONE, f"the set {self._request.set_name} is done already"))
+            self._say(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
             return SET_DONE
         flushed_s = self._clock()
         while True:
@@ -219,7 +212,7 @@ class Session:
                 return reason
             if now_s - flushed_s >= FLUSH_S:
                 recorder.flush()
-                update_session(db, session_id, self.snapshot)
+                update_session(db, session_id, self.snapshot.to_document())
                 flushed_s = now_s
 
     def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:
@@ -230,8 +223,8 @@ class Session:
         if self._done_s is None:
             self._done_s = now_s
             if reason is None and self._request.linger_s > 0.0:
-                words = f"its last stroke can be redone for {self._request.linger_s:.0f} s"
-                self._say(Event(EventKind.TURN, f"{words}; then this ends by itself"))
+                linger_s = self._request.linger_s
+                self._say(Event.of(EventKind.TURN, "held_open", linger_s=linger_s))
         left_s = self._done_s + self._request.linger_s - now_s
         return SET_DONE if reason is not None or recorder.finished or left_s <= 0.0 else None
 
@@ -275,46 +268,42 @@ class Session:
         error = WorkerDied(
             f"{worker} failed ({type(cause).__name__}: {cause})",
             where=self._request.url,
-            mend="Start the capture again; if this comes back, report it with these words",
+            hint="Start the capture again; if it fails again, report this message",
         )
         error.__cause__ = cause
         return error
 
     def _say(self, event: Event) -> None:
-        self.snapshot = self.snapshot.after(str(event.kind), event.words)
+        self.snapshot = self.snapshot.after(event)
         self._tell(event)
 
     def _link_up(self, link: LinkUp) -> None:
         self._health.up(self._clock())
         self._told_loss = None
-        words = f"{link.hello.firmware}, rig {link.hello.device_id}"
-        self.snapshot = replace(self.snapshot, link="up", link_words=words)
-        self._say(Event(EventKind.LINK, f"connected to {self._request.url}: {words}"))
+        hello = link.hello
+        who = {"firmware": hello.firmware, "device_id": hello.device_id}
+        self.snapshot = replace(self.snapshot, link="up", link_what=Finding("rig", who))
+        self._say(Event.of(EventKind.LINK, "connected", source=self._request.url, **who))
 
     def _link_down(self, link: LinkDown) -> None:
         """Say a loss with the last good thing; the same one again and again is said once."""
-        last = self._last_good()
+        lost = Finding("link_lost", {"reason": str(link.loss), **self._last_good()})
         self._health.down()
-        words = f"{link.loss}{last} Trying again."
-        self.snapshot = replace(self.snapshot, link="lost", link_words=words)
+        self.snapshot = replace(self.snapshot, link="lost", link_what=lost)
         if str(link.loss) != self._told_loss:
             self._told_loss = str(link.loss)
-            self._say(Event(EventKind.LINK, words))
+            self._say(Event(EventKind.LINK, lost))
 
-    def _last_good(self) -> str:
-        seq, load_n = self._health.last_seq, self.snapshot.load_n
-        if seq is None or load_n is None:
-            return ""
-        return f" Last sample: number {seq}, {self._request.units.load_text(load_n)}."
+    def _last_good(self) -> dict[str, float | None]:
+        return {"last_sample": self._health.last_seq, "last_load_n": self.snapshot.load_n}
 
     def _see(self, recorder: Recorder, now_s: float) -> None:
         """Bring the snapshot up to date, and say a silence."""
         quiet_s = self._health.fell_quiet(now_s)
         if quiet_s is not None:
-            where = self._request.url
-            words = f"no sample for {quiet_s:.1f} s on {where}.{self._last_good()} Check the cable"
-            self._say(Event(EventKind.LINK, f"{words}, then: coilbench rig find"))
-        total, turn, newest = self._health.counters, recorder.turn, recorder.newest
+            facts = {"quiet_s": quiet_s, "source": self._request.url, **self._last_good()}
+            self._say(Event(EventKind.LINK, Finding("no_sample", facts)))
+        total, newest = self._health.counters, recorder.newest
         ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
         self.snapshot = replace(
             self.snapshot,
@@ -328,8 +317,7 @@ class Session:
             height_mm=None if newest is None else newest[1],
             free_length_mm=recorder.free_length_mm,
             phase=recorder.phase,
-            turn=None if turn is None else turn.words(),
-            label=None if turn is None else turn.label,
+            turn=recorder.turn,
             ends_in_s=None if ends_s is None else max(0.0, ends_s - now_s),
             springs_done=len(recorder.order.finished()),
             springs=len(recorder.order.labels),
@@ -342,10 +330,56 @@ def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:
     reach_mm, solid_mm = request.reach_height_mm, record.solid_height_mm
     if reach_mm is None or solid_mm is None or reach_mm - solid_mm >= NEAR_SOLID_MM:
         return
-    wanted, solid = request.units.length_text(reach_mm), request.units.length_text(solid_mm)
-    least = request.units.length_text(solid_mm + NEAR_SOLID_MM)
     raise CoilbenchError(
-        f"strokes down to {wanted} would press the springs to their solid height of {solid}",
+        f"strokes down to {reach_mm:.2f} mm would press the springs to their solid height of "
+        f"{solid_mm:.2f} mm",
         where=f"set {record.name}",
-        mend=f"Stop at {least} or higher with --down-to",
+        hint=f"Stop at {solid_mm + NEAR_SOLID_MM:.2f} mm or higher with --down-to",
     )
+
+
+# Windows has no SIGHUP.
+_STOPPING = tuple(
+    getattr(signal, name) for name in ("SIGTERM", "SIGINT", "SIGHUP") if hasattr(signal, name)
+)
+
+
+def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapshot:
+    """Capture a set until it is done or the process is told to end.
+
+    SIGTERM, SIGINT and a terminal that is closed (SIGHUP) drain what has arrived, close the book
+    and return.
+
+    Args:
+        request: what to capture.
+        say: told each event.
+
+    Raises:
+        CoilbenchError: see Session.run, and a port that another capture uses.
+    """
+    session = Session(request, lambda: open_source(request.url), say)
+    with hold_port(request.url), _stopped_by_signals(session):
+        return session.run()
+
+
+@contextmanager
+def _stopped_by_signals(session: Session) -> Iterator[None]:
+    if threading.current_thread() is not threading.main_thread():
+        yield  # signals reach the main thread only; whoever runs us there stops us
+        return
+
+    def stop(_signal: int, _frame: FrameType | None) -> None:
+        session.stop()
+
+    heard = [number for number in _STOPPING if not _to_be_ignored(number)]
+    before = {number: signal.signal(number, stop) for number in heard}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _to_be_ignored(number: int) -> bool:
+    """Tell whether whoever started us wants us to outlive the terminal (nohup)."""
+    return number == getattr(signal, "SIGHUP", None) and signal.getsignal(number) == signal.SIG_IGN

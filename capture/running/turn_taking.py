@@ -6,15 +6,11 @@ from collections.abc import Callable
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.renaming import rename_spring
-from coilbench.capture.book.sets import SetRecord, turn_order
+from coilbench.capture.book.sets import SetRecord, rename_spring, turn_order
 from coilbench.capture.book.sweeps import uncount_last, uncount_measured
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import Event, EventKind
-from coilbench.capture.strokes.turns import Purpose, Turn
-
-NOTHING_TO_REDO = "the last press did not count: nothing to take back"
+from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.strokes.judging import Purpose, Turn
 
 
 class TurnTaking:
@@ -67,12 +63,12 @@ class TurnTaking:
         """Take the last stroke out of the count if it counted; returns whether it did."""
         label, self._redoable = self._redoable, None
         if label is None or not uncount_last(self._db, self.spring_id(label)):
-            self._say(Event(EventKind.REDO, NOTHING_TO_REDO))
+            self._say(Event.of(EventKind.REDO, "nothing_to_redo"))
             return False
         # next, also where the spring had been put off meanwhile or another one's turn had come
         self.order = self.order.again(label, max(0, self.order.measured_of(label) - 1))
         self._came_back_to(label)
-        self._say(Event(EventKind.REDO, f"{label}: the last stroke no longer counts"))
+        self._say(Event.of(EventKind.REDO, "redo", label=label))
         return True
 
     def obey(self, command: Command) -> None:
@@ -96,14 +92,13 @@ class TurnTaking:
 
     def _present(self, turn: Turn | None) -> str:
         if turn is None:
-            raise CoilbenchError("the set is done, so it is no spring's turn")
+            raise CoilbenchError("the set is done: no spring has the turn")
         return turn.label
 
     def _skip(self, label: str) -> None:
-        left = "put off: it comes after the others"
-        if label == self._again:
+        keeps_earlier = label == self._again
+        if keeps_earlier:
             self._forget_again()
-            left = "its earlier strokes still count"
         else:
             self.order = self.order.later(label)
         after = self.turn
@@ -111,8 +106,9 @@ class TurnTaking:
             raise CoilbenchError(f"{label} is the only spring left")
         self._redoable = None
         self._leave(label)
-        then = "the set is done" if after is None else f"now {after.label}"
-        self._say(Event(EventKind.TURN, f"{label} {left}; {then}"))
+        next_label = None if after is None else after.label
+        what = "skipped_again" if keeps_earlier else "skipped"
+        self._say(Event.of(EventKind.TURN, what, label=label, next_label=next_label))
 
     def _back(self, turn: Turn | None) -> None:
         label = self._back_to(turn)
@@ -122,13 +118,13 @@ class TurnTaking:
         skipped = turn is not None and label != turn.label and had < self.order.measured
         if skipped or not had:
             self.order = self.order.again(label, had)
-            words = f"{label} is next again"
+            what = "back"
         else:
             self.order = self.order.again(label)
             self._again = label
-            words = f"{label} again from its first stroke; the earlier ones count until then"
+            what = "back_to_first_stroke"
         self._came_back_to(label)
-        self._say(Event(EventKind.TURN, words))
+        self._say(Event.of(EventKind.TURN, what, label=label))
 
     def _back_to(self, turn: Turn | None) -> str:
         """Return the spring that going back leads to."""
@@ -139,7 +135,7 @@ class TurnTaking:
         labels = self.record.labels
         place = len(labels) if turn is None else labels.index(turn.label)
         if place == 0:
-            raise CoilbenchError("this is the first spring: there is none before it")
+            raise CoilbenchError("this is the first spring of the set")
         return labels[place - 1]
 
     def _rename(self, label: str, new_label: str) -> None:
@@ -150,7 +146,7 @@ class TurnTaking:
             self._again = new_label
         if self._redoable == label:
             self._redoable = new_label
-        self._say(Event(EventKind.TURN, f"{label} is now called {new_label}"))
+        self._say(Event.of(EventKind.TURN, "renamed", label=label, new_label=new_label))
 
     def _forget_again(self) -> None:
         """Leave the spring that was to be measured again as it was: no new stroke was kept."""

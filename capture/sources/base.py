@@ -1,13 +1,18 @@
-"""What every source of samples offers, whatever is behind it."""
+"""What every source of samples offers, whatever is behind it.
+
+Asking what is behind a source who it is.
+"""
 
 from __future__ import annotations
 
+import time
 from abc import ABC, abstractmethod
+from collections.abc import Callable
 from types import TracebackType
 from typing import Self
 
+from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item, LinkCounters
 
 
 class SourceLost(CoilbenchError):
@@ -61,3 +66,72 @@ class Source(ABC):
         trace: TracebackType | None,
     ) -> None:
         self.close()
+
+
+IDENTIFY_S = 3.0  # a board that restarts when its port opens needs about two
+_ASK_AGAIN_S = 1.0  # a board that restarts when its port opens misses the first questions
+_POLL_S = 0.1
+
+
+def identify(
+    source: Source, timeout_s: float = IDENTIFY_S, clock: Callable[[], float] = time.monotonic
+) -> tuple[Hello, list[Item]]:
+    """Ask who is there until a hello comes.
+
+    Returns:
+        The hello, and everything that came meanwhile in its order, the hello included.
+
+    Raises:
+        CoilbenchError: nothing came, nothing that could be understood came, no hello came, or the
+            rig speaks another version of the protocol.
+        SourceLost: the device went away.
+    """
+    seen: list[Item] = []
+    start_s = next_ask_s = clock()
+    while (now_s := clock()) - start_s < timeout_s:
+        if now_s >= next_ask_s:
+            source.request("who")
+            next_ask_s = now_s + _ASK_AGAIN_S
+        try:
+            arrived = source.poll(min(_POLL_S, start_s + timeout_s - now_s))
+        except SourceEnded as error:
+            raise _no_hello(source, "by its end") from error
+        seen.extend(arrived)
+        hello = next((item for item in arrived if isinstance(item, Hello)), None)
+        if hello is not None:
+            _check_version(source.url, hello)
+            return hello, seen
+    raise _no_hello(source, f"in {timeout_s:g} s")
+
+
+def _check_version(url: str, hello: Hello) -> None:
+    if hello.protocol != PROTOCOL_VERSION:
+        raise CoilbenchError(
+            f"the rig ({hello.firmware or 'firmware unknown'}) speaks version {hello.protocol} of"
+            f" the wire protocol, this program version {PROTOCOL_VERSION}",
+            where=url,
+            hint="Flash the firmware that came with this program, or install the other's program",
+        )
+
+
+def _no_hello(source: Source, when: str) -> CoilbenchError:
+    what, hint = _diagnosis(source.counters, when)
+    return CoilbenchError(what, where=source.url, hint=hint)
+
+
+def _diagnosis(counters: LinkCounters, when: str) -> tuple[str, str]:
+    if counters.bytes_in == 0:
+        return (
+            f"silent: not one byte {when}",
+            "Check the cable and the rig's power, then see the ports with: coilbench rig find",
+        )
+    if counters.bytes_good == 0:
+        return (
+            f"{counters.bytes_in} bytes {when}, but not one good line: another device,"
+            " or the wrong baud rate",
+            "Put the rig's rate at the end of the address, like ?baud=250000",
+        )
+    return (
+        f"good lines ({counters.samples} samples), but no hello {when}",
+        "Check the wire to the rig's receive pin, or press its reset button",
+    )

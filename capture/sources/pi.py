@@ -14,15 +14,19 @@ from pathlib import Path
 
 import numpy as np
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters, RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import PROTOCOL_VERSION, Hello, Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceLost
-from coilbench.capture.sources.pi_address import PiSetup, parse_pi
-from coilbench.capture.sources.pi_board import Board, Clock, open_board, pins_refused
-from coilbench.capture.sources.pi_edges import Edges
-from coilbench.capture.sources.pi_hx711 import Hx711
-from coilbench.capture.sources.pi_rig import FIRMWARE, PiRig
+from coilbench.capture.sources.pi_pins import (
+    Board,
+    Clock,
+    Edges,
+    PiSetup,
+    open_board,
+    parse_pi,
+    pins_refused,
+)
+from coilbench.capture.sources.pi_rig import FIRMWARE, Hx711, PiRig
 
 QUEUE_LENGTH = 4800  # items, a minute of samples; what finds no room is dropped and counted
 _SERIAL_NUMBER = Path("/proc/device-tree/serial-number")

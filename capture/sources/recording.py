@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import BinaryIO
 
+from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
 
 _SCHEME = "recording:"
 _CHUNK = 65_536  # bytes a poll
@@ -70,7 +70,7 @@ def open_recording(url: str) -> RecordingSource:
     if size == 0:
         file.close()
         raise CoilbenchError(
-            "the recording is empty", where=url, mend="Record again, with the rig connected"
+            "the recording is empty", where=url, hint="Record again, with the rig connected"
         )
     return RecordingSource(url, file)
 
@@ -79,5 +79,5 @@ def _unreadable(url: str, error: OSError) -> CoilbenchError:
     return CoilbenchError(
         f"the recording can't be read ({error.strerror or error})",
         where=url,
-        mend="Write it like recording:bench.wire",
+        hint="Write it like recording:bench.wire",
     )

@@ -1,4 +1,7 @@
-"""A rig on a serial port, or on anything pyserial can reach by URL."""
+"""Reading a serial port's address: the device or URL that pyserial opens, and the baud rate.
+
+A rig on a serial port, or on anything pyserial can reach by URL.
+"""
 
 from __future__ import annotations
 
@@ -14,12 +17,73 @@ from typing import BinaryIO
 import serial
 from serial.tools import list_ports
 
+from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceLost
-from coilbench.capture.sources.serial_address import split_baud
-from coilbench.capture.wire.decoder import Decoder
-from coilbench.capture.wire.encode import request_line
+from coilbench.capture.wire.decode import Decoder
+from coilbench.capture.wire.format import request_line
+
+DEFAULT_BAUD = 250_000
+
+_DEVICE = re.compile(r"/.+|COM[0-9]+", re.IGNORECASE)
+_SCHEME = re.compile(r"[a-z][a-z0-9+.-]*://", re.IGNORECASE)
+_BAUD = re.compile(r"[1-9][0-9]{2,6}")
+_NETWORK_SCHEMES = frozenset({"socket", "rfc2217"})
+_HOST_AND_PORT = re.compile(r"(\[[0-9a-fA-F:.%]+\]|[^:/@\[\]]+):([0-9]{1,5})/?")
+_EXAMPLE = "Write it like serial:///dev/ttyUSB0?baud=250000"
+
+
+def split_baud(url: str) -> tuple[str, int]:
+    """Return what pyserial opens, and the baud rate.
+
+    Args:
+        url: a bare device, `serial:///dev/ttyUSB0`, or any pyserial URL; a URL may carry `baud=`,
+            without it DEFAULT_BAUD holds.
+
+    Raises:
+        CoilbenchError: it is no device and no URL, or a part of it makes no sense.
+    """
+    if not _SCHEME.match(url):
+        if _DEVICE.fullmatch(url):
+            return url, DEFAULT_BAUD
+        raise CoilbenchError(
+            "this is no port and no address",
+            where=url or "(empty)",
+            hint="Write it like /dev/ttyUSB0, COM3 or serial:///dev/ttyUSB0?baud=250000;"
+            " coilbench rig find lists the ports",
+        )
+    address, _, query = url.partition("?")
+    options = query.split("&") if query else []
+    bauds = [option[5:] for option in options if option.startswith("baud=")]
+    others = [option for option in options if not option.startswith("baud=")]
+    if len(bauds) > 1 or (bauds and not _BAUD.fullmatch(bauds[0])):
+        raise CoilbenchError("baud is not a rate", where=url, hint="Write it like baud=250000")
+    baud = int(bauds[0]) if bauds else DEFAULT_BAUD
+    scheme, _, device = address.partition("://")
+    if scheme.lower() == "serial":
+        return _plain_device(url, device, others), baud
+    if scheme.lower() in _NETWORK_SCHEMES:
+        _check_host_and_port(url, scheme, device)
+    return "?".join([address, *(["&".join(others)] if others else [])]), baud
+
+
+def _plain_device(url: str, device: str, options: list[str]) -> str:
+    if options:
+        raise CoilbenchError(f"there is no option {options[0]!r}", where=url, hint=_EXAMPLE)
+    if not device:
+        raise CoilbenchError("the port's name is missing", where=url, hint=_EXAMPLE)
+    return device
+
+
+def _check_host_and_port(url: str, scheme: str, place: str) -> None:
+    match = _HOST_AND_PORT.fullmatch(place)
+    if match is None or not 0 < int(match[2]) <= 65_535:
+        raise CoilbenchError(
+            "host and port are missing or make no sense",
+            where=url,
+            hint=f"Write it like {scheme}://bench.local:4000",
+        )
+
 
 WRITE_TIMEOUT_S = 1.0
 _CHUNK = 4096  # bytes asked for in one read
@@ -149,7 +213,7 @@ class SerialSource(Source):
             raise CoilbenchError(
                 f"the recording can't be written ({error.strerror or error})",
                 where=str(getattr(record, "name", "recording")),
-                mend="Free some space, or record to another place",
+                hint="Free some space, or record to another place",
             ) from error
 
     def _gone(self, error: Exception) -> SourceLost:
@@ -161,7 +225,7 @@ class SerialSource(Source):
         return SourceLost(
             what,
             where=self.url,
-            mend="Check the cable and the rig's power, then: coilbench rig find",
+            hint="Check the cable and the rig's power, then: coilbench rig find",
         )
 
 
@@ -185,7 +249,7 @@ def open_serial(url: str, *, record: BinaryIO | None = None) -> SerialSource:
         raise CoilbenchError(
             f"this address can't be opened ({error})",
             where=url,
-            mend="Write it like serial:///dev/ttyUSB0?baud=250000 or socket://host:port",
+            hint="Write it like serial:///dev/ttyUSB0?baud=250000 or socket://host:port",
         ) from error
     _keep_line_up(port)
     return SerialSource(url, port, record=record)
@@ -221,24 +285,24 @@ def _refusal(url: str, error: Exception) -> SourceLost:
     """Say in words why a port can't be opened."""
     text, number = str(error), getattr(error, "errno", None)
     if "exclusively lock" in text or number == errno.EBUSY:
-        what, mend = "another program has this port open", "Close it (a serial monitor?)"
+        what, hint = "another program has this port open", "Close it (a serial monitor?)"
     elif number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFound" in text:
-        what, mend = "there is no such port", "Plug the rig in, then: coilbench rig find"
+        what, hint = "there is no such port", "Plug the rig in, then: coilbench rig find"
     elif number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
         what = "no permission to open this port"
-        mend = (
+        hint = (
             "On Linux: sudo usermod -aG dialout $USER, then log in anew (or a udev rule);"
             " on Windows close the program that has it"
         )
     elif "Could not configure port" in text:
         what = "this is not a serial port, or it doesn't take this baud rate"
-        mend = "See the ports there are with: coilbench rig find"
+        hint = "See the ports there are with: coilbench rig find"
     elif "onnection refused" in text:
-        what, mend = "nothing answers at this address", "Start what serves it, or correct the port"
+        what, hint = "nothing answers at this address", "Start what serves it, or correct the port"
     else:
         what = f"the port can't be opened ({_reason(error)})"
-        mend = "See the ports there are with: coilbench rig find"
-    return SourceLost(what, where=url, mend=mend)
+        hint = "See the ports there are with: coilbench rig find"
+    return SourceLost(what, where=url, hint=hint)
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from coilbench.capture.messages import Item, LinkCounters
+from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
 from coilbench.capture.sources.serial_port import SerialSource, open_serial
 from coilbench.capture.virtual.bench import Bench, capture_steps, job_steps
@@ -45,7 +45,7 @@ class VirtualSource(Source):
             if self._port.ended:
                 what = "the simulated rig's plan is at its end"
                 raise SourceEnded(what, where=self.url) from lost
-            raise SourceLost(lost.what, where=self.url, mend=lost.mend) from lost
+            raise SourceLost(lost.what, where=self.url, hint=lost.hint) from lost
 
     def request(self, word: str) -> None:
         """Send a request; its answer comes by poll.

@@ -1,18 +1,118 @@
-"""Decide what becomes of a stroke: kept and counted, kept only, or asked for again. Pure."""
+"""Whose turn it is in a set, and whether a stroke counts or is asked for again. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from enum import StrEnum
 from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.capture.blocks import UNUSABLE, SampleFlag
+from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import SweepStatus
-from coilbench.capture.strokes.turns import Purpose
-from coilbench.capture.units import counted
+
+
+class Purpose(StrEnum):
+    """What a stroke is for."""
+
+    CONDITIONING = "conditioning"  # works the spring, is kept but not counted
+    MEASURED = "measured"
+
+
+@dataclass(frozen=True)
+class Done:
+    """What a spring has behind it already."""
+
+    conditioning: int = 0
+    measured: int = 0
+
+
+@dataclass(frozen=True)
+class Turn:
+    """The stroke that is wanted next.
+
+    Attributes:
+        label: the spring to press.
+        purpose: conditioning or measured.
+        number: which stroke of that purpose, from 1.
+        wanted: how many strokes of that purpose in all.
+    """
+
+    label: str
+    purpose: Purpose
+    number: int
+    wanted: int
+
+
+@dataclass(frozen=True)
+class TurnOrder:
+    """A set in the order it is pressed, and how far it has come.
+
+    Attributes:
+        labels: the springs in order.
+        conditioning: presses that work a spring before it is read.
+        measured: strokes that count, for each spring.
+        done: what each spring has behind it; a label that is missing has nothing.
+    """
+
+    labels: tuple[str, ...]
+    conditioning: int
+    measured: int
+    done: Mapping[str, Done]
+
+    def next_turn(self) -> Turn | None:
+        """Return the stroke wanted next, or None when the whole set is measured."""
+        for label in self.labels:
+            done = self.done.get(label, Done())
+            if done.measured >= self.measured:
+                continue
+            if done.conditioning < self.conditioning:
+                return Turn(label, Purpose.CONDITIONING, done.conditioning + 1, self.conditioning)
+            return Turn(label, Purpose.MEASURED, done.measured + 1, self.measured)
+        return None
+
+    def after(self, turn: Turn) -> TurnOrder:
+        """Return the order after this turn's stroke was accepted."""
+        done = self.done.get(turn.label, Done())
+        if turn.purpose is Purpose.CONDITIONING:
+            new = Done(done.conditioning + 1, done.measured)
+        else:
+            new = Done(done.conditioning, done.measured + 1)
+        return TurnOrder(
+            self.labels, self.conditioning, self.measured, {**self.done, turn.label: new}
+        )
+
+    def later(self, label: str) -> TurnOrder:
+        """Return the order in which a spring comes after all others."""
+        rest = tuple(one for one in self.labels if one != label)
+        return TurnOrder((*rest, label), self.conditioning, self.measured, self.done)
+
+    def again(self, label: str, measured: int = 0) -> TurnOrder:
+        """Return the order in which a spring is next, with so many strokes behind it."""
+        rest = tuple(one for one in self.labels if one != label)
+        done = Done(self.done.get(label, Done()).conditioning, measured)
+        return TurnOrder(
+            (label, *rest), self.conditioning, self.measured, {**self.done, label: done}
+        )
+
+    def renamed(self, label: str, new_label: str) -> TurnOrder:
+        """Return the order with another label for a spring."""
+        labels = tuple(new_label if one == label else one for one in self.labels)
+        done = {new_label if one == label else one: what for one, what in self.done.items()}
+        return TurnOrder(labels, self.conditioning, self.measured, done)
+
+    def measured_of(self, label: str) -> int:
+        """Return how many strokes of a spring count."""
+        return self.done.get(label, Done()).measured
+
+    def finished(self) -> Sequence[str]:
+        """Return the labels whose strokes are all there, in order."""
+        return [
+            label for label in self.labels if self.done.get(label, Done()).measured >= self.measured
+        ]
+
 
 # All common practice at a bench, no source.
 SHORT_SHARE = 0.8  # of the set's usual depth: less was not pressed through
@@ -34,13 +134,13 @@ class Verdict:
 
     Attributes:
         counted: it counts for its turn.
-        note: why not, or what is worth knowing, in words; None where there is nothing to say.
+        findings: why it does not, or what is worth knowing of it.
     """
 
     status: SweepStatus
     counted: bool
     samples_lost: int
-    note: str | None
+    findings: tuple[Finding, ...] = ()
 
 
 class _Holes(NamedTuple):
@@ -49,6 +149,10 @@ class _Holes(NamedTuple):
     lost: int  # samples that never came
     unusable: int  # that came and can't be used
     longest_s: float  # between two usable samples
+
+    @property
+    def finding(self) -> Finding:
+        return Finding("samples_missing", self._asdict())
 
 
 def judge(
@@ -78,50 +182,49 @@ def judge(
         if why is None:
             status, why = SweepStatus.GAPPED, _why_holed(stroke, holes)
     if why is not None:
-        return Verdict(status, counted=False, samples_lost=holes.lost, note=why)
+        return Verdict(status, counted=False, samples_lost=holes.lost, findings=(why,))
     return Verdict(
         SweepStatus.GAPPED if holes.lost else SweepStatus.COMPLETE,
         counted=True,
         samples_lost=holes.lost,
-        note=_worth_knowing(stroke, holes),
+        findings=tuple(_worth_knowing(stroke, holes)),
     )
 
 
-def _why_not_whole(stroke: Stroke) -> tuple[SweepStatus, str | None]:
+def _why_not_whole(stroke: Stroke) -> tuple[SweepStatus, Finding | None]:
     if stroke.too_long:
-        return SweepStatus.ABORTED, "not released in time"
+        return SweepStatus.ABORTED, Finding("released_late")
     if not stroke.released:
-        return SweepStatus.INTERRUPTED, "cut short before it was released"
+        return SweepStatus.INTERRUPTED, Finding("cut_short")
     if stroke.zero_counts is None:
-        return SweepStatus.INTERRUPTED, "the samples began with the spring already touched"
+        return SweepStatus.INTERRUPTED, Finding("touched_at_start")
     return SweepStatus.COMPLETE, None
 
 
 def _why_short(
     stroke: Stroke, reach_height_mm: float | None, earlier_depths_mm: Sequence[float]
-) -> str | None:
+) -> Finding | None:
     if reach_height_mm is not None and stroke.lowest_mm > reach_height_mm + REACH_SLACK_MM:
-        return f"stopped at {stroke.lowest_mm:.1f} mm, wanted {reach_height_mm:.1f} mm"
+        return Finding.of(
+            "stopped_early", lowest_mm=stroke.lowest_mm, reach_height_mm=reach_height_mm
+        )
     if earlier_depths_mm:
         usual_mm = float(np.median(earlier_depths_mm))
         if stroke.depth_mm < SHORT_SHARE * usual_mm:
-            return f"pressed {stroke.depth_mm:.1f} mm deep, the others {usual_mm:.1f} mm"
+            return Finding.of("pressed_short", depth_mm=stroke.depth_mm, usual_depth_mm=usual_mm)
     return None
 
 
-def _why_doubtful(stroke: Stroke) -> str | None:
-    """Say why the numbers can't be trusted, if they can't."""
+def _why_doubtful(stroke: Stroke) -> Finding | None:
+    """Return why the numbers can't be trusted, if they can't."""
     flags = int(np.bitwise_or.reduce(stroke.raw.samples["flags"]))
     if flags & SampleFlag.LOAD_SATURATED:
-        return "the load went past what the amplifier can read: don't press so hard"
+        return Finding("load_saturated")
     if flags & SampleFlag.TRAVEL_SUSPECT:
-        return "the scale missed steps, so heights are in doubt: check its wires"
+        return Finding("travel_steps_missed")
     back_n = stroke.zero_return_n
     if back_n is not None and not -RETURN_BELOW_N <= back_n <= RETURN_ABOVE_N:
-        return (
-            f"the load ended {back_n:+.1f} N from where it began: let the quill up fully "
-            "before each press"
-        )
+        return Finding.of("zero_not_regained", zero_return_n=back_n)
     return None
 
 
@@ -134,26 +237,18 @@ def _holes(stroke: Stroke) -> _Holes:
     return _Holes(lost, samples.shape[0] - usable.shape[0], longest_s)
 
 
-def _why_holed(stroke: Stroke, holes: _Holes) -> str | None:
+def _why_holed(stroke: Stroke, holes: _Holes) -> Finding | None:
     missing = holes.lost + holes.unusable
     whole = holes.lost + len(stroke.raw)
     if whole - missing < LEAST_SAMPLES:
-        return f"only {counted(whole - missing, 'sample')} in it"
+        return Finding.of("few_samples", samples=whole - missing)
     if missing > MOST_LOST_SHARE * whole or holes.longest_s > LONGEST_GAP_S:
-        return _holes_words(holes)
+        return holes.finding
     return None
 
 
-def _holes_words(holes: _Holes) -> str:
-    unusable = f", {holes.unusable} unusable" if holes.unusable else ""
-    lost = f"{counted(holes.lost, 'sample')} lost in it{unusable}"
-    return f"{lost}, the longest gap {holes.longest_s:.2f} s"
-
-
-def _worth_knowing(stroke: Stroke, holes: _Holes) -> str | None:
-    notes = []
+def _worth_knowing(stroke: Stroke, holes: _Holes) -> Iterator[Finding]:
     if stroke.presses > 1:
-        notes.append(f"pressed {stroke.presses} times before the release")
+        yield Finding.of("pressed_again", presses=stroke.presses)
     if holes.lost + holes.unusable:
-        notes.append(_holes_words(holes))
-    return "; ".join(notes) if notes else None
+        yield holes.finding

@@ -1,7 +1,8 @@
-"""One stroke's shape: where it was touched, its zero, its depth, how often it was pressed. Pure."""
+"""One stroke's shape: its touch, its zero, its depth, how often it was pressed. Pure."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -9,12 +10,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
 
 FEWEST_FOR_ZERO = 5
 ZERO_S = 1.0  # the zero is read over this long
 LOW_SHARE = 0.2  # where the quill was never clear: this share of the loads lies below the zero
 PRESS_AGAIN = 0.3  # of the depth: up and down again by as much is another press
 _MOST_POINTS = 400  # enough to count presses by
+# Common practice, no source.
+TOUCH_SHARE = 0.01  # of the whole rise: above it the spring is surely touched
+FEWEST = 3  # samples that make a zero
+TOUCH_SDS = 3.0  # of the noise: above it the load may be rising
+GUARD_S = 0.05  # before that, the load may be rising within its noise
+RISE_SDS = 6.0  # from its begin to its end, by more than this, it rises: no zero
 
 
 @dataclass(frozen=True)
@@ -210,3 +218,77 @@ def count_presses(height_mm: NDArray[np.float64], again: float = PRESS_AGAIN) ->
                 going_down, extreme_mm = True, here_mm
                 presses += 1
     return max(1, presses)
+
+
+@dataclass(frozen=True)
+class StrokeZero:
+    """Load counts with nothing pressed, found in a whole stroke.
+
+    Attributes:
+        counts: the mean reading.
+        u_counts: its standard uncertainty, k = 1, from its noise.
+        samples: how many samples it is the mean of.
+        moved_counts: how far the travel went meanwhile; far shows that the quill was clear.
+    """
+
+    counts: float
+    u_counts: float
+    samples: int
+    moved_counts: float
+
+
+def zero_before_touch(
+    t_s: NDArray[np.float64],
+    load_counts: NDArray[np.float64],
+    travel_counts: NDArray[np.float64],
+) -> StrokeZero | None:
+    """Read the zero, with its uncertainty, from the samples before the load begins to rise.
+
+    `read_zero` gives that of a running stroke, which knows only what came before, and how clear of
+    the spring the quill was; where the capture kept it, it is used.
+
+    Args:
+        t_s, load_counts, travel_counts: shape (n,), usable samples of one stroke in time order,
+            the deepest point where the load is farthest from where it began.
+
+    Returns:
+        None where the load rises from the first samples on.
+    """
+    if t_s.size < FEWEST:
+        return None
+    base = float(np.median(load_counts[:FEWEST]))
+    away = load_counts - base
+    rise = float(away[np.argmax(np.abs(away))])
+    if rise == 0.0:
+        return None
+    share = away / rise
+    before = int(np.argmax(share > TOUCH_SHARE))
+    if before < FEWEST:
+        return None
+    lead = load_counts[:before]
+    middle = float(np.median(lead[: max(before // 2, FEWEST)]))
+    noise = noise_sd(lead, 2)
+    still = np.flatnonzero((lead - middle) * np.sign(rise) <= TOUCH_SDS * noise)
+    if still.size == 0:
+        return None
+    end = int(np.searchsorted(t_s, t_s[still[-1]] - GUARD_S, side="right"))
+    end = max(end, min(FEWEST, before))
+    kept = lead[:end]
+    half = max(end // 2, 1)
+    if abs(float(kept[-half:].mean() - kept[:half].mean())) > RISE_SDS * noise:
+        return None
+    mean = float(kept.mean())
+    sd = max(float(kept.std(ddof=1)), noise)
+    moved = float(np.ptp(travel_counts[:end]))
+    return StrokeZero(mean, sd / math.sqrt(end), end, moved)
+
+
+def known_zero_u_counts(load_counts: NDArray[np.float64]) -> float:
+    """Return the standard uncertainty (k = 1) of a zero of which only its counts are known.
+
+    That of one sample's noise.
+
+    Args:
+        load_counts: shape (n,), the whole stroke.
+    """
+    return noise_sd(load_counts, 2) if load_counts.size > FEWEST else LEAST_SD_COUNTS

@@ -1,15 +1,126 @@
-"""A sweep: one press of one spring that was kept, as the analysis reads it."""
+"""A sweep: one press of one spring, read by a calibration; where its numbers came from. Pure."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from enum import StrEnum
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.blocks import UNUSABLE, RawBlock
 from coilbench.capture.calibration.lag import Lag, Press
-from coilbench.capture.strokes.rig_stroke import RigReading
+from coilbench.capture.calibration.model import Calibration, convert
+from coilbench.capture.calibration.regression import slope, value
+from coilbench.capture.strokes.shape import StrokeZero, known_zero_u_counts, zero_before_touch
+
+# Common practice, no source.
+ZERO_UNKNOWN_U_N = 1.0  # k = 1: how far a zero wanders from its calibration over a day
+CLEAR_MM = 0.3  # the quill moved so far while the load stood still: surely clear of the spring
+STROKE_UNSEEN_U_MM = 0.005  # k = 1: how a spring seats and takes its set from stroke to stroke
+DEAD_WEIGHT_N = 20.0  # a spring, its cup and some drift weigh less; above it a spring is pressed
+
+
+class StrokeRepeat(NamedTuple):
+    """How well one stroke repeats another, as a height.
+
+    Attributes:
+        u_mm: standard deviation of one stroke.
+        degrees_of_freedom: strokes behind it; infinite where it is assumed.
+        seen: whether strokes showed it.
+    """
+
+    u_mm: float = STROKE_UNSEEN_U_MM
+    degrees_of_freedom: float = math.inf
+    seen: bool = False
+
+
+_UNSEEN = StrokeRepeat()
+
+
+@dataclass(frozen=True)
+class RigReading:
+    """How a stroke's numbers came about.
+
+    Attributes:
+        calibration: what turned counts into N and mm.
+        calibration_id: its id, the same for all strokes that share its errors.
+        zero_counts: load counts that were taken as no load.
+        zero_u_n: standard uncertainty of the zero, k = 1, this stroke's own.
+        zero_known: whether the zero was read with the stroke; else the calibration's own is taken,
+            which all strokes share, good to ZERO_UNKNOWN_U_N.
+        travel_step_mm: the smallest step that the travel shows.
+        repeat: how well a stroke repeats, where there is one alone.
+    """
+
+    calibration: Calibration
+    calibration_id: str
+    zero_counts: float
+    zero_u_n: float
+    zero_known: bool
+    travel_step_mm: float
+    repeat: StrokeRepeat = _UNSEEN
+
+
+def read_stroke(
+    raw: RawBlock, calibration: Calibration, calibration_id: str, zero_counts: float | None = None
+) -> tuple[Press, RigReading]:
+    """Read one stroke.
+
+    Args:
+        raw: one press down and back up, with what there is of the time before the touch.
+        calibration: the fits.
+        calibration_id: its id.
+        zero_counts: the zero as the capture read it; None looks for it before the touch.
+    """
+    samples = raw.samples[(raw.samples["flags"] & UNUSABLE) == 0]
+    t_s = (samples["t_us"] - samples["t_us"][:1]) * 1e-6
+    counts = samples["load_counts"].astype(np.float64)
+    travel_counts = samples["travel_counts"].astype(np.float64)
+    per_count_mm = abs(float(slope(calibration.travel, calibration.travel.x_min)))
+    found = _believed(zero_before_touch(t_s, counts, travel_counts), calibration, per_count_mm)
+    zero, zero_u_counts = zero_counts, 0.0 if found is None else found.u_counts
+    if zero is None:
+        zero = _own_zero(calibration) if found is None else found.counts
+    elif found is None:
+        zero_u_counts = known_zero_u_counts(counts)
+    reading = RigReading(
+        calibration=calibration,
+        calibration_id=calibration_id,
+        zero_counts=zero,
+        zero_u_n=zero_u_counts * abs(float(slope(calibration.load, zero))),
+        zero_known=zero_counts is not None or found is not None,
+        travel_step_mm=_step(travel_counts) * per_count_mm,
+    )
+    return convert(calibration, samples, zero), reading
+
+
+def _believed(
+    zero: StrokeZero | None, calibration: Calibration, per_count_mm: float
+) -> StrokeZero | None:
+    """Return the zero if the quill surely was clear of the spring, or the load is hardly any."""
+    if zero is None:
+        return None
+    clear = zero.moved_counts * per_count_mm >= CLEAR_MM
+    light = abs(float(value(calibration.load, zero.counts))) <= DEAD_WEIGHT_N
+    return zero if clear or light else None
+
+
+def _own_zero(calibration: Calibration) -> float:
+    """Return the counts at which the calibration's load is 0 (Newton's steps from its line)."""
+    load = calibration.load
+    counts = -load.coefficients[0] / load.coefficients[1]
+    for _ in range(3):
+        counts -= float(value(load, counts) / slope(load, counts))
+    return counts
+
+
+def _step(travel_counts: np.typing.NDArray[np.float64]) -> float:
+    """Return the greatest step that all travel counts are whole numbers of."""
+    whole = np.unique(np.rint(travel_counts).astype(np.int64))
+    return float(np.gcd.reduce(np.diff(whole))) if whole.size > 1 else 1.0
 
 
 class SweepStatus(StrEnum):
@@ -104,3 +215,24 @@ class Sweep:
     def dense(self) -> bool:
         """Whether the samples are a sampled curve rather than a few chosen points."""
         return self.origin in (Origin.RIG, Origin.RAW_FILE, Origin.CONVERTED_FILE)
+
+
+@dataclass(frozen=True)
+class Provenance:
+    """Counted measured sweeps of one set that came the same way.
+
+    Attributes:
+        origin: the way.
+        calibration_id: what raw counts were captured with; None where there are none.
+        scale: name of the calibrated scale that showed keyed readings; None without one.
+        sweeps, springs: how many, and of how many springs.
+        first_utc, last_utc: when the first and the last one were stored.
+    """
+
+    origin: Origin
+    calibration_id: str | None
+    scale: str | None
+    sweeps: int
+    springs: int
+    first_utc: str
+    last_utc: str

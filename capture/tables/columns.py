@@ -1,13 +1,16 @@
-"""Which columns a CSV table must have, with the unit in their names honoured. Pure."""
+"""Columns of CSV files, the units in their names honoured; calibration points from them. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.scale import ScalePoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
@@ -20,47 +23,49 @@ class Quantity:
     """What one column of a kind of file holds.
 
     Attributes:
-        key: the quantity's name, with its unit inside the program.
-        factors: the names the column may have, the usual one first, each with what its numbers
-            are multiplied by to be in the key's unit.
+        key: the quantity's name inside the program, with its unit.
+        factors: the names the column may have, the usual one first, each with the factor from its
+            unit to the key's.
         required: whether the file is refused without it.
-        text: whether its cells are words rather than numbers.
+        text: whether its cells are text rather than numbers.
+        least: the smallest number allowed; None for any.
     """
 
     key: str
     factors: Mapping[str, float]
     required: bool = True
     text: bool = False
+    least: float | None = None
 
     @property
     def usual_name(self) -> str:
-        """The column's name to suggest."""
+        """The column's name in messages."""
         return next(iter(self.factors))
 
 
 def plain(name: str, *, required: bool = True, text: bool = False) -> Quantity:
-    """Return the quantity of a column that has one name only."""
+    """Return the quantity of a column with one name."""
     return Quantity(name, {name: 1.0}, required, text)
 
 
 LOAD = Quantity("load_n", {"load_kg": KGF_N, "load_n": 1.0, "load_lbf": LBF_N})
 HEIGHT = Quantity("height_mm", {"height_mm": 1.0, "height_in": INCH_MM})
 DEPTH = Quantity("depth_mm", {"depth_mm": 1.0, "depth_in": INCH_MM})
-LENGTH = Quantity("length_mm", {"length_mm": 1.0, "length_in": INCH_MM})
-LENGTH_U = Quantity("u_mm", {"u_mm": 1.0, "u_in": INCH_MM}, required=False)
-MASS = Quantity("mass_kg", {"mass_kg": 1.0, "mass_lb": POUND_KG})
-MASS_U = Quantity("u_kg", {"u_kg": 1.0, "u_lb": POUND_KG}, required=False)
+LENGTH = Quantity("length_mm", {"length_mm": 1.0, "length_in": INCH_MM}, least=0.0)
+LENGTH_U = Quantity("u_mm", {"u_mm": 1.0, "u_in": INCH_MM}, required=False, least=0.0)
+MASS = Quantity("mass_kg", {"mass_kg": 1.0, "mass_lb": POUND_KG}, least=0.0)
+MASS_U = Quantity("u_kg", {"u_kg": 1.0, "u_lb": POUND_KG}, required=False, least=0.0)
 SHOWN = Quantity("shown_kg", {"shown_kg": 1.0, "shown_lb": POUND_KG})
 DIRECTION = plain("direction", required=False, text=True)
 
 
 @dataclass(frozen=True)
 class Columns:
-    """A table's columns, found and read.
+    """A table's columns, converted.
 
     Attributes:
-        numbers: by key, shape (rows,), in the key's unit; absent where an optional column is.
-        texts: by key, one word a row; absent where an optional column is.
+        numbers: by key, shape (rows,), in the key's unit; without optional columns that are absent.
+        texts: by key, one text per row; without optional columns that are absent.
     """
 
     numbers: Mapping[str, NDArray[np.float64]]
@@ -72,38 +77,43 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
 
     Args:
         table: the file.
-        kind: what the file is for, for messages ("load calibration").
+        kind: of file, for messages ("load calibration").
         quantities: the columns the file may have.
 
     Raises:
-        CoilbenchError: a column is missing, one too many, or there in two units; or a cell
-            cannot be read.
+        CoilbenchError: a column is missing, unknown, or there in two units; or a cell cannot be
+            read or is below its least value.
     """
     where = f"{table.name}, line {table.header_line}"
-    mend = f"A {kind} file has the columns {_expected(quantities)}"
+    hint = f"A {kind} file has the columns {_expected(quantities)}"
     found: dict[str, Quantity] = {}
     for quantity in quantities:
         names = [name for name in table.columns if name in quantity.factors]
         if len(names) > 1:
             raise CoilbenchError(
-                f"{names[0]!r} and {names[1]!r} say the same in two units",
+                f"{names[0]!r} and {names[1]!r} are the same quantity in two units",
                 where=where,
-                mend="Delete one of them",
+                hint="Delete one of them",
             )
         if not names and quantity.required:
-            raise CoilbenchError(_missing(table, quantity), where=where, mend=mend)
+            raise CoilbenchError(_missing(table, quantity), where=where, hint=hint)
         found |= dict.fromkeys(names, quantity)
     extra = [repr(name[:40]) for name in table.columns if name not in found]
     if extra:
         plural = "s" if len(extra) > 1 else ""
         raise CoilbenchError(
-            f"unknown column{plural} {', '.join(extra[:5])}", where=where, mend=mend
+            f"unknown column{plural} {', '.join(extra[:5])}", where=where, hint=hint
         )
     number_names = [name for name, quantity in found.items() if not quantity.text]
     numbers = {
         found[name].key: values * found[name].factors[name]
         for name, values in zip(number_names, table.numbers(*number_names), strict=True)
     }
+    for name in number_names:
+        if (least := found[name].least) is not None:
+            refuse_rows(
+                table, numbers[found[name].key] < least, f"{name} must be {least:g} or more"
+            )
     texts = {quantity.key: table.texts(name) for name, quantity in found.items() if quantity.text}
     return Columns(numbers, texts)
 
@@ -128,40 +138,29 @@ def _expected(quantities: tuple[Quantity, ...]) -> str:
     )
 
 
-def read_directions(
-    table: Table, texts: Mapping[str, Sequence[str]], *, first: str, second: str
-) -> NDArray[np.bool_]:
-    """Return whether each row's direction is the first one, as it is without the column.
-
-    Args:
-        table: the file.
-        texts: its columns of words.
-        first: the word for the first direction, such as `loading`.
-        second: the word for the other one.
-
-    Returns:
-        Shape (rows,).
+def read_directions(table: Table, found: Columns, *, first: str, second: str) -> NDArray[np.bool_]:
+    """Return whether each row's direction is the first one, the default; shape (rows,).
 
     Raises:
-        CoilbenchError: another word.
+        CoilbenchError: a direction is neither of the two.
     """
-    if "direction" not in texts:
+    if "direction" not in found.texts:
         return np.ones(len(table.rows), dtype=np.bool_)
-    directions = np.array([text.lower() for text in texts["direction"]])
+    directions = np.array([text.lower() for text in found.texts["direction"]])
     refuse_rows(table, ~np.isin(directions, (first, second)), f"direction is {first} or {second}")
     return np.asarray(directions == first)
 
 
 def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str) -> None:
-    """Refuse a table that breaks a rule.
+    """Refuse a table with rows that break a rule.
 
     Args:
         table: the file.
         wrong: shape (rows,), true where the rule is broken.
-        rule: the rule, in words.
+        rule: as a sentence, for the message.
 
     Raises:
-        CoilbenchError: a row is wrong; it names the first one.
+        CoilbenchError: a row is wrong; it names the first.
     """
     rows = np.flatnonzero(wrong)
     if rows.size:
@@ -169,5 +168,38 @@ def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str) -> None:
         raise CoilbenchError(
             f"{rule}: {table.delimiter.join(table.rows[row])[:80]!r}",
             where=table.where(row),
-            mend="Mend the row, or delete it",
+            hint="Correct the row, or delete it",
         )
+
+
+Point = TypeVar("Point", LoadPoint, ScalePoint, GaugePoint, FlexPoint)
+_COUNTS = plain("counts")
+# What a calibration file holds, and its columns: the keys are the points' fields.
+_CALIBRATIONS: dict[type, tuple[str, tuple[Quantity, ...]]] = {
+    LoadPoint: ("load calibration", (MASS, _COUNTS, DIRECTION, MASS_U)),
+    ScalePoint: ("scale calibration", (MASS, SHOWN, DIRECTION, MASS_U)),
+    GaugePoint: ("travel calibration", (LENGTH, _COUNTS, LENGTH_U)),
+    FlexPoint: ("press flex", (plain("load_counts"), plain("travel_counts"))),
+}
+
+
+def read_points(table: Table, of: type[Point]) -> tuple[Point, ...]:
+    """Read calibration points.
+
+    `mass_kg,counts[,direction][,u_kg]` of the load, `mass_kg,shown_kg[,direction][,u_kg]` of a
+    scale, `length_mm,counts[,u_mm]` of the travel, `load_counts,travel_counts` of the press flex.
+
+    Raises:
+        CoilbenchError: a wrong column, cell or direction, or a negative mass, length or
+            uncertainty.
+    """
+    kind, quantities = _CALIBRATIONS[of]
+    found = read_columns(table, kind, quantities)
+    columns: dict[str, list[float] | list[str]] = {
+        key: numbers.tolist() for key, numbers in found.numbers.items()
+    }
+    if DIRECTION in quantities:
+        up = read_directions(table, found, first="up", second="down")
+        columns["direction"] = ["up" if each else "down" for each in up]
+    rows = zip(*columns.values(), strict=True)
+    return tuple(of(**dict(zip(columns, row, strict=True))) for row in rows)

@@ -1,25 +1,165 @@
-"""A CSV file as people and spreadsheets write it, as a table of text cells. Pure.
+"""CSV files: written so that spreadsheets run no formula in them, read as a table of text. Pure.
 
-What could be read in two ways is refused in a sentence, never guessed; the numbers in the
-cells are read by csv_numbers.
+A spreadsheet takes a cell that begins with = + - @ for a formula, wherever it came from. A text
+cell that begins so gets an apostrophe before it, which our reader removes again; numbers are never
+changed. The list of signs, with tab and CR: OWASP, "CSV Injection" (from memory). A # is guarded
+too, since a row that begins with it is a comment in our files.
+
+What could be read in two ways is refused, never guessed. The decimal sign is proven from the file's
+own cells: "17,700" alone is seventeen in one country and seventeen thousand in another, and a load
+wrong by a thousand may look right.
 """
 
 from __future__ import annotations
 
 import codecs
 import csv
+import io
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.csv_numbers import Cell, read_numbers
-from coilbench.capture.tables.csv_out import unguarded
 
-MAX_BYTES = 20_000_000  # ours: about a million samples, hours of pressing
+_NEEDS_GUARD = re.compile(r"'*[=+\-@\t\r#]")
+_GUARDED = re.compile(r"'+[=+\-@\t\r#]")
+_CONTROL_OUT = re.compile(r"[\x00-\x08\n-\x1f\x7f]+")
+
+Cell = str | float | int | None
+
+
+def guarded(text: str) -> str:
+    """Return a text cell that no spreadsheet takes for a formula."""
+    return f"'{text}" if _NEEDS_GUARD.match(text) else text
+
+
+def unguarded(cell: str) -> str:
+    """Return the text that `guarded` was given; a cell without a guard is returned unchanged."""
+    return cell[1:] if _GUARDED.match(cell) else cell
+
+
+def csv_bytes(
+    columns: Sequence[str], rows: Iterable[Sequence[Cell]], comments: Sequence[str] = ()
+) -> bytes:
+    """Write a CSV file: comments, a header, one row per line; commas, points, UTF-8.
+
+    Floats are written exactly (Python's repr); None is an empty cell. Line ends and other control
+    characters inside a text become a blank, since a row is one line. A byte-order mark is written
+    only where a spreadsheet needs it.
+
+    Args:
+        columns: the header's names.
+        rows: one cell per column.
+        comments: lines at the top, without the #.
+    """
+    out = io.StringIO()
+    for comment in comments:
+        out.write(f"# {_CONTROL_OUT.sub(' ', comment)}\n")
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(columns)
+    writer.writerows([_cell(cell) for cell in row] for row in rows)
+    text = out.getvalue()
+    return text.encode("utf-8" if text.isascii() else "utf-8-sig")
+
+
+def _cell(cell: Cell) -> str | float | int:
+    if cell is None:
+        return ""
+    return _CONTROL_OUT.sub(" ", guarded(cell)) if isinstance(cell, str) else cell
+
+
+_NUMBER = re.compile(r"[+-]?(?:[0-9]+(?:[.,][0-9]*)?|[.,][0-9]+)(?:[eE][+-]?[0-9]+)?")
+_TWO_READINGS = re.compile(r"[+-]?[1-9][0-9]{0,2}[.,][0-9]{3}")
+_GROUPED = re.compile(r"[+-]?[0-9]{1,3}(?:[.,'’ \u00a0\u202f][0-9]{3})+(?:[.,][0-9]*)?")
+
+
+class NumberCell(NamedTuple):
+    """One cell and where it is."""
+
+    text: str
+    column: str
+    name: str
+    line: int
+
+    def refuse(self, why: str, hint: str) -> CoilbenchError:
+        """Return the error that names this cell."""
+        shown = repr(self.text if len(self.text) <= 40 else self.text[:40] + "…")
+        return CoilbenchError(
+            f"column {self.column!r}: {shown} {why}",
+            where=f"{self.name}, line {self.line}",
+            hint=hint,
+        )
+
+
+def read_numbers(cells: Sequence[NumberCell], *, point_is_decimal: bool) -> NDArray[np.float64]:
+    """Read a file's number cells, which all have the same decimal sign.
+
+    A comma or a point is proven the decimal sign by any cell that is not one to three digits (the
+    first not 0), the sign, and exactly three digits, as thousands are written.
+
+    Args:
+        cells: every number cell of the file.
+        point_is_decimal: a point needs no proof (the cells are separated by commas).
+
+    Returns:
+        Shape (len(cells),), finite.
+
+    Raises:
+        CoilbenchError: a cell is not a finite number; both signs occur; or no cell proves the
+            decimal sign.
+    """
+    for cell in cells:
+        if _NUMBER.fullmatch(cell.text) is None:
+            raise _not_a_number(cell)
+    commas = [cell for cell in cells if "," in cell.text]
+    points = [cell for cell in cells if "." in cell.text]
+    if commas and points:
+        raise commas[0].refuse(
+            f"has a comma, and {points[0].text!r} in line {points[0].line} a point: either may be "
+            "the decimal sign",
+            "Write all numbers with the same decimal sign and without thousand separators",
+        )
+    _check_proof(commas)
+    _check_proof([] if point_is_decimal else points)
+    values = np.array([float(cell.text.replace(",", ".")) for cell in cells], dtype=np.float64)
+    beyond = np.flatnonzero(~np.isfinite(values))
+    if beyond.size:
+        raise cells[int(beyond[0])].refuse("is too large", "Write a finite number")
+    return values
+
+
+def _check_proof(signed: Sequence[NumberCell]) -> None:
+    if not signed or any(_TWO_READINGS.fullmatch(cell.text) is None for cell in signed):
+        return
+    digits = re.sub(r"[.,]", "", signed[0].text)
+    raise signed[0].refuse(
+        "may be a decimal or a thousand, and no other number in the file decides it",
+        f"Write it with four decimals ({signed[0].text}0), or, if thousands are meant, without "
+        f"the sign ({digits})",
+    )
+
+
+def _not_a_number(cell: NumberCell) -> CoilbenchError:
+    if cell.text == "":
+        return CoilbenchError(
+            f"column {cell.column!r} is empty",
+            where=f"{cell.name}, line {cell.line}",
+            hint="Fill the cell, or delete the row",
+        )
+    if cell.text.lower().lstrip("+-") in ("nan", "inf", "infinity"):
+        return cell.refuse("is not a finite number", "Fill the cell, or delete the row")
+    if _GROUPED.fullmatch(cell.text):
+        return cell.refuse("has thousand separators", "Save the file without thousand separators")
+    return cell.refuse(
+        "is not a number", "Write numbers only; the unit belongs in the column's name"
+    )
+
+
+MAX_BYTES = 20_000_000  # ours: about a million samples
 
 _LINE_END = re.compile(r"\r\n|\n|\r")
 _CONTROL = re.compile(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]")
@@ -47,11 +187,11 @@ class Table:
     header_line: int
 
     def where(self, row: int) -> str:
-        """Say where a row stands, for a message."""
+        """Return the place of a row, for a message."""
         return f"{self.name}, line {self.lines[row]}"
 
     def texts(self, column: str) -> tuple[str, ...]:
-        """Return a column's cells, an apostrophe that guards a formula taken off.
+        """Return a column's cells, without the apostrophe that guards a formula.
 
         Raises:
             CoilbenchError: a cell is empty.
@@ -62,15 +202,15 @@ class Table:
             raise CoilbenchError(
                 f"column {column!r} is empty",
                 where=self.where(cells.index("")),
-                mend="Fill the cell, or delete the row",
+                hint="Fill the cell, or delete the row",
             )
         return tuple(unguarded(cell) for cell in cells)
 
     def numbers(self, *columns: str) -> tuple[NDArray[np.float64], ...]:
-        """Return columns as finite numbers, the decimal sign proven from all of them together.
+        """Return columns as finite numbers, with one decimal sign proven from all of them.
 
         Args:
-            columns: every column of the file that holds numbers, so that each can be proof.
+            columns: every column of the file that holds numbers.
 
         Returns:
             One array of shape (rows,) for each column asked for.
@@ -80,7 +220,7 @@ class Table:
         """
         indices = [self.columns.index(column) for column in columns]
         cells = [
-            Cell(row[index], self.columns[index], self.name, line)
+            NumberCell(row[index], self.columns[index], self.name, line)
             for line, row in zip(self.lines, self.rows, strict=True)
             for index in indices
         ]
@@ -93,27 +233,27 @@ def read_table(data: bytes, name: str) -> Table:
 
     UTF-8 with or without a byte-order mark, UTF-16 with one, else Windows-1252; lines end with
     LF, CRLF or a lone CR; commas, semicolons or tabs between the cells, as the header has them.
-    Lines that begin with # and blank lines are skipped. Columns without a name and without
-    content at the right edge, which spreadsheets leave, are dropped.
+    Lines that begin with # and blank lines are skipped, and so are empty columns without a name at
+    the right edge, which spreadsheets leave.
 
     Args:
         data: the file's content.
         name: the file's name, for messages.
 
     Raises:
-        CoilbenchError: not a text file, no header row, no rows, a torn row, a name twice.
+        CoilbenchError: not a text file, no header row, no rows, a broken row, a name twice.
     """
     if len(data) > MAX_BYTES:
         raise CoilbenchError(
-            f"the file holds {len(data) / 1e6:.0f} MB, more than the {MAX_BYTES / 1e6:.0f} MB of "
-            "any sensible sweep",
+            f"the file has {len(data) / 1e6:.0f} MB, more than the limit of "
+            f"{MAX_BYTES / 1e6:.0f} MB",
             where=name,
-            mend="Name a CSV file with the columns that are needed",
+            hint="Give a CSV file with one stroke, or with points only",
         )
     lines = _content_lines(_decode(data, name))
     header_line, header = next(lines, (0, ""))
     if header_line == 0:
-        raise CoilbenchError("the file is empty", where=name, mend="Name a CSV file with rows")
+        raise CoilbenchError("the file is empty", where=name, hint="Give a CSV file with rows")
     delimiter = _find_delimiter(header, f"{name}, line {header_line}")
     names = [cell.lower() for cell in _split(header, delimiter, f"{name}, line {header_line}")]
     numbered = []
@@ -125,7 +265,9 @@ def read_table(data: bytes, name: str) -> Table:
         numbered.append((line, cells))
     if not numbered:
         raise CoilbenchError(
-            "the file has a header but no rows", where=name, mend="Put the readings below it"
+            "the file has a header but no rows",
+            where=name,
+            hint="Put the readings below it",
         )
     width = _used_width(names, [cells for _, cells in numbered])
     _check_names(names[:width], f"{name}, line {header_line}")
@@ -155,7 +297,7 @@ def _decode(data: bytes, name: str) -> str:
             return text
         break
     raise CoilbenchError(
-        "this is not a text file", where=name, mend="Save it from the spreadsheet as CSV (UTF-8)"
+        "this is not a text file", where=name, hint="Save it from the spreadsheet as CSV (UTF-8)"
     )
 
 
@@ -171,11 +313,10 @@ def _find_delimiter(header: str, where: str) -> str:
         if delimiter in header:
             return delimiter
     _check_names([header.strip()], where)
-    parted = "blanks" if " " in header.strip() else "nothing"
     raise CoilbenchError(
-        f"the header row has {parted} between its columns",
+        "the header row has no comma, semicolon or tab between its columns",
         where=where,
-        mend="Separate the cells with commas, semicolons or tabs",
+        hint="Separate the cells with commas, semicolons or tabs",
     )
 
 
@@ -188,7 +329,7 @@ def _split(line: str, delimiter: str, where: str) -> list[str]:
         raise CoilbenchError(
             "a quoted cell is not closed on its line",
             where=where,
-            mend="Close the quotes, and keep each row on one line",
+            hint="Close the quotes, and keep each row on one line",
         ) from error
     return [cell.strip() for cell in cells]
 
@@ -199,14 +340,14 @@ def _check_width(cells: list[str], names: list[str], delimiter: str, where: str)
     what = f"the row has {len(cells)} cells and the header {len(names)}"
     if len(cells) > len(names) and delimiter == ",":
         raise CoilbenchError(
-            f"{what}: decimal commas in a file that has commas between its cells, or a torn row",
+            f"{what}: decimal commas in a file that has commas between its cells, or a broken row",
             where=where,
-            mend="Put semicolons between the cells, or write decimals with a point",
+            hint="Put semicolons between the cells, or write decimals with a point",
         )
     raise CoilbenchError(
-        f"{what}: a torn row, or not {_DELIMITER_NAMES[delimiter]} between its cells",
+        f"{what}: a broken row, or not {_DELIMITER_NAMES[delimiter]} between its cells",
         where=where,
-        mend="Mend the row, or delete it",
+        hint="Correct the row, or delete it",
     )
 
 
@@ -221,15 +362,15 @@ def _check_names(names: list[str], where: str) -> None:
     for position, name in enumerate(names, start=1):
         if name == "":
             raise CoilbenchError(
-                f"column {position} has no name", where=where, mend="Name it, or delete the column"
+                f"column {position} has no name", where=where, hint="Name it, or delete the column"
             )
         if not name[0].isalpha():
             raise CoilbenchError(
-                f"the first row is no header: {name[:40]!r} is not a column's name",
+                f"the first row is not a header: {name[:40]!r} is not a column name",
                 where=where,
-                mend="Put a row with the columns' names on top, such as label,height_mm,load_kg",
+                hint="Put a row of column names on top, such as label,height_mm,load_kg",
             )
         if name in names[: position - 1]:
             raise CoilbenchError(
-                f"the column {name!r} is there twice", where=where, mend="Delete one of them"
+                f"duplicate column {name!r}", where=where, hint="Delete one of them"
             )

@@ -13,11 +13,19 @@ from enum import IntEnum
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.messages import PROTOCOL_VERSION, Answer, Fault, FaultCode, Hello, Tally
-from coilbench.capture.virtual.faults import Damage, Faults
+from coilbench.capture.blocks import (
+    PROTOCOL_VERSION,
+    Answer,
+    Fault,
+    FaultCode,
+    Hello,
+    RawBlock,
+    SampleFlag,
+    Tally,
+)
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
-from coilbench.capture.wire.encode import (
+from coilbench.capture.virtual.setup import Damage, Faults
+from coilbench.capture.wire.format import (
     RequestReader,
     answer_line,
     fault_line,

@@ -1,16 +1,198 @@
-"""The simulated rig behind a port: a thread that sends its bytes and answers its requests."""
+"""Two cables between the simulated rig and its reader: a pseudo-terminal and a loopback socket.
+
+Neither drops a byte while it is open: when the reader is slow, the rig waits.
+
+The simulated rig behind a port: a thread that sends its bytes and answers its requests.
+"""
 
 from __future__ import annotations
 
+import os
+import select
+import socket
+import sys
 import threading
 import time
 from collections.abc import Callable
+from functools import partial
 from types import TracebackType
-from typing import Self
+from typing import Protocol, Self
 
 from coilbench.capture.virtual.firmware import Firmware
-from coilbench.capture.virtual.links import open_link
 from coilbench.capture.virtual.setup import LinkKind, Pace
+
+DEFAULT_LINK = LinkKind.PTY if hasattr(os, "openpty") else LinkKind.SOCKET
+
+_CHUNK = 65536
+_LOOKS = 3  # at a pseudo-terminal that seems empty
+
+
+class Link(Protocol):
+    """The rig's end of a cable. Used from one thread; nothing waits longer than it is told."""
+
+    @property
+    def url(self) -> str:
+        """What opens the reader's end."""
+
+    def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
+        """Send what goes through of data and take what came from the reader.
+
+        Args:
+            data: to send; may be empty.
+            wait_s: how long to wait for either.
+
+        Returns:
+            How many bytes of data went, and what came.
+        """
+
+    def drained(self, wait_s: float) -> bool:
+        """Tell whether the reader has taken everything, so that closing loses nothing.
+
+        Nothing may be sent after the first call.
+        """
+
+    def close(self) -> None:
+        """Pull the cable; safe to call twice. What the reader has not taken may be lost."""
+
+
+def open_link(kind: LinkKind | None) -> Link:
+    """Open the rig's end of a cable; None takes the kind that this system has."""
+    kind = DEFAULT_LINK if kind is None else kind
+    return PtyLink() if kind is LinkKind.PTY else SocketLink()
+
+
+class PtyLink:
+    """A pseudo-terminal: the reader opens a real serial device."""
+
+    def __init__(self) -> None:
+        import tty  # not on Windows
+
+        self._master, self._slave = os.openpty()
+        tty.setraw(self._slave)
+        os.set_blocking(self._master, False)
+        self._url = f"serial://{os.ttyname(self._slave)}?baud=250000"
+        self._open = True
+
+    @property
+    def url(self) -> str:
+        """What opens the reader's end."""
+        return self._url
+
+    def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
+        """Send what goes through, take what came; see Link."""
+        senders = [self._master] if data else []
+        readable, writable, _ = select.select([self._master], senders, [], wait_s)
+        came = os.read(self._master, _CHUNK) if readable else b""
+        sent = _offer(partial(os.write, self._master), data) if writable else 0
+        return sent, came
+
+    def drained(self, wait_s: float) -> bool:
+        """Tell whether the reader has taken everything.
+
+        Closing the master throws away what the slave has not read. The slave stays open here
+        too, and asking whether it is readable also moves what is still on its way through the
+        kernel to it: so "not readable" means that all of it has been read. But a reader that has
+        emptied the kernel's buffer and is halted before it calls for more looks the same; asking
+        how many bytes there are waits until it is out of the kernel (Linux). That a reader is
+        halted there each time we look is taken to be impossible.
+        """
+        for _ in range(_LOOKS):
+            readable, _, _ = select.select([self._slave], [], [], 0.0)
+            if readable or self._waiting():
+                select.select([self._master], [], [], wait_s)  # a nap that a request ends
+                return False
+        return True
+
+    def _waiting(self) -> int:
+        """Return how many bytes the reader's end of the kernel's buffer holds."""
+        import fcntl  # not on Windows
+        import termios
+
+        return int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
+
+    def close(self) -> None:
+        """Pull the cable."""
+        if self._open:
+            self._open = False
+            os.close(self._master)
+            os.close(self._slave)
+
+
+class SocketLink:
+    """A TCP socket on the loopback address, one reader at a time."""
+
+    def __init__(self) -> None:
+        self._listener = socket.create_server(("127.0.0.1", 0))
+        self._url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self._reader: socket.socket | None = None
+        self._ended = False
+
+    @property
+    def url(self) -> str:
+        """What opens the reader's end."""
+        return self._url
+
+    def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
+        """Send what goes through, take what came; see Link. Without a reader nothing goes."""
+        if self._reader is None:
+            self._accept(wait_s)
+            return 0, b""
+        senders = [self._reader] if data else []
+        readable, writable, _ = select.select([self._reader], senders, [], wait_s)
+        came, sent = b"", 0
+        try:
+            if readable:
+                came = self._reader.recv(_CHUNK)
+                if not came:
+                    raise ConnectionResetError
+            if writable:
+                sent = _offer(self._reader.send, data)
+        except ConnectionError:
+            self._hang_up()
+        return sent, came
+
+    def drained(self, wait_s: float) -> bool:
+        """Tell whether the reader has seen the end and hung up.
+
+        The end is sent after the last byte, and what the reader still asks is read: closing
+        with unread bytes would reset the connection and lose what is on its way.
+        """
+        if self._reader is not None and not self._ended:
+            self._ended = True
+            self._reader.shutdown(socket.SHUT_WR)
+        self.exchange(b"", wait_s)
+        return self._ended and self._reader is None
+
+    def close(self) -> None:
+        """Pull the cable; a reader that waits to be taken on or has asked something is heard.
+
+        Otherwise the system would reset the connection instead of ending it.
+        """
+        if self._listener.fileno() >= 0:
+            self.exchange(b"", 0.0)
+            self.exchange(b"", 0.0)
+        self._hang_up()
+        self._listener.close()
+
+    def _accept(self, wait_s: float) -> None:
+        if select.select([self._listener], [], [], wait_s)[0]:
+            self._reader, _ = self._listener.accept()
+            self._reader.setblocking(False)
+            # As a cable does: what is sent goes at once, not when the reader has acknowledged more.
+            self._reader.setsockopt(socket.IPPROTO_TCP, socket.TCP_NODELAY, 1)
+
+    def _hang_up(self) -> None:
+        if self._reader is not None:
+            self._reader.close()
+            self._reader = None
+
+
+def _offer(send: Callable[[bytes], int], data: bytes) -> int:
+    try:
+        return send(data)
+    except BlockingIOError:  # there is room, but less than the smallest write
+        return 0
+
 
 # How many samples leave together: in real time about 25 sendings a second.
 FRAME_SAMPLES = {Pace.REAL: 4, Pace.FAST: 512}

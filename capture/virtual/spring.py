@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.virtual.recurrence import recur
+from coilbench.capture.virtual.instrument import recur
 
 
 class Condition(StrEnum):
@@ -66,7 +66,7 @@ class SpringModel:
         if not 0.0 < self.solid_height_mm < self.free_length_mm:
             raise CoilbenchError(
                 f"a spring {self.free_length_mm} mm free can't be {self.solid_height_mm} mm solid",
-                mend="Give a solid height above 0 and below the free length",
+                hint="Give a solid height above 0 and below the free length",
             )
 
     def load_n(self, height_mm: NDArray[np.float64] | float) -> NDArray[np.float64]:
@@ -179,7 +179,7 @@ def draw_set(
     if tired + cracked > count:
         raise CoilbenchError(
             f"{tired} tired and {cracked} cracked springs don't fit in a set of {count}",
-            mend="Ask for fewer odd ones or a larger set",
+            hint="Ask for fewer odd ones or a larger set",
         )
     rng = np.random.default_rng([seed, 0x5E7])
     springs = [

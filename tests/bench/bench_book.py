@@ -23,9 +23,9 @@ from contextlib import closing
 from pathlib import Path
 
 from coilbench.analysis.cli import run
-from coilbench.capture.book.exporting import export_steps
+from coilbench.capture.book.exporting import HEADS, export_files
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.strokes import sample_blob
+from coilbench.capture.strokes import stored as sample_blob
 
 SPRINGS_A_SET, STROKES_A_SPRING = 10, 3
 
@@ -44,8 +44,8 @@ def sizes(book: Path, folder: Path) -> None:
         ).fetchone()
         packed = plain.execute("SELECT samples_format, samples_blob FROM sweeps").fetchall()
     with open_book(book) as db:
-        steps = [step for step in export_steps(db) if step.kind == "raw sweep"]
-        csv_bytes = sum(len(step.data or b"") for step in steps)
+        raw = HEADS["raw"].partition("\n")[0].encode()
+        csv_bytes = sum(len(data) for _, data in export_files(db) if raw in data)
     rows_file = folder / "rows.db"
     with closing(sqlite3.connect(rows_file)) as plain:
         plain.execute(

@@ -11,7 +11,6 @@ of the same lines and against numpy.loadtxt on the same numbers in decimal, with
 from __future__ import annotations
 
 import argparse
-import importlib.util
 import io
 import json
 import os
@@ -23,6 +22,7 @@ import time
 from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
+from runpy import run_path
 
 import numpy as np
 
@@ -35,19 +35,12 @@ from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
 
 TESTS = Path(__file__).parents[1]
 RIG = RigModel.draw(4)
 SEND_S = 0.005
 CHUNK = 65_536
-
-
-def _load(path: Path, name: str):
-    spec = importlib.util.spec_from_file_location(name, path)
-    module = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(module)
-    return module
 
 
 def wire_of(seconds: float, times: float) -> bytes:
@@ -134,8 +127,7 @@ def run_capture(folder: Path, seconds: float, times: float) -> dict[str, float]:
     """Run both processes at so many times the rate."""
     wire = folder / "rig.wire"
     wire.write_bytes(wire_of(seconds, times))
-    fixtures = _load(TESTS / "capture" / "conftest.py", "fixtures")
-    make_book = fixtures.make_book.__wrapped__(folder)
+    make_book = run_path(str(TESTS / "support" / "capture_books.py"))["book_maker"](folder)
     book = make_book(RIG, springs=1, conditioning=0, measured=1000, name=f"x{times:g}.db")
     me = [sys.executable, __file__]
     bytes_per_s = len(wire.read_bytes()) / seconds
@@ -181,7 +173,7 @@ def rate_of(lines: int, work: Callable[[], object]) -> float:
 
 def decoding() -> None:
     """Print the decoder's speed against a plain parser and numpy.loadtxt."""
-    plain = _load(TESTS / "fuzz" / "plain_parser.py", "plain_parser")
+    plain_samples = run_path(str(TESTS / "fuzz" / "plain_parser.py"))["plain_samples"]
     wire = wire_of(20.0, 100.0)
 
     def decode(chunk: int) -> list[RawBlock]:
@@ -194,7 +186,7 @@ def decoding() -> None:
         return [item for item in items if isinstance(item, RawBlock)]
 
     samples = np.concatenate([block.samples for block in decode(CHUNK)])
-    read = plain.plain_samples(wire)
+    read = plain_samples(wire)
     assert [int(load) for load in samples["load_counts"]] == [line[2] for line in read]
     decimal = "\n".join(" ".join(map(str, line)) for line in read)
     lines = len(samples)
@@ -204,7 +196,7 @@ def decoding() -> None:
 
     assert loadtxt().shape == (lines, 5)
     one_poll = 42 * 8  # what a rig at 80 a second brings in a tenth of a second
-    plain_rate = rate_of(lines, lambda: plain.plain_samples(wire))
+    plain_rate = rate_of(lines, lambda: plain_samples(wire))
     rows = [
         ("the decoder, 64 KiB at a time", rate_of(lines, lambda: decode(CHUNK))),
         ("the decoder, 4 KiB at a time", rate_of(lines, lambda: decode(4096))),

@@ -24,8 +24,8 @@ from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.sets.check import check_set
-from coilbench.analysis.spring_findings import Given, find_all
+from coilbench.analysis.report.spring import Given, find_all
+from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, SpringModel, draw_set
 

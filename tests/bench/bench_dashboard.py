@@ -12,9 +12,7 @@ the terminal's own drawing are not in it. Nothing is judged by the clock: it pri
 from __future__ import annotations
 
 import argparse
-import importlib
 import io
-import sys
 import tempfile
 import time
 from contextlib import contextmanager
@@ -24,20 +22,17 @@ import click
 import numpy as np
 from rich.console import Console
 
-from coilbench.analysis.cli import Settings
-from coilbench.analysis.cli.live import REDRAW_S, _Screen
-from coilbench.analysis.cli.live_feeds import OtherCapture, OwnCapture
-from coilbench.analysis.demo import Demo
-from coilbench.analysis.screens.dashboard import frame
+from coilbench.analysis.cli.demo import Demo
+from coilbench.analysis.cli.live import REDRAW_S, OtherCapture, OwnCapture, _Screen
+from coilbench.analysis.cli.settings import Settings
+from coilbench.analysis.dashboard.frame import frame
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
-from coilbench.capture.units import Units
-
-sys.path.append(str(Path(__file__).parents[1] / "analysis" / "screens"))
-SCENE = importlib.import_module("demo_scene").SCENE
+from demo_scene import SCENE
 
 
 class Timed:

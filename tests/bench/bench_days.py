@@ -18,17 +18,14 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration.fit import fit_load, fit_travel, masses_u_relative
+from coilbench.capture.calibration.fit import fit_load, fit_travel
 from coilbench.capture.calibration.flex_fit import fit_flex
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.virtual import hand
-from coilbench.capture.virtual import steps as virtual_steps
-from coilbench.capture.virtual.bench import Bench
-from coilbench.capture.virtual.hand import StrokeKind
-from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
-from coilbench.capture.virtual.steps import (
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.virtual import bench as virtual_steps
+from coilbench.capture.virtual import setup as hand
+from coilbench.capture.virtual.bench import (
+    Bench,
     FacesTogether,
     GaugeBlock,
     PressBlock,
@@ -37,6 +34,9 @@ from coilbench.capture.virtual.steps import (
     Rest,
     Step,
 )
+from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.setup import StrokeKind
+from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
 FINE = 8  # signals are made so many times finer than the ADC converts
 MASSES_KG = (5.0, 10.0, 20.0, 30.0, 40.0, 50.0)
@@ -105,10 +105,10 @@ class Day:
 
     def calibration(self) -> Calibration:
         """The calibration as the program makes it."""
-        load = fit_load(self.load_points).fit
+        load, _, _, load_u_relative = fit_load(self.load_points)
         travel = fit_travel(self.gauge_points).fit
         flex = fit_flex(self.flex_points, load, travel).fit
-        return Calibration(load, travel, flex, masses_u_relative(self.load_points))
+        return Calibration(load, travel, flex, load_u_relative)
 
 
 class _PowerRig(RigModel):

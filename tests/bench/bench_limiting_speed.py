@@ -3,19 +3,18 @@
     OPENBLAS_NUM_THREADS=1 python tests/bench/bench_limiting_speed.py --tables 60
 
 The laws, with exact accelerations, and the valves on them are those of
-tests/analysis/limits/test_limiting_speed.py; a table is a valve's lifts by 1 or 2 degrees of the
+cam_laws.py; a table is a valve's lifts by 1 or 2 degrees of the
 cam, rounded to 0.01 mm or 0.001 in. "too high" counts truths below the interval, the dear side.
 """
 
 from __future__ import annotations
 
 import argparse
-import importlib.util
-from pathlib import Path
 
 import numpy as np
 
-LAWS = Path(__file__).parents[1] / "analysis" / "limits" / "test_limiting_speed.py"
+import cam_laws as laws
+
 TABLES = ((1.0, 0.01), (1.0, 0.0254), (2.0, 0.01), (2.0, 0.0254))
 
 
@@ -23,11 +22,6 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--tables", type=int, default=20, help="tables of each law and kind")
     count = parser.parse_args().tables
-    spec = importlib.util.spec_from_file_location("laws", LAWS)
-    assert spec is not None
-    assert spec.loader is not None
-    laws = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(laws)
     print("law                     deg  written mm  held %  too high %  error %   ± %  sharp %")
     for law in (*laws.DWELLS, laws.harmonic, *laws.STEPS):
         for step_deg, written_mm in TABLES:

@@ -23,26 +23,21 @@ from __future__ import annotations
 
 import argparse
 import math
-import sys
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).parent))
 from bench_days import GAUGE_U_MM, GAUGES_MM, MASS_U, Day, World, draw_day
-
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit, fit_polynomial
-from coilbench.capture.strokes.rig_stroke import read_stroke
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
 from coilbench.capture.units import KGF_N
-from coilbench.capture.virtual.hand import StrokeKind
+from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import SpringModel
 
 LIFT_MM = 10.9

@@ -18,7 +18,7 @@ import numpy as np
 from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve, fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import seat_choices
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 

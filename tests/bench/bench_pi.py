@@ -22,16 +22,12 @@ from types import SimpleNamespace
 
 import numpy as np
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.messages import Fault, Tally
-from coilbench.capture.sources import pi_hx711
+from coilbench.capture.blocks import Fault, RawBlock, SampleFlag, Tally
+from coilbench.capture.sources import pi_rig as pi_hx711
 from coilbench.capture.sources.pi import _hello
-from coilbench.capture.sources.pi_address import parse_pi
-from coilbench.capture.sources.pi_board import Clock, open_board
-from coilbench.capture.sources.pi_edges import Edges
-from coilbench.capture.sources.pi_hx711 import Hx711
-from coilbench.capture.sources.pi_rig import PiRig
-from coilbench.capture.sources.quadrature import Quadrature
+from coilbench.capture.sources.pi_pins import Clock, Edges, open_board, parse_pi
+from coilbench.capture.sources.pi_rig import Hx711, PiRig
+from coilbench.capture.sources.pi_signals import Quadrature
 
 WORDS = 2000
 EDGES = 100_000

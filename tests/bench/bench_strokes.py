@@ -13,32 +13,25 @@ is wrong either: rigs, springs and hands of many kinds, with a calibration made 
 from __future__ import annotations
 
 import argparse
-import sys
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, fields
-from pathlib import Path
 from typing import NamedTuple, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-sys.path.insert(0, str(Path(__file__).parent))
 from bench_days import draw_day
 from bench_metrology import WORLDS, sweeps_of
-
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import fit_polynomial
-from coilbench.capture.strokes.rig_stroke import read_stroke
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
-from coilbench.capture.virtual.bench import Bench
-from coilbench.capture.virtual.hand import StrokeKind
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
 from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest, Step
 
 Array = NDArray[np.float64]
 SpringT = TypeVar("SpringT", bound=SpringModel)
@@ -131,10 +124,7 @@ def judged(
     undone = undo_lag(sweeps)
     numbers = {one.sweep_id: at + 1 for own in sweeps.values() for at, one in enumerate(own)}
     words = dict.fromkeys(numbers)
-    return {
-        label: judge_strokes(own, numbers, words, Units(), reach_mm)
-        for label, own in undone.items()
-    }
+    return {label: judge_strokes(own, numbers, words, reach_mm) for label, own in undone.items()}
 
 
 def three_strokes(

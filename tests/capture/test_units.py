@@ -6,9 +6,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
-    Units,
     counted,
     parse_fraction,
     parse_length_mm,
@@ -49,7 +49,7 @@ def test_what_people_type(parse, text, value):
     ("parse", "text", "words"),
     [
         (parse_load_n, "34", "has no unit"),
-        (parse_load_n, "34mm", "no unit of load"),
+        (parse_load_n, "34mm", "not a unit of load"),
         (parse_load_n, "kg", "is not a load"),
         (parse_load_n, "", "is not a load"),
         (parse_length_mm, "1,234mm", "ambiguous"),
@@ -69,7 +69,7 @@ def test_what_cannot_be_read_is_one_sentence(parse, text, words):
     with pytest.raises(CoilbenchError, match=words) as told:
         parse(text)
     assert "\n" not in str(told.value)
-    assert told.value.mend
+    assert told.value.hint
 
 
 @given(text=st.text(max_size=20))

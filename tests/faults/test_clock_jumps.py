@@ -1,17 +1,15 @@
 """The computer's clock is set while a capture runs: no stroke and no order knows of it."""
 
 import ast
-import importlib
 import itertools
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 from coilbench.capture.book import rows as rows_module
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import Action, Command, EventKind
+from support import stage as scene
 
-scene = importlib.import_module("stage")
 HOUSE = Path(__file__).parents[2]
 
 

@@ -1,6 +1,5 @@
 """A disk that is full or may not be written: one line, exit 2, and all that was told is safe."""
 
-import importlib
 import subprocess
 import sys
 
@@ -10,10 +9,10 @@ from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as session_module
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import EventKind
+from support import stage as scene
 
 resource = pytest.importorskip("resource", reason="no limits on a process's files here")
-scene = importlib.import_module("stage")
 
 ROOM_BYTES = 60_000  # for the journal; some five strokes
 
@@ -78,7 +77,7 @@ def test_a_book_that_becomes_read_only_ends_it_in_one_line(make_book, monkeypatc
     with pytest.raises(CoilbenchError, match="the book cannot be written"):
         stage.run()
     monkeypatch.undo()
-    assert len(stage.words(EventKind.KEPT)) == 1
+    assert len(stage.found(EventKind.KEPT)) == 1
     assert len(scene.sweeps(book)) == 1
 
 

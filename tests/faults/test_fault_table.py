@@ -1,15 +1,15 @@
-"""DEVELOPERS.md's fault table: each row names a test, and every test named is there."""
+"""The fault table: each row names a test, and every test named is there."""
 
 import re
 from pathlib import Path
 
-HOUSE = Path(__file__).parents[2]
+ROOT = Path(__file__).parents[2]
 ROW = re.compile(r"\| .* \| .* \| .*`tests/.*\|")
 NAMED = re.compile(r"(tests/[a-z_/]+\.py)(?:::(test_[a-z0-9_]+))?")
 
 
 def table():
-    text = (HOUSE / "DEVELOPERS.md").read_text("utf-8")
+    text = (Path(__file__).parent / "README.md").read_text("utf-8")
     _, _, after = text.partition("| fault | what happens | test |\n|---|---|---|\n")
     return after.partition("\n\n")[0].splitlines()
 
@@ -25,7 +25,7 @@ def test_every_test_of_the_fault_table_is_there():
     missing = [
         (path, name)
         for path, name in named
-        if not (HOUSE / path).is_file()
-        or (name is not None and f"def {name}(" not in (HOUSE / path).read_text("utf-8"))
+        if not (ROOT / path).is_file()
+        or (name is not None and f"def {name}(" not in (ROOT / path).read_text("utf-8"))
     ]
     assert missing == []

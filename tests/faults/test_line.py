@@ -1,6 +1,5 @@
 """What a line does to bytes: noise, the wrong baud rate, a cable pulled at any byte."""
 
-import importlib
 import io
 
 import numpy as np
@@ -8,19 +7,17 @@ import pytest
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import SourceLost, identify
 from coilbench.capture.sources.serial_port import SerialSource
-from coilbench.capture.strokes.sample_blob import unpack
-from coilbench.capture.virtual.bench import Bench
-from coilbench.capture.virtual.faults import Damage, Faults
+from coilbench.capture.strokes.stored import unpack
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
 from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.setup import Damage, Faults
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest
-from coilbench.capture.wire.decoder import Decoder
-from coilbench.capture.wire.layout import SAMPLE_LENGTH
+from coilbench.capture.wire.decode import Decoder
+from coilbench.capture.wire.format import SAMPLE_LENGTH
+from support import stage as scene
 
-scene = importlib.import_module("stage")
 RIG = scene.RIG
 STEPS = [Rest(1.0), PressSpring(draw_set(OUTER, 1, 4)[0], 26.0), Rest(1.0)]
 
@@ -121,7 +118,7 @@ def test_at_the_wrong_baud_rate_nothing_is_read_and_the_cause_is_said(baud):
     source = line.source()
     with pytest.raises(CoilbenchError, match=r"not one good line: .*the wrong baud rate") as said:
         identify(source, 3.0, line.clock)
-    assert "?baud=250000" in str(said.value.mend)
+    assert "?baud=250000" in str(said.value.hint)
     assert source.counters.samples == 0
 
 

@@ -6,7 +6,6 @@ runs the whole day, which takes some minutes; without it, the suite runs nine mi
 """
 
 import gc
-import importlib
 import os
 import sys
 from pathlib import Path
@@ -17,8 +16,7 @@ import pytest
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import reader as reader_module
 from coilbench.capture.running.session import CaptureRequest, Session
-
-scene = importlib.import_module("stage")
+from support import stage as scene
 
 HOURS = float(os.environ.get("COILBENCH_HOURS", "0.15"))
 PIECE = int(0.1 * scene.RIG.rate_hz)  # what a poll brings

@@ -4,7 +4,6 @@ The model: what a commit has synced is there (`synchronous = FULL`, see test_boo
 was written after it, the journal's tail, any part may be missing or be rubbish.
 """
 
-import importlib
 import sqlite3
 from contextlib import closing
 
@@ -12,10 +11,10 @@ import numpy as np
 import pytest
 
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.running.events import EventKind
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.running.commands import EventKind
+from coilbench.capture.strokes.stored import unpack
+from support import stage as scene
 
-scene = importlib.import_module("stage")
 STROKES = 4
 SENT = np.concatenate([scene.later(scene.PRESS, turn) for turn in range(STROKES)])
 

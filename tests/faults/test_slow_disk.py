@@ -1,6 +1,5 @@
 """A disk that takes its time, a queue that overflows, a flood: lag, or a gap that is counted."""
 
-import importlib
 from dataclasses import replace
 
 import numpy as np
@@ -10,12 +9,11 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import reader as reader_module
 from coilbench.capture.running import session as session_module
 from coilbench.capture.running.session import CaptureRequest, Session
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set
-
-Cable = importlib.import_module("cable").Cable
+from support.cable import Cable
 
 RIG = RigModel.draw(4)
 STEPS = capture_steps(draw_set(OUTER, 2, 4), presses=3)

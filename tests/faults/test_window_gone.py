@@ -1,12 +1,10 @@
 """The window that reads the daemon's lines is closed: the capture goes on to its end."""
 
-import importlib
 import subprocess
 import sys
 
 from coilbench.capture.book.opening import open_book
-
-scene = importlib.import_module("stage")
+from support import stage as scene
 
 DAEMON = """
 import sys

@@ -1,16 +1,15 @@
 """A worker thread that dies: the daemon notices, says so, keeps what it has and ends non-zero."""
 
-import importlib
 import socket
 
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import control as control_module
-from coilbench.capture.running import daemon as daemon_module
-
-scene = importlib.import_module("stage")
+from coilbench.capture.running import session as daemon_module
+from support import stage as scene
 
 
 class OutOfStep:
@@ -80,9 +79,8 @@ def test_a_channel_that_cannot_be_opened_is_said_and_the_capture_goes_on(make_bo
         make_book(scene.RIG), scene.FakeSource(clock, scene.PRESS, scene.ENDED), clock=clock
     )
     stage.run()
-    said = stage.events[0].words
-    assert said == (
-        "other windows can look on but give no commands (the folder is not this user's alone)"
+    assert stage.events[0].what == Finding.of(
+        "control_closed", reason="the folder is not this user's alone"
     )
     assert len(scene.sweeps(stage.book)) == 1
 

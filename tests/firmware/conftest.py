@@ -1,6 +1,6 @@
 """The firmware's tools, and runs of the real .elf on the simulated chip.
 
-Without the tool chain these tests skip and say why; with COILBENCH_REQUIRE_FIRMWARE=1 they fail.
+Without the tool chain these tests skip and say why; with COILBENCH_REQUIRE_TOOLS=1 they fail.
 """
 
 from __future__ import annotations
@@ -18,10 +18,12 @@ from typing import Any, TypeVar
 
 import numpy as np
 import pytest
+from filelock import FileLock
 
-from coilbench.capture.blocks import RawBlock
-from coilbench.capture.messages import Answer, Fault, Hello, Item, LinkCounters, Tally
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.blocks import Answer, Fault, Hello, Item, LinkCounters, RawBlock, Tally
+from coilbench.capture.wire.decode import Decoder
+from support.shared import run_folder
+from support.tools import missing
 
 FIRMWARE = Path(__file__).parents[2] / "firmware"
 CORE = Path(os.environ.get("ARDUINO", "/usr/share/arduino/hardware/arduino/avr"))
@@ -31,36 +33,31 @@ FACTORY_EEPROM = b"\xff" * 1024
 Message = TypeVar("Message", Hello, Tally, Fault, Answer)
 
 
-def _missing(*needs: tuple[bool, str]) -> str:
-    return ", ".join(package for there, package in needs if not there)
-
-
-def _require(missing: str) -> None:
-    if not missing:
-        return
-    reason = f"not installed: {missing} (see firmware/README.md)"
-    if os.environ.get("COILBENCH_REQUIRE_FIRMWARE") == "1":
-        pytest.fail(reason, pytrace=False)
-    pytest.skip(reason)
+def _require(*needs: tuple[bool, str]) -> None:
+    missing(*(package for there, package in needs if not there))
 
 
 def _make(target: str, build: Path, **choices: str) -> str:
+    """Make it in the folder that all workers share, one at a time."""
     command = ["make", "--no-print-directory", "-C", str(FIRMWARE), f"BUILD={build}", target]
     command += [f"{name}={value}" for name, value in choices.items()]
-    done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=150)
+    with FileLock(build.with_suffix(".lock")):
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=150)
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     return done.stdout
 
 
 @pytest.fixture(scope="session")
 def build_folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    return tmp_path_factory.mktemp("firmware")
+    folder = run_folder(tmp_path_factory) / "firmware"
+    folder.mkdir(exist_ok=True)
+    return folder
 
 
 @pytest.fixture(scope="session")
 def make_host(build_folder: Path) -> Callable[[], str]:
     """Build and run the core's own tests on this machine."""
-    _require(_missing((shutil.which("g++") is not None, "g++"), (_has_make(), "make")))
+    _require((shutil.which("g++") is not None, "g++"), (_has_make(), "make"))
     return lambda: _make("host", build_folder)
 
 
@@ -72,12 +69,10 @@ def _has_make() -> bool:
 def make_sketch(build_folder: Path) -> Callable[..., tuple[Path, str]]:
     """Build a variant of the sketch; gives the .elf and what make printed."""
     _require(
-        _missing(
-            (shutil.which("avr-g++") is not None, "gcc-avr"),
-            (Path("/usr/lib/avr/include/avr/io.h").exists(), "avr-libc"),
-            (CORE.exists(), "arduino-core-avr"),
-            (_has_make(), "make"),
-        )
+        (shutil.which("avr-g++") is not None, "gcc-avr"),
+        (Path("/usr/lib/avr/include/avr/io.h").exists(), "avr-libc"),
+        (CORE.exists(), "arduino-core-avr"),
+        (_has_make(), "make"),
     )
 
     def build(name: str = "coilbench", **choices: str) -> tuple[Path, str]:
@@ -168,9 +163,15 @@ class Lab:
 
     def address(self, name: str) -> int:
         """Where in RAM a variable of the sketch lies."""
-        done = subprocess.run(["avr-nm", self.elf], capture_output=True, text=True, check=True)
-        (line,) = (line for line in done.stdout.splitlines() if name in line)
-        return int(line.split()[0], 16) & 0xFFFF  # avr-nm puts RAM at 0x800000
+        return self.extent(name).start
+
+    def extent(self, name: str) -> range:
+        """Return the addresses of a variable of the sketch."""
+        command = ["avr-nm", "--print-size", self.elf]
+        done = subprocess.run(command, capture_output=True, text=True, check=True)
+        (line,) = (line for line in done.stdout.splitlines() if name in line.split()[-1])
+        start, size = (int(word, 16) for word in line.split()[:2])
+        return range(start & 0xFFFF, (start & 0xFFFF) + size)  # avr-nm puts RAM at 0x800000
 
     def _used_eeprom(self, number: int) -> Path:
         return Path(shutil.copy(self._first_start, self._folder / f"{number}.eeprom"))
@@ -180,14 +181,16 @@ class Lab:
 
 
 @pytest.fixture(scope="session")
-def lab(make_sketch: Callable[..., tuple[Path, str]], build_folder: Path) -> Lab:
+def lab(
+    make_sketch: Callable[..., tuple[Path, str]],
+    build_folder: Path,
+    tmp_path_factory: pytest.TempPathFactory,
+) -> Lab:
     _require(
-        _missing(
-            (Path("/usr/include/simavr/sim_avr.h").exists(), "libsimavr-dev"),
-            (Path("/usr/include/libelf.h").exists(), "libelf-dev"),
-            (shutil.which("cc") is not None, "gcc"),
-        )
+        (Path("/usr/include/simavr/sim_avr.h").exists(), "libsimavr-dev"),
+        (Path("/usr/include/libelf.h").exists(), "libelf-dev"),
+        (shutil.which("cc") is not None, "gcc"),
     )
     elf, _ = make_sketch()
     _make("sim", build_folder)
-    return Lab(elf, build_folder / "rigsim", build_folder)
+    return Lab(elf, build_folder / "rigsim", tmp_path_factory.mktemp("lab"))

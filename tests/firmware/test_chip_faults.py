@@ -5,8 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.messages import Answer, Fault, FaultCode, Hello, Restarted, Tally
+from coilbench.capture.blocks import Answer, Fault, FaultCode, Hello, Restarted, SampleFlag, Tally
 
 COUNTING = "0 load counting 1000\n"
 # Requests with their CRC from firmware/vectors/requests.csv.

@@ -11,8 +11,7 @@ import numpy as np
 import pytest
 from click.testing import CliRunner
 
-from coilbench.capture.blocks import RawBlock
-from coilbench.capture.messages import Answer, Hello, Item, Restarted, Tally
+from coilbench.capture.blocks import Answer, Hello, Item, RawBlock, Restarted, Tally
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 

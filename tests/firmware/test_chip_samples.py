@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbench.capture.messages import Hello, Tally
+from coilbench.capture.blocks import Hello, Tally
 
 CYCLES_PER_US = 16
 

@@ -8,8 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.messages import Fault, FaultCode, Hello, Tally
+from coilbench.capture.blocks import Fault, FaultCode, Hello, SampleFlag, Tally
 
 MakeSketch = Callable[..., tuple[Path, str]]
 ACK = "Q 00 ack E8BC"

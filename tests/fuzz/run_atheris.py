@@ -12,8 +12,7 @@ import sys
 import tempfile
 from pathlib import Path
 
-HERE = Path(__file__).parent
-TESTS = HERE.parent
+TESTS = Path(__file__).parents[1]
 SEEDS = {
     "wire": [*TESTS.glob("golden/*.wire")],
     "csv": [*TESTS.glob("data/*.csv"), *TESTS.glob("data/hx711_caliper_cc0/*.[Cct][Ssx][Vvt]")],
@@ -43,7 +42,6 @@ def fuzz_one(name: str, options: list[str]) -> None:
     """Fuzz one target in this process; does not return."""
     import atheris
 
-    sys.path.insert(0, str(HERE))
     with atheris.instrument_imports(include=["coilbench", "plain_parser"]):
         from targets import TARGETS
     atheris.Setup([sys.argv[0], *options], TARGETS[name])

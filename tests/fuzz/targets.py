@@ -6,22 +6,19 @@ import re
 from itertools import pairwise
 
 import numpy as np
-from plain_parser import plain_samples
 
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.capture.blocks import RawBlock
+from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.control_lines import answer, read_done, read_snapshot
-from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.tables.calibration_tables import (
-    read_flex_points,
-    read_gauge_points,
-    read_load_points,
-)
+from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.running.control import answer, read_done, read_snapshot
+from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import parse_note
 from coilbench.capture.tables.sweep_files import read_sweep_file
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
+from plain_parser import plain_samples
 
 _PLAIN_NUMBER = re.compile(r"[+-]?[0-9]+([.,][0-9]+)?")
 _TURN = 1 << 32
@@ -72,9 +69,9 @@ def csv_files(data: bytes) -> None:
             _said(error)
             continue
         assert values.tolist() == [float(cell.replace(",", ".")) for cell in cells]
-    for read in (read_load_points, read_gauge_points, read_flex_points, read_sweep_file):
+    for kind in (LoadPoint, GaugePoint, FlexPoint, None):
         try:
-            read(table)
+            read_sweep_file(table) if kind is None else read_points(table, kind)
         except CoilbenchError as error:
             _said(error)
 

@@ -1,95 +1,14 @@
-"""The pages on the rig: links, commands, figures, faults and lights agree with what they name."""
+"""The pages on the rig: figures, faults and lights agree with what they name."""
 
 import math
 import re
 from pathlib import Path
 
-import click
 import pytest
-
-from coilbench.analysis.cli import cli
 
 ROOT = Path(__file__).parents[2]
 HARDWARE = ROOT / "hardware"
 PAGES = {path.name: path.read_text(encoding="utf-8") for path in sorted(HARDWARE.glob("*.md"))}
-
-# The command line, as fixed; `rig` and `set` have commands of their own.
-COMMANDS = {
-    *("demo", "rig", "set", "daemon", "live", "note", "import", "export", "merge"),
-    *("depths", "pair", "assign", "report"),
-}
-SUBCOMMANDS = {
-    "rig": {"find", "watch", "weigh", "gauge", "flex", "check", "card"},
-    "set": {"new", "list", "show", "check"},
-}
-
-
-def anchors(text: str) -> set[str]:
-    """The anchors a Markdown page offers: each heading in small letters, dashed."""
-    headings = re.findall(r"^#+ (.+)$", text, re.MULTILINE)
-    return {re.sub(r"[^\w\- ]", "", h.lower()).replace(" ", "-") for h in headings}
-
-
-@pytest.mark.parametrize("page", sorted(PAGES))
-def test_links_resolve(page: str) -> None:
-    links = re.findall(r"\]\(([^)\s]+)\)", PAGES[page])
-    assert links
-    for link in links:
-        name, _, anchor = link.partition("#")
-        target = (HARDWARE / name).resolve() if name else HARDWARE / page
-        assert target.is_file(), f"{page}: {link}"
-        if anchor:
-            assert anchor in anchors(target.read_text(encoding="utf-8")), f"{page}: {link}"
-
-
-@pytest.mark.parametrize("page", sorted(set(PAGES) - {"README.md"}))
-def test_readme_leads_to_every_page(page: str) -> None:
-    assert f"]({page})" in PAGES["README.md"]
-
-
-def commands() -> list[tuple[str, list[str]]]:
-    """(page, words) of every call of coilbench in a code span or an indented block."""
-    calls = []
-    for page, text in PAGES.items():
-        spans = re.findall(r"`(coilbench [^`]+)`", text)
-        blocks = re.findall(r"^ {4,}(coilbench .+)$", text, re.MULTILINE)
-        calls += [(page, call.split()[1:]) for call in spans + blocks]
-    return calls
-
-
-def test_commands_are_of_the_command_line() -> None:
-    calls = commands()
-    assert {words[1] for _, words in calls if words[0] == "rig"} == SUBCOMMANDS["rig"]
-    for page, words in calls:
-        assert words[0] in COMMANDS, (page, words)
-        if words[0] in SUBCOMMANDS:
-            assert words[1] in SUBCOMMANDS[words[0]], (page, words)
-
-
-def resolve(words: list[str]) -> click.Command | None:
-    """The command a call names, as far as it is built."""
-    context = click.Context(cli)
-    command = cli.get_command(context, words[0])
-    if isinstance(command, click.Group):
-        return command.get_command(context, words[1])
-    return command
-
-
-def test_options_exist() -> None:
-    checked = 0
-    for page, words in commands():
-        try:
-            command = resolve(words)
-        except ModuleNotFoundError:
-            continue  # named in the list of commands, not built yet
-        if command is None:
-            continue
-        known = {option for p in command.params for option in p.opts}
-        for word in words:
-            if word.startswith("--"):
-                assert word in known, (page, words)
-                checked += 1
-    assert checked > 10
 
 
 def flat(page: str) -> str:

@@ -2,31 +2,26 @@
 
 import math
 import re
-import shutil
 import subprocess
 from collections import Counter
 from pathlib import Path
 
 import pytest
 
+from support.tools import tool
+
 HARDWARE = Path(__file__).parents[2] / "hardware"
 PARTS = HARDWARE / "parts"
 PAGE = (HARDWARE / "MECHANICS.md").read_text(encoding="utf-8")
 SOLIDS = sorted(p.stem for p in PARTS.glob("*.scad") if p.stem not in ("dimensions", "assembly"))
 
-OPENSCAD = shutil.which("openscad")
-needs_openscad = pytest.mark.skipif(
-    OPENSCAD is None, reason="openscad is not installed (Debian package: openscad)"
-)
-
 Triangle = list[tuple[float, float, float]]
 
 
 def compile_part(part: str, to: Path, *settings: str) -> subprocess.CompletedProcess[str]:
-    assert OPENSCAD
     define = [argument for s in settings for argument in ("-D", s)]
     return subprocess.run(
-        [OPENSCAD, "-q", *define, "-o", str(to), str(PARTS / f"{part}.scad")],
+        [tool("openscad"), "-q", *define, "-o", str(to), str(PARTS / f"{part}.scad")],
         capture_output=True,
         text=True,
         check=False,
@@ -79,7 +74,6 @@ def test_picture_is_there_and_small(picture: str) -> None:
     assert f"parts/{picture}.png" in PAGE
 
 
-@needs_openscad
 @pytest.mark.parametrize("part", SOLIDS)
 def test_part_is_a_closed_solid(part: str, tmp_path: Path) -> None:
     facets = solid(tmp_path, part)
@@ -88,7 +82,6 @@ def test_part_is_a_closed_solid(part: str, tmp_path: Path) -> None:
     assert volume_mm3(facets) > 0
 
 
-@needs_openscad
 def test_sizes_follow_geometry(tmp_path: Path) -> None:
     # Circles are drawn with 64 or 96 sides: up to 0.2 % less area than the circle.
     crosshead = solid(tmp_path, "crosshead")
@@ -103,7 +96,6 @@ def test_sizes_follow_geometry(tmp_path: Path) -> None:
     assert size_mm(upper)[2] == pytest.approx(8 + 9)
 
 
-@needs_openscad
 def test_parts_follow_the_spring(tmp_path: Path) -> None:
     cup = solid(tmp_path, "spring_cup", "spring_od=26", "spring_id=18")
     # Outside: the spring, 0.4 mm play and a 4 mm wall all round.
@@ -112,7 +104,6 @@ def test_parts_follow_the_spring(tmp_path: Path) -> None:
     assert size_mm(ring)[0] == pytest.approx(33 + 0.8 - 0.3, abs=0.1)
 
 
-@needs_openscad
 @pytest.mark.parametrize(
     ("setting", "words"),
     [

@@ -6,7 +6,7 @@ import shutil
 import subprocess
 from pathlib import Path
 
-import pytest
+from support.tools import tool
 
 SERVICE = Path(__file__).parents[2] / "hardware" / "service"
 PAGE = (SERVICE.parent / "SERVICE.md").read_text(encoding="utf-8")
@@ -75,9 +75,7 @@ def test_rule_comes_before_the_one_that_grants_access() -> None:
 
 def verify(unit_text: str, folder: Path) -> str:
     """What systemd-analyze has to say against a unit; it reports unknown keys, but exits with 0."""
-    analyze = shutil.which("systemd-analyze")
-    if analyze is None:
-        pytest.skip("systemd-analyze is not installed (Debian package: systemd)")
+    analyze = tool("systemd-analyze", package="systemd")
     folder.chmod(0o700)
     unit = folder / "coilbench@.service"
     # It also looks for the program, which is not at home here.

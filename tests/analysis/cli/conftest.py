@@ -3,15 +3,20 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 import shutil
 from collections.abc import Callable
+from contextlib import redirect_stdout
 from pathlib import Path
 from typing import Any, NamedTuple
 
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.analysis.cli.demo import Demo
+from coilbench.analysis.report.units import Units
+from support.shared import made_once
 
 FINE = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
 
@@ -39,14 +44,50 @@ class Said(NamedTuple):
 Call = Callable[..., Said]
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
-    """The books that several tests begin with, each made once."""
-    folder = tmp_path_factory.mktemp("books")
+    """The books that several tests begin with, each made once; to be copied, not changed."""
     made = {"larch": _make_larch, "elm": _make_elm}
-    for name, make in made.items():
-        make(folder, str(folder / f"{name}.db"))
+
+    def make(folder: Path) -> None:
+        for name, fill in made.items():
+            fill(folder, str(folder / f"{name}.db"))
+
+    folder = made_once(tmp_path_factory, "books", make)
     return {name: folder / f"{name}.db" for name in made}
+
+
+class DemoRun(NamedTuple):
+    """A demo that was run: its book, not to be changed, and what it told as JSON."""
+
+    book: Path
+    told: dict[str, Any]
+
+
+@pytest.fixture(scope="session")
+def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], DemoRun]:
+    """Return what runs the demo of a seed, once."""
+
+    def run_it(seed: int) -> DemoRun:
+        def make(folder: Path) -> None:
+            told = io.StringIO()
+            with redirect_stdout(told):
+                arguments = ["demo", "--json", "--seed", str(seed)]
+                assert run([*arguments, "--book", str(folder / "demo.db")]) == 0
+            (folder / "told.json").write_text(told.getvalue(), encoding="utf-8")
+
+        folder = made_once(tmp_path_factory, f"demo-{seed}", make)
+        return DemoRun(folder / "demo.db", json.loads((folder / "told.json").read_text("utf-8")))
+
+    return run_it
+
+
+@pytest.fixture(scope="session")
+def calibrated_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A book with the demo's calibration and no set: the virtual rig of seed 1. To be copied."""
+    name = "demo.db"
+    make = lambda folder: Demo(folder / name, 1, Units()).calibrate(lambda _: None)  # noqa: E731
+    return made_once(tmp_path_factory, "calibrated", make) / name
 
 
 @pytest.fixture

@@ -9,14 +9,9 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.curves.budget import Budget, BudgetLine
-from coilbench.analysis.screens.budget_view import (
-    budget_document,
-    budget_rows,
-    budget_words,
-    headings,
-)
-from coilbench.capture.units import Units
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
+from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings
+from coilbench.analysis.report.units import Units
 
 KG = 9.80665
 CHECK = ("set", "check", "a", "--at", "38.5mm", "--at", "28mm", "--budget")

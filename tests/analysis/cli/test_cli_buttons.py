@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 import sqlite3
 from contextlib import closing
 from pathlib import Path
@@ -10,26 +11,20 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.demo import Demo
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import Hello, RawBlock, SampleFlag
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.messages import Hello
-from coilbench.capture.units import Units
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest, Step
-from coilbench.capture.wire.encode import hello_line, sample_lines
+from coilbench.capture.wire.format import hello_line, sample_lines
 
 RIG = RigModel.draw(1)
 REDO, ACCEPT = SampleFlag.REDO_PRESSED, SampleFlag.ACCEPT_PRESSED
 
 
 @pytest.fixture
-def book(tmp_path: Path) -> Path:
-    path = tmp_path / "bench.db"
-    Demo(path, 1, Units()).calibrate(lambda _: None)
-    return path
+def book(calibrated_book: Path, tmp_path: Path) -> Path:
+    return Path(shutil.copy(calibrated_book, tmp_path / "bench.db"))
 
 
 def recorded(book: Path, plan: list[PressSpring | tuple[SampleFlag, ...]]) -> Path:

@@ -101,7 +101,7 @@ def test_one_mass_mistyped_by_ten_is_named(
     lines = weights().splitlines()
     lines[4] = f"{typed:g},{counts(20)},up"
     said = refused(bench, capsys, "weigh", "\n".join(lines))
-    assert f"mistyped by a factor of ten: by the other points it is point 4 ({typed:g} kg)" in said
+    assert f"mistyped by a factor of ten, from the other points: point 4 ({typed:g} kg)" in said
     assert "about 20 kg" in said
 
 
@@ -120,8 +120,8 @@ def test_all_masses_on_one_side_are_used_and_said(
 ) -> None:
     assert bench.rig("weigh", weights((20, 30, 40), ("up",) * 3)) == 0
     told = capsys.readouterr().out
-    assert "No point is near zero, all lie on one side from 20 kg to 40 kg" in told
-    assert "read one way only" in told
+    assert "No point is near zero, all lie between 20 kg and 40 kg" in told
+    assert "read in one direction only" in told
 
 
 def test_a_saturated_point_is_named(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
@@ -136,7 +136,7 @@ def test_a_stack_of_gauges_that_repeats_badly(
 ) -> None:
     text = "length_mm,counts\n0,14000\n20,10000\n40,6000\n40,6240\n60,2000\n60,1800\n"
     said = refused(bench, capsys, "gauge", text)
-    assert "the 40 mm gauge repeats badly: points 3 and 4 are 1.18 mm" in said
+    assert "the 40 mm gauge does not repeat: points 3 and 4 are 1.18 mm" in said
 
 
 def test_one_gauge_of_a_stack_that_repeats_badly_is_named(
@@ -144,21 +144,21 @@ def test_one_gauge_of_a_stack_that_repeats_badly_is_named(
 ) -> None:
     text = "length_mm,counts\n0,14000\n20,10000\n40,6000\n40,6150\n60,2000\n"
     said = refused(bench, capsys, "gauge", text)
-    assert "the 40 mm gauge repeats badly: points 3 and 4 are 0.75 mm apart" in said
-    assert "by the others point 4 is 39.25 mm" in said
+    assert "the 40 mm gauge does not repeat: points 3 and 4 are 0.75 mm apart" in said
+    assert "from the rest point 4 is 39.25 mm" in said
 
 
 def test_gauges_on_one_side_are_used_and_said(
     bench: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert bench.rig("gauge", "length_mm,counts\n50,4000\n50.5,3900\n51,3800\n") == 0
-    assert "All gauges lie on one side, from 50 mm to 51 mm" in capsys.readouterr().out
+    assert "The gauges only cover 50 mm to 51 mm" in capsys.readouterr().out
 
 
 def test_a_block_pressed_at_one_side_only(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     lines = block().splitlines()
     said = refused(whole, capsys, "flex", "\n".join([lines[0], *lines[9:14]]))
-    assert "all readings on the block lie on one side, from 450 N to 600 N" in said
+    assert "all readings on the block are high loads, from 450 N to 600 N" in said
 
 
 def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
@@ -168,7 +168,7 @@ def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str
 
 def test_a_block_that_moved(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     said = refused(whole, capsys, "flex", block(moved_counts=40))
-    assert "the block moved: back at 50 N the travel is 0.20 mm" in said
+    assert "the block moved: on the way up the travel at 50 N differs by 0.20 mm" in said
 
 
 def test_a_block_pressed_too_few_times(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
@@ -253,7 +253,7 @@ def test_the_card_as_text(whole: Bench, capsys: pytest.CaptureFixture[str]) -> N
     told = capsys.readouterr().out
     assert "Between 5 and 40 kg, trust a steady load to ± 0.0" in told
     assert "Of ISO 7500-1's limits its errors would meet those of class 0.5 from 5 to 40 kg" in told
-    assert "no certificate" in told
+    assert "not a certificate" in told
     for title in ("Load", "Travel", "Press flex"):
         assert f"\n{title}\n" in told
     assert "r(c0, c1)" in told

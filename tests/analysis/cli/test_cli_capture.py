@@ -2,24 +2,24 @@
 
 from __future__ import annotations
 
-import json
+import shutil
 import sqlite3
+from collections.abc import Callable
 from contextlib import closing
 from pathlib import Path
+from typing import Any
 
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.demo import SETS, SPRINGS
+from coilbench.analysis.cli.demo import SETS, SPRINGS
 from coilbench.capture.virtual.spring import Condition, draw_set
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """A book with the demo's calibration; the virtual rig of seed 1 is the demo's rig."""
-    book = tmp_path_factory.mktemp("demo") / "demo.db"
-    assert run(["demo", "--book", str(book), "--seed", "1", "--json"]) == 0
-    return book
+@pytest.fixture
+def demo(demo_run: Callable[[int], Any], tmp_path: Path) -> Path:
+    """A copy of the demo's book; the virtual rig of seed 1 is the demo's rig."""
+    return Path(shutil.copy(demo_run(1).book, tmp_path / "demo.db"))
 
 
 def unsound(seed: int) -> dict[str, list[str]]:
@@ -43,11 +43,9 @@ def unsound(seed: int) -> dict[str, list[str]]:
 
 @pytest.mark.parametrize("seed", [1, 2])
 def test_the_demo_flags_exactly_the_springs_it_made_unsound(
-    seed: int, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+    seed: int, demo_run: Callable[[int], Any]
 ) -> None:
-    book = tmp_path / "demo.db"
-    assert run(["demo", "--json", "--seed", str(seed), "--book", str(book)]) == 0
-    told = json.loads(capsys.readouterr().out)
+    book, told = demo_run(seed)
     assert told["book"] == str(book)
     assert told["lost_samples"] == 0
     assert {name: one["springs"] for name, one in told["sets"].items()} == dict.fromkeys(

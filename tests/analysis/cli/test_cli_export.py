@@ -1,10 +1,9 @@
-"""`export`, and back again through `set new`, `rig …`, `import` and `note`: the same numbers."""
+"""`export`, and back again by `rig … --from`, `import` and `note`: the same numbers."""
 
 from __future__ import annotations
 
 import csv
 import json
-import shlex
 import shutil
 from pathlib import Path
 from typing import Any
@@ -17,14 +16,13 @@ from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
 from coilbench.capture.book.calibrations import current_calibration, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.stroke_rulings import keep_rulings
-from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration.model import instrument_uncertainty
-from coilbench.capture.calibration.parts import datum_part
-from coilbench.capture.calibration.points import GaugePoint
-from coilbench.capture.strokes import sample_blob
+from coilbench.capture.book.sweeps import NewSweep, keep_rulings, store_sweep
+from coilbench.capture.calibration.model import datum_part, instrument_uncertainty
+from coilbench.capture.calibration.regression import GaugePoint
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.tables.csv_table import unguarded
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 WATERTOWN = Path(__file__).parents[2] / "data" / "watertown1900_springs.csv"
@@ -40,6 +38,7 @@ class Bench:
     def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
         self.folder = folder
         self.book = folder / "bench.db"
+        self.out = folder / "out"
         self._capsys = capsys
 
     def run(self, *arguments: str, book: Path | None = None, status: int = 0) -> str:
@@ -60,16 +59,86 @@ class Bench:
         run(["--book", str(self.book if book is None else book), "set", "check", name, *at])
         return _plain(json.loads(self._capsys.readouterr().out))
 
-    def bring_back(self, folder: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
-        """Run an export's commands, in order, on a new book."""
-        other = self.folder / "other.db"
-        monkeypatch.chdir(folder)
-        for row in index(folder):
-            if row["command"]:
-                program, *arguments = shlex.split(row["command"])
-                assert program == "coilbench"
-                self.run(*arguments, book=other)
+    def export(self, *options: str) -> str:
+        return self.run("export", "--out", str(self.out), *options)
+
+    def bring_back(self) -> Path:
+        """Make a new book of an export: its sets, calibrations, and the files of what counts."""
+        folder, other = self.out, self.folder / "other.db"
+        for name in dict.fromkeys(row["set"] for row in table(folder, "springs")):
+            springs = [row for row in table(folder, "springs") if row["set"] == name]
+            more = [f"--labels={','.join(row['label'] for row in springs)}"]
+            more += [f"--role={springs[0]['role']}", *options(springs[0], SIZES)]
+            loads = json.loads(springs[0]["nominal_loads_json"] or "[]")
+            more += [f"--nominal={one['load_n']}N@{one['height_mm']}mm" for one in loads]
+            self.run("set", "new", name, *more, book=other)
+        gravity = {r["file"]: r["gravity_m_s2"] for r in table(folder, "calibrations")}
+        in_force: dict[str, str] = {}
+        for row in table(folder, "strokes"):
+            if row["counts"] == "0" or row["purpose"] != "measured":
+                continue
+            if row["origin"] == "keyed":
+                self._type_again(row["stroke_id"], other)
+                continue
+            for kind, command in (("load", "weigh"), ("travel", "gauge"), ("flex", "flex")):
+                file = row[f"{kind}_file"]
+                if file and in_force.get(kind) != file:
+                    more = ["--gravity", gravity[file]] if gravity[file] else []
+                    self.run("rig", command, "--from", str(folder / file), *more, book=other)
+                    in_force[kind] = file
+            more = [f"--zero-counts={row['zero_counts']}"] if row["zero_counts"] else []
+            if row["origin"] == "points file":
+                more = ["--closed-down" if row["solid_height_mm"] else "--no-closed-down"]
+            file = str(folder / row["file"])
+            self.run(
+                *("import", file, "--set", row["set"], "--label", row["label"], *more), book=other
+            )
         return other
+
+    def _type_again(self, stroke_id: str, other: Path) -> None:
+        rows = [row for row in table(self.out, "keyed") if row["stroke_id"] == stroke_id]
+        first = rows[0]
+        setup = [*options(first, SETUP), f"--lever-u={100 * float(first['lever_ratio_u'])}%"]
+        if first["scale"]:
+            file = str(self.out / first["scale_file"])
+            self.run("rig", "weigh", "--scale", first["scale"], "--from", file, book=other)
+            setup.append(f"--scale={first['scale']}")
+        self.run("note", "--set", first["set"], *setup, *map(typed, rows), book=other)
+
+
+SIZES = {
+    "--free-length": "free_length_mm",
+    "--solid-height": "solid_height_mm",
+    "--wire": "wire_mm",
+    "--coil-diameter": "coil_diameter_mm",
+    "--active-coils": "active_coils",
+}
+SETUP = {
+    "--tare": "tare_n",
+    "--lever": "lever_ratio",
+    "--resolution": "scale_resolution_n",
+    "--repeatability": "scale_repeatability_n",
+    "--quill": "quill_resolution_mm",
+}
+
+
+def options(row: dict[str, str], columns: dict[str, str]) -> list[str]:
+    units = {"mm": "mm", "n": "N"}
+    known = {option: name for option, name in columns.items() if row[name]}
+    return [f"{o}={row[n]}{units.get(n.split('_')[-1], '')}" for o, n in known.items()]
+
+
+def typed(row: dict[str, str]) -> str:
+    length = f"{row['height_mm']}mm" if row["height_mm"] else f"{row['depth_mm']}mm down"
+    up = " up" if row["direction"] == "unloading" else ""
+    return f"{row['label']} {length} {row['shown_load_n']}N{up}"
+
+
+def table(folder: Path, name: str) -> list[dict[str, str]]:
+    """Return a table's rows as text, guards taken off."""
+    text = (folder / f"{name}.csv").read_text("utf-8-sig")
+    lines = [line for line in text.splitlines() if not line.startswith("#")]
+    return [{k: unguarded(v) for k, v in row.items()} for row in csv.DictReader(lines)]
 
 
 def _plain(value: Any) -> Any:
@@ -108,11 +177,6 @@ def counts_of(book: Path) -> list[list[tuple[int, int]]]:
         usable = samples[samples["flags"] == 0]
         strokes.append(usable[["load_counts", "travel_counts"]].tolist())
     return strokes
-
-
-def index(folder: Path) -> list[dict[str, str]]:
-    with (folder / "index.csv").open(encoding="utf-8-sig", newline="") as file:
-        return list(csv.DictReader(file))
 
 
 @pytest.fixture
@@ -164,14 +228,13 @@ def press(bench: Bench, name: str, zero_counts: float | None) -> None:
         sure = instrument_uncertainty(calibration.calibration)
         for spring in find_set(db, name).springs:
             for number in range(3):
-                conditioning = number == 0
                 store_sweep(
                     db,
                     NewSweep(
                         spring_id=spring.spring_id,
                         origin=Origin.RIG,
                         status=SweepStatus.COMPLETE,
-                        purpose=Purpose.CONDITIONING if conditioning else Purpose.MEASURED,
+                        purpose=Purpose.MEASURED if number else Purpose.CONDITIONING,
                         counted=True,
                         rows=[],
                         load_u_n=sure.load_u_n,
@@ -185,16 +248,15 @@ def press(bench: Bench, name: str, zero_counts: float | None) -> None:
                 )
 
 
-def test_raw_strokes_come_back(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+def test_raw_strokes_come_back(bench: Bench) -> None:
     calibrate(bench)
     size = ["--free-length", "53.1mm", "--wire", "0.165in", "--active-coils", "4.5"]
     bench.run("set", "new", "larch", "--role", "outer", "--count", "4", *size)
     press(bench, "larch", 1003.25)
     bench.run("set", "new", "fir tree", "--role", "inner", "--labels", "a,=b+c,'d,@e")
     press(bench, "fir tree", None)
-    out = bench.folder / "out"
-    bench.run("export", "--out", str(out))
-    other = bench.bring_back(out, monkeypatch)
+    bench.export()
+    other = bench.bring_back()
     for name in ("larch", "fir tree"):
         was = bench.check(name, AT)
         assert len(was["springs"]) == 4
@@ -207,9 +269,7 @@ def test_raw_strokes_come_back(bench: Bench, monkeypatch: pytest.MonkeyPatch) ->
     assert shown[0] == shown[1]
 
 
-def test_two_calibrations_come_back_each_with_its_strokes(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_two_calibrations_come_back_each_with_its_strokes(bench: Bench) -> None:
     """The second one is a datum set anew, which the file holds as two points of its line."""
     calibrate(bench)
     for name in ("larch", "rowan"):
@@ -219,9 +279,8 @@ def test_two_calibrations_come_back_each_with_its_strokes(
         travel = current_calibration(db).travel.fit
         store_part(db, datum_part(travel, GaugePoint(30.0, (TOP_MM - 30.1) * COUNTS_A_MM)))
     press(bench, "rowan", 1000.0)
-    out = bench.folder / "out"
-    bench.run("export", "--out", str(out))
-    other = bench.bring_back(out, monkeypatch)
+    bench.export()
+    other = bench.bring_back()
     same(bench.check("larch", AT), bench.check("larch", AT, other))
     was, now = bench.check("rowan", AT), bench.check("rowan", AT, other)
     for before, after in zip(was["springs"], now["springs"], strict=True):
@@ -230,27 +289,23 @@ def test_two_calibrations_come_back_each_with_its_strokes(
             assert new["load_u_n"] == pytest.approx(old["load_u_n"], rel=0.3)
 
 
-def test_real_points_and_their_solid_heights_come_back(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_real_points_and_their_solid_heights_come_back(bench: Bench) -> None:
     labels = "8,9,10,12,13,14,15,16,17,18,19,20"
     bench.run("set", "new", "nest", "--role", "single", "--labels", labels)
     bench.run("import", str(WATERTOWN), "--set", "nest")
-    bench.run("export", "--out", str(bench.folder / "out"))
+    bench.export()
     at = ["--at", "12.25in", "--at", "9.75in", "--json"]
-    other = bench.bring_back(bench.folder / "out", monkeypatch)
+    other = bench.bring_back()
     was = bench.check("nest", at)
     assert was["springs"][0]["solid_height_mm"] == pytest.approx(9.63 * 25.4)
     same(was, bench.check("nest", at, other))
 
 
-def test_a_book_of_the_first_version_is_exported_too(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_book_of_the_first_version_is_exported_too(bench: Bench) -> None:
     """Its calibration was fitted by the first program, and comes back fitted by this one."""
     shutil.copyfile(FIRST, bench.book)
-    bench.run("export", "--set", "larch", "--out", str(bench.folder / "out"))
-    other = bench.bring_back(bench.folder / "out", monkeypatch)
+    bench.export("--set", "larch")
+    other = bench.bring_back()
     at = ["--at", "38.5mm", "--at", "32mm", "--json"]
     was, now = bench.check("larch", at), bench.check("larch", at, other)
     for before, after in zip(was["springs"], now["springs"], strict=True):
@@ -258,8 +313,11 @@ def test_a_book_of_the_first_version_is_exported_too(
             assert new["load_n"] == pytest.approx(old["load_n"], rel=1e-5)
 
 
-def test_a_converted_stroke_comes_back(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
-    bench.run("set", "new", "oak", "--role", "single", "--count", "1")
+def test_a_converted_stroke_comes_back(bench: Bench) -> None:
+    """Its set's nominal and its curve are written too; the other set is not."""
+    bench.run("set", "new", "elm", "--role", "single", "--count", "1")
+    nominal = ("--nominal", "24kg@38.5mm")
+    bench.run("set", "new", "oak", "--role", "single", "--count", "1", *nominal)
     rows = "".join(
         f"{i / 70},{1.7 * (53 - h) + 0.013 * (i % 5)},{h}\n"
         for i, h in enumerate(25.0 + np.abs(np.linspace(-27.9, 27.9, 150)))
@@ -268,15 +326,20 @@ def test_a_converted_stroke_comes_back(bench: Bench, monkeypatch: pytest.MonkeyP
         *("import", "--set", "oak", "--label", "oak-01"),
         bench.file("oak.csv", "t_s,load_kg,height_mm\n" + rows),
     )
-    bench.run("export", "--out", str(bench.folder / "out"))
-    other = bench.bring_back(bench.folder / "out", monkeypatch)
+    bench.export("--set", "oak")
+    assert [row["label"] for row in table(bench.out, "springs")] == ["oak-01"]
+    with open_book(bench.book) as db:
+        query = "SELECT branch, height_mm, load_n FROM curve_rows ORDER BY branch, point"
+        points = [tuple(map(str, row)) for row in db.execute(query)]
+    written = [(p["direction"], p["height_mm"], p["load_n"]) for p in table(bench.out, "curves")]
+    assert len(points) > 20
+    assert written == points
+    other = bench.bring_back()
     same(bench.check("oak", AT), bench.check("oak", AT, other))
 
 
-def test_keyed_readings_come_back_as_they_were_typed(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
-    """With the scale's calibration of the day; per cent may move the last bit of the lever's u."""
+def test_keyed_readings_come_back_typed_again(bench: Bench) -> None:
+    """Each with the scale's calibration of its day."""
     bench.run("set", "new", "ash", "--role", "outer", "--count", "3", "--free-length", "53mm")
     shown = "mass_kg,shown_kg\n0,0\n10,10.1\n20,20.1\n30,30.3\n40,40.3\n"
     scale = ["rig", "weigh", "--scale", "bath room", "--from"]
@@ -287,67 +350,54 @@ def test_keyed_readings_come_back_as_they_were_typed(
         bench.run("note", "--set", "ash", *setup, *lines)
     bench.run(*scale, bench.file("later.csv", shown.replace("30.3", "30.6")))
     bench.run("note", "--set", "ash", *setup, "ash-03 38.5mm 12.2kg", "ash-03 27.6mm 21.9kg")
-    bench.run("export", "--out", str(bench.folder / "out"))
-    other = bench.bring_back(bench.folder / "out", monkeypatch)
+    bench.export()
+    other = bench.bring_back()
+    assert len({row["scale_file"] for row in table(bench.out, "keyed")}) == 2
     was, now = bench.check("ash", AT), bench.check("ash", AT, other)
     for before, after in zip(was["springs"], now["springs"], strict=True):
         for old, new in zip(before["readings"], after["readings"], strict=True):
-            known = [key for key, value in old.items() if value is not None]
-            assert known == [key for key, value in new.items() if value is not None]
-            assert [new[k] for k in known] == pytest.approx([old[k] for k in known], rel=1e-12)
+            same(old, new)
 
 
-def test_what_does_not_count_is_written_without_a_command(bench: Bench) -> None:
-    calibrate(bench)
-    bench.run("set", "new", "larch", "--role", "outer", "--count", "2")
-    press(bench, "larch", 1000.0)
-    out = bench.folder / "out"
-    told = json.loads(bench.run("export", "--out", str(out), "--json"))
-    rows = [row for row in index(out) if row["kind"] == "raw sweep"]
-    assert [bool(row["command"]) for row in rows] == [False, True, True] * 2
-    assert all((out / row["file"]).exists() for row in rows)
-    assert told["steps"]["raw sweep"] == 6
-    assert told["files"] == len([p for p in out.rglob("*") if p.is_file()]) == 10
-
-
-def test_what_the_user_ruled_out_or_took_back_does_not_come_back(
-    bench: Bench, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_what_does_not_count_is_written_and_says_so(bench: Bench) -> None:
+    """A conditioning press, a stroke that the user ruled out, a reading that was taken back."""
     calibrate(bench)
     bench.run("set", "new", "larch", "--role", "outer", "--count", "2")
     press(bench, "larch", 1000.0)
     bench.run("note", "--set", "larch", "larch-01 38.5mm 99kg")
     bench.run("note", "--set", "larch", "--take-back", "last")
     with open_book(bench.book) as db:
-        record = find_set(db, "larch")
-        keep_rulings(db, record, [("larch-01", 1, "leave")])
-    bench.run("export", "--out", str(bench.folder / "out"))
-    commands = [row["command"] for row in index(bench.folder / "out") if row["label"]]
-    assert sum(map(bool, commands)) == 3  # of two conditioning presses, four strokes, a reading
-    other = bench.bring_back(bench.folder / "out", monkeypatch)
+        keep_rulings(db, find_set(db, "larch"), [("larch-01", 1, "leave")])
+    told = json.loads(bench.export("--json"))
+    files = {str(path.relative_to(bench.out)) for path in bench.out.rglob("*.csv")}
+    assert told == {"folder": str(bench.out), "files": len(files)}
+    strokes = table(bench.out, "strokes")
+    assert {row["file"] for row in strokes} < files
+    of_first = [[row[n] for n in ("number", "counts", "counted", "ruling")] for row in strokes[:4]]
+    assert of_first == [
+        ["1", "1", "1", ""],
+        ["1", "0", "1", "leave"],
+        ["2", "1", "1", ""],
+        ["3", "0", "0", ""],
+    ]
+    stems = ("-conditioning", "-not-counted", "", "-not-counted_2")
+    names = [f"strokes/larch/larch-01{stem}.csv" for stem in stems]
+    assert [row["file"] for row in strokes[:4]] == names
+    assert {row["boot_id"] for row in strokes if row["origin"] == "rig"} == {"77"}
+    assert table(bench.out, "keyed")[0]["shown_load_n"] == str(99 * 9.80665)
+    other = bench.bring_back()
     was, now = bench.check("larch", AT), bench.check("larch", AT, other)
     for spring in was["springs"] + now["springs"]:
         del spring["strokes"]  # what did not come back has no number there
     same(was["springs"], now["springs"])
 
 
-def test_one_set_brings_only_what_it_needs(bench: Bench) -> None:
-    calibrate(bench)
-    for name in ("larch", "rowan"):
-        bench.run("set", "new", name, "--role", "outer", "--count", "1")
-    bench.run("note", "--set", "rowan", "rowan-01 38.5mm 22.4kg")
-    press(bench, "larch", 1000.0)
-    bench.run("export", "--set", "rowan", "--out", str(bench.folder / "out"))
-    assert [row["kind"] for row in index(bench.folder / "out")] == ["set", "keyed readings"]
-
-
 def test_a_formula_in_a_label_is_guarded_in_every_file(bench: Bench) -> None:
     bench.run("set", "new", "=1+1", "--role", "outer", "--labels", "=cmd|'/C calc'!A0,+b")
     bench.run("note", "--set", "=1+1", "+b 38.5mm 22.4kg")
-    out = bench.folder / "out"
-    bench.run("export", "--out", str(out))
-    files = list(out.rglob("*.csv"))
-    assert len(files) == 2
+    bench.export()
+    files = list(bench.out.rglob("*.csv"))
+    assert len(files) == 6
     for path in files:
         with path.open(newline="", encoding="utf-8-sig") as file:
             cells = [cell for row in csv.reader(file) for cell in row]
@@ -357,17 +407,16 @@ def test_a_formula_in_a_label_is_guarded_in_every_file(bench: Bench) -> None:
 def test_nothing_is_overwritten_unless_asked(bench: Bench) -> None:
     bench.run("set", "new", "larch", "--role", "outer", "--count", "2")
     bench.run("note", "--set", "larch", "larch-01 38.5mm 22.4kg")
-    out = bench.folder / "out"
-    bench.run("export", "--out", str(out))
-    (out / "index.csv").write_text("mine")
-    (out / "larch").joinpath("larch-01-keyed.csv").unlink()
-    told = bench.run("export", "--out", str(out), status=2)
+    bench.export()
+    (bench.out / "strokes.csv").write_text("mine")
+    (bench.out / "strokes" / "larch" / "larch-01.csv").unlink()
+    told = bench.run("export", "--out", str(bench.out), status=2)
     assert len(told.splitlines()) == 1
-    assert "index.csv: this file is there already" in told
-    assert (out / "index.csv").read_text() == "mine"
-    assert list((out / "larch").iterdir()) == []  # nor was any other file written
-    bench.run("export", "--out", str(out), "--force")
-    assert "step,command" in (out / "index.csv").read_text()
+    assert "this file exists already; nothing was written" in told
+    assert (bench.out / "strokes.csv").read_text() == "mine"
+    assert list((bench.out / "strokes" / "larch").iterdir()) == []  # nor was any other file written
+    bench.export("--force")
+    assert table(bench.out, "strokes")[0]["label"] == "larch-01"
     assert sorted(path.name for path in bench.folder.iterdir() if path.name.startswith(".")) == []
 
 
@@ -395,4 +444,4 @@ def test_a_zero_in_counts_is_for_raw_strokes_only(bench: Bench) -> None:
     bench.run("set", "new", "larch", "--role", "outer", "--count", "1")
     file = bench.file("p.csv", "label,height_mm,load_kg\nlarch-01,38.5,22.4\n")
     told = bench.run("import", file, "--set", "larch", "--zero-counts", "5", status=2)
-    assert "belongs to a raw sweep" in told
+    assert "is for raw sweeps only" in told

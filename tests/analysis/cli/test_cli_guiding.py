@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import importlib
 import json
 import signal
-import sys
 from pathlib import Path
 
 import pytest
@@ -17,8 +15,7 @@ from coilbench.capture.calibration.regression import value
 from coilbench.capture.virtual.instrument import RigModel
 
 pytest.importorskip("termios")
-sys.path.append(str(Path(__file__).parent))
-Terminal = importlib.import_module("terminal").Terminal
+from support.terminal import Terminal
 
 LENGTHS = "0mm,20mm,30mm,40mm,50mm"
 RIG = RigModel.draw(1)
@@ -80,7 +77,7 @@ def test_another_plan_or_rig_does_not_go_on_with_those_points(desk: Desk) -> Non
     for port, masses in (("virtual:?pace=fast", "0,5,10"), ("virtual:?seed=2&pace=fast", None)):
         more = [] if masses is None else ["--masses", masses]
         assert desk.rig("weigh", port, *more) == 2
-        assert "another calibration was broken off after 3 points: 0,5,10,20,10,5,0" in desk.err
+        assert "another calibration was interrupted after 3 points: 0,5,10,20,10,5,0" in desk.err
         assert "--afresh" in desk.err
     assert desk.kept()
     assert desk.rig("weigh", "virtual:?do=weigh&pace=fast&ends=0", "--afresh") == 0
@@ -96,7 +93,7 @@ def test_travel_of_before_a_restart_is_void_and_that_is_said(desk: Desk) -> None
     path.write_text(json.dumps(document | {"boot_id": document["boot_id"] + 1}))
     done = "virtual:?do=gauge&pace=fast&ends=0"
     assert desk.rig("gauge", done, "--lengths", LENGTHS) == 0
-    assert "restarted since the break" in desk.err
+    assert "has restarted since then" in desk.err
     assert "1 of 5" in desk.out
 
 
@@ -104,11 +101,11 @@ def test_keys_take_back_and_break_off_and_the_terminal_is_put_back(desk: Desk) -
     """On a terminal at real pace: u takes the first point back, Ctrl-C keeps the next."""
     terminal = Terminal("--book", str(desk.book), "rig", "weigh", "--port", "virtual:?do=weigh")
     try:
-        terminal.wait_for("u or the redo button: take back the last point")
+        terminal.wait_for("u or the redo button: undo the last point")
         terminal.wait_for("2 of 7: put 5 kg on")
         assert desk.kept()
         terminal.press("u")
-        terminal.wait_for("point 1 is taken back: move it away once, then do it again")
+        terminal.wait_for("point 1 is undone: move the quill or mass away once")
         assert not desk.kept()
         terminal.wait_for("2 of 7")  # the next thing that stood still was read
         terminal.process.send_signal(signal.SIGINT)

@@ -217,3 +217,24 @@ def test_depths_say_how_far_to_press(
     assert plain["open_depth_mm"] == pytest.approx(25.9)
     shimmed = next(r for r in rows if r["set"] == "fir" and r["shim_mm"] == 1)  # type: ignore[attr-defined]
     assert shimmed["seat_depth_mm"] == pytest.approx(47.0 - 35.0)
+
+
+def test_notes_are_in_the_display_units_and_json_in_n_and_mm(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Pound-force 4.4482216152605 N and inch 25.4 mm exactly (agreement of 1959)."""
+    book, file = str(tmp_path / "bench.db"), tmp_path / "drop.csv"
+    assert run(["--book", book, "set", "new", "s", "--role", "outer", "--labels", "a,b"]) == 0
+    shown = ["--book", book, "--load-unit", "lbf", "--length-unit", "in", "import", "--set", "s"]
+    file.write_text("label,height_mm,load_n\na,50.8,200\na,38.1,20\na,25.4,400\n")
+    capsys.readouterr()
+    assert run([*shown, str(file)]) == 0
+    told = capsys.readouterr().out
+    assert "4.5 lbf at 1.500 in is less than at a greater height" in told
+    assert "heights to 0.004 in" in told
+    assert not any(f" {unit}" in told for unit in ("mm", "kg", "N "))
+    file.write_text("label,height_mm,load_n\nb,50.8,200\nb,38.1,20\nb,25.4,400\n")
+    assert run([*shown, "--json", str(file)]) == 0
+    (one,) = json.loads(capsys.readouterr().out)["files"]
+    assert "20.0 N at 38.10 mm" in one["notes"][0]
+    assert "0.10 mm" in one["notes"][1]

@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import importlib
+import shutil
 import signal
 import sqlite3
-import sys
 from collections.abc import Iterator
 from contextlib import closing
 from pathlib import Path
@@ -14,24 +13,17 @@ from typing import Any
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.demo import Demo
-from coilbench.capture.units import Units
 
 pytest.importorskip("termios")
+from support.terminal import CODES, Terminal
 
-sys.path.append(str(Path(__file__).parent))
-terminal = importlib.import_module("terminal")
-Terminal = terminal.Terminal
-CODES = terminal.CODES
 Terminals = list[Any]
 
 
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture
+def demo(calibrated_book: Path, tmp_path: Path) -> Path:
     """A book with the demo's calibration: the virtual rig of seed 1 is the demo's rig."""
-    book = tmp_path_factory.mktemp("live") / "demo.db"
-    Demo(book, 1, Units()).calibrate(lambda _: None)
-    return book
+    return Path(shutil.copy(calibrated_book, tmp_path / "demo.db"))
 
 
 @pytest.fixture

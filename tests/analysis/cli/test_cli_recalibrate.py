@@ -12,9 +12,9 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli import run
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration.fit import GaugePoint, LoadPoint, fit_load, fit_travel
-from coilbench.capture.calibration.model import Calibration, apply
-from coilbench.capture.calibration.recalibrate import recalibrated
+from coilbench.capture.calibration.fit import fit_load, fit_travel
+from coilbench.capture.calibration.model import Calibration, apply, recalibrated
+from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 
 KG = 9.80665
 AT = ("38.5mm", "30mm")
@@ -164,9 +164,12 @@ def test_a_datum_of_another_start_is_left_alone(bench: Bench) -> None:
 @pytest.mark.parametrize(
     ("more", "words"),
     [
-        (("--calibration", "nonsense"), "the book holds no calibration 'nonsense'"),
-        (("--against", "zz"), "the book holds no calibration 'zz'"),
-        (("--calibration", ""), "the book holds"),
+        (
+            ("--calibration", "nonsense"),
+            "no calibration whose id begins with 'nonsense'",
+        ),
+        (("--against", "zz"), "no calibration whose id begins with 'zz'"),
+        (("--calibration", ""), "the book has more than one"),
     ],
 )
 def test_a_calibration_that_is_not_there_is_one_line(

@@ -135,7 +135,7 @@ def test_a_narrow_screen_keeps_what_matters(book, capsys, monkeypatch) -> None:
 
 
 @pytest.mark.parametrize(
-    ("words", "mend"),
+    ("words", "hint"),
     [
         (["larch", "oak-01"], "Its springs are"),
         (["larch", "larch-04"], "Measure it with"),
@@ -146,12 +146,12 @@ def test_a_narrow_screen_keeps_what_matters(book, capsys, monkeypatch) -> None:
         (["yew", "yew-01"], "yew"),
     ],
 )
-def test_bad_input_is_one_line(book, capsys, words, mend) -> None:
+def test_bad_input_is_one_line(book, capsys, words, hint) -> None:
     before = Path(book).read_bytes()
     capsys.readouterr()
     assert run(["--book", book, "set", "spring", *words]) == 2
     caught = capsys.readouterr()
-    assert mend in caught.err
+    assert hint in caught.err
     assert caught.err.strip().count("\n") == 0
     assert caught.out == ""
     assert Path(book).read_bytes() == before

@@ -8,8 +8,7 @@ import pytest
 from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.control import ask_snapshot
-from coilbench.capture.running.daemon import run_daemon
-from coilbench.capture.running.session import CaptureRequest
+from coilbench.capture.running.session import CaptureRequest, run_daemon
 
 pytestmark = pytest.mark.skipif(
     not hasattr(socket, "AF_UNIX"), reason="no Unix domain sockets here: no channel is opened"
@@ -54,7 +53,7 @@ def tell(book, capsys, *words):
 def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
     assert tell(book, capsys, "redo") == (
         0,
-        "the last press did not count: nothing to take back\n",
+        "the last press did not count: nothing to redo\n",
         "",
     )
     status, out, _ = tell(book, capsys, "skip", "cedar-01")

@@ -11,12 +11,12 @@ import pytest
 from rich.console import Console
 
 from coilbench.analysis.cli.live import _Screen
-from coilbench.analysis.screens.dashboard import Scene
-from coilbench.analysis.screens.dashboard_table import SetTable
-from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.units import Units
+from coilbench.analysis.dashboard.frame import Scene, SetTable
+from coilbench.analysis.report.units import Units
+from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.strokes.judging import Purpose, Turn
 
-PRESSED = Snapshot("larch", "x", label="larch-01", turn="larch-01, stroke 1 of 3", load_n=220.0)
+PRESSED = Snapshot("larch", "x", turn=Turn("larch-01", Purpose.MEASURED, 1, 3), load_n=220.0)
 
 
 def out(encoding: str) -> io.TextIOWrapper:

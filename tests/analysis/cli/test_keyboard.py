@@ -126,7 +126,6 @@ def test_no_command_needs_termios_to_be_loaded() -> None:
     blocked = "; ".join(f"sys.modules[{name!r}] = None" for name in ("termios", "tty", "fcntl"))
     done = subprocess.run(
         [sys.executable, "-c", f"import sys, serial, filelock; {blocked}; {loads}"],
-        env=os.environ | {"PYTHONPATH": os.pathsep.join(sys.path)},
         capture_output=True,
         text=True,
         check=False,

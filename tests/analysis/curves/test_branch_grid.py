@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.branch_grid import common_grid
 from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.rates import common_grid
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))

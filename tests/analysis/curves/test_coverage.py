@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import pytest
 from scipy import stats
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
-from bench_days import World
-from bench_metrology import USUAL, Row, run, two_points, whole_chain, without_lag
+from bench_days import Day, World, draw_day
+from bench_metrology import USUAL, Row, row_of, run, two_points, whole_chain, without_lag
 
 PAIRS = 40
 
 
 @pytest.fixture(scope="module")
-def usual() -> Row:
-    return run(USUAL, PAIRS, whole_chain, first_seed=500)
+def days() -> list[Day]:
+    return [draw_day(USUAL, seed) for seed in range(500, 500 + PAIRS)]
+
+
+@pytest.fixture(scope="module")
+def usual(days: list[Day]) -> Row:
+    return row_of([whole_chain(day, 0) for day in days])
 
 
 def test_intervals_hold_the_truth_and_are_not_idle(usual: Row) -> None:
@@ -42,9 +43,9 @@ def test_the_rate_is_near_its_bound(usual: Row) -> None:
     assert usual.rate_ratio < 1.2 * (1.0 + 3.0 / (2.0 * PAIRS) ** 0.5)
 
 
-def test_simpler_ways_are_worse(usual: Row) -> None:
+def test_simpler_ways_are_worse(days: list[Day], usual: Row) -> None:
     for way in (two_points, without_lag):
-        assert run(USUAL, PAIRS, way, first_seed=500).rmse_n[0] > 3.0 * usual.rmse_n[0]
+        assert row_of([way(day, 0) for day in days]).rmse_n[0] > 3.0 * usual.rmse_n[0]
 
 
 @pytest.mark.parametrize(

@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import sys
-from pathlib import Path
-
 import pytest
 from scipy import stats
 
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
 from bench_curve_truth import Truths, truths
 from bench_metrology import USUAL
 

@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.branches import Bins, fine_bins
-from coilbench.analysis.curves.ends import find_contact, find_free_length
-from coilbench.analysis.curves.passes import split_passes
+from coilbench.analysis.curves.branches import Bins, fine_bins, split_passes
+from coilbench.analysis.curves.landmarks import find_contact, find_free_length
 from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 

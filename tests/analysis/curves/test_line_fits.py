@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.line_fits import Fit, bisquare, effective_count, least_squares
+from coilbench.analysis.curves.fits import Fit, bisquare, effective_count, least_squares
 
 Array = NDArray[np.float64]
 NORRIS = Path(__file__).parents[2] / "data" / "norris.csv"

@@ -13,8 +13,7 @@ from scipy import stats
 
 from coilbench.analysis.curves.branches import fine_bins
 from coilbench.analysis.curves.curve import fit_curve
-from coilbench.analysis.curves.friction import friction_loop
-from coilbench.analysis.curves.rates import NamedRate, Span, line_rate, named_rates
+from coilbench.analysis.curves.rates import NamedRate, Span, friction_loop, line_rate, named_rates
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
 

@@ -3,22 +3,16 @@
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import fit_curve
-from coilbench.analysis.curves.lag_undo import undo_lag
-from coilbench.analysis.curves.repeatability import seen_repeat
-from coilbench.capture.strokes.rig_stroke import STROKE_UNSEEN_U_MM
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
 from bench_days import World, draw_day
 from bench_metrology import sweeps_of
+from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.lag_undo import seen_repeat, undo_lag
+from coilbench.capture.strokes.sweep import STROKE_UNSEEN_U_MM, Branch, Origin, Sweep
 
 SHIFTS_MM = [[0.0, 0.02, -0.01], [0.005, -0.015]]
 

@@ -3,23 +3,19 @@
 from __future__ import annotations
 
 import math
-import sys
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
 from numpy.typing import NDArray
 
+from bench_curve_truth import Truths, truths
+from bench_metrology import USUAL
 from coilbench.analysis.curves.branches import Bins, fine_bins
 from coilbench.analysis.curves.wall import excess_load, find_wall, touching_mm
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.virtual.spring import OUTER
-
-sys.path.insert(0, str(Path(__file__).parents[2] / "bench"))
-from bench_curve_truth import Truths, truths
-from bench_metrology import USUAL
 
 Array = NDArray[np.float64]
 SOLID_MM = OUTER.solid_height_mm

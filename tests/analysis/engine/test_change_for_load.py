@@ -8,13 +8,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.curves.curve import fit_curve
-from coilbench.analysis.engine.change_for_load import (
+from coilbench.analysis.engine.placed import (
     REACH_MM,
     LoadByChange,
+    SetCurves,
     Standing,
     load_by_change,
 )
-from coilbench.analysis.engine.placed_sets import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
 

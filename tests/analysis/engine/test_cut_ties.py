@@ -9,12 +9,12 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
-from coilbench.analysis.engine.assigning import assign
+from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.placed_sets import SetCurves
+from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-from coilbench.capture.units import Units
 
 BUILD = """
 [cam]

@@ -8,11 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import make_smoothing_spline
 
-from coilbench.analysis.limits.lift_table import LiftTable, read_lift_table
-from coilbench.analysis.limits.smoothing import fit_smoothing_spline
-from coilbench.analysis.limits.spring_force import SpringForce
+from coilbench.analysis.inputs.build_input import read_lift_table
 from coilbench.analysis.limits.valve_motion import (
+    LiftTable,
     Mass,
+    SpringForce,
+    fit_smoothing_spline,
     force_margin,
     limiting_speed,
     needed_force_n,

@@ -13,6 +13,16 @@ from hypothesis import given
 from hypothesis import strategies as st
 from uncertainties import UFloat, correlated_values, ufloat
 
+from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM, typical_budget
+from coilbench.analysis.report.card_text import (
+    class_words,
+    gravity_words,
+    masses_words,
+    rounded_up,
+    to_document,
+    trust_words,
+)
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import (
     coefficient_u,
     correlation,
@@ -22,25 +32,16 @@ from coilbench.analysis.rig.card import (
     step_errors,
     trust,
 )
-from coilbench.analysis.rig.card_words import (
-    class_words,
-    gravity_words,
-    masses_words,
-    rounded_up,
-    trust_words,
-)
-from coilbench.analysis.rig.typical import TYPICAL_RATE_N_PER_MM, typical_budget
-from coilbench.analysis.screens.card_document import to_document
-from coilbench.capture.calibration.fit import GaugePoint, LoadPoint
-from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.parts import NewPart, PointRow, load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.model import Calibration, NewPart, PointRow
 from coilbench.capture.calibration.regression import (
+    GaugePoint,
+    LoadPoint,
     PolynomialFit,
     fit_polynomial,
     hidden_departure,
     value,
 )
-from coilbench.capture.units import Units
 
 G = 9.80665
 NOW = "2026-05-11T00:00:00+00:00"
@@ -192,7 +193,7 @@ def test_the_sentences() -> None:
     assert found is not None
     assert trust_words(found, units).startswith("Between 5 and 40 kg, trust a steady load to ± 0.0")
     assert "lbf" in trust_words(found, Units("lbf", "in"))
-    assert "presses with 9.81000 N, which shows as 1.00034 kg" in gravity_words(9.81)
+    assert "presses with 9.81000 N, which shows as 1.00034 kg" in gravity_words(9.81, Units())
     assert masses_words(replace(part, reference_u_relative=0.0005)).endswith(
         "taken as 0.10% (k = 2), assumed"
     )
@@ -208,7 +209,7 @@ def test_the_card_and_its_document() -> None:
     words = list(class_words(card, Units("kg", "mm")))
     assert words[0].startswith("Of ISO 7500-1's limits its errors would meet those of class 0.5")
     assert "Not measured, and so not judged: repeatability" in words
-    assert any("no certificate" in one for one in words)
+    assert any("not a certificate" in one for one in words)
     document = to_document(card)
     assert document["iso7500"]["limits"]["1"]["q_percent"] == 1.0
     assert [step["class"] for step in document["iso7500"]["steps"]][-1] == "0.5"
@@ -222,7 +223,7 @@ def test_errors_beyond_every_class_are_said_with_the_column() -> None:
     card = make_card(None, [("p1", MADE, part)], NOW)
     assert card.ranges == ()
     words = next(class_words(card, Units("kg", "mm")))
-    assert "would meet none: at 20.00 kg the accuracy, repeatability passes" in words
+    assert "would meet none: at 20.00 kg the accuracy, repeatability exceeds" in words
 
 
 def test_the_typical_budget_is_what_uncertainties_propagates() -> None:

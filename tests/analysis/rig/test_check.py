@@ -12,9 +12,11 @@ from hypothesis import strategies as st
 from scipy import stats
 from uncertainties import UFloat, correlated_values, ufloat
 
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
-from coilbench.capture.calibration.fit import LoadPoint, fit_load
-from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure
+from coilbench.capture.calibration.fit import fit_load
+from coilbench.capture.calibration.regression import LoadPoint, PolynomialFit, hidden_departure
 from coilbench.capture.errors import CoilbenchError
 
 G = 9.80665
@@ -125,14 +127,14 @@ def test_the_trend_is_scipys_line() -> None:
     assert found.percent_per_30_days == pytest.approx(30.0 * line.slope, rel=1e-9)
     t = stats.t.ppf(0.975, len(days) - 2)
     assert found.u_percent_per_30_days == pytest.approx(30.0 * t * line.stderr, rel=1e-9)
-    assert found.plain
+    assert found.drifts
 
 
 def test_a_falling_trend_is_one_too() -> None:
     found = trend([past(day, -0.1 * day) for day in (0, 4, 9, 15)])
     assert found is not None
     assert found.percent_per_30_days < 0.0
-    assert found.plain
+    assert found.drifts
 
 
 def test_too_few_or_too_near_checks_show_no_trend() -> None:
@@ -156,7 +158,8 @@ FAILED = PastCheck("2026-01-06T00:00:00+00:00", 20.0, G, 4.0, 0.3, 2.0, False)
 
 
 def said(checks: list[PastCheck], now: str, good_for_days: float = 90.0) -> str:
-    return "; ".join(warnings(LOAD_MADE, checks, f"{now}T00:00:00+00:00", good_for_days))
+    found = warnings(LOAD_MADE, checks, f"{now}T00:00:00+00:00", good_for_days)
+    return "; ".join(describe(one, Units()) for one in found)
 
 
 def test_nothing_is_said_of_a_young_calibration() -> None:

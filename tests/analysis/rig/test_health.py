@@ -7,15 +7,15 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.rig.findings import rate_finding
+from coilbench.analysis.report.phrases import what_and_hint
+from coilbench.analysis.report.units import SI
 from coilbench.analysis.rig.health import Health, Heard, judge_health
-from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
-from coilbench.capture.calibration.model import Calibration, PolynomialFit
-from coilbench.capture.messages import FaultCode
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.blocks import RAW_DTYPE, FaultCode, SampleFlag
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER
-from coilbench.capture.virtual.steps import PressSpring, Rest
 
 PER_COUNT_N = -4e-4  # a cell wired backwards, which the calibration puts right
 
@@ -82,17 +82,19 @@ def test_noise_and_drift_are_those_of_scipys_line() -> None:
     ],
 )  # fmt: skip
 def test_a_rate_other_than_the_nominal_is_told(nominal: int, measured: int, told: bool) -> None:
-    finding = rate_finding(nominal, measured)
-    assert (finding is not None) == told
-    if finding is not None:
-        assert f"{measured:.1f}" in finding.what
-        assert str(nominal) in finding.what
+    heard = Heard(quiet(hz=measured), nominal_hz=nominal)
+    findings = judge_health(heard).findings
+    assert [finding.kind for finding in findings] == (["rate"] if told else [])
+    for finding in findings:
+        assert finding["measured_hz"] == pytest.approx(measured, rel=1e-3)
+        assert finding["nominal_hz"] == nominal
+        assert finding["cause"] == ("slow" if measured < nominal else "fast")
 
 
 def test_ten_samples_a_second_where_eighty_were_said() -> None:
     health = judged(quiet(120, hz=11.2))
     assert kinds(health) == ["rate"]
-    assert "RATE pin" in health.findings[0].mend
+    assert "RATE pin" in str(what_and_hint(health.findings[0], SI)[1])
 
 
 def test_lost_samples_do_not_slow_the_rate() -> None:
@@ -106,7 +108,7 @@ def test_a_code_that_never_changes_is_no_cell() -> None:
     health = judged(quiet(noise=0.0))
     assert kinds(health) == ["no cell"]
     assert health.load_codes == 1
-    assert "does not respond" in health.findings[0].what
+    assert health.findings[0]["cause"] == "constant"
 
 
 def test_an_amplifier_at_its_end_all_the_time_is_no_cell() -> None:
@@ -124,7 +126,7 @@ def test_a_few_saturated_readings_are_counted() -> None:
     samples["flags"][10:13] |= np.uint8(SampleFlag.LOAD_SATURATED)
     health = judged(samples)
     assert kinds(health) == ["saturated"]
-    assert "3 of 1000" in health.findings[0].what
+    assert health.findings[0].facts == {"flagged": 3, "samples": 1000}
 
 
 def test_every_other_fault_has_its_own_word() -> None:
@@ -152,8 +154,9 @@ def test_every_other_fault_has_its_own_word() -> None:
 def test_a_standing_fault_is_said_in_words(code: int) -> None:
     (finding,) = judged(quiet(), faults=(code,)).findings
     assert finding.kind == "fault"
-    assert finding.what
-    assert finding.mend
+    what, hint = what_and_hint(finding, SI)
+    assert what
+    assert hint
 
 
 def test_a_rig_that_was_not_left_alone_is_neither_noisy_nor_drifting() -> None:

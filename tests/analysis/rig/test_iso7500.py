@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.rig.iso7500 import (
+from coilbench.analysis.rig.card import (
     CLASSES,
     ClassRange,
     StepErrors,

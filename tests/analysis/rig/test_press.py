@@ -8,22 +8,23 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.rig.hints import Hints
-from coilbench.analysis.rig.press import (
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import SI
+from coilbench.analysis.rig.health import (
+    Hints,
     Rest,
     at_rest,
     moved,
     press_findings,
     running_finding,
 )
-from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.calibration.model import Calibration, PolynomialFit
-from coilbench.capture.messages import Fault, FaultCode, Restarted
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.blocks import Fault, FaultCode, Finding, RawBlock, Restarted, SampleFlag
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import PolynomialFit
+from coilbench.capture.virtual.bench import Bench, PressSpring
+from coilbench.capture.virtual.bench import Rest as RestStep
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER
-from coilbench.capture.virtual.steps import PressSpring
-from coilbench.capture.virtual.steps import Rest as RestStep
 
 
 @pytest.fixture(scope="module")
@@ -59,7 +60,9 @@ def told(
     resting, pressed = (wired(samples, load, travel) for samples in stroke)
     rest = at_rest(resting)
     assert rest is not None
-    return [f.what for f in press_findings(moved(pressed, rest, 5.0), calibration)]
+    findings = press_findings(moved(pressed, rest, 5.0), calibration)
+    assert all(describe(finding, SI) for finding in findings)
+    return [f"{finding.kind}: {finding['cause']}" for finding in findings]
 
 
 def test_a_rig_wired_right_says_nothing(stroke) -> None:
@@ -67,20 +70,17 @@ def test_a_rig_wired_right_says_nothing(stroke) -> None:
 
 
 def test_each_wiring_mistake_is_named(stroke) -> None:
-    (cell,) = told(stroke, -1, 1)
-    assert "the load falls as the quill goes down: the cell is wired backwards" in cell
-    (encoder,) = told(stroke, 1, -1)
-    assert "the encoder is wired backwards" in encoder
-    both = told(stroke, -1, -1)
-    assert len(both) == 2
+    assert told(stroke, -1, 1) == ["backwards: cell"]
+    assert told(stroke, 1, -1) == ["backwards: encoder"]
+    assert told(stroke, -1, -1) == ["backwards: encoder", "backwards: cell"]
 
 
 @pytest.mark.parametrize("load", [1, -1])
 @pytest.mark.parametrize("travel", [1, -1])
 def test_a_calibration_puts_any_wiring_right(stroke, load: int, travel: int) -> None:
     assert told(stroke, load, travel, calibrated(load, travel)) == []
-    assert len(told(stroke, load, travel, calibrated(-load, travel))) == 1
-    assert "swapped since" in told(stroke, load, travel, calibrated(load, -travel))[0]
+    assert told(stroke, load, travel, calibrated(-load, travel)) == ["backwards: cell_swapped"]
+    assert told(stroke, load, travel, calibrated(load, -travel)) == ["backwards: encoder_swapped"]
 
 
 def test_a_still_encoder_and_a_dead_cell_are_told_apart(stroke) -> None:
@@ -90,11 +90,11 @@ def test_a_still_encoder_and_a_dead_cell_are_told_apart(stroke) -> None:
     still = pressed.copy()
     still["travel_counts"] = int(rest.travel_counts)
     (encoder,) = press_findings(moved(still, rest, 5.0))
-    assert (encoder.kind, "did not" in encoder.what) == ("encoder", True)
+    assert encoder == Finding.of("encoder", cause="no_response")
     dead = pressed.copy()
     dead["load_counts"] = int(rest.load_counts)
     (cell,) = press_findings(moved(dead, rest, 5.0))
-    assert cell.kind == "no cell"
+    assert cell == Finding.of("no cell", cause="no_response")
     nothing = moved(resting, rest, 5.0)
     assert [f.kind for f in press_findings(nothing)] == ["no press"]
 
@@ -110,8 +110,7 @@ def test_the_running_hint_is_the_sign_of_load_over_travel(stroke) -> None:
     assert running_finding(pressed, None) is None
     assert running_finding(wired(pressed, -1, -1), None) is None  # the two cancel
     backwards = running_finding(wired(pressed, -1, 1), None)
-    assert backwards is not None
-    assert "falls as the quill goes down" in backwards.what
+    assert backwards == Finding.of("backwards", cause="either")
     assert running_finding(wired(pressed, -1, 1), calibrated(-1, 1)) is None
     assert running_finding(pressed, calibrated(-1, 1)) is not None
 

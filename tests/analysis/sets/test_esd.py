@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from coilbench.analysis.sets.esd import (
+from coilbench.analysis.sets.outliers import (
     critical_values,
     find_outliers,
     kept_level,

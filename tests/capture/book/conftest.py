@@ -13,11 +13,11 @@ from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, SetRecord, labels_for, new_set
 from coilbench.capture.book.sweeps import NewSweep
-from coilbench.capture.calibration.parts import load_part, travel_part
-from coilbench.capture.calibration.points import GaugePoint, LoadPoint
-from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 N_A_COUNT = 9.80665 / 2000.0  # a cell with 2000 counts a kg
 MM_A_COUNT = 0.01

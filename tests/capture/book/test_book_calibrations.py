@@ -6,17 +6,18 @@ from types import SimpleNamespace
 
 import pytest
 
+from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (
-    calibration_by_id,
     current_calibration,
+    find_calibration,
     newest_part,
     store_part,
 )
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep
-from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
-from coilbench.capture.calibration.points import FlexPoint, LoadPoint
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.regression import FlexPoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
 from coilbench.capture.strokes.sweep import Origin
 
 
@@ -44,7 +45,7 @@ def test_both_parts_make_a_calibration_that_comes_back_to_the_last_bit(db, weigh
     assert record.calibration.flex is None
     assert record.calibration.load_u_relative == load.reference_u_relative > 0.0
     assert (record.load.origin, record.load.notes) == ("masses.csv", tuple(load.notes))
-    assert calibration_by_id(db, made) == record.calibration
+    assert find_calibration(db, made).calibration == record.calibration
 
 
 def test_flex_joins_and_stays(db, calibration_id, weighed, gauged):
@@ -99,7 +100,7 @@ def test_history_is_kept(db, calibration_id, weighed):
         store_part(db, load_part(weighed, f"day{number}.csv"))
     assert newest_part(db, "load").origin == "day2.csv"
     assert db.table("calibrations").count == 4
-    assert calibration_by_id(db, calibration_id).load == newest_part(db, "load").fit
+    assert find_calibration(db, calibration_id).calibration.load == newest_part(db, "load").fit
 
 
 def test_the_last_stored_is_in_force_though_the_clock_was_set_back(
@@ -130,8 +131,8 @@ def test_a_part_that_fails_leaves_nothing(db, weighed, counts):
 
 
 def test_an_unknown_calibration_is_said(db):
-    with pytest.raises(CoilbenchError, match="the book holds no calibration"):
-        calibration_by_id(db, "no such id")
+    with pytest.raises(CoilbenchError, match="the book has no calibration"):
+        find_calibration(db, "no such id")
 
 
 def test_a_damaged_fit_is_said_in_words(db, calibration_id):

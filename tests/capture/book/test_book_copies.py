@@ -105,7 +105,7 @@ def test_a_copy_takes_no_files_place_unless_asked(path, tmp_path):
     make(path, "larch")
     target = tmp_path / "copy.db"
     target.write_text("mine")
-    assert "there already" in refusal(path, target)
+    assert "exists already" in refusal(path, target)
     assert target.read_text() == "mine"
     copy_book(path, target, force=True)
     assert names_in(target) == ["larch"]

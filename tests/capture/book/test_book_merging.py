@@ -16,23 +16,35 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from sqlite_utils import Database
 
-from coilbench.capture.book.calibrations import current_calibration, store_part
-from coilbench.capture.book.checks import NewCheck, mass_checks, set_good_for_days, store_check
+from coilbench.capture.book.calibrations import (
+    NewCheck,
+    current_calibration,
+    find_scale,
+    mass_checks,
+    set_good_for_days,
+    store_check,
+    store_part,
+    store_scale,
+)
 from coilbench.capture.book.importing import import_table, store_readings
 from coilbench.capture.book.merge_rows import RULES
-from coilbench.capture.book.merging import BESIDE_THE_RULES, merge_books
+from coilbench.capture.book.merging import BESIDE_THE_RULES, TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
-from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.renaming import rename_spring
-from coilbench.capture.book.scales import find_scale, store_scale
-from coilbench.capture.book.sets import SetPlan, find_set, keep_nominal, new_set, set_names
+from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.sets import (
+    SetPlan,
+    find_set,
+    keep_nominal,
+    new_set,
+    rename_spring,
+    set_names,
+)
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount_last
-from coilbench.capture.calibration.parts import load_part, travel_part
-from coilbench.capture.calibration.points import GaugePoint, LoadPoint
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.locks import hold_book
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 
@@ -156,7 +168,7 @@ def test_two_benches_books_become_one(tmp_path: Path) -> None:
     with open_book(one) as db:
         in_force = current_calibration(db).calibration_id
     result = merge_books(one, [two])
-    assert result.notes == ("a calibration and a check now stand for 60 days, the shorter of the "
+    assert result.notes == ("a calibration or check is now valid for 60 days, the shorter of the "
                             "limits",)  # fmt: skip
     assert result.brought == {
         "calibration_parts": 2, "calibration_points": 7, "calibrations": 1, "scales": 1,
@@ -293,7 +305,7 @@ def test_a_stroke_that_was_redone_in_one_book_does_not_count(base: Path) -> None
     result = merge_books(base, [other])
     assert len(result.notes) == 1
     assert "the stroke of larch-01 stored 20" in result.notes[0]
-    assert "does not count any more" in result.notes[0]
+    assert "no longer counts" in result.notes[0]
     with open_book(base) as db:
         assert load_sweeps(db, find_set(db, "larch"))["larch-01"] == []
 
@@ -303,8 +315,10 @@ def test_two_nominals_and_two_labellings_are_named(base: Path) -> None:
     rename = CHANGES[-4]
     other = copied(base, "other.db", nominal(240.0), rename)
     notes = merge_books(base, [other]).notes
-    assert "the set larch has two nominals" in notes[0]
-    assert notes[1] == "springs are labelled in two ways: larch-01 and oak (now oak)"
+    assert isinstance(notes[0], TwoNominals)
+    assert notes[0].set_name == "larch"
+    assert [load.load_n for load in notes[0].kept.loads] == [240.0]
+    assert notes[1] == "springs were labelled in two ways: larch-01 and oak (now oak)"
 
 
 def test_one_file_imported_at_two_benches_counts_once(base: Path) -> None:

@@ -11,10 +11,10 @@ import pytest
 from sqlite_utils import Database
 
 from coilbench.capture.book import schema
+from coilbench.capture.book.copies import explaining_sqlite_errors
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set, set_names
-from coilbench.capture.book.sqlite_words import wording_sqlite_errors
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
 
@@ -265,7 +265,7 @@ def test_a_folder_that_cannot_be_written_is_said(tmp_path):
 
 
 def test_a_place_that_cannot_be_opened_is_said(path):
-    with pytest.raises(CoilbenchError) as caught, wording_sqlite_errors(path):
+    with pytest.raises(CoilbenchError) as caught, explaining_sqlite_errors(path):
         sqlite3.connect(path / "no" / "such" / "folder.db")
     assert "cannot be opened or written" in str(caught.value)
 

@@ -8,16 +8,22 @@ import threading
 import numpy as np
 import pytest
 
-from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.recovery import UNCLOSED, left_over, recover
-from coilbench.capture.book.sessions import ChunkOwner, end_session, start_session, store_chunk
+from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.sessions import (
+    UNCLOSED,
+    ChunkOwner,
+    end_session,
+    left_over,
+    recover,
+    start_session,
+    store_chunk,
+)
 from coilbench.capture.book.sets import turn_order
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.locks import hold_book
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
 
 WHO_DIES = """
 import os, signal, sys
@@ -29,10 +35,10 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.book.rows import insert, writing
 from coilbench.capture.calibration.model import InstrumentUncertainty
-from coilbench.capture.running.locks import hold_book
-from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.book.opening import hold_book
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes.judging import Purpose
 
 path, calibration_id, samples = Path(sys.argv[1]), sys.argv[2], np.load(sys.argv[3])
 with hold_book(path), open_book(path) as db:
@@ -40,8 +46,8 @@ with hold_book(path), open_book(path) as db:
     spring_id = record.springs[0].spring_id
     session_id = start_session(db, record.set_id, "virtual:", "rig-7", "test 1.0")
     for _ in range(2):
-        store_sweep(db, NewSweep(spring_id, Origin.RIG, SweepStatus.COMPLETE, Purpose.MEASURED,
-            True, (), 0.5, 0.0005, 0.02, samples=samples, session_id=session_id,
+        store_sweep(db, NewSweep(spring_id, Origin.RIG, (), 0.5, 0.0005, 0.02,
+            samples=samples, session_id=session_id,
             calibration_id=calibration_id))
         print("acknowledged", flush=True)
     owner = ChunkOwner(spring_id, Purpose.MEASURED, calibration_id, 41, 100.0,
@@ -208,7 +214,7 @@ def test_a_rescue_that_fails_half_way_changes_nothing(db, session_id, owner, str
     def full(*_):
         raise CoilbenchError("the disk is full")
 
-    monkeypatch.setattr("coilbench.capture.book.recovery.drop_chunks", full)
+    monkeypatch.setattr("coilbench.capture.book.sessions.drop_chunks", full)
     with pytest.raises(CoilbenchError, match="disk is full"):
         recover(db)
     assert left_over(db)

@@ -16,9 +16,9 @@ import coilbench.capture.book
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.book.sweeps import store_sweep
-from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 UNITS = ("_n", "_mm", "_kg", "_counts", "_m_s2", "_days", "_s", "_hz")
 WITHOUT_UNIT = ("_relative", "active_coils")
@@ -58,7 +58,7 @@ def test_every_float_field_says_its_unit():
     ]
     assert ("SetPlan", "free_length_mm") in floats
     unnamed = [pair for pair in floats if not named_with_its_unit(pair[1])]
-    assert unnamed == [("Unfinished", "values")]  # masses or lengths, as its kind says
+    assert unnamed == []
 
 
 def test_a_name_without_a_unit_would_be_found():

@@ -17,9 +17,9 @@ from coilbench.capture.book.sessions import (
 )
 from coilbench.capture.calibration.model import InstrumentUncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.snapshot import Snapshot
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
 
 URL = "serial:///dev/ttyUSB0?baud=250000"
 
@@ -63,8 +63,9 @@ def test_the_live_picture_comes_back_as_it_was(db, session_id):
         height_mm=38.5,
         curve=((53.0, 0.0), (38.5, 404.02)),
     )
-    update_session(db, session_id, snapshot)
-    seen_utc, back = live_session(db)
+    update_session(db, session_id, snapshot.to_document())
+    seen_utc, document = live_session(db)
+    back = Snapshot.from_document(document)
     assert back == snapshot
     row = db.table("sessions").get(session_id)
     assert row["seen_utc"] == seen_utc
@@ -77,7 +78,7 @@ def test_the_live_picture_comes_back_as_it_was(db, session_id):
 
 
 def test_an_ended_session_is_live_no_more(db, session_id):
-    update_session(db, session_id, Snapshot("larch", URL))
+    update_session(db, session_id, Snapshot("larch", URL).to_document())
     end_session(db, session_id, "set done")
     assert live_session(db) is None
     row = db.table("sessions").get(session_id)
@@ -87,7 +88,7 @@ def test_an_ended_session_is_live_no_more(db, session_id):
 
 def test_a_picture_that_is_no_number_is_refused(db, session_id):
     with pytest.raises(ValueError, match="not JSON compliant"):
-        update_session(db, session_id, Snapshot("larch", URL, load_n=math.nan))
+        update_session(db, session_id, Snapshot("larch", URL, load_n=math.nan).to_document())
     assert live_session(db) is None
 
 

@@ -21,7 +21,7 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.turns import Purpose
+from coilbench.capture.strokes.judging import Purpose
 
 
 def test_a_set_comes_back_as_it_was_planned(db):
@@ -58,7 +58,7 @@ def test_labels_sort_as_text():
 
 @pytest.mark.parametrize("count", [-1, 0, 1000])
 def test_an_impossible_count_is_refused(count):
-    with pytest.raises(CoilbenchError, match="is not possible"):
+    with pytest.raises(CoilbenchError, match="a set cannot have"):
         labels_for("larch", count)
 
 
@@ -74,8 +74,8 @@ def test_an_impossible_count_is_refused(count):
         ("a\x00b", "printable"),
         ("a\u202eb", "printable"),  # turns what follows around on a screen
         ("a\udcffb", "printable"),  # a byte that is no text, as a shell hands it on
-        (" larch", "a blank at an end"),
-        ("larch ", "a blank at an end"),
+        (" larch", "begins or ends with a blank"),
+        ("larch ", "begins or ends with a blank"),
         ("-x", "begins with a dash"),
         ("--set", "begins with a dash"),
     ],
@@ -103,12 +103,12 @@ def test_any_other_text_is_a_name_that_is_found_again(name):
 
 
 def test_a_label_that_stands_twice_is_refused():
-    with pytest.raises(CoilbenchError, match="the label 'b' stands twice"):
+    with pytest.raises(CoilbenchError, match="duplicate label 'b'"):
         SetPlan("larch", "outer", ("a", "b", "c", "b"))
 
 
 def test_a_set_without_springs_is_refused():
-    with pytest.raises(CoilbenchError, match="a set of 0 springs"):
+    with pytest.raises(CoilbenchError, match="cannot have 0 springs"):
         SetPlan("larch", "outer", ())
 
 
@@ -143,7 +143,7 @@ def test_impossible_numbers_of_strokes_are_refused(conditioning, measured):
 
 def test_a_name_that_is_taken_changes_nothing(db, larch, counts):
     before = counts()
-    with pytest.raises(CoilbenchError, match="there is a set 'larch' already"):
+    with pytest.raises(CoilbenchError, match="there is already a set 'larch'"):
         new_set(db, SetPlan("larch", "inner", ("x", "y")))
     assert counts() == before
     assert find_set(db, "larch") == larch

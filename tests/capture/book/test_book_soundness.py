@@ -84,7 +84,7 @@ def test_a_key_that_leads_nowhere_is_found(written):
     harm(written, "DELETE FROM springs WHERE label = 'larch-01'")  # plain SQLite checks no keys
     findings = check_book(written).findings
     assert len(findings) == 2
-    assert "sweeps names a row of springs that is not there" in findings[0]
+    assert "sweeps refers to a missing row of springs" in findings[0]
 
 
 def test_a_calibration_that_cannot_be_read_is_found(written):

@@ -13,10 +13,10 @@ from coilbench.capture.blocks import LOAD_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.book.sets import turn_order
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep, uncount_last
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes import sample_blob
-from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.strokes import stored as sample_blob
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 
 def converted(n: int = 40) -> np.ndarray:
@@ -107,7 +107,7 @@ def test_what_is_no_number_is_never_stored(db, points_sweep, counts, field, wron
     else:
         sweep = points_sweep(**{field: wrong})
     before = counts()
-    with pytest.raises(CoilbenchError, match="no number"):
+    with pytest.raises(CoilbenchError, match="not a number"):
         store_sweep(db, sweep)
     assert counts() == before
 
@@ -116,7 +116,7 @@ def test_what_is_no_number_is_never_stored(db, points_sweep, counts, field, wron
 def test_samples_that_are_no_number_are_never_stored(db, points_sweep, counts, name):
     samples = converted()
     samples[name][3] = math.nan
-    with pytest.raises(CoilbenchError, match="no number"):
+    with pytest.raises(CoilbenchError, match="not a number"):
         store_sweep(db, points_sweep(samples=samples))
     assert counts()["sweeps"] == 0
 

@@ -52,7 +52,7 @@ def test_it_is_found_at_its_height_however_that_was_typed():
         ((), float("inf"), None, "not above 0"),
         ((HIGH,), None, 1.0, "not between 0 and 1"),
         ((HIGH, NominalLoad(38.501, 240.0)), None, None, "two loads"),
-        ((HIGH, NominalLoad(40.0, 240.0)), None, None, "pushes no less"),
+        ((HIGH, NominalLoad(40.0, 240.0)), None, None, "is not less than at"),
     ],
 )
 def test_what_can_be_none_is_refused(loads, rate, tolerance, words):

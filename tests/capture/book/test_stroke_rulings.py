@@ -2,12 +2,11 @@
 
 import pytest
 
-from coilbench.capture.book.stroke_rulings import keep_rulings, stroke_rows
-from coilbench.capture.book.sweeps import load_sweeps, store_sweep
+from coilbench.capture.book.sweeps import keep_rulings, load_sweeps, store_sweep, stroke_rows
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.reduced_curve import CurveRow
+from coilbench.capture.strokes.judging import Purpose
+from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 ABORTED = {"status": SweepStatus.ABORTED, "counted": False}
 
@@ -78,7 +77,7 @@ def test_one_whose_heights_may_be_wrong_is_not_ruled_in(db, larch, points_sweep,
         ([("larch-01", 0, "use")], "has no stroke 0"),
         ([("larch-02", 1, "use")], "It has none yet"),
         ([("oak", 1, "use")], "no spring 'oak'"),
-        ([("larch-01", 1, "use"), ("larch-01", 1, "leave")], "named twice"),
+        ([("larch-01", 1, "use"), ("larch-01", 1, "leave")], "duplicate stroke"),
     ],
 )
 def test_what_is_not_there_is_refused_and_nothing_changes(db, larch, points_sweep, named, words):

@@ -5,16 +5,19 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.parts import (
-    datum_part,
-    flex_part,
-    load_part,
-    travel_part,
+from coilbench.capture.blocks import Hello
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.model import datum_part
+from coilbench.capture.calibration.regression import (
+    FlexPoint,
+    GaugePoint,
+    LoadPoint,
+    PolynomialFit,
+    evaluate,
+    value,
 )
-from coilbench.capture.calibration.points import FlexPoint, GaugePoint, LoadPoint
-from coilbench.capture.calibration.regression import PolynomialFit, evaluate, value
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello
 
 MASSES = [
     LoadPoint(0.0, 120.0, "up", 0.0),

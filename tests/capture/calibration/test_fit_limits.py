@@ -10,16 +10,14 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.checks import Standards, refuse_saturated, refuse_slip
-from coilbench.capture.calibration.fit import (
-    Fitted,
-    GaugePoint,
-    LoadPoint,
-    fit_load,
-    fit_travel,
-    masses_u_relative,
+from coilbench.capture.calibration.checks import (
+    Standards,
     refuse_gravity,
+    refuse_saturated,
+    refuse_slip,
 )
+from coilbench.capture.calibration.fit import fit_load, fit_travel
+from coilbench.capture.calibration.regression import Fitted, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -98,10 +96,10 @@ def test_points_just_inside_a_limit_are_taken_and_just_outside_refused(
         (lambda: masses(per_kg=2080.0), "ADC", True),
         (lambda: masses((3.9, 10.0, 20.0)), "zero", False),
         (lambda: masses((4.1, 10.0, 20.0)), "zero", True),
-        (lambda: gauges((29.9, 40.0)), "one side", False),
-        (lambda: gauges((30.1, 40.0)), "one side", True),
-        (lambda: gauges((20.0, 40.0)), "slip", True),
-        (lambda: gauges((20.0, 30.0, 40.0)), "slip", False),
+        (lambda: gauges((29.9, 40.0)), "only cover", False),
+        (lambda: gauges((30.1, 40.0)), "only cover", True),
+        (lambda: gauges((20.0, 40.0)), "Two gauges", True),
+        (lambda: gauges((20.0, 30.0, 40.0)), "Two gauges", False),
     ],
 )
 def test_what_is_poor_but_can_be_used_is_noted(
@@ -112,8 +110,7 @@ def test_what_is_poor_but_can_be_used_is_noted(
 
 def test_masses_and_gauges_that_say_nothing_are_taken_as_good_as_common_ones() -> None:
     points = [LoadPoint(kg, 2500.0 * kg, "up") for kg in (0.0, 20.0, 40.0)]
-    assert masses_u_relative(points) == pytest.approx(0.0005, rel=0.01)
-    assert masses_u_relative([]) == 0.0005
+    assert fit_load(points).shared_u_relative == pytest.approx(0.0005, rel=0.01)
     fitted = fit_travel([GaugePoint(mm, -1000.0 * mm) for mm in (0.0, 40.0)])
     assert fitted.fit.covariance[0][0] == pytest.approx(0.01**2, rel=0.01)
 

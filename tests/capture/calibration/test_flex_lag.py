@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.flex_lag import undo_sample_lag
+from coilbench.capture.calibration.flex_fit import undo_sample_lag
 
 GIVE_MM_PER_N = 6e-4
 

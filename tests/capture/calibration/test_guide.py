@@ -5,13 +5,21 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding, RawBlock, SampleFlag
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
-from coilbench.capture.calibration.guided import Asked, follow
 from coilbench.capture.calibration.regression import fit_polynomial
-from coilbench.capture.virtual.bench import Bench
+from coilbench.capture.running.guided import Asked, follow
+from coilbench.capture.virtual.bench import (
+    Bench,
+    FacesTogether,
+    GaugeBlock,
+    PressBlock,
+    PutMass,
+    Rest,
+)
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.steps import FacesTogether, GaugeBlock, PressBlock, PutMass, Rest
 
 RIG = RigModel.draw(6)
 
@@ -23,7 +31,7 @@ def stream_of(*steps, seed=2, piece=16):
 
 
 def fed(guide, *steps):
-    return [words for block in stream_of(*steps) for words in guide.feed(block)]
+    return [found for block in stream_of(*steps) for found in guide.feed(block)]
 
 
 def kg(counts):
@@ -42,7 +50,9 @@ def test_after_a_break_it_goes_on_where_it_was_and_what_still_stands_there_is_no
     fed(first, Rest(3.0), PutMass(5.0))
     assert first.taken == 2
     later = WeighGuide(plan, first.holds)
-    assert later.task == "3 of 4: put 10 kg on, then hands off"
+    task = {"kind": "put_mass", "mass_kg": 10.0}
+    assert later.task == Finding.of("point_wanted", point=3, points=4, task=task)
+    assert describe(later.task, Units()) == "3 of 4: put 10 kg on, then hands off"
     # the 5 kg are still on the cell when the program is started again
     fed(later, PutMass(5.0, 6.0), PutMass(10.0), PutMass(20.0))
     assert later.done
@@ -52,8 +62,9 @@ def test_after_a_break_it_goes_on_where_it_was_and_what_still_stands_there_is_no
 def test_a_wrong_mass_is_not_taken_and_said():
     guide = WeighGuide((0.0, 5.0, 20.0))
     said = fed(guide, Rest(3.0), PutMass(5.0), PutMass(10.0), PutMass(20.0))
-    (refused,) = [words for words in said if "not taken" in words]
-    assert "it looks like 10.0 kg and 20 kg is asked for" in refused
+    (refused,) = [found for found in said if found.kind == "point_refused"]
+    assert refused["seems_kg"] == pytest.approx(10.0, abs=0.05)
+    assert refused["wanted_kg"] == 20.0
     assert masses(guide) == pytest.approx((0.0, 5.0, 20.0), abs=0.05)
 
 
@@ -66,10 +77,10 @@ def test_the_same_mass_twice_running_is_read_twice_where_it_is_asked_for():
 def test_a_point_taken_back_is_done_again():
     guide = WeighGuide((0.0, 5.0, 10.0))
     fed(guide, Rest(3.0), PutMass(5.0))
-    assert "point 2 is taken back" in guide.undo()
-    assert guide.task.startswith("2 of 3: put 5 kg on")
-    assert "point 1 is taken back" in guide.undo()
-    assert guide.undo().endswith("nothing to take back")
+    assert guide.undo() == Finding.of("point_undone", point=2)
+    assert (guide.task["point"], guide.task["task"]["mass_kg"]) == (2, 5.0)
+    assert guide.undo() == Finding.of("point_undone", point=1)
+    assert guide.undo().kind == "nothing_to_undo"
     fed(guide, Rest(3.0), PutMass(5.0), PutMass(10.0))
     assert masses(guide) == pytest.approx((0.0, 5.0, 10.0), abs=0.05)
 
@@ -81,25 +92,27 @@ def test_gauges_after_a_break_begin_with_the_stop_and_a_wrong_one_is_not_taken()
     fed(first, rest, FacesTogether(4.0), rest, GaugeBlock(20.0, 4.0))
     assert first.taken == 2
     later = GaugeGuide(plan, first.holds)
-    assert later.task == "let the quill rise to its stop"
+    assert later.task == Finding("quill_to_stop")
     said = fed(
         later, rest, GaugeBlock(20.0, 4.0), rest, GaugeBlock(30.0, 4.0), rest, GaugeBlock(40.0, 4.0)
     )
     assert later.done
-    assert sum("looks like 30.0 mm and 40 mm" in words for words in said) == 1
+    (refused,) = [found for found in said if found.kind == "point_refused"]
+    assert refused["seems_mm"] == pytest.approx(30.0, abs=0.1)
+    assert refused["wanted_mm"] == 40.0
     heights = [RIG.rest_height_mm - h.travel_counts / RIG.travel_counts_per_mm for h in later.holds]
     assert heights == pytest.approx(plan, abs=0.1)
 
 
 def test_what_is_seen_is_said_while_one_waits():
     guide = WeighGuide((0.0, 10.0))
-    assert guide.state == "no sample yet"
+    assert guide.state.kind == "no_sample_yet"
     states = []
     for block in stream_of(Rest(3.0), PutMass(10.0)):
         guide.feed(block)
         states.append(guide.state)
-    assert any("moving" in words for words in states)
-    assert any("steady for 1.5 of 1.5 s" in words for words in states)
+    assert any(state.kind == "moving" for state in states)
+    assert any(state.facts.get("still_s") == state.facts.get("hold_s") == 1.5 for state in states)
 
 
 def load_fit():
@@ -110,14 +123,15 @@ def load_fit():
 def test_a_press_is_taken_back_and_done_again():
     guide = BlockGuide(load_fit(), 600.0)
     said = fed(guide, Rest(2.0), PressBlock(40.0, 300.0), Rest(1.0))
-    assert len(said) == 1
-    assert "press again, harder" in said[0]
+    (again,) = said
+    assert again.kind == "pressed_too_little"
+    assert again["largest_n"] == pytest.approx(300.0, rel=0.05)
     fed(guide, PressBlock(40.0, 700.0), Rest(1.0))
     assert guide.done
     count = len(guide.points)
     fed(guide, PressBlock(40.0, 700.0), Rest(1.0))
     assert len(guide.points) == count  # a press after it is none of it
-    assert "taken back" in guide.undo()
+    assert guide.undo().kind == "press_undone"
     assert not guide.done
     fed(guide, Rest(1.0), PressBlock(40.0, 700.0), Rest(1.0))
     assert guide.done
@@ -149,7 +163,7 @@ def test_the_last_point_can_be_taken_back_before_all_is_stored():
         grace_s=8.0,
     )
     assert kept == [1, 2, 1, 2]
-    assert sum("stored in 8 s" in words for words in said) == 2
+    assert [found["grace_s"] for found in said if found.kind == "stored_soon"] == [8.0, 8.0]
     assert masses(guide) == pytest.approx((0.0, 5.0), abs=0.05)
 
 
@@ -177,7 +191,7 @@ def test_the_rigs_redo_button_takes_back_the_last_point():
     said = []
     with pytest.raises(Exception, match="the samples ended"):
         follow(pressed(), WeighGuide((0.0, 5.0)), said.append)
-    assert any("point 1 is taken back" in words for words in said)
+    assert Finding.of("point_undone", point=1) in said
 
 
 def test_a_cell_that_is_empty_between_two_masses_is_no_reading_of_a_light_one():

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.lag import Lag, Press, averaged
+from coilbench.capture.calibration.lag import Course, Lag, Press
 
 T_S = np.arange(0.0, 4.0, 1.0 / 93.0)
 
@@ -12,7 +12,7 @@ T_S = np.arange(0.0, 4.0, 1.0 / 93.0)
 def test_a_moving_average_of_a_sine_is_a_delayed_and_smaller_sine(length_s):
     """Mean of sin over a past window: delayed by half of it, less by sinc (calculus)."""
     omega = 2.0 * np.pi * 1.3
-    shown = averaged(T_S, np.sin(omega * T_S), 0.5 * length_s, length_s**2 / 12.0)
+    shown = Course(T_S, np.sin(omega * T_S)).averaged(0.5 * length_s, length_s**2 / 12.0)
     less = np.sinc(omega * length_s / 2.0 / np.pi)
     inside = (length_s < T_S) & (T_S < 3.9)
     expected = less * np.sin(omega * (T_S - 0.5 * length_s))
@@ -22,16 +22,16 @@ def test_a_moving_average_of_a_sine_is_a_delayed_and_smaller_sine(length_s):
 def test_a_mere_delay_and_an_early_load():
     x = np.sin(2.0 * T_S)
     inside = (T_S > 0.1) & (T_S < 3.9)
-    late = averaged(T_S, x, 0.05, 0.0)
-    early = averaged(T_S, x, -0.05, 0.0)
+    late = Course(T_S, x).averaged(0.05, 0.0)
+    early = Course(T_S, x).averaged(-0.05, 0.0)
     assert np.abs(late - np.sin(2.0 * (T_S - 0.05)))[inside].max() < 1e-4
     assert np.abs(early - np.sin(2.0 * (T_S + 0.05)))[inside].max() < 1e-4
-    assert averaged(T_S[:1], x[:1], 0.05, 0.0) == pytest.approx(x[:1])
+    assert Course(T_S[:1], x[:1]).averaged(0.05, 0.0) == pytest.approx(x[:1])
 
 
 def test_what_was_before_and_after_stood_still():
     x = np.where(T_S < 2.0, 5.0, 7.0)
-    shown = averaged(T_S, x, 0.3, 0.03)
+    shown = Course(T_S, x).averaged(0.3, 0.03)
     assert shown[0] == pytest.approx(5.0)
     assert shown[-1] == pytest.approx(7.0)
     assert 5.0 - 1e-9 <= shown.min() <= shown.max() <= 7.0 + 1e-9  # and nothing overshoots

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.mass_errors import mean_readings, shared_u_relative, shown_u_kg
+from coilbench.capture.calibration.fit import mean_readings, shared_u_relative, shown_u_kg
 
 MASSES = np.array([0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0])
 

@@ -164,7 +164,7 @@ def test_exact_points_leave_no_residual():
         ([1.0, 2.0, np.nan], [1.0, 2.0, 3.0], 1, None, "finite"),
         ([1.0, 2.0, 3.0], [1.0, 2.0, np.inf], 1, None, "finite"),
         ([1.0, 2.0, 3.0], [1.0, 2.0, 3.0], 1, [1.0, 0.0, 1.0], "above 0"),
-        ([1.0, 2.0, 3.0], [1.0, 2.0, 3.0], -1, None, "no degree"),
+        ([1.0, 2.0, 3.0], [1.0, 2.0, 3.0], -1, None, "degree must be 0 or more"),
     ],
 )
 def test_refuses_what_has_no_answer(x, y, degree, u_y, words):

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import correlated_values, ufloat
 
-from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale, corrections, step_of
+from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale, step_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, convert
 from coilbench.capture.units import KGF_N
@@ -89,7 +89,7 @@ def test_the_masses_and_the_lever_join_in_the_relative_part() -> None:
 
 
 def test_corrections_are_what_to_add() -> None:
-    rows = {row.shown_kg: row for row in corrections(calibrate_scale("b", points(), "x"))}
+    rows = {row.shown_kg: row for row in calibrate_scale("b", points(), "x").corrections()}
     top = max(rows)
     assert rows[top].add_kg == pytest.approx(-1.5, abs=0.15)  # 61.5 shown for 60
     assert rows[top].u_kg > 0.05  # no less than the masses' own
@@ -119,7 +119,7 @@ def test_a_reading_beyond_the_masses_is_refused() -> None:
         (lambda p: [*p[:3], ScalePoint(300.0, p[3].shown_kg), *p[4:]], "factor of ten"),
         (lambda p: [ScalePoint(q.mass_kg, 12.0) for q in p], "hardly change"),
         (lambda p: [*p[:2], ScalePoint(20.0, 27.0), *p[3:]], "does not fit the others"),
-        (lambda p: [*p[:2], ScalePoint(20.0, float("nan")), *p[3:]], "no number"),
+        (lambda p: [*p[:2], ScalePoint(20.0, float("nan")), *p[3:]], "not a number"),
     ],
 )
 def test_points_that_make_no_sense_are_refused_in_words(spoil, words: str) -> None:

@@ -11,14 +11,14 @@ import math
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.zero import Zero, sample_noise_counts, zero_before_touch
+from coilbench.capture.strokes.shape import StrokeZero, known_zero_u_counts, zero_before_touch
 
 NOISE = 1.4826 * 40.0 / math.sqrt(6.0)
 
 
 def found(
     air: np.ndarray, rise: float = 1e6, step_s: float = 0.1, start: float = 0.5
-) -> Zero | None:
+) -> StrokeZero | None:
     """The zero of some air followed by a press."""
     load = np.concatenate([air, rise * np.linspace(start, 1.0, 20)])
     return zero_before_touch(np.arange(load.size) * step_s, load, np.zeros(load.size))
@@ -65,7 +65,7 @@ def test_air_whose_halves_differ_by_six_times_the_noise_is_no_zero(
 
 
 def test_the_noise_is_half_a_count_at_least() -> None:
-    assert sample_noise_counts(np.full(50, 7.0)) == 0.5
+    assert known_zero_u_counts(np.full(50, 7.0)) == 0.5
     zero = found(np.zeros(26))
     assert zero is not None
     assert zero.u_counts == pytest.approx(0.5 / math.sqrt(zero.samples))

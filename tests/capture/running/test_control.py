@@ -14,14 +14,13 @@ import pytest
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import control as module
-from coilbench.capture.running.commands import Action, Command
+from coilbench.capture.running.commands import Action, Command, Snapshot
 from coilbench.capture.running.control import (
     ControlServer,
     ask_snapshot,
     control_path,
     send_command,
 )
-from coilbench.capture.running.snapshot import Snapshot
 
 pytestmark = pytest.mark.skipif(
     not hasattr(socket, "AF_UNIX"), reason="no Unix domain sockets here: no channel is opened"
@@ -272,6 +271,6 @@ def test_random_bytes_over_the_socket_never_end_it(book, session, server):
             client.settimeout(5.0)
             client.connect(str(control_path(book)))
             client.sendall(chance.bytes(int(chance.integers(1, 3000))) + b"\n")
-            assert set(json.loads(client.recv(65_536))) == {"refused", "mend"}
+            assert set(json.loads(client.recv(65_536))) == {"refused", "hint"}
     assert session.commands == []
     assert server.error is None

@@ -8,16 +8,13 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command
-from coilbench.capture.running.control_lines import (
-    LONGEST_REQUEST,
-    answer,
-    command_request,
-    read_done,
-    read_snapshot,
-    snapshot_request,
-)
-from coilbench.capture.running.snapshot import Snapshot
+from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command, Snapshot
+from coilbench.capture.running.control import LONGEST_REQUEST, answer, read_done, read_snapshot
+
+
+def command_request(command):
+    return json.dumps({"command": command.to_document()}).encode() + b"\n"
+
 
 SNAPSHOT = Snapshot("larch", "usb:", link="up", load_n=12.5, curve=((40.0, 1.0), (39.5, 2.0)))
 
@@ -53,14 +50,14 @@ def test_a_command_comes_through_as_it_was_given(command):
 
 
 def test_a_snapshot_comes_through():
-    assert read_snapshot(answer(snapshot_request(), Told())) == SNAPSHOT
+    assert read_snapshot(answer(b'{"ask": "snapshot"}\n', Told())) == SNAPSHOT
 
 
 def test_a_refusal_comes_through_in_words():
-    session = Told(CoilbenchError("too much is asked at once", mend="Wait a moment"))
+    session = Told(CoilbenchError("too much is asked at once", hint="Wait a moment"))
     with pytest.raises(CoilbenchError, match="too much is asked at once") as refused:
         read_done(answer(command_request(Command(Action.REDO)), session))
-    assert refused.value.mend == "Wait a moment"
+    assert refused.value.hint == "Wait a moment"
 
 
 junk = st.one_of(
@@ -86,7 +83,7 @@ def test_whatever_comes_there_is_one_line_of_answer(line):
     assert reply.endswith(b"\n")
     assert reply.count(b"\n") == 1
     said = json.loads(reply)
-    assert set(said) in ({"done"}, {"snapshot"}, {"refused", "mend"})
+    assert set(said) in ({"done"}, {"snapshot"}, {"refused", "hint"})
     assert ("done" in said) == (len(session.commands) == 1)
     for command in session.commands:
         assert json.loads(line)["command"] == command.to_document() | {
@@ -122,7 +119,7 @@ def test_whatever_comes_there_is_one_line_of_answer(line):
 def test_what_is_no_request_is_refused_and_nothing_is_done(line):
     session = Told()
     said = json.loads(answer(line, session))
-    assert set(said) == {"refused", "mend"}
+    assert set(said) == {"refused", "hint"}
     assert session.commands == []
 
 
@@ -137,5 +134,5 @@ def test_a_reply_that_makes_no_sense_is_a_refusal_too(line):
 @pytest.mark.parametrize("line", [b"", b'{"snapshot": 3}\n', b'{"done": 1}\n', b"[]\n"])
 def test_no_such_answer_is_taken_for_one(line):
     for read in (read_done, read_snapshot):
-        with pytest.raises(CoilbenchError, match="makes no sense"):
+        with pytest.raises(CoilbenchError, match="cannot be understood"):
             read(line)

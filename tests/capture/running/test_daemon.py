@@ -14,19 +14,18 @@ from contextlib import contextmanager
 import numpy as np
 import pytest
 
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, hold_port, open_book
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.daemon import run_daemon
-from coilbench.capture.running.events import EventKind
-from coilbench.capture.running.locks import hold_book, hold_port
-from coilbench.capture.running.session import CaptureRequest
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.running.commands import EventKind
+from coilbench.capture.running.session import CaptureRequest, run_daemon
+from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
 from coilbench.capture.virtual.setup import LinkKind, Pace
 from coilbench.capture.virtual.spring import OUTER, draw_set
+from support.signals import AS_STARTED_BY_HAND
 
 fcntl = pytest.importorskip("fcntl", reason="no such signals here")
 termios = pytest.importorskip("termios", reason="no such signals here")
@@ -46,19 +45,17 @@ RELEASING = np.flatnonzero(
     & (TRUTH["seq"] < 1600)
 )
 
-DRIVER = """
-import signal
+DRIVER = f"""{AS_STARTED_BY_HAND}
 import sys
-signal.signal(signal.SIGHUP, signal.SIG_DFL)  # whatever the tests were started with
 from pathlib import Path
 from coilbench.capture.running import session
-from coilbench.capture.running.daemon import run_daemon
+from coilbench.capture.running.session import run_daemon
 from coilbench.capture.errors import CoilbenchError
 session.FLUSH_S /= float(sys.argv[3])
 session.PARCEL_WAIT_S /= float(sys.argv[3])
 request = session.CaptureRequest(Path(sys.argv[1]), "larch", sys.argv[2])
 try:
-    run_daemon(request, lambda event: print(event.kind.value, event.words, flush=True))
+    run_daemon(request, lambda event: print(event.kind.value, *event.what.facts.values()))
 except CoilbenchError as error:
     print(error, file=sys.stderr)
     sys.exit(2)
@@ -118,7 +115,7 @@ class Rig:
 @contextmanager
 def running(book, rig):
     """A daemon process on the rig, connected; killed at the end if it still runs."""
-    command = [sys.executable, "-c", DRIVER, str(book), rig.port.url, str(SPEED)]
+    command = [sys.executable, "-u", "-c", DRIVER, str(book), rig.port.url, str(SPEED)]
     with subprocess.Popen(
         command,
         stdout=subprocess.PIPE,
@@ -219,7 +216,7 @@ def test_told_to_end_in_mid_stroke_it_takes_what_came_and_closes(make_book, numb
         sent = rig.sent
         while (line := daemon.stdout.readline()).startswith("link"):
             pass  # connected; and on a busy machine, that the rig is slow
-        assert line.startswith("kept larch-01, conditioning press 1 of 1")
+        assert line.startswith("kept larch-01")
         rig.wait_until_arrived()
         daemon.send_signal(number)
         out, err = daemon.communicate(timeout=20.0)

@@ -5,9 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.messages import LinkCounters
-from coilbench.capture.running.link_health import LinkHealth, added
+from coilbench.capture.blocks import RAW_DTYPE, LinkCounters, RawBlock
+from coilbench.capture.running.reader import LinkHealth
 
 
 def block(first, count, rate_hz=93.0):
@@ -36,9 +35,12 @@ def test_counters_only_grow_over_reconnects_and_none_is_lost(connections):
     assert health.counters.bytes_in == 2 * health.counters.samples
 
 
-def test_added_adds_every_counter():
-    one = LinkCounters(*range(1, 9))
-    assert vars(added(one, one)) == {name: 2 * value for name, value in vars(one).items()}
+def test_every_counter_of_two_connections_is_added():
+    one, health = LinkCounters(*range(1, 9)), LinkHealth()
+    health.count(one)
+    health.down()
+    health.count(one)
+    assert vars(health.counters) == {name: 2 * value for name, value in vars(one).items()}
 
 
 @pytest.mark.parametrize("per_block", [1, 9, 93])

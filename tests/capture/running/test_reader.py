@@ -4,9 +4,8 @@ import threading
 
 import numpy as np
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
+from coilbench.capture.blocks import RAW_DTYPE, Answer, Hello, LinkCounters, RawBlock, Tally
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Hello, LinkCounters, Tally
 from coilbench.capture.running import reader as module
 from coilbench.capture.running.reader import (
     SOURCE_ENDED,

@@ -6,26 +6,22 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import Fault, Finding, Hello, RawBlock, Restarted, SampleFlag, Tally
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.recovery import recover
-from coilbench.capture.book.sessions import start_session
+from coilbench.capture.book.sessions import recover, start_session
 from coilbench.capture.book.sets import find_set, turn_order
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Fault, Hello, Restarted, Tally
 from coilbench.capture.running import recorder as module
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.recorder import Recorder
-from coilbench.capture.strokes.sample_blob import unpack
-from coilbench.capture.strokes.turns import Purpose
-from coilbench.capture.virtual.bench import Bench, capture_steps
-from coilbench.capture.virtual.hand import StrokeKind
+from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.strokes.stored import unpack
+from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, capture_steps
 from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.virtual.steps import PressSpring, Rest
 
 RIG = RigModel.draw(4)
 SPRINGS = draw_set(OUTER, 2, 4)
@@ -49,8 +45,11 @@ class Desk:
     def take(self, samples, boot_id=BOOT):
         self.recorder.take(RawBlock(samples, boot_id))
 
-    def words(self, kind):
-        return [event.words for event in self.events if event.kind is kind]
+    def found(self, kind):
+        return [event.what for event in self.events if event.kind is kind]
+
+    def kinds(self, kind):
+        return [found.kind for found in self.found(kind)]
 
     def rows(self, columns="*"):
         return list(self.db.query(f"SELECT {columns} FROM sweeps ORDER BY rowid"))
@@ -102,9 +101,9 @@ def test_a_set_is_pressed_through_hands_free(desk):
     for piece in np.array_split(samples, 80):
         desk.take(piece)
     assert desk.recorder.turn is None
-    assert len(desk.words(EventKind.KEPT)) == 6
-    assert desk.words(EventKind.KEPT)[2].endswith("Next spring: larch-02")
-    assert desk.words(EventKind.DONE) == ["the set larch is done"]
+    assert len(desk.found(EventKind.KEPT)) == 6
+    assert desk.found(EventKind.KEPT)[2]["next_label"] == "larch-02"
+    assert desk.kinds(EventKind.DONE) == ["set_done"]
     assert [(row["purpose"], row["status"], row["counted"]) for row in desk.rows()] == [
         ("conditioning", "complete", 1),
         ("measured", "complete", 1),
@@ -180,10 +179,15 @@ def test_a_short_stroke_is_kept_and_asked_again(desk):
     desk.take(later(press(StrokeKind.SHORT), good))
     last = desk.rows()[-1]
     assert (last["status"], last["counted"], last["purpose"]) == ("aborted", 0, "measured")
-    assert "mm deep, the others" in last["note"]
-    (refused,) = desk.words(EventKind.REFUSED)
-    assert refused.startswith("larch-01, stroke 1 of 2: aborted")
-    assert refused.endswith("press it again")
+    (refused,) = desk.found(EventKind.REFUSED)
+    assert refused.kind == "stroke_refused"
+    assert [refused[name] for name in ("label", "purpose", "stroke", "strokes", "status")] == [
+        "larch-01", "measured", 1, 2, "aborted"
+    ]  # fmt: skip
+    (why,) = refused["findings"]
+    assert why["kind"] == "pressed_short"
+    assert 0.0 < why["depth_mm"] < 0.8 * why["usual_depth_mm"]
+    assert json.loads(last["note"]) == [why]
     assert desk.recorder.turn.number == 1
 
 
@@ -191,7 +195,9 @@ def test_a_height_that_was_asked_for_must_be_reached(book):
     with open_book(book) as db:
         desk = Desk(db, reach_height_mm=25.0)
         desk.take(press())
-        assert "wanted 25.0 mm" in desk.rows()[0]["note"]
+        (why,) = json.loads(desk.rows()[0]["note"])
+        assert (why["kind"], why["reach_height_mm"]) == ("stopped_early", 25.0)
+        assert why["lowest_mm"] > 25.05
         assert desk.recorder.turn.purpose is Purpose.CONDITIONING
 
 
@@ -272,7 +278,7 @@ def test_a_sweep_comes_and_its_chunks_go_in_one_transaction(desk, monkeypatch):
         desk.take(samples[lowest(samples) :])
     assert desk.rows() == []
     assert len(desk.chunks()) == before > 0
-    assert desk.words(EventKind.KEPT) == []
+    assert desk.found(EventKind.KEPT) == []
 
 
 def test_an_event_is_told_after_the_book_has_it(book):
@@ -301,7 +307,7 @@ def pressed_redo(samples, *indices):
 def test_redo_takes_the_last_stroke_out_and_wants_it_again(desk):
     two = press(presses=2)
     desk.take(pressed_redo(two, -5))
-    assert desk.words(EventKind.REDO) == ["larch-01: the last stroke no longer counts"]
+    assert desk.found(EventKind.REDO) == [Finding.of("redo", label="larch-01")]
     assert [(row["counted"], row["status"]) for row in desk.rows()] == [
         (1, "complete"),
         (0, "aborted"),
@@ -351,7 +357,7 @@ def test_redo_with_nothing_to_take_back_says_so(desk, what):
     counted = [row["counted"] for row in desk.rows()]
     desk.recorder.redo()
     assert [row["counted"] for row in desk.rows()] == counted
-    assert desk.words(EventKind.REDO)[-1].endswith("nothing to take back")
+    assert desk.kinds(EventKind.REDO)[-1] == "nothing_to_redo"
 
 
 def test_buttons_walk_back_and_never_lose_the_order_by_habit(desk):
@@ -360,12 +366,12 @@ def test_buttons_walk_back_and_never_lose_the_order_by_habit(desk):
     marked = first.copy()
     marked["flags"][[-8, -4]] = SampleFlag.ACCEPT_PRESSED
     desk.take(marked[:-5])
-    assert desk.recorder.turn.words() == "larch-01, stroke 2 of 2"
+    assert desk.recorder.turn == Turn("larch-01", Purpose.MEASURED, 2, 2)
     desk.take(marked[-5:])  # the second press of accept within 2 s
-    assert desk.recorder.turn.words() == "larch-02, conditioning press 1 of 1"
+    assert desk.recorder.turn == Turn("larch-02", Purpose.CONDITIONING, 1, 1)
     desk.take(pressed_redo(later(press(), first), 0, 3))
-    assert desk.words(EventKind.REDO)[-1].endswith("nothing to take back")  # skipped since
-    assert desk.words(EventKind.TURN)[-1] == "larch-01 is next again"
+    assert desk.kinds(EventKind.REDO)[-1] == "nothing_to_redo"  # skipped since
+    assert desk.found(EventKind.TURN)[-1] == Finding.of("back", label="larch-01")
     assert [row["counted"] for row in desk.rows()] == [1, 1, 1]
 
 
@@ -385,12 +391,13 @@ def test_the_turn_cannot_be_changed_while_a_spring_is_pressed(desk):
     desk.take(samples[: lowest(samples)])
     for action in (Action.SKIP, Action.BACK):
         desk.recorder.obey(Command(action))
-    assert desk.words(EventKind.REFUSED) == [
-        f"{a}: let the spring up first" for a in ("skip", "back")
+    assert desk.found(EventKind.REFUSED) == [
+        Finding.of("spring_pressed", action=action) for action in ("skip", "back")
     ]
     desk.recorder.obey(Command(Action.RENAME, new_label="A"))
     desk.take(samples[lowest(samples) :])
-    assert desk.words(EventKind.KEPT)[0].startswith("A, conditioning press 1 of 1")
+    (kept,) = desk.found(EventKind.KEPT)
+    assert (kept["label"], kept["purpose"], kept["stroke"]) == ("A", "conditioning", 1)
 
 
 # --- restarts, hellos and faults ------------------------------------------------------------------
@@ -408,20 +415,20 @@ def test_a_restart_in_mid_sweep_interrupts_it_and_loses_the_datum(desk, boot_id)
     stored = unpack(row["samples_format"], row["samples_blob"])
     assert stored["seq"][-1] == samples["seq"][lowest(samples) - 1]
     assert desk.chunks() == []
-    assert desk.words(EventKind.FAULT) == [module.DATUM_LOST]
+    assert desk.kinds(EventKind.FAULT) == ["datum_lost"]
     desk.recorder.take(replace(HELLO, boot_id=0xB008))
-    assert desk.words(EventKind.FAULT) == [module.DATUM_LOST]  # once
+    assert desk.kinds(EventKind.FAULT) == ["datum_lost"]  # once
     desk.take(press(), boot_id=0xB008)
     row = desk.rows()[-1]
     assert (row["status"], row["counted"]) == ("complete", 0)
-    assert row["note"] == module.DATUM_LOST
+    assert json.loads(row["note"]) == [{"kind": "datum_lost"}]
     assert desk.recorder.turn.number == 1
 
 
 def test_a_calibration_of_another_start_is_a_datum_that_is_lost(make_book):
     with open_book(make_book(RIG, boot_id=0xB006)) as db:
         desk = Desk(db)
-        assert desk.words(EventKind.FAULT) == [module.DATUM_LOST]
+        assert desk.kinds(EventKind.FAULT) == ["datum_lost"]
         desk.take(press(presses=2))
         # working a spring needs no heights, reading it does
         assert [(row["purpose"], row["counted"]) for row in desk.rows()] == [
@@ -438,7 +445,7 @@ def test_a_hello_of_the_same_start_changes_nothing(make_book):
         desk.recorder.take(HELLO)
         desk.take(samples[lowest(samples) :])
         assert [(row["status"], row["counted"]) for row in desk.rows()] == [("complete", 1)]
-        assert desk.words(EventKind.FAULT) == []
+        assert desk.found(EventKind.FAULT) == []
 
 
 def test_an_absolute_scale_keeps_its_datum_over_a_restart(desk):
@@ -447,7 +454,7 @@ def test_an_absolute_scale_keeps_its_datum_over_a_restart(desk):
     desk.recorder.take(replace(HELLO, travel="caliper", boot_id=0xB008))
     desk.take(press(presses=2), boot_id=0xB008)
     assert [row["counted"] for row in desk.rows()] == [1, 1]
-    assert desk.words(EventKind.FAULT) == []
+    assert desk.found(EventKind.FAULT) == []
 
 
 def test_another_rig_than_the_calibrations_is_refused_in_words(make_book):
@@ -465,10 +472,11 @@ def test_a_fault_is_said_when_it_comes_and_when_it_goes(desk):
     desk.recorder.take(replace(fault, standing=False))
     desk.recorder.take(replace(fault, standing=False))
     desk.recorder.take(replace(fault, code=0x1F))
-    first, over, unknown = desk.words(EventKind.FAULT)
-    assert first.startswith("the load amplifier makes no conversions")
-    assert over == f"over: {first}"
-    assert unknown == "the rig reports fault 1F"
+    assert desk.found(EventKind.FAULT) == [
+        Finding.of("rig_fault", code=0x01),
+        Finding.of("rig_fault_over", code=0x01),
+        Finding.of("rig_fault", code=0x1F),
+    ]
 
 
 def test_what_needs_no_act_is_taken_without_a_word(desk):

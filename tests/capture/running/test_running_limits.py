@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.running.buttons import Buttons
 from coilbench.capture.running.commands import Action
-from coilbench.capture.running.link_health import LinkHealth
+from coilbench.capture.running.reader import LinkHealth
+from coilbench.capture.running.recorder import Buttons
 
 
 @pytest.mark.parametrize(("later_s", "twice"), [(1.99, True), (2.01, False)])

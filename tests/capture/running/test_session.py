@@ -1,27 +1,24 @@
 """A session's way from the source into the book, on a rig that says what is written down."""
 
-import importlib
-import sys
 from dataclasses import replace
 from itertools import pairwise
-from pathlib import Path
 
 import numpy as np
 import pytest
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book import sessions as sessions_module
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Action, Command
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.session import CaptureRequest, Session
-from coilbench.capture.strokes.sample_blob import unpack
-from coilbench.capture.virtual.hand import StrokeKind
-from coilbench.capture.virtual.steps import PressSpring, Rest
+from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.strokes.stored import unpack
+from coilbench.capture.virtual.bench import PressSpring, Rest
+from coilbench.capture.virtual.setup import StrokeKind
+from support import stage as scene
 
-sys.path.append(str(Path(__file__).parent))
-scene = importlib.import_module("stage")
 Clock = scene.Clock
 FakeSource = scene.FakeSource
 Stage = scene.Stage
@@ -52,10 +49,12 @@ def clock():
 def test_a_source_that_ends_closes_the_session(book, clock):
     stage = Stage(book, FakeSource(clock, PRESS, ENDED), clock=clock)
     snapshot = stage.run()
-    assert stage.words(EventKind.LINK) == [f"connected to fake:: own-1, rig {RIG.device_id}"]
-    assert len(stage.words(EventKind.KEPT)) == 1
+    assert stage.found(EventKind.LINK) == [
+        Finding.of("connected", source="fake:", firmware="own-1", device_id=RIG.device_id)
+    ]
+    assert len(stage.found(EventKind.KEPT)) == 1
     assert (snapshot.samples, snapshot.link, snapshot.springs) == (len(PRESS), "up", 2)
-    assert snapshot.turn == "larch-01, stroke 1 of 2"
+    assert snapshot.turn == Turn("larch-01", Purpose.MEASURED, 1, 2)
     assert ended(book) == ["source ended"]
     (row,) = read(book, "SELECT * FROM sessions")
     assert (row["samples"], row["device_id"]) == (len(PRESS), RIG.device_id)
@@ -73,11 +72,11 @@ def test_a_set_that_is_done_ends_it_at_once_and_again(make_book, clock):
     book = make_book(RIG, springs=1, conditioning=0, measured=1)
     stage = Stage(book, FakeSource(clock, PRESS), clock=clock)
     assert stage.run().turn is None
-    assert stage.words(EventKind.DONE) == ["the set larch is done"]
+    assert stage.kinds(EventKind.DONE) == ["set_done"]
     assert ended(book) == ["set done"]
     again = Stage(book, FakeSource(clock, PRESS), clock=clock)
     again.run()
-    assert again.words(EventKind.DONE) == ["the set larch is done already"]
+    assert again.kinds(EventKind.DONE) == ["set_done_before"]
     assert len(sweeps(book)) == 1
 
 
@@ -101,7 +100,7 @@ def test_the_very_last_stroke_can_be_redone_while_the_end_is_held_open(
     )
     stage = Stage(book, source, clock=clock, linger_s=30.0)
     assert stage.run().turn is None
-    assert stage.words(EventKind.REDO) == ["larch-01: the last stroke no longer counts"]
+    assert stage.found(EventKind.REDO) == [Finding.of("redo", label="larch-01")]
     assert [row["counted"] for row in sweeps(book)] == [0, 1]
     assert ended(book) == ["set done"]
 
@@ -133,7 +132,7 @@ def test_finish_ends_a_set_that_is_not_done_and_says_so_in_the_book(book, clock,
         return PRESS[:0]
 
     stage = Stage(book, FakeSource(clock, PRESS, QUIET, QUIET, finish), clock=clock)
-    assert stage.run().turn == "larch-01, stroke 1 of 2"
+    assert stage.run().turn == Turn("larch-01", Purpose.MEASURED, 1, 2)
     assert ended(book) == ["finished by hand"]
 
 

@@ -1,26 +1,21 @@
 """A session when the book fails: unknown set, taken, full, locked, left by a killed capture."""
 
-import importlib
 import sqlite3
-import sys
-from pathlib import Path
 
 import pytest
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sessions import start_session
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as module
-from coilbench.capture.running.events import EventKind
-from coilbench.capture.running.locks import hold_book
+from coilbench.capture.running.commands import EventKind
 from coilbench.capture.running.recorder import Recorder
-from coilbench.capture.strokes.sample_blob import unpack
+from coilbench.capture.strokes.stored import unpack
+from support import stage as scene
 
-sys.path.append(str(Path(__file__).parent))
-scene = importlib.import_module("stage")
 BOOT = scene.BOOT
 Clock = scene.Clock
 FakeSource = scene.FakeSource
@@ -85,7 +80,7 @@ def test_a_full_disk_ends_it_in_one_line_and_earlier_sweeps_are_safe(book, clock
         patch.setattr(module, "open_book", lambda *_, **__: Small())
         with pytest.raises(CoilbenchError, match="disk is full; what was stored before is safe"):
             stage.run()
-    kept = len(stage.words(EventKind.KEPT))
+    kept = len(stage.found(EventKind.KEPT))
     assert kept > 0
     stored = sweeps(book)
     assert [row["status"] for row in stored[:kept]] == ["complete"] * kept
@@ -110,7 +105,7 @@ def test_a_book_locked_in_mid_capture_ends_it_in_one_line(book, clock, monkeypat
             stage.run()
     finally:
         blocker.close()
-    assert len(sweeps(book)) >= len(stage.words(EventKind.KEPT))
+    assert len(sweeps(book)) >= len(stage.found(EventKind.KEPT))
 
 
 def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
@@ -126,5 +121,4 @@ def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
     stage.run()
     assert ended(book)[-1] == "source ended"
     assert [row["status"] for row in sweeps(book)] == ["interrupted"]
-    (rescued,) = stage.words(EventKind.RESCUED)
-    assert rescued.startswith("1 unfinished stroke was rescued")
+    assert stage.found(EventKind.RESCUED) == [Finding.of("strokes_rescued", strokes=1)]

@@ -1,21 +1,20 @@
 """A session when the link fails: lost, silent, another rig, a reader that dies."""
 
-import importlib
-import sys
 import threading
 from dataclasses import replace
-from pathlib import Path
 
 import pytest
 
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import LinkCounters, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import LinkCounters, Restarted
 from coilbench.capture.running import session as module
-from coilbench.capture.running.events import EventKind
+from coilbench.capture.running.commands import EventKind
 from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.units import LBF_N
+from support import stage as scene
 
-sys.path.append(str(Path(__file__).parent))
-scene = importlib.import_module("stage")
 Clock = scene.Clock
 FakeSource = scene.FakeSource
 Stage = scene.Stage
@@ -55,10 +54,12 @@ def test_a_lost_link_interrupts_the_stroke_and_is_opened_again(book, clock):
     snapshot = stage.run()
     assert [row["status"] for row in sweeps(book)] == ["interrupted", "complete"]
     assert snapshot.samples == len(HALF) + len(PRESS)  # over both connections
-    connected, lost, again = stage.words(EventKind.LINK)
+    connected, lost, again = stage.found(EventKind.LINK)
     assert connected == again
-    assert lost.startswith("fake:: the port is gone. Last sample: number")
-    assert lost.endswith("kg. Trying again.")  # said once, though it was tried three times
+    assert lost.kind == "link_lost"  # said once, though it was tried three times
+    assert lost["reason"] == "fake:: the port is gone."
+    assert lost["last_sample"] == HALF["seq"][-1]
+    assert lost["last_load_n"] > 10.0
 
 
 def test_a_stroke_is_not_mended_over_a_short_loss_of_the_link(book, clock):
@@ -72,7 +73,7 @@ def test_another_reason_for_the_loss_is_said_too(book, clock):
     source = FakeSource(clock, ENDED)
     stage = Stage(book, FakeSource(clock, LOST), other, LOST, source, clock=clock)
     stage.run()
-    assert len(stage.words(EventKind.LINK)) == 5
+    assert len(stage.found(EventKind.LINK)) == 5
 
 
 def test_a_silence_is_said_after_two_seconds_with_the_last_good_thing(book, clock, monkeypatch):
@@ -80,11 +81,14 @@ def test_a_silence_is_said_after_two_seconds_with_the_last_good_thing(book, cloc
     source = FakeSource(clock, HALF, *[QUIET] * 40, PRESS[:5], ENDED)
     stage = Stage(book, source, clock=clock)
     stage.run()
-    silences = [words for words in stage.words(EventKind.LINK) if "no sample for" in words]
-    assert len(silences) == 1
-    assert silences[0].startswith("no sample for 2.")
-    assert "on fake:. Last sample: number" in silences[0]
-    assert silences[0].endswith("then: coilbench rig find")
+    (silence,) = [found for found in stage.found(EventKind.LINK) if found.kind == "no_sample"]
+    assert 2.0 < silence["quiet_s"] < 3.0
+    assert (silence["source"], silence["last_sample"]) == ("fake:", HALF["seq"][-1])
+    said = describe(silence, Units("lbf", "in"))
+    assert (
+        f"Last sample: number {HALF['seq'][-1]}, {silence['last_load_n'] / LBF_N:.1f} lbf" in said
+    )
+    assert "coilbench rig find" in said
 
 
 def test_counters_and_restarts_go_into_the_book(book, clock):

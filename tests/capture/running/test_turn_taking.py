@@ -18,6 +18,7 @@ from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command
 from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
 from coilbench.capture.virtual.instrument import RigModel
 
@@ -167,13 +168,13 @@ def test_redo_comes_before_a_spring_begun_meanwhile(table):
     assert table.turns.redo()
     assert table.turn == ("01", 2)
     assert not table.turns.redo()
-    assert table.said[-1].words.endswith("nothing to take back")
+    assert table.said[-1].what.kind == "nothing_to_redo"
 
 
 def test_rename_keeps_the_springs_strokes_and_turn(table):
     table.press(2)
     table.ask(Action.RENAME, new_label="marked red")
-    assert table.turns.turn.words() == "marked red, stroke 2 of 2"
+    assert table.turns.turn == Turn("marked red", Purpose.MEASURED, 2, 2)
     assert find_set(table.db, "larch").labels[0] == "marked red"
     table.press()
     assert table.counted() == [2, 0, 0]

@@ -2,9 +2,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.messages import Fault, FaultCode
-from coilbench.capture.sources.adc_watch import (
+from coilbench.capture.blocks import Fault, FaultCode, SampleFlag
+from coilbench.capture.sources.pi_signals import (
     JUMP_COUNTS,
     SETTLING,
     AdcWatch,

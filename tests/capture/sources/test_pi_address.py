@@ -1,7 +1,7 @@
 import pytest
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.pi_address import PiSetup, parse_pi
+from coilbench.capture.sources.pi_pins import PiSetup, parse_pi
 
 AS_DRAWN = PiSetup(dout=5, sck=6, a=17, b=27, gain=128, sps=80, um=5.0)
 

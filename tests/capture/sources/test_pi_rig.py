@@ -1,9 +1,5 @@
 """The real driver `hx711` reads a simulated chip, on a double of RPi.GPIO and on real rpi-lgpio."""
 
-import importlib
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 from hypothesis import HealthCheck, given, settings
@@ -11,10 +7,9 @@ from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.pi_address import parse_pi
+from coilbench.capture.sources.pi_pins import parse_pi
+from support import pi_run
 
-sys.path.append(str(Path(__file__).parent))
-pi_run = importlib.import_module("pi_run")
 HELLO = pi_run.HELLO
 MS = pi_run.MS
 Run = pi_run.Run

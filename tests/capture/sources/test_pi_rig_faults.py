@@ -1,20 +1,12 @@
 """Faults, lost edges and requests, with the real driver `hx711` on a simulated chip."""
 
-import importlib
-import sys
-from pathlib import Path
-
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.messages import Answer, Fault, FaultCode, Hello, Tally
-from coilbench.capture.sources.pi_address import parse_pi
-from coilbench.capture.sources.pi_board import open_board
-from coilbench.capture.sources.pi_edges import Edges
+from coilbench.capture.blocks import Answer, Fault, FaultCode, Hello, RawBlock, SampleFlag, Tally
+from coilbench.capture.sources.pi_pins import Edges, open_board, parse_pi
+from support import pi_run
 
-sys.path.append(str(Path(__file__).parent))
-pi_run = importlib.import_module("pi_run")
 HELLO = pi_run.HELLO
 MS = pi_run.MS
 Run = pi_run.Run

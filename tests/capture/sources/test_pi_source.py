@@ -10,18 +10,15 @@ from types import ModuleType
 
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import Answer, Hello, RawBlock, SampleFlag, Tally
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Hello, Tally
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources import pi as pi_source
-from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.identify import identify
+from coilbench.capture.sources.base import SourceLost, identify
 from coilbench.capture.sources.pi import PiSource, open_pi
-from coilbench.capture.sources.pi_board import Clock
+from coilbench.capture.sources.pi_pins import Clock
+from support import pi_run
 
-sys.path.append(str(Path(__file__).parent))
-pi_run = importlib.import_module("pi_run")
 chip = pi_run.chip
 pytestmark = pi_run.needs_driver
 
@@ -227,11 +224,11 @@ def test_a_missing_package_is_named_with_its_cure(pins, monkeypatch, name):
     monkeypatch.setitem(sys.modules, name, None)
     text = refusal(CoilbenchError)
     assert name in text
-    assert "pip install 'coilbench[pi]'" in text
+    assert "pip install '.[pi]'" in text
 
 
 def test_a_missing_driver_is_named_and_pins_are_let_go(pins, monkeypatch):
-    monkeypatch.setattr("coilbench.capture.sources.pi_hx711.find_spec", lambda _name: None)
+    monkeypatch.setattr("coilbench.capture.sources.pi_rig.find_spec", lambda _name: None)
     assert "'hx711'" in refusal(CoilbenchError)
     assert pins.modes == {}
 
@@ -240,7 +237,7 @@ def test_another_package_of_the_drivers_name_is_refused(pins, monkeypatch, tmp_p
     other = tmp_path / "other.py"
     other.write_text("class HX711: ...\n")
     spec = importlib.util.spec_from_file_location("hx711", other)
-    monkeypatch.setattr("coilbench.capture.sources.pi_hx711.find_spec", lambda _name: spec)
+    monkeypatch.setattr("coilbench.capture.sources.pi_rig.find_spec", lambda _name: spec)
     assert "another package" in refusal(CoilbenchError)
 
 
@@ -260,7 +257,7 @@ def test_a_module_that_will_not_load_here_is_said_why(pins, monkeypatch, error, 
     def refuse(_name):
         raise error
 
-    monkeypatch.setattr("coilbench.capture.sources.pi_board.import_module", refuse)
+    monkeypatch.setattr("coilbench.capture.sources.pi_pins.import_module", refuse)
     assert words in refusal(CoilbenchError)
 
 

@@ -4,14 +4,12 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.capture.blocks import Answer, Hello, RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Hello, RawBlock
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.identify import identify
-from coilbench.capture.wire.decoder import Decoder
-from coilbench.capture.wire.encode import answer_line, hello_line
-from coilbench.capture.wire.layout import close_line
+from coilbench.capture.sources.base import SourceLost, identify
+from coilbench.capture.wire.decode import Decoder
+from coilbench.capture.wire.format import answer_line, close_line, hello_line
 
 GOLDEN = Path(__file__).parents[2] / "golden"
 HELLO = Hello(1, "own-2", "00112233445566AA", 7, 80.0, "none", None)

@@ -4,11 +4,11 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.capture.blocks import Hello, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Hello, Restarted
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.wire.decode import Decoder
 
 GOLDEN = Path(__file__).parents[2] / "golden"
 

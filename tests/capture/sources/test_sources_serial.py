@@ -9,15 +9,13 @@ import time
 import pytest
 import serial
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
+from coilbench.capture.blocks import RAW_DTYPE, Answer, Hello, RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Hello
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources import serial_port as module
 from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.serial_address import split_baud
-from coilbench.capture.sources.serial_port import find_ports, open_serial
-from coilbench.capture.wire.encode import RequestReader, answer_line, hello_line, sample_lines
+from coilbench.capture.sources.serial_port import find_ports, open_serial, split_baud
+from coilbench.capture.wire.format import RequestReader, answer_line, hello_line, sample_lines
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
 

@@ -6,10 +6,10 @@ import io
 import pytest
 import serial
 
-from coilbench.capture.messages import Hello
+from coilbench.capture.blocks import Hello
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_port import SerialSource
-from coilbench.capture.wire.encode import hello_line
+from coilbench.capture.wire.format import hello_line
 
 HELLO = Hello(1, "own-2", "00112233445566AA", 7, 80.0, "none", None)
 

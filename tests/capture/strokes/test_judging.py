@@ -5,11 +5,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.strokes.judging import judge
+from coilbench.capture.blocks import RAW_DTYPE, Finding, RawBlock, SampleFlag
+from coilbench.capture.strokes.judging import Purpose, judge
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.sweep import SweepStatus
-from coilbench.capture.strokes.turns import Purpose
 
 
 def samples(count=300, *, without=(), rate_hz=93.0):
@@ -43,55 +42,93 @@ def with_flag(flag, at):
 
 def test_a_good_stroke_counts_and_there_is_nothing_to_say():
     verdict = judge(GOOD, reach_height_mm=26.0, earlier_depths_mm=(26.0, 27.0))
-    assert (verdict.status, verdict.counted, verdict.samples_lost, verdict.note) == (
+    assert (verdict.status, verdict.counted, verdict.samples_lost, verdict.findings) == (
         SweepStatus.COMPLETE,
         True,
         0,
-        None,
+        (),
     )
 
 
+def missing(lost, unusable, longest_s):
+    return Finding.of("samples_missing", lost=lost, unusable=unusable, longest_s=longest_s)
+
+
+def assert_same(findings, wanted):
+    (found,) = findings
+    assert found.kind == wanted.kind
+    assert found.facts == pytest.approx(wanted.facts, abs=1e-5)
+
+
 ASKED_AGAIN = [
-    (replace(GOOD, released=False), SweepStatus.INTERRUPTED, "cut short"),
-    (replace(GOOD, released=False, too_long=True), SweepStatus.ABORTED, "not released in time"),
-    (replace(GOOD, zero_counts=None), SweepStatus.INTERRUPTED, "already touched"),
-    (replace(GOOD, lowest_mm=26.1), SweepStatus.ABORTED, "stopped at 26.1 mm, wanted 26.0 mm"),
-    (replace(GOOD, depth_mm=20.7), SweepStatus.ABORTED, "pressed 20.7 mm deep, the others 26.0"),
+    (replace(GOOD, released=False), SweepStatus.INTERRUPTED, Finding("cut_short")),
+    (replace(GOOD, released=False, too_long=True), SweepStatus.ABORTED, Finding("released_late")),
+    (replace(GOOD, zero_counts=None), SweepStatus.INTERRUPTED, Finding("touched_at_start")),
+    (
+        replace(GOOD, lowest_mm=26.1),
+        SweepStatus.ABORTED,
+        Finding.of("stopped_early", lowest_mm=26.1, reach_height_mm=26.0),
+    ),
+    (
+        replace(GOOD, depth_mm=20.7),
+        SweepStatus.ABORTED,
+        Finding.of("pressed_short", depth_mm=20.7, usual_depth_mm=26.0),
+    ),
 ]
 ONLY_MEASURED = [
-    (with_flag(SampleFlag.LOAD_SATURATED, 150), SweepStatus.ABORTED, "past what the amplifier"),
-    (with_flag(SampleFlag.TRAVEL_SUSPECT, 150), SweepStatus.ABORTED, "missed steps"),
-    (replace(GOOD, zero_return_n=-2.1), SweepStatus.ABORTED, "-2.1 N from where it began"),
-    (replace(GOOD, zero_return_n=4.6), SweepStatus.ABORTED, "+4.6 N from where it began"),
-    (with_samples(samples(without=range(0, 300, 15))), SweepStatus.GAPPED, "19 samples lost in it"),
-    (with_samples(samples(without=range(100, 124))), SweepStatus.GAPPED, "longest gap 0.27 s"),
+    (with_flag(SampleFlag.LOAD_SATURATED, 150), SweepStatus.ABORTED, Finding("load_saturated")),
+    (
+        with_flag(SampleFlag.TRAVEL_SUSPECT, 150),
+        SweepStatus.ABORTED,
+        Finding("travel_steps_missed"),
+    ),
+    (
+        replace(GOOD, zero_return_n=-2.1),
+        SweepStatus.ABORTED,
+        Finding.of("zero_not_regained", zero_return_n=-2.1),
+    ),
+    (
+        replace(GOOD, zero_return_n=4.6),
+        SweepStatus.ABORTED,
+        Finding.of("zero_not_regained", zero_return_n=4.6),
+    ),
+    (
+        with_samples(samples(without=range(0, 300, 15))),
+        SweepStatus.GAPPED,
+        missing(19, 0, 2 / 93.0),
+    ),
+    (with_samples(samples(without=range(100, 124))), SweepStatus.GAPPED, missing(24, 0, 25 / 93.0)),
     (
         with_flag(SampleFlag.LOAD_SUSPECT, range(0, 300, 15)),
         SweepStatus.GAPPED,
-        "0 samples lost in it, 20 unusable",
+        missing(0, 20, 2 / 93.0),
     ),
-    (with_flag(SampleFlag.LOAD_SUSPECT, range(100, 124)), SweepStatus.GAPPED, "gap 0.27 s"),
-    (with_samples(samples(9)), SweepStatus.GAPPED, "only 9 samples"),
+    (
+        with_flag(SampleFlag.LOAD_SUSPECT, range(100, 124)),
+        SweepStatus.GAPPED,
+        missing(0, 24, 25 / 93.0),
+    ),
+    (with_samples(samples(9)), SweepStatus.GAPPED, Finding.of("few_samples", samples=9)),
 ]
 
 
-@pytest.mark.parametrize(("stroke", "status", "words"), ASKED_AGAIN + ONLY_MEASURED)
-def test_a_measured_stroke_is_asked_again(stroke, status, words):
+@pytest.mark.parametrize(("stroke", "status", "why"), ASKED_AGAIN + ONLY_MEASURED)
+def test_a_measured_stroke_is_asked_again(stroke, status, why):
     verdict = judge(stroke, reach_height_mm=26.0, earlier_depths_mm=(25.0, 26.0, 27.0))
     assert (verdict.status, verdict.counted) == (status, False)
-    assert words in verdict.note
+    assert_same(verdict.findings, why)
 
 
-@pytest.mark.parametrize(("stroke", "status", "words"), ASKED_AGAIN)
-def test_a_conditioning_press_must_be_whole_and_deep(stroke, status, words):
+@pytest.mark.parametrize(("stroke", "status", "why"), ASKED_AGAIN)
+def test_a_conditioning_press_must_be_whole_and_deep(stroke, status, why):
     depths = (25.0, 26.0, 27.0)
     verdict = judge(stroke, Purpose.CONDITIONING, reach_height_mm=26.0, earlier_depths_mm=depths)
     assert (verdict.status, verdict.counted) == (status, False)
-    assert words in verdict.note
+    assert_same(verdict.findings, why)
 
 
-@pytest.mark.parametrize(("stroke", "status", "words"), ONLY_MEASURED)
-def test_a_conditioning_press_counts_whatever_was_seen_of_it(stroke, status, words):
+@pytest.mark.parametrize(("stroke", "status", "why"), ONLY_MEASURED)
+def test_a_conditioning_press_counts_whatever_was_seen_of_it(stroke, status, why):
     assert judge(stroke, Purpose.CONDITIONING).counted
 
 
@@ -107,19 +144,19 @@ def test_a_conditioning_press_counts_whatever_was_seen_of_it(stroke, status, wor
 )
 def test_what_a_careful_hand_and_a_real_cell_do_is_let_pass(stroke):
     verdict = judge(stroke, reach_height_mm=26.0, earlier_depths_mm=(25.0, 26.0, 27.0))
-    assert (verdict.status, verdict.counted, verdict.note) == (SweepStatus.COMPLETE, True, None)
+    assert (verdict.status, verdict.counted, verdict.findings) == (SweepStatus.COMPLETE, True, ())
 
 
 def test_a_few_lost_samples_are_noted_and_counted():
     verdict = judge(with_samples(samples(without=(50, 51, 200))))
     assert (verdict.status, verdict.counted, verdict.samples_lost) == (SweepStatus.GAPPED, True, 3)
-    assert verdict.note == "3 samples lost in it, the longest gap 0.03 s"
+    assert_same(verdict.findings, missing(3, 0, 3 / 93.0))
 
 
 def test_a_double_press_is_noted_and_counted():
     verdict = judge(replace(GOOD, presses=2))
     assert (verdict.status, verdict.counted) == (SweepStatus.COMPLETE, True)
-    assert verdict.note == "pressed 2 times before the release"
+    assert_same(verdict.findings, Finding.of("pressed_again", presses=2))
 
 
 def test_a_stroke_cut_short_tells_its_losses_too():
@@ -132,4 +169,4 @@ def test_a_dead_amplifier_leaves_a_hole_in_time_though_no_number_is_missing():
     raw["t_us"][150:] += 900_000
     verdict = judge(with_samples(raw))
     assert (verdict.status, verdict.counted) == (SweepStatus.GAPPED, False)
-    assert "longest gap 0.91 s" in verdict.note
+    assert_same(verdict.findings, missing(0, 0, 0.9 + 1 / 93.0))

@@ -5,7 +5,7 @@ import pytest
 from scipy.stats import binned_statistic
 
 from coilbench.capture.blocks import LOAD_DTYPE, LoadBlock, SampleFlag
-from coilbench.capture.strokes.reduced_curve import (
+from coilbench.capture.strokes.stored import (
     CurveRow,
     points_as_rows,
     reduce_branch,

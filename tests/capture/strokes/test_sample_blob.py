@@ -10,7 +10,7 @@ from hypothesis.extra import numpy as hnp
 
 from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sample_blob import CONVERTED_FORMAT, RAW_FORMAT, pack, unpack
+from coilbench.capture.strokes.stored import CONVERTED_FORMAT, RAW_FORMAT, pack, unpack
 
 
 @given(hnp.arrays(RAW_DTYPE, st.integers(0, 60)))

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RAW_DTYPE
-from coilbench.capture.strokes.sample_buffer import SampleBuffer
+from coilbench.capture.strokes.finder import SampleBuffer
 
 
 @given(st.lists(st.tuples(st.integers(0, 900), st.floats(0.0, 1.0)), max_size=20))

@@ -3,7 +3,9 @@
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.strokes.turns import Done, Purpose, Turn, TurnOrder
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.strokes.judging import Done, Purpose, Turn, TurnOrder
 
 ORDER = TurnOrder(("a-01", "a-02", "a-03"), conditioning=2, measured=3, done={})
 
@@ -26,8 +28,9 @@ def test_each_spring_is_worked_then_measured_in_the_order_of_the_labels():
 
 
 def test_words_say_what_to_press():
-    assert ORDER.next_turn().words() == "a-01, conditioning press 1 of 2"
-    assert Turn("a-02", Purpose.MEASURED, 2, 3).words() == "a-02, stroke 2 of 3"
+    first, second = ORDER.next_turn(), Turn("a-02", Purpose.MEASURED, 2, 3)
+    assert describe(first, Units()) == "a-01, conditioning press 1 of 2"
+    assert describe(second, Units()) == "a-02, stroke 2 of 3"
 
 
 def test_a_redone_spring_comes_before_the_ones_after_it_and_is_not_worked_again():

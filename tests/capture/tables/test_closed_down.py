@@ -8,9 +8,13 @@ import numpy as np
 import pytest
 
 from coilbench.capture.strokes.sweep import Branch
-from coilbench.capture.tables.closed_down import find_solid_heights
-from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.points_file import SpringPoints, read_points
+from coilbench.capture.tables.csv_table import Table, read_table
+from coilbench.capture.tables.sweep_files import (
+    PointsFile,
+    SpringPoints,
+    find_solid_heights,
+    read_sweep_file,
+)
 
 # U.S. Ordnance Department, Report of the Tests of Metals and Other Materials, Watertown Arsenal,
 # 1900, pp. 386-387: "closed down" heights, inches.
@@ -31,8 +35,14 @@ CLOSED_DOWN_IN = {
 }
 
 
+def read_the_points(table: Table, free_length_mm: float | None) -> PointsFile:
+    points = read_sweep_file(table, free_length_mm=free_length_mm)
+    assert isinstance(points, PointsFile)
+    return points
+
+
 def watertown() -> tuple[SpringPoints, ...]:
-    return read_points(read_table(WATERTOWN.read_bytes(), WATERTOWN.name), None).springs
+    return read_the_points(read_table(WATERTOWN.read_bytes(), WATERTOWN.name), None).springs
 
 
 def spring(label: str, heights_mm: list[float], up: bool = True) -> SpringPoints:
@@ -71,7 +81,7 @@ def test_the_users_word_goes_first() -> None:
         ),
         (
             [spring(x, [40 + i / 10, 30 + i / 7, 20 + i / 9]) for i, x in enumerate("abcd")],
-            "share no two heights",
+            "do not share two stated heights",
         ),
         (
             # A quill stop at 30 mm, and two springs pressed a little further.

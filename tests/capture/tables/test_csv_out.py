@@ -10,8 +10,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.tables.csv_out import csv_bytes, guarded, unguarded
-from coilbench.capture.tables.csv_table import read_table
+from coilbench.capture.tables.csv_table import csv_bytes, guarded, read_table, unguarded
 
 # OWASP, "CSV Injection" (from memory): a cell that begins with one of these may be run.
 DANGEROUS = ("=", "+", "-", "@", "\t", "\r")

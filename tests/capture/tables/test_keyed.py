@@ -44,8 +44,8 @@ def test_notes(text: str, expected: KeyedReading) -> None:
 @pytest.mark.parametrize(
     ("text", "said"),
     [
-        ("", "says too little"),
-        ("larch-07", "says too little"),
+        ("", "label, length or load is missing"),
+        ("larch-07", "label, length or load is missing"),
         ("larch-07 38.5mm", "1 lengths and 0 loads"),
         ("38.5mm 22.4kg", "0 lengths and 1 loads"),
         ("larch-07 38.5mm 27mm 22.4kg", "2 lengths and 1 loads"),
@@ -53,11 +53,11 @@ def test_notes(text: str, expected: KeyedReading) -> None:
         ("larch-07 38.5mm 22.4", "'22.4' has no unit"),
         ("larch-07 38.5mm 22.4lbs", "'22.4lbs' cannot be read"),
         ("larch-07 38.5mm about 22.4kg", "'about' cannot be read"),
-        ("larch-07 38.5mm 22.4kg down", "'down' marks a depth and stands right after it"),
-        ("larch-07 down 38.5mm 22.4kg", "'down' marks a depth and stands right after it"),
-        ("larch-07 15mm down down 22.4kg", "'down' marks a depth and stands right after it"),
-        ("larch-07 15mm up 22.4kg", "'up' stands once, at the end"),
-        ("larch-07 15mm 22.4kg up up", "'up' stands once, at the end"),
+        ("larch-07 38.5mm 22.4kg down", "'down' marks a depth and comes right after it"),
+        ("larch-07 down 38.5mm 22.4kg", "'down' marks a depth and comes right after it"),
+        ("larch-07 15mm down down 22.4kg", "'down' marks a depth and comes right after it"),
+        ("larch-07 15mm up 22.4kg", "'up' comes once, at the end"),
+        ("larch-07 15mm 22.4kg up up", "'up' comes once, at the end"),
         ("larch-07 1,234mm 22.4kg", "'1,234' is ambiguous"),
         ("larch-07 38..5mm 22.4kg", "'38..5mm' is not a length"),
     ],
@@ -66,7 +66,7 @@ def test_notes_refused(text: str, said: str) -> None:
     with pytest.raises(CoilbenchError) as caught:
         parse_note(text)
     assert str(caught.value).startswith(said)
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 @settings(max_examples=100)
@@ -139,7 +139,7 @@ def test_readings_refused(
     with pytest.raises(CoilbenchError) as caught:
         convert([reading], setup, free_length_mm)
     assert str(caught.value).startswith(said)
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 @pytest.mark.parametrize(

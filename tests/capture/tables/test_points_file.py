@@ -7,22 +7,28 @@ from pathlib import Path
 import pytest
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.points_file import PointsFile, read_points
+from coilbench.capture.tables.csv_table import Table, read_table
+from coilbench.capture.tables.sweep_files import PointsFile, read_sweep_file
 
 # U.S. Ordnance Department, Report of the Tests of Metals and Other Materials, Watertown Arsenal,
 # 1900, pp. 386-387 (public domain); more in the file's own comments.
 WATERTOWN = Path(__file__).parents[2] / "data" / "watertown1900_springs.csv"
 
 
+def read_the_points(table: Table, free_length_mm: float | None) -> PointsFile:
+    points = read_sweep_file(table, free_length_mm=free_length_mm)
+    assert isinstance(points, PointsFile)
+    return points
+
+
 def read(text: str, free_length_mm: float | None = None) -> PointsFile:
-    return read_points(read_table(text.encode(), "p.csv"), free_length_mm)
+    return read_the_points(read_table(text.encode(), "p.csv"), free_length_mm)
 
 
 def refusal(text: str, free_length_mm: float | None = None) -> str:
     with pytest.raises(CoilbenchError) as caught:
         read(text, free_length_mm)
-    assert caught.value.mend
+    assert caught.value.hint
     return str(caught.value)
 
 
@@ -30,7 +36,7 @@ def test_watertown_springs_as_printed() -> None:
     points = read(WATERTOWN.read_text())
     labels = [spring.label for spring in points.springs]
     assert labels == ["8", "9", "10", "12", "13", "14", "15", "16", "17", "18", "19", "20"]
-    assert points.notes == ()
+    assert points.drops == ()
     assert sum(len(s.loading) + len(s.unloading) for s in points.springs) == 81  # rows of the file
     weak = points.springs[labels.index("17")]
     # 15,080 lbf at 12.25 in, p. 387; lbf and inch by the international agreement of 1959
@@ -50,7 +56,7 @@ def test_watertown_springs_through_a_european_spreadsheet(end: str) -> None:
     table = read_table(data, "p.csv")
     assert table.delimiter == ";"
     expected = read(WATERTOWN.read_text()).springs
-    for ours, theirs in zip(read_points(table, None).springs, expected, strict=True):
+    for ours, theirs in zip(read_the_points(table, None).springs, expected, strict=True):
         assert ours.label == theirs.label
         assert ours.loading.height_mm.tolist() == theirs.loading.height_mm.tolist()
         assert ours.unloading.load_n.tolist() == theirs.unloading.load_n.tolist()
@@ -85,8 +91,9 @@ def test_direction_left_out_is_loading() -> None:
 
 def test_a_drop_in_load_is_noted() -> None:
     points = read("label,height_mm,load_kg\na,40,20\na,35,2.9\na,30,40\nb,40,20\nb,30,40\n")
-    (note,) = points.notes
-    assert note.startswith("spring 'a': 28.4 N at 35.00 mm")
+    (drop,) = points.drops
+    assert (drop.label, drop.height_mm) == ("a", 35.0)
+    assert drop.load_n == pytest.approx(2.9 * 9.80665)
 
 
 @pytest.mark.parametrize(
@@ -95,7 +102,7 @@ def test_a_drop_in_load_is_noted() -> None:
         ("a,38.5,-2", "line 2: a spring's load is never negative"),
         ("a,-38.5,2", "line 2: the height must be more than 0"),
         ("a,38.5,2\n,38.5,2", "line 3: column 'label' is empty"),
-        ("a,54,2", "line 2: no spring has a load above its free length of 53 mm"),
+        ("a,54,2", "line 2: a load above the free length of 53 mm"),
         ("a,15,22\na,26,40", "spring 'a' has less load at its lowest height than at its highest"),
     ],
 )

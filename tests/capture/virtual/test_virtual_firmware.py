@@ -7,17 +7,25 @@ from typing import TypeVar
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.blocks import (
+    Answer,
+    Fault,
+    FaultCode,
+    Hello,
+    Item,
+    RawBlock,
+    Restarted,
+    SampleFlag,
+    Tally,
+)
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Answer, Fault, FaultCode, Hello, Item, Restarted, Tally
-from coilbench.capture.virtual.bench import Bench
-from coilbench.capture.virtual.faults import Damage, Faults
+from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, Rest, Step
 from coilbench.capture.virtual.firmware import BOOT_US, SETTLING_SAMPLES, Firmware, Frame
 from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.setup import Damage, Faults
 from coilbench.capture.virtual.spring import OUTER
-from coilbench.capture.virtual.steps import GaugeBlock, PressSpring, Rest, Step
-from coilbench.capture.wire.decoder import Decoder
-from coilbench.capture.wire.encode import request_line
+from coilbench.capture.wire.decode import Decoder
+from coilbench.capture.wire.format import request_line
 
 Kind = TypeVar("Kind")
 RIG = RigModel.draw(3)

@@ -8,20 +8,16 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock
-from coilbench.capture.messages import Answer, Hello, Item
+from coilbench.capture.blocks import Answer, Hello, Item, RawBlock
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_port import open_serial
-from coilbench.capture.virtual import links
-from coilbench.capture.virtual.bench import Bench
-from coilbench.capture.virtual.faults import Faults
+from coilbench.capture.virtual import port as links
+from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest, Step
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.links import DEFAULT_LINK
-from coilbench.capture.virtual.port import FRAME_SAMPLES, VirtualPort
-from coilbench.capture.virtual.setup import LinkKind, Pace
+from coilbench.capture.virtual.port import DEFAULT_LINK, FRAME_SAMPLES, VirtualPort
+from coilbench.capture.virtual.setup import Faults, LinkKind, Pace
 from coilbench.capture.virtual.spring import OUTER
-from coilbench.capture.virtual.steps import PressSpring, PutMass, Rest, Step
 
 RIG = RigModel.draw(5)
 PLAN: list[Step] = [PutMass(10.0, 20.0), PutMass(0.0), PressSpring(OUTER, 30.0), Rest(30.0)]

@@ -7,9 +7,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.virtual.faults import Faults
-from coilbench.capture.virtual.hand import StrokeKind
-from coilbench.capture.virtual.setup import LinkKind, Pace, Role, VirtualSetup, parse_virtual
+from coilbench.capture.virtual.setup import (
+    Faults,
+    LinkKind,
+    Pace,
+    Role,
+    StrokeKind,
+    VirtualSetup,
+    parse_virtual,
+)
 
 
 def test_every_key_is_read() -> None:
@@ -78,7 +84,7 @@ def test_what_is_wrong_is_named(query: str, named: str) -> None:
         parse_virtual(f"virtual:?{query}")
     assert named in caught.value.what
     assert caught.value.where == f"virtual:?{query}"
-    assert caught.value.mend
+    assert caught.value.hint
 
 
 def test_another_address_is_refused() -> None:

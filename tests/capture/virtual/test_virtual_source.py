@@ -3,9 +3,8 @@
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import Item, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.messages import Item, Restarted
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
 from coilbench.capture.sources.virtual import open_virtual

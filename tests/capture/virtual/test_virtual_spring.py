@@ -8,7 +8,7 @@ from scipy.integrate import cumulative_simpson, quad, trapezoid
 from scipy.signal import lfilter
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.virtual.recurrence import recur
+from coilbench.capture.virtual.instrument import recur
 from coilbench.capture.virtual.spring import INNER, OUTER, Condition, SpringModel, draw_set
 
 springs = st.builds(

@@ -8,17 +8,26 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.messages import Answer, Fault, Hello, LinkCounters, Restarted, Tally
-from coilbench.capture.wire.decoder import Decoder
-from coilbench.capture.wire.encode import (
+from coilbench.capture.blocks import (
+    RAW_DTYPE,
+    Answer,
+    Fault,
+    Hello,
+    LinkCounters,
+    RawBlock,
+    Restarted,
+    Tally,
+)
+from coilbench.capture.wire.decode import Decoder
+from coilbench.capture.wire.format import (
+    LINE_LIMIT,
     answer_line,
+    close_line,
     fault_line,
     hello_line,
     sample_lines,
     tally_line,
 )
-from coilbench.capture.wire.layout import LINE_LIMIT, close_line
 
 VECTORS = Path(__file__).parents[3] / "firmware" / "vectors"
 TURN_US = 1 << 32

@@ -8,18 +8,19 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.messages import Answer, Fault, Hello, Tally
-from coilbench.capture.wire.encode import (
+from coilbench.capture.blocks import RAW_DTYPE, Answer, Fault, Hello, RawBlock, Tally
+from coilbench.capture.wire.format import (
+    LINE_LIMIT,
+    SAMPLE_LENGTH,
     RequestReader,
     answer_line,
+    close_line,
     fault_line,
     hello_line,
     request_line,
     sample_lines,
     tally_line,
 )
-from coilbench.capture.wire.layout import LINE_LIMIT, SAMPLE_LENGTH, close_line
 
 VECTORS = Path(__file__).parents[3] / "firmware" / "vectors"
 

@@ -8,7 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.wire.layout import (
+from coilbench.capture.wire.format import (
     LINE_LIMIT,
     SAMPLE_BODY,
     TRAILER,

@@ -6,8 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.capture.messages import Fault, Hello, Restarted
-from coilbench.capture.wire.decoder import Decoder
+from coilbench.capture.blocks import Fault, Hello, Restarted
+from coilbench.capture.wire.decode import Decoder
 
 GOLDEN = sorted((Path(__file__).parents[2] / "golden").glob("*.wire"))
 

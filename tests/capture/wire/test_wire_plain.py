@@ -1,18 +1,12 @@
 """The decoder against a plain parser that was written from the protocol alone, line by line."""
 
-import importlib
-import sys
-from pathlib import Path
-
 import numpy as np
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import plain_parser as plain
 from coilbench.capture.blocks import RawBlock
-from coilbench.capture.wire.decoder import Decoder
-
-sys.path.append(str(Path(__file__).parents[2] / "fuzz"))
-plain = importlib.import_module("plain_parser")
+from coilbench.capture.wire.decode import Decoder
 
 
 def sample_line(seq, t_us, load, travel, flags):

@@ -1,0 +1,179 @@
+"""`coilbench book` and `coilbench merge`: copy, check, restore and merge books."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import click
+
+from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.units import SI, Units
+from coilbench.capture.book.copies import copy_book, put_back
+from coilbench.capture.book.merging import Merged, Note, merge_books
+from coilbench.capture.book.opening import hold_book
+from coilbench.capture.book.soundness import Soundness, check_book
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import counted
+
+_FILE = click.Path(dir_okay=False, path_type=Path)
+
+
+@click.command(name="copy", epilog="Example: coilbench book copy /media/stick/bench-2026-11.db")
+@click.argument("file", type=_FILE)
+@click.option("--force", is_flag=True, help="Replace an existing file.")
+def book_copy(file: Path, force: bool) -> None:
+    """Copy the whole book into FILE, also while a capture is running.
+
+    The copy holds everything stored up to that moment. It is checked before this ends.
+    """
+    if not file.absolute().parent.is_dir():
+        raise CoilbenchError(
+            "this folder does not exist", where=str(file.parent), hint="Make it, or give another"
+        )
+    copy_book(book_path(), file, force=force)
+    found = check_book(file)
+    click.echo(f"Copied {book_path()} to {file}: {_content(found)}.")
+    _say(found)
+
+
+@click.command(
+    name="check",
+    epilog="Examples: coilbench book check ; coilbench book check /media/stick/bench-2026-11.db",
+)
+@click.argument("file", type=_FILE, required=False)
+@json_option
+def book_check(file: Path | None, as_json: bool) -> None:
+    """Look for damage in the book, or in the copy FILE.
+
+    All of it is read: its pages, its keys, every calibration, and every stroke's samples, which
+    have a checksum. Nothing is changed. Exits with 1 if something is wrong.
+    """
+    path = book_path() if file is None else file
+    found = check_book(path)
+    if as_json:
+        whole = not found.findings
+        print_document({"book": path, "whole": whole} | vars(found) | {"newer": found.newer})
+        if found.findings:
+            raise click.exceptions.Exit(1)
+        return
+    click.echo(f"{path}: {_content(found)}, version {found.version}.")
+    if found.running:
+        click.echo("A capture has it open, or ended without closing it.")
+    if found.newer:
+        click.echo("A newer coilbench has written it; this one cannot open it.")
+    _say(found)
+
+
+@click.command(
+    name="put-back", epilog="Example: coilbench book put-back /media/stick/bench-2026-11.db"
+)
+@click.argument("file", type=_FILE)
+def book_put_back(file: Path) -> None:
+    """Put the copy FILE in the book's place. The old book is kept beside it.
+
+    Refused for a copy that is damaged or written by a newer coilbench, and while a capture is
+    running or another program has the book open.
+    """
+    path = book_path()
+    found = check_book(file)
+    if found.findings:
+        raise CoilbenchError(
+            f"this copy is damaged ({found.findings[0]}); it was not put back",
+            where=str(file),
+            hint="Give another copy; to see what is wrong with one: coilbench book check FILE",
+        )
+    if found.newer:
+        raise CoilbenchError(
+            f"a newer coilbench has written this copy ({found.version})",
+            where=str(file),
+            hint="Update coilbench, or give another copy",
+        )
+    path.parent.mkdir(parents=True, exist_ok=True)
+    with hold_book(path):
+        kept = put_back(file, path)
+    click.echo(f"Put {file} back as {path}: {_content(found)}.")
+    if kept is not None:
+        click.echo(f"The old book is kept as {kept}.")
+
+
+def _content(found: Soundness) -> str:
+    return (
+        f"{counted(found.sets, 'set')}, {counted(found.springs, 'spring')}, "
+        f"{counted(found.sweeps, 'stroke')}, {found.samples} samples"
+    )
+
+
+def _say(found: Soundness) -> None:
+    for finding in found.findings:
+        click.echo(f"! {finding}.")
+    if found.findings:
+        click.echo(
+            "It is DAMAGED. Keep a copy of the file as it is, then: coilbench book put-back COPY"
+        )
+        raise click.exceptions.Exit(1)
+    click.echo("No damage found.")
+
+
+# Tables shown to the user; points and curves belong to these.
+_SHOWN = {
+    "sets": "set",
+    "springs": "spring",
+    "sweeps": "stroke",
+    "calibrations": "calibration",
+    "mass_checks": "check",
+    "scales": "scale",
+}
+
+
+@click.command(
+    name="merge",
+    epilog="Example: coilbench merge /media/stick/other-bench.db",
+)
+@click.argument("books", nargs=-1, required=True, type=click.Path(dir_okay=False, path_type=Path))
+@json_option
+def merge_command(books: tuple[Path, ...], as_json: bool) -> None:
+    """Bring other benches' books into this one: sets, strokes, calibrations, checks, scales.
+
+    It can be repeated, in any order, with the same result: what is in both books is there once. Two
+    different sets of one name are kept apart: the one made later gets the first characters of its
+    id after its name. A stroke that counts in one book only no longer counts; all differences are
+    listed. The other books are not changed, this bench's calibration stays in force, and a copy of
+    this book as it was is kept beside it.
+    """
+    merged = merge_books(book_path(), books)
+    if as_json:
+        notes = [_note_text(note, SI) for note in merged.notes]
+        print_document({"books": books} | vars(merged) | {"notes": notes})
+        return
+    click.echo(f"Merged {', '.join(map(str, books))}: {_brought(merged)}.")
+    for note in merged.notes:
+        click.echo(f"Note: {_note_text(note, units())}.")
+    if merged.kept is not None:
+        click.echo(f"The book as it was is kept as {merged.kept}.")
+
+
+def _note_text(note: Note, shown: Units) -> str:
+    if isinstance(note, str):
+        return note
+    loads = [
+        f"{shown.load_text(load.load_n)} at {shown.length_text(load.height_mm)}"
+        for load in note.kept.loads
+    ]
+    rate = note.kept.rate_n_per_mm
+    nominal = ", ".join([*loads, *([] if rate is None else [shown.rate_text(rate)])])
+    return (
+        f"the set {note.set_name} had two nominals; kept: {nominal}; to change it: "
+        f"coilbench set nominal {note.set_name}"
+    )
+
+
+def _brought(merged: Merged) -> str:
+    counts = [
+        counted(merged.brought[table], one)
+        for table, one in _SHOWN.items()
+        if table in merged.brought
+    ]
+    if counts:
+        return f"{', '.join(counts)} came in"
+    return "nothing new" if merged.kept is None else "no new rows, but differences were settled"

@@ -1,0 +1,40 @@
+"""The options before a command's name, and where the book is. Light to import."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import cast
+
+import click
+from platformdirs import user_data_path
+
+
+@dataclass(frozen=True)
+class Settings:
+    """The options before the command's name.
+
+    Attributes:
+        book_given: the file from --book or COILBENCH_BOOK; None for the per-user default.
+        load_unit, length_unit: display units.
+    """
+
+    book_given: Path | None
+    load_unit: str
+    length_unit: str
+
+
+def settings() -> Settings:
+    """Return the options given before the command's name."""
+    return cast(Settings, click.get_current_context().find_root().obj)
+
+
+def book_path() -> Path:
+    """Return the book's file: --book, COILBENCH_BOOK, or the one in the user's data folder."""
+    given = settings().book_given
+    return default_book_path() if given is None else given
+
+
+def default_book_path() -> Path:
+    """Return the book in the user's data folder."""
+    return user_data_path("coilbench") / "book.db"

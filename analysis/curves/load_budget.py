@@ -1,0 +1,285 @@
+"""From counts to a load at a height: every input's effect on it, by the law of propagation. Pure.
+
+Errors that belong to the rig (its calibrations, masses, lag) move all loads of all springs at once
+and stay correlated here: a difference of two loads takes the difference of their sensitivities
+before anything is squared (JCGM 100:2008, 5.2.2).
+
+The uncertainty budget of a typical reading by a calibration, for its card. Pure.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Hashable, Iterable, Iterator
+from dataclasses import dataclass
+from itertools import chain
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from coilbench.analysis.curves.branches import Array
+from coilbench.analysis.curves.sweep_fit import Look, SweepFit
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
+from coilbench.capture.calibration.lag import Lag
+from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure, slope, value
+from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, StrokeRepeat
+
+COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors that is one offset
+#   for the whole sweep (zero, datum) and leaves a difference; the rest (nonlinearity, steps)
+#   stays. Our convention, no source. Points read one by one have no common share: of their load's
+#   and height's errors, not of the one in proportion, which is the instrument's in every reading.
+# How much a press gives that was not measured: 0 to some 1.2 mm at 1000 N. Common practice at
+# bench and pillar drills, no source; k = 1 as of a normal law that holds 95 % of it.
+FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
+_ONE = np.eye(1)
+
+
+class Effect(NamedTuple):
+    """How one input, or some that are correlated, moves one sweep's load at one height.
+
+    Attributes:
+        key: the same for effects of the very same error.
+        unit, sensitivity: for the budget: N per unit of the input.
+        gradient: shape (p,), N per unit of each correlated input.
+        covariance: shape (p, p), k = 1.
+        shared: whether all springs of the rig have the error in common.
+    """
+
+    source: str
+    key: Hashable
+    unit: str
+    sensitivity: float
+    gradient: Array
+    covariance: Array
+    shared: bool = True
+    kind: Literal["A", "B"] = "B"
+    degrees_of_freedom: float = math.inf
+
+
+@dataclass
+class _Sum:
+    first: Effect
+    gradient: Array
+    sensitivity: float
+
+
+def budget_lines(weighted: Iterable[tuple[float, Look]]) -> list[BudgetLine]:
+    """Combine the effects of some looks, each with its weight, into independent lines.
+
+    Args:
+        weighted: the result is the sum of weight times load: {1/n each} for a mean of n strokes.
+    """
+    every = list(weighted)
+    alone = len({id(look.sweep) for _, look in every}) == 1
+    sums: dict[Hashable, _Sum] = {}
+    for weight, look in every:
+        for effect in chain(_effects(look), _repeat_effect(look) if alone else ()):
+            at = (effect.source, effect.key)
+            if at not in sums:
+                sums[at] = _Sum(effect, np.zeros_like(effect.gradient), 0.0)
+            sums[at].gradient = sums[at].gradient + weight * effect.gradient
+            sums[at].sensitivity += weight * effect.sensitivity
+    return _merged(sums.values())
+
+
+def _merged(sums: Iterable[_Sum]) -> list[BudgetLine]:
+    """One line a source: what several strokes have of it is independent, and adds as squares."""
+    lines: dict[str, BudgetLine] = {}
+    for one in sums:
+        first = one.first
+        u_n = math.sqrt(max(float(one.gradient @ first.covariance @ one.gradient), 0.0))
+        before = lines.get(first.source)
+        if before is not None:
+            u_n = math.hypot(u_n, before.contribution_n)
+        scale = one.sensitivity
+        unit = first.unit
+        if scale == 0.0 or u_n > 1e3 * abs(scale):
+            scale, unit = 1.0, "N"
+        lines[first.source] = BudgetLine(
+            first.source,
+            first.kind,
+            u_n / abs(scale),
+            unit,
+            scale,
+            first.degrees_of_freedom,
+            first.shared,
+        )
+    return [line for line in lines.values() if line.value > 0.0]
+
+
+def _effects(look: Look) -> Iterator[Effect]:
+    sweep = look.sweep
+    if sweep.rig is None:
+        yield from _converted_effects(look)
+    else:
+        yield from _load_effects(look, sweep.rig)
+        yield from _height_effects(look, sweep.rig)
+    if sweep.lag is not None:
+        yield _lag_effect(look, sweep.lag)
+    if look.turn_u_n > 0.0:
+        yield _plain("friction at the turn", look.height_mm, "N", 1.0, look.turn_u_n, shared=False)
+
+
+def _plain(
+    source: str, key: Hashable, unit: str, sensitivity: float, u: float, *, shared: bool = True
+) -> Effect:
+    """One input alone."""
+    return Effect(source, key, unit, sensitivity, np.array([sensitivity * u]), _ONE, shared)
+
+
+def _converted_effects(look: Look) -> Iterator[Effect]:
+    """What came converted: the errors as stated, partly common to the whole sweep.
+
+    Several sweeps on one bench share them: what is left at one height is left in each.
+    """
+    sweep = look.sweep
+    common = COMMON_SHARE if sweep.dense else 0.0
+    for share, name, key, shared in (
+        (common, "", "common", True),
+        (1.0 - common, " there", look.height_mm, False),
+    ):
+        part = math.sqrt(share)
+        yield _plain(f"load{name}", key, "N", 1.0, part * sweep.load_u_n, shared=shared)
+        yield _plain(
+            f"height{name}",
+            key,
+            "mm",
+            look.slope_n_per_mm,
+            part * sweep.height_u_mm,
+            shared=shared,
+        )
+    yield _plain("load in proportion", "common", "1", look.load_n, sweep.load_u_relative)
+
+
+def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
+    # by the part of the calibration, not the whole: a datum set anew leaves the cell's errors
+    fit, zero = rig.calibration.load, rig.zero_counts
+    counts = counts_at(fit, look.load_n, zero)
+    gradient = _powers(counts, fit) - _powers(zero, fit)
+    yield _curve_effect("load curve, from zero", fit, "N", 1.0, gradient, fit)
+    if fit.hidden_bend:
+        bend_n = float(hidden_departure(fit, counts, minus_x=zero))
+        yield _plain("bend of the cell that the masses cannot show", fit, "N", 1.0, bend_n)
+    yield _plain("masses", fit, "1", look.load_n, rig.calibration.load_u_relative)
+    if not rig.zero_known:
+        yield _plain("zero, not read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
+
+
+def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
+    calibration, rig_id, rate = rig.calibration, rig.calibration_id, look.slope_n_per_mm
+    travel, flex, load_n = calibration.travel, calibration.flex, look.load_n
+    give_mm = float(calibration.flex_mm(load_n))
+    counts = counts_at(travel, look.height_mm - give_mm, None)
+    gradient = rate * _powers(counts, travel)
+    yield _curve_effect("travel curve", rig_id, "mm", rate, gradient, travel)
+    rounded_mm = rig.travel_step_mm / math.sqrt(12.0 * max(travel.points, 1))
+    yield _plain("steps of the travel under the gauges", rig_id, "mm", rate, rounded_mm)
+    if flex is None:
+        give_u_mm = FLEX_UNKNOWN_U_MM_PER_N * load_n
+        yield _plain("press flex, not measured", rig_id, "mm", rate, give_u_mm)
+        return
+    gradient = rate * _powers(load_n, flex)
+    yield _curve_effect("press flex", flex, "mm", rate, gradient, flex)
+
+
+def _curve_effect(
+    source: str,
+    key: Hashable,
+    unit: str,
+    sensitivity: float,
+    gradient: Array,
+    fit: PolynomialFit,
+) -> Effect:
+    """A fit's coefficients together, correlated; few points tell by their degrees of freedom."""
+    freedom = math.inf if fit.degrees_of_freedom is None else fit.degrees_of_freedom
+    covariance = np.array(fit.covariance) / fit.widened**2
+    return Effect(source, key, unit, sensitivity, gradient, covariance, degrees_of_freedom=freedom)
+
+
+def _repeat_effect(look: Look) -> Iterator[Effect]:
+    """What another stroke would have shown, where there is one alone."""
+    if look.sweep.rig is None:
+        return
+    repeat, rate = look.sweep.rig.repeat, look.slope_n_per_mm
+    yield Effect(
+        "how strokes repeat" if repeat.seen else "how strokes repeat, not seen",
+        look.sweep.sweep_id,
+        "mm",
+        rate,
+        np.array([rate * repeat.u_mm]),
+        _ONE,
+        shared=False,
+        kind="A" if repeat.seen else "B",
+        degrees_of_freedom=repeat.degrees_of_freedom,
+    )
+
+
+def _lag_effect(look: Look, lag: Lag) -> Effect:
+    source = "lag of the load" if lag.known else "lag of the load, not known"
+    return Effect(
+        source,
+        lag,
+        "s",
+        float(look.by_lag[0]),
+        look.by_lag,
+        np.array(lag.covariance),
+        kind="A" if lag.known else "B",
+        degrees_of_freedom=lag.degrees_of_freedom,
+    )
+
+
+def _powers(x: float, fit: PolynomialFit) -> Array:
+    """Sensitivity of the polynomial at x to its coefficients, shape (p,)."""
+    return np.asarray(x ** np.arange(fit.degree + 1), dtype=np.float64)
+
+
+def counts_at(fit: PolynomialFit, y: float, minus_x: float | None) -> float:
+    """Return the x at which a nearly straight fit is y (less its value at minus_x)."""
+    wanted = y if minus_x is None else y + float(value(fit, minus_x))
+    x = (wanted - fit.coefficients[0]) / fit.coefficients[1]
+    for _ in range(3):
+        x += (wanted - float(value(fit, x))) / float(slope(fit, x))
+    return x
+
+
+TYPICAL_RATE_N_PER_MM = 20.0  # of a valve spring of a road engine; common practice, no source
+TYPICAL_SHARE = 0.5  # of the largest mass
+
+
+def typical_load_n(calibration: Calibration) -> float:
+    """Return the load that the budget is drawn up for: half of the largest calibrated one."""
+    load = calibration.load
+    return TYPICAL_SHARE * float(np.max(value(load, [load.x_min, load.x_max])))
+
+
+def typical_budget(calibration: Calibration) -> Budget:
+    """Return the budget of a load of typical_load_n on a spring of TYPICAL_RATE_N_PER_MM.
+
+    In the middle of the gauged heights, by the very chain that a stroke's load goes through. What
+    a moving press adds (lag, friction, the strokes' scatter) is not in it.
+    """
+    load, travel = calibration.load, calibration.travel
+    ends = np.array([load.x_min, load.x_max])
+    rig = RigReading(
+        calibration=calibration,
+        calibration_id="",
+        zero_counts=float(ends[np.argmin(np.abs(value(load, ends)))]),
+        zero_u_n=0.0,
+        zero_known=True,
+        travel_step_mm=abs(float(slope(travel, travel.x_min))),
+        repeat=StrokeRepeat(u_mm=0.0),
+    )
+    load_n = typical_load_n(calibration)
+    middle_mm = float(value(travel, 0.5 * (travel.x_min + travel.x_max)))
+    look = Look(
+        height_mm=middle_mm + float(calibration.flex_mm(load_n)),
+        load_n=load_n,
+        slope_n_per_mm=TYPICAL_RATE_N_PER_MM,
+        se_n=0.0,
+        loop_n=0.0,
+        turn_u_n=0.0,
+        by_lag=np.zeros(2),
+        sweep=SweepFit(None, None, 0.0, 0.0, 0.0, dense=True, rig=rig),
+    )
+    return Budget(tuple(budget_lines([(1.0, look)])))

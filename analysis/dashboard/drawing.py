@@ -1,0 +1,184 @@
+"""The bar from the free spring toward the height that is wanted, and its words. Pure.
+
+Large type: a few words in letters five rows high, to be read from the press. Pure.
+
+Drawn by hand for this program, from the plain shapes of a five-row dot matrix.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from coilbench.analysis.report.units import Units
+from coilbench.capture.strokes.judging import NEAR_SOLID_MM
+
+REACHED_MM = 0.05  # as the recorder's own slack
+ROOM_SHARE = 0.06  # of the way from free to the lowest mark: shown beyond it
+
+
+@dataclass(frozen=True)
+class Mark:
+    """A height on the bar: a letter, what it is called, where it is."""
+
+    letter: str
+    name: str
+    height_mm: float
+
+
+def marks_for(heights_mm: Sequence[float], reach_mm: float | None) -> tuple[Mark, ...]:
+    """Return the marks: the highest height is the seat's, the lowest the open one's.
+
+    Args:
+        heights_mm: as the user asked for them; a single one is a target.
+        reach_mm: what every stroke must be pressed down to; None where nothing was said.
+    """
+    ordered = sorted(set(heights_mm), reverse=True)
+    marks = [Mark("|", "check", height) for height in ordered[1:-1]]
+    if len(ordered) > 1:
+        marks += [Mark("S", "seat", ordered[0]), Mark("O", "open", ordered[-1])]
+    elif ordered:
+        marks.append(Mark("T", "target", ordered[0]))
+    if reach_mm is not None and reach_mm not in ordered:
+        marks.append(Mark("T", "target", reach_mm))
+    return tuple(sorted(marks, key=lambda mark: -mark.height_mm))
+
+
+@dataclass(frozen=True)
+class HeightBar:
+    """What the bar shows.
+
+    Attributes:
+        height_mm: where the press is; None before the first sample.
+        free_mm: where the spring is free; None where that is not known.
+        solid_mm: the expected solid height; None where none is known.
+        marks: from the highest down.
+    """
+
+    height_mm: float | None
+    free_mm: float | None
+    solid_mm: float | None
+    marks: tuple[Mark, ...]
+
+    def lines(self, width: int, units: Units) -> tuple[str, str]:
+        """Return the bar and the line of its marks' heights below it, each width wide."""
+        ends = self._ends()
+        if ends is None or width < 20:
+            return "", ""
+        top_mm, low_mm = ends
+        inner = width - 2
+
+        def place(height_mm: float) -> int:
+            share = (top_mm - height_mm) / (top_mm - low_mm)
+            return min(inner - 1, max(0, round(share * (inner - 1))))
+
+        cells = ["-"] * inner
+        if self.height_mm is not None:
+            here = place(self.height_mm)
+            cells[:here] = "=" * here
+            cells[here] = ">"
+        if self.solid_mm is not None:
+            for at in range(place(self.solid_mm), inner):
+                cells[at] = "X" if cells[at] == "-" else cells[at]
+        for mark in self.marks:
+            cells[place(mark.height_mm)] = mark.letter
+        below = [" "] * width
+        free_at = 0
+        for mark in self.marks:
+            text = f"{mark.letter} {mark.name} {units.length_text(mark.height_mm)}"
+            at = min(max(free_at, 1 + place(mark.height_mm) - len(text) // 2), width - len(text))
+            if at < free_at:
+                continue
+            below[at : at + len(text)] = text
+            free_at = at + len(text) + 2
+        return f"[{''.join(cells)}]", "".join(below)
+
+    def words(self, units: Units) -> str:
+        """Say how far it is to the next mark; never to press near the expected solid height."""
+        if not self.marks:
+            return "no height is asked for: give --at for the seat and the open height"
+        if self.height_mm is None:
+            return ""
+        left = [mark for mark in self.marks if self.height_mm - mark.height_mm > REACHED_MM]
+        if not left:
+            return "far enough: let it up"
+        mark = left[0]
+        where = f"{mark.name} at {units.length_text(mark.height_mm)}"
+        if self.solid_mm is not None and mark.height_mm - self.solid_mm < NEAR_SOLID_MM:
+            return f"{where} lies too near the expected solid height: don't press that far"
+        return f"{units.length_text(self.height_mm - mark.height_mm)} to {where}"
+
+    def _ends(self) -> tuple[float, float] | None:
+        """Return the heights at the bar's left and right end; None where there is nothing."""
+        known = [mark.height_mm for mark in self.marks]
+        if self.solid_mm is not None:
+            known.append(self.solid_mm)
+        if not known:
+            return None
+        top_mm = max(known) * 1.2 if self.free_mm is None else max(self.free_mm, *known)
+        low_mm = min(known)
+        low_mm -= ROOM_SHARE * (top_mm - low_mm)
+        return (top_mm, low_mm) if top_mm > low_mm else None
+
+
+ROWS = 5
+_GLYPHS = {
+    "0": " ### /#   #/#   #/#   #/ ### ",
+    "1": " # /## / # / # /###",
+    "2": "#### /    #/ ### /#    /#####",
+    "3": "#### /    #/ ### /    #/#### ",
+    "4": "#  # /#  # /#####/   # /   # ",
+    "5": "#####/#    /#### /    #/#### ",
+    "6": " ### /#    /#### /#   #/ ### ",
+    "7": "#####/   # /  #  / #   / #   ",
+    "8": " ### /#   #/ ### /#   #/ ### ",
+    "9": " ### /#   #/ ####/    #/ ### ",
+    "A": " ### /#   #/#####/#   #/#   #",
+    "B": "#### /#   #/#### /#   #/#### ",
+    "C": " ####/#    /#    /#    / ####",
+    "D": "#### /#   #/#   #/#   #/#### ",
+    "E": "#####/#    /#### /#    /#####",
+    "F": "#####/#    /#### /#    /#    ",
+    "G": " ####/#    /#  ##/#   #/ ####",
+    "H": "#   #/#   #/#####/#   #/#   #",
+    "I": "###/ # / # / # /###",
+    "J": "  ###/    #/    #/#   #/ ### ",
+    "K": "#  # /# #  /##   /# #  /#  # ",
+    "L": "#    /#    /#    /#    /#####",
+    "M": "#   #/## ##/# # #/#   #/#   #",
+    "N": "#   #/##  #/# # #/#  ##/#   #",
+    "O": " ### /#   #/#   #/#   #/ ### ",
+    "P": "#### /#   #/#### /#    /#    ",
+    "Q": " ### /#   #/# # #/#  # / ## #",
+    "R": "#### /#   #/#### /#  # /#   #",
+    "S": " ####/#    / ### /    #/#### ",
+    "T": "#####/  #  /  #  /  #  /  #  ",
+    "U": "#   #/#   #/#   #/#   #/ ### ",
+    "V": "#   #/#   #/#   #/ # # /  #  ",
+    "W": "#   #/#   #/# # #/## ##/#   #",
+    "X": "#   #/ # # /  #  / # # /#   #",
+    "Y": "#   #/ # # /  #  /  #  /  #  ",
+    "Z": "#####/   # /  #  / #   /#####",
+    "-": "   /   /###/   /   ",
+    "+": "   / # /###/ # /   ",
+    ".": "  /  /  /##/##",
+    ",": "  /  /  /##/# ",
+    ":": " /#/ /#/ ",
+    "_": "    /    /    /    /####",
+    " ": "  /  /  /  /  ",
+}
+
+
+def large(text: str, *, ascii_only: bool) -> list[str] | None:
+    """Return text as five lines of block letters; None where a character has none.
+
+    Args:
+        text: letters of either case are drawn as capitals.
+        ascii_only: the terminal has no block character.
+    """
+    glyphs = [_GLYPHS.get(one.upper()) for one in text]
+    if not glyphs or None in glyphs:
+        return None
+    rows = [str(glyph).split("/") for glyph in glyphs]
+    lines = [" ".join(row[at] for row in rows) for at in range(ROWS)]
+    return lines if ascii_only else [line.replace("#", "█") for line in lines]

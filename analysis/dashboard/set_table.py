@@ -1,0 +1,125 @@
+"""The set's table for the dashboard, out of the book."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from sqlite_utils import Database
+
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.dashboard.frame import SetTable, SpringRow
+from coilbench.analysis.inputs.measured import judge_set
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.book.sets import SetRecord, find_set, turn_order
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.judging import Done
+
+BAND_POINTS = 30
+
+
+def read_set_table(
+    db: Database, set_name: str, heights_mm: Sequence[float], units: Units
+) -> SetTable:
+    """Return the set as far as it is measured; flags as soon as there are springs to compare.
+
+    Args:
+        db: the open book.
+        set_name: the set.
+        heights_mm: heights to read at; none: two inside what was measured.
+        units: of the reasons.
+    """
+    record = find_set(db, set_name)
+    done = turn_order(db, record).done
+    try:
+        asked = [(mm, None) for mm in heights_mm]
+        judged = judge_set(db, record, asked, must_reach=False)
+    except CoilbenchError:
+        judged = None  # no spring is measured yet
+    curves = () if judged is None else judged.measured.curves
+    heights = tuple(heights_mm)
+    if not heights:
+        heights = _nominal_mm(record) if judged is None else judged.heights_mm
+    by_label = {curve.label: curve for curve in curves}
+    springs = () if judged is None or judged.check is None else judged.check.springs
+    flags = {spring.label: spring.flags for spring in springs}
+    rows = tuple(
+        SpringRow(
+            label=label,
+            strokes=done.get(label, Done()).measured,
+            loads_n=tuple(_load_n(by_label.get(label), height) for height in heights),
+            flags=tuple(flag.kind for flag in flags.get(label, ())),
+            reasons=tuple(describe(flag, units) for flag in flags.get(label, ())),
+        )
+        for label in record.labels
+    )
+    solid_mm = expected_solid_mm(record.solid_height_mm, curves)
+    nominal_mm = _nominal_mm(record)
+    return SetTable(heights, record.measured_strokes, rows, solid_mm, nominal_mm, _band(curves))
+
+
+def _nominal_mm(record: SetRecord) -> tuple[float, ...]:
+    return () if record.nominal is None else tuple(load.height_mm for load in record.nominal.loads)
+
+
+def with_strokes(db: Database, set_name: str, table: SetTable) -> SetTable:
+    """Return the table with the strokes and labels of now; the loads as they were.
+
+    Counting strokes is quick, fitting curves is not: a stroke shows at once, its load a little
+    later.
+    """
+    record = find_set(db, set_name)
+    done = turn_order(db, record).done
+    known = {row.label: row for row in table.rows}
+    nothing = (None,) * len(table.heights_mm)
+    rows = tuple(
+        replace(
+            known.get(label, SpringRow(label, 0, nothing, ())),
+            strokes=done.get(label, Done()).measured,
+        )
+        for label in record.labels
+    )
+    solid_mm = record.solid_height_mm if table.solid_mm is None else table.solid_mm
+    return replace(
+        table,
+        strokes_wanted=record.measured_strokes,
+        rows=rows,
+        solid_mm=solid_mm,
+        nominal_mm=_nominal_mm(record),
+    )
+
+
+def expected_solid_mm(given_mm: float | None, curves: Sequence[SpringCurve]) -> float | None:
+    """Return the set's solid height as given, else the highest found; None where none is known."""
+    if given_mm is not None:
+        return given_mm
+    return max((c.solid_height_mm for c in curves if c.solid_height_mm is not None), default=None)
+
+
+def _band(curves: Sequence[SpringCurve]) -> tuple[tuple[float, float, float], ...]:
+    """Return the lowest and highest load at heights that every curve reaches."""
+    if not curves:
+        return ()
+    low_mm = max(curve.lowest_mm for curve in curves)
+    high_mm = min(curve.highest_mm for curve in curves)
+    if high_mm <= low_mm:
+        return ()
+    heights_mm = np.linspace(high_mm, low_mm, BAND_POINTS)
+    loads_n = []
+    for curve in curves:
+        at_mm, n = curve.sampled(BAND_POINTS)
+        order = np.argsort(at_mm)
+        loads_n.append(np.interp(heights_mm, at_mm[order], n[order]))
+    low_n, high_n = np.min(loads_n, axis=0), np.max(loads_n, axis=0)
+    return tuple(zip(heights_mm.tolist(), low_n.tolist(), high_n.tolist(), strict=True))
+
+
+def _load_n(curve: SpringCurve | None, height_mm: float) -> float | None:
+    if curve is None:
+        return None
+    try:
+        return curve.load_n_at(height_mm)
+    except HeightNotMeasured:
+        return None

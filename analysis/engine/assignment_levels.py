@@ -1,0 +1,226 @@
+"""From a build file and measured sets to an assignment, or to why there is none. Pure.
+
+Why there is none: each limit that, relaxed alone, would make one possible.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from msgspec import structs
+
+from coilbench.analysis.engine.assignment import (
+    EFFORTS,
+    Assignment,
+    AssignmentBench,
+    Candidate,
+    Effort,
+    Level,
+    Valve,
+    solve_levels,
+)
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.placed import SetCurves, chosen_set, clearance_low
+from coilbench.analysis.engine.reasons import (
+    EffortObstacle,
+    LimitsTogether,
+    MarginObstacle,
+    Obstacle,
+    RelaxedLimit,
+    TooFewSprings,
+    UnreadObstacle,
+)
+from coilbench.analysis.engine.three_index import TIME_LIMIT_S, solve, without_costs
+
+EXTRA_SHIMS = 2  # under one valve, to see whether max_shims is in the way
+
+
+def assign(
+    build: BuildFile,
+    sets: Mapping[str, SetCurves],
+    set_sizes: Mapping[str, int],
+    effort: Effort = "shims",
+    time_limit_s: float = TIME_LIMIT_S,
+) -> Assignment:
+    """Give every valve an outer, an inner and what is under them, as near the card as can be.
+
+    A valve's springs may come from any of the candidate sets.
+
+    Args:
+        build: card, head, shims, limits and the candidate sets' names.
+        sets: the measured sets by name, without the springs that must not be used.
+        set_sizes: how many springs each candidate set is registered with.
+        effort: the level asked for; all are solved.
+        time_limit_s: for one integer programme; a safety.
+
+    Raises:
+        CoilbenchError: a candidate set is unknown, has no measured spring, or the wrong role.
+    """
+    valves = _valves_of(build, set_sizes)
+    outers, inners = (_candidates(build, sets, role) for role in ("outer", "inner"))
+    bench = AssignmentBench.lay_out(build, valves, outers, inners, {})
+    if clearance_low(build):
+        levels = tuple(Level(each, "infeasible", None, None, (), ()) for each in EFFORTS)
+    else:
+        levels = solve_levels(bench, time_limit_s)
+    nothing = levels[EFFORTS.index(effort)].status == "infeasible"
+    reasons = tuple(_explain_infeasible(bench, effort)) if nothing else ()
+    return Assignment(build, effort, valves, levels, reasons, tuple(bench.assumptions()))
+
+
+def _valves_of(build: BuildFile, set_sizes: Mapping[str, int]) -> tuple[Valve, ...]:
+    """List the valves.
+
+    As [head.valves] lists them; else as many as `valves` in [head] says, all at
+    installed_height; else one for each spring of the largest candidate outer set, flagged ones
+    too: springs that were bought together are one for each valve.
+
+    Args:
+        build: the head and the candidate sets.
+        set_sizes: how many springs each set is registered with.
+    """
+    head = build.head
+    if head.valve_heights_mm:
+        return tuple(Valve(name, height) for name, height in head.valve_heights_mm.items())
+    count = head.valve_count
+    if count is None:
+        count = max(set_sizes[name] for name in build.springs.outer)
+    return tuple(Valve(str(number), head.installed_height_mm) for number in range(1, count + 1))
+
+
+def _candidates(
+    build: BuildFile, sets: Mapping[str, SetCurves], role: str
+) -> tuple[Candidate, ...]:
+    """Pool the springs of every candidate set of a role, ordered by name.
+
+    Raises:
+        CoilbenchError: a set is unknown or has the wrong role.
+    """
+    names = build.springs.outer if role == "outer" else build.springs.inner
+    pool = [chosen_set(build, sets, role, name) for name in names]
+    labels = Counter(curve.label for springs in pool for curve in springs.curves)
+    return tuple(
+        Candidate(
+            curve.label if labels[curve.label] == 1 else f"{springs.name}/{curve.label}",
+            springs,
+            curve,
+        )
+        for springs in sorted(pool, key=lambda springs: springs.name)
+        for curve in sorted(springs.curves, key=lambda curve: curve.label)
+    )
+
+
+@dataclass(frozen=True)
+class _Case:
+    """A bench and what may be done, as far as limits are relaxed."""
+
+    build: BuildFile
+    effort: Effort
+    taken_as_read: bool = False
+
+
+_Relax = Callable[[_Case], _Case]
+
+
+def _explain_infeasible(bench: AssignmentBench, effort: Effort) -> Iterator[Obstacle]:
+    """Yield why a bench has no assignment."""
+    valves = len(bench.valves)
+    too_few = [
+        TooFewSprings(role, len(springs), valves)
+        for role, springs in (("outer", bench.outers), ("inner", bench.inners))
+        if len(springs) < valves and (springs or role == "outer")
+    ]
+    near = clearance_low(bench.build)
+    if too_few or near:
+        yield from too_few
+        yield from near
+        return
+    case = _Case(bench.build, effort)
+    limits = _limits(case)
+
+    def fillable(names: Sequence[RelaxedLimit]) -> bool:
+        changed = case
+        for name in names:
+            changed = limits[name](changed)
+        return _fillable(bench, changed)
+
+    alone = [name for name in limits if fillable([name])]
+    if alone:
+        yield from (_obstacle(bench, case, name) for name in alone)
+    elif not fillable(list(limits)):
+        yield LimitsTogether(())
+    else:
+        needed = list(limits)
+        for name in limits:
+            fewer = [each for each in needed if each != name]
+            needed = fewer if fillable(fewer) else needed
+        yield LimitsTogether(tuple(needed))
+
+
+def _limits(case: _Case) -> dict[RelaxedLimit, _Relax]:
+    """List the limits that the case has and that can be relaxed, with the case without each."""
+    build = case.build
+    found: dict[RelaxedLimit, _Relax] = {
+        "coil_bind_margin": lambda c: _with_margin(c, -math.inf),
+        "unread_heights": lambda c: replace(c, taken_as_read=True),
+    }
+    if build.shims and case.effort != "none":
+        found["shim_stock"] = _without_stock
+        found["max_shims"] = _with_more_shims
+    if case.effort == "none" and build.shims:
+        found["effort_none"] = lambda c: replace(c, effort="shims")
+    elif case.effort == "shims" and build.head.max_seat_cut_mm > 0.0:
+        found["effort_shims"] = lambda c: replace(c, effort="cuts")
+    return found
+
+
+def _with_margin(case: _Case, margin_mm: float) -> _Case:
+    limits = structs.replace(case.build.limits, coil_bind_margin_mm=margin_mm)
+    return replace(case, build=replace(case.build, limits=limits))
+
+
+def _without_stock(case: _Case) -> _Case:
+    shims = tuple(structs.replace(shim, count=None) for shim in case.build.shims)
+    return replace(case, build=replace(case.build, shims=shims))
+
+
+def _with_more_shims(case: _Case) -> _Case:
+    limits = structs.replace(case.build.limits, max_shims=case.build.limits.max_shims + EXTRA_SHIMS)
+    return replace(case, build=replace(case.build, limits=limits))
+
+
+def _fillable(bench: AssignmentBench, case: _Case) -> bool:
+    """Tell whether every valve can get springs in this case, however far from the card."""
+    relaxed = bench.with_limits(case.build, taken_as_read=case.taken_as_read)
+    problem = relaxed.problem(relaxed.allowed(case.effort))
+    return solve(without_costs(problem)).picks != ()
+
+
+def _obstacle(bench: AssignmentBench, case: _Case, name: RelaxedLimit) -> Obstacle:
+    limits = bench.build.limits
+    match name:
+        case "coil_bind_margin":
+            return MarginObstacle(limits.coil_bind_margin_mm, _best_margin_mm(bench, case))
+        case "unread_heights":
+            return UnreadObstacle(tuple(bench.unread()))
+        case "max_shims":
+            return EffortObstacle(name, limits.max_shims, limits.max_shims + EXTRA_SHIMS)
+        case _:
+            return EffortObstacle(name)
+
+
+def _best_margin_mm(bench: AssignmentBench, case: _Case) -> float:
+    """Return the largest margin that some assignment keeps, by halving the margins there are."""
+    tables = [t for t in (bench.outer_loads, bench.inner_loads) if t is not None]
+    margins = np.unique(np.concatenate([np.ravel(table.margin_mm) for table in tables]))
+    margins = margins[np.isfinite(margins)]
+    low, high = 0, len(margins)  # the lowest margin can be kept, beyond the highest none can
+    while high - low > 1:
+        middle = (low + high) // 2
+        kept = _fillable(bench, _with_margin(case, float(margins[middle])))
+        low, high = (middle, high) if kept else (low, middle)
+    return float(margins[low])

@@ -1,0 +1,418 @@
+"""Sets at the heights where the head puts them, and their loads there. Pure.
+
+One bench read all the springs. What its errors have in common (calibration, zero, travel) no mean
+lessens, and in a sum it adds plainly; what is each reading's own adds by root sum of squares
+(JCGM 100:2008, 5.2.2, correlation 1 and 0).
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import Literal, NamedTuple
+
+from scipy.optimize import brentq
+
+from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
+from coilbench.analysis.curves.uncertainty import common_u, split
+from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
+from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, End, HeightUnread
+from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.capture.errors import CoilbenchError
+
+
+class Load(NamedTuple):
+    """A load with the two parts of its expanded uncertainty, k = 2."""
+
+    load_n: float
+    own_u_n: float
+    common_u_n: float
+
+    @property
+    def load_u_n(self) -> float:
+        """The whole expanded uncertainty."""
+        return math.hypot(self.own_u_n, self.common_u_n)
+
+
+def load_of(reading: Reading) -> Load:
+    """Return one spring's load at a height."""
+    measured = split(reading.load_n, reading.budget)
+    return Load(reading.load_n, measured.own_u, common_u(measured))
+
+
+def mean_load(loads: Sequence[Load]) -> Load:
+    """Return the mean of several springs' loads."""
+    count = len(loads)
+    return Load(
+        math.fsum(load.load_n for load in loads) / count,
+        math.hypot(*(load.own_u_n for load in loads)) / count,
+        math.fsum(load.common_u_n for load in loads) / count,
+    )
+
+
+def parallel_load(loads: Iterable[Load | None]) -> Load | None:
+    """Return the load of springs that act in parallel, the sum; None where one isn't known."""
+    known = []
+    for load in loads:
+        if load is None:
+            return None
+        known.append(load)
+    return Load(
+        math.fsum(load.load_n for load in known),
+        math.hypot(*(load.own_u_n for load in known)),
+        math.fsum(load.common_u_n for load in known),
+    )
+
+
+@dataclass(frozen=True)
+class SetCurves:
+    """A set's measured curves.
+
+    Attributes:
+        name: the set's name.
+        role: outer, inner or single.
+        curves: one for each spring that was measured.
+        solid_height_mm: as registered; None where it isn't known.
+        coil: dimensions; None where they aren't known.
+    """
+
+    name: str
+    role: str
+    curves: tuple[SpringCurve, ...]
+    solid_height_mm: float | None
+    coil: Coil | None = None
+
+    @property
+    def known_solid_mm(self) -> float | None:
+        """The highest solid height known of the set or any spring of it; None if none is."""
+        known = [self.solid_height_mm, *(curve.solid_height_mm for curve in self.curves)]
+        return max((height for height in known if height is not None), default=None)
+
+    @property
+    def highest_solid_mm(self) -> float | None:
+        """The highest known solid height, else the one computed from wire and coils, else None."""
+        known_mm = self.known_solid_mm
+        return self.coil.solid_height_mm if known_mm is None and self.coil is not None else known_mm
+
+    @property
+    def solid_computed(self) -> bool:
+        """Whether the highest solid height is from wire and coils, not measured or registered."""
+        return self.known_solid_mm is None and self.coil is not None
+
+    @property
+    def smallest_gap_mm(self) -> float | None:
+        """EN 13906-1's smallest sum of gaps under dynamic load; None without dimensions."""
+        return None if self.coil is None else self.coil.smallest_gap_mm
+
+    def solid_of_mm(self, curve: SpringCurve) -> float | None:
+        """One spring's solid height: its own, else the set's highest; None if none is known."""
+        return self.highest_solid_mm if curve.solid_height_mm is None else curve.solid_height_mm
+
+
+@dataclass(frozen=True)
+class SetLoad:
+    """A set's load at one height.
+
+    Attributes:
+        mean: over the set's springs; None where a spring wasn't measured there.
+        lowest_n, highest_n: of the weakest and of the strongest spring; None with it.
+        unread: the springs that were not measured there.
+    """
+
+    mean: Load | None
+    lowest_n: float | None
+    highest_n: float | None
+    unread: tuple[SpringCurve, ...]
+
+
+@dataclass(frozen=True)
+class PlacedSet:
+    """A set at the heights where a combination puts it.
+
+    Attributes:
+        seat_height_mm, open_height_mm: valve shut and at full lift, mean over the valves.
+        seat, open: its loads there.
+        bind_margin_mm: open height at the lowest valve less the set's highest solid height,
+            measured, else computed from wire and coils; None where neither is known.
+    """
+
+    springs: SetCurves
+    seat_height_mm: float
+    open_height_mm: float
+    seat: SetLoad
+    open: SetLoad
+    bind_margin_mm: float | None
+
+    def unread_heights(self) -> Iterator[HeightUnread]:
+        """Yield where the set must still be read, and how deep that is."""
+        ends: tuple[tuple[End, float, SetLoad], ...] = (
+            ("seat", self.seat_height_mm, self.seat),
+            ("open", self.open_height_mm, self.open),
+        )
+        for at, height_mm, load in ends:
+            if load.unread:
+                yield _height_unread(self.springs, at, height_mm, load)
+
+    def bind_risks(self, limit_mm: float) -> Iterator[BindRisk]:
+        """Yield that the set binds, comes too near to it, or how its solid height is known."""
+        springs, margin_mm = self.springs, self.bind_margin_mm
+        name, solid_mm, gap_mm = springs.name, springs.highest_solid_mm, springs.smallest_gap_mm
+        if margin_mm is None:
+            yield BindRisk("solid_unknown", name, None, None, limit_mm)
+            return
+        if exceeds(limit_mm, margin_mm):
+            kind: Literal["binds", "margin_low"] = "binds" if margin_mm <= 0.0 else "margin_low"
+            yield BindRisk(kind, name, solid_mm, margin_mm, limit_mm)
+        if springs.solid_computed:
+            yield BindRisk("solid_computed", name, solid_mm, margin_mm, limit_mm)
+        if gap_mm is not None and margin_mm > 0.0 and exceeds(gap_mm, margin_mm):
+            yield BindRisk("gaps_small", name, solid_mm, margin_mm, gap_mm)
+
+
+def _height_unread(springs: SetCurves, at: End, height_mm: float, load: SetLoad) -> HeightUnread:
+    labels = tuple(curve.label for curve in load.unread)
+    solid_mm = springs.highest_solid_mm
+    if solid_mm is not None and height_mm <= solid_mm:
+        return HeightUnread("beyond_solid", springs.name, at, height_mm, labels, None, solid_mm)
+    free_mm = [curve.free_length_mm for curve in load.unread if curve.free_length_mm is not None]
+    if free_mm and min(free_mm) <= height_mm:
+        return HeightUnread("loose", springs.name, at, height_mm, labels, None, min(free_mm))
+    depth_mm = max(free_mm) - height_mm if free_mm else None
+    return HeightUnread("not_read", springs.name, at, height_mm, labels, depth_mm, None)
+
+
+SetLoads = dict[tuple[str, float], SetLoad]  # by set and height
+
+
+def set_load(springs: SetCurves, height_mm: float) -> SetLoad:
+    """Read every spring of a set at a height."""
+    loads, unread = [], []
+    for curve in springs.curves:
+        try:
+            loads.append(load_of(curve.load_at(height_mm)))
+        except HeightNotMeasured:
+            unread.append(curve)
+    if unread:
+        return SetLoad(None, None, None, tuple(unread))
+    values_n = [load.load_n for load in loads]
+    return SetLoad(mean_load(loads), min(values_n), max(values_n), ())
+
+
+def load_at(springs: SetCurves, height_mm: float, loads: SetLoads) -> SetLoad:
+    """Read a set at a height, once for each height.
+
+    Args:
+        springs: the set.
+        height_mm: where, to the nanometre.
+        loads: readings made before; a new one is added to it.
+    """
+    key = springs.name, round(height_mm, 6)
+    if key not in loads:
+        loads[key] = set_load(springs, key[1])
+    return loads[key]
+
+
+def place(
+    build: BuildFile, outer: SetCurves, inner: SetCurves | None, choice: SeatChoice, loads: SetLoads
+) -> tuple[PlacedSet, ...]:
+    """Put the sets at their heights and read them there.
+
+    Args:
+        build: head and lift.
+        outer, inner: the sets; no inner for single springs.
+        choice: the shims or the cut.
+        loads: readings made before, by set and height; new ones are added to it.
+    """
+    head, lift_mm = build.head, build.cam.valve_lift_mm
+    offsets_mm = [(outer, 0.0)] + ([] if inner is None else [(inner, head.inner_offset_mm)])
+    placed: list[PlacedSet] = []
+    for springs, offset_mm in offsets_mm:
+        change_mm = choice.height_change_mm - offset_mm
+        seat_mm = round(head.installed_height_mm + change_mm, 6)
+        open_mm = round(seat_mm - lift_mm, 6)
+        solid_mm = springs.highest_solid_mm
+        lowest_open_mm = head.lowest_height_mm + change_mm - lift_mm
+        margin_mm = None if solid_mm is None else round(lowest_open_mm - solid_mm, 6)
+        seat, full = load_at(springs, seat_mm, loads), load_at(springs, open_mm, loads)
+        placed.append(PlacedSet(springs, seat_mm, open_mm, seat, full, margin_mm))
+    return tuple(placed)
+
+
+def exceeds(value: float, limit: float) -> bool:
+    """Tell whether a value is over a limit by more than rounding."""
+    return value > limit + ROUNDING
+
+
+def reaches_over(load: Load, card_n: float, tolerance_n: float) -> bool:
+    """Tell whether a load's uncertainty reaches over the card's tolerance, in or out of it."""
+    return exceeds(load.load_u_n, abs(tolerance_n - abs(load.load_n - card_n)))
+
+
+def clearance_low(build: BuildFile) -> tuple[ClearanceLow, ...]:
+    """Return that the retainer comes too near to the guide, where it does."""
+    clearance_mm, limit_mm = build.clearance_mm, build.limits.min_clearance_mm
+    if clearance_mm is None or not exceeds(limit_mm, clearance_mm):
+        return ()
+    return (ClearanceLow(clearance_mm, limit_mm),)
+
+
+def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name: str) -> SetCurves:
+    """Return a set that the build file names as outer or inner, or say what is wrong with it.
+
+    Raises:
+        CoilbenchError: it is unknown, has another role or no measured spring.
+    """
+    roles: tuple[str, ...] = (role,)
+    if role == "outer" and not build.springs.inner:
+        roles = ("outer", "single")
+    where = f"{build.name}, springs.{role}"
+    springs = sets.get(name)
+    if springs is None:
+        raise CoilbenchError(
+            f"there is no set {name!r}", where=where, hint="See: coilbench set list"
+        )
+    if springs.role not in roles:
+        raise CoilbenchError(
+            f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}",
+            where=where,
+            hint="Name it under its own role, or name another set",
+        )
+    if not springs.curves:
+        raise CoilbenchError(
+            f"no spring of the set {name!r} has been measured",
+            where=where,
+            hint="Measure it first: coilbench live, coilbench note or coilbench import",
+        )
+    return springs
+
+
+REACH_MM = 5.0  # greatest change of height considered: more is neither a shim nor a cut
+STEP_MM = 0.5  # of the grid on which a solution is bracketed
+TOLERANCE_MM = 1e-6
+
+
+@dataclass(frozen=True)
+class Standing:
+    """A set at the height where it stands with nothing done under it."""
+
+    springs: SetCurves
+    height_mm: float
+
+
+@dataclass(frozen=True)
+class LoadByChange:
+    """Mean loads of sets in parallel, by how much their heights are changed.
+
+    Attributes:
+        standing: the sets.
+        loads: readings made before, by set and height; new ones are added to it.
+        known: change and load where every spring was read, ascending in change: a grid over
+            what was measured, at most REACH_MM either way.
+    """
+
+    standing: tuple[Standing, ...]
+    loads: SetLoads
+    known: tuple[tuple[float, float], ...]
+
+    def load_n(self, change_mm: float) -> float | None:
+        """Load after a change of height, a cut positive; None where it wasn't measured."""
+        total_n = 0.0
+        for each in self.standing:
+            mean = load_at(each.springs, each.height_mm + change_mm, self.loads).mean
+            if mean is None:
+                return None
+            total_n += mean.load_n
+        return total_n
+
+    def change_mm(self, load_n: float) -> float | None:
+        """Solve for the change that gives a load; None where it lies outside what is known."""
+
+        def over_n(change_mm: float) -> float:
+            load = self.load_n(change_mm)
+            if load is None:
+                raise _Gap
+            return load - load_n
+
+        for (low_mm, low_n), (high_mm, high_n) in pairwise(self.known):
+            if (low_n - load_n) * (high_n - load_n) <= 0.0:
+                try:
+                    return float(brentq(over_n, low_mm, high_mm, xtol=TOLERANCE_MM))
+                except _Gap:
+                    continue
+        return None
+
+    def window_mm(self, load_n: float, tolerance_n: float) -> tuple[float, float] | None:
+        """Solve for the changes that bring the load inside a tolerance, as far as is known.
+
+        Returns:
+            The least and the greatest change; None where none is known to.
+        """
+        if not self.known:
+            return None
+        most_n, least_n = self.known[0][1], self.known[-1][1]
+        if most_n < load_n - tolerance_n or least_n > load_n + tolerance_n:
+            return None
+        low_mm = self.change_mm(load_n + tolerance_n)
+        high_mm = self.change_mm(load_n - tolerance_n)
+        return (
+            self.known[0][0] if low_mm is None else low_mm,
+            self.known[-1][0] if high_mm is None else high_mm,
+        )
+
+
+class _Gap(Exception):
+    """A load inside what was measured that isn't known."""
+
+
+def load_by_change(standing: Sequence[Standing], loads: SetLoads) -> LoadByChange:
+    """Read sets over the changes of height that were measured."""
+    curves = [(each.height_mm, curve) for each in standing for curve in each.springs.curves]
+    lowest_mm = max(curve.lowest_mm - height_mm for height_mm, curve in curves)
+    highest_mm = min(curve.highest_mm - height_mm for height_mm, curve in curves)
+    steps = round(REACH_MM / STEP_MM)
+    grid = {step * STEP_MM for step in range(-steps, steps + 1)}
+    grid |= {lowest_mm + TOLERANCE_MM, highest_mm - TOLERANCE_MM}
+    plan = LoadByChange(tuple(standing), loads, ())
+    known = []
+    for change_mm in sorted(grid):
+        if abs(change_mm) <= REACH_MM and lowest_mm <= change_mm <= highest_mm:
+            load_n = plan.load_n(change_mm)
+            if load_n is not None:
+                known.append((change_mm, load_n))
+    return LoadByChange(tuple(standing), loads, tuple(known))
+
+
+def loads_by_change(
+    build: BuildFile, outer: SetCurves, inner: SetCurves | None, loads: SetLoads
+) -> tuple[LoadByChange, LoadByChange]:
+    """Read two sets over changes of height, with the valve shut and at full lift."""
+    seat_mm, lift_mm = build.head.installed_height_mm, build.cam.valve_lift_mm
+    standing = [Standing(outer, seat_mm)]
+    if inner is not None:
+        standing.append(Standing(inner, seat_mm - build.head.inner_offset_mm))
+    opened = [Standing(each.springs, each.height_mm - lift_mm) for each in standing]
+    return load_by_change(standing, loads), load_by_change(opened, loads)
+
+
+def weakest_load(standing: Sequence[Standing], lift_mm: float) -> Load | None:
+    """Return the sum of each set's weakest spring at a lift; None where a spring wasn't read.
+
+    A spring shorter than its height pushes nothing.
+    """
+    return parallel_load(_weakest(each.springs, each.height_mm - lift_mm) for each in standing)
+
+
+def _weakest(springs: SetCurves, height_mm: float) -> Load | None:
+    loads = []
+    for curve in springs.curves:
+        if curve.free_length_mm is not None and round(height_mm, 6) >= curve.free_length_mm:
+            loads.append(Load(0.0, 0.0, 0.0))
+            continue
+        try:
+            loads.append(load_of(curve.load_at(round(height_mm, 6))))
+        except HeightNotMeasured:
+            return None
+    return min(loads)

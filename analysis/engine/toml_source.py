@@ -1,0 +1,262 @@
+"""A TOML text read into typed tables; an error names file, line, key, value and cure. Pure.
+
+msgspec does the reading and the checking of types and bounds; here is what it doesn't know:
+units, which keys are missing and which is meant, and on which line.
+"""
+
+from __future__ import annotations
+
+import difflib
+import math
+import re
+import tomllib
+from bisect import bisect_left
+from collections.abc import Iterator, Mapping
+from typing import Annotated, Any, ClassVar, Never, TypeVar, get_args
+
+import msgspec
+from msgspec import Meta, Struct, structs
+
+from coilbench.capture import units
+from coilbench.capture.errors import CoilbenchError
+
+MOST = 1e6  # mm, N or anything: beyond it is a typing error
+
+KeyPath = tuple[str | int, ...]
+_Value = TypeVar("_Value")
+
+
+class _Refused(CoilbenchError, ValueError):
+    """What the reader of a quantity raises: msgspec passes a ValueError on with its place."""
+
+
+class Quantity(float):
+    """A number that stands in the file as a text with its unit."""
+
+    parse: ClassVar[staticmethod[[str], float]]
+    like: ClassVar[str]
+    least: ClassVar[float] = math.ulp(0.0)  # above 0
+
+
+class LoadN(Quantity):
+    """A load above 0."""
+
+    parse, like = staticmethod(units.parse_load_n), "34 kg"
+
+
+class MassG(Quantity):
+    """A mass above 0."""
+
+    parse, like = staticmethod(units.parse_mass_g), "42.5 g"
+
+
+class StressMpa(Quantity):
+    """A stress above 0."""
+
+    parse, like = staticmethod(units.parse_stress_mpa), "1900 MPa"
+
+
+class LengthMm(Quantity):
+    """A length above 0."""
+
+    parse, like = staticmethod(units.parse_length_mm), "38.5 mm"
+
+
+class LengthMmOrZero(LengthMm):
+    """A length of 0 or more."""
+
+    least = 0.0
+
+
+class SignedLengthMm(LengthMm):
+    """A length of either sign."""
+
+    least = -MOST
+
+
+Text = Annotated[str, Meta(pattern=r"\S")]
+Names = Annotated[tuple[Text, ...], Meta(min_length=1)]
+Count = Annotated[int, Meta(ge=0, le=1_000_000)]
+Positive = Annotated[float, Meta(gt=0.0, le=MOST)]
+
+
+def _key_of(attribute: str) -> str:
+    return re.sub("_(g|mm|mpa|n)$", "", attribute)
+
+
+class Table(Struct, frozen=True, rename=_key_of):
+    """A table of the text; a key is its attribute's name without the unit."""
+
+    @classmethod
+    def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
+        """Name what is missing in view of the other keys of a table of this kind."""
+        del table
+        yield from ()
+
+
+_EXPECTED = {
+    "str": ("text", "Write it in quotes"),
+    "int": ("a whole number", "Write it without quotes and unit, like 2"),
+    "float": ("a number", "Write it without quotes and unit, like 1.5"),
+    "bool": ("true or false", "Write true or false without quotes"),
+    "array": ("a list", 'Write names like ["larch"], shims like [[shims]]'),
+    "object": ("a section", "Write its keys under a heading like [cam] or [[shims]]"),
+    "int | object": (
+        "a whole number or a section",
+        "Write valves = 12, or a height for each valve under [head.valves]",
+    ),
+}
+
+
+class Source:
+    """A TOML text, and where in it something is wrong."""
+
+    def __init__(self, name: str, text: str) -> None:
+        self._name, self._text = name, text
+        try:
+            self._top = tomllib.loads(text)
+        except (ValueError, RecursionError) as error:  # TOMLDecodeError is a ValueError
+            what = f"not valid TOML: {' '.join(str(error).split())}"
+            hint = 'Write text and quantities in quotes, like valve_lift = "10.2 mm"'
+            raise CoilbenchError(what, where=name, hint=hint) from error
+
+    def at(self, *path: str | int) -> Any:
+        """Return what stands at a path; None where nothing does."""
+        return _at(self._top, path)
+
+    def refuse(self, path: KeyPath, what: str, hint: str | None) -> Never:
+        """Raise an error that names the file, the line and the key."""
+        line = line_of(self._text, path) if path else None
+        place = (self._name, None if line is None else f"line {line}", _dotted(path))
+        raise CoilbenchError(what, where=", ".join(filter(None, place)), hint=hint)
+
+    def read(self, kind: type[_Value], path: KeyPath) -> _Value:
+        """Read what stands at a path."""
+        value = self.at(*path)
+        if issubclass(kind, Table) and isinstance(value, dict):
+            self._check_keys(kind, value, path)
+        try:
+            return msgspec.convert(value, kind, dec_hook=_read_quantity)
+        except msgspec.ValidationError as error:
+            cause, said = error.__cause__, str(error).removeprefix(str(error.__cause__))
+            steps = re.findall(r"\.(\w+)|\[(\d+)\]", said.rpartition("`$")[2])
+            path = (*path, *(key or int(index) for key, index in steps))
+            if isinstance(cause, CoilbenchError):
+                self.refuse(path, cause.what, cause.hint)
+            expected = re.match(r"Expected `(.+?)(?: \| null)?`( [<>]=? [\d.]+)?", said)
+            named, bound = expected.groups("") if expected else ("float", "")
+            noun, hint = _EXPECTED[named]
+            self.refuse(path, f"{_short(self.at(*path))} is not {noun}{bound}", hint)
+
+    def read_each(self, kind: type[_Value], path: KeyPath) -> dict[str, _Value]:
+        """Read each value of the table at a path, whose keys are names; none if it isn't there."""
+        table = self.at(*path)
+        names = table if isinstance(table, dict) else ()
+        return {name: self.read(kind, (*path, name)) for name in names}
+
+    def _check_keys(self, kind: type[Table], table: dict[str, Any], path: KeyPath) -> None:
+        missing = list(self._missing(kind, table, path))
+        if missing:
+            place, noun = missing[0][0], "key" if len(missing) == 1 else "keys"
+            keys = ", ".join(f"{_dotted(section)}.{key}" for section, key in missing)
+            hint = 'Add each to its section, a quantity like "38.5 mm"'
+            place = () if self.at(*place) is None else place
+            self.refuse(place, f"required {noun} missing: {keys}", hint)
+
+    def _missing(
+        self, kind: type[Table], table: dict[str, Any], path: KeyPath
+    ) -> Iterator[tuple[KeyPath, str]]:
+        """Yield section and key of all that is missing; refuse a key that isn't known."""
+        fields = {each.encode_name: each for each in structs.fields(kind)}
+        for key in table:
+            if key not in fields:
+                near = difflib.get_close_matches(key, fields, n=1)
+                hint = f"Perhaps {near[0]} is meant" if near else f"Known: {', '.join(fields)}"
+                self.refuse((*path, key), "unknown key", hint)
+        for key, each in fields.items():
+            inner = next(filter(_is_table, (each.type, *get_args(each.type))), None)
+            if inner is None and each.required and key not in table:
+                yield path, key
+            elif inner is not None:
+                for place, item in _tables(
+                    (*path, key), table.get(key, {} if each.required else None)
+                ):
+                    yield from self._missing(inner, item, place)
+        yield from ((path, key) for key in kind.also_required(table))
+
+
+def _is_table(kind: Any) -> bool:
+    return isinstance(kind, type) and issubclass(kind, Table)
+
+
+def _tables(path: KeyPath, value: object) -> Iterator[tuple[KeyPath, dict[str, Any]]]:
+    """Yield the tables that stand at a key: it, or the items of a list."""
+    if isinstance(value, dict):
+        yield path, value
+    elif isinstance(value, list):
+        yield from (((*path, i), item) for i, item in enumerate(value) if isinstance(item, dict))
+
+
+def _read_quantity(kind: type[Quantity], value: object) -> Quantity:
+    """Read a text with its unit; msgspec calls this for each quantity."""
+    like = f'Write it like "{kind.like}"'
+    if not isinstance(value, str):
+        raise _Refused(f"{_short(value)} has no unit", hint=f"{like}, in quotes")
+    try:
+        number = kind(kind.parse(value))
+    except CoilbenchError as error:
+        raise _Refused(error.what, hint=error.hint) from error
+    if not abs(number) <= MOST:
+        raise _Refused(f"{value!r} is out of range", hint=like)
+    if number < kind.least:
+        raise _Refused(f"{value!r} must be {'above 0' if kind.least else '0 or more'}", hint=like)
+    return number
+
+
+def _short(value: object) -> str:
+    """Write a value on one line, cut where it is long."""
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of thousands of digits
+        text = "this"
+    return text if len(text) <= 60 else f"{text[:60]}..."
+
+
+def _dotted(path: KeyPath) -> str:
+    """Write a path as keys with dots; list items are counted from 1."""
+    text = ""
+    for step in path:
+        if isinstance(step, int):
+            text += f"[{step + 1}]"
+        else:
+            text += f".{step}" if re.fullmatch(r"[\w-]+", step, re.ASCII) else f".{step!r}"
+    return text.removeprefix(".")
+
+
+def _at(table: Any, path: KeyPath) -> Any:
+    for step in path:
+        try:
+            table = table[step]
+        except (KeyError, IndexError, TypeError):
+            return None
+    return table
+
+
+def line_of(text: str, path: KeyPath) -> int | None:
+    """Find the line (from 1) on which a key's statement begins; None if it isn't there.
+
+    tomllib gives no lines. The first lines of a text hold a key or they don't, and more lines
+    never take it away: so the answer is found by halving, by tomllib itself, exactly.
+    """
+    lines = text.replace("\r\n", "\n").split("\n")
+
+    def hold(number: int) -> bool:
+        for end in range(number, len(lines) + 1):
+            try:
+                return _at(tomllib.loads("\n".join(lines[:end])), path) is not None
+            except tomllib.TOMLDecodeError:
+                continue  # stops inside a value of several lines
+        return False
+
+    line = bisect_left(range(len(lines) + 1), True, key=hold)
+    return line if line <= len(lines) else None

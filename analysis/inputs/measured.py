@@ -1,0 +1,328 @@
+"""A set out of the book: its curves, its judgement, and what of it may be paired.
+
+`judge_set` is the one judgement of a measured set: whatever shows, counts or leaves out flags
+calls it, so that every command says the same of a spring.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+
+from sqlite_utils import Database
+
+from coilbench.analysis.curves.curve import (
+    BranchChoice,
+    HeightNotMeasured,
+    NotMeasured,
+    SpringCurve,
+    fit_curve,
+)
+from coilbench.analysis.curves.lag_undo import undo_lag
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
+from coilbench.analysis.sets.rulings import Asked, measured_there, rate_aim, with_nominal
+from coilbench.analysis.sets.stroke_choice import (
+    Doubt,
+    JudgedStroke,
+    doubt_of,
+    judge_strokes,
+    uncounted,
+)
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps, stroke_rows
+from coilbench.capture.errors import CoilbenchError
+
+# The default heights keep this far from the ends of what was measured; near the free length a
+# small error of height is a large share of the load.
+TOP_SHARE, BOTTOM_SHARE = 0.4, 0.15
+
+
+@dataclass(frozen=True)
+class Measurement:
+    """A set as it is measured.
+
+    Attributes:
+        curves: one a measured spring, of the strokes that are kept.
+        missing: labels not measured yet.
+        strokes: every stroke of each spring by label, those left out too.
+    """
+
+    curves: tuple[SpringCurve, ...]
+    missing: tuple[str, ...]
+    strokes: Mapping[str, tuple[JudgedStroke, ...]]
+
+    @property
+    def doubts(self) -> dict[str, Doubt]:
+        """Why no stroke of a spring can be relied on, by label, where that is so."""
+        found = {label: doubt_of(own) for label, own in self.strokes.items()}
+        return {label: doubt for label, doubt in found.items() if doubt is not None}
+
+
+def measured_set(
+    db: Database,
+    record: SetRecord,
+    branch: BranchChoice = "mean",
+    calibration: str = OWN,
+    *,
+    reach_mm: float | None = None,
+) -> Measurement:
+    """Return a set's curves, and what became of each stroke.
+
+    Args:
+        db: the open book.
+        record: the set.
+        branch: which branch loads are read from.
+        calibration: what raw strokes are read with, as in load_sweeps.
+        reach_mm: the lowest height that is asked for; strokes that stopped above it are named.
+
+    Raises:
+        CoilbenchError: no spring of the set is measured, or there is no such calibration.
+    """
+    raw = load_sweeps(db, record, calibration)
+    rows = stroke_rows(db, record)
+    sweeps, judged = undo_lag(raw), {}
+    for label, own in rows.items():
+        judged[label] = judge_strokes(
+            sweeps[label],
+            {row.sweep_id: row.number for row in own},
+            {row.sweep_id: row.ruling for row in own},
+            reach_mm,
+        )
+    left_out = {one.sweep_id for own in judged.values() for one in own if not one.kept}
+    if left_out:  # the lag too is told by those that are kept
+        kept = {
+            label: [sweep for sweep in own if sweep.sweep_id not in left_out]
+            for label, own in raw.items()
+        }
+        sweeps = undo_lag(kept)
+    curves = tuple(
+        fit_curve(
+            spring.label,
+            sweeps[spring.label],
+            branch,
+            free_length_mm=record.free_length_mm,
+            solid_height_mm=record.solid_height_mm
+            if spring.solid_height_mm is None
+            else spring.solid_height_mm,
+        )
+        for spring in record.springs
+        if sweeps[spring.label]
+    )
+    if not curves:
+        raise CoilbenchError(
+            f"no spring of set {record.name!r} is measured yet",
+            hint=f"Measure it with: coilbench daemon --port PORT --set {record.name}, "
+            f"or by hand: coilbench note --set {record.name}",
+        )
+    missing = tuple(label for label in record.labels if not sweeps[label])
+    return Measurement(
+        curves, missing, {label: _all(judged[label], own) for label, own in rows.items()}
+    )
+
+
+def _all(judged: Sequence[JudgedStroke], rows: Sequence[StrokeRow]) -> tuple[JudgedStroke, ...]:
+    """Put the strokes that the capture did not count among the others, in their order."""
+    known = {one.sweep_id: one for one in judged}
+    return tuple(
+        known[row.sweep_id]
+        if row.sweep_id in known
+        else uncounted(row.number, row.sweep_id, row.note)
+        for row in rows
+    )
+
+
+def free_length_mm(db: Database, record: SetRecord) -> float | None:
+    """Return a set's free length: as registered, else the mean of what was measured, else None."""
+    if record.free_length_mm is not None:
+        return record.free_length_mm
+    try:
+        curves = measured_set(db, record).curves
+    except CoilbenchError:
+        return None
+    known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+    return sum(known) / len(known) if known else None
+
+
+@dataclass(frozen=True)
+class JudgedSet:
+    """A measured set with its judgement.
+
+    Attributes:
+        asked: each height judged at with the load asked for there; those asked for come first.
+        unheld_mm: heights of the kept nominal at which no spring was measured.
+        check: None where it could not be judged: `unjudged` says why, or there is no height.
+    """
+
+    record: SetRecord
+    measured: Measurement
+    asked: tuple[Asked, ...]
+    unheld_mm: tuple[float, ...]
+    check: SetCheck | None
+    unjudged: NotMeasured | None = None
+
+    @property
+    def heights_mm(self) -> tuple[float, ...]:
+        """The heights alone."""
+        return tuple(height_mm for height_mm, _ in self.asked)
+
+    @property
+    def checked(self) -> SetCheck:
+        """The check.
+
+        Raises:
+            CoilbenchError: there is none.
+        """
+        if self.check is None:
+            raise CoilbenchError("no height to check at", hint="Give one, like --at 38.5mm")
+        return self.check
+
+    @property
+    def set_apart(self) -> tuple[str, ...]:
+        """Labels of the springs found weak, stiff, short or odd."""
+        springs = () if self.check is None else self.check.springs
+        return tuple(spring.label for spring in springs if spring.set_apart)
+
+    @property
+    def unsure(self) -> tuple[str, ...]:
+        """Labels of the springs that could not be judged, and are flagged for nothing else."""
+        springs = () if self.check is None else self.check.springs
+        return tuple(each.label for each in springs if each.flags and not each.set_apart)
+
+
+def judge_set(
+    db: Database,
+    record: SetRecord,
+    asked: Sequence[Asked] = (),
+    *,
+    tolerance: float = DEFAULT_TOLERANCE,
+    alpha: float = DEFAULT_ALPHA,
+    branch: BranchChoice = "mean",
+    calibration: str = OWN,
+    must_reach: bool = True,
+) -> JudgedSet:
+    """Judge a set from all that the book holds of it; the one judgement that every command uses.
+
+    The kept strokes (rulings of the user included) make the curves, strokes that can't be relied
+    on make a spring unsure. The springs are held against each other, the nominal and its tolerance
+    kept with the set, and the set's free length.
+
+    Heights: those asked for, then those of the kept nominal where a spring was measured there.
+    With neither, two heights inside the curves. So `pair`, `assign` and the sheet, which ask for
+    their running heights, also hold the set against its nominal at the nominal's own heights, as
+    `set check` does. The cam card's loads are no nominal for them: shims meet the card.
+
+    Args:
+        db: the open book.
+        record: the set.
+        asked: heights to judge at, each with the load asked for there or None.
+        tolerance: allowed deviation as a fraction, where the nominal keeps none of its own.
+        alpha: how often a sound set may raise any false alarm of standing apart.
+        branch, calibration: as in measured_set.
+        must_reach: raise where no spring was measured at a height; else leave the set unjudged.
+
+    Raises:
+        CoilbenchError: no spring of the set is measured, or an impossible tolerance.
+        HeightNotMeasured: no spring was measured at a height that was asked for.
+    """
+    reach_mm = min(
+        (height_mm for height_mm, _ in with_nominal(asked, record.nominal)), default=None
+    )
+    measured = measured_set(db, record, branch, calibration, reach_mm=reach_mm)
+    curves = measured.curves
+    every, away = measured_there(with_nominal(asked, record.nominal), len(asked), curves)
+    if not every:
+        every = [(height_mm, None) for height_mm in default_heights_mm(curves)]
+    check, unjudged = None, None
+    try:
+        if every:
+            check = check_set(
+                record.name,
+                curves,
+                [height_mm for height_mm, _ in every],
+                tolerance=tolerance,
+                alpha=alpha,
+                nominals=[nominal for _, nominal in every],
+                nominal_rate=rate_aim(record.nominal, tolerance),
+                free_length_nominal_mm=record.free_length_mm,
+                doubts=measured.doubts,
+            )
+    except HeightNotMeasured as error:
+        if must_reach:
+            raise
+        unjudged = error.finding
+    return JudgedSet(record, measured, tuple(every), tuple(away), check, unjudged)
+
+
+def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
+    """Return two heights inside what every spring was measured over, the higher one first."""
+    if not curves:
+        return ()
+    low = max(curve.lowest_mm for curve in curves)
+    tops = [curve.highest_mm for curve in curves]
+    tops += [c.free_length_mm for c in curves if c.free_length_mm is not None]
+    high = min(tops)
+    span = high - low
+    if span <= 0:
+        return ()
+    return (round(high - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1))
+
+
+@dataclass(frozen=True)
+class Candidates:
+    """A build file's sets.
+
+    Attributes:
+        sets: by name, without the springs that are left out.
+        judged: by name, at valve shut and full lift.
+        left_out: labels of flagged springs.
+        unsure: labels of springs that are counted in though they could not be judged.
+        sizes: how many springs each set is registered with.
+    """
+
+    sets: dict[str, SetCurves]
+    judged: dict[str, JudgedSet]
+    left_out: list[str]
+    unsure: list[str]
+    sizes: dict[str, int]
+
+
+def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
+    """Read a build file's candidate sets from the book, flagged springs left out or not.
+
+    Raises:
+        CoilbenchError: a set is not in the book or not measured, every spring of it is flagged,
+            or no spring reaches a running height and flagged springs are to be left out.
+    """
+    found = Candidates({}, {}, [], [], {})
+    seat_mm: float = build.head.installed_height_mm
+    places = [(name, seat_mm) for name in build.springs.outer]
+    places += [(name, seat_mm - build.head.inner_offset_mm) for name in build.springs.inner]
+    for name, at_mm in places:
+        record = find_set(db, name)
+        asked = [(at_mm, None), (at_mm - build.cam.valve_lift_mm, None)]
+        judged = judge_set(db, record, asked, must_reach=not use_flagged)
+        flagged = () if use_flagged else judged.set_apart
+        found.judged[name] = judged
+        found.sets[name] = _usable_curves(record, judged.measured.curves, flagged)
+        found.left_out.extend(sorted(flagged))
+        found.unsure.extend(judged.unsure)
+        found.sizes[name] = len(record.springs)
+    return found
+
+
+def _usable_curves(
+    record: SetRecord, curves: Sequence[SpringCurve], flagged: Sequence[str]
+) -> SetCurves:
+    kept = tuple(curve for curve in curves if curve.label not in flagged)
+    if not kept:
+        raise CoilbenchError(
+            f"every measured spring of set {record.name!r} is flagged",
+            hint=f"See: coilbench set check {record.name}, or count them in with --use-flagged",
+        )
+    coil = None
+    if record.wire_mm is not None and record.active_coils is not None:
+        coil = Coil(record.wire_mm, record.active_coils, record.coil_diameter_mm)
+    return SetCurves(record.name, record.role, kept, record.solid_height_mm, coil)

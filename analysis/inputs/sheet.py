@@ -1,0 +1,248 @@
+"""What a build sheet holds, in N and mm: valves, curves, margins, sets, limits, rig. Pure.
+
+Its sentences are made where it is shown.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+from coilbench.analysis.curves.curve import NotMeasured, SpringCurve
+from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.engine.assignment import Assignment
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.pairing import Combination
+from coilbench.analysis.engine.placed import Load
+from coilbench.analysis.engine.reasons import Obstacle, Reason
+from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.limits.limits import LimitsReport
+from coilbench.analysis.rig.card import Card
+from coilbench.analysis.sets.judge import SetCheck
+from coilbench.analysis.sets.stroke_choice import JudgedStroke
+from coilbench.capture.blocks import Finding
+from coilbench.capture.calibration.scale import Scale
+from coilbench.capture.strokes.sweep import Provenance
+
+LineRole = Literal["outer", "inner", "together"]
+
+
+@dataclass(frozen=True)
+class Place:
+    """One spring under one valve.
+
+    Attributes:
+        spring: its name; None where any of the set will do.
+        height_mm: where it stands with the valve shut.
+        margin_mm: open height less solid height; None where that isn't known.
+    """
+
+    set_name: str
+    spring: str | None
+    height_mm: float
+    margin_mm: float | None
+
+
+@dataclass(frozen=True)
+class ValveRow:
+    """What goes under one valve, and what it gives.
+
+    Attributes:
+        bare_height_mm: the outer's height there with nothing under it.
+        choice: the shims or the cut.
+        inner: None for single springs.
+        seat, open: loads of outer and inner together, valve shut and at full lift; None where
+            they weren't measured.
+        fits: both loads are inside the card's tolerances; None where one isn't known.
+        sure: whether no load's uncertainty reaches over a tolerance; None with `fits`.
+    """
+
+    valve: str
+    bare_height_mm: float
+    choice: SeatChoice
+    outer: Place
+    inner: Place | None
+    seat: Load | None
+    open: Load | None
+    fits: bool | None
+    sure: bool | None
+
+    @property
+    def places(self) -> tuple[Place, ...]:
+        """The springs, outer first."""
+        return (self.outer,) if self.inner is None else (self.outer, self.inner)
+
+    @property
+    def margin_mm(self) -> float | None:
+        """The smallest distance from coil bind at full lift; None where one isn't known."""
+        known = [each.margin_mm for each in self.places if each.margin_mm is not None]
+        return min(known) if len(known) == len(self.places) else None
+
+
+@dataclass(frozen=True)
+class Line:
+    """A curve to draw.
+
+    Attributes:
+        name: the spring's, or whose loads were added.
+        heights_mm, loads_n: of like length, ascending in height. The height is the outer's: an
+            inner's own is less by the head's offset.
+    """
+
+    role: LineRole
+    name: str
+    heights_mm: tuple[float, ...]
+    loads_n: tuple[float, ...]
+
+
+@dataclass(frozen=True)
+class MarginRow:
+    """How near one set comes to coil bind.
+
+    Attributes:
+        margin_mm: the least over the valves; None where a solid height isn't known.
+        valve: where that is; None with it.
+        solid_height_mm: the set's highest; None where it isn't known.
+        computed: whether that is from wire and coils, not measured or registered.
+        limit_mm: what the build file asks for.
+        gap_mm: EN 13906-1's smallest sum of gaps under dynamic load; None without dimensions.
+        kept: whether the limit is; None where it can't be said.
+    """
+
+    set_name: str
+    role: str
+    margin_mm: float | None
+    valve: str | None
+    solid_height_mm: float | None
+    computed: bool
+    limit_mm: float
+    gap_mm: float | None
+    kept: bool | None
+
+
+@dataclass(frozen=True)
+class SetPart:
+    """One set's part of the sheet.
+
+    Attributes:
+        set_id: in the book.
+        curves: its measured springs', flagged ones too.
+        heights_mm: valve shut and full lift, where it was judged.
+        check: how its springs compare; None where it couldn't be judged.
+        unjudged: why not; None where it was.
+        not_measured: labels of springs that weren't.
+        came: how its numbers came about.
+        left_out: strokes that count and that no curve is read from, each with its spring's label.
+    """
+
+    set_id: str
+    name: str
+    role: str
+    curves: tuple[SpringCurve, ...]
+    heights_mm: tuple[float, ...]
+    check: SetCheck | None
+    unjudged: NotMeasured | None
+    not_measured: tuple[str, ...]
+    came: tuple[Provenance, ...]
+    left_out: tuple[tuple[str, JudgedStroke], ...] = ()
+
+
+@dataclass(frozen=True)
+class ScalePart:
+    """A scale that readings were keyed from, as calibrated last."""
+
+    scale: Scale
+    made_utc: str
+    age_days: float
+
+
+@dataclass(frozen=True)
+class BudgetPart:
+    """What one spring's load is unsure by, as an example of all.
+
+    Attributes:
+        spring: its name.
+        height_mm: where, at full lift.
+    """
+
+    spring: str
+    height_mm: float
+    load_n: float
+    budget: Budget
+
+
+@dataclass(frozen=True)
+class RigPart:
+    """What weighed the springs.
+
+    Attributes:
+        card: of the calibration in force; None where no rig was calibrated.
+        scales: that readings were keyed from.
+        warnings: what speaks against the figures.
+    """
+
+    card: Card | None
+    scales: tuple[ScalePart, ...]
+    warnings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Record:
+    """What else a sheet records.
+
+    Attributes:
+        build_text: the build file as it was read.
+        made_utc: when the sheet was made, ISO 8601.
+        book: the book's file name.
+        versions: of programs, by name.
+    """
+
+    build_text: str
+    made_utc: str
+    book: str
+    versions: Mapping[str, str]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A build sheet.
+
+    Attributes:
+        assignment: of single springs to valves; may hold none.
+        best: the best pair of sets, which is shown where the assignment holds none.
+        named: whether each valve's springs are named; else any of the best pair's sets will do.
+        valves: in the build file's order.
+        lines: the curves of the springs that are used.
+        budget: of the outer whose load at full lift is least sure; None where none was read there.
+        sets: those that are used; unused: names of the other candidates.
+        left_out: names of flagged springs that are not used.
+        limits: of each pair of sets that is used.
+    """
+
+    build: BuildFile
+    assignment: Assignment
+    best: Combination | None
+    named: bool
+    valves: tuple[ValveRow, ...]
+    lines: tuple[Line, ...]
+    margins: tuple[MarginRow, ...]
+    budget: BudgetPart | None
+    sets: tuple[SetPart, ...]
+    unused: tuple[str, ...]
+    left_out: tuple[str, ...]
+    limits: tuple[LimitsReport, ...]
+    rig: RigPart
+    record: Record
+
+    @property
+    def fits(self) -> bool:
+        """Whether every valve is inside the card's tolerances, as far as known."""
+        return all(row.fits for row in self.valves)
+
+    @property
+    def reasons(self) -> tuple[Obstacle | Reason, ...]:
+        """Why the valves' springs are not named, and what doesn't fit of the best pair."""
+        if self.best is None:
+            return ()
+        return tuple(dict.fromkeys((*self.assignment.reasons, *self.best.reasons)))

@@ -1,0 +1,201 @@
+"""A small plot in characters, for curves on a terminal. Pure.
+
+All springs of a set in one plot of characters; flagged ones by letters of their own. Pure.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+from string import ascii_uppercase
+
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.report.units import Units
+
+_BRAILLE = 0x2800
+# bit of each dot in a braille cell, by (row, column)
+_DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
+
+
+@dataclass(frozen=True)
+class Axis:
+    """One axis: what it shows, from where to where; the larger value may come first."""
+
+    title: str
+    first: float
+    last: float
+
+    def share(self, value: float) -> float:
+        """Return where a value lies, 0 at first and 1 at last."""
+        return (value - self.first) / (self.last - self.first)
+
+
+@dataclass(frozen=True)
+class Trace:
+    """Points to draw; with a mark, each is that character, else fine dots."""
+
+    points: Sequence[tuple[float, float]]
+    mark: str | None = None
+
+
+def joined(points: Sequence[tuple[float, float]], between: int) -> list[tuple[float, float]]:
+    """Return points with so many more on the straight way from each to the next."""
+    if not points:
+        return []
+    filled = [
+        (x + (next_x - x) * step / (between + 1), y + (next_y - y) * step / (between + 1))
+        for (x, y), (next_x, next_y) in pairwise(points)
+        for step in range(between + 1)
+    ]
+    return [*filled, points[-1]]
+
+
+def draw(
+    traces: Sequence[Trace], across: Axis, up: Axis, width: int, height: int, *, ascii_only: bool
+) -> list[str]:
+    """Draw traces into lines of text, with both axes' ends and titles.
+
+    Args:
+        traces: later ones are drawn over earlier ones.
+        across: the horizontal axis, left to right.
+        up: the vertical axis, bottom to top.
+        width, height: size of the whole in characters; at least 20 x 5.
+        ascii_only: draw dots with `.` where the terminal cannot show braille.
+    """
+    labels = [f"{round(value) + 0:d}" for value in (up.last, up.first)]
+    gutter = max(len(label) for label in labels) + 1
+    columns, rows = width - gutter - 1, height - 2
+    dots = [[0] * columns for _ in range(rows)]
+    marks: dict[tuple[int, int], str] = {}
+    for trace in traces:
+        for x, y in trace.points:
+            sx, sy = across.share(x), 1.0 - up.share(y)
+            if not (0.0 <= sx <= 1.0 and 0.0 <= sy <= 1.0):
+                continue
+            dx, dy = round(sx * (2 * columns - 1)), round(sy * (4 * rows - 1))
+            cell = dy // 4, dx // 2
+            if trace.mark is not None:
+                marks[cell] = trace.mark
+            else:
+                dots[cell[0]][cell[1]] |= _DOTS[dy % 4][dx % 2]
+    lines = []
+    for row in range(rows):
+        left = labels[0] if row == 0 else labels[1] if row == rows - 1 else ""
+        body = "".join(
+            marks.get((row, column)) or _cell(dots[row][column], ascii_only=ascii_only)
+            for column in range(columns)
+        )
+        lines.append(f"{left:>{gutter}}|{body}")
+    edge = "+" + "-" * columns
+    first, last = f"{across.first:.1f}", f"{across.last:.1f}"
+    space = max(0, columns - len(first) - len(last))
+    titles = (f"{across.title} (across), {up.title} (up)", across.title, "")
+    middle = next(title for title in titles if not title or len(title) + 2 <= space)
+    foot = f"{first}{middle:^{space}}{last}"
+    lines.append(" " * gutter + edge)
+    lines.append(" " * (gutter + 1) + foot)
+    return lines
+
+
+def _cell(dots: int, *, ascii_only: bool) -> str:
+    if dots == 0:
+        return " "
+    return "." if ascii_only else chr(_BRAILLE + dots)
+
+
+POINTS = 240
+LETTER_EVERY = 6  # characters between two letters of one curve, so that others show between them
+AIR_MM = 1.0
+MOST_LETTERS = len(ascii_uppercase)
+
+
+def set_plot(
+    curves: Sequence[SpringCurve],
+    flags: Mapping[str, Sequence[str]],
+    units: Units,
+    *,
+    width: int,
+    height: int,
+    ascii_only: bool,
+) -> list[str]:
+    """Draw a set's curves into lines of text, with a legend of the flagged springs.
+
+    Sound springs are dots, each flagged one a letter; its meaning hangs on no colour.
+
+    Args:
+        curves: one a spring.
+        flags: kinds of the flags by label; springs without one may be missing.
+        units: display units.
+        width, height: of the whole in characters, the legend included.
+        ascii_only: the terminal cannot show braille.
+    """
+    marked = [curve.label for curve in curves if flags.get(curve.label)][:MOST_LETTERS]
+    letters = dict(zip(marked, ascii_uppercase, strict=False))
+    legend = _legend(curves, letters, flags, width, max(1, height - 8))
+    points = {curve.label: _points(curve, units) for curve in curves}
+    every = [point for one in points.values() for point in one]
+    if not every or max(n for _, n in every) <= 0.0:
+        return ["No load to draw."]
+    low, high = min(mm for mm, _ in every), _top(curves, max(mm for mm, _ in every), units)
+    if high <= low:
+        return ["Only one height was measured: nothing to draw between."]
+    across = Axis(f"height {units.length}", high, low)
+    up = Axis(f"load {units.load}", min(0.0, *(n for _, n in every)), max(n for _, n in every))
+    traces = [Trace(points[curve.label]) for curve in curves if curve.label not in letters]
+    columns = max(20, width)
+    for number, (label, letter) in enumerate(letters.items()):
+        traces.append(Trace(_spaced(points[label], across, columns, number), letter))
+    return [*draw(traces, across, up, columns, max(6, height - len(legend)), ascii_only=ascii_only),
+            *legend]  # fmt: skip
+
+
+def _top(curves: Sequence[SpringCurve], measured: float, units: Units) -> float:
+    """Where the plot begins: a little above the longest spring, for above it there is no load."""
+    lengths = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+    if len(lengths) < len(curves):
+        return measured
+    return min(measured, units.length_value(max(lengths) + AIR_MM))
+
+
+def _points(curve: SpringCurve, units: Units) -> list[tuple[float, float]]:
+    heights, loads = curve.sampled(POINTS)
+    return [
+        (units.length_value(float(mm)), units.load_value(float(n)))
+        for mm, n in zip(heights, loads, strict=True)
+    ]
+
+
+def _spaced(
+    points: Sequence[tuple[float, float]], across: Axis, columns: int, number: int
+) -> list[tuple[float, float]]:
+    """One point every LETTER_EVERY columns; each curve begins one further on than the last."""
+    chosen: dict[int, tuple[float, float]] = {}
+    for x, y in points:
+        column = int(across.share(x) * columns) - number % LETTER_EVERY
+        if column % LETTER_EVERY == 0:
+            chosen.setdefault(column, (x, y))
+    return list(chosen.values()) if chosen else list(points[:1])
+
+
+def _legend(
+    curves: Sequence[SpringCurve],
+    letters: Mapping[str, str],
+    flags: Mapping[str, Sequence[str]],
+    width: int,
+    most: int,
+) -> list[str]:
+    others = len(curves) - len(letters)
+    parts = [f"{letter} {label} {' '.join(flags[label])}" for label, letter in letters.items()]
+    if others:
+        parts.append(f"dots: the other {others}" if letters else f"dots: all {others}")
+    lines = [""]
+    for part in parts:
+        joined = f"{lines[-1]}   {part}" if lines[-1] else part
+        if len(joined) <= width:
+            lines[-1] = joined
+        else:
+            lines.append(part)
+    if len(lines) > most:
+        lines = [*lines[: most - 1], "and more: coilbench set check names them"]
+    return [line[:width] for line in lines]

@@ -1,0 +1,253 @@
+"""A build sheet in words: its sentences, the cells of its tables, and its keys in JSON.
+
+What isn't known says "unknown".
+"""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+
+from coilbench.analysis.engine.assignment import Effort, Level
+from coilbench.analysis.engine.pairing import Combination
+from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
+from coilbench.analysis.limits.limits import LimitsReport
+from coilbench.analysis.report.assignment_text import ALLOWED, assignment_verdict, number_text
+from coilbench.analysis.report.document import JSON_SKIP, document, json_keys
+from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
+from coilbench.analysis.report.limits_text import limits_text
+from coilbench.analysis.report.pairing_text import (
+    choice_text,
+    combination_text,
+    names_text,
+    range_text,
+)
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.set_text import STROKE_RULE, check_document, set_notes
+from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.sets.judge import SetCheck
+from coilbench.capture.strokes.sweep import Origin, Provenance
+
+CAUTIONS = (
+    "A compressed valve spring can blind. Wear eye protection, keep the spring captive at both "
+    "ends whenever it is pressed, keep fingers out, and stop before the coils bind.",
+    LIMITS_CAUTIONS[0],
+    "Measure the height, coil bind and retainer clearance of every valve on the engine itself "
+    "before it turns. The load reading is not legal for trade.",
+)
+CAME = {
+    Origin.RIG: "strokes on the rig",
+    Origin.RAW_FILE: "strokes from files of raw counts",
+    Origin.CONVERTED_FILE: "strokes from files of loads and heights",
+    Origin.POINTS_FILE: "rows of points from files",
+    Origin.KEYED: "rounds of readings keyed in",
+}
+
+
+LOADS_METHOD = (
+    "A spring's load at a height is the mean of its counted strokes, of both branches where both "
+    "were measured, each stroke read with the calibration it was captured with. "
+    f"{STROKE_RULE}; what was left out is named with its set. Curves are never "
+    "carried on beyond what was measured. Outer and inner push side by side, each at its own "
+    "height, so their loads add; a shim lowers both heights, a seat cut raises both"
+)
+UNCERTAINTY_METHOD = (
+    "± is the expanded uncertainty, k = 2 (about 95 %), by the law of propagation (JCGM 100:2008). "
+    "In a sum of outer and inner what the bench's errors have in common adds plainly, what is each "
+    "reading's own by root sum of squares. It covers the measurement, not how a spring changes as "
+    "it runs, nor the engine's heights"
+)
+
+json_keys(
+    Sheet,
+    "build=build.name made_utc=record.made_utc effort=assignment.effort per_valve=named fits "
+    "reasons card=build.cam valves spares=assignment.chosen.spares.name left_out "
+    "unused_sets=unused margins warnings=rig.warnings calibration=rig "
+    "retainer_clearance_mm=build.clearance_mm",
+)
+json_keys(
+    ValveRow,
+    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
+    "inner=inner.spring shims_mm=choice.shims_mm seat_cut_mm=choice.seat_cut_mm bare_height_mm "
+    "outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm seat_n=seat.load_n "
+    "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
+    "coil_bind_margin_mm=margin_mm fits sure",
+)
+json_keys(
+    RigPart,
+    "calibration_id=card.calibration_id load_age_days=card.load.age_days check=card.check scales",
+)
+json_keys(ScalePart, "name=scale.name made_utc age_days")
+
+
+@dataclass(frozen=True)
+class SheetLimits:
+    """What is said of wire, surge and valve float.
+
+    Attributes:
+        found: for each pair of sets with what is under it: its name, and what was found; what was
+            said of a set before isn't said again.
+        not_given: what isn't given, and what it would tell.
+    """
+
+    found: tuple[tuple[str, tuple[str, ...]], ...]
+    not_given: tuple[str, ...]
+    cautions: tuple[str, ...] = LIMITS_CAUTIONS
+
+
+@dataclass(frozen=True)
+class SheetText:
+    """A sheet's sentences, without full stops, the cautions with them.
+
+    Attributes:
+        verdict: what was found.
+        loads_of: whose loads the valves' are; empty where each has its own springs.
+        reasons: why not more, or what should be known.
+        warnings: what speaks against the figures.
+        notes: what was assumed.
+        method: how it was computed: what, and words for it.
+    """
+
+    verdict: str
+    loads_of: str = field(metadata=JSON_SKIP)
+    reasons: tuple[str, ...] = field(metadata=JSON_SKIP)
+    limits: SheetLimits
+    warnings: tuple[str, ...] = field(metadata=JSON_SKIP)
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...]
+    method: Mapping[str, str]
+
+
+def sheet_text(sheet: Sheet, units: Units) -> SheetText:
+    """Say what there is to say about a sheet."""
+    assumed = (describe(each, units) for each in sheet.assignment.assumptions)
+    return SheetText(
+        _verdict(sheet, units),
+        "" if sheet.best is None else _loads_of(sheet.best, units),
+        tuple(describe(reason, units) for reason in sheet.reasons),
+        _limits(sheet.limits, units),
+        tuple(describe(warning, units) for warning in sheet.rig.warnings),
+        CAUTIONS,
+        (*sheet.build.notes, *assumed),
+        dict(_method(sheet)),
+    )
+
+
+def sheet_document(sheet: Sheet) -> dict[str, object]:
+    """Return the whole of a sheet as a JSON document holds it."""
+    sets = [_set_document(part) for part in sheet.sets]
+    return {**document(sheet), **document(sheet_text(sheet, SI)), "sets": sets}
+
+
+def _set_document(part: SetPart) -> dict[str, object]:
+    judged = {"set": part.name} if part.check is None else check_document(part.check)
+    return judged | {
+        "set_id": part.set_id,
+        "role": part.role,
+        "unjudged": None if part.unjudged is None else describe(part.unjudged, SI),
+        "not_measured": part.not_measured,
+        "measured": document(part.came),
+    }
+
+
+def _verdict(sheet: Sheet, units: Units) -> str:
+    level, best = sheet.assignment.chosen, sheet.best
+    found = assignment_verdict(level)
+    if best is None:
+        return found
+    how = "which fits the card" if best.fits else "which is the nearest, and does not fit"
+    if best.seat is None or best.full is None:
+        how = "of which it can't be said whether it fits"
+    kind = "set" if best.inner is None else "pair of sets"
+    return f"{found}, so this sheet shows the best {kind}: {combination_text(best, units)}, {how}"
+
+
+def _loads_of(best: Combination, units: Units) -> str:
+    """Say of a pair whose loads are shown, and between what those of single springs lie."""
+    said = "Loads are those of the sets' mean springs"
+    if best.seat is None or best.full is None:
+        return said
+    between = range_text(best.seat, best.full, units)
+    return f"{said}; from the weakest to the strongest of both sets they are {between}"
+
+
+def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
+    """Join the limits of several pairs; what holds for one set is said once."""
+    found, said, missing = [], set[str](), dict[str, None]()
+    for each in reports:
+        text = limits_text(each, units)
+        new = tuple(finding for finding in text.findings if finding not in said)
+        said.update(new)
+        missing |= dict.fromkeys(text.not_given)
+        names = names_text(*(one.set_name for one in each.sets), *[None] * (2 - len(each.sets)))
+        if new:
+            found.append((f"{names}, {choice_text(each.choice, units)}", new))
+    return SheetLimits(tuple(found), tuple(missing))
+
+
+def set_part_notes(part: SetPart, units: Units) -> tuple[str, ...]:
+    """Return what the reader of a set's loads should know."""
+    strokes = (
+        f"{label}, stroke {one.number}: {describe(one, units)}" for label, one in part.left_out
+    )
+    return (*set_notes(part.curves, part.heights_mm, units), *strokes)
+
+
+def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
+    assignment, record = sheet.assignment, sheet.record
+    yield "Loads", LOADS_METHOD
+    yield "Choice", _choice_method(assignment.chosen, assignment.effort)
+    checks = [part.check for part in sheet.sets if part.check is not None]
+    yield "Flags", _flags_method(checks)
+    yield "Uncertainty", UNCERTAINTY_METHOD
+    for part in sheet.sets:
+        came = (*(_came(one) for one in part.came), f"set {part.set_id}")
+        yield f"Measured, {part.name}", "; ".join(came)
+    digest = hashlib.sha256(record.build_text.encode()).hexdigest()
+    yield "Build file", f"{sheet.build.name}, SHA-256 {digest}"
+    yield "Book", record.book
+    yield "Made", f"{record.made_utc[:16].replace('T', ' ')} UTC"
+    yield "Versions", ", ".join(f"{name} {version}" for name, version in record.versions.items())
+
+
+def _choice_method(level: Level, effort: Effort) -> str:
+    """Say how springs were given to valves."""
+    if not level.valves:
+        return (
+            "Every outer set with every inner set over every stack of shims and every cut, each "
+            "set counted with the mean of its springs; the one shown fits, or is nearest to, the "
+            "card"
+        )
+    return (
+        "Springs and what lies under them were chosen for all valves together, so that the sum of "
+        "((shut - card) / tolerance)^2 + ((full lift - card) / tolerance)^2 over the valves is "
+        "least while the limits are kept: a whole-number programme, solved by HiGHS through "
+        f"SciPy. Allowed: {ALLOWED[effort]}. Sum {number_text(level.objective)}, none is below "
+        f"{number_text(level.bound)}; status: {level.status}"
+    )
+
+
+def _flags_method(checks: Sequence[SetCheck]) -> str:
+    """Say by which rules springs were flagged."""
+    if not checks:
+        return "No set could be judged"
+    one = checks[0]
+    return (
+        f"Each load and rate within {one.tolerance:.0%} of its set's middle (median) and of "
+        "its nominal, with the uncertainty as a guard band; springs that stand apart by the "
+        f"generalised ESD test, which raises a false alarm in at most {one.alpha:.0%} of sound "
+        "sets; free length and shape of the curve likewise. Weak, stiff, short and odd springs "
+        "are left out unless asked for"
+    )
+
+
+def _came(one: Provenance) -> str:
+    first, last = one.first_utc[:10], one.last_utc[:10]
+    when = first if first == last else f"{first} to {last}"
+    by = "" if one.calibration_id is None else f", calibration {one.calibration_id}"
+    if one.origin is Origin.KEYED:
+        by = ", a scale without a calibration of its own"
+        if one.scale is not None:
+            by = f", by the calibrated scale {one.scale}"
+    return f"{one.sweeps} {CAME[one.origin]}, of {one.springs} springs{by}, {when}"

@@ -1,0 +1,404 @@
+"""All that one spring's curve shows, gathered; its sentences and its JSON document. Pure."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from coilbench.analysis.curves.branches import Array
+from coilbench.analysis.curves.curve import (
+    GIVEN_LENGTH_U_MM,
+    RATE_WINDOW,
+    HeightNotMeasured,
+    Rate,
+    Reading,
+    SpringCurve,
+)
+from coilbench.analysis.curves.landmarks import FoundHeight
+from coilbench.analysis.curves.rates import (
+    BranchGrid,
+    Loop,
+    Method,
+    NamedRate,
+    common_grid,
+    friction_loop,
+    named_rates,
+)
+from coilbench.analysis.curves.shape_model import (
+    LengthCheck,
+    Shape,
+    Why,
+    check_length,
+    find_shape,
+)
+from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.limits_text import handbook_text
+from coilbench.analysis.report.units import SI, Units
+
+
+@dataclass(frozen=True)
+class Given:
+    """What is known of a spring by other means; None where it isn't."""
+
+    free_length_mm: float | None = None
+    solid_height_mm: float | None = None
+    wire_mm: float | None = None
+    coil_diameter_mm: float | None = None
+    active_coils: float | None = None
+
+
+@dataclass(frozen=True)
+class SpringFindings:
+    """One spring.
+
+    Attributes:
+        shares: the window, as shares of the deflection.
+        window_mm: its heights, the higher one first; the whole measured range where the window is
+            not known or was not measured whole; None where one height alone was measured.
+        window_whole: whether the window is the one asked for.
+        rates: each named; two running heights come last.
+        loop: friction over the window; None where not both branches were measured.
+        length: first contact beside the given free length; None without either.
+        handbook: None where dimensions or the rate are not known.
+    """
+
+    curve: SpringCurve
+    given: Given
+    shares: tuple[float, float]
+    window_mm: tuple[float, float] | None
+    window_whole: bool
+    rates: tuple[NamedRate, ...]
+    loop: Loop | None
+    shape: Shape
+    length: LengthCheck | None
+    handbook: HandbookRate | None
+
+
+def find_all(
+    curve: SpringCurve,
+    given: Given,
+    others: Sequence[SpringCurve] = (),
+    *,
+    shares: tuple[float, float] = RATE_WINDOW,
+    heights_mm: Sequence[float] = (),
+) -> SpringFindings:
+    """Work out all that a spring's curve tells.
+
+    Args:
+        curve: the spring's.
+        given: what is known by other means.
+        others: the set's other springs.
+        shares: the rate's window, as shares of the deflection.
+        heights_mm: the two running heights; with fewer there is no rate between them.
+    """
+    asked = curve.window_mm(shares)
+    window = asked if asked is not None else _whole_mm(curve)
+    rates = tuple(named_rates(curve, window, heights_mm))
+    length = None
+    if given.free_length_mm is not None:
+        length = check_length(curve, given.free_length_mm, GIVEN_LENGTH_U_MM, others)
+    return SpringFindings(
+        curve,
+        given,
+        shares,
+        window,
+        asked is not None,
+        rates,
+        None if window is None else friction_loop(curve, *window),
+        find_shape(curve),
+        length,
+        _handbook(given, rates),
+    )
+
+
+def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
+    """The whole measured range of a spring that is pressed."""
+    top, bottom = curve.highest_mm, curve.lowest_mm
+    if curve.free_length_mm is not None:
+        top = min(top, curve.free_length_mm)
+    return (top, bottom) if top > bottom else None
+
+
+def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
+    """Hold the first rate that rests on the whole window, else any, against the dimensions."""
+    dimensions = given.wire_mm, given.coil_diameter_mm, given.active_coils
+    best = next((each for each in rates if each.method == "least squares"), None)
+    best = rates[0] if best is None and rates else best
+    if best is None or best.rate.rate_n_per_mm <= 0.0 or None in dimensions:
+        return None
+    wire, coil, coils = (float(each) for each in dimensions if each is not None)
+    return handbook_rate(wire, coil, coils, best.rate.rate_n_per_mm, best.rate.rate_u_n_per_mm)
+
+
+def readings(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading]:
+    """Read the load at those heights that were measured."""
+    found = []
+    for height_mm in heights_mm:
+        try:
+            found.append(curve.load_at(height_mm))
+        except HeightNotMeasured:
+            continue
+    return found
+
+
+def to_document(found: SpringFindings, heights_mm: Sequence[float]) -> dict[str, Any]:
+    """Write the findings as JSON: N and mm, uncertainties expanded, unknown is None.
+
+    Args:
+        found: the spring's.
+        heights_mm: where loads are read.
+    """
+    curve, window = found.curve, found.window_mm
+    return {
+        "spring": curve.label,
+        "branch": curve.branch,
+        "strokes": len(curve.sweeps),
+        "readings": [
+            {
+                "height_mm": each.height_mm,
+                "load_n": each.load_n,
+                "load_u_n": each.load_u_n,
+                "notes": [describe(note, SI) for note in each.notes],
+            }
+            for each in readings(curve, heights_mm)
+        ],
+        "contact": _height(curve.contact),
+        "free_length_mm": curve.free_length_mm,
+        "free_length_u_mm": curve.free_length_u_mm,
+        "free_length_given_mm": found.given.free_length_mm,
+        "free_length_finding": (None if found.length is None else describe(found.length, SI)),
+        "bind": _height(curve.bind),
+        "solid_height_mm": curve.solid_height_mm,
+        "lowest_mm": curve.lowest_mm,
+        "window": {
+            "shares": list(found.shares),
+            "whole_range_instead": not found.window_whole,
+            "top_mm": None if window is None else window[0],
+            "bottom_mm": None if window is None else window[1],
+        },
+        "rates": [
+            {
+                "method": each.method,
+                "top_mm": each.top_mm,
+                "bottom_mm": each.bottom_mm,
+                **_rate(each.rate, "rate"),
+            }
+            for each in found.rates
+        ],
+        "hysteresis": None if found.loop is None else found.loop._asdict(),
+        "shape": _shape(found.shape),
+        "handbook": _handbook_document(found.handbook),
+        "curve": _grid(common_grid(curve)),
+        "notes": [describe(note, SI) for note in curve.notes],
+    }
+
+
+def _height(found: FoundHeight | None) -> dict[str, float] | None:
+    return None if found is None else found._asdict()
+
+
+def _rate(rate: Rate | None, name: str) -> dict[str, float | None]:
+    value, u = (None, None) if rate is None else (rate.rate_n_per_mm, rate.rate_u_n_per_mm)
+    return {f"{name}_n_per_mm": value, f"{name}_u_n_per_mm": u}
+
+
+def _shape(shape: Shape) -> dict[str, Any]:
+    return {
+        "kind": shape.kind,
+        "why": None if shape.why is None else _WHY[shape.why],
+        "top_mm": shape.top_mm,
+        "bottom_mm": shape.bottom_mm,
+        "chance_if_straight": shape.bent_chance,
+        "knee": _height(shape.knee),
+        **_rate(shape.change, "change"),
+        **_rate(shape.upper, "upper_rate"),
+        **_rate(shape.lower, "lower_rate"),
+    }
+
+
+def _handbook_document(found: HandbookRate | None) -> dict[str, Any] | None:
+    if found is None:
+        return None
+    return {
+        "rate_n_per_mm": found.rate_n_per_mm,
+        "rate_u_n_per_mm": found.rate_u_n_per_mm,
+        "measured_n_per_mm": found.measured_n_per_mm,
+        "agrees": found.agrees,
+        "words": handbook_text(found, Units("N", "mm")),
+    }
+
+
+def _grid(grid: BranchGrid) -> dict[str, list[float | None]]:
+    return {
+        "height_mm": _listed(grid.height_mm),
+        "loading_n": _listed(grid.loading_n),
+        "unloading_n": _listed(grid.unloading_n),
+        "hysteresis_share": _listed(grid.loop_share),
+        "stiffness_n_per_mm": _listed(grid.stiffness_n_per_mm),
+    }
+
+
+def _listed(column: Array) -> list[float | None]:
+    return [float(each) if np.isfinite(each) else None for each in column]
+
+
+MOST_ROWS = 12
+STEPS = {"mm": (0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0), "in": (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)}
+WORDS: dict[Method, str] = {
+    "two heights": "between the two heights",
+    "window ends": "between the ends of the {window}",
+    "least squares": "least squares over the {window}",
+    "robust": "robust (bisquare) over the {window}",
+}
+SOFTENS = (
+    "It grows softer as it is pressed, which no sound spring does: look for a crack or a seat that "
+    "slips, and don't run it until that is found"
+)
+
+
+def table_heights_mm(curve: SpringCurve, units: Units, asked_mm: Sequence[float]) -> list[float]:
+    """Heights for a table, highest first: even ones that were measured, and those asked for.
+
+    Of chosen points those that were read.
+    """
+    low, high = curve.lowest_mm, curve.highest_mm
+    if curve.free_length_mm is not None:
+        high = min(high, curve.free_length_mm)
+    if not any(sweep.dense for sweep in curve.sweeps):
+        fits = [fit for s in curve.sweeps for fit in (s.loading, s.unloading) if fit is not None]
+        even = np.unique(np.concatenate([fit.height_mm for fit in fits]))
+    else:
+        one_mm = 1.0 / units.length_value(1.0)
+        steps = [step * one_mm for step in STEPS[units.length]]
+        step = next((each for each in steps if (high - low) / each <= MOST_ROWS), steps[-1])
+        even = np.arange(math.ceil(low / step), math.floor(high / step) + 1.0) * step
+    inside = [mm for mm in asked_mm if low <= mm <= high]
+    return sorted({round(float(mm), 6) for mm in (*even, *inside)}, reverse=True)
+
+
+def rate_text(rate: Rate, units: Units) -> str:
+    """Write a rate with its expanded uncertainty."""
+    value, u = units.rate_value(rate.rate_n_per_mm), units.rate_value(rate.rate_u_n_per_mm)
+    places = 1 if units.length == "in" else 3
+    return f"{value:.{places}f} ± {u:.{places}f} {units.load}/{units.length}"
+
+
+def rate_lines(found: SpringFindings, units: Units) -> Iterator[str]:
+    """Write every rate, how it came about, and between which heights."""
+    window = "window" if found.window_whole else "measured range"
+    for each in found.rates:
+        where = f"{units.length_text(each.top_mm)} to {units.length_text(each.bottom_mm)}"
+        how = WORDS[each.method].format(window=window)
+        yield f"{rate_text(each.rate, units)}  {how}, {where}"
+    if not found.rates:
+        yield "not known: it takes two heights"
+
+
+def window_words(found: SpringFindings) -> str:
+    """Say what the window is."""
+    low, high = (round(100.0 * share) for share in found.shares)
+    asked = f"{low} to {high} % of the deflection"
+    if not found.window_whole:
+        return f"{asked} is not known or was not measured whole: the measured range is taken"
+    bottom = "solid height" if found.curve.solid_height_mm is not None else "the lowest height"
+    return f"{asked} from free length to {bottom}"
+
+
+def sentences(found: SpringFindings, units: Units) -> Iterator[tuple[str, str]]:
+    """Say what was found: what it is about, and a sentence without a full stop."""
+    yield "Free length", _free_words(found, units)
+    if found.loop is not None:
+        share, u = 100.0 * found.loop.share, 100.0 * found.loop.share_u
+        yield (
+            "Friction",
+            f"the load on the way down is {share:.1f} ± {u:.1f} % above that on the way up; half "
+            "of it to either side of the mean",
+        )
+    yield "Shape", _shape_words(found.shape, units)
+    yield "Coil bind", _bind_words(found, units)
+    if found.handbook is not None:
+        yield "Handbook", handbook_text(found.handbook, units)
+    for note in found.curve.notes:
+        yield "Note", describe(note, units)
+
+
+_WHY: dict[Why, str] = {
+    "chosen heights": "chosen heights don't show how the rate goes; it takes a sampled stroke",
+    "too little range": "too little range between closing end coils and the lowest height",
+    "too few samples": "too few samples in the stroke: press more slowly",
+    "too uncertain": "how its rate changes is too uncertain: more strokes, or a better calibration",
+}
+
+
+@describe.register
+def _(found: LengthCheck, units: Units) -> str:
+    """Say whether both agree, and if not what to suspect: the spring or the datum."""
+    given, u = units.length_text(found.given_mm), units.length_text(found.given_u_mm)
+    away = units.length_text(abs(found.difference_mm))
+    away_u = units.length_text(found.difference_u_mm)
+    if not found.differs:
+        return f"first contact agrees with the {given} ± {u} given, {away} ± {away_u} from it"
+    way = "lower" if found.difference_mm < 0.0 else "higher"
+    said = f"first contact is {away} ± {away_u} {way} than the {given} given"
+    gauge = "gauge a known length again (coilbench rig gauge)"
+    if found.others_mm is None:
+        sag = "the spring has sagged, or " if way == "lower" else ""
+        return f"{said}: {sag}the height's datum is off: {gauge}"
+    others = units.length_text(abs(found.others_mm))
+    alike = math.copysign(found.others_mm, found.others_mm * found.difference_mm)
+    if alike > found.difference_u_mm:
+        sagged = ", or the whole set has sagged" if way == "lower" else ""
+        said += f", and the set's others are {others} {way} too"
+        return f"{said}: the datum is off{sagged}: {gauge}"
+    why = "this spring has sagged" if way == "lower" else "this spring is another length"
+    return f"{said}, while the set's others are {others} from it: {why}"
+
+
+def _free_words(found: SpringFindings, units: Units) -> str:
+    contact, given_mm = found.curve.contact, found.given.free_length_mm
+    if contact is None:
+        seen = "no stroke shows first contact"
+        if given_mm is None:
+            return f"not known: {seen}"
+        return f"{units.length_text(given_mm)} as given; {seen}"
+    at, u = units.length_text(contact.height_mm), units.length_text(contact.height_u_mm)
+    said = f"{at} ± {u} by first contact"
+    return said if found.length is None else f"{said}; {describe(found.length, units)}"
+
+
+def _shape_words(shape: Shape, units: Units) -> str:
+    if shape.kind == "can't tell" or shape.change is None or shape.upper is None:
+        return f"can't tell: {_WHY[shape.why or 'too uncertain']}"
+    change = 100.0 * shape.change.rate_n_per_mm / shape.upper.rate_n_per_mm
+    u = 100.0 * shape.change.rate_u_n_per_mm / shape.upper.rate_n_per_mm
+    where = f"between {units.length_text(shape.top_mm)} and {units.length_text(shape.bottom_mm)}"
+    differs = f"the lowest third's differs from the highest third's by {change:+.1f} ± {u:.1f} %"
+    if shape.kind == "one rate":
+        return f"one rate {where}: {differs}"
+    softens = f". {SOFTENS}" if shape.change.rate_n_per_mm < 0.0 else ""
+    if shape.knee is not None and shape.lower is not None:
+        knee = f"{units.length_text(shape.knee.height_mm)} ± "
+        knee += units.length_text(shape.knee.height_u_mm)
+        above, below = rate_text(shape.upper, units), rate_text(shape.lower, units)
+        said = f"two rates with a knee at {knee}: {above} above it, {below} below"
+        return f"{said}; a rate over a window that holds the knee is neither{softens}"
+    if shape.kind == "smooth":
+        return f"its rate changes smoothly {where}: {differs}{softens}"
+    return f"its rate changes {where}, by a knee or smoothly: {differs}{softens}"
+
+
+def _bind_words(found: SpringFindings, units: Units) -> str:
+    curve, given_mm = found.curve, found.given.solid_height_mm
+    given = "" if given_mm is None else f"; {units.length_text(given_mm)} in the book"
+    if curve.bind is not None:
+        at, u = units.length_text(curve.bind.height_mm), units.length_text(curve.bind.height_u_mm)
+        return f"reached, solid height {at} ± {u}{given}"
+    low = units.length_text(curve.lowest_mm)
+    if not any(sweep.dense for sweep in curve.sweeps):
+        return f"chosen heights, down to {low}, don't show it{given}"
+    return f"not reached: down to {low} the stiffness keeps to its own trend{given}"

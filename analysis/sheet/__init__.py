@@ -1,1 +1,0 @@
-"""The build sheet: what a person needs to build from, and to compare with later. Pure."""

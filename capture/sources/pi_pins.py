@@ -1,0 +1,318 @@
+"""Reading the address of a rig on a Raspberry Pi's own pins: `pi:dout=5,sck=6,a=17,b=27`.
+
+A Raspberry Pi's pins: the modules that reach them, and in words why they can't be reached.
+
+Edges of the scale and of the HX711's DOUT, each with the kernel's own time.
+
+lgpio's callbacks are used and not gpiozero's, nor those of RPi.GPIO: only they tell the level after
+the edge and the moment of its interrupt. They come late (lgpio holds edges back for half a
+millisecond to put them in order, then Python takes its turn), so a callback does nothing but note
+the edge. Travel is looked up afterwards, at the moment the conversion became ready.
+"""
+
+from __future__ import annotations
+
+import math
+import os
+import time
+from collections import deque
+from collections.abc import Callable
+from dataclasses import dataclass
+from importlib import import_module
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.pi_signals import LINE_A, LINE_B, Quadrature
+
+EXAMPLE = "Write it like pi:dout=5,sck=6,a=17,b=27"
+_SCHEME = "pi:"
+_PINS = {"dout": 5, "sck": 6, "a": 17, "b": 27}  # as hardware/ draws them
+_CHOICES = {"gain": (128, 64, 32), "sps": (80, 10)}  # the first is the default
+_DEFAULT_UM = 5.0
+_LONGEST_UM = 1000.0
+# The header carries GPIO2 to GPIO27, and 0 and 1, which belong to the add-on board's memory.
+_FIRST_PIN, _LAST_PIN = 2, 27
+
+
+@dataclass(frozen=True)
+class PiSetup:
+    """What is wired to which pin.
+
+    Attributes:
+        dout: GPIO number of the HX711's data output; all pins by Broadcom's numbers.
+        sck: of its clock input.
+        a: of the scale's output A.
+        b: of its output B; where A leads B, travel counts up, which is to be down.
+        gain: 128 or 64 for the chip's channel A, 32 for channel B.
+        sps: nominal samples a second, as the chip's RATE pin is strapped.
+        um: nominal travel of a count, micrometres.
+    """
+
+    dout: int
+    sck: int
+    a: int
+    b: int
+    gain: int
+    sps: int
+    um: float
+
+
+def parse_pi(url: str) -> PiSetup:
+    """Read `pi:` and then perhaps `key=value,key=value`.
+
+    | key | default | meaning |
+    |---|---|---|
+    | dout, sck | 5, 6 | the HX711's pins, GPIO numbers |
+    | a, b | 17, 27 | the scale's outputs; change them over to turn its direction round |
+    | gain | 128 | 128, 64 (channel A) or 32 (channel B) |
+    | sps | 80 | 80 or 10, as the HX711's RATE pin is strapped |
+    | um | 5 | micrometres of travel a count |
+
+    Raises:
+        CoilbenchError: a key or value that isn't one of these; it is named.
+    """
+    given = _split(url)
+    pins = {key: _pin(url, key, given.get(key, str(pin))) for key, pin in _PINS.items()}
+    for key, pin in pins.items():
+        twin = next((other for other in pins if other != key and pins[other] == pin), None)
+        if twin is not None:
+            raise _wrong(url, f"{key} and {twin} are both on GPIO{pin}")
+    gain, sps = (_choice(url, key, given.get(key)) for key in ("gain", "sps"))
+    return PiSetup(**pins, gain=gain, sps=sps, um=_micrometres(url, given.get("um")))
+
+
+def _split(url: str) -> dict[str, str]:
+    given: dict[str, str] = {}
+    for option in filter(None, url[len(_SCHEME) :].split(",")):
+        key, equals, value = option.partition("=")
+        if key not in (*_PINS, *_CHOICES, "um"):
+            raise _wrong(url, f"there is no key {key!r}")
+        if not equals or not value:
+            raise _wrong(url, f"{key} has no value")
+        if key in given:
+            raise _wrong(url, f"{key} is given twice")
+        given[key] = value
+    return given
+
+
+def _pin(url: str, key: str, value: str) -> int:
+    if not (value.isascii() and value.isdigit() and _FIRST_PIN <= int(value) <= _LAST_PIN):
+        raise _wrong(
+            url, f"{key}={value} is no GPIO number of the header ({_FIRST_PIN} to {_LAST_PIN})"
+        )
+    return int(value)
+
+
+def _choice(url: str, key: str, value: str | None) -> int:
+    choices = _CHOICES[key]
+    if value is None:
+        return choices[0]
+    chosen = next((choice for choice in choices if str(choice) == value), None)
+    if chosen is None:
+        raise _wrong(url, f"{key}={value} is none of {', '.join(map(str, choices))}")
+    return chosen
+
+
+def _micrometres(url: str, value: str | None) -> float:
+    if value is None:
+        return _DEFAULT_UM
+    try:
+        um = float(value)
+    except ValueError:
+        um = math.nan
+    if not 0.0 < um <= _LONGEST_UM:
+        raise _wrong(url, f"um={value} is no travel of a count in micrometres")
+    return um
+
+
+def _wrong(url: str, what: str) -> CoilbenchError:
+    return CoilbenchError(what, where=url, hint=EXAMPLE)
+
+
+_INSTALL = "On the Pi, in the folder of coilbench: pip install '.[pi]'"
+
+
+@dataclass(frozen=True)
+class Clock:
+    """What time is taken from and waited with.
+
+    Attributes:
+        now_ns: monotonic, nanoseconds, of the kind the kernel stamps edges with.
+        sleep: takes seconds.
+    """
+
+    now_ns: Callable[[], int] = time.monotonic_ns
+    sleep: Callable[[float], None] = time.sleep
+
+
+@dataclass(frozen=True)
+class Board:
+    """The modules by which pins are reached.
+
+    Attributes:
+        gpio: the module RPi.GPIO, which must be rpi-lgpio's.
+        lgpio: the module beneath it, whose callbacks tell an edge's level and the kernel's time.
+    """
+
+    gpio: Any
+    lgpio: Any
+
+    @property
+    def chip_handle(self) -> int:
+        """A handle of the chip that RPi.GPIO has open, for lgpio.callback."""
+        return int(self.gpio._chip)
+
+
+def open_board(url: str) -> Board:
+    """Load the modules and open the pins' chip.
+
+    Raises:
+        SourceLost: the chip can't be opened now.
+        CoilbenchError: a module is missing or another, or this is no Raspberry Pi.
+    """
+    try:
+        # lgpio first: it makes a FIFO in the working directory as soon as it is loaded.
+        lgpio = import_module("lgpio")
+        gpio = import_module("RPi.GPIO")
+    except ImportError as error:
+        raise CoilbenchError(
+            f"the Python module {error.name or 'RPi.GPIO'!r} is missing", where=url, hint=_INSTALL
+        ) from error
+    except OSError as error:
+        raise CoilbenchError(
+            f"lgpio can't make its FIFO in the working directory ({error.strerror or error})",
+            where=url,
+            hint="Start coilbench in a folder that you may write to",
+        ) from error
+    except (RuntimeError, NotImplementedError) as error:
+        raise CoilbenchError(
+            "this computer is no Raspberry Pi (or one too old)",
+            where=url,
+            hint="Use a rig on USB here: coilbench rig find",
+        ) from error
+    if not hasattr(gpio, "_chip"):
+        raise CoilbenchError(
+            "the module RPi.GPIO is not rpi-lgpio's: its edges carry no time",
+            where=url,
+            hint="pip uninstall RPi.GPIO, then: pip install --force-reinstall rpi-lgpio",
+        )
+    try:
+        gpio.setmode(gpio.BCM)
+    except Exception as error:
+        raise pins_refused(url, error) from error
+    return Board(gpio, lgpio)
+
+
+def pins_refused(url: str, error: Exception) -> SourceLost:
+    """Say in words why the pins can't be used; lgpio tells its reasons by their text alone."""
+    text = str(error).strip("'\"")
+    if "busy" in text or "not allocated" in text:  # the latter: it could not be read even once
+        what = "another program holds one of these pins"
+        hint = "Close it, or see who it is with: gpioinfo"
+    elif "can not open gpiochip" in text and not list(Path("/dev").glob("gpiochip*")):
+        what, hint = "there are no pins on this computer", "Use a rig on USB: coilbench rig find"
+    elif "can not open gpiochip" in text or "permission" in text:
+        user = os.environ.get("USER", "$USER")
+        what = "no permission to use the pins"
+        hint = f"sudo usermod -aG gpio {user}, then log in anew"
+    elif "different mode" in text:
+        what = "the pins are in use by other code of this program, by board numbers"
+        hint = "Use GPIO numbers (BCM) there"
+    else:
+        what, hint = f"the pins can't be used ({text})", "Check the wiring and the pins' numbers"
+    return SourceLost(what, where=url, hint=hint)
+
+
+class Edges:
+    """Listens to three pins until it is closed.
+
+    Args:
+        board: its mode set, and the three pins set up as inputs.
+        setup: which pins.
+        now_ns: the clock of the kernel's times.
+    """
+
+    def __init__(self, board: Board, setup: PiSetup, now_ns: Callable[[], int]) -> None:
+        self._gpio = board.gpio
+        self._listening: list[int] = []
+        self._callbacks: list[Any] = []
+        # Filled by lgpio's thread, emptied by ours; a deque is safe between the two.
+        self._scale_seen: deque[tuple[int, int, int]] = deque()
+        self._ready_seen: deque[int] = deque()
+        self._scale: list[tuple[int, int, int]] = []  # ns, line, level; not yet counted
+        try:
+            self._listen(board, setup)
+        except BaseException:
+            self.close()
+            raise
+        self._began_ns = now_ns()
+        self._quadrature = Quadrature(self._gpio.input(setup.a), self._gpio.input(setup.b))
+
+    @property
+    def impossible_steps(self) -> int:
+        """How often an edge of the scale must have been lost; only grows."""
+        return self._quadrature.impossible_steps
+
+    def ready_between(self, after_ns: int, until_ns: int) -> int | None:
+        """Return when DOUT last fell in this span, None where no edge of that span was seen.
+
+        Asked once a conversion, in order of time: what is older is forgotten.
+        """
+        found = None
+        while self._ready_seen and self._ready_seen[0] <= until_ns:
+            fell_ns = self._ready_seen.popleft()
+            if fell_ns > after_ns:
+                found = fell_ns
+        return found
+
+    def travel_at(self, t_ns: int) -> int:
+        """Return the scale's count at a moment, from the edges that are known by now.
+
+        Asked in order of time. An edge that becomes known too late counts in the next one.
+        """
+        while self._scale_seen:
+            edge = self._scale_seen.popleft()
+            if edge[0] > self._began_ns:
+                self._scale.append(edge)
+        due = next((i for i, edge in enumerate(self._scale) if edge[0] > t_ns), len(self._scale))
+        if due > 0:
+            edges = np.array(self._scale[:due], dtype=np.int64)
+            del self._scale[:due]
+            self._quadrature.follow(edges[:, 1].astype(np.uint8), edges[:, 2].astype(np.uint8))
+        return self._quadrature.count
+
+    def close(self) -> None:
+        """Stop listening; safe to call twice."""
+        while self._callbacks:
+            self._callbacks.pop().cancel()
+        while self._listening:
+            self._gpio.remove_event_detect(self._listening.pop())
+
+    def _listen(self, board: Board, setup: PiSetup) -> None:
+        gpio = board.gpio
+        for pin in (setup.a, setup.b):
+            self._detect(pin, gpio.BOTH)
+        self._detect(setup.dout, gpio.FALLING)
+        noting = {
+            setup.a: self._note_scale(LINE_A),
+            setup.b: self._note_scale(LINE_B),
+            setup.dout: self._note_ready,
+        }
+        for pin, note in noting.items():
+            callback = board.lgpio.callback(board.chip_handle, pin, board.lgpio.BOTH_EDGES, note)
+            self._callbacks.append(callback)
+
+    def _detect(self, pin: int, edge: int) -> None:
+        self._gpio.add_event_detect(pin, edge)
+        self._listening.append(pin)
+
+    def _note_scale(self, line: int) -> Callable[[int, int, int, int], None]:
+        note = self._scale_seen.append
+        return lambda _chip, _pin, level, t_ns: note((t_ns, line, level))
+
+    def _note_ready(self, _chip: int, _pin: int, _level: int, t_ns: int) -> None:
+        self._ready_seen.append(t_ns)

@@ -1,0 +1,226 @@
+"""Whether to believe the HX711's words, and which conversions were missed. Pure.
+
+Facts of the chip are from its datasheet; the rule for torn words is experience with it.
+
+Counting the edges of a linear scale's two outputs, a quarter period apart: x4. Pure.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from statistics import median
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import Fault, SampleFlag
+
+POSITIVE_END = 0x7FFFFF
+NEGATIVE_END = -0x800000
+SETTLING = 4  # conversions after a start, until the chip's filter has filled
+# A real load does not move by a sixteenth of the chip's whole range and back between three
+# conversions; a word with one of its four top bits wrong does.
+JUMP_COUNTS = 1 << 20
+
+_TORN_FROM = 4095  # below it a true reading near zero is the likelier cause
+_MISSED_FROM = 1.5  # periods
+_PLAUSIBLE = (0.75, 1.25)  # of the nominal period: users measure 11 and 93 samples a second
+_REMEMBERED = 15
+
+
+def signed_word(word: int) -> int:
+    """Return 24 bits as the two's complement number they are."""
+    return word - (1 << 24) if word & 0x800000 else word
+
+
+def is_saturated(counts: int) -> bool:
+    """Whether the input is past an end of the chip's range."""
+    return counts in (POSITIVE_END, NEGATIVE_END)
+
+
+def looks_torn(counts: int) -> bool:
+    """Whether the word is 2^n - 1 (or -1): DOUT high from some bit on, as after a stray pulse."""
+    all_ones = counts & (counts + 1) == 0
+    return counts == -1 or (_TORN_FROM <= counts < POSITIVE_END and all_ones)
+
+
+def jumps_and_returns(before: int, here: int, after: int) -> bool:
+    """Whether the middle of three conversions stands out from both others by JUMP_COUNTS.
+
+    A saturated one is flagged as that, and never said to stand out.
+    """
+    up, down = here - before, here - after
+    far = min(abs(up), abs(down)) > JUMP_COUNTS and (up > 0) == (down > 0)
+    return far and not is_saturated(here)
+
+
+class AdcWatch:
+    """Judges one word after another.
+
+    Args:
+        settling: conversions to drop after a start of the chip.
+    """
+
+    def __init__(self, settling: int = SETTLING) -> None:
+        self._settling = settling
+        self._to_drop = settling
+        self._doubtful = 0
+
+    def restarted(self) -> None:
+        """The chip was started again: its filter is empty."""
+        self._to_drop = self._settling
+        self._doubtful = 0
+
+    def judge(self, counts: int, *, sound: bool) -> SampleFlag | None:
+        """Return the sample's flags, or None to drop it.
+
+        Args:
+            counts: the word.
+            sound: it was read undisturbed and the chip confirmed the pulses that chose the gain.
+        """
+        if self._to_drop > 0:
+            self._to_drop -= 1
+            return None
+        if not sound or looks_torn(counts):
+            self._doubtful = SETTLING  # the next few may be wrong, too
+        flags = SampleFlag.LOAD_SATURATED if is_saturated(counts) else SampleFlag(0)
+        if self._doubtful > 0:
+            self._doubtful -= 1
+            flags |= SampleFlag.LOAD_SUSPECT
+        return flags
+
+
+class MissedConversions:
+    """Tells from the clock how many conversions nobody read.
+
+    The period is learnt, since the chip's own oscillator is some per cent off its nominal rate.
+
+    Args:
+        nominal_period_ns: one over the nominal rate.
+    """
+
+    def __init__(self, nominal_period_ns: int) -> None:
+        self._nominal_ns = nominal_period_ns
+        self._intervals_ns: deque[int] = deque(maxlen=_REMEMBERED)
+        self._last_ns: int | None = None
+
+    def forget(self) -> None:
+        """Expect nothing of the next one: sampling was stopped, or the chip made none."""
+        self._last_ns = None
+
+    def before(self, ready_ns: int) -> int:
+        """Return how many were missed between the conversion before and this one."""
+        last_ns, self._last_ns = self._last_ns, ready_ns
+        if last_ns is None:
+            return 0
+        interval_ns = ready_ns - last_ns
+        if _PLAUSIBLE[0] <= interval_ns / self._nominal_ns <= _PLAUSIBLE[1]:
+            self._intervals_ns.append(interval_ns)
+        if interval_ns < _MISSED_FROM * self._nominal_ns:
+            return 0
+        period_ns = median(self._intervals_ns) if self._intervals_ns else self._nominal_ns
+        return max(round(interval_ns / period_ns) - 1, 1)
+
+
+class FaultState:
+    """One fault: raised, said again each second while it stands, cleared.
+
+    Args:
+        code: its FaultCode.
+        boot_id: this start of the rig.
+    """
+
+    def __init__(self, code: int, boot_id: int) -> None:
+        self._code = code
+        self._boot_id = boot_id
+        self._count = 0
+        self.standing = False
+
+    def raised(self, t_us: int) -> Fault:
+        """Return what to say of it now that it is seen (again)."""
+        if not self.standing:
+            self.standing = True
+            self._count += 1
+        return self._say(t_us)
+
+    def cleared(self, t_us: int) -> Fault | None:
+        """Return what to say now that it is gone; None where it did not stand."""
+        if not self.standing:
+            return None
+        self.standing = False
+        return self._say(t_us)
+
+    def _say(self, t_us: int) -> Fault:
+        return Fault(self._boot_id, t_us, self._code, self.standing, self._count)
+
+
+LINE_A = 0
+LINE_B = 1
+
+# Both outputs seen in turn: index previous * 4 + present, A being bit 0 and B bit 1. A before B is
+# positive. Where both changed at once an edge was missed, and nobody knows which way it went.
+_STEPS = np.array([0, 1, -1, 0, -1, 0, 0, 1, 1, 0, 0, -1, 0, -1, 1, 0], dtype=np.int64)
+_BOTH_CHANGED = np.array([0, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 0], dtype=np.bool_)
+
+
+def steps_between(
+    states: NDArray[np.uint8], before: int
+) -> tuple[NDArray[np.int64], NDArray[np.bool_]]:
+    """Return the count each state adds to the one before it, and where that is impossible.
+
+    Args:
+        states: shape (n,), the outputs as seen in turn, A + 2 B.
+        before: the state before the first.
+
+    Returns:
+        Steps of -1, 0 or 1, shape (n,), and a mask of the impossible ones, whose step is 0.
+    """
+    index = np.append(np.uint8(before), states[:-1]) << 2 | states if len(states) else states
+    return _STEPS[index], _BOTH_CHANGED[index]
+
+
+class Quadrature:
+    """A scale followed by edge reports, each of which tells one output's new level.
+
+    A report that repeats the level its output already had betrays a lost edge: it counts as an
+    impossible step, like both outputs changing at once.
+
+    Args:
+        a: level of output A at the start, 0 or 1.
+        b: level of output B at the start, 0 or 1.
+
+    Attributes:
+        count: quarter periods since the start, positive where A leads B.
+        impossible_steps: how often edges must have been lost; only grows.
+    """
+
+    def __init__(self, a: int, b: int) -> None:
+        self.count = 0
+        self.impossible_steps = 0
+        self._levels = [a, b]
+
+    def follow(self, lines: NDArray[np.uint8], levels: NDArray[np.uint8]) -> None:
+        """Take edges in order of time.
+
+        Args:
+            lines: shape (n,), LINE_A or LINE_B: whose edge it is.
+            levels: shape (n,), 0 or 1: the level after it.
+        """
+        if len(lines) == 0:
+            return
+        start = self._levels[LINE_A] | self._levels[LINE_B] << 1
+        a, b = (self._levels_after(line, lines, levels) for line in (LINE_A, LINE_B))
+        states = (a | b << 1).astype(np.uint8)
+        steps, impossible = steps_between(states, start)
+        repeated = np.append(np.uint8(start), states[:-1]) == states
+        self.count += int(steps.sum())
+        self.impossible_steps += int((impossible | repeated).sum())
+        self._levels = [int(a[-1]), int(b[-1])]
+
+    def _levels_after(
+        self, line: int, lines: NDArray[np.uint8], levels: NDArray[np.uint8]
+    ) -> NDArray[np.uint8]:
+        """Return the level of one output after each of the edges, shape (n,)."""
+        known = np.append(np.uint8(self._levels[line]), levels)
+        own = np.where(lines == line, np.arange(1, len(lines) + 1), 0)
+        return known[np.maximum.accumulate(own)]

@@ -1,0 +1,159 @@
+"""A sweep's two directions, and its reduced curve for the book. Pure.
+
+A sweep's samples as one compressed blob. Pure.
+
+Format names go into the book beside the blob, so that another format can join later:
+
+- `raw1`: zlib over the columns seq, t_us, load_counts, travel_counts (first differences, little
+  endian int64) and flags (uint8), one column after the other. Differences of a press compress
+  to a few bytes a sample.
+- `converted1`: zlib over t_s, load_n, height_mm (little endian float64) and flags (uint8).
+"""
+
+from __future__ import annotations
+
+import zlib
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, UNUSABLE, LoadBlock
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.sweep import Branch
+
+STEP_MM = 0.25
+JITTER_MM = 0.1  # ours: going back by no more than this is an unsteady hand, no pass back
+BranchName = Literal["loading", "unloading"]
+
+
+@dataclass(frozen=True)
+class CurveRow:
+    """One point of a reduced curve."""
+
+    branch: BranchName
+    point: int
+    height_mm: float
+    load_n: float
+
+
+def split_branches(block: LoadBlock) -> tuple[Branch, Branch]:
+    """Split a stroke at its lowest height: loading before and at it, unloading after it.
+
+    Samples whose flags say that load or travel can't be used are left out.
+    """
+    samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+    if samples.shape[0] == 0:
+        empty = np.empty(0, np.float64)
+        return Branch(empty, empty), Branch(empty, empty)
+    turn = int(np.argmin(samples["height_mm"])) + 1
+    down, up = samples[:turn], samples[turn:]
+    return (
+        Branch(down["height_mm"].astype(np.float64), down["load_n"].astype(np.float64)),
+        Branch(up["height_mm"].astype(np.float64), up["load_n"].astype(np.float64)),
+    )
+
+
+def reduce_branch(name: BranchName, branch: Branch, step_mm: float = STEP_MM) -> list[CurveRow]:
+    """Reduce a sampled branch to one row a height step: the mean height and load of the step.
+
+    Rows come in time order of the branch (heights fall while loading, rise while unloading). A
+    pass back up on the way down, or down on the way up, is left out: friction makes it read
+    between the branches.
+
+    Args:
+        name: which branch it is.
+        branch: samples; may be empty.
+        step_mm: width of a step.
+    """
+    if len(branch) == 0:
+        return []
+    branch = _one_way(name, branch)
+    steps = np.floor(branch.height_mm / step_mm).astype(np.int64)
+    kinds, place = np.unique(steps, return_inverse=True)
+    share = np.bincount(place).astype(np.float64)
+    heights: NDArray[np.float64] = np.bincount(place, branch.height_mm) / share
+    loads: NDArray[np.float64] = np.bincount(place, branch.load_n) / share
+    order = range(kinds.shape[0])
+    if name == "loading":
+        order = order[::-1]
+    return [
+        CurveRow(name, point, float(heights[at]), float(loads[at]))
+        for point, at in enumerate(order)
+    ]
+
+
+def _one_way(name: BranchName, branch: Branch) -> Branch:
+    """Keep the first visit to a height on the way down and the last one on the way up."""
+    height_mm = branch.height_mm if name == "loading" else branch.height_mm[::-1]
+    first = height_mm <= np.minimum.accumulate(height_mm) + JITTER_MM
+    keep = first if name == "loading" else first[::-1]
+    return Branch(branch.height_mm[keep], branch.load_n[keep])
+
+
+def points_as_rows(name: BranchName, branch: Branch) -> list[CurveRow]:
+    """Return chosen points as rows, as they are."""
+    pairs = zip(branch.height_mm.tolist(), branch.load_n.tolist(), strict=True)
+    return [CurveRow(name, point, height, load) for point, (height, load) in enumerate(pairs)]
+
+
+def reduced_curve(block: LoadBlock) -> list[CurveRow]:
+    """Return both branches of a stroke, reduced."""
+    loading, unloading = split_branches(block)
+    return reduce_branch("loading", loading) + reduce_branch("unloading", unloading)
+
+
+RAW_FORMAT = "raw1"
+CONVERTED_FORMAT = "converted1"
+
+_RAW_COLUMNS = ("seq", "t_us", "load_counts", "travel_counts")
+_CONVERTED_COLUMNS = ("t_s", "load_n", "height_mm")
+_ROW_BYTES = {RAW_FORMAT: 4 * 8 + 1, CONVERTED_FORMAT: 3 * 8 + 1}
+
+
+def pack(samples: NDArray[np.void]) -> tuple[str, bytes]:
+    """Compress samples; returns the format's name and the blob.
+
+    Args:
+        samples: shape (n,), dtype RAW_DTYPE or LOAD_DTYPE.
+    """
+    if samples.dtype == RAW_DTYPE:
+        columns = [np.diff(samples[name].astype("<i8"), prepend=0) for name in _RAW_COLUMNS]
+        name = RAW_FORMAT
+    else:
+        columns = [samples[name].astype("<f8") for name in _CONVERTED_COLUMNS]
+        name = CONVERTED_FORMAT
+    body = b"".join(column.tobytes() for column in columns) + samples["flags"].tobytes()
+    return name, zlib.compress(body, 6)
+
+
+def unpack(format_name: str, blob: bytes) -> NDArray[np.void]:
+    """Give back the samples of a blob, exactly as they were packed.
+
+    Raises:
+        CoilbenchError: an unknown format or a damaged blob.
+    """
+    if format_name not in _ROW_BYTES:
+        raise CoilbenchError(
+            f"samples are stored in the format {format_name!r}, which this version cannot read",
+            hint="Update coilbench",
+        )
+    try:
+        body = zlib.decompress(blob)
+    except zlib.error as error:
+        raise CoilbenchError(f"stored samples are damaged ({error})") from error
+    count, rest = divmod(len(body), _ROW_BYTES[format_name])
+    if rest:
+        raise CoilbenchError("stored samples are damaged (their length is wrong)")
+    if format_name == RAW_FORMAT:
+        samples = np.empty(count, RAW_DTYPE)
+        for place, name in enumerate(_RAW_COLUMNS):
+            column = np.frombuffer(body, "<i8", count, offset=place * count * 8)
+            samples[name] = np.cumsum(column)
+    else:
+        samples = np.empty(count, LOAD_DTYPE)
+        for place, name in enumerate(_CONVERTED_COLUMNS):
+            samples[name] = np.frombuffer(body, "<f8", count, offset=place * count * 8)
+    samples["flags"] = np.frombuffer(body, "u1", count, offset=len(body) - count)
+    return samples

@@ -1,0 +1,378 @@
+"""What one kind of line says: many samples at once, the rarer messages one by one (PROTOCOL.md).
+
+Sequence and clock come out as they are on the wire, wrapped; wire_timeline unwraps them.
+
+Unwrapping the wire's sequence and clock, counting what was lost, noticing restarts.
+
+Bytes from the wire into blocks of samples and messages (firmware/PROTOCOL.md).
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterator
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import (
+    PROTOCOL_VERSION,
+    RAW_DTYPE,
+    Answer,
+    Fault,
+    Hello,
+    Item,
+    LinkCounters,
+    RawBlock,
+    Restarted,
+    Tally,
+)
+from coilbench.capture.wire.format import (
+    CLOCK_FIELD,
+    CRC_FIELD,
+    FLAGS_FIELD,
+    HEX_DIGITS,
+    LINE_LIMIT,
+    LOAD_FIELD,
+    SAMPLE_BODY,
+    SAMPLE_LENGTH,
+    SEQ_FIELD,
+    TRAVEL_FIELD,
+    crc16,
+    sample_crcs,
+)
+
+MESSAGE_KINDS = b"NFAH"
+TRAVEL_KINDS = frozenset({"quadrature", "caliper", "potentiometer", "none"})
+
+_HELLO_KEYS = frozenset({"proto", "fw", "id", "boot", "sps", "travel", "um_per_count"})
+_CLOSED_LINE = re.compile(rb"([ -~]+) ([0-9A-F]{4})")
+_TALLY = re.compile(r"N" + r" ([0-9A-F]{8})" * 6)
+_FAULT = re.compile(r"F ([0-9A-F]{8}) ([0-9A-F]{8}) ([0-9A-F]{2}) ([01]) ([0-9A-F]{4})")
+_ANSWER = re.compile(r"A ([0-9A-F]{2}) ([!-~]+) (ok|no)")
+_PAIR = re.compile(r"([!-<>-~]+)=([!-~]+)")
+_VERSION = re.compile(r"[0-9]{1,9}")
+_ABOVE_ZERO = re.compile(r"(?=.*[1-9])[0-9]{1,9}(\.[0-9]{1,9})?")
+_DEVICE_ID = re.compile(r"[0-9A-F]{16}")
+_BOOT_ID = re.compile(r"[0-9A-F]{8}")
+
+
+def _allowed_bytes() -> NDArray[np.bool_]:
+    """Return allowed[column, byte] for a sample line."""
+    allowed = np.zeros((SAMPLE_LENGTH, 256), dtype=np.bool_)
+    allowed[0, ord("S")] = allowed[-1, ord("\n")] = True
+    hex_digits, digits = list(HEX_DIGITS), list(HEX_DIGITS[:10])
+    for start, width in (SEQ_FIELD, CLOCK_FIELD, FLAGS_FIELD, CRC_FIELD):
+        allowed[start - 1, ord(" ")] = True
+        allowed[start : start + width, hex_digits] = True
+    for start, width in (LOAD_FIELD, TRAVEL_FIELD):
+        allowed[start - 1, ord(" ")] = True
+        allowed[start, [ord("+"), ord("-")]] = True
+        allowed[start + 1 : start + width, digits] = True
+    return allowed
+
+
+_ALLOWED = _allowed_bytes()
+_COLUMNS = np.arange(SAMPLE_LENGTH)
+_VALUE = np.zeros(256, dtype=np.int64)
+_VALUE[list(HEX_DIGITS)] = np.arange(16)
+
+
+def parse_samples(lines: NDArray[np.uint8]) -> tuple[NDArray[np.void], NDArray[np.bool_]]:
+    """Read sample lines.
+
+    Args:
+        lines: shape (n, SAMPLE_LENGTH), the bytes of a line in each row.
+
+    Returns:
+        The good lines' samples, dtype RAW_DTYPE with seq and t_us still wrapped, and which lines
+        were good, shape (n,).
+    """
+    good = _ALLOWED[_COLUMNS, lines].all(axis=1)
+    crcs = _hex(lines, CRC_FIELD)
+    good &= crcs == sample_crcs(lines[:, :SAMPLE_BODY])
+    lines = lines[good]
+    samples = np.empty(len(lines), dtype=RAW_DTYPE)
+    samples["seq"] = _hex(lines, SEQ_FIELD)
+    samples["t_us"] = _hex(lines, CLOCK_FIELD)
+    samples["load_counts"] = _signed(lines, LOAD_FIELD)
+    samples["travel_counts"] = _signed(lines, TRAVEL_FIELD)
+    samples["flags"] = _hex(lines, FLAGS_FIELD)
+    return samples, good
+
+
+def _hex(lines: NDArray[np.uint8], field: tuple[int, int]) -> NDArray[np.int64]:
+    start, width = field
+    powers = 16 ** np.arange(width - 1, -1, -1, dtype=np.int64)
+    return np.asarray(_VALUE[lines[:, start : start + width]] @ powers)
+
+
+def _signed(lines: NDArray[np.uint8], field: tuple[int, int]) -> NDArray[np.int64]:
+    start, width = field
+    powers = 10 ** np.arange(width - 2, -1, -1, dtype=np.int64)
+    size = _VALUE[lines[:, start + 1 : start + width]] @ powers
+    return np.asarray(np.where(lines[:, start] == ord("-"), -size, size))
+
+
+def parse_message(line: bytes) -> Hello | Tally | Fault | Answer | None:
+    """Read a line that isn't a sample; None if it can't be accepted.
+
+    Args:
+        line: without its LF.
+    """
+    closed = _CLOSED_LINE.fullmatch(line)
+    if closed is None or crc16(closed[1]) != int(closed[2], 16):
+        return None
+    body = closed[1].decode("ascii")
+    if body.startswith("H "):
+        return _hello(body[2:])
+    if match := _TALLY.fullmatch(body):
+        return Tally(*(int(field, 16) for field in match.groups()))
+    if match := _FAULT.fullmatch(body):
+        boot_id, t_us, code, count = (int(match[group], 16) for group in (1, 2, 3, 5))
+        return Fault(boot_id, t_us, code, match[4] == "1", count)
+    if match := _ANSWER.fullmatch(body):
+        return Answer(int(match[1], 16), match[2], match[3] == "ok")
+    return None
+
+
+def _hello(text: str) -> Hello | None:
+    pairs = [_PAIR.fullmatch(word) for word in text.split(" ")]
+    found = {pair[1]: pair[2] for pair in pairs if pair is not None}
+    if len(found) < len(pairs) or not _VERSION.fullmatch(found.get("proto", "")):
+        return None
+    if int(found["proto"]) == PROTOCOL_VERSION and not _hello_is_whole(found):
+        return None
+    # Another version may say the rest in another way: what isn't there is left blank, so that
+    # the two versions can be named.
+    um_per_count = found.get("um_per_count", "")
+    boot, sps = found.get("boot", ""), found.get("sps", "")
+    return Hello(
+        protocol=int(found["proto"]),
+        firmware=found.get("fw", ""),
+        device_id=found.get("id", ""),
+        boot_id=int(boot, 16) if _BOOT_ID.fullmatch(boot) else 0,
+        rate_hz=float(sps) if _ABOVE_ZERO.fullmatch(sps) else 0.0,
+        travel=found.get("travel", ""),
+        um_per_count=float(um_per_count) if _ABOVE_ZERO.fullmatch(um_per_count) else None,
+        extra=tuple((key, value) for key, value in found.items() if key not in _HELLO_KEYS),
+    )
+
+
+def _hello_is_whole(found: dict[str, str]) -> bool:
+    return (
+        "fw" in found
+        and _DEVICE_ID.fullmatch(found.get("id", "")) is not None
+        and _BOOT_ID.fullmatch(found.get("boot", "")) is not None
+        and _ABOVE_ZERO.fullmatch(found.get("sps", "")) is not None
+        and found.get("travel") in TRAVEL_KINDS
+        and _ABOVE_ZERO.fullmatch(found.get("um_per_count", "1")) is not None
+    )
+
+
+_SEQ_MASK = 0xFFFF
+_CLOCK_TURN = 1 << 32
+_HALF_TURN = 1 << 31
+
+
+class Timeline:
+    """Where the rig stands in its own count of samples and microseconds.
+
+    A clock that moved by less than half a turn (35.8 min) forward or back is taken at its word:
+    forward it is the same start of the rig, back it is another. Tallies come each second, so a
+    long stop is followed too.
+
+    Attributes:
+        boot_id: this start of the rig; None while the rig has not said.
+        samples_lost: by gaps in the sequence.
+        restarts: starts of the rig since the first one seen.
+    """
+
+    def __init__(self) -> None:
+        self.boot_id: int | None = None
+        self.samples_lost = 0
+        self.restarts = 0
+        self._named_since_sample = False
+        self._last_seq: int | None = None
+        self._last_t_us: int | None = None  # of a sample; a message may overtake queued samples
+        self._latest_us: int | None = None  # of anything
+
+    def place(self, wrapped: NDArray[np.void]) -> Iterator[RawBlock | Restarted]:
+        """Unwrap samples that followed each other on the wire.
+
+        Args:
+            wrapped: shape (n,) with n at least 1, dtype RAW_DTYPE, seq and t_us as on the wire.
+        """
+        backward = _signed_turn(np.diff(wrapped["t_us"])) < 0
+        starts = [0, *(np.flatnonzero(backward) + 1), len(wrapped)]
+        for start, stop in pairwise(starts):
+            piece = wrapped[start:stop]
+            if self._last_t_us is not None and self._follow(piece["t_us"][0]) < self._last_t_us:
+                yield self._restart(self.boot_id if self._named_since_sample else None)
+            yield RawBlock(self._unwrap(piece), self.boot_id)
+
+    def meet(self, boot_id: int) -> Restarted | None:
+        """Learn which start of the rig speaks; Restarted if it is another than before."""
+        if self.boot_id == boot_id:
+            return None
+        if self.boot_id is not None:
+            return self._restart(boot_id)
+        self.boot_id = boot_id
+        self._named_since_sample = True
+        return None
+
+    def clock(self, wrapped_us: int) -> int:
+        """Return a message's clock unwrapped, and follow it."""
+        self._latest_us = self._follow(wrapped_us)
+        return self._latest_us
+
+    def _restart(self, boot_id: int | None) -> Restarted:
+        self._last_seq = self._last_t_us = self._latest_us = None
+        self.boot_id = boot_id
+        self.restarts += 1
+        return Restarted(boot_id)
+
+    def _follow(self, wrapped_us: int) -> int:
+        if self._latest_us is None:
+            return int(wrapped_us)
+        step = (int(wrapped_us) - self._latest_us + _HALF_TURN) % _CLOCK_TURN - _HALF_TURN
+        return self._latest_us + step
+
+    def _unwrap(self, piece: NDArray[np.void]) -> NDArray[np.void]:
+        samples = piece.copy()
+        # Between two samples 0 to 65535 are missing: a sequence never stands or goes back.
+        missing = (np.diff(piece["seq"]) - 1) & _SEQ_MASK
+        first = int(piece["seq"][0])
+        if self._last_seq is not None:
+            missing_before = (first - self._last_seq - 1) & _SEQ_MASK
+            first = self._last_seq + 1 + missing_before
+            self.samples_lost += missing_before
+        self.samples_lost += int(missing.sum())
+        samples["seq"] = first + np.append(0, np.cumsum(missing + 1))
+        steps_us = _signed_turn(np.diff(piece["t_us"]))
+        samples["t_us"] = self._follow(piece["t_us"][0]) + np.append(0, np.cumsum(steps_us))
+        self._last_seq = int(samples["seq"][-1])
+        self._last_t_us = int(samples["t_us"][-1])
+        self.clock(self._last_t_us)
+        self._named_since_sample = False
+        return samples
+
+
+def _signed_turn(steps_us: NDArray[np.int64]) -> NDArray[np.int64]:
+    """Return clock steps as the nearer way round, from -2^31 to 2^31 - 1."""
+    return (steps_us + _HALF_TURN) % _CLOCK_TURN - _HALF_TURN
+
+
+_MESSAGE_KINDS = np.frombuffer(MESSAGE_KINDS, dtype=np.uint8)
+
+
+class Decoder:
+    """Decodes a stream that may hold anything; whatever comes, it never raises.
+
+    Damage costs the damaged line, which is counted. Chunks may be cut anywhere: the items are the
+    same but for where blocks are split. Blocks are named by boot id from the first hello, tally or
+    fault; those before it, or after a restart that only the clock betrayed, carry None.
+    """
+
+    def __init__(self) -> None:
+        self._counters = LinkCounters()
+        self._timeline = Timeline()
+        self._pending = b""
+        self._overlong = False
+
+    @property
+    def counters(self) -> LinkCounters:
+        """A snapshot of the counters."""
+        return self._counters
+
+    def feed(self, data: bytes) -> list[Item]:
+        """Return what data completes, in the order of the wire."""
+        text = self._pending + data
+        array = np.frombuffer(text, dtype=np.uint8)
+        ends = np.flatnonzero(array == ord("\n")) + 1
+        bounds = np.append(0, ends)
+        starts, lengths = bounds[:-1], np.diff(bounds)
+        usable = lengths <= LINE_LIMIT
+        usable[:1] &= not self._overlong
+        samples, sample_lines = _find_samples(array, starts, usable & (lengths == SAMPLE_LENGTH))
+        messages = _find_messages(text, array, starts, ends, usable)
+        self._keep_tail(text[bounds[-1] :], line_ended=len(ends) > 0)
+
+        items = self._in_order(samples, sample_lines, messages)
+        good_bytes = len(samples) * SAMPLE_LENGTH + sum(int(lengths[line]) for line, _ in messages)
+        self._count(len(data), good_bytes, len(ends) - len(samples) - len(messages), len(samples))
+        return items
+
+    def _keep_tail(self, tail: bytes, *, line_ended: bool) -> None:
+        # A line past the limit is given up at once, so that what is pending stays bounded; the
+        # rest of it, up to its LF, is bad too.
+        self._overlong = (self._overlong and not line_ended) or len(tail) >= LINE_LIMIT
+        self._pending = b"" if self._overlong else tail
+
+    def _count(self, bytes_in: int, bytes_good: int, lines_bad: int, samples: int) -> None:
+        old = self._counters
+        total, good = old.bytes_in + bytes_in, old.bytes_good + bytes_good
+        self._counters = replace(
+            old,
+            bytes_in=total,
+            bytes_good=good,
+            bytes_bad=total - good - len(self._pending),
+            bytes_pending=len(self._pending),
+            lines_bad=old.lines_bad + lines_bad,
+            samples=old.samples + samples,
+            samples_lost=self._timeline.samples_lost,
+            restarts=self._timeline.restarts,
+        )
+
+    def _in_order(
+        self,
+        samples: NDArray[np.void],
+        sample_lines: NDArray[np.intp],
+        messages: list[tuple[int, Hello | Tally | Fault | Answer]],
+    ) -> list[Item]:
+        items: list[Item] = []
+        done = 0
+        for line, message in messages:
+            before = int(np.searchsorted(sample_lines, line))
+            if before > done:
+                items.extend(self._timeline.place(samples[done:before]))
+                done = before
+            items.extend(self._tell(message))
+        if len(samples) > done:
+            items.extend(self._timeline.place(samples[done:]))
+        return items
+
+    def _tell(self, message: Hello | Tally | Fault | Answer) -> list[Item]:
+        if isinstance(message, Answer):
+            return [message]
+        restarted = self._timeline.meet(message.boot_id)
+        if not isinstance(message, Hello):
+            message = replace(message, t_us=self._timeline.clock(message.t_us))
+        return [message] if restarted is None else [restarted, message]
+
+
+def _find_samples(
+    array: NDArray[np.uint8], starts: NDArray[np.intp], fitting: NDArray[np.bool_]
+) -> tuple[NDArray[np.void], NDArray[np.intp]]:
+    """Return the good samples, still wrapped, and the number of the line each came on."""
+    candidates = np.flatnonzero(fitting)
+    rows = array[starts[candidates][:, np.newaxis] + _COLUMNS]
+    samples, good = parse_samples(rows)
+    return samples, candidates[good]
+
+
+def _find_messages(
+    text: bytes,
+    array: NDArray[np.uint8],
+    starts: NDArray[np.intp],
+    ends: NDArray[np.intp],
+    usable: NDArray[np.bool_],
+) -> list[tuple[int, Hello | Tally | Fault | Answer]]:
+    """Return the good messages, each with the number of its line."""
+    candidates = np.flatnonzero(usable & np.isin(array[starts], _MESSAGE_KINDS))
+    parsed = (
+        (int(line), parse_message(text[starts[line] : ends[line] - 1])) for line in candidates
+    )
+    return [(line, message) for line, message in parsed if message is not None]

@@ -1,0 +1,211 @@
+"""The layout of a line on the wire and its checksum (firmware/PROTOCOL.md).
+
+Lines for the wire, of every kind, and the rig's side of reading requests (PROTOCOL.md).
+"""
+
+from __future__ import annotations
+
+import re
+from binascii import crc_hqx
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import Answer, Fault, Hello, RawBlock, Tally
+
+LINE_LIMIT = 240  # bytes, LF included
+TRAILER = 6  # a space, four digits of CRC, LF
+SAMPLE_LENGTH = 42  # bytes, CRC and LF included
+SAMPLE_BODY = SAMPLE_LENGTH - TRAILER
+
+HEX_DIGITS = b"0123456789ABCDEF"
+
+# First column and width of a sample's fields; the two signed ones begin with their sign.
+SEQ_FIELD = (2, 4)
+CLOCK_FIELD = (7, 8)
+LOAD_FIELD = (16, 8)
+TRAVEL_FIELD = (25, 8)
+FLAGS_FIELD = (34, 2)
+CRC_FIELD = (37, 4)
+MAX_COUNTS = 9_999_999  # what seven digits hold
+
+
+def crc16(body: bytes) -> int:
+    """Return the CRC-16/CCITT-FALSE of body.
+
+    The standard library's crc_hqx has the same polynomial, 0x1021; only the start value differs
+    (catalogued as CRC-16/IBM-3740, check value 29B1).
+    """
+    return crc_hqx(body, 0xFFFF)
+
+
+def close_line(body: str) -> bytes:
+    """Return body as a line with its CRC and LF.
+
+    Raises:
+        ValueError: body isn't printable ASCII or makes too long a line.
+    """
+    text = body.encode("ascii", "replace")
+    if not (body.isascii() and body.isprintable() and 0 < len(body) <= LINE_LIMIT - TRAILER):
+        raise ValueError(f"not a body the wire can carry: {body!r}")
+    return b"%s %04X\n" % (text, crc16(text))
+
+
+def _position_tables(width: int) -> NDArray[np.uint16]:
+    """Return table[column, byte]: what a byte there adds to the CRC of width bytes."""
+    last = np.array([crc_hqx(bytes([byte]), 0) for byte in range(256)], dtype=np.uint16)
+    tables = [last]
+    for _ in range(width - 1):  # one column further left is one more zero byte behind it
+        tables.append((tables[-1] << 8) ^ last[tables[-1] >> 8])
+    return np.stack(tables[::-1])
+
+
+_COLUMNS = np.arange(SAMPLE_BODY)
+_TABLES = _position_tables(SAMPLE_BODY)
+_CRC_OF_ZEROS = crc16(bytes(SAMPLE_BODY))
+
+
+def sample_crcs(bodies: NDArray[np.uint8]) -> NDArray[np.uint16]:
+    """Return the CRC of each row.
+
+    A CRC is linear over exclusive or, so each byte's share is looked up by its column and the
+    shares are combined, with no loop over rows or bytes.
+
+    Args:
+        bodies: shape (n, SAMPLE_BODY).
+
+    Returns:
+        Shape (n,).
+    """
+    shares = np.bitwise_xor.reduce(_TABLES[_COLUMNS, bodies], axis=1)
+    return np.asarray(shares ^ np.uint16(_CRC_OF_ZEROS), dtype=np.uint16)
+
+
+_HEX = np.frombuffer(HEX_DIGITS, dtype=np.uint8)
+_BLANK_SAMPLE = np.full(SAMPLE_LENGTH, ord(" "), dtype=np.uint8)
+_BLANK_SAMPLE[0] = ord("S")
+_BLANK_SAMPLE[-1] = ord("\n")
+_REQUEST = re.compile(rb"Q ([0-9A-F]{2}) ([!-~]{1,16}) ([0-9A-F]{4})")
+_WORD = re.compile(r"[!-~]{1,16}")
+
+
+def sample_lines(raw: RawBlock) -> bytes:
+    """Return raw's samples as lines; sequence and clock are wrapped to the wire's width.
+
+    Raises:
+        ValueError: counts of more than seven digits.
+    """
+    samples = raw.samples
+    lines = np.tile(_BLANK_SAMPLE, (len(raw), 1))
+    _put_hex(lines, SEQ_FIELD, samples["seq"])
+    _put_hex(lines, CLOCK_FIELD, samples["t_us"])
+    _put_signed(lines, LOAD_FIELD, samples["load_counts"])
+    _put_signed(lines, TRAVEL_FIELD, samples["travel_counts"])
+    _put_hex(lines, FLAGS_FIELD, samples["flags"])
+    _put_hex(lines, CRC_FIELD, sample_crcs(lines[:, :SAMPLE_BODY]))
+    return lines.tobytes()
+
+
+def hello_line(hello: Hello) -> bytes:
+    """Return the hello as a line."""
+    pairs = [
+        ("proto", str(hello.protocol)),
+        ("fw", hello.firmware),
+        ("id", hello.device_id),
+        ("boot", f"{hello.boot_id:08X}"),
+        ("sps", _decimal(hello.rate_hz)),
+        ("travel", hello.travel),
+    ]
+    if hello.um_per_count is not None:
+        pairs.append(("um_per_count", _decimal(hello.um_per_count)))
+    return close_line("H " + " ".join(f"{key}={value}" for key, value in (*pairs, *hello.extra)))
+
+
+def tally_line(tally: Tally) -> bytes:
+    """Return the tally as a line; clock and counters are wrapped to 32 bits."""
+    fields = (
+        tally.boot_id,
+        tally.t_us,
+        tally.offered,
+        tally.dropped,
+        tally.impossible_steps,
+        tally.requests_refused,
+    )
+    return close_line("N " + " ".join(f"{field & 0xFFFF_FFFF:08X}" for field in fields))
+
+
+def fault_line(fault: Fault) -> bytes:
+    """Return the fault as a line; clock and count are wrapped to the wire's width."""
+    return close_line(
+        f"F {fault.boot_id:08X} {fault.t_us & 0xFFFF_FFFF:08X} {fault.code:02X} "
+        f"{fault.standing:d} {fault.count & 0xFFFF:04X}"
+    )
+
+
+def answer_line(answer: Answer) -> bytes:
+    """Return the answer as a line."""
+    return close_line(f"A {answer.tag:02X} {answer.word} {'ok' if answer.ok else 'no'}")
+
+
+def request_line(tag: int, word: str) -> bytes:
+    """Return a request as a line.
+
+    Raises:
+        ValueError: the tag isn't a byte, or the word isn't one printable word.
+    """
+    if not (0 <= tag <= 0xFF and _WORD.fullmatch(word)):
+        raise ValueError(f"not a request: tag {tag}, word {word!r}")
+    return close_line(f"Q {tag:02X} {word}")
+
+
+class RequestReader:
+    """Reads requests out of the bytes the host sends; total and incremental.
+
+    Attributes:
+        refused: lines that were no request with a right CRC.
+    """
+
+    def __init__(self) -> None:
+        self.refused = 0
+        self._pending = b""
+
+    def feed(self, data: bytes) -> list[tuple[int, str]]:
+        """Return the tag and word of each good request that data completes."""
+        *lines, self._pending = (self._pending + data).split(b"\n")
+        # Past the limit the rest of a line can only be refused: keep just enough to know it.
+        self._pending = self._pending[:LINE_LIMIT]
+        requests = [_read_request(line) for line in lines]
+        self.refused += requests.count(None)
+        return [request for request in requests if request is not None]
+
+
+def _read_request(line: bytes) -> tuple[int, str] | None:
+    match = _REQUEST.fullmatch(line)
+    if match is None or crc16(line[:-5]) != int(match[3], 16):
+        return None
+    return int(match[1], 16), match[2].decode("ascii")
+
+
+def _decimal(value: float) -> str:
+    """Return value without an exponent, which the wire doesn't know."""
+    return f"{value:.9f}".rstrip("0").rstrip(".")
+
+
+def _put_hex(lines: NDArray[np.uint8], field: tuple[int, int], values: NDArray[np.generic]) -> None:
+    start, width = field
+    shifts = np.arange(4 * (width - 1), -1, -4)
+    nibbles = values.astype(np.int64)[:, np.newaxis] >> shifts & 0xF
+    lines[:, start : start + width] = _HEX[nibbles]
+
+
+def _put_signed(
+    lines: NDArray[np.uint8], field: tuple[int, int], values: NDArray[np.generic]
+) -> None:
+    start, width = field
+    wide = values.astype(np.int64)
+    size = np.abs(wide)
+    if size.max(initial=0) > MAX_COUNTS:
+        raise ValueError(f"counts of {size.max()} don't fit the wire's seven digits")
+    lines[:, start] = np.where(wide < 0, ord("-"), ord("+"))
+    powers = 10 ** np.arange(width - 2, -1, -1)
+    lines[:, start + 1 : start + width] = size[:, np.newaxis] // powers % 10 + ord("0")

@@ -1,0 +1,86 @@
+"""The bar toward the height that is wanted: where marks and press stand, and what is said."""
+
+from __future__ import annotations
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from coilbench.analysis.dashboard.drawing import HeightBar, Mark, marks_for
+from coilbench.analysis.dashboard.frame import bind_warning
+from coilbench.analysis.report.units import Units
+
+SEAT, OPEN = Mark("S", "seat", 38.5), Mark("O", "open", 27.6)
+
+
+@pytest.mark.parametrize(
+    ("heights_mm", "reach_mm", "letters"),
+    [
+        ((38.5, 27.6), None, "SO"),
+        ((27.6, 38.5), 27.6, "SO"),
+        ((38.5, 27.6), 26.0, "SOT"),
+        ((38.5, 33.0, 27.6), None, "S|O"),
+        ((38.5,), None, "T"),
+        ((), 30.0, "T"),
+        ((), None, ""),
+    ],
+)
+def test_seat_is_the_highest_and_open_the_lowest(
+    heights_mm: tuple[float, ...], reach_mm: float | None, letters: str
+) -> None:
+    assert "".join(mark.letter for mark in marks_for(heights_mm, reach_mm)) == letters
+
+
+def test_marks_and_press_stand_where_they_should() -> None:
+    """Hand reckoned: 60 free to 20 low (6 % below 22.264), 41 cells of 1 mm."""
+    marks = (Mark("S", "seat", 50.0), Mark("O", "open", 30.0))
+    low_mm = (20.0 + 0.06 * 60.0) / 1.06
+    bar, below = HeightBar(40.0, 60.0, low_mm, marks).lines(43, Units())
+    assert bar == "[==========S=========>---------O-------XXX]"
+    assert below.index("S seat 50.00 mm") + len("S seat 50.00 mm") // 2 == 11
+    assert len(below) == 43
+
+
+@given(
+    st.none() | st.floats(0, 90),
+    st.none() | st.floats(1, 90),
+    st.none() | st.floats(1, 90),
+    st.lists(st.floats(1, 90), max_size=4),
+    st.integers(0, 220),
+)
+@settings(max_examples=100, deadline=None)
+def test_any_bar_is_as_wide_as_asked(
+    height_mm: float | None,
+    free_mm: float | None,
+    solid_mm: float | None,
+    heights_mm: list[float],
+    width: int,
+) -> None:
+    bar = HeightBar(height_mm, free_mm, solid_mm, marks_for(heights_mm, None))
+    for line in bar.lines(width, Units()):
+        assert len(line) in (0, width)
+    bar.words(Units())
+
+
+def test_words_lead_to_the_next_mark_and_then_up() -> None:
+    def said(height_mm: float, solid_mm: float | None = None) -> str:
+        return HeightBar(height_mm, 53.0, solid_mm, (SEAT, OPEN)).words(Units())
+
+    assert said(40.0) == "1.50 mm to seat at 38.50 mm"
+    assert said(38.52) == "10.92 mm to open at 27.60 mm"
+    assert said(27.6) == "far enough: let it up"
+    assert "don't press that far" in said(30.0, solid_mm=27.0)
+    assert said(30.0, solid_mm=26.0) == "2.40 mm to open at 27.60 mm"
+
+
+def test_the_warning_before_coil_bind() -> None:
+    units = Units()
+    assert bind_warning(30.0, None, units) is None
+    far = bind_warning(30.0, 24.5, units)
+    assert far == "5.50 mm to the expected solid height of 24.50 mm"
+    near = bind_warning(26.0, 24.5, units)
+    assert near == "STOP, NEAR COIL BIND: 1.50 mm to the expected solid height of 24.50 mm"
+    assert bind_warning(24.5, 24.5, units) == "STOP: at the expected solid height of 24.50 mm"
+    assert bind_warning(24.0, 24.5, Units("lbf", "in")) == (
+        "STOP: at the expected solid height of 0.965 in"
+    )

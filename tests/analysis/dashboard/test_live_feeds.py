@@ -1,0 +1,127 @@
+"""Where scenes come from: a table that can't be read is said and does not end anything."""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import live as module
+from coilbench.analysis.cli.live import BookReader, OtherCapture
+from coilbench.analysis.dashboard.frame import SetTable
+from coilbench.analysis.report.units import Units
+from coilbench.capture.book.nominals import NominalLoad, SetNominal
+from coilbench.capture.book.opening import hold_book, open_book
+from coilbench.capture.book.sessions import start_session, update_session
+from coilbench.capture.book.sets import SetPlan, labels_for, new_set
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import Snapshot
+
+
+@pytest.fixture
+def book(tmp_path: Path) -> Path:
+    path = tmp_path / "bench.db"
+    with open_book(path, create=True) as db:
+        nominal = SetNominal((NominalLoad(38.5, 230.0), NominalLoad(27.6, 400.0)))
+        labels = labels_for("larch", 3)
+        new_set(db, SetPlan("larch", "outer", labels, solid_height_mm=24.0, nominal=nominal))
+    return path
+
+
+def reader_of(book: Path) -> BookReader:
+    return BookReader(book, "larch", (38.5,), Units())
+
+
+def until(what: Callable[[], bool]) -> None:
+    end_s = time.monotonic() + 20.0
+    while not what():
+        assert time.monotonic() < end_s
+        time.sleep(0.01)
+
+
+def test_a_set_not_measured_yet_has_its_labels_and_solid_height(book: Path) -> None:
+    reader = reader_of(book)
+    reader.read()
+    assert [row.label for row in reader.table.rows] == ["larch-01", "larch-02", "larch-03"]
+    assert reader.table.solid_mm == 24.0
+    assert reader.table.nominal_mm == (38.5, 27.6)
+    assert reader.standing == ""  # nothing was calibrated
+
+
+@pytest.mark.parametrize(
+    ("error", "words"),
+    [(CoilbenchError("the book is locked"), "the book is locked"), (ValueError("x"), "ValueError")],
+)
+def test_what_keeps_the_table_from_being_read_is_said_and_it_is_tried_again(
+    book: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, words: str
+) -> None:
+    real = module.read_set_table
+    failing = [True]
+
+    def read(*arguments: object) -> SetTable:
+        if failing:
+            raise error
+        return real(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(module, "read_set_table", read)
+    monkeypatch.setattr(module, "RETRY_S", 0.01)
+    monkeypatch.setattr(module, "BOOK_LOOK_S", 0.01)
+    reader = reader_of(book)
+    reader.start()
+    try:
+        until(lambda: "THE TABLE CAN'T BE READ" in reader.standing)
+        assert words in reader.standing
+        failing.clear()
+        until(lambda: reader.standing == "")
+        assert len(reader.table.rows) == 3
+    finally:
+        reader.close()
+
+
+def test_it_reads_again_when_the_book_has_changed_and_only_then(
+    book: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    reads: list[int] = []
+    real = module.read_set_table
+
+    def read(*arguments: object) -> SetTable:
+        reads.append(1)
+        return real(*arguments)  # type: ignore[arg-type]
+
+    monkeypatch.setattr(module, "read_set_table", read)
+    reader = reader_of(book)
+    reader.read()
+    reader.read()
+    assert len(reads) == 1
+    with open_book(book) as db:
+        db.execute("UPDATE springs SET label = 'A' WHERE label = 'larch-01'")
+        db.conn.commit()
+    reader.read()
+    assert len(reads) == 2
+    assert reader.table.rows[0].label == "A"
+
+
+def test_another_capture_is_read_from_the_book_where_it_does_not_answer(
+    book: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    feed = OtherCapture(book)
+    assert feed.see() is None
+    with hold_book(book):  # as a running capture does
+        with open_book(book) as db:
+            set_id = db.execute("SELECT id FROM sets").fetchone()[0]
+            session_id = start_session(db, set_id, "x:", None, None)
+            snapshot = Snapshot("larch", "x:", link="up", sample_age_s=0.5)
+            update_session(db, session_id, snapshot.to_document())
+        seen = feed.see()
+        assert seen is not None
+        assert seen.link == "up"
+        assert seen.sample_age_s is not None
+        assert seen.sample_age_s >= 0.5  # it grows older while it lies in the book
+        monkeypatch.setattr(module, "SILENT_S", -1.0)
+        silent = feed.see()
+        assert silent is not None
+        assert silent.link == "lost"
+        assert silent.link_what is not None
+        assert silent.link_what.kind == "capture_silent"

@@ -1,0 +1,86 @@
+"""Where what the dashboard says or draws turns over, a case to either side. Ours, no source."""
+
+from __future__ import annotations
+
+import io
+from dataclasses import replace
+
+import pytest
+from rich.console import Console
+
+from coilbench.analysis.dashboard.drawing import HeightBar, Mark
+from coilbench.analysis.dashboard.frame import (
+    Scene,
+    SetTable,
+    SpringRow,
+    bind_warning,
+    frame,
+    link_line,
+)
+from coilbench.analysis.report.units import Units
+from coilbench.capture.running.commands import Snapshot
+from coilbench.capture.strokes.judging import Purpose, Turn
+
+LIVE = Snapshot(
+    "larch", "x", link="up", turn=Turn("larch-01", Purpose.MEASURED, 1, 3), samples=10_000,
+    sample_age_s=0.1, load_n=220.0, height_mm=38.5, springs=2,
+    curve=tuple((53.0 - at * 0.25, at * 4.0) for at in range(100)),
+)  # fmt: skip
+
+
+def said(**changes: float) -> str:
+    snapshot = replace(LIVE, **changes)  # type: ignore[arg-type]
+    return link_line(snapshot, Units()).plain.partition("  ")[0]
+
+
+def test_silence_and_losses_of_the_link() -> None:
+    assert "NO SAMPLE" not in said(sample_age_s=1.9)
+    assert "NO SAMPLE" in said(sample_age_s=2.1)
+    good, fair, poor = (said(samples_lost=lost) for lost in (0, 50, 1000))
+    assert len({good, fair, poor}) == 3
+    assert said(samples=9_996, samples_lost=4) == good  # five in ten thousand are fair
+    assert said(samples=9_994, samples_lost=6) == fair
+    assert said(samples=9_901, samples_lost=99) == fair  # one in a hundred is poor
+    assert said(samples=9_899, samples_lost=101) == poor
+
+
+def test_near_coil_bind_begins_two_millimetres_above_solid() -> None:
+    assert "STOP" not in (bind_warning(26.01, 24.0, Units()) or "")
+    assert "STOP" in (bind_warning(25.99, 24.0, Units()) or "")
+
+
+@pytest.mark.parametrize(("height_mm", "left"), [(38.56, True), (38.54, False)])
+def test_a_mark_is_reached_within_a_twentieth_of_a_millimetre(height_mm: float, left: bool) -> None:
+    marks = (Mark("S", "seat", 38.5),)
+    assert ("seat" in HeightBar(height_mm, 53.0, 24.0, marks).words(Units())) == left
+
+
+@pytest.mark.parametrize(("solid_mm", "asked"), [(26.6, True), (26.7, False)])
+def test_nobody_is_sent_within_a_millimetre_of_solid(solid_mm: float, asked: bool) -> None:
+    bar = HeightBar(40.0, 53.0, solid_mm, (Mark("O", "open", 27.65),))
+    assert ("12.35 mm" in bar.words(Units())) == asked
+
+
+def drawn(width: int, height: int) -> str:
+    rows = tuple(SpringRow(f"larch-{n:02d}", 3, (222.0,), (), ()) for n in (1, 2))
+    scene = Scene(
+        LIVE,
+        SetTable((38.5,), 3, rows, band=((53.0, 0.0, 0.0), (28.0, 390.0, 410.0))),
+        Units(),
+        (38.5,),
+        "",
+        "",
+    )
+    out = io.StringIO()
+    console = Console(file=out, width=width, height=height)
+    console.print(frame(scene, width=width, height=height, ascii_only=True))
+    return out.getvalue()
+
+
+def test_what_a_larger_screen_shows_more() -> None:
+    assert "*" not in drawn(69, 24)  # the curve, from 70 characters on
+    assert "*" in drawn(70, 24)
+    assert "NOW:" in drawn(120, 31)  # whose turn it is in large type, from 32 lines on
+    assert "NOW:" not in drawn(120, 32)
+    large = [sum(line.count("#") for line in drawn(120, rows).splitlines()) for rows in (43, 44)]
+    assert large[1] > 1.5 * large[0]  # load and height too, from 44 lines on

@@ -1,0 +1,149 @@
+"""One spring in sentences: what was found, what was not, in the units asked for."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+
+from coilbench.analysis.curves.curve import Rate, SpringCurve, fit_curve
+from coilbench.analysis.curves.shape_model import Shape
+from coilbench.analysis.report.spring import (
+    Given,
+    SpringFindings,
+    find_all,
+    rate_lines,
+    sentences,
+    table_heights_mm,
+    to_document,
+    window_words,
+)
+from coilbench.analysis.report.units import Units
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+
+Array = NDArray[np.float64]
+NONE = Branch(np.empty(0), np.empty(0))
+
+
+def sampled(load_n: Callable[[Array], Array], bottom_mm: float = 27.0) -> SpringCurve:
+    rng = np.random.default_rng(1)
+    down = np.linspace(55.0, bottom_mm, 500)
+    path = np.concatenate([down, down[::-1]])
+    load = load_n(np.maximum(53.0 - path, 0.0)) + rng.normal(0.0, 0.2, path.size)
+    ways = Branch(path[:500], load[:500]), Branch(path[500:], load[500:])
+    return fit_curve("x", [Sweep("s", "x", Origin.CONVERTED_FILE, *ways, 0.3, 0.001, 0.02)])
+
+
+def keyed(points: list[tuple[float, float]], **given: float) -> SpringCurve:
+    height, load = np.array(points).T
+    sweep = Sweep("s", "x", Origin.KEYED, Branch(height, load), NONE, 1.0, 0.0, 0.1)
+    return fit_curve("x", [sweep], **given)
+
+
+def straight(depth: Array) -> Array:
+    return 16.0 * depth
+
+
+def said(found: SpringFindings, units: Units | None = None) -> dict[str, str]:
+    return dict(sentences(found, Units() if units is None else units))
+
+
+def test_a_sound_spring() -> None:
+    words = said(find_all(sampled(straight), Given()))
+    assert words["Free length"].startswith("52.99 mm ± 0.1")
+    assert words["Free length"].endswith("by first contact")
+    assert words["Shape"].startswith("one rate between ")
+    assert words["Coil bind"] == (
+        f"not reached: down to {sampled(straight).lowest_mm:.2f} mm the stiffness keeps to its "
+        "own trend"
+    )
+    assert words["Friction"].startswith("the load on the way down is ")
+    assert "Handbook" not in words
+
+
+def test_a_progressive_one_and_one_pressed_solid() -> None:
+    smooth = said(find_all(sampled(lambda d: 14.0 * d + 0.12 * d**2), Given()))
+    assert smooth["Shape"].startswith("its rate changes smoothly between ")
+    assert "grows softer" not in smooth["Shape"]
+    softer = said(find_all(sampled(lambda d: 20.0 * d - 0.12 * d**2), Given()))
+    assert "It grows softer as it is pressed" in softer["Shape"]
+    solid = sampled(lambda d: 16.0 * d + 1500.0 * np.maximum(d - 25.0, 0.0), 27.6)
+    words = said(find_all(solid, Given(solid_height_mm=28.2)))
+    assert words["Coil bind"].startswith("reached, solid height 28.0")
+    assert words["Coil bind"].endswith("; 28.20 mm in the book")
+
+
+def test_a_knee_and_what_is_either() -> None:
+    found = find_all(sampled(lambda d: 16.0 * d + 8.0 * np.maximum(d - 13.0, 0.0)), Given())
+    words = said(found, Units("lbf", "in"))
+    assert words["Shape"].startswith("two rates with a knee at 1.57")
+    assert "lbf/in above it" in words["Shape"]
+    assert "a rate over a window that holds the knee is neither" in words["Shape"]
+    rate = Rate(16.0, 0.1)
+    either = Shape("bent", "", 48.0, 28.0, 1e-5, Rate(1.6, 0.2), None, rate, rate)
+    shape = said(replace(found, shape=either))["Shape"]
+    assert "by a knee or smoothly" in shape
+    assert "+10.0 ± 1.2 %" in shape
+
+
+def test_points_claim_little() -> None:
+    points = [(38.0, 240.0), (28.0, 400.0)]
+    words = said(find_all(keyed(points), Given()))
+    assert words["Free length"] == "not known: no stroke shows first contact"
+    assert words["Shape"].startswith("can't tell: chosen heights")
+    assert words["Coil bind"] == "chosen heights, down to 28.00 mm, don't show it"
+    given = find_all(keyed(points, free_length_mm=53.0), Given(free_length_mm=53.0))
+    assert said(given)["Free length"] == "53.00 mm as given; no stroke shows first contact"
+    assert table_heights_mm(keyed(points), Units(), ()) == [38.0, 28.0]
+    alone = find_all(keyed([(38.0, 240.0)]), Given())
+    assert (alone.window_mm, alone.rates) == (None, ())
+    document = to_document(alone, (38.0, 28.0))
+    assert document["window"]["top_mm"] is None
+    assert [each["height_mm"] for each in document["readings"]] == [38.0]
+
+
+def test_the_table_is_even_in_the_units_shown() -> None:
+    curve = sampled(straight)
+    heights = table_heights_mm(curve, Units(), (38.5, 80.0))
+    assert 38.5 in heights
+    assert 80.0 not in heights
+    assert heights == sorted(heights, reverse=True)
+    assert len(heights) <= 14
+    inches = np.array(table_heights_mm(curve, Units("lbf", "in"), ())) / 25.4
+    assert inches == pytest.approx(np.round(inches, 2), abs=1e-6)
+    assert len(inches) <= 13
+
+
+def test_rates_and_window_say_which_is_which() -> None:
+    found = find_all(sampled(straight), Given(), heights_mm=(38.5, 27.6))
+    lines = list(rate_lines(found, Units("N", "mm")))
+    hows = (
+        "between the ends of the window",
+        "least squares over the window",
+        "robust (bisquare) over the window",
+        "between the two heights",
+    )
+    for line, how in zip(lines, hows, strict=True):
+        assert float(line.split()[0]) == pytest.approx(16.0, abs=0.02)
+        assert f" N/mm  {how}, " in line
+    assert lines[3].endswith("38.50 mm to 27.60 mm")
+    assert (
+        window_words(found) == "30 to 70 % of the deflection from free length to the lowest height"
+    )
+    solid = replace(found, curve=replace(found.curve, solid_height_mm=24.0))
+    assert window_words(solid).endswith("to solid height")
+    points = find_all(keyed([(38.0, 240.0), (28.0, 400.0)]), Given())
+    assert window_words(points).endswith("the measured range is taken")
+    assert "between the ends of the measured range" in next(rate_lines(points, Units()))
+    alone = find_all(keyed([(38.0, 240.0)]), Given())
+    assert list(rate_lines(alone, Units())) == ["not known: it takes two heights"]
+
+
+def test_the_handbook_beside_it() -> None:
+    given = Given(wire_mm=4.6, coil_diameter_mm=32.0, active_coils=8.0)
+    assert "is plausible" in said(find_all(sampled(straight), given))["Handbook"]
+    wrong = replace(given, coil_diameter_mm=40.0)
+    assert "measure these again" in said(find_all(sampled(straight), wrong))["Handbook"]

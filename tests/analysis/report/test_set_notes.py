@@ -1,0 +1,60 @@
+"""What a set's notes say, and of whom. The sentences themselves are ours."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.report.set_text import set_notes
+from coilbench.analysis.report.units import Units
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
+
+KG = Units("kg", "mm")
+
+
+def keyed(
+    label: str, up_to_mm: float, *, too_fast: bool = False, load_u_relative: float = 0.001
+) -> SpringCurve:
+    down, up = np.array([38.0, 30.0]), np.array([38.0, up_to_mm])
+    sweep = Sweep(
+        f"{label}/1",
+        label,
+        Origin.KEYED,
+        Branch(down, 220.0 + (38.0 - down)),
+        Branch(up, 210.0 + (38.0 - up)),
+        1.0,
+        load_u_relative,
+        0.0,
+        too_fast=too_fast,
+    )
+    return fit_curve(label, [sweep])
+
+
+def test_a_note_of_every_spring_stands_once_and_alone() -> None:
+    curves = [keyed(f"larch-{n:02d}", 30.0, too_fast=True) for n in range(1, 4)]
+    (note,) = set_notes(curves, [38.0], KG)
+    assert note.startswith("all strokes were too fast")
+
+
+def test_a_note_of_some_springs_names_them_or_counts_them() -> None:
+    fine = [keyed("larch-01", 30.0)]
+    two = [keyed(f"larch-{n:02d}", 30.0, too_fast=True) for n in (2, 3)]
+    (note,) = set_notes([*fine, *two], [38.0], KG)
+    assert note.startswith("larch-02, larch-03: all strokes")
+    six = [keyed(f"larch-{n:02d}", 30.0, too_fast=True) for n in range(2, 8)]
+    (note,) = set_notes([*fine, *six], [38.0], KG)
+    assert note.startswith("larch-02, larch-03, larch-04, larch-05 and 2 more: all strokes")
+
+
+def test_a_note_of_one_height_names_it() -> None:
+    curves = [keyed("larch-01", 30.0), keyed("larch-02", 34.0)]
+    assert set_notes(curves, [38.0, 30.0], KG) == (
+        "larch-02: at 30.00 mm: only the loading branch was measured there",
+    )
+    assert set_notes(curves, [38.0, 20.0], KG) == ()  # not measured: the table says so
+
+
+def test_a_scale_that_was_never_weighed_against_anything_is_said() -> None:
+    (note,) = set_notes([keyed("larch-01", 30.0, load_u_relative=0.0)], [38.0], KG)
+    assert note.startswith("the scale was not calibrated")
+    assert "coilbench rig weigh --scale" in note

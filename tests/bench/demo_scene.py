@@ -1,0 +1,173 @@
+"""A scene for golden frames and the README's picture: invented springs on an invented rig.
+
+The frames: `python tests/bench/demo_scene.py golden`.
+The picture: `python tests/bench/demo_scene.py svg > hardware/pictures/dashboard.svg`.
+"""
+
+from __future__ import annotations
+
+import io
+import sys
+import time
+from pathlib import Path
+
+from rich.console import Console
+from rich.live import Live
+from rich.terminal_theme import DEFAULT_TERMINAL_THEME
+
+from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, frame
+from coilbench.analysis.dashboard.keys import HELP
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
+from coilbench.capture.running.commands import Event, EventKind, Snapshot
+from coilbench.capture.strokes.judging import Purpose, Turn
+
+# (seat load, open load) in N of the springs pressed so far; birch-03 is tired
+LOADS_N = ((226.9, 402.1), (226.4, 399.5), (196.1, 352.3), (227.4, 401.0))
+FREE_MM, RATE_N_PER_MM = 53.0, 16.0
+BAND = tuple((53.0 - d, 14.2 * d, 16.0 * d + 0.01 * d * d) for d in range(0, 28, 3))
+CURVE = tuple((53.0 - d * 0.5, 16.0 * d * 0.5) for d in range(39))
+
+
+def kept(
+    label: str,
+    stroke: int,
+    strokes: int,
+    peak_n: float,
+    lowest_mm: float,
+    purpose: Purpose = Purpose.MEASURED,
+    next_label: str | None = None,
+) -> Event:
+    facts = {"label": label, "purpose": purpose, "stroke": stroke, "strokes": strokes}
+    facts |= {"peak_n": peak_n, "lowest_mm": lowest_mm, "next_label": next_label, "findings": []}
+    return Event(EventKind.KEPT, Finding("stroke_kept", facts))
+
+
+REFUSED = Event.of(
+    EventKind.REFUSED,
+    "stroke_refused",
+    label="birch-05",
+    purpose=Purpose.MEASURED,
+    stroke=1,
+    strokes=3,
+    status="aborted",
+    findings=[{"kind": "pressed_short", "depth_mm": 18.2, "usual_depth_mm": 27.0}],
+)
+SNAPSHOT = Snapshot(
+    set_name="birch",
+    source="serial:///dev/ttyUSB0",
+    link="up",
+    link_what=Finding.of("rig", firmware="coilbench-0.1.0", device_id="00000000C0FFEE00"),
+    rate_hz=92.7,
+    samples=8412,
+    sample_age_s=0.04,
+    load_n=304.2,
+    height_mm=34.0,
+    free_length_mm=FREE_MM,
+    phase="press",
+    turn=Turn("birch-05", Purpose.MEASURED, 2, 3),
+    springs_done=4,
+    springs=12,
+    events=(
+        (21, kept("birch-04", 3, 3, 429.04, 25.96, next_label="birch-05")),
+        (22, kept("birch-05", 1, 2, 429.63, 25.95, Purpose.CONDITIONING)),
+        (23, kept("birch-05", 2, 2, 429.24, 25.94, Purpose.CONDITIONING)),
+        (24, REFUSED),
+        (25, kept("birch-05", 1, 3, 429.14, 25.93)),
+    ),
+    curve=CURVE,
+)
+WEAK = (
+    "20.00 kg at 38.50 mm is 13.5% below the set's middle of 23.11 kg "
+    "(tolerance 1.16 kg, uncertainty 0.02 kg)"
+)
+ROWS = tuple(
+    SpringRow(
+        f"birch-{number:02d}",
+        3 if number <= 4 else int(number == 5),
+        LOADS_N[number - 1] if number <= len(LOADS_N) else (None, None),
+        ("weak",) if number == 3 else (),
+        (WEAK,) if number == 3 else (),
+    )
+    for number in range(1, 13)
+)
+SCENE = Scene(
+    SNAPSHOT,
+    SetTable((38.5, 27.6), 3, ROWS, 24.0, band=BAND),
+    Units(),
+    (38.5, 27.6),
+    "calibrated 3 days ago; check with 20 kg passed a day ago",
+    HELP,
+)
+GOLDEN = Path(__file__).parents[1] / "analysis" / "dashboard" / "golden"
+LOOKS = {  # width, height, ASCII only
+    "80x24": (80, 24, False),
+    "200x60": (200, 60, False),
+    "120x36": (120, 36, False),
+    "80x24-ascii": (80, 24, True),
+}
+
+SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
+<style>
+.{unique_id}-matrix {{ font-family: "DejaVu Sans Mono", monospace; font-size: {char_height}px; }}
+{styles}
+</style>
+<defs>
+<clipPath id="{unique_id}-clip-terminal">
+<rect x="0" y="0" width="{terminal_width}" height="{terminal_height}" />
+</clipPath>
+{lines}
+</defs>
+<rect width="{width}" height="{height}" fill="#ffffff" stroke="#888888" />
+<g transform="translate({terminal_x}, {terminal_y})" clip-path="url(#{unique_id}-clip-terminal)">
+{backgrounds}
+<g class="{unique_id}-matrix">
+{matrix}
+</g>
+</g>
+</svg>
+"""
+
+
+def drawn(width: int, height: int, ascii_only: bool) -> str:
+    """Return the scene as plain text."""
+    out = io.StringIO()
+    console = Console(file=out, width=width, height=height, force_terminal=False)
+    console.print(frame(SCENE, width=width, height=height, ascii_only=ascii_only))
+    return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
+
+
+def picture(width: int = 110, height: int = 34) -> str:
+    """Return the scene as an SVG that needs nothing from elsewhere."""
+    out = Console(
+        file=io.StringIO(),
+        record=True,
+        width=width,
+        height=height,
+        force_terminal=True,
+        _environ={},
+    )
+    out.print(frame(SCENE, width=width, height=height, ascii_only=False))
+    return out.export_svg(title="", code_format=SVG, unique_id="live", theme=DEFAULT_TERMINAL_THEME)
+
+
+def main() -> None:
+    """Show the scene full-screen as `live` does, for a minute; or write picture or frames."""
+    if "golden" in sys.argv:
+        for name, look in LOOKS.items():
+            (GOLDEN / f"live-{name}.txt").write_text(drawn(*look), "utf-8")
+        return
+    if "svg" in sys.argv:
+        print(picture(), end="")
+        return
+    out = Console(highlight=False)
+    end_s = time.monotonic() + 60.0
+    with Live(console=out, auto_refresh=False, screen=True) as live:
+        while time.monotonic() < end_s:  # again and again: no frame leaves a trace of the last
+            shown = frame(SCENE, width=out.width, height=out.height, ascii_only="ascii" in sys.argv)
+            live.update(shown, refresh=True)
+            time.sleep(0.2)
+
+
+if __name__ == "__main__":
+    main()

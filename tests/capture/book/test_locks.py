@@ -1,0 +1,96 @@
+"""One capture per book and per port, between processes, whatever end the other one came to."""
+
+import os
+import signal
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from coilbench.capture.book.opening import book_lock_path, hold_book, hold_port, port_lock_path
+from coilbench.capture.errors import CoilbenchError
+
+HOLD = """
+import sys
+from pathlib import Path
+from coilbench.capture.book.opening import hold_book, hold_port
+with hold_book(Path(sys.argv[1])), hold_port(sys.argv[2]):
+    print("held", flush=True)
+    sys.stdin.read()
+"""
+
+
+@pytest.fixture
+def port(tmp_path, monkeypatch):
+    monkeypatch.setenv("TMPDIR", str(tmp_path))
+    monkeypatch.setattr("tempfile.tempdir", None)
+    return "/dev/ttyUSB77"
+
+
+def test_a_second_capture_on_the_book_or_port_is_refused_in_words(tmp_path, port):
+    book = tmp_path / "a.db"
+    with hold_book(book), hold_port(port):
+        with pytest.raises(CoilbenchError, match="writing this book"), hold_book(book):
+            pytest.fail("held twice")
+        with pytest.raises(CoilbenchError, match="using this port"), hold_port(port):
+            pytest.fail("held twice")
+        with hold_book(tmp_path / "b.db"), hold_port("/dev/ttyUSB78"):
+            pass
+    with hold_book(book), hold_port(port):
+        pass
+
+
+def test_a_killed_capture_holds_nothing(tmp_path, port):
+    book = tmp_path / "a.db"
+    with subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(book), port],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
+    ) as other:
+        assert other.stdout.readline() == b"held\n"
+        with pytest.raises(CoilbenchError), hold_book(book):
+            pytest.fail("held by two")
+        with pytest.raises(CoilbenchError), hold_port(port):
+            pytest.fail("held by two")
+        other.send_signal(signal.SIGKILL)
+        other.wait()
+    with hold_book(book), hold_port(port):
+        pass
+
+
+def test_a_device_is_the_same_by_any_of_its_names(tmp_path):
+    device, link = tmp_path / "ttyUSB0", tmp_path / "by-id"
+    device.touch()
+    link.symlink_to(device)
+    names = (f"{device}", f"{link}", f"serial://{device}", f"serial://{link}?baud=115200")
+    assert len({port_lock_path(name) for name in names}) == 1
+    assert port_lock_path("socket://bench:4000") != port_lock_path("socket://bench:4001")
+
+
+def test_a_book_is_the_same_by_any_of_its_names(tmp_path):
+    book = tmp_path / "bench.db"
+    book.touch()
+    other = tmp_path / "other.db"
+    other.symlink_to(book)
+    with (
+        hold_book(book),
+        pytest.raises(CoilbenchError, match="another coilbench capture"),
+        hold_book(other),
+    ):
+        pass
+
+
+def test_simulated_rigs_and_recordings_are_not_held(port):
+    for url in ("virtual:?seed=1", "recording:a.wire"):
+        with hold_port(url), hold_port(url):
+            assert not port_lock_path(url).exists()
+
+
+def test_a_folder_that_takes_no_lock_file_is_said_in_words(tmp_path):
+    book = tmp_path / "none" / "there" / "a.db"
+    Path(tmp_path / "none").touch()  # a file where a folder would be
+    with pytest.raises(CoilbenchError, match="lock file cannot be created"), hold_book(book):
+        pytest.fail("held")
+    assert str(book_lock_path(book)).endswith("a.db.lock")

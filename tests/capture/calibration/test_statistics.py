@@ -1,0 +1,53 @@
+"""Robust spread, Student's factor and effective degrees of freedom against outside values."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from coilbench.capture.calibration.statistics import (
+    LEAST_SD_COUNTS,
+    ROBUST_SD_PER_MAD,
+    coverage_factor,
+    effective_dof,
+    noise_sd,
+    student_factor,
+    widening,
+)
+
+
+def test_the_robust_constant_is_that_of_a_normal_distribution() -> None:
+    assert pytest.approx(1.0 / stats.norm.ppf(0.75), rel=1e-14) == ROBUST_SD_PER_MAD
+
+
+# Table G.2 of JCGM 100:2008.
+@pytest.mark.parametrize(
+    ("dof", "p", "factor"), [(1, 0.95, 12.71), (4, 0.95, 2.78), (10, 0.95, 2.23), (4, 0.99, 4.60)]
+)
+def test_students_factor_is_the_guides_table(dof: float, p: float, factor: float) -> None:
+    assert student_factor(dof, p) == pytest.approx(factor, abs=0.005)
+
+
+def test_a_coverage_factor_is_at_least_two_and_widens_by_half_of_it() -> None:
+    assert coverage_factor(59.0) == pytest.approx(2.00, abs=0.005)
+    assert coverage_factor(60.0) == coverage_factor(math.inf) == 2.0
+    assert widening(4) == pytest.approx(2.776 / 2.0, abs=0.001)
+    assert widening(0) == 1.0
+
+
+def test_effective_degrees_of_freedom_by_the_guides_example() -> None:
+    # JCGM 100:2008, G.4.1, example: 10, 5 and 15 observations less one, 0.25 %, 0.57 %, 0.82 %.
+    parts = [(0.25, 9.0), (0.57, 4.0), (0.82, 14.0)]
+    assert effective_dof(parts) == pytest.approx(19.0, abs=0.1)
+    assert effective_dof([(1.0, math.inf)]) == effective_dof([]) == math.inf
+
+
+def test_noise_is_blind_to_drift_and_jumps_and_never_below_a_step() -> None:
+    rng = np.random.default_rng(3)
+    counts = rng.normal(0.0, 40.0, 5000) + np.linspace(0.0, 20_000.0, 5000)
+    counts[1000:] += 1e6
+    assert noise_sd(counts) == pytest.approx(40.0, rel=0.05)
+    assert noise_sd(np.zeros(10)) == LEAST_SD_COUNTS
