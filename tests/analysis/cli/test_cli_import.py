@@ -177,7 +177,7 @@ def test_keyed_springs_are_paired_against_the_card(
     assert (best["outer"], best["inner"], best["fits"]) == ("oak", "fir", False)
     assert best["seat_n"] / KGF_N == pytest.approx(42.0)
     assert best["open_n"] / KGF_N == pytest.approx(84.0)
-    assert any("no shim" in reason.lower() for reason in best["reasons"])
+    assert any("no shim" in reason["text"].lower() for reason in best["reasons"])
 
 
 def test_pair_prints_a_table_the_verdict_and_the_caution(
