@@ -163,7 +163,7 @@ def test_the_document_is_json_in_newtons(make_a_sheet: MakeSheet) -> None:
 def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
     points = [LoadPoint(m, 1_000 + 24_500 * m, "up") for m in (0, 5, 10, 20, 40)]
     failed = PastCheck(NOW, 20.0, 9.80665, 9.0, 1.0, 2.0, False)
-    said = warnings("2025-01-01T00:00:00+00:00", [failed], NOW)
+    said = warnings("2025-01-01T00:00:00+00:00", [failed], NOW, 180.0)
     card = make_card(
         "c1", [("p1", "2025-01-01T00:00:00+00:00", load_part(points, "masses.csv"))], NOW,
         check=failed, warnings=said,
