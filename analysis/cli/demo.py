@@ -40,10 +40,11 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
-from coilbench.capture.calibration.guided import Say, gauge, press_block, sample_stream, weigh
+from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
 from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
@@ -162,9 +163,11 @@ class Demo:
         with self._opened(_calibration_plan(), phase=0) as source:
             hello, seen = identify(source, 5.0)
             stream = sample_stream(source, seen)
-            load = load_part(weigh(stream, MASSES_KG, say), "demo").on(hello)
-            travel = travel_part(gauge(stream, (0.0, *GAUGES_MM), say), "demo").on(hello)
-            pressed = press_block(stream, load.fit, BLOCK_N, say)
+            masses = follow(stream, WeighGuide(MASSES_KG), say).points
+            load = load_part(masses, "demo").on(hello)
+            gauges = follow(stream, GaugeGuide((0.0, *GAUGES_MM)), say).points
+            travel = travel_part(gauges, "demo").on(hello)
+            pressed = follow(stream, BlockGuide(load.fit, BLOCK_N), say).points
             flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
         with open_book(self.book, create=True) as db:
             _store_parts(db, (load, travel, flex))
@@ -284,7 +287,7 @@ def _run(demo: Demo) -> DemoResult:
         TextColumn("{task.description:<28}"),
         BarColumn(bar_width=30),
         TaskProgressColumn(),
-        console=Console(stderr=True),
+        console=Console(stderr=True, markup=False, emoji=False),
     )
     with progress:
         task = progress.add_task("calibrating the rig", total=1)

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.branches import Array
 from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Lag, Press
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
@@ -143,7 +144,7 @@ def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Ev
     n_per_mm = (_basis(height + edge, span) - _basis(height - edge, span)) @ smooth / (2.0 * edge)
     columns = np.column_stack([load, *(n_per_mm * column for column in by_lag)])
     left = columns - others @ (others.T @ columns)
-    scale = 1.4826 * float(np.median(np.abs(left[:, 0])))
+    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(left[:, 0])))
     fair = np.abs(left[:, 0]) <= max(ROGUE_SDS * scale, 1e-9)
     piece = _pieces(number, way)
     return _Evidence(left[fair, 0], left[fair, 1:], piece[fair])

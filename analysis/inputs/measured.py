@@ -32,8 +32,7 @@ from coilbench.analysis.sets.stroke_choice import (
     uncounted,
 )
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.stroke_rulings import StrokeRow, stroke_rows
-from coilbench.capture.book.sweeps import OWN, load_sweeps
+from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps, stroke_rows
 from coilbench.capture.errors import CoilbenchError
 
 # The default heights keep this far from the ends of what was measured; near the free length a
@@ -298,8 +297,8 @@ def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candida
             or no spring reaches a running height and flagged springs are to be left out.
     """
     found = Candidates({}, {}, [], [], {})
-    seat_mm = build.head.installed_height_mm
-    places: list[tuple[str, float]] = [(name, seat_mm) for name in build.springs.outer]
+    seat_mm: float = build.head.installed_height_mm
+    places = [(name, seat_mm) for name in build.springs.outer]
     places += [(name, seat_mm - build.head.inner_offset_mm) for name in build.springs.inner]
     for name, at_mm in places:
         record = find_set(db, name)

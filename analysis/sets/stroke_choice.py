@@ -86,7 +86,7 @@ class Short(Finding):
     asked_mm: float
 
 
-def _beside_the_others(sweeps: Sequence[Sweep]) -> list[Finding | None]:
+def beside_the_others(sweeps: Sequence[Sweep]) -> list[Finding | None]:
     """Name what each stroke shows beside the others; None where it shows nothing.
 
     Loads are compared with the median of all strokes, so that one odd stroke does not make the
@@ -283,7 +283,7 @@ def judge_strokes(
     """
     found = [[*_short(one, reach_mm), *stroke_findings(one)] for one in sweeps]
     sound = [at for at, own in enumerate(found) if not any(one.spoils for one in own)]
-    beside = _beside_the_others([sweeps[at] for at in sound])
+    beside = beside_the_others([sweeps[at] for at in sound])
     for at, finding in zip(sound, beside, strict=True):
         found[at] += [] if finding is None else [finding]
     spoilt = _spoilt(found)

@@ -29,7 +29,7 @@ class Lag:
         spread_s2: its variance, s^2, 0 or more; a moving average of length T has T^2/12.
         covariance: shape (2, 2), of delay_s and spread_s2, k = 1.
         degrees_of_freedom: of the covariance.
-        known: whether it was estimated; else it is what is typical, with a large uncertainty.
+        known: whether it was estimated; else it is a typical value with a large uncertainty.
     """
 
     delay_s: float

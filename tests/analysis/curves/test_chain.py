@@ -14,7 +14,7 @@ from bench_days import Day, World, draw_day
 from bench_metrology import sweeps_of
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
 from coilbench.analysis.curves.lag_undo import corrected, undo_lag
-from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.curves.uncertainty import Budget, split
 from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
@@ -163,7 +163,8 @@ def test_strokes_have_their_own_part_and_the_rig_the_rest(curve: SpringCurve) ->
     own = [line.source for line in budget.lines if not line.shared]
     assert own == ["scatter of 3 strokes"]
     assert math.isfinite(budget.effective_dof)
-    assert budget.own_u_n < budget.combined_u_n
+    measured = split(1.0, budget)
+    assert measured.own_u < measured.u
 
 
 def test_beyond_the_pressed_block_nothing_is_read(day: Day, calibration: Calibration) -> None:

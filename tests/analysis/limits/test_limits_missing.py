@@ -110,3 +110,24 @@ def test_dimensions_left_out_are_named_with_what_they_would_tell(
     assert "surge" in dimensions
     assert "wire.larch.spring_mass" in mass
     assert all(word in mass for word in LEAVES)
+
+
+def factor(wire_mm: float, tensile: str) -> float | None:
+    text = BUILD.replace('material = "chrome-silicon"', f'tensile_strength = "{tensile}"')
+    (spring,) = report(text, Coil(wire_mm, 5.0, 60.0)).sets[0].springs
+    return spring.fatigue_factor
+
+
+@pytest.mark.parametrize(
+    ("wire_mm", "tensile", "known"),
+    [
+        (9.5, "1900 MPa", True),
+        (9.55, "1900 MPa", False),  # his wire was 3/8 in at the most: Shigley, chapter 10
+        (4.0, "799 MPa", True),
+        (4.0, "796 MPa", False),  # 0.67 of it is not above his 77.5 kpsi of peened wire
+    ],
+)
+def test_no_fatigue_factor_is_told_beyond_zimmerlis_data(
+    wire_mm: float, tensile: str, known: bool
+) -> None:
+    assert (factor(wire_mm, tensile) is not None) == known

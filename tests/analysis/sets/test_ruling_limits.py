@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import inspect
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import check_set
 from coilbench.analysis.sets.outliers import (
     Departure,
@@ -38,9 +38,9 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
     esd = find_outliers([1.0, 1.1, 0.9, 1.05, 0.95, 1.02, 0.98, 9.0], 0.05)
     assert esd is not None
     assert esd.outliers == {7}
-    ruling = shape_ruling(Departure(0.005, largest, 30.0), esd, 7, Units())
+    ruling = shape_ruling("s", Departure(0.005, largest, 30.0), esd, 7)
     assert ruling.outcome == ("odd" if odd else "pass")
-    assert shape_ruling(Departure(0.005, largest, 30.0), esd, 0, Units()).outcome == "pass"
+    assert shape_ruling("s", Departure(0.005, largest, 30.0), esd, 0).outcome == "pass"
 
 
 @pytest.mark.parametrize(
@@ -49,7 +49,10 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
 )
 def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) -> None:
     """49.0 mm of 50, and 0.1 mm unsure."""
-    assert length_ruling(length_mm, 0.1, "the set's middle", 50.0, Units()).outcome == outcome
+    curve = replace(bent("s", 0.0), free_length_mm=length_mm, free_length_u_mm=0.1)
+    ruling = length_ruling(curve, "set", 50.0)
+    assert ruling is not None
+    assert ruling.outcome == outcome
 
 
 def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_outliers() -> None:
@@ -69,17 +72,18 @@ def test_three_springs_are_the_fewest_that_have_a_middle() -> None:
 
 
 def bent(label: str, bend: float, solid_mm: float | None = None) -> SpringCurve:
-    """Pressed from 54 to 26 mm; a bend makes its load depart most at both ends."""
+    """Pressed from 54 to 26 mm; a bend departs most at the lower end, at the upper below 0."""
     height_mm = np.linspace(54.0, 26.0, 600)
     depth_mm = np.maximum(50.0 - height_mm, 0.0)
-    load_n = 16.0 * depth_mm + bend * depth_mm**3
+    far_mm = depth_mm if bend > 0.0 else 24.0 - depth_mm
+    load_n = 16.0 * depth_mm + abs(bend) * np.where(depth_mm > 0.0, far_mm, 0.0) ** 3
     sweep = Sweep("s", label, Origin.RIG, Branch(height_mm, load_n), NONE, 0.3, 0.001, 0.02)
     return fit_curve(label, [sweep], "mean", 50.0, solid_mm)
 
 
-def departure(solid_mm: float | None) -> Departure:
+def departure(solid_mm: float | None, bend: float = 0.03) -> Departure:
     curves = [bent(f"s{at}", 0.0, solid_mm) for at in range(5)]
-    departures = shape_departures([*curves, bent("bent", 0.03, solid_mm)])
+    departures = shape_departures([*curves, bent("bent", bend, solid_mm)])
     assert departures is not None
     return departures[-1]
 
@@ -87,3 +91,8 @@ def departure(solid_mm: float | None) -> Departure:
 def test_shapes_are_compared_from_a_millimetre_above_solid() -> None:
     assert departure(27.0).height_mm == pytest.approx(28.0)
     assert departure(30.0).height_mm == pytest.approx(31.0)
+
+
+def test_shapes_are_compared_below_a_tenth_of_the_deflection() -> None:
+    """From 50 mm of free length down to 31 mm: a millimetre above solid."""
+    assert departure(30.0, -0.01).height_mm == pytest.approx(48.1, abs=0.05)

@@ -193,7 +193,7 @@ def test_a_label_that_cannot_be_is_refused_and_changes_nothing(table, new_label)
 
 def test_a_command_for_a_spring_whose_turn_has_passed_is_refused(table):
     table.press(3)
-    with pytest.raises(CoilbenchError, match="meant for larch-01, but it is larch-02's turn"):
+    with pytest.raises(CoilbenchError, match=r"larch-01.*larch-02's"):
         table.ask(Action.SKIP, "larch-01")
     assert table.turn == ("02", 1)
 
