@@ -24,15 +24,10 @@ from coilbench.analysis.report.phrases import describe
 from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration.parts import (
-    NewPart,
-    PartKind,
-    datum_part,
-    flex_part,
-    load_part,
-    travel_part,
-)
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.model import NewPart, PartKind, datum_part
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError

@@ -1,4 +1,4 @@
-"""What several commands share: the book's place, units, quantities as options, printing."""
+"""What several commands share: the book, units, quantities as options, printing."""
 
 from __future__ import annotations
 
@@ -9,13 +9,13 @@ from pathlib import Path
 from typing import Any, cast
 
 import click
-from rich.console import Console
+from rich.console import Console, RenderableType
 from rich.measure import Measurement
 from rich.table import Table
+from rich.text import Text
 
 from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import settings as settings
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.report.document import document_text
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
@@ -31,7 +31,7 @@ from coilbench.capture.units import (
 
 
 class _Quantity(click.ParamType[float]):
-    """An option's value read by one of our parsers; its errors keep our words."""
+    """An option's value read by one of our parsers; its errors name the option."""
 
     def __init__(self, name: str, parse: Callable[[str], float]) -> None:
         self.name = name
@@ -83,9 +83,9 @@ def show_warnings(warned: Sequence[Finding]) -> None:
         click.echo(f"Warning: {'; '.join(describe(one, shown) for one in warned)}.")
 
 
-def console() -> Console:
-    """Return the console for tables: no colour where NO_COLOR or a pipe says so."""
-    return Console(highlight=False)
+def console(width: int | None = None) -> Console:
+    """Return the console for tables; what a user typed is never parsed as markup."""
+    return Console(markup=False, emoji=False, highlight=False, width=width)
 
 
 def wrapped(text: str, out: Console) -> str:
@@ -105,7 +105,7 @@ def print_uncut(table: Table) -> None:
     screen = console()
     unbounded = screen.options.update(max_width=10_000)
     widest = Measurement.get(screen, unbounded, table).maximum
-    Console(highlight=False, width=max(widest, screen.width)).print(table)
+    console(max(widest, screen.width)).print(table)
 
 
 def fits(table: Table, out: Console) -> bool:
@@ -114,13 +114,23 @@ def fits(table: Table, out: Console) -> bool:
     return Measurement.get(out, unbounded, table).maximum <= out.width
 
 
+class PlainTable(Table):
+    """A table whose cells and titles are taken as they are, never as markup."""
+
+    def add_row(self, *cells: RenderableType | None, **options: Any) -> None:
+        """Add a row; text cells become Text."""
+        super().add_row(
+            *(Text(cell) if isinstance(cell, str) else cell for cell in cells), **options
+        )
+
+
 def plain_table(*titles: str) -> Table:
     """Return an empty table without lines; a title that begins with `>` is a column of numbers."""
-    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
+    table = PlainTable(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
     for title in titles:
         numbers = title.startswith(">")
         table.add_column(
-            title.removeprefix(">"), justify="right" if numbers else "left", no_wrap=True
+            Text(title.removeprefix(">")), justify="right" if numbers else "left", no_wrap=True
         )
     return table
 
@@ -146,15 +156,3 @@ def read_bytes(path: Path) -> bytes:
         raise CoilbenchError(
             f"the file cannot be read ({error.strerror})", where=str(path), hint="Check its name"
         ) from error
-
-
-def read_build(path: Path) -> BuildFile:
-    """Read a build file."""
-    data = read_bytes(path)
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise CoilbenchError(
-            "the build file is not UTF-8 text", where=str(path), hint="Save it as UTF-8"
-        ) from error
-    return parse_build(text, path.name)

@@ -12,7 +12,7 @@ from click.shell_completion import BashComplete, CompletionItem, FishComplete, Z
 from coilbench.analysis.cli.settings import default_book_path
 
 _KINDS = {"bash": BashComplete, "zsh": ZshComplete, "fish": FishComplete}
-# What commands call a set's name and a spring's label, as options or arguments.
+# Parameters that are a set's name or a spring's label.
 _SETS = ("set_name", "set_names", "again", "before", "after")
 _LABELS = ("label", "only")
 _SETS_SQL = "SELECT name FROM sets ORDER BY name"
@@ -30,7 +30,7 @@ _MOST = 200
 )
 @click.argument("shell", type=click.Choice(list(_KINDS)))
 def completion_command(shell: str) -> None:
-    """Print what makes SHELL complete commands, options, and your sets' and springs' names.
+    """Print a script that completes commands, options, and set and spring names in SHELL.
 
     \b
     bash  add to ~/.bashrc:  eval "$(coilbench completion bash)"
@@ -42,7 +42,7 @@ def completion_command(shell: str) -> None:
 
 
 def completing_names(command: click.Command) -> click.Command:
-    """Let a command's options and arguments complete from the book, and those of its commands."""
+    """Let a command's options and arguments, and its subcommands', complete from the book."""
     if isinstance(command, click.Group):
         for one in command.commands.values():
             completing_names(one)
@@ -55,12 +55,12 @@ def completing_names(command: click.Command) -> click.Command:
 
 
 def _names_a_set(command: click.Command, param: click.Parameter) -> bool:
-    """Tell whether it is the NAME of `set show` and its like; `set new` names one to come."""
+    """Return whether it is the NAME of an existing set, as in `set show`, not of a new one."""
     return isinstance(param, click.Argument) and param.name == "name" and command.name != "new"
 
 
 class _BookNames(click.ParamType[str]):
-    """A text that completes with names the book knows."""
+    """A text that completes with names from the book."""
 
     name = "text"
 
@@ -78,7 +78,7 @@ class _BookNames(click.ParamType[str]):
 
 
 def names_in(path: Path, sql: str, of_set: str | None) -> list[str]:
-    """Return names out of a book; none where there is no book, or none that can be read."""
+    """Return names from a book; none if it does not exist or cannot be read."""
     if not path.is_file():
         return []
     try:
@@ -87,4 +87,4 @@ def names_in(path: Path, sql: str, of_set: str | None) -> list[str]:
             connection.execute("PRAGMA query_only = ON")
             return [row[0] for row in connection.execute(sql, {"set": of_set})]
     except sqlite3.Error:
-        return []  # at the shell's prompt there is no place for a sentence
+        return []  # no message at the shell's prompt

@@ -18,7 +18,7 @@ from coilbench.capture.units import counted
 if TYPE_CHECKING:
     from coilbench.analysis.engine.assignment import Effort
 
-# No word of the user's: a comment's comma begins a cell, too, and only cells are guarded.
+# No user's text: a comma in a comment begins a cell too, and only cells are guarded.
 ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
 
 
@@ -37,7 +37,7 @@ ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
     "folder",
     required=True,
     type=click.Path(path_type=Path),
-    help="The folder to write into; made where it is not there.",
+    help="The folder to write into; made if necessary.",
 )
 @click.option(
     "--sheet",
@@ -50,10 +50,10 @@ ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
     type=click.Choice(["none", "shims", "cuts"]),
     default="shims",
     show_default=True,
-    help="With --sheet: what may be done under the springs.",
+    help="With --sheet: what may be changed under the springs.",
 )
-@click.option("--use-flagged", is_flag=True, help="With --sheet: count flagged springs in.")
-@click.option("--force", is_flag=True, help="Take the place of files that are there.")
+@click.option("--use-flagged", is_flag=True, help="With --sheet: include flagged springs.")
+@click.option("--force", is_flag=True, help="Replace existing files.")
 @json_option
 def export_command(
     set_names: tuple[str, ...],
@@ -67,10 +67,10 @@ def export_command(
     """Write sets as CSV files: springs, strokes, keyed readings and calibrations.
 
     springs.csv, strokes.csv, curves.csv, keyed.csv and calibrations.csv list what the book has,
-    strokes that don't count too. Each stroke and each calibration has a file of its own, in
+    including strokes that do not count. Each stroke and each calibration has its own file, in
     strokes/ and rig/. The comments at the top of a file say what each column is, and which command
-    takes the file. Text that a spreadsheet would run as a formula has an apostrophe before it,
-    which the import takes off again. For a backup use coilbench book copy.
+    reads the file. Text that a spreadsheet would run as a formula has an apostrophe before it,
+    which the import removes again. For a backup use coilbench book copy.
 
     With --sheet: what coilbench report shows of a build file, as tables in the display units.
     """
@@ -82,9 +82,9 @@ def export_command(
     with open_book(book_path()) as db:
         count = write_new_files(folder, export_files(db, set_names), force=force)
     if as_json:
-        print_document({"folder": str(folder), "files": count})
+        print_document({"folder": folder, "files": count})
     else:
-        click.echo(f"Wrote {counted(count, 'file')} into {folder}; begin with strokes.csv.")
+        click.echo(f"Wrote {counted(count, 'file')} into {folder}; start with strokes.csv.")
 
 
 def _export_sheet(
@@ -92,10 +92,12 @@ def _export_sheet(
 ) -> None:
     from coilbench.analysis.inputs.sheet_input import read_sheet
     from coilbench.analysis.report.sheet_tables import sheet_tables
+    from coilbench.analysis.report.sheet_text import sheet_text
+    from coilbench.analysis.report.units import SI
 
     shown, book = units(), book_path()
     with open_book(book) as db:
-        sheet = read_sheet(db, build, effort, use_flagged, shown, book.name)
+        sheet = read_sheet(db, build, effort, use_flagged, book.name)
     tables = {f"{each.name}.csv": each for each in sheet_tables(sheet, shown)}
     files = [
         (name, csv_bytes(table.columns, table.rows, [ABOUT_CELLS]))
@@ -104,11 +106,12 @@ def _export_sheet(
     write_new_files(folder, files, force=force)
     if as_json:
         counts = {name: len(table.rows) for name, table in tables.items()}
-        print_document({"folder": str(folder), "rows": counts, "verdict": sheet.verdict,
-                        "warnings": list(sheet.rig.warnings)})  # fmt: skip
+        verdict = sheet_text(sheet, SI).verdict
+        print_document({"folder": folder, "rows": counts, "verdict": verdict,
+                        "warnings": sheet.rig.warnings})  # fmt: skip
     else:
         click.echo(f"Wrote {', '.join(tables)} into {folder}.")
-        click.echo(f"{sheet.verdict}.")
+        click.echo(f"{sheet_text(sheet, shown).verdict}.")
         show_warnings(sheet.rig.warnings)
     if not sheet.named:
         raise click.exceptions.Exit(1)

@@ -1,4 +1,4 @@
-"""Files that a command writes: all of them whole or none, and none overwritten unless asked."""
+"""Files that a command writes: all complete or none, and none overwritten unless asked."""
 
 from __future__ import annotations
 
@@ -16,36 +16,35 @@ def refuse_existing(path: Path, force: bool, inputs: Iterable[Path] = ()) -> Non
 
     Args:
         path: what is to be written.
-        force: the user wants it to take a file's place.
-        inputs: what it is made of, which nothing may take the place of.
+        force: whether an existing file may be replaced.
+        inputs: what it is made from, never replaced.
 
     Raises:
-        CoilbenchError: it is there and `force` is not given, or what is there is no file or an
-            input.
+        CoilbenchError: it exists and `force` is not given, or it is not a file, or is an input.
     """
     if not path.exists():
         return
     if any(each.exists() and each.samefile(path) for each in inputs):
         raise CoilbenchError(
-            "the page would take the place of what it is made of",
+            "the page would overwrite a file that it is made from",
             where=str(path),
-            hint="Name another file",
+            hint="Give another file",
         )
     if not path.is_file():
-        raise CoilbenchError("this is no file", where=str(path), hint="Name a file")
+        raise CoilbenchError("this is not a file", where=str(path), hint="Give a file")
     if not force:
         raise CoilbenchError(
-            "this file is there already, and nothing was written",
+            "this file exists already; nothing was written",
             where=str(path),
-            hint="Name another place, or write over it with --force",
+            hint="Give another, or overwrite it with --force",
         )
 
 
 def write_whole(path: Path, text: str) -> None:
-    """Write a text file in UTF-8 so that it is there whole or not at all.
+    """Write a text file in UTF-8, complete or not at all.
 
     Raises:
-        CoilbenchError: the folder isn't there or can't be written to.
+        CoilbenchError: the folder does not exist or cannot be written to.
     """
     part = path.with_name(f".{uuid4().hex}.part")
     try:
@@ -58,33 +57,35 @@ def write_whole(path: Path, text: str) -> None:
 
 
 def write_new_files(folder: Path, files: Iterable[tuple[str, bytes]], *, force: bool) -> int:
-    """Write files into a folder, made where it is not there; returns how many.
+    """Write files into a folder, made if necessary; returns how many.
 
-    They are written beside the folder first and moved when all are whole, so that a full disk or
-    a kill half-way leaves what was there.
+    They are written beside the folder first and moved when all are complete, so that a full disk or
+    a kill leaves what was there.
 
     Args:
-        folder: where to.
+        folder: to write to.
         files: relative path, with / between folders, and content of each.
-        force: take the place of files that are there.
+        force: replace existing files.
 
     Raises:
-        CoilbenchError: one is there already and force is off, or the folder cannot be written.
+        CoilbenchError: a file exists and force is off, or the folder cannot be written.
     """
     if folder.exists() and not folder.is_dir():
-        raise CoilbenchError("this is a file, not a folder", where=str(folder), hint="Name another")
+        raise CoilbenchError(
+            "this is a file, not a folder", where=str(folder), hint="Give a folder"
+        )
     try:
         folder.parent.mkdir(parents=True, exist_ok=True)
         stage = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
         try:
-            return _through(stage, folder, files, force)
+            return _write_all(stage, folder, files, force)
         finally:
             shutil.rmtree(stage, ignore_errors=True)
     except OSError as error:
         raise _not_written(folder, error) from error
 
 
-def _through(stage: Path, folder: Path, files: Iterable[tuple[str, bytes]], force: bool) -> int:
+def _write_all(stage: Path, folder: Path, files: Iterable[tuple[str, bytes]], force: bool) -> int:
     paths = []
     for path, data in files:
         refuse_existing(folder / path, force)
@@ -101,5 +102,5 @@ def _not_written(path: Path, error: OSError) -> CoilbenchError:
     return CoilbenchError(
         f"this cannot be written ({error.strerror})",
         where=str(path),
-        hint="Check the disk and the permissions, or name another place",
+        hint="Check the disk and the permissions, or give another folder",
     )

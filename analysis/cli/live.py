@@ -28,8 +28,7 @@ from coilbench.analysis.inputs.rig_record import calibration_state
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book.locks import hold_port
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.sessions import last_end, live_session
 from coilbench.capture.book.sets import set_names

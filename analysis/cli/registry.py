@@ -80,8 +80,8 @@ COMMANDS = {
         "tell": Entry(
             "daemon:tell_command", "Send redo, skip, back, rename or finish to a running capture."
         ),
-        "note": Entry("note:note_command", "Key in what a scale and a quill show."),
-        "import": Entry("import_files:import_command", "Bring in CSV files: sweeps or points."),
+        "note": Entry("readings:note_command", "Key in what a scale and a quill show."),
+        "import": Entry("readings:import_command", "Bring in CSV files: sweeps or points."),
         "depths": Entry(
             "assign:depths_command", "How far to press each set for each check, for hand reading."
         ),

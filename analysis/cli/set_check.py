@@ -1,85 +1,94 @@
-"""`set check --budget`: what each reading's uncertainty is made of.
+"""`coilbench set check`: judge a set; the budgets of its loads; other calibrations beside.
 
-`set check --calibration` and `--against`: the same strokes by old and new calibrations.
-
-`coilbench set check`: judge a set.
+`--budget` shows what each reading's uncertainty is made of, `--calibration` and `--against` read
+the same strokes by old and new calibrations.
 """
 
 from __future__ import annotations
 
+import textwrap
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import click
-from sqlite_utils import Database
+from rich.console import Console
+from rich.table import Table
+from rich.text import Text
 
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
     console,
+    fits,
     json_option,
     load_cell,
     plain_table,
     print_document,
-    read_build,
     show_warnings,
     units,
+    wrapped,
 )
+from coilbench.analysis.cli.set_compare import read_again, reread_document, show_reread
 from coilbench.analysis.cli.set_nominal import NOMINAL, TypedNominal, asked_heights
-from coilbench.analysis.cli.set_strokes import show_strokes, strokes_document
+from coilbench.analysis.cli.set_strokes import show_strokes, stroke_line
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, Reading, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.inputs.measured import judge_set, measured_curves
+from coilbench.analysis.inputs.build_input import read_build
+from coilbench.analysis.inputs.measured import JudgedSet, judge_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings
+from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.set_text import (
+    STROKE_RULE,
+    TOO_FEW,
+    check_document,
     set_notes,
-    show_check,
-    show_grades,
-    show_notes,
-    show_why,
+    tests_line,
 )
-from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.grades import set_grades
+from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import (
     DEFAULT_ALPHA,
     DEFAULT_TOLERANCE,
-    rulings_document,
-    to_document,
+    HeightSummary,
+    SetCheck,
+    SetReading,
+    SpringCheck,
 )
+from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE
+from coilbench.analysis.sets.rulings import Flag
+from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
-from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sweeps import OWN
 from coilbench.capture.units import counted
 
 
 @dataclass(frozen=True)
-class Budgeted:
+class _Budgeted:
     """One spring's reading, with the budget in it."""
 
     label: str
     reading: Reading
 
 
-def budgeted(
+def _budgeted(
     curves: Sequence[SpringCurve], heights_mm: Sequence[float], label: str | None
-) -> list[Budgeted]:
+) -> list[_Budgeted]:
     """Return the readings at the heights, of one spring or of all; unmeasured ones left out."""
     found = []
     for curve in curves:
         for height_mm in heights_mm if label in (None, curve.label) else ():
             try:
-                found.append(Budgeted(curve.label, curve.load_at(height_mm)))
+                found.append(_Budgeted(curve.label, curve.load_at(height_mm)))
             except HeightNotMeasured:
                 continue
     return found
 
 
-def budgets_document(found: Sequence[Budgeted]) -> list[dict[str, Any]]:
+def _budgets_document(found: Sequence[_Budgeted]) -> list[dict[str, Any]]:
     """Return them for JSON."""
     return [
         {
@@ -92,7 +101,7 @@ def budgets_document(found: Sequence[Budgeted]) -> list[dict[str, Any]]:
     ]
 
 
-def show_budgets(found: Sequence[Budgeted], shown: Units) -> None:
+def _show_budgets(found: Sequence[_Budgeted], shown: Units) -> None:
     """Print a table a reading: source, type A or B, value, sensitivity, contribution."""
     for one in found:
         reading = one.reading
@@ -112,142 +121,6 @@ def show_budget(budget: Budget, shown: Units) -> None:
         table.add_row(f"  {what}", *others)
     console().print(table)
     click.echo(f"  {budget_words(budget, shown)}.")
-
-
-@dataclass(frozen=True)
-class Pair:
-    """One spring's load at one height by two calibrations; None where it was not measured."""
-
-    label: str
-    height_mm: float
-    by_this: Reading | None
-    by_other: Reading | None
-
-
-@dataclass(frozen=True)
-class Readings:
-    """What a set was captured with, and how its loads are by one calibration against another.
-
-    Attributes:
-        used: calibrations the raw strokes were captured with; none of a set without raw strokes.
-        names: the calibrations compared, as `own` or an id; one alone where nothing is compared.
-        pairs: one a spring and height.
-    """
-
-    used: tuple[Used, ...]
-    names: tuple[str, ...]
-    pairs: tuple[Pair, ...]
-
-    def to_document(self) -> dict[str, Any]:
-        """Return it for JSON: `calibration`, `captured_with`, and `against` where compared."""
-        document: dict[str, Any] = {
-            "calibration": self.names[0],
-            "captured_with": [asdict(one) for one in self.used],
-        }
-        if len(self.names) > 1:
-            document["against"] = {
-                "calibration": self.names[1],
-                "readings": [
-                    {
-                        "label": pair.label,
-                        "height_mm": pair.height_mm,
-                        **_numbers("load", pair.by_this),
-                        **_numbers("against", pair.by_other),
-                    }
-                    for pair in self.pairs
-                ],
-            }
-        return document
-
-
-def calibration_readings(
-    db: Database,
-    record: SetRecord,
-    branch: BranchChoice,
-    choices: tuple[str, str | None],
-    heights_mm: Sequence[float],
-) -> Readings:
-    """Read a set by the chosen calibration, and by another where one is named.
-
-    Raises:
-        CoilbenchError: no such calibration, or the set has no raw strokes to read anew.
-    """
-    used = used_calibrations(db, record)
-    this, other = choices
-    if not used and (this != OWN or other is not None):
-        raise CoilbenchError(
-            f"set {record.name!r} has no raw strokes: converted and keyed readings know no other "
-            "calibration",
-            hint="Leave --calibration and --against away",
-        )
-    if other is None:
-        return Readings(used, (_name(db, this),), ())
-    curves = {
-        choice: {curve.label: curve for curve in measured_curves(db, record, branch, choice)[0]}
-        for choice in (this, other)
-    }
-    pairs = [
-        Pair(label, height_mm, _read(curve, height_mm), _read(curves[other].get(label), height_mm))
-        for label, curve in curves[this].items()
-        for height_mm in heights_mm
-    ]
-    return Readings(used, (_name(db, this), _name(db, other)), tuple(pairs))
-
-
-def show_readings(readings: Readings, shown: Units) -> None:
-    """Print what the strokes were read with, and old against new where they are compared."""
-    if readings.names[0] != OWN:
-        captured = ", ".join(
-            f"{one.calibration_id[:8]} of {one.made_utc[:10]} ({counted(one.sweeps, 'stroke')})"
-            for one in readings.used
-        )
-        click.echo(f"Read with calibration {readings.names[0]}; captured with {captured}.")
-    if not readings.pairs:
-        return
-    this, other = (name[:8] for name in readings.names)
-    table = plain_table(
-        "spring", ">height", f">by {this}\n{shown.load}", f">by {other}\n{shown.load}", ">change"
-    )
-    for pair in readings.pairs:
-        table.add_row(
-            pair.label,
-            shown.length_text(pair.height_mm),
-            _cell(pair.by_this, shown),
-            _cell(pair.by_other, shown),
-            _change(pair, shown),
-        )
-    console().print(table)
-
-
-def _name(db: Database, choice: str) -> str:
-    record = chosen(db, choice)
-    return OWN if record is None else record.calibration_id
-
-
-def _read(curve: SpringCurve | None, height_mm: float) -> Reading | None:
-    if curve is None:
-        return None
-    try:
-        return curve.load_at(height_mm)
-    except HeightNotMeasured:
-        return None
-
-
-def _numbers(name: str, reading: Reading | None) -> dict[str, float | None]:
-    return {
-        f"{name}_n": None if reading is None else reading.load_n,
-        f"{name}_u_n": None if reading is None else reading.load_u_n,
-    }
-
-
-def _cell(reading: Reading | None, shown: Units) -> str:
-    return "-" if reading is None else load_cell(reading.load_n, reading.load_u_n, shown)
-
-
-def _change(pair: Pair, shown: Units) -> str:
-    if pair.by_this is None or pair.by_other is None:
-        return "-"
-    return f"{shown.load_value(pair.by_this.load_n - pair.by_other.load_n):+.3f}"
 
 
 @click.command(name="check", epilog="Example: coilbench set check larch --at 38.5mm --at 27.6mm")
@@ -344,45 +217,209 @@ def set_check(
             alpha=alpha,
             branch=branch,
             calibration=calibration,
-            units=units(),
         )
         at_mm = judged.heights_mm
-        readings = calibration_readings(db, record, branch, (calibration, against), at_mm)
+        reread = read_again(db, record, branch, (calibration, against), at_mm)
         warned = rig_warnings(db)
     measured, check = judged.measured, judged.checked
     curves, strokes = measured.curves, measured.strokes
-    notes = (
-        *(
-            f"no spring was measured at {units().length_text(mm)}: the nominal there is not "
-            "held against"
-            for mm in judged.unheld_mm
-        ),
-        *set_notes(curves, at_mm, units()),
-    )
-    grades = set_grades(check, record.wire_mm, record.coil_diameter_mm, record.active_coils)
+    notes = _notes(judged, SI if as_json else units())
     if as_json:
-        document = to_document(check) if label is None else rulings_document(check, label)
-        if label is None:
-            document["grades"] = [asdict(one) for one in grades]
-            for spring in document["springs"]:
-                spring["strokes"] = strokes_document(strokes, spring["label"])
-        else:
-            document["strokes"] = strokes_document(strokes, label)
-        if budget:
-            document["budgets"] = budgets_document(budgeted(curves, at_mm, label))
-        document |= readings.to_document() | {"notes": list(notes), "warnings": list(warned)}
-        print_document(document)
+        print_document(
+            _document(judged, label)
+            | ({"budgets": _budgets_document(_budgeted(curves, at_mm, label))} if budget else {})
+            | reread_document(reread)
+            | {"notes": list(notes), "warnings": list(warned)}
+        )
     elif label is None:
         show_check(check, measured.missing, units())
-        show_strokes(record.name, strokes, console())
-        show_grades(grades, units())
+        show_strokes(record.name, strokes, console(), units())
     else:
-        show_why(check, label, strokes[label], console().width)
+        _show_why(check, label, strokes[label], console().width, units())
     if not as_json:
         if budget:
-            show_budgets(budgeted(curves, at_mm, label), units())
-        show_readings(readings, units())
-        show_notes(notes)
+            _show_budgets(_budgeted(curves, at_mm, label), units())
+        show_reread(reread, units())
+        for note in notes:
+            click.echo(f"Note: {note}.")
         show_warnings(warned)
     if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):
         raise click.exceptions.Exit(1)
+
+
+def _notes(judged: JudgedSet, shown: Units) -> tuple[str, ...]:
+    unheld = (
+        f"no spring was measured at {shown.length_text(mm)}: the nominal there is not used"
+        for mm in judged.unheld_mm
+    )
+    return (*unheld, *set_notes(judged.measured.curves, judged.heights_mm, shown))
+
+
+def _document(judged: JudgedSet, label: str | None) -> dict[str, Any]:
+    check, strokes = judged.checked, judged.measured.strokes
+    if label is not None:
+        rulings = document(check.spring(label).rulings)
+        return {
+            "set": check.name,
+            "label": label,
+            "rulings": rulings,
+            "strokes": document(strokes[label]),
+        }
+    found = check_document(check)
+    for spring in found["springs"]:
+        spring["strokes"] = document(strokes[spring["label"]])
+    return found
+
+
+# What a table shows beside the loads, from the most to the least; the first that fits is taken.
+_LAYOUTS = (
+    ("kg off", "rate ±", "rate off", "free"),
+    ("kg off", "rate", "free"),
+    ("rate", "free"),
+    ("rate",),
+    (),
+)
+REASONS = 2  # of a flag are shown; --why shows all
+
+
+def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
+    """Print a set check as a table, then each flag with its reason."""
+    out = console()
+    for table in _tables(check, shown, out):
+        out.print(table)
+    for height in check.summary:
+        click.echo(wrapped(_summary_line(height, shown), out))
+    if check.rate is not None:
+        rate = check.rate
+        spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
+        robust = rate.robust_spread
+        robust_told = "" if robust is None else f", robust spread {shown.rate_text(robust)}"
+        told = f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
+        click.echo(wrapped(f"{told}middle {shown.rate_text(rate.median)}{robust_told}", out))
+    for spring in check.springs:
+        for flag in spring.flags:
+            click.echo(
+                wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label, shown)}.", out)
+            )
+    if missing:
+        click.echo(wrapped(f"Not measured yet: {', '.join(missing)}.", out))
+    if any(
+        one.centre.springs < FEWEST_FOR_MIDDLE and one.nominal_n is None for one in check.summary
+    ):
+        click.echo(wrapped(TOO_FEW, out))
+    elif not check.flagged:
+        click.echo("No spring stands out.")
+
+
+def _reasons(flag: Flag, label: str, shown: Units) -> str:
+    """Say the strongest reasons; how many are left over, and how to see them."""
+    more = len(flag.findings) - REASONS
+    told = "; ".join(describe(one, shown) for one in flag.findings[:REASONS])
+    return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
+
+
+def _show_why(
+    check: SetCheck, label: str, strokes: Sequence[JudgedStroke], width: int, shown: Units
+) -> None:
+    """Print what every rule says about one spring and its strokes, wrapped to a width."""
+    spring = check.spring(label)
+    kinds = ", ".join(flag.kind for flag in spring.flags)
+    click.echo(f"{label}: {kinds if kinds else 'no flag'}")
+    if not spring.rulings:
+        click.echo(textwrap.fill(TOO_FEW, width))
+    for ruling in spring.rulings:
+        verdict = "passes" if ruling.outcome == "pass" else ruling.outcome.upper()
+        lines = textwrap.wrap(
+            f"{ruling.rule}: {describe(ruling, shown)}.",
+            width,
+            initial_indent=f"  {verdict:<7} ",
+            subsequent_indent=" " * 12,
+        )
+        click.echo("\n".join(lines))
+    click.echo(textwrap.fill(tests_line(check, shown), width))
+    click.echo("Strokes:")
+    for stroke in strokes:
+        click.echo(stroke_line(stroke, width, shown))
+    click.echo(
+        textwrap.fill(
+            f"{STROKE_RULE}. Your rulings go before: coilbench set strokes --help.", width
+        )
+    )
+
+
+def _summary_line(height: HeightSummary, shown: Units) -> str:
+    centre = height.centre
+    line = (
+        f"At {shown.length_text(height.height_mm)}: mean {shown.load_text(centre.mean)} "
+        f"± {shown.load_text(centre.mean_u)} (k = 2)"
+    )
+    if centre.spread is not None and centre.robust_spread is not None:
+        line += (
+            f", spread {shown.load_text(centre.spread)}; middle {shown.load_text(centre.median)},"
+            f" robust spread {shown.load_text(centre.robust_spread)}"
+        )
+    if height.nominal_n is not None:
+        line += f"; nominal {shown.load_text(height.nominal_n)}"
+    return line
+
+
+def _tables(check: SetCheck, shown: Units, out: Console) -> list[Table]:
+    """One table of all heights as full as the screen is wide, else one a height."""
+    every = range(len(check.summary))
+    for extras in _LAYOUTS:
+        table = _table(check, every, extras, shown)
+        if fits(table, out):
+            return [table]
+    return [_table(check, [at], ("kg off",), shown) for at in every]
+
+
+def _table(
+    check: SetCheck, heights: range | list[int], extras: tuple[str, ...], shown: Units
+) -> Table:
+    columns = ["spring"]
+    for at in heights:
+        columns.append(f">{shown.length_text(check.summary[at].height_mm)}\n{shown.load}")
+        columns += [f">off\n{shown.load}"] if "kg off" in extras else []
+        columns.append(">off\n%")
+        columns += [">nominal\n%"] if check.summary[at].nominal_n is not None else []
+    rate = f">rate\n{shown.load}/{shown.length}"
+    columns += [rate] if "rate" in extras or "rate ±" in extras else []
+    columns += [">off\n%"] if "rate off" in extras else []
+    columns += [f">free\n{shown.length}"] if "free" in extras else []
+    table = plain_table(*columns, "flags")
+    for spring in check.springs:
+        cells: list[str | Text] = [spring.label]
+        for at in heights:
+            nominal = check.summary[at].nominal_n is not None
+            cells += _reading_cells(spring.readings[at], "kg off" in extras, nominal, shown)
+        cells += _extra_cells(spring, extras, shown)
+        cells.append(Text(" ".join(flag.kind for flag in spring.flags), "bold red"))
+        table.add_row(*cells)
+    return table
+
+
+def _reading_cells(reading: SetReading, off_kg: bool, nominal: bool, shown: Units) -> list[str]:
+    cells = [load_cell(reading.load_n, reading.load_u_n, shown)]
+    if off_kg:
+        off_n = reading.deviation_n
+        cells.append("" if off_n is None else f"{shown.load_value(off_n):+.2f}")
+    cells.append(_percent(reading.deviation))
+    return [*cells, _percent(reading.nominal_deviation)] if nominal else cells
+
+
+def _percent(share: float | None) -> str:
+    return "" if share is None else f"{share * 100:+.1f}"
+
+
+def _extra_cells(spring: SpringCheck, extras: tuple[str, ...], shown: Units) -> list[str]:
+    cells, rate, free_mm = [], spring.rate_n_per_mm, spring.free_length_mm
+    if "rate" in extras:
+        cells.append("-" if rate is None else shown.rate_text(rate).split()[0])
+    if "rate ±" in extras:
+        values = [shown.rate_text(n).split()[0] for n in (rate, spring.rate_u_n_per_mm)]
+        cells.append("-" if rate is None else " ±".join(values))
+    if "rate off" in extras:
+        cells.append(_percent(spring.rate_deviation))
+    if "free" in extras:
+        cells.append("-" if free_mm is None else shown.length_text(free_mm).split()[0])
+    return cells

@@ -27,7 +27,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.curves.rates import common_grid
-from coilbench.analysis.inputs.measured import default_heights_mm, judge_set, measured_curves
+from coilbench.analysis.inputs.measured import default_heights_mm, judge_set, measured_set
 from coilbench.analysis.report.set_plot import set_plot
 from coilbench.analysis.report.spring import (
     Given,
@@ -56,7 +56,7 @@ def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) ->
         CoilbenchError: no spring of the set is measured, or none at a height asked for.
     """
     shown, out = units(), console()
-    judged = judge_set(db, record, [(mm, None) for mm in heights_mm], units=shown)
+    judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
     curves, missing = judged.measured.curves, judged.measured.missing
     springs = () if judged.check is None else judged.check.springs
     flags = {s.label: tuple(flag.kind for flag in s.flags) for s in springs}
@@ -166,7 +166,7 @@ def set_spring(
     with open_book(book_path()) as db:
         record = find_set(db, name)
         own = record.spring(label)
-        curves, _ = measured_curves(db, record, branch)
+        curves = measured_set(db, record, branch).curves
     curve = next((each for each in curves if each.label == label), None)
     if curve is None:
         raise CoilbenchError(

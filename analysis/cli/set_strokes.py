@@ -1,4 +1,4 @@
-"""`coilbench set strokes`: every stroke of a set, what was seen in it, the user's word on it."""
+"""`coilbench set strokes`: every stroke of a set, what was seen in it, the user's ruling on it."""
 
 from __future__ import annotations
 
@@ -12,39 +12,42 @@ from rich.console import Console
 from coilbench.analysis.cli.common import console, json_option, print_document, units, wrapped
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import measured_set
-from coilbench.analysis.sets.stroke_choice import RULE, JudgedStroke
+from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.set_text import STROKE_RULE
+from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.stroke_rulings import Ruling, keep_rulings
+from coilbench.capture.book.sweeps import Ruling, keep_rulings
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
-Strokes = Mapping[str, Sequence[JudgedStroke]]
+_Strokes = Mapping[str, Sequence[JudgedStroke]]
 
 
-class NamedStroke(NamedTuple):
+class _NamedStroke(NamedTuple):
     """A stroke as typed."""
 
     label: str
     number: int
 
 
-class _StrokeParam(click.ParamType[NamedStroke]):
+class _StrokeParam(click.ParamType[_NamedStroke]):
     """Reads `larch-03:2`."""
 
     name = "label:number"
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> NamedStroke:
+    ) -> _NamedStroke:
         label, _, number = str(value).rpartition(":")
         if not label or not (number.isascii() and number.isdecimal()) or len(number) > 6:
             raise CoilbenchError(
-                f"{value!r} names no stroke",
+                f"{value!r} is not a stroke",
                 where=None if param is None else param.get_error_hint(ctx).strip("'"),
                 hint="Write it like larch-03:2, the spring's label and the stroke's number",
             )
-        return NamedStroke(label, int(number))
+        return _NamedStroke(label, int(number))
 
 
 STROKE = _StrokeParam()
@@ -61,41 +64,38 @@ STROKE = _StrokeParam()
 )
 @click.option("--leave", "left", type=STROKE, multiple=True, help="Leave this stroke out.")
 @click.option(
-    "--by-rule", "ruled", type=STROKE, multiple=True, help="Take your word on this stroke back."
+    "--by-rule", "ruled", type=STROKE, multiple=True, help="Withdraw your ruling on this stroke."
 )
 @json_option
 def set_strokes(
     name: str,
     only: str | None,
-    used: tuple[NamedStroke, ...],
-    left: tuple[NamedStroke, ...],
-    ruled: tuple[NamedStroke, ...],
+    used: tuple[_NamedStroke, ...],
+    left: tuple[_NamedStroke, ...],
+    ruled: tuple[_NamedStroke, ...],
     as_json: bool,
 ) -> None:
     """Show every stroke of a set: what was seen in it, whether it is kept, and why.
 
     A stroke that slipped or was too fast is left out where another is left, one that cocked or lies
-    apart where most of the spring's strokes agree. Your own word goes before that: it is kept in
-    the book, and every later report follows it.
+    apart where most of the spring's strokes agree. Your ruling goes before that: it is kept in the
+    book, and every later report follows it.
     """
-    words: list[tuple[str, int, Ruling | None]] = [(*one, "use") for one in used]
-    words += [(*one, "leave") for one in left]
-    words += [(*one, None) for one in ruled]
+    rulings: list[tuple[str, int, Ruling | None]] = [(*one, "use") for one in used]
+    rulings += [(*one, "leave") for one in left]
+    rulings += [(*one, None) for one in ruled]
     with open_book(book_path()) as db:
         record = find_set(db, name)
         if only is not None:
             record.spring(only)
-        if words:
-            keep_rulings(db, record, words)
+        if rulings:
+            keep_rulings(db, record, rulings)
         asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
         reach_mm = min(asked_mm, default=None)
-        strokes = measured_set(db, record, reach_mm=reach_mm, units=units()).strokes
+        strokes = measured_set(db, record, reach_mm=reach_mm).strokes
     shown = {label: own for label, own in strokes.items() if only in (None, label)}
     if as_json:
-        springs = [
-            {"label": label, "strokes": [one.to_document() for one in own]}
-            for label, own in shown.items()
-        ]
+        springs = [{"label": label, "strokes": document(own)} for label, own in shown.items()]
         print_document({"set": record.name, "springs": springs})
         return
     for label, own in shown.items():
@@ -104,8 +104,8 @@ def set_strokes(
             continue
         click.echo(f"{label}:")
         for one in own:
-            click.echo(stroke_line(one, console().width))
-    click.echo(textwrap.fill(f"{RULE}.", console().width))
+            click.echo(stroke_line(one, console().width, units()))
+    click.echo(textwrap.fill(f"{STROKE_RULE}.", console().width))
 
 
 def _plain(stroke: JudgedStroke) -> bool:
@@ -120,21 +120,21 @@ def _all_kept(strokes: Sequence[JudgedStroke]) -> str:
     return f"{counted(len(strokes), 'stroke')} kept, nothing against {them}"
 
 
-def stroke_line(stroke: JudgedStroke, width: int) -> str:
+def stroke_line(stroke: JudgedStroke, width: int, shown: Units) -> str:
     """Write one stroke, wrapped to a width."""
     return textwrap.fill(
-        f"{stroke.number}: {stroke.words()}.",
+        f"{stroke.number}: {describe(stroke, shown)}.",
         width,
         initial_indent="  ",
         subsequent_indent=" " * 6,
     )
 
 
-def show_strokes(name: str, strokes: Strokes, out: Console) -> None:
+def show_strokes(name: str, strokes: _Strokes, out: Console, shown: Units) -> None:
     """Print the strokes that are left out or doubtful, and how to overrule."""
     seen = [(label, one) for label, own in strokes.items() for one in own if _doubtful(one)]
     for label, one in seen:
-        click.echo(wrapped(f"{label} stroke {one.number}: {one.words()}.", out))
+        click.echo(wrapped(f"{label} stroke {one.number}: {describe(one, shown)}.", out))
     for words, option, kept in (
         ("To count one in", "--use", False),
         ("To leave one out", "--leave", True),
@@ -149,8 +149,3 @@ def _doubtful(stroke: JudgedStroke) -> bool:
     if not stroke.kept:
         return bool(stroke.findings) or stroke.ruling is not None
     return any(one.spoils or one.kind == "apart" for one in stroke.findings)
-
-
-def strokes_document(strokes: Strokes, label: str) -> list[dict[str, Any]]:
-    """Return a spring's strokes for JSON."""
-    return [one.to_document() for one in strokes[label]]

@@ -1,7 +1,8 @@
-"""Where the book is, for commands that must start at once."""
+"""The options before a command's name, and where the book is. Light to import."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from pathlib import Path
 from typing import cast
 
@@ -9,18 +10,18 @@ import click
 from platformdirs import user_data_path
 
 
+@dataclass(frozen=True)
 class Settings:
-    """What holds for every command; read once from the options before the command's name.
+    """The options before the command's name.
 
     Attributes:
-        book_given: the file named by --book or COILBENCH_BOOK; None for the per-user default.
+        book_given: the file from --book or COILBENCH_BOOK; None for the per-user default.
         load_unit, length_unit: display units.
     """
 
-    def __init__(self, book_given: Path | None, load_unit: str, length_unit: str) -> None:
-        self.book_given = book_given
-        self.load_unit = load_unit
-        self.length_unit = length_unit
+    book_given: Path | None
+    load_unit: str
+    length_unit: str
 
 
 def settings() -> Settings:

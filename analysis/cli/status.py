@@ -1,13 +1,10 @@
-"""The one next command, from the state a book is in.
-
-`coilbench` alone, or `coilbench status`: what state things are in, and the next command.
+"""`coilbench` alone, or `coilbench status`: the state of the book, and the next command.
 
 It loads nothing heavy, so that it answers at once.
 """
 
 from __future__ import annotations
 
-import json
 from collections.abc import Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -19,18 +16,18 @@ import click
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.state import BookState, SetState, book_state
 
-RUNNING_S = 15.0  # a capture writes how it stands each second; a slow disk may hold it up
+RUNNING_S = 15.0  # a capture updates its row each second; a slow disk may delay that
 _PORT = "PORT"
 
 
 @dataclass(frozen=True)
 class NextStep:
-    """What to type now.
+    """The next command.
 
     Attributes:
-        command: without `coilbench`; words in capitals are for the person to fill in.
-        why: in a few words, without a full stop.
-        else_: for whom that is not right: what else; empty where there is nothing else.
+        command: without `coilbench`; words in capitals are to be filled in.
+        why: its purpose, without a full stop.
+        else_: an alternative, as a sentence; empty where there is none.
     """
 
     command: str
@@ -59,7 +56,7 @@ def next_step(state: BookState | None, now_utc: str) -> NextStep:
         return NextStep(
             f"set check {shown_name(last.name)} --at HEIGHT",
             "see which springs are weak",
-            "Judged them all? Which go together: coilbench pair BUILD.toml",
+            "All sets judged? To find which go together: coilbench pair BUILD.toml",
         )
     # the one that was last worked on, else the first
     current = max(unfinished, key=lambda one: one.last_utc)
@@ -85,21 +82,21 @@ def _measure(state: BookState, current: SetState, now_utc: str) -> NextStep:
             f"rig weigh --port {port}", "find out why the last check FAILED, then calibrate"
         )
     if overdue(state, now_utc):
-        return NextStep(f"rig weigh --port {port}", "calibrate the load again, it is over its age")
+        return NextStep(f"rig weigh --port {port}", "the load calibration is overdue")
     if "flex" not in state.parts_utc and not any(one.begun for one in state.sets):
-        return NextStep(f"rig flex --port {port}", "measure how far the press gives")
+        return NextStep(f"rig flex --port {port}", "measure the press flex")
     return NextStep(f"live --port {port} --set {name}", f"press {current.name}'s other springs")
 
 
 def _without_rig(state: BookState, current: SetState) -> bool:
-    """Tell whether a set's springs are read by hand: as it was begun, else as the others were."""
+    """Return whether a set is read by hand: as it was begun, else as the other sets were."""
     if current.begun:
         return current.by_hand
     return not state.parts_utc and any(one.by_hand for one in state.sets)
 
 
 def capture_runs(state: BookState, now_utc: str) -> bool:
-    """Tell whether a capture is running, from when it last wrote how it stands."""
+    """Return whether a capture is running, from when it last updated its row."""
     capture = state.capture
     return capture is not None and capture.running and -RUNNING_S <= seconds_since(
         capture.seen_utc, now_utc
@@ -107,7 +104,7 @@ def capture_runs(state: BookState, now_utc: str) -> bool:
 
 
 def overdue(state: BookState, now_utc: str) -> bool:
-    """Tell whether the load calibration is older than it stands for."""
+    """Return whether the load calibration is older than its limit."""
     made_utc = state.parts_utc.get("load")
     return made_utc is not None and seconds_since(made_utc, now_utc) > state.good_for_days * 86400.0
 
@@ -119,7 +116,7 @@ def seconds_since(earlier_utc: str, now_utc: str) -> float:
 
 
 def shown_name(name: str) -> str:
-    """Return a name as a shell takes it."""
+    """Return a name quoted for a shell."""
     return name if all(sign.isalnum() or sign in "-_./:~" for sign in name) else f"'{name}'"
 
 
@@ -130,7 +127,7 @@ _KINDS = ("load", "travel", "flex")
 @click.command(name="status", epilog="Examples: coilbench ; coilbench status --json")
 @click.option("--json", "as_json", is_flag=True, help="Print one JSON document.")
 def status_command(as_json: bool) -> None:
-    """Say what state things are in, and the one next command. So does `coilbench` alone."""
+    """Show the state of the book and the next command. So does `coilbench` alone."""
     show_status(as_json=as_json)
 
 
@@ -138,17 +135,19 @@ def show_status(*, as_json: bool = False) -> None:
     """Print the state of the book and the next command.
 
     Raises:
-        CoilbenchError: the book is none of ours, or cannot be read.
+        CoilbenchError: the book is not ours, or cannot be read.
     """
     path = book_path()
     now_utc = datetime.now(UTC).isoformat(timespec="milliseconds")
     state = book_state(path) if path.exists() else None
     step = _newer() if state is not None and state.newer else next_step(state, now_utc)
     if as_json:
-        click.echo(json.dumps(_document(path, state, step), ensure_ascii=False, indent=2))
+        from coilbench.analysis.report.document import document_text
+
+        click.echo(document_text(_document(path, state, step)))
         return
-    for name, words in _lines(path, state, now_utc):
-        click.echo(f"{name:<8}{words}")
+    for name, text in _lines(path, state, now_utc):
+        click.echo(f"{name:<8}{text}")
     click.echo(f"Next    {step.why}:")
     click.echo(f"            coilbench {step.command}")
     if step.else_:
@@ -156,33 +155,33 @@ def show_status(*, as_json: bool = False) -> None:
 
 
 def _newer() -> NextStep:
-    return NextStep("--version", "update coilbench, a newer one has written this book; this one is")
+    return NextStep("--version", "update coilbench: a newer one has written this book; this one is")
 
 
 def _lines(path: Path, state: BookState | None, now_utc: str) -> Iterator[tuple[str, str]]:
     if state is None:
         yield "Book", f"none yet (it will be {path})"
         return
-    older = "; an older version, brought up to date on its next use" if state.older else ""
+    older = "; an older version, updated on its next use" if state.older else ""
     yield "Book", f"{path}, {path.stat().st_size / 1e6:.1f} MB{older}"
     if state.newer:
         return
-    yield "Rig", _rig_words(state, now_utc)
+    yield "Rig", _rig_line(state, now_utc)
     if state.check is not None:
         verdict = "passed" if state.check.passed else "FAILED"
         yield "Check", f"{verdict}, {_age(state.check.made_utc, now_utc)}"
     unfinished = sorted(path.parent.glob(f"{path.name}.unfinished-*.json"))
     for file in unfinished:
         kind = file.name.removesuffix(".json").rpartition("-")[2]
-        yield "", f"a guided rig {kind} was broken off; calling it again goes on"
+        yield "", f"a guided rig {kind} was interrupted; the same command continues it"
     yield from _set_lines(state.sets)
     if state.capture is not None and state.capture.running:
-        words = "running" if capture_runs(state, now_utc) else "ended without closing the book"
+        ended = "running" if capture_runs(state, now_utc) else "ended without closing the book"
         seen = _age(state.capture.seen_utc, now_utc)
-        yield "Capture", f"of {state.capture.set_name}, {words}, last seen {seen}"
+        yield "Capture", f"of {state.capture.set_name}, {ended}, last seen {seen}"
 
 
-def _rig_words(state: BookState, now_utc: str) -> str:
+def _rig_line(state: BookState, now_utc: str) -> str:
     if not state.parts_utc:
         return "not calibrated"
     made = [
@@ -191,10 +190,10 @@ def _rig_words(state: BookState, now_utc: str) -> str:
         if kind in state.parts_utc
     ]
     missing = [kind for kind in _KINDS if kind not in state.parts_utc]
-    words = f"calibrated: {', '.join(made)}"
+    line = f"calibrated: {', '.join(made)}"
     if missing:
-        words += f"; not yet: {', '.join(missing)}"
-    return words + ("; OVER ITS AGE" if overdue(state, now_utc) else "")
+        line += f"; not yet: {', '.join(missing)}"
+    return line + ("; OVERDUE" if overdue(state, now_utc) else "")
 
 
 def _set_lines(sets: tuple[SetState, ...]) -> Iterator[tuple[str, str]]:
@@ -221,16 +220,14 @@ def _age(made_utc: str, now_utc: str) -> str:
 def _document(path: Path, state: BookState | None, step: NextStep) -> dict[str, Any]:
     rig = None
     if state is not None and state.parts_utc:
-        check = None if state.check is None else vars(state.check)
-        rig = {"parts_utc": state.parts_utc, "check": check}
-    capture = None if state is None or state.capture is None else vars(state.capture)
+        rig = {"parts_utc": state.parts_utc, "check": state.check}
     return {
-        "book": str(path),
+        "book": path,
         "exists": state is not None,
         "older": state is not None and state.older,
         "newer": state is not None and state.newer,
         "rig": rig,
-        "sets": [] if state is None else [vars(one) for one in state.sets],
-        "capture": capture,
+        "sets": () if state is None else state.sets,
+        "capture": None if state is None else state.capture,
         "next": {"command": f"coilbench {step.command}", "why": step.why},
     }

@@ -11,6 +11,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 from coilbench.capture.strokes.sweep import Branch, Sweep
 
 Array = NDArray[np.float64]
@@ -189,7 +190,7 @@ def noise_n(bins: Bins) -> float:
     right = 1.0 - left
     departure = load[1:-1] - left * load[:-2] - right * load[2:]
     unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
-    return 1.4826 * float(np.median(np.abs(departure) / np.sqrt(unit)))
+    return ROBUST_SD_PER_MAD * float(np.median(np.abs(departure) / np.sqrt(unit)))
 
 
 def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
@@ -268,5 +269,5 @@ def jitter_mm(height_mm: Array) -> float:
     if height_mm.size < 5:
         return 0.0
     bend = np.diff(height_mm, 2)
-    scale = 1.4826 * float(np.median(np.abs(bend - np.median(bend))))
+    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(bend - np.median(bend))))
     return float(scale / 6.0**0.5)

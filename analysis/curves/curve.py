@@ -1,6 +1,6 @@
-"""What holds for every load of a spring because of how it was measured, in words. Pure.
+"""A spring's curve: the load at any measured height, and the rate, each with its uncertainty. Pure.
 
-A spring's curve: the load at any measured height, and the rate, each with its uncertainty.
+With each load go notes on how it was measured.
 """
 
 from __future__ import annotations
@@ -21,57 +21,81 @@ from coilbench.capture.calibration.regression import value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
 
-BEYOND = 0.1  # of what the masses or gauges span: so much further is worth a word. Ours, no source
+BEYOND = 0.1  # of what the masses or gauges span: further is beyond them. Ours, no source
+
+NoteKind = Literal[
+    "fast strokes left out",
+    "all strokes too fast",
+    "lag unknown",
+    "flex unknown",
+    "beyond masses",
+    "beyond gauges",
+    "zero unknown",
+    "one branch",
+    "no rate",
+]
 
 
-def slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[str, ...]]:
+@dataclass(frozen=True)
+class CurveNote:
+    """What the reader of a load should know because of how it was measured.
+
+    Attributes:
+        strokes: left out, being too fast.
+        side: the one branch that was measured.
+        load_n, height_mm: the calibration's largest load or lowest height.
+        u: expanded uncertainty (k = 2) of what is unknown: lag s, flex mm/N, zero N.
+        delay_s: the typical delay that was undone.
+    """
+
+    kind: NoteKind
+    strokes: int | None = None
+    side: Side | None = None
+    load_n: float | None = None
+    height_mm: float | None = None
+    u: float | None = None
+    delay_s: float | None = None
+
+
+def _slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[CurveNote, ...]]:
     """Leave out strokes that the rig could not follow, unless there are no others."""
     slow = [sweep for sweep in sweeps if not sweep.too_fast]
     if len(slow) == len(sweeps):
         return sweeps, ()
-    if slow:
-        left_out = len(sweeps) - len(slow)
-        strokes = "1 stroke was" if left_out == 1 else f"{left_out} strokes were"
-        return slow, (f"{strokes} too fast for the rig's conversions and left out",)
-    return sweeps, ("all strokes were too fast for the rig's conversions: press more slowly",)
+    if not slow:
+        return sweeps, (CurveNote("all strokes too fast"),)
+    return slow, (CurveNote("fast strokes left out", strokes=len(sweeps) - len(slow)),)
 
 
-def standing_notes(fits: Sequence[SweepFit]) -> tuple[str, ...]:
+def _rig_caveats(fits: Sequence[SweepFit]) -> tuple[CurveNote, ...]:
     """What the sweeps' instruments leave open, each once."""
-    notes = [fit.lag.note for fit in fits if fit.lag is not None and not fit.lag.known]
+    notes = [
+        CurveNote("lag unknown", delay_s=fit.lag.delay_s, u=2.0 * fit.lag.delay_u_s)
+        for fit in fits
+        if fit.lag is not None and not fit.lag.known
+    ]
     rigs = [fit.rig for fit in fits if fit.rig is not None]
     if any(rig.calibration.flex is None for rig in rigs):
-        notes.append(
-            "how far the press gives was not measured: heights are unsure by "
-            f"{2e3 * FLEX_UNKNOWN_U_MM_PER_N:.1f} mm at 1000 N (k = 2)"
-        )
+        notes.append(CurveNote("flex unknown", u=2.0 * FLEX_UNKNOWN_U_MM_PER_N))
     notes += [note for fit in fits if fit.rig is not None for note in _beyond(fit, fit.rig)]
     if not all(rig.zero_known for rig in rigs):
-        notes.append(
-            "a stroke began without a zero of its own: the calibration's is taken, good to "
-            f"{2 * ZERO_UNKNOWN_U_N:.0f} N (k = 2)"
-        )
+        notes.append(CurveNote("zero unknown", u=2.0 * ZERO_UNKNOWN_U_N))
     return tuple(dict.fromkeys(notes))
 
 
-def _beyond(fit: SweepFit, rig: RigReading) -> Iterator[str]:
-    """Say where a sweep goes on beyond the masses or below the gauges of its calibration."""
+def _beyond(fit: SweepFit, rig: RigReading) -> Iterator[CurveNote]:
+    """Find where a sweep goes on beyond the masses or below the gauges of its calibration."""
     branches = [branch for branch in (fit.loading, fit.unloading) if branch is not None]
     load, travel = rig.calibration.load, rig.calibration.travel
     zero_n = float(value(load, rig.zero_counts))
-    heaviest_n = float(value(load, [load.x_min, load.x_max]).max()) - zero_n
-    if max(float(branch.load_n.max()) for branch in branches) > (1.0 + BEYOND) * heaviest_n:
-        yield (
-            f"loads above {heaviest_n:.0f} N are beyond the masses: the cell is taken to go on as "
-            "it did below them"
-        )
+    heaviest_n = float(value(load, [load.x_min, load.x_max]).max())
+    largest_n = max(float(branch.load_n.max()) for branch in branches)
+    if largest_n > (1.0 + BEYOND) * (heaviest_n - zero_n):
+        yield CurveNote("beyond masses", load_n=heaviest_n)
     shortest_mm, longest_mm = np.sort(value(travel, [travel.x_min, travel.x_max]))
     reach_mm = shortest_mm - BEYOND * (longest_mm - shortest_mm)
     if min(branch.lowest_mm for branch in branches) < reach_mm:
-        yield (
-            f"heights below {shortest_mm:.1f} mm are beyond the gauges: the scale is taken to go "
-            "on as it did above them"
-        )
+        yield CurveNote("beyond gauges", height_mm=float(shortest_mm))
 
 
 BranchChoice = Literal["mean", "loading", "unloading"]
@@ -86,8 +110,38 @@ LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
 GIVEN_LENGTH_U_MM = 0.1  # k = 2, a caliper over ground ends; common practice, no source
 
 
+@dataclass(frozen=True)
+class NotMeasured:
+    """A height outside what was measured; with the load to which the flex is known, if that is why.
+
+    Attributes:
+        lowest_mm, highest_mm: between which the spring was measured.
+    """
+
+    spring: str
+    height_mm: float
+    lowest_mm: float
+    highest_mm: float
+    reach_n: float | None
+
+
 class HeightNotMeasured(CoilbenchError):
     """The height lies outside what was measured; a curve is never extended."""
+
+    def __init__(self, finding: NotMeasured) -> None:
+        self.finding = finding
+        if finding.reach_n is not None:
+            super().__init__(
+                f"spring {finding.spring} at {finding.height_mm:.2f} mm pushes more than the "
+                f"{finding.reach_n:.0f} N to which the press's flex is known",
+                hint="Press a solid block as hard as the springs: coilbench rig flex",
+            )
+            return
+        super().__init__(
+            f"spring {finding.spring} was measured from {finding.lowest_mm:.2f} mm to "
+            f"{finding.highest_mm:.2f} mm, not at {finding.height_mm:.2f} mm",
+            hint="Ask for a height that was measured, or measure the spring there",
+        )
 
 
 @dataclass(frozen=True)
@@ -96,13 +150,13 @@ class Reading:
 
     Attributes:
         budget: what its uncertainty is made of.
-        notes: what the reader should know, in words without a full stop.
+        notes: what the reader should know.
     """
 
     height_mm: float
     load_n: float
     budget: Budget
-    notes: tuple[str, ...] = ()
+    notes: tuple[CurveNote, ...] = ()
 
     @property
     def load_u_n(self) -> float:
@@ -137,7 +191,7 @@ class SpringCurve:
         solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
         contact, bind: first contact and coil bind as the dense sweeps show them; None where they
             do not.
-        notes: what holds for every load read from it, in words without a full stop.
+        notes: what holds for every load read from it.
     """
 
     label: str
@@ -147,7 +201,7 @@ class SpringCurve:
     free_length_mm: float | None
     free_length_u_mm: float | None
     solid_height_mm: float | None
-    notes: tuple[str, ...] = ()
+    notes: tuple[CurveNote, ...] = ()
     contact: FoundHeight | None = None
     bind: FoundHeight | None = None
 
@@ -164,22 +218,22 @@ class SpringCurve:
     def load_at(self, height_mm: float) -> Reading:
         """Read the load at a height.
 
-        Combines, by the law of propagation, what chain.budget_lines knows of the rig with the
+        Combines, by the law of propagation, what budget_lines knows of the rig with the
         scatter of the strokes (s/sqrt(n), with Student's t where they are few) or one stroke's
         own noise. Several strokes on one bench share its errors, which no mean lessens.
 
         Raises:
             HeightNotMeasured: the height is outside the measured range, or the load there is
-                beyond that to which the press's give was measured.
+                beyond that to which the press's flex was measured.
         """
         side, looks = self._best_looks(height_mm)
         load = _mean(look.load_n for look in looks)
         slope = self._slope_at(side, looks, height_mm, load)
         notes = list(self.notes)
         if self.branch == "mean" and side != "both":
-            notes.append(f"only the {side} branch was measured there")
+            notes.append(CurveNote("one branch", side=side))
         if slope is None:
-            notes.append("one height alone shows no rate: the height's uncertainty is left out")
+            notes.append(CurveNote("no rate"))
             slope = 0.0
         if any(look.slope_n_per_mm == 0.0 for look in looks):
             looks = [look._replace(slope_n_per_mm=slope) for look in looks]
@@ -259,11 +313,6 @@ class SpringCurve:
         rate = self.rate
         return None if rate is None else rate.rate_u_n_per_mm
 
-    def hysteresis_n(self, height_mm: float) -> float | None:
-        """Loading less unloading load at a height; None where not both were measured there."""
-        looks = self._looks("both", height_mm)
-        return _mean(look.loop_n for look in looks) if looks else None
-
     def sampled(self, n: int) -> tuple[Array, Array]:
         """Heights and loads for a plot, ascending, shape (m,) each; m < n where there are gaps."""
         heights, loads = [], []
@@ -291,16 +340,10 @@ class SpringCurve:
             if looks := self._looks(side, height_mm):
                 return side, looks
         reach_n = min(sweep.reach_n for sweep in self.sweeps)
-        if height_mm < self.lowest_mm and math.isfinite(reach_n):
-            raise HeightNotMeasured(
-                f"spring {self.label} at {height_mm:.2f} mm pushes more than the {reach_n:.0f} N "
-                "to which the press's give is known",
-                hint="Press a solid block as hard as the springs: coilbench rig flex",
-            )
+        beyond = height_mm < self.lowest_mm and math.isfinite(reach_n)
+        lowest_mm, highest_mm = self.lowest_mm, self.highest_mm
         raise HeightNotMeasured(
-            f"spring {self.label} was measured from {self.lowest_mm:.2f} mm to "
-            f"{self.highest_mm:.2f} mm, not at {height_mm:.2f} mm",
-            hint="Ask for a height that was measured, or measure the spring there",
+            NotMeasured(self.label, height_mm, lowest_mm, highest_mm, reach_n if beyond else None)
         )
 
     def _paired_looks(self, low_mm: float, high_mm: float) -> list[tuple[Look, Look]]:
@@ -352,7 +395,7 @@ def fit_curve(
     Raises:
         CoilbenchError: there is no usable sample of that branch.
     """
-    sweeps, notes = slow_enough(sweeps)
+    sweeps, notes = _slow_enough(sweeps)
     fits = tuple(fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None)
     if not _fits(fits, branch):
         what = "has no reading" if branch == "mean" else f"has no reading of its {branch} branch"
@@ -371,7 +414,7 @@ def fit_curve(
         None if free is None else free.height_mm,
         None if free is None else free.height_u_mm,
         solid_height_mm,
-        (*notes, *standing_notes(fits)),
+        (*notes, *_rig_caveats(fits)),
         contact,
         bind,
     )

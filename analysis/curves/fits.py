@@ -11,12 +11,12 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.special import fdtrc, stdtrit
+from scipy.special import fdtrc
 
 from coilbench.analysis.curves.branches import Array
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD, student_factor
 
 BISQUARE = 4.685  # tuning constant, 95 % efficient on normal noise: Holland and Welsch, 1977
-NORMAL_MAD = 0.6744897501960817  # median absolute deviation of a normal law over its sd
 ROUNDS = 50
 DONE = 1e-8
 BLOCK = 4  # neighbours averaged to see noise that hangs together over a long way; ours
@@ -79,7 +79,7 @@ def bisquare(design: Array, y: Array) -> Fit:
     scale = 0.0
     for _ in range(ROUNDS):
         residual = y - design @ fit
-        scale = float(np.median(np.abs(residual))) / NORMAL_MAD
+        scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(residual)))
         if scale <= 1e-12 * float(np.max(np.abs(y), initial=0.0)):
             return least_squares(design, y)  # more than half lie on it exactly
         weighted = design * _weight(residual, scale)[:, None]
@@ -198,7 +198,7 @@ def compare_models(course: Course) -> Models | None:
         float(rss.min()),
     )
     f = max(line_rss - cubic_rss, 0.0) / 2.0 / noise
-    slack = noise * float(stdtrit(freedom, 0.975)) ** 2
+    slack = noise * student_factor(freedom) ** 2
     near, best = at[rss <= knee_rss + slack], float(at[np.argmin(rss)])
     u = max(float(near.max()) - best, best - float(near.min())) + 0.5 * float(at[1] - at[0])
     return Models(

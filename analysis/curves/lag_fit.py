@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.branches import Array
 from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Lag, Press
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
@@ -97,23 +98,12 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
         covariance=((rows[0][0], rows[0][1]), (rows[1][0], rows[1][1])),
         degrees_of_freedom=float(max(pieces - 2, 1)),
         known=known,
-        note=_note(float(at[0]), math.sqrt(covariance[0, 0]), known=known),
     )
 
 
 def typical_delay_s(step_s: float) -> float:
     """The delay that is typical of a converter that gives a sample each step_s."""
     return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
-
-
-def _note(delay_s: float, u_s: float, *, known: bool) -> str:
-    told = f"{1e3 * delay_s:.1f} ms, good to {2e3 * u_s:.1f} ms (k = 2)"
-    if known:
-        return f"the load's lag behind the travel was found from the strokes and undone: {told}"
-    return (
-        f"lag unknown: too few strokes, or all too slow, to tell it; what is typical was undone, "
-        f"{told}. Press some strokes faster and some slower"
-    )
 
 
 def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[Array, Array, int]:
@@ -154,7 +144,7 @@ def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Ev
     n_per_mm = (_basis(height + edge, span) - _basis(height - edge, span)) @ smooth / (2.0 * edge)
     columns = np.column_stack([load, *(n_per_mm * column for column in by_lag)])
     left = columns - others @ (others.T @ columns)
-    scale = 1.4826 * float(np.median(np.abs(left[:, 0])))
+    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(left[:, 0])))
     fair = np.abs(left[:, 0]) <= max(ROGUE_SDS * scale, 1e-9)
     piece = _pieces(number, way)
     return _Evidence(left[fair, 0], left[fair, 1:], piece[fair])

@@ -1,10 +1,7 @@
-"""A height found in several strokes (first contact, coil bind), and how sure it is. Pure.
+"""First contact and coil bind as the strokes show them, and how sure their heights are. Pure.
 
-Coil bind: where the local stiffness leaves the spring's own trend, and the solid height. Pure.
-
-A press need not reach it, and with valve springs it should not: "not reached" is the usual answer.
-
-Where a spring begins: the height of first contact, from the first loads of a stroke. Pure.
+First contact comes of the first loads of a stroke. Coil bind is where the local stiffness leaves
+the spring's own trend; a press need not reach it, and with valve springs it should not.
 """
 
 from __future__ import annotations
@@ -21,7 +18,6 @@ from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, expanded, type_a
 from coilbench.analysis.curves.wall import find_wall
-from coilbench.analysis.report.units import Units
 
 
 class Spot(NamedTuple):
@@ -84,9 +80,6 @@ def _look(spot: Spot, fit: SweepFit, below_mm: float) -> Look | None:
     return look._replace(slope_n_per_mm=spot.n_per_mm, by_lag=look.by_lag * steeper)
 
 
-WARN_MM = 2.0  # so near to solid the dashboard warns; common practice keeps 1 to 1.5 mm free
-
-
 def find_solid_height(fits: Sequence[SweepFit]) -> FoundHeight | None:
     """Mean solid height of the dense sweeps that reached coil bind; None where none did."""
     found = [
@@ -124,31 +117,6 @@ def find_solid(bins: Bins) -> Spot | None:
         return None
     shape_u_mm = max(wall.onset_mm - wall.crossing_mm, 0.0) / math.sqrt(3.0)
     return Spot(wall.crossing_mm, wall.noise_n / wall.n_per_mm, wall.n_per_mm, shape_u_mm)
-
-
-def bind_warning(
-    height_mm: float, solid_mm: float | None, solid_u_mm: float, units: Units
-) -> str | None:
-    """Say how far a running stroke is from the solid height that is expected.
-
-    Args:
-        height_mm: where the press is.
-        solid_mm: expected solid height; None where none is known.
-        solid_u_mm: its expanded uncertainty, 0 where it is not known.
-        units: display units.
-
-    Returns:
-        Words without a full stop, in capitals where the press should stop; None where no solid
-        height is known.
-    """
-    if solid_mm is None:
-        return None
-    left_mm = height_mm - solid_mm
-    solid = units.length_text(solid_mm)
-    if left_mm <= solid_u_mm:
-        return f"STOP: at the expected solid height of {solid}"
-    far = f"{units.length_text(left_mm)} to the expected solid height of {solid}"
-    return f"STOP, NEAR COIL BIND: {far}" if left_mm <= WARN_MM + solid_u_mm else far
 
 
 # All of these are our choice, no source.

@@ -1,6 +1,6 @@
-"""One rate, two rates with a knee, or a rate that changes smoothly: what a spring is. Pure.
+"""One rate, two rates with a knee, or a rate that changes smoothly; and the free length. Pure.
 
-First contact beside a free length by caliper: has the spring sagged, is the datum off? Pure.
+First contact is compared with a free length by caliper: has the spring sagged, is the datum off?
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ from coilbench.analysis.curves.fits import Course, Models, compare_models
 from coilbench.analysis.curves.landmarks import FoundHeight, Spot, combine
 from coilbench.analysis.curves.rates import Span, line_rate
 from coilbench.analysis.curves.sweep_fit import SweepFit
-from coilbench.analysis.report.units import Units
 
 # All of these are our choice, no source.
 CELLS = 80
@@ -32,6 +31,7 @@ LEAST_CHANGE = 0.03  # a rate that changes by less, as a share, is one rate at a
 CLEARLY = 4.0  # by so much one model must suit better to be named: see Models.knee_over_smooth
 
 Kind = Literal["one rate", "two rates", "smooth", "bent", "can't tell"]
+Why = Literal["chosen heights", "too little range", "too few samples", "too uncertain"]
 
 
 @dataclass(frozen=True)
@@ -40,7 +40,7 @@ class Shape:
 
     Attributes:
         kind: `bent` where the rate surely changes, but knee or smooth can't be told.
-        why: for `can't tell`, the reason in words without a full stop; else empty.
+        why: for `can't tell`, the reason.
         top_mm, bottom_mm: the heights looked at; None where there are none.
         bent_chance: how likely a straight course would seem bent so much; None where not tested.
         change: the rate of the lowest third less that of the highest; None where not tested.
@@ -49,7 +49,7 @@ class Shape:
     """
 
     kind: Kind
-    why: str = ""
+    why: Why | None = None
     top_mm: float | None = None
     bottom_mm: float | None = None
     bent_chance: float | None = None
@@ -69,10 +69,10 @@ def find_shape(curve: SpringCurve) -> Shape:
     """
     strokes = _sampled(curve)
     if not strokes:
-        return Shape("can't tell", "chosen heights don't show a course; it takes a sampled stroke")
+        return Shape("can't tell", "chosen heights")
     top, bottom = _range_mm(curve, [bins for _, ways in strokes for bins in ways])
     if top - bottom < LEAST_RANGE_MM:
-        return Shape("can't tell", "too little way between closing end coils and the lowest height")
+        return Shape("can't tell", "too little range")
     course = pooled_course([ways for _, ways in strokes], top, bottom)
     models = None if course is None else compare_models(course)
     third = (top - bottom) / 3.0
@@ -80,11 +80,11 @@ def find_shape(curve: SpringCurve) -> Shape:
     change = line_rate(curve, [lower, upper._replace(sign=-1.0)], "least squares")
     whole = line_rate(curve, [Span(top, bottom)], "least squares")
     if models is None or change is None or whole is None:
-        why = "too few samples in the stroke: press more slowly"
-        return Shape("can't tell", why, top, bottom)
+        return Shape("can't tell", "too few samples", top, bottom)
+    kind = kind_of(models, change, whole.rate_n_per_mm)
     shape = Shape(
-        kind=kind_of(models, change, whole.rate_n_per_mm),
-        why="how its rate changes is too uncertain: more strokes, or a better calibration",
+        kind=kind,
+        why="too uncertain" if kind == "can't tell" else None,
         top_mm=top,
         bottom_mm=bottom,
         bent_chance=models.bent_chance,
@@ -92,12 +92,11 @@ def find_shape(curve: SpringCurve) -> Shape:
         upper=line_rate(curve, [upper], "least squares"),
         lower=line_rate(curve, [lower], "least squares"),
     )
-    if shape.kind != "two rates":
-        return shape if shape.kind == "can't tell" else replace(shape, why="")
+    if kind != "two rates":
+        return shape
     knee = _knee(strokes, models)
     return replace(
         shape,
-        why="",
         knee=knee,
         upper=line_rate(curve, [Span(top, knee.height_mm)], "least squares"),
         lower=line_rate(curve, [Span(knee.height_mm, bottom)], "least squares"),
@@ -262,26 +261,3 @@ def check_length(
     away = [each.contact.height_mm - given_mm for each in others if each.contact is not None]
     others_mm = float(np.median(away)) if len(away) >= FEWEST_OTHERS else None
     return LengthCheck(curve.contact, given_mm, given_u_mm, others_mm)
-
-
-def length_words(found: LengthCheck, units: Units) -> str:
-    """Say whether both agree, and if not what to suspect: the spring or the datum."""
-    given, u = units.length_text(found.given_mm), units.length_text(found.given_u_mm)
-    away = units.length_text(abs(found.difference_mm))
-    away_u = units.length_text(found.difference_u_mm)
-    if not found.differs:
-        return f"first contact agrees with the {given} ± {u} given, {away} ± {away_u} from it"
-    way = "lower" if found.difference_mm < 0.0 else "higher"
-    said = f"first contact is {away} ± {away_u} {way} than the {given} given"
-    gauge = "gauge a known length again (coilbench rig gauge)"
-    if found.others_mm is None:
-        sag = "the spring has sagged, or " if way == "lower" else ""
-        return f"{said}: {sag}the height's datum is off: {gauge}"
-    others = units.length_text(abs(found.others_mm))
-    alike = math.copysign(found.others_mm, found.others_mm * found.difference_mm)
-    if alike > found.difference_u_mm:
-        sagged = ", or the whole set has sagged" if way == "lower" else ""
-        said += f", and the set's others are {others} {way} too"
-        return f"{said}: the datum is off{sagged}: {gauge}"
-    why = "this spring has sagged" if way == "lower" else "this spring is another length"
-    return f"{said}, while the set's others are {others} from it: {why}"

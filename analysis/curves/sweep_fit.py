@@ -24,7 +24,7 @@ from coilbench.capture.strokes.sweep import Branch, RigReading, Sweep
 Side = Literal["both", "loading", "unloading"]
 
 GRID_STEP_MM = 0.25
-FLEX_REACH = 1.05  # of the load to which the press's give was measured: a curve may go on so far
+FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
 TURN_MM = 1.5  # way back after which friction has turned round in full; ours, no source
 
 
@@ -40,7 +40,7 @@ class SweepFit:
         turned_mm: as in Sweep.
         loading_bins, unloading_bins: what the dense branches were fitted to; on the way up only
             where friction has turned round in full. None for points.
-        reach_n: above this load the branches were cut, since the press's give was not measured
+        reach_n: above this load the branches were cut, since the press's flex was not measured
             there; infinite where nothing was cut.
     """
 
@@ -184,7 +184,7 @@ def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | Non
 def _within_flex(
     loading: BranchFit | None, unloading: BranchFit | None, reach_n: float
 ) -> tuple[BranchFit | None, BranchFit | None, float]:
-    """Cut both branches where the press's give was not measured; tell the load if any was cut."""
+    """Cut both branches where the press's flex was not measured; tell the load if any was cut."""
     beyond = any(fit is not None and fit.load_n.max() > reach_n for fit in (loading, unloading))
     if not beyond:
         return loading, unloading, math.inf

@@ -1,11 +1,7 @@
 """An uncertainty budget: what adds to the uncertainty of one load, and how much. Pure.
 
-By the law of propagation (JCGM 100:2008, 5.1.2), with effective degrees of freedom by Welch and
-Satterthwaite (G.4) and Student's factor for 95 % (G.3).
-
-Uncertainty arithmetic: scatter of few repeats, and expanding to k = 2.
-
-How much of a reading's uncertainty is the spring's own, and how much the whole bench's. Pure.
+By the law of propagation (JCGM 100:2008, 5.1.2). Part of it all springs of a bench share, part is
+the spring's own.
 """
 
 from __future__ import annotations
@@ -16,11 +12,8 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
-from scipy.special import stdtrit
 
-COVERAGE_K = 2.0  # where the degrees of freedom are many: 95.45 % of a normal law, rounded
-UPPER = 0.975  # a two-sided 95 % interval
-MANY = 60.0  # degrees of freedom from which Student's factor is below 2.0; k stays 2 from there
+from coilbench.capture.calibration.statistics import coverage_factor, effective_dof
 
 
 @dataclass(frozen=True)
@@ -66,24 +59,12 @@ class Budget:
     @property
     def combined_u_n(self) -> float:
         """Combined standard uncertainty, k = 1, N."""
-        return root_sum_squares(self.lines)
-
-    @property
-    def own_u_n(self) -> float:
-        """The part that springs of one rig do not share, k = 1, N."""
-        return root_sum_squares([line for line in self.lines if not line.shared])
+        return math.hypot(*(line.contribution_n for line in self.lines))
 
     @property
     def effective_dof(self) -> float:
         """Effective degrees of freedom by Welch and Satterthwaite (JCGM 100:2008, G.4.1)."""
-        total = self.combined_u_n
-        if total == 0.0:
-            return math.inf
-        parts = (
-            (line.contribution_n / total) ** 4 / line.degrees_of_freedom for line in self.lines
-        )
-        scarcity = math.fsum(parts)
-        return math.inf if scarcity == 0.0 else 1.0 / scarcity
+        return effective_dof((line.contribution_n, line.degrees_of_freedom) for line in self.lines)
 
     @property
     def k(self) -> float:
@@ -94,18 +75,6 @@ class Budget:
     def expanded_u_n(self) -> float:
         """Expanded uncertainty, 95 %, N."""
         return self.k * self.combined_u_n
-
-
-def root_sum_squares(lines: Sequence[BudgetLine]) -> float:
-    """Add the lines' contributions as squares."""
-    return math.hypot(*(line.contribution_n for line in lines))
-
-
-def coverage_factor(degrees_of_freedom: float) -> float:
-    """Return Student's factor for 95 %, at least 2 (JCGM 100:2008, G.3.2 and table G.2)."""
-    if degrees_of_freedom >= MANY:
-        return COVERAGE_K
-    return max(COVERAGE_K, float(stdtrit(degrees_of_freedom, UPPER)))
 
 
 def type_a(values: Sequence[float], noises: Sequence[float]) -> float:
@@ -159,8 +128,8 @@ def expanded(scatter: float, count: int, instrument: float) -> float:
     combined = math.hypot(scatter, instrument)
     if count < 2 or scatter == 0.0:
         return coverage_factor(math.inf) * combined
-    freedom = (count - 1) * (combined / scatter) ** 4
-    return coverage_factor(freedom) * combined
+    dof = effective_dof([(scatter, count - 1.0), (instrument, math.inf)])
+    return coverage_factor(dof) * combined
 
 
 class Measured(NamedTuple):

@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from coilbench.analysis.curves.landmarks import bind_warning
 from coilbench.analysis.dashboard.drawing import HeightBar, large, marks_for
 from coilbench.analysis.report.phrases import describe, stroke_text
 from coilbench.analysis.report.set_plot import Axis, Trace, draw, joined
@@ -297,6 +296,20 @@ def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Tex
     return [line]
 
 
+WARN_MM = 2.0  # so near to solid a stroke is warned of; common practice keeps 1 to 1.5 mm free
+
+
+def bind_warning(height_mm: float, solid_mm: float | None, units: Units) -> str | None:
+    """Say how far a running stroke is from the expected solid height; None where none is known."""
+    if solid_mm is None:
+        return None
+    left_mm, solid = height_mm - solid_mm, units.length_text(solid_mm)
+    if left_mm <= 0.0:
+        return f"STOP: at the expected solid height of {solid}"
+    far = f"{units.length_text(left_mm)} to the expected solid height of {solid}"
+    return f"STOP, NEAR COIL BIND: {far}" if left_mm <= WARN_MM else far
+
+
 def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
     """Return the bar's lines, and how far it is: to the next mark and to the coils' bind."""
     snapshot, solid_mm, units = scene.snapshot, scene.table.solid_mm, scene.units
@@ -305,7 +318,7 @@ def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
     lines = [Text(line) for line in bar.lines(width, units) if line]
     warning = None
     if snapshot.height_mm is not None:
-        warning = bind_warning(snapshot.height_mm, solid_mm, 0.0, units)
+        warning = bind_warning(snapshot.height_mm, solid_mm, units)
     if warning is not None and warning.startswith("STOP"):
         return lines, Text(warning, "bold red reverse")
     said = [words for words in (bar.words(units), warning) if words]

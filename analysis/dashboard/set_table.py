@@ -11,6 +11,7 @@ from sqlite_utils import Database
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.dashboard.frame import SetTable, SpringRow
 from coilbench.analysis.inputs.measured import judge_set
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError
@@ -28,13 +29,13 @@ def read_set_table(
         db: the open book.
         set_name: the set.
         heights_mm: heights to read at; none: two inside what was measured.
-        units: for the reasons' words.
+        units: of the reasons.
     """
     record = find_set(db, set_name)
     done = turn_order(db, record).done
     try:
         asked = [(mm, None) for mm in heights_mm]
-        judged = judge_set(db, record, asked, must_reach=False, units=units)
+        judged = judge_set(db, record, asked, must_reach=False)
     except CoilbenchError:
         judged = None  # no spring is measured yet
     curves = () if judged is None else judged.measured.curves
@@ -50,7 +51,7 @@ def read_set_table(
             strokes=done.get(label, Done()).measured,
             loads_n=tuple(_load_n(by_label.get(label), height) for height in heights),
             flags=tuple(flag.kind for flag in flags.get(label, ())),
-            reasons=tuple(flag.reason for flag in flags.get(label, ())),
+            reasons=tuple(describe(flag, units) for flag in flags.get(label, ())),
         )
         for label in record.labels
     )

@@ -1,15 +1,18 @@
-"""What can be done under a spring: stacks of shims from stock, or a cut of the seat. Pure."""
+"""What can be done under a spring, shims or a seat cut, and how deep to press it then. Pure."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import combinations_with_replacement
+from typing import Literal
 
 from coilbench.analysis.engine.build_file import BuildFile, Head, Shim
+from coilbench.capture.errors import CoilbenchError
 
 Stack = tuple[float, ...]
+SET_KEY = {"json": "set"}  # the key of a set's name in a JSON document
 
 
 @dataclass(frozen=True)
@@ -31,6 +34,11 @@ class SeatChoice:
         return total_mm(self.shims_mm)
 
     @property
+    def count(self) -> int:
+        """How many shims there are."""
+        return len(self.shims_mm)
+
+    @property
     def height_change_mm(self) -> float:
         """What it adds to both springs' heights: a cut raises them, a shim lowers them."""
         return self.seat_cut_mm - self.shim_mm
@@ -40,6 +48,7 @@ class SeatChoice:
 class Shortage:
     """Shims of one thickness that a stack needs under every valve, and how many there are."""
 
+    kind: Literal["too_few_shims"] = field(default="too_few_shims", init=False)
     thickness_mm: float
     needed: int
     count: int
@@ -130,3 +139,65 @@ def shortages(stack: Stack, shims: Sequence[Shim], valves: int) -> tuple[Shortag
 def total_mm(stack: Stack) -> float:
     """Return a stack's thickness, to the nanometre, so that equal stacks compare equal."""
     return round(math.fsum(stack), 6)
+
+
+@dataclass(frozen=True)
+class DepthRow:
+    """How far to press one set over one choice of shims or cut.
+
+    Attributes:
+        role: outer or inner, as the build file names it.
+        shim_mm, seat_cut_mm: what is under the spring; one of them is 0.
+        seat_height_mm, open_height_mm: valve shut and at full lift, mean over the valves.
+        seat_depth_mm, open_depth_mm: free length less height; None where the free length isn't
+            known; negative where the spring would stand loose.
+    """
+
+    set_name: str = field(metadata=SET_KEY)
+    role: str
+    shim_mm: float
+    seat_cut_mm: float
+    seat_height_mm: float
+    open_height_mm: float
+    seat_depth_mm: float | None
+    open_depth_mm: float | None
+
+
+def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tuple[DepthRow, ...]:
+    """List how far to press each candidate set, shims first from none up, then cuts.
+
+    Args:
+        build: head, lift, shims and the sets' names.
+        free_lengths_mm: by set; None where it isn't known.
+
+    Raises:
+        CoilbenchError: a candidate set is not among them.
+    """
+    head, rows = build.head, []
+    choices = seat_choices(build, 1 if head.valve_count is None else head.valve_count)
+    named = [("outer", name, 0.0) for name in build.springs.outer]
+    named += [("inner", name, head.inner_offset_mm) for name in build.springs.inner]
+    for role, name, offset_mm in named:
+        if name not in free_lengths_mm:
+            raise CoilbenchError(
+                f"there is no set {name!r}",
+                where=f"{build.name}, springs.{role}",
+                hint="See: coilbench set list",
+            )
+        free_mm = free_lengths_mm[name]
+        for choice in choices:
+            seat_mm = head.installed_height_mm + choice.height_change_mm - offset_mm
+            open_mm = seat_mm - build.cam.valve_lift_mm
+            rows.append(
+                DepthRow(
+                    set_name=name,
+                    role=role,
+                    shim_mm=choice.shim_mm,
+                    seat_cut_mm=choice.seat_cut_mm,
+                    seat_height_mm=round(seat_mm, 6),
+                    open_height_mm=round(open_mm, 6),
+                    seat_depth_mm=None if free_mm is None else round(free_mm - seat_mm, 6),
+                    open_depth_mm=None if free_mm is None else round(free_mm - open_mm, 6),
+                )
+            )
+    return tuple(rows)

@@ -14,6 +14,7 @@ from sqlite_utils import Database
 from coilbench.analysis.curves.curve import (
     BranchChoice,
     HeightNotMeasured,
+    NotMeasured,
     SpringCurve,
     fit_curve,
 )
@@ -21,13 +22,17 @@ from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Asked, measured_there, rate_aim, with_nominal
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, doubt_of, judge_strokes, uncounted
+from coilbench.analysis.sets.stroke_choice import (
+    Doubt,
+    JudgedStroke,
+    doubt_of,
+    judge_strokes,
+    uncounted,
+)
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.stroke_rulings import StrokeRow, stroke_rows
-from coilbench.capture.book.sweeps import OWN, load_sweeps
+from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps, stroke_rows
 from coilbench.capture.errors import CoilbenchError
 
 # The default heights keep this far from the ends of what was measured; near the free length a
@@ -50,7 +55,7 @@ class Measurement:
     strokes: Mapping[str, tuple[JudgedStroke, ...]]
 
     @property
-    def doubts(self) -> dict[str, str]:
+    def doubts(self) -> dict[str, Doubt]:
         """Why no stroke of a spring can be relied on, by label, where that is so."""
         found = {label: doubt_of(own) for label, own in self.strokes.items()}
         return {label: doubt for label, doubt in found.items() if doubt is not None}
@@ -63,7 +68,6 @@ def measured_set(
     calibration: str = OWN,
     *,
     reach_mm: float | None = None,
-    units: Units | None = None,
 ) -> Measurement:
     """Return a set's curves, and what became of each stroke.
 
@@ -73,7 +77,6 @@ def measured_set(
         branch: which branch loads are read from.
         calibration: what raw strokes are read with, as in load_sweeps.
         reach_mm: the lowest height that is asked for; strokes that stopped above it are named.
-        units: of the words; kg and mm where None.
 
     Raises:
         CoilbenchError: no spring of the set is measured, or there is no such calibration.
@@ -86,7 +89,6 @@ def measured_set(
             sweeps[label],
             {row.sweep_id: row.number for row in own},
             {row.sweep_id: row.ruling for row in own},
-            Units() if units is None else units,
             reach_mm,
         )
     left_out = {one.sweep_id for own in judged.values() for one in own if not one.kept}
@@ -132,23 +134,12 @@ def _all(judged: Sequence[JudgedStroke], rows: Sequence[StrokeRow]) -> tuple[Jud
     )
 
 
-def measured_curves(
-    db: Database, record: SetRecord, branch: BranchChoice = "mean", calibration: str = OWN
-) -> tuple[tuple[SpringCurve, ...], tuple[str, ...]]:
-    """Return the curves of a set's measured springs, and the labels not measured yet.
-
-    As measured_set, which tells of the strokes too.
-    """
-    measured = measured_set(db, record, branch, calibration)
-    return measured.curves, measured.missing
-
-
 def free_length_mm(db: Database, record: SetRecord) -> float | None:
     """Return a set's free length: as registered, else the mean of what was measured, else None."""
     if record.free_length_mm is not None:
         return record.free_length_mm
     try:
-        curves, _ = measured_curves(db, record)
+        curves = measured_set(db, record).curves
     except CoilbenchError:
         return None
     known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
@@ -170,7 +161,7 @@ class JudgedSet:
     asked: tuple[Asked, ...]
     unheld_mm: tuple[float, ...]
     check: SetCheck | None
-    unjudged: HeightNotMeasured | None = None
+    unjudged: NotMeasured | None = None
 
     @property
     def heights_mm(self) -> tuple[float, ...]:
@@ -211,7 +202,6 @@ def judge_set(
     branch: BranchChoice = "mean",
     calibration: str = OWN,
     must_reach: bool = True,
-    units: Units | None = None,
 ) -> JudgedSet:
     """Judge a set from all that the book holds of it; the one judgement that every command uses.
 
@@ -232,7 +222,6 @@ def judge_set(
         alpha: how often a sound set may raise any false alarm of standing apart.
         branch, calibration: as in measured_set.
         must_reach: raise where no spring was measured at a height; else leave the set unjudged.
-        units: of the words; kg and mm where None.
 
     Raises:
         CoilbenchError: no spring of the set is measured, or an impossible tolerance.
@@ -241,7 +230,7 @@ def judge_set(
     reach_mm = min(
         (height_mm for height_mm, _ in with_nominal(asked, record.nominal)), default=None
     )
-    measured = measured_set(db, record, branch, calibration, reach_mm=reach_mm, units=units)
+    measured = measured_set(db, record, branch, calibration, reach_mm=reach_mm)
     curves = measured.curves
     every, away = measured_there(with_nominal(asked, record.nominal), len(asked), curves)
     if not every:
@@ -259,12 +248,11 @@ def judge_set(
                 nominal_rate=rate_aim(record.nominal, tolerance),
                 free_length_nominal_mm=record.free_length_mm,
                 doubts=measured.doubts,
-                units=units,
             )
     except HeightNotMeasured as error:
         if must_reach:
             raise
-        unjudged = error
+        unjudged = error.finding
     return JudgedSet(record, measured, tuple(every), tuple(away), check, unjudged)
 
 
@@ -301,9 +289,7 @@ class Candidates:
     sizes: dict[str, int]
 
 
-def candidate_sets(
-    db: Database, build: BuildFile, use_flagged: bool, units: Units | None = None
-) -> Candidates:
+def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
     """Read a build file's candidate sets from the book, flagged springs left out or not.
 
     Raises:
@@ -317,7 +303,7 @@ def candidate_sets(
     for name, at_mm in places:
         record = find_set(db, name)
         asked = [(at_mm, None), (at_mm - build.cam.valve_lift_mm, None)]
-        judged = judge_set(db, record, asked, must_reach=not use_flagged, units=units)
+        judged = judge_set(db, record, asked, must_reach=not use_flagged)
         flagged = () if use_flagged else judged.set_apart
         found.judged[name] = judged
         found.sets[name] = _usable_curves(record, judged.measured.curves, flagged)

@@ -31,7 +31,7 @@ from coilbench.capture.book.calibrations import (
 )
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
-from coilbench.capture.calibration.parts import PartKind
+from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source, SourceEnded
 

@@ -30,7 +30,7 @@ from coilbench.analysis.rig.card import (
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
 from coilbench.capture.blocks import Hello
-from coilbench.capture.calibration.parts import NewPart, PointRow
+from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.units import KGF_N, LBF_N
 
 COLUMN_WORDS = {

@@ -1,44 +1,289 @@
-"""What a set's curves leave open, in words, each once. Pure.
+"""What is said of a set: rulings, flags, strokes, notes on its curves; and its JSON documents.
 
-The JSON document of `set compare`. Pure.
-
-A set check on the terminal: the table, the flags with their reasons, one spring's rulings.
+Each finding of the numerics has its sentence here, by `describe`.
 """
 
 from __future__ import annotations
 
-import textwrap
+import math
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-import click
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
-
-from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, wrapped
-from coilbench.analysis.cli.set_strokes import stroke_line
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, NotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.phrases import note_text
+from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.compare import Change, Comparison, MeanChange
-from coilbench.analysis.sets.grades import Grades
-from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SetReading, SpringCheck
-from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE
-from coilbench.analysis.sets.rulings import Flag
-from coilbench.analysis.sets.stroke_choice import RULE, JudgedStroke
+from coilbench.analysis.sets.judge import SetCheck
+from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE, Centre
+from coilbench.analysis.sets.rulings import (
+    ODD_SHARE,
+    OUTLIER_LEAST_SHARE,
+    SHORT_SHARE,
+    Distance,
+    Flag,
+    LengthRuling,
+    MissingRuling,
+    OutlierRuling,
+    ShapeRuling,
+    StrokesRuling,
+    ToleranceRuling,
+)
+from coilbench.analysis.sets.stroke_choice import Apart, Cocked, Doubt, JudgedStroke, Short
+from coilbench.analysis.sets.stroke_findings import (
+    EndsClose,
+    Finding,
+    Paused,
+    PressedTwice,
+    Slipped,
+)
 from coilbench.capture.units import counted
 
 MOST_NAMED = 4  # more springs of one note are counted, not named
 SCALE_BELIEVED = (
-    "the scale was believed: by how much it errs in proportion is not in the uncertainties; "
+    "the scale was not calibrated: its error in proportion is not in the uncertainties; "
     "weigh known masses on it (coilbench rig weigh --scale), then key the readings with --scale"
 )
-RULES = 0.5  # of the variance: a source that is more of it is worth a word
-MENDS = {
+RULES = 0.5  # of the variance: a source that is more of it is named
+REMEDIES = {
     "friction at the turn": "the stroke turned too near below: press some millimetres deeper",
-    "lag of the load": "the rig's lag near the turn rules it: press deeper, or more slowly",
+    "lag of the load": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
+STROKE_RULE = (
+    "A stroke that slipped, or was too fast for the rig, is left out where another is left; one "
+    "that cocked or lies apart, where most of the spring's strokes agree"
+)
+TOO_FEW = (
+    f"Fewer than {FEWEST_FOR_MIDDLE} springs have no middle to be compared with: measure more, or "
+    "give a nominal, like --nominal 24kg@38.5mm."
+)
+
+
+@describe.register
+def _(found: ToleranceRuling, units: Units) -> str:
+    away = found.measured - found.aim
+    share = "" if found.aim == 0.0 else f"{abs(away / found.aim):.1%} "
+    word = "below" if away < 0.0 else "above"
+    aim = "the nominal" if found.rule == "nominal" else "the set's middle of"
+    shown = units.rate_text if found.height_mm is None else units.load_text
+    what = shown(found.measured)
+    where = f"{what} at {units.length_text(found.height_mm)}"
+    text = (
+        f"{f'rate {what}' if found.height_mm is None else where} is {share}{word} {aim} "
+        f"{shown(found.aim)} (tolerance {shown(found.tolerance)}, uncertainty "
+        f"{shown(found.uncertainty)})"
+    )
+    if found.outcome != "unsure":
+        return text
+    wide = found.uncertainty >= found.tolerance
+    why = "the uncertainty is wider than the tolerance" if wide else "too near the limit to tell"
+    cure = "calibrate load and travel again, or read on a finer scale"
+    return f"{text}: {why}; {'press it more often' if found.strokes_rule else cure}"
+
+
+@describe.register
+def _(found: OutlierRuling, units: Units) -> str:
+    at = found.height_mm
+    where = "its rate" if at is None else f"at {units.length_text(at)} it"
+    text = f"{where} {_distance_text(found.distance)}"
+    if found.distance.apart and found.near:
+        text += f", but is nearer to their middle than {OUTLIER_LEAST_SHARE:.0%} of the tolerance"
+    return text
+
+
+def _distance_text(found: Distance) -> str:
+    test = f"outlier test's step {found.step}: {found.statistic:.2f}, limit {found.limit:.2f}"
+    if math.isinf(found.deviations):
+        return f"stands apart from the other {found.others}, which are all alike ({test})"
+    side, many = "below" if found.deviations < 0.0 else "above", abs(found.deviations)
+    if found.apart:
+        how = f"{many:.1f} of their standard deviations {side} their mean ({test})"
+        return f"stands apart from the other {found.others}: {how}"
+    return (
+        f"is {many:.1f} standard deviations {side} the mean of {found.others}, itself included "
+        f"({test})"
+    )
+
+
+@describe.register
+def _(found: LengthRuling, units: Units) -> str:
+    short_mm = found.aim_mm - found.length_mm
+    word = "below" if short_mm >= 0.0 else "above"
+    aim = "the nominal" if found.aim_is == "nominal" else "the set's middle of"
+    text = (
+        f"free length {units.length_text(found.length_mm)} is {abs(short_mm / found.aim_mm):.1%} "
+        f"{word} {aim} {units.length_text(found.aim_mm)} (limit {SHORT_SHARE:.0%} below,"
+        f" uncertainty {units.length_text(found.uncertainty_mm)})"
+    )
+    unsure = ": too near the limit to tell; measure it with a caliper"
+    return text + unsure if found.outcome == "unsure" else text
+
+
+@describe.register
+def _(found: ShapeRuling, units: Units) -> str:
+    text = (
+        f"its curve departs from the set's shape by up to {found.departure:.1%} of its mean load,"
+        f" at {units.length_text(found.departure_mm)} (limit {ODD_SHARE:.0%})"
+    )
+    if found.distance is not None:
+        text += f", and its departure {_distance_text(found.distance)}"
+    odd = ": look for a crack or coils that touch, and press it again"
+    return text + odd if found.outcome == "odd" else text
+
+
+@describe.register
+def _(found: MissingRuling, units: Units) -> str:
+    low, high = (units.length_text(mm) for mm in (found.lowest_mm, found.highest_mm))
+    at = units.length_text(found.height_mm)
+    return f"not measured at {at}, only from {low} to {high}: press it again, over the whole range"
+
+
+@describe.register
+def _(found: StrokesRuling, units: Units) -> str:
+    return f"{describe(found.doubt, units)}: seat it again and press it once more"
+
+
+@describe.register
+def _(found: Doubt, units: Units) -> str:  # noqa: ARG001
+    every = "its only stroke" if found.strokes == 1 else f"each of its {found.strokes} strokes"
+    return f"{every} is doubtful ({', '.join(found.kinds)})"
+
+
+@describe.register
+def _(found: Flag, units: Units) -> str:
+    return "; ".join(describe(one, units) for one in found.findings)
+
+
+@describe.register
+def _(found: Finding, units: Units) -> str:  # noqa: ARG001
+    return f"{found.kind}: over before the rig's conversions could follow"
+
+
+@describe.register
+def _(found: PressedTwice, units: Units) -> str:  # noqa: ARG001
+    times = {2: "twice", 3: "three times"}.get(found.presses, f"{found.presses} times")
+    return (
+        f"{found.kind}: pressed {times} before it was let go: each height's first visit down and "
+        "last visit up are read"
+    )
+
+
+@describe.register
+def _(found: Paused, units: Units) -> str:
+    each = (
+        f"{one.seconds:.1f} s near {units.length_text(one.height_mm)} on the way {one.way}"
+        for one in found.pauses
+    )
+    return (
+        f"{found.kind}: the quill stopped {' and '.join(each)}: such a height counts no more than "
+        "one passed"
+    )
+
+
+@describe.register
+def _(found: Slipped, units: Units) -> str:
+    word = "lost" if found.step_n < 0.0 else "gained"
+    return (
+        f"{found.kind}: the load suddenly {word} {units.load_text(abs(found.step_n))} near "
+        f"{units.length_text(found.height_mm)} on the way {found.way}: it slipped in its cup, or "
+        "the cup did"
+    )
+
+
+@describe.register
+def _(found: EndsClose, units: Units) -> str:
+    return (
+        f"{found.kind}: its end coils close down to {units.length_text(found.closed_mm)}: over the "
+        f"first {units.length_text(found.over_mm)} it is softer than its rate"
+    )
+
+
+@describe.register
+def _(found: Cocked, units: Units) -> str:
+    if found.loop_share is not None:
+        wide = f"its friction loop is {found.loop_share:.1%} of the load wider than the others'"
+        return f"{found.kind}: {wide}: the spring was tilted and rubbed"
+    off = f"its loads are up to {found.off_share:.1%} off the other strokes'"
+    early = units.length_text(found.early_mm)
+    return f"{found.kind}: it was touched {early} early: the spring was tilted; {off}"
+
+
+@describe.register
+def _(found: Apart, units: Units) -> str:  # noqa: ARG001
+    if found.others == 1:
+        return (
+            f"{found.kind}: its loads are {found.off_share:.1%} off the other stroke's: press it "
+            "once more to tell which is the odd one"
+        )
+    return (
+        f"{found.kind}: its loads are up to {found.off_share:.1%} off the other strokes' over most "
+        "heights: the spring sat otherwise, or the rig moved"
+    )
+
+
+@describe.register
+def _(found: Short, units: Units) -> str:
+    lowest, asked = units.length_text(found.lowest_mm), units.length_text(found.asked_mm)
+    return f"{found.kind}: stopped at {lowest}, asked for {asked}: read only above"
+
+
+@describe.register
+def _(found: JudgedStroke, units: Units) -> str:
+    spoilt = ", ".join(found.spoilt_by)
+    why = {
+        "nothing against it": "nothing against it",
+        "ruled": "by your ruling",
+        "spoilt": spoilt,
+        "spoilt, too few others": f"{spoilt}, but too few others to go by",
+        "not counted": "the capture did not count it"
+        + ("" if found.note is None else f": {note_text(found.note, units)}"),
+    }[found.why]
+    seen = "; ".join(describe(one, units) for one in found.findings)
+    told = f"{'kept' if found.kept else 'left out'}, {why}"
+    return f"{told}. {seen}" if seen else told
+
+
+@describe.register
+def _(found: CurveNote, units: Units) -> str:
+    load, height = units.load_text(found.load_n), units.length_text(found.height_mm)
+    u = 0.0 if found.u is None else found.u
+    if found.kind == "lag unknown":
+        delay_ms = 1e3 * (found.delay_s or 0.0)
+        return (
+            "lag unknown: too few strokes, or all too slow, to find it; what is typical was undone,"
+            f" {delay_ms:.1f} ms, good to {1e3 * u:.1f} ms (k = 2). Press some strokes faster and "
+            "some slower"
+        )
+    if found.kind == "fast strokes left out":
+        strokes = counted(found.strokes or 0, "stroke")
+        were = "was" if found.strokes == 1 else "were"
+        return f"{strokes} {were} too fast for the rig's conversions and left out"
+    return {
+        "all strokes too fast": "all strokes were too fast for the rig's conversions: press more "
+        "slowly",
+        "flex unknown": "the press's flex was not measured: heights are uncertain by "
+        f"{units.length_text(1000.0 * u)} at {units.load_text(1000.0)} (k = 2)",
+        "beyond masses": f"loads above {load} are beyond the masses: the calibration is extended",
+        "beyond gauges": f"heights below {height} are beyond the gauges: the calibration is "
+        "extended",
+        "zero unknown": "a stroke began without a zero of its own: the calibration's is taken, "
+        f"good to {units.load_text(u)} (k = 2)",
+        "one branch": f"only the {found.side} branch was measured there",
+        "no rate": "one height alone shows no rate: the height's uncertainty is left out",
+    }[found.kind]
+
+
+@describe.register
+def _(found: NotMeasured, units: Units) -> str:
+    at = units.length_text(found.height_mm)
+    if found.reach_n is not None:
+        return (
+            f"spring {found.spring} at {at} pushes more than the {units.load_text(found.reach_n)} "
+            "to which the press's flex is known"
+        )
+    low, high = units.length_text(found.lowest_mm), units.length_text(found.highest_mm)
+    return f"spring {found.spring} was measured from {low} to {high}, not at {at}"
 
 
 def set_notes(
@@ -49,11 +294,10 @@ def set_notes(
     Args:
         curves: a set's.
         heights_mm: where it is read; what holds for one of them alone names it.
-        units: how heights are shown.
+        units: display units.
 
     Returns:
-        Sentences without a full stop, as they come first; those that do not hold for every
-        spring begin with whose they are.
+        Sentences without a full stop; those that do not hold for every spring begin with its label.
     """
     labels: dict[str, list[str]] = {}
     for curve in curves:
@@ -66,27 +310,27 @@ def set_notes(
 
 
 def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Iterator[str]:
-    yield from curve.notes
+    yield from (describe(note, units) for note in curve.notes)
     if any(not fit.dense and fit.load_u_relative == 0.0 for fit in curve.sweeps):
         yield SCALE_BELIEVED
     for height_mm in heights_mm:
+        at = f"at {units.length_text(height_mm)}"
         try:
             reading = curve.load_at(height_mm)
         except HeightNotMeasured:
             continue
         for note in reading.notes:
             if note not in curve.notes:
-                yield f"at {units.length_text(height_mm)}: {note}"
-        for hint in _mends(reading.budget):
-            at = units.length_text(height_mm)
-            yield f"at {at} the load is less sure than it could be: {hint}"
+                yield f"{at}: {describe(note, units)}"
+        for remedy in _remedies(reading.budget):
+            yield f"{at} the load is less certain than it could be: {remedy}"
 
 
-def _mends(budget: Budget) -> Iterator[str]:
-    """Say how to be surer, where one source that a hand can mend is most of the uncertainty."""
+def _remedies(budget: Budget) -> Iterator[str]:
+    """Say how to be surer, where one source that a user can lessen is most of the uncertainty."""
     for line in budget.lines:
-        if line.source in MENDS and line.contribution_n**2 > RULES * budget.combined_u_n**2:
-            yield MENDS[line.source]
+        if line.source in REMEDIES and line.contribution_n**2 > RULES * budget.combined_u_n**2:
+            yield REMEDIES[line.source]
 
 
 def _names(labels: Sequence[str]) -> str:
@@ -95,7 +339,58 @@ def _names(labels: Sequence[str]) -> str:
     return f"{named} and {more} more" if more > 0 else named
 
 
-def to_document(comparison: Comparison) -> dict[str, Any]:
+def tests_line(check: SetCheck, units: Units) -> str:
+    """Say how the outlier test's false-alarm rate is kept."""
+    shared = ", ".join(
+        f"the {test}" if isinstance(test, str) else f"the load at {units.length_text(test)}"
+        for test in check.tests
+    )
+    return (
+        f"Outlier test (generalised ESD): at most {check.alpha:.1%} of sound sets raise a false "
+        f"alarm, shared equally by {shared}: {check.alpha_each:.2%} each."
+    )
+
+
+def check_document(check: SetCheck) -> dict[str, Any]:
+    """Return the JSON document of `set check`: N and mm, unknown is None."""
+    return {
+        "set": check.name,
+        "tolerance": check.tolerance,
+        "alpha": check.alpha,
+        "alpha_each": check.alpha_each,
+        "springs": [
+            document(spring)
+            | {
+                "flags": [
+                    {
+                        "kind": flag.kind,
+                        "reason": describe(flag, SI),
+                        "findings": document(flag.findings),
+                    }
+                    for flag in spring.flags
+                ]
+            }
+            for spring in check.springs
+        ],
+        "summary": [
+            {
+                "height_mm": height.height_mm,
+                "nominal_n": height.nominal_n,
+                **_centre_document(height.centre, "n"),
+            }
+            for height in check.summary
+        ],
+        "rate_summary": None if check.rate is None else _centre_document(check.rate, "n_per_mm"),
+    }
+
+
+def _centre_document(centre: Centre, unit: str) -> dict[str, Any]:
+    names = ("mean", "spread", "mean_u", "median", "robust_spread")
+    numbers = {f"{name}_{unit}": getattr(centre, name) for name in names}
+    return numbers | {"springs": centre.springs}
+
+
+def compare_document(comparison: Comparison) -> dict[str, Any]:
     """Write a comparison: N, mm and N/mm, uncertainties expanded (k = 2), unknown is None."""
     return {
         "before": comparison.before,
@@ -141,183 +436,3 @@ def _mean(mean: MeanChange | None, unit: str) -> dict[str, Any]:
         "springs": 0 if mean is None else mean.springs,
         "verdict": None if mean is None else mean.verdict,
     }
-
-
-# what a table shows beside the loads, from the most to the least; the first that fits is taken
-_LAYOUTS = (
-    ("kg off", "rate ±", "rate off", "free"),
-    ("kg off", "rate", "free"),
-    ("rate", "free"),
-    ("rate",),
-    (),
-)
-TOO_FEW = (
-    f"Fewer than {FEWEST_FOR_MIDDLE} springs have no middle to be held against: measure more, or "
-    "give a nominal, like --nominal 24kg@38.5mm."
-)
-REASONS = 2  # of a flag are told; --why tells all
-
-
-def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
-    """Print a set check as a table, then each flag with its reason."""
-    out = console()
-    for table in _tables(check, shown, out):
-        out.print(table)
-    for height in check.summary:
-        click.echo(wrapped(_summary_line(height, shown), out))
-    if check.rate is not None:
-        rate = check.rate
-        spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
-        robust = rate.robust_spread
-        robust_told = "" if robust is None else f", robust spread {shown.rate_text(robust)}"
-        told = f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
-        click.echo(wrapped(f"{told}middle {shown.rate_text(rate.median)}{robust_told}", out))
-    for spring in check.springs:
-        for flag in spring.flags:
-            click.echo(wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label)}.", out))
-    if missing:
-        click.echo(wrapped(f"Not measured yet: {', '.join(missing)}.", out))
-    if any(
-        one.centre.springs < FEWEST_FOR_MIDDLE and one.nominal_n is None for one in check.summary
-    ):
-        click.echo(wrapped(TOO_FEW, out))
-    elif not check.flagged:
-        click.echo("No spring stands out.")
-
-
-def _reasons(flag: Flag, label: str) -> str:
-    """Say the strongest reasons; how many are left over, and where they are told."""
-    more = len(flag.reasons) - REASONS
-    told = "; ".join(flag.reasons[:REASONS])
-    return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
-
-
-def show_grades(grades: Sequence[Grades], shown: Units) -> None:
-    """Print what a standard's grades would allow, with their standing."""
-    for one in grades:
-        allowed = ", ".join(
-            f"{shown.load_text(n)} (grade {grade})" for grade, n in one.tolerance_n.items()
-        )
-        holds = "none of them holds" if one.grade is None else f"grade {one.grade} holds"
-        click.echo(
-            f"At {shown.length_text(one.height_mm)} EN 15800's formula, recalled from memory and "
-            f"for information only, allows ± {allowed}; {holds} the largest deviation, "
-            f"{shown.load_text(one.largest_n)}."
-        )
-
-
-def show_notes(notes: Sequence[str]) -> None:
-    """Print what the measurement leaves open, a line each."""
-    for note in notes:
-        click.echo(f"Note: {note}.")
-
-
-def show_why(check: SetCheck, label: str, strokes: Sequence[JudgedStroke], width: int) -> None:
-    """Print what every rule says about one spring and its strokes, wrapped to a width."""
-    spring = check.spring(label)
-    kinds = ", ".join(flag.kind for flag in spring.flags)
-    click.echo(f"{label}: {kinds if kinds else 'no flag'}")
-    if not spring.rulings:
-        click.echo(textwrap.fill(TOO_FEW, width))
-    for ruling in spring.rulings:
-        verdict = "passes" if ruling.outcome == "pass" else ruling.outcome.upper()
-        lines = textwrap.wrap(
-            f"{ruling.rule}: {ruling.text}.",
-            width,
-            initial_indent=f"  {verdict:<7} ",
-            subsequent_indent=" " * 12,
-        )
-        click.echo("\n".join(lines))
-    click.echo(textwrap.fill(looks_line(check), width))
-    click.echo("Strokes:")
-    for stroke in strokes:
-        click.echo(stroke_line(stroke, width))
-    click.echo(
-        textwrap.fill(f"{RULE}. Your word goes before: coilbench set strokes --help.", width)
-    )
-
-
-def looks_line(check: SetCheck) -> str:
-    """Say how the outlier test's false-alarm rate is kept."""
-    return (
-        f"Outlier test (generalised ESD): at most {check.alpha:.1%} of sound sets raise a false "
-        f"alarm, shared equally by {', '.join(check.looks)}: {check.alpha_each:.2%} each."
-    )
-
-
-def _summary_line(height: HeightSummary, shown: Units) -> str:
-    centre = height.centre
-    line = (
-        f"At {shown.length_text(height.height_mm)}: mean {shown.load_text(centre.mean)} "
-        f"± {shown.load_text(centre.mean_u)} (k = 2)"
-    )
-    if centre.spread is not None and centre.robust_spread is not None:
-        line += (
-            f", spread {shown.load_text(centre.spread)}; middle {shown.load_text(centre.median)},"
-            f" robust spread {shown.load_text(centre.robust_spread)}"
-        )
-    if height.nominal_n is not None:
-        line += f"; nominal {shown.load_text(height.nominal_n)}"
-    return line
-
-
-def _tables(check: SetCheck, shown: Units, out: Console) -> list[Table]:
-    """One table of all heights as full as the screen is wide, else one a height."""
-    every = range(len(check.summary))
-    for extras in _LAYOUTS:
-        table = _table(check, every, extras, shown)
-        if fits(table, out):
-            return [table]
-    return [_table(check, [at], ("kg off",), shown) for at in every]
-
-
-def _table(
-    check: SetCheck, heights: range | list[int], extras: tuple[str, ...], shown: Units
-) -> Table:
-    columns = ["spring"]
-    for at in heights:
-        columns.append(f">{shown.length_text(check.summary[at].height_mm)}\n{shown.load}")
-        columns += [f">off\n{shown.load}"] if "kg off" in extras else []
-        columns.append(">off\n%")
-        columns += [">nominal\n%"] if check.summary[at].nominal_n is not None else []
-    rate = f">rate\n{shown.load}/{shown.length}"
-    columns += [rate] if "rate" in extras or "rate ±" in extras else []
-    columns += [">off\n%"] if "rate off" in extras else []
-    columns += [f">free\n{shown.length}"] if "free" in extras else []
-    table = plain_table(*columns, "flags")
-    for spring in check.springs:
-        cells: list[str | Text] = [spring.label]
-        for at in heights:
-            nominal = check.summary[at].nominal_n is not None
-            cells += _reading_cells(spring.readings[at], "kg off" in extras, nominal, shown)
-        cells += _extra_cells(spring, extras, shown)
-        cells.append(Text(" ".join(flag.kind for flag in spring.flags), "bold red"))
-        table.add_row(*cells)
-    return table
-
-
-def _reading_cells(reading: SetReading, off_kg: bool, nominal: bool, shown: Units) -> list[str]:
-    cells = [load_cell(reading.load_n, reading.load_u_n, shown)]
-    if off_kg:
-        off_n = reading.deviation_n
-        cells.append("" if off_n is None else f"{shown.load_value(off_n):+.2f}")
-    cells.append(_percent(reading.deviation))
-    return [*cells, _percent(reading.nominal_deviation)] if nominal else cells
-
-
-def _percent(share: float | None) -> str:
-    return "" if share is None else f"{share * 100:+.1f}"
-
-
-def _extra_cells(spring: SpringCheck, extras: tuple[str, ...], shown: Units) -> list[str]:
-    cells, rate, free_mm = [], spring.rate_n_per_mm, spring.free_length_mm
-    if "rate" in extras:
-        cells.append("-" if rate is None else shown.rate_text(rate).split()[0])
-    if "rate ±" in extras:
-        values = [shown.rate_text(n).split()[0] for n in (rate, spring.rate_u_n_per_mm)]
-        cells.append("-" if rate is None else " ±".join(values))
-    if "rate off" in extras:
-        cells.append(_percent(spring.rate_deviation))
-    if "free" in extras:
-        cells.append("-" if free_mm is None else shown.length_text(free_mm).split()[0])
-    return cells

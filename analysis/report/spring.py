@@ -1,7 +1,4 @@
-"""All that one spring's curve tells, gathered; and its JSON document. Pure.
-
-What one spring's curve tells, in sentences and table rows. Pure.
-"""
+"""All that one spring's curve shows, gathered; its sentences and its JSON document. Pure."""
 
 from __future__ import annotations
 
@@ -34,12 +31,14 @@ from coilbench.analysis.curves.rates import (
 from coilbench.analysis.curves.shape_model import (
     LengthCheck,
     Shape,
+    Why,
     check_length,
     find_shape,
-    length_words,
 )
-from coilbench.analysis.limits.stress import Handbook, handbook_rate, handbook_words
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.limits_text import handbook_text
+from coilbench.analysis.report.units import SI, Units
 
 
 @dataclass(frozen=True)
@@ -77,7 +76,7 @@ class SpringFindings:
     loop: Loop | None
     shape: Shape
     length: LengthCheck | None
-    handbook: Handbook | None
+    handbook: HandbookRate | None
 
 
 def find_all(
@@ -125,7 +124,7 @@ def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
     return (top, bottom) if top > bottom else None
 
 
-def _handbook(given: Given, rates: Sequence[NamedRate]) -> Handbook | None:
+def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
     """Hold the first rate that rests on the whole window, else any, against the dimensions."""
     dimensions = given.wire_mm, given.coil_diameter_mm, given.active_coils
     best = next((each for each in rates if each.method == "least squares"), None)
@@ -164,7 +163,7 @@ def to_document(found: SpringFindings, heights_mm: Sequence[float]) -> dict[str,
                 "height_mm": each.height_mm,
                 "load_n": each.load_n,
                 "load_u_n": each.load_u_n,
-                "notes": list(each.notes),
+                "notes": [describe(note, SI) for note in each.notes],
             }
             for each in readings(curve, heights_mm)
         ],
@@ -172,9 +171,7 @@ def to_document(found: SpringFindings, heights_mm: Sequence[float]) -> dict[str,
         "free_length_mm": curve.free_length_mm,
         "free_length_u_mm": curve.free_length_u_mm,
         "free_length_given_mm": found.given.free_length_mm,
-        "free_length_finding": (
-            None if found.length is None else length_words(found.length, Units("N", "mm"))
-        ),
+        "free_length_finding": (None if found.length is None else describe(found.length, SI)),
         "bind": _height(curve.bind),
         "solid_height_mm": curve.solid_height_mm,
         "lowest_mm": curve.lowest_mm,
@@ -197,7 +194,7 @@ def to_document(found: SpringFindings, heights_mm: Sequence[float]) -> dict[str,
         "shape": _shape(found.shape),
         "handbook": _handbook_document(found.handbook),
         "curve": _grid(common_grid(curve)),
-        "notes": list(curve.notes),
+        "notes": [describe(note, SI) for note in curve.notes],
     }
 
 
@@ -213,7 +210,7 @@ def _rate(rate: Rate | None, name: str) -> dict[str, float | None]:
 def _shape(shape: Shape) -> dict[str, Any]:
     return {
         "kind": shape.kind,
-        "why": shape.why or None,
+        "why": None if shape.why is None else _WHY[shape.why],
         "top_mm": shape.top_mm,
         "bottom_mm": shape.bottom_mm,
         "chance_if_straight": shape.bent_chance,
@@ -224,7 +221,7 @@ def _shape(shape: Shape) -> dict[str, Any]:
     }
 
 
-def _handbook_document(found: Handbook | None) -> dict[str, Any] | None:
+def _handbook_document(found: HandbookRate | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
@@ -232,7 +229,7 @@ def _handbook_document(found: Handbook | None) -> dict[str, Any] | None:
         "rate_u_n_per_mm": found.rate_u_n_per_mm,
         "measured_n_per_mm": found.measured_n_per_mm,
         "agrees": found.agrees,
-        "words": handbook_words(found, Units("N", "mm")),
+        "words": handbook_text(found, Units("N", "mm")),
     }
 
 
@@ -325,9 +322,41 @@ def sentences(found: SpringFindings, units: Units) -> Iterator[tuple[str, str]]:
     yield "Shape", _shape_words(found.shape, units)
     yield "Coil bind", _bind_words(found, units)
     if found.handbook is not None:
-        yield "Handbook", handbook_words(found.handbook, units)
+        yield "Handbook", handbook_text(found.handbook, units)
     for note in found.curve.notes:
-        yield "Note", note
+        yield "Note", describe(note, units)
+
+
+_WHY: dict[Why, str] = {
+    "chosen heights": "chosen heights don't show how the rate goes; it takes a sampled stroke",
+    "too little range": "too little range between closing end coils and the lowest height",
+    "too few samples": "too few samples in the stroke: press more slowly",
+    "too uncertain": "how its rate changes is too uncertain: more strokes, or a better calibration",
+}
+
+
+@describe.register
+def _(found: LengthCheck, units: Units) -> str:
+    """Say whether both agree, and if not what to suspect: the spring or the datum."""
+    given, u = units.length_text(found.given_mm), units.length_text(found.given_u_mm)
+    away = units.length_text(abs(found.difference_mm))
+    away_u = units.length_text(found.difference_u_mm)
+    if not found.differs:
+        return f"first contact agrees with the {given} ± {u} given, {away} ± {away_u} from it"
+    way = "lower" if found.difference_mm < 0.0 else "higher"
+    said = f"first contact is {away} ± {away_u} {way} than the {given} given"
+    gauge = "gauge a known length again (coilbench rig gauge)"
+    if found.others_mm is None:
+        sag = "the spring has sagged, or " if way == "lower" else ""
+        return f"{said}: {sag}the height's datum is off: {gauge}"
+    others = units.length_text(abs(found.others_mm))
+    alike = math.copysign(found.others_mm, found.others_mm * found.difference_mm)
+    if alike > found.difference_u_mm:
+        sagged = ", or the whole set has sagged" if way == "lower" else ""
+        said += f", and the set's others are {others} {way} too"
+        return f"{said}: the datum is off{sagged}: {gauge}"
+    why = "this spring has sagged" if way == "lower" else "this spring is another length"
+    return f"{said}, while the set's others are {others} from it: {why}"
 
 
 def _free_words(found: SpringFindings, units: Units) -> str:
@@ -339,12 +368,12 @@ def _free_words(found: SpringFindings, units: Units) -> str:
         return f"{units.length_text(given_mm)} as given; {seen}"
     at, u = units.length_text(contact.height_mm), units.length_text(contact.height_u_mm)
     said = f"{at} ± {u} by first contact"
-    return said if found.length is None else f"{said}; {length_words(found.length, units)}"
+    return said if found.length is None else f"{said}; {describe(found.length, units)}"
 
 
 def _shape_words(shape: Shape, units: Units) -> str:
     if shape.kind == "can't tell" or shape.change is None or shape.upper is None:
-        return f"can't tell: {shape.why}"
+        return f"can't tell: {_WHY[shape.why or 'too uncertain']}"
     change = 100.0 * shape.change.rate_n_per_mm / shape.upper.rate_n_per_mm
     u = 100.0 * shape.change.rate_u_n_per_mm / shape.upper.rate_n_per_mm
     where = f"between {units.length_text(shape.top_mm)} and {units.length_text(shape.bottom_mm)}"

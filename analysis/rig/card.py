@@ -19,9 +19,8 @@ from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.rig.check import PastCheck, Trend, days_between
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.fit import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.parts import NewPart, PartKind, PointRow
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.model import Calibration, NewPart, PartKind, PointRow
 from coilbench.capture.calibration.regression import (
     PolynomialFit,
     evaluate,

@@ -11,9 +11,9 @@ import numpy as np
 from scipy.special import stdtrit
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.fit import ASSUMED_MASS_U_RELATIVE
-from coilbench.capture.calibration.parts import PartKind
+from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.regression import (
+    ASSUMED_MASS_U_RELATIVE,
     PolynomialFit,
     evaluate,
     fit_polynomial,

@@ -1,21 +1,20 @@
-"""A set check's result, and its JSON document. Pure.
+"""Judge a set of springs meant to be alike: weak, stiff, short, odd, or unsure. Pure.
 
-Judge a set of springs meant to be alike: weak, stiff, short, odd, or not known. Pure.
+The judgement of a set in the book is made by analysis.inputs.measured.judge_set, which gives
+check_set all that the book holds.
 """
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass, field
 from functools import cached_property
-from typing import Any
+from typing import Literal
 
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.outliers import (
     FEWEST_FOR_MIDDLE,
     Centre,
@@ -31,6 +30,7 @@ from coilbench.analysis.sets.outliers import (
 from coilbench.analysis.sets.rulings import (
     Aim,
     Flag,
+    LengthAim,
     Nominal,
     Ruling,
     flags_of,
@@ -41,6 +41,7 @@ from coilbench.analysis.sets.rulings import (
     strokes_ruling,
     tolerance_ruling,
 )
+from coilbench.analysis.sets.stroke_choice import Doubt
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -83,13 +84,16 @@ class SpringCheck:
     free_length_mm: float | None
     solid_height_mm: float | None
     readings: tuple[SetReading, ...]
-    rulings: tuple[Ruling, ...]
+    rulings: tuple[Ruling, ...] = field(metadata={"json": None})
     flags: tuple[Flag, ...]
 
     @property
     def set_apart(self) -> bool:
         """Whether it was found weak, stiff, short or odd; being unsure is no finding."""
         return any(flag.kind != "unsure" for flag in self.flags)
+
+
+OutlierTest = float | Literal["rate", "shape"]  # a load's at a height in mm, or another
 
 
 @dataclass(frozen=True)
@@ -114,7 +118,7 @@ class SetCheck:
         rate: of the springs' rates, N/mm; None where no rate is known.
         tolerance: as a fraction.
         alpha: how often a sound set may raise any false alarm of standing apart.
-        looks: what shares it in equal parts: each height, the rate, the shape.
+        tests: what shares it in equal parts: each height, the rate, the shape.
     """
 
     name: str
@@ -123,12 +127,12 @@ class SetCheck:
     rate: Centre | None
     tolerance: float
     alpha: float
-    looks: tuple[str, ...]
+    tests: tuple[OutlierTest, ...]
 
     @property
     def alpha_each(self) -> float:
-        """Each look's share of alpha (Bonferroni)."""
-        return self.alpha / len(self.looks)
+        """Each test's share of alpha (Bonferroni)."""
+        return self.alpha / len(self.tests)
 
     @property
     def flagged(self) -> tuple[str, ...]:
@@ -150,58 +154,6 @@ class SetCheck:
         )
 
 
-def to_document(check: SetCheck) -> dict[str, Any]:
-    """Write a check as the JSON document of `set check`: N and mm, unknown is None."""
-    return {
-        "set": check.name,
-        "tolerance": check.tolerance,
-        "alpha": check.alpha,
-        "alpha_each": check.alpha_each,
-        "springs": [_spring_document(spring) for spring in check.springs],
-        "summary": [
-            {
-                "height_mm": height.height_mm,
-                "nominal_n": height.nominal_n,
-                **_centre_document(height.centre, "n"),
-            }
-            for height in check.summary
-        ],
-        "rate_summary": None if check.rate is None else _centre_document(check.rate, "n_per_mm"),
-    }
-
-
-def rulings_document(check: SetCheck, label: str) -> dict[str, Any]:
-    """Write what every rule says about one spring, for `set check --why LABEL --json`.
-
-    Raises:
-        CoilbenchError: the spring was not checked.
-    """
-    rulings = [asdict(ruling) for ruling in check.spring(label).rulings]
-    for ruling in rulings:
-        del ruling["flagged"]
-        if math.isinf(ruling["times_limit"]):
-            ruling["times_limit"] = None
-    return {"set": check.name, "label": label, "rulings": rulings}
-
-
-def _spring_document(spring: SpringCheck) -> dict[str, Any]:
-    document = asdict(spring)
-    del document["rulings"]
-    document["flags"] = [{"kind": flag.kind, "reason": flag.reason} for flag in spring.flags]
-    return {key: list(one) if isinstance(one, tuple) else one for key, one in document.items()}
-
-
-def _centre_document(centre: Centre, unit: str) -> dict[str, Any]:
-    return {
-        f"mean_{unit}": centre.mean,
-        f"spread_{unit}": centre.spread,
-        f"mean_u_{unit}": centre.mean_u,
-        f"median_{unit}": centre.median,
-        f"robust_spread_{unit}": centre.robust_spread,
-        "springs": centre.springs,
-    }
-
-
 DEFAULT_TOLERANCE = 0.05  # common practice, no source
 DEFAULT_ALPHA = 0.05
 
@@ -216,19 +168,18 @@ def check_set(
     nominals: Sequence[Nominal | None] | None = None,
     nominal_rate: Aim | None = None,
     free_length_nominal_mm: float | None = None,
-    doubts: Mapping[str, str] | None = None,
-    units: Units | None = None,
+    doubts: Mapping[str, Doubt] | None = None,
 ) -> SetCheck:
     """Judge a set at some heights.
 
     Loads and rates are held against the set's median (from three springs up; a few tired springs
     don't move it), loads also against a nominal where one is given: so a wholly tired set shows.
     From five springs up the generalised ESD test says which ones stand apart from the others. Its
-    false-alarm rate alpha holds for the whole set: each look (a height, the rate, the shape) gets
+    false-alarm rate alpha holds for the whole set: each test (a height, the rate, the shape) gets
     an equal share (Bonferroni), so that a sound set raises one at most that often.
 
-    Against the set only a spring's own part of the uncertainty counts (both sides have the bench's
-    errors), against a nominal all of it.
+    Against the set only the part of the uncertainty that springs of one bench do not share counts,
+    against a nominal all of it.
 
     Args:
         name: the set's name.
@@ -240,18 +191,18 @@ def check_set(
         nominal_rate: the rate asked for.
         free_length_nominal_mm: the free length asked for.
         doubts: why no stroke of a spring can be relied on, by label.
-        units: units of the reasons' words; kg and mm where None.
 
     Raises:
         CoilbenchError: no spring, no height, an impossible tolerance, or lists of unlike length.
         HeightNotMeasured: no spring at all was measured at a height.
     """
-    shown = Units() if units is None else units
     _refuse_nonsense(curves, heights_mm, tolerance, alpha, nominals)
-    lengths = [] if free_length_nominal_mm is None else [("the nominal", free_length_nominal_mm)]
+    lengths: list[tuple[LengthAim, float]] = []
+    if free_length_nominal_mm is not None:
+        lengths.append(("nominal", free_length_nominal_mm))
     known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
     if len(known) >= FEWEST_FOR_MIDDLE:
-        lengths.append(("the set's middle of", float(np.median(known))))
+        lengths.append(("set", float(np.median(known))))
     asked = (None,) * len(heights_mm) if nominals is None else tuple(nominals)
     judge = _Judge(
         tuple(curves),
@@ -262,7 +213,6 @@ def check_set(
         tolerance,
         alpha,
         {} if doubts is None else doubts,
-        shown,
     )
     return SetCheck(
         name,
@@ -271,7 +221,7 @@ def check_set(
         judge.rate.centre,
         tolerance,
         alpha,
-        judge.looks,
+        judge.tests,
     )
 
 
@@ -281,18 +231,17 @@ class _Judge:
 
     Attributes:
         nominals: one a height.
-        lengths: free lengths to hold against: what each is called, and mm.
+        lengths: free lengths to hold against, mm.
     """
 
     curves: tuple[SpringCurve, ...]
     heights_mm: tuple[float, ...]
     nominals: tuple[Nominal | None, ...]
     nominal_rate: Aim | None
-    lengths: tuple[tuple[str, float], ...]
+    lengths: tuple[tuple[LengthAim, float], ...]
     tolerance: float
     alpha: float
-    doubts: Mapping[str, str]
-    units: Units
+    doubts: Mapping[str, Doubt]
 
     @cached_property
     def _loads(self) -> list[tuple[Measured | None, ...]]:
@@ -307,19 +256,17 @@ class _Judge:
         return shape_departures(self.curves)
 
     @cached_property
-    def looks(self) -> tuple[str, ...]:
+    def tests(self) -> tuple[OutlierTest, ...]:
         """What shares alpha: each height, the rate, the shape."""
-        looks = [
-            f"the load at {self.units.length_text(mm)}" for mm in dict.fromkeys(self.heights_mm)
-        ]
-        looks += ["the rate"] if any(rate is not None for rate in self._rates) else []
-        looks += [] if self._departures is None else ["the shape"]
-        return tuple(looks)
+        tests: list[OutlierTest] = list(dict.fromkeys(self.heights_mm))
+        tests += ["rate"] if any(rate is not None for rate in self._rates) else []
+        tests += [] if self._departures is None else ["shape"]
+        return tuple(tests)
 
     @cached_property
     def columns(self) -> tuple[Column, ...]:
         """The loads, one column a height."""
-        share = self.alpha / len(self.looks)
+        share = self.alpha / len(self.tests)
         return tuple(
             make_column(mm, loads, share)
             for mm, loads in zip(self.heights_mm, self._loads, strict=True)
@@ -328,13 +275,13 @@ class _Judge:
     @cached_property
     def rate(self) -> Column:
         """The rates."""
-        return make_column(None, self._rates, self.alpha / len(self.looks))
+        return make_column(None, self._rates, self.alpha / len(self.tests))
 
     @cached_property
     def _odd(self) -> Esd | None:
         if self._departures is None:
             return None
-        return odd_shapes(self._departures, self.alpha / len(self.looks))
+        return odd_shapes(self._departures, self.alpha / len(self.tests))
 
     def summary(self) -> tuple[HeightSummary, ...]:
         """The set at each height."""
@@ -368,32 +315,30 @@ class _Judge:
     def _rulings(self, at: int) -> Iterator[Ruling]:
         curve = self.curves[at]
         if curve.label in self.doubts:
-            yield strokes_ruling(self.doubts[curve.label])
+            yield strokes_ruling(curve.label, self.doubts[curve.label])
         for mm, column, nominal in zip(self.heights_mm, self.columns, self.nominals, strict=True):
             if column.measured[at] is None:
-                yield missing_ruling((curve.lowest_mm, curve.highest_mm), mm, self.units)
+                yield missing_ruling(curve, mm)
             aim = None if nominal is None else nominal.aim(self.tolerance)
             yield from self._column_rulings(column, at, aim)
         yield from self._column_rulings(self.rate, at, self.nominal_rate)
-        if curve.free_length_mm is not None and curve.free_length_u_mm is not None:
-            for name, aim_mm in self.lengths:
-                yield length_ruling(
-                    curve.free_length_mm, curve.free_length_u_mm, name, aim_mm, self.units
-                )
+        for aim_is, aim_mm in self.lengths:
+            ruling = length_ruling(curve, aim_is, aim_mm)
+            if ruling is not None:
+                yield ruling
         if self._departures is not None:
-            yield shape_ruling(self._departures[at], self._odd, at, self.units)
+            yield shape_ruling(curve.label, self._departures[at], self._odd, at)
 
     def _column_rulings(self, column: Column, at: int, nominal: Aim | None) -> Iterator[Ruling]:
-        measured, middle, units = column.measured[at], column.middle, self.units
+        measured, middle, label = column.measured[at], column.middle, self.curves[at].label
         if measured is None:
             return
         if nominal is not None:
-            yield tolerance_ruling(measured, column.height_mm, nominal, measured.u, units)
+            yield tolerance_ruling(label, measured, column.height_mm, nominal, measured.u)
         if middle is not None:
-            allowed = self.tolerance * abs(middle)
-            aim = Aim("set tolerance", "the set's middle of", middle, allowed)
-            yield tolerance_ruling(measured, column.height_mm, aim, column.away_u(at), units)
-            ruling = outlier_ruling(column, at, allowed, units)
+            aim = Aim("set tolerance", middle, self.tolerance * abs(middle))
+            yield tolerance_ruling(label, measured, column.height_mm, aim, column.away_u(at))
+            ruling = outlier_ruling(label, column, at, aim.tolerance)
             if ruling is not None:
                 yield ruling
 

@@ -1,8 +1,6 @@
-"""Which values of a set stand apart: generalised ESD, its false-alarm rate kept. Pure.
+"""Which springs of a set stand apart: generalised ESD, its false-alarm rate kept. Pure.
 
-The shapes of a set's curves: which spring bends where the others don't. Pure.
-
-All springs of a set side by side: their loads at one height, or their rates. Pure.
+All springs side by side: their loads at one height, their rates, and the shapes of their curves.
 """
 
 from __future__ import annotations
@@ -18,6 +16,7 @@ from scipy.special import stdtrit
 from coilbench.analysis.curves.branches import Array
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured, common_u, split
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 from coilbench.capture.errors import CoilbenchError
 
 FEWEST_FOR_ESD = 5  # below this no value can stand apart from so few others; ours, no source
@@ -238,7 +237,6 @@ def _shared_range_mm(curves: Sequence[SpringCurve]) -> tuple[float, float]:
 
 
 FEWEST_FOR_MIDDLE = 3  # below this a set has no middle to be away from; ours, no source
-NORMAL_MAD = 1.482602218505602  # standard deviation of a normal distribution over its MAD
 
 
 @dataclass(frozen=True)
@@ -248,9 +246,9 @@ class Centre:
     Attributes:
         mean, median: of the springs that were measured.
         spread: sample standard deviation (n - 1); None for one spring.
-        robust_spread: median absolute deviation from the median, times 1.4826 (Hampel, J. Am.
-            Stat. Assoc. 69, 1974, from memory): a standard deviation that a few tired springs
-            don't move; None for one spring.
+        robust_spread: median absolute deviation from the median, as a normal
+            distribution's standard deviation: a few tired springs don't move it; None for one
+            spring.
         mean_u: expanded uncertainty (k = 2) of the mean of these springs: their own parts
             average out, the bench's common errors don't.
         springs: how many were measured.
@@ -352,13 +350,14 @@ def centre_of(known: Sequence[Measured]) -> Centre:
     """Where values of one bench lie; at least one."""
     values = np.array([one.value for one in known])
     median, several = float(np.median(values)), len(known) > 1
+    robust = ROBUST_SD_PER_MAD * float(np.median(np.abs(values - median)))
     own_u = math.hypot(*(one.own_u for one in known)) / len(known)
     shared_u = math.fsum(common_u(one) for one in known) / len(known)
     return Centre(
         mean=math.fsum(values) / len(known),
         median=median,
         spread=float(np.std(values, ddof=1)) if several else None,
-        robust_spread=NORMAL_MAD * float(np.median(np.abs(values - median))) if several else None,
+        robust_spread=robust if several else None,
         mean_u=math.hypot(own_u, shared_u),
         springs=len(known),
     )

@@ -1,83 +1,96 @@
-"""What each rule says about one spring: the outcome, and why, in words and numbers. Pure.
+"""The rules that judge one spring of a set, and the flags that follow. Pure.
 
-A set's flags: what the rules found about a spring, one flag a kind. Pure.
-
-What a set is held against besides itself: loads and a rate asked for. Pure.
+A rule answers with a Ruling: its outcome and the numbers behind it. Besides the set itself a
+spring is held against what was asked for: nominal loads, a rate, a free length.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Literal
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.outliers import Column, Departure, Esd
+from coilbench.analysis.sets.stroke_choice import Doubt
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.errors import CoilbenchError
 
 FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
 Outcome = Literal["pass", "weak", "stiff", "short", "odd", "unsure"]
+LengthAim = Literal["nominal", "set"]
 RuleName = Literal[
     "measured", "strokes", "nominal", "set tolerance", "set outlier", "free length", "shape"
 ]
 
-APART_SHARE = (
-    0.5  # of the tolerance: nearer to the middle, no outlier is a finding; ours, no source
-)
+# Of the tolerance: nearer to the middle, no outlier is a finding; ours, no source.
+OUTLIER_LEAST_SHARE = 0.5
 SHORT_SHARE = 0.02  # of the free length; common practice, no source
 ODD_SHARE = 0.01  # of the mean load; ours, no source
 ROUNDING = 1e-9  # a load exactly at its limit is inside, however it was rounded
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, kw_only=True)
 class Ruling:
-    """One rule's answer on one spring.
+    """One rule's answer on one spring; each kind of rule adds its numbers.
 
     Attributes:
-        rule: which rule.
-        height_mm: where it looked; None for the rate, the free length and the shape.
+        spring: the spring's label.
+        height_mm: where it was judged; None for the rate, the free length and the shape.
         outcome: pass, a finding, or unsure where the uncertainty leaves it open.
         times_limit: how many times its limit the deviation is; infinite where it has no limit.
-        flagged: whether an outcome that is no pass becomes a flag.
-        text: in words and numbers, without a full stop.
+        flagged: whether an outcome other than pass becomes a flag.
     """
 
     rule: RuleName
-    height_mm: float | None
+    spring: str
+    height_mm: float | None = None
     outcome: Outcome
     times_limit: float
-    flagged: bool
-    text: str
+    flagged: bool = field(default=True, metadata={"json": None})
 
 
 @dataclass(frozen=True)
 class Aim:
-    """What a load or rate is held against: the set's middle or a nominal load."""
+    """What a load (N) or rate (N/mm) is held against: the set's middle or a nominal."""
 
     rule: Literal["nominal", "set tolerance"]
-    name: str
     value: float
     tolerance: float
 
 
+@dataclass(frozen=True, kw_only=True)
+class ToleranceRuling(Ruling):
+    """A load in N, or without a height a rate in N/mm, against an aim.
+
+    Attributes:
+        uncertainty: expanded (k = 2), of the difference.
+        strokes_rule: whether the strokes' scatter is most of it, so that more strokes help.
+    """
+
+    measured: float
+    aim: float
+    tolerance: float
+    uncertainty: float
+    strokes_rule: bool
+
+
 def tolerance_ruling(
-    measured: Measured, height_mm: float | None, aim: Aim, u: float, units: Units
-) -> Ruling:
+    spring: str, measured: Measured, height_mm: float | None, aim: Aim, u: float
+) -> ToleranceRuling:
     """Judge one load or rate against one aim, with the uncertainty as a guard band on both sides.
 
     Outside the tolerance by more than the uncertainty: weak or stiff. Inside by more: pass.
-    Between: nobody can tell. A rate that nobody can tell is no flag: the loads decide.
+    Between: unsure. An unsure rate is no flag: the loads decide.
 
     Args:
+        spring: the label.
         measured: the load or rate.
         height_mm: where; None for a rate.
         aim: what it is held against.
         u: expanded uncertainty (k = 2) of the difference.
-        units: display units.
 
     References:
         ISO 14253-1, its decision rules (from memory).
@@ -89,23 +102,69 @@ def tolerance_ruling(
         outcome = "pass"
     elif abs(away) <= aim.tolerance + u + slack:
         outcome = "unsure"
-    text = _against(measured.value, height_mm, aim, u, units)
-    if outcome == "unsure":
-        wide = u >= aim.tolerance
-        why = (
-            "the uncertainty is wider than the tolerance" if wide else "too near the limit to tell"
-        )
-        text += f": {why}; {_cure(measured)}"
-    times = abs(away) / aim.tolerance if aim.tolerance > 0.0 else math.inf
-    flagged = outcome != "unsure" or height_mm is not None
-    return Ruling(aim.rule, height_mm, outcome, times, flagged, text)
+    return ToleranceRuling(
+        rule=aim.rule,
+        spring=spring,
+        height_mm=height_mm,
+        outcome=outcome,
+        times_limit=abs(away) / aim.tolerance if aim.tolerance > 0.0 else math.inf,
+        flagged=outcome != "unsure" or height_mm is not None,
+        measured=measured.value,
+        aim=aim.value,
+        tolerance=aim.tolerance,
+        uncertainty=u,
+        strokes_rule=measured.strokes_rule,
+    )
 
 
-def outlier_ruling(column: Column, at: int, tolerance: float, units: Units) -> Ruling | None:
-    """Say whether a spring stands apart from the others, tolerance or not.
+@dataclass(frozen=True)
+class Distance:
+    """How far a value is from the others, and what the outlier test (generalised ESD) says of it.
 
-    One that does is weak or stiff if it is also at least APART_SHARE of the tolerance away from
-    the middle: a set may be so close that a harmless difference stands out.
+    Attributes:
+        deviations: from the others' mean, over their standard deviation; infinite where the others
+            are all alike.
+        others: how many values are no outliers, this one included where it is none.
+        step, statistic, limit: of the test's deciding step, the first is 1.
+    """
+
+    apart: bool
+    deviations: float
+    others: int
+    step: int
+    statistic: float
+    limit: float
+
+
+def _distance(esd: Esd, place: int) -> Distance:
+    step = esd.deciding
+    return Distance(
+        place in esd.outliers,
+        esd.scores[place],
+        len(esd.scores) - esd.found,
+        step + 1,
+        esd.statistics[step],
+        esd.limits[step],
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class OutlierRuling(Ruling):
+    """Whether a load, or without a height the rate, stands apart from the others.
+
+    Attributes:
+        near: nearer to the middle than OUTLIER_LEAST_SHARE of the tolerance.
+    """
+
+    distance: Distance
+    near: bool
+
+
+def outlier_ruling(spring: str, column: Column, at: int, tolerance: float) -> OutlierRuling | None:
+    """Judge whether a spring stands apart from the others, tolerance or not.
+
+    One that does is weak or stiff if it is also at least OUTLIER_LEAST_SHARE of the tolerance away
+    from the middle: a set may be so close that a harmless difference stands out.
 
     Returns:
         None where the springs are too few, or this one was not measured.
@@ -113,109 +172,119 @@ def outlier_ruling(column: Column, at: int, tolerance: float, units: Units) -> R
     esd, place, measured = column.outliers, column.places[at], column.measured[at]
     if esd is None or place is None or measured is None or column.middle is None:
         return None
-    away = measured.value - column.middle
-    apart = place in esd.outliers
-    near = abs(away) <= APART_SHARE * tolerance * (1.0 + ROUNDING)
-    outcome: Outcome = "pass" if near or not apart else "weak" if away < 0.0 else "stiff"
-    where = (
-        "its rate" if column.height_mm is None else f"at {units.length_text(column.height_mm)} it"
+    away, distance = measured.value - column.middle, _distance(esd, place)
+    near = abs(away) <= OUTLIER_LEAST_SHARE * tolerance * (1.0 + ROUNDING)
+    outcome: Outcome = "weak" if away < 0.0 else "stiff"
+    return OutlierRuling(
+        rule="set outlier",
+        spring=spring,
+        height_mm=column.height_mm,
+        outcome="pass" if near or not distance.apart else outcome,
+        times_limit=distance.statistic / distance.limit if distance.apart else 0.0,
+        distance=distance,
+        near=near,
     )
-    text = f"{where} {_distance(esd, place)}"
-    if apart and near:
-        text += f", but is nearer to their middle than {APART_SHARE:.0%} of the tolerance"
-    times = esd.statistics[esd.deciding] / esd.limits[esd.deciding] if apart else 0.0
-    return Ruling("set outlier", column.height_mm, outcome, times, True, text)
 
 
-def length_ruling(
-    length_mm: float, length_u_mm: float, name: str, aim_mm: float, units: Units
-) -> Ruling:
+@dataclass(frozen=True, kw_only=True)
+class LengthRuling(Ruling):
+    """A free length against the nominal or the set's middle; uncertainty expanded, k = 2."""
+
+    length_mm: float
+    aim_mm: float
+    aim_is: LengthAim
+    uncertainty_mm: float
+
+
+def length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> LengthRuling | None:
     """Judge a free length: short where it is below SHORT_SHARE by more than its uncertainty.
 
-    A length that nobody can tell is no flag: the loads decide.
+    An unsure length is no flag: the loads decide. None where the length is not known.
     """
+    length_mm, u_mm = curve.free_length_mm, curve.free_length_u_mm
+    if length_mm is None or u_mm is None:
+        return None
     short_mm, limit_mm = aim_mm - length_mm, SHORT_SHARE * aim_mm
     outcome: Outcome = "short"
-    if short_mm <= limit_mm - length_u_mm:
+    if short_mm <= limit_mm - u_mm:
         outcome = "pass"
-    elif short_mm <= (limit_mm + length_u_mm) * (1.0 + ROUNDING):
+    elif short_mm <= (limit_mm + u_mm) * (1.0 + ROUNDING):
         outcome = "unsure"
-    word = "below" if short_mm >= 0.0 else "above"
-    text = (
-        f"free length {units.length_text(length_mm)} is {abs(short_mm / aim_mm):.1%} {word} {name}"
-        f" {units.length_text(aim_mm)} (limit {SHORT_SHARE:.0%} below,"
-        f" uncertainty {units.length_text(length_u_mm)})"
+    return LengthRuling(
+        rule="free length",
+        spring=curve.label,
+        outcome=outcome,
+        times_limit=short_mm / limit_mm,
+        flagged=outcome == "short",
+        length_mm=length_mm,
+        aim_mm=aim_mm,
+        aim_is=aim_is,
+        uncertainty_mm=u_mm,
     )
-    if outcome == "unsure":
-        text += ": too near the limit to tell; a caliper tells"
-    return Ruling("free length", None, outcome, short_mm / limit_mm, outcome == "short", text)
 
 
-def shape_ruling(departure: Departure, esd: Esd | None, at: int, units: Units) -> Ruling:
+@dataclass(frozen=True, kw_only=True)
+class ShapeRuling(Ruling):
+    """A curve's shape against the set's.
+
+    Attributes:
+        departure: the largest, as a share of the curve's mean load, and its height.
+        distance: None where the test could not be made.
+    """
+
+    departure: float
+    departure_mm: float
+    distance: Distance | None
+
+
+def shape_ruling(spring: str, departure: Departure, esd: Esd | None, at: int) -> ShapeRuling:
     """Judge a curve's shape: apart from the set's, and by more than ODD_SHARE of its mean load."""
-    apart = esd is not None and at in esd.outliers and esd.scores[at] > 0.0
-    odd = apart and departure.largest > ODD_SHARE
-    text = (
-        f"its curve departs from the set's shape by up to {departure.largest:.1%} of its mean load,"
-        f" at {units.length_text(departure.height_mm)} (limit {ODD_SHARE:.0%})"
+    distance = None if esd is None else _distance(esd, at)
+    apart = distance is not None and distance.apart and distance.deviations > 0.0
+    return ShapeRuling(
+        rule="shape",
+        spring=spring,
+        outcome="odd" if apart and departure.largest > ODD_SHARE else "pass",
+        times_limit=departure.largest / ODD_SHARE,
+        departure=departure.largest,
+        departure_mm=departure.height_mm,
+        distance=distance,
     )
-    if esd is not None:
-        text += f", and its departure {_distance(esd, at)}"
-    if odd:
-        text += ": look for a crack or coils that touch, and press it again"
-    outcome: Outcome = "odd" if odd else "pass"
-    return Ruling("shape", None, outcome, departure.largest / ODD_SHARE, True, text)
 
 
-def missing_ruling(range_mm: tuple[float, float], height_mm: float, units: Units) -> Ruling:
-    """Say that a height was not measured, and from where to where the spring was."""
-    low, high = (units.length_text(mm) for mm in range_mm)
-    text = f"not measured at {units.length_text(height_mm)}, only from {low} to {high}: press it"
-    text += " again, over the whole range"
-    return Ruling("measured", height_mm, "unsure", math.inf, True, text)
+@dataclass(frozen=True, kw_only=True)
+class MissingRuling(Ruling):
+    """A height was not measured; from where to where the spring was."""
+
+    lowest_mm: float
+    highest_mm: float
 
 
-def strokes_ruling(doubt: str) -> Ruling:
+def missing_ruling(curve: SpringCurve, height_mm: float) -> MissingRuling:
+    """Say that a spring was not measured at a height."""
+    return MissingRuling(
+        rule="measured",
+        spring=curve.label,
+        height_mm=height_mm,
+        outcome="unsure",
+        times_limit=math.inf,
+        lowest_mm=curve.lowest_mm,
+        highest_mm=curve.highest_mm,
+    )
+
+
+@dataclass(frozen=True, kw_only=True)
+class StrokesRuling(Ruling):
+    """No stroke of a spring can be relied on."""
+
+    doubt: Doubt
+
+
+def strokes_ruling(spring: str, doubt: Doubt) -> StrokesRuling:
     """Say that no stroke of a spring can be relied on, and why."""
-    text = f"{doubt}: seat it anew and press it again"
-    return Ruling("strokes", None, "unsure", math.inf, True, text)
-
-
-def _against(value: float, height_mm: float | None, aim: Aim, u: float, units: Units) -> str:
-    away = value - aim.value
-    share = "" if aim.value == 0.0 else f"{abs(away / aim.value):.1%} "
-    word = "below" if away < 0.0 else "above"
-    shown = units.rate_text if height_mm is None else units.load_text
-    what = shown(value)
-    what = f"rate {what}" if height_mm is None else f"{what} at {units.length_text(height_mm)}"
-    return (
-        f"{what} is {share}{word} {aim.name} {shown(aim.value)}"
-        f" (tolerance {shown(aim.tolerance)}, uncertainty {shown(u)})"
+    return StrokesRuling(
+        rule="strokes", spring=spring, outcome="unsure", times_limit=math.inf, doubt=doubt
     )
-
-
-def _distance(esd: Esd, place: int) -> str:
-    """Say how far a value stands from the others, and what the outlier test made of it."""
-    score, step = esd.scores[place], esd.deciding
-    rest = len(esd.scores) - esd.found
-    test = (
-        f"outlier test's step {step + 1}: {esd.statistics[step]:.2f}, limit {esd.limits[step]:.2f}"
-    )
-    if math.isinf(score):
-        return f"stands apart from the other {rest}, which are all alike ({test})"
-    side = "below" if score < 0.0 else "above"
-    if place in esd.outliers:
-        how = f"stands apart from the other {rest}: {abs(score):.1f} of their standard deviations"
-        return f"{how} {side} their mean ({test})"
-    return (
-        f"is {abs(score):.1f} standard deviations {side} the mean of {rest}, one of them ({test})"
-    )
-
-
-def _cure(measured: Measured) -> str:
-    if measured.strokes_rule:
-        return "press it more often"
-    return "calibrate load and travel again, or read on a finer scale"
 
 
 KINDS: tuple[FlagKind, ...] = ("weak", "stiff", "short", "odd", "unsure")
@@ -224,20 +293,10 @@ _TOLERANCES = ("nominal", "set tolerance")
 
 @dataclass(frozen=True)
 class Flag:
-    """A finding about one spring.
-
-    Attributes:
-        kind: weak, stiff, short, odd or unsure.
-        reasons: in words and numbers, without a full stop, the strongest first.
-    """
+    """A finding about one spring, with the rulings it rests on, the strongest first."""
 
     kind: FlagKind
-    reasons: tuple[str, ...]
-
-    @property
-    def reason(self) -> str:
-        """All reasons in one line."""
-        return "; ".join(self.reasons)
+    findings: tuple[Ruling, ...]
 
 
 def flags_of(rulings: Iterable[Ruling]) -> tuple[Flag, ...]:
@@ -253,7 +312,7 @@ def flags_of(rulings: Iterable[Ruling]) -> tuple[Flag, ...]:
     found = [r for r in found if r.rule != "set outlier" or (r.height_mm, r.outcome) not in out]
     found.sort(key=lambda ruling: -ruling.times_limit)
     return tuple(
-        Flag(kind, tuple(ruling.text for ruling in found if ruling.outcome == kind))
+        Flag(kind, tuple(ruling for ruling in found if ruling.outcome == kind))
         for kind in KINDS
         if any(ruling.outcome == kind for ruling in found)
     )
@@ -269,13 +328,14 @@ class Nominal:
     def __post_init__(self) -> None:
         if not 0.0 < self.load_n < math.inf:
             raise CoilbenchError(
-                f"a nominal load of {self.load_n:g} N is not above 0", hint="Correct it"
+                f"a nominal load of {self.load_n:g} N is not above 0",
+                hint="Give what the spring should push, like 24kg",
             )
 
     def aim(self, tolerance: float) -> Aim:
         """Return it as something to hold a load against; tolerance is the set's share."""
         allowed_n = tolerance * self.load_n if self.tolerance_n is None else self.tolerance_n
-        return Aim("nominal", "the nominal", self.load_n, allowed_n)
+        return Aim("nominal", self.load_n, allowed_n)
 
 
 Asked = tuple[float, Nominal | None]  # a height, mm, and the load asked for there
@@ -327,7 +387,7 @@ def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:
     if kept is None or kept.rate_n_per_mm is None:
         return None
     share = tolerance if kept.tolerance_relative is None else kept.tolerance_relative
-    return Aim("nominal", "the nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
+    return Aim("nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
 
 
 def _share(kept: SetNominal | None, value: float) -> float | None:

@@ -1,18 +1,18 @@
-"""One stroke beside the spring's others: does it lie apart, did the spring stand askew? Pure.
+"""Which of a spring's strokes are read, and why. Pure.
 
-Which of a spring's strokes are read, and why: the rule, and the user's word above it. Pure.
+Each stroke is judged by itself (stroke_findings) and beside the spring's others: does it lie apart,
+did the spring stand askew? The rule leaves strokes out; the user's ruling goes before it.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal, NamedTuple
+from dataclasses import dataclass, field
+from typing import Literal, NamedTuple
 
 import numpy as np
 
 from coilbench.analysis.curves.branches import Array, Bins, fine_bins, split_passes
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_findings import (
     TURN_CLEAR_MM,
     Finding,
@@ -27,7 +27,7 @@ HEIGHTS = 40
 BIN_MM = 0.2
 FROM_SHARE = 0.12  # of the largest load: above it nothing is compared
 MOST_OF = 0.75  # of the heights: so many lie nearer
-APART_SHARE = 0.03  # of the load
+STROKE_APART_SHARE = 0.03  # of the load, from the strokes' median
 COCKED_SHARE = 0.01  # of the load, where the touch or the loop speaks of standing askew
 TOUCH_SHARE = 0.03  # of the largest load: there it is touched
 EARLY_MM = 0.4  # touched so much earlier than the lower course tells
@@ -52,7 +52,41 @@ class _Mate(NamedTuple):
     lag_mm: Array
 
 
-def beside_the_others(sweeps: Sequence[Sweep], units: Units) -> list[Finding | None]:
+@dataclass(frozen=True, kw_only=True)
+class Cocked(Finding):
+    """The spring stood askew: its friction loop is wider than the others', or it touched early.
+
+    Attributes:
+        loop_share: how much wider, as a share of the load; None where the early touch tells.
+        early_mm: None where the loop tells.
+        off_share: how far its loads are off the other strokes', as a share.
+    """
+
+    kind: StrokeKind = "cocked"
+    loop_share: float | None = None
+    early_mm: float | None = None
+    off_share: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Apart(Finding):
+    """Its loads are off the other strokes' by so much, as a share, over most heights."""
+
+    kind: StrokeKind = "apart"
+    off_share: float
+    others: int
+
+
+@dataclass(frozen=True, kw_only=True)
+class Short(Finding):
+    """The stroke stopped above the lowest height that was asked for."""
+
+    kind: StrokeKind = "short"
+    lowest_mm: float
+    asked_mm: float
+
+
+def beside_the_others(sweeps: Sequence[Sweep]) -> list[Finding | None]:
     """Name what each stroke shows beside the others; None where it shows nothing.
 
     Loads are compared with the median of all strokes, so that one odd stroke does not make the
@@ -60,7 +94,6 @@ def beside_the_others(sweeps: Sequence[Sweep], units: Units) -> list[Finding | N
 
     Args:
         sweeps: of one spring, those that nothing spoils by itself.
-        units: of the words.
     """
     mates = [_mate(sweep) for sweep in sweeps]
     known = [mate for mate in mates if mate is not None]
@@ -69,10 +102,8 @@ def beside_the_others(sweeps: Sequence[Sweep], units: Units) -> list[Finding | N
     if heights is None:
         return found
     loads = np.array([[_read(mate.down, heights), _read(mate.up, heights)] for mate in known])
-    if len(known) < FEWEST:
-        findings = _two_differ(loads)
-    else:
-        findings = _against_median(loads, known, heights, units)
+    few = len(known) < FEWEST
+    findings = _two_differ(loads) if few else _against_median(loads, known, heights)
     at = [place for place, mate in enumerate(mates) if mate is not None]
     for place, finding in zip(at, findings, strict=True):
         found[place] = finding
@@ -142,9 +173,7 @@ def _read(bins: Bins, heights: Array) -> Array:
     return np.interp(heights, bins.height_mm, bins.load_n)
 
 
-def _against_median(
-    loads: Array, mates: Sequence[_Mate], heights: Array, units: Units
-) -> list[Finding | None]:
+def _against_median(loads: Array, mates: Sequence[_Mate], heights: Array) -> list[Finding | None]:
     """Hold each stroke against the median of all; loads of shape (strokes, 2, heights)."""
     means, loops = loads.mean(axis=1), loads[:, 0] - loads[:, 1]
     middle, middle_loop = np.median(means, axis=0), np.median(loops, axis=0)
@@ -165,16 +194,12 @@ def _against_median(
         early_mm = touch.height_mm - touch_mm - shift_mm
         wide = float(np.median((loop - middle_loop) / middle))
         rubs = wide > unsure_loop + max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * usual)
-        off = f"its loads lie up to {away:.1%} off the other strokes'"
         if rubs:
-            text = f"its friction loop is {wide:.1%} of the load wider than the other strokes'"
-            found.append(Finding("cocked", f"{text}: the spring stood askew and rubbed", True))
+            found.append(Cocked(loop_share=wide, off_share=away, spoils=True))
         elif early_mm > abs(lag_down) + max(EARLY_MM, EARLY_STEPS * touch.step_mm):
-            text = f"it was touched {units.length_text(early_mm)} early: the spring stood askew"
-            found.append(Finding("cocked", f"{text}; {off}", away > COCKED_SHARE))
-        elif away > APART_SHARE + per_mm * unsure_mm:
-            text = f"{off} over most heights: the spring sat otherwise, or the rig moved"
-            found.append(Finding("apart", text, True))
+            found.append(Cocked(early_mm=early_mm, off_share=away, spoils=away > COCKED_SHARE))
+        elif away > STROKE_APART_SHARE + per_mm * unsure_mm:
+            found.append(Apart(off_share=away, others=len(mates) - 1, spoils=True))
         else:
             found.append(None)
     return found
@@ -183,18 +208,13 @@ def _against_median(
 def _two_differ(loads: Array) -> list[Finding | None]:
     means = loads.mean(axis=1)
     away = float(np.quantile(np.abs(means[0] - means[1]) / means.mean(axis=0), MOST_OF))
-    if away <= APART_SHARE:
-        return [None] * len(loads)
-    text = f"its loads lie {away:.1%} off the other stroke's: press it once more to tell which"
-    return [Finding("apart", f"{text} is the odd one")] * len(loads)
+    apart = away > STROKE_APART_SHARE
+    return [Apart(off_share=away, others=1) if apart else None] * len(loads)
 
 
 StrokeRuling = Literal["use", "leave"]
 
-RULE = (
-    "A stroke that slipped, or was too fast for the rig, is left out where another is left; one "
-    "that cocked or lies apart, where most of the spring's strokes agree"
-)
+Why = Literal["nothing against it", "ruled", "spoilt", "spoilt, too few others", "not counted"]
 
 
 @dataclass(frozen=True)
@@ -204,43 +224,35 @@ class JudgedStroke:
     Attributes:
         number: from 1, oldest first.
         sweep_id: its id in the book.
-        findings: what was seen.
-        ruling: what the user decided; None leaves it to the rule.
         kept: whether the spring's curve is read from it.
-        why: in a word or two.
+        ruling: what the user decided; None leaves it to the rule.
+        findings: what was seen.
+        note: why the capture did not count it.
     """
 
     number: int
     sweep_id: str
-    findings: tuple[Finding, ...]
-    ruling: StrokeRuling | None
     kept: bool
-    why: str
+    why: Why
+    ruling: StrokeRuling | None
+    findings: tuple[Finding, ...]
+    note: str | None = field(default=None, metadata={"json": None})
 
     @property
     def spoilt_by(self) -> tuple[StrokeKind, ...]:
         """What speaks against its loads."""
         return tuple(one.kind for one in self.findings if one.spoils)
 
-    def words(self) -> str:
-        """Say what becomes of it and what was seen, without a full stop."""
-        seen = "; ".join(f"{one.kind}: {one.text}" for one in self.findings)
-        told = f"{'kept' if self.kept else 'left out'}, {self.why}"
-        return f"{told}. {seen}" if seen else told
 
-    def to_document(self) -> dict[str, Any]:
-        """Return it for JSON."""
-        return {
-            "number": self.number,
-            "sweep_id": self.sweep_id,
-            "kept": self.kept,
-            "why": self.why,
-            "ruling": self.ruling,
-            "findings": [{"kind": one.kind, "text": one.text} for one in self.findings],
-        }
+@dataclass(frozen=True)
+class Doubt:
+    """Why none of a spring's strokes can be relied on: how many are read, what spoils them."""
+
+    strokes: int
+    kinds: tuple[StrokeKind, ...]
 
 
-def doubt_of(strokes: Sequence[JudgedStroke]) -> str | None:
+def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
     """Say why none of a spring's strokes can be relied on; None where one can.
 
     A stroke that the user ruled in can.
@@ -248,35 +260,30 @@ def doubt_of(strokes: Sequence[JudgedStroke]) -> str | None:
     read = [one for one in strokes if one.kept]
     if not read or any(one.ruling is not None or not one.spoilt_by for one in read):
         return None
-    kinds = dict.fromkeys(kind for one in read for kind in one.spoilt_by)
-    every = "its only stroke" if len(read) == 1 else f"each of its {len(read)} strokes"
-    return f"{every} is doubtful ({', '.join(kinds)})"
+    return Doubt(len(read), tuple(dict.fromkeys(kind for one in read for kind in one.spoilt_by)))
 
 
 def uncounted(number: int, sweep_id: str, note: str | None) -> JudgedStroke:
     """Return a stroke that the capture did not count."""
-    why = "the capture did not count it" + ("" if note is None else f": {note}")
-    return JudgedStroke(number, sweep_id, (), None, kept=False, why=why)
+    return JudgedStroke(number, sweep_id, False, "not counted", None, (), note)
 
 
 def judge_strokes(
     sweeps: Sequence[Sweep],
     numbers: Mapping[str, int],
     rulings: Mapping[str, StrokeRuling | None],
-    units: Units,
     reach_mm: float | None = None,
 ) -> tuple[JudgedStroke, ...]:
     """Judge all strokes of one spring, oldest first.
 
     Args:
         sweeps: the lag undone where it is known.
-        numbers, rulings: each stroke's number and the user's word on it, by sweep id.
-        units: of the words.
+        numbers, rulings: each stroke's number and the user's ruling on it, by sweep id.
         reach_mm: the lowest height that is asked for; None where nobody asks.
     """
-    found = [[*_short(one, reach_mm, units), *stroke_findings(one, units)] for one in sweeps]
+    found = [[*_short(one, reach_mm), *stroke_findings(one)] for one in sweeps]
     sound = [at for at, own in enumerate(found) if not any(one.spoils for one in own)]
-    beside = beside_the_others([sweeps[at] for at in sound], units)
+    beside = beside_the_others([sweeps[at] for at in sound])
     for at, finding in zip(sound, beside, strict=True):
         found[at] += [] if finding is None else [finding]
     spoilt = _spoilt(found)
@@ -284,21 +291,18 @@ def judge_strokes(
     for at, (sweep, findings) in enumerate(zip(sweeps, found, strict=True)):
         one = sweep.sweep_id
         kept, why = _verdict(findings, rulings[one], spoilt=at in spoilt)
-        judged.append(
-            JudgedStroke(numbers[one], one, tuple(findings), rulings[one], kept=kept, why=why)
-        )
+        judged.append(JudgedStroke(numbers[one], one, kept, why, rulings[one], tuple(findings)))
     return tuple(judged)
 
 
-def _short(sweep: Sweep, reach_mm: float | None, units: Units) -> list[Finding]:
+def _short(sweep: Sweep, reach_mm: float | None) -> list[Finding]:
     heights = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
     if reach_mm is None or not sweep.dense or heights.size == 0:
         return []
     lowest_mm = float(np.min(heights))
     if lowest_mm <= reach_mm + REACH_SLACK_MM:
         return []
-    text = f"stopped at {units.length_text(lowest_mm)}, asked for {units.length_text(reach_mm)}"
-    return [Finding("short", f"{text}: read only above")]
+    return [Short(lowest_mm=lowest_mm, asked_mm=reach_mm)]
 
 
 def _spoilt(found: Sequence[Sequence[Finding]]) -> set[int]:
@@ -321,12 +325,11 @@ def _spoilt(found: Sequence[Sequence[Finding]]) -> set[int]:
 
 def _verdict(
     findings: Sequence[Finding], ruling: StrokeRuling | None, *, spoilt: bool
-) -> tuple[bool, str]:
+) -> tuple[bool, Why]:
     if ruling is not None:
-        return ruling == "use", "you said so"
-    names = ", ".join(one.kind for one in findings if one.spoils)
+        return ruling == "use", "ruled"
     if spoilt:
-        return False, names
-    if names:
-        return True, f"{names}, but too few others to go by"
+        return False, "spoilt"
+    if any(one.spoils for one in findings):
+        return True, "spoilt, too few others"
     return True, "nothing against it"

@@ -5,19 +5,21 @@ For strokes sampled in time, from the rig or from a file; a few chosen points sh
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from typing import Literal, NamedTuple
 
 import numpy as np
 
 from coilbench.analysis.curves.branches import BIN_MM, Array, Bins, fine_bins, noise_n, split_passes
 from coilbench.analysis.curves.curve import RATE_WINDOW
-from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.shape import count_presses
 from coilbench.capture.strokes.sweep import Branch, Sweep
 
 StrokeKind = Literal[
     "short", "pressed twice", "paused", "slipped", "cocked", "apart", "too fast", "ends close"
 ]
+
+Way = Literal["down", "up"]
 
 # All of these are our choice, no source.
 PRESSED_SHARE = 0.02  # of the largest load: below it the spring is not pressed
@@ -40,27 +42,64 @@ CLOSING_RATE = 0.9  # of the rate: end coils are closed where the spring is as s
 CLOSING_LEAST_SHARE, CLOSING_LEAST_MM = 0.06, 1.5  # of the depth: over less, every end closes
 
 
-class Finding(NamedTuple):
-    """Something about a stroke.
+@dataclass(frozen=True, kw_only=True)
+class Finding:
+    """Something about a stroke; each kind adds its numbers.
 
     Attributes:
-        kind: its name.
-        text: in words and numbers, without a full stop.
         spoils: whether loads read from the stroke are not the spring's.
     """
 
     kind: StrokeKind
-    text: str
-    spoils: bool = False
+    spoils: bool = field(default=False, metadata={"json": None})
 
 
-def stroke_findings(sweep: Sweep, units: Units) -> list[Finding]:
-    """Name what a densely sampled stroke shows by itself.
+@dataclass(frozen=True, kw_only=True)
+class PressedTwice(Finding):
+    """How often the spring was pressed before it was let go."""
 
-    Args:
-        sweep: the lag undone where it is known.
-        units: of the words.
-    """
+    kind: StrokeKind = "pressed twice"
+    presses: int
+
+
+class Pause(NamedTuple):
+    """One pause of the quill."""
+
+    way: Way
+    height_mm: float
+    seconds: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class Paused(Finding):
+    """Where and how long the quill stopped."""
+
+    kind: StrokeKind = "paused"
+    pauses: tuple[Pause, ...]
+
+
+@dataclass(frozen=True, kw_only=True)
+class Slipped(Finding):
+    """A sudden step of the load; below 0 load is lost as the spring is pressed."""
+
+    kind: StrokeKind = "slipped"
+    spoils: bool = field(default=True, metadata={"json": None})
+    way: Way
+    height_mm: float
+    step_n: float
+
+
+@dataclass(frozen=True, kw_only=True)
+class EndsClose(Finding):
+    """The end coils close from first contact down to a height, softer than the rate there."""
+
+    kind: StrokeKind = "ends close"
+    closed_mm: float
+    over_mm: float
+
+
+def stroke_findings(sweep: Sweep) -> list[Finding]:
+    """Name what a densely sampled stroke, its lag undone where it is known, shows by itself."""
     if sweep.press is None or len(sweep.loading) + len(sweep.unloading) < 2 * PAUSE_BINS:
         return []
     height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
@@ -70,49 +109,29 @@ def stroke_findings(sweep: Sweep, units: Units) -> list[Finding]:
     if pressed.size < PAUSE_BINS or height.size != t_s.size:
         return []
     inside = slice(int(pressed[0]), int(pressed[-1]) + 1)
-    slips = _slips(sweep, units)
+    presses, slips = count_presses(height[inside]), _slips(sweep)
     found = [
-        _too_fast(sweep),
-        _pressed_twice(height[inside]),
-        _paused(t_s[inside], height[inside], units),
+        Finding(kind="too fast", spoils=True) if sweep.too_fast else None,
+        PressedTwice(presses=presses) if presses >= 2 else None,
+        _paused(t_s[inside], height[inside]),
         *slips,
-        None if slips else _ends_close(sweep, units),  # a step would be taken for softness
+        None if slips else _ends_close(sweep),  # a step would be taken for softness
     ]
     return [one for one in found if one is not None]
 
 
-def _too_fast(sweep: Sweep) -> Finding | None:
-    if not sweep.too_fast:
-        return None
-    return Finding("too fast", "over before the rig's conversions could follow", spoils=True)
-
-
-def _pressed_twice(height_mm: Array) -> Finding | None:
-    presses = count_presses(height_mm)
-    if presses < 2:
-        return None
-    times = {2: "twice", 3: "three times"}.get(presses, f"{presses} times")
-    return Finding(
-        "pressed twice",
-        f"pressed {times} before it was let go: each height's first visit down and last visit up "
-        "are read",
-    )
-
-
-def _paused(t_s: Array, height_mm: Array, units: Units) -> Finding | None:
+def _paused(t_s: Array, height_mm: Array) -> Paused | None:
     deepest = int(np.argmin(height_mm))
-    stands = []
-    for way, part in (("down", slice(0, deepest + 1)), ("up", slice(deepest, None))):
+    ways: tuple[tuple[Way, slice], ...] = (
+        ("down", slice(0, deepest + 1)),
+        ("up", slice(deepest, None)),
+    )
+    pauses = []
+    for way, part in ways:
         at = _longest_stand(t_s[part], height_mm[part])
         if at is not None:
-            seconds, at_mm = at
-            stands.append(f"{seconds:.1f} s near {units.length_text(at_mm)} on the way {way}")
-    if not stands:
-        return None
-    return Finding(
-        "paused",
-        f"the quill stood {' and '.join(stands)}: a height stood at counts no more than one passed",
-    )
+            pauses.append(Pause(way, at[1], at[0]))
+    return Paused(pauses=tuple(pauses)) if pauses else None
 
 
 def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
@@ -135,7 +154,7 @@ def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
     return float(pairs[worst]) - moving_s, top - middle * (top - bottom)
 
 
-def _slips(sweep: Sweep, units: Units) -> list[Finding]:
+def _slips(sweep: Sweep) -> list[Slipped]:
     """Steps of the load that no spring makes, the largest on the way down and on the way up."""
     passes = split_passes(sweep)
     if len(passes.loading) == 0 or len(passes.unloading) == 0 or sweep.press is None:
@@ -146,15 +165,12 @@ def _slips(sweep: Sweep, units: Units) -> list[Finding]:
     if sweep.turned_mm is not None:
         turn_mm = max(turn_mm, sweep.turned_mm)
     up = passes.unloading.at(passes.unloading.height_mm >= turn_mm)
+    ways: tuple[tuple[Way, Branch], ...] = (("down", passes.loading), ("up", up))
     found = []
-    for way, branch in (("down", passes.loading), ("up", up)):
+    for way, branch in ways:
         step = largest_step(branch, speed, loop)
         if step is not None:
-            at_mm, step_n = step
-            word = "lost" if step_n < 0.0 else "gained"
-            text = f"the load suddenly {word} {units.load_text(abs(step_n))} near "
-            text += f"{units.length_text(at_mm)} on the way {way}: it slipped in its cup, or the "
-            found.append(Finding("slipped", f"{text}cup did", spoils=True))
+            found.append(Slipped(way=way, height_mm=step[0], step_n=step[1]))
     return found
 
 
@@ -261,8 +277,8 @@ def _loop_share(loading: Branch, unloading: Branch) -> float:
     return float(np.median(np.abs(widths))) / middle_n if middle_n > 0.0 else 0.0
 
 
-def _ends_close(sweep: Sweep, units: Units) -> Finding | None:
-    """Tell over what depth a spring begins softer than its rate, where that is more than usual."""
+def _ends_close(sweep: Sweep) -> EndsClose | None:
+    """Find over what depth a spring begins softer than its rate, where that is more than usual."""
     bins = fine_bins(split_passes(sweep).loading, 4.0 * BIN_MM)
     pressed = np.flatnonzero(bins.load_n > PRESSED_SHARE * bins.load_n.max(initial=0.0))
     if pressed.size < PAUSE_BINS:
@@ -282,8 +298,4 @@ def _ends_close(sweep: Sweep, units: Units) -> Finding | None:
     closed_mm = float(bins.height_mm[stiff[-1] if stiff.size else begun[0]])
     if begin_mm - closed_mm < max(CLOSING_LEAST_SHARE * depth_mm, CLOSING_LEAST_MM):
         return None
-    return Finding(
-        "ends close",
-        f"its end coils close down to {units.length_text(closed_mm)}: over the first "
-        f"{units.length_text(begin_mm - closed_mm)} it is softer than its rate",
-    )
+    return EndsClose(closed_mm=closed_mm, over_mm=begin_mm - closed_mm)

@@ -14,8 +14,14 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
-from coilbench.capture.calibration.model import Calibration, fit_from_document, fit_to_document
-from coilbench.capture.calibration.parts import NewPart, PartKind, PointRow
+from coilbench.capture.calibration.model import (
+    Calibration,
+    NewPart,
+    PartKind,
+    PointRow,
+    fit_from_document,
+    fit_to_document,
+)
 from coilbench.capture.calibration.scale import Scale, ScalePoint
 from coilbench.capture.errors import CoilbenchError
 

@@ -1,4 +1,4 @@
-"""A book as CSV files: sets, strokes, keyed readings, calibrations; each column is explained."""
+"""A book as CSV files: sets, strokes, keyed readings, calibrations, every column explained."""
 
 from __future__ import annotations
 
@@ -16,10 +16,10 @@ from coilbench.capture.calibration.regression import evaluate
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.tables.csv_table import Cell, csv_bytes
 
-# The comments on top of each kind of file: what takes it, then its columns, all in order. No word
-# of the user's goes there: a comment's comma begins a cell, too, and only cells are guarded.
+# The comments at the top of each kind of file: which command reads it, then its columns in order.
+# No user's text: a comma in a comment begins a cell too, and only cells are guarded.
 HEADS = {
-    "springs": """For reading; no command takes it. A row for each spring, in pressing order
+    "springs": """For reading; no command reads it back. A row for each spring, in pressing order
 set, label: name of the set and of the spring
 role: of the set, outer or inner or single
 free_length_mm, solid_height_mm: of the set, as given; here and below an empty cell is unknown
@@ -29,7 +29,7 @@ nominal_loads_json, nominal_rate_n_per_mm: what the maker states
 nominal_tolerance_relative: what the maker states, as a fraction
 own_solid_height_mm, own_solid_reason: found for this spring, and how; replaces the set's
 made_utc: when the set was registered""",
-    "strokes": """For reading; no command takes it. A row for each stroke and keyed entry
+    "strokes": """For reading; no command reads it back. A row for each stroke and keyed entry
 file: its own file
 set, label: name of the set and of the spring
 number: among the spring's strokes of this purpose, oldest first
@@ -49,7 +49,7 @@ device_id, firmware, boot_id: which rig, and which start of it
 session_id, source_url, session_started_utc: which run of the capture
 entry_id: the same for all that one import or note brought
 stroke_id: its id in the book""",
-    "curves": """For reading; no command takes it. The strokes' curves, as worked out
+    "curves": """For reading; no command reads it back. The strokes' curves, as worked out
 set, label: name of the set and of the spring
 stroke_id, direction: as in strokes.csv; loading or unloading
 height_mm, load_n: between the faces; of the spring""",
@@ -64,7 +64,7 @@ lever_ratio_u: --lever-u, standard uncertainty (k = 1) as a fraction
 scale_resolution_n, scale_repeatability_n: --resolution; --repeatability
 quill_resolution_mm: --quill
 scale, scale_file: --scale; its calibration""",
-    "calibrations": """For reading; no command takes it. A row for each calibration
+    "calibrations": """For reading; no command reads it back. A row for each calibration
 file: its own file
 kind, name: load, travel, flex (import it after those two) or scale; the scale's name
 made_utc, origin: when it was made; guided, or the file it came from
@@ -73,25 +73,25 @@ gravity_m_s2: gravity that the masses were weighed under
 reference_u_relative: standard uncertainty (k = 1) of the masses as a fraction
 fit_json, notes_json: the fit in N and mm; what was noticed
 id: its id in the book""",
-    "raw": """Taken by: coilbench import FILE --set SET --label LABEL
-t_s: since the first sample; samples that are marked as no reading are left out
+    "raw": """Read by: coilbench import FILE --set SET --label LABEL
+t_s: since the first sample; samples marked as invalid are left out
 load_counts, travel_counts: raw counts""",
-    "converted": """Taken by: coilbench import FILE --set SET --label LABEL
+    "converted": """Read by: coilbench import FILE --set SET --label LABEL
 t_s: since the first sample
 load_n, height_mm: of the spring; between the faces""",
-    "points": """Taken by: coilbench import FILE --set SET
+    "points": """Read by: coilbench import FILE --set SET
 label: name of the spring
 height_mm, load_n, direction: between the faces; of the spring; loading or unloading""",
-    "load": """Taken by: coilbench rig weigh --from FILE
+    "load": """Read by: coilbench rig weigh --from FILE
 mass_kg, counts: on the cell; mean load counts
 direction: up or down, how the mass was reached
 u_kg: expanded uncertainty (k = 2) of the mass; assumed where there is no such column""",
-    "travel": """Taken by: coilbench rig gauge --from FILE
+    "travel": """Read by: coilbench rig gauge --from FILE
 length_mm, counts: between the faces; mean travel counts
 u_mm: expanded uncertainty (k = 2) of the length; assumed where there is no such column""",
-    "flex": """Taken by: coilbench rig flex --from FILE
+    "flex": """Read by: coilbench rig flex --from FILE
 load_counts, travel_counts: pressing on a solid block""",
-    "scale": """Taken by: coilbench rig weigh --scale NAME --from FILE
+    "scale": """Read by: coilbench rig weigh --scale NAME --from FILE
 mass_kg, shown_kg: on the scale; what it showed
 direction: up or down, how the mass was reached
 u_kg: expanded uncertainty (k = 2) of the mass; assumed where there is no such column""",
@@ -131,7 +131,7 @@ Row = dict[str, Any]
 
 
 def export_files(db: Database, wanted: Sequence[str] = ()) -> Iterator[tuple[str, bytes]]:
-    """Yield each file's path, with / between folders, and content; a stroke's as it is read.
+    """Yield each file's path, with / between folders, and content.
 
     Args:
         db: the open book.
@@ -165,7 +165,7 @@ def export_files(db: Database, wanted: Sequence[str] = ()) -> Iterator[tuple[str
 
 
 def file_name(taken: set[str], *parts: str) -> str:
-    """Return a path that every system takes, and keep it; no two are alike but for case."""
+    """Return a path valid on every system and add it to `taken`; unique regardless of case."""
     path = "/".join(map(_plain, parts))
     number, tried = 1, f"{path}.csv"
     while tried.casefold() in taken:
@@ -189,21 +189,21 @@ def _strokes(db: Database, chosen: Sequence[str]) -> Iterator[Row]:
 
 
 def _warning(row: Row) -> str:
-    """Return the end of the name of a file that an import would make count though it does not."""
+    """Return a suffix for the file of a stroke that does not count but would after an import."""
     if row["purpose"] != "measured":
         return f"-{row['purpose']}"
     return "" if row["counts"] else "-not-counted"
 
 
 def columns_of(line: str) -> list[str]:
-    """Return the columns that a line of a head explains."""
+    """Return the columns that a line of HEADS explains."""
     return line.partition(":")[0].split(", ")
 
 
 def _file(
     kind: str, rows: Iterable[Mapping[str, Cell]], options: str = "", unknown: Sequence[str] = ()
 ) -> bytes:
-    """Write a file; the columns in which nothing is known are left out, as the import wants it."""
+    """Return a file's content, without the unknown columns."""
     taken_by, *lines = HEADS[kind].splitlines()
     names = [name for line in lines for name in columns_of(line) if name not in unknown]
     cells = ([row[name] for name in names] for row in rows)
@@ -214,7 +214,7 @@ def _calibration_file(db: Database, row: Row) -> bytes:
     kind, gravity = row["kind"], row["gravity_m_s2"]
     sql = _SCALE_POINTS if kind == "scale" else _PART_POINTS
     points: list[Row] = list(db.query(sql, [row["id"]]))
-    if kind == "travel" and len(points) < LEAST_GAUGES:  # a datum set anew: the ends of its line
+    if kind == "travel" and len(points) < LEAST_GAUGES:  # a new datum: the ends of its line
         fit = fit_from_document(json.loads(row["fit_json"]))
         ends = [fit.x_min, fit.x_max]
         length_mm, u_mm = evaluate(fit, ends)
@@ -230,7 +230,7 @@ def _stroke_file(db: Database, row: Row) -> bytes:
         return _file("points", db.query(_CURVE, [row["id"]]), f" {word}")
     samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
     is_raw = samples.dtype == RAW_DTYPE
-    # What is marked as no reading is left out; a saturated load is seen again from its counts.
+    # Invalid samples are left out; a saturated load is recognised again from its counts.
     bad = UNUSABLE & ~SampleFlag.LOAD_SATURATED if is_raw else UNUSABLE
     kept = samples[(samples["flags"] & bad) == 0]
     columns = {name: kept[name].tolist() for name in kept.dtype.names or ()}

@@ -24,16 +24,36 @@ from coilbench.capture.strokes.stored import CurveRow, points_as_rows, reduced_c
 from coilbench.capture.strokes.sweep import Branch, Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, convert
-from coilbench.capture.tables.sweep_files import PointsFile, find_solid_heights, read_sweep_file
+from coilbench.capture.tables.sweep_files import (
+    LoadDrop,
+    PointsFile,
+    find_solid_heights,
+    read_sweep_file,
+)
 
 # Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
 # assumption, said to the user: a testing machine or a tidy home rig. Common practice, no source.
 FILE_LOAD_U_RELATIVE = 0.0025
 FILE_HEIGHT_U_MM = 0.05
-_ASSUMED = (
-    f"Loads are assumed good to {2 * FILE_LOAD_U_RELATIVE:.1%} and heights to "
-    f"{2 * FILE_HEIGHT_U_MM:g} mm (k = 2), since the file does not say"
-)
+
+
+@dataclass(frozen=True)
+class AssumedUncertainty:
+    """Expanded uncertainties (k = 2) that a file's loads and heights were assumed to have."""
+
+    load_u_relative: float = 2.0 * FILE_LOAD_U_RELATIVE
+    height_u_mm: float = 2.0 * FILE_HEIGHT_U_MM
+
+
+@dataclass(frozen=True)
+class SolidHeightsFound:
+    """Solid heights were found for so many springs of a points file, and how."""
+
+    springs: int
+    reason: str
+
+
+ImportNote = AssumedUncertainty | LoadDrop | SolidHeightsFound
 
 
 @dataclass(frozen=True)
@@ -43,12 +63,12 @@ class Imported:
     Attributes:
         kind: raw sweep, converted sweep or points.
         labels: the springs it brought sweeps for.
-        notes: sentences without a full stop.
+        notes: what the user should know.
     """
 
     kind: str
     labels: tuple[str, ...]
-    notes: tuple[str, ...]
+    notes: tuple[ImportNote, ...]
 
 
 def import_table(
@@ -101,7 +121,7 @@ def import_table(
         brought = Imported("raw sweep", (label,), ())
     else:
         sweep = _converted_sweep(content, spring_id, table.name)
-        brought = Imported("converted sweep", (label,), (_ASSUMED,))
+        brought = Imported("converted sweep", (label,), (AssumedUncertainty(),))
     with writing(db):
         _store_new(db, replace(sweep, entry_id=entry_id or new_id()), label)
     return brought
@@ -215,11 +235,10 @@ def _import_points(
                 sweep = replace(sweep, solid_height_mm=mm, solid_reason=reason)
             _store_new(db, sweep, spring.label)
         refresh_solid_heights(db, (ids[label] for label in found))
-    notes = (*content.notes, _ASSUMED)
+    notes: list[ImportNote] = [*content.drops, AssumedUncertainty()]
     if found:
-        reason = next(iter(found.values())).reason
-        notes += (f"Solid heights of {len(found)} springs found: {reason}",)
-    return Imported("points", tuple(ids), notes)
+        notes.append(SolidHeightsFound(len(found), next(iter(found.values())).reason))
+    return Imported("points", tuple(ids), tuple(notes))
 
 
 def _points_sweep(

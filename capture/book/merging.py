@@ -20,9 +20,9 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.copies import copy_book, keep_copy
-from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merge_rows import RULES, Settled
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.nominals import SetNominal
+from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError
@@ -145,6 +145,15 @@ def _union(db: Database, others: list[str], table: str, column: str) -> dict[str
     return found
 
 
+@dataclass(frozen=True)
+class TwoNominals:
+    """A set had different nominals in two books, and this one was kept."""
+
+    set_name: str
+    kept: SetNominal
+
+
+Note = str | TwoNominals  # a sentence without a full stop, or a finding with quantities
 MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = "a copy of another stroke of this spring"
 # Tables without a rule: one row that is settled separately, and a stroke under way.
@@ -157,12 +166,12 @@ class Merged:
 
     Attributes:
         brought: how many rows of each table came in; tables with none are left out.
-        notes: what differed and what was kept, sentences without a full stop.
+        notes: what differed and what was kept.
         kept: the copy of the book as it was before; None where nothing changed.
     """
 
     brought: dict[str, int]
-    notes: tuple[str, ...]
+    notes: tuple[Note, ...]
     kept: Path | None
 
 
@@ -238,7 +247,7 @@ def _copies_beside(path: Path, others: Sequence[Path]) -> Iterator[list[Path]]:
 
 def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
     brought = dict.fromkeys(RULES, 0)
-    notes: list[str] = []
+    notes: list[Note] = []
     with writing(db):
         before = db.conn.total_changes
         touched: set[str] = set()
@@ -255,7 +264,7 @@ def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
 
 def _bring_in(
     db: Database, name: str, shown: str, brought: dict[str, int], touched: set[str]
-) -> Iterator[str]:
+) -> Iterator[Note]:
     """Merge one book; yields what differed. `touched` gets the springs with changed strokes."""
     _refuse_other_springs(db, name, shown)
     for rule in RULES.values():
@@ -306,17 +315,16 @@ def _springs_with_new_strokes(db: Database, name: str) -> list[str]:
     return [row[0] for row in rows]
 
 
-def _notes_of(db: Database, settled: Settled) -> Iterator[str]:
+def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
     """Note what differed where it matters to the user."""
     if settled.table == "sets" and None not in (
         settled.ours["nominal_json"],
         settled.theirs["nominal_json"],
     ):
         (name,) = db.execute("SELECT name FROM sets WHERE id = ?", [settled.row_id]).fetchone()
-        yield (
-            f"the set {name} had two nominals; kept: {settled.taken['nominal_json']}; to change "
-            f"it: coilbench set nominal {name}"
-        )
+        kept = SetNominal.from_json(settled.taken["nominal_json"])
+        if kept is not None:
+            yield TwoNominals(name, kept)
     if settled.table == "sweeps":
         label, stored_utc = db.execute(
             "SELECT label, stored_utc FROM main.sweeps JOIN main.springs ON springs.id = spring_id"

@@ -25,6 +25,11 @@ SLIP_TOLERANCE = 0.1
 SLIP_SDS = 10.0
 SLIP_SPAN_FRACTION = 0.001
 
+STANDARD_GRAVITY_M_S2 = 9.80665  # 3rd CGPM, 1901
+# At sea level 9.780 at the equator, 9.832 at the poles (WGS 84 normal gravity, from memory), a
+# little less on mountains. Outside this it is a typing error or another unit.
+GRAVITY_RANGE_M_S2 = (9.75, 9.85)
+
 
 @dataclass(frozen=True)
 class Standards:
@@ -99,6 +104,20 @@ def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: f
             f"the counts hardly change, by {np.ptp(points.counts):.0f} from the smallest "
             f"{points.noun} to the largest",
             hint="Check the wiring and that the sensor really moves, then read the points again",
+        )
+
+
+def refuse_gravity(gravity_m_s2: float) -> None:
+    """Refuse a gravity that is not found on earth.
+
+    Raises:
+        CoilbenchError: it is out of range.
+    """
+    low, high = GRAVITY_RANGE_M_S2
+    if not low <= gravity_m_s2 <= high:
+        raise CoilbenchError(
+            f"gravity {gravity_m_s2:g} m/s2 is out of range ({low:g} to {high:g})",
+            hint="Give local gravity in m/s2, like 9.81",
         )
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import replace
+from itertools import pairwise
 from typing import NamedTuple
 
 import numpy as np
@@ -16,13 +17,18 @@ from numpy.typing import NDArray
 
 from coilbench.capture.calibration.checks import (
     ADC_LIMIT_COUNTS,
+    STANDARD_GRAVITY_M_S2,
     Standards,
+    refuse_gravity,
     refuse_saturated,
     refuse_scatter,
     refuse_slip,
     refuse_unusable,
 )
+from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
+    ASSUMED_GAUGE_U_MM,
+    ASSUMED_MASS_U_RELATIVE,
     Fitted,
     GaugePoint,
     LoadPoint,
@@ -113,11 +119,6 @@ def _shown_variance(means: Means) -> float:
     return max(float(residual @ residual) / spare - of_reading, 0.0) / seen
 
 
-STANDARD_GRAVITY_M_S2 = 9.80665  # 3rd CGPM, 1901
-# At sea level 9.780 at the equator, 9.832 at the poles (WGS 84 normal gravity, from memory), a
-# little less on mountains. Outside this it is a typing error or another unit.
-GRAVITY_RANGE_M_S2 = (9.75, 9.85)
-
 # Limits and assumptions: common practice, no source, each with its reason.
 LEAST_MASSES = 3  # two always lie on a line, so an error would not show
 LEAST_MASSES_FOR_PARABOLA = 5  # two more than its coefficients, or it follows the noise
@@ -133,8 +134,6 @@ TRAVEL_RESIDUAL_LIMIT_MM = 0.1  # a quill repeats to some hundredths; short span
 # small cells promise some 0.03 to 0.05 % of a range that is mostly wider.
 TYPICAL_BEND_FRACTION = 0.00015
 NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point covers the low end
-ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2
-ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper
 
 
 def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> Fitted:
@@ -152,7 +151,7 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
         CoilbenchError: the points are inconsistent or too few.
     """
     refuse_gravity(gravity_m_s2)
-    masses = _standards("mass", "kg", [(p.mass_kg, p.counts, _u_kg(p)) for p in points])
+    masses = _standards("mass", "kg", [(p.mass_kg, p.counts, p.standard_u_kg) for p in points])
     refuse_saturated(masses.counts, masses.name)
     refuse_unusable(masses, LEAST_MASSES, LEAST_LOAD_SPAN_COUNTS)
     refuse_slip(masses, _load_limit_kg)
@@ -189,20 +188,6 @@ def _fit_means(
     return fit if degree == 2 else with_hidden_bend(fit, counts, load_n, TYPICAL_BEND_FRACTION)
 
 
-def refuse_gravity(gravity_m_s2: float) -> None:
-    """Refuse a gravity that is not found on earth.
-
-    Raises:
-        CoilbenchError: it is out of range.
-    """
-    low, high = GRAVITY_RANGE_M_S2
-    if not low <= gravity_m_s2 <= high:
-        raise CoilbenchError(
-            f"gravity {gravity_m_s2:g} m/s2 is out of range ({low:g} to {high:g})",
-            hint="Give local gravity in m/s2, like 9.81",
-        )
-
-
 def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
     """Fit height in mm over travel counts, a straight line.
 
@@ -212,7 +197,7 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
     Raises:
         CoilbenchError: the points are inconsistent or too few.
     """
-    gauges = _standards("gauge", "mm", [(p.length_mm, p.counts, _u_mm(p)) for p in points])
+    gauges = _standards("gauge", "mm", [(p.length_mm, p.counts, p.standard_u_mm) for p in points])
     refuse_unusable(gauges, LEAST_GAUGES, LEAST_TRAVEL_SPAN_COUNTS)
     refuse_slip(gauges, _travel_limit_mm)
 
@@ -254,17 +239,6 @@ def _load_limit_kg(masses: Standards) -> float:
 def _travel_limit_mm(gauges: Standards) -> float:
     known_mm = RESIDUAL_LIMIT_SDS * float(gauges.u.max())
     return max(RESIDUAL_LIMIT_FRACTION * gauges.span, TRAVEL_RESIDUAL_LIMIT_MM, known_mm)
-
-
-def _u_kg(point: LoadPoint) -> float:
-    """Return a mass's standard uncertainty (k = 1), kg."""
-    expanded_kg = ASSUMED_MASS_U_RELATIVE * point.mass_kg if point.u_kg is None else point.u_kg
-    return expanded_kg / 2.0
-
-
-def _u_mm(point: GaugePoint) -> float:
-    """Return a gauge's standard uncertainty (k = 1), mm."""
-    return (ASSUMED_GAUGE_U_MM if point.u_mm is None else point.u_mm) / 2.0
 
 
 def _refuse_turning_means(masses: Standards, means: Means) -> None:
@@ -326,3 +300,55 @@ def _load_notes(
         way = "more" if more_kg > -5e-4 else "less"
         notes.append(f"Going down, the cell reads {abs(more_kg):.3f} kg {way} than going up")
     return notes
+
+
+def load_part(
+    points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
+) -> NewPart:
+    """Fit the load; raises CoilbenchError as fit_load."""
+    fitted = fit_load(points, gravity_m_s2)
+    rows = [
+        PointRow(
+            direction=point.direction,
+            mass_kg=point.mass_kg,
+            load_counts=point.counts,
+            residual_n=residual_n,
+            u_kg=point.u_kg,
+        )
+        for point, residual_n in zip(points, fitted.residuals, strict=True)
+    ]
+    notes = (*fitted.notes, *_order_notes(points))
+    return NewPart("load", origin, fitted.fit, rows, notes, fitted.shared_u_relative, gravity_m_s2)
+
+
+def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
+    """Note masses whose order contradicts their direction."""
+    against = [
+        number
+        for number, (before, point) in enumerate(pairwise(points), start=2)
+        if (point.mass_kg < before.mass_kg and point.direction == "up")
+        or (point.mass_kg > before.mass_kg and point.direction == "down")
+    ]
+    if not against:
+        return []
+    point, before = points[against[0] - 1], points[against[0] - 2]
+    return [
+        f"Masses out of order: point {against[0]} is {point.mass_kg:g} kg after "
+        f"{before.mass_kg:g} kg, marked {point.direction}. The curve is not affected, but up and "
+        "down can be compared only where the points are in order"
+    ]
+
+
+def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
+    """Fit the travel; raises CoilbenchError as fit_travel."""
+    fitted = fit_travel(points)
+    rows = [
+        PointRow(
+            length_mm=point.length_mm,
+            travel_counts=point.counts,
+            residual_mm=residual_mm,
+            u_mm=point.u_mm,
+        )
+        for point, residual_mm in zip(points, fitted.residuals, strict=True)
+    ]
+    return NewPart("travel", origin, fitted.fit, rows, fitted.notes)

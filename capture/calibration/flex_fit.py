@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from coilbench.capture.calibration.checks import refuse_saturated
 from coilbench.capture.calibration.lag import Course
+from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
     Fitted,
     FlexPoint,
@@ -384,3 +385,20 @@ def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> Polyno
         x_min=float(load_n.min()),
         x_max=float(load_n.max()),
     )
+
+
+def flex_part(
+    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit, origin: str
+) -> NewPart:
+    """Fit the press flex; raises CoilbenchError as fit_flex."""
+    fitted = fit_flex(points, load_fit, travel_fit)
+    rows = [
+        PointRow(
+            direction=point.direction,
+            load_counts=point.load_counts,
+            travel_counts=point.travel_counts,
+            residual_mm=residual_mm,
+        )
+        for point, residual_mm in zip(points, fitted.residuals, strict=True)
+    ]
+    return NewPart("flex", origin, fitted.fit, rows, fitted.notes)

@@ -30,7 +30,6 @@ class Lag:
         covariance: shape (2, 2), of delay_s and spread_s2, k = 1.
         degrees_of_freedom: of the covariance.
         known: whether it was estimated; else it is a typical value with a large uncertainty.
-        note: how it was found, without a full stop.
     """
 
     delay_s: float
@@ -38,7 +37,6 @@ class Lag:
     covariance: tuple[tuple[float, float], tuple[float, float]]
     degrees_of_freedom: float = math.inf
     known: bool = True
-    note: str = ""
 
     @property
     def delay_u_s(self) -> float:

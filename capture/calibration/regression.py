@@ -14,6 +14,8 @@ from coilbench.capture.calibration.statistics import widening
 
 # A higher term must be this unlikely to be chance before it is taken: common practice, no source.
 NEEDLESS_CHANCE = 0.01
+ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2: common practice, no source
+ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper; ours, no source
 
 
 @dataclass(frozen=True)
@@ -309,6 +311,11 @@ def _unscaling(degree: int, centre: float, scale: float) -> NDArray[np.float64]:
 Direction = Literal["up", "down"]
 
 
+def mass_u_kg(mass_kg: float, u_kg: float | None) -> float:
+    """Return a mass's standard uncertainty (k = 1) from its expanded one, assumed where None."""
+    return (ASSUMED_MASS_U_RELATIVE * mass_kg if u_kg is None else u_kg) / 2.0
+
+
 @dataclass(frozen=True)
 class LoadPoint:
     """A known mass on the cell.
@@ -325,6 +332,11 @@ class LoadPoint:
     direction: Direction = "up"
     u_kg: float | None = None
 
+    @property
+    def standard_u_kg(self) -> float:
+        """Standard uncertainty (k = 1) of the mass, assumed where it is not known."""
+        return mass_u_kg(self.mass_kg, self.u_kg)
+
 
 @dataclass(frozen=True)
 class GaugePoint:
@@ -339,6 +351,11 @@ class GaugePoint:
     length_mm: float
     counts: float
     u_mm: float | None = None
+
+    @property
+    def standard_u_mm(self) -> float:
+        """Standard uncertainty (k = 1) of the length, assumed where it is not known."""
+        return (ASSUMED_GAUGE_U_MM if self.u_mm is None else self.u_mm) / 2.0
 
 
 @dataclass(frozen=True)

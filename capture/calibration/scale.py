@@ -10,24 +10,22 @@ from typing import NamedTuple
 import numpy as np
 
 from coilbench.capture.calibration.checks import (
+    STANDARD_GRAVITY_M_S2,
     Standards,
+    refuse_gravity,
     refuse_scatter,
     refuse_slip,
     refuse_unusable,
 )
-from coilbench.capture.calibration.fit import (
-    ASSUMED_MASS_U_RELATIVE,
-    LEAST_MASSES,
-    LEAST_MASSES_FOR_PARABOLA,
-    STANDARD_GRAVITY_M_S2,
-    refuse_gravity,
-)
+from coilbench.capture.calibration.fit import LEAST_MASSES, LEAST_MASSES_FOR_PARABOLA
 from coilbench.capture.calibration.regression import (
+    ASSUMED_MASS_U_RELATIVE,
     Direction,
     PolynomialFit,
     degree_demanded,
     evaluate,
     fit_with_scatter,
+    mass_u_kg,
     value,
 )
 from coilbench.capture.calibration.statistics import widening
@@ -149,7 +147,7 @@ def calibrate_scale(
     refuse_gravity(gravity_m_s2)
     mass_kg = np.array([p.mass_kg for p in points])
     shown_kg = np.array([p.shown_kg for p in points])
-    u_kg = np.array([_u_kg(p) for p in points])
+    u_kg = np.array([mass_u_kg(p.mass_kg, p.u_kg) for p in points])
     # The relative error of the best mass is taken as common to all.
     some = mass_kg > 0.0
     relative = float(np.min(u_kg[some] / mass_kg[some], initial=_MOST_RELATIVE))
@@ -185,11 +183,6 @@ def step_of(shown_kg: Sequence[float]) -> float:
         if all(math.isclose(x / step_kg, round(x / step_kg), abs_tol=1e-6) for x in shown_kg):
             return step_kg
     return STEPS_KG[-1]
-
-
-def _u_kg(point: ScalePoint) -> float:
-    expanded_kg = ASSUMED_MASS_U_RELATIVE * point.mass_kg if point.u_kg is None else point.u_kg
-    return expanded_kg / 2.0
 
 
 def _notes(points: Sequence[ScalePoint], fit: PolynomialFit, step_kg: float) -> list[str]:

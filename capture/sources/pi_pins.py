@@ -133,7 +133,7 @@ def _wrong(url: str, what: str) -> CoilbenchError:
     return CoilbenchError(what, where=url, hint=EXAMPLE)
 
 
-_INSTALL = "On the Pi: pip install 'coilbench[pi]'"
+_INSTALL = "On the Pi, in the folder of coilbench: pip install '.[pi]'"
 
 
 @dataclass(frozen=True)

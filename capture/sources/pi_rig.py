@@ -162,7 +162,7 @@ class Hx711:
             raise CoilbenchError(
                 "the Python module 'hx711' is missing",
                 where=url,
-                hint="On the Pi: pip install 'coilbench[pi]'",
+                hint="On the Pi, in the folder of coilbench: pip install '.[pi]'",
             )
         driver = module_from_spec(spec)
         spec.loader.exec_module(driver)

@@ -58,7 +58,7 @@ def csv_bytes(
     """
     out = io.StringIO()
     for comment in comments:
-        out.write(f"# {_CONTROL.sub(' ', comment)}\n")
+        out.write(f"# {_CONTROL_OUT.sub(' ', comment)}\n")
     writer = csv.writer(out, lineterminator="\n")
     writer.writerow(columns)
     writer.writerows([_cell(cell) for cell in row] for row in rows)

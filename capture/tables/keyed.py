@@ -1,4 +1,4 @@
-"""Keyed readings: what a scale and a quill show, as heights and loads with uncertainty. Pure."""
+"""Keyed readings of a scale and a quill into heights and loads with uncertainty. Pure."""
 
 from __future__ import annotations
 
@@ -29,7 +29,7 @@ class KeyedReading:
 
     Attributes:
         label: the spring's name inside its set.
-        shown_load_n: what the scale shows, tare and all.
+        shown_load_n: what the scale shows, including the tare.
         height_mm: distance between the faces; None where the depth was typed.
         depth_mm: how far the spring is pressed; None where the height was typed.
         loading: taken on the way down; False on the way up.
@@ -44,19 +44,18 @@ class KeyedReading:
 
 @dataclass(frozen=True)
 class KeyedSetup:
-    """How the readings were taken. All resolutions and ratios are settable.
+    """How the readings were taken; the defaults are our assumptions.
 
     Attributes:
         tare_n: what the scale shows with the blocks and cups on it and no spring pressed.
-        lever_ratio: the spring's load over the load on the scale; above 1 where a bar takes its
-            share (common practice, no source).
+        lever_ratio: the spring's load over the load on the scale; above 1 where a bar
+            carries a part (common practice, no source).
         lever_ratio_u: its standard uncertainty (k = 1), as a fraction.
-        scale_resolution_n: the scale's smallest step. The default is our assumption.
-        scale_repeatability_n: standard deviation of the scale's readings of one load. The
-            default is our assumption.
-        quill_resolution_mm: the depth scale's smallest step. The default is our assumption.
-        scale: the scale's own calibration; it takes the place of scale_repeatability_n. None
-            believes the scale.
+        scale_resolution_n: the scale's smallest step.
+        scale_repeatability_n: standard deviation of the scale's readings of one load.
+        quill_resolution_mm: the depth scale's smallest step.
+        scale: the scale's own calibration, used instead of scale_repeatability_n; None takes its
+            readings as they are.
     """
 
     tare_n: float = 0.0
@@ -68,27 +67,20 @@ class KeyedSetup:
     scale: Scale | None = None
 
     def __post_init__(self) -> None:
-        """Refuse what no bench has.
-
-        Raises:
-            CoilbenchError: a value below 0, not finite, or a lever ratio of 0.
-        """
+        """Raise CoilbenchError for a value below 0 or not finite, or a lever ratio of 0."""
         for name, value in self._numbers().items():
             if not math.isfinite(value) or value < 0.0:
-                raise CoilbenchError(
-                    f"{name} of {value:g} is impossible",
-                    hint="Give 0 or more",
-                )
+                raise CoilbenchError(f"{name} of {value:g} is impossible", hint="Give 0 or more")
         if self.lever_ratio == 0.0:
             raise CoilbenchError(
-                "a lever ratio of 0 carries no load", hint="Give 1 where there is no lever"
+                "the lever ratio must be above 0", hint="Give 1 where there is no lever"
             )
 
     def _numbers(self) -> dict[str, float]:
         return {name: value for name, value in vars(self).items() if name != "scale"}
 
     def to_document(self) -> dict[str, Any]:
-        """Return it for JSON, the scale by its curve."""
+        """Return it for JSON, the scale as its fit."""
         scale = self.scale
         curve = None if scale is None else fit_to_document(scale.fit)
         return self._numbers() | {
@@ -96,15 +88,15 @@ class KeyedSetup:
         }
 
     def true_n(self, shown_n: float) -> float:
-        """Return the load behind what the scale shows.
+        """Return the load on the scale.
 
         Raises:
-            CoilbenchError: it shows more than it was calibrated with.
+            CoilbenchError: the reading is above the scale's calibrated range.
         """
         return shown_n if self.scale is None else self.scale.load_n(shown_n)
 
     def load_u_at(self, shown_n: float) -> float:
-        """Standard uncertainty (k = 1) of the load behind a reading, less the relative part, N."""
+        """Standard uncertainty (k = 1) of the load at a reading, without the relative part, N."""
         if self.scale is None:
             return self.load_u_n
         u_n = self.scale.difference_u_n(shown_n, self.tare_n, self.scale_resolution_n)
@@ -112,13 +104,11 @@ class KeyedSetup:
 
     @property
     def load_u_n(self) -> float:
-        """Standard uncertainty (k = 1) of a load by a scale without a calibration of its own, N.
+        """Standard uncertainty (k = 1) of a load from a scale without its own calibration, N.
 
-        It doesn't grow with the load.
-
-        A load is the difference of two readings of the scale, with the spring and without. Each
-        lies evenly within a step of the resolution (GUM F.2.2.1: step / sqrt(12)) and scatters
-        by the repeatability; the lever multiplies both.
+        A load is the difference of two readings, with the spring and without. Each is rectangular
+        within a step of the resolution (GUM F.2.2.1: step / sqrt(12)) and scatters by the
+        repeatability; the lever multiplies both.
         """
         one_reading = math.hypot(
             self.scale_resolution_n / math.sqrt(12.0), self.scale_repeatability_n
@@ -135,15 +125,15 @@ class KeyedSetup:
     def height_u_mm(self) -> float:
         """Standard uncertainty (k = 1) of a height, mm.
 
-        A height is the difference of two readings of the quill, where it starts and where it
-        stands, each even within a step (GUM F.2.2.1).
+        A height is the difference of two readings of the quill, each rectangular within a step
+        (GUM F.2.2.1).
         """
         return math.sqrt(2.0) * self.quill_resolution_mm / math.sqrt(12.0)
 
 
 @dataclass(frozen=True)
 class KeyedBranches:
-    """One spring's keyed readings, ready for a Sweep of the same fields."""
+    """One spring's keyed readings, with the fields of a Sweep."""
 
     loading: Branch
     unloading: Branch
@@ -163,8 +153,8 @@ def convert(
         free_length_mm: the spring's; depths need it, and heights are checked against it.
 
     Raises:
-        CoilbenchError: a load below 0 once the tare is off, a depth without a free length, or a
-            height that is not between 0 and the free length.
+        CoilbenchError: a load below 0 after the tare, a depth without a free length, or a height
+            that is not between 0 and the free length.
     """
     return KeyedBranches(
         loading=_branch([r for r in readings if r.loading], setup, free_length_mm),
@@ -237,7 +227,7 @@ def spring_height_mm(reading: KeyedReading, free_length_mm: float | None) -> flo
 
 
 def parse_note(text: str) -> KeyedReading:
-    """Read one line: the label, a length, `down` if it is a depth, a load, `up` on the way up.
+    """Read one line: label, length, `down` if it is a depth, load, `up` on the way up.
 
     `larch-07 38.5mm 22.4kg`, `larch-07 15 mm down 22,4 kg`, `larch-07 38.5mm 22.0kg up`.
 
@@ -246,7 +236,7 @@ def parse_note(text: str) -> KeyedReading:
     """
     label, *parts = _join_units(text.split()) or [""]
     if not label or not parts:
-        raise _unreadable(text, "says too little")
+        raise _unreadable(text, "label, length or load is missing")
     lengths = [part for part in parts if _unit(part) in LENGTH_IN_MM]
     loads = [part for part in parts if _unit(part) in LOAD_IN_N]
     words = [part.lower() for part in parts if part not in lengths and part not in loads]
@@ -261,9 +251,9 @@ def parse_note(text: str) -> KeyedReading:
     length_at = parts.index(lengths[0])
     by_depth = " ".join(parts[length_at + 1 : length_at + 2]).lower() == "down"
     if words.count("down") != int(by_depth):
-        raise _unreadable(text, "'down' marks a depth and stands right after it")
+        raise _unreadable(text, "'down' marks a depth and comes right after it")
     if words.count("up") > 1 or ("up" in words and parts[-1].lower() != "up"):
-        raise _unreadable(text, "'up' stands once, at the end")
+        raise _unreadable(text, "'up' comes once, at the end")
     length_mm = parse_length_mm(lengths[0])
     return KeyedReading(
         label=label,
@@ -284,7 +274,7 @@ def _branch(
 
 
 def _join_units(tokens: list[str]) -> list[str]:
-    """Join a number and the unit that stands apart from it; the first token is the label."""
+    """Join a number and the unit after a blank; the first token is the label."""
     joined = tokens[:1]
     for token in tokens[1:]:
         is_unit = token.lower() in LENGTH_IN_MM or token.lower() in LOAD_IN_N
@@ -296,7 +286,7 @@ def _join_units(tokens: list[str]) -> list[str]:
 
 
 def _unit(part: str) -> str:
-    """Return the unit behind a number in lower case; empty where there is no number."""
+    """Return the unit after a number in lower case; empty where there is no number."""
     match = re.fullmatch(r'[+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?([A-Za-z"]+)', part)
     return "" if match is None else match.group(1).lower()
 

@@ -55,16 +55,25 @@ class SpringPoints:
 
 
 @dataclass(frozen=True)
+class LoadDrop:
+    """A load that is less than at a greater height: a typing error, or a broken spring."""
+
+    label: str
+    load_n: float
+    height_mm: float
+
+
+@dataclass(frozen=True)
 class PointsFile:
     """The springs of a points file, in the order they first appear.
 
     Attributes:
         springs: one entry per label.
-        notes: what is unusual but possible, sentences without a full stop.
+        drops: points where a load drops.
     """
 
     springs: tuple[SpringPoints, ...]
-    notes: tuple[str, ...]
+    drops: tuple[LoadDrop, ...]
 
 
 def read_sweep_file(
@@ -229,7 +238,7 @@ def _read_points(table: Table, free_length_mm: float | None) -> PointsFile:
     springs = _by_label(table, found, height_mm)
     for spring in springs:
         _check_slope(table, spring)
-    return PointsFile(springs, tuple(note for spring in springs for note in _drops(spring)))
+    return PointsFile(springs, tuple(drop for spring in springs for drop in _drops(spring)))
 
 
 def _heights_from_depths(
@@ -278,19 +287,17 @@ def _check_slope(table: Table, spring: SpringPoints) -> None:
             )
 
 
-def _drops(spring: SpringPoints) -> list[str]:
-    """Note the points where a branch's load drops though the spring is pressed further."""
-    notes = []
+def _drops(spring: SpringPoints) -> list[LoadDrop]:
+    drops = []
     for branch in spring.branches:
         order = np.argsort(-branch.height_mm, kind="stable")
         height_mm, load_n = branch.height_mm[order], branch.load_n[order]
         fallen = np.maximum.accumulate(load_n) - load_n > DROP_SHARE * load_n.max()
-        notes += [
-            f"spring {spring.label!r}: {load_n[row]:.1f} N at {height_mm[row]:.2f} mm is less "
-            "than at a greater height: a typing error, or a broken spring"
+        drops += [
+            LoadDrop(spring.label, float(load_n[row]), float(height_mm[row]))
             for row in np.flatnonzero(fallen)
         ]
-    return notes
+    return drops
 
 
 FEWEST_SPRINGS = 3

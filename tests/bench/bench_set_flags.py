@@ -18,6 +18,7 @@ the check are true ones: a sound spring in 300 is more than 5 % from the middle 
 from __future__ import annotations
 
 import argparse
+import math
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -29,6 +30,7 @@ from scipy.special import stdtr
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.sets.judge import SpringCheck, check_set
 from coilbench.analysis.sets.outliers import most_outliers
+from coilbench.analysis.sets.rulings import OutlierRuling
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
@@ -102,14 +104,18 @@ def ours(springs: tuple[SpringCheck, ...]) -> Array:
 
 
 def esd_alone(springs: tuple[SpringCheck, ...]) -> Array:
-    """Standing apart, however near to the middle: APART_SHARE does not count."""
-    told = [
-        " ".join(r.text for r in spring.rulings if r.rule == "set outlier") for spring in springs
-    ]
+    """Standing apart, however near to the middle."""
     return np.array(
         [
-            0 if "stands apart" not in text else -1 if "below their mean" in text else 1
-            for text in told
+            next(
+                (
+                    int(math.copysign(1.0, r.distance.deviations))
+                    for r in spring.rulings
+                    if isinstance(r, OutlierRuling) and r.distance.apart
+                ),
+                0,
+            )
+            for spring in springs
         ]
     )
 

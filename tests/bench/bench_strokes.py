@@ -23,7 +23,6 @@ from numpy.typing import NDArray
 from bench_days import draw_day
 from bench_metrology import WORLDS, sweeps_of
 from coilbench.analysis.curves.lag_undo import undo_lag
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.model import Calibration
@@ -125,10 +124,7 @@ def judged(
     undone = undo_lag(sweeps)
     numbers = {one.sweep_id: at + 1 for own in sweeps.values() for at, one in enumerate(own)}
     words = dict.fromkeys(numbers)
-    return {
-        label: judge_strokes(own, numbers, words, Units(), reach_mm)
-        for label, own in undone.items()
-    }
+    return {label: judge_strokes(own, numbers, words, reach_mm) for label, own in undone.items()}
 
 
 def three_strokes(

@@ -9,7 +9,7 @@ import pytest
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
-from coilbench.capture.calibration.parts import NewPart
+from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.calibration.regression import PolynomialFit, fit_polynomial
 from coilbench.capture.virtual.instrument import RigModel
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.capture.book.locks import hold_book
+from coilbench.capture.book.opening import hold_book
 
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 
@@ -50,7 +50,7 @@ def test_copy_and_put_back_go_there_and_back(desk: Desk) -> None:
     copy = str(desk.folder / "copy.db")
     told = desk.run("book", "copy", copy)
     assert "1 set, 2 springs, 0 strokes, 0 samples" in told
-    assert "It is whole." in told
+    assert "No damage found." in told
     desk.new("rowan")
     told = desk.run("book", "put-back", copy)
     assert desk.sets() == ["larch"]
@@ -67,13 +67,13 @@ def test_a_copy_is_made_while_a_capture_holds_the_book(desk: Desk) -> None:
 
 
 def test_check_says_whole_or_what_is_not(desk: Desk) -> None:
-    assert "It is whole." in desk.run("book", "check")
+    assert "No damage found." in desk.run("book", "check")
     with closing(sqlite3.connect(desk.book)) as plain:
         plain.execute("UPDATE springs SET set_id = 'nobody' WHERE turn = 2")
         plain.commit()
     told = desk.run("book", "check", status=1)
-    assert "! row 2 of springs names a row of sets that is not there." in told
-    assert "NOT whole" in told
+    assert "! row 2 of springs refers to a missing row of sets." in told
+    assert "DAMAGED" in told
     document = json.loads(desk.run("book", "check", "--json", status=1))
     assert document["whole"] is False
     assert len(document["findings"]) == 1
@@ -116,7 +116,7 @@ def test_a_copy_of_a_newer_program_is_not_put_back(desk: Desk) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["book", "copy", "no/such/folder/c.db"], "this folder is not there"),
+        (["book", "copy", "no/such/folder/c.db"], "this folder does not exist"),
         (["book", "copy", "bench.db"], "exists already"),
         (["book", "copy", "bench.db", "--force"], "the book itself"),
         (["book", "put-back", "none.db"], "no book here"),

@@ -101,7 +101,7 @@ def test_one_mass_mistyped_by_ten_is_named(
     lines = weights().splitlines()
     lines[4] = f"{typed:g},{counts(20)},up"
     said = refused(bench, capsys, "weigh", "\n".join(lines))
-    assert f"mistyped by a factor of ten: by the other points it is point 4 ({typed:g} kg)" in said
+    assert f"mistyped by a factor of ten, from the other points: point 4 ({typed:g} kg)" in said
     assert "about 20 kg" in said
 
 
@@ -136,7 +136,7 @@ def test_a_stack_of_gauges_that_repeats_badly(
 ) -> None:
     text = "length_mm,counts\n0,14000\n20,10000\n40,6000\n40,6240\n60,2000\n60,1800\n"
     said = refused(bench, capsys, "gauge", text)
-    assert "the 40 mm gauge repeats badly: points 3 and 4 are 1.18 mm" in said
+    assert "the 40 mm gauge does not repeat: points 3 and 4 are 1.18 mm" in said
 
 
 def test_one_gauge_of_a_stack_that_repeats_badly_is_named(
@@ -144,8 +144,8 @@ def test_one_gauge_of_a_stack_that_repeats_badly_is_named(
 ) -> None:
     text = "length_mm,counts\n0,14000\n20,10000\n40,6000\n40,6150\n60,2000\n"
     said = refused(bench, capsys, "gauge", text)
-    assert "the 40 mm gauge repeats badly: points 3 and 4 are 0.75 mm apart" in said
-    assert "by the others point 4 is 39.25 mm" in said
+    assert "the 40 mm gauge does not repeat: points 3 and 4 are 0.75 mm apart" in said
+    assert "from the rest point 4 is 39.25 mm" in said
 
 
 def test_gauges_on_one_side_are_used_and_said(
@@ -168,7 +168,7 @@ def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str
 
 def test_a_block_that_moved(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     said = refused(whole, capsys, "flex", block(moved_counts=40))
-    assert "the block moved: back at 50 N the travel is 0.20 mm" in said
+    assert "the block moved: on the way up the travel at 50 N differs by 0.20 mm" in said
 
 
 def test_a_block_pressed_too_few_times(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:

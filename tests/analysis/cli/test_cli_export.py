@@ -16,10 +16,8 @@ from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
 from coilbench.capture.book.calibrations import current_calibration, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.stroke_rulings import keep_rulings
-from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration.model import instrument_uncertainty
-from coilbench.capture.calibration.parts import datum_part
+from coilbench.capture.book.sweeps import NewSweep, keep_rulings, store_sweep
+from coilbench.capture.calibration.model import datum_part, instrument_uncertainty
 from coilbench.capture.calibration.regression import GaugePoint
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
@@ -414,7 +412,7 @@ def test_nothing_is_overwritten_unless_asked(bench: Bench) -> None:
     (bench.out / "strokes" / "larch" / "larch-01.csv").unlink()
     told = bench.run("export", "--out", str(bench.out), status=2)
     assert len(told.splitlines()) == 1
-    assert "this file is there already, and nothing was written" in told
+    assert "this file exists already; nothing was written" in told
     assert (bench.out / "strokes.csv").read_text() == "mine"
     assert list((bench.out / "strokes" / "larch").iterdir()) == []  # nor was any other file written
     bench.export("--force")
@@ -446,4 +444,4 @@ def test_a_zero_in_counts_is_for_raw_strokes_only(bench: Bench) -> None:
     bench.run("set", "new", "larch", "--role", "outer", "--count", "1")
     file = bench.file("p.csv", "label,height_mm,load_kg\nlarch-01,38.5,22.4\n")
     told = bench.run("import", file, "--set", "larch", "--zero-counts", "5", status=2)
-    assert "belongs to a raw sweep" in told
+    assert "is for raw sweeps only" in told

@@ -16,12 +16,12 @@ def test_only_force_takes_a_files_place(tmp_path: Path) -> None:
     page = tmp_path / "page.html"
     refuse_existing(page, force=False)
     page.write_text("old")
-    with pytest.raises(CoilbenchError, match="there already"):
+    with pytest.raises(CoilbenchError, match="exists already"):
         refuse_existing(page, force=False)
     refuse_existing(page, force=True)
-    with pytest.raises(CoilbenchError, match="no file"):
+    with pytest.raises(CoilbenchError, match="not a file"):
         refuse_existing(tmp_path, force=True)
-    with pytest.raises(CoilbenchError, match="no file"):
+    with pytest.raises(CoilbenchError, match="not a file"):
         refuse_existing(Path("/dev/null"), force=True)
 
 

@@ -13,8 +13,7 @@ from sqlite_utils import Database
 from coilbench.analysis.cli import run
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
 from coilbench.capture.calibration.fit import fit_load, fit_travel
-from coilbench.capture.calibration.model import Calibration, apply
-from coilbench.capture.calibration.parts import recalibrated
+from coilbench.capture.calibration.model import Calibration, apply, recalibrated
 from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 
 KG = 9.80665

@@ -168,7 +168,7 @@ def test_no_other_file_is_written_over(book: Path, capsys: Capture) -> None:
     page.write_text("mine")
     assert run(["--book", str(book), "report", str(build)]) == 2
     error = capsys.readouterr().err
-    assert "there already" in error
+    assert "exists already" in error
     assert len(error.splitlines()) == 1
     assert page.read_text() == "mine"
     assert run(["--book", str(book), "report", str(build), "--force"]) == 0

@@ -31,7 +31,7 @@ def test_the_corrections_are_told(book: str, tmp_path: Path) -> None:
     told = (tmp_path / "told.txt").read_text()
     assert "Stored the scale bathroom from 9 points (scale.csv)" in told
     assert "shows 42 kg: add -2.00 kg (± 0.1" in told
-    assert "step by 0.5 kg" in told  # 10.5, 21, 42, 63: a finer step cannot be told from these
+    assert "in steps of 0.5 kg" in told  # 10.5, 21, 42, 63: a finer step cannot be told from these
 
 
 def test_notes_are_corrected_and_keep_what_was_typed(

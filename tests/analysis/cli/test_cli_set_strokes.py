@@ -30,7 +30,7 @@ def test_a_slip_is_left_out_said_and_overruled_for_every_later_report(pressed: C
     used = pressed("set", "strokes", "elm", "--use", "b:2")
     assert used.status == 0
     assert "a: 3 strokes kept, nothing against them." in used.out
-    assert "  2: kept, you said so. slipped:" in used.out
+    assert "  2: kept, by your ruling. slipped:" in used.out
     assert "c: not measured yet." in used.out
     # a third of 16 N, both branches at 29 mm lie below the slip
     assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n - 16.0 / 3.0, abs=0.3)
@@ -44,7 +44,7 @@ def test_why_lists_every_stroke_of_that_spring(pressed: Call) -> None:
     assert listed[1] == "  1: kept, nothing against it."
     assert listed[2].startswith("  2: left out, slipped. slipped: the load suddenly lost")
     assert "  3: kept, nothing against it." in listed
-    assert "Your word goes before: coilbench set strokes --help." in " ".join(said.out.split())
+    assert "Your rulings go before: coilbench set strokes --help." in " ".join(said.out.split())
     strokes = pressed(*ELM, "--why", "b", "--json").document["strokes"]
     assert [one["kept"] for one in strokes] == [True, False, True]
     assert strokes[1]["findings"][0]["kind"] == "slipped"
@@ -77,7 +77,7 @@ def test_strokes_as_json(pressed: Call) -> None:
     assert [one["number"] for one in spring["strokes"]] == [1, 2, 3]
     assert [one["why"] for one in spring["strokes"]] == [
         "nothing against it",
-        "slipped",
+        "spoilt",
         "nothing against it",
     ]
 
@@ -85,13 +85,13 @@ def test_strokes_as_json(pressed: Call) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (("elm", "--use", "b"), "names no stroke"),
-        (("elm", "--use", "b:"), "names no stroke"),
-        (("elm", "--use", "b:-1"), "names no stroke"),
+        (("elm", "--use", "b"), "is not a stroke"),
+        (("elm", "--use", "b:"), "is not a stroke"),
+        (("elm", "--use", "b:-1"), "is not a stroke"),
         (("elm", "--use", "b:4"), "has no stroke 4"),
         (("elm", "--leave", "c:1"), "It has none yet"),
         (("elm", "--leave", "z:1"), "no spring 'z'"),
-        (("elm", "--leave", "b:1", "--use", "b:1"), "named twice"),
+        (("elm", "--leave", "b:1", "--use", "b:1"), "duplicate stroke"),
         (("elm", "--leave", "b:1", "--use", "b:9"), "has no stroke 9"),
         (("elm", "--spring", "z"), "no spring 'z'"),
         (("oak",), "there is no set 'oak'"),
@@ -127,7 +127,7 @@ def test_a_spring_whose_every_stroke_slipped_is_unsure(
     file = slipping_file(tmp_path, "c.csv", 1.2)
     assert pressed("import", file, "--set", "elm", "--label", "c").status == 0
     said = pressed(*ELM)
-    assert "c unsure: its only stroke is doubtful (slipped): seat it anew and press it" in said.out
+    assert "c unsure: its only stroke is doubtful (slipped): seat it again and press it" in said.out
     assert "c stroke 1: kept, slipped, but too few others to go by. slipped:" in said.out
     assert "To leave one out: coilbench set strokes elm --leave c:1" in said.out
     # whoever rules it in has looked

@@ -71,7 +71,7 @@ def test_the_job_from_nothing_to_a_measured_set(bench: Bench) -> None:
     bench.run("note", "--set", "larch", "larch-02 38.5mm 22.5kg")
     assert bench.next() == "coilbench set check larch --at HEIGHT"
     (bench.folder / "bench.db.unfinished-weigh.json").write_text("{}")
-    assert "a guided rig weigh was broken off" in bench.run()
+    assert "a guided rig weigh was interrupted" in bench.run()
 
 
 def test_what_is_still_to_do_comes_first_and_many_sets_are_cut(bench: Bench) -> None:
@@ -109,13 +109,13 @@ def test_a_capture_and_a_failed_check_are_told(bench: Bench) -> None:
     told = bench.run()
     assert "ended without closing the book" in told
     assert "Check   FAILED" in told
-    assert "OVER ITS AGE" in told
+    assert "OVERDUE" in told
 
 
 def test_an_old_book_is_looked_at_and_left_as_it_is(bench: Bench) -> None:
     shutil.copyfile(FIRST, bench.book)
     told = bench.run()
-    assert "an older version, brought up to date on its next use" in told
+    assert "an older version, updated on its next use" in told
     assert "larch  outer   3 of 3 measured" in told
     assert bench.book.read_bytes() == FIRST.read_bytes()
     assert [path.name for path in bench.folder.iterdir()] == ["bench.db"]

@@ -11,13 +11,11 @@ from scipy import stats
 
 from coilbench.analysis.curves.branches import Bins, fine_bins, split_passes
 from coilbench.analysis.curves.landmarks import (
-    bind_warning,
     find_free_length,
     find_solid,
     find_solid_height,
 )
 from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
-from coilbench.analysis.report.units import Units
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
@@ -131,16 +129,3 @@ def test_a_fast_press_through_a_slow_filter_is_less_sure() -> None:
     assert smeared.height_mm == sharp.height_mm
     assert sharp.height_u_mm < 0.5
     assert smeared.height_u_mm == pytest.approx(2.0, rel=0.05)
-
-
-def test_the_warning_before_coil_bind() -> None:
-    units = Units()
-    assert bind_warning(30.0, None, 0.0, units) is None
-    far = bind_warning(30.0, 24.5, 0.2, units)
-    assert far == "5.50 mm to the expected solid height of 24.50 mm"
-    near = bind_warning(26.0, 24.5, 0.2, units)
-    assert near == "STOP, NEAR COIL BIND: 1.50 mm to the expected solid height of 24.50 mm"
-    assert bind_warning(24.6, 24.5, 0.2, units) == "STOP: at the expected solid height of 24.50 mm"
-    assert bind_warning(24.0, 24.5, 0.0, Units("lbf", "in")) == (
-        "STOP: at the expected solid height of 0.965 in"
-    )

@@ -5,7 +5,8 @@ import math
 import pytest
 from scipy import stats
 
-from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, coverage_factor
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, split
+from coilbench.capture.calibration.statistics import coverage_factor
 
 
 def line(u_n: float, degrees_of_freedom: float = math.inf, *, shared: bool = True) -> BudgetLine:
@@ -26,7 +27,8 @@ def test_the_guides_own_example() -> None:
 
 def test_known_inputs_have_k_2() -> None:
     budget = Budget((line(3.0), line(4.0, shared=False)))
-    assert (budget.combined_u_n, budget.own_u_n) == (5.0, 4.0)
+    assert budget.combined_u_n == 5.0
+    assert split(100.0, budget).own_u == 8.0  # of 4 N, k = 2
     assert math.isinf(budget.effective_dof)
     assert budget.expanded_u_n == 10.0
     assert Budget(()).expanded_u_n == 0.0

@@ -10,7 +10,7 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, SpringCurve, fit_curve
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
@@ -125,14 +125,15 @@ def test_a_curve_is_never_extended(height_mm: float) -> None:
     assert curve.load_at(38.0 + 1e-9).load_n == pytest.approx(220.0)  # inches round unevenly
 
 
-def test_both_branches_are_averaged_where_both_were_measured() -> None:
+def test_both_branches_are_averaged_where_both_were_measured(loop_n) -> None:
     sweep = keyed([(38.0, 220.0), (30.0, 350.0)], [(38.0, 210.0)])
     curve = fit_curve("larch-01", [sweep])
     both, one = curve.load_at(38.0), curve.load_at(30.0)
     assert (both.load_n, both.notes) == (215.0, ())
-    assert (one.load_n, one.notes) == (350.0, ("only the loading branch was measured there",))
-    assert curve.hysteresis_n(38.0) == 10.0
-    assert curve.hysteresis_n(30.0) is None
+    assert (one.load_n, one.notes) == (350.0, (CurveNote("one branch", side="loading"),))
+    assert loop_n(curve, 38.0) == 10.0
+    with pytest.raises(HeightNotMeasured):
+        loop_n(curve, 30.0)
     # the rate compares like with like, not the mean at one height with loading at the other
     assert curve.rate_between(30.0, 38.0).rate_n_per_mm == pytest.approx(130.0 / 8.0)
     assert fit_curve("larch-01", [sweep], "loading").load_at(38.0).load_n == 220.0
@@ -184,12 +185,12 @@ def test_single_readings_at_two_heights_make_a_curve_between() -> None:
 def test_a_lone_reading_says_what_it_leaves_out() -> None:
     sweep = replace(keyed([(38.0, 225.0)]), height_u_mm=0.2)
     alone = fit_curve("larch-01", [sweep])
-    assert "left out" in " ".join(alone.load_at(38.0).notes)
+    assert CurveNote("no rate") in alone.load_at(38.0).notes
     assert alone.rate is None
     assert alone.rate_u_n_per_mm is None
     known = fit_curve("larch-01", [sweep], free_length_mm=53.0).load_at(38.0)
     assert known.load_u_n == pytest.approx(2.0 * math.hypot(1.0, 0.2 * 225.0 / 15.0))
-    assert not any("left out" in note for note in known.notes)
+    assert CurveNote("no rate") not in known.notes
 
 
 def test_nothing_to_read_is_refused() -> None:
@@ -272,9 +273,9 @@ def test_just_above_the_turn_friction_is_not_taken_for_load() -> None:
     assert float(np.mean(widths, axis=0)[0]) > 4.0  # and it says that it knows less there
 
 
-def test_friction_is_the_loop_and_stays_out_of_the_mean() -> None:
+def test_friction_is_the_loop_and_stays_out_of_the_mean(loop_n) -> None:
     curve = fit_curve("larch-01", [press(path_mm(), np.random.default_rng(2))])
-    loop = curve.hysteresis_n(35.0)
+    loop = loop_n(curve, 35.0)
     assert loop == pytest.approx(2.0 * LOOP * float(true_load_n(35.0)), rel=0.02)
 
 
@@ -291,16 +292,14 @@ def disturbed(kind: str) -> Array:
 
 
 @pytest.mark.parametrize("kind", ["pause", "wobble", "double press"])
-def test_what_hands_do_does_not_move_the_curve(kind: str) -> None:
+def test_what_hands_do_does_not_move_the_curve(kind: str, loop_n) -> None:
     for seed in range(5):
         rng = np.random.default_rng(seed)
         curve = fit_curve("larch-01", [press(disturbed(kind), rng)])
         for at in (33.0, 34.8, 35.0, 35.2, 36.0, 40.0):
             # 0.25 N is far below the 20 N loop that a pass back up would let in
             assert curve.load_at(at).load_n == pytest.approx(float(true_load_n(at)), abs=0.25)
-            assert curve.hysteresis_n(at) == pytest.approx(
-                2.0 * LOOP * float(true_load_n(at)), abs=0.5
-            )
+            assert loop_n(curve, at) == pytest.approx(2.0 * LOOP * float(true_load_n(at)), abs=0.5)
 
 
 def straight(seed: int) -> tuple[Sweep, SpringCurve]:

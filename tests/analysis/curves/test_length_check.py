@@ -5,14 +5,15 @@ from __future__ import annotations
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.curves.shape_model import LengthCheck, check_length, length_words
+from coilbench.analysis.curves.shape_model import LengthCheck, check_length
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))
 
 
-def spring(free_mm: float, label: str = "larch-01") -> SpringCurve:
+def spring_of(free_mm: float, label: str = "larch-01") -> SpringCurve:
     height = np.linspace(free_mm + 2.0, 30.0, 500)
     load = 16.0 * np.maximum(free_mm - height, 0.0)
     load += np.random.default_rng(1).normal(0.0, 0.1, height.size)
@@ -21,7 +22,7 @@ def spring(free_mm: float, label: str = "larch-01") -> SpringCurve:
 
 
 def check(free_mm: float, others: list[float], given_mm: float = 53.0) -> LengthCheck:
-    found = check_length(spring(free_mm), given_mm, 0.1, [spring(mm) for mm in others])
+    found = check_length(spring_of(free_mm), given_mm, 0.1, [spring_of(mm) for mm in others])
     assert found is not None
     return found
 
@@ -29,31 +30,31 @@ def check(free_mm: float, others: list[float], given_mm: float = 53.0) -> Length
 def test_both_agree() -> None:
     found = check(53.05, [53.0, 52.95])
     assert not found.differs
-    assert length_words(found, Units()).startswith("first contact agrees with the 53.00 mm ± 0.10")
+    assert describe(found, Units()).startswith("first contact agrees with the 53.00 mm ± 0.10")
 
 
 def test_one_spring_has_sagged() -> None:
     found = check(51.8, [53.0, 52.95, 53.1])
     assert found.differs
-    words = length_words(found, Units())
+    words = describe(found, Units())
     assert "1.20 mm ± " in words
     assert words.endswith("this spring has sagged")
-    assert "another length" in length_words(check(54.5, [53.0, 53.0]), Units())
+    assert "another length" in describe(check(54.5, [53.0, 53.0]), Units())
 
 
 def test_all_springs_alike_point_at_the_datum() -> None:
-    words = length_words(check(51.8, [51.9, 51.7]), Units())
+    words = describe(check(51.8, [51.9, 51.7]), Units())
     assert "the datum is off, or the whole set has sagged" in words
-    longer = length_words(check(54.2, [54.3, 54.1]), Units())
+    longer = describe(check(54.2, [54.3, 54.1]), Units())
     assert "the datum is off: gauge" in longer
     assert "sagged" not in longer
 
 
 def test_alone_it_may_be_either() -> None:
-    assert "the spring has sagged, or the height's datum is off" in length_words(
+    assert "the spring has sagged, or the height's datum is off" in describe(
         check(51.8, []), Units()
     )
-    assert "sagged" not in length_words(check(54.2, []), Units())
+    assert "sagged" not in describe(check(54.2, []), Units())
 
 
 def test_without_contact_nothing_is_said() -> None:

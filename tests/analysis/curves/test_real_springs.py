@@ -74,7 +74,7 @@ def nests() -> dict[str, tuple[SpringCurve, Rows]]:
     return found
 
 
-def test_twelve_nests_have_the_printed_rates_and_loops(nests) -> None:
+def test_twelve_nests_have_the_printed_rates_and_loops(nests, loop_n) -> None:
     """Rates to the reading's last digit; 12.25 and 9.75 in are printed for all."""
     for curve, own in nests.values():
         down = fit_curve(curve.label, _sweeps(own), "loading")
@@ -84,7 +84,7 @@ def test_twelve_nests_have_the_printed_rates_and_loops(nests) -> None:
         if curve.label != "12":  # whose unloading was not read at 9.75 in
             for height in ("12.25", "9.75"):
                 loop = printed(own, height, "loading") - printed(own, height, "unloading")
-                got = curve.hysteresis_n(float(height) * INCH_MM)
+                got = loop_n(curve, float(height) * INCH_MM)
                 assert got is not None
                 assert got / LBF_N == pytest.approx(loop, abs=1.0)
 
@@ -183,7 +183,7 @@ def test_the_guns_rate_is_scipys_line_in_each_branch_and_cycle(gun, direction) -
     assert abs(slopes[0] - slopes[1]) < 3.0 * float(np.hypot(*errors))
 
 
-def test_the_guns_loop_is_friction_of_the_gear_not_of_the_load(gun) -> None:
+def test_the_guns_loop_is_friction_of_the_gear_not_of_the_load(gun, loop_n) -> None:
     """The loop as printed, reading by reading; and over the window about as wide at the end as at
     the beginning, though the load nearly doubles. Tolerance: the cycles' own differences."""
     both = fit_curve("gun", [cycle(own) for own in gun.values()])
@@ -194,7 +194,7 @@ def test_the_guns_loop_is_friction_of_the_gear_not_of_the_load(gun) -> None:
             - float(np.interp(travel, *_ascending(between(own, "unloading"))))
             for own in gun.values()
         ]
-        got = both.hysteresis_n((CYLINDER_IN - travel) * INCH_MM)
+        got = loop_n(both, (CYLINDER_IN - travel) * INCH_MM)
         assert got is not None
         assert got / LBF_N == pytest.approx(float(np.mean(each)), abs=0.1)
         loops[travel] = each

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import pytest
+
 from bench_days import World, draw_day
 from bench_metrology import heights_mm, sweeps_of
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
@@ -29,7 +31,8 @@ def test_a_usual_day_needs_no_words() -> None:
 def test_loads_beyond_the_masses_are_said() -> None:
     curve, _ = measured(World("light", masses_kg=(2.0, 5.0, 10.0)))
     (note,) = curve.notes
-    assert note.startswith("loads above 98 N are beyond the masses")  # 10 kg
+    assert note.kind == "beyond masses"
+    assert note.load_n == pytest.approx(98.0665, rel=0.01)  # 10 kg
 
 
 def test_heights_beyond_the_gauges_are_said() -> None:
@@ -38,7 +41,8 @@ def test_heights_beyond_the_gauges_are_said() -> None:
     day = replace(day, gauge_points=long)
     curve = fit_curve("00", undo_lag(sweeps_of(day, day.calibration()))["00"])
     (note,) = curve.notes
-    assert note.startswith("heights below 40.0 mm are beyond the gauges")
+    assert note.kind == "beyond gauges"
+    assert note.height_mm == pytest.approx(40.0, abs=0.05)
 
 
 def test_a_slow_converter_under_fast_strokes_says_so_and_is_unsure() -> None:
@@ -58,6 +62,6 @@ def test_a_slow_converter_under_fast_strokes_says_so_and_is_unsure() -> None:
 def test_what_a_hand_can_mend_is_said_where_it_rules() -> None:
     """The open height 2 mm above the turn, under a window of 0.4 s: the turn rules it."""
     curve, (_, open_mm) = measured(World("steady", rate_hz=10.0, hands=(StrokeKind.STEADY,)))
-    said = [note for note in set_notes([curve], [open_mm], KG) if "less sure" in note]
+    said = [note for note in set_notes([curve], [open_mm], KG) if "less certain" in note]
     assert said
     assert all("press" in note and "deeper" in note for note in said)

@@ -7,6 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.dashboard.drawing import HeightBar, Mark, marks_for
+from coilbench.analysis.dashboard.frame import bind_warning
 from coilbench.analysis.report.units import Units
 
 SEAT, OPEN = Mark("S", "seat", 38.5), Mark("O", "open", 27.6)
@@ -70,3 +71,16 @@ def test_words_lead_to_the_next_mark_and_then_up() -> None:
     assert said(27.6) == "far enough: let it up"
     assert "don't press that far" in said(30.0, solid_mm=27.0)
     assert said(30.0, solid_mm=26.0) == "2.40 mm to open at 27.60 mm"
+
+
+def test_the_warning_before_coil_bind() -> None:
+    units = Units()
+    assert bind_warning(30.0, None, units) is None
+    far = bind_warning(30.0, 24.5, units)
+    assert far == "5.50 mm to the expected solid height of 24.50 mm"
+    near = bind_warning(26.0, 24.5, units)
+    assert near == "STOP, NEAR COIL BIND: 1.50 mm to the expected solid height of 24.50 mm"
+    assert bind_warning(24.5, 24.5, units) == "STOP: at the expected solid height of 24.50 mm"
+    assert bind_warning(24.0, 24.5, Units("lbf", "in")) == (
+        "STOP: at the expected solid height of 0.965 in"
+    )

@@ -14,7 +14,8 @@ from coilbench.analysis.report.card_page import card_page
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card, make_card
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from support.tools import chromium
 

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.report.sheet import RigPart, Sheet
+from coilbench.analysis.inputs.sheet import RigPart, Sheet
 from coilbench.analysis.report.sheet_page import sheet_page
 from coilbench.analysis.report.sheet_text import CAUTIONS
 from coilbench.analysis.report.units import Units
@@ -150,7 +150,7 @@ def test_pounds_and_inches(sheet: Sheet) -> None:
 def test_nothing_known_says_unknown(make_a_sheet: MakeSheet, sheet: Sheet) -> None:
     row = sheet.valves[0]
     bare = replace(
-        row, seat_n=None, seat_u_n=None, open_n=None, open_u_n=None, fits=None, sure=None,
+        row, seat=None, open=None, fits=None, sure=None,
         outer=replace(row.outer, margin_mm=None),
     )  # fmt: skip
     page = sheet_page(replace(sheet, valves=(bare,), lines=(), budget=None), KG)

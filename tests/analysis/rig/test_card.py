@@ -32,8 +32,8 @@ from coilbench.analysis.rig.card import (
     step_errors,
     trust,
 )
-from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.parts import NewPart, PointRow, load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.model import Calibration, NewPart, PointRow
 from coilbench.capture.calibration.regression import (
     GaugePoint,
     LoadPoint,

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import inspect
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import check_set
 from coilbench.analysis.sets.outliers import (
     Departure,
@@ -38,9 +38,9 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
     esd = find_outliers([1.0, 1.1, 0.9, 1.05, 0.95, 1.02, 0.98, 9.0], 0.05)
     assert esd is not None
     assert esd.outliers == {7}
-    ruling = shape_ruling(Departure(0.005, largest, 30.0), esd, 7, Units())
+    ruling = shape_ruling("s", Departure(0.005, largest, 30.0), esd, 7)
     assert ruling.outcome == ("odd" if odd else "pass")
-    assert shape_ruling(Departure(0.005, largest, 30.0), esd, 0, Units()).outcome == "pass"
+    assert shape_ruling("s", Departure(0.005, largest, 30.0), esd, 0).outcome == "pass"
 
 
 @pytest.mark.parametrize(
@@ -49,7 +49,10 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
 )
 def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) -> None:
     """49.0 mm of 50, and 0.1 mm unsure."""
-    assert length_ruling(length_mm, 0.1, "the set's middle", 50.0, Units()).outcome == outcome
+    curve = replace(bent("s", 0.0), free_length_mm=length_mm, free_length_u_mm=0.1)
+    ruling = length_ruling(curve, "set", 50.0)
+    assert ruling is not None
+    assert ruling.outcome == outcome
 
 
 def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_outliers() -> None:

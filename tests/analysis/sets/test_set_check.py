@@ -15,13 +15,16 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.set_text import check_document
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.judge import SetCheck, SpringCheck, check_set, to_document
+from coilbench.analysis.sets.judge import SetCheck, SpringCheck, check_set
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
 
+KG = Units("kg", "mm")
 DATA = Path(__file__).parents[2] / "data"
 EMPTY = Branch(np.empty(0), np.empty(0))
 SEAT_MM, OPEN_MM = 38.5, 27.6
@@ -47,8 +50,8 @@ def kinds(check: SetCheck) -> dict[str, list[str]]:
     return {s.label: [flag.kind for flag in s.flags] for s in check.springs if s.flags}
 
 
-def reason(check: SetCheck, label: str, kind: str) -> str:
-    (found,) = [flag.reason for flag in spring(check, label).flags if flag.kind == kind]
+def reason(check: SetCheck, label: str, kind: str, units: Units = KG) -> str:
+    (found,) = [describe(flag, units) for flag in spring(check, label).flags if flag.kind == kind]
     return found
 
 
@@ -87,9 +90,8 @@ def watertown() -> list[SpringCurve]:
 
 def test_the_twelve_springs_of_1900() -> None:
     curves = watertown()
-    check = check_set(
-        "watertown", curves, [12.25 * INCH_MM, 9.75 * INCH_MM], units=Units("lbf", "in")
-    )
+    check = check_set("watertown", curves, [12.25 * INCH_MM, 9.75 * INCH_MM])
+    shown = Units("lbf", "in")
     assert len(check.springs) == 12
     seat, opened = check.summary
     # as printed, loading rows at 12.25 in
@@ -107,8 +109,9 @@ def test_the_twelve_springs_of_1900() -> None:
     found = kinds(check)
     assert found["17"] == ["weak"]
     assert found["13"] == ["stiff"]
-    assert "15080.0 lbf at 12.250 in is 14.8% below the set's middle" in reason(check, "17", "weak")
-    assert "19740.0 lbf at 12.250 in is 11.5% above" in reason(check, "13", "stiff")
+    weak = reason(check, "17", "weak", shown)
+    assert "15080.0 lbf at 12.250 in is 14.8% below the set's middle" in weak
+    assert "19740.0 lbf at 12.250 in is 11.5% above" in reason(check, "13", "stiff", shown)
     # within 3 % of the middle at both heights, as printed: inside by more than their uncertainty
     assert not set(found) & {"8", "10", "12", "16", "19"}
     # 4.0 and 4.5 % above, 5.6 % below; one machine's error in proportion is common to all twelve,
@@ -204,7 +207,7 @@ def test_the_uncertainty_guards_both_sides_of_a_limit(load_n: float, kind: str |
     # u = 1.5 N of each, the median of four adds its pi/8 of a variance
     (ruling,) = [r for r in check.spring("s3").rulings if r.rule == "set tolerance" and r.height_mm]
     shown = 1.5 * math.sqrt(1.0 + math.pi / 8.0) / KGF_N
-    assert f"uncertainty {shown:.2f} kg" in ruling.text
+    assert f"uncertainty {shown:.2f} kg" in describe(ruling, KG)
 
 
 def test_two_springs_have_no_middle() -> None:
@@ -244,7 +247,7 @@ def test_a_height_that_a_spring_was_not_pressed_to() -> None:
     check = check_set("larch", curves, [SEAT_MM, OPEN_MM])
     assert kinds(check) == {"half": ["unsure"]}
     assert "not measured at 27.60 mm" in reason(check, "half", "unsure")
-    half = to_document(check)["springs"][-1]
+    half = check_document(check)["springs"][-1]
     assert half["readings"][1] == {
         "height_mm": OPEN_MM,
         "load_n": None,
@@ -305,8 +308,8 @@ def test_permuting_the_springs_permutes_the_answer(
 ) -> None:
     curves = [keyed(f"s{i}", 230.0 * a, 400.0 * a) for i, a in enumerate(shares)]
     mixed = data.draw(st.permutations(curves))
-    one = to_document(check_set("larch", curves, [SEAT_MM, OPEN_MM]))
-    two = to_document(check_set("larch", mixed, [SEAT_MM, OPEN_MM]))
+    one = check_document(check_set("larch", curves, [SEAT_MM, OPEN_MM]))
+    two = check_document(check_set("larch", mixed, [SEAT_MM, OPEN_MM]))
     assert sorted(two["springs"], key=lambda s: int(s["label"][1:])) == one["springs"]
     for was, now in zip(one["summary"], two["summary"], strict=True):
         assert now.pop("nominal_n") is was.pop("nominal_n") is None
@@ -342,7 +345,7 @@ def test_scaling_the_loads_scales_the_answer_and_keeps_the_flags(
 
 def test_the_document_has_the_agreed_names() -> None:
     curves = [*even_set(5), keyed("tired", 180.0, 320.0)]
-    document = to_document(check_set("larch", curves, [SEAT_MM, OPEN_MM]))
+    document = check_document(check_set("larch", curves, [SEAT_MM, OPEN_MM]))
     assert {"set", "springs", "summary"} <= set(document)
     tired = document["springs"][-1]
     assert {
@@ -355,7 +358,8 @@ def test_the_document_has_the_agreed_names() -> None:
         "flags",
     } <= set(tired)
     assert {"height_mm", "load_n", "load_u_n"} <= set(tired["readings"][0])
-    assert set(tired["flags"][0]) == {"kind", "reason"}
+    assert set(tired["flags"][0]) == {"kind", "reason", "findings"}
+    assert {"spring", "measured", "aim", "text"} <= set(tired["flags"][0]["findings"][0])
     assert {"height_mm", "mean_n", "spread_n", "mean_u_n"} <= set(document["summary"][0])
     assert tired["free_length_mm"] is None
     assert json.loads(json.dumps(document, allow_nan=False)) == document

@@ -11,7 +11,7 @@ import pytest
 from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.report.set_text import to_document
+from coilbench.analysis.report.set_text import compare_document
 from coilbench.analysis.sets.compare import compare_sets
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit
@@ -164,7 +164,7 @@ def test_can_not_tell_is_not_unchanged_and_really_is() -> None:
     assert rate is not None
     assert rate.measured.value == pytest.approx(10.0 / (SEAT_MM - OPEN_MM))
     assert rate.measured.u == pytest.approx(2.0 * 0.5 * 2.0 / (SEAT_MM - OPEN_MM))
-    document = to_document(compared)
+    document = compare_document(compared)
     assert document["springs"][1]["readings"][0]["change_n"] == pytest.approx(-10.0)
     assert json.loads(json.dumps(document, allow_nan=False)) == document
 
@@ -191,7 +191,7 @@ def test_springs_and_heights_that_do_not_match() -> None:
     assert compared.springs[0].rate is None
     assert compared.means[1] is None
     assert compared.unmatched == ("s0", "s9")
-    json.dumps(to_document(compared), allow_nan=False)
+    json.dumps(compare_document(compared), allow_nan=False)
     with pytest.raises(CoilbenchError, match="no measured spring of the same label"):
         compare_sets(("b", "a"), before[:1], after, [SEAT_MM])
     with pytest.raises(CoilbenchError, match="no height"):

@@ -6,6 +6,9 @@ import numpy as np
 from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.report import set_text  # noqa: F401  # it registers the sentences
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import check_set
 from coilbench.analysis.sets.outliers import Departure, odd_shapes, shape_departures
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -36,7 +39,9 @@ def test_a_crack_is_odd_and_a_plain_weak_spring_is_not() -> None:
     curves = [*sound, dense("tired", rate=14.4, free_mm=52.0), dense("cracked", crack=0.8)]
     check = check_set("larch", curves, [SEAT_MM, OPEN_MM])
     found = {
-        s.label: {flag.kind: flag.reason for flag in s.flags} for s in check.springs if s.flags
+        s.label: {flag.kind: describe(flag, Units()) for flag in s.flags}
+        for s in check.springs
+        if s.flags
     }
     assert set(found) == {"tired", "cracked"}
     assert set(found["tired"]) == {"weak"}

@@ -11,8 +11,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coilbench.analysis.report import set_text  # noqa: F401  # it registers the sentences
+from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, doubt_of, judge_strokes, uncounted
+from coilbench.analysis.sets.stroke_choice import (
+    Apart,
+    Cocked,
+    Doubt,
+    JudgedStroke,
+    doubt_of,
+    judge_strokes,
+    uncounted,
+)
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
@@ -34,7 +44,7 @@ def judged(
 ) -> tuple[JudgedStroke, ...]:
     numbers = {sweep.sweep_id: at + 1 for at, sweep in enumerate(sweeps)}
     rulings = {name: words.get(name) for name in numbers}
-    return judge_strokes(sweeps, numbers, rulings, Units(), reach_mm)  # type: ignore[arg-type]
+    return judge_strokes(sweeps, numbers, rulings, reach_mm)  # type: ignore[arg-type]
 
 
 def kept(strokes: Sequence[JudgedStroke]) -> list[int]:
@@ -48,10 +58,10 @@ def kinds(strokes: Sequence[JudgedStroke]) -> list[list[str]]:
 def test_a_slip_is_left_out_while_another_stroke_is_left() -> None:
     strokes = judged([stroke("a"), stroke("b", slip_mm=1.0)])
     assert kept(strokes) == [1]
-    assert strokes[1].why == "slipped"
+    assert (strokes[1].why, strokes[1].spoilt_by) == ("spoilt", ("slipped",))
     alone = judged([stroke("b", slip_mm=1.0)])
     assert kept(alone) == [1]
-    assert alone[0].why == "slipped, but too few others to go by"
+    assert alone[0].why == "spoilt, too few others"
     assert kept(judged([stroke("a", slip_mm=1.0), stroke("b", slip_mm=1.0)])) == [1, 2]
 
 
@@ -67,7 +77,10 @@ def test_one_that_lies_apart_does_not_make_the_others_odd() -> None:
     strokes = judged([stroke("a"), stroke("b", 0.08), stroke("c")])
     assert kinds(strokes) == [[], ["apart"], []]
     assert kept(strokes) == [1, 3]
-    assert "8.0% off the other strokes'" in strokes[1].findings[0].text
+    (apart,) = strokes[1].findings
+    assert isinstance(apart, Apart)
+    assert apart.off_share == pytest.approx(0.08)
+    assert apart.others == 2
 
 
 def test_a_slip_takes_no_part_in_what_most_strokes_say() -> None:
@@ -81,21 +94,23 @@ def test_without_a_majority_none_is_left_out() -> None:
     assert kinds(strokes)[0] == []
     assert all(strokes[at].findings[0].spoils for at in (1, 2))
     assert kept(strokes) == [1, 2, 3]
-    assert strokes[1].why == "apart, but too few others to go by"
+    assert strokes[1].why == "spoilt, too few others"
 
 
 def test_of_two_that_differ_nobody_knows_which_is_odd() -> None:
     strokes = judged([stroke("a"), stroke("b", 0.08)])
     assert kinds(strokes) == [["apart"], ["apart"]]
     assert kept(strokes) == [1, 2]
-    assert "press it once more to tell which" in strokes[0].findings[0].text
+    assert "press it once more to tell which" in describe(strokes[0].findings[0], Units())
     assert kinds(judged([stroke("a"), stroke("b", 0.02)])) == [[], []]
 
 
 def test_a_loop_wider_than_the_others_is_a_spring_askew() -> None:
     strokes = judged([stroke("a"), stroke("b", loop=0.04), stroke("c")])
     assert kinds(strokes) == [[], ["cocked"], []]
-    assert "6.0% of the load wider" in strokes[1].findings[0].text  # 8 % where 2 % are usual
+    (cocked,) = strokes[1].findings
+    assert isinstance(cocked, Cocked)
+    assert cocked.loop_share == pytest.approx(0.06, rel=0.01)  # 8 % where 2 % are usual
     assert kept(strokes) == [1, 3]
 
 
@@ -103,7 +118,7 @@ def test_the_users_word_goes_before_the_rule() -> None:
     three = [stroke("a"), stroke("b", 0.08), stroke("c")]
     used = judged(three, b="use")
     assert kept(used) == [1, 2, 3]
-    assert used[1].why == "you said so"
+    assert used[1].why == "ruled"
     assert kinds(used)[1] == ["apart"]  # it is still said
     left = judged(three, a="leave", b="use")
     assert kept(left) == [2, 3]
@@ -112,7 +127,8 @@ def test_the_users_word_goes_before_the_rule() -> None:
 def test_a_stroke_that_stopped_above_what_is_asked_for_is_named_and_kept() -> None:
     (one,) = judged([stroke("a")], reach_mm=26.0)
     assert [finding.kind for finding in one.findings] == ["short"]
-    assert "stopped at 27.00 mm, asked for 26.00 mm" in one.findings[0].text
+    assert "stopped at 27.00 mm, asked for 26.00 mm" in describe(one.findings[0], Units())
+    assert "stopped at 1.063 in" in describe(one.findings[0], Units("lbf", "in"))
     assert one.kept
     assert kinds(judged([stroke("a")], reach_mm=27.0)) == [[]]
 
@@ -128,8 +144,9 @@ def test_keyed_readings_are_kept_and_can_be_left_out() -> None:
 
 def test_doubt_is_about_all_of_a_springs_strokes() -> None:
     slipped = [stroke("a", slip_mm=1.0), stroke("b", slip_mm=1.0)]
-    assert doubt_of(judged(slipped)) == "each of its 2 strokes is doubtful (slipped)"
-    assert doubt_of(judged(slipped[:1])) == "its only stroke is doubtful (slipped)"
+    assert doubt_of(judged(slipped)) == Doubt(2, ("slipped",))
+    alone = doubt_of(judged(slipped[:1]))
+    assert describe(alone, Units()) == "its only stroke is doubtful (slipped)"
     assert doubt_of(judged([*slipped, stroke("c")])) is None
     assert doubt_of(judged(slipped, a="use")) is None  # somebody has looked
     assert doubt_of(judged([stroke("a"), stroke("b", 0.08)])) is None
@@ -138,14 +155,16 @@ def test_doubt_is_about_all_of_a_springs_strokes() -> None:
 
 def test_what_is_said_of_a_stroke() -> None:
     two = judged([stroke("a"), stroke("b", slip_mm=1.0)])
-    assert two[0].words() == "kept, nothing against it"
-    assert two[1].words().startswith("left out, slipped. slipped: the load suddenly lost 1.6")
+    assert describe(two[0], Units()) == "kept, nothing against it"
+    assert describe(two[1], Units()).startswith(
+        "left out, slipped. slipped: the load suddenly lost 1.6"
+    )
     refused = uncounted(3, "c", "stopped at 30.1 mm, wanted 27.6 mm")
-    assert refused.words() == (
+    assert describe(refused, Units()) == (
         "left out, the capture did not count it: stopped at 30.1 mm, wanted 27.6 mm"
     )
-    document = [one.to_document() for one in (*two, refused)]
-    assert json.loads(json.dumps(document, allow_nan=False)) == document
+    found = document((*two, refused))
+    assert json.loads(json.dumps(found, allow_nan=False)) == found
 
 
 @given(offs=st.lists(st.floats(-0.2, 0.2), min_size=1, max_size=5), seed=st.integers(0, 9))

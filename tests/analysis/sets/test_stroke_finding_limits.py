@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.branches import Array
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_choice import beside_the_others
 from coilbench.analysis.sets.stroke_findings import largest_step, stroke_findings
 from coilbench.capture.calibration.lag import Press
@@ -42,7 +41,7 @@ PLAIN = path((0, 55), (2, LOWEST_MM), (4, 55))
 
 def names(height_mm: Array, load_n: Array | None = None) -> list[str]:
     sweep = stroke(height_mm, straight(height_mm) if load_n is None else load_n)
-    return [finding.kind for finding in stroke_findings(sweep, Units())]
+    return [finding.kind for finding in stroke_findings(sweep)]
 
 
 def pausing(at_mm: float, stand_s: float, mm_per_s: float = 14.0) -> Array:
@@ -143,7 +142,7 @@ def beside(
     usual_n = straight(height_mm) if usual_n is None else usual_n
     mates = [stroke(height_mm, usual_n * (1.0 + 1e-6 * at)) for at in range(others)]
     odd = stroke(height_mm, load_n)
-    finding = beside_the_others([*mates, odd], Units())[-1]
+    finding = beside_the_others([*mates, odd])[-1]
     return None if finding is None else finding.kind + (" spoils" if finding.spoils else "")
 
 

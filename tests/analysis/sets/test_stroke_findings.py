@@ -7,8 +7,14 @@ import pytest
 
 from bench_strokes import CASES, Case, odd_one, three_strokes
 from coilbench.analysis.curves.branches import Array
-from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.stroke_findings import Finding, stroke_findings
+from coilbench.analysis.sets.stroke_findings import (
+    EndsClose,
+    Finding,
+    Paused,
+    PressedTwice,
+    Slipped,
+    stroke_findings,
+)
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
@@ -63,11 +69,11 @@ PLAIN = path((0, 55), (2, 27), (4, 55))
 
 
 def names(sweep: Sweep) -> list[str]:
-    return [finding.kind for finding in stroke_findings(sweep, Units())]
+    return [finding.kind for finding in stroke_findings(sweep)]
 
 
 def only(sweep: Sweep) -> Finding:
-    (finding,) = stroke_findings(sweep, Units())
+    (finding,) = stroke_findings(sweep)
     return finding
 
 
@@ -91,10 +97,14 @@ def test_a_pause_is_named_with_its_place_and_length() -> None:
     finding = only(stroke(path((0, 55), (1, 41), (2.2, 41), (3.2, 27), (5.2, 55))))
     assert finding.kind == "paused"
     assert not finding.spoils
-    assert "stood 1.2 s near 4" in finding.text
-    assert "on the way down" in finding.text
+    assert isinstance(finding, Paused)
+    ((way, height_mm, seconds),) = finding.pauses
+    assert way == "down"
+    assert seconds == pytest.approx(1.2, abs=0.05)
+    assert height_mm == pytest.approx(41.0, abs=1.0)
     up = only(stroke(path((0, 55), (2, 27), (3, 41), (4, 41), (5, 55))))
-    assert "on the way up" in up.text
+    assert isinstance(up, Paused)
+    assert [pause.way for pause in up.pauses] == ["up"]
 
 
 def test_holding_still_at_the_bottom_and_slow_ends_are_no_pause() -> None:
@@ -111,7 +121,8 @@ def test_pressed_again_before_it_was_let_go(presses: int) -> None:
     points[-1] = (points[-1][0], 55.0)
     finding = only(stroke(path(*points)))
     assert finding.kind == "pressed twice"
-    assert {2: "twice", 3: "three times"}[presses] in finding.text
+    assert isinstance(finding, PressedTwice)
+    assert finding.presses == presses
 
 
 @pytest.mark.parametrize("way", ["down", "up"])
@@ -127,11 +138,10 @@ def test_a_step_in_the_load_is_a_slip_where_it_was(way: str, slip_mm: float) -> 
     assert finding.spoils
     # 0.8 mm at 16 N/mm; on the way up the load after it is that at the greater height
     lost = (slip_mm > 0.0) == (way == "down")
-    assert ("lost" if lost else "gained") in finding.text
-    assert f"on the way {way}" in finding.text
-    shown_kg, shown_mm = finding.text.split(" kg near ")
-    assert float(shown_kg.split()[-1]) * 9.80665 == pytest.approx(12.8, rel=0.1)
-    assert float(shown_mm.split()[0]) == pytest.approx(40.0, abs=1.0)
+    assert isinstance(finding, Slipped)
+    assert finding.way == way
+    assert finding.step_n == pytest.approx(-12.8 if lost else 12.8, rel=0.1)
+    assert finding.height_mm == pytest.approx(40.0, abs=1.0)
 
 
 def test_bends_are_no_slips() -> None:
@@ -157,8 +167,8 @@ def test_end_coils_that_close_over_much_of_the_way() -> None:
     assert finding.kind == "ends close"
     assert not finding.spoils
     # softer than 0.9 of the rate where 0.5 exp(-depth/2) > 0.1: 3.2 mm
-    closed_mm = float(finding.text.split("down to ")[1].split()[0])
-    assert closed_mm == pytest.approx(FREE_MM - 2.0 * np.log(5.0), abs=0.5)
+    assert isinstance(finding, EndsClose)
+    assert finding.closed_mm == pytest.approx(FREE_MM - 2.0 * np.log(5.0), abs=0.5)
 
 
 def test_points_and_scraps_show_nothing() -> None:

@@ -14,7 +14,8 @@ from coilbench.capture.book.calibrations import (
     store_part,
 )
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep
-from coilbench.capture.calibration.parts import flex_part, load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.regression import FlexPoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin

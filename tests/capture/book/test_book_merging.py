@@ -27,11 +27,10 @@ from coilbench.capture.book.calibrations import (
     store_scale,
 )
 from coilbench.capture.book.importing import import_table, store_readings
-from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merge_rows import RULES
-from coilbench.capture.book.merging import BESIDE_THE_RULES, merge_books
+from coilbench.capture.book.merging import BESIDE_THE_RULES, TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sets import (
     SetPlan,
     find_set,
@@ -42,7 +41,7 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount_last
-from coilbench.capture.calibration.parts import load_part, travel_part
+from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
@@ -316,7 +315,9 @@ def test_two_nominals_and_two_labellings_are_named(base: Path) -> None:
     rename = CHANGES[-4]
     other = copied(base, "other.db", nominal(240.0), rename)
     notes = merge_books(base, [other]).notes
-    assert "the set larch had two nominals" in notes[0]
+    assert isinstance(notes[0], TwoNominals)
+    assert notes[0].set_name == "larch"
+    assert [load.load_n for load in notes[0].kept.loads] == [240.0]
     assert notes[1] == "springs were labelled in two ways: larch-01 and oak (now oak)"
 
 

@@ -8,8 +8,7 @@ import threading
 import numpy as np
 import pytest
 
-from coilbench.capture.book.locks import hold_book
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sessions import (
     UNCLOSED,
     ChunkOwner,
@@ -36,7 +35,7 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.book.rows import insert, writing
 from coilbench.capture.calibration.model import InstrumentUncertainty
-from coilbench.capture.book.locks import hold_book
+from coilbench.capture.book.opening import hold_book
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
 from coilbench.capture.strokes.judging import Purpose

@@ -10,12 +10,13 @@ from collections.abc import Callable, Sequence
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.checks import Standards, refuse_saturated, refuse_slip
-from coilbench.capture.calibration.fit import (
-    fit_load,
-    fit_travel,
+from coilbench.capture.calibration.checks import (
+    Standards,
     refuse_gravity,
+    refuse_saturated,
+    refuse_slip,
 )
+from coilbench.capture.calibration.fit import fit_load, fit_travel
 from coilbench.capture.calibration.regression import Fitted, GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 

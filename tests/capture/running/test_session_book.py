@@ -6,8 +6,7 @@ import pytest
 
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
-from coilbench.capture.book.locks import hold_book
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sessions import start_session
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.errors import CoilbenchError

@@ -224,7 +224,7 @@ def test_a_missing_package_is_named_with_its_cure(pins, monkeypatch, name):
     monkeypatch.setitem(sys.modules, name, None)
     text = refusal(CoilbenchError)
     assert name in text
-    assert "pip install 'coilbench[pi]'" in text
+    assert "pip install '.[pi]'" in text
 
 
 def test_a_missing_driver_is_named_and_pins_are_let_go(pins, monkeypatch):

@@ -36,7 +36,7 @@ def test_watertown_springs_as_printed() -> None:
     points = read(WATERTOWN.read_text())
     labels = [spring.label for spring in points.springs]
     assert labels == ["8", "9", "10", "12", "13", "14", "15", "16", "17", "18", "19", "20"]
-    assert points.notes == ()
+    assert points.drops == ()
     assert sum(len(s.loading) + len(s.unloading) for s in points.springs) == 81  # rows of the file
     weak = points.springs[labels.index("17")]
     # 15,080 lbf at 12.25 in, p. 387; lbf and inch by the international agreement of 1959
@@ -91,8 +91,9 @@ def test_direction_left_out_is_loading() -> None:
 
 def test_a_drop_in_load_is_noted() -> None:
     points = read("label,height_mm,load_kg\na,40,20\na,35,2.9\na,30,40\nb,40,20\nb,30,40\n")
-    (note,) = points.notes
-    assert note.startswith("spring 'a': 28.4 N at 35.00 mm")
+    (drop,) = points.drops
+    assert (drop.label, drop.height_mm) == ("a", 35.0)
+    assert drop.load_n == pytest.approx(2.9 * 9.80665)
 
 
 @pytest.mark.parametrize(

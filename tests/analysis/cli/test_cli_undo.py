@@ -70,8 +70,8 @@ def test_one_run_of_several_files_goes_as_it_came(bench: Bench) -> None:
     assert bench.counted() == [2, 0]
     bench.run("import", "--take-back", entry_id)
     assert bench.counted() == [0, 0]
-    assert "(taken back)" in bench.run("import", "--history")
-    assert "taken back before" in bench.run("import", "--take-back", entry_id, status=2)
+    assert "(undone)" in bench.run("import", "--history")
+    assert "undone before" in bench.run("import", "--take-back", entry_id, status=2)
 
 
 def test_what_was_taken_back_may_come_in_again(bench: Bench) -> None:
@@ -106,13 +106,13 @@ def test_solid_heights_go_with_the_import_that_told_them(bench: Bench) -> None:
 def test_keyed_readings_are_taken_back_by_note(bench: Bench) -> None:
     bench.run("note", "--set", "larch", "larch-01 38.5mm 22.4kg", "larch-02 38.5mm 22.6kg")
     bench.run("note", "--set", "larch", "larch-01 38.5mm 224kg")
-    assert "nothing left to take back" in bench.run("import", "--take-back", "last", status=2)
+    assert "nothing left to undo" in bench.run("import", "--take-back", "last", status=2)
     told = bench.run("note", "--set", "larch", "--take-back", "last")
     assert "larch-01. Its numbers are kept" in told
     assert bench.counted() == [1, 1]
     lines = bench.run("note", "--set", "larch", "--history").splitlines()
     assert len(lines) == 2
-    assert lines[0].endswith("larch-01  (taken back)")
+    assert lines[0].endswith("larch-01  (undone)")
     assert lines[1].endswith("2 springs")
 
 
@@ -130,10 +130,10 @@ def test_a_take_back_stands_after_a_merge_with_an_older_copy(bench: Bench) -> No
     [
         (["import"], "FILES is missing"),
         (["import", "x.csv"], "--set is missing"),
-        (["import", "--take-back", "last"], "nothing left to take back"),
+        (["import", "--take-back", "last"], "nothing left to undo"),
         (["import", "--take-back", "abc"], "no run of this command has an id that begins"),
         (["import", "--take-back", ""], "no run of this command"),
-        (["import", "x.csv", "--take-back", "last"], "or something is taken back"),
+        (["import", "x.csv", "--take-back", "last"], "cannot be given with"),
     ],
 )
 def test_a_refusal_is_one_line(bench: Bench, arguments: list[str], words: str) -> None:
@@ -143,7 +143,7 @@ def test_a_refusal_is_one_line(bench: Bench, arguments: list[str], words: str) -
 
 
 def test_history_is_told_as_json_and_when_empty(bench: Bench) -> None:
-    assert "Nothing yet" in bench.run("import", "--history")
+    assert "Nothing to undo" in bench.run("import", "--history")
     bench.run("import", bench.points("p.csv", 22.4), "--set", "larch")
     (entry,) = json.loads(bench.run("import", "--history", "--json"))["entries"]
     assert entry["files"] == ["p.csv"]
