@@ -33,10 +33,10 @@ from coilbench.analysis.sets.rulings import (
 from coilbench.analysis.sets.stroke_choice import Apart, Cocked, Doubt, JudgedStroke, Short
 from coilbench.analysis.sets.stroke_findings import (
     EndsClose,
-    Finding,
     Paused,
     PressedTwice,
     Slipped,
+    StrokeFinding,
 )
 from coilbench.capture.units import counted
 
@@ -156,7 +156,7 @@ def _(found: Flag, units: Units) -> str:
 
 
 @describe.register
-def _(found: Finding, units: Units) -> str:  # noqa: ARG001
+def _(found: StrokeFinding, units: Units) -> str:  # noqa: ARG001
     return f"{found.kind}: over before the rig's conversions could follow"
 
 
