@@ -102,16 +102,16 @@ def test_keys_take_back_and_break_off_and_the_terminal_is_put_back(desk: Desk) -
     """On a terminal at real pace: u takes the first point back, Ctrl-C keeps the next."""
     terminal = Terminal("--book", str(desk.book), "rig", "weigh", "--port", "virtual:?do=weigh")
     try:
-        terminal.wait_for("u or the redo button: take back the last point")
-        terminal.wait_for("2 of 7: put 5 kg on")
+        terminal.wait_for("button.*back")
+        terminal.wait_for(r"\b2 of 7.*\b5 kg")
         assert desk.kept()
         terminal.press("u")
-        terminal.wait_for("point 1 is taken back: move it away once, then do it again")
+        terminal.wait_for("point 1.*back")
         assert not desk.kept()
         terminal.wait_for("2 of 7")  # the next thing that stood still was read
         terminal.process.send_signal(signal.SIGINT)
         assert terminal.end() == 130
-        assert re.search(r"\b1 point.*\b7\b", terminal.written)
+        assert re.search(r"1 point.*\b7\b", terminal.written)
     finally:
         terminal.close()
     assert desk.kept()
