@@ -1,7 +1,4 @@
-"""`coilbench assign`: which spring and which shims on which valve.
-
-`coilbench depths`: how far to press each set, for a person who reads by hand.
-"""
+"""`coilbench assign` and `coilbench depths`: springs to valves, and how deep to press by hand."""
 
 from __future__ import annotations
 
@@ -14,24 +11,28 @@ from coilbench.analysis.cli.common import (
     plain_table,
     print_document,
     print_uncut,
-    read_build,
     say,
     show_warnings,
     units,
 )
 from coilbench.analysis.cli.pairing import CAUTION, say_card
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.assignment import EFFORTS, Effort, Level, ValvePlan
-from coilbench.analysis.engine.assignment_levels import Assignment, assign, to_document
-from coilbench.analysis.engine.depths import DepthRow, depths
-from coilbench.analysis.engine.depths import to_document as depths_document
+from coilbench.analysis.engine.assignment import Assignment, Level, ValvePlan
+from coilbench.analysis.engine.assignment_levels import assign
+from coilbench.analysis.engine.shims import EFFORTS, DepthRow, Effort, depths
+from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import candidate_sets, free_length_mm
 from coilbench.analysis.inputs.rig_record import rig_warnings
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.report.assignment_text import (
+    LEVEL_TITLES,
+    assignment_verdict,
+    level_rows,
+    number_text,
+)
+from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-
-WITH = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}
 
 
 @click.command(name="assign", epilog="Example: coilbench assign road.toml --effort cuts")
@@ -57,15 +58,15 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     with open_book(book_path()) as db:
         found = candidate_sets(db, parsed, use_flagged)
         warned = rig_warnings(db)
-    assignment = assign(parsed, found.sets, found.sizes, effort, units())
+    assignment = assign(parsed, found.sets, found.sizes, effort)
     if as_json:
-        document = {**to_document(assignment), "left_out": found.left_out}
-        document["unsure"] = found.unsure
-        print_document(document | {"warnings": list(warned)})
+        print_document(
+            document(assignment)
+            | {"notes": _notes(assignment, SI), "left_out": found.left_out}
+            | {"unsure": found.unsure, "warnings": document(warned)}
+        )
     else:
         say_card(parsed, found)
-        for note in assignment.notes:
-            say(f"Note: {note}.")
         _show(assignment)
         show_warnings(warned)
         say(CAUTION)
@@ -73,17 +74,24 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
         raise click.exceptions.Exit(1)
 
 
+def _notes(assignment: Assignment, shown: Units) -> list[str]:
+    assumed = (describe(each, shown) for each in assignment.assumptions)
+    return [*assignment.build.notes, *assumed]
+
+
 def _show(assignment: Assignment) -> None:
-    chosen = assignment.chosen
+    chosen, shown = assignment.chosen, units()
+    for assumed in assignment.assumptions:
+        say(f"Note: {describe(assumed, shown)}.")
     if chosen.valves:
         _show_valves(chosen)
-        say(_verdict(chosen))
-    elif chosen.status == "infeasible":
-        click.echo("There is no way to fill every valve:")
-        for reason in assignment.reasons:
-            say(f"  {reason}")
+        say(f"{assignment_verdict(chosen)}.")
+        sums = number_text(chosen.objective), number_text(chosen.bound)
+        say(f"The sum is {sums[0]}, that of no other choice is below {sums[1]}.")
     else:
-        click.echo("The time ran out before any way to fill every valve was found.")
+        say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")
+        for reason in assignment.reasons:
+            say(f"  {describe(reason, shown)}")
     _show_levels(assignment)
     if chosen.spares:
         say(f"Spares: {', '.join(spring.name for spring in chosen.spares)}.")
@@ -95,14 +103,14 @@ def _show_valves(level: Level) -> None:
     length, load = shown.length, shown.load
     columns = {
         "valve": [plan.valve.name for plan in plans],
-        f">height\n{length}": [_bare(plan.valve.height_mm, shown) for plan in plans],
+        f">height\n{length}": [shown.length_number(plan.valve.height_mm) for plan in plans],
         "outer": [plan.outer.name for plan in plans],
         "inner": ["-" if plan.inner is None else plan.inner.name for plan in plans],
         f"shims\n{length}": [_shims(plan, shown) for plan in plans],
-        f">cut\n{length}": [_cut(plan, shown) for plan in plans],
-        f">shut\n{load}": [_load(plan.seat_n, shown) for plan in plans],
-        f">full lift\n{load}": [_load(plan.open_n, shown) for plan in plans],
-        f">bind\n{length}": [_bare(plan.coil_bind_margin_mm, shown) for plan in plans],
+        f">cut\n{length}": [shown.length_number(plan.choice.seat_cut_mm or None) for plan in plans],
+        f">shut\n{load}": [shown.load_number(plan.seat.load_n) for plan in plans],
+        f">full lift\n{load}": [shown.load_number(plan.open.load_n) for plan in plans],
+        f">bind\n{length}": [shown.length_number(plan.coil_bind_margin_mm) for plan in plans],
         "": ["" if plan.fits else "outside" for plan in plans],
     }
     columns = {title: cells for title, cells in columns.items() if set(cells) - {"-", ""}}
@@ -110,59 +118,20 @@ def _show_valves(level: Level) -> None:
     for cells in zip(*columns.values(), strict=True):
         table.add_row(*cells)
     print_uncut(table)
-    worst = max(max(plan.seat_u_n, plan.open_u_n) for plan in plans)
+    worst = max(max(plan.seat.load_u_n, plan.open.load_u_n) for plan in plans)
     click.echo(f"Loads are uncertain by up to {shown.load_text(worst)} (k = 2).")
 
 
-def _bare(length_mm: float | None, shown: Units) -> str:
-    return shown.length_text(length_mm).split()[0]
-
-
-def _load(load_n: float, shown: Units) -> str:
-    return shown.load_text(load_n).split()[0]
-
-
-def _cut(plan: ValvePlan, shown: Units) -> str:
-    return _bare(plan.choice.seat_cut_mm, shown) if plan.choice.seat_cut_mm else "-"
-
-
 def _shims(plan: ValvePlan, shown: Units) -> str:
-    return "+".join(_bare(shim, shown) for shim in plan.choice.shims_mm) or "-"
-
-
-def _verdict(level: Level) -> str:
-    """Say what was proven, and how many valves it brings inside the card."""
-    fitting = sum(plan.fits for plan in level.valves)
-    proven = (
-        "Proven: no other choice comes nearer to the card"
-        if level.status == "optimal"
-        else "The time ran out before this was proven the best"
-    )
-    return (
-        f"{proven} (sum {_number(level.objective)}, no choice is below {_number(level.bound)}). "
-        f"{fitting} of {len(level.valves)} valves are inside its tolerances."
-    )
+    return "+".join(shown.length_number(shim) for shim in plan.choice.shims_mm) or "-"
 
 
 def _show_levels(assignment: Assignment) -> None:
-    table = plain_table("with", ">sum", ">inside", ">shims", ">cuts", "")
-    for level in assignment.levels:
-        found = bool(level.valves)
-        fitting = sum(plan.fits for plan in level.valves)
-        table.add_row(
-            WITH[level.effort],
-            _number(level.objective),
-            f"{fitting} of {len(level.valves)}" if found else "-",
-            str(level.shims) if found else "-",
-            str(level.cuts) if found else "-",
-            level.status,
-        )
-    click.echo("What each effort gives; the sum is 1 where one load misses by its tolerance:")
+    table = plain_table(LEVEL_TITLES[0], *(f">{title}" for title in LEVEL_TITLES[1:-1]), "")
+    for row in level_rows(assignment.levels):
+        table.add_row(*row)
+    say("What each effort gives; the sum is 1 where one load misses by its tolerance:")
     print_uncut(table)
-
-
-def _number(value: float | None) -> str:
-    return "-" if value is None else f"{value:.4g}"
 
 
 @click.command(name="depths", epilog="Example: coilbench depths road.toml")
@@ -179,7 +148,7 @@ def depths_command(build: Path, as_json: bool) -> None:
         lengths = {name: free_length_mm(db, find_set(db, name)) for name in names}
     rows = depths(parsed, lengths)
     if as_json:
-        print_document(depths_document(rows))
+        print_document(document({"depths": rows}))
         return
     _show_depths(rows)
 
@@ -191,8 +160,8 @@ def _show_depths(rows: tuple[DepthRow, ...]) -> None:
     for row in rows:
         table.add_row(
             row.set_name,
-            shown.length_text(row.shim_mm) if row.shim_mm else "-",
-            shown.length_text(row.seat_cut_mm) if row.seat_cut_mm else "-",
+            shown.length_text(row.shim_mm or None),
+            shown.length_text(row.seat_cut_mm or None),
             shown.length_text(row.seat_height_mm),
             shown.length_text(row.seat_depth_mm),
             shown.length_text(row.open_height_mm),

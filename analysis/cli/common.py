@@ -16,7 +16,6 @@ from rich.text import Text
 
 from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import settings as settings
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.report.document import document_text
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
@@ -157,15 +156,3 @@ def read_bytes(path: Path) -> bytes:
         raise CoilbenchError(
             f"the file cannot be read ({error.strerror})", where=str(path), hint="Check its name"
         ) from error
-
-
-def read_build(path: Path) -> BuildFile:
-    """Read a build file."""
-    data = read_bytes(path)
-    try:
-        text = data.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise CoilbenchError(
-            "the build file is not UTF-8 text", where=str(path), hint="Save it as UTF-8"
-        ) from error
-    return parse_build(text, path.name)

@@ -1,9 +1,7 @@
-"""The demo: the whole job on a simulated rig, through the real serial path.
+"""`coilbench demo`: the whole job on a simulated rig, through the real serial path.
 
 Everything in here is invented: the engine, the springs, the card. It shows the way of working,
 not a figure to build from.
-
-`coilbench demo`: the whole job on the simulated rig.
 """
 
 from __future__ import annotations
@@ -21,13 +19,13 @@ from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextC
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import json_option, print_document, units
-from coilbench.analysis.cli.pairing import show_pairing
+from coilbench.analysis.cli.pairing import Paired, show_pairing
 from coilbench.analysis.cli.set_check import show_check
 from coilbench.analysis.cli.settings import settings
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.combination import combination_document
-from coilbench.analysis.engine.pairing import Pairing, pair_sets
-from coilbench.analysis.inputs.measured import Candidates, candidate_sets
+from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.pairing import pair_sets
+from coilbench.analysis.inputs.measured import candidate_sets
+from coilbench.analysis.report.document import document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part
@@ -42,10 +40,11 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
-from coilbench.capture.calibration.guided import Say, gauge, press_block, sample_stream, weigh
+from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
 from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
@@ -127,20 +126,18 @@ class DemoResult:
     """What the demo found.
 
     Attributes:
-        sets: in the order of SETS.
+        paired: its sets in the order of SETS.
         samples, samples_lost: over the whole capture.
     """
 
-    build: BuildFile
-    sets: Candidates
-    pairing: Pairing
+    paired: Paired
     samples: int
     samples_lost: int
 
     @property
     def checks(self) -> tuple[SetCheck, ...]:
         """One a set."""
-        found = (judged.check for judged in self.sets.judged.values())
+        found = (judged.check for judged in self.paired.candidates.judged.values())
         return tuple(check for check in found if check is not None)
 
 
@@ -166,9 +163,11 @@ class Demo:
         with self._opened(_calibration_plan(), phase=0) as source:
             hello, seen = identify(source, 5.0)
             stream = sample_stream(source, seen)
-            load = load_part(weigh(stream, MASSES_KG, say), "demo").on(hello)
-            travel = travel_part(gauge(stream, (0.0, *GAUGES_MM), say), "demo").on(hello)
-            pressed = press_block(stream, load.fit, BLOCK_N, say)
+            masses = follow(stream, WeighGuide(MASSES_KG), say).points
+            load = load_part(masses, "demo").on(hello)
+            gauges = follow(stream, GaugeGuide((0.0, *GAUGES_MM)), say).points
+            travel = travel_part(gauges, "demo").on(hello)
+            pressed = follow(stream, BlockGuide(load.fit, BLOCK_N), say).points
             flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
         with open_book(self.book, create=True) as db:
             _store_parts(db, (load, travel, flex))
@@ -211,8 +210,8 @@ class Demo:
         build = parse_build(BUILD_FILE, "demo.toml")
         with open_book(self.book) as db:
             found = candidate_sets(db, build, use_flagged=False)
-        pairing = pair_sets(build, found.sets, self._units)
-        return DemoResult(build, found, pairing, self._samples, self._lost)
+        paired = Paired(build, found, pair_sets(build, found.sets))
+        return DemoResult(paired, self._samples, self._lost)
 
     def _port(self, steps: Sequence[Step], phase: int) -> VirtualPort:
         bench = Bench(self._rig, steps, self._seed * 100 + phase)
@@ -316,7 +315,7 @@ def _document(path: Path, result: DemoResult) -> dict[str, object]:
             check.name: {"springs": len(check.springs), "flagged": list(check.flagged)}
             for check in result.checks
         },
-        "best_pair": combination_document(result.pairing.combinations[0]),
+        "best_pair": document(result.paired.pairing.combinations[0]),
         "lost_samples": result.samples_lost,
     }
 
@@ -326,7 +325,7 @@ def _show(path: Path, build_path: Path, result: DemoResult) -> None:
         click.echo(f"\nSet {check.name}")
         show_check(check, (), units())
     click.echo("")
-    show_pairing(result.build, result.pairing, result.sets, top=6)
+    show_pairing(result.paired, top=6)
     click.echo(
         f"\n{result.samples} samples came through the serial path, {result.samples_lost} lost.\n"
         f"The book is {path}, the build file {build_path}. Everything in them is invented.\n\n"

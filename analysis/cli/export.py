@@ -16,7 +16,7 @@ from coilbench.capture.tables.csv_table import csv_bytes
 from coilbench.capture.units import counted
 
 if TYPE_CHECKING:
-    from coilbench.analysis.engine.assignment import Effort
+    from coilbench.analysis.engine.shims import Effort
 
 # No user's text: a comma in a comment begins a cell too, and only cells are guarded.
 ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
@@ -92,10 +92,12 @@ def _export_sheet(
 ) -> None:
     from coilbench.analysis.inputs.sheet_input import read_sheet
     from coilbench.analysis.report.sheet_tables import sheet_tables
+    from coilbench.analysis.report.sheet_text import sheet_text
+    from coilbench.analysis.report.units import SI
 
     shown, book = units(), book_path()
     with open_book(book) as db:
-        sheet = read_sheet(db, build, effort, use_flagged, shown, book.name)
+        sheet = read_sheet(db, build, effort, use_flagged, book.name)
     tables = {f"{each.name}.csv": each for each in sheet_tables(sheet, shown)}
     files = [
         (name, csv_bytes(table.columns, table.rows, [ABOUT_CELLS]))
@@ -104,11 +106,12 @@ def _export_sheet(
     write_new_files(folder, files, force=force)
     if as_json:
         counts = {name: len(table.rows) for name, table in tables.items()}
-        print_document({"folder": folder, "rows": counts, "verdict": sheet.verdict,
+        verdict = sheet_text(sheet, SI).verdict
+        print_document({"folder": folder, "rows": counts, "verdict": verdict,
                         "warnings": sheet.rig.warnings})  # fmt: skip
     else:
         click.echo(f"Wrote {', '.join(tables)} into {folder}.")
-        click.echo(f"{sheet.verdict}.")
+        click.echo(f"{sheet_text(sheet, shown).verdict}.")
         show_warnings(sheet.rig.warnings)
     if not sheet.named:
         raise click.exceptions.Exit(1)

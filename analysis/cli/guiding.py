@@ -16,25 +16,13 @@ from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.phrases import describe
 from coilbench.capture.blocks import Finding, Hello, RawBlock
-from coilbench.capture.book.locks import hold_port
+from coilbench.capture.book.opening import hold_port
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.unfinished import (
-    Unfinished,
-    drop_unfinished,
-    find_unfinished,
-    keep_unfinished,
-)
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, HoldGuide, WeighGuide
-from coilbench.capture.calibration.guided import (
-    Asked,
-    follow,
-    gauge_points,
-    load_points,
-    sample_stream,
-)
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.guided import Asked, Unfinished, follow, sample_stream
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import counted
@@ -77,7 +65,7 @@ def weigh_guided(rig: Rig, masses_kg: Sequence[float], *, afresh: bool) -> list[
     taken = _kept(rig, "weigh", masses_kg, afresh=afresh)
     guide = WeighGuide(masses_kg, taken)
     _take_holds(rig, "weigh", guide, masses_kg)
-    return load_points(masses_kg, guide.holds)
+    return guide.points
 
 
 def gauge_guided(rig: Rig, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
@@ -85,14 +73,14 @@ def gauge_guided(rig: Rig, lengths_mm: Sequence[float], *, afresh: bool) -> list
     taken = _kept(rig, "gauge", lengths_mm, afresh=afresh)
     guide = GaugeGuide(lengths_mm, taken)
     _take_holds(rig, "gauge", guide, lengths_mm)
-    return gauge_points(lengths_mm, guide.holds)
+    return guide.points
 
 
 def datum_guided(rig: Rig, length_mm: float) -> GaugePoint:
     """Read one gauge, to set the datum anew."""
     guide = GaugeGuide([length_mm])
     _follow(rig, guide, lambda: None)
-    return gauge_points([length_mm], guide.holds)[0]
+    return guide.points[0]
 
 
 def press_guided(rig: Rig, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
@@ -109,9 +97,9 @@ def _kept(rig: Rig, kind: str, values: Sequence[float], *, afresh: bool) -> tupl
         CoilbenchError: it was another one than is asked for now.
     """
     if afresh:
-        drop_unfinished(book_path(), kind)
+        Unfinished.drop(book_path(), kind)
         return ()
-    before = find_unfinished(book_path(), kind)
+    before = Unfinished.find(book_path(), kind)
     if before is None:
         return ()
     if before.device_id != rig.hello.device_id or before.values != tuple(values):
@@ -137,9 +125,8 @@ def _take_holds(rig: Rig, kind: str, guide: HoldGuide, values: Sequence[float]) 
     def keep() -> None:
         holds = tuple(guide.holds)
         hello = rig.hello
-        keep_unfinished(
-            book_path(),
-            Unfinished(kind, hello.device_id, hello.boot_id, tuple(values), holds, utc_now()),
+        Unfinished(kind, hello.device_id, hello.boot_id, tuple(values), holds, utc_now()).keep(
+            book_path()
         )
 
     try:
@@ -209,10 +196,10 @@ def kept_until_stored(kind: str) -> Iterator[None]:
     try:
         yield
     except CoilbenchError:
-        if find_unfinished(book_path(), kind) is not None:
+        if Unfinished.find(book_path(), kind) is not None:
             say_aside(
                 "Its points are kept: the same command shows them again, and u undoes one after "
                 "the other from the last; --afresh starts again."
             )
         raise
-    drop_unfinished(book_path(), kind)
+    Unfinished.drop(book_path(), kind)

@@ -1,13 +1,10 @@
-"""`coilbench pair --limits`: what wire, coils and valve train bear under one combination.
-
-`coilbench pair`: sets against the cam card.
-"""
+"""`coilbench pair`: sets against the cam card, and with --limits what wire and valve train bear."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import click
 
@@ -17,84 +14,37 @@ from coilbench.analysis.cli.common import (
     plain_table,
     print_document,
     print_uncut,
-    read_build,
     say,
     show_warnings,
     units,
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.combination import Combination, LoadRange
-from coilbench.analysis.engine.pairing import Pairing, bars, best_of_each, pair_sets
-from coilbench.analysis.engine.pairing import to_document as pairing_document
+from coilbench.analysis.engine.pairing import Combination, LoadRange, Pairing, pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.inputs.lift_file import lift_table_beside
+from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
-from coilbench.analysis.limits.lift_table import LiftTable
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
-from coilbench.analysis.report.limits_text import CAUTIONS, findings
-from coilbench.analysis.report.limits_text import to_document as limits_document
-from coilbench.analysis.report.pair_words import choice_words, margin_words, room_words
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.limits.valve_motion import LiftTable
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
+from coilbench.analysis.report.pairing_text import card_lines, combination_text, pairing_lines
+from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 
-
-def limits_of(
-    build: BuildFile,
-    sets: Mapping[str, SetCurves],
-    combination: Combination,
-    table: LiftTable | None,
-) -> LimitsReport:
-    """Work out the limits of one combination.
-
-    Args:
-        build: its build file.
-        sets: the sets by name.
-        combination: one of the build file's.
-        table: the lift table that the build file names; None where it names none.
-    """
-    inner = None if combination.inner is None else sets[combination.inner]
-    outer = sets[combination.outer]
-    return assess_limits(build, outer, inner, combination.choice, build.given, table)
-
-
-def chosen_combination(pairing: Pairing, outer: str | None, inner: str | None) -> Combination:
-    """Return the best combination of the sets asked for; of all where none is.
-
-    Raises:
-        CoilbenchError: the build file names no such set.
-    """
-    found = pairing.combinations
-    for role, name in (("outer", outer), ("inner", inner)):
-        if name is None:
-            continue
-        found = tuple(each for each in found if getattr(each, role) == name)
-        if not found:
-            raise CoilbenchError(
-                f"{pairing.name} names no {role} set {name!r}",
-                where=f"--{role}",
-                hint=f"Name one that stands under springs.{role}",
-            )
-    return found[0]
-
-
-def show_limits(report: LimitsReport, named: str) -> None:
-    """Print what was found, and in a line each what wasn't given.
-
-    Args:
-        report: the limits.
-        named: the combination in words.
-    """
-    say(f"Limits of {named}:")
-    for words in findings(report, units()):
-        say(f"  {words}.")
-    for words in report.missing:
-        say(f"  Not given: {words}.")
-
-
 CAUTION, LIMITS_CAUTION = CAUTIONS
+
+
+class Paired(NamedTuple):
+    """A build file's combinations, and the limits of the chosen one where they are asked for."""
+
+    build: BuildFile
+    candidates: Candidates
+    pairing: Pairing
+    chosen: Combination | None = None
+    limits: LimitsReport | None = None
 
 
 @click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
@@ -133,16 +83,18 @@ def pair_command(
     with open_book(book_path()) as db:
         candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
-    found: list[_Paired] = []
+    found: list[Paired] = []
     for build, table, candidate in zip(files, tables, candidates, strict=True):
-        pairing = pair_sets(build, candidate.sets, units())
-        chosen = chosen_combination(pairing, outer, inner) if with_limits else None
-        limits = None if chosen is None else limits_of(build, candidate.sets, chosen, table)
-        found.append(_Paired(build, candidate, pairing, chosen, limits))
+        each = Paired(build, candidate, pair_sets(build, candidate.sets))
+        if with_limits:
+            chosen = _chosen(each.pairing, outer, inner)
+            limits = _limits_of(build, candidate.sets, chosen, table)
+            each = each._replace(chosen=chosen, limits=limits)
+        found.append(each)
     if as_json:
         documents = [_document(each) for each in found]
         whole = documents[0] if len(documents) == 1 else {"builds": documents}
-        print_document(whole | {"warnings": list(warned)})
+        print_document(document(whole | {"warnings": warned}))
     else:
         _show(found, top)
         show_warnings(warned)
@@ -153,39 +105,71 @@ def pair_command(
         raise click.exceptions.Exit(1)
 
 
-class _Paired(NamedTuple):
-    """A build file's combinations, and the limits of the chosen one where they are asked for."""
+def _chosen(pairing: Pairing, outer: str | None, inner: str | None) -> Combination:
+    """Return the best combination of the sets asked for; of all where none is.
 
-    build: BuildFile
-    candidates: Candidates
-    pairing: Pairing
-    chosen: Combination | None
-    limits: LimitsReport | None
+    Raises:
+        CoilbenchError: the build file names no such set.
+    """
+    found = pairing.combinations
+    for role, name in (("outer", outer), ("inner", inner)):
+        if name is None:
+            continue
+        found = tuple(each for each in found if getattr(each, role) == name)
+        if not found:
+            raise CoilbenchError(
+                f"{pairing.name} names no {role} set {name!r}",
+                where=f"--{role}",
+                hint=f"Name one that is listed under springs.{role}",
+            )
+    return found[0]
 
 
-def _document(each: _Paired) -> dict[str, Any]:
-    document: dict[str, Any] = {"build": each.build.name, **pairing_document(each.pairing)}
-    document["left_out"] = each.candidates.left_out
-    document["unsure"] = each.candidates.unsure
+def _limits_of(
+    build: BuildFile,
+    sets: Mapping[str, SetCurves],
+    combination: Combination,
+    table: LiftTable | None,
+) -> LimitsReport:
+    inner = None if combination.inner is None else sets[combination.inner]
+    outer = sets[combination.outer]
+    return assess_limits(build, outer, inner, combination.choice, build.given, table)
+
+
+def _document(each: Paired) -> dict[str, object]:
+    whole: dict[str, object] = {"build": each.build.name} | document(each.pairing)
+    whole |= {"left_out": each.candidates.left_out, "unsure": each.candidates.unsure}
     if each.chosen is not None and each.limits is not None:
         names = {"outer": each.chosen.outer, "inner": each.chosen.inner}
-        document["limits"] = names | limits_document(each.limits)
-    return document
+        said = document(limits_text(each.limits, SI))
+        whole["limits"] = names | document(each.limits) | said
+    return whole
 
 
-def _show(found: list[_Paired], top: int) -> None:
-    for each in found:
-        show_pairing(each.build, each.pairing, each.candidates, top)
-        if each.chosen is not None and each.limits is not None:
-            show_limits(each.limits, _named(each.chosen, units()))
-    if len(found) > 1:
-        _compare([each.pairing for each in found])
-
-
-def show_pairing(build: BuildFile, pairing: Pairing, found: Candidates, top: int) -> None:
-    """Print a card, its combinations as a table, and the best one with its reasons."""
+def _show(found: list[Paired], top: int) -> None:
     shown = units()
-    say_card(build, found)
+    for each in found:
+        show_pairing(each, top)
+        if each.chosen is not None and each.limits is not None:
+            said = limits_text(each.limits, shown)
+            say(f"Limits of {combination_text(each.chosen, shown)}:")
+            for finding in said.findings:
+                say(f"  {finding}.")
+            for missing in said.not_given:
+                say(f"  Not given: {missing}.")
+    if len(found) > 1:
+        say("The cards, the one that is met best first:")
+        for pairing in sorted((each.pairing for each in found), key=lambda one: one.rank):
+            best = pairing.combinations[0]
+            verdict = "fits" if best.fits else "does not fit"
+            named = combination_text(best, shown)
+            say(f"  {pairing.cam.name} ({pairing.name}): {named}, {verdict}")
+
+
+def show_pairing(found: Paired, top: int) -> None:
+    """Print a card, its combinations as a table, and what is to be said of them."""
+    shown, pairing = units(), found.pairing
+    say_card(found.build, found.candidates)
     length, load = shown.length, shown.load
     table = plain_table(
         "",
@@ -201,51 +185,14 @@ def show_pairing(build: BuildFile, pairing: Pairing, found: Candidates, top: int
     for combination in pairing.combinations[:top]:
         table.add_row(*_row(combination, shown))
     print_uncut(table)
-    best = pairing.combinations[0]
-    verdict = "Best fit" if best.fits else "Nothing fits. Nearest"
-    say(f"{verdict}: {_named(best, shown)}.")
-    for reason in best.reasons:
-        say(f"  {reason}")
-    for words in (*(margin_words(each, shown) for each in best.margins), room_words(build, shown)):
-        if words:
-            say(f"  {words}.")
-    if best.seat is not None and best.full is not None:
-        say(f"  Weakest to strongest springs: {_range_words(best.seat, best.full, shown)}.")
-    say("What each pair would take:")
-    for answer in pairing.answers:
-        say(f"  {_sets(answer.outer, answer.inner)}: {answer.words}.")
-    if pairing.trades:
-        say(
-            "Closeness against effort, least effort first; the bar is what is missed, "
-            "1 where one load is off by its tolerance:"
-        )
-    for trade, drawn in zip(pairing.trades, bars(pairing.trades), strict=True):
-        each = trade.combination
-        say(f"  {drawn}  {_sets(each.outer, each.inner)}, {trade.words}.")
-
-
-def _range_words(seat: LoadRange, full: LoadRange, shown: Units) -> str:
-    return ", ".join(
-        f"{shown.load_text(load.lowest_n)} to {shown.load_text(load.highest_n)} {where}"
-        for load, where in ((seat, "shut"), (full, "at full lift"))
-    )
-
-
-def _sets(outer: str, inner: str | None) -> str:
-    return outer if inner is None else f"{outer} with {inner}"
+    for line in pairing_lines(pairing, shown):
+        say(line)
 
 
 def say_card(build: BuildFile, found: Candidates) -> None:
-    """Print what the card asks for, what was assumed and what is left out."""
-    shown, cam = units(), build.cam
-    say(
-        f"{cam.name} ({build.name}): {shown.load_text(cam.seat_load_n)} "
-        f"± {shown.load_text(cam.seat_tolerance_n)} shut, {shown.load_text(cam.open_load_n)} "
-        f"± {shown.load_text(cam.open_tolerance_n)} at {shown.length_text(cam.valve_lift_mm)} "
-        f"lift; that asks for {shown.rate_text(cam.implied_rate_n_per_mm)}."
-    )
-    for note in build.notes:
-        say(f"Note: {note}.")
+    """Print what the card asks for, what was assumed, what is left out and what is unsure."""
+    for line in card_lines(build, units()):
+        say(line)
     if found.left_out:
         say(f"Left out as flagged: {', '.join(found.left_out)} (--use-flagged counts them in).")
     if found.unsure:
@@ -258,27 +205,14 @@ def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
         "fits" if combination.fits else "no",
         combination.outer,
         "-" if combination.inner is None else combination.inner,
-        shown.length_text(choice.shim_mm).split()[0] if choice.shim_mm else "-",
-        shown.length_text(choice.seat_cut_mm).split()[0] if choice.seat_cut_mm else "-",
+        shown.length_number(choice.shim_mm or None),
+        shown.length_number(choice.seat_cut_mm or None),
         _load_cell(combination.seat, shown),
         _load_cell(combination.full, shown),
-        shown.rate_text(combination.rate_n_per_mm).split()[0],
-        shown.length_text(combination.coil_bind_margin_mm).split()[0],
+        shown.rate_number(combination.rate_n_per_mm),
+        shown.length_number(combination.coil_bind_margin_mm),
     )
 
 
 def _load_cell(load: LoadRange | None, shown: Units) -> str:
     return "-" if load is None else load_cell(load.load_n, load.load_u_n, shown)
-
-
-def _named(combination: Combination, shown: Units) -> str:
-    names = _sets(combination.outer, combination.inner)
-    return f"{names}, {choice_words(combination.choice, shown)}"
-
-
-def _compare(pairings: list[Pairing]) -> None:
-    shown = units()
-    say("The cards, the one that is met best first:")
-    for pairing, best in best_of_each(pairings):
-        verdict = "fits" if best.fits else "does not fit"
-        say(f"  {pairing.cam.name} ({pairing.name}): {_named(best, shown)}, {verdict}")

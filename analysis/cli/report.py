@@ -9,9 +9,9 @@ import click
 from coilbench.analysis.cli.common import json_option, print_document, show_warnings, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.assignment import EFFORTS, Effort
+from coilbench.analysis.engine.shims import EFFORTS, Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
-from coilbench.analysis.report.sheet_tables import to_document
+from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
 from coilbench.capture.book.opening import open_book
 
 
@@ -39,12 +39,7 @@ from coilbench.capture.book.opening import open_book
 @click.option("--force", is_flag=True, help="Write over a page that is there already.")
 @json_option
 def report_command(
-    build: Path,
-    page: Path | None,
-    effort: Effort,
-    use_flagged: bool,
-    force: bool,
-    as_json: bool,
+    build: Path, page: Path | None, effort: Effort, use_flagged: bool, force: bool, as_json: bool
 ) -> None:
     """Write the sheet to build from: one page that prints on A4 and Letter, in black and white.
 
@@ -58,16 +53,16 @@ def report_command(
     if target is not None:
         refuse_existing(target, force, (build, book_path()))
     with open_book(book_path()) as db:
-        sheet = read_sheet(db, build, effort, use_flagged, units(), book_path().name)
+        sheet = read_sheet(db, build, effort, use_flagged, book_path().name)
     if target is not None:
         from coilbench.analysis.report.sheet_page import sheet_page
 
         write_whole(target, sheet_page(sheet, units()))
         click.echo(f"Wrote {target}.", err=as_json)
     if as_json:
-        print_document(to_document(sheet))
+        print_document(sheet_document(sheet))
     else:
-        click.echo(f"{sheet.verdict}.")
+        click.echo(f"{sheet_text(sheet, units()).verdict}.")
         show_warnings(sheet.rig.warnings)
     if not sheet.named:
         raise click.exceptions.Exit(1)

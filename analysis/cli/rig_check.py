@@ -30,8 +30,14 @@ from coilbench.analysis.rig.check import (
     judge_mass,
     trend,
 )
-from coilbench.analysis.rig.health import Health, Heard, judge_health
-from coilbench.analysis.rig.press import at_rest, moved, press_findings
+from coilbench.analysis.rig.health import (
+    Health,
+    Heard,
+    at_rest,
+    judge_health,
+    moved,
+    press_findings,
+)
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import (
     CheckRecord,
@@ -43,13 +49,13 @@ from coilbench.capture.book.calibrations import (
     set_good_for_days,
     store_check,
 )
-from coilbench.capture.book.locks import hold_port
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
-from coilbench.capture.calibration.guided import sample_stream, weigh_holds
+from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
@@ -263,9 +269,9 @@ def _check_mass(
         hello, seen = identify(source)
         _refuse_other_rig(part, hello)
         stream = sample_stream(source, seen)
-        zero, loaded = weigh_holds(
-            stream, (0.0, mass_kg), lambda step: say_aside(describe(step, units()))
-        )
+        guide = WeighGuide((0.0, mass_kg))
+        follow(stream, guide, lambda step: say_aside(describe(step, units())))
+    zero, loaded = guide.holds
     reading = MassReading(
         mass_kg, zero.load_counts, loaded.load_counts, loaded.load_sd_counts, loaded.n
     )

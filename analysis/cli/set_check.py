@@ -26,7 +26,6 @@ from coilbench.analysis.cli.common import (
     load_cell,
     plain_table,
     print_document,
-    read_build,
     show_warnings,
     units,
     wrapped,
@@ -37,6 +36,7 @@ from coilbench.analysis.cli.sets import NOMINAL, TypedNominal, asked_heights
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, Reading, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, judge_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings

@@ -24,7 +24,6 @@ from coilbench.analysis.cli.common import (
     load_cell,
     plain_table,
     print_document,
-    read_build,
     show_warnings,
     units,
     wrapped,
@@ -32,6 +31,7 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.sets import build_heights
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, SpringCurve
+from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.document import document

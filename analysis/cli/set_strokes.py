@@ -18,7 +18,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.stroke_rulings import Ruling, keep_rulings
+from coilbench.capture.book.sweeps import Ruling, keep_rulings
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 

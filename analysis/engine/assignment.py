@@ -1,6 +1,4 @@
-"""What lies on the bench for an assignment: valves, springs, what can go under them. Pure.
-
-Which spring and which shims on which valve: the closest build to the card, proven. Pure.
+"""Which spring and which shims on which valve: the closest build to the card, proven. Pure.
 
 The sum over the valves of ((seat - target)/tolerance)^2 + ((open - target)/tolerance)^2 is
 made least. Outer and inner act in parallel, so a valve's loads are sums, and what an outer is
@@ -11,21 +9,27 @@ stock of shims (see three_index.py).
 from __future__ import annotations
 
 import math
-from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal, get_args, overload
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
-from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
-from coilbench.analysis.engine.placed import Load, SetCurves, chosen_set, load_of, parallel_load
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
+from coilbench.analysis.engine.placed import Load, SetCurves, parallel_load
+from coilbench.analysis.engine.reasons import (
+    Assumption,
+    Obstacle,
+    SolidUnknown,
+    SpringHeight,
+    ValvesAssumed,
+)
 from coilbench.analysis.engine.shims import (
+    EFFORTS,
+    Effort,
     SeatChoice,
+    mixed_choices,
     scarce_shims,
-    seat_cuts_mm,
-    stacks_from_stock,
 )
 from coilbench.analysis.engine.three_index import (
     Array,
@@ -34,10 +38,10 @@ from coilbench.analysis.engine.three_index import (
     Solution,
     Status,
     ThreeIndexProblem,
+    solve,
 )
-from coilbench.analysis.engine.three_index_solve import TIME_LIMIT_S, solve
 
-Loads = dict[tuple[int, float], Reading | None]  # by id of the curve and height
+Loads = dict[tuple[int, float], Load | None]  # by id of the curve and height
 
 
 @dataclass(frozen=True)
@@ -63,7 +67,7 @@ class Candidate:
 
 
 @dataclass(frozen=True)
-class LoadTable:
+class _LoadTable:
     """Springs at their heights, arrays of shape (heights, springs, choices).
 
     Attributes:
@@ -75,6 +79,22 @@ class LoadTable:
     open_n: Array
     margin_mm: Array
 
+    def misses(
+        self, allowed: Sequence[int], limit_mm: float, cam: Cam, targets_n: tuple[float, float]
+    ) -> tuple[Array, Array]:
+        """Return loads less targets over the tolerances; NaN where a spring is near coil bind."""
+        at = np.asarray(allowed, dtype=np.intp)
+        near = self.margin_mm[..., at] < limit_mm - ROUNDING  # an unknown margin is not
+        return (
+            np.where(near, np.nan, self.seat_n[..., at] - targets_n[0]) / cam.seat_tolerance_n,
+            np.where(near, np.nan, self.open_n[..., at] - targets_n[1]) / cam.open_tolerance_n,
+        )
+
+    def taken_as_read(self) -> _LoadTable:
+        """Return it with a load of 0 where none was measured."""
+        seat_n, open_n = np.nan_to_num(self.seat_n), np.nan_to_num(self.open_n)
+        return _LoadTable(seat_n, open_n, self.margin_mm)
+
 
 @dataclass(frozen=True)
 class AssignmentBench:
@@ -83,111 +103,145 @@ class AssignmentBench:
     Attributes:
         valves: as the build file lists them.
         outers, inners: the springs; no inners for single springs.
+        loads: readings made before; new ones are added to it.
         choices: every stack of shims that can be of use, then every cut.
         heights_mm: shape (K,), the different installed heights, ascending.
         wanted: shape (K,), how many valves stand at each.
         outer_loads, inner_loads: (K, O, S) and (K, I, S).
-        loads: the readings they were made of.
     """
 
     build: BuildFile
     valves: tuple[Valve, ...]
     outers: tuple[Candidate, ...]
     inners: tuple[Candidate, ...]
+    loads: Loads
     choices: tuple[SeatChoice, ...]
     heights_mm: Array
     wanted: Index
-    outer_loads: LoadTable
-    inner_loads: LoadTable | None
-    loads: Loads
+    outer_loads: _LoadTable
+    inner_loads: _LoadTable | None
 
+    @classmethod
+    def lay_out(
+        cls,
+        build: BuildFile,
+        valves: tuple[Valve, ...],
+        outers: tuple[Candidate, ...],
+        inners: tuple[Candidate, ...],
+        loads: Loads,
+    ) -> AssignmentBench:
+        """Read every spring at every height it may have; there is at least one valve."""
+        choices = mixed_choices(build, len(valves))
+        heights, wanted = np.unique([round(v.height_mm, 6) for v in valves], return_counts=True)
+        changes = np.array([choice.height_change_mm for choice in choices])
+        outer_mm, lift_mm = heights[:, None] + changes[None, :], build.cam.valve_lift_mm
+        inner_loads = None
+        if inners:
+            inner_mm = outer_mm - build.head.inner_offset_mm
+            inner_loads = _load_table(inners, inner_mm, lift_mm, loads)
+        outer_loads = _load_table(outers, outer_mm, lift_mm, loads)
+        shared = (build, valves, outers, inners, loads, choices, heights, wanted)
+        return cls(*shared, outer_loads, inner_loads)
 
-def valves_of(build: BuildFile, set_sizes: Mapping[str, int]) -> tuple[Valve, ...]:
-    """List the valves.
+    def with_limits(self, build: BuildFile, *, taken_as_read: bool) -> AssignmentBench:
+        """Return it with other limits, and with a load of 0 where none was measured."""
+        laid = self.lay_out(build, self.valves, self.outers, self.inners, self.loads)
+        if not taken_as_read:
+            return laid
+        inner = None if laid.inner_loads is None else laid.inner_loads.taken_as_read()
+        return replace(laid, outer_loads=laid.outer_loads.taken_as_read(), inner_loads=inner)
 
-    As [head.valves] lists them; else as many as `valves` in [head] says, all at
-    installed_height; else one for each spring of the largest candidate outer set, flagged ones
-    too: springs that were bought together are one for each valve.
+    def allowed(self, effort: Effort) -> tuple[int, ...]:
+        """Return which of the choices a level of effort may use."""
+        return tuple(index for index, choice in enumerate(self.choices) if choice.allowed(effort))
 
-    Args:
-        build: the head and the candidate sets.
-        set_sizes: how many springs each set is registered with.
-    """
-    head = build.head
-    if head.valve_heights_mm:
-        return tuple(Valve(name, height) for name, height in head.valve_heights_mm.items())
-    count = head.valve_count
-    if count is None:
-        count = max(set_sizes[name] for name in build.springs.outer)
-    return tuple(Valve(str(number), head.installed_height_mm) for number in range(1, count + 1))
-
-
-def candidates(build: BuildFile, sets: Mapping[str, SetCurves], role: str) -> tuple[Candidate, ...]:
-    """Pool the springs of every candidate set of a role, ordered by name.
-
-    Raises:
-        CoilbenchError: a set is unknown or has the wrong role.
-    """
-    names = build.springs.outer if role == "outer" else build.springs.inner
-    pool = [chosen_set(build, sets, role, name) for name in names]
-    labels = Counter(curve.label for springs in pool for curve in springs.curves)
-    return tuple(
-        Candidate(
-            curve.label if labels[curve.label] == 1 else f"{springs.name}/{curve.label}",
-            springs,
-            curve,
+    def problem(self, allowed: Sequence[int]) -> ThreeIndexProblem:
+        """Put it as a three-index problem over some of its choices."""
+        build, cam, choices = self.build, self.build.cam, [self.choices[i] for i in allowed]
+        valves, limit_mm = len(self.valves), self.build.limits.coil_bind_margin_mm
+        card_n = cam.seat_load_n, cam.open_load_n
+        outer = self.outer_loads.misses(allowed, limit_mm, cam, card_n)
+        if self.inner_loads is None:
+            inner = (np.zeros((len(self.heights_mm), 1, len(choices))),) * 2
+            inner_uses = np.array([valves])
+        else:
+            inner = self.inner_loads.misses(allowed, limit_mm, cam, (0.0, 0.0))
+            inner_uses = np.ones(len(self.inners), dtype=np.intp)
+        scarce = scarce_shims(build.shims, build.limits.max_shims, valves)
+        uses = [[choice.shims_mm.count(shim.thickness_mm) for shim in scarce] for choice in choices]
+        # A cut can't be undone: it is more effort than all the shims there could be.
+        a_cut = 1 + valves * build.limits.max_shims
+        effort = [len(c.shims_mm) + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
+        return ThreeIndexProblem(
+            costs=squared_misses(*outer, *inner),
+            wanted=self.wanted,
+            inner_uses=inner_uses,
+            uses=np.array(uses, dtype=float).reshape(len(choices), len(scarce)),
+            stock=np.array([shim.count for shim in scarce], dtype=float),
+            effort=np.array(effort, dtype=float),
         )
-        for springs in sorted(pool, key=lambda springs: springs.name)
-        for curve in sorted(springs.curves, key=lambda curve: curve.label)
-    )
+
+    def levels(self, time_limit_s: float) -> tuple[Level, ...]:
+        """Solve every level of effort: without shims, with shims, with shims and cuts."""
+        levels: list[Level] = []
+        solved: dict[tuple[int, ...], Solution] = {}
+        for effort in EFFORTS:
+            allowed = self.allowed(effort)
+            if allowed not in solved:
+                solved[allowed] = solve(self.problem(allowed), time_limit_s)
+            levels.append(_level(self, effort, allowed, solved[allowed]))
+        return tuple(levels)
+
+    def unread(self) -> Iterator[SpringHeight]:
+        """Yield the springs that were not read without shim or cut, and where."""
+        lift_mm = self.build.cam.valve_lift_mm
+        groups = [(self.outers, self.outer_loads, 0.0)]
+        if self.inner_loads is not None:
+            groups.append((self.inners, self.inner_loads, self.build.head.inner_offset_mm))
+        for springs, table, offset_mm in groups:
+            for index, spring in enumerate(springs):
+                for loads_n, drop_mm in ((table.seat_n, 0.0), (table.open_n, lift_mm)):
+                    missing = self.heights_mm[np.isnan(loads_n[:, index, 0])]
+                    if missing.size:
+                        height_mm = round(float(missing.min()) - offset_mm - drop_mm, 6)
+                        yield SpringHeight(spring.name, height_mm)
+
+    def assumptions(self) -> Iterator[Assumption]:
+        """Yield what was assumed about the valves and the solid heights."""
+        head = self.build.head
+        if not head.valve_heights_mm:
+            yield ValvesAssumed(len(self.valves), head.valve_count is None)
+        unknown = {s.springs.name for s in (*self.outers, *self.inners) if s.solid_mm is None}
+        if unknown:
+            yield SolidUnknown(tuple(sorted(unknown)))
 
 
-def lay_out(
-    build: BuildFile,
-    valves: Sequence[Valve],
-    outers: tuple[Candidate, ...],
-    inners: tuple[Candidate, ...],
-    loads: Loads,
-) -> AssignmentBench:
-    """Read every spring at every height it may stand at.
+def squared_misses(
+    seat: Array, full: Array, inner_seat: Array, inner_full: Array
+) -> Callable[[int], Array]:
+    """Return a problem's costs: (outer + inner)^2 shut plus the same at full lift.
 
     Args:
-        build: head, shims and limits.
-        valves: at least one.
-        outers, inners: the springs; no inners for single springs.
-        loads: readings made before; new ones are added to it.
+        seat, full: the outer's load less the card's, over the tolerance, (K, O, S); NaN where
+            it isn't allowed.
+        inner_seat, inner_full: the inner's load over the tolerance, (K, I, S).
     """
-    stacks = stacks_from_stock(build.shims, build.limits.max_shims, len(valves))
-    choices = [SeatChoice(shims_mm=stack) for stack in stacks]
-    choices += [SeatChoice(seat_cut_mm=cut) for cut in seat_cuts_mm(build.head)]
-    heights, wanted = np.unique([round(v.height_mm, 6) for v in valves], return_counts=True)
-    changes = np.array([choice.height_change_mm for choice in choices])
-    outer_heights = heights[:, None] + changes[None, :]
-    lift_mm = build.cam.valve_lift_mm
-    inner_loads = None
-    if inners:
-        inner_heights = outer_heights - build.head.inner_offset_mm
-        inner_loads = _load_table(inners, inner_heights, lift_mm, loads)
-    return AssignmentBench(
-        build,
-        tuple(valves),
-        outers,
-        inners,
-        tuple(choices),
-        heights,
-        wanted,
-        _load_table(outers, outer_heights, lift_mm, loads),
-        inner_loads,
-        loads,
-    )
+
+    def costs(place: int) -> Array:  # made anew each time, to save memory
+        block: Array = np.square(seat[place][:, None, :] + inner_seat[place][None, :, :])
+        block += np.square(full[place][:, None, :] + inner_full[place][None, :, :])
+        block[np.isnan(block)] = np.inf
+        return block
+
+    return costs
 
 
-def read_load(curve: SpringCurve, height_mm: float, loads: Loads) -> Reading | None:
+def _read_load(curve: SpringCurve, height_mm: float, loads: Loads) -> Load | None:
     """Read a load, once for each height; None where it wasn't measured."""
     key = id(curve), round(height_mm, 6)
     if key not in loads:
         try:
-            loads[key] = curve.load_at(key[1])
+            loads[key] = Load.of(curve.load_at(key[1]))
         except HeightNotMeasured:
             loads[key] = None
     return loads[key]
@@ -195,22 +249,18 @@ def read_load(curve: SpringCurve, height_mm: float, loads: Loads) -> Reading | N
 
 def _load_table(
     springs: Sequence[Candidate], heights_mm: Array, lift_mm: float, loads: Loads
-) -> LoadTable:
+) -> _LoadTable:
     places, choices = heights_mm.shape
     seat, full, margin = (np.full((places, len(springs), choices), np.nan) for _ in range(3))
     for index, spring in enumerate(springs):
         for at, height_mm in np.ndenumerate(heights_mm):
             place, choice = at
             for table, read_at_mm in ((seat, height_mm), (full, height_mm - lift_mm)):
-                reading = read_load(spring.curve, float(read_at_mm), loads)
-                table[place, index, choice] = math.nan if reading is None else reading.load_n
+                load = _read_load(spring.curve, float(read_at_mm), loads)
+                table[place, index, choice] = math.nan if load is None else load.load_n
         if spring.solid_mm is not None:
             margin[:, index, :] = heights_mm - lift_mm - spring.solid_mm
-    return LoadTable(seat, full, margin)
-
-
-Effort = Literal["none", "shims", "cuts"]
-EFFORTS: tuple[Effort, ...] = get_args(Effort)
+    return _LoadTable(seat, full, margin)
 
 
 @dataclass(frozen=True)
@@ -219,10 +269,7 @@ class ValvePlan:
 
     Attributes:
         outer, inner: the springs; inner is None for single springs.
-        choice: the shims or the cut.
-        seat_n, open_n: loads, outer and inner together.
-        seat_u_n, open_u_n: their expanded uncertainties, k = 2.
-        fits: both loads are inside the card's tolerances.
+        seat, open: loads, outer and inner together, valve shut and at full lift.
         coil_bind_margin_mm: the smaller of both springs'; None where a solid height isn't known.
     """
 
@@ -230,10 +277,8 @@ class ValvePlan:
     outer: Candidate
     inner: Candidate | None
     choice: SeatChoice
-    seat_n: float
-    seat_u_n: float
-    open_n: float
-    open_u_n: float
+    seat: Load
+    open: Load
     coil_bind_margin_mm: float | None
     fits: bool
 
@@ -273,101 +318,35 @@ class Level:
         """How many seats are cut."""
         return sum(plan.choice.seat_cut_mm > 0.0 for plan in self.valves)
 
-
-def assign_levels(bench: AssignmentBench, time_limit_s: float = TIME_LIMIT_S) -> tuple[Level, ...]:
-    """Solve every level of effort: without shims, with shims, with shims and cuts."""
-    levels: list[Level] = []
-    solved: dict[tuple[int, ...], Solution] = {}
-    for effort in EFFORTS:
-        allowed = tuple(allowed_choices(bench, effort))
-        if allowed not in solved:
-            solved[allowed] = solve(build_problem(bench, allowed), time_limit_s)
-        levels.append(_level(bench, effort, allowed, solved[allowed]))
-    return tuple(levels)
+    @property
+    def valves_that_fit(self) -> int:
+        """How many valves are inside the card's tolerances."""
+        return sum(plan.fits for plan in self.valves)
 
 
-def allowed_choices(bench: AssignmentBench, effort: Effort) -> list[int]:
-    """Return which of the bench's choices a level of effort may use."""
-    return [
-        index
-        for index, choice in enumerate(bench.choices)
-        if (effort != "none" or not choice.shims_mm)
-        and (effort == "cuts" or choice.seat_cut_mm == 0.0)
-    ]
+@dataclass(frozen=True)
+class Assignment:
+    """What was found for a build file.
 
-
-def build_problem(bench: AssignmentBench, allowed: Sequence[int]) -> ThreeIndexProblem:
-    """Put a bench as a three-index problem over some of its choices."""
-    build, cam, choices = bench.build, bench.build.cam, [bench.choices[i] for i in allowed]
-    valves = len(bench.valves)
-    outer, inner = bench.outer_loads, bench.inner_loads
-    seat, full = _misses(outer, allowed, build.limits.coil_bind_margin_mm)
-    seat, full = (seat - cam.seat_load_n), (full - cam.open_load_n)
-    if inner is None:
-        inner_seat, inner_full = (np.zeros((len(seat), 1, len(choices))) for _ in range(2))
-        inner_uses = np.array([valves])
-    else:
-        inner_seat, inner_full = _misses(inner, allowed, build.limits.coil_bind_margin_mm)
-        inner_uses = np.ones(len(bench.inners), dtype=np.intp)
-    blocks = SquaredMisses(
-        seat / cam.seat_tolerance_n,
-        full / cam.open_tolerance_n,
-        inner_seat / cam.seat_tolerance_n,
-        inner_full / cam.open_tolerance_n,
-    )
-    scarce = scarce_shims(build.shims, build.limits.max_shims, valves)
-    uses = [[choice.shims_mm.count(shim.thickness_mm) for shim in scarce] for choice in choices]
-    # A cut is more effort than all the shims there could be.
-    a_cut = 1 + valves * build.limits.max_shims
-    effort = [len(c.shims_mm) + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
-    return ThreeIndexProblem(
-        blocks=blocks,
-        wanted=bench.wanted,
-        inner_uses=inner_uses,
-        uses=np.array(uses, dtype=float).reshape(len(choices), len(scarce)),
-        stock=np.array([shim.count for shim in scarce], dtype=float),
-        effort=np.array(effort, dtype=float),
-    )
-
-
-class SquaredMisses(Sequence[Array]):
-    """A problem's blocks, made anew when asked: (outer + inner)^2 shut plus the same open.
-
-    Args:
-        seat, full: the outer's load less the card's, over the tolerance, (K, O, S); NaN where
-            it isn't allowed.
-        inner_seat, inner_full: the inner's load over the tolerance, (K, I, S).
+    Attributes:
+        effort: the level asked for.
+        valves: as the build file lists them.
+        levels: every level, least effort first.
+        reasons: why there is no assignment; empty where there is one.
+        assumptions: about valves and solid heights.
     """
 
-    def __init__(self, seat: Array, full: Array, inner_seat: Array, inner_full: Array) -> None:
-        self._outer = seat, full
-        self._inner = inner_seat, inner_full
+    build: BuildFile
+    effort: Effort
+    valves: tuple[Valve, ...]
+    levels: tuple[Level, ...]
+    reasons: tuple[Obstacle, ...]
+    assumptions: tuple[Assumption, ...]
 
-    def __len__(self) -> int:
-        return len(self._outer[0])
-
-    @overload
-    def __getitem__(self, index: int) -> Array: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Array]: ...
-    def __getitem__(self, index: int | slice) -> Array | Sequence[Array]:
-        if isinstance(index, slice):
-            return [self[each] for each in range(*index.indices(len(self)))]
-        (seat, full), (inner_seat, inner_full) = self._outer, self._inner
-        block: Array = np.square(seat[index][:, None, :] + inner_seat[index][None, :, :])
-        block += np.square(full[index][:, None, :] + inner_full[index][None, :, :])
-        block[np.isnan(block)] = np.inf
-        return block
-
-
-def _misses(loads: LoadTable, allowed: Sequence[int], limit_mm: float) -> tuple[Array, Array]:
-    """Loads over some of the choices; NaN where a spring is too near to coil bind."""
-    at = np.asarray(allowed, dtype=np.intp)
-    near = loads.margin_mm[..., at] < limit_mm - ROUNDING  # an unknown margin is not
-    return (
-        np.where(near, np.nan, loads.seat_n[..., at]),
-        np.where(near, np.nan, loads.open_n[..., at]),
-    )
+    @property
+    def chosen(self) -> Level:
+        """The level asked for."""
+        return self.levels[EFFORTS.index(self.effort)]
 
 
 def _level(
@@ -402,8 +381,12 @@ def _plan(bench: AssignmentBench, valve: Valve, pick: Pick, choice: int) -> Valv
     if bench.inners:
         inner = bench.inners[pick.inner]
         placed.append((inner, placed[0][1] - bench.build.head.inner_offset_mm))
-    seat = _together(bench, placed)
-    full = _together(bench, [(spring, height - cam.valve_lift_mm) for spring, height in placed])
+    seat, full = (
+        parallel_load(_read_load(each.curve, mm - lift_mm, bench.loads) for each, mm in placed)
+        for lift_mm in (0.0, cam.valve_lift_mm)
+    )
+    if seat is None or full is None:
+        raise ValueError("a spring was chosen that was not read")
     margins_mm = [
         None if spring.solid_mm is None else height - cam.valve_lift_mm - spring.solid_mm
         for spring, height in placed
@@ -414,16 +397,8 @@ def _plan(bench: AssignmentBench, valve: Valve, pick: Pick, choice: int) -> Valv
         outer=outer,
         inner=inner,
         choice=under,
-        seat_n=seat.load_n,
-        seat_u_n=seat.load_u_n,
-        open_n=full.load_n,
-        open_u_n=full.load_u_n,
+        seat=seat,
+        open=full,
         coil_bind_margin_mm=round(min(known_mm), 6) if len(known_mm) == len(placed) else None,
         fits=cam.fits(seat.load_n, full.load_n),
     )
-
-
-def _together(bench: AssignmentBench, placed: Sequence[tuple[Candidate, float]]) -> Load:
-    """Load of springs in parallel, where all were read."""
-    readings = [read_load(spring.curve, height_mm, bench.loads) for spring, height_mm in placed]
-    return parallel_load([load_of(reading) for reading in readings if reading is not None])

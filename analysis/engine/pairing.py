@@ -1,121 +1,274 @@
-"""Closeness to the card against effort: each step up in effort must come nearer. Pure.
-
-What two sets would take to meet the card: the exact shim or cut, what is in the way. Pure.
-
-Which outer goes with which inner over which shim: loads against the cam card, ranked. Pure.
+"""Which outer goes with which inner over which shim: loads against the cam card, ranked. Pure.
 
 Outer and inner act in parallel, each at its own height, so their loads add. A shim lowers both
-heights, a seat cut raises both.
+heights, a seat cut raises both. For each two sets also what would meet the card exactly, and for
+all of them what can be had for which effort.
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal, get_args
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.combination import (
-    Combination,
-    card_distance,
-    combination_document,
-    judge,
-)
-from coilbench.analysis.engine.pairing_words import clearance_reasons
 from coilbench.analysis.engine.placed import (
-    LoadByChange,
+    Load,
+    PlacedSet,
     SetCurves,
+    SetLoad,
     SetLoads,
-    Standing,
     chosen_set,
+    clearance_low,
     exceeds,
-    load_by_change,
+    loads_by_change,
+    parallel_load,
     place,
+    reaches_over,
 )
-from coilbench.analysis.engine.shims import seat_choices
-from coilbench.analysis.report.pair_words import (
-    change_words,
-    choice_words,
-    closeness_words,
-    no_words,
-    window_words,
-)
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.engine.reasons import End, LoadMiss, LoadUnsure, RateMiss, Reason, TooStrong
+from coilbench.analysis.engine.shims import SET_KEY, SeatChoice, seat_choices, shortages
 
-NEARER = 1e-9
-BAR_CELLS = 16
+LEAST_GAIN = 1e-9  # in distance from the card: less is no nearer
+Window = tuple[float, float]  # changes of height, least and greatest, mm
+
+
+@dataclass(frozen=True)
+class Margin:
+    """How far one set stays from coil bind.
+
+    Attributes:
+        margin_mm: open height at the lowest valve less solid height; None if unknown.
+        solid_height_mm: the set's highest; None if unknown.
+        computed: whether that is from wire and coils, not measured or registered.
+        smallest_gap_mm: EN 13906-1's smallest sum of gaps under dynamic load, to hold the
+            margin against; None where the dimensions aren't known.
+    """
+
+    set_name: str = field(metadata=SET_KEY)
+    margin_mm: float | None = field(metadata={"json": "coil_bind_margin_mm"})
+    solid_height_mm: float | None
+    computed: bool = field(metadata={"json": "solid_height_computed"})
+    smallest_gap_mm: float | None
+
+
+@dataclass(frozen=True)
+class LoadRange:
+    """A load of two sets together.
+
+    Attributes:
+        load_n: outer and inner, means over the sets.
+        load_u_n: its expanded uncertainty, k = 2: what the bench's errors have in common added
+            plainly, the readings' own by root sum of squares.
+        lowest_n, highest_n: the weakest springs of both sets together, and the strongest.
+    """
+
+    load_n: float
+    load_u_n: float
+    lowest_n: float
+    highest_n: float
+
+
+@dataclass(frozen=True)
+class Combination:
+    """One outer set, perhaps an inner set, and what is done under them.
+
+    Attributes:
+        outer, inner: names of the sets; inner is None for single springs.
+        seat, full: loads with the valve shut and at full lift; None if unknown.
+        rate_n_per_mm: (open - seat) / lift; None if unknown.
+        distance: from the card, each load in its tolerance, squared and summed; None if unknown.
+        margins: of each set.
+        limits_kept: no known coil bind margin and no known clearance is under its limit.
+        stocked: there are shims enough to put the same under every valve.
+        fits: both loads are inside the card's tolerances, and the limits are kept. The values
+            decide; where the uncertainty reaches over a tolerance a reason says so.
+        reasons: what doesn't fit, or should be known.
+    """
+
+    outer: str
+    inner: str | None
+    choice: SeatChoice
+    seat: LoadRange | None
+    full: LoadRange | None
+    rate_n_per_mm: float | None
+    distance: float | None
+    margins: tuple[Margin, ...]
+    limits_kept: bool
+    stocked: bool
+    fits: bool
+    reasons: tuple[Reason, ...]
+
+    @property
+    def coil_bind_margin_mm(self) -> float | None:
+        """The smaller of both springs' at the lowest valve; None where one isn't known."""
+        known = [each.margin_mm for each in self.margins if each.margin_mm is not None]
+        return min(known) if len(known) == len(self.margins) else None
+
+    @property
+    def effort(self) -> tuple[bool, int, float]:
+        """What it takes, to be compared: no cut before any cut, then shims, then depth."""
+        cut_mm = self.choice.seat_cut_mm
+        return cut_mm > 0.0, self.choice.count, cut_mm
+
+    @property
+    def rank(self) -> tuple[object, ...]:
+        """Sort key, best first; at equal distance the least effort, then by name.
+
+        The distance is rounded so that ties are ties.
+        """
+        distance = 0.0 if self.distance is None else round(self.distance, 9)
+        unknown, inner = self.distance is None, self.inner or ""
+        return unknown, not self.fits, distance, self.effort, self.outer, inner
+
+
+def _judge(
+    build: BuildFile, placed: Sequence[PlacedSet], choice: SeatChoice, valves: int
+) -> Combination:
+    """Hold placed sets against the card and the limits."""
+    cam, limit_mm = build.cam, build.limits.coil_bind_margin_mm
+    seat_load = parallel_load(each.seat.mean for each in placed)
+    open_load = parallel_load(each.open.mean for each in placed)
+    reasons: list[Reason] = []
+    loads_fit, rate_n_per_mm, distance = False, None, None
+    if seat_load is not None and open_load is not None:
+        seat_n, open_n = seat_load.load_n, open_load.load_n
+        rate_n_per_mm = (open_n - seat_n) / cam.valve_lift_mm
+        distance = cam.distance(seat_n, open_n)
+        loads_fit = cam.fits(seat_n, open_n)
+        if not loads_fit:
+            reasons += _load_reasons(cam, seat_n, open_n, choice)
+        reasons += _unsure(cam, seat_load, open_load)
+    for each in placed:
+        reasons += [*each.unread_heights(), *each.bind_risks(limit_mm)]
+    near = clearance_low(build)
+    short = shortages(choice.shims_mm, build.shims, valves)
+    margins = tuple(_margin(each) for each in placed)
+    bound = any(m.margin_mm is not None and exceeds(limit_mm, m.margin_mm) for m in margins)
+    return Combination(
+        outer=placed[0].springs.name,
+        inner=placed[1].springs.name if len(placed) > 1 else None,
+        choice=choice,
+        seat=_load_range(seat_load, [each.seat for each in placed]),
+        full=_load_range(open_load, [each.open for each in placed]),
+        rate_n_per_mm=rate_n_per_mm,
+        distance=distance,
+        margins=margins,
+        limits_kept=not bound and not near,
+        stocked=not short,
+        fits=loads_fit and not bound and not near,
+        reasons=(*reasons, *near, *short),
+    )
+
+
+def _load_range(both: Load | None, loads: Sequence[SetLoad]) -> LoadRange | None:
+    if both is None:
+        return None
+    lowest_n, highest_n = (
+        sum(n for each in loads if (n := getattr(each, name)) is not None)
+        for name in ("lowest_n", "highest_n")
+    )
+    return LoadRange(both.load_n, both.load_u_n, lowest_n, highest_n)
+
+
+def _margin(placed: PlacedSet) -> Margin:
+    springs = placed.springs
+    return Margin(
+        springs.name,
+        placed.bind_margin_mm,
+        springs.highest_solid_mm,
+        springs.solid_computed,
+        springs.smallest_gap_mm,
+    )
+
+
+def _load_reasons(cam: Cam, seat_n: float, open_n: float, choice: SeatChoice) -> Iterator[Reason]:
+    """Yield which load misses the card and which way, and whether a shim can help.
+
+    A shim moves both loads the same way. So where the rise from shut to open is away from the
+    card's by more than both tolerances together, or where a load is too high without a shim,
+    no shim helps.
+    """
+    too_high: list[End] = []
+    for at, load_n, card_n, tolerance_n in _against_card(cam, seat_n, open_n):
+        if exceeds(abs(load_n - card_n), tolerance_n):
+            above = load_n > card_n
+            yield LoadMiss("load_high" if above else "load_low", at, load_n, card_n, tolerance_n)
+            too_high += [at] if above else []
+    rise_over_n = (open_n - cam.open_load_n) - (seat_n - cam.seat_load_n)
+    if exceeds(abs(rise_over_n), cam.seat_tolerance_n + cam.open_tolerance_n):
+        yield _rate_miss(cam, open_n - seat_n)
+    elif too_high and not choice.shims_mm:
+        yield TooStrong(tuple(too_high))
+
+
+def _against_card(
+    cam: Cam, seat: float, full: float
+) -> tuple[tuple[End, float, float, float], tuple[End, float, float, float]]:
+    """Pair both loads with the card's and its tolerances."""
+    return (
+        ("seat", seat, cam.seat_load_n, cam.seat_tolerance_n),
+        ("open", full, cam.open_load_n, cam.open_tolerance_n),
+    )
+
+
+def _rate_miss(cam: Cam, rise_n: float) -> RateMiss:
+    card_rise_n = cam.open_load_n - cam.seat_load_n
+    kind: Literal["rate_low", "rate_high"] = "rate_high" if rise_n > card_rise_n else "rate_low"
+    return RateMiss(kind, rise_n, card_rise_n, cam.valve_lift_mm)
+
+
+def _unsure(cam: Cam, seat: Load, full: Load) -> Iterator[LoadUnsure]:
+    """Yield where a load's uncertainty reaches over a tolerance, from inside or from outside."""
+    for load, (at, load_n, card_n, tolerance_n) in zip(
+        (seat, full), _against_card(cam, seat.load_n, full.load_n), strict=True
+    ):
+        if reaches_over(load, card_n, tolerance_n):
+            outside = exceeds(abs(load_n - card_n), tolerance_n)
+            yield LoadUnsure(
+                "unsure_outside" if outside else "unsure_inside",
+                at,
+                load_n,
+                load.load_u_n,
+                card_n,
+                tolerance_n,
+            )
 
 
 @dataclass(frozen=True)
 class Trade:
-    """A combination that nothing of less or equal effort comes nearer than.
-
-    Attributes:
-        distance: from the card, see `card_distance`.
-        words: "no shims: 3.0 % high at full lift, …".
-    """
+    """A combination that nothing of less or equal effort comes nearer to the card than."""
 
     combination: Combination
     distance: float
-    words: str
+    card_seat_n: float
+    card_open_n: float
 
 
-def trade_off(combinations: Sequence[Combination], cam: Cam, units: Units) -> tuple[Trade, ...]:
-    """List what can be chosen knowingly, least effort first, each nearer than all before it.
+def _trade_off(combinations: Sequence[Combination], cam: Cam) -> tuple[Trade, ...]:
+    """List what can be chosen, least effort first, each nearer to the card than all before it.
 
     Only what keeps the limits, and of which there are shims enough for every valve.
     """
-    able = [
-        (each.effort, distance, at, each)
-        for at, each in enumerate(combinations)
-        if each.limits_kept and each.stocked and (distance := card_distance(each, cam)) is not None
-    ]
     trades: list[Trade] = []
-    for _, distance, _, each in sorted(able, key=lambda one: one[:3]):
-        if not trades or distance < trades[-1].distance - NEARER:
-            words = f"{choice_words(each.choice, units)}: {closeness_words(cam, each)}"
-            trades.append(Trade(each, distance, words))
+    for each in sorted(combinations, key=lambda one: (one.effort, one.distance or 0.0)):
+        distance = each.distance
+        if distance is None or not each.limits_kept or not each.stocked:
+            continue
+        if not trades or distance < trades[-1].distance - LEAST_GAIN:
+            trades.append(Trade(each, distance, cam.seat_load_n, cam.open_load_n))
     return tuple(trades)
 
 
-def bars(trades: Sequence[Trade]) -> list[str]:
-    """Draw how far each is from the card, the farthest as a full bar, all equally wide.
-
-    The number is the root of the distance: 1 where one load is off by its tolerance.
-    """
-    misses = [math.sqrt(trade.distance) for trade in trades]
-    most = max(misses, default=0.0)
-    cells = [math.ceil(BAR_CELLS * miss / most) if most > NEARER else 0 for miss in misses]
-    return [
-        f"{'#' * count:<{BAR_CELLS}} {miss:5.2f}" for count, miss in zip(cells, misses, strict=True)
-    ]
-
-
-def trade_document(trade: Trade) -> dict[str, object]:
-    """Return one step of the JSON document of `pair`."""
-    each = trade.combination
-    return {
-        "outer": each.outer,
-        "inner": each.inner,
-        "shim_mm": each.choice.shim_mm,
-        "seat_cut_mm": each.choice.seat_cut_mm,
-        "shims": len(each.choice.shims_mm),
-        "distance": trade.distance,
-        "fits": each.fits,
-        "words": trade.words,
-    }
-
-
-# It fits; a shim or cut that isn't to be had would do; a limit is in the way; nothing mends it;
-# it can't be said before more is measured.
+# It fits; a shim or cut that isn't to be had would do; a limit is in the way; nothing helps;
+# it can't be known before more is measured.
 Verdict = Literal["fits", "nearly", "limits", "no", "unknown"]
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 
 
 @dataclass(frozen=True)
 class PairAnswer:
-    """One outer set with one inner set, whatever lies under them.
+    """What one outer set with one inner set would take to meet the card.
 
     Attributes:
         best: the best combination that stock and cuts allow.
@@ -125,7 +278,8 @@ class PairAnswer:
         nearest: the combination whose change is nearest to it; None with it.
         window_mm: least and greatest change at which both loads are inside the tolerances;
             None where there is none.
-        words: the answer.
+        limit: which limit prevents a change in the window.
+        rate: why there is no window; None where that isn't known.
     """
 
     outer: str
@@ -135,127 +289,86 @@ class PairAnswer:
     exact_mm: float | None
     exact_open_n: float | None
     nearest: Combination | None
-    window_mm: tuple[float, float] | None
-    words: str
+    window_mm: Window | None
+    limit: Literal["clearance", "coil_bind"] | None
+    rate: RateMiss | None
 
     @property
-    def order(self) -> int:
-        """Rank of the verdict, best first."""
-        return VERDICTS.index(self.verdict)
+    def exact_shim_mm(self) -> float | None:
+        """Shims for the card's seat load; 0 where that takes a cut."""
+        return None if self.exact_mm is None else max(-self.exact_mm, 0.0)
+
+    @property
+    def exact_seat_cut_mm(self) -> float | None:
+        """Cut for the card's seat load; 0 where that takes shims."""
+        return None if self.exact_mm is None else max(self.exact_mm, 0.0)
 
 
-def answer_pair(
+def _answer(
     build: BuildFile,
     pair: tuple[SetCurves, SetCurves | None],
     combinations: Sequence[Combination],
     loads: SetLoads,
-    units: Units,
 ) -> PairAnswer:
-    """Say what an outer and an inner set would take.
-
-    Args:
-        build: card, head and limits.
-        pair: the sets; no inner for single springs.
-        combinations: all of these sets, best first.
-        loads: readings made before, by set and height; new ones are added to it.
-        units: for the words.
-    """
+    """Work out what an outer and an inner set would take; combinations are theirs, best first."""
     cam, best = build.cam, combinations[0]
-    seat, full = _by_change(build, pair, loads)
+    seat, full = loads_by_change(build, *pair, loads)
     exact_mm = seat.change_mm(cam.seat_load_n)
-    window_mm = _both(
+    window_mm = _in_both(
         seat.window_mm(cam.seat_load_n, cam.seat_tolerance_n),
         full.window_mm(cam.open_load_n, cam.open_tolerance_n),
     )
-    nearest = exact_open_n = None
+    nearest = exact_open_n = rate = None
     if exact_mm is not None:
         nearest = min(combinations, key=lambda c: abs(c.choice.height_change_mm - exact_mm))
         exact_open_n = full.load_n(exact_mm)
-    verdict, words = _verdict(build, best, window_mm, (exact_mm, exact_open_n), units)
-    if nearest is not None and exact_mm is not None and verdict != "unknown":
-        words += (
-            f"; the card's seat load needs {change_words(exact_mm, units)} exactly, nearest is "
-            f"{choice_words(nearest.choice, units)}"
-        )
+    if window_mm is None and exact_mm is not None and best.seat and best.full:
+        rise_n = best.full.load_n - best.seat.load_n
+        rate = _rate_miss(cam, rise_n if exact_open_n is None else exact_open_n - cam.seat_load_n)
+    limit = None if window_mm is None else _limit(build, best, window_mm)
     return PairAnswer(
         best.outer,
         best.inner,
-        verdict,
+        _verdict(cam, best, window_mm, limit),
         best,
         exact_mm,
         exact_open_n,
         nearest,
         window_mm,
-        words,
+        limit,
+        rate,
     )
 
 
-def answer_document(answer: PairAnswer) -> dict[str, object]:
-    """Return one pair of the JSON document of `pair`; exact shim and cut are never both."""
-    exact_mm, nearest, window_mm = answer.exact_mm, answer.nearest, answer.window_mm
-    return {
-        "outer": answer.outer,
-        "inner": answer.inner,
-        "verdict": answer.verdict,
-        "words": answer.words,
-        "exact_shim_mm": None if exact_mm is None else max(-exact_mm, 0.0),
-        "exact_seat_cut_mm": None if exact_mm is None else max(exact_mm, 0.0),
-        "exact_open_n": answer.exact_open_n,
-        "nearest_shim_mm": None if nearest is None else nearest.choice.shim_mm,
-        "nearest_seat_cut_mm": None if nearest is None else nearest.choice.seat_cut_mm,
-        "window_mm": None if window_mm is None else list(window_mm),
-    }
-
-
-def _by_change(
-    build: BuildFile, pair: tuple[SetCurves, SetCurves | None], loads: SetLoads
-) -> tuple[LoadByChange, LoadByChange]:
-    """Read the sets over changes of height, with the valve shut and at full lift."""
-    outer, inner = pair
-    seat_mm = build.head.installed_height_mm
-    standing = [Standing(outer, seat_mm)]
-    if inner is not None:
-        standing.append(Standing(inner, seat_mm - build.head.inner_offset_mm))
-    lift_mm = build.cam.valve_lift_mm
-    opened = [Standing(each.springs, each.height_mm - lift_mm) for each in standing]
-    return load_by_change(standing, loads), load_by_change(opened, loads)
-
-
-def _both(
-    seat: tuple[float, float] | None, full: tuple[float, float] | None
-) -> tuple[float, float] | None:
-    """Changes that are in both windows."""
+def _in_both(seat: Window | None, full: Window | None) -> Window | None:
     if seat is None or full is None:
         return None
     low_mm, high_mm = max(seat[0], full[0]), min(seat[1], full[1])
     return (low_mm, high_mm) if low_mm <= high_mm else None
 
 
-def _verdict(
-    build: BuildFile,
-    best: Combination,
-    window_mm: tuple[float, float] | None,
-    exact: tuple[float | None, float | None],
-    units: Units,
-) -> tuple[Verdict, str]:
-    if best.fits:
-        words = f"fits with {choice_words(best.choice, units)}"
-        return "fits", words if window_mm is None else f"{words} ({window_words(window_mm, units)})"
-    if best.seat is None or best.full is None:
-        return "unknown", best.reasons[0]
-    if window_mm is None:
-        if build.cam.fits(best.seat.load_n, best.full.load_n):
-            return "limits", "; ".join(best.reasons)
-        return "no", no_words(build.cam, best, exact, units)
-    needed = window_words(window_mm, units)
-    if clearance_reasons(build, units):
-        return "limits", f"{needed}, but the retainer comes too near to the guide"
+def _limit(
+    build: BuildFile, best: Combination, window_mm: Window
+) -> Literal["clearance", "coil_bind"] | None:
+    """Return the limit that every change in a window breaks."""
+    if clearance_low(build):
+        return "clearance"
     margin_mm = best.coil_bind_margin_mm
-    if margin_mm is not None:
-        bare_mm = margin_mm - best.choice.height_change_mm
-        if exceeds(build.limits.coil_bind_margin_mm - bare_mm, window_mm[1]):
-            return "limits", f"{needed}, but that comes too near to coil bind"
-    return "nearly", f"{needed}, which stock and cuts do not give"
+    if margin_mm is None:
+        return None
+    bare_mm = margin_mm - best.choice.height_change_mm
+    binds = exceeds(build.limits.coil_bind_margin_mm - bare_mm, window_mm[1])
+    return "coil_bind" if binds else None
+
+
+def _verdict(cam: Cam, best: Combination, window_mm: Window | None, limit: str | None) -> Verdict:
+    if best.fits:
+        return "fits"
+    if best.seat is None or best.full is None:
+        return "unknown"
+    if window_mm is None:
+        return "limits" if cam.fits(best.seat.load_n, best.full.load_n) else "no"
+    return "nearly" if limit is None else "limits"
 
 
 @dataclass(frozen=True)
@@ -263,8 +376,6 @@ class Pairing:
     """A build file's combinations.
 
     Attributes:
-        name: the build file's name.
-        cam: the card they were held against.
         clearance_mm: retainer to guide at full lift; None where it isn't given.
         combinations: best first, at least one.
         answers: for each outer and inner what it would take; what fits first, then what nearly
@@ -280,85 +391,45 @@ class Pairing:
     answers: tuple[PairAnswer, ...]
     trades: tuple[Trade, ...]
 
+    @property
+    def rank(self) -> tuple[object, ...]:
+        """Sort key among several cards: the card that is met best comes first."""
+        return (*self.combinations[0].rank, self.name)
 
-def pair_sets(
-    build: BuildFile, sets: Mapping[str, SetCurves], units: Units | None = None
-) -> Pairing:
+
+def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
     """Hold every outer x inner x shim (or cut) against the card, and rank them.
 
-    What fits comes first, then what is nearest to the card (`card_distance`), then fewest
-    shims, least cut, and names; what can't be known comes last.
-
-    Args:
-        build: card, head, shims, limits and the candidate sets' names.
-        sets: the measured sets by name; more than the candidates do no harm.
-        units: for the reasons' words; kg and mm where None.
+    What fits comes first, then what is nearest to the card, then no cut, fewest shims, least cut,
+    and names; what can't be known comes last.
 
     Raises:
         CoilbenchError: a candidate set is unknown, has no measured spring, or the wrong role.
     """
-    shown = Units() if units is None else units
     outers = [chosen_set(build, sets, "outer", name) for name in build.springs.outer]
     inners = [chosen_set(build, sets, "inner", name) for name in build.springs.inner]
     loads: SetLoads = {}
     combinations: list[Combination] = []
     answers: list[PairAnswer] = []
     for outer in outers:
-        valves = valve_count(build, outer)
+        valves = build.head.valve_count or len(outer.curves)
         for inner in inners if inners else [None]:
-            of_pair = [
-                judge(build, place(build, outer, inner, choice, loads), choice, valves, shown)
-                for choice in seat_choices(build, valves)
-            ]
-            of_pair.sort(key=lambda each: _rank(each, build.cam))
-            answers.append(answer_pair(build, (outer, inner), of_pair, loads, shown))
+            of_pair = sorted(
+                (
+                    _judge(build, place(build, outer, inner, choice, loads), choice, valves)
+                    for choice in seat_choices(build, valves)
+                ),
+                key=lambda each: each.rank,
+            )
+            answers.append(_answer(build, (outer, inner), of_pair, loads))
             combinations += of_pair
-    combinations.sort(key=lambda each: _rank(each, build.cam))
-    answers.sort(key=lambda each: (each.order, _rank(each.best, build.cam)))
-    trades = trade_off(combinations, build.cam, shown)
+    combinations.sort(key=lambda each: each.rank)
+    answers.sort(key=lambda each: (VERDICTS.index(each.verdict), each.best.rank))
     return Pairing(
-        build.name, build.cam, build.clearance_mm, tuple(combinations), tuple(answers), trades
-    )
-
-
-def best_of_each(pairings: Iterable[Pairing]) -> tuple[tuple[Pairing, Combination], ...]:
-    """Pick every card's best combination; the card that is met best comes first."""
-    best = [(pairing, pairing.combinations[0]) for pairing in pairings]
-    return tuple(sorted(best, key=lambda pair: (_rank(pair[1], pair[0].cam), pair[0].name)))
-
-
-def valve_count(build: BuildFile, outer: SetCurves) -> int:
-    """Count the valves: as the build file says, else one for each spring of the outer set."""
-    count = build.head.valve_count
-    return len(outer.curves) if count is None else count
-
-
-def to_document(pairing: Pairing) -> dict[str, object]:
-    """Return the JSON document of `pair`, in N and mm."""
-    cam = pairing.cam
-    return {
-        "card": {
-            "seat_n": cam.seat_load_n,
-            "open_n": cam.open_load_n,
-            "lift_mm": cam.valve_lift_mm,
-            "implied_rate_n_per_mm": cam.implied_rate_n_per_mm,
-        },
-        "retainer_clearance_mm": pairing.clearance_mm,
-        "combinations": [combination_document(each) for each in pairing.combinations],
-        "pairs": [answer_document(each) for each in pairing.answers],
-        "trade_off": [trade_document(each) for each in pairing.trades],
-    }
-
-
-def _rank(combination: Combination, cam: Cam) -> tuple[bool, bool, float, int, float, str, str]:
-    """Sort key, best first. The distance is rounded so that ties are ties."""
-    distance = card_distance(combination, cam)
-    return (
-        distance is None,
-        not combination.fits,
-        0.0 if distance is None else round(distance, 9),
-        len(combination.choice.shims_mm),
-        combination.choice.seat_cut_mm,
-        combination.outer,
-        "" if combination.inner is None else combination.inner,
+        build.name,
+        build.cam,
+        build.clearance_mm,
+        tuple(combinations),
+        tuple(answers),
+        _trade_off(combinations, build.cam),
     )

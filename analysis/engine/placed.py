@@ -1,23 +1,17 @@
-"""Loads that are averaged over a set or added in parallel, with what they share. Pure.
+"""Sets at the heights where the head puts them, and their loads there. Pure.
 
 One bench read all the springs. What its errors have in common (calibration, zero, travel) no mean
 lessens, and in a sum it adds plainly; what is each reading's own adds by root sum of squares
 (JCGM 100:2008, 5.2.2, correlation 1 and 0).
-
-Sets at the heights where the head puts them, and what they push there. Pure.
-
-The sets that a build file names: there, of the right role, and measured. Pure.
-
-How much shim or cut, exactly, brings two sets to a load: solved on the measured curves. Pure.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
-from typing import NamedTuple
+from typing import Literal, NamedTuple
 
 from scipy.optimize import brentq
 
@@ -25,6 +19,7 @@ from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCu
 from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
 from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, End, HeightUnread
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.capture.errors import CoilbenchError
 
@@ -41,29 +36,30 @@ class Load(NamedTuple):
         """The whole expanded uncertainty."""
         return math.hypot(self.own_u_n, self.common_u_n)
 
+    @classmethod
+    def of(cls, reading: Reading) -> Load:
+        """Return one spring's load at a height."""
+        measured = split(reading.load_n, reading.budget)
+        return cls(reading.load_n, measured.own_u, common_u(measured))
 
-def load_of(reading: Reading) -> Load:
-    """Return one spring's load at a height."""
-    measured = split(reading.load_n, reading.budget)
-    return Load(reading.load_n, measured.own_u, common_u(measured))
+    @classmethod
+    def mean(cls, loads: Sequence[Load]) -> Load:
+        """Return the mean of several springs' loads."""
+        count, both = len(loads), parallel_load(loads) or cls(0.0, 0.0, 0.0)
+        return cls(both.load_n / count, both.own_u_n / count, both.common_u_n / count)
 
 
-def mean_load(loads: Sequence[Load]) -> Load:
-    """Return the mean of several springs' loads."""
-    count = len(loads)
+def parallel_load(loads: Iterable[Load | None]) -> Load | None:
+    """Return the load of springs that act in parallel, the sum; None where one isn't known."""
+    known = []
+    for load in loads:
+        if load is None:
+            return None
+        known.append(load)
     return Load(
-        math.fsum(load.load_n for load in loads) / count,
-        math.hypot(*(load.own_u_n for load in loads)) / count,
-        math.fsum(load.common_u_n for load in loads) / count,
-    )
-
-
-def parallel_load(loads: Sequence[Load]) -> Load:
-    """Return the load of springs that act in parallel: the sum."""
-    return Load(
-        math.fsum(load.load_n for load in loads),
-        math.hypot(*(load.own_u_n for load in loads)),
-        math.fsum(load.common_u_n for load in loads),
+        math.fsum(load.load_n for load in known),
+        math.hypot(*(load.own_u_n for load in known)),
+        math.fsum(load.common_u_n for load in known),
     )
 
 
@@ -72,11 +68,9 @@ class SetCurves:
     """A set's measured curves.
 
     Attributes:
-        name: the set's name.
         role: outer, inner or single.
         curves: one for each spring that was measured.
-        solid_height_mm: as registered; None where it isn't known.
-        coil: dimensions; None where they aren't known.
+        solid_height_mm: as registered; it and the coil are None where they aren't known.
     """
 
     name: str
@@ -96,6 +90,16 @@ class SetCurves:
         """The highest known solid height, else the one computed from wire and coils, else None."""
         known_mm = self.known_solid_mm
         return self.coil.solid_height_mm if known_mm is None and self.coil is not None else known_mm
+
+    @property
+    def solid_computed(self) -> bool:
+        """Whether the highest solid height is from wire and coils, not measured or registered."""
+        return self.known_solid_mm is None and self.coil is not None
+
+    @property
+    def smallest_gap_mm(self) -> float | None:
+        """EN 13906-1's smallest sum of gaps under dynamic load; None without dimensions."""
+        return None if self.coil is None else self.coil.smallest_gap_mm
 
     def solid_of_mm(self, curve: SpringCurve) -> float | None:
         """One spring's solid height: its own, else the set's highest; None if none is known."""
@@ -124,6 +128,7 @@ class PlacedSet:
 
     Attributes:
         seat_height_mm, open_height_mm: valve shut and at full lift, mean over the valves.
+        seat, open: its loads there.
         bind_margin_mm: open height at the lowest valve less the set's highest solid height,
             measured, else computed from wire and coils; None where neither is known.
     """
@@ -135,6 +140,43 @@ class PlacedSet:
     open: SetLoad
     bind_margin_mm: float | None
 
+    def unread_heights(self) -> Iterator[HeightUnread]:
+        """Yield where the set must still be read, and how deep that is."""
+        ends: tuple[tuple[End, float, SetLoad], ...] = (
+            ("seat", self.seat_height_mm, self.seat),
+            ("open", self.open_height_mm, self.open),
+        )
+        for at, height_mm, load in ends:
+            if load.unread:
+                yield _height_unread(self.springs, at, height_mm, load)
+
+    def bind_risks(self, limit_mm: float) -> Iterator[BindRisk]:
+        """Yield that the set binds, comes too near to it, or how its solid height is known."""
+        springs, margin_mm = self.springs, self.bind_margin_mm
+        name, solid_mm, gap_mm = springs.name, springs.highest_solid_mm, springs.smallest_gap_mm
+        if margin_mm is None:
+            yield BindRisk("solid_unknown", name, None, None, limit_mm)
+            return
+        if exceeds(limit_mm, margin_mm):
+            kind: Literal["binds", "margin_low"] = "binds" if margin_mm <= 0.0 else "margin_low"
+            yield BindRisk(kind, name, solid_mm, margin_mm, limit_mm)
+        if springs.solid_computed:
+            yield BindRisk("solid_computed", name, solid_mm, margin_mm, limit_mm)
+        if gap_mm is not None and margin_mm > 0.0 and exceeds(gap_mm, margin_mm):
+            yield BindRisk("gaps_small", name, solid_mm, margin_mm, gap_mm)
+
+
+def _height_unread(springs: SetCurves, at: End, height_mm: float, load: SetLoad) -> HeightUnread:
+    labels = tuple(curve.label for curve in load.unread)
+    solid_mm = springs.highest_solid_mm
+    if solid_mm is not None and height_mm <= solid_mm:
+        return HeightUnread("beyond_solid", springs.name, at, height_mm, labels, None, solid_mm)
+    free_mm = [curve.free_length_mm for curve in load.unread if curve.free_length_mm is not None]
+    if free_mm and min(free_mm) <= height_mm:
+        return HeightUnread("loose", springs.name, at, height_mm, labels, None, min(free_mm))
+    depth_mm = max(free_mm) - height_mm if free_mm else None
+    return HeightUnread("not_read", springs.name, at, height_mm, labels, depth_mm, None)
+
 
 SetLoads = dict[tuple[str, float], SetLoad]  # by set and height
 
@@ -144,23 +186,17 @@ def set_load(springs: SetCurves, height_mm: float) -> SetLoad:
     loads, unread = [], []
     for curve in springs.curves:
         try:
-            loads.append(load_of(curve.load_at(height_mm)))
+            loads.append(Load.of(curve.load_at(height_mm)))
         except HeightNotMeasured:
             unread.append(curve)
     if unread:
         return SetLoad(None, None, None, tuple(unread))
     values_n = [load.load_n for load in loads]
-    return SetLoad(mean_load(loads), min(values_n), max(values_n), ())
+    return SetLoad(Load.mean(loads), min(values_n), max(values_n), ())
 
 
 def load_at(springs: SetCurves, height_mm: float, loads: SetLoads) -> SetLoad:
-    """Read a set at a height, once for each height.
-
-    Args:
-        springs: the set.
-        height_mm: where, to the nanometre.
-        loads: readings made before; a new one is added to it.
-    """
+    """Read a set at a height to the nanometre, once for each; new readings are added to loads."""
     key = springs.name, round(height_mm, 6)
     if key not in loads:
         loads[key] = set_load(springs, key[1])
@@ -168,20 +204,9 @@ def load_at(springs: SetCurves, height_mm: float, loads: SetLoads) -> SetLoad:
 
 
 def place(
-    build: BuildFile,
-    outer: SetCurves,
-    inner: SetCurves | None,
-    choice: SeatChoice,
-    loads: SetLoads,
+    build: BuildFile, outer: SetCurves, inner: SetCurves | None, choice: SeatChoice, loads: SetLoads
 ) -> tuple[PlacedSet, ...]:
-    """Put the sets at their heights and read them there.
-
-    Args:
-        build: head and lift.
-        outer, inner: the sets; no inner for single springs.
-        choice: the shims or the cut.
-        loads: readings made before, by set and height; new ones are added to it.
-    """
+    """Put the sets at their heights and read them there; new readings are added to loads."""
     head, lift_mm = build.head, build.cam.valve_lift_mm
     offsets_mm = [(outer, 0.0)] + ([] if inner is None else [(inner, head.inner_offset_mm)])
     placed: list[PlacedSet] = []
@@ -200,6 +225,19 @@ def place(
 def exceeds(value: float, limit: float) -> bool:
     """Tell whether a value is over a limit by more than rounding."""
     return value > limit + ROUNDING
+
+
+def reaches_over(load: Load, card_n: float, tolerance_n: float) -> bool:
+    """Tell whether a load's uncertainty reaches over the card's tolerance, in or out of it."""
+    return exceeds(load.load_u_n, abs(tolerance_n - abs(load.load_n - card_n)))
+
+
+def clearance_low(build: BuildFile) -> tuple[ClearanceLow, ...]:
+    """Return that the retainer comes too near to the guide, where it does."""
+    clearance_mm, limit_mm = build.clearance_mm, build.limits.min_clearance_mm
+    if clearance_mm is None or not exceeds(limit_mm, clearance_mm):
+        return ()
+    return (ClearanceLow(clearance_mm, limit_mm),)
 
 
 def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name: str) -> SetCurves:
@@ -232,17 +270,33 @@ def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name:
     return springs
 
 
-REACH_MM = 5.0  # beyond that no shim or cut is a plan
-STEP_MM = 0.5  # between heights that are looked at before solving
+REACH_MM = 5.0  # greatest change of height considered: more is neither a shim nor a cut
+STEP_MM = 0.5  # of the grid on which a solution is bracketed
 TOLERANCE_MM = 1e-6
 
 
 @dataclass(frozen=True)
 class Standing:
-    """A set at the height where it stands with nothing done under it."""
+    """A set at its height with nothing done under it."""
 
     springs: SetCurves
     height_mm: float
+
+    def weakest(self, lift_mm: float) -> Load | None:
+        """Return the weakest spring's load at a lift; None where a spring wasn't read.
+
+        A spring shorter than its height pushes nothing.
+        """
+        height_mm, loads = round(self.height_mm - lift_mm, 6), []
+        for curve in self.springs.curves:
+            if curve.free_length_mm is not None and height_mm >= curve.free_length_mm:
+                loads.append(Load(0.0, 0.0, 0.0))
+                continue
+            try:
+                loads.append(Load.of(curve.load_at(height_mm)))
+            except HeightNotMeasured:
+                return None
+        return min(loads)
 
 
 @dataclass(frozen=True)
@@ -250,7 +304,6 @@ class LoadByChange:
     """Mean loads of sets in parallel, by how much their heights are changed.
 
     Attributes:
-        standing: the sets.
         loads: readings made before, by set and height; new ones are added to it.
         known: change and load where every spring was read, ascending in change: a grid over
             what was measured, at most REACH_MM either way.
@@ -288,10 +341,9 @@ class LoadByChange:
         return None
 
     def window_mm(self, load_n: float, tolerance_n: float) -> tuple[float, float] | None:
-        """Solve for the changes that bring the load inside a tolerance, as far as is known.
+        """Solve for the least and the greatest change that bring the load inside a tolerance.
 
-        Returns:
-            The least and the greatest change; None where none is known to.
+        As far as is known; None where no change is known to.
         """
         if not self.known:
             return None
@@ -326,3 +378,15 @@ def load_by_change(standing: Sequence[Standing], loads: SetLoads) -> LoadByChang
             if load_n is not None:
                 known.append((change_mm, load_n))
     return LoadByChange(tuple(standing), loads, tuple(known))
+
+
+def loads_by_change(
+    build: BuildFile, outer: SetCurves, inner: SetCurves | None, loads: SetLoads
+) -> tuple[LoadByChange, LoadByChange]:
+    """Read two sets over changes of height, with the valve shut and at full lift."""
+    seat_mm, lift_mm = build.head.installed_height_mm, build.cam.valve_lift_mm
+    standing = [Standing(outer, seat_mm)]
+    if inner is not None:
+        standing.append(Standing(inner, seat_mm - build.head.inner_offset_mm))
+    opened = [Standing(each.springs, each.height_mm - lift_mm) for each in standing]
+    return load_by_change(standing, loads), load_by_change(opened, loads)

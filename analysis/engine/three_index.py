@@ -5,19 +5,23 @@ places that want one triple each or several alike, and shims that come from a st
 NP-hard, so no formula gives the optimum, but a bound and a search inside it do:
 
 1. Prices on outers, inners and shims (the linear programme's duals) give a lower bound on every
-   solution, and a reduced cost for every column: what the bound rises by if it is used.
+   solution, and a reduced cost for every column: what the bound rises by if it is used. For any
+   prices of 0 or less this Lagrangian bound holds, however they were found (Fisher, Management
+   Science 27, 1981, from memory): a solver's rounding can make it weaker, never wrong.
 2. An integer programme over the columns of least reduced cost gives a solution.
 3. No column whose reduced cost is more than solution less bound can be part of a better one. So
    once all the others were in the programme, its optimum is the optimum.
 
-The linear and the integer programme over some of the columns, through HiGHS. Pure.
+Both programmes are solved by HiGHS.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+import math
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal, cast, overload
+from functools import cached_property
+from typing import Any, Literal, cast
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,7 +32,7 @@ Array = NDArray[np.float64]
 Index = NDArray[np.intp]
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
 
-TIES = 2e-7  # all the effort there can be costs this much: it breaks ties, it decides nothing else
+EFFORT_COST = 2e-7  # of all the effort there can be: it breaks ties and decides nothing else
 GAP = 1e-6  # of the objective, or of 1 where that is less: within it a solution is proven
 
 
@@ -37,8 +41,8 @@ class ThreeIndexProblem:
     """K places, O outers, I inners, S stacks, T kinds of shim of which there may be too few.
 
     Attributes:
-        blocks: for each place the cost of outer, inner and stack there, shape (O, I, S), inf
-            where it isn't allowed. It may make each anew when asked, to save memory.
+        costs: returns for a place the cost of outer, inner and stack there, shape (O, I, S), inf
+            where it isn't allowed.
         wanted: shape (K,), how many triples each place wants.
         inner_uses: shape (I,), how often each inner may be used (1; more for a stand-in).
         uses: shape (S, T), how many shims of each kind a stack needs.
@@ -46,28 +50,36 @@ class ThreeIndexProblem:
         effort: shape (S,), 0 or more; of equal costs the least effort is taken.
     """
 
-    blocks: Sequence[Array]
+    costs: Callable[[int], Array]
     wanted: Index
     inner_uses: Index
     uses: Array
     stock: Array
     effort: Array
 
-    @property
+    @cached_property
     def shape(self) -> tuple[int, int, int]:
         """Numbers of outers, inners and stacks."""
-        outers, inners, stacks = self.blocks[0].shape
+        outers, inners, stacks = self.costs(0).shape
         return outers, inners, stacks
 
     @property
     def tie(self) -> float:
         """What one unit of effort costs."""
         most = float(self.effort.max()) * float(self.wanted.sum())
-        return TIES / most if most > 0.0 else 0.0
+        return EFFORT_COST / most if most > 0.0 else 0.0
+
+    def without_costs(self) -> ThreeIndexProblem:
+        """Return it with all that is allowed costing nothing: can it be filled at all?"""
+
+        def free(place: int) -> Array:
+            return np.where(np.isfinite(self.costs(place)), 0.0, np.inf)
+
+        return replace(self, costs=free, effort=np.zeros_like(self.effort))
 
     def block(self, place: int) -> Array:
         """Return one place's costs with its effort."""
-        return self.blocks[place] + self.tie * self.effort
+        return self.costs(place) + self.tie * self.effort
 
 
 @dataclass(frozen=True)
@@ -122,31 +134,13 @@ class Solution:
     bound: float | None
 
 
-def without_costs(problem: ThreeIndexProblem) -> ThreeIndexProblem:
-    """Return the problem in which all that is allowed costs nothing: can it be filled at all?"""
-    free = FreeBlocks(problem.blocks)
-    return replace(problem, blocks=free, effort=np.zeros_like(problem.effort))
-
-
-class FreeBlocks(Sequence[Array]):
-    """Blocks in which all that is allowed costs nothing."""
-
-    def __init__(self, blocks: Sequence[Array]) -> None:
-        self._blocks = blocks
-
-    def __len__(self) -> int:
-        return len(self._blocks)
-
-    @overload
-    def __getitem__(self, index: int) -> Array: ...
-    @overload
-    def __getitem__(self, index: slice) -> Sequence[Array]: ...
-    def __getitem__(self, index: int | slice) -> Array | Sequence[Array]:
-        if isinstance(index, slice):
-            return [self[each] for each in range(*index.indices(len(self)))]
-        return np.where(np.isfinite(self._blocks[index]), 0.0, np.inf)
-
-
+NO_SOLUTION = Solution("infeasible", (), None, None)
+FIRST_COLUMNS = 60  # for each place, to begin with
+MORE_COLUMNS = 20  # for each place and round
+FIRST_POOL = 16  # columns of each place in the first integer programme
+GROWTH = 2
+TOLERANCE = 1e-9
+TIME_LIMIT_S = 300.0  # for one integer programme: a safety, not a plan
 LARGEST_COST, LARGEST_SCALE = 1e6, 1e5  # HiGHS works to 1e-6 absolute: costs are scaled up to it
 OPTIMAL, OUT_OF_TIME, INFEASIBLE = 0, 1, 2  # scipy.optimize.milp's status
 
@@ -178,15 +172,11 @@ class Chosen:
 def relax(
     problem: ThreeIndexProblem, columns: Columns, filler_cost: float | None = None
 ) -> tuple[float, Prices]:
-    """Solve the linear programme over the columns.
+    """Solve the linear programme over the columns; return its value and its duals.
 
     Args:
-        problem: what is wanted and what there is.
-        columns: which must hold a solution where there is no filler.
+        problem, columns: the columns hold a solution where there is no filler.
         filler_cost: cost of leaving a place empty; None where that is not allowed.
-
-    Returns:
-        Its value and its duals.
     """
     places, supplies, limits = _rows(problem, columns)
     cost = columns.cost
@@ -263,3 +253,171 @@ def _ones(rows: Index, count: int) -> csr_array:
     """A matrix with one 1 in each column, in the given row."""
     width = len(rows)
     return csr_array((np.ones(width), (rows, np.arange(width))), shape=(count, width))
+
+
+@dataclass(frozen=True)
+class Priced:
+    """Columns by what they would add to the bound.
+
+    Attributes:
+        bound: no solution costs less.
+        columns: of each place those of least reduced cost.
+        reduced: shape (n,), what the bound rises by if the column is used, 0 or more.
+        complete_to: every column left out has a reduced cost of this or more; inf where none
+            that is allowed was left out.
+    """
+
+    bound: float
+    columns: Columns
+    reduced: Array
+    complete_to: float
+
+
+def price(
+    problem: ThreeIndexProblem, prices: Prices, most: int, filler_cost: float = np.inf
+) -> Priced:
+    """Price every column.
+
+    Args:
+        problem, prices: the prices any, 0 or less.
+        most: how many columns of each place to return.
+        filler_cost: cost of leaving a place empty; inf where that is not allowed.
+    """
+    supply = prices.outer.sum() + prices.inner @ problem.inner_uses + prices.shim @ problem.stock
+    bound, complete_to = float(supply), np.inf
+    found, reduced = [], []
+    for place, wanted in enumerate(problem.wanted):
+        cost = problem.block(place)
+        rest = (
+            cost
+            - prices.outer[:, None, None]
+            - prices.inner[None, :, None]
+            - (problem.uses @ prices.shim)[None, None, :]
+        )
+        least = min(float(rest.min()), filler_cost)
+        bound += float(wanted) * least
+        flat = rest.ravel() - least if np.isfinite(least) else rest.ravel()
+        if most < flat.size:
+            parted = np.argpartition(flat, most)
+            complete_to = min(complete_to, float(flat[parted[most]]))
+            parted = parted[:most]
+        else:
+            parted = np.arange(flat.size)
+        parted = parted[np.isfinite(flat[parted])]
+        outer, inner, stack = np.unravel_index(parted, cost.shape)
+        at = np.full(len(parted), place)
+        found.append(Columns(at, outer, inner, stack, cost.ravel()[parted]))
+        reduced.append(flat[parted])
+    return Priced(bound, _together(found), np.concatenate(reduced), complete_to)
+
+
+def first_columns(problem: ThreeIndexProblem) -> Columns | None:
+    """Return columns whose linear programme has a solution; None if no columns have, proven.
+
+    Leaving a place empty costs 1 and filling it nothing: a bound above 0 proves that a place
+    stays empty.
+    """
+    outers, inners, _ = problem.shape
+    free = Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
+    columns = price(problem, free, FIRST_COLUMNS).columns
+    allowed = problem.without_costs()
+    while True:
+        value, prices = relax(allowed, replace(columns, cost=np.zeros(len(columns))), 1.0)
+        if value <= TOLERANCE:
+            return columns
+        priced = price(allowed, prices, MORE_COLUMNS, 1.0)
+        if priced.bound > TOLERANCE:
+            return None
+        more = with_new(problem, columns, priced.columns)
+        if len(more) == len(columns):
+            return None
+        columns = more
+
+
+def best_prices(problem: ThreeIndexProblem, columns: Columns) -> Prices:
+    """Return prices of the best bound, by adding columns to a linear programme with a solution."""
+    best, best_bound = None, -np.inf
+    while True:
+        value, prices = relax(problem, columns)
+        priced = price(problem, prices, MORE_COLUMNS)
+        if best is None or priced.bound > best_bound:
+            best, best_bound = prices, priced.bound
+        more = with_new(problem, columns, priced.columns)
+        if value - best_bound <= TOLERANCE * max(1.0, abs(value)) or len(more) == len(columns):
+            return best
+        columns = more
+
+
+def with_new(problem: ThreeIndexProblem, columns: Columns, others: Columns) -> Columns:
+    """Join columns, each once, with the problem's costs."""
+    both = _together([columns, others])
+    outers, inners, stacks = problem.shape
+    keys = ((both.place * outers + both.outer) * inners + both.inner) * stacks + both.stack
+    _, once = np.unique(keys, return_index=True)
+    joined = both.where(once)
+    cost = np.empty(len(joined))
+    for place in np.unique(joined.place):
+        here = joined.place == place
+        block = problem.block(int(place))
+        cost[here] = block[joined.outer[here], joined.inner[here], joined.stack[here]]
+    return replace(joined, cost=cost)
+
+
+def _together(parts: Sequence[Columns]) -> Columns:
+    return Columns(
+        np.concatenate([part.place for part in parts]),
+        np.concatenate([part.outer for part in parts]),
+        np.concatenate([part.inner for part in parts]),
+        np.concatenate([part.stack for part in parts]),
+        np.concatenate([part.cost for part in parts]),
+    )
+
+
+def solve(problem: ThreeIndexProblem, time_limit_s: float = TIME_LIMIT_S) -> Solution:
+    """Find the least sum of costs, and prove it; beyond the time the status says what is known."""
+    start = first_columns(problem)
+    if start is None:
+        return NO_SOLUTION
+    return _search(problem, best_prices(problem, start), time_limit_s)
+
+
+def _search(problem: ThreeIndexProblem, prices: Prices, time_limit_s: float) -> Solution:
+    """Solve integer programmes over more and more columns until one proves the optimum."""
+    most, best, best_cost = FIRST_POOL, None, np.inf
+    while True:
+        priced = price(problem, prices, most)
+        window = min(priced.complete_to, best_cost - priced.bound)
+        inside = priced.columns.where(priced.reduced <= window)
+        chosen = choose(problem, inside, time_limit_s)
+        if chosen.columns is not None and chosen.columns.cost.sum() < best_cost:
+            best, best_cost = chosen.columns, float(chosen.columns.cost.sum())
+        # What was left out costs at least bound + window, what was in at least chosen.bound.
+        bound = max(priced.bound, min(chosen.bound, priced.bound + window))
+        if chosen.status in ("feasible", "unknown"):
+            return _solution(problem, best, bound)
+        if best is not None and bound >= best_cost - GAP * max(1.0, abs(best_cost)) / 2.0:
+            return _solution(problem, best, bound)
+        if math.isinf(priced.complete_to):
+            return NO_SOLUTION if best is None else _solution(problem, best, bound)
+        most *= GROWTH
+
+
+def _solution(problem: ThreeIndexProblem, best: Columns | None, bound: float) -> Solution:
+    """Count the costs without effort, and say what is proven.
+
+    Effort costs at most EFFORT_COST in all, so a bound with effort less EFFORT_COST is one without.
+    """
+    slack = EFFORT_COST if problem.tie > 0.0 else 0.0
+    if best is None:
+        return Solution("unknown", (), None, bound - slack)
+    picks = sorted(zip(best.place, best.outer, best.inner, best.stack, strict=True))
+    costs = [problem.costs(place)[outer, inner, stack] for place, outer, inner, stack in picks]
+    objective = math.fsum(costs)
+    bound = min(bound - slack, objective)
+    proven = objective - bound <= GAP * max(1.0, abs(objective))
+    return Solution(
+        "optimal" if proven else "feasible",
+        tuple(Pick(int(k), int(o), int(i), int(s)) for k, o, i, s in picks),
+        objective,
+        bound,
+    )

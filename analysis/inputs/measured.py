@@ -33,8 +33,7 @@ from coilbench.analysis.sets.stroke_choice import (
 )
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.stroke_rulings import StrokeRow, stroke_rows
-from coilbench.capture.book.sweeps import OWN, load_sweeps
+from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps, stroke_rows
 from coilbench.capture.errors import CoilbenchError
 
 # The default heights keep this far from the ends of what was measured; near the free length a

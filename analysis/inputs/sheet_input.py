@@ -1,29 +1,55 @@
-"""What a build sheet is made of, out of the book: for `report` and `export --sheet`."""
+"""A build sheet out of the book, for `report` and `export --sheet`: read, worked out, assembled."""
 
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import read_build
-from coilbench.analysis.engine.assignment import Effort, valves_of
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.engine.assignment import (
+    Assignment,
+    Candidate,
+    Valve,
+    ValvePlan,
+)
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.inputs.lift_file import lift_table_beside
-from coilbench.analysis.inputs.measured import Measurement, candidate_sets
+from coilbench.analysis.engine.placed import (
+    Load,
+    SetCurves,
+    SetLoads,
+    exceeds,
+    load_at,
+    parallel_load,
+    reaches_over,
+)
+from coilbench.analysis.engine.shims import Effort, SeatChoice
+from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
+from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
 from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings
+from coilbench.analysis.inputs.sheet import (
+    BudgetPart,
+    Line,
+    LineRole,
+    MarginRow,
+    Place,
+    Record,
+    RigPart,
+    ScalePart,
+    SetPart,
+    Sheet,
+    ValveRow,
+)
 from coilbench.analysis.limits.limits import assess_limits
-from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.set_text import set_notes
-from coilbench.analysis.report.sheet import RigPart, ScalePart, SetPart, Sheet
-from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.rig.check import days_between
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import find_scale, newest_part
@@ -31,88 +57,101 @@ from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
 
+Array = NDArray[np.float64]
+CURVE_POINTS = 60
+LEAST_POINTS = 2  # of a curve that is drawn
+
 
 def read_sheet(
-    db: Database, build_path: Path, effort: Effort, use_flagged: bool, units: Units, book: str
+    db: Database, build_path: Path, effort: Effort, use_flagged: bool, book: str
 ) -> Sheet:
-    """Work out a build file's sheet.
-
-    Args:
-        db: the open book.
-        build_path: the build file.
-        effort: what may be done under the springs.
-        use_flagged: count weak, stiff, short and odd springs in.
-        units: for the words.
-        book: the book's name, for the record.
+    """Work out a build file's sheet; the book's name is for the record.
 
     Raises:
         CoilbenchError: the build file or a set that it names can't be used.
     """
     build = read_build(build_path)
     table = lift_table_beside(build, build_path)
-    worked = _work_out(db, build, effort, use_flagged, units)
-    chosen = worked.chosen
-    limits = [
-        assess_limits(build, pair.outer, pair.inner, pair.choice, build.given, table)
-        for pair in chosen.pairs
-    ]
-    about = Circumstances(build_path.read_text("utf-8-sig"), utc_now(), book, dict(_versions()))
-    return make_sheet(worked, chosen, limits, _rig(db, worked, about.made_utc), about, units)
+    found = candidate_sets(db, build, use_flagged)
+    assignment = assign(build, found.sets, found.sizes, effort)
+    parts = {name: _part(db, judged) for name, judged in found.judged.items()}
+    record = Record(build_path.read_text("utf-8-sig"), utc_now(), book, dict(_versions()))
+    rig = _rig(db, parts.values(), record.made_utc)
+    return make_sheet(assignment, found, parts, table, rig, record)
 
 
-def _work_out(
-    db: Database, build: BuildFile, effort: Effort, use_flagged: bool, units: Units
-) -> Worked:
-    found, parts = candidate_sets(db, build, use_flagged), {}
-    sets, sizes = found.sets, found.sizes
-    seat_mm, lift_mm = build.head.installed_height_mm, build.cam.valve_lift_mm
-    for name, judged in found.judged.items():
-        record, measured = judged.record, judged.measured
-        at_mm = seat_mm - (build.head.inner_offset_mm if name in build.springs.inner else 0.0)
-        parts[name] = SetPart(
-            record.set_id,
-            name,
-            record.role,
-            judged.check,
-            "" if judged.unjudged is None else describe(judged.unjudged, units),
-            measured.missing,
-            set_provenance(db, record),
-            (
-                *set_notes(measured.curves, (at_mm, at_mm - lift_mm), units),
-                *_strokes_left_out(measured, units),
-            ),
-        )
-    assignment = assign(build, sets, sizes, effort, units)
-    best = None
-    if not assignment.chosen.valves:
-        ranked = pair_sets(build, sets, units).combinations
-        best = next(each for each in ranked if _allowed(each.choice, effort))
-    return Worked(assignment, best, valves_of(build, sizes), sets, parts, tuple(found.left_out))
+def make_sheet(
+    assignment: Assignment,
+    found: Candidates,
+    parts: Mapping[str, SetPart],
+    table: LiftTable | None,
+    rig: RigPart,
+    record: Record,
+) -> Sheet:
+    """Put a sheet together from an assignment, or from the best pair where it holds none.
 
-
-def _allowed(choice: SeatChoice, effort: Effort) -> bool:
-    """Tell whether a level of effort may do it; nothing under the springs it always may."""
-    if choice.seat_cut_mm > 0.0:
-        return effort == "cuts"
-    return effort != "none" or not choice.shims_mm
-
-
-def _strokes_left_out(measured: Measurement, units: Units) -> Iterator[str]:
-    """Name the strokes that the capture counted and no curve is read from, and why."""
-    for label, strokes in measured.strokes.items():
-        for one in strokes:
-            if not one.kept and (one.findings or one.ruling is not None):
-                yield f"{label}, stroke {one.number}: {describe(one, units)}"
-
-
-def _rig(db: Database, worked: Worked, now_utc: str) -> RigPart:
-    names = dict.fromkeys(
-        came.scale for part in worked.parts.values() for came in part.came if came.scale is not None
+    Args:
+        found: the candidate sets; parts are the same as the sheet shows them, by name.
+        table: the lift table that the build file names; None where it names none.
+    """
+    build, best = assignment.build, None
+    if assignment.chosen.valves:
+        chosen = _chosen_by_assignment(build, assignment.chosen.valves)
+    else:
+        ranked = pair_sets(build, found.sets).combinations
+        best = next(each for each in ranked if each.choice.allowed(assignment.effort))
+        inner = None if best.inner is None else found.sets[best.inner]
+        pair = _UsedPair(found.sets[best.outer], inner, best.choice)
+        chosen = _chosen_by_pair(build, assignment.valves, pair)
+    used = [springs.name for springs in chosen.sets]
+    return Sheet(
+        build=build,
+        assignment=assignment,
+        best=best,
+        named=best is None,
+        valves=chosen.rows,
+        lines=_lines_of(build, chosen),
+        margins=_margins_of(build, chosen),
+        budget=_budget(build.cam.valve_lift_mm, chosen),
+        sets=tuple(parts[name] for name in used),
+        unused=tuple(name for name in found.sets if name not in used),
+        left_out=tuple(found.left_out),
+        limits=tuple(
+            assess_limits(build, pair.outer, pair.inner, pair.choice, build.given, table)
+            for pair in chosen.pairs
+        ),
+        rig=rig,
+        record=record,
     )
+
+
+def _part(db: Database, judged: JudgedSet) -> SetPart:
+    record, measured = judged.record, judged.measured
+    return SetPart(
+        record.set_id,
+        record.name,
+        record.role,
+        measured.curves,
+        judged.heights_mm[:2],
+        judged.check,
+        judged.unjudged,
+        measured.missing,
+        set_provenance(db, record),
+        tuple(
+            (label, one)
+            for label, strokes in measured.strokes.items()
+            for one in strokes
+            if not one.kept and (one.findings or one.ruling is not None)
+        ),
+    )
+
+
+def _rig(db: Database, parts: Iterable[SetPart], now_utc: str) -> RigPart:
+    names = dict.fromkeys(came.scale for part in parts for came in part.came)
     scales = []
     for name in names:
-        made_utc = scale_made_utc(db, name)
-        if made_utc is not None:
+        made_utc = None if name is None else scale_made_utc(db, name)
+        if name is not None and made_utc is not None:
             age_days = days_between(made_utc, now_utc)
             scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
     card = None if newest_part(db, "load") is None else calibration_card(db)
@@ -130,3 +169,266 @@ def _versions() -> Iterator[tuple[str, str]]:
     yield "Python", platform.python_version()
     for name in ("numpy", "scipy"):
         yield name, version(name)
+
+
+@dataclass(frozen=True)
+class _UsedPair:
+    """An outer and an inner set as they are used together.
+
+    Attributes:
+        outer, inner: with the springs that are used; no inner for single springs.
+        choice: of those under them the one that presses them most.
+    """
+
+    outer: SetCurves
+    inner: SetCurves | None
+    choice: SeatChoice
+
+    @property
+    def sets(self) -> tuple[SetCurves, ...]:
+        """The sets, outer first."""
+        return (self.outer,) if self.inner is None else (self.outer, self.inner)
+
+
+@dataclass(frozen=True)
+class _Chosen:
+    """What the sheet builds with.
+
+    Attributes:
+        rows: one a valve, in the build file's order.
+        pairs: each outer set with each inner set that it works with, once.
+    """
+
+    rows: tuple[ValveRow, ...]
+    pairs: tuple[_UsedPair, ...]
+
+    @property
+    def sets(self) -> tuple[SetCurves, ...]:
+        """Every set that is used, once, with all its springs that are; outers first."""
+        found: dict[str, SetCurves] = {}
+        every = [each for pair in self.pairs for each in pair.sets]
+        for springs in sorted(every, key=lambda one: one.role == "inner"):
+            known = found.get(springs.name)
+            curves = springs.curves if known is None else (*known.curves, *springs.curves)
+            found[springs.name] = replace(springs, curves=curves)
+        return tuple(found.values())
+
+
+def _chosen_by_assignment(build: BuildFile, plans: Sequence[ValvePlan]) -> _Chosen:
+    """Build with what an assignment gives each valve."""
+    pairs: dict[tuple[str, str | None], list[ValvePlan]] = {}
+    for plan in plans:
+        inner = None if plan.inner is None else plan.inner.springs.name
+        pairs.setdefault((plan.outer.springs.name, inner), []).append(plan)
+    return _Chosen(
+        tuple(_assigned_row(build, plan) for plan in plans),
+        tuple(_used_pair(of_pair) for of_pair in pairs.values()),
+    )
+
+
+def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: _UsedPair) -> _Chosen:
+    """Build with any springs of two sets, the same shims under every valve.
+
+    Each valve's loads are those of the sets' means at the valve's own height.
+    """
+    loads: SetLoads = {}
+    return _Chosen(tuple(_pair_row(build, valve, pair, loads) for valve in valves), (pair,))
+
+
+def _used_pair(plans: Sequence[ValvePlan]) -> _UsedPair:
+    lowest = min(plans, key=lambda plan: plan.choice.height_change_mm)
+    inners = [plan.inner for plan in plans if plan.inner is not None]
+    return _UsedPair(
+        _used_set([plan.outer for plan in plans]),
+        _used_set(inners) if inners else None,
+        lowest.choice,
+    )
+
+
+def _used_set(springs: Sequence[Candidate]) -> SetCurves:
+    whole = springs[0].springs
+    # A solid height known of any spring of the set stands for all of them.
+    return replace(
+        whole,
+        curves=tuple(spring.curve for spring in springs),
+        solid_height_mm=whole.known_solid_mm,
+    )
+
+
+def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
+    lift_mm, height_mm = build.cam.valve_lift_mm, plan.valve.height_mm
+    shut_mm = round(height_mm + plan.choice.height_change_mm, 6)
+
+    def place(spring: Candidate, at_mm: float) -> Place:
+        solid_mm = spring.solid_mm
+        margin_mm = None if solid_mm is None else round(at_mm - lift_mm - solid_mm, 6)
+        return Place(spring.springs.name, spring.name, at_mm, margin_mm)
+
+    inner = None
+    if plan.inner is not None:
+        inner = place(plan.inner, round(shut_mm - build.head.inner_offset_mm, 6))
+    places = (place(plan.outer, shut_mm), inner)
+    return _row(build.cam, plan.valve, plan.choice, places, (plan.seat, plan.open))
+
+
+def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) -> ValveRow:
+    cam = build.cam
+    shut_mm = round(valve.height_mm + pair.choice.height_change_mm, 6)
+    heights_mm = (shut_mm, round(shut_mm - build.head.inner_offset_mm, 6))
+    places, seats, opens = [], [], []
+    for springs, at_mm in zip(pair.sets, heights_mm, strict=False):
+        solid_mm = springs.highest_solid_mm
+        margin_mm = None if solid_mm is None else round(at_mm - cam.valve_lift_mm - solid_mm, 6)
+        places.append(Place(springs.name, None, at_mm, margin_mm))
+        seats.append(load_at(springs, at_mm, loads).mean)
+        opens.append(load_at(springs, at_mm - cam.valve_lift_mm, loads).mean)
+    inner = places[1] if len(places) > 1 else None
+    both = parallel_load(seats), parallel_load(opens)
+    return _row(cam, valve, pair.choice, (places[0], inner), both)
+
+
+def _row(
+    cam: Cam,
+    valve: Valve,
+    choice: SeatChoice,
+    places: tuple[Place, Place | None],
+    loads: tuple[Load | None, Load | None],
+) -> ValveRow:
+    """Hold a valve's loads, shut and at full lift, against the card."""
+    seat, full = loads
+    fits = sure = None
+    if seat is not None and full is not None:
+        fits = cam.fits(seat.load_n, full.load_n)
+        sure = not (
+            reaches_over(seat, cam.seat_load_n, cam.seat_tolerance_n)
+            or reaches_over(full, cam.open_load_n, cam.open_tolerance_n)
+        )
+    return ValveRow(valve.name, valve.height_mm, choice, *places, seat, full, fits, sure)
+
+
+def _lines_of(build: BuildFile, chosen: _Chosen) -> tuple[Line, ...]:
+    """Sample the springs that are used over the outer's height.
+
+    Together are the springs of each valve where they are named, else the means of the sets.
+    """
+    offset_mm = build.head.inner_offset_mm
+    curves = {
+        (springs.name, curve.label): (curve, offset_mm if springs.role == "inner" else 0.0)
+        for springs in chosen.sets
+        for curve in springs.curves
+    }
+    grid_mm = _grid(curves.values(), chosen.rows, build.cam.valve_lift_mm)
+    loads = {key: _sampled(curve, grid_mm - offset) for key, (curve, offset) in curves.items()}
+    roles = {springs.name: springs.role for springs in chosen.sets}
+    lines = [
+        _line("inner" if roles[name] == "inner" else "outer", label, grid_mm, load_n)
+        for (name, label), load_n in loads.items()
+    ]
+    if chosen.rows and chosen.rows[0].inner is not None:
+        lines += _lines_together(chosen, grid_mm, loads)
+    return tuple(line for line in lines if len(line.heights_mm) >= LEAST_POINTS)
+
+
+def _grid(
+    curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow], lift_mm: float
+) -> Array:
+    """Heights of the outer to sample at: evenly over what was measured, and where valves stand."""
+    low, high = [], []
+    for curve, offset_mm in curves:
+        low.append(curve.lowest_mm + offset_mm)
+        high.append(curve.highest_mm + offset_mm)
+    stand = [row.outer.height_mm for row in rows]
+    at_mm = [
+        *np.linspace(min(low), max(high), CURVE_POINTS),
+        *stand,
+        *(mm - lift_mm for mm in stand),
+    ]
+    return np.unique(np.round(at_mm, 6))
+
+
+def _sampled(curve: SpringCurve, heights_mm: Array) -> Array:
+    """Loads at some heights; NaN where they weren't measured."""
+    loads_n = np.full(len(heights_mm), np.nan)
+    for at, height_mm in enumerate(heights_mm):
+        try:
+            loads_n[at] = curve.load_at(float(height_mm)).load_n
+        except HeightNotMeasured:
+            continue
+    return loads_n
+
+
+def _lines_together(
+    chosen: _Chosen, grid_mm: Array, loads: Mapping[tuple[str, str], Array]
+) -> Iterable[Line]:
+    if chosen.rows[0].outer.spring is None:  # any of the sets
+        sums = [
+            np.mean([n for (name, _), n in loads.items() if name == springs.name], axis=0)
+            for springs in chosen.sets
+        ]
+        yield _line("together", "mean", grid_mm, np.sum(sums, axis=0))
+        return
+    by_name = _by_name(chosen, loads)
+    for row in chosen.rows:
+        total_n = np.sum([by_name[each.spring] for each in row.places], axis=0)
+        yield _line("together", row.valve, grid_mm, total_n)
+
+
+def _by_name(chosen: _Chosen, loads: Mapping[tuple[str, str], Array]) -> dict[str | None, Array]:
+    """Loads by the name that the sheet calls a spring: its label, or set/label."""
+    names = {place.spring for row in chosen.rows for place in row.places}
+    found: dict[str | None, Array] = {}
+    for (name, label), load_n in loads.items():
+        long_name = f"{name}/{label}"
+        found[long_name if long_name in names else label] = load_n
+    return found
+
+
+def _line(role: LineRole, name: str, heights_mm: Array, loads_n: Array) -> Line:
+    known = np.isfinite(loads_n)
+    return Line(role, name, tuple(heights_mm[known].tolist()), tuple(loads_n[known].tolist()))
+
+
+def _margins_of(build: BuildFile, chosen: _Chosen) -> tuple[MarginRow, ...]:
+    """Return each used set's least margin over the valves, outers first."""
+    limit_mm = build.limits.coil_bind_margin_mm
+    return tuple(_margin(springs, chosen.rows, limit_mm) for springs in chosen.sets)
+
+
+def _margin(springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float) -> MarginRow:
+    known = [
+        (place.margin_mm, row.valve)
+        for row in rows
+        for place in row.places
+        if place.set_name == springs.name and place.margin_mm is not None
+    ]
+    least_mm, valve = min(known, key=lambda one: one[0], default=(None, None))
+    return MarginRow(
+        springs.name,
+        springs.role,
+        least_mm,
+        valve,
+        springs.highest_solid_mm,
+        springs.solid_computed,
+        limit_mm,
+        springs.smallest_gap_mm,
+        None if least_mm is None else not exceeds(limit_mm, least_mm),
+    )
+
+
+def _budget(lift_mm: float, chosen: _Chosen) -> BudgetPart | None:
+    """Return the budget of the outer that is least sure at full lift."""
+    heights_mm = {row.outer.spring: row.outer.height_mm for row in chosen.rows}
+    found: list[BudgetPart] = []
+    for springs in chosen.sets:
+        for curve in springs.curves if springs.role != "inner" else ():
+            names = (curve.label, f"{springs.name}/{curve.label}", None)
+            name = next((each for each in names if each in heights_mm), "")
+            if name == "":
+                continue
+            try:
+                reading = curve.load_at(heights_mm[name] - lift_mm)
+            except HeightNotMeasured:
+                continue
+            called = curve.label if name is None else name
+            found.append(BudgetPart(called, reading.height_mm, reading.load_n, reading.budget))
+    return max(found, key=lambda part: part.budget.expanded_u_n, default=None)

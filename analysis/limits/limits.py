@@ -1,38 +1,40 @@
-"""The limits of each spring of one set: its wire's stress, its fatigue factor, its surge. Pure.
+"""The limits of one build: wire, fatigue, surge and valve float, from what is given. Pure.
 
-The limits of one build: wire, fatigue, surge and valve float, from what is given. Pure.
-
-What isn't given isn't guessed: it is listed. DESIGN's caution goes with every one of them: they
-support a decision, they don't make it.
+What isn't given isn't guessed: it is listed. The cautions go with every one of them: they support
+a decision, they don't make it.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
+import numpy as np
 from msgspec import structs
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile, LimitsGiven, WireGiven
-from coilbench.analysis.engine.coil import DEAD_COILS, Coil
-from coilbench.analysis.engine.placed import PlacedSet, SetCurves, Standing, place
+from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.placed import PlacedSet, SetCurves, Standing, parallel_load, place
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits import stress
-from coilbench.analysis.limits import stress as surge
-from coilbench.analysis.limits.lift_table import LiftTable
 from coilbench.analysis.limits.valve_motion import (
     SPRING_SHARE,
+    Array,
     ForceMargin,
+    LiftTable,
     LimitingSpeed,
     Mass,
+    SpringForce,
     ValveMotion,
     force_margin,
     limiting_speed,
     valve_motion,
-    weakest_force,
 )
+
+FORCE_SAMPLES = 41  # lifts at which the springs are read; between them the force runs straight
 
 
 @dataclass(frozen=True)
@@ -65,12 +67,10 @@ class SetLimits:
     """One set; None where it isn't given or can't be known.
 
     Attributes:
-        given: what is known of its wire.
-        coil: its dimensions.
         tensile_mpa: tensile strength, given or of the table.
         spring_mass_g: one spring, weighed or from its dimensions.
-        weighed: whether it was weighed.
-        geometric_rate_n_per_mm: what dimensions and shear modulus say of the rate.
+        geometric_rate_n_per_mm: what dimensions and the wire's shear modulus say of the rate.
+        rate_check: the springs' mean rate beside the dimensions'; None where one isn't known.
     """
 
     set_name: str
@@ -80,6 +80,7 @@ class SetLimits:
     spring_mass_g: float | None
     weighed: bool
     geometric_rate_n_per_mm: float | None
+    rate_check: stress.HandbookRate | None
     springs: tuple[SpringLimits, ...]
 
     def highest(self, name: str) -> SpringLimits | None:
@@ -94,13 +95,7 @@ class SetLimits:
 
 
 def set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> SetLimits:
-    """Work out a set's limits from what is known of it.
-
-    Args:
-        placed: the set at its heights.
-        given: its wire.
-        crank_rpm: highest speed; None where it isn't given.
-    """
+    """Work out a set's limits from what is known of it and its wire."""
     coil = placed.springs.coil
     tensile_mpa: float | None = given.tensile_mpa
     geometric = None
@@ -114,7 +109,7 @@ def set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> 
                 coil.active_coils,
                 given.wire.shear_modulus_mpa(coil.wire_mm),
             )
-    mass_g, active_g = _masses_g(coil, given.spring_mass_g)
+    mass_g, active_g = stress.masses_g(coil, given.spring_mass_g)
     springs = tuple(
         _spring_limits(placed, curve, given, tensile_mpa, active_g, crank_rpm)
         for curve in placed.springs.curves
@@ -127,23 +122,21 @@ def set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> 
         mass_g,
         given.spring_mass_g is not None,
         geometric,
+        _rate_check(coil, [_rate(placed, curve) for curve in placed.springs.curves]),
         springs,
     )
 
 
-def _masses_g(coil: Coil | None, weighed_g: float | None) -> tuple[float | None, float | None]:
-    """Mass of a whole spring, and of its active coils."""
-    if coil is None:
-        return weighed_g, None
-    if weighed_g is not None:
-        return weighed_g, surge.active_mass_g(weighed_g, coil.active_coils)
-    if coil.coil_diameter_mm is None:
-        return None, None
-    whole_g, active_g = (
-        surge.coil_mass_g(coil.wire_mm, coil.coil_diameter_mm, coils)
-        for coils in (coil.active_coils + DEAD_COILS, coil.active_coils)
-    )
-    return whole_g, active_g
+def _rate_check(coil: Coil | None, rates: Sequence[Rate | None]) -> stress.HandbookRate | None:
+    """Hold the mean rate, as unsure as the least sure, against the dimensions'."""
+    known = [rate for rate in rates if rate is not None]
+    if coil is None or coil.coil_diameter_mm is None or not known:
+        return None
+    mean = math.fsum(rate.rate_n_per_mm for rate in known) / len(known)
+    u = max(rate.rate_u_n_per_mm for rate in known)
+    if mean <= 0.0:
+        return None
+    return stress.handbook_rate(coil.wire_mm, coil.coil_diameter_mm, coil.active_coils, mean, u)
 
 
 def _spring_limits(
@@ -158,13 +151,20 @@ def _spring_limits(
     rate = _rate(placed, curve)
     own_hz = own_u_hz = ratio = None
     if rate is not None and active_g is not None and rate.rate_n_per_mm > 0.0:
-        own_hz = surge.surge_hz(rate.rate_n_per_mm, active_g)
+        own_hz = stress.surge_hz(rate.rate_n_per_mm, active_g)
         own_u_hz = own_hz * rate.rate_u_n_per_mm / rate.rate_n_per_mm / 2.0
-        ratio = None if crank_rpm is None else own_hz / surge.cam_hz(crank_rpm)
+        ratio = None if crank_rpm is None else own_hz / stress.cam_hz(crank_rpm)
     shut_mpa, open_mpa, solid_mpa, solid_plain_mpa = _stresses_mpa(placed, curve, loads_n, rate)
-    factor = None
-    if shut_mpa is not None and open_mpa is not None and tensile_mpa is not None:
-        factor = _fatigue(placed.springs.coil, given, (shut_mpa, open_mpa), tensile_mpa)
+    factor, coil = None, placed.springs.coil
+    if (
+        coil is not None
+        and shut_mpa is not None
+        and open_mpa is not None
+        and tensile_mpa is not None
+    ):
+        factor = stress.zimmerli_factor(
+            (shut_mpa, open_mpa), tensile_mpa, coil.wire_mm, given.shot_peened is True
+        )
     return SpringLimits(
         curve.label,
         None if rate is None else rate.rate_n_per_mm,
@@ -203,18 +203,6 @@ def _stresses_mpa(
     return *corrected, plain
 
 
-def _fatigue(
-    coil: Coil | None, given: WireGiven, stresses_mpa: tuple[float, float], tensile_mpa: float
-) -> float | None:
-    """Fatigue factor; None where Zimmerli's data don't reach: thick or weak wire."""
-    strength = stress.PEENED if given.shot_peened else stress.UNPEENED
-    if coil is None or coil.wire_mm > stress.ZIMMERLI_THICKEST_MM:
-        return None
-    if stress.SHEAR_SHARE * tensile_mpa <= strength.midrange_mpa:
-        return None
-    return stress.fatigue_factor(*stresses_mpa, tensile_mpa, strength)
-
-
 def _load_n(curve: SpringCurve, height_mm: float) -> float | None:
     try:
         return curve.load_at(height_mm).load_n
@@ -251,20 +239,35 @@ class ValveFloat:
     margin: ForceMargin | None
 
 
+NotGivenKind = Literal[
+    "dimensions", "coil_diameter", "material", "strength", "shot_peened", "max_rpm", "lift_table",
+    "rocker_ratio", "lash", "masses", "weighing_u", "spring_mass",
+]  # fmt: skip
+
+
+@dataclass(frozen=True)
+class NotGiven:
+    """What isn't given, and so limits aren't known.
+
+    Attributes:
+        wire: the material whose strength the table lacks.
+    """
+
+    kind: NotGivenKind
+    set_name: str | None = None
+    wire: str | None = None
+
+
 @dataclass(frozen=True)
 class LimitsReport:
     """What is known of a build's limits.
 
     Attributes:
-        name: the build file's.
-        choice: what lies under the springs.
         crank_rpm: highest speed of the crankshaft; None where it isn't given.
         card_lift_mm: valve lift on the cam card.
         heights_mm: lowest and highest of the outer's installed heights: stress is that at the
             lowest, the force on the valve that at the highest.
-        sets: outer, perhaps inner.
         valve: None where lift table or masses aren't given.
-        missing: what isn't given and what it would tell, in words without a full stop.
     """
 
     name: str
@@ -274,7 +277,7 @@ class LimitsReport:
     heights_mm: tuple[float, float]
     sets: tuple[SetLimits, ...]
     valve: ValveFloat | None
-    missing: tuple[str, ...]
+    missing: tuple[NotGiven, ...]
 
 
 def assess_limits(
@@ -285,15 +288,7 @@ def assess_limits(
     given: LimitsGiven,
     table: LiftTable | None,
 ) -> LimitsReport:
-    """Work out a build's limits.
-
-    Args:
-        build: cam and head.
-        outer, inner: the sets; no inner for single springs.
-        choice: what lies under them.
-        given: wires and valve train.
-        table: the lift table that it names; None where it names none.
-    """
+    """Work out a build's limits with what is under its sets, given wires and valve train."""
     given_mm = build.head.valve_heights_mm.values() or [build.head.installed_height_mm]
     heights_mm = min(given_mm), max(given_mm)
     lowest, highest = (
@@ -304,12 +299,11 @@ def assess_limits(
         set_limits(each, given.wires.get(each.springs.name, WireGiven()), crank_rpm)
         for each in lowest
     )
-    missing = [words for each in sets for words in _missing_of_set(each)]
-    if crank_rpm is None:
-        missing.append("cam.max_rpm: how far surge lies above the cam's speed, and the force left")
+    missing = [each for one in sets for each in _missing_of_set(one)]
+    missing += [NotGiven("max_rpm")] if crank_rpm is None else []
     missing += _missing_of_train(given, sets, table)
     valve = None
-    mass = effective_mass(given, sets)
+    mass = _effective_mass(given, sets)
     motion = None if table is None else _motion(given, table)
     if mass is not None and motion is not None:
         valve = _float(highest, mass, motion, crank_rpm)
@@ -329,7 +323,7 @@ def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
     return replace(build, head=structs.replace(build.head, installed_height_mm=height_mm))
 
 
-def effective_mass(given: LimitsGiven, sets: Sequence[SetLimits]) -> Mass | None:
+def _effective_mass(given: LimitsGiven, sets: Sequence[SetLimits]) -> Mass | None:
     """What the springs have to move: parts at the valve and a third of the springs.
 
     A part on the cam's side moves slower by the rocker ratio: its kinetic energy is that of
@@ -381,43 +375,45 @@ def _float(
     )
 
 
-def _missing_of_set(each: SetLimits) -> list[str]:
-    """Name what would tell more of a set."""
-    name, missing = each.set_name, []
+def weakest_force(standing: Sequence[Standing], lift_mm: Array) -> SpringForce:
+    """Read the weakest springs along the lift, shape (n,), 0 or more: any valve may get them."""
+    at_mm = np.linspace(float(lift_mm.min()), float(lift_mm.max()), FORCE_SAMPLES)
+    loads = [parallel_load(one.weakest(float(mm)) for one in standing) for mm in at_mm]
+    load_n, load_u_n = (
+        np.interp(lift_mm, at_mm, [math.nan if n is None else getattr(n, name) for n in loads])
+        for name in ("load_n", "load_u_n")
+    )
+    return SpringForce(lift_mm, load_n, load_u_n)
+
+
+def _missing_of_set(each: SetLimits) -> Iterator[NotGiven]:
+    """Yield what would tell more of a set."""
+    name = each.set_name
     if each.coil is None:
-        missing.append(f"wire and active coils of {name} (coilbench set new): stress and surge")
+        yield NotGiven("dimensions", name)
     elif each.coil.coil_diameter_mm is None:
-        missing.append(f"coil diameter of {name} (coilbench set new): stress and surge")
+        yield NotGiven("coil_diameter", name)
     if each.tensile_mpa is None:
         kind = each.given.wire
-        why = "" if kind is None else f", which the table lacks for this {kind.name} wire"
-        missing.append(
-            f"wire.{name}.material or tensile_strength{why}: stress against strength, fatigue"
-        )
+        yield NotGiven("material", name) if kind is None else NotGiven("strength", name, kind.name)
     if each.given.shot_peened is None:
-        missing.append(f"wire.{name}.shot_peened: taken as not peened, the weaker case")
-    return missing
+        yield NotGiven("shot_peened", name)
 
 
 def _missing_of_train(
     given: LimitsGiven, sets: Sequence[SetLimits], table: LiftTable | None
-) -> list[str]:
-    """Name what would tell at which speed the valve leaves its cam."""
-    train, missing = given.train, []
-    tells = "the speed at which the valve leaves its cam"
+) -> Iterator[NotGiven]:
+    """Yield what would tell at which speed the valve leaves its cam."""
+    train = given.train
     if table is None:
-        missing.append(f"valve_train.lift_table: {tells}")
+        yield NotGiven("lift_table")
     elif table.of == "lobe":
-        for key, value in (("rocker_ratio", train.rocker_ratio), ("lash", train.lash_mm)):
-            if value is None:
-                missing.append(f"valve_train.{key}, since the lift table is the lobe's: {tells}")
+        if train.rocker_ratio is None:
+            yield NotGiven("rocker_ratio")
+        if train.lash_mm is None:
+            yield NotGiven("lash")
     if not train.masses_g:
-        missing.append(f"valve_train.masses, weighed: {tells}")
+        yield NotGiven("masses")
     elif train.weighing_u_g is None:
-        missing.append("valve_train.weighing_u: the masses' part of the speed's uncertainty")
-    missing += [
-        f"wire.{each.set_name}.spring_mass, or its dimensions: {tells}"
-        for each in sets
-        if each.spring_mass_g is None
-    ]
-    return missing
+        yield NotGiven("weighing_u")
+    yield from (NotGiven("spring_mass", one.set_name) for one in sets if one.spring_mass_g is None)

@@ -1,13 +1,8 @@
-"""Shear stress in a helical spring of round wire, against its strength and in fatigue. Pure.
+"""Stress, fatigue, surge and rate of helical springs of round wire, from their dimensions. Pure.
 
 Formulae: Budynas and Nisbett, Shigley's Mechanical Engineering Design, chapter 10. The curvature
-correction used is Bergsträsser's; it is the k of EN 13906-1. Wahl's is there to compare with.
-
-A spring's own frequency, and how far above the cam's it lies. Pure.
-
-A camshaft turns once for two turns of the crank: four-stroke engines.
-
-The rate a handbook makes of a spring's dimensions, beside the measured one. Pure.
+correction is Bergsträsser's, which is the k of EN 13906-1. A camshaft turns once for two turns of
+the crank: four-stroke engines.
 """
 
 from __future__ import annotations
@@ -16,8 +11,7 @@ import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
-from coilbench.analysis.engine.coil import DEAD_COILS, STEEL_KG_PER_M3
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.engine.coil import DEAD_COILS, STEEL_KG_PER_M3, Coil
 
 SHEAR_SHARE = 0.67  # torsional modulus of rupture over tensile strength: Shigley, chapter 10
 STATIC_SHARE = 0.56  # EN 13906-1, uncorrected stress at solid over tensile strength, cold coiled
@@ -40,19 +34,9 @@ PEENED = Zimmerli(57.5 * KPSI_MPA, 77.5 * KPSI_MPA)
 ZIMMERLI_THICKEST_MM = 9.525  # 3/8 in
 
 
-def spring_index(wire_mm: float, coil_diameter_mm: float) -> float:
-    """C = D/d, mean coil diameter over wire diameter."""
-    return coil_diameter_mm / wire_mm
-
-
 def bergstraesser(index: float) -> float:
     """Bergsträsser's factor (4C + 2)/(4C - 3): Shigley, chapter 10; EN 13906-1's k."""
     return (4.0 * index + 2.0) / (4.0 * index - 3.0)
-
-
-def wahl(index: float) -> float:
-    """Wahl's factor (4C - 1)/(4C - 4) + 0.615/C: Shigley, chapter 10."""
-    return (4.0 * index - 1.0) / (4.0 * index - 4.0) + 0.615 / index
 
 
 def plain_stress_mpa(load_n: float, wire_mm: float, coil_diameter_mm: float) -> float:
@@ -62,7 +46,7 @@ def plain_stress_mpa(load_n: float, wire_mm: float, coil_diameter_mm: float) -> 
 
 def shear_stress_mpa(load_n: float, wire_mm: float, coil_diameter_mm: float) -> float:
     """Greatest shear stress, at the inside of the coil: K_B 8 F D/(pi d^3): Shigley, chapter 10."""
-    factor = bergstraesser(spring_index(wire_mm, coil_diameter_mm))
+    factor = bergstraesser(coil_diameter_mm / wire_mm)
     return factor * plain_stress_mpa(load_n, wire_mm, coil_diameter_mm)
 
 
@@ -98,10 +82,19 @@ def fatigue_factor(
     return 1.0 / (amplitude_mpa / endurance_mpa + midrange_mpa / rupture_mpa)
 
 
+def zimmerli_factor(
+    stresses_mpa: tuple[float, float], tensile_mpa: float, wire_mm: float, peened: bool
+) -> float | None:
+    """Return the fatigue factor; None where Zimmerli's data don't reach: thick or weak wire."""
+    strength = PEENED if peened else UNPEENED
+    if wire_mm > ZIMMERLI_THICKEST_MM or SHEAR_SHARE * tensile_mpa <= strength.midrange_mpa:
+        return None
+    return fatigue_factor(*stresses_mpa, tensile_mpa, strength)
+
+
 CRANK_PER_CAM = 2.0  # turns, four-stroke
 LEAST_RATIO = 10.0  # common practice, no source: keep well above it
-TEXTBOOK_RATIO = 20.0  # Shigley, chapter 10: 15 to 20 times the forcing frequency
-TEXTBOOK_LEAST = 15.0
+TEXTBOOK_RATIO = 15.0  # Shigley, chapter 10: 15 to 20 times the forcing frequency
 
 
 def cam_hz(crank_rpm: float) -> float:
@@ -120,6 +113,21 @@ def active_mass_g(spring_mass_g: float, active_coils: float) -> float:
     return spring_mass_g * active_coils / (active_coils + DEAD_COILS)
 
 
+def masses_g(coil: Coil | None, weighed_g: float | None) -> tuple[float | None, float | None]:
+    """Mass of a whole spring, and of its active coils."""
+    if coil is None:
+        return weighed_g, None
+    if weighed_g is not None:
+        return weighed_g, active_mass_g(weighed_g, coil.active_coils)
+    if coil.coil_diameter_mm is None:
+        return None, None
+    whole_g, active_g = (
+        coil_mass_g(coil.wire_mm, coil.coil_diameter_mm, coils)
+        for coils in (coil.active_coils + DEAD_COILS, coil.active_coils)
+    )
+    return whole_g, active_g
+
+
 def surge_hz(rate_n_per_mm: float, active_g: float) -> float:
     """First own frequency between two plates, sqrt(k/m)/2: Shigley, chapter 10.
 
@@ -136,33 +144,32 @@ LEAST_MODULUS_MPA, MOST_MODULUS_MPA = 77_200.0, 81_500.0
 # How well a caliper reads a coiled wire, a mean coil diameter, and how well coils are counted,
 # k = 1; common practice, no source.
 WIRE_U_MM, COIL_U_MM, COILS_U = 0.02, 0.1, 0.1
-OUTSIDE_SHARE = 0.35  # of a wire's diameter: so near to it a difference is the wire itself; ours
+OUTSIDE_SHARE = 0.35  # ours, of the wire: so near to the outside diameter it was given for the mean
 
 
 @dataclass(frozen=True)
-class Handbook:
-    """A rate from dimensions, k = G d^4/(8 D^3 n) (Shigley, chapter 10; EN 13906-1).
+class HandbookRate:
+    """A measured rate beside k = G d^4/(8 D^3 n) (Shigley, chapter 10; EN 13906-1).
 
     Attributes:
-        wire_mm, coil_diameter_mm, active_coils: as given.
         rate_n_per_mm, rate_u_n_per_mm: with the middle of the published moduli, and how far the
             truth may be from it (k = 2): the modulus, and how dimensions are read.
-        measured_n_per_mm, measured_u_n_per_mm: the spring's.
+        measured_n_per_mm, measured_u_n_per_mm: the spring's, expanded, 95 %.
+        agrees: whether both are the same within their uncertainties.
+        fitting_coils, fitting_wire_mm, fitting_coil_diameter_mm: each alone would make the
+            dimensions agree.
+        outside_given: whether the coil diameter looks like the outside one, not the mean.
     """
 
-    wire_mm: float
-    coil_diameter_mm: float
-    active_coils: float
     rate_n_per_mm: float
     rate_u_n_per_mm: float
     measured_n_per_mm: float
     measured_u_n_per_mm: float
-
-    @property
-    def agrees(self) -> bool:
-        """Whether both rates are the same within their uncertainties."""
-        off = abs(self.measured_n_per_mm - self.rate_n_per_mm)
-        return off <= math.hypot(self.rate_u_n_per_mm, self.measured_u_n_per_mm)
+    agrees: bool
+    fitting_coils: float
+    fitting_wire_mm: float
+    fitting_coil_diameter_mm: float
+    outside_given: bool
 
 
 def handbook_rate(
@@ -171,8 +178,8 @@ def handbook_rate(
     active_coils: float,
     measured_n_per_mm: float,
     measured_u_n_per_mm: float,
-) -> Handbook:
-    """Hold a measured rate against the handbook's.
+) -> HandbookRate:
+    """Hold a measured rate, above 0, against the one of the dimensions.
 
     Args:
         wire_mm: diameter of the wire.
@@ -189,32 +196,16 @@ def handbook_rate(
         COILS_U / active_coils,
     )
     u = 2.0 * rate * math.hypot(*shares)
-    return Handbook(
-        wire_mm,
-        coil_diameter_mm,
-        active_coils,
+    ratio = measured_n_per_mm / rate
+    coil_mm = coil_diameter_mm * ratio ** (-1.0 / 3.0)
+    return HandbookRate(
         rate,
         u,
         measured_n_per_mm,
         measured_u_n_per_mm,
+        abs(measured_n_per_mm - rate) <= math.hypot(u, measured_u_n_per_mm),
+        active_coils / ratio,
+        wire_mm * ratio**0.25,
+        coil_mm,
+        abs(coil_diameter_mm - coil_mm - wire_mm) < OUTSIDE_SHARE * wire_mm,
     )
-
-
-def handbook_words(found: Handbook, units: Units) -> str:
-    """Say whether both rates agree, and if not which dimension would make them."""
-    rate, u = (units.rate_text(each) for each in (found.rate_n_per_mm, found.rate_u_n_per_mm))
-    ratio = found.measured_n_per_mm / found.rate_n_per_mm
-    said = f"its dimensions make {rate} ± {u} (G d^4/(8 D^3 n), steel)"
-    if found.agrees:
-        return f"{said}: the measured rate, {ratio - 1.0:+.1%} from it, is plausible"
-    coils = found.active_coils / ratio
-    wire = units.length_text(found.wire_mm * ratio**0.25)
-    coil_mm = found.coil_diameter_mm * ratio ** (-1.0 / 3.0)
-    hint = f"{coils:.2f} active coils, {wire} wire or {units.length_text(coil_mm)} mean coil"
-    words = (
-        f"{said}, but {ratio - 1.0:+.1%} from it was measured. It would take {hint}: measure "
-        "these again, then doubt the rig's load or travel"
-    )
-    if abs(found.coil_diameter_mm - coil_mm - found.wire_mm) < OUTSIDE_SHARE * found.wire_mm:
-        words += ". The outside diameter given for the mean one would do it: give outside less wire"
-    return words

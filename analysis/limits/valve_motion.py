@@ -1,90 +1,73 @@
-"""What the weakest springs of outer and inner set push together along the valve's lift. Pure.
-
-How a lift table moves the valve, and the spring force that keeps it on the cam. Pure.
+"""How a lift table moves the valve, and the spring force that keeps it on the cam. Pure.
 
 The parts are taken as rigid and nothing but the springs pushes the valve shut: no gas, friction,
 oil or spring of a tappet. Real parts bend and springs surge, so a valve leaves its cam earlier.
 Speeds are the crankshaft's; the camshaft turns at half of them (four-stroke).
+
+The acceleration is that of a smoothing spline. It minimises the sum of squared residuals plus
+lambda times the integral of the m-th derivative squared; lambda is the one of generalised
+cross-validation (Craven and Wahba, 1979), each degree of freedom counted 1.4 times. Uncertainty:
+the spline is the mean of a posterior with covariance s^2 (B'B + lambda P)^-1 (Wahba, 1983), whose
+intervals hold the truth about as often as they say, on average over the curve, bias and all
+(Nychka, 1988). m = 3, a quintic spline, is taken since a second derivative is wanted: m = 2, the
+cubic one, holds the second derivative itself down. References from memory; SciPy's cubic one is
+the check.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import BSpline
+from scipy.linalg import cho_factor, cho_solve
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.engine.placed import Load, SetCurves, Standing, load_of, parallel_load
-from coilbench.analysis.limits.lift_table import LiftTable, fit_smoothing_spline
 from coilbench.analysis.limits.stress import cam_hz
 
 Array = NDArray[np.float64]
-LOOKS = 41  # lifts at which the springs are read; between them the force runs straight
-
-
-@dataclass(frozen=True)
-class SpringForce:
-    """A force by lift; arrays of shape (n,), NaN where a spring was not measured.
-
-    Attributes:
-        load_n: of the weakest springs.
-        load_u_n: its expanded uncertainty, k = 2.
-    """
-
-    lift_mm: Array
-    load_n: Array
-    load_u_n: Array
-
-
-def weakest_force(standing: Sequence[Standing], lift_mm: Array) -> SpringForce:
-    """Read the weakest springs along the lift: any valve may get them.
-
-    Args:
-        standing: outer and perhaps inner set, at their heights with the valve shut.
-        lift_mm: shape (n,), not below 0, in any order.
-    """
-    looks_mm = np.linspace(float(lift_mm.min()), float(lift_mm.max()), LOOKS)
-    loads = [_together(standing, float(each)) for each in looks_mm]
-    load_n = np.array([math.nan if load is None else load.load_n for load in loads])
-    load_u_n = np.array([math.nan if load is None else load.load_u_n for load in loads])
-    return SpringForce(
-        lift_mm, np.interp(lift_mm, looks_mm, load_n), np.interp(lift_mm, looks_mm, load_u_n)
-    )
-
-
-def _together(standing: Sequence[Standing], lift_mm: float) -> Load | None:
-    """Both sets' weakest springs at a lift; None where one wasn't read."""
-    loads = [_weakest(each.springs, round(each.height_mm - lift_mm, 6)) for each in standing]
-    known = [load for load in loads if load is not None]
-    return parallel_load(known) if len(known) == len(loads) else None
-
-
-def _weakest(springs: SetCurves, height_mm: float) -> Load | None:
-    loads = [_load(curve, height_mm) for curve in springs.curves]
-    known = [load for load in loads if load is not None]
-    return min(known) if len(known) == len(loads) else None
-
-
-def _load(curve: SpringCurve, height_mm: float) -> Load | None:
-    """A spring's load; 0 where it stands loose, None where it wasn't measured."""
-    if curve.free_length_mm is not None and height_mm >= curve.free_length_mm:
-        return Load(0.0, 0.0, 0.0)
-    try:
-        return load_of(curve.load_at(height_mm))
-    except HeightNotMeasured:
-        return None
-
-
 ACCEL_K = 1.6  # ours: a posterior holds a second derivative too widely for k = 2; see its tests
 SHARP_SHARE = 1.5  # ours: of the finest that a table shows; the spline swings over such a turn
 SWING_SHARE = 2.0  # ours: of it, over which the swing has died away
 PLACES_PER_ROW = 2
 MOST_PLACES = 600
 N_PER_G_MM_PER_S2 = 1e-6
+ORDER = 3  # derivative that is held down; the spline's degree is 2 m - 1
+LEAST_POINTS = 12  # of a spline
+POWERS = np.arange(-9.0, 9.1, 0.5).tolist()  # of ten, lambdas tried, for points one apart
+DEARNESS = 1.4  # of a degree of freedom, against curves that follow the scatter: Kim and Gu, 2004
+MOST_SPANS = 150  # between knots; a lift curve has no detail that is finer
 SPRING_SHARE = 1.0 / 3.0  # Rayleigh: a spring fixed at one end moves as a third of its mass would
+
+
+@dataclass(frozen=True)
+class LiftTable:
+    """A lift by the cam's angle, where it is above 0.
+
+    Attributes:
+        name: the file's name.
+        of: what the lift is of.
+        cam_deg: ascending, shape (n,).
+        lift_mm: above 0, shape (n,).
+        resolution_mm: the step that the lifts are written in; 0 where they show none.
+    """
+
+    name: str
+    of: Literal["valve", "lobe"]
+    cam_deg: NDArray[np.float64]
+    lift_mm: NDArray[np.float64]
+    resolution_mm: float = 0.0
+
+
+@dataclass(frozen=True)
+class SpringForce:
+    """A force by lift; arrays of shape (n,), NaN where a spring was not measured, u k = 2."""
+
+    lift_mm: Array
+    load_n: Array
+    load_u_n: Array
 
 
 @dataclass(frozen=True)
@@ -111,11 +94,7 @@ class ValveMotion:
 
 @dataclass(frozen=True)
 class Mass:
-    """What the springs have to move, at the valve.
-
-    Attributes:
-        mass_u_g: expanded uncertainty, k = 2.
-    """
+    """What the springs have to move, at the valve, with its expanded uncertainty, k = 2."""
 
     mass_g: float
     mass_u_g: float
@@ -146,12 +125,7 @@ class LimitingSpeed:
 
 @dataclass(frozen=True)
 class ForceMargin:
-    """Spring force less what the cam needs, where the ratio of both is least.
-
-    Attributes:
-        needed_n, spring_n: force needed and force there is.
-        cam_deg, lift_mm: where.
-    """
+    """The force needed and the force there is, where the ratio of both is least."""
 
     needed_n: float
     spring_n: float
@@ -162,10 +136,7 @@ class ForceMargin:
 def valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> ValveMotion:
     """Find lift and acceleration by a smoothing spline through a lift table.
 
-    Args:
-        table: of the valve, or of the lobe.
-        rocker_ratio: valve's lift over lobe's, taken as constant; 1 for a table of the valve.
-        lash_mm: clearance at the valve, taken off; 0 for a table of the valve.
+    For a table of the valve the rocker ratio, taken as constant, is 1, and the lash 0.
     """
     written = table.resolution_mm / math.sqrt(12.0)
     spline = fit_smoothing_spline(table.cam_deg, table.lift_mm, least_sigma=written)
@@ -204,13 +175,8 @@ def limiting_speed(motion: ValveMotion, springs: SpringForce, mass: Mass) -> Lim
     low. The speed is then taken halfway to the one without the swing, and half that way added to
     its uncertainty.
 
-    Args:
-        motion: of the valve.
-        springs: force at the motion's lifts.
-        mass: what has to be moved.
-
     Returns:
-        None where the acceleration nowhere stands out of its uncertainty, or the springs weren't
+        None where the acceleration nowhere exceeds its uncertainty, or the springs weren't
         measured wherever it does.
     """
     slowed = _slowed(motion)
@@ -247,14 +213,7 @@ def force_margin(
 ) -> ForceMargin | None:
     """Return where, at a speed, the spring force is least against what the cam needs.
 
-    Args:
-        motion: of the valve.
-        springs: force at the motion's lifts.
-        mass_g: what has to be moved.
-        crank_rpm: above 0.
-
-    Returns:
-        None as in limiting_speed.
+    None as in limiting_speed.
     """
     needed_n = needed_force_n(motion, mass_g, crank_rpm)
     places = np.flatnonzero(_slowed(motion) & np.isfinite(springs.load_n))
@@ -305,3 +264,100 @@ def _slowed(motion: ValveMotion) -> NDArray[np.bool_]:
 
 def _range(values: Array) -> tuple[float, float] | None:
     return (float(values.min()), float(values.max())) if values.size else None
+
+
+@dataclass(frozen=True)
+class SmoothingSpline:
+    """A fitted spline.
+
+    Attributes:
+        knots: of its B-splines, in steps.
+        factor: Cholesky factor of B'B + lambda P, upper.
+        sigma: standard deviation of the points about the curve; freedom: n - tr H.
+        start, step: of the abscissa: first point, mean distance between points.
+    """
+
+    knots: Array
+    coefficients: Array
+    factor: Array
+    sigma: float
+    freedom: float
+    start: float
+    step: float
+
+    @property
+    def finest(self) -> float:
+        """Distance over which the curve has one degree of freedom: what is finer it can't show."""
+        points = round((float(self.knots[-1]) - float(self.knots[0])) + 1.0)
+        return self.step * (points - 1) / (points - self.freedom)
+
+    @property
+    def degree(self) -> int:
+        """Degree of the spline."""
+        return len(self.knots) - len(self.coefficients) - 1
+
+    def at(self, x: Array, derivative: int = 0) -> tuple[Array, Array]:
+        """The curve, or a derivative of it, at places within the points; its standard uncertainty.
+
+        All arrays have shape (n,).
+        """
+        rows = _design((x - self.start) / self.step, self.knots, self.degree, derivative)
+        rows /= self.step**derivative
+        spread = np.einsum("ij,ji->i", rows, cho_solve((self.factor, False), rows.T))
+        return rows @ self.coefficients, self.sigma * np.sqrt(np.maximum(spread, 0.0))
+
+
+def fit_smoothing_spline(
+    x: Array, y: Array, lam: float | None = None, order: int = ORDER, least_sigma: float = 0.0
+) -> SmoothingSpline:
+    """Fit a smoothing spline.
+
+    Args:
+        x: ascending, shape (n,), as y is.
+        lam: the smoothing parameter, in units of x; found by generalised cross-validation
+            where None.
+        order: the derivative that is held down.
+        least_sigma: what the points scatter at least, from the step they are written in.
+    """
+    step = float(x[-1] - x[0]) / (len(x) - 1)
+    unit = (x - x[0]) / step
+    degree = 2 * order - 1
+    breaks = unit[np.linspace(0, len(unit) - 1, min(len(unit), MOST_SPANS + 1)).round().astype(int)]
+    knots = np.concatenate((np.repeat(unit[0], degree), breaks, np.repeat(unit[-1], degree)))
+    design = _design(unit, knots, degree, 0)
+    gram, penalty, moments = design.T @ design, _penalty(breaks, knots, order), design.T @ y
+    count = len(x)
+
+    def solved(each: float) -> tuple[Array, Array, float, float]:
+        factor, _ = cho_factor(gram + each * penalty)
+        coefficients = cho_solve((factor, False), moments)
+        freedom = count - float(np.trace(cho_solve((factor, False), gram)))
+        return coefficients, factor, float(np.sum((y - design @ coefficients) ** 2)), freedom
+
+    def cross_validation(each: float) -> float:
+        _, _, squares, freedom = solved(each)
+        left = count - DEARNESS * (count - freedom)
+        return squares / left**2 if left > 0.0 else math.inf
+
+    if lam is None:
+        scaled = min((10.0**power for power in POWERS), key=cross_validation)
+    else:
+        scaled = lam / step ** (2 * order - 1)
+    coefficients, factor, squares, freedom = solved(scaled)
+    sigma = max(float(np.sqrt(squares / freedom)), least_sigma)
+    return SmoothingSpline(knots, coefficients, factor, sigma, freedom, float(x[0]), step)
+
+
+def _design(unit: Array, knots: Array, degree: int, derivative: int) -> Array:
+    """Values of every B-spline, or of a derivative, shape (n, number of them)."""
+    basis = BSpline(knots, np.eye(len(knots) - degree - 1), degree)
+    return np.asarray(basis(unit, nu=derivative), dtype=np.float64)
+
+
+def _penalty(breaks: Array, knots: Array, order: int) -> Array:
+    """Integrals of products of the m-th derivatives, exact by Gauss and Legendre's rule."""
+    nodes, weights = np.polynomial.legendre.leggauss(order)
+    halves = np.diff(breaks) / 2.0
+    places = (breaks[:-1] + halves)[:, None] + halves[:, None] * nodes
+    rows = _design(places.ravel(), knots, 2 * order - 1, order)
+    return np.asarray((rows * (halves[:, None] * weights).ravel()[:, None]).T @ rows)

@@ -2,15 +2,16 @@
 
 A result's fields are the document's keys. A field's metadata may say otherwise: `JSON_SKIP`
 leaves it out, `json_key("name")` gives it another key, `{"json": "*"}` puts a mapping's keys in its
-place. A finding, which is a dataclass that
-`describe` knows, carries its sentence in N and mm beside its numbers, under "text".
+place. A finding, which is a dataclass that `describe` knows, carries its sentence in N and mm
+beside its numbers, under "text". Where a class can't say so itself, or its document holds
+properties or what its parts hold, `json_keys` says it.
 """
 
 from __future__ import annotations
 
 import json
 import math
-from collections.abc import Mapping, Set
+from collections.abc import Mapping, Sequence, Set
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import singledispatch
@@ -18,12 +19,34 @@ from typing import Any
 
 from coilbench.analysis.report.units import SI, Units
 
+MOST_NAMED = 3  # of more names the others are counted
 JSON_SKIP: Mapping[str, Any] = {"json": None}
 
 
 def json_key(name: str) -> Mapping[str, Any]:
     """Return the metadata of a field whose key in the document is another than its name."""
     return {"json": name}
+
+
+_KEYS: dict[type, str] = {}
+
+
+def json_keys(of: type, keys: str) -> None:
+    """Say what the document of a class holds, in place of its fields.
+
+    Args:
+        of: the class.
+        keys: in order, apart by spaces: an attribute's name, or key=attribute, or
+            key=attribute.of.an.attribute. What is None on the way gives null, a tuple on the way
+            gives a list, and `text` alone is the sentence in N and mm.
+    """
+    _KEYS[of] = keys
+
+
+def picked(value: Any, keys: str) -> dict[str, Any]:
+    """Return what keys, as in `json_keys`, find in a value."""
+    pairs = (each.partition("=") for each in keys.split())
+    return {key: _at(value, (path or key).split(".")) for key, _, path in pairs}
 
 
 @singledispatch
@@ -34,6 +57,13 @@ def describe(finding: object, units: Units) -> str:  # noqa: ARG001
         TypeError: no report module knows findings of this kind.
     """
     raise TypeError(f"no words for {type(finding).__name__}")
+
+
+def first_few(names: Sequence[str], most: int = MOST_NAMED) -> str:
+    """Name the first few, and count the others."""
+    more = len(names) - most
+    named = ", ".join(names[:most])
+    return f"{named} and {more} more" if more > 0 else named
 
 
 def document(value: Any) -> Any:
@@ -51,7 +81,7 @@ def document(value: Any) -> Any:
         return float(value) if math.isfinite(value) else None
     if isinstance(value, Enum):
         return document(value.value)
-    if is_dataclass(value) and not isinstance(value, type):
+    if (is_dataclass(value) or type(value) in _KEYS) and not isinstance(value, type):
         return _fields(value)
     if isinstance(value, Mapping):
         return {str(document(key)): document(each) for key, each in value.items()}
@@ -70,6 +100,9 @@ def document_text(value: Any) -> str:
 
 
 def _fields(value: Any) -> dict[str, Any]:
+    keys = _KEYS.get(type(value))
+    if keys is not None:
+        return {key: document(each) for key, each in picked(value, keys).items()}
     found: dict[str, Any] = {}
     for each in fields(value):
         key, content = each.metadata.get("json", each.name), getattr(value, each.name)
@@ -80,3 +113,14 @@ def _fields(value: Any) -> dict[str, Any]:
     if describe.dispatch(type(value)) is not describe.dispatch(object):
         found["text"] = describe(value, SI)
     return found
+
+
+def _at(value: Any, path: list[str]) -> Any:
+    """Follow attributes from a value."""
+    if value is None or not path:
+        return value
+    if type(value) is tuple:
+        return [_at(each, path) for each in value]
+    if path == ["text"]:
+        return describe(value, SI)
+    return _at(getattr(value, path[0]), path[1:])

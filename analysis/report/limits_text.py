@@ -1,19 +1,40 @@
-"""A build's limits in words, each with its formula and source, and as a JSON document. Pure."""
+"""A build's limits in sentences, each with its formula and source, and in JSON."""
 
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import asdict
+from dataclasses import dataclass
 
 from coilbench.analysis.engine.coil import TABLES
-from coilbench.analysis.limits import stress as surge
-from coilbench.analysis.limits.limits import LimitsReport, SetLimits, ValveFloat
-from coilbench.analysis.limits.stress import STATIC_SHARE
+from coilbench.analysis.limits.limits import (
+    LimitsReport,
+    NotGiven,
+    NotGivenKind,
+    SetLimits,
+    ValveFloat,
+)
+from coilbench.analysis.limits.stress import LEAST_RATIO, STATIC_SHARE, TEXTBOOK_RATIO, HandbookRate
 from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed
+from coilbench.analysis.report.document import describe, json_keys
 from coilbench.analysis.report.units import Units
 
-RATE_ODD = 0.1  # ours: a rate so far from the dimensions' means that one of them is wrong
-LIFT_ODD = 0.03  # ours
+LIFT_ODD = 0.03  # ours: of the card's lift, how far the lift table may be from it
+FLOAT_SPEED = "the speed at which the valve leaves its cam"
+NOT_GIVEN: dict[NotGivenKind, str] = {
+    "dimensions": "wire and active coils of {set} (coilbench set new): stress and surge",
+    "coil_diameter": "coil diameter of {set} (coilbench set new): stress and surge",
+    "material": "wire.{set}.material or tensile_strength: stress against strength, fatigue",
+    "strength": "wire.{set}.material or tensile_strength, which the table lacks for this {wire} "
+    "wire: stress against strength, fatigue",
+    "shot_peened": "wire.{set}.shot_peened: taken as not peened, the weaker case",
+    "max_rpm": "cam.max_rpm: how far surge lies above the cam's speed, and the force left",
+    "lift_table": f"valve_train.lift_table: {FLOAT_SPEED}",
+    "rocker_ratio": f"valve_train.rocker_ratio, since the lift table is the lobe's: {FLOAT_SPEED}",
+    "lash": f"valve_train.lash, since the lift table is the lobe's: {FLOAT_SPEED}",
+    "masses": f"valve_train.masses, weighed: {FLOAT_SPEED}",
+    "weighing_u": "valve_train.weighing_u: the masses' part of the speed's uncertainty",
+    "spring_mass": f"wire.{{set}}.spring_mass, or its dimensions: {FLOAT_SPEED}",
+}
 CAUTIONS = (
     "These figures support a decision, they don't make it: the cam grinder's and the engine "
     "maker's data, and a qualified engine machinist, come first.",
@@ -23,16 +44,39 @@ CAUTIONS = (
 )
 
 
-def limits_lines(report: LimitsReport, units: Units) -> list[str]:
-    """Write the limits for a person, cautions last."""
-    lines = [f"{words}." for words in findings(report, units)]
-    lines += [f"Not given: {words}." for words in report.missing]
-    return [*lines, *CAUTIONS]
+json_keys(
+    SetLimits,
+    "set=set_name material=given.material tensile_mpa shot_peened=given.shot_peened "
+    "spring_mass_g spring_mass_weighed=weighed "
+    "rate_from_dimensions_n_per_mm=geometric_rate_n_per_mm rate_check springs",
+)
+json_keys(
+    LimitsReport,
+    "build=name shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm crank_rpm "
+    "installed_heights_mm=heights_mm sets valve",
+)
 
 
-def findings(report: LimitsReport, units: Units) -> tuple[str, ...]:
-    """Say what was found, each with its formula and source, without a full stop."""
-    found = [words for each in report.sets for words in _set_words(each)]
+@dataclass(frozen=True)
+class LimitsText:
+    """What is said of a build's limits; not_given names what would tell more.
+
+    Findings come with formula and source; they and what isn't given are without a full stop.
+    """
+
+    findings: tuple[str, ...]
+    not_given: tuple[str, ...]
+    cautions: tuple[str, ...] = CAUTIONS
+
+
+def limits_text(report: LimitsReport, units: Units) -> LimitsText:
+    """Say what was found, and what isn't given."""
+    not_given = tuple(describe(each, units) for each in report.missing)
+    return LimitsText(tuple(_findings(report, units)), not_given)
+
+
+def _findings(report: LimitsReport, units: Units) -> list[str]:
+    found = [words for each in report.sets for words in _set_text(each, units)]
     low_mm, high_mm = report.heights_mm
     if found and low_mm < high_mm:
         found.append(
@@ -41,62 +85,20 @@ def findings(report: LimitsReport, units: Units) -> tuple[str, ...]:
             f"{units.length_text(high_mm)}"
         )
     if report.valve is not None:
-        found += _valve_words(report, report.valve, units)
-    return tuple(found)
+        found += _valve_text(report, report.valve, units)
+    return found
 
 
-def to_document(report: LimitsReport) -> dict[str, object]:
-    """Return the JSON document, in N, mm, g and MPa; unknown values are null."""
-    return {
-        "build": report.name,
-        "shim_mm": report.choice.shim_mm,
-        "seat_cut_mm": report.choice.seat_cut_mm,
-        "crank_rpm": report.crank_rpm,
-        "installed_heights_mm": list(report.heights_mm),
-        "sets": [_set_document(each) for each in report.sets],
-        "valve": None if report.valve is None else asdict(report.valve),
-        "findings": list(findings(report, Units("N", "mm"))),
-        "not_given": list(report.missing),
-        "cautions": list(CAUTIONS),
-    }
+def _set_text(each: SetLimits, units: Units) -> Iterator[str]:
+    if each.rate_check is not None and not each.rate_check.agrees:
+        yield f"{each.set_name}: {describe(each.rate_check, units)}"
+    yield from _stress_text(each)
+    yield from _solid_text(each)
+    yield from _fatigue_text(each)
+    yield from _surge_text(each)
 
 
-def _set_document(each: SetLimits) -> dict[str, object]:
-    return {
-        "set": each.set_name,
-        "material": None if each.given.wire is None else each.given.wire.name,
-        "tensile_mpa": each.tensile_mpa,
-        "shot_peened": each.given.shot_peened,
-        "spring_mass_g": each.spring_mass_g,
-        "spring_mass_weighed": each.weighed,
-        "rate_from_dimensions_n_per_mm": each.geometric_rate_n_per_mm,
-        "springs": [asdict(spring) for spring in each.springs],
-    }
-
-
-def _set_words(each: SetLimits) -> Iterator[str]:
-    yield from _rate_words(each)
-    yield from _stress_words(each)
-    yield from _solid_words(each)
-    yield from _fatigue_words(each)
-    yield from _surge_words(each)
-
-
-def _rate_words(each: SetLimits) -> Iterator[str]:
-    known = [spring.rate_n_per_mm for spring in each.springs if spring.rate_n_per_mm is not None]
-    geometric = each.geometric_rate_n_per_mm
-    if geometric is None or not known:
-        return
-    measured = sum(known) / len(known)
-    if abs(measured / geometric - 1.0) > RATE_ODD:
-        yield (
-            f"{each.set_name}: measured {measured:.2f} N/mm, but the dimensions given make "
-            f"{geometric:.2f} N/mm (G d^4/(8 D^3 n), Shigley ch. 10): check wire, coil diameter "
-            "(mean, not outside) and active coils before trusting its stress and surge"
-        )
-
-
-def _stress_words(each: SetLimits) -> Iterator[str]:
+def _stress_text(each: SetLimits) -> Iterator[str]:
     worst = each.highest("open_mpa")
     if worst is None or worst.open_mpa is None:
         return
@@ -106,18 +108,18 @@ def _stress_words(each: SetLimits) -> Iterator[str]:
     )
     if each.tensile_mpa is not None:
         share = worst.open_mpa / each.tensile_mpa
-        words += f", {share:.0%} of the wire's tensile strength {_strength_words(each)}"
-        words += _elastic_words(each, share)
+        words += f", {share:.0%} of the wire's tensile strength {_strength_text(each)}"
+        words += _elastic_text(each, share)
     yield words + "; 1 % of wire diameter is 3 % of it"
 
 
-def _strength_words(each: SetLimits) -> str:
+def _strength_text(each: SetLimits) -> str:
     if each.given.tensile_mpa is not None or each.given.wire is None:
         return f"{each.tensile_mpa:.0f} MPa as given"
     return f"{each.tensile_mpa:.0f} MPa ({each.given.wire.designation}, {TABLES})"
 
 
-def _elastic_words(each: SetLimits, share: float) -> str:
+def _elastic_text(each: SetLimits, share: float) -> str:
     if each.given.wire is None:
         return ""
     low, high = each.given.wire.elastic_shares
@@ -125,7 +127,7 @@ def _elastic_words(each: SetLimits, share: float) -> str:
     return f", {place} its elastic limit in torsion, {low:.0%} to {high:.0%} (Shigley, table 10-5)"
 
 
-def _solid_words(each: SetLimits) -> Iterator[str]:
+def _solid_text(each: SetLimits) -> Iterator[str]:
     worst = each.highest("solid_plain_mpa")
     if worst is None or worst.solid_plain_mpa is None or worst.solid_mpa is None:
         return
@@ -141,7 +143,7 @@ def _solid_words(each: SetLimits) -> Iterator[str]:
     yield words
 
 
-def _fatigue_words(each: SetLimits) -> Iterator[str]:
+def _fatigue_text(each: SetLimits) -> Iterator[str]:
     worst = each.lowest("fatigue_factor")
     if worst is None or worst.fatigue_factor is None:
         return
@@ -153,7 +155,7 @@ def _fatigue_words(each: SetLimits) -> Iterator[str]:
     )
 
 
-def _surge_words(each: SetLimits) -> Iterator[str]:
+def _surge_text(each: SetLimits) -> Iterator[str]:
     worst = each.lowest("surge_hz")
     if worst is None or worst.surge_hz is None:
         return
@@ -165,19 +167,19 @@ def _surge_words(each: SetLimits) -> Iterator[str]:
     ratio = worst.surge_ratio
     if ratio is not None:
         words += f", {ratio:.1f} times the camshaft's turns (half the crankshaft's)"
-        words += _ratio_words(ratio)
+        words += _ratio_text(ratio)
     yield words
 
 
-def _ratio_words(ratio: float) -> str:
-    if ratio < surge.LEAST_RATIO:
+def _ratio_text(ratio: float) -> str:
+    if ratio < LEAST_RATIO:
         return ": TOO NEAR, common practice keeps well above 10"
-    if ratio < surge.TEXTBOOK_LEAST:
+    if ratio < TEXTBOOK_RATIO:
         return ": above common practice's 10, below the 15 to 20 that Shigley asks for"
     return ": as Shigley asks for, 15 to 20 or more"
 
 
-def _valve_words(report: LimitsReport, valve: ValveFloat, units: Units) -> Iterator[str]:
+def _valve_text(report: LimitsReport, valve: ValveFloat, units: Units) -> Iterator[str]:
     speed, card_mm = valve.speed, report.card_lift_mm
     if abs(valve.highest_lift_mm - card_mm) > LIFT_ODD * card_mm:
         yield (
@@ -207,10 +209,10 @@ def _valve_words(report: LimitsReport, valve: ValveFloat, units: Units) -> Itera
         low, high = (units.length_text(each) for each in speed.unread_mm)
         yield f"Between {low} and {high} lift not every spring was measured: it may be less"
     if report.crank_rpm is not None and valve.margin is not None:
-        yield _margin_words(report.crank_rpm, speed, valve.margin, units)
+        yield _margin_text(report.crank_rpm, speed, valve.margin, units)
 
 
-def _margin_words(crank_rpm: float, speed: LimitingSpeed, margin: ForceMargin, units: Units) -> str:
+def _margin_text(crank_rpm: float, speed: LimitingSpeed, margin: ForceMargin, units: Units) -> str:
     verdict = ""
     if speed.crank_rpm <= crank_rpm:
         verdict = ": TOO LITTLE"
@@ -220,4 +222,32 @@ def _margin_words(crank_rpm: float, speed: LimitingSpeed, margin: ForceMargin, u
         f"At {crank_rpm:.0f} rpm the cam needs {units.load_text(margin.needed_n)} at "
         f"{units.length_text(margin.lift_mm)} lift, the weakest springs push "
         f"{units.load_text(margin.spring_n)}{verdict}"
+    )
+
+
+@describe.register
+def _(missing: NotGiven, _units: Units) -> str:
+    return NOT_GIVEN[missing.kind].format(set=missing.set_name, wire=missing.wire)
+
+
+@describe.register
+def handbook_text(found: HandbookRate, units: Units) -> str:
+    """Say whether both rates agree, and if not which dimension would make them."""
+    rate, u = (units.rate_text(each) for each in (found.rate_n_per_mm, found.rate_u_n_per_mm))
+    off = found.measured_n_per_mm / found.rate_n_per_mm - 1.0
+    said = f"its dimensions make {rate} ± {u} (G d^4/(8 D^3 n), steel)"
+    if found.agrees:
+        return f"{said}: the measured rate, {off:+.1%} from it, is plausible"
+    hint = (
+        f"{found.fitting_coils:.2f} active coils, {units.length_text(found.fitting_wire_mm)} wire "
+        f"or {units.length_text(found.fitting_coil_diameter_mm)} mean coil"
+    )
+    outside = ""
+    if found.outside_given:
+        outside = (
+            ". The outside diameter given for the mean one would do it: give outside less wire"
+        )
+    return (
+        f"{said}, but {off:+.1%} from it was measured. It would take {hint}: measure these again, "
+        f"then check the rig's load and travel{outside}"
     )

@@ -1,8 +1,7 @@
-"""The build sheet's drawing: force over height, seat and open windows, for black and white.
+"""The build sheet as one self-contained page to print, build from and file, with its drawing.
 
-Everything is told apart by dash, mark or hatching. No word of the user's stands in it.
-
-The build sheet as one self-contained page to print, build from and file.
+The drawing is for black and white: everything is told apart by dash, mark or hatching. No text
+of the user's is in it.
 """
 
 from __future__ import annotations
@@ -12,16 +11,29 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from coilbench.analysis.report import card_text as budget_view
+from coilbench.analysis.engine.placed import Load, exceeds
+from coilbench.analysis.inputs.sheet import (
+    BudgetPart,
+    LineRole,
+    MarginRow,
+    Place,
+    ScalePart,
+    SetPart,
+    Sheet,
+    ValveRow,
+)
 from coilbench.analysis.report import card_text as card_view
-from coilbench.analysis.report import sheet_text as sheet_view
+from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.html import drawing, render
-from coilbench.analysis.report.phrases import describe
-from coilbench.analysis.report.sheet import BudgetPart, LineRole, ScalePart, SetPart, Sheet
-from coilbench.analysis.report.sheet_text import CAUTIONS
+from coilbench.analysis.report.pairing_text import card_text
+from coilbench.analysis.report.sheet_text import set_part_notes, sheet_text
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import PastCheck
+from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 
+UNKNOWN = "unknown"
+Row = tuple[str, ...]
 DASHES: dict[LineRole, object] = {"outer": (0, (6, 2.5)), "inner": (0, (1, 1.6)), "together": "-"}
 SOLID_DASHES = {"outer": (0, (8, 2, 1, 2)), "inner": (0, (3, 2, 1, 2, 1, 2))}
 TOUCH_SHARE = 0.005  # of the highest load: below it a spring is hardly touched
@@ -31,7 +43,7 @@ LEAST_WIDTH_MM = 0.5  # of a window's drawing, where all valves stand at one hei
 ROOM = 1.08  # above the highest load
 
 
-def force_height(sheet: Sheet, units: Units) -> Markup | None:
+def _force_height(sheet: Sheet, units: Units) -> Markup | None:
     """Draw the curves that are used; None where there is no curve to draw."""
     if not sheet.lines:
         return None
@@ -144,11 +156,11 @@ def _draw_windows(axes: Axes, sheet: Sheet, units: Units) -> None:
 def _draw_valves(axes: Axes, sheet: Sheet, units: Units) -> None:
     """A mark for each valve's load, shut and at full lift."""
     lift_mm = sheet.build.cam.valve_lift_mm
-    shut = [(row.outer.height_mm, row.seat_n) for row in sheet.valves if row.seat_n is not None]
+    shut = [(row.outer.height_mm, row.seat.load_n) for row in sheet.valves if row.seat is not None]
     full = [
-        (row.outer.height_mm - lift_mm, row.open_n)
+        (row.outer.height_mm - lift_mm, row.open.load_n)
         for row in sheet.valves
-        if row.open_n is not None
+        if row.open is not None
     ]
     for points, mark, name in ((shut, "o", "valve shut"), (full, "D", "full lift")):
         if points:
@@ -176,45 +188,209 @@ def _draw_solid(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 
 def sheet_page(sheet: Sheet, units: Units) -> str:
-    """Return the page's HTML: style and drawing inside, nothing fetched, no script.
-
-    Args:
-        sheet: what stands on it.
-        units: for figures shown.
-    """
+    """Return the page's HTML: style and drawing inside, nothing fetched, no script."""
+    unit = units.length
     return render(
         "sheet.html",
         sheet=sheet,
+        text=sheet_text(sheet, units),
         units=units,
-        made=sheet.made_utc[:16].replace("T", " "),
-        cautions=CAUTIONS,
-        card_words=sheet_view.card_words(sheet, units),
-        warnings=[describe(warning, units) for warning in sheet.rig.warnings],
-        card_rows=sheet_view.card_rows(sheet, units),
-        valves=[sheet_view.valve_cells(row, units) for row in sheet.valves],
+        made=sheet.record.made_utc[:16].replace("T", " "),
+        card_text=card_text(sheet.build.cam, units),
+        card_rows=_card_rows(sheet, units),
+        valves=[_valve(row, units) for row in sheet.valves],
         pairs=any(row.inner is not None for row in sheet.valves),
-        levels=sheet_view.level_rows(sheet.levels),
-        drawing=force_height(sheet, units),
-        margin_headings=sheet_view.margin_headings(units),
-        margins=sheet_view.margin_rows(sheet, units),
+        spares=[spring.name for spring in sheet.assignment.chosen.spares],
+        level_titles=LEVEL_TITLES,
+        levels=level_rows(sheet.assignment.levels) if sheet.named else (),
+        drawing=_force_height(sheet, units),
+        margin_titles=("", f"left {unit}", "at valve", f"solid {unit}", f"least {unit}",
+                       f"EN 13906-1 {unit}", ""),
+        margins=_margin_rows(sheet, units),
         sets=[_set(part, units) for part in sheet.sets],
         budget=None if sheet.budget is None else _budget(sheet.budget, units),
         rig=_rig(sheet, units),
+    )  # fmt: skip
+
+
+def _valve(row: ValveRow, units: Units) -> dict[str, object]:
+    """What the per-valve table shows of a valve, without units."""
+    return {
+        "valve": row.valve,
+        "under": _under(row, units),
+        "outer": _spring(row.outer),
+        "inner": "" if row.inner is None else _spring(row.inner),
+        "height": _length(row.outer.height_mm, units),
+        "seat": _load(row.seat, units),
+        "full": _load(row.open, units),
+        "margin": _length(row.margin_mm, units),
+        "verdict": _inside(row),
+    }
+
+
+def _inside(row: ValveRow) -> str:
+    if row.fits is None:
+        return UNKNOWN
+    return ("inside" if row.fits else "outside") + ("" if row.sure else ", unsure")
+
+
+def _spring(place: Place) -> str:
+    return place.set_name if place.spring is None else place.spring
+
+
+def _length(length_mm: float | None, units: Units) -> str:
+    return UNKNOWN if length_mm is None else units.length_number(length_mm)
+
+
+def _load(load: Load | None, units: Units) -> tuple[str, str]:
+    return (UNKNOWN, "") if load is None else units.load_and_u(load.load_n, load.load_u_n)
+
+
+def _load_cell(load_n: float | None, u_n: float | None, units: Units) -> str:
+    return UNKNOWN if load_n is None or u_n is None else " ".join(units.load_and_u(load_n, u_n))
+
+
+def _rate(rate_n_per_mm: float | None, units: Units) -> str:
+    return UNKNOWN if rate_n_per_mm is None else units.rate_number(rate_n_per_mm)
+
+
+def _under(row: ValveRow, units: Units) -> str:
+    """What goes under a valve's springs, without units."""
+    if row.choice.seat_cut_mm > 0.0:
+        return f"cut {_length(row.choice.seat_cut_mm, units)}"
+    return " + ".join(_length(shim, units) for shim in row.choice.shims_mm) or "none"
+
+
+def _card_rows(sheet: Sheet, units: Units) -> list[Row]:
+    """Return what the card asks for and what the head allows: name and value."""
+    build, cam = sheet.build, sheet.build.cam
+    head, limits = build.head, build.limits
+    heights = sorted(set(head.valve_heights_mm.values()))
+    height = units.length_text(head.installed_height_mm)
+    if len(heights) > 1:
+        height = f"{_length(heights[0], units)} to {units.length_text(heights[-1])}, by valve"
+    rows = [
+        ("Cam", cam.name),
+        ("Valve lift", units.length_text(cam.valve_lift_mm)),
+        (
+            "Load, valve shut",
+            f"{units.load_text(cam.seat_load_n)} ± {units.load_text(cam.seat_tolerance_n)}",
+        ),
+        (
+            "Load, full lift",
+            f"{units.load_text(cam.open_load_n)} ± {units.load_text(cam.open_tolerance_n)}",
+        ),
+        ("Rate that implies", units.rate_text(cam.implied_rate_n_per_mm)),
+        ("Highest speed", UNKNOWN if cam.max_rpm is None else f"{cam.max_rpm:g} rpm"),
+        ("Installed height, outer" if build.springs.inner else "Installed height", height),
+    ]
+    if build.springs.inner:
+        rows.append(("Inner stands lower by", units.length_text(head.inner_offset_mm)))
+    cut = "not allowed"
+    if head.max_seat_cut_mm > 0.0:
+        cut = f"up to {units.length_text(head.max_seat_cut_mm)}"
+    stock = ", ".join(
+        f"{units.length_text(shim.thickness_mm)} "
+        f"({'any number' if shim.count is None else shim.count})"
+        for shim in build.shims
     )
+    return [
+        *rows,
+        ("Shims in stock", stock or "none"),
+        ("Most shims under a valve", str(limits.max_shims)),
+        ("Seat cut", cut),
+        ("Coil bind margin, least", units.length_text(limits.coil_bind_margin_mm)),
+    ]
+
+
+def _margin_rows(sheet: Sheet, units: Units) -> list[Row]:
+    """Return a row a set for coil bind, and one for the retainer."""
+    rows = [_margin_row(margin, units) for margin in sheet.margins]
+    clearance_mm, limit_mm = sheet.build.clearance_mm, sheet.build.limits.min_clearance_mm
+    kept = None if clearance_mm is None else not exceeds(limit_mm, clearance_mm)
+    rows.append(
+        (
+            "retainer to guide",
+            _length(clearance_mm, units),
+            "at full lift",
+            "-",
+            _length(limit_mm, units),
+            "-",
+            _kept(kept),
+        )
+    )
+    return rows
+
+
+def _margin_row(margin: MarginRow, units: Units) -> Row:
+    solid = _length(margin.solid_height_mm, units)
+    gap_mm, left_mm = margin.gap_mm, margin.margin_mm
+    under_gap = gap_mm is not None and left_mm is not None and exceeds(gap_mm, left_mm)
+    return (
+        f"{margin.set_name}, coil bind",
+        _length(left_mm, units),
+        UNKNOWN if margin.valve is None else margin.valve,
+        f"{solid} computed" if margin.computed else solid,
+        _length(margin.limit_mm, units),
+        _length(gap_mm, units),
+        _kept(margin.kept) + (", under EN 13906-1's" if under_gap else ""),
+    )
+
+
+def _kept(kept: bool | None) -> str:
+    return {None: "NOT KNOWN: measure it", True: "kept", False: "NOT KEPT"}[kept]
+
+
+def _set_headings(check: SetCheck, units: Units) -> Row:
+    columns = ["spring"]
+    for height in check.summary:
+        columns += [f"{units.length_text(height.height_mm)}, {units.load}", "off %"]
+    return (*columns, f"rate {units.load}/{units.length}", f"free {units.length}", "flags")
+
+
+def _spring_row(spring: SpringCheck, units: Units) -> Row:
+    cells = [spring.label]
+    for reading in spring.readings:
+        off = UNKNOWN if reading.deviation is None else f"{reading.deviation * 100.0:+.1f}"
+        cells += [_load_cell(reading.load_n, reading.load_u_n, units), off]
+    cells += [_rate(spring.rate_n_per_mm, units), _length(spring.free_length_mm, units)]
+    return (*cells, ", ".join(flag.kind for flag in spring.flags).upper() or "none")
+
+
+def _set_feet(check: SetCheck, units: Units) -> list[Row]:
+    """Return the rows below the springs': middle, mean and spread of all its measured springs."""
+    middle, mean, spread = ["middle"], ["mean"], ["spread"]
+    for height in check.summary:
+        centre = height.centre
+        middle += [units.load_number(centre.median), ""]
+        mean += [_load_cell(centre.mean, centre.mean_u, units), ""]
+        sd_n = centre.spread
+        spread += [UNKNOWN if sd_n is None else units.load_number(sd_n), ""]
+    rate = check.rate
+    rates = (None, None, None) if rate is None else (rate.median, rate.mean, rate.spread)
+    return [
+        (*cells, _rate(one, units), "", "")
+        for cells, one in zip((middle, mean, spread), rates, strict=True)
+    ]
 
 
 def _set(part: SetPart, units: Units) -> dict[str, object]:
     check = part.check
+    springs = () if check is None else check.springs
     return {
         "name": part.name,
         "role": part.role,
-        "unjudged": part.unjudged,
+        "unjudged": "" if part.unjudged is None else describe(part.unjudged, units),
         "not_measured": part.not_measured,
-        "notes": part.notes,
-        "headings": () if check is None else sheet_view.set_headings(check, units),
-        "rows": () if check is None else sheet_view.set_rows(check, units),
-        "feet": () if check is None else sheet_view.set_feet(check, units),
-        "flags": () if check is None else sheet_view.flag_lines(check, units),
+        "notes": set_part_notes(part, units),
+        "titles": () if check is None else _set_headings(check, units),
+        "rows": [_spring_row(spring, units) for spring in springs],
+        "feet": () if check is None else _set_feet(check, units),
+        "flags": [
+            (f"{spring.label} {flag.kind}", describe(flag, units))
+            for spring in springs
+            for flag in spring.flags
+        ],
     }
 
 
@@ -222,9 +398,9 @@ def _budget(part: BudgetPart, units: Units) -> dict[str, object]:
     return {
         "title": f"{part.spring} at {units.length_text(part.height_mm)}, "
         f"{units.load_text(part.load_n)}",
-        "headings": budget_view.headings(units),
-        "rows": budget_view.budget_rows(part.budget, units),
-        "words": budget_view.budget_words(part.budget, units),
+        "headings": card_view.headings(units),
+        "rows": card_view.budget_rows(part.budget, units),
+        "words": card_view.budget_words(part.budget, units),
     }
 
 

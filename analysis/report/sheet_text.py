@@ -1,23 +1,33 @@
-"""What a build sheet says of how its numbers came about, and its cautions. Pure.
+"""A build sheet in words: its sentences, the cells of its tables, and its keys in JSON.
 
-The build sheet's tables as text; what isn't known says "unknown". Pure.
+What isn't known says "unknown".
 """
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
-from typing import NamedTuple
+import hashlib
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 
-from coilbench.analysis.engine.assignment import Effort, Level
-from coilbench.analysis.engine.combination import Combination
-from coilbench.analysis.engine.placed import exceeds
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.engine.assignment import Level
+from coilbench.analysis.engine.pairing import Combination
+from coilbench.analysis.engine.shims import Effort
+from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
+from coilbench.analysis.limits.limits import LimitsReport
+from coilbench.analysis.report.assignment_text import ALLOWED, assignment_verdict, number_text
+from coilbench.analysis.report.document import JSON_SKIP, document, json_keys
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
-from coilbench.analysis.report.set_text import STROKE_RULE
-from coilbench.analysis.report.sheet import MarginRow, Place, SetPart, Sheet, ValveRow
-from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.judge import SetCheck, SpringCheck
+from coilbench.analysis.report.limits_text import limits_text
+from coilbench.analysis.report.pairing_text import (
+    choice_text,
+    combination_text,
+    names_text,
+    range_text,
+)
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.set_text import STROKE_RULE, check_document, set_notes
+from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.strokes.sweep import Origin, Provenance
 
 CAUTIONS = (
@@ -27,7 +37,6 @@ CAUTIONS = (
     "Measure the height, coil bind and retainer clearance of every valve on the engine itself "
     "before it turns. The load reading is not legal for trade.",
 )
-WITH: dict[Effort, str] = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}
 CAME = {
     Origin.RIG: "strokes on the rig",
     Origin.RAW_FILE: "strokes from files of raw counts",
@@ -35,67 +44,6 @@ CAME = {
     Origin.POINTS_FILE: "rows of points from files",
     Origin.KEYED: "rounds of readings keyed in",
 }
-
-
-def verdict(level: Level) -> str:
-    """Say what an assignment gives, and whether it is proven the best."""
-    fitting = sum(plan.fits for plan in level.valves)
-    proven = (
-        "Proven: no other choice from these springs comes nearer to it"
-        if level.status == "optimal"
-        else "The time ran out before this was proven the nearest"
-    )
-    return f"{fitting} of {len(level.valves)} valves are inside the card's tolerances. {proven}"
-
-
-def no_assignment(level: Level) -> str:
-    """Say that not every valve could be given springs of its own."""
-    if level.status == "infeasible":
-        return "There is no way to give every valve springs of its own"
-    return "The time ran out before any way to give every valve springs of its own was found"
-
-
-def loads_of(best: Combination, units: Units) -> str:
-    """Say of a pair whose loads are shown, and between what those of single springs lie."""
-    said = "Loads are those of the sets' mean springs"
-    if best.seat is None or best.full is None:
-        return said
-    ends = [
-        f"{units.load_text(load.lowest_n)} to {units.load_text(load.highest_n)} {where}"
-        for load, where in ((best.seat, "shut"), (best.full, "at full lift"))
-    ]
-    return f"{said}; from the weakest to the strongest of both sets they are {' and '.join(ends)}"
-
-
-def choice_method(level: Level, effort: Effort) -> str:
-    """Say how springs were given to valves."""
-    if not level.valves:
-        return (
-            "Every outer set with every inner set over every stack of shims and every cut, each "
-            "set counted with the mean of its springs; the one shown fits, or is nearest to, the "
-            "card"
-        )
-    return (
-        "Springs and what lies under them were chosen for all valves together, so that the sum of "
-        "((shut - card) / tolerance)^2 + ((full lift - card) / tolerance)^2 over the valves is "
-        "least while the limits are kept: a whole-number programme, solved by HiGHS through "
-        f"SciPy. Allowed: {WITH[effort]}. Sum {_number(level.objective)}, none is below "
-        f"{_number(level.bound)}; status: {level.status}"
-    )
-
-
-def flags_method(checks: Sequence[SetCheck]) -> str:
-    """Say by which rules springs were flagged."""
-    if not checks:
-        return "No set could be judged"
-    one = checks[0]
-    return (
-        f"Each load and rate within {one.tolerance:.0%} of its set's middle (median) and of "
-        "its nominal, with the uncertainty as a guard band; springs that stand apart by the "
-        f"generalised ESD test, which raises a false alarm in at most {one.alpha:.0%} of sound "
-        "sets; free length and shape of the curve likewise. Weak, stiff, short and odd springs "
-        "are left out unless asked for"
-    )
 
 
 LOADS_METHOD = (
@@ -112,10 +60,187 @@ UNCERTAINTY_METHOD = (
     "it runs, nor the engine's heights"
 )
 
+json_keys(
+    Sheet,
+    "build=build.name made_utc=record.made_utc effort=assignment.effort per_valve=named fits "
+    "reasons card=build.cam valves spares=assignment.chosen.spares.name left_out "
+    "unused_sets=unused margins warnings=rig.warnings calibration=rig "
+    "retainer_clearance_mm=build.clearance_mm",
+)
+json_keys(
+    ValveRow,
+    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
+    "inner=inner.spring shims_mm=choice.shims_mm seat_cut_mm=choice.seat_cut_mm bare_height_mm "
+    "outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm seat_n=seat.load_n "
+    "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
+    "coil_bind_margin_mm=margin_mm fits sure",
+)
+json_keys(
+    RigPart,
+    "calibration_id=card.calibration_id load_age_days=card.load.age_days check=card.check scales",
+)
+json_keys(ScalePart, "name=scale.name made_utc age_days")
 
-def came_words(part: SetPart) -> str:
-    """Say of a set how its numbers came about; without a full stop."""
-    return "; ".join((*(_came(one) for one in part.came), f"set {part.set_id}"))
+
+@dataclass(frozen=True)
+class SheetLimits:
+    """What is said of wire, surge and valve float.
+
+    Attributes:
+        found: for each pair of sets with what is under it: its name, and what was found; what was
+            said of a set before isn't said again.
+        not_given: what isn't given, and what it would tell.
+    """
+
+    found: tuple[tuple[str, tuple[str, ...]], ...]
+    not_given: tuple[str, ...]
+    cautions: tuple[str, ...] = LIMITS_CAUTIONS
+
+
+@dataclass(frozen=True)
+class SheetText:
+    """A sheet's sentences, without full stops, the cautions with them.
+
+    Attributes:
+        verdict: what was found.
+        loads_of: whose loads the valves' are; empty where each has its own springs.
+        reasons: why not more, or what should be known.
+        warnings: what speaks against the figures.
+        notes: what was assumed.
+        method: how it was computed: what, and words for it.
+    """
+
+    verdict: str
+    loads_of: str = field(metadata=JSON_SKIP)
+    reasons: tuple[str, ...] = field(metadata=JSON_SKIP)
+    limits: SheetLimits
+    warnings: tuple[str, ...] = field(metadata=JSON_SKIP)
+    cautions: tuple[str, ...]
+    notes: tuple[str, ...]
+    method: Mapping[str, str]
+
+
+def sheet_text(sheet: Sheet, units: Units) -> SheetText:
+    """Say what there is to say about a sheet."""
+    assumed = (describe(each, units) for each in sheet.assignment.assumptions)
+    return SheetText(
+        _verdict(sheet, units),
+        "" if sheet.best is None else _loads_of(sheet.best, units),
+        tuple(describe(reason, units) for reason in sheet.reasons),
+        _limits(sheet.limits, units),
+        tuple(describe(warning, units) for warning in sheet.rig.warnings),
+        CAUTIONS,
+        (*sheet.build.notes, *assumed),
+        dict(_method(sheet)),
+    )
+
+
+def sheet_document(sheet: Sheet) -> dict[str, object]:
+    """Return the whole of a sheet as a JSON document holds it."""
+    sets = [_set_document(part) for part in sheet.sets]
+    return {**document(sheet), **document(sheet_text(sheet, SI)), "sets": sets}
+
+
+def _set_document(part: SetPart) -> dict[str, object]:
+    judged = {"set": part.name} if part.check is None else check_document(part.check)
+    return judged | {
+        "set_id": part.set_id,
+        "role": part.role,
+        "unjudged": None if part.unjudged is None else describe(part.unjudged, SI),
+        "not_measured": part.not_measured,
+        "measured": document(part.came),
+    }
+
+
+def _verdict(sheet: Sheet, units: Units) -> str:
+    level, best = sheet.assignment.chosen, sheet.best
+    found = assignment_verdict(level)
+    if best is None:
+        return found
+    how = "which fits the card" if best.fits else "which is the nearest, and does not fit"
+    if best.seat is None or best.full is None:
+        how = "of which it can't be said whether it fits"
+    kind = "set" if best.inner is None else "pair of sets"
+    return f"{found}, so this sheet shows the best {kind}: {combination_text(best, units)}, {how}"
+
+
+def _loads_of(best: Combination, units: Units) -> str:
+    """Say of a pair whose loads are shown, and between what those of single springs lie."""
+    said = "Loads are those of the sets' mean springs"
+    if best.seat is None or best.full is None:
+        return said
+    between = range_text(best.seat, best.full, units)
+    return f"{said}; from the weakest to the strongest of both sets they are {between}"
+
+
+def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
+    """Join the limits of several pairs; what holds for one set is said once."""
+    found, said, missing = [], set[str](), dict[str, None]()
+    for each in reports:
+        text = limits_text(each, units)
+        new = tuple(finding for finding in text.findings if finding not in said)
+        said.update(new)
+        missing |= dict.fromkeys(text.not_given)
+        names = names_text(*(one.set_name for one in each.sets), *[None] * (2 - len(each.sets)))
+        if new:
+            found.append((f"{names}, {choice_text(each.choice, units)}", new))
+    return SheetLimits(tuple(found), tuple(missing))
+
+
+def set_part_notes(part: SetPart, units: Units) -> tuple[str, ...]:
+    """Return what the reader of a set's loads should know."""
+    strokes = (
+        f"{label}, stroke {one.number}: {describe(one, units)}" for label, one in part.left_out
+    )
+    return (*set_notes(part.curves, part.heights_mm, units), *strokes)
+
+
+def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
+    assignment, record = sheet.assignment, sheet.record
+    yield "Loads", LOADS_METHOD
+    yield "Choice", _choice_method(assignment.chosen, assignment.effort)
+    checks = [part.check for part in sheet.sets if part.check is not None]
+    yield "Flags", _flags_method(checks)
+    yield "Uncertainty", UNCERTAINTY_METHOD
+    for part in sheet.sets:
+        came = (*(_came(one) for one in part.came), f"set {part.set_id}")
+        yield f"Measured, {part.name}", "; ".join(came)
+    digest = hashlib.sha256(record.build_text.encode()).hexdigest()
+    yield "Build file", f"{sheet.build.name}, SHA-256 {digest}"
+    yield "Book", record.book
+    yield "Made", f"{record.made_utc[:16].replace('T', ' ')} UTC"
+    yield "Versions", ", ".join(f"{name} {version}" for name, version in record.versions.items())
+
+
+def _choice_method(level: Level, effort: Effort) -> str:
+    """Say how springs were given to valves."""
+    if not level.valves:
+        return (
+            "Every outer set with every inner set over every stack of shims and every cut, each "
+            "set counted with the mean of its springs; the one shown fits, or is nearest to, the "
+            "card"
+        )
+    return (
+        "Springs and what lies under them were chosen for all valves together, so that the sum of "
+        "((shut - card) / tolerance)^2 + ((full lift - card) / tolerance)^2 over the valves is "
+        "least while the limits are kept: a whole-number programme, solved by HiGHS through "
+        f"SciPy. Allowed: {ALLOWED[effort]}. Sum {number_text(level.objective)}, none is below "
+        f"{number_text(level.bound)}; status: {level.status}"
+    )
+
+
+def _flags_method(checks: Sequence[SetCheck]) -> str:
+    """Say by which rules springs were flagged."""
+    if not checks:
+        return "No set could be judged"
+    one = checks[0]
+    return (
+        f"Each load and rate within {one.tolerance:.0%} of its set's middle (median) and of "
+        "its nominal, with the uncertainty as a guard band; springs that stand apart by the "
+        f"generalised ESD test, which raises a false alarm in at most {one.alpha:.0%} of sound "
+        "sets; free length and shape of the curve likewise. Weak, stiff, short and odd springs "
+        "are left out unless asked for"
+    )
 
 
 def _came(one: Provenance) -> str:
@@ -127,251 +252,3 @@ def _came(one: Provenance) -> str:
         if one.scale is not None:
             by = f", by the calibrated scale {one.scale}"
     return f"{one.sweeps} {CAME[one.origin]}, of {one.springs} springs{by}, {when}"
-
-
-def _number(value: float | None) -> str:
-    return "unknown" if value is None else f"{value:.4g}"
-
-
-UNKNOWN = "unknown"
-PLACES = {"kg": 2, "N": 1, "lbf": 1}  # as many as load_text writes
-Row = tuple[str, ...]
-
-
-class ValveCells(NamedTuple):
-    """One valve's row; `outer` and `inner` are a set's name where any spring of it will do."""
-
-    valve: str
-    under: str
-    outer: str
-    inner: str
-    height: str
-    seat: tuple[str, str]
-    full: tuple[str, str]
-    margin: str
-    verdict: str
-
-
-def valve_cells(row: ValveRow, units: Units) -> ValveCells:
-    """Return what the per-valve table shows of a valve, without units."""
-    return ValveCells(
-        row.valve,
-        under_words(row, units),
-        _spring(row.outer),
-        "" if row.inner is None else _spring(row.inner),
-        length(row.outer.height_mm, units),
-        load_and_u(row.seat_n, row.seat_u_n, units),
-        load_and_u(row.open_n, row.open_u_n, units),
-        length(row.margin_mm, units),
-        _inside(row),
-    )
-
-
-def _inside(row: ValveRow) -> str:
-    if row.fits is None:
-        return UNKNOWN
-    return ("inside" if row.fits else "outside") + ("" if row.sure else ", unsure")
-
-
-def _spring(place: Place) -> str:
-    return place.set_name if place.spring is None else place.spring
-
-
-def under_words(row: ValveRow, units: Units) -> str:
-    """Say what goes under a valve's springs, without units."""
-    if row.choice.seat_cut_mm > 0.0:
-        return f"cut {length(row.choice.seat_cut_mm, units)}"
-    return " + ".join(length(shim, units) for shim in row.choice.shims_mm) or "none"
-
-
-def length(length_mm: float | None, units: Units) -> str:
-    """Write a length without its unit."""
-    return UNKNOWN if length_mm is None else units.length_text(length_mm).split()[0]
-
-
-def load_and_u(load_n: float | None, u_n: float | None, units: Units) -> tuple[str, str]:
-    """Write a load, and its expanded uncertainty to two digits of it or fewer, without the unit."""
-    if load_n is None or u_n is None:
-        return UNKNOWN, ""
-    u = units.load_value(u_n)
-    places = 1 if u <= 0.0 else min(PLACES[units.load], max(0, 1 - math.floor(math.log10(u))))
-    return f"{units.load_value(load_n):.{places}f}", f"±{u:.{places}f}"
-
-
-def load_pm(load_n: float | None, u_n: float | None, units: Units) -> str:
-    """Write a load with its expanded uncertainty, without the unit."""
-    return " ".join(load_and_u(load_n, u_n, units)).rstrip()
-
-
-def _bare(load_n: float, units: Units) -> str:
-    return units.load_text(load_n).split()[0]
-
-
-def card_words(sheet: Sheet, units: Units) -> str:
-    """Say in a sentence without a full stop what the card asks for."""
-    cam = sheet.build.cam
-    return (
-        f"The card asks for {units.load_text(cam.seat_load_n)} ± "
-        f"{units.load_text(cam.seat_tolerance_n)} shut and {units.load_text(cam.open_load_n)} ± "
-        f"{units.load_text(cam.open_tolerance_n)} at {units.length_text(cam.valve_lift_mm)} lift"
-    )
-
-
-def card_rows(sheet: Sheet, units: Units) -> list[Row]:
-    """Return what the card asks for and what the head allows: name and value."""
-    build, cam = sheet.build, sheet.build.cam
-    head, limits = build.head, build.limits
-    heights = sorted(set(head.valve_heights_mm.values()))
-    height = units.length_text(head.installed_height_mm)
-    if len(heights) > 1:
-        height = f"{length(heights[0], units)} to {units.length_text(heights[-1])}, by valve"
-    rows = [
-        ("Cam", cam.name),
-        ("Valve lift", units.length_text(cam.valve_lift_mm)),
-        (
-            "Load, valve shut",
-            f"{units.load_text(cam.seat_load_n)} ± {units.load_text(cam.seat_tolerance_n)}",
-        ),
-        (
-            "Load, full lift",
-            f"{units.load_text(cam.open_load_n)} ± {units.load_text(cam.open_tolerance_n)}",
-        ),
-        ("Rate that implies", units.rate_text(cam.implied_rate_n_per_mm)),
-        ("Highest speed", UNKNOWN if cam.max_rpm is None else f"{cam.max_rpm:g} rpm"),
-        ("Installed height, outer" if build.springs.inner else "Installed height", height),
-    ]
-    if build.springs.inner:
-        rows.append(("Inner stands lower by", units.length_text(head.inner_offset_mm)))
-    cut = "not allowed"
-    if head.max_seat_cut_mm > 0.0:
-        cut = f"up to {units.length_text(head.max_seat_cut_mm)}"
-    stock = ", ".join(
-        f"{units.length_text(shim.thickness_mm)} "
-        f"({'any number' if shim.count is None else shim.count})"
-        for shim in build.shims
-    )
-    return [
-        *rows,
-        ("Shims in stock", stock or "none"),
-        ("Most shims under a valve", str(limits.max_shims)),
-        ("Seat cut", cut),
-        ("Coil bind margin, least", units.length_text(limits.coil_bind_margin_mm)),
-    ]
-
-
-def margin_rows(sheet: Sheet, units: Units) -> list[Row]:
-    """Return a row a set for coil bind, and one for the retainer."""
-    rows = [_margin_row(margin, units) for margin in sheet.margins]
-    clearance_mm, limit_mm = sheet.clearance_mm, sheet.build.limits.min_clearance_mm
-    kept = None if clearance_mm is None else not exceeds(limit_mm, clearance_mm)
-    rows.append(
-        (
-            "retainer to guide",
-            length(clearance_mm, units),
-            "at full lift",
-            "-",
-            length(limit_mm, units),
-            "-",
-            _kept(kept),
-        )
-    )
-    return rows
-
-
-def margin_headings(units: Units) -> Row:
-    """Return the titles of margin_rows."""
-    unit = units.length
-    return ("", f"left {unit}", "at valve", f"solid {unit}", f"least {unit}",
-            f"EN 13906-1 {unit}", "")  # fmt: skip
-
-
-def _margin_row(margin: MarginRow, units: Units) -> Row:
-    solid = length(margin.solid_height_mm, units)
-    return (
-        f"{margin.set_name}, coil bind",
-        length(margin.margin_mm, units),
-        UNKNOWN if margin.valve is None else margin.valve,
-        f"{solid} computed" if margin.computed else solid,
-        length(margin.limit_mm, units),
-        length(margin.gap_mm, units),
-        _kept(margin.kept) + (", under EN 13906-1's" if _under_gap(margin) else ""),
-    )
-
-
-def _under_gap(margin: MarginRow) -> bool:
-    if margin.gap_mm is None or margin.margin_mm is None:
-        return False
-    return exceeds(margin.gap_mm, margin.margin_mm)
-
-
-def _kept(kept: bool | None) -> str:
-    return {None: "NOT KNOWN: measure it", True: "kept", False: "NOT KEPT"}[kept]
-
-
-def level_rows(levels: tuple[Level, ...]) -> list[Row]:
-    """Return what each level of effort gives."""
-    return [
-        (
-            WITH[level.effort],
-            UNKNOWN if level.objective is None else f"{level.objective:.4g}",
-            f"{sum(plan.fits for plan in level.valves)} of {len(level.valves)}"
-            if level.valves
-            else "no way",
-            str(level.shims),
-            str(level.cuts),
-            level.status,
-        )
-        for level in levels
-    ]
-
-
-def set_headings(check: SetCheck, units: Units) -> Row:
-    """Return the titles of set_rows."""
-    columns = ["spring"]
-    for height in check.summary:
-        columns += [f"{units.length_text(height.height_mm)}, {units.load}", "off %"]
-    return (*columns, f"rate {units.load}/{units.length}", f"free {units.length}", "flags")
-
-
-def set_rows(check: SetCheck, units: Units) -> list[Row]:
-    """Return a row a spring: loads, deviation from the set's middle, rate, free length, flags."""
-    return [_spring_row(spring, units) for spring in check.springs]
-
-
-def _spring_row(spring: SpringCheck, units: Units) -> Row:
-    cells = [spring.label]
-    for reading in spring.readings:
-        off = UNKNOWN if reading.deviation is None else f"{reading.deviation * 100.0:+.1f}"
-        cells += [load_pm(reading.load_n, reading.load_u_n, units), off]
-    rate = spring.rate_n_per_mm
-    cells += [
-        UNKNOWN if rate is None else units.rate_text(rate).split()[0],
-        length(spring.free_length_mm, units),
-    ]
-    return (*cells, ", ".join(flag.kind for flag in spring.flags).upper() or "none")
-
-
-def set_feet(check: SetCheck, units: Units) -> list[Row]:
-    """Return the rows below set_rows: middle, mean and spread of all its measured springs."""
-    middle, mean, spread = ["middle"], ["mean"], ["spread"]
-    for height in check.summary:
-        centre = height.centre
-        middle += [_bare(centre.median, units), ""]
-        mean += [load_pm(centre.mean, centre.mean_u, units), ""]
-        sd_n = centre.spread
-        spread += [UNKNOWN if sd_n is None else _bare(sd_n, units), ""]
-    rate = check.rate
-    rates = (None, None, None) if rate is None else (rate.median, rate.mean, rate.spread)
-    return [
-        (*cells, UNKNOWN if one is None else units.rate_text(one).split()[0], "", "")
-        for cells, one in zip((middle, mean, spread), rates, strict=True)
-    ]
-
-
-def flag_lines(check: SetCheck, units: Units) -> list[tuple[str, str]]:
-    """Return each flag as spring and kind, and its reason."""
-    return [
-        (f"{spring.label} {flag.kind}", describe(flag, units))
-        for spring in check.springs
-        for flag in spring.flags
-    ]

@@ -35,8 +35,9 @@ from coilbench.analysis.curves.shape_model import (
     check_length,
     find_shape,
 )
-from coilbench.analysis.limits.stress import Handbook, handbook_rate, handbook_words
+from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import SI, Units
 
 
@@ -75,7 +76,7 @@ class SpringFindings:
     loop: Loop | None
     shape: Shape
     length: LengthCheck | None
-    handbook: Handbook | None
+    handbook: HandbookRate | None
 
 
 def find_all(
@@ -123,7 +124,7 @@ def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
     return (top, bottom) if top > bottom else None
 
 
-def _handbook(given: Given, rates: Sequence[NamedRate]) -> Handbook | None:
+def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
     """Hold the first rate that rests on the whole window, else any, against the dimensions."""
     dimensions = given.wire_mm, given.coil_diameter_mm, given.active_coils
     best = next((each for each in rates if each.method == "least squares"), None)
@@ -220,7 +221,7 @@ def _shape(shape: Shape) -> dict[str, Any]:
     }
 
 
-def _handbook_document(found: Handbook | None) -> dict[str, Any] | None:
+def _handbook_document(found: HandbookRate | None) -> dict[str, Any] | None:
     if found is None:
         return None
     return {
@@ -228,7 +229,7 @@ def _handbook_document(found: Handbook | None) -> dict[str, Any] | None:
         "rate_u_n_per_mm": found.rate_u_n_per_mm,
         "measured_n_per_mm": found.measured_n_per_mm,
         "agrees": found.agrees,
-        "words": handbook_words(found, Units("N", "mm")),
+        "words": handbook_text(found, Units("N", "mm")),
     }
 
 
@@ -321,7 +322,7 @@ def sentences(found: SpringFindings, units: Units) -> Iterator[tuple[str, str]]:
     yield "Shape", _shape_words(found.shape, units)
     yield "Coil bind", _bind_words(found, units)
     if found.handbook is not None:
-        yield "Handbook", handbook_words(found.handbook, units)
+        yield "Handbook", handbook_text(found.handbook, units)
     for note in found.curve.notes:
         yield "Note", describe(note, units)
 

@@ -20,10 +20,9 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.copies import copy_book, keep_copy
-from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.errors import CoilbenchError

@@ -258,9 +258,9 @@ def _nominals_and_rulings(db: Database) -> None:
         db.execute(statement)
 
 
-# entry_id: one run of import or note, so that it can be taken back as it came. What a stroke told
-# of its spring's solid height stands with the stroke: taken back, its word goes too. u_kg, u_mm:
-# what a calibration's masses and gauges were said to be good for (k = 2); NULL where nothing was.
+# entry_id: one run of import or note, for undo. The solid height that a stroke shows is kept with
+# the stroke, so that it goes when the stroke is undone. u_kg, u_mm: stated uncertainty (k = 2) of a
+# calibration's masses and gauges; NULL where none was stated.
 _ENTRIES_AND_REFERENCES = """
 ALTER TABLE sweeps ADD COLUMN entry_id TEXT;
 ALTER TABLE sweeps ADD COLUMN solid_height_mm REAL;

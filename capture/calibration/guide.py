@@ -13,7 +13,13 @@ from typing import Protocol
 import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
-from coilbench.capture.calibration.regression import FlexPoint, PolynomialFit, value
+from coilbench.capture.calibration.regression import (
+    FlexPoint,
+    GaugePoint,
+    LoadPoint,
+    PolynomialFit,
+    value,
+)
 from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
 
 # Common practice, no source.
@@ -204,6 +210,16 @@ class WeighGuide(HoldGuide):
         tasks = [Finding.of("put_mass", mass_kg=mass_kg) for mass_kg in masses_kg]
         super().__init__(tasks, masses_kg, "load", taken)
 
+    @property
+    def points(self) -> list[LoadPoint]:
+        """What was read; a mass smaller than the one before it was reached going down."""
+        masses_kg = self._values[: len(self.holds)]
+        before_kg = (*masses_kg[:1], *masses_kg[:-1])
+        return [
+            LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= earlier_kg else "down")
+            for mass_kg, earlier_kg, hold in zip(masses_kg, before_kg, self.holds, strict=True)
+        ]
+
     def _passed_over(self, hold: Hold) -> bool:
         empty = self._empty()
         wanted_kg = self._values[len(self.holds)]
@@ -265,6 +281,13 @@ class GaugeGuide(HoldGuide):
             self._stop = hold
             return [self.task]
         return []
+
+    @property
+    def points(self) -> list[GaugePoint]:
+        """What was read."""
+        lengths_mm = self._values[: len(self.holds)]
+        pairs = zip(lengths_mm, self.holds, strict=True)
+        return [GaugePoint(length_mm, hold.travel_counts) for length_mm, hold in pairs]
 
     def _passed_over(self, hold: Hold) -> bool:
         at_stop = self._stop is not None and _close(hold, self._stop)

@@ -25,7 +25,7 @@ GAP_FRACTION = 0.3  # of the shortest hold: after a longer silence the search st
 BAND_SDS = 6.0  # every sample of a hold lies this close: 1 in 5e8 of normal noise does not
 DRIFT_SDS = 1.0  # between the means of a hold's halves, which noise alone moves by 0.2
 CREEP_FRACTION = 2e-4  # of the last move: a cell creeps by some 0.02 to 0.05 % of a new load
-MOVE_SDS = 10.0  # well outside the band, so that noise is no new hold
+MOVE_SDS = 10.0  # well outside the band, so that noise is not a new hold
 MOVE_CREEPS = 10.0  # and far more than a cell creeps in that time
 GLIMPSE_SAMPLES = 3  # a move is judged by the median of so many: an outlier does not decide
 

@@ -17,8 +17,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
-from coilbench.capture.book.locks import hold_book, hold_port
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, hold_port, open_book
 from coilbench.capture.book.sessions import end_session, recover, start_session, update_session
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError, WorkerDied

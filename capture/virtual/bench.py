@@ -324,25 +324,6 @@ def _samples(rig: RigModel, seconds: float) -> int:
     return round(seconds * rig.rate_hz)
 
 
-def calibration_steps(
-    masses_kg: Sequence[float] = (5.0, 10.0, 20.0, 30.0, 40.0, 50.0),
-    gauges_mm: Sequence[float] = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0),
-    block_mm: float = 40.0,
-    block_load_n: float = 900.0,
-) -> list[Step]:
-    """Return what a calibration asks for.
-
-    Nothing on the cell, masses up, the same down, nothing again; the faces together and gauge
-    blocks; a solid block pressed twice.
-    """
-    down = list(reversed(masses_kg))[1:]
-    steps: list[Step] = [Rest(2.0)]
-    steps += [PutMass(mass) for mass in (0.0, *masses_kg, *down, 0.0)]
-    steps += [FacesTogether(), *(GaugeBlock(length) for length in gauges_mm), Rest(1.0)]
-    steps += [PressBlock(block_mm, block_load_n), Rest(1.0)] * 2
-    return steps
-
-
 def job_steps(job: Job, hold_s: float = 4.0) -> list[Step]:
     """Return what one guided calibration asks for, as a person does it.
 

@@ -4,7 +4,7 @@
     python hardware/wiring/draw.py            # writes the drawings beside this file
     python hardware/wiring/draw.py FOLDER     # or into another folder
 
-The table says what goes where; LAYOUT only says what stands where on the page. Each wire is a
+The table has the connections; LAYOUT only has the positions on the page. Each wire is a
 straight line at its own height, so a board shows 5V and GND as often as they are used.
 """
 
@@ -75,7 +75,7 @@ def connections(drawing: str) -> list[Row]:
 
 
 def columns(drawing: str) -> dict[str, int]:
-    """In which column each part stands."""
+    """The column of each part."""
     return {part: i for i, parts in enumerate(LAYOUT[drawing]) for part in parts}
 
 

@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Mapping
 
 import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.engine.assignment import Effort, valves_of
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.limits.limits import assess_limits
-from coilbench.analysis.report.sheet import RigPart, SetPart, Sheet
-from coilbench.analysis.report.sheet_making import Circumstances, Worked, make_sheet
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.engine.shims import Effort
+from coilbench.analysis.inputs.measured import Candidates
+from coilbench.analysis.inputs.sheet import Record, RigPart, SetPart, Sheet
+from coilbench.analysis.inputs.sheet_input import make_sheet
 from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.strokes.sweep import Branch, Origin, Provenance, Sweep
 
@@ -45,9 +43,7 @@ def make_a_sheet() -> MakeSheet:
         solid_mm: float | None = 20.0,
         rig: RigPart | None = None,
         effort: Effort = "shims",
-        units: Units | None = None,
     ) -> Sheet:
-        shown = Units() if units is None else units
         build = parse_build(text, "twin.toml")
         roles = dict.fromkeys(build.springs.outer, "outer" if build.springs.inner else "single")
         roles |= dict.fromkeys(build.springs.inner, "inner")
@@ -60,28 +56,22 @@ def make_a_sheet() -> MakeSheet:
             )
             for name, springs in sets.items()
         }
-        parts = {name: _part(one, shown) for name, one in curves.items()}
+        parts = {name: _part(one) for name, one in curves.items()}
         sizes = {name: len(springs) for name, springs in sets.items()}
-        assignment = assign(build, curves, sizes, effort, shown)
-        best = None
-        if not assignment.chosen.valves:
-            best = pair_sets(build, curves, shown).combinations[0]
-        worked = Worked(assignment, best, valves_of(build, sizes), curves, parts, ())
-        chosen = worked.chosen
-        limits = [
-            assess_limits(build, pair.outer, pair.inner, pair.choice, build.given, None)
-            for pair in chosen.pairs
-        ]
-        about = Circumstances(text, NOW, "book.db", {"coilbench": "0"})
+        assignment = assign(build, curves, sizes, effort)
+        found = Candidates(curves, {}, [], [], sizes)
+        record = Record(text, NOW, "book.db", {"coilbench": "0"})
         nothing = RigPart(None, (), ())
-        return make_sheet(worked, chosen, limits, nothing if rig is None else rig, about, shown)
+        return make_sheet(assignment, found, parts, None, rig or nothing, record)
 
     return make
 
 
-def _part(springs: SetCurves, units: Units) -> SetPart:
-    heights_mm: Sequence[float] = (40.0, 30.0) if springs.role != "inner" else (38.0, 28.0)
+def _part(springs: SetCurves) -> SetPart:
+    heights_mm = (40.0, 30.0) if springs.role != "inner" else (38.0, 28.0)
     came = Provenance(Origin.CONVERTED_FILE, None, None, len(springs.curves),
                       len(springs.curves), NOW, NOW)  # fmt: skip
     check = check_set(springs.name, springs.curves, heights_mm)
-    return SetPart("s1", springs.name, springs.role, check, "", (), (came,))
+    return SetPart(
+        "s1", springs.name, springs.role, springs.curves, heights_mm, check, None, (), (came,)
+    )

@@ -7,7 +7,7 @@ Simulated springs from fixed seeds: outers and inners whose rate scatters by 3 %
 length by 0.3 mm (k = 1), valves whose heights scatter by 0.15 mm, three thicknesses of shims, up
 to two under a valve (10 stacks). "plain" is the textbook programme, one binary for each valve,
 outer, inner and stack, given whole to the same HiGHS through SciPy with the same gap; "ours" is
-engine.three_index_solve. Both have the same costs. A programme stopped by the limit shows the
+engine.three_index. Both have the same costs. A programme stopped by the limit shows the
 gap that was left; its ratio is a lower limit then.
 
 The last table: of the instances of Balas and Saltzman (Oper. Res. 39, 1991) how many a pairing in
@@ -28,9 +28,8 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linear_sum_assignment, milp
 from scipy.sparse import coo_array
 
-from coilbench.analysis.engine.assignment import SquaredMisses
-from coilbench.analysis.engine.three_index import Array, Solution, ThreeIndexProblem
-from coilbench.analysis.engine.three_index_solve import solve
+from coilbench.analysis.engine.assignment import squared_misses
+from coilbench.analysis.engine.three_index import Array, Solution, ThreeIndexProblem, solve
 
 THICKNESSES_MM = (0.25, 0.5, 1.0)
 STACKS_MM = [
@@ -80,7 +79,7 @@ def draw(case: Case, seed: int) -> ThreeIndexProblem:
     scarce = case.stock is not None
     uses = [[stack.count(thick) for thick in THICKNESSES_MM] for stack in stacks]
     return ThreeIndexProblem(
-        blocks=SquaredMisses(
+        costs=squared_misses(
             (seat - seat_n) / SEAT_TOLERANCE_N,
             (full - open_n) / OPEN_TOLERANCE_N,
             inner_seat / SEAT_TOLERANCE_N,
@@ -96,7 +95,7 @@ def draw(case: Case, seed: int) -> ThreeIndexProblem:
 
 def plain(problem: ThreeIndexProblem, limit_s: float) -> OptimizeResult:
     """The textbook programme: every valve, outer, inner and stack a binary."""
-    costs = np.stack(list(problem.blocks))
+    costs = np.stack([problem.costs(place) for place in range(len(problem.wanted))])
     places, outers = costs.shape[:2]
     place, outer, inner, stack = (axis.ravel() for axis in np.indices(costs.shape))
     at = np.arange(costs.size)
@@ -119,7 +118,7 @@ def plain(problem: ThreeIndexProblem, limit_s: float) -> OptimizeResult:
 
 def brute_force(problem: ThreeIndexProblem) -> float:
     """Every outer and inner on every valve, each over its best stack (the stock must not bind)."""
-    costs = np.stack(list(problem.blocks)).min(axis=3)
+    costs = np.stack([problem.costs(place) for place in range(len(problem.wanted))]).min(axis=3)
     places, outers, inners = costs.shape
     at = np.arange(places)
     others = np.array(list(itertools.permutations(range(inners), places)))
@@ -211,7 +210,7 @@ def two_stages() -> None:
         block = np.array(costs.split(), dtype=float).reshape(count, count, count)
         staged = _in_two_stages(block)
         problem = ThreeIndexProblem(
-            blocks=list(block[..., None]),
+            costs=block[..., None].__getitem__,
             wanted=np.ones(count, dtype=np.intp),
             inner_uses=np.ones(count, dtype=np.intp),
             uses=np.zeros((1, 0)),

@@ -23,9 +23,8 @@ import numpy as np
 from rich.console import Console
 
 from coilbench.analysis.cli.demo import Demo
-from coilbench.analysis.cli.live import REDRAW_S, _Screen
+from coilbench.analysis.cli.live import REDRAW_S, OtherCapture, OwnCapture, _Screen
 from coilbench.analysis.cli.settings import Settings
-from coilbench.analysis.dashboard.feeds import OtherCapture, OwnCapture
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import RawBlock

@@ -10,8 +10,13 @@ import math
 
 import numpy as np
 
-from coilbench.analysis.limits.lift_table import LiftTable
-from coilbench.analysis.limits.valve_motion import Mass, SpringForce, limiting_speed, valve_motion
+from coilbench.analysis.limits.valve_motion import (
+    LiftTable,
+    Mass,
+    SpringForce,
+    limiting_speed,
+    valve_motion,
+)
 
 MASS_G = 120.0
 

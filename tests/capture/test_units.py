@@ -49,7 +49,7 @@ def test_what_people_type(parse, text, value):
     ("parse", "text", "words"),
     [
         (parse_load_n, "34", "has no unit"),
-        (parse_load_n, "34mm", "no unit of load"),
+        (parse_load_n, "34mm", "not a unit of load"),
         (parse_load_n, "kg", "is not a load"),
         (parse_load_n, "", "is not a load"),
         (parse_length_mm, "1,234mm", "ambiguous"),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -65,14 +66,14 @@ def told(book: Path, capsys: pytest.CaptureFixture[str], *arguments: str, status
 
 def test_every_valve_gets_its_springs(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
     out = told(book, capsys, "assign", str(book.parent / "twin.toml"))
-    assert "Left out as flagged: larch-03" in out
+    assert re.search("flagged.*larch-03", out)
     assert "1 in" in out
     assert "1 ex" in out
-    assert "Proven: no other choice comes nearer to the card" in out
-    assert "2 of 2 valves are inside its tolerances." in out
+    assert "Proven: no other choice" in out
+    assert "2 of 2 valves are inside the card's tolerances" in out
     assert "What each effort gives" in out
     assert "Spares: " in out
-    assert "a qualified engine machinist, come first" in out
+    assert re.search("qualified.*machinist", out)
     assert "larch-03" not in out.split("Spares")[1]
 
 
@@ -108,26 +109,27 @@ def test_no_way_to_fill_the_valves_exits_with_one(
     tight = book.parent / "tight.toml"
     tight.write_text(BUILD.replace("1.2 mm", "10.3 mm"))
     out = told(book, capsys, "assign", str(tight), status=1)
-    assert "There is no way to fill every valve:" in out
-    assert "coil bind stands in the way: the limit is 10.30 mm" in out
+    assert "There is no way to give every valve springs of its own:" in out
+    assert "the limit is 10.30 mm" in out
     assert "with --effort cuts" in out
     document = json.loads(told(book, capsys, "assign", str(tight), "--json", status=1))
     assert document["status"] == "infeasible"
     assert document["valves"] == []
+    kinds = [reason["kind"] for reason in document["reasons"]]
+    assert kinds == ["coil_bind_margin", "effort_shims"]
+    assert "10.30 mm" in document["reasons"][0]["text"]
     many = book.parent / "many.toml"
     table = '[head.valves]\n"1 in" = "40.0 mm"\n"1 ex" = "40.4 mm"\n'
     many.write_text(BUILD.replace(table, 'installed_height = "40 mm"\nvalves = 12\n'))
-    assert "12 valves need as many outer springs" in told(
-        book, capsys, "assign", str(many), status=1
-    )
+    assert re.search(r"\b12 valves", told(book, capsys, "assign", str(many), status=1))
 
 
 def test_pair_says_what_it_would_take(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
     build = str(book.parent / "twin.toml")
     out = told(book, capsys, "pair", build)
     assert "What each pair would take:" in out
-    assert "larch with heron: fits with" in out
-    assert "Closeness against effort, least effort first;" in out
+    assert re.search("larch.*heron", out)
+    assert re.search("Closeness.*against", out)
     document = json.loads(told(book, capsys, "pair", build, "--json"))
     assert document["pairs"][0]["verdict"] == "fits"
     assert document["trade_off"]

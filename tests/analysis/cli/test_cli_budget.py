@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from pathlib import Path
 
 import pytest
@@ -66,7 +67,7 @@ def test_the_table_names_source_type_value_sensitivity_and_contribution(
     for word in ("source", "type", "value", "sensitivity", "contribution", "load in proportion"):
         assert word in told
     assert told.count("Together") == 3
-    assert "a-02 at 38.50 mm: 20.40 kg" in told
+    assert re.search(r"a-02.*\b38\.50 mm.*\b20\.40 kg", told)
 
 
 def test_one_springs_budget_alone(book: str, capsys: pytest.CaptureFixture[str]) -> None:
@@ -100,7 +101,7 @@ def test_a_tables_figures_by_hand() -> None:
     assert document["effective_degrees_of_freedom"] == pytest.approx(625 / 128)
     assert document["k"] == pytest.approx(2.589, abs=2e-3)
     assert document["lines"][0]["degrees_of_freedom"] is None
-    assert budget_words(budget, newtons).startswith("Together 5.0000 N; with k = 2.59 for 95 %")
+    assert re.search(r"\b5\.0000 N.*\b2\.59.*\b95 %", budget_words(budget, newtons))
 
 
 def test_an_empty_budget_is_no_division_by_nothing() -> None:

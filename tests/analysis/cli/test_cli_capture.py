@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import sqlite3
 from collections.abc import Callable
@@ -83,7 +84,7 @@ def test_the_daemon_captures_a_set(demo: Path, capsys: pytest.CaptureFixture[str
     told = capsys.readouterr().out
     assert told.count(", stroke ") == 9
     assert told.count(", conditioning press ") == 6
-    assert "3 of 3 springs done" in told
+    assert re.search(r"\b3 of 3 springs", told)
     assert " 0 lost" in told
 
 
@@ -96,8 +97,8 @@ def test_live_once_prints_one_frame_into_a_pipe(
     port = "virtual:?pace=real&springs=3&seed=1"
     assert run(["--book", book, "live", "--once", "--port", port, "--set", "alder"]) == 0
     told = capsys.readouterr().out
-    assert "set alder  0 of 3 springs done" in told
-    assert "NOW: alder-01, conditioning press 1 of 2" in told
+    assert re.search("alder 0 of 3 springs", told)
+    assert re.search(r"NOW.*alder-01.*\b1 of 2", told)
     assert "\x1b[" not in told
 
 

@@ -16,8 +16,7 @@ from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
 from coilbench.capture.book.calibrations import current_calibration, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.stroke_rulings import keep_rulings
-from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.book.sweeps import NewSweep, keep_rulings, store_sweep
 from coilbench.capture.calibration.model import datum_part, instrument_uncertainty
 from coilbench.capture.calibration.regression import GaugePoint
 from coilbench.capture.strokes import stored as sample_blob

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 from pathlib import Path
 
@@ -43,8 +44,8 @@ def desk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Desk:
 
 def test_a_whole_rig_is_calibrated_hands_free(desk: Desk) -> None:
     assert desk.rig("weigh", "virtual:?do=weigh&pace=fast&ends=0") == 0
-    assert "1 of 7: take everything off, then hands off" in desk.out
-    assert "keys off: the input is no terminal" in desk.out
+    assert re.search(r"\b1 of 7", desk.out)
+    assert re.search("input.*terminal", desk.out)
     assert desk.rig("gauge", "virtual:?do=gauge&pace=fast&ends=0", "--lengths", LENGTHS) == 0
     assert desk.rig("flex", "virtual:?do=flex&pace=fast&ends=0") == 0
     assert desk.kept() == []
@@ -61,14 +62,14 @@ def test_a_whole_rig_is_calibrated_hands_free(desk: Desk) -> None:
 
 def test_after_a_pulled_cable_the_same_command_goes_on(desk: Desk) -> None:
     assert desk.rig("weigh", "virtual:?do=weigh&pace=fast&unplug=14") == 2
-    assert "3 points of 7 kept; the same command goes on from there." in desk.err
+    assert re.search(r"\b3 points.*\b7\b", desk.err)
     assert desk.kept() == ["book.db.unfinished-weigh.json"]
     assert not desk.book.exists()
     assert desk.rig("weigh", "virtual:?do=weigh&pace=fast&ends=0") == 0
-    assert "Going on after 3 points" in desk.out
-    assert "4 of 7: put 20 kg on" in desk.out
+    assert re.search(r"\b3 points", desk.out)
+    assert re.search(r"\b4 of 7.*\b20 kg", desk.out)
     assert "1 of 7" not in desk.out
-    assert "Stored the load calibration from 7 points" in desk.out
+    assert re.search(r"\b7 points", desk.out)
     assert desk.kept() == []
 
 
@@ -110,7 +111,7 @@ def test_keys_take_back_and_break_off_and_the_terminal_is_put_back(desk: Desk) -
         terminal.wait_for("2 of 7")  # the next thing that stood still was read
         terminal.process.send_signal(signal.SIGINT)
         assert terminal.end() == 130
-        assert "1 point of 7 kept; the same command goes on from there." in terminal.written
+        assert re.search(r"1 point.*\b7\b", terminal.written)
     finally:
         terminal.close()
     assert desk.kept()

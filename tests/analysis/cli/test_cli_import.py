@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -35,7 +36,7 @@ def test_twelve_real_springs_are_judged_as_the_report_reads(
 ) -> None:
     assert run(["--book", book, "set", "new", "nest", "--role", "single", "--labels", LABELS]) == 0
     assert run(["--book", book, "import", str(WATERTOWN), "--set", "nest"]) == 0
-    assert "Solid heights of 12 springs" in capsys.readouterr().out
+    assert re.search(r"\b12 springs", capsys.readouterr().out)
     at = ["--at", "12.25in", "--at", "9.75in", "--branch", "loading", "--json"]
     assert run(["--book", book, "set", "check", "nest", *at]) == 1
     check = document(capsys)
@@ -176,7 +177,7 @@ def test_keyed_springs_are_paired_against_the_card(
     assert (best["outer"], best["inner"], best["fits"]) == ("oak", "fir", False)
     assert best["seat_n"] / KGF_N == pytest.approx(42.0)
     assert best["open_n"] / KGF_N == pytest.approx(84.0)
-    assert any("no shim" in reason.lower() for reason in best["reasons"])
+    assert any("no shim" in reason["text"].lower() for reason in best["reasons"])
 
 
 def test_pair_prints_a_table_the_verdict_and_the_caution(
@@ -217,3 +218,24 @@ def test_depths_say_how_far_to_press(
     assert plain["open_depth_mm"] == pytest.approx(25.9)
     shimmed = next(r for r in rows if r["set"] == "fir" and r["shim_mm"] == 1)  # type: ignore[attr-defined]
     assert shimmed["seat_depth_mm"] == pytest.approx(47.0 - 35.0)
+
+
+def test_notes_are_in_the_display_units_and_json_in_n_and_mm(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Pound-force 4.4482216152605 N and inch 25.4 mm exactly (agreement of 1959)."""
+    book, file = str(tmp_path / "bench.db"), tmp_path / "drop.csv"
+    assert run(["--book", book, "set", "new", "s", "--role", "outer", "--labels", "a,b"]) == 0
+    shown = ["--book", book, "--load-unit", "lbf", "--length-unit", "in", "import", "--set", "s"]
+    file.write_text("label,height_mm,load_n\na,50.8,200\na,38.1,20\na,25.4,400\n")
+    capsys.readouterr()
+    assert run([*shown, str(file)]) == 0
+    told = capsys.readouterr().out
+    assert "4.5 lbf at 1.500 in is less than at a greater height" in told
+    assert "heights to 0.004 in" in told
+    assert not any(f" {unit}" in told for unit in ("mm", "kg", "N "))
+    file.write_text("label,height_mm,load_n\nb,50.8,200\nb,38.1,20\nb,25.4,400\n")
+    assert run([*shown, "--json", str(file)]) == 0
+    (one,) = json.loads(capsys.readouterr().out)["files"]
+    assert "20.0 N at 38.10 mm" in one["notes"][0]
+    assert "0.10 mm" in one["notes"][1]

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import shutil
 import signal
 import sqlite3
@@ -52,16 +53,16 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
     screen.wait_for("the set is done; ends by itself in")
     assert counted(demo, "ash") == [("ash-01", 3), ("ash-02", 3)]
     screen.press("r")
-    screen.wait_for("ash-02: the last stroke no longer counts")
+    screen.wait_for("ash-02.*counts")
     assert counted(demo, "ash") == [("ash-01", 3), ("ash-02", 2)]
     screen.press("nfirst of all\r")
-    screen.wait_for("ash-02 is now called first of all")
+    screen.wait_for("ash-02.*called first of all")
     assert screen.rings > 0
     screen.press("f")
     assert screen.end() == 0
     assert "\x1b[?1049l" in screen.written  # the screen that was there before
     assert "\x1b[?25h" in screen.written  # and the cursor
-    assert "1 of 2 springs done" in CODES.sub("", screen.written)
+    assert re.search(r"\b1 of 2 springs", CODES.sub("", screen.written))
     assert counted(demo, "ash") == [("ash-01", 3), ("first of all", 2)]
 
 
@@ -99,10 +100,10 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
     # one of them commands, both show it: the state is the capture's, not the screen's
     first.press("nB\r")
     for screen in (first, second):
-        screen.wait_for("fir-01 is now called B")
+        screen.wait_for("fir-01.*called B")
     second.press("q")
     assert second.end() == 0
-    assert "The capture goes on without you." in CODES.sub("", second.written)
+    assert re.search("capture.*without", CODES.sub("", second.written))
     third = Terminal("--book", book, "live")  # a later one shows the same again
     terminals.append(third)
     third.wait_for("NOW: B, ")
@@ -111,7 +112,7 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
     for screen in (first, third, daemon):
         assert screen.end() == 0
     assert first.rings == 0
-    assert "The capture has ended: finished by hand." in CODES.sub("", first.written)
+    assert re.search("capture.*finished", CODES.sub("", first.written))
 
 
 def test_a_capture_that_was_killed_is_not_shown_as_alive(demo: Path, terminals: Terminals) -> None:

@@ -59,7 +59,7 @@ def test_help_lists_every_command_with_safety_first(capsys: pytest.CaptureFixtur
         (["--load-unit", "stone", "set", "list"], "stone"),
         (["set", "check", "a", "--at", "38.5"], "has no unit"),
         (["set", "check", "a", "--at", "1,234mm"], "ambiguous"),
-        (["set", "check", "a", "--at", "38.5kg"], "no unit of length"),
+        (["set", "check", "a", "--at", "38.5kg"], "not a unit of length"),
         (["set", "check", "a", "--at", "38.5mm", "--tolerance", "5"], "has no unit"),
     ],
 )

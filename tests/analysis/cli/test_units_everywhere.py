@@ -190,7 +190,7 @@ def _without_clock(document: Any) -> Any:
         return {
             key: _without_clock(value)
             for key, value in document.items()
-            if key not in ("made_utc", "age_days", "versions")
+            if key not in ("made_utc", "age_days", "load_age_days", "Made", "versions")
         }
     return [_without_clock(one) for one in document] if isinstance(document, list) else document
 

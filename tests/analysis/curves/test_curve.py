@@ -117,7 +117,7 @@ def test_the_notebook_spring() -> None:
 @pytest.mark.parametrize("height_mm", [38.1, 27.0, 0.0, 60.0])
 def test_a_curve_is_never_extended(height_mm: float) -> None:
     curve = fit_curve("larch-01", [keyed([(38.0, 220.0), (27.1, 399.0)])])
-    with pytest.raises(HeightNotMeasured, match=r"from 27\.10 mm to 38\.00 mm") as caught:
+    with pytest.raises(HeightNotMeasured, match=r"\b27\.10 mm.*\b38\.00 mm") as caught:
         curve.load_at(height_mm)
     assert isinstance(caught.value, CoilbenchError)
     with pytest.raises(HeightNotMeasured):
@@ -195,9 +195,9 @@ def test_a_lone_reading_says_what_it_leaves_out() -> None:
 
 def test_nothing_to_read_is_refused() -> None:
     for sweeps in ([], [keyed([])], [keyed([(38.0, math.nan)])]):
-        with pytest.raises(CoilbenchError, match="spring larch-01 has no reading"):
+        with pytest.raises(CoilbenchError, match=r"larch-01.*reading"):
             fit_curve("larch-01", sweeps)
-    with pytest.raises(CoilbenchError, match="no reading of its unloading branch"):
+    with pytest.raises(CoilbenchError, match=r"reading.*unloading"):
         fit_curve("larch-01", [keyed([(38.0, 220.0)])], "unloading")
     curve = fit_curve("larch-01", [keyed([(38.0, 220.0), (30.0, 350.0)])])
     with pytest.raises(CoilbenchError, match="two heights"):

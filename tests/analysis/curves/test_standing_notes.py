@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import pytest
@@ -50,7 +51,7 @@ def test_a_slow_converter_under_fast_strokes_says_so_and_is_unsure() -> None:
     fast = World("fast", rate_hz=10.0, hands=(StrokeKind.FAST,))
     curve, (seat_mm, _) = measured(fast)
     notes = set_notes([curve], [seat_mm], KG)
-    assert any("too fast for the rig's conversions: press more slowly" in note for note in notes)
+    assert any(re.search("conversions.*slowly", note) for note in notes)
     reading = curve.load_at(seat_mm)
     assert reading.load_u_n > 0.05 * reading.load_n
     slow = World("slow", rate_hz=10.0, hands=(StrokeKind.SLOW,))

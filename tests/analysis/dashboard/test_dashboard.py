@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import replace
 from itertools import pairwise
 
@@ -90,24 +91,24 @@ def drawn(
     "words",
     [
         "set larch",
-        "1 of 12 springs done",
-        "link good, last sample 0.1 s ago",
-        "calibrated 3 days ago; check with 20 kg passed a day ago",
-        "NOW: larch-02, stroke 1 of 3",
-        "22.72 kg",  # 222.8 N / 9.80665 = 22.719
-        "height 38.50 mm",
-        "depth 14.50 mm",
+        r"\b1 of 12 springs",
+        r"link good.*\b0\.1 s",
+        r"\b3 days.*\b20 kg",
+        r"NOW.*larch-02.*\b1 of 3",
+        r"22\.72 kg",  # 222.8 N / 9.80665 = 22.719
+        r"height 38\.50 mm",
+        r"depth 14\.50 mm",
         "pressing",
-        "S seat 38.50 mm",
-        "10.90 mm to open at 27.60 mm; 14.50 mm to the expected solid height of 24.00 mm",
-        "larch-04 weak: 18.1% below",
-        "+ larch-01, stroke 3 of 3: 43.98 kg",
+        r"S seat 38\.50 mm",
+        r"\b10\.90 mm.*\b27\.60 mm.*\b14\.50 mm.*\b24\.00 mm",
+        r"larch-04 weak: 18\.1% below",
+        r"larch-01.*\b3 of 3.*\b43\.98 kg",
         "r redo",
         "Eye protection",
     ],
 )
 def test_a_frame_says(words: str) -> None:
-    assert words in drawn(SCENE)
+    assert re.search(words, drawn(SCENE))
 
 
 def test_a_large_screen_says_whose_turn_it_is_in_large_type() -> None:
@@ -115,7 +116,7 @@ def test_a_large_screen_says_whose_turn_it_is_in_large_type() -> None:
     assert "NOW:" not in "\n".join(lines)
     assert sum("#   #" in line for line in lines) > 5
     assert any(line.strip() == "stroke 1 of 3" for line in lines)
-    assert any("larch-01, stroke 2 of 3" in line for line in lines)  # events before the last
+    assert any(re.search(r"larch-01.*\b2 of 3", line) for line in lines)  # events before the last
 
 
 @pytest.mark.parametrize("size", [(80, 24), (200, 60), (120, 35), (60, 20), (40, 15), (300, 100)])
@@ -168,16 +169,16 @@ def test_no_colour_carries_meaning_alone() -> None:
 @pytest.mark.parametrize(
     ("height_mm", "said", "unsaid"),
     [
-        (45.0, "6.50 mm to seat", "STOP"),
-        (38.5, "10.90 mm to open", "STOP"),
+        (45.0, r"6\.50 mm to seat", "STOP"),
+        (38.5, r"10\.90 mm to open", "STOP"),
         (27.55, "far enough: let it up", "STOP"),
-        (25.5, "STOP, NEAR COIL BIND: 1.50 mm", "to open"),
-        (23.9, "STOP: at the expected solid height of 24.00 mm", "to open"),
+        (25.5, r"STOP.*NEAR COIL BIND.*\b1\.50 mm", "to open"),
+        (23.9, r"STOP.*\b24\.00 mm", "to open"),
     ],
 )
 def test_it_warns_before_coil_bind(height_mm: float, said: str, unsaid: str) -> None:
     text = drawn(replace(LIVE, height_mm=height_mm))
-    assert said in text
+    assert re.search(said, text)
     assert unsaid not in text
 
 

@@ -8,13 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.dashboard import feeds as module
-from coilbench.analysis.dashboard.feeds import BookReader, OtherCapture
+from coilbench.analysis.cli import live as module
+from coilbench.analysis.cli.live import BookReader, OtherCapture
 from coilbench.analysis.dashboard.frame import SetTable
 from coilbench.analysis.report.units import Units
-from coilbench.capture.book.locks import hold_book
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
-from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sessions import start_session, update_session
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.errors import CoilbenchError

@@ -12,11 +12,26 @@ from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.engine.assignment import EFFORTS, Level
-from coilbench.analysis.engine.assignment_levels import Assignment, assign, to_document
+from coilbench.analysis.engine.assignment import Assignment, Level
+from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.engine.reasons import (
+    ClearanceLow,
+    EffortObstacle,
+    LimitsTogether,
+    MarginObstacle,
+    Obstacle,
+    SolidUnknown,
+    SpringHeight,
+    TooFewSprings,
+    UnreadObstacle,
+    ValvesAssumed,
+)
+from coilbench.analysis.engine.shims import EFFORTS
+from coilbench.analysis.report import assignment_text, pairing_text  # noqa: F401
+from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
@@ -223,8 +238,8 @@ def test_a_shim_adds_its_rate_to_both_loads() -> None:
     larch = spring_set("larch", "single", [(49.0, 30.0)])
     bare, washer = solve(plan(shims=[(1.0, 1)], inner=False), larch).levels[:2]
     assert washer.valves[0].choice.shims_mm == (1.0,)
-    assert washer.valves[0].seat_n == pytest.approx(bare.valves[0].seat_n + 30.0)
-    assert washer.valves[0].open_n == pytest.approx(bare.valves[0].open_n + 30.0)
+    assert washer.valves[0].seat.load_n == pytest.approx(bare.valves[0].seat.load_n + 30.0)
+    assert washer.valves[0].open.load_n == pytest.approx(bare.valves[0].open.load_n + 30.0)
 
 
 # -- effort ----------------------------------------------------------------------------------
@@ -258,6 +273,25 @@ def test_a_cut_only_where_cuts_are_allowed() -> None:
     assert levels[2].objective == pytest.approx(0.0, abs=1e-9)
 
 
+def test_a_cut_is_never_taken_where_something_else_is_as_near() -> None:
+    """A cut can't be undone. Loads by hand: 30 N/mm times the compression at 40 and 30 mm."""
+    head = 'max_seat_cut = "1 mm"\nseat_cut_step = "1 mm"'
+    # 15 N high at both ends without, 15 N low with a cut of 1 mm
+    high = spring_set("larch", "single", [(50.5, 30.0)])
+    assert solve(plan(head=head, inner=False), high, effort="cuts").chosen.cuts == 0
+    # right with four shims of 0.25 mm under the short one, or a cut of 1 mm under the long one
+    both = spring_set("larch", "single", [(51.0, 30.0), (49.0, 30.0)])
+    shims, limits = [(0.25, None)], "max_shims = 4"
+    build = plan(head=head, inner=False, shims=shims, limits=limits)
+    level = solve(build, both, effort="cuts").chosen
+    assert (level.cuts, level.shims) == (0, 4)
+    assert level.objective == pytest.approx(0.0, abs=1e-9)
+    # on several valves a cut is more than all the shims of all of them
+    twice = spring_set("larch", "single", [(51.0, 30.0)] + [(49.0, 30.0)] * 2)
+    build = plan((40.0, 40.0), head=head, inner=False, shims=shims, limits=limits)
+    assert solve(build, twice, effort="cuts").chosen.cuts == 0
+
+
 # -- valves and springs ----------------------------------------------------------------------
 
 
@@ -268,11 +302,11 @@ def test_how_many_valves_there_are() -> None:
     height = 'installed_height = "40 mm"'
     counted = solve(plan((), inner=False, head=f"{height}\nvalves = 3"), larch)
     assert len(counted.chosen.valves) == 3
-    assert any("3 valves, all at installed_height" in note for note in counted.notes)
+    assert ValvesAssumed(3, by_set=False) in counted.assumptions
     build = plan((), inner=False, head=height)
     by_set = assign(build, {"larch": larch}, {"larch": 4})
     assert len(by_set.chosen.valves) == 4
-    assert any("one for each spring of the largest set" in note for note in by_set.notes)
+    assert ValvesAssumed(4, by_set=True) in by_set.assumptions
 
 
 def test_sets_are_pooled_and_labels_that_stand_twice_say_their_set() -> None:
@@ -291,21 +325,22 @@ def test_a_set_that_will_not_do_is_refused() -> None:
 # -- limits, and why there is no answer ------------------------------------------------------
 
 
-def refusal(build: BuildFile, *sets: SetCurves, effort: str = "shims") -> str:
+def refusal(build: BuildFile, *sets: SetCurves, effort: str = "shims") -> tuple[Obstacle, ...]:
     assignment = solve(build, *sets, effort=effort)
     assert assignment.chosen.status == "infeasible"
     assert assignment.chosen.objective is None
     assert assignment.chosen.valves == ()
     assert assignment.reasons
-    return " | ".join(assignment.reasons)
+    assert all(describe(reason, SI) for reason in assignment.reasons)
+    return assignment.reasons
 
 
 def test_too_few_springs() -> None:
     larch = spring_set("larch", "outer", [(50.0, 20.0)])
     heron = spring_set("heron", "inner", [(48.0, 10.0)] * 2)
-    words = refusal(plan((40.0, 40.0)), larch, heron)
-    assert words.startswith("2 valves need as many outer springs, 1 are to hand")
-    assert "--use-flagged" in words
+    (reason,) = refusal(plan((40.0, 40.0)), larch, heron)
+    assert reason == TooFewSprings("outer", 1, 2)
+    assert "--use-flagged" in describe(reason, SI)
 
 
 def test_coil_bind_and_the_margin_that_could_be_kept() -> None:
@@ -316,11 +351,10 @@ def test_coil_bind_and_the_margin_that_could_be_kept() -> None:
         for s, solid in zip(spring_set("x", "single", [(50.0, 30.0)] * 3).curves,
                             (29.5, 29.2, 28.9), strict=True)
     ), None)  # fmt: skip
-    words = refusal(plan((40.0, 40.0), inner=False, shims=[(0.5, None)]), larch)
-    assert words == (
-        "coil bind stands in the way: the limit is 1.20 mm, the most that all springs can keep "
-        "is 0.80 mm"
-    )
+    (reason,) = refusal(plan((40.0, 40.0), inner=False, shims=[(0.5, None)]), larch)
+    assert isinstance(reason, MarginObstacle)
+    assert (reason.limit_mm, reason.reachable_mm) == pytest.approx((1.2, 0.8))
+    assert "the limit is 1.20 mm" in describe(reason, SI)
     kept = solve(plan((40.0, 40.0), inner=False, limits='coil_bind_margin = "0.8 mm"'), larch)
     assert sorted(valve.coil_bind_margin_mm for valve in kept.chosen.valves) == [0.8, 1.1]
 
@@ -338,15 +372,13 @@ def test_an_unknown_solid_height_is_said() -> None:
     larch = spring_set("larch", "single", [(50.0, 30.0)], solid_mm=None)
     assignment = solve(plan(inner=False), larch)
     assert assignment.chosen.valves[0].coil_bind_margin_mm is None
-    assert any("coil bind not checked, measure it: larch" in note for note in assignment.notes)
+    assert SolidUnknown(("larch",)) in assignment.assumptions
 
 
 def test_the_retainer() -> None:
     larch = spring_set("larch", "single", [(50.0, 30.0)])
     tight = plan(inner=False, head='retainer_clearance = "11 mm"')
-    words = refusal(tight, larch)
-    assert "1.00 mm left at full lift, the limit is 1.30 mm" in words
-    assert "no spring, shim or seat cut changes it" in words
+    assert refusal(tight, larch) == (ClearanceLow(1.0, 1.3),)
     own = 'min_clearance = "1 mm"'
     loose = plan(inner=False, head='retainer_clearance = "11 mm"', limits=own)
     assert solve(loose, larch).chosen.status == "optimal"
@@ -354,10 +386,8 @@ def test_the_retainer() -> None:
 
 def test_heights_that_were_not_read() -> None:
     larch = spring_set("larch", "single", [(50.0, 30.0)] * 2, low_mm=35.0)
-    words = refusal(plan((40.0, 40.0), inner=False), larch)
-    assert words == (
-        "springs were not read where they would stand: larch-01 at 30.00 mm, larch-02 at 30.00 mm"
-    )
+    heights = (SpringHeight("larch-01", 30.0), SpringHeight("larch-02", 30.0))
+    assert refusal(plan((40.0, 40.0), inner=False), larch) == (UnreadObstacle(heights),)
 
 
 def loose_springs() -> SetCurves:
@@ -367,43 +397,39 @@ def loose_springs() -> SetCurves:
 
 def test_the_stock_of_shims() -> None:
     build = plan((50.5, 50.5), inner=False, shims=[(1.0, 1)])
-    words = refusal(build, loose_springs())
-    assert "the stock of shims stands in the way" in words
-    assert "not read where they would stand" in words  # or a longer spring, read there
+    kinds = [reason.kind for reason in refusal(build, loose_springs())]
+    assert kinds == ["unread_heights", "shim_stock"]  # a longer spring, read there, would do too
     assert solve(plan((50.5, 50.5), inner=False, shims=[(1.0, 2)]), loose_springs()).chosen.valves
 
 
 def test_max_shims() -> None:
     build = plan((50.5,), inner=False, shims=[(0.3, None)], limits="max_shims = 1")
-    words = refusal(build, loose_springs())
-    assert "max_shims stands in the way: with up to 3 under a valve, not 1" in words
+    assert EffortObstacle("max_shims", 1, 3) in refusal(build, loose_springs())
 
 
 def test_more_effort_would_do() -> None:
     build = plan((50.5,), inner=False, shims=[(1.0, None)])
-    words = refusal(build, loose_springs(), effort="none")
-    assert "every valve can be filled with --effort shims" in words
+    reason = EffortObstacle("effort_none")
+    assert reason in refusal(build, loose_springs(), effort="none")
+    assert "--effort shims" in describe(reason, SI)
     near = spring_set("larch", "single", [(50.0, 30.0)], solid_mm=29.0)
     cut = plan(inner=False, head='max_seat_cut = "0.6 mm"')
-    assert "with --effort cuts" in refusal(cut, near)
+    assert EffortObstacle("effort_shims") in refusal(cut, near)
     assert solve(cut, near, effort="cuts").chosen.valves[0].choice.seat_cut_mm >= 0.2 - 1e-9
 
 
 def test_limits_that_only_together_stand_in_the_way() -> None:
     larch = spring_set("larch", "outer", [(50.0, 20.0)], solid_mm=29.5)
     heron = spring_set("heron", "inner", [(48.0, 10.0)], low_mm=33.0)
-    words = refusal(plan(shims=[(0.4, 3)]), larch, heron)
-    assert words == (  # and neither max_shims nor the stock of shims
-        "no one limit alone stands in the way, but together: coil_bind_margin and heights not read"
-    )
+    both = LimitsTogether(("coil_bind_margin", "unread_heights"))  # neither shims nor their stock
+    assert refusal(plan(shims=[(0.4, 3)]), larch, heron) == (both,)
 
 
 def test_words_honour_the_units() -> None:
     larch = spring_set("larch", "single", [(50.0, 30.0)], low_mm=35.0)
-    assignment = assign(
-        plan(inner=False), {"larch": larch}, {"larch": 1}, "shims", Units("lbf", "in")
-    )
-    assert "1.181 in" in assignment.reasons[0]
+    (reason,) = assign(plan(inner=False), {"larch": larch}, {"larch": 1}).reasons
+    assert "1.181 in" in describe(reason, Units("lbf", "in"))
+    assert document(reason)["heights"] == [{"spring": "larch-01", "height_mm": 30.0}]
 
 
 # -- the document ----------------------------------------------------------------------------
@@ -415,11 +441,11 @@ def test_the_document_has_the_agreed_keys() -> None:
         spring_set("heron", "inner", [(47.6, 10.0)] * 2),
     )
     assignment = solve(plan(shims=[(0.4, None)]), *sets)
-    document = json.loads(json.dumps(to_document(assignment), allow_nan=False))
-    assert {"status", "effort", "objective", "bound", "valves", "spares", "levels"} <= set(document)
-    assert (document["status"], document["effort"]) == ("optimal", "shims")
-    assert 0.0 <= document["gap"] <= 1e-6
-    (valve,) = document["valves"]
+    found = json.loads(json.dumps(document(assignment), allow_nan=False))
+    assert {"status", "effort", "objective", "bound", "valves", "spares", "levels"} <= set(found)
+    assert (found["status"], found["effort"]) == ("optimal", "shims")
+    assert 0.0 <= found["gap"] <= 1e-6
+    (valve,) = found["valves"]
     assert {
         "valve", "outer", "inner", "shims_mm", "seat_cut_mm", "seat_n", "open_n",
         "coil_bind_margin_mm",
@@ -427,11 +453,11 @@ def test_the_document_has_the_agreed_keys() -> None:
     assert valve["shims_mm"] == [0.4]
     assert valve["seat_n"] == pytest.approx(300.0)
     assert valve["fits"] is True
-    assert len(document["spares"]) == 2
-    assert [level["effort"] for level in document["levels"]] == ["none", "shims", "cuts"]
-    assert all({"effort", "objective", "bound"} <= set(level) for level in document["levels"])
+    assert len(found["spares"]) == 2
+    assert [level["effort"] for level in found["levels"]] == ["none", "shims", "cuts"]
+    assert all({"effort", "objective", "bound"} <= set(level) for level in found["levels"])
     nothing = solve(plan((40.0,) * 3), *sets)
-    document = json.loads(json.dumps(to_document(nothing), allow_nan=False))
-    assert document["status"] == "infeasible"
-    assert document["objective"] is None
-    assert document["reasons"]
+    found = json.loads(json.dumps(document(nothing), allow_nan=False))
+    assert found["status"] == "infeasible"
+    assert found["objective"] is None
+    assert found["reasons"]

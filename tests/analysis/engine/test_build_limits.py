@@ -11,7 +11,8 @@ from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves, Standing, load_by_change
-from coilbench.analysis.report.pair_words import change_words
+from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.report.pairing_text import choice_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -92,8 +93,8 @@ def test_a_load_that_lies_on_its_limit_is_inside_whatever_its_last_digits_say(
 def test_less_than_five_micrometres_under_a_spring_are_nothing(
     change_mm: float, nothing: bool
 ) -> None:
-    for change in (change_mm, -change_mm):
-        assert ("mm" not in change_words(change, Units())) == nothing
+    for choice in (SeatChoice(seat_cut_mm=change_mm), SeatChoice(shims_mm=(change_mm,))):
+        assert ("mm" not in choice_text(choice, Units())) == nothing
 
 
 def test_a_plan_reaches_five_millimetres_either_way() -> None:

@@ -13,7 +13,6 @@ from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 BUILD = """
@@ -60,7 +59,7 @@ def test_an_assignment_takes_two_shims_rather_than_a_cut(build: BuildFile) -> No
 
 
 def test_a_pairs_trade_off_names_no_cut_that_comes_no_nearer(build: BuildFile) -> None:
-    trades = pair_sets(build, SETS, Units()).trades
+    trades = pair_sets(build, SETS).trades
     assert trades[-1].distance == pytest.approx(0.0, abs=1e-9)
     assert trades[-1].combination.choice.shims_mm == (0.3, 0.3)
     assert all(trade.combination.choice.seat_cut_mm == 0.0 for trade in trades)

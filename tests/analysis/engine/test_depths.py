@@ -3,7 +3,8 @@
 import pytest
 
 from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.engine.depths import depths, to_document
+from coilbench.analysis.engine.shims import depths
+from coilbench.analysis.report.document import document
 from coilbench.capture.errors import CoilbenchError
 
 TEXT = """\
@@ -55,15 +56,14 @@ def test_a_loose_spring_has_a_negative_depth() -> None:
 
 
 def test_an_unknown_set_is_named() -> None:
-    with pytest.raises(CoilbenchError, match=r"six.toml, springs.inner: there is no set 'heron'"):
+    with pytest.raises(CoilbenchError, match=r"six\.toml.*springs\.inner.*'heron'"):
         depths(parse_build(TEXT, "six.toml"), {"larch": 53.0})
 
 
 def test_the_document() -> None:
-    document = to_document(depths(parse_build(TEXT, "six.toml"), {"larch": 53.0, "heron": None}))
-    assert isinstance(document["depths"], list)
-    assert len(document["depths"]) == 8
-    assert document["depths"][0] == {
+    rows = document(depths(parse_build(TEXT, "six.toml"), {"larch": 53.0, "heron": None}))
+    assert len(rows) == 8
+    assert rows[0] == {
         "set": "larch",
         "role": "outer",
         "shim_mm": 0.0,

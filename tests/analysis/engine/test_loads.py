@@ -9,7 +9,7 @@ from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.engine.placed import Load, SetCurves, load_of, mean_load, parallel_load
+from coilbench.analysis.engine.placed import Load, SetCurves, parallel_load
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 
@@ -18,11 +18,12 @@ def test_shared_errors_add_plainly_and_own_ones_as_squares() -> None:
     one, two = Load(300.0, 3.0, 2.0), Load(100.0, 4.0, 1.0)
     both = parallel_load([one, two])
     assert both == Load(400.0, 5.0, 3.0)
+    assert parallel_load([one, None]) is None
     assert both.load_u_n == pytest.approx(math.sqrt(25.0 + 9.0))
 
 
 def test_a_mean_lessens_only_what_is_own() -> None:
-    mean = mean_load([Load(300.0 + n, 4.0, 2.0) for n in range(4)])
+    mean = Load.mean([Load(300.0 + n, 4.0, 2.0) for n in range(4)])
     assert mean == Load(301.5, 2.0, 2.0)
 
 
@@ -42,7 +43,7 @@ def test_a_readings_parts_make_its_whole() -> None:
     up = Branch(heights[::-1], 20.0 * (50.0 - heights[::-1]))
     sweep = Sweep("0", "larch-01", Origin.CONVERTED_FILE, down, up, 1.0, 0.002, 0.02)
     reading = fit_curve("larch-01", [sweep]).load_at(40.0)
-    load = load_of(reading)
+    load = Load.of(reading)
     assert load.load_n == pytest.approx(200.0)
     assert load.load_u_n == pytest.approx(reading.load_u_n)
     assert load.common_u_n > 0.0
@@ -94,10 +95,16 @@ def test_pairing_and_assignment_give_the_same_loads_and_uncertainties() -> None:
     same = paired[valve.choice.shims_mm]
     assert same.seat is not None
     assert same.full is not None
-    assert (valve.seat_n, valve.seat_u_n) == pytest.approx((same.seat.load_n, same.seat.load_u_n))
-    assert (valve.open_n, valve.open_u_n) == pytest.approx((same.full.load_n, same.full.load_u_n))
+    assert (valve.seat.load_n, valve.seat.load_u_n) == pytest.approx(
+        (same.seat.load_n, same.seat.load_u_n)
+    )
+    assert (valve.open.load_n, valve.open.load_u_n) == pytest.approx(
+        (same.full.load_n, same.full.load_u_n)
+    )
     shut_mm = 40.0 - valve.choice.shim_mm
     outer, inner = sets["larch"].curves[0], sets["heron"].curves[0]
     each_u_n = [outer.load_at(shut_mm).load_u_n, inner.load_at(shut_mm - 2.0).load_u_n]
-    assert math.hypot(*each_u_n) < valve.seat_u_n < sum(each_u_n)  # the bench's errors are shared
+    assert (
+        math.hypot(*each_u_n) < valve.seat.load_u_n < sum(each_u_n)
+    )  # the bench's errors are shared
     assert valve.coil_bind_margin_mm == same.coil_bind_margin_mm

@@ -9,10 +9,12 @@ import pytest
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.pairing import PairAnswer, Pairing, bars, pair_sets, to_document
+from coilbench.analysis.engine.pairing import Combination, PairAnswer, Pairing, pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.report.pair_words import margin_words, room_words
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, LoadUnsure, RateMiss
+from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.pairing_text import pairing_lines
+from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
 
@@ -71,6 +73,10 @@ def answer(build: BuildFile, springs: SetCurves) -> PairAnswer:
     return one
 
 
+def text(one: PairAnswer) -> str:
+    return describe(one, Units())
+
+
 # -- verdicts --------------------------------------------------------------------------------
 
 
@@ -81,29 +87,26 @@ def test_what_fits_says_with_what_and_how_much_room_there_is() -> None:
     assert one.exact_open_n == pytest.approx(600.0, abs=1e-3)
     assert one.nearest.choice.shims_mm == (1.0,)
     assert one.window_mm == pytest.approx((-0.9 - 20 / 30, -0.9 + 20 / 30), abs=1e-5)
-    assert one.words == (
-        "fits with 1.00 mm of shims (shims of 0.23 mm to 1.57 mm would do); the card's seat load "
-        "needs 0.90 mm of shims exactly, nearest is 1.00 mm of shims"
-    )
+    for words in ("fits with 1.00 mm", "shims of 0.23 mm to 1.57 mm", "0.90 mm of shims exactly"):
+        assert words in text(one)
 
 
 def test_what_nearly_fits_says_what_it_would_take() -> None:
     cut = answer(plan(shims=SHIMS), straight("larch", 51.0, 30.0))
     assert cut.verdict == "nearly"
     assert cut.exact_mm == pytest.approx(1.0, abs=1e-5)
-    assert cut.words.startswith(
-        "a seat cut of 0.33 mm to 1.67 mm would do, which stock and cuts do not give"
-    )
+    assert cut.window_mm == pytest.approx((1 - 20 / 30, 1 + 20 / 30), abs=1e-5)
+    assert text(cut).startswith("a seat cut of 0.33 mm to 1.67 mm would do")
     shim = answer(plan(), straight("larch", 49.0, 30.0))
     assert shim.verdict == "nearly"
-    assert shim.words.startswith("shims of 0.33 mm to 1.67 mm would do, which stock")
+    assert text(shim).startswith("shims of 0.33 mm to 1.67 mm would do")
 
 
 def test_what_no_shim_can_mend_says_why() -> None:
     """Common practice, no source: a card of 40 kg shut and 78 kg at 10.9 mm implies 3.49 kg/mm;
     a pair that gives 42 and 84 is too strong at full lift in a way no shim can mend."""
     rate = 42.0 * KGF_N / 10.9
-    text = """
+    card = """
         [cam]
         name = "card"
         valve_lift = "10.9 mm"
@@ -116,40 +119,43 @@ def test_what_no_shim_can_mend_says_why() -> None:
         [springs]
         outer = ["larch"]
         """
-    one = answer(parse_build(text, "six.toml"), straight("larch", 50.9, rate))
+    one = answer(parse_build(card, "six.toml"), straight("larch", 50.9, rate))
     assert one.verdict == "no"
     assert one.window_mm is None
     assert one.exact_open_n / KGF_N == pytest.approx(82.0, abs=1e-4)
-    assert "too strong at full lift for its seat load in a way no shim can mend" in one.words
-    assert "this pair rises 42.00 kg = 3.853 kg/mm" in one.words
+    assert one.rate == RateMiss("rate_high", pytest.approx(42.0 * KGF_N), 38.0 * KGF_N, 10.9)
+    assert "too strong at full lift" in text(one)
+    assert "no shim" in text(one)
+    assert "this pair rises 42.00 kg = 3.853 kg/mm" in text(one)
 
 
 def test_what_binds_or_meets_the_guide_says_so() -> None:
     springs = straight("larch", 49.0, 30.0, solid_mm=28.9)
     bound = answer(plan(shims=SHIMS), springs)
     assert bound.verdict == "limits"
+    assert bound.limit == "coil_bind"
     assert "shims of 0.33 mm to 1.67 mm would do, but that comes too near to coil bind" in (
-        bound.words
+        text(bound)
     )
     guide = plan(head='retainer_clearance = "11 mm"', shims=SHIMS)
     near = answer(guide, straight("larch", 49.0, 30.0))
     assert near.verdict == "limits"
-    assert "the retainer comes too near to the guide" in near.words
+    assert near.limit == "clearance"
+    assert "the retainer comes too near to the guide" in text(near)
     assert not any(each.fits for each in pair(guide, springs).combinations)
     assert pair(guide, straight("larch", 49.0, 30.0)).trades == ()
-    assert all(
-        "1.00 mm left at full lift, the limit is 1.30 mm" in " ".join(each.reasons)
-        for each in pair(guide, springs).combinations
-    )
+    for each in pair(guide, springs).combinations:
+        assert ClearanceLow(1.0, 1.3) in each.reasons
 
 
 def test_what_was_not_read_or_is_out_of_reach_says_so() -> None:
     shallow = answer(plan(), straight("larch", 50.0, 30.0, low_mm=35.0))
     assert shallow.verdict == "unknown"
-    assert "was not read at 30.00 mm" in shallow.words
+    assert "was not read at 30.00 mm" in text(shallow)
     weak = answer(plan(), straight("larch", 45.0, 10.0))
     assert weak.verdict == "no"
-    assert "out of reach of shims and cuts" in weak.words
+    assert weak.rate is None
+    assert "out of reach of shims and cuts" in text(weak)
 
 
 def test_the_answers_come_best_first() -> None:
@@ -173,13 +179,10 @@ def test_a_computed_solid_height_counts_and_is_said() -> None:
     assert one.coil_bind_margin_mm == pytest.approx(2.0)
     assert one.margins[0].computed
     assert one.fits
-    assert any(
-        "computed from wire and coils, 28.00 mm, ends squared and ground: measure it" in reason
-        for reason in one.reasons
-    )
+    assert BindRisk("solid_computed", "larch", 28.0, 2.0, 1.2) in one.reasons
     gap = 1.5 * 5.0 * (0.0015 * 900.0 / 4.0 + 0.4)  # EN 13906-1, by hand: 5.53 mm
     assert one.margins[0].smallest_gap_mm == pytest.approx(gap)
-    assert any("EN 13906-1 asks for 5.53 mm of gaps" in reason for reason in one.reasons)
+    assert any("EN 13906-1 asks for 5.53 mm of gaps" in describe(r, SI) for r in one.reasons)
 
 
 def test_a_measured_solid_height_comes_before_a_computed_one() -> None:
@@ -193,17 +196,22 @@ def test_a_measured_solid_height_comes_before_a_computed_one() -> None:
 # -- what is not sure ------------------------------------------------------------------------
 
 
+def kinds(one: Combination) -> list[str]:
+    """Which of its reasons are that it is not sure."""
+    return [reason.kind for reason in one.reasons if isinstance(reason, LoadUnsure)]
+
+
 def test_an_uncertainty_that_reaches_over_a_tolerance_is_said_and_does_not_decide() -> None:
     inside = pair(plan(), straight("larch", 50.664, 30.0)).combinations[0]  # 319.9 ± 0.2 N shut
     assert inside.fits
-    assert any("inside the tolerance" in r and "may be outside" in r for r in inside.reasons)
+    assert kinds(inside) == ["unsure_inside"]
     outside = pair(plan(), straight("larch", 50.67, 30.0)).combinations[0]
     assert not outside.fits
-    assert any("outside the tolerance" in r and "may be inside" in r for r in outside.reasons)
+    assert kinds(outside) == ["unsure_outside"]
     sure = pair(plan(), straight("larch", 50.5, 30.0)).combinations[0]
     assert sure.reasons == ()
     surely_not = pair(plan(), straight("larch", 55.0, 30.0)).combinations[0]
-    assert not any("may be" in reason for reason in surely_not.reasons)
+    assert kinds(surely_not) == []
 
 
 # -- closeness against effort ----------------------------------------------------------------
@@ -217,9 +225,9 @@ def test_each_step_of_effort_comes_nearer() -> None:
     assert [each.outer for each in chosen] == ["rowan"] * 3
     assert [each.choice.height_change_mm for each in chosen] == pytest.approx([0.0, 0.1, 0.2])
     assert [each.distance for each in pairing.trades] == pytest.approx([0.13, 0.0325, 0], abs=1e-6)
-    assert pairing.trades[0].words == (
-        "no shims: 2.0 % high shut, 1.0 % high at full lift, inside the tolerances"
-    )
+    words = describe(pairing.trades[0], SI)
+    for part in ("no shims", "2.0 % high shut", "1.0 % high at full lift", "inside"):
+        assert part in words
 
 
 def test_nothing_that_less_effort_comes_nearer_than_is_offered() -> None:
@@ -248,22 +256,23 @@ def test_what_breaks_a_limit_or_the_stock_is_not_offered() -> None:
 def test_the_document_says_it_all() -> None:
     sets = straight("larch", 49.1, 30.0), straight("rowan", 50.0, 30.0, low_mm=35.0)
     pairing = pair(plan("larch", "rowan", shims=SHIMS), *sets)
-    document = json.loads(json.dumps(to_document(pairing), allow_nan=False))
-    fits, unknown = document["pairs"]
+    found = json.loads(json.dumps(document(pairing), allow_nan=False))
+    fits, unknown = found["pairs"]
     assert fits["verdict"] == "fits"
     assert fits["exact_shim_mm"] == pytest.approx(0.9, abs=1e-5)
     assert fits["exact_seat_cut_mm"] == 0.0
     assert fits["nearest_shim_mm"] == 1.0
     assert unknown["verdict"] == "unknown"
     assert unknown["window_mm"] is None
-    (*_, last) = document["trade_off"]
+    (*_, last) = found["trade_off"]
     assert (last["outer"], last["shims"], last["fits"]) == ("larch", 1, True)
 
 
 def test_the_trade_off_is_drawn_to_one_scale() -> None:
     """The farthest is a full bar; the number is the miss in tolerances."""
-    trades = pair(plan(shims=SHIMS), straight("larch", 49.0, 30.0)).trades
-    drawn = bars(trades)
+    pairing = pair(plan(shims=SHIMS), straight("larch", 49.0, 30.0))
+    trades, lines = pairing.trades, list(pairing_lines(pairing, SI))
+    drawn = [line.split(" larch,")[0] for line in lines[-len(trades) :]]
     assert [float(each.split()[-1]) for each in drawn] == [
         pytest.approx(math.sqrt(trade.distance), abs=0.005) for trade in trades
     ]
@@ -276,18 +285,18 @@ def test_the_trade_off_is_drawn_to_one_scale() -> None:
 def test_both_margins_are_said_with_where_they_come_from() -> None:
     coil = Coil(4.0, 5.0, 30.0)
     measured = pair(plan(), straight("larch", 50.0, 30.0, coil=coil)).combinations[0]
-    assert margin_words(measured.margins[0], Units()) == (
-        "larch: coil bind margin 20.00 mm, solid height 10.00 mm measured or registered; "
-        "EN 13906-1's smallest sum of gaps under dynamic load is 5.53 mm"
-    )
+    words = describe(measured.margins[0], SI)
+    for part in ("margin 20.00 mm", "10.00 mm measured", "dynamic load is 5.53 mm"):
+        assert part in words
     computed = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None, coil=coil))
-    assert "28.00 mm computed" in margin_words(computed.combinations[0].margins[0], Units())
+    assert "28.00 mm computed" in describe(computed.combinations[0].margins[0], SI)
     unknown = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None))
-    assert margin_words(unknown.combinations[0].margins[0], Units()) == ""
+    assert not any("margin" in line for line in pairing_lines(unknown, SI))
 
 
 def test_the_room_at_the_guide_is_said_where_it_is_given() -> None:
     given = plan(head='retainer_clearance = "12 mm"')
-    assert room_words(given, Units()) == "Retainer to guide at full lift: 2.00 mm"
-    assert to_document(pair(given, straight("larch", 50.0, 30.0)))["retainer_clearance_mm"] == 2.0
-    assert room_words(plan(), Units()) == ""
+    roomy, unsaid = (pair(build, straight("larch", 50.0, 30.0)) for build in (given, plan()))
+    assert "  Retainer to guide at full lift: 2.00 mm." in pairing_lines(roomy, SI)
+    assert document(roomy)["retainer_clearance_mm"] == 2.0
+    assert not any("Retainer" in line for line in pairing_lines(unsaid, SI))

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.combination import card_distance
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -101,7 +100,7 @@ def test_brute_force_finds_the_same_and_the_same_best(sets: dict[str, SetCurves]
     for each in pairing.combinations:
         rank = found.pop((each.outer, each.inner, each.choice.shim_mm, each.choice.seat_cut_mm))
         ranks.append(rank)
-        distance = card_distance(each, pairing.cam)
+        distance = each.distance
         assert rank[:2] == (distance is None, not each.fits)
         assert len(each.choice.shims_mm) == rank[3]
         if distance is not None:

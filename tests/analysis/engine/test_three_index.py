@@ -10,10 +10,17 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from coilbench.analysis.engine import three_index_solve
-from coilbench.analysis.engine import three_index_solve as three_index_bound
-from coilbench.analysis.engine.three_index import Array, Chosen, Columns, Prices, ThreeIndexProblem
-from coilbench.analysis.engine.three_index_solve import first_columns, price, solve
+from coilbench.analysis.engine import three_index
+from coilbench.analysis.engine.three_index import (
+    Array,
+    Chosen,
+    Columns,
+    Prices,
+    ThreeIndexProblem,
+    first_columns,
+    price,
+    solve,
+)
 
 DATA = Path(__file__).parents[2] / "data" / "balas_saltzman_3d.csv"
 
@@ -23,7 +30,7 @@ def plain(blocks: Array, **changes: object) -> ThreeIndexProblem:
     blocks = blocks[..., None] if blocks.ndim == 3 else blocks
     places, _, inners, stacks = blocks.shape
     fields: dict[str, object] = {
-        "blocks": list(blocks),
+        "costs": blocks.__getitem__,
         "wanted": np.ones(places, dtype=np.intp),
         "inner_uses": np.ones(inners, dtype=np.intp),
         "uses": np.zeros((stacks, 0)),
@@ -64,9 +71,9 @@ def test_a_search_that_begins_with_one_column_a_place_ends_at_the_optimum(
     optimum: int, costs: Array, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """What is left out at first is not forgotten, and neither is what no programme began with."""
-    monkeypatch.setattr(three_index_solve, "FIRST_POOL", 1)
-    monkeypatch.setattr(three_index_bound, "FIRST_COLUMNS", 1)
-    monkeypatch.setattr(three_index_bound, "MORE_COLUMNS", 1)
+    monkeypatch.setattr(three_index, "FIRST_POOL", 1)
+    monkeypatch.setattr(three_index, "FIRST_COLUMNS", 1)
+    monkeypatch.setattr(three_index, "MORE_COLUMNS", 1)
     solution = solve(plain(costs))
     assert (solution.status, solution.objective) == ("optimal", optimum)
 
@@ -118,7 +125,7 @@ def brute_force(problem: ThreeIndexProblem) -> list[tuple[float, float, Used]]:
                 if np.any(problem.uses[list(stack)].sum(axis=0) > problem.stock):
                     continue
                 chosen = list(zip(places.tolist(), outer, inner, stack, strict=True))
-                cost = sum(problem.blocks[p][o, i, s] for p, o, i, s in chosen)
+                cost = sum(problem.costs(p)[o, i, s] for p, o, i, s in chosen)
                 if np.isfinite(cost):
                     effort = float(problem.effort[list(stack)].sum())
                     found.append((float(cost), effort, chosen))
@@ -221,7 +228,7 @@ def test_what_is_not_proven_is_not_called_optimal(monkeypatch: pytest.MonkeyPatc
         picked = Columns(at, at, at, np.zeros(8, dtype=np.intp), costs[at, at, at])
         return Chosen("feasible", picked, -np.inf)
 
-    monkeypatch.setattr(three_index_solve, "choose", stopped)
+    monkeypatch.setattr(three_index, "choose", stopped)
     solution = solve(plain(costs))
     assert solution.status == "feasible"
     assert solution.objective == sum(costs[at, at, at] for at in range(8))

@@ -6,7 +6,8 @@ import math
 
 import pytest
 
-from coilbench.analysis.limits.stress import handbook_rate, handbook_words
+from coilbench.analysis.limits.stress import handbook_rate
+from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import INCH_MM, LBF_N
 
@@ -27,7 +28,7 @@ def test_shigleys_springs_are_plausible(wire_in, coil_in, active, rate_lbf_per_i
     found = handbook_rate(wire_in * INCH_MM, coil_in * INCH_MM, active, measured, 0.0)
     assert found.agrees
     assert found.rate_n_per_mm == pytest.approx(measured, rel=0.04)
-    assert "is plausible" in handbook_words(found, Units("lbf", "in"))
+    assert "is plausible" in handbook_text(found, Units("lbf", "in"))
 
 
 def test_en_13906_sheet_is_inside_what_is_published() -> None:
@@ -42,13 +43,13 @@ def test_wrong_dimensions_are_named() -> None:
     right = handbook_rate(4.2, 31.0, 4.5, 10.0, 0.0).rate_n_per_mm
     outside = handbook_rate(4.2, 31.0 + 4.2, 4.5, right, 0.1)
     assert not outside.agrees
-    assert "outside less wire" in handbook_words(outside, Units())
+    assert "outside less wire" in handbook_text(outside, Units())
     coils = handbook_rate(4.2, 31.0, 5.4, right, 0.1)
-    words = handbook_words(coils, Units("N", "mm"))
+    words = handbook_text(coils, Units("N", "mm"))
     assert "4.50 active coils" in words
     assert "outside less wire" not in words
     wire = handbook_rate(4.0, 31.0, 4.5, right, 0.1)
-    assert "4.20 mm wire" in handbook_words(wire, Units())
+    assert "4.20 mm wire" in handbook_text(wire, Units())
     assert math.isclose(wire.rate_n_per_mm / right, (4.0 / 4.2) ** 4)
 
 

@@ -11,12 +11,12 @@ from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves, Standing
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.lift_table import LiftTable
-from coilbench.analysis.limits.limits import assess_limits, effective_mass
+from coilbench.analysis.limits.limits import LimitsReport, NotGiven, assess_limits, weakest_force
 from coilbench.analysis.limits.stress import rate_from_dimensions
-from coilbench.analysis.limits.valve_motion import weakest_force
-from coilbench.analysis.report.limits_text import CAUTIONS, limits_lines, to_document
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.limits.valve_motion import LiftTable
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
+from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
@@ -55,6 +55,10 @@ def spring(label, free, rate, low=15.0):
     return fit_curve(label, [sweep], "mean", free, None)
 
 
+def found(report: LimitsReport, units: Units = SI) -> str:
+    return " ".join(limits_text(report, units).findings)
+
+
 LARCH_COIL = Coil(4.0, 5.0, 28.0)
 
 
@@ -87,10 +91,15 @@ def test_nothing_given_is_nothing_guessed():
     r = assess_limits(b, larch(None), None, SeatChoice(), b.given, None)
     s = r.sets[0].springs[0]
     assert (s.surge_hz, s.open_mpa, s.fatigue_factor, r.valve) == (None,) * 4
-    text = " ".join(r.missing)
+    kinds = [each.kind for each in r.missing]
+    assert kinds == [
+        "dimensions", "material", "shot_peened", "max_rpm", "lift_table", "masses", "spring_mass",
+    ]  # fmt: skip
+    assert NotGiven("dimensions", "larch") in r.missing
+    said = limits_text(r, SI)
+    assert said.cautions == CAUTIONS
     for word in ("active coils of larch", "max_rpm", "lift_table", "masses", "material"):
-        assert word in text
-    assert limits_lines(r, Units())[-2:] == list(CAUTIONS)
+        assert word in " ".join(said.not_given)
 
 
 def test_everything_given():
@@ -107,7 +116,23 @@ def test_everything_given():
     assert r.valve.speed.crank_rpm == pytest.approx(
         w / (2 * math.pi) * 120, abs=r.valve.speed.crank_rpm_u
     )
-    json.dumps(to_document(r), allow_nan=False)
+    json.dumps(document(r), allow_nan=False)
+
+
+def test_a_rate_that_the_dimensions_do_not_make_is_said_once_for_all_reports():
+    """4.0 mm wire, 28 mm coil, 5 coils: G d^4/(8 D^3 n), G 79.35 GPa, is 23.13 N/mm by hand."""
+    b = parse_build(BASE, "b.toml")
+    (wrong,) = assess_limits(b, larch(), None, SeatChoice(), b.given, None).sets
+    assert wrong.rate_check.rate_n_per_mm == pytest.approx(23.13, abs=0.01)
+    assert wrong.rate_check.measured_n_per_mm == pytest.approx(31.5, rel=1e-3)
+    assert not wrong.rate_check.agrees
+    thick = larch(Coil(4.0 * (31.5 / 23.13) ** 0.25, 5.0, 28.0))
+    right = assess_limits(b, thick, None, SeatChoice(), b.given, None)
+    assert right.sets[0].rate_check.agrees
+    assert "dimensions make" not in found(right)
+    one = assess_limits(b, larch(), None, SeatChoice(), b.given, None)
+    assert "its dimensions make 23.13" in found(one)
+    assert "lbf/in" in found(one, Units("lbf", "in"))
 
 
 def test_a_shim_never_lowers_the_stress():
@@ -127,9 +152,7 @@ def test_mass_of_cam_side_parts():
         "b.toml",
     )
     r = assess_limits(b, larch(), None, SeatChoice(), b.given, TABLE)
-    assert effective_mass(b.given, r.sets).mass_g == pytest.approx(
-        85 + 20 + r.sets[0].spring_mass_g / 3
-    )
+    assert r.valve.mass.mass_g == pytest.approx(85 + 20 + r.sets[0].spring_mass_g / 3)
 
 
 @pytest.mark.parametrize(
@@ -160,10 +183,7 @@ def test_a_sharp_turn_of_the_acceleration_is_said():
     lift = 10.2 * np.where(u < 1, rise, rise[::-1])
     lift[DEG == 60] = 10.2
     step = LiftTable("lift.csv", "valve", DEG, np.round(lift, 2), 0.01)
-    said = [
-        " ".join(limits_lines(assess_limits(b, larch(), None, SeatChoice(), b.given, t), Units()))
-        for t in (TABLE, step)
-    ]
+    said = [found(assess_limits(b, larch(), None, SeatChoice(), b.given, t)) for t in (TABLE, step)]
     assert ["turns within less than" in words for words in said] == [False, True]
 
 
@@ -183,5 +203,5 @@ def test_stress_counts_at_the_lowest_valve_and_force_at_the_highest():
     assert both.valve == high.valve
     assert low.sets[0].springs[0].open_mpa > high.sets[0].springs[0].open_mpa
     assert low.valve.speed.crank_rpm > high.valve.speed.crank_rpm
-    assert "least installed height, 38.60 mm" in " ".join(limits_lines(both, Units()))
-    assert "installed height" not in " ".join(limits_lines(low, Units()))
+    assert "least installed height, 38.60 mm" in found(both)
+    assert "installed height" not in found(low)

@@ -12,8 +12,10 @@ from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.lift_table import LiftTable
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
+from coilbench.analysis.limits.valve_motion import LiftTable
+from coilbench.analysis.report.limits_text import limits_text
+from coilbench.analysis.report.units import SI
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 BUILD = """
@@ -43,6 +45,10 @@ valve = "60 g"
 DEG = np.arange(1.0, 120.0, 4.0)
 LOBE = LiftTable("lift.csv", "lobe", DEG, np.round(3.4 * (1 - np.cos(np.radians(3 * DEG))), 2))
 COIL = Coil(4.0, 5.0, 28.0)
+
+
+def missing(found: LimitsReport) -> tuple[str, ...]:
+    return limits_text(found, SI).not_given
 
 
 def report(
@@ -80,13 +86,13 @@ def test_a_line_left_out_of_the_build_file_is_named_alone(
     line: str, named: str, tells: tuple[str, ...]
 ) -> None:
     assert line in BUILD
-    (said,) = report(BUILD.replace(line, "")).missing
+    (said,) = missing(report(BUILD.replace(line, "")))
     assert named in said
     assert all(word in said for word in tells)
 
 
 def test_a_lift_table_that_is_not_given_is_named_alone() -> None:
-    (said,) = report(table=None).missing
+    (said,) = missing(report(table=None))
     assert "valve_train.lift_table" in said
     assert all(word in said for word in LEAVES)
 
@@ -97,10 +103,31 @@ def test_a_lift_table_that_is_not_given_is_named_alone() -> None:
 def test_dimensions_left_out_are_named_with_what_they_would_tell(
     coil: Coil | None, named: str
 ) -> None:
-    dimensions, *_, mass = report(coil=coil).missing
+    dimensions, *_, mass = missing(report(coil=coil))
     assert "larch" in dimensions
     assert named in dimensions
     assert "stress" in dimensions
     assert "surge" in dimensions
     assert "wire.larch.spring_mass" in mass
     assert all(word in mass for word in LEAVES)
+
+
+def factor(wire_mm: float, tensile: str) -> float | None:
+    text = BUILD.replace('material = "chrome-silicon"', f'tensile_strength = "{tensile}"')
+    (spring,) = report(text, Coil(wire_mm, 5.0, 60.0)).sets[0].springs
+    return spring.fatigue_factor
+
+
+@pytest.mark.parametrize(
+    ("wire_mm", "tensile", "known"),
+    [
+        (9.5, "1900 MPa", True),
+        (9.55, "1900 MPa", False),  # his wire was 3/8 in at the most: Shigley, chapter 10
+        (4.0, "799 MPa", True),
+        (4.0, "796 MPa", False),  # 0.67 of it is not above his 77.5 kpsi of peened wire
+    ],
+)
+def test_no_fatigue_factor_is_told_beyond_zimmerlis_data(
+    wire_mm: float, tensile: str, known: bool
+) -> None:
+    assert (factor(wire_mm, tensile) is not None) == known

@@ -8,10 +8,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.interpolate import make_smoothing_spline
 
-from coilbench.analysis.limits.lift_table import LiftTable, fit_smoothing_spline, read_lift_table
+from coilbench.analysis.inputs.build_input import read_lift_table
 from coilbench.analysis.limits.valve_motion import (
+    LiftTable,
     Mass,
     SpringForce,
+    fit_smoothing_spline,
     force_margin,
     limiting_speed,
     needed_force_n,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
 from dataclasses import replace
 
@@ -69,19 +70,19 @@ def test_a_progressive_one_and_one_pressed_solid() -> None:
     assert smooth["Shape"].startswith("its rate changes smoothly between ")
     assert "grows softer" not in smooth["Shape"]
     softer = said(find_all(sampled(lambda d: 20.0 * d - 0.12 * d**2), Given()))
-    assert "It grows softer as it is pressed" in softer["Shape"]
+    assert re.search("softer.*pressed", softer["Shape"])
     solid = sampled(lambda d: 16.0 * d + 1500.0 * np.maximum(d - 25.0, 0.0), 27.6)
     words = said(find_all(solid, Given(solid_height_mm=28.2)))
     assert words["Coil bind"].startswith("reached, solid height 28.0")
-    assert words["Coil bind"].endswith("; 28.20 mm in the book")
+    assert re.search(r"\b28\.20 mm", words["Coil bind"])
 
 
 def test_a_knee_and_what_is_either() -> None:
     found = find_all(sampled(lambda d: 16.0 * d + 8.0 * np.maximum(d - 13.0, 0.0)), Given())
     words = said(found, Units("lbf", "in"))
-    assert words["Shape"].startswith("two rates with a knee at 1.57")
+    assert re.search(r"rates.*\b1\.57", words["Shape"])
     assert "lbf/in above it" in words["Shape"]
-    assert "a rate over a window that holds the knee is neither" in words["Shape"]
+    assert re.search("window.*neither", words["Shape"])
     rate = Rate(16.0, 0.1)
     either = Shape("bent", "", 48.0, 28.0, 1e-5, Rate(1.6, 0.2), None, rate, rate)
     shape = said(replace(found, shape=either))["Shape"]
@@ -92,11 +93,11 @@ def test_a_knee_and_what_is_either() -> None:
 def test_points_claim_little() -> None:
     points = [(38.0, 240.0), (28.0, 400.0)]
     words = said(find_all(keyed(points), Given()))
-    assert words["Free length"] == "not known: no stroke shows first contact"
+    assert re.search("stroke.*contact", words["Free length"])
     assert words["Shape"].startswith("can't tell: chosen heights")
-    assert words["Coil bind"] == "chosen heights, down to 28.00 mm, don't show it"
+    assert re.search(r"\b28\.00 mm", words["Coil bind"])
     given = find_all(keyed(points, free_length_mm=53.0), Given(free_length_mm=53.0))
-    assert said(given)["Free length"] == "53.00 mm as given; no stroke shows first contact"
+    assert re.search(r"\b53\.00 mm.*given", said(given)["Free length"])
     assert table_heights_mm(keyed(points), Units(), ()) == [38.0, 28.0]
     alone = find_all(keyed([(38.0, 240.0)]), Given())
     assert (alone.window_mm, alone.rates) == (None, ())
@@ -129,15 +130,13 @@ def test_rates_and_window_say_which_is_which() -> None:
     for line, how in zip(lines, hows, strict=True):
         assert float(line.split()[0]) == pytest.approx(16.0, abs=0.02)
         assert f" N/mm  {how}, " in line
-    assert lines[3].endswith("38.50 mm to 27.60 mm")
-    assert (
-        window_words(found) == "30 to 70 % of the deflection from free length to the lowest height"
-    )
+    assert re.search(r"\b38\.50 mm.*\b27\.60 mm", lines[3])
+    assert re.search(r"\b30\b.*\b70 %", window_words(found))
     solid = replace(found, curve=replace(found.curve, solid_height_mm=24.0))
     assert window_words(solid).endswith("to solid height")
     points = find_all(keyed([(38.0, 240.0), (28.0, 400.0)]), Given())
     assert window_words(points).endswith("the measured range is taken")
-    assert "between the ends of the measured range" in next(rate_lines(points, Units()))
+    assert re.search("between.*measured", next(rate_lines(points, Units())))
     alone = find_all(keyed([(38.0, 240.0)]), Given())
     assert list(rate_lines(alone, Units())) == ["not known: it takes two heights"]
 

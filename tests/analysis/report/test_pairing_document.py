@@ -7,8 +7,10 @@ import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.engine.pairing import pair_sets, to_document
+from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.report import pairing_text  # noqa: F401
+from coilbench.analysis.report.document import document as to_document
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
@@ -56,7 +58,9 @@ def test_the_document_has_the_agreed_keys() -> None:
         "pairs",
         "trade_off",
     }
-    assert set(document["card"]) == {"seat_n", "open_n", "lift_mm", "implied_rate_n_per_mm"}
+    assert set(document["card"]) == {
+        "name", "seat_n", "open_n", "lift_mm", "implied_rate_n_per_mm",
+    }  # fmt: skip
     assert document["card"]["seat_n"] == pytest.approx(40 * KGF_N)
     assert document["card"]["open_n"] == pytest.approx(78 * KGF_N)
     assert document["card"]["lift_mm"] == pytest.approx(10.9)

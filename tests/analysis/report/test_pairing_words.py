@@ -1,11 +1,14 @@
 """What is said of a set that was not read where a combination puts it, or that binds."""
 
 import numpy as np
+import pytest
 
 from coilbench.analysis.curves.curve import fit_curve
-from coilbench.analysis.engine import pairing_words
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves, set_load
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.engine.reasons import HeightUnread
+from coilbench.analysis.report import pairing_text  # noqa: F401
+from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 
@@ -25,43 +28,63 @@ def placed(
     )
 
 
+def unread(where: PlacedSet) -> HeightUnread:
+    (reason,) = where.unread_heights()
+    return reason
+
+
 def test_nothing_to_say() -> None:
     good = placed(50.0, 20.0, 50.0, 28.0)
-    assert pairing_words.unread_reasons(good, Units()) == []
-    assert pairing_words.bind_reasons(good, 1.2, Units()) == []
+    assert list(good.unread_heights()) == []
+    assert list(good.bind_risks(1.2)) == []
 
 
 def test_the_depth_to_press_is_said() -> None:
-    assert pairing_words.unread_reasons(placed(50.0, 35.0, 50.0), Units()) == [
-        "larch was not read at 30.00 mm (at full lift) on larch-01: press to a depth of 20.00 mm, "
-        "stop before coil bind"
-    ]
-    (words,) = pairing_words.unread_reasons(placed(50.0, 20.0, 38.0), Units("kg", "in"))
-    assert "at 1.575 in (with the valve shut)" in words
-    assert "press to a depth of 0.394 in" in words
+    deep = unread(placed(50.0, 35.0, 50.0))
+    assert deep == HeightUnread("not_read", "larch", "open", 30.0, ("larch-01",), 20.0, None)
+    text = describe(deep, SI)
+    for words in ("larch was not read at 30.00 mm", "depth of 20.00 mm", "stop before coil bind"):
+        assert words in text
+    shallow = unread(placed(50.0, 20.0, 38.0))
+    assert (shallow.at, shallow.height_mm, shallow.depth_mm) == ("seat", 40.0, 10.0)
+    text = describe(shallow, Units("kg", "in"))
+    assert "at 1.575 in (with the valve shut)" in text
+    assert "press to a depth of 0.394 in" in text
 
 
 def test_the_longest_spring_says_how_deep() -> None:
     one, two = placed(50.0, 35.0, 50.0).springs, placed(50.5, 35.0, 50.0).springs
     both = SetCurves("larch", "outer", one.curves + two.curves, None)
     where = PlacedSet(both, 40.0, 30.0, set_load(both, 40.0), set_load(both, 30.0), None)
-    (words,) = pairing_words.unread_reasons(where, Units())
-    assert "press to a depth of 20.50 mm" in words
+    assert unread(where).depth_mm == pytest.approx(20.5)
 
 
 def test_without_a_free_length_there_is_no_depth() -> None:
-    (words,) = pairing_words.unread_reasons(placed(None, 35.0, 42.0), Units())
-    assert "press to that height (the depth is unknown until the free length" in words
+    reason = unread(placed(None, 35.0, 42.0))
+    assert reason.depth_mm is None
+    assert "the depth is unknown until the free length is measured" in describe(reason, SI)
 
 
 def test_nobody_is_asked_to_press_beyond_solid() -> None:
-    assert pairing_words.unread_reasons(placed(50.0, 35.0, 50.0, 31.0), Units()) == [
-        "larch cannot be pressed to 30.00 mm (at full lift): it is solid at 31.00 mm"
-    ]
+    reason = unread(placed(50.0, 35.0, 50.0, 31.0))
+    assert (reason.kind, reason.limit_mm, reason.depth_mm) == ("beyond_solid", 31.0, None)
+    assert "it is solid at 31.00 mm" in describe(reason, SI)
 
 
 def test_a_loose_spring() -> None:
-    assert pairing_words.unread_reasons(placed(39.0, 20.0, 39.0), Units()) == [
-        "larch would stand loose at 40.00 mm (with the valve shut): a spring of it is only "
-        "39.00 mm long"
-    ]
+    reason = unread(placed(39.0, 20.0, 39.0))
+    assert (reason.kind, reason.height_mm, reason.limit_mm) == ("loose", 40.0, 39.0)
+    assert "39.00 mm long" in describe(reason, SI)
+
+
+def test_a_reason_in_json_has_its_kind_its_numbers_and_a_text() -> None:
+    assert document(unread(placed(50.0, 35.0, 50.0, 31.0))) == {
+        "kind": "beyond_solid",
+        "set": "larch",
+        "at": "open",
+        "height_mm": 30.0,
+        "springs": ["larch-01"],
+        "depth_mm": None,
+        "limit_mm": 31.0,
+        "text": "larch cannot be pressed to 30.00 mm (at full lift): it is solid at 31.00 mm",
+    }

@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import pytest
 
-from coilbench.analysis.report.sheet import Sheet
+from coilbench.analysis.inputs.sheet import Sheet
 from coilbench.analysis.report.sheet_tables import SheetTable, sheet_tables
 from coilbench.analysis.report.units import Units
 from coilbench.capture.tables.csv_table import csv_bytes
@@ -56,11 +56,13 @@ def test_every_row_has_every_column(sheet: Sheet) -> None:
 def test_units_are_in_the_columns_and_in_the_numbers(sheet: Sheet) -> None:
     """kg by 9.80665 N, lbf by 4.4482216152605 N, in by 25.4 mm: exact, by hand."""
     row = sheet.valves[0]
-    assert row.seat_n is not None
+    assert row.seat is not None
     kg = tables_of(sheet, Units("kg", "mm"))["valves"]
-    assert kg.rows[0][kg.columns.index("seat_kg")] == pytest.approx(row.seat_n / 9.80665)
+    assert kg.rows[0][kg.columns.index("seat_kg")] == pytest.approx(row.seat.load_n / 9.80665)
     lbf = tables_of(sheet, Units("lbf", "in"))["valves"]
-    assert lbf.rows[0][lbf.columns.index("seat_lbf")] == pytest.approx(row.seat_n / 4.4482216152605)
+    assert lbf.rows[0][lbf.columns.index("seat_lbf")] == pytest.approx(
+        row.seat.load_n / 4.4482216152605
+    )
     assert lbf.rows[0][lbf.columns.index("bare_height_in")] == pytest.approx(40.0 / 25.4)
     newton = tables_of(sheet, Units("N", "mm"))["curves"]
     assert newton.columns == ("role", "name", "outer_height_mm", "load_n")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 
 import numpy as np
@@ -12,7 +13,7 @@ from hypothesis import strategies as st
 from scipy import stats
 from uncertainties import UFloat, correlated_values, ufloat
 
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
 from coilbench.capture.calibration.fit import fit_load
@@ -101,7 +102,7 @@ def test_local_gravity_changes_what_is_expected(fit) -> None:
     [
         (0.0, 20.0, "checks nothing"),
         (-5.0, 20.0, "checks nothing"),
-        (80.0, 80.0, "above what the cell was calibrated with"),
+        (80.0, 80.0, "above.*calibrated"),
         (20.0, 0.0, "did not respond"),
     ],
 )
@@ -168,10 +169,10 @@ def test_nothing_is_said_of_a_young_calibration() -> None:
 
 
 def test_an_old_calibration_is_said_with_how_it_was_checked() -> None:
-    assert "99 days old, the limit is 90, and it was never checked" in said([], "2026-04-10")
-    assert "and the last check is 95 days old, too" in said([CHECKED], "2026-04-10")
+    assert re.search(r"\b99 days.*\b90\b", said([], "2026-04-10"))
+    assert re.search(r"\b95 days", said([CHECKED], "2026-04-10"))
     young = PastCheck("2026-04-08T00:00:00+00:00", 20.0, G, 0.1, 0.3, 2.0, True)
-    assert "; a check passed 2 days ago" in said([young], "2026-04-10")
+    assert re.search(r"passed.*\b2 days", said([young], "2026-04-10"))
 
 
 def test_the_limit_is_a_setting() -> None:
@@ -179,8 +180,8 @@ def test_the_limit_is_a_setting() -> None:
 
 
 def test_only_the_newest_check_counts() -> None:
-    assert "FAILED (2026-01-06: 20 kg read +2.04 % off, 1.02 % allowed)" in said(
-        [CHECKED, FAILED], "2026-01-07"
+    assert re.search(
+        r"FAILED.*2026-01-06.*\b20 kg.*\+2\.04 %.*\b1\.02 %", said([CHECKED, FAILED], "2026-01-07")
     )
     passed_again = PastCheck("2026-01-07T00:00:00+00:00", 20.0, G, 0.1, 0.3, 2.0, True)
     assert said([FAILED, passed_again], "2026-01-08") == ""

@@ -13,7 +13,7 @@ from coilbench.analysis.cli.status import capture_runs, overdue
 from coilbench.analysis.curves.load_budget import typical_budget, typical_load_n
 from coilbench.analysis.rig.card import resolution_of
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend
-from coilbench.capture.book.state import BookState, CaptureState
+from coilbench.capture.book.state import GOOD_FOR_DAYS, BookState, CaptureState
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit
 
@@ -63,7 +63,7 @@ def test_a_typical_reading_is_half_the_largest_load_on_20_newtons_a_millimetre()
     assert {abs(line.sensitivity) for line in heights} == {20.0}
 
 
-STATE = BookState(False, False, {}, None, None, (), None)
+STATE = BookState(False, False, {}, None, GOOD_FOR_DAYS, (), None)
 NOW = "2026-11-25T12:00:00+00:00"
 
 

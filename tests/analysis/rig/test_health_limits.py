@@ -13,12 +13,15 @@ from coilbench.analysis.rig.health import (
     Health,
     Heard,
     Hints,
+    Rest,
+    at_rest,
     judge_health,
     link_findings,
+    moved,
     noise_findings,
     rate_findings,
+    running_finding,
 )
-from coilbench.analysis.rig.press import Rest, at_rest, moved, running_finding
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.statistics import noise_sd
 

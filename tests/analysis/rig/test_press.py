@@ -10,8 +10,14 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import SI
-from coilbench.analysis.rig.health import Hints
-from coilbench.analysis.rig.press import Rest, at_rest, moved, press_findings, running_finding
+from coilbench.analysis.rig.health import (
+    Hints,
+    Rest,
+    at_rest,
+    moved,
+    press_findings,
+    running_finding,
+)
 from coilbench.capture.blocks import Fault, FaultCode, Finding, RawBlock, Restarted, SampleFlag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit

@@ -72,17 +72,18 @@ def test_three_springs_are_the_fewest_that_have_a_middle() -> None:
 
 
 def bent(label: str, bend: float, solid_mm: float | None = None) -> SpringCurve:
-    """Pressed from 54 to 26 mm; a bend makes its load depart most at both ends."""
+    """Pressed from 54 to 26 mm; a bend departs most at the lower end, at the upper below 0."""
     height_mm = np.linspace(54.0, 26.0, 600)
     depth_mm = np.maximum(50.0 - height_mm, 0.0)
-    load_n = 16.0 * depth_mm + bend * depth_mm**3
+    far_mm = depth_mm if bend > 0.0 else 24.0 - depth_mm
+    load_n = 16.0 * depth_mm + abs(bend) * np.where(depth_mm > 0.0, far_mm, 0.0) ** 3
     sweep = Sweep("s", label, Origin.RIG, Branch(height_mm, load_n), NONE, 0.3, 0.001, 0.02)
     return fit_curve(label, [sweep], "mean", 50.0, solid_mm)
 
 
-def departure(solid_mm: float | None) -> Departure:
+def departure(solid_mm: float | None, bend: float = 0.03) -> Departure:
     curves = [bent(f"s{at}", 0.0, solid_mm) for at in range(5)]
-    departures = shape_departures([*curves, bent("bent", 0.03, solid_mm)])
+    departures = shape_departures([*curves, bent("bent", bend, solid_mm)])
     assert departures is not None
     return departures[-1]
 
@@ -90,3 +91,8 @@ def departure(solid_mm: float | None) -> Departure:
 def test_shapes_are_compared_from_a_millimetre_above_solid() -> None:
     assert departure(27.0).height_mm == pytest.approx(28.0)
     assert departure(30.0).height_mm == pytest.approx(31.0)
+
+
+def test_shapes_are_compared_below_a_tenth_of_the_deflection() -> None:
+    """From 50 mm of free length down to 31 mm: a millimetre above solid."""
+    assert departure(30.0, -0.01).height_mm == pytest.approx(48.1, abs=0.05)

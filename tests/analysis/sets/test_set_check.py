@@ -6,6 +6,7 @@ import csv
 import itertools
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -227,7 +228,7 @@ def test_unsure_says_what_to_do_and_a_plain_case_is_still_called() -> None:
     assert all(flags == ["unsure"] for flags in found.values())
     text = reason(check, "s00", "unsure")
     assert "wider than the tolerance" in text
-    assert "calibrate load and travel again, or read on a finer scale" in text
+    assert re.search("calibrate.*travel", text)
     # a rate that nobody can tell flags nothing: the loads decide
     assert "rate 1" not in text
 
@@ -267,7 +268,7 @@ def test_short_against_the_set_and_against_a_nominal() -> None:
     curves = [keyed(f"s{i}", 230.0, 400.0, free_mm=mm) for i, mm in enumerate(lengths)]
     check = check_set("larch", curves, [SEAT_MM])
     assert kinds(check) == {"s4": ["short"]}  # 2 % of 53 mm is 1.06 mm
-    assert "51.70 mm is 2.5% below the set's middle of 53.00 mm" in reason(check, "s4", "short")
+    assert re.search(r"\b51\.70 mm.*\b2\.5% below.*\b53\.00 mm", reason(check, "s4", "short"))
     all_short = check_set("larch", curves, [SEAT_MM], free_length_nominal_mm=54.5)
     assert set(kinds(all_short)) == {f"s{i}" for i in range(5)}
 
@@ -279,7 +280,7 @@ def test_short_against_the_set_and_against_a_nominal() -> None:
         (even_set(3), [], {}, "no height"),
         (even_set(3), [SEAT_MM], {"tolerance": 5.0}, "tolerance"),
         (even_set(3), [SEAT_MM], {"tolerance": math.nan}, "tolerance"),
-        (even_set(3), [SEAT_MM], {"nominals": [None, None]}, "2 nominal loads for 1 height"),
+        (even_set(3), [SEAT_MM], {"nominals": [None, None]}, r"\b2\b.*nominal.*\b1\b"),
         (even_set(3), [SEAT_MM], {"alpha": 0.0}, "false-alarm rate"),
     ],
 )

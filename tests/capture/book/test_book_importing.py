@@ -2,6 +2,7 @@
 
 import json
 import math
+import re
 from pathlib import Path
 
 import numpy as np
@@ -130,10 +131,10 @@ def test_a_sweep_file_needs_a_label(db, larch, counts):
     ("text", "label", "words"),
     [
         (POINTS_OF_TWO + "birch-01,38.0,22.0\n", None, "has no spring 'birch-01'"),
-        (POINTS_OF_TWO + "larch-03,38.0,nan\n", None, "points.csv, line 6"),
-        (POINTS_OF_TWO + "larch-03,38.0\n", None, "points.csv, line 6"),
-        (POINTS, "larch-03", "the file has no spring 'larch-03'"),
-        (POINTS, "birch-01", "the set 'larch' has no spring 'birch-01'"),
+        (POINTS_OF_TWO + "larch-03,38.0,nan\n", None, r"points\.csv, line 6"),
+        (POINTS_OF_TWO + "larch-03,38.0\n", None, r"points\.csv, line 6"),
+        (POINTS, "larch-03", "spring.*'larch-03'"),
+        (POINTS, "birch-01", "'larch'.*spring.*'birch-01'"),
         ("label,load_kg\nlarch-01,3\n", None, "height"),
     ],
 )
@@ -141,7 +142,7 @@ def test_what_is_wrong_anywhere_stores_nothing(db, larch, counts, text, label, w
     before = counts()
     with pytest.raises(CoilbenchError) as caught:
         import_table(db, larch, table(text), label=label)
-    assert words in str(caught.value)
+    assert re.search(words, str(caught.value))
     assert counts() == before
 
 

@@ -1,6 +1,7 @@
 """Opening a book: new, ours, and every file that is not ours or not usable."""
 
 import os
+import re
 import sqlite3
 import subprocess
 import sys
@@ -85,7 +86,7 @@ def test_a_folder_is_no_book(tmp_path):
 def test_a_folder_that_cannot_be_made_is_said(path):
     path.write_text("a file where a folder would have to be")
     words = refusal(path / "bench.db", create=True)
-    assert "folder cannot be made (File exists)" in words or "Not a directory" in words
+    assert re.search("cannot.*exists", words) or "Not a directory" in words
 
 
 @pytest.mark.parametrize(

@@ -58,7 +58,7 @@ def test_every_float_field_says_its_unit():
     ]
     assert ("SetPlan", "free_length_mm") in floats
     unnamed = [pair for pair in floats if not named_with_its_unit(pair[1])]
-    assert unnamed == [("Unfinished", "values")]  # masses or lengths, as its kind says
+    assert unnamed == []
 
 
 def test_a_name_without_a_unit_would_be_found():

@@ -1,6 +1,7 @@
 """Sets: plans refused before a book is touched, turns kept, names as people write them."""
 
 import math
+import re
 import string
 import uuid
 from contextlib import closing
@@ -123,9 +124,9 @@ def test_an_impossible_dimension_is_refused(what, value):
 
 
 def test_dimensions_that_contradict_each_other_are_refused():
-    with pytest.raises(CoilbenchError, match="solid height of 53 mm is not below the free length"):
+    with pytest.raises(CoilbenchError, match=r"solid.*\b53 mm.*free"):
         SetPlan("larch", "outer", ("a",), free_length_mm=53.0, solid_height_mm=53.0)
-    with pytest.raises(CoilbenchError, match="wire of 30 mm is not below the coil diameter"):
+    with pytest.raises(CoilbenchError, match=r"wire.*\b30 mm.*coil"):
         SetPlan("larch", "outer", ("a",), wire_mm=30.0, coil_diameter_mm=28.0)
 
 
@@ -152,7 +153,7 @@ def test_a_name_that_is_taken_changes_nothing(db, larch, counts):
 def test_an_unknown_set_names_the_known_ones(db, larch):
     with pytest.raises(CoilbenchError) as caught:
         find_set(db, "lorch")
-    assert str(caught.value) == "there is no set 'lorch' in this book. Known sets: larch."
+    assert re.search(r"'lorch'.*larch\.", str(caught.value))
 
 
 def test_an_unknown_set_of_an_empty_book_says_how_to_start_one(db):

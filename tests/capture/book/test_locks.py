@@ -8,13 +8,13 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.capture.book.locks import book_lock_path, hold_book, hold_port, port_lock_path
+from coilbench.capture.book.opening import book_lock_path, hold_book, hold_port, port_lock_path
 from coilbench.capture.errors import CoilbenchError
 
 HOLD = """
 import sys
 from pathlib import Path
-from coilbench.capture.book.locks import hold_book, hold_port
+from coilbench.capture.book.opening import hold_book, hold_port
 with hold_book(Path(sys.argv[1])), hold_port(sys.argv[2]):
     print("held", flush=True)
     sys.stdin.read()

@@ -2,8 +2,7 @@
 
 import pytest
 
-from coilbench.capture.book.stroke_rulings import keep_rulings, stroke_rows
-from coilbench.capture.book.sweeps import load_sweeps, store_sweep
+from coilbench.capture.book.sweeps import keep_rulings, load_sweeps, store_sweep, stroke_rows
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow

@@ -1,5 +1,6 @@
 """Press flex from a press whose give is known, since the test made it."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -191,7 +192,7 @@ def test_a_block_that_moved_is_refused(by_mm, row):
 
 def test_travel_that_goes_up_under_load_is_refused():
     load, height = press(linear=-8e-4)
-    assert "the travel goes up by 0.6" in refusal(points(load, height))
+    assert re.search(r"up.*\b0\.6", refusal(points(load, height)))
 
 
 def test_a_jerk_is_refused_where_it_is():
@@ -220,7 +221,7 @@ LINE = np.linspace(50.0, 900.0, 6)
     ],
 )
 def test_nonsense_is_refused_in_words(readings, words):
-    assert words in refusal(readings)
+    assert re.search(words, refusal(readings))
 
 
 def test_a_direction_that_is_told_outranks_the_order():

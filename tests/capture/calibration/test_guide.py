@@ -9,8 +9,8 @@ from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding, RawBlock, SampleFlag
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
-from coilbench.capture.calibration.guided import Asked, follow
 from coilbench.capture.calibration.regression import fit_polynomial
+from coilbench.capture.running.guided import Asked, follow
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,

@@ -159,7 +159,7 @@ def test_exact_points_leave_no_residual():
     ("x", "y", "degree", "u_y", "words"),
     [
         ([1.0, 2.0], [1.0], 1, None, "must match"),
-        ([1.0, 2.0], [1.0, 2.0], 1, None, "too few for degree 1"),
+        ([1.0, 2.0], [1.0, 2.0], 1, None, r"degree.*\b1\b"),
         ([1.0, 1.0, 1.0], [1.0, 2.0, 3.0], 1, None, "too few distinct"),
         ([1.0, 2.0, np.nan], [1.0, 2.0, 3.0], 1, None, "finite"),
         ([1.0, 2.0, 3.0], [1.0, 2.0, np.inf], 1, None, "finite"),

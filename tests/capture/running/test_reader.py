@@ -1,5 +1,6 @@
 """The reader thread: queues all, comes back after losses, never dies alone. No real waiting."""
 
+import re
 import threading
 
 import numpy as np
@@ -158,7 +159,7 @@ def test_no_hello_in_time_is_a_loss_in_words():
     clock = Clock()
     silent = FakeSource(clock, hello=None)
     parcels, _ = run([silent, FakeSource(clock, ENDED)], clock)
-    assert "silent: not one byte in 3 s" in str(parcels[0].loss)
+    assert re.search(r"silent.*\b3\b", str(parcels[0].loss))
 
 
 def test_an_error_of_another_kind_ends_it_and_is_handed_on():
@@ -241,4 +242,4 @@ def test_a_wrong_version_is_told_and_tried_again():
     newer = FakeSource(clock, hello=Hello(2, "own-2", "AA", 7, 80.0, "none", None))
     parcels, _ = run([newer, FakeSource(clock, [Answer(0, "who", True)], ENDED)], clock)
     assert isinstance(parcels[0].loss, CoilbenchError)
-    assert "version 2 of the wire protocol" in str(parcels[0].loss)
+    assert re.search(r"\b2\b.*protocol", str(parcels[0].loss))

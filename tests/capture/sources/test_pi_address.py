@@ -1,3 +1,5 @@
+import re
+
 import pytest
 
 from coilbench.capture.errors import CoilbenchError
@@ -30,8 +32,8 @@ def test_every_key_is_read():
         ("pi:dout=٥", "dout=٥"),
         ("pi:sck=5", "GPIO5"),
         ("pi:a=27", "a and b"),
-        ("pi:gain=100", "gain=100 is none of 128, 64, 32"),
-        ("pi:sps=93", "sps=93 is none of 80, 10"),
+        ("pi:gain=100", r"gain=100.*128.*\b64\b.*\b32\b"),
+        ("pi:sps=93", r"sps=93.*\b80\b.*\b10\b"),
         ("pi:um=0", "um=0"),
         ("pi:um=nan", "um=nan"),
         ("pi:um=1e9", "um=1e9"),
@@ -42,6 +44,6 @@ def test_every_key_is_read():
 def test_what_makes_no_sense_is_named(url, word):
     with pytest.raises(CoilbenchError) as caught:
         parse_pi(url)
-    assert word in caught.value.what
+    assert re.search(word, caught.value.what)
     assert caught.value.where == url
     assert "\n" not in str(caught.value)

@@ -1,5 +1,6 @@
 """Asking who is there, on a scripted source and a clock of our own."""
 
+import re
 from pathlib import Path
 
 import pytest
@@ -73,7 +74,7 @@ def said(source, timeout_s=2.0):
 def test_silence():
     source = ScriptedSource()
     words = said(source)
-    assert words.startswith("fake: silent: not one byte in 2 s.")
+    assert re.search(r"silent.*\b2\b", words)
     assert "coilbench rig find" in words
     assert source.now_s == pytest.approx(2.0)
 
@@ -88,14 +89,14 @@ def test_bytes_that_mean_nothing(name):
 
 def test_a_rig_that_does_not_hear():
     data = (GOLDEN / "joined-midline.wire").read_bytes()
-    assert "good lines (78 samples), but no hello in 2 s" in said(ScriptedSource(data))
+    assert re.search(r"\b78 samples.*\b2 s", said(ScriptedSource(data)))
 
 
 def test_another_version_names_both():
     words = said(ScriptedSource((GOLDEN / "version-2.wire").read_bytes()))
-    assert "speaks version 2 of the wire protocol, this program version 1" in words
+    assert re.search(r"\b2\b.*protocol.*\b1\b", words)
     words = said(ScriptedSource(close_line("H proto=3 fw=own-9")))
-    assert "the rig (own-9) speaks version 3" in words
+    assert re.search(r"own-9.*version.*\b3\b", words)
 
 
 def test_a_lost_port_stays_a_lost_port():

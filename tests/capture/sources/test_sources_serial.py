@@ -116,7 +116,7 @@ def test_a_recording_that_cannot_be_written(rig):
     rig_end, name = rig
     with open_source(name, record=Full()) as source:
         rig_end.write(b"x\n")
-        with pytest.raises(CoilbenchError, match=r"^bench.wire: .*No space left on device"):
+        with pytest.raises(CoilbenchError, match=r"bench\.wire.*No space left"):
             poll_until(source, lambda _: False)
 
 
@@ -129,7 +129,7 @@ def test_samples_over_a_socket_that_then_closes():
                 rig_end.sendall(sample_lines(RawBlock(samples(400))))
             got = poll_until(source, lambda items: sum(map(len, items)) == 400)
             assert sum(map(len, got)) == 400
-            with pytest.raises(SourceLost, match="unplugged, or closed at the other end"):
+            with pytest.raises(SourceLost, match="unplugged"):
                 poll_until(source, lambda _: False)
 
 
@@ -168,13 +168,13 @@ def test_a_port_closed_by_ourselves(rig):
 
 def test_busy(rig):
     _, name = rig
-    with open_source(name), pytest.raises(SourceLost, match="another program has this port open"):
+    with open_source(name), pytest.raises(SourceLost, match=r"another.*program"):
         open_source(name)
     open_source(name).close()  # and free again afterwards
 
 
 def test_no_such_port():
-    with pytest.raises(SourceLost, match=r"no such port.*coilbench rig find") as caught:
+    with pytest.raises(SourceLost, match="coilbench rig find") as caught:
         open_source("/dev/ttyNOWHERE7")
     assert caught.value.where == "/dev/ttyNOWHERE7"
 

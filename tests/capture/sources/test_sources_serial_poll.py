@@ -110,7 +110,7 @@ def test_a_flood_does_not_hold_the_reader():
 
 def test_a_port_that_takes_no_bytes():
     source, _ = scripted()
-    with pytest.raises(SourceLost, match="took no bytes for 1 s"):
+    with pytest.raises(SourceLost, match=r"bytes.*\b1\b"):
         source.request("who")
 
 

@@ -64,7 +64,7 @@ def test_decimal_commas_in_quotes_between_commas() -> None:
 def test_labels_are_no_proof_and_no_conflict() -> None:
     table = read_table(b"label;a\n1.5;2,25\n", "t.csv")
     assert table.numbers("a")[0].tolist() == [2.25]
-    assert "may be a decimal or a thousand" in refusal(b"label;a\n1,5;17,700\n", "a")
+    assert re.search("decimal.*thousand", refusal(b"label;a\n1,5;17,700\n", "a"))
 
 
 @pytest.mark.parametrize("sign", [",", "."])
@@ -82,7 +82,7 @@ def test_one_cell_proves_the_decimal_sign_of_the_file(sign: str, proof: str) -> 
 )
 def test_a_decimal_or_a_thousand_is_not_guessed(data: bytes) -> None:
     message = refusal(data)
-    assert message.startswith("t.csv, line 2: column 'a'")
+    assert re.search(r"t\.csv.*\b2\b.*'a'", message)
     assert "17700" in message
 
 
@@ -138,7 +138,7 @@ def test_refused_in_a_sentence(data: bytes, said: str) -> None:
 
 def test_a_word_column_without_a_word() -> None:
     table = read_table(b"label,a\nx,1\n,2\n", "t.csv")
-    with pytest.raises(CoilbenchError, match=r"line 3: column 'label' is empty"):
+    with pytest.raises(CoilbenchError, match=r"\b3\b.*'label'.*empty"):
         table.texts("label")
 
 
@@ -245,7 +245,7 @@ def test_idle_noise_of_a_real_capture() -> None:
 def test_a_real_capture_with_points_and_commas_is_refused() -> None:
     data = (CAPTURES / "FLEX_TEST_2.txt").read_bytes().replace(b" ", b";")
     message = refusal(b"clock;travel;force\n" + data, "travel", "force")
-    assert message.startswith("t.csv, line 4: column 'travel': '0,00' has a comma, and '0.00'")
+    assert re.search(r"t\.csv.*\b4\b.*'travel'.*'0,00'.*'0\.00'", message)
 
 
 @pytest.mark.parametrize("name", ["MDF6_LOADCELL_ERROR.CSV", "MDF9_LOADCELL_ERROR.CSV"])

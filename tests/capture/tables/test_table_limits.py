@@ -62,7 +62,7 @@ def points(*rows: tuple[float, float]) -> bytes:
 @pytest.mark.parametrize(("load_n", "noted"), [(181.0, False), (179.0, True)])
 def test_a_load_that_drops_by_a_tenth_of_the_largest_is_noted(load_n: float, noted: bool) -> None:
     rows = points((40, 100), (36, 200), (32, load_n), (30, 200))
-    assert bool(_read_points(read_table(rows, "p.csv"), None).notes) == noted
+    assert bool(_read_points(read_table(rows, "p.csv"), None).drops) == noted
 
 
 @pytest.mark.parametrize(

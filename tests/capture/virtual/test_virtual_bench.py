@@ -1,5 +1,6 @@
 """A plan at the bench: what the samples say is what was done."""
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -17,7 +18,6 @@ from coilbench.capture.virtual.bench import (
     Rest,
     Span,
     Step,
-    calibration_steps,
     capture_steps,
 )
 from coilbench.capture.virtual.instrument import RigModel
@@ -35,6 +35,25 @@ CLEAN = RigModel(
     seating_mm=0.0,
     filter_conversions=0,
 )
+
+
+def calibration_steps(
+    masses_kg: Sequence[float] = (5.0, 10.0, 20.0, 30.0, 40.0, 50.0),
+    gauges_mm: Sequence[float] = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0),
+    block_mm: float = 40.0,
+    block_load_n: float = 900.0,
+) -> list[Step]:
+    """Return what a calibration asks for.
+
+    Nothing on the cell, masses up, the same down, nothing again; the faces together and gauge
+    blocks; a solid block pressed twice.
+    """
+    down = list(reversed(masses_kg))[1:]
+    steps: list[Step] = [Rest(2.0)]
+    steps += [PutMass(mass) for mass in (0.0, *masses_kg, *down, 0.0)]
+    steps += [FacesTogether(), *(GaugeBlock(length) for length in gauges_mm), Rest(1.0)]
+    steps += [PressBlock(block_mm, block_load_n), Rest(1.0)] * 2
+    return steps
 
 
 def run(rig: RigModel, steps: list[Step], seed: int = 1) -> tuple[tuple[Span, ...], np.ndarray]:

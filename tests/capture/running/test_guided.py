@@ -5,7 +5,7 @@ from itertools import islice
 import numpy as np
 import pytest
 
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import (
     RAW_DTYPE,
@@ -16,15 +16,10 @@ from coilbench.capture.blocks import (
     SampleFlag,
     Tally,
 )
-from coilbench.capture.calibration.guided import (
-    gauge,
-    press_block,
-    sample_stream,
-    weigh,
-    weigh_holds,
-)
+from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
 from coilbench.capture.calibration.regression import fit_polynomial, value
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,
@@ -47,6 +42,18 @@ def stream_of(steps, piece=16, seed=2):
 
 def no_word(_):
     pass
+
+
+def weigh(stream, masses_kg, say):
+    return follow(stream, WeighGuide(masses_kg), say).points
+
+
+def gauge(stream, lengths_mm, say):
+    return follow(stream, GaugeGuide(lengths_mm), say).points
+
+
+def press_block(stream, fit, least_n, say):
+    return follow(stream, BlockGuide(fit, least_n), say).points
 
 
 @pytest.mark.parametrize("piece", [1, 16, 64])
@@ -72,7 +79,7 @@ def test_an_empty_cell_between_two_masses_is_no_reading():
 
 def test_what_is_wanted_is_said_before_and_what_was_read_after():
     said = []
-    weigh_holds(stream_of([Rest(3.0), PutMass(10.0)]), (0.0, 10.0), said.append)
+    weigh(stream_of([Rest(3.0), PutMass(10.0)]), (0.0, 10.0), said.append)
     first, read, second = (describe(found, Units()) for found in said[:3])
     assert first == "1 of 2: take everything off, then hands off"
     assert said[1].kind == "load_read"
@@ -184,7 +191,7 @@ def test_the_stream_gives_every_sample_in_order_what_came_first_first():
 
 def test_a_silence_is_said_and_tallies_are_no_samples():
     source = FakeSource(*[[Tally(7, 0, 0, 0, 0, 0)]] * 100)
-    with pytest.raises(CoilbenchError, match=r"no sample for 3 s.*rig find"):
+    with pytest.raises(CoilbenchError, match=r"\b3 s.*rig find"):
         next(sample_stream(source, clock=source.clock))
     assert source.now_s == pytest.approx(3.1, abs=0.11)
 
@@ -193,5 +200,5 @@ def test_a_restart_spoils_a_calibration_and_is_said():
     source = FakeSource([block(5)], [Restarted(8), block(5)])
     stream = sample_stream(source, [Restarted(7), block(5)], clock=source.clock)
     assert len(list(islice(stream, 2))) == 2  # a board restarts when its port is opened
-    with pytest.raises(CoilbenchError, match=r"began to count anew.*begin this calibration again"):
+    with pytest.raises(CoilbenchError, match=r"counts from 0 again.*start this calibration again"):
         next(stream)

@@ -2,14 +2,9 @@
 
 import pytest
 
-from coilbench.capture.book.unfinished import (
-    Unfinished,
-    drop_unfinished,
-    find_unfinished,
-    keep_unfinished,
-)
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.guided import Unfinished
 
 HOLD = Hold(1.25, 2.75, 24_500.5, -13.0, 41.0, 139)
 BEGUN = Unfinished("weigh", "C011", 7, (0.0, 5.0, 10.0), (HOLD, HOLD), "2030-01-01T10:00:00.000+00")
@@ -17,39 +12,39 @@ BEGUN = Unfinished("weigh", "C011", 7, (0.0, 5.0, 10.0), (HOLD, HOLD), "2030-01-
 
 def test_points_come_back_as_they_were(tmp_path):
     book = tmp_path / "new folder" / "bench.db"
-    assert find_unfinished(book, "weigh") is None
-    keep_unfinished(book, BEGUN)
-    assert find_unfinished(book, "weigh") == BEGUN
-    assert find_unfinished(book, "gauge") is None
+    assert Unfinished.find(book, "weigh") is None
+    BEGUN.keep(book)
+    assert Unfinished.find(book, "weigh") == BEGUN
+    assert Unfinished.find(book, "gauge") is None
     assert [path.name for path in book.parent.iterdir()] == ["bench.db.unfinished-weigh.json"]
 
 
 def test_without_points_there_is_no_file(tmp_path):
     book = tmp_path / "bench.db"
-    keep_unfinished(book, BEGUN)
-    keep_unfinished(book, Unfinished("weigh", "C011", 7, (0.0,), (), "x"))
+    BEGUN.keep(book)
+    Unfinished("weigh", "C011", 7, (0.0,), (), "x").keep(book)
     assert list(tmp_path.iterdir()) == []
-    drop_unfinished(book, "weigh")
+    Unfinished.drop(book, "weigh")
 
 
 @pytest.mark.parametrize("text", ["", "{", "[]", "{}", '{"kind": 1}', "\x00", '{"holds": [[]]}'])
 def test_a_damaged_file_is_refused_with_the_way_out(tmp_path, text):
     book = tmp_path / "bench.db"
-    keep_unfinished(book, BEGUN)
+    BEGUN.keep(book)
     (tmp_path / "bench.db.unfinished-weigh.json").write_text(text, "utf-8")
     with pytest.raises(CoilbenchError, match="--afresh"):
-        find_unfinished(book, "weigh")
+        Unfinished.find(book, "weigh")
 
 
 def test_a_crash_while_it_is_written_leaves_the_points_before_it(tmp_path, monkeypatch):
     book = tmp_path / "bench.db"
-    keep_unfinished(book, BEGUN)
+    BEGUN.keep(book)
 
     def full(_fd):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("coilbench.capture.book.unfinished.os.fsync", full)
+    monkeypatch.setattr("coilbench.capture.running.guided.os.fsync", full)
     with pytest.raises(CoilbenchError, match="No space left"):
-        keep_unfinished(book, Unfinished("weigh", "C011", 7, (0.0,), (HOLD,) * 3, "x"))
+        Unfinished("weigh", "C011", 7, (0.0,), (HOLD,) * 3, "x").keep(book)
     monkeypatch.undo()
-    assert find_unfinished(book, "weigh") == BEGUN
+    assert Unfinished.find(book, "weigh") == BEGUN

@@ -1,16 +1,26 @@
-"""What stands on a build sheet, in N and mm. Pure."""
+"""What a build sheet holds, in N and mm: valves, curves, margins, sets, limits, rig. Pure.
+
+Its sentences are made where it is shown.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Literal
 
+from coilbench.analysis.curves.curve import NotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.engine.assignment import Effort, Level
+from coilbench.analysis.engine.assignment import Assignment
 from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.pairing import Combination
+from coilbench.analysis.engine.placed import Load
+from coilbench.analysis.engine.reasons import Obstacle, Reason
 from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.rig.card import Card
 from coilbench.analysis.sets.judge import SetCheck
+from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.scale import Scale
 from coilbench.capture.strokes.sweep import Provenance
@@ -40,11 +50,9 @@ class ValveRow:
 
     Attributes:
         bare_height_mm: the outer's height there with nothing under it.
-        choice: the shims or the cut.
         inner: None for single springs.
-        seat_n, open_n: loads of outer and inner together, valve shut and at full lift; None
-            where they weren't measured.
-        seat_u_n, open_u_n: their expanded uncertainties, k = 2.
+        seat, open: loads of outer and inner together, valve shut and at full lift; None where
+            they weren't measured.
         fits: both loads are inside the card's tolerances; None where one isn't known.
         sure: whether no load's uncertainty reaches over a tolerance; None with `fits`.
     """
@@ -54,10 +62,8 @@ class ValveRow:
     choice: SeatChoice
     outer: Place
     inner: Place | None
-    seat_n: float | None
-    seat_u_n: float | None
-    open_n: float | None
-    open_u_n: float | None
+    seat: Load | None
+    open: Load | None
     fits: bool | None
     sure: bool | None
 
@@ -119,22 +125,25 @@ class SetPart:
     """One set's part of the sheet.
 
     Attributes:
-        set_id: in the book.
+        curves: its measured springs', flagged ones too.
+        heights_mm: valve shut and full lift, where it was judged.
         check: how its springs compare; None where it couldn't be judged.
-        unjudged: why not, in words; empty where it was.
+        unjudged: why not; None where it was.
         not_measured: labels of springs that weren't.
         came: how its numbers came about.
-        notes: what holds for its loads, in words.
+        left_out: strokes that count and that no curve is read from, each with its spring's label.
     """
 
     set_id: str
     name: str
     role: str
+    curves: tuple[SpringCurve, ...]
+    heights_mm: tuple[float, ...]
     check: SetCheck | None
-    unjudged: str
+    unjudged: NotMeasured | None
     not_measured: tuple[str, ...]
     came: tuple[Provenance, ...]
-    notes: tuple[str, ...] = ()
+    left_out: tuple[tuple[str, JudgedStroke], ...] = ()
 
 
 @dataclass(frozen=True)
@@ -148,12 +157,7 @@ class ScalePart:
 
 @dataclass(frozen=True)
 class BudgetPart:
-    """What one spring's load is unsure by, as an example of all.
-
-    Attributes:
-        spring: its name.
-        height_mm: where, at full lift.
-    """
+    """What one spring's load at full lift is unsure by, as an example of all."""
 
     spring: str
     height_mm: float
@@ -177,19 +181,19 @@ class RigPart:
 
 
 @dataclass(frozen=True)
-class LimitsPart:
-    """What is known of wire, surge and valve float; sentences without a full stop.
+class Record:
+    """What else a sheet records.
 
     Attributes:
-        found: for each pair of sets with what lies under it: its name, and what was found, with
-            formula and source; what was said of a set before isn't said again.
-        not_given: what isn't given, and what it would tell.
-        cautions: that go with them; full sentences.
+        build_text: the build file as it was read.
+        made_utc: when the sheet was made, ISO 8601.
+        book: its file name; versions: of programs.
     """
 
-    found: tuple[tuple[str, tuple[str, ...]], ...]
-    not_given: tuple[str, ...]
-    cautions: tuple[str, ...]
+    build_text: str
+    made_utc: str
+    book: str
+    versions: Mapping[str, str]
 
 
 @dataclass(frozen=True)
@@ -197,43 +201,40 @@ class Sheet:
     """A build sheet.
 
     Attributes:
-        build_text: the build file as it was read.
-        made_utc: when the sheet was made, ISO 8601.
+        assignment: of single springs to valves; may hold none.
+        best: the best pair of sets, which is shown where the assignment holds none.
         named: whether each valve's springs are named; else any of the best pair's sets will do.
-        fits: whether every valve is inside the card's tolerances, as far as known.
-        verdict: what was found, a sentence without a full stop.
-        loads_of: whose loads the valves' are, likewise; empty where each has its own springs.
-        reasons: why not more, or what should be known, in words.
-        levels: what each level of effort gives; none where nothing was assigned.
-        spares, left_out: springs that aren't used; those that were flagged.
+        valves: in the build file's order.
         lines: the curves of the springs that are used.
-        clearance_mm: retainer to guide at full lift; None where it isn't given.
+        budget: of the outer whose load at full lift is least sure; None where none was read there.
         sets: those that are used; unused: names of the other candidates.
-        budget: None where nothing was read at full lift.
-        method: how it was computed: what, and words for it.
-        notes: what was assumed, in words.
+        left_out: names of flagged springs that are not used.
+        limits: of each pair of sets that is used.
     """
 
     build: BuildFile
-    build_text: str
-    made_utc: str
-    effort: Effort
+    assignment: Assignment
+    best: Combination | None
     named: bool
-    fits: bool
-    verdict: str
-    loads_of: str
-    reasons: tuple[str, ...]
     valves: tuple[ValveRow, ...]
-    levels: tuple[Level, ...]
-    spares: tuple[str, ...]
-    left_out: tuple[str, ...]
     lines: tuple[Line, ...]
     margins: tuple[MarginRow, ...]
-    clearance_mm: float | None
+    budget: BudgetPart | None
     sets: tuple[SetPart, ...]
     unused: tuple[str, ...]
-    limits: LimitsPart
-    budget: BudgetPart | None
+    left_out: tuple[str, ...]
+    limits: tuple[LimitsReport, ...]
     rig: RigPart
-    method: tuple[tuple[str, str], ...]
-    notes: tuple[str, ...]
+    record: Record
+
+    @property
+    def fits(self) -> bool:
+        """Whether every valve is inside the card's tolerances, as far as known."""
+        return all(row.fits for row in self.valves)
+
+    @property
+    def reasons(self) -> tuple[Obstacle | Reason, ...]:
+        """Why the valves' springs are not named, and what doesn't fit of the best pair."""
+        if self.best is None:
+            return ()
+        return tuple(dict.fromkeys((*self.assignment.reasons, *self.best.reasons)))

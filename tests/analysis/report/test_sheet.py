@@ -8,8 +8,10 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pytest
 
-from coilbench.analysis.report.sheet import RigPart, Sheet
-from coilbench.analysis.report.sheet_tables import to_document
+from coilbench.analysis.engine.reasons import MarginObstacle, TooFewSprings
+from coilbench.analysis.inputs.sheet import RigPart, Sheet
+from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
+from coilbench.analysis.report.units import SI
 from coilbench.analysis.rig.card import make_card
 from coilbench.analysis.rig.check import PastCheck, warnings
 from coilbench.capture.calibration.fit import load_part
@@ -66,10 +68,10 @@ def test_rows_add_up_by_hand(make_a_sheet: MakeSheet) -> None:
         shut_mm = HEIGHTS[row.valve] - sum(row.choice.shims_mm) + row.choice.seat_cut_mm
         assert row.outer.height_mm == pytest.approx(shut_mm)
         assert row.inner.height_mm == pytest.approx(shut_mm - 2.0)
-        assert row.seat_n == pytest.approx(
+        assert row.seat.load_n == pytest.approx(
             outer[1] * (outer[0] - shut_mm) + inner[1] * (inner[0] - shut_mm + 2.0), abs=0.1
         )
-        assert row.open_n == pytest.approx(
+        assert row.open.load_n == pytest.approx(
             outer[1] * (outer[0] - shut_mm + 10.0) + inner[1] * (inner[0] - shut_mm + 12.0), abs=0.1
         )
         assert row.margin_mm == pytest.approx(shut_mm - 2.0 - 10.0 - 20.0)
@@ -78,7 +80,9 @@ def test_rows_add_up_by_hand(make_a_sheet: MakeSheet) -> None:
     used = {row.outer.spring for row in sheet.valves} | {
         None if row.inner is None else row.inner.spring for row in sheet.valves
     }
-    assert used | set(sheet.spares) == {label for each in sets.values() for label in each}
+    assert used | {spring.name for spring in sheet.assignment.chosen.spares} == {
+        label for each in sets.values() for label in each
+    }
     assert len(used) == 6
 
 
@@ -89,7 +93,7 @@ def test_the_tightest_valve_is_the_margin(make_a_sheet: MakeSheet) -> None:
     assert by_set["larch"].valve in ("1 in", "2 in")
     assert by_set["heron"].margin_mm == pytest.approx(40.0 - 2.0 - 10.0 - 20.0)
     assert by_set["heron"].kept is True
-    assert sheet.clearance_mm is None
+    assert sheet.build.clearance_mm is None
     unknown = make_a_sheet(text(), springs(), solid_mm=None)
     assert [(m.margin_mm, m.valve, m.kept) for m in unknown.margins] == [(None, None, None)] * 2
     assert all(row.margin_mm is None for row in unknown.valves)
@@ -110,9 +114,9 @@ def test_lines_are_the_springs_and_their_sum(make_a_sheet: MakeSheet) -> None:
     assert [line.name for line in together] == list(HEIGHTS)
     for line, row in zip(together, sheet.valves, strict=True):
         at = line.heights_mm.index(row.outer.height_mm)
-        assert line.loads_n[at] == pytest.approx(row.seat_n)
+        assert line.loads_n[at] == pytest.approx(row.seat.load_n)
         down = line.heights_mm.index(round(row.outer.height_mm - 10.0, 6))
-        assert line.loads_n[down] == pytest.approx(row.open_n)
+        assert line.loads_n[down] == pytest.approx(row.open.load_n)
 
 
 def test_too_few_springs_fall_back_on_the_pair(make_a_sheet: MakeSheet) -> None:
@@ -120,14 +124,13 @@ def test_too_few_springs_fall_back_on_the_pair(make_a_sheet: MakeSheet) -> None:
     sets = springs(outers=2, inners=4)
     sheet = make_a_sheet(text(), sets)
     assert not sheet.named
-    assert "best pair of sets: larch with heron" in sheet.verdict
-    assert any("3 valves need as many outer springs" in reason for reason in sheet.reasons)
-    assert sheet.levels == ()
+    assert "best pair of sets: larch with heron" in sheet_text(sheet, SI).verdict
+    assert TooFewSprings("outer", 2, 3) in sheet.reasons
     outer, inner = 20.0 + 0.05 * 1.5, 10.0 - 0.03 * 2.5
     for row in sheet.valves:
         assert row.outer.spring is None
         shut_mm = row.outer.height_mm
-        assert row.seat_n == pytest.approx(
+        assert row.seat.load_n == pytest.approx(
             outer * (50.0 - shut_mm) + inner * (48.0 - shut_mm + 2.0), abs=0.1
         )
     assert [line.name for line in sheet.lines if line.role == "together"] == ["mean"]
@@ -136,7 +139,7 @@ def test_too_few_springs_fall_back_on_the_pair(make_a_sheet: MakeSheet) -> None:
 def test_an_infeasible_build_says_which_limit(make_a_sheet: MakeSheet) -> None:
     sheet = make_a_sheet(text(margin=9.5), springs())
     assert not sheet.named
-    assert "coil bind stands in the way" in " ".join(sheet.reasons)
+    assert MarginObstacle(9.5, 40.0 - 2.0 - 10.0 - 20.0) in sheet.reasons
     assert [margin.kept for margin in sheet.margins] == [True, False]
 
 
@@ -149,7 +152,7 @@ def test_an_uncertainty_that_reaches_over_is_said(make_a_sheet: MakeSheet) -> No
 
 def test_the_document_is_json_in_newtons(make_a_sheet: MakeSheet) -> None:
     sheet = make_a_sheet(text(), springs(), solid_mm=None)
-    document = json.loads(json.dumps(to_document(sheet), allow_nan=False))
+    document = json.loads(json.dumps(sheet_document(sheet), allow_nan=False))
     assert [valve["valve"] for valve in document["valves"]] == list(HEIGHTS)
     assert document["valves"][0]["coil_bind_margin_mm"] is None
     assert document["retainer_clearance_mm"] is None
@@ -160,13 +163,13 @@ def test_the_document_is_json_in_newtons(make_a_sheet: MakeSheet) -> None:
 def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
     points = [LoadPoint(m, 1_000 + 24_500 * m, "up") for m in (0, 5, 10, 20, 40)]
     failed = PastCheck(NOW, 20.0, 9.80665, 9.0, 1.0, 2.0, False)
-    said = warnings("2025-01-01T00:00:00+00:00", [failed], NOW)
+    said = warnings("2025-01-01T00:00:00+00:00", [failed], NOW, 180.0)
     card = make_card(
         "c1", [("p1", "2025-01-01T00:00:00+00:00", load_part(points, "masses.csv"))], NOW,
         check=failed, warnings=said,
     )  # fmt: skip
     sheet = make_a_sheet(text(), springs(), rig=RigPart(card, (), said))
-    document = to_document(sheet)
+    document = sheet_document(sheet)
     assert [one["kind"] for one in document["warnings"]] == ["check_failed", "calibration_old"]
     assert "FAILED" in document["warnings"][0]["text"]
     assert document["calibration"]["check"]["passed"] is False
@@ -174,8 +177,9 @@ def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
 
 def test_what_the_limits_need_is_named_where_it_is_not_given(make_a_sheet: MakeSheet) -> None:
     sheet = make_a_sheet(text(), springs())
-    assert sheet.limits.found == ()
-    assert any("wire and active coils of larch" in words for words in sheet.limits.not_given)
+    limits = sheet_text(sheet, SI).limits
+    assert limits.found == ()
+    assert any("wire and active coils of larch" in words for words in limits.not_given)
 
 
 def test_labels_that_two_sets_share(make_a_sheet: MakeSheet) -> None:
@@ -192,6 +196,6 @@ def test_labels_that_two_sets_share(make_a_sheet: MakeSheet) -> None:
     together = [line for line in sheet.lines if line.role == "together"]
     for line, row in zip(together, sheet.valves, strict=True):
         at = line.heights_mm.index(row.outer.height_mm)
-        assert line.loads_n[at] == pytest.approx(row.seat_n)
+        assert line.loads_n[at] == pytest.approx(row.seat.load_n)
     assert sheet.budget is not None
     assert sheet.budget.spring == "rowan/1"  # the stiffest: its load is the least sure

@@ -1,0 +1,140 @@
+"""The build file and the lift table that it names, read from files.
+
+What an angle and a lift are of stands in the lift table's column names, since a slip is dear:
+degrees of the crank taken for the cam's make every acceleration four times too small.
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.limits.valve_motion import LiftTable
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows
+from coilbench.capture.tables.csv_table import Table, read_table
+from coilbench.capture.units import INCH_MM
+
+CAM_PER_CRANK_DEG = 0.5  # four-stroke: the camshaft turns at half the crankshaft's speed
+LEAST_OPEN_ROWS = 20  # ours: with fewer there is no acceleration to speak of
+WHOLE_TURN_DEG = 360.0
+STEPS = (0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)  # as people write
+STEP_SLACK = 1e-6  # of a step, what binary numbers leave
+
+ANGLE = Quantity("cam_deg", {"cam_deg": 1.0, "crank_deg": CAM_PER_CRANK_DEG})
+LIFTS = {
+    "valve": Quantity("lift_mm", {"valve_lift_mm": 1.0, "valve_lift_in": INCH_MM}),
+    "lobe": Quantity("lift_mm", {"lobe_lift_mm": 1.0, "lobe_lift_in": INCH_MM}),
+}
+UNSAID = {
+    "deg": "degrees of the cam or of the crank: name the column cam_deg or crank_deg",
+    "lift_mm": "of the valve or of the lobe: name the column valve_lift_mm or lobe_lift_mm",
+    "lift_in": "of the valve or of the lobe: name the column valve_lift_in or lobe_lift_in",
+}
+
+
+def read_build(path: Path) -> BuildFile:
+    """Read a build file.
+
+    Raises:
+        CoilbenchError: it can't be read, or not be used.
+    """
+    try:
+        text = path.read_bytes().decode("utf-8-sig")
+    except OSError as error:
+        raise CoilbenchError(
+            f"the build file cannot be read ({error.strerror})",
+            where=str(path),
+            hint="Check its name",
+        ) from error
+    except UnicodeDecodeError as error:
+        raise CoilbenchError(
+            "the build file is not UTF-8 text", where=str(path), hint="Save it as UTF-8"
+        ) from error
+    return parse_build(text, path.name)
+
+
+def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
+    """Read the lift table that a build file names, relative to its folder; None where it doesn't.
+
+    Raises:
+        CoilbenchError: the file can't be read, or is no lift table.
+    """
+    name = build.given.train.lift_table
+    if name is None:
+        return None
+    path = build_path.parent / name
+    try:
+        data = path.read_bytes()
+    except (OSError, ValueError) as error:  # a name with a NUL in it is a ValueError
+        why = error.strerror if isinstance(error, OSError) else error
+        raise CoilbenchError(
+            f"the lift table {name!r} cannot be read ({why})",
+            where=f"{build.name}, valve_train.lift_table",
+            hint="Name a CSV file; its place counts from the build file's folder",
+        ) from error
+    return read_lift_table(read_table(data, path.name))
+
+
+def read_lift_table(table: Table) -> LiftTable:
+    """Read `cam_deg,valve_lift_mm`; crank_deg, lobe_lift_mm, valve_lift_in and so on as well.
+
+    Its rows ascend in angle over one opening of the valve or more of a turn.
+
+    Raises:
+        CoilbenchError: a wrong column or cell, angles that don't ascend, or no whole opening.
+    """
+    for name, why in UNSAID.items():
+        if name in table.columns:
+            raise CoilbenchError(
+                f"the column {name!r} doesn't say what it is of",
+                where=f"{table.name}, line {table.header_line}",
+                hint=why[0].upper() + why[1:],
+            )
+    of: Literal["valve", "lobe"] = "valve"
+    if any(name in table.columns for name in LIFTS["lobe"].factors):
+        of = "lobe"
+    found = read_columns(table, "lift", (ANGLE, LIFTS[of])).numbers
+    cam_deg, lift_mm = found["cam_deg"], found["lift_mm"]
+    refuse_rows(
+        table, np.diff(cam_deg, prepend=-np.inf) <= 0.0, "the angle must be above the row before's"
+    )
+    if cam_deg[-1] - cam_deg[0] > WHOLE_TURN_DEG:
+        raise CoilbenchError(
+            f"the angles span {cam_deg[-1] - cam_deg[0]:g} degrees of the cam, more than a turn",
+            where=table.name,
+            hint="Keep one opening of the valve, and check whose degrees they are",
+        )
+    first, last = _opening(lift_mm)
+    if last - first < LEAST_OPEN_ROWS or np.argmax(lift_mm) not in range(first + 1, last - 1):
+        raise CoilbenchError(
+            "there is no whole opening of the valve in it, up and down again, in "
+            f"{LEAST_OPEN_ROWS} rows or more with lift above 0",
+            where=table.name,
+            hint="Give the lift for every degree or two, from valve shut to valve shut",
+        )
+    factor = next(each for name, each in LIFTS[of].factors.items() if name in table.columns)
+    step_mm = factor * _written_step(lift_mm[first:last] / factor)
+    return LiftTable(table.name, of, cam_deg[first:last], lift_mm[first:last], step_mm)
+
+
+def _opening(lift_mm: NDArray[np.float64]) -> tuple[int, int]:
+    """First row and one past the last of the stretch above 0 that holds the highest lift."""
+    top = int(np.argmax(lift_mm))
+    shut = np.flatnonzero(lift_mm <= 0.0)
+    before, after = shut[shut < top], shut[shut > top]
+    first = int(before[-1]) + 1 if before.size else 0
+    return first, int(after[0]) if after.size else len(lift_mm)
+
+
+def _written_step(values: NDArray[np.float64]) -> float:
+    """The widest of STEPS that all values are whole multiples of; 0 where none is."""
+    for step in STEPS:
+        steps = values / step
+        if np.all(np.abs(steps - np.round(steps)) < STEP_SLACK):
+            return step
+    return 0.0

@@ -1,0 +1,206 @@
+"""Calibration readings from a live source, hands free, and those of an interrupted calibration."""
+
+from __future__ import annotations
+
+import os
+import time
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from pathlib import Path
+from typing import TypeVar
+
+import msgspec
+
+from coilbench.capture.blocks import Finding, Item, RawBlock, Restarted, SampleFlag
+from coilbench.capture.calibration.guide import Guide
+from coilbench.capture.calibration.steady import Hold
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.sources.base import Source
+
+Say = Callable[[Finding], None]
+AGuide = TypeVar("AGuide", bound=Guide)
+
+PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
+SILENCE_S = 3.0
+
+
+class Asked(StrEnum):
+    """What the user may ask while a calibration is under way."""
+
+    NOTHING = ""
+    UNDO = "undo"
+    STORE = "store"  # everything is read: do not wait
+
+
+def sample_stream(
+    source: Source, seen: Sequence[Item] = (), *, clock: Callable[[], float] = time.monotonic
+) -> Iterator[RawBlock]:
+    """Yield the source's samples in small pieces, without end.
+
+    Args:
+        source: an open source.
+        seen: what arrived while it was identified; used first.
+        clock: monotonic, s.
+
+    Raises:
+        CoilbenchError: no sample for 3 s, the rig restarted, or the source went away.
+    """
+    heard_s = clock()
+    items = list(seen)
+    while True:
+        blocks = [item for item in items if isinstance(item, RawBlock)]
+        if blocks:
+            heard_s = clock()
+        elif clock() - heard_s > SILENCE_S:
+            raise CoilbenchError(
+                f"no sample for {SILENCE_S:g} s",
+                where=source.url,
+                hint="Check the cable and the rig's power, then: coilbench rig find",
+            )
+        for block in blocks:
+            for start in range(0, len(block), PIECE):
+                yield RawBlock(block.samples[start : start + PIECE], block.boot_id)
+        items = source.poll(0.1)
+        if any(isinstance(item, Restarted) for item in items):
+            raise CoilbenchError(
+                "the rig restarted, and its travel counts from 0 again",
+                where=source.url,
+                hint="Check its power, then start this calibration again",
+            )
+
+
+def follow(
+    stream: Iterator[RawBlock],
+    guide: AGuide,
+    say: Say,
+    *,
+    asked: Callable[[], Asked] = lambda: Asked.NOTHING,
+    show: Say = lambda _state: None,
+    keep: Callable[[], None] = lambda: None,
+    grace_s: float = 0.0,
+) -> AGuide:
+    """Feed a guide until everything is read, and return it.
+
+    The rig's redo button discards the last point, as `asked` may.
+
+    Args:
+        stream: the samples.
+        guide: what is to be read.
+        say: called with what to do and what was read.
+        asked: what the user asks for now.
+        show: called repeatedly with what the rig reads.
+        keep: called whenever the points have changed.
+        grace_s: how long the last point can still be discarded, by the rig's clock.
+
+    Raises:
+        CoilbenchError: the samples ended before everything was read.
+    """
+    say(guide.task)
+    done_us: int | None = None
+    for block in stream:
+        wish = _wish(block, asked())
+        if wish is Asked.UNDO:
+            undone = guide.undo()
+            keep()  # before it is said: what is said has happened
+            say(undone)
+            say(guide.task)
+            done_us = None
+        before = guide.taken
+        read = guide.feed(block)
+        if guide.taken != before:
+            keep()
+        for finding in read:
+            say(finding)
+        show(guide.state)
+        if guide.done and len(block):
+            now_us = int(block.samples["t_us"][-1])
+            if done_us is None:
+                done_us = now_us
+                if grace_s > 0.0:
+                    say(Finding.of("stored_soon", task=guide.task.to_document(), grace_s=grace_s))
+            if now_us - done_us >= grace_s * 1e6 or wish is Asked.STORE:
+                return guide
+    if not guide.done:
+        raise CoilbenchError(
+            "the samples ended before everything was read", hint="Check the rig, then start again"
+        )
+    return guide
+
+
+def _wish(block: RawBlock, asked: Asked) -> Asked:
+    pressed = bool((block.samples["flags"] & SampleFlag.REDO_PRESSED).any())
+    return Asked.UNDO if pressed else asked
+
+
+@dataclass(frozen=True)
+class Unfinished:
+    """An interrupted guided calibration: its points so far, in a small file beside the book.
+
+    Attributes:
+        kind: `weigh` or `gauge`.
+        device_id, boot_id: the rig, and which start of it.
+        values: what was to be read: masses in kg or lengths in mm.
+        holds: the first of them, as read.
+        touched_utc: when the last was read.
+    """
+
+    kind: str
+    device_id: str
+    boot_id: int
+    values: tuple[float, ...]
+    holds: tuple[Hold, ...]
+    touched_utc: str
+
+    @staticmethod
+    def drop(book: Path, kind: str) -> None:
+        """Delete the interrupted calibration of a kind, if there is one."""
+        _beside(book, kind).unlink(missing_ok=True)
+
+    @classmethod
+    def find(cls, book: Path, kind: str) -> Unfinished | None:
+        """Return the interrupted calibration of a kind, or None.
+
+        Raises:
+            CoilbenchError: the file exists and cannot be read.
+        """
+        path = _beside(book, kind)
+        if not path.exists():
+            return None
+        try:
+            return msgspec.json.decode(path.read_bytes(), type=cls)
+        except (OSError, msgspec.MsgspecError, UnicodeDecodeError) as error:
+            raise CoilbenchError(
+                "the stored points of an interrupted calibration cannot be read",
+                where=str(path),
+                hint="Start again with --afresh",
+            ) from error
+
+    def keep(self, book: Path) -> None:
+        """Store the points so far, all or nothing; without points delete the file.
+
+        Raises:
+            CoilbenchError: it cannot be written.
+        """
+        if not self.holds:
+            self.drop(book, self.kind)
+            return
+        path = _beside(book, self.kind)
+        new = path.with_name(path.name + ".new")
+        try:
+            path.parent.mkdir(parents=True, exist_ok=True)
+            with new.open("wb") as file:
+                file.write(msgspec.json.encode(self))
+                file.flush()
+                os.fsync(file.fileno())
+            new.replace(path)
+        except OSError as error:
+            raise CoilbenchError(
+                f"the points so far cannot be stored ({error.strerror})",
+                where=str(path),
+                hint="Check the folder's permissions and the disk's space",
+            ) from error
+
+
+def _beside(book: Path, kind: str) -> Path:
+    return book.with_name(f"{book.name}.unfinished-{kind}.json")
