@@ -49,8 +49,8 @@ def trust_words(trust: Trust, units: Units) -> str:
     """Say what a load may be trusted to; rounded up, to be on the safe side."""
     low, high, u = map(units.load_value, (trust.low_n, trust.high_n, trust.load_u_n))
     return (
-        f"Between {low:.3g} and {high:.3g} {units.load}, trust a steady load to ± {rounded_up(u):g} "
-        f"{units.load} (19 of 20 readings are within it)"
+        f"Between {low:.3g} and {high:.3g} {units.load}, trust a steady load to "
+        f"± {rounded_up(u):g} {units.load} (19 of 20 readings are within it)"
     )
 
 
@@ -111,7 +111,8 @@ def class_words(card: Card, units: Units) -> Iterator[str]:
         yield f"Not measured, and so not judged: {', '.join(missing)}"
     if card.noise_counts is None:
         yield "The resolution is one count; noise joins it after a rig check --mass"
-    yield f"{NO_CERTIFICATE}; this was {counted(card.runs, 'run')} of {len(card.steps)} steps"
+    runs = counted(card.runs, "run")
+    yield f"{NO_CERTIFICATE}; this was {runs} of {len(card.steps)} steps"
 
 
 def headings(units: Units) -> tuple[str, ...]:
