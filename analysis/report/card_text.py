@@ -70,17 +70,16 @@ def gravity_words(gravity_m_s2: float, units: Units) -> str:
     if units.load == "lbf":
         return f"{taken}a mass of 1 lb presses with {kg:.5f} lbf"
     shows = f", which shows as {kg:.5f} kg, since a kg shown is always {KGF_N} N"
-    mass = f"a mass of 1 kg presses with {gravity_m_s2:.5f} N"
-    return f"{taken}{mass}{shows if units.load == 'kg' else ''}"
+    more = shows if units.load == "kg" else ""
+    return f"{taken}a mass of 1 kg presses with {gravity_m_s2:.5f} N{more}"
 
 
 def masses_words(load: NewPart) -> str:
     """Say what the masses were taken to be good for."""
     assumed = any(note.startswith("Masses without an uncertainty") for note in load.notes)
-    how = "assumed" if assumed else "as stated"
     return (
         "What all masses may be wrong by together is taken as "
-        f"{2.0 * load.reference_u_relative:.2%} (k = 2), {how}"
+        f"{2.0 * load.reference_u_relative:.2%} (k = 2), {'assumed' if assumed else 'as stated'}"
     )
 
 
