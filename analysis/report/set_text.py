@@ -12,6 +12,7 @@ from typing import Any
 from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, NotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.compare import Change, Comparison, MeanChange
 from coilbench.analysis.sets.judge import SetCheck
@@ -32,10 +33,10 @@ from coilbench.analysis.sets.rulings import (
 from coilbench.analysis.sets.stroke_choice import Apart, Cocked, Doubt, JudgedStroke, Short
 from coilbench.analysis.sets.stroke_findings import (
     EndsClose,
-    Finding,
     Paused,
     PressedTwice,
     Slipped,
+    StrokeFinding,
 )
 from coilbench.capture.units import counted
 
@@ -155,7 +156,7 @@ def _(found: Flag, units: Units) -> str:
 
 
 @describe.register
-def _(found: Finding, units: Units) -> str:  # noqa: ARG001
+def _(found: StrokeFinding, units: Units) -> str:  # noqa: ARG001
     return f"{found.kind}: over before the rig's conversions could follow"
 
 
@@ -236,7 +237,7 @@ def _(found: JudgedStroke, units: Units) -> str:
         "spoilt": spoilt,
         "spoilt, too few others": f"{spoilt}, but too few others to go by",
         "not counted": "the capture did not count it"
-        + ("" if found.note is None else f": {found.note}"),
+        + ("" if found.note is None else f": {note_text(found.note, units)}"),
     }[found.why]
     seen = "; ".join(describe(one, units) for one in found.findings)
     told = f"{'kept' if found.kept else 'left out'}, {why}"

@@ -15,7 +15,7 @@ import numpy as np
 from coilbench.analysis.curves.branches import Array, Bins, fine_bins, split_passes
 from coilbench.analysis.sets.stroke_findings import (
     TURN_CLEAR_MM,
-    Finding,
+    StrokeFinding,
     StrokeKind,
     stroke_findings,
 )
@@ -53,7 +53,7 @@ class _Mate(NamedTuple):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Cocked(Finding):
+class Cocked(StrokeFinding):
     """The spring stood askew: its friction loop is wider than the others', or it touched early.
 
     Attributes:
@@ -69,7 +69,7 @@ class Cocked(Finding):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Apart(Finding):
+class Apart(StrokeFinding):
     """Its loads are off the other strokes' by so much, as a share, over most heights."""
 
     kind: StrokeKind = "apart"
@@ -78,7 +78,7 @@ class Apart(Finding):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Short(Finding):
+class Short(StrokeFinding):
     """The stroke stopped above the lowest height that was asked for."""
 
     kind: StrokeKind = "short"
@@ -86,7 +86,7 @@ class Short(Finding):
     asked_mm: float
 
 
-def beside_the_others(sweeps: Sequence[Sweep]) -> list[Finding | None]:
+def beside_the_others(sweeps: Sequence[Sweep]) -> list[StrokeFinding | None]:
     """Name what each stroke shows beside the others; None where it shows nothing.
 
     Loads are compared with the median of all strokes, so that one odd stroke does not make the
@@ -97,7 +97,7 @@ def beside_the_others(sweeps: Sequence[Sweep]) -> list[Finding | None]:
     """
     mates = [_mate(sweep) for sweep in sweeps]
     known = [mate for mate in mates if mate is not None]
-    found: list[Finding | None] = [None] * len(sweeps)
+    found: list[StrokeFinding | None] = [None] * len(sweeps)
     heights = _shared_heights(known)
     if heights is None:
         return found
@@ -173,7 +173,9 @@ def _read(bins: Bins, heights: Array) -> Array:
     return np.interp(heights, bins.height_mm, bins.load_n)
 
 
-def _against_median(loads: Array, mates: Sequence[_Mate], heights: Array) -> list[Finding | None]:
+def _against_median(
+    loads: Array, mates: Sequence[_Mate], heights: Array
+) -> list[StrokeFinding | None]:
     """Hold each stroke against the median of all; loads of shape (strokes, 2, heights)."""
     means, loops = loads.mean(axis=1), loads[:, 0] - loads[:, 1]
     middle, middle_loop = np.median(means, axis=0), np.median(loops, axis=0)
@@ -185,7 +187,7 @@ def _against_median(loads: Array, mates: Sequence[_Mate], heights: Array) -> lis
     per_mm = rate * float(np.median(1.0 / middle))  # share of the load that a height makes
     lag_mm = np.array([mate.lag_mm for mate in mates])
     lag_mm -= np.median(lag_mm, axis=0)
-    found: list[Finding | None] = []
+    found: list[StrokeFinding | None] = []
     for mean, loop, touch, (lag_down, lag_up) in zip(means, loops, touches, lag_mm, strict=True):
         unsure_loop = per_mm * abs(lag_down + lag_up)
         unsure_mm = 0.5 * abs(lag_down - lag_up)
@@ -205,7 +207,7 @@ def _against_median(loads: Array, mates: Sequence[_Mate], heights: Array) -> lis
     return found
 
 
-def _two_differ(loads: Array) -> list[Finding | None]:
+def _two_differ(loads: Array) -> list[StrokeFinding | None]:
     means = loads.mean(axis=1)
     away = float(np.quantile(np.abs(means[0] - means[1]) / means.mean(axis=0), MOST_OF))
     apart = away > STROKE_APART_SHARE
@@ -235,7 +237,7 @@ class JudgedStroke:
     kept: bool
     why: Why
     ruling: StrokeRuling | None
-    findings: tuple[Finding, ...]
+    findings: tuple[StrokeFinding, ...]
     note: str | None = field(default=None, metadata={"json": None})
 
     @property
@@ -295,7 +297,7 @@ def judge_strokes(
     return tuple(judged)
 
 
-def _short(sweep: Sweep, reach_mm: float | None) -> list[Finding]:
+def _short(sweep: Sweep, reach_mm: float | None) -> list[StrokeFinding]:
     heights = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
     if reach_mm is None or not sweep.dense or heights.size == 0:
         return []
@@ -305,7 +307,7 @@ def _short(sweep: Sweep, reach_mm: float | None) -> list[Finding]:
     return [Short(lowest_mm=lowest_mm, asked_mm=reach_mm)]
 
 
-def _spoilt(found: Sequence[Sequence[Finding]]) -> set[int]:
+def _spoilt(found: Sequence[Sequence[StrokeFinding]]) -> set[int]:
     """Indices of the strokes that the rule leaves out."""
     surely = {
         at
@@ -324,7 +326,7 @@ def _spoilt(found: Sequence[Sequence[Finding]]) -> set[int]:
 
 
 def _verdict(
-    findings: Sequence[Finding], ruling: StrokeRuling | None, *, spoilt: bool
+    findings: Sequence[StrokeFinding], ruling: StrokeRuling | None, *, spoilt: bool
 ) -> tuple[bool, Why]:
     if ruling is not None:
         return ruling == "use", "ruled"

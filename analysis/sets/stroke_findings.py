@@ -43,7 +43,7 @@ CLOSING_LEAST_SHARE, CLOSING_LEAST_MM = 0.06, 1.5  # of the depth: over less, ev
 
 
 @dataclass(frozen=True, kw_only=True)
-class Finding:
+class StrokeFinding:
     """Something about a stroke; each kind adds its numbers.
 
     Attributes:
@@ -55,7 +55,7 @@ class Finding:
 
 
 @dataclass(frozen=True, kw_only=True)
-class PressedTwice(Finding):
+class PressedTwice(StrokeFinding):
     """How often the spring was pressed before it was let go."""
 
     kind: StrokeKind = "pressed twice"
@@ -71,7 +71,7 @@ class Pause(NamedTuple):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Paused(Finding):
+class Paused(StrokeFinding):
     """Where and how long the quill stopped."""
 
     kind: StrokeKind = "paused"
@@ -79,7 +79,7 @@ class Paused(Finding):
 
 
 @dataclass(frozen=True, kw_only=True)
-class Slipped(Finding):
+class Slipped(StrokeFinding):
     """A sudden step of the load; below 0 load is lost as the spring is pressed."""
 
     kind: StrokeKind = "slipped"
@@ -90,7 +90,7 @@ class Slipped(Finding):
 
 
 @dataclass(frozen=True, kw_only=True)
-class EndsClose(Finding):
+class EndsClose(StrokeFinding):
     """The end coils close from first contact down to a height, softer than the rate there."""
 
     kind: StrokeKind = "ends close"
@@ -98,7 +98,7 @@ class EndsClose(Finding):
     over_mm: float
 
 
-def stroke_findings(sweep: Sweep) -> list[Finding]:
+def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
     """Name what a densely sampled stroke, its lag undone where it is known, shows by itself."""
     if sweep.press is None or len(sweep.loading) + len(sweep.unloading) < 2 * PAUSE_BINS:
         return []
@@ -111,7 +111,7 @@ def stroke_findings(sweep: Sweep) -> list[Finding]:
     inside = slice(int(pressed[0]), int(pressed[-1]) + 1)
     presses, slips = count_presses(height[inside]), _slips(sweep)
     found = [
-        Finding(kind="too fast", spoils=True) if sweep.too_fast else None,
+        StrokeFinding(kind="too fast", spoils=True) if sweep.too_fast else None,
         PressedTwice(presses=presses) if presses >= 2 else None,
         _paused(t_s[inside], height[inside]),
         *slips,

@@ -9,10 +9,10 @@ from bench_strokes import CASES, Case, odd_one, three_strokes
 from coilbench.analysis.curves.branches import Array
 from coilbench.analysis.sets.stroke_findings import (
     EndsClose,
-    Finding,
     Paused,
     PressedTwice,
     Slipped,
+    StrokeFinding,
     stroke_findings,
 )
 from coilbench.capture.calibration.lag import Press
@@ -72,7 +72,7 @@ def names(sweep: Sweep) -> list[str]:
     return [finding.kind for finding in stroke_findings(sweep)]
 
 
-def only(sweep: Sweep) -> Finding:
+def only(sweep: Sweep) -> StrokeFinding:
     (finding,) = stroke_findings(sweep)
     return finding
 

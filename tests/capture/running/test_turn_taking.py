@@ -19,7 +19,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command
 from coilbench.capture.running.turn_taking import TurnTaking
 from coilbench.capture.strokes.judging import Purpose, Turn
-from coilbench.capture.strokes.sweep import Origin, SweepStatus
+from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.virtual.instrument import RigModel
 
 
@@ -41,13 +41,12 @@ class Table:
                 sweep = NewSweep(
                     self.turns.spring_id(turn.label),
                     Origin.POINTS_FILE,
-                    SweepStatus.COMPLETE,
-                    turn.purpose,
-                    counted,
                     (),
-                    1.0,
-                    0.0,
-                    0.1,
+                    load_u_n=1.0,
+                    load_u_relative=0.0,
+                    height_u_mm=0.1,
+                    purpose=turn.purpose,
+                    counted=counted,
                 )
                 store_sweep(self.db, sweep)
             self.turns.took(turn, counted=counted)

@@ -1,0 +1,41 @@
+"""Findings are said in the user's units, and stored ones as they were kept."""
+
+from __future__ import annotations
+
+import json
+import re
+
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.phrases import describe, note_text
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
+
+IMPERIAL = Units("lbf", "in")
+
+
+def test_a_stored_note_is_said_in_the_users_units_and_an_older_one_as_it_is() -> None:
+    note = json.dumps([{"kind": "stopped_early", "lowest_mm": 25.4, "reach_height_mm": 24.13}])
+    assert note_text(note, Units()) == "stopped at 25.40 mm, 24.13 mm is required"
+    assert note_text(note, IMPERIAL) == "stopped at 1.000 in, 0.950 in is required"
+    assert note_text("stopped at 29.1 mm, wanted 26.0 mm", IMPERIAL) == (
+        "stopped at 29.1 mm, wanted 26.0 mm"
+    )
+    assert note_text(None, IMPERIAL) is None
+
+
+def test_a_sign_is_kept_where_it_says_the_direction() -> None:
+    assert "+4.6 N" in describe(Finding.of("zero_not_regained", zero_return_n=4.6), Units("N"))
+    assert "-2.1 N" in describe(Finding.of("zero_not_regained", zero_return_n=-2.1), Units("N"))
+
+
+def test_a_finding_in_json_has_its_numbers_beside_its_kind_and_a_text_in_n_and_mm() -> None:
+    found = document(Finding.of("check_failed", made_utc="2026-01-06", mass_kg=20.0,
+                                error_percent=2.04, allowed_percent=1.0))  # fmt: skip
+    assert (found["kind"], found["mass_kg"], found["error_percent"]) == ("check_failed", 20.0, 2.04)
+    assert "20 kg read +2.04 % off, 1.00 % allowed" in found["text"]
+
+
+def test_masses_are_pounds_beside_pounds_force() -> None:
+    task = Finding.of("put_mass", mass_kg=20.0)
+    assert "44.09 lb" in describe(task, IMPERIAL)  # 20 / 0.45359237
+    assert not re.search(r"\bkg\b", describe(task, IMPERIAL))
