@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.sources.adc_watch import AdcWatch, MissedConversions, jumps_and_returns
+from coilbench.capture.sources.pi_signals import AdcWatch, MissedConversions, jumps_and_returns
 
 MS = 1_000_000
 
