@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,7 +14,7 @@ from rich.table import Table
 from rich.text import Text
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, wrapped
+from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, units, wrapped
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.report.card_text import budget_rows, budget_words, headings
@@ -28,6 +29,16 @@ from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
+
+
+@contextmanager
+def heights_in_units() -> Iterator[None]:
+    """Word a height that was not measured in display units."""
+    try:
+        yield
+    except HeightNotMeasured as error:
+        raise CoilbenchError(describe(error.finding, units()), hint=error.hint) from error
+
 
 # What a table shows beside the loads, from the most to the least; the first that fits is taken.
 _LAYOUTS = (

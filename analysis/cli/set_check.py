@@ -14,6 +14,7 @@ from typing import Any
 import click
 
 from coilbench.analysis.cli.check_table import (
+    heights_in_units,
     read_again,
     reread_document,
     show_budget,
@@ -237,7 +238,7 @@ def set_check(
     1 when a spring was found weak, stiff, short or odd.
     """
     build = None if build_path is None else read_build(build_path)
-    with open_book(book_path()) as db:
+    with heights_in_units(), open_book(book_path()) as db:
         record = find_set(db, name)
         if label is not None:
             record.spring(label)

@@ -6,6 +6,7 @@ from typing import cast
 
 import click
 
+from coilbench.analysis.cli.check_table import heights_in_units
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
@@ -287,7 +288,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         raise CoilbenchError(
             "--curves draws, it has no JSON", hint="Ask for numbers: coilbench set check --json"
         )
-    with open_book(book_path()) as db:
+    with heights_in_units(), open_book(book_path()) as db:
         record = find_set(db, name)
         if curves:
             show_curves(db, record, heights_mm)
