@@ -21,8 +21,8 @@ from coilbench.analysis.report.card_text import budget_rows, budget_words, headi
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.set_text import STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SetReading, SpringCheck
-from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE
 from coilbench.analysis.sets.rulings import Flag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.sets import SetRecord

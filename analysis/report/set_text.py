@@ -14,17 +14,16 @@ from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import SI, Units
-from coilbench.analysis.sets.compare import Change, Comparison, MeanChange
-from coilbench.analysis.sets.judge import SetCheck
-from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE, Centre
-from coilbench.analysis.sets.rulings import (
+from coilbench.analysis.sets.columns import (
+    FEWEST_FOR_MIDDLE,
     ODD_SHARE,
     OUTLIER_LEAST_SHARE,
     SHORT_SHARE,
-    Flag,
-    RuleName,
-    Ruling,
+    Centre,
 )
+from coilbench.analysis.sets.compare import Change, Comparison, MeanChange
+from coilbench.analysis.sets.judge import SetCheck
+from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.analysis.sets.stroke_findings import StrokeFinding, StrokeKind
 from coilbench.capture.units import counted

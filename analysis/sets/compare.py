@@ -13,7 +13,7 @@ from coilbench.analysis.curves.curve import SIDES, SpringCurve
 from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, Side
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, Measured, scatter_lines, split
-from coilbench.analysis.sets.outliers import centre_of
+from coilbench.analysis.sets.columns import Centre
 from coilbench.capture.errors import CoilbenchError
 
 Verdict = Literal["lower", "higher", "can't tell"]
@@ -233,7 +233,7 @@ def _mean(changes: Sequence[Change | None]) -> MeanChange | None:
     known = [change for change in changes if change is not None]
     if not known:
         return None
-    centre = centre_of([change.measured for change in known])
+    centre = Centre.of([change.measured for change in known])
     before = math.fsum(change.before for change in known) / len(known)
     if all(change.shared != "none" for change in known):
         return MeanChange(before, centre.mean, centre.mean_u, len(known))

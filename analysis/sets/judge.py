@@ -6,42 +6,13 @@ check_set all that the book holds.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from functools import cached_property
-from typing import Literal
-
-import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
-from coilbench.analysis.sets.outliers import (
-    FEWEST_FOR_MIDDLE,
-    Centre,
-    Column,
-    Departure,
-    Esd,
-    load_columns,
-    make_column,
-    odd_shapes,
-    rate_column,
-    shape_departures,
-)
-from coilbench.analysis.sets.rulings import (
-    Aim,
-    Doubt,
-    Flag,
-    LengthAim,
-    Nominal,
-    Ruling,
-    flags_of,
-    length_ruling,
-    missing_ruling,
-    outlier_ruling,
-    shape_ruling,
-    strokes_ruling,
-    tolerance_ruling,
-)
+from coilbench.analysis.sets.columns import Centre, Column, OutlierTest, SetColumns
+from coilbench.analysis.sets.rulings import Aim, Doubt, Flag, Nominal, Ruling
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -91,9 +62,6 @@ class SpringCheck:
     def set_apart(self) -> bool:
         """Whether it was found weak, stiff, short or odd; being unsure is no finding."""
         return any(flag.kind != "unsure" for flag in self.flags)
-
-
-OutlierTest = float | Literal["rate", "shape"]  # a load's at a height in mm, or another
 
 
 @dataclass(frozen=True)
@@ -197,150 +165,50 @@ def check_set(
         HeightNotMeasured: no spring at all was measured at a height.
     """
     _refuse_nonsense(curves, heights_mm, tolerance, alpha, nominals)
-    lengths: list[tuple[LengthAim, float]] = []
-    if free_length_nominal_mm is not None:
-        lengths.append(("nominal", free_length_nominal_mm))
-    known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
-    if len(known) >= FEWEST_FOR_MIDDLE:
-        lengths.append(("set", float(np.median(known))))
-    asked = (None,) * len(heights_mm) if nominals is None else tuple(nominals)
-    judge = _Judge(
+    columns = SetColumns(
         tuple(curves),
         tuple(heights_mm),
-        asked,
+        (None,) * len(heights_mm) if nominals is None else tuple(nominals),
         nominal_rate,
-        tuple(lengths),
+        free_length_nominal_mm,
         tolerance,
         alpha,
         {} if doubts is None else doubts,
     )
     return SetCheck(
         name,
-        tuple(judge.spring(at) for at in range(len(curves))),
-        judge.summary(),
-        judge.rate.centre,
+        tuple(_checked(columns, at) for at in range(len(curves))),
+        tuple(
+            HeightSummary(mm, column.centre, None if nominal is None else nominal.load_n)
+            for mm, column, nominal in zip(
+                columns.heights_mm, columns.loads, columns.nominals, strict=True
+            )
+            if column.centre is not None
+        ),
+        columns.rate.centre,
         tolerance,
         alpha,
-        judge.tests,
+        columns.tests,
     )
 
 
-@dataclass(frozen=True)
-class _Judge:
-    """A set laid out for judging: its columns are made once, each spring is judged in turn.
-
-    Attributes:
-        nominals: one a height.
-        lengths: free lengths to hold against, mm.
-    """
-
-    curves: tuple[SpringCurve, ...]
-    heights_mm: tuple[float, ...]
-    nominals: tuple[Nominal | None, ...]
-    nominal_rate: Aim | None
-    lengths: tuple[tuple[LengthAim, float], ...]
-    tolerance: float
-    alpha: float
-    doubts: Mapping[str, Doubt]
-
-    @cached_property
-    def _loads(self) -> list[tuple[Measured | None, ...]]:
-        return load_columns(self.curves, self.heights_mm)
-
-    @cached_property
-    def _rates(self) -> tuple[Measured | None, ...]:
-        return rate_column(self.curves, self.heights_mm)
-
-    @cached_property
-    def _departures(self) -> list[Departure] | None:
-        return shape_departures(self.curves)
-
-    @cached_property
-    def tests(self) -> tuple[OutlierTest, ...]:
-        """What shares alpha: each height, the rate, the shape."""
-        tests: list[OutlierTest] = list(dict.fromkeys(self.heights_mm))
-        tests += ["rate"] if any(rate is not None for rate in self._rates) else []
-        tests += [] if self._departures is None else ["shape"]
-        return tuple(tests)
-
-    @cached_property
-    def columns(self) -> tuple[Column, ...]:
-        """The loads, one column a height."""
-        share = self.alpha / len(self.tests)
-        return tuple(
-            make_column(mm, loads, share)
-            for mm, loads in zip(self.heights_mm, self._loads, strict=True)
-        )
-
-    @cached_property
-    def rate(self) -> Column:
-        """The rates."""
-        return make_column(None, self._rates, self.alpha / len(self.tests))
-
-    @cached_property
-    def _odd(self) -> Esd | None:
-        if self._departures is None:
-            return None
-        return odd_shapes(self._departures, self.alpha / len(self.tests))
-
-    def summary(self) -> tuple[HeightSummary, ...]:
-        """The set at each height."""
-        return tuple(
-            HeightSummary(mm, column.centre, None if nominal is None else nominal.load_n)
-            for mm, column, nominal in zip(
-                self.heights_mm, self.columns, self.nominals, strict=True
-            )
-            if column.centre is not None
-        )
-
-    def spring(self, at: int) -> SpringCheck:
-        """Judge one spring."""
-        curve, rate = self.curves[at], self.rate.measured[at]
-        rulings = tuple(self._rulings(at))
-        return SpringCheck(
-            label=curve.label,
-            rate_n_per_mm=None if rate is None else rate.value,
-            rate_u_n_per_mm=None if rate is None else rate.u,
-            rate_deviation=_share(rate, self.rate.middle),
-            free_length_mm=curve.free_length_mm,
-            solid_height_mm=curve.solid_height_mm,
-            readings=tuple(
-                _reading(column, at, nominal)
-                for column, nominal in zip(self.columns, self.nominals, strict=True)
-            ),
-            rulings=rulings,
-            flags=flags_of(rulings),
-        )
-
-    def _rulings(self, at: int) -> Iterator[Ruling]:
-        curve = self.curves[at]
-        if curve.label in self.doubts:
-            yield strokes_ruling(curve.label, self.doubts[curve.label])
-        for mm, column, nominal in zip(self.heights_mm, self.columns, self.nominals, strict=True):
-            if column.measured[at] is None:
-                yield missing_ruling(curve, mm)
-            aim = None if nominal is None else nominal.aim(self.tolerance)
-            yield from self._column_rulings(column, at, aim)
-        yield from self._column_rulings(self.rate, at, self.nominal_rate)
-        for aim_is, aim_mm in self.lengths:
-            ruling = length_ruling(curve, aim_is, aim_mm)
-            if ruling is not None:
-                yield ruling
-        if self._departures is not None:
-            yield shape_ruling(curve.label, self._departures[at], self._odd, at)
-
-    def _column_rulings(self, column: Column, at: int, nominal: Aim | None) -> Iterator[Ruling]:
-        measured, middle, label = column.measured[at], column.middle, self.curves[at].label
-        if measured is None:
-            return
-        if nominal is not None:
-            yield tolerance_ruling(label, measured, column.height_mm, nominal, measured.u)
-        if middle is not None:
-            aim = Aim("set tolerance", middle, self.tolerance * abs(middle))
-            yield tolerance_ruling(label, measured, column.height_mm, aim, column.away_u(at))
-            ruling = outlier_ruling(label, column, at, aim.tolerance)
-            if ruling is not None:
-                yield ruling
+def _checked(columns: SetColumns, at: int) -> SpringCheck:
+    curve, rate = columns.curves[at], columns.rate.measured[at]
+    rulings = tuple(columns.rulings(at))
+    return SpringCheck(
+        label=curve.label,
+        rate_n_per_mm=None if rate is None else rate.value,
+        rate_u_n_per_mm=None if rate is None else rate.u,
+        rate_deviation=_share(rate, columns.rate.middle),
+        free_length_mm=curve.free_length_mm,
+        solid_height_mm=curve.solid_height_mm,
+        readings=tuple(
+            _reading(column, at, nominal)
+            for column, nominal in zip(columns.loads, columns.nominals, strict=True)
+        ),
+        rulings=rulings,
+        flags=Flag.all_of(rulings),
+    )
 
 
 def _share(measured: Measured | None, middle: float | None) -> float | None:

@@ -1,23 +1,15 @@
-"""Which springs of a set stand apart: generalised ESD, its false-alarm rate kept. Pure.
-
-All springs side by side: their loads at one height, their rates, and the shapes of their curves.
-"""
+"""Which values stand apart from the others: generalised ESD, its false-alarm rate kept. Pure."""
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
+from typing import Any
 
 import numpy as np
 from scipy.special import stdtrit
 
 from coilbench.analysis.curves.branches import Array
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.curves.uncertainty import Measured, common_u, split
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
-from coilbench.capture.errors import CoilbenchError
 
 FEWEST_FOR_ESD = 5  # below this no value can stand apart from so few others; ours, no source
 MOST_OUTLIERS = 10  # as far as Rosner's tables go
@@ -68,16 +60,32 @@ class Esd:
             return self.found - 1
         return int(np.argmax(np.divide(self.statistics, self.limits)))
 
+    def distance(self, place: int) -> dict[str, Any]:
+        """How far a value is from the others, and what the outlier test says of it.
 
-def most_outliers(count: int) -> int:
+        `deviations` from the others' mean over their standard deviation, infinite where these are
+        all alike; `others`, how many values are no outliers; the deciding `step` from 1.
+        """
+        step = self.deciding
+        return {
+            "apart": place in self.outliers,
+            "deviations": self.scores[place],
+            "others": len(self.scores) - self.found,
+            "step": step + 1,
+            "statistic": self.statistics[step],
+            "limit": self.limits[step],
+        }
+
+
+def _most_outliers(count: int) -> int:
     """How many outliers to look for: about a third of the values, never half of them."""
     return min(MOST_OUTLIERS, (count + 1) // 3)
 
 
-def critical_values(count: int, most: int, alpha: float) -> Array:
+def _critical_values(count: int, most: int, alpha: float) -> Array:
     """Rosner's critical values of the statistics of steps 1 to `most`, two-sided.
 
-    The first is Grubbs' critical value. On small samples they don't keep alpha: see kept_level.
+    The first is Grubbs' critical value. On small samples they don't keep alpha: see _kept_level.
 
     References:
         NIST/SEMATECH e-Handbook of Statistical Methods, 1.3.5.17.3, after B. Rosner, Percentage
@@ -88,8 +96,8 @@ def critical_values(count: int, most: int, alpha: float) -> Array:
     return np.asarray(left * t / np.sqrt((left - 1.0 + t**2) * (left + 1.0)))
 
 
-def kept_level(count: int, alpha: float) -> float:
-    """The level to ask critical_values for, so that most_outliers(count) steps keep alpha."""
+def _kept_level(count: int, alpha: float) -> float:
+    """The level to ask _critical_values for, so that _most_outliers(count) steps keep alpha."""
     at = min(count - FEWEST_FOR_ESD, len(_LEVEL_RATIO) - 1)
     return alpha * _LEVEL_RATIO[at]
 
@@ -110,10 +118,10 @@ def find_outliers(values: Sequence[float], alpha: float, least_sd: float = 0.0) 
         return None
     numbers = np.asarray(values, dtype=np.float64)
     by_size = np.argsort(numbers, kind="stable")  # so that their order doesn't matter to rounding
-    most = most_outliers(numbers.size)
+    most = _most_outliers(numbers.size)
     steps, statistics = _remove_farthest(numbers[by_size], most, least_sd)
     order = [int(by_size[step]) for step in steps]
-    limits = critical_values(numbers.size, most, kept_level(numbers.size, alpha))
+    limits = _critical_values(numbers.size, most, _kept_level(numbers.size, alpha))
     beyond = np.flatnonzero(statistics > limits)
     found = int(beyond[-1]) + 1 if beyond.size else 0
     rest = np.delete(numbers[by_size], steps[:found])
@@ -148,232 +156,3 @@ def _distances(numbers: Array, among: Array, least_sd: float) -> Array:
     if sd <= rounding:
         return np.where(away == 0.0, 0.0, np.copysign(np.inf, away))
     return np.asarray(away / sd)
-
-
-# The shape's rules are ours, no source.
-SHAPE_HEIGHTS = 60
-SHAPE_BIND_MM = 1.0  # heights nearer to solid than this are coil bind's, not the spring's shape
-SHAPE_TOP_SHARE = 0.1  # of the deflection, where end coils are still closing
-
-
-class Departure(NamedTuple):
-    """How far one spring's shape departs from the set's, as fractions of its mean load.
-
-    Attributes:
-        rms: root mean square over the heights.
-        largest: at most, and height_mm: where.
-    """
-
-    rms: float
-    largest: float
-    height_mm: float
-
-
-def shape_departures(curves: Sequence[SpringCurve]) -> list[Departure] | None:
-    """How far each spring's shape departs from the set's.
-
-    Every curve is divided by its own mean, so that a weak spring of good shape stays in. The
-    set's shape is the median at each height. Each curve is then laid on it with the best scale
-    and shift (least squares: a rate and a free length of its own), and what is left is its
-    departure: a bend that the others don't have.
-
-    Args:
-        curves: at least FEWEST_FOR_ESD springs.
-
-    Returns:
-        One a spring, in order; None where the springs are few, were not sampled densely, or
-        share no range of heights.
-    """
-    if len(curves) < FEWEST_FOR_ESD or not all(s.dense for curve in curves for s in curve.sweeps):
-        return None
-    bottom, top = _shared_range_mm(curves)
-    if top - bottom < SHAPE_BIND_MM:
-        return None
-    heights = np.linspace(bottom, top, SHAPE_HEIGHTS)
-    loads = np.array([[curve.load_n_at(float(h)) for h in heights] for curve in curves])
-    means = loads.mean(axis=1, keepdims=True)
-    if np.any(means <= 0.0):
-        return None
-    shapes = loads / means
-    design = np.column_stack([np.median(shapes, axis=0), np.ones(heights.size)])
-    laid, *_ = np.linalg.lstsq(design, shapes.T)
-    left = np.abs(shapes.T - design @ laid)
-    worst = np.argmax(left, axis=0)
-    rms = np.sqrt(np.mean(left**2, axis=0))
-    return [
-        Departure(float(rms[i]), float(left[at, i]), float(heights[at]))
-        for i, at in enumerate(worst)
-    ]
-
-
-def odd_shapes(departures: Sequence[Departure], alpha: float) -> Esd | None:
-    """Look for departures that are larger than the others'.
-
-    The mean square of a smooth residual is a sum of a few chi-square variables; its cube root is
-    nearly normal (Wilson and Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory), so that the
-    outlier test keeps its false-alarm rate on it.
-    """
-    return find_outliers([departure.rms ** (2.0 / 3.0) for departure in departures], alpha)
-
-
-def _shared_range_mm(curves: Sequence[SpringCurve]) -> tuple[float, float]:
-    """Heights that every branch of every sweep has, between coil bind and closing end coils."""
-    fits = [
-        fit
-        for curve in curves
-        for sweep in curve.sweeps
-        for fit in (sweep.loading, sweep.unloading)
-        if fit is not None
-    ]
-    bottom = max(fit.lowest_mm for fit in fits)
-    top = min(fit.highest_mm for fit in fits)
-    solids = [c.solid_height_mm for c in curves if c.solid_height_mm is not None]
-    if solids:
-        bottom = max(bottom, max(solids) + SHAPE_BIND_MM)
-    lengths = [c.free_length_mm for c in curves if c.free_length_mm is not None]
-    if lengths:
-        top = min(top, min(lengths) - SHAPE_TOP_SHARE * (min(lengths) - bottom))
-    return bottom, top
-
-
-FEWEST_FOR_MIDDLE = 3  # below this a set has no middle to be away from; ours, no source
-
-
-@dataclass(frozen=True)
-class Centre:
-    """Where a set's values lie; loads in N, rates in N/mm.
-
-    Attributes:
-        mean, median: of the springs that were measured.
-        spread: sample standard deviation (n - 1); None for one spring.
-        robust_spread: median absolute deviation from the median, as a normal
-            distribution's standard deviation: a few tired springs don't move it; None for one
-            spring.
-        mean_u: expanded uncertainty (k = 2) of the mean of these springs: their own parts
-            average out, the bench's common errors don't.
-        springs: how many were measured.
-    """
-
-    mean: float
-    median: float
-    spread: float | None
-    robust_spread: float | None
-    mean_u: float
-    springs: int
-
-
-@dataclass(frozen=True)
-class Column:
-    """All springs' loads at one height, or their rates.
-
-    Attributes:
-        height_mm: where; None for the rate.
-        measured: one a spring; None where it was not measured.
-        centre: where they lie; None where none was measured.
-        outliers: the outlier test on those that were measured; None where they are too few.
-        places: index into the test's values, one a spring; None where it was not measured.
-    """
-
-    height_mm: float | None
-    measured: tuple[Measured | None, ...]
-    centre: Centre | None
-    outliers: Esd | None
-    places: tuple[int | None, ...]
-
-    @property
-    def middle(self) -> float | None:
-        """The median; None where the springs are too few to have a middle."""
-        if self.centre is None or self.centre.springs < FEWEST_FOR_MIDDLE:
-            return None
-        return self.centre.median
-
-    def away_u(self, at: int) -> float:
-        """Expanded uncertainty of a spring's distance from the middle.
-
-        Both sides have the bench's common errors, so the springs' own parts are left: this one's,
-        and the median's, whose variance is pi/(2n) times a value's (normal values, n large).
-        """
-        measured = self.measured[at]
-        own = [one.own_u for one in self.measured if one is not None]
-        if measured is None:
-            return math.inf
-        return math.hypot(
-            measured.own_u, float(np.median(own)) * math.sqrt(0.5 * math.pi / len(own))
-        )
-
-
-def load_columns(
-    curves: Sequence[SpringCurve], heights_mm: Sequence[float]
-) -> list[tuple[Measured | None, ...]]:
-    """Read every spring at every height.
-
-    Raises:
-        HeightNotMeasured: no spring at all was measured at a height.
-    """
-    columns = []
-    for height in heights_mm:
-        measured = tuple(_load(curve, height) for curve in curves)
-        if all(one is None for one in measured):
-            curves[0].load_at(height)  # raises, and says what was measured
-        columns.append(measured)
-    return columns
-
-
-def rate_column(
-    curves: Sequence[SpringCurve], heights_mm: Sequence[float]
-) -> tuple[Measured | None, ...]:
-    """Every spring's rate between the highest and lowest height, else over its own window."""
-    return tuple(_rate(curve, max(heights_mm), min(heights_mm)) for curve in curves)
-
-
-def make_column(
-    height_mm: float | None, measured: Sequence[Measured | None], alpha: float
-) -> Column:
-    """Find a column's centre, and which of its springs stand apart.
-
-    Args:
-        height_mm: where; None for the rate.
-        measured: one a spring.
-        alpha: how often a sound set's column may raise a false alarm.
-    """
-    known = [one for one in measured if one is not None]
-    if not known:
-        return Column(height_mm, tuple(measured), None, None, (None,) * len(measured))
-    numbers = iter(range(len(known)))
-    places = tuple(None if one is None else next(numbers) for one in measured)
-    least_sd = float(np.median([one.own_u for one in known])) / 2.0
-    esd = find_outliers([one.value for one in known], alpha, least_sd)
-    return Column(height_mm, tuple(measured), centre_of(known), esd, places)
-
-
-def centre_of(known: Sequence[Measured]) -> Centre:
-    """Where values of one bench lie; at least one."""
-    values = np.array([one.value for one in known])
-    median, several = float(np.median(values)), len(known) > 1
-    robust = ROBUST_SD_PER_MAD * float(np.median(np.abs(values - median)))
-    own_u = math.hypot(*(one.own_u for one in known)) / len(known)
-    shared_u = math.fsum(common_u(one) for one in known) / len(known)
-    return Centre(
-        mean=math.fsum(values) / len(known),
-        median=median,
-        spread=float(np.std(values, ddof=1)) if several else None,
-        robust_spread=robust if several else None,
-        mean_u=math.hypot(own_u, shared_u),
-        springs=len(known),
-    )
-
-
-def _load(curve: SpringCurve, height_mm: float) -> Measured | None:
-    try:
-        reading = curve.load_at(height_mm)
-    except HeightNotMeasured:
-        return None
-    return split(reading.load_n, reading.budget)
-
-
-def _rate(curve: SpringCurve, high_mm: float, low_mm: float) -> Measured | None:
-    try:
-        rate = curve.rate if high_mm == low_mm else curve.rate_between(high_mm, low_mm)
-    except CoilbenchError:
-        return None
-    return None if rate is None else split(rate.rate_n_per_mm, rate.budget)

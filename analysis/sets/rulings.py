@@ -1,8 +1,4 @@
-"""The rules that judge one spring of a set, and the flags that follow. Pure.
-
-A rule answers with a Ruling: its outcome and the numbers behind it. Besides the set itself a
-spring is held against what was asked for: nominal loads, a rate, a free length.
-"""
+"""What a spring is held against, a rule's answer on it, and the flags that follow. Pure."""
 
 from __future__ import annotations
 
@@ -11,9 +7,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
-from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
-from coilbench.analysis.sets.outliers import Column, Departure, Esd
 from coilbench.capture.errors import CoilbenchError
 
 FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
@@ -23,10 +17,6 @@ RuleName = Literal[
     "measured", "strokes", "nominal", "set tolerance", "set outlier", "free length", "shape"
 ]
 
-# Of the tolerance: nearer to the middle, no outlier is a finding; ours, no source.
-OUTLIER_LEAST_SHARE = 0.5
-SHORT_SHARE = 0.02  # of the free length; common practice, no source
-ODD_SHARE = 0.01  # of the mean load; ours, no source
 ROUNDING = 1e-9  # a load exactly at its limit is inside, however it was rounded
 
 
@@ -60,123 +50,43 @@ class Aim:
     value: float
     tolerance: float
 
+    def judge(self, spring: str, measured: Measured, height_mm: float | None, u: float) -> Ruling:
+        """Judge one load or rate, with the uncertainty as a guard band on both sides.
 
-def tolerance_ruling(
-    spring: str, measured: Measured, height_mm: float | None, aim: Aim, u: float
-) -> Ruling:
-    """Judge one load or rate against one aim, with the uncertainty as a guard band on both sides.
+        Outside the tolerance by more than the uncertainty: weak or stiff. Inside by more: pass.
+        Between: unsure. An unsure rate is no flag: the loads decide.
 
-    Outside the tolerance by more than the uncertainty: weak or stiff. Inside by more: pass.
-    Between: unsure. An unsure rate is no flag: the loads decide.
+        Args:
+            spring: the label.
+            measured: the load or rate.
+            height_mm: where; None for a rate.
+            u: expanded uncertainty (k = 2) of the difference.
 
-    Args:
-        spring: the label.
-        measured: the load or rate.
-        height_mm: where; None for a rate.
-        aim: what it is held against.
-        u: expanded uncertainty (k = 2) of the difference.
+        Returns:
+            With what is measured, aim, tolerance and uncertainty in N or N/mm; `strokes_rule` tells
+            whether the strokes' scatter is most of the uncertainty, so that more strokes help.
 
-    Returns:
-        With what is measured, aim, tolerance and uncertainty in N or N/mm; `strokes_rule` tells
-        whether the strokes' scatter is most of the uncertainty, so that more strokes help.
-
-    References:
-        ISO 14253-1, its decision rules (from memory).
-    """
-    away = measured.value - aim.value
-    slack = ROUNDING * abs(aim.tolerance)
-    outcome: Outcome = "weak" if away < 0.0 else "stiff"
-    if abs(away) <= aim.tolerance - u + slack:
-        outcome = "pass"
-    elif abs(away) <= aim.tolerance + u + slack:
-        outcome = "unsure"
-    unit = "n_per_mm" if height_mm is None else "n"
-    facts = {
-        f"measured_{unit}": measured.value,
-        f"aim_{unit}": aim.value,
-        f"tolerance_{unit}": aim.tolerance,
-        f"measured_u_{unit}": u,
-        "strokes_rule": measured.strokes_rule,
-    }
-    times = abs(away) / aim.tolerance if aim.tolerance > 0.0 else math.inf
-    flagged = outcome != "unsure" or height_mm is not None
-    return Ruling(aim.rule, spring, height_mm, outcome, times, facts, flagged)
-
-
-def _distance(esd: Esd, place: int) -> dict[str, Any]:
-    """How far a value is from the others, and what the outlier test says of it.
-
-    `deviations` from the others' mean over their standard deviation, infinite where these are all
-    alike; `others`, how many values are no outliers; the deciding `step` from 1.
-    """
-    step = esd.deciding
-    return {
-        "apart": place in esd.outliers,
-        "deviations": esd.scores[place],
-        "others": len(esd.scores) - esd.found,
-        "step": step + 1,
-        "statistic": esd.statistics[step],
-        "limit": esd.limits[step],
-    }
-
-
-def outlier_ruling(spring: str, column: Column, at: int, tolerance: float) -> Ruling | None:
-    """Judge whether a load or rate stands apart from the others, tolerance or not.
-
-    One that does is weak or stiff if it is also at least OUTLIER_LEAST_SHARE of the tolerance away
-    from the middle (else `near`): a set may be so close that a harmless difference stands out.
-
-    Returns:
-        None where the springs are too few, or this one was not measured.
-    """
-    esd, place, measured = column.outliers, column.places[at], column.measured[at]
-    if esd is None or place is None or measured is None or column.middle is None:
-        return None
-    away, facts = measured.value - column.middle, _distance(esd, place)
-    near = abs(away) <= OUTLIER_LEAST_SHARE * tolerance * (1.0 + ROUNDING)
-    outcome: Outcome = "weak" if away < 0.0 else "stiff"
-    return Ruling(
-        "set outlier",
-        spring,
-        column.height_mm,
-        "pass" if near or not facts["apart"] else outcome,
-        facts["statistic"] / facts["limit"] if facts["apart"] else 0.0,
-        facts | {"near": near},
-    )
-
-
-def length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> Ruling | None:
-    """Judge a free length: short where it is below SHORT_SHARE by more than its uncertainty.
-
-    An unsure length is no flag: the loads decide. None where the length is not known.
-    """
-    length_mm, u_mm = curve.free_length_mm, curve.free_length_u_mm
-    if length_mm is None or u_mm is None:
-        return None
-    short_mm, limit_mm = aim_mm - length_mm, SHORT_SHARE * aim_mm
-    outcome: Outcome = "short"
-    if short_mm <= limit_mm - u_mm:
-        outcome = "pass"
-    elif short_mm <= (limit_mm + u_mm) * (1.0 + ROUNDING):
-        outcome = "unsure"
-    facts = {"length_mm": length_mm, "aim_mm": aim_mm, "aim": aim_is, "length_u_mm": u_mm}
-    times, flagged = short_mm / limit_mm, outcome == "short"
-    return Ruling("free length", curve.label, None, outcome, times, facts, flagged)
-
-
-def shape_ruling(spring: str, departure: Departure, esd: Esd | None, at: int) -> Ruling:
-    """Judge a curve's shape: apart from the set's, and by more than ODD_SHARE of its mean load."""
-    facts = {"departure_share": departure.largest, "departure_mm": departure.height_mm}
-    facts |= {} if esd is None else _distance(esd, at)
-    odd = facts.get("apart", False) and facts["deviations"] > 0.0 and departure.largest > ODD_SHARE
-    outcome: Outcome = "odd" if odd else "pass"
-    return Ruling("shape", spring, None, outcome, departure.largest / ODD_SHARE, facts)
-
-
-def missing_ruling(curve: SpringCurve, height_mm: float) -> Ruling:
-    """Say that a spring was not measured at a height, and from where to where it was."""
-    facts = {"lowest_mm": curve.lowest_mm, "highest_mm": curve.highest_mm}
-    return Ruling("measured", curve.label, height_mm, "unsure", math.inf, facts)
+        References:
+            ISO 14253-1, its decision rules (from memory).
+        """
+        away = measured.value - self.value
+        slack = ROUNDING * abs(self.tolerance)
+        outcome: Outcome = "weak" if away < 0.0 else "stiff"
+        if abs(away) <= self.tolerance - u + slack:
+            outcome = "pass"
+        elif abs(away) <= self.tolerance + u + slack:
+            outcome = "unsure"
+        unit = "n_per_mm" if height_mm is None else "n"
+        facts = {
+            f"measured_{unit}": measured.value,
+            f"aim_{unit}": self.value,
+            f"tolerance_{unit}": self.tolerance,
+            f"measured_u_{unit}": u,
+            "strokes_rule": measured.strokes_rule,
+        }
+        times = abs(away) / self.tolerance if self.tolerance > 0.0 else math.inf
+        flagged = outcome != "unsure" or height_mm is not None
+        return Ruling(self.rule, spring, height_mm, outcome, times, facts, flagged)
 
 
 @dataclass(frozen=True)
@@ -185,12 +95,6 @@ class Doubt:
 
     strokes: int
     kinds: tuple[str, ...]
-
-
-def strokes_ruling(spring: str, doubt: Doubt) -> Ruling:
-    """Say that no stroke of a spring can be relied on, and why."""
-    facts = {"strokes": doubt.strokes, "kinds": doubt.kinds}
-    return Ruling("strokes", spring, None, "unsure", math.inf, facts)
 
 
 KINDS: tuple[FlagKind, ...] = ("weak", "stiff", "short", "odd", "unsure")
@@ -204,24 +108,24 @@ class Flag:
     kind: FlagKind
     findings: tuple[Ruling, ...]
 
+    @classmethod
+    def all_of(cls, rulings: Iterable[Ruling]) -> tuple[Flag, ...]:
+        """One flag a kind, with its reasons, the one farthest over its limit first.
 
-def flags_of(rulings: Iterable[Ruling]) -> tuple[Flag, ...]:
-    """One flag a kind, with its reasons, the one farthest over its limit first.
-
-    A spring found weak or stiff is not also unsure about a load. Where a place is out of the set's
-    tolerance, its standing apart too is left to the rulings.
-    """
-    found = [ruling for ruling in rulings if ruling.flagged and ruling.outcome != "pass"]
-    if any(ruling.outcome in ("weak", "stiff") for ruling in found):
-        found = [r for r in found if r.outcome != "unsure" or r.rule not in _TOLERANCES]
-    out = {(r.height_mm, r.outcome) for r in found if r.rule == "set tolerance"}
-    found = [r for r in found if r.rule != "set outlier" or (r.height_mm, r.outcome) not in out]
-    found.sort(key=lambda ruling: -ruling.times_limit)
-    return tuple(
-        Flag(kind, tuple(ruling for ruling in found if ruling.outcome == kind))
-        for kind in KINDS
-        if any(ruling.outcome == kind for ruling in found)
-    )
+        A spring found weak or stiff is not also unsure about a load. Where a height is out of the
+        set's tolerance, its standing apart too is left to the rulings.
+        """
+        found = [ruling for ruling in rulings if ruling.flagged and ruling.outcome != "pass"]
+        if any(ruling.outcome in ("weak", "stiff") for ruling in found):
+            found = [r for r in found if r.outcome != "unsure" or r.rule not in _TOLERANCES]
+        out = {(r.height_mm, r.outcome) for r in found if r.rule == "set tolerance"}
+        found = [r for r in found if r.rule != "set outlier" or (r.height_mm, r.outcome) not in out]
+        found.sort(key=lambda ruling: -ruling.times_limit)
+        return tuple(
+            cls(kind, tuple(ruling for ruling in found if ruling.outcome == kind))
+            for kind in KINDS
+            if any(ruling.outcome == kind for ruling in found)
+        )
 
 
 @dataclass(frozen=True)

@@ -30,7 +30,7 @@ from scipy.special import stdtr
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.sets.judge import SpringCheck, check_set
-from coilbench.analysis.sets.outliers import most_outliers
+from coilbench.analysis.sets.outliers import _most_outliers
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
@@ -224,7 +224,7 @@ def print_levels(samples: int = 1_000_000, at_once: int = 100_000) -> None:
     levels = np.array([0.05, 0.025, 0.0125, 0.005])
     print("values  ratio at", *levels)
     for count in range(5, 31):
-        most = most_outliers(count)
+        most = _most_outliers(count)
         left = count - np.arange(1.0, most + 1.0)
         rng = np.random.default_rng([count, 0x15D])
         least = []

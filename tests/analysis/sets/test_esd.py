@@ -12,10 +12,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from coilbench.analysis.sets.outliers import (
-    critical_values,
+    _critical_values,
+    _kept_level,
+    _most_outliers,
     find_outliers,
-    kept_level,
-    most_outliers,
 )
 
 DATA = Path(__file__).parents[2] / "data"
@@ -33,7 +33,7 @@ def test_rosner_critical_values_of_the_54_points() -> None:
     """NIST/SEMATECH e-Handbook 1.3.5.17.3: lambda of steps 1 to 10 at alpha 0.05, n 54."""
     published = [3.158, 3.151, 3.143, 3.136, 3.128, 3.120, 3.111, 3.103, 3.094, 3.085]
     # printed cut off, not rounded
-    assert critical_values(54, 10, 0.05) == pytest.approx(published, abs=0.001)
+    assert _critical_values(54, 10, 0.05) == pytest.approx(published, abs=0.001)
 
 
 def test_rosner_statistics_and_outliers_of_the_54_points() -> None:
@@ -60,7 +60,7 @@ def test_grubbs_of_the_mass_spectrometer() -> None:
     """NIST/SEMATECH e-Handbook 1.3.5.17.1 (Tietjen and Moore 1972): G 2.4687, critical 2.032."""
     readings = column("grubbs_mass.csv")
     # published for one side at 0.05, which is two sides at 0.10
-    assert critical_values(8, 1, 0.10)[0] == pytest.approx(2.032, abs=0.0005)
+    assert _critical_values(8, 1, 0.10)[0] == pytest.approx(2.032, abs=0.0005)
     esd = find_outliers(readings, 0.05)
     assert esd is not None
     assert esd.statistics[0] == pytest.approx(2.468765, abs=1e-6)
@@ -74,7 +74,7 @@ def test_grubbs_two_sided_critical_values(count: int, critical: float) -> None:
     """Grubbs' table for both sides at 0.05, from memory; recomputed here with SciPy's t."""
     t = stats.t.ppf(1.0 - 0.05 / (2.0 * count), count - 2)
     formula = (count - 1) / math.sqrt(count) * math.sqrt(t**2 / (count - 2 + t**2))
-    assert critical_values(count, 1, 0.05)[0] == pytest.approx(formula, rel=1e-12)
+    assert _critical_values(count, 1, 0.05)[0] == pytest.approx(formula, rel=1e-12)
     assert formula == pytest.approx(critical, abs=0.0015)
 
 
@@ -92,9 +92,9 @@ def test_a_sound_set_raises_the_alarms_asked_for(count: int) -> None:
 
 
 def test_uncorrected_critical_values_would_alarm_twice_as_often() -> None:
-    """Why kept_level is there; an independent count for eight values, three steps."""
+    """Why _kept_level is there; an independent count for eight values, three steps."""
     rng = np.random.default_rng(11)
-    limits = critical_values(8, 3, 0.05)
+    limits = _critical_values(8, 3, 0.05)
     alarms = 0
     for values in rng.normal(size=(2000, 8)):
         for limit in limits:
@@ -104,15 +104,15 @@ def test_uncorrected_critical_values_would_alarm_twice_as_often() -> None:
                 break
             values = np.delete(values, np.argmax(z))
     assert alarms / 2000 > 0.08
-    assert kept_level(8, 0.05) == pytest.approx(0.024)
+    assert _kept_level(8, 0.05) == pytest.approx(0.024)
 
 
 # ------------------------------------------------------------------------- how it behaves
 
 
 def test_how_many_are_looked_for() -> None:
-    assert [most_outliers(n) for n in (5, 6, 8, 11, 12, 14, 16, 40)] == [2, 2, 3, 4, 4, 5, 5, 10]
-    assert all(2 * most_outliers(n) < n for n in range(5, 60))
+    assert [_most_outliers(n) for n in (5, 6, 8, 11, 12, 14, 16, 40)] == [2, 2, 3, 4, 4, 5, 5, 10]
+    assert all(2 * _most_outliers(n) < n for n in range(5, 60))
 
 
 def test_outliers_hide_neither_each_other_nor_behind_the_mean() -> None:

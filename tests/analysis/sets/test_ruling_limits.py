@@ -10,16 +10,16 @@ import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.sets.judge import check_set
-from coilbench.analysis.sets.outliers import (
-    Departure,
-    find_outliers,
-    load_columns,
-    make_column,
-    most_outliers,
-    shape_departures,
+from coilbench.analysis.sets.columns import (
+    _Departure,
+    _length_ruling,
+    _load_columns,
+    _make_column,
+    _shape_departures,
+    _shape_ruling,
 )
-from coilbench.analysis.sets.rulings import length_ruling, shape_ruling
+from coilbench.analysis.sets.judge import check_set
+from coilbench.analysis.sets.outliers import _most_outliers, find_outliers
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))
@@ -39,9 +39,9 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
     esd = find_outliers([1.0, 1.1, 0.9, 1.05, 0.95, 1.02, 0.98, 9.0], 0.05)
     assert esd is not None
     assert esd.outliers == {7}
-    ruling = shape_ruling("s", Departure(0.005, largest, 30.0), esd, 7)
+    ruling = _shape_ruling("s", _Departure(0.005, largest, 30.0), esd, 7)
     assert ruling.outcome == ("odd" if odd else "pass")
-    assert shape_ruling("s", Departure(0.005, largest, 30.0), esd, 0).outcome == "pass"
+    assert _shape_ruling("s", _Departure(0.005, largest, 30.0), esd, 0).outcome == "pass"
 
 
 @pytest.mark.parametrize(
@@ -51,23 +51,22 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
 def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) -> None:
     """49.0 mm of 50, and 0.1 mm unsure."""
     curve = replace(bent("s", 0.0), free_length_mm=length_mm, free_length_u_mm=0.1)
-    ruling = length_ruling(curve, "set", 50.0)
-    assert ruling is not None
+    ruling = next(_length_ruling(curve, "set", 50.0))
     assert ruling.outcome == outcome
 
 
 def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_outliers() -> None:
     assert find_outliers([1.0, 1.1, 0.9, 9.0], 0.05) is None
     assert find_outliers([1.0, 1.1, 0.9, 1.0, 9.0], 0.05) is not None
-    assert [most_outliers(count) for count in (5, 29, 60)] == [2, 10, 10]
+    assert [_most_outliers(count) for count in (5, 29, 60)] == [2, 10, 10]
 
 
 def test_three_springs_are_the_fewest_that_have_a_middle() -> None:
     def middle(springs: int) -> float | None:
         curves = [bent(f"s{at}", 0.0) for at in range(springs)]
-        return make_column(40.0, load_columns(curves, [40.0])[0], 0.05).middle
+        return _make_column(40.0, _load_columns(curves, [40.0])[0], 0.05).middle
 
-    assert make_column(40.0, [None, None], 0.05).middle is None
+    assert _make_column(40.0, [None, None], 0.05).middle is None
     assert middle(2) is None
     assert middle(3) is not None
 
@@ -82,9 +81,9 @@ def bent(label: str, bend: float, solid_mm: float | None = None) -> SpringCurve:
     return fit_curve(label, [sweep], "mean", 50.0, solid_mm)
 
 
-def departure(solid_mm: float | None, bend: float = 0.03) -> Departure:
+def departure(solid_mm: float | None, bend: float = 0.03) -> _Departure:
     curves = [bent(f"s{at}", 0.0, solid_mm) for at in range(5)]
-    departures = shape_departures([*curves, bent("bent", bend, solid_mm)])
+    departures = _shape_departures([*curves, bent("bent", bend, solid_mm)])
     assert departures is not None
     return departures[-1]
 

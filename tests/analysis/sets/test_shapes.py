@@ -10,8 +10,8 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.report import set_text  # noqa: F401  # it registers the sentences
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.columns import _Departure, _odd_shapes, _shape_departures
 from coilbench.analysis.sets.judge import check_set
-from coilbench.analysis.sets.outliers import Departure, odd_shapes, shape_departures
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 EMPTY = Branch(np.empty(0), np.empty(0))
@@ -52,14 +52,14 @@ def test_a_crack_is_odd_and_a_plain_weak_spring_is_not() -> None:
 def test_a_scale_and_a_shift_are_no_shape() -> None:
     curves = [dense(f"s{i}") for i in range(6)]
     curves += [dense("soft", rate=12.0), dense("long", free_mm=54.5)]
-    departures = shape_departures(curves)
+    departures = _shape_departures(curves)
     assert departures is not None
     assert max(one.largest for one in departures) < 0.005
     assert all(one.rms <= one.largest for one in departures)
-    assert shape_departures(curves[:4]) is None
+    assert _shape_departures(curves[:4]) is None
     points = Branch(np.array([SEAT_MM, OPEN_MM]), np.array([230.0, 400.0]))
     keyed = Sweep("s", "keyed", Origin.KEYED, points, EMPTY, 0.5, 0.0, 0.0)
-    assert shape_departures([*curves, fit_curve("keyed", [keyed])]) is None
+    assert _shape_departures([*curves, fit_curve("keyed", [keyed])]) is None
 
 
 def test_sound_shapes_raise_no_more_alarms_than_asked_for() -> None:
@@ -70,6 +70,6 @@ def test_sound_shapes_raise_no_more_alarms_than_asked_for() -> None:
         rms = np.sqrt(np.mean(terms**2, axis=2))
         alarms = 0
         for one in rms:
-            esd = odd_shapes([Departure(float(r), float(r), 40.0) for r in one], 0.05)
+            esd = _odd_shapes([_Departure(float(r), float(r), 40.0) for r in one], 0.05)
             alarms += esd is not None and any(esd.scores[at] > 0.0 for at in esd.outliers)
         assert alarms <= stats.binom.ppf(0.9999, 1500, 0.05)

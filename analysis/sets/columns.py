@@ -1,0 +1,429 @@
+"""All springs of a set side by side, and every rule's ruling on each of them. Pure.
+
+Columns are the loads at one height and the rates; beside them stand the shapes of the curves.
+Besides the set itself a spring is held against what was asked for.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Literal, NamedTuple
+
+import numpy as np
+
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.uncertainty import Measured, common_u, split
+from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd, find_outliers
+from coilbench.analysis.sets.rulings import (
+    ROUNDING,
+    Aim,
+    Doubt,
+    LengthAim,
+    Nominal,
+    Outcome,
+    Ruling,
+)
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.errors import CoilbenchError
+
+# Of the tolerance: nearer to the middle, no outlier is a finding; ours, no source.
+OUTLIER_LEAST_SHARE = 0.5
+SHORT_SHARE = 0.02  # of the free length; common practice, no source
+ODD_SHARE = 0.01  # of the mean load; ours, no source
+
+
+FEWEST_FOR_MIDDLE = 3  # below this a set has no middle to be away from; ours, no source
+
+
+@dataclass(frozen=True)
+class Centre:
+    """Where a set's values lie; loads in N, rates in N/mm.
+
+    Attributes:
+        mean, median: of the springs that were measured.
+        spread: sample standard deviation (n - 1); None for one spring.
+        robust_spread: median absolute deviation from the median, as a normal
+            distribution's standard deviation: a few tired springs don't move it; None for one
+            spring.
+        mean_u: expanded uncertainty (k = 2) of the mean of these springs: their own parts
+            average out, the bench's common errors don't.
+        springs: how many were measured.
+    """
+
+    mean: float
+    median: float
+    spread: float | None
+    robust_spread: float | None
+    mean_u: float
+    springs: int
+
+    @classmethod
+    def of(cls, known: Sequence[Measured]) -> Centre:
+        """Where values of one bench lie; at least one."""
+        values = np.array([one.value for one in known])
+        median, several = float(np.median(values)), len(known) > 1
+        robust = ROBUST_SD_PER_MAD * float(np.median(np.abs(values - median)))
+        own_u = math.hypot(*(one.own_u for one in known)) / len(known)
+        shared_u = math.fsum(common_u(one) for one in known) / len(known)
+        return cls(
+            mean=math.fsum(values) / len(known),
+            median=median,
+            spread=float(np.std(values, ddof=1)) if several else None,
+            robust_spread=robust if several else None,
+            mean_u=math.hypot(own_u, shared_u),
+            springs=len(known),
+        )
+
+
+@dataclass(frozen=True)
+class Column:
+    """All springs' loads at one height, or their rates.
+
+    Attributes:
+        height_mm: where; None for the rate.
+        measured: one a spring; None where it was not measured.
+        centre: where they lie; None where none was measured.
+        outliers: the outlier test on those that were measured; None where they are too few.
+        places: index into the test's values, one a spring; None where it was not measured.
+    """
+
+    height_mm: float | None
+    measured: tuple[Measured | None, ...]
+    centre: Centre | None
+    outliers: Esd | None
+    places: tuple[int | None, ...]
+
+    @property
+    def middle(self) -> float | None:
+        """The median; None where the springs are too few to have a middle."""
+        if self.centre is None or self.centre.springs < FEWEST_FOR_MIDDLE:
+            return None
+        return self.centre.median
+
+    def _away_u(self, at: int) -> float:
+        """Expanded uncertainty of a spring's distance from the middle.
+
+        Both sides have the bench's common errors, so the springs' own parts are left: this one's,
+        and the median's, whose variance is pi/(2n) times a value's (normal values, n large).
+        """
+        measured = self.measured[at]
+        own = [one.own_u for one in self.measured if one is not None]
+        if measured is None:
+            return math.inf
+        return math.hypot(
+            measured.own_u, float(np.median(own)) * math.sqrt(0.5 * math.pi / len(own))
+        )
+
+    def _outlier_ruling(self, spring: str, at: int, tolerance: float) -> Ruling | None:
+        """Judge whether a load or rate stands apart from the others, tolerance or not.
+
+        One that does is weak or stiff if it is also at least OUTLIER_LEAST_SHARE of the tolerance
+        away from the middle (else `near`): a set may be so close that a harmless difference stands
+        out.
+
+        Returns:
+            None where the springs are too few, or this one was not measured.
+        """
+        esd, place, measured = self.outliers, self.places[at], self.measured[at]
+        if esd is None or place is None or measured is None or self.middle is None:
+            return None
+        away, facts = measured.value - self.middle, esd.distance(place)
+        near = abs(away) <= OUTLIER_LEAST_SHARE * tolerance * (1.0 + ROUNDING)
+        outcome: Outcome = "weak" if away < 0.0 else "stiff"
+        return Ruling(
+            "set outlier",
+            spring,
+            self.height_mm,
+            "pass" if near or not facts["apart"] else outcome,
+            facts["statistic"] / facts["limit"] if facts["apart"] else 0.0,
+            facts | {"near": near},
+        )
+
+    def rulings(
+        self, spring: str, at: int, tolerance: float, nominal: Aim | None
+    ) -> Iterator[Ruling]:
+        """Judge one spring against a nominal, the set's middle and the other springs.
+
+        Args:
+            spring: its label.
+            at: which it is.
+            tolerance: allowed deviation, as a fraction of the middle.
+            nominal: what was asked for; None for nothing.
+        """
+        measured, middle = self.measured[at], self.middle
+        if measured is None:
+            return
+        if nominal is not None:
+            yield nominal.judge(spring, measured, self.height_mm, measured.u)
+        if middle is None:
+            return
+        aim = Aim("set tolerance", middle, tolerance * abs(middle))
+        yield aim.judge(spring, measured, self.height_mm, self._away_u(at))
+        ruling = self._outlier_ruling(spring, at, aim.tolerance)
+        if ruling is not None:
+            yield ruling
+
+
+def _load_columns(
+    curves: Sequence[SpringCurve], heights_mm: Sequence[float]
+) -> list[tuple[Measured | None, ...]]:
+    """Read every spring at every height.
+
+    Raises:
+        HeightNotMeasured: no spring at all was measured at a height.
+    """
+    columns = []
+    for height in heights_mm:
+        measured = tuple(_load(curve, height) for curve in curves)
+        if all(one is None for one in measured):
+            curves[0].load_at(height)  # raises, and says what was measured
+        columns.append(measured)
+    return columns
+
+
+def _make_column(
+    height_mm: float | None, measured: Sequence[Measured | None], alpha: float
+) -> Column:
+    """Find a column's centre, and which of its springs stand apart.
+
+    Args:
+        height_mm: where; None for the rate.
+        measured: one a spring.
+        alpha: how often a sound set's column may raise a false alarm.
+    """
+    known = [one for one in measured if one is not None]
+    if not known:
+        return Column(height_mm, tuple(measured), None, None, (None,) * len(measured))
+    numbers = iter(range(len(known)))
+    places = tuple(None if one is None else next(numbers) for one in measured)
+    least_sd = float(np.median([one.own_u for one in known])) / 2.0
+    esd = find_outliers([one.value for one in known], alpha, least_sd)
+    return Column(height_mm, tuple(measured), Centre.of(known), esd, places)
+
+
+def _load(curve: SpringCurve, height_mm: float) -> Measured | None:
+    try:
+        reading = curve.load_at(height_mm)
+    except HeightNotMeasured:
+        return None
+    return split(reading.load_n, reading.budget)
+
+
+def _rate(curve: SpringCurve, high_mm: float, low_mm: float) -> Measured | None:
+    try:
+        rate = curve.rate if high_mm == low_mm else curve.rate_between(high_mm, low_mm)
+    except CoilbenchError:
+        return None
+    return None if rate is None else split(rate.rate_n_per_mm, rate.budget)
+
+
+# The shape's rules are ours, no source.
+SHAPE_HEIGHTS = 60
+SHAPE_BIND_MM = 1.0  # heights nearer to solid than this are coil bind's, not the spring's shape
+SHAPE_TOP_SHARE = 0.1  # of the deflection, where end coils are still closing
+
+
+class _Departure(NamedTuple):
+    """How far one spring's shape departs from the set's, as fractions of its mean load.
+
+    Attributes:
+        rms: root mean square over the heights.
+        largest: at most, and height_mm: where.
+    """
+
+    rms: float
+    largest: float
+    height_mm: float
+
+
+def _shape_departures(curves: Sequence[SpringCurve]) -> list[_Departure] | None:
+    """How far each spring's shape departs from the set's.
+
+    Every curve is divided by its own mean, so that a weak spring of good shape stays in. The
+    set's shape is the median at each height. Each curve is then laid on it with the best scale
+    and shift (least squares: a rate and a free length of its own), and what is left is its
+    departure: a bend that the others don't have.
+
+    Args:
+        curves: at least FEWEST_FOR_ESD springs.
+
+    Returns:
+        One a spring, in order; None where the springs are few, were not sampled densely, or
+        share no range of heights.
+    """
+    if len(curves) < FEWEST_FOR_ESD or not all(s.dense for curve in curves for s in curve.sweeps):
+        return None
+    bottom, top = _shared_range_mm(curves)
+    if top - bottom < SHAPE_BIND_MM:
+        return None
+    heights = np.linspace(bottom, top, SHAPE_HEIGHTS)
+    loads = np.array([[curve.load_n_at(float(h)) for h in heights] for curve in curves])
+    means = loads.mean(axis=1, keepdims=True)
+    if np.any(means <= 0.0):
+        return None
+    shapes = loads / means
+    design = np.column_stack([np.median(shapes, axis=0), np.ones(heights.size)])
+    laid, *_ = np.linalg.lstsq(design, shapes.T)
+    left = np.abs(shapes.T - design @ laid)
+    worst = np.argmax(left, axis=0)
+    rms = np.sqrt(np.mean(left**2, axis=0))
+    return [
+        _Departure(float(rms[i]), float(left[at, i]), float(heights[at]))
+        for i, at in enumerate(worst)
+    ]
+
+
+def _odd_shapes(departures: Sequence[_Departure], alpha: float) -> Esd | None:
+    """Look for departures that are larger than the others'.
+
+    The mean square of a smooth residual is a sum of a few chi-square variables; its cube root is
+    nearly normal (Wilson and Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory), so that the
+    outlier test keeps its false-alarm rate on it.
+    """
+    return find_outliers([departure.rms ** (2.0 / 3.0) for departure in departures], alpha)
+
+
+def _shared_range_mm(curves: Sequence[SpringCurve]) -> tuple[float, float]:
+    """Heights that every branch of every sweep has, between coil bind and closing end coils."""
+    fits = [
+        fit
+        for curve in curves
+        for sweep in curve.sweeps
+        for fit in (sweep.loading, sweep.unloading)
+        if fit is not None
+    ]
+    bottom = max(fit.lowest_mm for fit in fits)
+    top = min(fit.highest_mm for fit in fits)
+    solids = [c.solid_height_mm for c in curves if c.solid_height_mm is not None]
+    if solids:
+        bottom = max(bottom, max(solids) + SHAPE_BIND_MM)
+    lengths = [c.free_length_mm for c in curves if c.free_length_mm is not None]
+    if lengths:
+        top = min(top, min(lengths) - SHAPE_TOP_SHARE * (min(lengths) - bottom))
+    return bottom, top
+
+
+OutlierTest = float | Literal["rate", "shape"]  # a load's at a height in mm, or another
+
+
+@dataclass(frozen=True)
+class SetColumns:
+    """A set laid out for judging: its columns are made once, each spring is judged in turn.
+
+    Attributes:
+        nominals: one a height.
+        free_length_nominal_mm: the free length asked for; None for none.
+    """
+
+    curves: tuple[SpringCurve, ...]
+    heights_mm: tuple[float, ...]
+    nominals: tuple[Nominal | None, ...]
+    nominal_rate: Aim | None
+    free_length_nominal_mm: float | None
+    tolerance: float
+    alpha: float
+    doubts: Mapping[str, Doubt]
+
+    @cached_property
+    def _loads(self) -> list[tuple[Measured | None, ...]]:
+        return _load_columns(self.curves, self.heights_mm)
+
+    @cached_property
+    def _rates(self) -> tuple[Measured | None, ...]:
+        """Between the highest and the lowest height, else over each spring's own window."""
+        high_mm, low_mm = max(self.heights_mm), min(self.heights_mm)
+        return tuple(_rate(curve, high_mm, low_mm) for curve in self.curves)
+
+    @cached_property
+    def _departures(self) -> list[_Departure] | None:
+        return _shape_departures(self.curves)
+
+    @cached_property
+    def tests(self) -> tuple[OutlierTest, ...]:
+        """What shares alpha: each height, the rate, the shape."""
+        tests: list[OutlierTest] = list(dict.fromkeys(self.heights_mm))
+        tests += ["rate"] if any(rate is not None for rate in self._rates) else []
+        tests += [] if self._departures is None else ["shape"]
+        return tuple(tests)
+
+    @property
+    def _alpha_each(self) -> float:
+        return self.alpha / len(self.tests)
+
+    @cached_property
+    def loads(self) -> tuple[Column, ...]:
+        """One column a height."""
+        pairs = zip(self.heights_mm, self._loads, strict=True)
+        return tuple(_make_column(mm, loads, self._alpha_each) for mm, loads in pairs)
+
+    @cached_property
+    def rate(self) -> Column:
+        """The rates."""
+        return _make_column(None, self._rates, self._alpha_each)
+
+    @cached_property
+    def _odd(self) -> Esd | None:
+        departures = self._departures
+        return None if departures is None else _odd_shapes(departures, self._alpha_each)
+
+    @cached_property
+    def _lengths(self) -> list[tuple[LengthAim, float]]:
+        """Free lengths to hold against, mm."""
+        lengths: list[tuple[LengthAim, float]] = []
+        if self.free_length_nominal_mm is not None:
+            lengths.append(("nominal", self.free_length_nominal_mm))
+        known = [one.free_length_mm for one in self.curves if one.free_length_mm is not None]
+        if len(known) >= FEWEST_FOR_MIDDLE:
+            lengths.append(("set", float(np.median(known))))
+        return lengths
+
+    def rulings(self, at: int) -> Iterator[Ruling]:
+        """Return what every rule that looked at a spring says of it."""
+        curve = self.curves[at]
+        label = curve.label
+        doubt = self.doubts.get(label)
+        if doubt is not None:
+            facts: dict[str, Any] = {"strokes": doubt.strokes, "kinds": doubt.kinds}
+            yield Ruling("strokes", label, None, "unsure", math.inf, facts)
+        for column, nominal in zip(self.loads, self.nominals, strict=True):
+            if column.measured[at] is None:
+                facts = {"lowest_mm": curve.lowest_mm, "highest_mm": curve.highest_mm}
+                yield Ruling("measured", label, column.height_mm, "unsure", math.inf, facts)
+            aim = None if nominal is None else nominal.aim(self.tolerance)
+            yield from column.rulings(label, at, self.tolerance, aim)
+        yield from self.rate.rulings(label, at, self.tolerance, self.nominal_rate)
+        for aim_is, aim_mm in self._lengths:
+            yield from _length_ruling(curve, aim_is, aim_mm)
+        if self._departures is not None:
+            yield _shape_ruling(label, self._departures[at], self._odd, at)
+
+
+def _length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> Iterator[Ruling]:
+    """Judge a free length: short where it is below SHORT_SHARE by more than its uncertainty.
+
+    An unsure length is no flag: the loads decide. Nothing where the length is not known.
+    """
+    length_mm, u_mm = curve.free_length_mm, curve.free_length_u_mm
+    if length_mm is None or u_mm is None:
+        return
+    short_mm, limit_mm = aim_mm - length_mm, SHORT_SHARE * aim_mm
+    outcome: Outcome = "short"
+    if short_mm <= limit_mm - u_mm:
+        outcome = "pass"
+    elif short_mm <= (limit_mm + u_mm) * (1.0 + ROUNDING):
+        outcome = "unsure"
+    facts = {"length_mm": length_mm, "aim_mm": aim_mm, "aim": aim_is, "length_u_mm": u_mm}
+    times, flagged = short_mm / limit_mm, outcome == "short"
+    yield Ruling("free length", curve.label, None, outcome, times, facts, flagged)
+
+
+def _shape_ruling(spring: str, departure: _Departure, esd: Esd | None, at: int) -> Ruling:
+    """Judge a curve's shape: apart from the set's, and by more than ODD_SHARE of its mean load."""
+    facts = {"departure_share": departure.largest, "departure_mm": departure.height_mm}
+    facts |= {} if esd is None else esd.distance(at)
+    odd = facts.get("apart", False) and facts["deviations"] > 0.0 and departure.largest > ODD_SHARE
+    outcome: Outcome = "odd" if odd else "pass"
+    return Ruling("shape", spring, None, outcome, departure.largest / ODD_SHARE, facts)
