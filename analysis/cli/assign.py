@@ -6,8 +6,8 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.check_table import heights_in_units
 from coilbench.analysis.cli.common import (
+    heights_in_units,
     json_option,
     plain_table,
     print_document,

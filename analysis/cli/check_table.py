@@ -3,42 +3,24 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Iterator, Mapping, Sequence
-from contextlib import contextmanager
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Mapping, Sequence
 
 import click
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
-from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, units, wrapped
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, wrapped
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.report.card_text import budget_rows, budget_words, headings
-from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_text import STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SetReading, SpringCheck
 from coilbench.analysis.sets.rulings import Flag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
-from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
-from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
-
-
-@contextmanager
-def heights_in_units() -> Iterator[None]:
-    """Word a height that was not measured in display units."""
-    try:
-        yield
-    except HeightNotMeasured as error:
-        raise CoilbenchError(describe(error.finding, units()), hint=error.hint) from error
-
 
 # What a table shows beside the loads, from the most to the least; the first that fits is taken.
 _LAYOUTS = (
@@ -236,121 +218,3 @@ def show_budget(budget: Budget, shown: Units) -> None:
         table.add_row(f"  {what}", *others)
     console().print(table)
     click.echo(f"  {budget_words(budget, shown)}.")
-
-
-@dataclass(frozen=True)
-class _ReadTwice:
-    """One spring's load at one height by two calibrations; None where it was not measured."""
-
-    label: str
-    height_mm: float
-    load_n: float | None
-    load_u_n: float | None
-    against_n: float | None
-    against_u_n: float | None
-
-
-@dataclass(frozen=True)
-class Reread:
-    """What a set was captured with, and how its loads are by one calibration against another.
-
-    Attributes:
-        used: calibrations the raw strokes were captured with; none of a set without raw strokes.
-        calibration, against: those compared, as `own` or an id; None where nothing is compared.
-        readings: one a spring and height.
-    """
-
-    used: tuple[Used, ...]
-    calibration: str
-    against: str | None
-    readings: tuple[_ReadTwice, ...]
-
-
-def read_again(
-    db: Database,
-    record: SetRecord,
-    choices: tuple[str, str | None],
-    measure: Callable[[str], Sequence[SpringCurve]],
-    heights_mm: Sequence[float],
-) -> Reread:
-    """Read a set by the chosen calibration, and by another where one is named.
-
-    Args:
-        db: the open book.
-        record: the set.
-        choices: the calibrations, as `own`, `newest` or an id.
-        measure: reads the set's curves by a calibration.
-        heights_mm: where.
-
-    Raises:
-        CoilbenchError: no such calibration, or the set has no raw strokes to read again.
-    """
-    used = used_calibrations(db, record)
-    this, other = choices
-    if not used and (this != OWN or other is not None):
-        raise CoilbenchError(
-            f"set {record.name!r} has no raw strokes: converted and keyed readings have no other "
-            "calibration",
-            hint="Leave out --calibration and --against",
-        )
-    if other is None:
-        return Reread(used, _calibration_name(db, this), None, ())
-    curves = {choice: {curve.label: curve for curve in measure(choice)} for choice in (this, other)}
-    readings = tuple(
-        _ReadTwice(
-            label,
-            height_mm,
-            *_load(curve, height_mm),
-            *_load(curves[other].get(label), height_mm),
-        )
-        for label, curve in curves[this].items()
-        for height_mm in heights_mm
-    )
-    return Reread(used, _calibration_name(db, this), _calibration_name(db, other), readings)
-
-
-def _calibration_name(db: Database, choice: str) -> str:
-    record = chosen(db, choice)
-    return OWN if record is None else record.calibration_id
-
-
-def _load(curve: SpringCurve | None, height_mm: float) -> tuple[float | None, float | None]:
-    try:
-        reading = None if curve is None else curve.load_at(height_mm)
-    except HeightNotMeasured:
-        reading = None
-    return (None, None) if reading is None else (reading.load_n, reading.load_u_n)
-
-
-def reread_document(reread: Reread) -> dict[str, Any]:
-    """Return it for JSON: `calibration`, `captured_with`, and `against` where compared."""
-    found = {"calibration": reread.calibration, "captured_with": document(reread.used)}
-    if reread.against is None:
-        return found
-    against = {"calibration": reread.against, "readings": document(reread.readings)}
-    return found | {"against": against}
-
-
-def show_reread(reread: Reread, shown: Units) -> None:
-    """Print what the strokes were read with, and old against new where they are compared."""
-    if reread.calibration != OWN:
-        captured = ", ".join(
-            f"{one.calibration_id[:8]} of {one.made_utc[:10]} ({counted(one.sweeps, 'stroke')})"
-            for one in reread.used
-        )
-        click.echo(f"Read with calibration {reread.calibration}; captured with {captured}.")
-    if reread.against is None:
-        return
-    by = (f">by {name[:8]}\n{shown.load}" for name in (reread.calibration, reread.against))
-    table = plain_table("spring", ">height", *by, ">change")
-    for one in reread.readings:
-        known = one.load_n is not None and one.against_n is not None
-        change_n = (one.load_n or 0.0) - (one.against_n or 0.0)
-        table.add_row(
-            one.label,
-            shown.length_text(one.height_mm),
-            load_cell(one.load_n, one.load_u_n, shown),
-            load_cell(one.against_n, one.against_u_n, shown),
-            f"{shown.load_value(change_n):+.3f}" if known else "-",
-        )
-    console().print(table)

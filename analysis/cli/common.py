@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any, NamedTuple, cast
 
@@ -16,6 +17,8 @@ from rich.text import Text
 
 from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import settings as settings
+from coilbench.analysis.curves.curve import HeightNotMeasured
+from coilbench.analysis.report import curve_text
 from coilbench.analysis.report.document import document_text
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
@@ -191,4 +194,15 @@ def read_bytes(path: Path) -> bytes:
     except OSError as error:
         raise CoilbenchError(
             f"the file cannot be read ({error.strerror})", where=str(path), hint="Check its name"
+        ) from error
+
+
+@contextmanager
+def heights_in_units() -> Iterator[None]:
+    """Word a height that was not measured in display units."""
+    try:
+        yield
+    except HeightNotMeasured as error:
+        raise CoilbenchError(
+            curve_text.describe(error.finding, units()), hint=error.hint
         ) from error

@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 import click
 
-from coilbench.analysis.cli.check_table import heights_in_units
 from coilbench.analysis.cli.common import (
+    heights_in_units,
     json_option,
     load_cell,
     plain_table,

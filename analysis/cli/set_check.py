@@ -6,20 +6,17 @@ the same strokes by old and new calibrations.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.check_table import (
-    heights_in_units,
-    read_again,
-    reread_document,
     show_budget,
     show_check,
-    show_reread,
     show_strokes,
     show_why,
 )
@@ -29,7 +26,10 @@ from coilbench.analysis.cli.common import (
     NOMINAL,
     TypedNominal,
     console,
+    heights_in_units,
     json_option,
+    load_cell,
+    plain_table,
     print_document,
     show_warnings,
     units,
@@ -41,11 +41,9 @@ from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import budget_document
+from coilbench.analysis.report.curve_text import set_notes
 from coilbench.analysis.report.document import document
-from coilbench.analysis.report.set_text import (
-    check_document,
-    set_notes,
-)
+from coilbench.analysis.report.set_text import check_document
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import (
     DEFAULT_ALPHA,
@@ -54,7 +52,7 @@ from coilbench.analysis.sets.judge import (
 from coilbench.analysis.sets.rulings import Asked, Nominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN
+from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -253,7 +251,7 @@ def set_check(
             calibration=calibration,
         )
         at_mm = judged.heights_mm
-        reread = read_again(
+        reread = _read_again(
             db,
             record,
             (calibration, against),
@@ -268,7 +266,7 @@ def set_check(
         print_document(
             _document(judged, label)
             | ({"budgets": _budgets_document(_budgeted(curves, at_mm, label))} if budget else {})
-            | reread_document(reread)
+            | _reread_document(reread)
             | {"notes": list(notes), "warnings": list(warned)}
         )
     elif label is None:
@@ -279,7 +277,7 @@ def set_check(
     if not as_json:
         if budget:
             _show_budgets(_budgeted(curves, at_mm, label), units())
-        show_reread(reread, units())
+        _show_reread(reread, units())
         for note in notes:
             click.echo(f"Note: {note}.")
         show_warnings(warned)
@@ -309,3 +307,121 @@ def _document(judged: JudgedSet, label: str | None) -> dict[str, Any]:
     for spring in found["springs"]:
         spring["strokes"] = document(strokes[spring["label"]])
     return found
+
+
+@dataclass(frozen=True)
+class _ReadTwice:
+    """One spring's load at one height by two calibrations; None where it was not measured."""
+
+    label: str
+    height_mm: float
+    load_n: float | None
+    load_u_n: float | None
+    against_n: float | None
+    against_u_n: float | None
+
+
+@dataclass(frozen=True)
+class _Reread:
+    """What a set was captured with, and how its loads are by one calibration against another.
+
+    Attributes:
+        used: calibrations the raw strokes were captured with; none of a set without raw strokes.
+        calibration, against: those compared, as `own` or an id; None where nothing is compared.
+        readings: one a spring and height.
+    """
+
+    used: tuple[Used, ...]
+    calibration: str
+    against: str | None
+    readings: tuple[_ReadTwice, ...]
+
+
+def _read_again(
+    db: Database,
+    record: SetRecord,
+    choices: tuple[str, str | None],
+    measure: Callable[[str], Sequence[SpringCurve]],
+    heights_mm: Sequence[float],
+) -> _Reread:
+    """Read a set by the chosen calibration, and by another where one is named.
+
+    Args:
+        db: the open book.
+        record: the set.
+        choices: the calibrations, as `own`, `newest` or an id.
+        measure: reads the set's curves by a calibration.
+        heights_mm: where.
+
+    Raises:
+        CoilbenchError: no such calibration, or the set has no raw strokes to read again.
+    """
+    used = used_calibrations(db, record)
+    this, other = choices
+    if not used and (this != OWN or other is not None):
+        raise CoilbenchError(
+            f"set {record.name!r} has no raw strokes: converted and keyed readings have no other "
+            "calibration",
+            hint="Leave out --calibration and --against",
+        )
+    if other is None:
+        return _Reread(used, _calibration_name(db, this), None, ())
+    curves = {choice: {curve.label: curve for curve in measure(choice)} for choice in (this, other)}
+    readings = tuple(
+        _ReadTwice(
+            label,
+            height_mm,
+            *_load(curve, height_mm),
+            *_load(curves[other].get(label), height_mm),
+        )
+        for label, curve in curves[this].items()
+        for height_mm in heights_mm
+    )
+    return _Reread(used, _calibration_name(db, this), _calibration_name(db, other), readings)
+
+
+def _calibration_name(db: Database, choice: str) -> str:
+    record = chosen(db, choice)
+    return OWN if record is None else record.calibration_id
+
+
+def _load(curve: SpringCurve | None, height_mm: float) -> tuple[float | None, float | None]:
+    try:
+        reading = None if curve is None else curve.load_at(height_mm)
+    except HeightNotMeasured:
+        reading = None
+    return (None, None) if reading is None else (reading.load_n, reading.load_u_n)
+
+
+def _reread_document(reread: _Reread) -> dict[str, Any]:
+    """Return it for JSON: `calibration`, `captured_with`, and `against` where compared."""
+    found = {"calibration": reread.calibration, "captured_with": document(reread.used)}
+    if reread.against is None:
+        return found
+    against = {"calibration": reread.against, "readings": document(reread.readings)}
+    return found | {"against": against}
+
+
+def _show_reread(reread: _Reread, shown: Units) -> None:
+    """Print what the strokes were read with, and old against new where they are compared."""
+    if reread.calibration != OWN:
+        captured = ", ".join(
+            f"{one.calibration_id[:8]} of {one.made_utc[:10]} ({counted(one.sweeps, 'stroke')})"
+            for one in reread.used
+        )
+        click.echo(f"Read with calibration {reread.calibration}; captured with {captured}.")
+    if reread.against is None:
+        return
+    by = (f">by {name[:8]}\n{shown.load}" for name in (reread.calibration, reread.against))
+    table = plain_table("spring", ">height", *by, ">change")
+    for one in reread.readings:
+        known = one.load_n is not None and one.against_n is not None
+        change_n = (one.load_n or 0.0) - (one.against_n or 0.0)
+        table.add_row(
+            one.label,
+            shown.length_text(one.height_mm),
+            load_cell(one.load_n, one.load_u_n, shown),
+            load_cell(one.against_n, one.against_u_n, shown),
+            f"{shown.load_value(change_n):+.3f}" if known else "-",
+        )
+    console().print(table)

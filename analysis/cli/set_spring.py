@@ -1,19 +1,13 @@
-"""`coilbench set show --curves`: the set's curves as a plot on the terminal.
-
-`coilbench set spring`: all that one spring's curve tells.
-"""
+"""`coilbench set spring`: all that one spring's curve shows."""
 
 from __future__ import annotations
 
 import re
 import textwrap
-from collections.abc import Sequence
 from typing import Any
 
 import click
 import numpy as np
-from rich.console import Console
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     LENGTH,
@@ -26,59 +20,11 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
-from coilbench.analysis.curves.rates import common_grid
-from coilbench.analysis.inputs.measured import default_heights_mm, judge_set, measured_set
-from coilbench.analysis.report.set_plot import set_plot
-from coilbench.analysis.report.spring import (
-    Given,
-    SpringFindings,
-    find_all,
-    rate_lines,
-    readings,
-    sentences,
-    table_heights_mm,
-    to_document,
-    window_words,
-)
+from coilbench.analysis.inputs.measured import default_heights_mm, measured_set
+from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import counted
-
-ROWS = 22  # where there is no screen to fill
-MOST_ROWS, MOST_COLUMNS = 40, 120
-
-
-def show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
-    """Print the set's curves, flagged springs marked, judged at heights or at our own choice.
-
-    Raises:
-        CoilbenchError: no spring of the set is measured, or none at a height asked for.
-    """
-    shown, out = units(), console()
-    judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
-    curves, missing = judged.measured.curves, judged.measured.missing
-    springs = () if judged.check is None else judged.check.springs
-    flags = {s.label: tuple(flag.kind for flag in s.flags) for s in springs}
-    at = " and ".join(shown.length_text(mm) for mm in judged.heights_mm)
-    click.echo(f"Set {record.name}" + (f", judged at {at}" if at else ""))
-    lines = set_plot(
-        curves,
-        flags,
-        shown,
-        width=min(out.width, MOST_COLUMNS),
-        height=_rows(out) - bool(missing),
-        ascii_only="utf" not in (out.encoding or "").lower(),
-    )
-    click.echo("\n".join(lines))
-    if missing:
-        click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")
-
-
-def _rows(out: Console) -> int:
-    """Fill the screen but for the title and the prompt."""
-    return min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS
-
 
 WIDEST = 100
 NARROW = 60  # characters: below it the branches are left to wider screens
@@ -182,11 +128,11 @@ def set_spring(
     )
     at_mm = heights_mm or _running_mm(record) or default_heights_mm(curves)
     others = [each for each in curves if each.label != label]
-    found = find_all(curve, given, others, shares=shares, heights_mm=at_mm)
+    found = SpringFindings.of(curve, given, others, shares=shares, heights_mm=at_mm)
     if as_json:
-        print_document({"set": record.name} | to_document(found, at_mm))
+        print_document({"set": record.name} | found.document())
     else:
-        _show(record.name, found, at_mm)
+        _show(record.name, found)
 
 
 def _running_mm(record: SetRecord) -> tuple[float, ...]:
@@ -196,18 +142,18 @@ def _running_mm(record: SetRecord) -> tuple[float, ...]:
     return heights if len(heights) >= 2 else ()
 
 
-def _show(set_name: str, found: SpringFindings, at_mm: Sequence[float]) -> None:
+def _show(set_name: str, found: SpringFindings) -> None:
     curve = found.curve
     strokes = "1 stroke" if len(curve.sweeps) == 1 else f"{len(curve.sweeps)} strokes"
     branch = "mean of both branches" if curve.branch == "mean" else f"{curve.branch} branch"
     _echo(f"{curve.label} of set {set_name}: {strokes}, {branch}\n")
-    _show_loads(found, at_mm)
+    _show_loads(found)
     click.echo("")
-    for line in rate_lines(found, units()):
+    for line in found.rate_lines(units()):
         _echo(f"Rate {line}")
     if found.rates:
-        _echo(f"The window: {window_words(found)}.\n")
-    for title, words in sentences(found, units()):
+        _echo(f"The window: {found.window_text()}.\n")
+    for title, words in found.sentences(units()):
         _echo(f"{title}: {words}.")
 
 
@@ -218,14 +164,12 @@ def _echo(text: str) -> None:
     click.echo(textwrap.fill(text, wide, subsequent_indent="  ") + ends)
 
 
-def _show_loads(found: SpringFindings, at_mm: Sequence[float]) -> None:
+def _show_loads(found: SpringFindings) -> None:
     """Print the branches, the mean with its uncertainty, the loop and the local stiffness."""
     curve, shown = found.curve, units()
-    wanted_mm = table_heights_mm(curve, shown, at_mm)
-    read = sorted(readings(curve, wanted_mm), key=lambda each: -each.height_mm)
+    read, grid = found.table(shown)
     if not read:
         return
-    grid = common_grid(curve, np.array([each.height_mm for each in read]))
     places = 1 if shown.length == "in" else 3
     columns = {
         f">height\n{shown.length}": [shown.length_text(one.height_mm).split()[0] for one in read],

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import cast
 
 import click
+from rich.console import Console
+from sqlite_utils import Database
 
-from coilbench.analysis.cli.check_table import heights_in_units
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
@@ -15,14 +17,16 @@ from coilbench.analysis.cli.common import (
     RATE,
     TypedNominal,
     console,
+    heights_in_units,
     json_option,
     plain_table,
     print_document,
     units,
 )
-from coilbench.analysis.cli.set_spring import show_curves
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.measured import judge_set
 from coilbench.analysis.report.document import document
+from coilbench.analysis.report.set_plot import set_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
@@ -291,7 +295,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
     with heights_in_units(), open_book(book_path()) as db:
         record = find_set(db, name)
         if curves:
-            show_curves(db, record, heights_mm)
+            _show_curves(db, record, heights_mm)
             return
         rows = list(
             db.query("SELECT * FROM spring_summary WHERE set_name = ? ORDER BY turn", [record.name])
@@ -338,3 +342,38 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
 def _dimensions(record: SetRecord) -> dict[str, object]:
     names = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")
     return {name: getattr(record, name) for name in ("name", "role", *names, "nominal")}
+
+
+ROWS = 22  # where there is no screen to fill
+MOST_ROWS, MOST_COLUMNS = 40, 120
+
+
+def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
+    """Print the set's curves, flagged springs marked, judged at heights or at our own choice.
+
+    Raises:
+        CoilbenchError: no spring of the set is measured, or none at a height asked for.
+    """
+    shown, out = units(), console()
+    judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
+    curves, missing = judged.measured.curves, judged.measured.missing
+    springs = () if judged.check is None else judged.check.springs
+    flags = {s.label: tuple(flag.kind for flag in s.flags) for s in springs}
+    at = " and ".join(shown.length_text(mm) for mm in judged.heights_mm)
+    click.echo(f"Set {record.name}" + (f", judged at {at}" if at else ""))
+    lines = set_plot(
+        curves,
+        flags,
+        shown,
+        width=min(out.width, MOST_COLUMNS),
+        height=_rows(out) - bool(missing),
+        ascii_only="utf" not in (out.encoding or "").lower(),
+    )
+    click.echo("\n".join(lines))
+    if missing:
+        click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")
+
+
+def _rows(out: Console) -> int:
+    """Fill the screen but for the title and the prompt."""
+    return min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS

@@ -88,57 +88,32 @@ class BranchFit:
         pairs = zip(self._columns, above._columns, strict=True)
         return BranchFit(*(np.concatenate(pair) for pair in pairs))
 
+    @classmethod
+    def of_points(cls, branch: Branch) -> BranchFit | None:
+        """Join chosen points by straight lines; readings at the same height are averaged.
+
+        Returns:
+            None where there is no finite point. The slope at a point is the steeper neighbour's; it
+            is zero for a lone point, which has none.
+        """
+        finite = np.isfinite(branch.height_mm) & np.isfinite(branch.load_n)
+        heights, where = np.unique(branch.height_mm[finite], return_inverse=True)
+        if heights.size == 0:
+            return None
+        loads = np.bincount(where, weights=branch.load_n[finite]) / np.bincount(where)
+        slopes = np.zeros_like(heights)
+        if heights.size > 1:
+            segments = -np.diff(loads) / np.diff(heights)
+            slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
+        flat = np.zeros_like(heights)
+        return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)))
+
     def _at(self, rows: NDArray[np.bool_]) -> BranchFit:
         return BranchFit(*(column[rows] for column in self._columns))
 
     @property
     def _columns(self) -> tuple[Array, ...]:
         return self.height_mm, self.load_n, self.slope_n_per_mm, self.load_se_n, self.by_lag
-
-
-def fit_points(branch: Branch) -> BranchFit | None:
-    """Join chosen points by straight lines; readings at the same height are averaged.
-
-    Returns:
-        None where there is no finite point. The slope at a point is the steeper neighbour's; it
-        is zero for a lone point, which has none.
-    """
-    finite = np.isfinite(branch.height_mm) & np.isfinite(branch.load_n)
-    heights, where = np.unique(branch.height_mm[finite], return_inverse=True)
-    if heights.size == 0:
-        return None
-    loads = np.bincount(where, weights=branch.load_n[finite]) / np.bincount(where)
-    slopes = np.zeros_like(heights)
-    if heights.size > 1:
-        segments = -np.diff(loads) / np.diff(heights)
-        slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
-    flat = np.zeros_like(heights)
-    return BranchFit(heights, loads, slopes, flat, np.zeros((heights.size, 2)))
-
-
-def fit_dense(bins: Bins, step_mm: float) -> BranchFit | None:
-    """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
-
-    Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
-    Local Polynomial Modelling and Its Applications, 1996, from memory).
-
-    Returns:
-        None where fewer than two different heights were sampled.
-    """
-    if bins.height_mm.size < 2:
-        return None
-    grid = _grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm)
-    half_mm = max(
-        HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(bins.height_mm)))
-    )
-    load, slope, smoother = _local_lines(bins, grid, half_mm)
-    usable = np.isfinite(load)
-    if np.count_nonzero(usable) < 2:
-        return fit_points(Branch(bins.height_mm, bins.load_n))
-    grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
-    error = noise_n(bins) * np.sqrt(np.sum(smoother**2 / bins.weight, axis=1))
-    by_lag = -slope[:, None] * (smoother @ bins.by_lag)
-    return BranchFit(grid, load, -slope, error, by_lag)
 
 
 class Bins(NamedTuple):
@@ -160,6 +135,30 @@ class Bins(NamedTuple):
     def between(self, low_mm: float, high_mm: float) -> Bins:
         """Return the bins whose mean height lies between two heights."""
         return self.at((self.height_mm >= low_mm) & (self.height_mm <= high_mm))
+
+    def fit(self, step_mm: float) -> BranchFit | None:
+        """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
+
+        Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
+        Local Polynomial Modelling and Its Applications, 1996, from memory).
+
+        Returns:
+            None where fewer than two different heights were sampled.
+        """
+        if self.height_mm.size < 2:
+            return None
+        grid = _grid(float(self.height_mm[0]), float(self.height_mm[-1]), step_mm)
+        half_mm = max(
+            HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(self.height_mm)))
+        )
+        load, slope, smoother = _local_lines(self, grid, half_mm)
+        usable = np.isfinite(load)
+        if np.count_nonzero(usable) < 2:
+            return BranchFit.of_points(Branch(self.height_mm, self.load_n))
+        grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
+        error = noise_n(self) * np.sqrt(np.sum(smoother**2 / self.weight, axis=1))
+        by_lag = -slope[:, None] * (smoother @ self.by_lag)
+        return BranchFit(grid, load, -slope, error, by_lag)
 
 
 def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
@@ -223,14 +222,14 @@ MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than t
 JITTER_SDS = 3.0
 
 
-class Passes(NamedTuple):
+class _Passes(NamedTuple):
     """The samples of a dense sweep that belong to its two branches, both in time order."""
 
     loading: Branch
     unloading: Branch
 
 
-def split_passes(sweep: Sweep) -> Passes:
+def split_passes(sweep: Sweep) -> _Passes:
     """Split a dense sweep at its deepest point; keep first passes down and last passes up.
 
     A pass back up (a wobbling hand, a double press) reads between the two branches where there
@@ -241,13 +240,13 @@ def split_passes(sweep: Sweep) -> Passes:
     whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
     height = whole.height_mm
     if height.size == 0:
-        return Passes(whole, whole)
-    slack_mm = min(JITTER_SDS * jitter_mm(height), MAX_SLACK_MM)
+        return _Passes(whole, whole)
+    slack_mm = min(JITTER_SDS * _jitter_mm(height), MAX_SLACK_MM)
     deepest = int(np.argmin(height))
     down, up = slice(0, deepest + 1), slice(deepest, None)
     first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
     last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
-    return Passes(whole.at(down).at(first), whole.at(up).at(last))
+    return _Passes(whole.at(down).at(first), whole.at(up).at(last))
 
 
 def _joined(one: Branch, other: Branch) -> Branch:
@@ -261,7 +260,7 @@ def _joined(one: Branch, other: Branch) -> Branch:
     )
 
 
-def jitter_mm(height_mm: Array) -> float:
+def _jitter_mm(height_mm: Array) -> float:
     """Noise of a height (standard deviation): robust scale of the second differences.
 
     A steady hand leaves none; of white noise they have a variance six times the noise's.

@@ -13,7 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.branches import Array, Bins, fit_points, noise_n
+from coilbench.analysis.curves.branches import Array, Bins, BranchFit, noise_n
 from coilbench.analysis.curves.curve import BranchChoice, CurveNote, FoundHeight, SpringCurve
 from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N, budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, SweepFit, fit_sweep
@@ -38,30 +38,32 @@ class Spot(NamedTuple):
     n_per_mm: float
     shape_u_mm: float
 
+    @staticmethod
+    def combined(
+        spots: Sequence[tuple[Spot, SweepFit]], read_below_mm: float
+    ) -> FoundHeight | None:
+        """Take the mean of what some strokes show, the rig's errors as in every load.
 
-def combine(spots: Sequence[tuple[Spot, SweepFit]], read_below_mm: float) -> FoundHeight | None:
-    """Take the mean of what some strokes show, the rig's errors as in every load.
+        Args:
+            spots: one a stroke that shows it, from its loading branch.
+            read_below_mm: how far below the spot the branch tells how the rig's errors move it.
 
-    Args:
-        spots: one a stroke that shows it, from its loading branch.
-        read_below_mm: how far below the spot the branch tells how the rig's errors move it.
-
-    Returns:
-        None where no stroke shows it.
-    """
-    if not spots:
-        return None
-    heights = [spot.height_mm for spot, _ in spots]
-    noises = [math.hypot(spot.se_mm, fit.zero_u_n / spot.n_per_mm) for spot, fit in spots]
-    looks = [
-        (1.0 / (len(spots) * spot.n_per_mm), look)
-        for spot, fit in spots
-        if (look := _look(spot, fit, read_below_mm)) is not None
-    ]
-    rig_u_mm = Budget(tuple(budget_lines(looks))).combined_u_n
-    shape_u_mm = float(np.mean([spot.shape_u_mm for spot, _ in spots]))
-    u_mm = expanded_mean_u(heights, noises, math.hypot(rig_u_mm, shape_u_mm))
-    return FoundHeight(float(np.mean(heights)), u_mm)
+        Returns:
+            None where no stroke shows it.
+        """
+        if not spots:
+            return None
+        heights = [spot.height_mm for spot, _ in spots]
+        noises = [math.hypot(spot.se_mm, fit.zero_u_n / spot.n_per_mm) for spot, fit in spots]
+        looks = [
+            (1.0 / (len(spots) * spot.n_per_mm), look)
+            for spot, fit in spots
+            if (look := _look(spot, fit, read_below_mm)) is not None
+        ]
+        rig_u_mm = Budget(tuple(budget_lines(looks))).combined_u_n
+        shape_u_mm = float(np.mean([spot.shape_u_mm for spot, _ in spots]))
+        u_mm = expanded_mean_u(heights, noises, math.hypot(rig_u_mm, shape_u_mm))
+        return FoundHeight(float(np.mean(heights)), u_mm)
 
 
 def _look(spot: Spot, fit: SweepFit, below_mm: float) -> Look | None:
@@ -83,7 +85,7 @@ def _find_solid_height(fits: Sequence[SweepFit]) -> FoundHeight | None:
         for fit in fits
         if fit.loading_bins is not None and (solid := _find_solid(fit.loading_bins)) is not None
     ]
-    return combine(found, 0.0)
+    return Spot.combined(found, 0.0)
 
 
 def _smeared(spot: Spot, fit: SweepFit) -> Spot:
@@ -132,7 +134,7 @@ def _find_free_length(fits: Sequence[SweepFit]) -> FoundHeight | None:
         for fit in fits
         if fit.loading_bins is not None and (contact := _find_contact(fit.loading_bins)) is not None
     ]
-    return combine(found, CONTACT_BELOW_MM)
+    return Spot.combined(found, CONTACT_BELOW_MM)
 
 
 def _find_contact(bins: Bins) -> Spot | None:
@@ -291,8 +293,8 @@ def _join_points(sweeps: Sequence[Sweep]) -> SweepFit | None:
     if len(pointed) < 2:
         return None
     return SweepFit(
-        fit_points(_chain([sweep.loading for sweep in pointed])),
-        fit_points(_chain([sweep.unloading for sweep in pointed])),
+        BranchFit.of_points(_chain([sweep.loading for sweep in pointed])),
+        BranchFit.of_points(_chain([sweep.unloading for sweep in pointed])),
         float(np.mean([sweep.load_u_n for sweep in pointed])),
         float(np.mean([sweep.load_u_relative for sweep in pointed])),
         float(np.mean([sweep.height_u_mm for sweep in pointed])),

@@ -39,58 +39,58 @@ class Fit(NamedTuple):
         """Behind the covariance; at least 1."""
         return max(self.effective_n - self.coefficients.size, 1.0)
 
+    @classmethod
+    def least_squares(cls, design: Array, y: Array) -> Fit:
+        """Fit by least squares.
 
-def least_squares(design: Array, y: Array) -> Fit:
-    """Fit by least squares.
+        Args:
+            design: shape (n, p), rank p, n above p, in the order in which neighbours' noise hangs
+                together.
+            y: shape (n,).
+        """
+        n, p = design.shape
+        bread = np.linalg.inv(design.T @ design)
+        coefficients = bread @ (design.T @ y)
+        residual = y - design @ coefficients
+        effective_n = effective_count(residual, p)
+        variance = float(residual @ residual) / max(effective_n - p, 1.0)
+        return cls(coefficients, bread * variance, residual, np.ones(n), effective_n)
 
-    Args:
-        design: shape (n, p), rank p, n above p, in the order in which neighbours' noise hangs
-            together.
-        y: shape (n,).
-    """
-    n, p = design.shape
-    bread = np.linalg.inv(design.T @ design)
-    coefficients = bread @ (design.T @ y)
-    residual = y - design @ coefficients
-    effective_n = effective_count(residual, p)
-    variance = float(residual @ residual) / max(effective_n - p, 1.0)
-    return Fit(coefficients, bread * variance, residual, np.ones(n), effective_n)
+    @classmethod
+    def bisquare(cls, design: Array, y: Array) -> Fit:
+        """Fit by Tukey's bisquare: what lies far off counts for nothing.
 
+        Iterated least squares from the plain fit, the scale being the median absolute residual over
+        0.6745. The covariance is Huber's first (Robust Statistics, 1981, from memory), for
+        correlated noise widened as in least_squares.
 
-def bisquare(design: Array, y: Array) -> Fit:
-    """Fit by Tukey's bisquare: what lies far off counts for nothing.
-
-    Iterated least squares from the plain fit, the scale being the median absolute residual over
-    0.6745. The covariance is Huber's first (Robust Statistics, 1981, from memory), for correlated
-    noise widened as in least_squares.
-
-    Args:
-        design, y: as in least_squares.
-    """
-    n, p = design.shape
-    fit = np.linalg.lstsq(design, y)[0]
-    scale = 0.0
-    for _ in range(ROUNDS):
+        Args:
+            design, y: as in least_squares.
+        """
+        n, p = design.shape
+        fit = np.linalg.lstsq(design, y)[0]
+        scale = 0.0
+        for _ in range(ROUNDS):
+            residual = y - design @ fit
+            scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(residual)))
+            if scale <= 1e-12 * float(np.max(np.abs(y), initial=0.0)):
+                return cls.least_squares(design, y)  # more than half lie on it exactly
+            weighted = design * _weight(residual, scale)[:, None]
+            moved = np.linalg.solve(weighted.T @ design, weighted.T @ y)
+            done = float(np.max(np.abs(design @ (moved - fit)))) < DONE * scale
+            fit = moved
+            if done:
+                break
         residual = y - design @ fit
-        scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(residual)))
-        if scale <= 1e-12 * float(np.max(np.abs(y), initial=0.0)):
-            return least_squares(design, y)  # more than half lie on it exactly
-        weighted = design * _weight(residual, scale)[:, None]
-        moved = np.linalg.solve(weighted.T @ design, weighted.T @ y)
-        done = float(np.max(np.abs(design @ (moved - fit)))) < DONE * scale
-        fit = moved
-        if done:
-            break
-    residual = y - design @ fit
-    weight, share = _weight(residual, scale), (residual / (BISQUARE * scale)) ** 2
-    curving = np.where(share < 1.0, (1.0 - share) * (1.0 - 5.0 * share), 0.0)
-    pull = weight * residual
-    effective_n = effective_count(pull, p)
-    mean = float(np.mean(curving))
-    small = 1.0 + p / n * float(np.var(curving)) / mean**2
-    variance = (small / mean) ** 2 * float(pull @ pull) / max(effective_n - p, 1.0)
-    covariance = np.linalg.inv(design.T @ design) * variance
-    return Fit(np.asarray(fit), covariance, np.asarray(residual), weight, effective_n)
+        weight, share = _weight(residual, scale), (residual / (BISQUARE * scale)) ** 2
+        curving = np.where(share < 1.0, (1.0 - share) * (1.0 - 5.0 * share), 0.0)
+        pull = weight * residual
+        effective_n = effective_count(pull, p)
+        mean = float(np.mean(curving))
+        small = 1.0 + p / n * float(np.var(curving)) / mean**2
+        variance = (small / mean) ** 2 * float(pull @ pull) / max(effective_n - p, 1.0)
+        covariance = np.linalg.inv(design.T @ design) * variance
+        return cls(np.asarray(fit), covariance, np.asarray(residual), weight, effective_n)
 
 
 def effective_count(residual: Array, parameters: int) -> float:

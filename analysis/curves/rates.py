@@ -26,7 +26,7 @@ from coilbench.analysis.curves.curve import (
     Rate,
     SpringCurve,
 )
-from coilbench.analysis.curves.fits import Fit, bisquare, least_squares
+from coilbench.analysis.curves.fits import Fit
 from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import GRID_STEP_MM, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
@@ -39,7 +39,7 @@ GAUSS = np.polynomial.legendre.leggauss(4)
 
 Method = Literal["two heights", "window ends", "least squares", "robust"]
 Fitter = Callable[[Array, Array], Fit]
-FITTERS: dict[Method, Fitter] = {"least squares": least_squares, "robust": bisquare}
+FITTERS: dict[Method, Fitter] = {"least squares": Fit.least_squares, "robust": Fit.bisquare}
 
 
 @dataclass(frozen=True)
@@ -110,7 +110,7 @@ def line_rate(curve: SpringCurve, spans: Sequence[Span], method: Method) -> Rate
         if dense:
             strokes = [_stroke(sweep, side, spans, method) for sweep in dense]
         else:
-            strokes = [_stroke(pointed(curve), side, spans, method)]
+            strokes = [_stroke(_pointed(curve), side, spans, method)]
         found = [stroke for stroke in strokes if stroke is not None]
         if found:
             return _combined(found)
@@ -226,7 +226,7 @@ def _inside(points: BranchFit, span: Span) -> np.typing.NDArray[np.bool_]:
     return (points.height_mm >= span.bottom_mm - slack) & (points.height_mm <= span.top_mm + slack)
 
 
-def pointed(curve: SpringCurve) -> SweepFit:
+def _pointed(curve: SpringCurve) -> SweepFit:
     """Return all chosen points of a curve as one sweep."""
     return curve.sweeps[0] if curve.joined is None else curve.joined
 
@@ -255,7 +255,7 @@ def friction_loop(curve: SpringCurve, top_mm: float, bottom_mm: float) -> Loop |
     """
     heights = bottom_mm + 0.5 * (top_mm - bottom_mm) * (1.0 + GAUSS[0])
     dense = [sweep for sweep in curve.sweeps if sweep.dense]
-    strokes = [_both(sweep, heights) for sweep in dense or [pointed(curve)]]
+    strokes = [_both(sweep, heights) for sweep in dense or [_pointed(curve)]]
     found = [stroke for stroke in strokes if stroke is not None]
     if not found:
         return None
@@ -339,7 +339,7 @@ def common_grid(curve: SpringCurve, height_mm: Array | None = None) -> BranchGri
         last = np.floor(curve.highest_mm / GRID_STEP_MM)
         height_mm = np.arange(first, last + 1.0) * GRID_STEP_MM
     dense = [sweep for sweep in curve.sweeps if sweep.dense]
-    sweeps = dense or [pointed(curve)]
+    sweeps = dense or [_pointed(curve)]
     loading, down_rate = _mean(height_mm, [sweep.loading for sweep in sweeps])
     unloading, up_rate = _mean(height_mm, [sweep.unloading for sweep in sweeps])
     rates = np.where(np.isnan(up_rate), down_rate, up_rate)

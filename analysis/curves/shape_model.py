@@ -15,7 +15,7 @@ from scipy.special import fdtrc
 
 from coilbench.analysis.curves.branches import Array, Bins
 from coilbench.analysis.curves.curve import SIDES, FoundHeight, Rate, SpringCurve
-from coilbench.analysis.curves.curve_fit import Spot, combine
+from coilbench.analysis.curves.curve_fit import Spot
 from coilbench.analysis.curves.fits import effective_count
 from coilbench.analysis.curves.rates import Span, line_rate
 from coilbench.analysis.curves.sweep_fit import SweepFit
@@ -30,7 +30,7 @@ TOP_SHARE = 0.15  # of the deflection, where end coils are still closing
 BIND_MM = 1.0  # heights nearer to solid than this are coil bind's
 BENT_CHANCE = 0.01  # a straight spring is called bent at most so often
 LEAST_CHANGE = 0.03  # a rate that changes by less, as a share, is one rate at a bench
-CLEARLY = 4.0  # by so much one model must suit better to be named: see Models.knee_over_smooth
+CLEARLY = 4.0  # by so much one model must suit better to be named: see _Models.knee_over_smooth
 
 Kind = Literal["one rate", "two rates", "smooth", "bent", "can't tell"]
 Why = Literal["chosen heights", "too little range", "too few samples", "too uncertain"]
@@ -65,7 +65,7 @@ def find_shape(curve: SpringCurve) -> Shape:
     """Tell one rate from two and from a smooth change.
 
     One rate: it surely changes by less than LEAST_CHANGE. Changing: the course's bend is larger
-    than noise would make it (compare_models), and the lowest third's rate differs from the highest
+    than noise would make it (_compare_models), and the lowest third's rate differs from the highest
     third's by more than its expanded uncertainty, with all that the rig may bend, and by more than
     LEAST_CHANGE. All else can't be told.
     """
@@ -75,15 +75,15 @@ def find_shape(curve: SpringCurve) -> Shape:
     top, bottom = _range_mm(curve, [bins for _, ways in strokes for bins in ways])
     if top - bottom < LEAST_RANGE_MM:
         return Shape("can't tell", "too little range")
-    course = pooled_course([ways for _, ways in strokes], top, bottom)
-    models = None if course is None else compare_models(course)
+    course = _pooled_course([ways for _, ways in strokes], top, bottom)
+    models = None if course is None else _compare_models(course)
     third = (top - bottom) / 3.0
     upper, lower = Span(top, top - third), Span(bottom + third, bottom)
     change = line_rate(curve, [lower, upper._replace(sign=-1.0)], "least squares")
     whole = line_rate(curve, [Span(top, bottom)], "least squares")
     if models is None or change is None or whole is None:
         return Shape("can't tell", "too few samples", top, bottom)
-    kind = kind_of(models, change, whole.rate_n_per_mm)
+    kind = _kind_of(models, change, whole.rate_n_per_mm)
     shape = Shape(
         kind=kind,
         why="too uncertain" if kind == "can't tell" else None,
@@ -105,7 +105,7 @@ def find_shape(curve: SpringCurve) -> Shape:
     )
 
 
-def kind_of(models: Models, change: Rate, rate_n_per_mm: float) -> Kind:
+def _kind_of(models: _Models, change: Rate, rate_n_per_mm: float) -> Kind:
     """Name a course by how its models suit, and by how its rate changes on the way down.
 
     Args:
@@ -123,9 +123,9 @@ def kind_of(models: Models, change: Rate, rate_n_per_mm: float) -> Kind:
     return "two rates" if models.knee_over_smooth > 0.0 else "smooth"
 
 
-def pooled_course(
+def _pooled_course(
     strokes: Sequence[Sequence[Bins]], top_mm: float, bottom_mm: float
-) -> Course | None:
+) -> _Course | None:
     """Average the branches of all strokes in even cells of height.
 
     What is averaged is the distance from one straight line through all, so that where in its cell
@@ -155,7 +155,7 @@ def pooled_course(
     if not means:
         return None
     middle = 0.5 * (edges[1:] + edges[:-1])
-    return Course(middle, np.mean(means, axis=0) + np.polyval(line, middle))
+    return _Course(middle, np.mean(means, axis=0) + np.polyval(line, middle))
 
 
 def _cell_means(bins: Bins, line: Array, edges: Array) -> Array | None:
@@ -200,13 +200,13 @@ def _range_mm(curve: SpringCurve, branches: Sequence[Bins]) -> tuple[float, floa
     return top, bottom
 
 
-def _knee(strokes: Sequence[tuple[SweepFit, list[Bins]]], models: Models) -> FoundHeight:
+def _knee(strokes: Sequence[tuple[SweepFit, list[Bins]]], models: _Models) -> FoundHeight:
     """The knee with what the rig's heights are sure of."""
     spots = []
     for sweep, _ in strokes:
         slope = 1.0 if sweep.loading is None else sweep.loading.slope_at(models.knee_mm)
         spots.append((Spot(models.knee_mm, 0.0, slope, 0.5 * models.knee_u_mm), sweep))
-    found = combine(spots, 0.0)
+    found = Spot.combined(spots, 0.0)
     return FoundHeight(models.knee_mm, models.knee_u_mm) if found is None else found
 
 
@@ -220,14 +220,14 @@ FEWEST_READINGS = (
 FEWEST_EFFECTIVE = 2.0  # independent readings beyond the richest model's; ours
 
 
-class Course(NamedTuple):
+class _Course(NamedTuple):
     """Loads over heights that run evenly upwards, shape (n,) each."""
 
     height_mm: Array
     load_n: Array
 
 
-class Models(NamedTuple):
+class _Models(NamedTuple):
     """How well a line, a line with a knee and a cubic suit a course.
 
     Attributes:
@@ -246,7 +246,7 @@ class Models(NamedTuple):
     knee_u_mm: float
 
 
-def compare_models(course: Course) -> Models | None:
+def _compare_models(course: _Course) -> _Models | None:
     """Test a line against bent courses.
 
     The line is tested against the cubic it is part of, by an F-test with the number of readings
@@ -279,7 +279,7 @@ def compare_models(course: Course) -> Models | None:
     slack = noise * student_factor(freedom) ** 2
     near, best = at[rss <= knee_rss + slack], float(at[np.argmin(rss)])
     u = max(float(near.max()) - best, best - float(near.min())) + 0.5 * float(at[1] - at[0])
-    return Models(
+    return _Models(
         bent_chance=float(fdtrc(2.0, freedom, f)),
         knee_over_smooth=(cubic_rss - knee_rss) / noise,
         knee_mm=float(middle + half * best),

@@ -13,8 +13,6 @@ from coilbench.analysis.curves.branches import (
     Bins,
     BranchFit,
     fine_bins,
-    fit_dense,
-    fit_points,
     split_passes,
 )
 from coilbench.capture.calibration.lag import Lag
@@ -133,10 +131,13 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
     if sweep.dense:
         passes = split_passes(sweep)
         loading_bins = fine_bins(passes.loading)
-        loading = fit_dense(loading_bins, GRID_STEP_MM)
+        loading = loading_bins.fit(GRID_STEP_MM)
         unloading, unloading_bins = _fit_unloading(fine_bins(passes.unloading), sweep.turned_mm)
     else:
-        loading, unloading = fit_points(sweep.loading), fit_points(sweep.unloading)
+        loading, unloading = (
+            BranchFit.of_points(sweep.loading),
+            BranchFit.of_points(sweep.unloading),
+        )
     reach_n = math.inf
     if sweep.rig is not None and sweep.rig.calibration.flex is not None:
         loading, unloading, reach_n = _within_flex(
@@ -169,13 +170,13 @@ def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | Non
     Returns:
         The fit, and the bins of the part above.
     """
-    whole = fit_dense(bins, GRID_STEP_MM)
+    whole = bins.fit(GRID_STEP_MM)
     if whole is None:
         return None, bins
     full_mm = whole.lowest_mm + TURN_MM
     full_mm = full_mm if turned_mm is None else max(full_mm, turned_mm)
     turned = bins.at(bins.height_mm >= full_mm)
-    above = fit_dense(turned, GRID_STEP_MM)
+    above = turned.fit(GRID_STEP_MM)
     fit = whole if above is None else whole.below(above.lowest_mm).joined(above)
     return fit, turned
 

@@ -8,8 +8,7 @@ from typing import NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.branches import Array, Bins, fine_bins, noise_n
-from coilbench.analysis.curves.lag_fit import typical_delay_s
-from coilbench.capture.calibration.lag import Press
+from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Press
 from coilbench.capture.strokes.sweep import Branch
 
 # All of these are our choice, no source.
@@ -24,10 +23,11 @@ WALL = (0.2, 0.5, 0.8)  # shares of the largest excess that the wall is laid thr
 STEEPENING = 1.6  # a wall so much steeper in its lower half has not been reached yet
 ONSET_SHARE = 0.02  # of the largest excess: here the load begins to leave the trend
 ONSET_NOISES = 4.0  # and so many times the noise
+LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
 CLEAR_MM = 0.5  # so much above the onset no coil touches, the lag's smear counted in
 
 
-class Excess(NamedTuple):
+class _Excess(NamedTuple):
     """How far the load of a way down lies above the spring's own trend, towards the bottom.
 
     Attributes:
@@ -58,7 +58,7 @@ class Excess(NamedTuple):
         return float(np.interp(least_n, self.excess_n, self.height_mm))
 
 
-class Wall(NamedTuple):
+class _Wall(NamedTuple):
     """Touching coils.
 
     Attributes:
@@ -74,7 +74,7 @@ class Wall(NamedTuple):
     noise_n: float
 
 
-def excess_load(bins: Bins) -> Excess | None:
+def _excess_load(bins: Bins) -> _Excess | None:
     """Hold the lowest part of a way down against the trend of the part above it.
 
     The trend is a parabola, so that a progressive spring keeps to it.
@@ -98,15 +98,15 @@ def excess_load(bins: Bins) -> Excess | None:
     peak = int(np.argmax(excess))
     down = slice(peak, None)
     rising = np.maximum.accumulate(excess[down][::-1])
-    return Excess(height[below][down][::-1], rising, trend, noise_n(bins))
+    return _Excess(height[below][down][::-1], rising, trend, noise_n(bins))
 
 
-def find_wall(bins: Bins) -> Wall | None:
+def find_wall(bins: Bins) -> _Wall | None:
     """Find the wall where the press reached it; None where it did not.
 
     The last of the wall, where the press turns and the filter still follows, is left aside.
     """
-    found = excess_load(bins)
+    found = _excess_load(bins)
     if found is None or not found.reaches(BOUND_SHARE):
         return None
     upper, middle, lower = (found.height_at(share) for share in WALL)
@@ -118,7 +118,7 @@ def find_wall(bins: Bins) -> Wall | None:
     if own + steep < BIND_TIMES * own:
         return None
     crossing = upper + WALL[0] * most_n / steep
-    return Wall(crossing, found.onset_mm, steep, found.noise_n)
+    return _Wall(crossing, found.onset_mm, steep, found.noise_n)
 
 
 def touching_mm(press: Press) -> float:
@@ -133,7 +133,12 @@ def touching_mm(press: Press) -> float:
     delay_s = typical_delay_s(float(np.median(np.diff(press.t_s))))
     height = press.height_mm(delay_s, delay_s**2 / 3.0)
     down = slice(int(np.argmin(height)) + 1)
-    found = excess_load(fine_bins(Branch(height[down], press.load_n[down])))
+    found = _excess_load(fine_bins(Branch(height[down], press.load_n[down])))
     if found is None or not found.reaches(TOUCHED_SHARE):
         return -math.inf
     return found.onset_mm + CLEAR_MM
+
+
+def typical_delay_s(step_s: float) -> float:
+    """The delay that is typical of a converter that gives a sample each step_s."""
+    return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)

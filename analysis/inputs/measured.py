@@ -18,7 +18,7 @@ from coilbench.analysis.curves.curve import (
     SpringCurve,
 )
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.lag_undo import undo_lag
+from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves

@@ -15,6 +15,7 @@ from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
 from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.report.assignment_text import ALLOWED, assignment_verdict, number_text
+from coilbench.analysis.report.curve_text import set_notes
 from coilbench.analysis.report.document import JSON_SKIP, document, json_keys
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
@@ -25,7 +26,7 @@ from coilbench.analysis.report.pairing_text import (
     range_text,
 )
 from coilbench.analysis.report.phrases import describe
-from coilbench.analysis.report.set_text import STROKE_RULE, check_document, set_notes
+from coilbench.analysis.report.set_text import STROKE_RULE, check_document
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.strokes.sweep import Origin, Provenance

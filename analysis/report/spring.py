@@ -36,7 +36,7 @@ from coilbench.analysis.curves.shape_model import (
     find_shape,
 )
 from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.curve_text import describe
 from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import SI, Units
 
@@ -58,6 +58,7 @@ class SpringFindings:
 
     Attributes:
         shares: the window, as shares of the deflection.
+        heights_mm: where loads are read: the running heights.
         window_mm: its heights, the higher one first; the whole measured range where the window is
             not known or was not measured whole; None where one height alone was measured.
         window_whole: whether the window is the one asked for.
@@ -70,6 +71,7 @@ class SpringFindings:
     curve: SpringCurve
     given: Given
     shares: tuple[float, float]
+    heights_mm: tuple[float, ...]
     window_mm: tuple[float, float] | None
     window_whole: bool
     rates: tuple[NamedRate, ...]
@@ -78,42 +80,153 @@ class SpringFindings:
     length: LengthCheck | None
     handbook: HandbookRate | None
 
+    @classmethod
+    def of(
+        cls,
+        curve: SpringCurve,
+        given: Given,
+        others: Sequence[SpringCurve] = (),
+        *,
+        shares: tuple[float, float] = RATE_WINDOW,
+        heights_mm: Sequence[float] = (),
+    ) -> SpringFindings:
+        """Work out all that a spring's curve tells.
 
-def find_all(
-    curve: SpringCurve,
-    given: Given,
-    others: Sequence[SpringCurve] = (),
-    *,
-    shares: tuple[float, float] = RATE_WINDOW,
-    heights_mm: Sequence[float] = (),
-) -> SpringFindings:
-    """Work out all that a spring's curve tells.
+        Args:
+            curve: the spring's.
+            given: what is known by other means.
+            others: the set's other springs.
+            shares: the rate's window, as shares of the deflection.
+            heights_mm: where loads are read; with fewer than two there is no rate between them.
+        """
+        asked = curve.window_mm(shares)
+        window = asked if asked is not None else _whole_mm(curve)
+        rates = tuple(named_rates(curve, window, heights_mm))
+        length = None
+        if given.free_length_mm is not None:
+            length = check_length(curve, given.free_length_mm, GIVEN_LENGTH_U_MM, others)
+        return cls(
+            curve,
+            given,
+            shares,
+            tuple(heights_mm),
+            window,
+            asked is not None,
+            rates,
+            None if window is None else friction_loop(curve, *window),
+            find_shape(curve),
+            length,
+            _handbook(given, rates),
+        )
 
-    Args:
-        curve: the spring's.
-        given: what is known by other means.
-        others: the set's other springs.
-        shares: the rate's window, as shares of the deflection.
-        heights_mm: the two running heights; with fewer there is no rate between them.
-    """
-    asked = curve.window_mm(shares)
-    window = asked if asked is not None else _whole_mm(curve)
-    rates = tuple(named_rates(curve, window, heights_mm))
-    length = None
-    if given.free_length_mm is not None:
-        length = check_length(curve, given.free_length_mm, GIVEN_LENGTH_U_MM, others)
-    return SpringFindings(
-        curve,
-        given,
-        shares,
-        window,
-        asked is not None,
-        rates,
-        None if window is None else friction_loop(curve, *window),
-        find_shape(curve),
-        length,
-        _handbook(given, rates),
-    )
+    def document(self) -> dict[str, Any]:
+        """Write the findings as JSON: N and mm, uncertainties expanded, unknown is None."""
+        curve, window = self.curve, self.window_mm
+        return {
+            "spring": curve.label,
+            "branch": curve.branch,
+            "strokes": len(curve.sweeps),
+            "readings": [
+                {
+                    "height_mm": each.height_mm,
+                    "load_n": each.load_n,
+                    "load_u_n": each.load_u_n,
+                    "notes": [describe(note, SI) for note in each.notes],
+                }
+                for each in _readings(curve, self.heights_mm)
+            ],
+            "contact": _height(curve.contact),
+            "free_length_mm": curve.free_length_mm,
+            "free_length_u_mm": curve.free_length_u_mm,
+            "free_length_given_mm": self.given.free_length_mm,
+            "free_length_finding": (None if self.length is None else describe(self.length, SI)),
+            "bind": _height(curve.bind),
+            "solid_height_mm": curve.solid_height_mm,
+            "lowest_mm": curve.lowest_mm,
+            "window": {
+                "shares": list(self.shares),
+                "whole_range_instead": not self.window_whole,
+                "top_mm": None if window is None else window[0],
+                "bottom_mm": None if window is None else window[1],
+            },
+            "rates": [
+                {
+                    "method": each.method,
+                    "top_mm": each.top_mm,
+                    "bottom_mm": each.bottom_mm,
+                    **_rate(each.rate, "rate"),
+                }
+                for each in self.rates
+            ],
+            "hysteresis": None if self.loop is None else self.loop._asdict(),
+            "shape": _shape(self.shape),
+            "handbook": _handbook_document(self.handbook),
+            "curve": _grid(common_grid(curve)),
+            "notes": [describe(note, SI) for note in curve.notes],
+        }
+
+    def table_heights_mm(self, units: Units) -> list[float]:
+        """Heights for a table, highest first: even ones that were measured, and those asked for.
+
+        Of chosen points those that were read.
+        """
+        curve = self.curve
+        low, high = curve.lowest_mm, curve.highest_mm
+        if curve.free_length_mm is not None:
+            high = min(high, curve.free_length_mm)
+        if not any(sweep.dense for sweep in curve.sweeps):
+            fits = [
+                fit for s in curve.sweeps for fit in (s.loading, s.unloading) if fit is not None
+            ]
+            even = np.unique(np.concatenate([fit.height_mm for fit in fits]))
+        else:
+            one_mm = 1.0 / units.length_value(1.0)
+            steps = [step * one_mm for step in STEPS[units.length]]
+            step = next((each for each in steps if (high - low) / each <= MOST_ROWS), steps[-1])
+            even = np.arange(math.ceil(low / step), math.floor(high / step) + 1.0) * step
+        inside = [mm for mm in self.heights_mm if low <= mm <= high]
+        return sorted({round(float(mm), 6) for mm in (*even, *inside)}, reverse=True)
+
+    def table(self, units: Units) -> tuple[list[Reading], BranchGrid]:
+        """Return the loads at table_heights_mm where they were measured, and the branches there."""
+        read = _readings(self.curve, self.table_heights_mm(units))
+        return read, common_grid(self.curve, np.array([each.height_mm for each in read]))
+
+    def rate_lines(self, units: Units) -> Iterator[str]:
+        """Write every rate, how it came about, and between which heights."""
+        window = "window" if self.window_whole else "measured range"
+        for each in self.rates:
+            where = f"{units.length_text(each.top_mm)} to {units.length_text(each.bottom_mm)}"
+            how = WORDS[each.method].format(window=window)
+            yield f"{_rate_text(each.rate, units)}  {how}, {where}"
+        if not self.rates:
+            yield "not known: it takes two heights"
+
+    def window_text(self) -> str:
+        """Say what the window is."""
+        low, high = (round(100.0 * share) for share in self.shares)
+        asked = f"{low} to {high} % of the deflection"
+        if not self.window_whole:
+            return f"{asked} is not known or was not measured whole: the measured range is taken"
+        bottom = "solid height" if self.curve.solid_height_mm is not None else "the lowest height"
+        return f"{asked} from free length to {bottom}"
+
+    def sentences(self, units: Units) -> Iterator[tuple[str, str]]:
+        """Say what was found: what it is about, and a sentence without a full stop."""
+        yield "Free length", _free_words(self, units)
+        if self.loop is not None:
+            share, u = 100.0 * self.loop.share, 100.0 * self.loop.share_u
+            yield (
+                "Friction",
+                f"the load on the way down is {share:.1f} ± {u:.1f} % above that on the way up; "
+                "half of it to either side of the mean",
+            )
+        yield "Shape", _shape_words(self.shape, units)
+        yield "Coil bind", _bind_words(self, units)
+        if self.handbook is not None:
+            yield "Handbook", handbook_text(self.handbook, units)
+        for note in self.curve.notes:
+            yield "Note", describe(note, units)
 
 
 def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
@@ -135,7 +248,7 @@ def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
     return handbook_rate(wire, coil, coils, best.rate.rate_n_per_mm, best.rate.rate_u_n_per_mm)
 
 
-def readings(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading]:
+def _readings(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading]:
     """Read the load at those heights that were measured."""
     found = []
     for height_mm in heights_mm:
@@ -144,58 +257,6 @@ def readings(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading]:
         except HeightNotMeasured:
             continue
     return found
-
-
-def to_document(found: SpringFindings, heights_mm: Sequence[float]) -> dict[str, Any]:
-    """Write the findings as JSON: N and mm, uncertainties expanded, unknown is None.
-
-    Args:
-        found: the spring's.
-        heights_mm: where loads are read.
-    """
-    curve, window = found.curve, found.window_mm
-    return {
-        "spring": curve.label,
-        "branch": curve.branch,
-        "strokes": len(curve.sweeps),
-        "readings": [
-            {
-                "height_mm": each.height_mm,
-                "load_n": each.load_n,
-                "load_u_n": each.load_u_n,
-                "notes": [describe(note, SI) for note in each.notes],
-            }
-            for each in readings(curve, heights_mm)
-        ],
-        "contact": _height(curve.contact),
-        "free_length_mm": curve.free_length_mm,
-        "free_length_u_mm": curve.free_length_u_mm,
-        "free_length_given_mm": found.given.free_length_mm,
-        "free_length_finding": (None if found.length is None else describe(found.length, SI)),
-        "bind": _height(curve.bind),
-        "solid_height_mm": curve.solid_height_mm,
-        "lowest_mm": curve.lowest_mm,
-        "window": {
-            "shares": list(found.shares),
-            "whole_range_instead": not found.window_whole,
-            "top_mm": None if window is None else window[0],
-            "bottom_mm": None if window is None else window[1],
-        },
-        "rates": [
-            {
-                "method": each.method,
-                "top_mm": each.top_mm,
-                "bottom_mm": each.bottom_mm,
-                **_rate(each.rate, "rate"),
-            }
-            for each in found.rates
-        ],
-        "hysteresis": None if found.loop is None else found.loop._asdict(),
-        "shape": _shape(found.shape),
-        "handbook": _handbook_document(found.handbook),
-        "curve": _grid(common_grid(curve)),
-        "notes": [describe(note, SI) for note in curve.notes],
-    }
 
 
 def _height(found: FoundHeight | None) -> dict[str, float] | None:
@@ -261,70 +322,11 @@ SOFTENS = (
 )
 
 
-def table_heights_mm(curve: SpringCurve, units: Units, asked_mm: Sequence[float]) -> list[float]:
-    """Heights for a table, highest first: even ones that were measured, and those asked for.
-
-    Of chosen points those that were read.
-    """
-    low, high = curve.lowest_mm, curve.highest_mm
-    if curve.free_length_mm is not None:
-        high = min(high, curve.free_length_mm)
-    if not any(sweep.dense for sweep in curve.sweeps):
-        fits = [fit for s in curve.sweeps for fit in (s.loading, s.unloading) if fit is not None]
-        even = np.unique(np.concatenate([fit.height_mm for fit in fits]))
-    else:
-        one_mm = 1.0 / units.length_value(1.0)
-        steps = [step * one_mm for step in STEPS[units.length]]
-        step = next((each for each in steps if (high - low) / each <= MOST_ROWS), steps[-1])
-        even = np.arange(math.ceil(low / step), math.floor(high / step) + 1.0) * step
-    inside = [mm for mm in asked_mm if low <= mm <= high]
-    return sorted({round(float(mm), 6) for mm in (*even, *inside)}, reverse=True)
-
-
-def rate_text(rate: Rate, units: Units) -> str:
+def _rate_text(rate: Rate, units: Units) -> str:
     """Write a rate with its expanded uncertainty."""
     value, u = units.rate_value(rate.rate_n_per_mm), units.rate_value(rate.rate_u_n_per_mm)
     places = 1 if units.length == "in" else 3
     return f"{value:.{places}f} ± {u:.{places}f} {units.load}/{units.length}"
-
-
-def rate_lines(found: SpringFindings, units: Units) -> Iterator[str]:
-    """Write every rate, how it came about, and between which heights."""
-    window = "window" if found.window_whole else "measured range"
-    for each in found.rates:
-        where = f"{units.length_text(each.top_mm)} to {units.length_text(each.bottom_mm)}"
-        how = WORDS[each.method].format(window=window)
-        yield f"{rate_text(each.rate, units)}  {how}, {where}"
-    if not found.rates:
-        yield "not known: it takes two heights"
-
-
-def window_words(found: SpringFindings) -> str:
-    """Say what the window is."""
-    low, high = (round(100.0 * share) for share in found.shares)
-    asked = f"{low} to {high} % of the deflection"
-    if not found.window_whole:
-        return f"{asked} is not known or was not measured whole: the measured range is taken"
-    bottom = "solid height" if found.curve.solid_height_mm is not None else "the lowest height"
-    return f"{asked} from free length to {bottom}"
-
-
-def sentences(found: SpringFindings, units: Units) -> Iterator[tuple[str, str]]:
-    """Say what was found: what it is about, and a sentence without a full stop."""
-    yield "Free length", _free_words(found, units)
-    if found.loop is not None:
-        share, u = 100.0 * found.loop.share, 100.0 * found.loop.share_u
-        yield (
-            "Friction",
-            f"the load on the way down is {share:.1f} ± {u:.1f} % above that on the way up; half "
-            "of it to either side of the mean",
-        )
-    yield "Shape", _shape_words(found.shape, units)
-    yield "Coil bind", _bind_words(found, units)
-    if found.handbook is not None:
-        yield "Handbook", handbook_text(found.handbook, units)
-    for note in found.curve.notes:
-        yield "Note", describe(note, units)
 
 
 _WHY: dict[Why, str] = {
@@ -384,7 +386,7 @@ def _shape_words(shape: Shape, units: Units) -> str:
     if shape.knee is not None and shape.lower is not None:
         knee = f"{units.length_text(shape.knee.height_mm)} ± "
         knee += units.length_text(shape.knee.height_u_mm)
-        above, below = rate_text(shape.upper, units), rate_text(shape.lower, units)
+        above, below = _rate_text(shape.upper, units), _rate_text(shape.lower, units)
         said = f"two rates with a knee at {knee}: {above} above it, {below} below"
         return f"{said}; a rate over a window that holds the knee is neither{softens}"
     if shape.kind == "smooth":

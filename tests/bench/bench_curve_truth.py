@@ -21,8 +21,8 @@ import numpy as np
 from bench_days import World, draw_day
 from bench_metrology import WORLDS, heights_mm, sweeps_of
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.lag_undo import undo_lag
-from coilbench.analysis.report.spring import Given, find_all
+from coilbench.analysis.curves.lag import undo_lag
+from coilbench.analysis.report.spring import Given, SpringFindings
 
 NAMES = (
     "as drawn",
@@ -59,7 +59,7 @@ def truths(world: World, seeds: Sequence[int]) -> Truths:
         day = draw_day(world, seed)
         spring = day.springs[0]
         curve = fit_curve("00", undo_lag(sweeps_of(day, day.calibration()))["00"])
-        told = find_all(curve, Given(), heights_mm=heights_mm(spring))
+        told = SpringFindings.of(curve, Given(), heights_mm=heights_mm(spring))
         if curve.contact is not None:
             error = curve.contact.height_mm - spring.free_length_mm
             found.pairs["contact, mm"].append((error, curve.contact.height_u_mm))

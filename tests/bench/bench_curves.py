@@ -2,8 +2,8 @@
 
     python tests/bench/bench_curves.py
 
-Ours: `fit_curve` (both branches, contact, coil bind), and `find_all` on top of it (every rate, the
-friction loop, the shape's models, with uncertainties). The general way does the same fits with
+Ours: `fit_curve` (both branches, contact, coil bind), and `SpringFindings` on top of it (every
+rate, the friction loop, the shape's models, with uncertainties). The general way does the same fits with
 SciPy's and statsmodels' own calls on the same samples: lowess for either branch, OLS with Newey and
 West's errors and RLM (bisquare) in the window of either, a cubic against a line by an F-test, a
 knee by curve_fit on the pooled course, parabolas at both ends. It knows no uncertainty budget.
@@ -25,7 +25,7 @@ from scipy.optimize import curve_fit
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.report.spring import Given, find_all
+from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, SpringModel, draw_set
@@ -97,7 +97,7 @@ def one_sweep(rounds: int) -> None:
     for samples in (250, 500, 1000, 2000, 4000, 8000, 16000):
         sweep = stroke(OUTER, samples, np.random.default_rng(1))
         fit_s = best_s(lambda s=sweep: fit_curve("x", [s]), rounds)
-        all_s = best_s(lambda s=sweep: find_all(fit_curve("x", [s]), Given()), rounds)
+        all_s = best_s(lambda s=sweep: SpringFindings.of(fit_curve("x", [s]), Given()), rounds)
         general_s = best_s(lambda s=sweep: general([s]), max(rounds // 3, 1))
         growth = "" if before is None else f"{all_s / before:.2f}"
         before = all_s
@@ -120,7 +120,7 @@ def a_set(rounds: int) -> None:
     fitted = curves()
     fit_s = best_s(curves, rounds)
     check_s = best_s(lambda: check_set("s", fitted, HEIGHTS_MM), rounds)
-    all_s = best_s(lambda: [find_all(curve, Given()) for curve in curves()], rounds)
+    all_s = best_s(lambda: [SpringFindings.of(curve, Given()) for curve in curves()], rounds)
     general_s = best_s(lambda: [general(own) for own in sweeps], max(rounds // 3, 1))
     print(f"A set of {SPRINGS} x {STROKES} sweeps of {SAMPLES} samples\n")
     for words, seconds in (

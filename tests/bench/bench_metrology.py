@@ -33,7 +33,7 @@ import numpy as np
 from bench_days import GAUGE_U_MM, GAUGES_MM, MASS_U, Day, World, draw_day
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.lag_undo import undo_lag
+from coilbench.analysis.curves.lag import undo_lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit, fit_polynomial
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke

@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 
 from bench_days import draw_day
 from bench_metrology import WORLDS, sweeps_of
-from coilbench.analysis.curves.lag_undo import undo_lag
+from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.model import Calibration

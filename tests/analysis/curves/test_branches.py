@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import make_interp_spline
 
-from coilbench.analysis.curves.branches import Bins, fine_bins, fit_dense, fit_points, noise_n
+from coilbench.analysis.curves.branches import Bins, BranchFit, fine_bins, noise_n
 from coilbench.capture.strokes.sweep import Branch
 
 
@@ -18,7 +18,7 @@ def branch(height_mm: object, load_n: object) -> Branch:
 
 def test_points_are_exact_and_straight_between() -> None:
     height, load = [38.0, 33.5, 27.1], [219.7, 290.0, 399.1]
-    fit = fit_points(branch(height, load))
+    fit = BranchFit.of_points(branch(height, load))
     assert fit is not None
     for at, want in zip(height, load, strict=True):
         assert fit.load_at(at) == pytest.approx(want, rel=1e-12)
@@ -30,13 +30,13 @@ def test_points_are_exact_and_straight_between() -> None:
 
 
 def test_points_at_one_height_are_averaged_and_a_lone_point_has_no_slope() -> None:
-    fit = fit_points(branch([38.0, 38.0], [220.0, 222.0]))
+    fit = BranchFit.of_points(branch([38.0, 38.0], [220.0, 222.0]))
     assert fit is not None
     assert (fit.load_at(38.0), fit.slope_at(38.0)) == (221.0, 0.0)
     assert fit.covers(38.0)
     assert not fit.covers(38.1)
-    assert fit_points(branch([], [])) is None
-    assert fit_points(branch([np.nan], [3.0])) is None
+    assert BranchFit.of_points(branch([], [])) is None
+    assert BranchFit.of_points(branch([np.nan], [3.0])) is None
 
 
 @given(
@@ -49,7 +49,7 @@ def test_a_straight_spring_is_read_exactly(
     rate: float, free_mm: float, count: int, start: float
 ) -> None:
     height = np.linspace(38.0 + start, 22.0 - start, count)
-    fit = fit_dense(fine_bins(branch(height, rate * (free_mm - height))), 0.25)
+    fit = fine_bins(branch(height, rate * (free_mm - height))).fit(0.25)
     assert fit is not None
     for at in np.linspace(fit.lowest_mm, fit.highest_mm, 7):
         assert fit.load_at(float(at)) == pytest.approx(rate * (free_mm - at), rel=1e-9, abs=1e-9)
@@ -60,7 +60,7 @@ def test_a_grid_point_is_the_weighted_straight_line_through_its_window() -> None
     rng = np.random.default_rng(3)
     height = np.arange(30.0, 40.0, 0.05) + 0.025  # one sample a fine bin, so that all weigh alike
     load = 16.0 * (53.0 - height) + rng.normal(0.0, 0.5, height.size)
-    fit = fit_dense(fine_bins(branch(height[::-1], load[::-1])), 0.25)
+    fit = fine_bins(branch(height[::-1], load[::-1])).fit(0.25)
     assert fit is not None
     weight = np.clip(1.0 - ((height - 35.0) / 0.625) ** 2, 0.0, None)
     slope, intercept = np.polyfit(height - 35.0, load, 1, w=np.sqrt(weight))
@@ -72,10 +72,7 @@ def test_the_standard_error_is_the_scatter_over_repeats() -> None:
     rng = np.random.default_rng(4)
     height = np.linspace(45.0, 25.0, 500)
     load = 16.0 * (53.0 - height) + 0.2 * (53.0 - height) ** 2
-    fits = [
-        fit_dense(fine_bins(branch(height, load + rng.normal(0, 0.4, 500))), 0.25)
-        for _ in range(300)
-    ]
+    fits = [fine_bins(branch(height, load + rng.normal(0, 0.4, 500))).fit(0.25) for _ in range(300)]
     reads = [(fit.load_at(33.0), fit.se_at(33.0)) for fit in fits if fit is not None]
     loads, errors = np.array(reads).T
     # 300 repeats know a standard deviation to 4 %; 15 % is more than three times that
@@ -100,19 +97,19 @@ def test_a_pause_with_creep_weighs_no_more_than_moving_on() -> None:
         np.concatenate([moving[:at], pause_h, moving[at:]]),
         np.concatenate([load[:at], pause_f, load[at:]]),
     )
-    fit = fit_dense(fine_bins(paused), 0.25)
+    fit = fine_bins(paused).fit(0.25)
     assert fit is not None
     # samples weighed alike would draw it down by more than 1.2 N
     assert fit.load_at(35.0) == pytest.approx(16.0 * 18.0, abs=0.15)
 
 
 def test_few_and_far_samples_are_joined_not_refused() -> None:
-    assert fit_dense(fine_bins(branch([40.0], [200.0])), 0.25) is None
-    two = fit_dense(fine_bins(branch([40.0, 30.0], [200.0, 360.0])), 0.25)
+    assert fine_bins(branch([40.0], [200.0])).fit(0.25) is None
+    two = fine_bins(branch([40.0, 30.0], [200.0, 360.0])).fit(0.25)
     assert two is not None
     assert two.load_at(35.0) == pytest.approx(280.0)
     height = np.linspace(48.0, 26.0, 12)  # a fast stroke on a slow converter: 2 mm a sample
-    fast = fit_dense(fine_bins(branch(height, 16.0 * (53.0 - height))), 0.25)
+    fast = fine_bins(branch(height, 16.0 * (53.0 - height))).fit(0.25)
     assert fast is not None
     assert np.all(np.isfinite(fast.load_n))
     assert fast.load_at(37.3) == pytest.approx(16.0 * 15.7, rel=1e-9)

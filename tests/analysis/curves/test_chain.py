@@ -14,7 +14,7 @@ from bench_days import Day, World, draw_day
 from bench_metrology import sweeps_of
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.lag_undo import corrected, undo_lag
+from coilbench.analysis.curves.lag import _corrected, undo_lag
 from coilbench.analysis.curves.uncertainty import Budget, split
 from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.calibration.lag import Lag
@@ -94,7 +94,7 @@ def monte_carlo(day: Day, calibration: Calibration, lag: Lag, draws: int) -> tup
         read = []
         for sweep, raw in zip(sweeps_of(day, calibration)["00"], day.strokes[0], strict=True):
             press, _ = read_stroke(raw, other, "other")
-            read.append(corrected(sweep, press, other_lag))
+            read.append(_corrected(sweep, press, other_lag))
         curve = fit_curve("00", read)
         loads[at] = curve.load_at(34.0).load_n
         rates[at] = curve.rate_between(40.0, 30.0).rate_n_per_mm

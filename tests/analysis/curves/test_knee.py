@@ -8,7 +8,7 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import signal, stats
 
-from coilbench.analysis.curves.shape_model import Course, Models, compare_models
+from coilbench.analysis.curves.shape_model import _compare_models, _Course, _Models
 
 Array = NDArray[np.float64]
 HEIGHT: Array = np.linspace(28.0, 48.0, 80)
@@ -20,8 +20,8 @@ def noise_n(rng: np.random.Generator, correlation: float, sd_n: float = 0.3) -> 
     return np.asarray(sd_n * signal.lfilter([1.0], [1.0, -correlation], white)[100:])
 
 
-def models(load_n: Array) -> Models:
-    found = compare_models(Course(HEIGHT, load_n))
+def models(load_n: Array) -> _Models:
+    found = _compare_models(_Course(HEIGHT, load_n))
     assert found is not None
     return found
 
@@ -81,7 +81,7 @@ def test_a_smooth_bend_is_no_knee() -> None:
 
 
 def test_exact_courses_and_too_few_readings() -> None:
-    assert compare_models(Course(HEIGHT[:40], STRAIGHT[:40])) is None
+    assert _compare_models(_Course(HEIGHT[:40], STRAIGHT[:40])) is None
     assert models(STRAIGHT).bent_chance > 0.01
     exact = models(knee_n(0.5))
     assert exact.bent_chance < 1e-4

@@ -11,8 +11,13 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import CurveNote
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.lag_fit import estimate_lag, is_too_fast
-from coilbench.analysis.curves.lag_undo import contact_mm, corrected, undo_lag
+from coilbench.analysis.curves.lag import (
+    _contact_mm,
+    _corrected,
+    _estimate_lag,
+    _is_too_fast,
+    undo_lag,
+)
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
@@ -73,7 +78,7 @@ HANDS = ((1.4, 1.1), (0.9, 1.3), (2.2, 1.7))
 @pytest.mark.parametrize("kind", ["average", "delay"])
 def test_the_delay_is_half_the_filters_length(filter_s: float, kind: str) -> None:
     presses = [press(s, filter_s=filter_s, kind=kind, seed=n) for n, s in enumerate(HANDS)]
-    lag = estimate_lag([presses])
+    lag = _estimate_lag([presses])
     assert lag.known
     assert abs(lag.delay_s - 0.5 * filter_s) < 3.0 * lag.delay_u_s
     assert lag.delay_u_s < 0.001  # of 11 ms between two samples
@@ -84,7 +89,7 @@ def test_friction_is_kept_apart(friction: tuple[float, float], loop_n) -> None:
     """However wide the loop that friction makes, the delay stays the filter's."""
     coulomb_n, share = friction
     presses = [press(s, seed=n, coulomb_n=coulomb_n, share=share) for n, s in enumerate(HANDS)]
-    lag = estimate_lag([presses])
+    lag = _estimate_lag([presses])
     assert abs(lag.delay_s - 0.0215) < 3.0 * lag.delay_u_s
     curve = fit_curve("x", undo_lag({"x": [_sweep(one) for one in presses]})["x"])
     for height in (32.0, 38.0, 44.0):
@@ -99,7 +104,7 @@ def test_at_ten_conversions_a_second() -> None:
         press((s, 0.9 * s), filter_s=0.4, rate_hz=10.0, seed=n)
         for n, s in enumerate((4.0, 6.0, 9.0))
     ]
-    lag = estimate_lag([presses])
+    lag = _estimate_lag([presses])
     assert abs(lag.delay_s - 0.2) < 3.0 * lag.delay_u_s
     curve = fit_curve("x", undo_lag({"x": [_sweep(one) for one in presses]})["x"])
     reading = curve.load_at(38.0)
@@ -107,8 +112,8 @@ def test_at_ten_conversions_a_second() -> None:
 
 
 def test_all_springs_of_a_rig_tell_of_it_together() -> None:
-    one = estimate_lag([[press(HANDS[0])]])
-    many = estimate_lag([[press(s, seed=n)] for n, s in enumerate(HANDS * 3)])
+    one = _estimate_lag([[press(HANDS[0])]])
+    many = _estimate_lag([[press(s, seed=n)] for n, s in enumerate(HANDS * 3)])
     assert many.delay_u_s < one.delay_u_s
     assert many.degrees_of_freedom > one.degrees_of_freedom
 
@@ -118,12 +123,12 @@ def test_strokes_that_tell_nothing_leave_the_lag_unknown() -> None:
     short = press((1.2, 1.0))
     few = slice(None, None, 25)
     thin = Press(short.t_s[few], short.load_n[few], short.travel_mm[few], short.flex_mm[few])
-    lag = estimate_lag([[thin]])
+    lag = _estimate_lag([[thin]])
     assert not lag.known
     assert lag.delay_u_s > 0.5 * lag.delay_s
     converted = _sweep(thin)
     assert undo_lag({"x": [converted]}) == {"x": [converted]}  # whose lag may be undone already
-    curve = fit_curve("x", [corrected(converted, thin, lag)])
+    curve = fit_curve("x", [_corrected(converted, thin, lag)])
     assert "lag unknown" in {note.kind for note in curve.load_at(38.0).notes}
     lines = {line.source for line in curve.load_at(38.0).budget.lines}
     assert "lag of the load, not known" in lines
@@ -131,20 +136,20 @@ def test_strokes_that_tell_nothing_leave_the_lag_unknown() -> None:
 
 def test_one_sample_is_no_stroke() -> None:
     lone = Press(np.zeros(1), np.ones(1), np.ones(1), np.zeros(1))
-    assert estimate_lag([[lone]]).delay_s == 0.0
+    assert _estimate_lag([[lone]]).delay_s == 0.0
 
 
 def test_contact_is_where_the_straight_course_ends() -> None:
     presses = [press(s, seed=n) for n, s in enumerate(HANDS)]
-    assert contact_mm(presses, estimate_lag([presses])) == pytest.approx(FREE_MM, abs=0.05)
-    assert contact_mm([press((0.05, 0.05))], estimate_lag([presses])) == math.inf
+    assert _contact_mm(presses, _estimate_lag([presses])) == pytest.approx(FREE_MM, abs=0.05)
+    assert _contact_mm([press((0.05, 0.05))], _estimate_lag([presses])) == math.inf
 
 
 def test_a_stroke_the_filter_cannot_follow_is_left_out() -> None:
     slow = [press(s, filter_s=0.4, rate_hz=10.0) for s in ((5.0, 4.0), (7.0, 6.0))]
     hasty = press((0.4, 0.4), filter_s=0.4, rate_hz=10.0)
-    assert is_too_fast(hasty, 0.2, 0.4**2 / 12.0)
-    assert not is_too_fast(slow[0], 0.2, 0.4**2 / 12.0)
+    assert _is_too_fast(hasty, 0.2, 0.4**2 / 12.0)
+    assert not _is_too_fast(slow[0], 0.2, 0.4**2 / 12.0)
     sweeps = undo_lag({"x": [_sweep(one) for one in (*slow, hasty)]})["x"]
     assert [sweep.too_fast for sweep in sweeps] == [False, False, True]
     reading = fit_curve("x", sweeps).load_at(38.0)

@@ -10,7 +10,7 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.fits import Fit, bisquare, effective_count, least_squares
+from coilbench.analysis.curves.fits import Fit, effective_count
 
 Array = NDArray[np.float64]
 NORRIS = Path(__file__).parents[2] / "data" / "norris.csv"
@@ -29,7 +29,7 @@ def line(n: int, seed: int, *, correlation: float = 0.0) -> tuple[Array, Array]:
 def test_nist_norris_certified_line() -> None:
     """NIST StRD, Norris (linear, lower difficulty): certified values and standard deviations."""
     x, y = np.loadtxt(NORRIS, delimiter=",", comments="#", skiprows=_header_rows(NORRIS)).T[:2]
-    fit = least_squares(np.column_stack([np.ones_like(x), x]), y)
+    fit = Fit.least_squares(np.column_stack([np.ones_like(x), x]), y)
     assert fit.coefficients == pytest.approx([-0.262323073774029, 1.00211681802045], rel=1e-9)
     errors = np.sqrt(_unwidened(fit, x.size) * np.diag(fit.covariance))
     assert errors == pytest.approx([0.232818234301152, 0.429796848199937e-3], rel=1e-9)
@@ -43,7 +43,7 @@ def _header_rows(path: Path) -> int:
 def test_least_squares_is_statsmodels() -> None:
     design, y = line(220, 1)
     result = sm.OLS(y, design).fit()
-    ours = least_squares(design, y)
+    ours = Fit.least_squares(design, y)
     assert ours.coefficients == pytest.approx(result.params, rel=1e-10)
     errors = np.sqrt(_unwidened(ours, 220) * np.diag(ours.covariance))
     assert errors == pytest.approx(result.bse, rel=1e-9)
@@ -54,7 +54,7 @@ def test_correlated_noise_widens_the_error_as_newey_and_west_say(correlation: fl
     """Their estimate in statsmodels, of so many readings that its own bias is small."""
     design, y = line(20_000, 6, correlation=correlation)
     theirs = sm.OLS(y, design).fit(cov_type="HAC", cov_kwds={"maxlags": 50})
-    ours = least_squares(design, y)
+    ours = Fit.least_squares(design, y)
     # ours takes the wider of two views: up to a fifth more where noise hangs together so long
     assert 0.9 < np.sqrt(ours.covariance[0, 0]) / theirs.bse[0] < 1.25
     share = (1.0 - correlation) / (1.0 + correlation)
@@ -66,7 +66,7 @@ def test_bisquare_is_statsmodels(rogue_n: float) -> None:
     design, y = line(220, 2)
     y[::17] += rogue_n
     result = sm.RLM(y, design, M=sm.robust.norms.TukeyBiweight(4.685)).fit(tol=1e-12, maxiter=200)
-    ours = bisquare(design, y)
+    ours = Fit.bisquare(design, y)
     assert ours.coefficients == pytest.approx(result.params, rel=1e-7)
     assert ours.weight == pytest.approx(result.weights, abs=1e-5)
     # taken as independent: Huber's H1
@@ -76,17 +76,17 @@ def test_bisquare_is_statsmodels(rogue_n: float) -> None:
 
 def test_a_tenth_of_rogue_samples_does_not_move_the_robust_rate() -> None:
     design, y = line(200, 3)
-    clean = least_squares(design, y)
+    clean = Fit.least_squares(design, y)
     rogue = y.copy()
     rogue[150:170] -= 60.0  # a slip in the cup near one end
-    moved = abs(least_squares(design, rogue).coefficients[0] - clean.coefficients[0])
-    stays = abs(bisquare(design, rogue).coefficients[0] - clean.coefficients[0])
+    moved = abs(Fit.least_squares(design, rogue).coefficients[0] - clean.coefficients[0])
+    stays = abs(Fit.bisquare(design, rogue).coefficients[0] - clean.coefficients[0])
     error = float(np.sqrt(clean.covariance[0, 0]))
     assert moved > 20.0 * error
     assert stays < 2.0 * error
 
 
-@pytest.mark.parametrize("how", [least_squares, bisquare])
+@pytest.mark.parametrize("how", [Fit.least_squares, Fit.bisquare])
 @pytest.mark.parametrize(("correlation", "slow_n"), [(0.0, 0.0), (0.7, 0.0), (0.0, 0.4)])
 def test_intervals_hold_the_rate_whatever_the_noise(how, correlation: float, slow_n: float) -> None:
     """300 repeats: of 95 % intervals fewer than 90 % hold by chance once in 5000 (binomial).
@@ -100,7 +100,7 @@ def test_intervals_hold_the_rate_whatever_the_noise(how, correlation: float, slo
             slow = line(220, 5000 + seed, correlation=0.9)[1]
             y = y + slow_n / 0.5 * (slow - 16.0 * (16.0 - design[:, 0]))
         held += _holds(how(design, y), 1.0)
-        fit = least_squares(design, y)
+        fit = Fit.least_squares(design, y)
         classical += _holds(fit, _unwidened(fit, 220))
     assert held >= (0.88 if slow_n else 0.90) * 300
     if correlation > 0.0 or slow_n > 0.0:
@@ -122,6 +122,6 @@ def test_few_readings_are_taken_as_independent_and_exact_ones_have_no_error() ->
     assert effective_count(np.arange(19.0), 2) == 19.0
     assert effective_count(np.zeros(100), 2) == 100.0
     design, _ = line(12, 4)
-    exact = bisquare(design, design @ np.array([-16.0, 250.0]))
+    exact = Fit.bisquare(design, design @ np.array([-16.0, 250.0]))
     assert exact.coefficients == pytest.approx([-16.0, 250.0])
     assert np.sqrt(exact.covariance[0, 0]) < 1e-9

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike
 
-from coilbench.analysis.curves.branches import jitter_mm, split_passes
+from coilbench.analysis.curves.branches import _jitter_mm, split_passes
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 
@@ -61,8 +61,8 @@ def test_samples_that_are_no_number_are_left_out() -> None:
 def test_jitter_is_the_noise_of_a_moving_height() -> None:
     rng = np.random.default_rng(5)
     height = np.linspace(50.0, 30.0, 4000) + rng.normal(0.0, 0.02, 4000)
-    assert jitter_mm(height) == pytest.approx(0.02, rel=0.1)
-    assert jitter_mm(np.linspace(50.0, 30.0, 400)) < 1e-12
+    assert _jitter_mm(height) == pytest.approx(0.02, rel=0.1)
+    assert _jitter_mm(np.linspace(50.0, 30.0, 400)) < 1e-12
 
 
 def test_noise_of_the_height_does_not_pick_the_low_readings() -> None:

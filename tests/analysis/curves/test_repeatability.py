@@ -11,7 +11,7 @@ import pytest
 from bench_days import World, draw_day
 from bench_metrology import sweeps_of
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.lag_undo import seen_repeat, undo_lag
+from coilbench.analysis.curves.lag import _seen_repeat, undo_lag
 from coilbench.capture.strokes.sweep import STROKE_UNSEEN_U_MM, Branch, Origin, Sweep
 
 SHIFTS_MM = [[0.0, 0.02, -0.01], [0.005, -0.015]]
@@ -30,7 +30,7 @@ def stroke(spring: int, shift_mm: float) -> Sweep:
 def test_the_pooled_deviation_is_that_of_the_shifts() -> None:
     """The pooled variance of a textbook: squares about each mean, over n less the means."""
     springs = [[stroke(n, shift) for shift in own] for n, own in enumerate(SHIFTS_MM)]
-    repeat = seen_repeat([*springs, [stroke(3, 0.4)]])
+    repeat = _seen_repeat([*springs, [stroke(3, 0.4)]])
     squares = sum(float(np.var(own)) * len(own) for own in SHIFTS_MM)
     assert repeat is not None
     assert repeat.u_mm == pytest.approx(math.sqrt(squares / 3.0), rel=0.01)
@@ -41,7 +41,7 @@ def test_springs_of_one_stroke_or_one_way_show_nothing() -> None:
     none = Branch(np.empty(0), np.empty(0))
     one_way = [replace(stroke(0, shift), unloading=none) for shift in (0.0, 0.1)]
     apart = [stroke(0, 0.0), stroke(0, 60.0)]
-    assert seen_repeat([[stroke(0, 0.0)], one_way, apart, []]) is None
+    assert _seen_repeat([[stroke(0, 0.0)], one_way, apart, []]) is None
 
 
 def test_a_stroke_alone_takes_what_the_other_springs_show() -> None:
@@ -50,7 +50,7 @@ def test_a_stroke_alone_takes_what_the_other_springs_show() -> None:
     lone = undo_lag({**sweeps, "00": sweeps["00"][:1]})
     budget = fit_curve("00", lone["00"]).load_at(34.0).budget
     (line,) = [line for line in budget.lines if line.source == "how strokes repeat"]
-    repeat = seen_repeat([lone["01"], lone["02"]])
+    repeat = _seen_repeat([lone["01"], lone["02"]])
     assert repeat is not None
     assert (line.value, line.kind, line.shared) == (pytest.approx(repeat.u_mm), "A", False)
     assert line.degrees_of_freedom == 4.0

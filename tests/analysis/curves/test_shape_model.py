@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import Rate, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.shape_model import Models, find_shape, kind_of
+from coilbench.analysis.curves.shape_model import _kind_of, _Models, find_shape
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
@@ -156,4 +156,4 @@ def test_what_cannot_be_told_is_not_told() -> None:
     ],
 )
 def test_what_each_finding_is_called(chance, over, change, u, kind) -> None:
-    assert kind_of(Models(chance, over, 38.0, 0.2), Rate(change, u), 16.0) == kind
+    assert _kind_of(_Models(chance, over, 38.0, 0.2), Rate(change, u), 16.0) == kind

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from bench_curve_truth import Truths, truths
 from bench_metrology import USUAL
 from coilbench.analysis.curves.branches import Bins, fine_bins
-from coilbench.analysis.curves.wall import excess_load, find_wall, touching_mm
+from coilbench.analysis.curves.wall import _excess_load, find_wall, touching_mm
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.virtual.spring import OUTER
@@ -70,9 +70,9 @@ def test_noise_is_no_wall() -> None:
 
 
 def test_too_little_to_see_a_trend() -> None:
-    assert excess_load(bins(50.0, 20)) is None
+    assert _excess_load(bins(50.0, 20)) is None
     height = np.linspace(55.0, 30.0, 400)
-    assert excess_load(fine_bins(Branch(height, np.full(400, 5.0)))) is None
+    assert _excess_load(fine_bins(Branch(height, np.full(400, 5.0)))) is None
     assert find_wall(bins(54.0)) is None
 
 

@@ -9,17 +9,17 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.branches import fine_bins
-from coilbench.analysis.curves.wall import Excess, excess_load, find_wall, touching_mm
+from coilbench.analysis.curves.wall import _Excess, _excess_load, find_wall, touching_mm
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch
 
 TREND = np.array([0.0, -16.0, 848.0])
 
 
-def excess(excess_n: float, noise_n: float = 0.0) -> Excess:
+def excess(excess_n: float, noise_n: float = 0.0) -> _Excess:
     """A wall of 2 mm whose load is so much above a trend of 400 N at the bottom, 28 mm."""
     heights_mm, over_n = np.array([30.0, 29.0, 28.0]), np.array([0.0, 0.5, 1.0]) * excess_n
-    return Excess(heights_mm, over_n, TREND, noise_n)
+    return _Excess(heights_mm, over_n, TREND, noise_n)
 
 
 @pytest.mark.parametrize(
@@ -29,7 +29,7 @@ def excess(excess_n: float, noise_n: float = 0.0) -> Excess:
         (excess(80.0, 9.9), True), (excess(80.0, 10.1), False),  # eight times the noise
     ],
 )  # fmt: skip
-def test_an_excess_is_beyond_noise_and_a_share_of_the_load(found: Excess, reached: bool) -> None:
+def test_an_excess_is_beyond_noise_and_a_share_of_the_load(found: _Excess, reached: bool) -> None:
     assert found.reaches(0.1) == reached
 
 
@@ -73,6 +73,6 @@ def test_coils_may_touch_where_the_excess_is_a_hundredth_of_the_load(
 
 
 def test_no_coil_touches_half_a_millimetre_above_the_onset() -> None:
-    onset = excess_load(fine_bins(walled(6.0)))
+    onset = _excess_load(fine_bins(walled(6.0)))
     assert onset is not None
     assert touching(6.0, 29.0) == pytest.approx(onset.onset_mm + 0.5, abs=0.05)

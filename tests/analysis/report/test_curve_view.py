@@ -13,16 +13,7 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.curve import Rate, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.shape_model import Shape
-from coilbench.analysis.report.spring import (
-    Given,
-    SpringFindings,
-    find_all,
-    rate_lines,
-    sentences,
-    table_heights_mm,
-    to_document,
-    window_words,
-)
+from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
@@ -50,11 +41,11 @@ def straight(depth: Array) -> Array:
 
 
 def said(found: SpringFindings, units: Units | None = None) -> dict[str, str]:
-    return dict(sentences(found, Units() if units is None else units))
+    return dict(found.sentences(Units() if units is None else units))
 
 
 def test_a_sound_spring() -> None:
-    words = said(find_all(sampled(straight), Given()))
+    words = said(SpringFindings.of(sampled(straight), Given()))
     assert words["Free length"].startswith("52.99 mm ± 0.1")
     assert words["Free length"].endswith("by first contact")
     assert words["Shape"].startswith("one rate between ")
@@ -67,19 +58,21 @@ def test_a_sound_spring() -> None:
 
 
 def test_a_progressive_one_and_one_pressed_solid() -> None:
-    smooth = said(find_all(sampled(lambda d: 14.0 * d + 0.12 * d**2), Given()))
+    smooth = said(SpringFindings.of(sampled(lambda d: 14.0 * d + 0.12 * d**2), Given()))
     assert smooth["Shape"].startswith("its rate changes smoothly between ")
     assert "grows softer" not in smooth["Shape"]
-    softer = said(find_all(sampled(lambda d: 20.0 * d - 0.12 * d**2), Given()))
+    softer = said(SpringFindings.of(sampled(lambda d: 20.0 * d - 0.12 * d**2), Given()))
     assert re.search("softer.*pressed", softer["Shape"])
     solid = sampled(lambda d: 16.0 * d + 1500.0 * np.maximum(d - 25.0, 0.0), 27.6)
-    words = said(find_all(solid, Given(solid_height_mm=28.2)))
+    words = said(SpringFindings.of(solid, Given(solid_height_mm=28.2)))
     assert words["Coil bind"].startswith("reached, solid height 28.0")
     assert re.search(r"\b28\.20 mm", words["Coil bind"])
 
 
 def test_a_knee_and_what_is_either() -> None:
-    found = find_all(sampled(lambda d: 16.0 * d + 8.0 * np.maximum(d - 13.0, 0.0)), Given())
+    found = SpringFindings.of(
+        sampled(lambda d: 16.0 * d + 8.0 * np.maximum(d - 13.0, 0.0)), Given()
+    )
     words = said(found, Units("lbf", "in"))
     assert re.search(r"rates.*\b1\.57", words["Shape"])
     assert "lbf/in above it" in words["Shape"]
@@ -93,35 +86,36 @@ def test_a_knee_and_what_is_either() -> None:
 
 def test_points_claim_little() -> None:
     points = [(38.0, 240.0), (28.0, 400.0)]
-    words = said(find_all(keyed(points), Given()))
+    words = said(SpringFindings.of(keyed(points), Given()))
     assert re.search("stroke.*contact", words["Free length"])
     assert words["Shape"].startswith("can't tell: chosen heights")
     assert re.search(r"\b28\.00 mm", words["Coil bind"])
-    given = find_all(keyed(points, free_length_mm=53.0), Given(free_length_mm=53.0))
+    given = SpringFindings.of(keyed(points, free_length_mm=53.0), Given(free_length_mm=53.0))
     assert re.search(r"\b53\.00 mm.*given", said(given)["Free length"])
-    assert table_heights_mm(keyed(points), Units(), ()) == [38.0, 28.0]
-    alone = find_all(keyed([(38.0, 240.0)]), Given())
+    assert SpringFindings.of(keyed(points), Given()).table_heights_mm(Units()) == [38.0, 28.0]
+    alone = SpringFindings.of(keyed([(38.0, 240.0)]), Given(), heights_mm=(38.0, 28.0))
     assert (alone.window_mm, alone.rates) == (None, ())
-    document = to_document(alone, (38.0, 28.0))
+    document = alone.document()
     assert document["window"]["top_mm"] is None
     assert [each["height_mm"] for each in document["readings"]] == [38.0]
 
 
 def test_the_table_is_even_in_the_units_shown() -> None:
     curve = sampled(straight)
-    heights = table_heights_mm(curve, Units(), (38.5, 80.0))
+    found = SpringFindings.of(curve, Given(), heights_mm=(38.5, 80.0))
+    heights = found.table_heights_mm(Units())
     assert 38.5 in heights
     assert 80.0 not in heights
     assert heights == sorted(heights, reverse=True)
     assert len(heights) <= 14
-    inches = np.array(table_heights_mm(curve, Units("lbf", "in"), ())) / 25.4
+    inches = np.array(SpringFindings.of(curve, Given()).table_heights_mm(Units("lbf", "in"))) / 25.4
     assert inches == pytest.approx(np.round(inches, 2), abs=1e-6)
     assert len(inches) <= 13
 
 
 def test_rates_and_window_say_which_is_which() -> None:
-    found = find_all(sampled(straight), Given(), heights_mm=(38.5, 27.6))
-    lines = list(rate_lines(found, Units("N", "mm")))
+    found = SpringFindings.of(sampled(straight), Given(), heights_mm=(38.5, 27.6))
+    lines = list(found.rate_lines(Units("N", "mm")))
     hows = (
         "between the ends of the window",
         "least squares over the window",
@@ -132,18 +126,18 @@ def test_rates_and_window_say_which_is_which() -> None:
         assert float(line.split()[0]) == pytest.approx(16.0, abs=0.02)
         assert f" N/mm  {how}, " in line
     assert re.search(r"\b38\.50 mm.*\b27\.60 mm", lines[3])
-    assert re.search(r"\b30\b.*\b70 %", window_words(found))
+    assert re.search(r"\b30\b.*\b70 %", found.window_text())
     solid = replace(found, curve=replace(found.curve, solid_height_mm=24.0))
-    assert window_words(solid).endswith("to solid height")
-    points = find_all(keyed([(38.0, 240.0), (28.0, 400.0)]), Given())
-    assert window_words(points).endswith("the measured range is taken")
-    assert re.search("between.*measured", next(rate_lines(points, Units())))
-    alone = find_all(keyed([(38.0, 240.0)]), Given())
-    assert list(rate_lines(alone, Units())) == ["not known: it takes two heights"]
+    assert solid.window_text().endswith("to solid height")
+    points = SpringFindings.of(keyed([(38.0, 240.0), (28.0, 400.0)]), Given())
+    assert points.window_text().endswith("the measured range is taken")
+    assert re.search("between.*measured", next(points.rate_lines(Units())))
+    alone = SpringFindings.of(keyed([(38.0, 240.0)]), Given())
+    assert list(alone.rate_lines(Units())) == ["not known: it takes two heights"]
 
 
 def test_the_handbook_beside_it() -> None:
     given = Given(wire_mm=4.6, coil_diameter_mm=32.0, active_coils=8.0)
-    assert "is plausible" in said(find_all(sampled(straight), given))["Handbook"]
+    assert "is plausible" in said(SpringFindings.of(sampled(straight), given))["Handbook"]
     wrong = replace(given, coil_diameter_mm=40.0)
-    assert "measure these again" in said(find_all(sampled(straight), wrong))["Handbook"]
+    assert "measure these again" in said(SpringFindings.of(sampled(straight), wrong))["Handbook"]

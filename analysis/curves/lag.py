@@ -1,4 +1,4 @@
-"""The lag of load behind travel, found from the strokes themselves. Pure.
+"""The lag of load behind travel, found from the strokes themselves and undone in them. Pure.
 
 At one height of one spring, the load should be the same whatever the speed, but for friction, which
 goes by direction and load. What goes by speed is lag. So in all strokes of a spring together, load
@@ -12,7 +12,7 @@ of the loop is friction.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -20,8 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.branches import Array
-from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Lag, Press
+from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
+from coilbench.analysis.curves.wall import touching_mm, typical_delay_s
+from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
 
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
@@ -32,9 +35,6 @@ KNOTS = 8
 ROUNDS = 6
 DONE = 1e-3  # a step smaller than this share of the uncertainty is the last
 PIECES = 3  # a branch falls into so many pieces whose errors are taken as independent
-LONGEST_TYPICAL_S = (
-    0.2  # at the slowest 10 conversions a second (HX711 datasheet: 400 ms to settle)
-)
 LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
 LEAST_SAMPLES = 30
 CONTACT_SHARES = (0.15, 0.5)  # of the largest load: where the course is straight and well seen
@@ -55,7 +55,7 @@ class _Evidence(NamedTuple):
     piece: NDArray[np.intp]  # (n,)
 
 
-def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
+def _estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     """Estimate the lag that all strokes of one rig share.
 
     Gauss-Newton's steps over all springs together. What is typical of such converters (four
@@ -101,11 +101,6 @@ def estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     )
 
 
-def typical_delay_s(step_s: float) -> float:
-    """The delay that is typical of a converter that gives a sample each step_s."""
-    return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
-
-
 def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[Array, Array, int]:
     """One Gauss-Newton step, its covariance, and the number of pieces behind it."""
     information, pull = prior.copy(), wanted.copy()
@@ -127,10 +122,10 @@ def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[A
 
 def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Evidence | None:
     """Take all that is not lag out of one spring's strokes; None where they hold too little."""
-    parts = [usable_samples(press, delay_s, spread_s2) for press in presses]
-    at_mm = no_load_mm(np.concatenate(parts))
+    parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
+    at_mm = _no_load_mm(np.concatenate(parts))
     presses = [replace(press, contact_mm=at_mm) for press in presses]
-    parts = [usable_samples(press, delay_s, spread_s2) for press in presses]
+    parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
     number = np.repeat(np.arange(len(parts)), [part.shape[0] for part in parts])
     height, load, way, *by_lag = np.concatenate(parts).T[:5]
     if height.size < LEAST_SAMPLES:
@@ -159,7 +154,7 @@ def _pieces(number: NDArray[np.intp], way: Array) -> NDArray[np.intp]:
     return np.asarray(branch * PIECES + inside, dtype=np.intp)
 
 
-def usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
+def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
     """Samples whose friction has turned round in full: height, load, way, effects of the lag.
 
     Returns:
@@ -178,11 +173,11 @@ def usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
     use &= way * at_begin > STRAIGHT_SHARE * TURN_MM
     free = height > press.touching_mm
     use &= free & (press.load_n > LEAST_SHARE * press.load_n[free].max(initial=0.0))
-    by_lag = height_by_lag(press, delay_s, spread_s2)
+    by_lag = _height_by_lag(press, delay_s, spread_s2)
     return np.column_stack([height, press.load_n, way, by_lag])[use]
 
 
-def is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
+def _is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
     """Whether the way down or up took so little time that the filter saw hardly anything of it."""
     pressed = np.flatnonzero(press.load_n > LEAST_SHARE * press.load_n.max(initial=0.0))
     if pressed.size < 2:
@@ -194,11 +189,11 @@ def is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
 
 
 def _slow_enough(presses: Sequence[Press], delay_s: float, spread_s2: float) -> Sequence[Press]:
-    slow = [press for press in presses if not is_too_fast(press, delay_s, spread_s2)]
+    slow = [press for press in presses if not _is_too_fast(press, delay_s, spread_s2)]
     return slow if slow else presses
 
 
-def no_load_mm(usable: Array) -> float:
+def _no_load_mm(usable: Array) -> float:
     """Extend the line through the lighter loads down to none; infinite where they are too few."""
     height, load = usable[:, 0], usable[:, 1]
     if load.size < LEAST_SAMPLES:
@@ -216,7 +211,7 @@ def _gone_down(height: Array) -> Array:
     return np.interp(path - TURN_MM, path, height) - height
 
 
-def height_by_lag(press: Press, delay_s: float, spread_s2: float) -> Array:
+def _height_by_lag(press: Press, delay_s: float, spread_s2: float) -> Array:
     """How the height moves with delay and spread, shape (n, 2), mm/s and mm/s^2."""
     step_s = 1e-4
     step_s2 = max(0.1 * spread_s2, 1e-6)
@@ -234,3 +229,159 @@ def _basis(height: Array, span: tuple[float, float]) -> Array:
     knots = np.concatenate([[low] * 3, np.linspace(low, high, KNOTS), [high] * 3])
     inside = np.clip(height, low, high)
     return np.asarray(BSpline.design_matrix(inside, knots, 3).toarray(), dtype=np.float64)
+
+
+LOOKS = 12  # heights between both ends of what was measured: a shift shows at all of them
+PRESSED_SHARE = 0.2  # of the largest load there: below it the end coils close, above it is air
+
+
+def _seen_repeat(springs: Sequence[Sequence[Sweep]]) -> StrokeRepeat | None:
+    """Pool how far the strokes of each spring stand apart, as a shift in height.
+
+    Args:
+        springs: the strokes of each spring.
+
+    Returns:
+        The pooled standard deviation of one stroke (each spring about its own mean); None where
+        no spring was pressed twice.
+    """
+    squares, freedom = 0.0, 0
+    for sweeps in springs:
+        shifts = _shifts_mm(sweeps) if len(sweeps) > 1 else np.empty(0)
+        if shifts.size > 1:
+            squares += float(np.sum((shifts - shifts.mean()) ** 2))
+            freedom += shifts.size - 1
+    if not freedom:
+        return None
+    return StrokeRepeat(math.sqrt(squares / freedom), float(freedom), seen=True)
+
+
+def _shifts_mm(sweeps: Sequence[Sweep]) -> Array:
+    """How much higher each stroke pushes than the mean of all, shape (n,) or empty."""
+    fits = [fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None]
+    ends = np.array([end for fit in fits if (end := _ends_mm(fit)) is not None])
+    if len(ends) < max(len(fits), 2):
+        return np.empty(0)
+    low, high = float(ends[:, 0].max()), float(ends[:, 1].min())
+    heights = low + (high - low) * np.linspace(0.05, 0.95, LOOKS)
+    looks = [[fit.look("both", float(height)) for height in heights] for fit in fits]
+    loads = np.array([[look.load_n if look else np.nan for look in row] for row in looks])
+    slopes = np.array([[look.slope_n_per_mm if look else np.nan for look in row] for row in looks])
+    load, slope = loads.mean(axis=0), slopes.mean(axis=0)
+    whole = np.isfinite(load) & (slope > 0.0)
+    if not whole.any():
+        return np.empty(0)
+    pressed = whole & (load >= PRESSED_SHARE * load[whole].max())
+    return np.asarray(np.mean(((loads - load)[:, pressed] / slope[pressed]), axis=1))
+
+
+def _ends_mm(fit: SweepFit) -> tuple[float, float] | None:
+    """Between which heights both branches were measured."""
+    if fit.loading is None or fit.unloading is None:
+        return None
+    return (
+        max(fit.loading.lowest_mm, fit.unloading.lowest_mm),
+        min(fit.loading.highest_mm, fit.unloading.highest_mm),
+    )
+
+
+DOUBT = 3.0  # times the lag's uncertainty, where a stroke was over before the filter could follow:
+#   its shape then counts, of which delay and spread tell too little. Ours, no source
+CONVERTED = ""  # stands for the rig of sweeps that came converted
+
+
+def undo_lag(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, list[Sweep]]:
+    """Find the lag of each rig in a set, and undo it in all its sweeps.
+
+    Sweeps that came converted count as one rig more. What made them may have undone its lag
+    already: where theirs cannot be told, they stay as they are.
+
+    Args:
+        sweeps: a set's, by label; those without a press stay as they are.
+    """
+    presses: dict[str, dict[str, list[Press]]] = {}
+    for label, own in sweeps.items():
+        for sweep in own:
+            if sweep.press is not None:
+                press = replace(sweep.press, touching_mm=touching_mm(sweep.press))
+                presses.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(press)
+    found = {label: list(own) for label, own in sweeps.items()}
+    for rig, by_label in presses.items():
+        lag = _estimate_lag(list(by_label.values()))
+        if rig == CONVERTED and not lag.known:
+            continue
+        for label, of_spring in by_label.items():
+            at_mm = _contact_mm(of_spring, lag)
+            found[label] = [
+                _corrected(sweep, replace(sweep.press, contact_mm=at_mm), lag)
+                if _is_of(sweep, rig) and sweep.press is not None
+                else sweep
+                for sweep in found[label]
+            ]
+        if rig != CONVERTED and any(len(one) == 1 for one in by_label.values()):
+            found = _with_repeat(found, rig)
+    return found
+
+
+def _with_repeat(sweeps: Mapping[str, Sequence[Sweep]], rig: str) -> dict[str, list[Sweep]]:
+    """Tell all strokes of a rig how well its strokes repeat, where some show it."""
+    springs = [[sweep for sweep in own if _is_of(sweep, rig)] for own in sweeps.values()]
+    repeat = _seen_repeat(springs)
+
+    def told(sweep: Sweep) -> Sweep:
+        if repeat is None or sweep.rig is None or not _is_of(sweep, rig):
+            return sweep
+        return replace(sweep, rig=replace(sweep.rig, repeat=repeat))
+
+    return {label: [told(sweep) for sweep in own] for label, own in sweeps.items()}
+
+
+def _is_of(sweep: Sweep, rig: str) -> bool:
+    return sweep.press is not None and _rig_of(sweep) == rig
+
+
+def _rig_of(sweep: Sweep) -> str:
+    return CONVERTED if sweep.rig is None else sweep.rig.calibration_id
+
+
+def _corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
+    """Return the sweep with its branches at the heights that belong to the loads."""
+    height = press.height_mm(lag.delay_s, lag.spread_s2)
+    by_lag = _height_by_lag(press, lag.delay_s, lag.spread_s2)
+    loading, unloading = Branch(height, press.load_n, by_lag).split()
+    too_fast = _is_too_fast(press, lag.delay_s, lag.spread_s2)
+    return replace(
+        sweep,
+        loading=loading,
+        unloading=unloading,
+        lag=_doubted(lag) if too_fast else lag,
+        turned_mm=_turned_mm(press, height, lag),
+        too_fast=too_fast,
+    )
+
+
+def _doubted(lag: Lag) -> Lag:
+    (a, b), (c, d) = np.multiply(DOUBT**2, lag.covariance).tolist()
+    return replace(lag, covariance=((a, b), (c, d)))
+
+
+def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:
+    """Lowest height on the way up whose whole window lies TURN_MM above the turn."""
+    if height.size == 0:
+        return None
+    turn = int(np.argmin(press.travel_mm))
+    up = np.arange(height.size, dtype=np.float64) - turn
+    begun_up = press.earlier(up, lag.delay_s, lag.spread_s2) >= 0.0
+    begin_mm = press.earlier(press.travel_mm, lag.delay_s, lag.spread_s2)
+    clear = np.flatnonzero(begun_up & (begin_mm >= press.travel_mm[turn] + TURN_MM))
+    return float(height[clear[0]]) if clear.size else None
+
+
+def _contact_mm(presses: Sequence[Press], lag: Lag) -> float:
+    """Return the height at which a spring's straight course comes to no load."""
+    known = [replace(press, contact_mm=math.inf) for press in presses]
+    for _ in range(2):
+        parts = [_usable_samples(press, lag.delay_s, lag.spread_s2) for press in known]
+        at_mm = _no_load_mm(np.concatenate(parts))
+        known = [replace(press, contact_mm=at_mm) for press in known]
+    return at_mm
