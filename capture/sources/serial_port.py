@@ -21,7 +21,7 @@ from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source, SourceLost
 from coilbench.capture.wire.decode import Decoder
-from coilbench.capture.wire.format import request_line
+from coilbench.capture.wire.format import Request, encode
 
 DEFAULT_BAUD = 250_000
 
@@ -160,7 +160,7 @@ class SerialSource(Source):
         Raises:
             SourceLost: the port is gone or takes no bytes.
         """
-        line = request_line(self._tag, word)
+        line = encode(Request(self._tag, word))
         self._tag = (self._tag + 1) & 0xFF
         try:
             self._port.write(line)

@@ -50,34 +50,6 @@ class Faults:
                 )
 
 
-class Damage:
-    """Loses and flips bytes; the outcome does not depend on how the bytes are cut up."""
-
-    def __init__(self, faults: Faults, seed: int) -> None:
-        self._faults = faults
-        self._lose, self._flip, self._bit = (
-            np.random.default_rng([seed, 0xBAD, which]) for which in range(3)
-        )
-
-    def apply(self, data: bytes) -> bytes:
-        """Return data as it comes out of the cable."""
-        if self._faults.silent:
-            return b""
-        line = np.frombuffer(data, dtype=np.uint8)
-        if self._faults.flip_probability > 0.0:
-            line = self._flipped(line)
-        if self._faults.drop_probability > 0.0:
-            line = line[self._lose.random(len(line)) >= self._faults.drop_probability]
-        return line.tobytes()
-
-    def _flipped(self, line: NDArray[np.uint8]) -> NDArray[np.uint8]:
-        hit = np.flatnonzero(self._flip.random(len(line)) < self._faults.flip_probability)
-        flipped = line.copy()
-        bit = (8.0 * self._bit.random(len(hit))).astype(np.uint8)
-        flipped[hit] ^= np.left_shift(np.uint8(1), bit)
-        return flipped
-
-
 class StrokeKind(StrEnum):
     """How a hand presses."""
 
