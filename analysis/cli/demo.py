@@ -48,16 +48,7 @@ from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
-from coilbench.capture.virtual.bench import (
-    Bench,
-    FacesTogether,
-    GaugeBlock,
-    PressBlock,
-    PutMass,
-    Rest,
-    Step,
-    capture_steps,
-)
+from coilbench.capture.virtual.bench import Bench, Step, calibration_steps, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
@@ -98,7 +89,7 @@ inner = ["heron", "plover"]
 MASSES_KG = (0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 40.0, 30.0, 20.0, 10.0, 5.0, 0.0)
 GAUGES_MM = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
 BLOCK_N = 500.0
-HOLD_S = 4.0
+CALIBRATION = calibration_steps(MASSES_KG, GAUGES_MM, (GAUGES_MM[2], 1.5 * BLOCK_N))
 SPRINGS = 12
 
 
@@ -160,7 +151,7 @@ class Demo:
 
     def calibrate(self, say: Say) -> None:
         """Weigh masses, gauge lengths and press a block, as the guided commands do."""
-        with self._opened(_calibration_plan(), phase=0) as source:
+        with self._opened(CALIBRATION, phase=0) as source:
             hello, seen = identify(source, 5.0)
             stream = sample_stream(source, seen)
             masses = follow(stream, WeighGuide(MASSES_KG), say).points
@@ -228,14 +219,6 @@ class Demo:
         with self._port(steps, phase) as port, open_source(port.url) as source:
             port.start()
             yield source
-
-
-def _calibration_plan() -> list[Step]:
-    """Masses up and down, a rest at the quill's stop, gauges, and a press on a solid block."""
-    steps: list[Step] = [PutMass(mass_kg, HOLD_S) for mass_kg in MASSES_KG]
-    steps += [Rest(HOLD_S), FacesTogether(HOLD_S)]
-    steps += [GaugeBlock(length_mm, HOLD_S) for length_mm in GAUGES_MM]
-    return [*steps, Rest(1.0), PressBlock(GAUGES_MM[2], 1.5 * BLOCK_N), Rest(1.0)]
 
 
 def _store_parts(db: Database, parts: Sequence[NewPart]) -> None:

@@ -23,7 +23,6 @@ from coilbench.capture.calibration.flex_fit import fit_flex
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.virtual import bench as virtual_steps
-from coilbench.capture.virtual import setup as hand
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,
@@ -159,10 +158,10 @@ def draw_day(world: World, seed: int) -> Day:
             ]
         steps.append(Rest(2.0))
     tremor_mm = virtual_steps.TREMOR_MM * world.tremor
-    course = _even if world.even_speed else hand.ease
+    course = _even if world.even_speed else virtual_steps.ease
     with (
         patch.object(virtual_steps, "TREMOR_MM", tremor_mm),
-        patch.object(hand, "ease", course),
+        patch.object(virtual_steps, "ease", course),
     ):
         spans = _live(rig, world, steps, seed)
     holds = [_counts(settled).mean(axis=0) if len(settled) else None for *_, settled in spans]
