@@ -23,7 +23,6 @@ import threading
 import time
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Protocol, Self
 
 from coilbench.capture.errors import CoilbenchError
@@ -100,12 +99,7 @@ class ControlServer:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _run(self) -> None:

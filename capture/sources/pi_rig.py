@@ -1,12 +1,12 @@
-"""The HX711 on two pins, read by the driver `hx711`, one word at a time.
+"""A rig on a Raspberry Pi's pins, one look at a time: what the firmware does elsewhere.
+
+The HX711 is read by the driver `hx711`, one word at a time.
 
 The driver makes the pulses and puts the bits together. Left to itself it would drop saturated
 words and true zeros, average nothing less than two words, and wait for ever for a dead chip; it
 also logs by the root logger, which would write into a terminal screen. So a copy of its module,
 ours alone, is given pins that remember the word, a clock, a logger of its own, and a way out of
 its only endless loop. What it calls "False" is then told apart here: late, or saturated.
-
-The rig on a Raspberry Pi's pins, one look at a time: what the firmware does elsewhere.
 
 No thread and no queue here; the clock is given. A conversion is handed on when the next one has
 come: only then is it known whether it stood out from both its neighbours, and are the edges that
@@ -65,13 +65,7 @@ class Word:
 
 
 class WatchedPins:
-    """RPi.GPIO as the driver sees it; remembers the bits that it reads.
-
-    Args:
-        gpio: the module RPi.GPIO.
-        dout: the chip's data pin.
-        sck: its clock pin.
-    """
+    """The module RPi.GPIO as the driver sees it; remembers the bits that it reads."""
 
     def __init__(self, gpio: Any, dout: int, sck: int) -> None:
         self.BCM, self.IN, self.OUT = gpio.BCM, gpio.IN, gpio.OUT
@@ -314,11 +308,7 @@ class PiRig:
             if held.low_ns - held.high_ns > LATE_NS:
                 flags |= SampleFlag.TRAVEL_SUSPECT
         before, self._before = self._before, held.counts
-        if (
-            before is not None
-            and after is not None
-            and jumps_and_returns(before, held.counts, after)
-        ):
+        if jumps_and_returns(before, held.counts, after):
             flags |= SampleFlag.LOAD_SUSPECT
         travel = self._edges.travel_at(ready_ns) - self._zero
         flags |= self._told_once()

@@ -44,11 +44,13 @@ def looks_torn(counts: int) -> bool:
     return counts == -1 or (_TORN_FROM <= counts < POSITIVE_END and all_ones)
 
 
-def jumps_and_returns(before: int, here: int, after: int) -> bool:
+def jumps_and_returns(before: int | None, here: int, after: int | None) -> bool:
     """Whether the middle of three conversions stands out from both others by JUMP_COUNTS.
 
-    A saturated one is flagged as that, and never said to stand out.
+    A saturated one is flagged as that, and never said to stand out; nor where one is not known.
     """
+    if before is None or after is None:
+        return False
     up, down = here - before, here - after
     far = min(abs(up), abs(down)) > JUMP_COUNTS and (up > 0) == (down > 0)
     return far and not is_saturated(here)
