@@ -16,7 +16,6 @@ from pathlib import Path
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import Paired, show_pairing
@@ -26,7 +25,6 @@ from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.inputs.measured import candidate_sets
 from coilbench.analysis.report.document import document
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
@@ -41,7 +39,6 @@ from coilbench.capture.book.sets import (
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
-from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event, EventKind
 from coilbench.capture.running.guided import Say, follow, sample_stream
@@ -138,13 +135,11 @@ class Demo:
     Args:
         book: a new book's path.
         seed: another rig, other springs, another hand; the same seed gives the same result.
-        units: for the words.
     """
 
-    def __init__(self, book: Path, seed: int, units: Units) -> None:
+    def __init__(self, book: Path, seed: int) -> None:
         self.book = book
         self._seed = seed
-        self._units = units
         self._rig = RigModel.draw(seed)
         self._samples = 0
         self._lost = 0
@@ -160,8 +155,9 @@ class Demo:
             travel = travel_part(gauges, "demo").on(hello)
             pressed = follow(stream, BlockGuide(load.fit, BLOCK_N), say).points
             flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
-        with open_book(self.book, create=True) as db:
-            _store_parts(db, (load, travel, flex))
+        with open_book(self.book, create=True) as db, db.atomic():
+            for part in (load, travel, flex):
+                store_part(db, part)
 
     def capture(self, number: int, say: Callable[[Event], None]) -> None:
         """Register one set of SETS and capture it, hands free."""
@@ -221,12 +217,6 @@ class Demo:
             yield source
 
 
-def _store_parts(db: Database, parts: Sequence[NewPart]) -> None:
-    with db.atomic():
-        for part in parts:
-            store_part(db, part)
-
-
 @click.command(name="demo", epilog="Example: coilbench demo --book /tmp/demo.db")
 @click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another bench.")
 @click.option(
@@ -242,7 +232,7 @@ def demo_command(seed: int, book: Path | None, as_json: bool) -> None:
     No hardware and no questions. All springs and the engine are invented.
     """
     path = _new_book(book if book is not None else settings().book_given)
-    demo = Demo(path, seed, units())
+    demo = Demo(path, seed)
     result = _run(demo)
     build_path = path.with_suffix(".toml")
     build_path.write_text(BUILD_FILE, encoding="utf-8")

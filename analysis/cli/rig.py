@@ -15,7 +15,7 @@ from coilbench.capture.calibration.model import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
-from coilbench.capture.sources.serial_port import FoundPort, find_ports
+from coilbench.capture.sources.serial_port import find_ports
 
 LINE_EVERY_S = 0.25
 
@@ -27,7 +27,10 @@ def find_command(as_json: bool) -> None:
     rows = []
     for port in find_ports():
         click.echo(f"asking {port.device} …", err=True)
-        rows.append({"port": port.device, "description": port.description, **_ask(port)})
+        rig: dict[str, str | None] = {"device_id": None, "words": "not on USB, not asked"}
+        if port.usb_id is not None:
+            rig = _ask(port.device)
+        rows.append({"port": port.device, "description": port.description, **rig})
     if as_json:
         print_document({"ports": rows})
         return
@@ -37,11 +40,9 @@ def find_command(as_json: bool) -> None:
         click.echo("No rig answered. Check the cable; to try without one: coilbench demo")
 
 
-def _ask(port: FoundPort) -> dict[str, str | None]:
-    if port.usb_id is None:
-        return {"device_id": None, "words": "not on USB, not asked"}
+def _ask(device: str) -> dict[str, str | None]:
     try:
-        with open_source(port.device) as source:
+        with open_source(device) as source:
             hello, _ = identify(source)
     except CoilbenchError as error:
         return {"device_id": None, "words": error.what}

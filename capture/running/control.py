@@ -28,7 +28,7 @@ from typing import Any, Protocol, Self
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Snapshot
 
-PATIENCE_S = 0.25  # for the whole of a request; a client that dawdles is hung up on
+PATIENCE_S = 0.25  # for the whole of a request; a client that takes longer is disconnected
 ASK_S = 0.5
 TELL_S = 5.0
 _WAITING = 8  # clients
@@ -62,11 +62,7 @@ class ControlServer:
     """Answers other windows on a thread of its own; open it while holding the book's lock.
 
     One request a connection, one client after the other: each is done within microseconds, or
-    hung up on after PATIENCE_S.
-
-    Args:
-        book: whose capture it is.
-        session: what is asked and told.
+    disconnected after PATIENCE_S.
 
     Raises:
         CoilbenchError: the channel can't be opened here; says why.
@@ -256,12 +252,7 @@ def _same_user(peer: socket.socket) -> bool:
 
 
 def answer(line: bytes, session: Commanded) -> bytes:
-    """Act on one line from outside; whatever it holds, there is an answer.
-
-    Args:
-        line: as it came, with or without its LF.
-        session: acted on only where the line is a whole and valid request.
-    """
+    """Act on one line from outside if it is a valid request; whatever it holds, answer it."""
     try:
         asked = _request(line)
         if asked == {"ask": "snapshot"}:

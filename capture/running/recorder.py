@@ -76,13 +76,8 @@ class Recorder:
     Used by one thread, the one that owns the book.
 
     Args:
-        db: the open book.
-        session_id: the session the sweeps belong to.
-        record: the set.
-        calibration: the calibration in force.
         say: told each event after the book has it.
         reach_height_mm: the height every stroke must be pressed down to, if the user said so.
-        rules: what makes a stroke.
     """
 
     def __init__(
@@ -150,11 +145,7 @@ class Recorder:
         return tuple(zip(height_mm.round(3).tolist(), above_n.round(2).tolist(), strict=True))
 
     def take(self, item: Item) -> None:
-        """Take one thing the rig said.
-
-        Raises:
-            CoilbenchError: it is another rig than the calibration's.
-        """
+        """Take one thing the rig said; raises as take_hello."""
         if isinstance(item, RawBlock):
             self._take_samples(item)
         elif isinstance(item, Restarted):
@@ -268,7 +259,8 @@ class Recorder:
     def obey(self, command: Command) -> None:
         """Do what was asked, or say why not."""
         if command.action is Action.REDO:
-            self.redo()
+            if self._turns.redo():
+                self._depths_mm.pop()
         elif command.action is Action.FINISH:
             self.finished = True
         elif self._finder.pressing and command.action is not Action.RENAME:

@@ -60,7 +60,6 @@ class Session:
     `stop` may be used from any thread, `stop` from a signal's handler too.
 
     Args:
-        request: what to capture.
         open_again: opens the source, at the start and after a loss.
         say: told each event, from the thread that runs `run`, after the book has it.
         clock: a monotonic clock, s.
@@ -341,10 +340,6 @@ def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapsho
 
     SIGTERM, SIGINT and a terminal that is closed (SIGHUP) drain what has arrived, close the book
     and return.
-
-    Args:
-        request: what to capture.
-        say: told each event.
 
     Raises:
         CoilbenchError: see Session.run, and a port that another capture uses.

@@ -14,12 +14,9 @@ from coilbench.capture.strokes.judging import Purpose, Turn
 
 
 class TurnTaking:
-    """Owns the turn order of one set. Used by the thread that owns the book.
+    """Owns the turn order of one set, and tells what changed after the book has it.
 
-    Args:
-        db: the open book.
-        record: the set.
-        say: told what changed, after the book has it.
+    Used by the thread that owns the book.
     """
 
     def __init__(self, db: Database, record: SetRecord, say: Callable[[Event], None]) -> None:
@@ -149,7 +146,7 @@ class TurnTaking:
         self._say(Event.of(EventKind.TURN, "renamed", label=label, new_label=new_label))
 
     def _forget_again(self) -> None:
-        """Leave the spring that was to be measured again as it was: no new stroke was kept."""
+        """Restore the spring that was to be measured again: no new stroke was kept."""
         if self._again is not None:
             done = turn_order(self._db, self.record).measured_of(self._again)
             self.order = self.order.again(self._again, done)

@@ -30,7 +30,6 @@ class PiSource(Source):
     """A Source whose own thread looks at the pins; poll takes what it found.
 
     Args:
-        url: the address, for messages.
         rig: looked at by the thread alone; takes requests from here.
         release: lets the pins go; called once, when the thread has ended.
         hello: the first thing poll returns.

@@ -39,13 +39,9 @@ class PiSetup:
     """What is wired to which pin.
 
     Attributes:
-        dout: GPIO number of the HX711's data output; all pins by Broadcom's numbers.
-        sck: of its clock input.
-        a: of the scale's output A.
-        b: of its output B; where A leads B, travel counts up, which is to be down.
-        gain: 128 or 64 for the chip's channel A, 32 for channel B.
-        sps: nominal samples a second, as the chip's RATE pin is strapped.
-        um: nominal travel of a count, micrometres.
+        dout, sck: GPIO numbers (Broadcom's) of the HX711's data output and clock input.
+        a, b: of the scale's outputs; where A leads B, travel counts up, and the quill goes down.
+        gain, sps, um: as the keys of the address, see parse.
     """
 
     dout: int
@@ -232,11 +228,9 @@ class Board:
 
 
 class Edges:
-    """Listens to three pins until it is closed.
+    """Listens to three pins, set up as inputs, until it is closed.
 
     Args:
-        board: its mode set, and the three pins set up as inputs.
-        setup: which pins.
         now_ns: the clock of the kernel's times.
     """
 

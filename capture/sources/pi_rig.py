@@ -42,8 +42,6 @@ from coilbench.capture.sources.pi_signals import (
     AdcWatch,
     FaultState,
     MissedConversions,
-    jumps_and_returns,
-    signed_word,
 )
 
 WORD_BITS = 24
@@ -81,6 +79,11 @@ class WatchedPins:
         self.bits_read = 0
         self._pulsed = False
 
+    @property
+    def word(self) -> int:
+        """The bits as the two's complement number they are."""
+        return self.bits - (1 << WORD_BITS) if self.bits >> (WORD_BITS - 1) else self.bits
+
     def setup(self, channel: int, direction: int) -> None:
         """Set a pin's direction; DOUT is pulled up, so that a missing chip is never ready."""
         if direction == self.IN:
@@ -108,7 +111,6 @@ class Hx711:
 
     Args:
         gpio: the module RPi.GPIO, its mode set.
-        setup: pins and gain.
         clock: for the driver's waits and its timing of pulses.
         url: for messages.
 
@@ -141,7 +143,7 @@ class Hx711:
         value = self._chip._read(max_tries=1)
         whole = self._pins.bits_read == WORD_BITS
         if value is False and whole:  # the driver refuses the two ends of the range
-            value = signed_word(self._pins.bits)
+            value = self._pins.word
         return Word(int(value) if whole else None, not self.ready(), self._late or not whole)
 
     def restart(self) -> None:
@@ -211,7 +213,6 @@ class PiRig:
     Args:
         adc: just started.
         edges: listening.
-        setup: rate, gain, travel of a count.
         clock: what the edges' times are of, too.
         hello: who this is; its boot_id names the blocks.
         url: for messages.
@@ -293,11 +294,7 @@ class PiRig:
         return items
 
     def _finish(self, after: int | None) -> list[Item]:
-        """Hand on the conversion that waited.
-
-        Args:
-            after: counts of its successor, None where it cannot wait for it.
-        """
+        """Hand on the conversion that waited; after: its successor's counts, where known."""
         held, self._held = self._held, None
         if held is None:
             return []
@@ -308,7 +305,7 @@ class PiRig:
             if held.low_ns - held.high_ns > LATE_NS:
                 flags |= SampleFlag.TRAVEL_SUSPECT
         before, self._before = self._before, held.counts
-        if jumps_and_returns(before, held.counts, after):
+        if self._watch.stands_out(before, held.counts, after):
             flags |= SampleFlag.LOAD_SUSPECT
         travel = self._edges.travel_at(ready_ns) - self._zero
         flags |= self._told_once()

@@ -8,7 +8,6 @@ from coilbench.capture.sources.serial_port import open_serial
 from coilbench.capture.virtual.bench import (
     HOLD_S,
     Bench,
-    Rest,
     calibration_steps,
     capture_steps,
 )
@@ -110,9 +109,9 @@ def _bench(setup: VirtualSetup) -> Bench:
             springs = draw_set(nominal, setup.springs, setup.seed, **odd)
             steps = capture_steps(springs, presses=setup.presses, stroke=setup.stroke)
         case Job.WEIGH:
-            steps = [Rest(HOLD_S), *calibration_steps((5.0, 10.0, 20.0, 10.0, 5.0, 0.0))]
+            steps = calibration_steps((5.0, 10.0, 20.0, 10.0, 5.0, 0.0), rest_s=HOLD_S)
         case Job.GAUGE:
             steps = calibration_steps(gauges_mm=(20.0, 30.0, 40.0, 50.0))
         case Job.FLEX:
-            steps = [Rest(HOLD_S), *calibration_steps(block=(40.0, 900.0))]
+            steps = calibration_steps(block=(40.0, 900.0), rest_s=HOLD_S)
     return Bench(rig, steps, setup.seed)

@@ -92,7 +92,6 @@ class StrokeFinder:
     Args:
         to_physical: gives (load_n, height_mm) of raw samples, each of shape (n,), by the
             calibration in force and its own zero.
-        rules: what makes a stroke.
     """
 
     def __init__(self, to_physical: ToPhysical, rules: StrokeRules | None = None) -> None:

@@ -168,8 +168,6 @@ def judge(
     deep enough, and no more.
 
     Args:
-        stroke: what the finder found.
-        purpose: what it is for.
         reach_height_mm: the height it must be pressed down to, where the user said so.
         earlier_depths_mm: depths of the strokes of this set that counted, to know a short one.
     """

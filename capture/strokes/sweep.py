@@ -124,8 +124,7 @@ class RigReading:
     """How a stroke's numbers came about.
 
     Attributes:
-        calibration: what turned counts into N and mm.
-        calibration_id: its id, the same for all strokes that share its errors.
+        calibration_id: the same for all strokes that share the calibration's errors.
         zero_counts: load counts that were taken as no load.
         zero_u_n: standard uncertainty of the zero, k = 1, this stroke's own.
         zero_known: whether the zero was read with the stroke; else the calibration's own is taken,
@@ -150,8 +149,6 @@ def read_stroke(
 
     Args:
         raw: one press down and back up, with what there is of the time before the touch.
-        calibration: the fits.
-        calibration_id: its id.
         zero_counts: the zero as the capture read it; None looks for it before the touch.
     """
     samples = raw.samples[(raw.samples["flags"] & UNUSABLE) == 0]
@@ -196,7 +193,7 @@ def _own_zero(calibration: Calibration) -> float:
     return counts
 
 
-def _step(travel_counts: np.typing.NDArray[np.float64]) -> float:
+def _step(travel_counts: NDArray[np.float64]) -> float:
     """Return the greatest step that all travel counts are whole numbers of."""
     whole = np.unique(np.rint(travel_counts).astype(np.int64))
     return float(np.gcd.reduce(np.diff(whole))) if whole.size > 1 else 1.0
@@ -255,12 +252,9 @@ class Sweep:
     """One sweep of one spring, calibrated.
 
     Attributes:
-        sweep_id: UUID in the book.
-        label: the spring's name inside its set.
         origin: where the numbers came from. Dense samples for RIG, RAW_FILE and CONVERTED_FILE;
             a few points at chosen heights for POINTS_FILE and KEYED.
-        loading: samples on the way down; may be empty.
-        unloading: samples on the way up; may be empty.
+        loading, unloading: samples on the way down and on the way up; may be empty.
         load_u_n: standard uncertainty (k = 1) of a load, common to all samples of the
             instrument (calibration residual, the scale's resolution), N.
         load_u_relative: standard uncertainty (k = 1) proportional to the load (reference
@@ -273,7 +267,6 @@ class Sweep:
         turned_mm: the height on the way up above which friction has turned round and the filter
             has forgotten the turn; None where it is not known.
         too_fast: whether it was over before the rig's filter could follow.
-        dense: True where samples are a sampled curve, False where they are chosen points.
     """
 
     sweep_id: str

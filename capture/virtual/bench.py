@@ -400,6 +400,8 @@ def calibration_steps(
     masses_kg: Sequence[float] = (),
     gauges_mm: Sequence[float] = (),
     block: tuple[float, float] | None = None,
+    *,
+    rest_s: float = 0.0,
 ) -> list[Step]:
     """Return what guided calibrations ask for, as a person does it.
 
@@ -407,8 +409,10 @@ def calibration_steps(
         masses_kg: what stands on the cell in turn.
         gauges_mm: lengths of gauge blocks, after the faces were put together.
         block: length of a solid block and the load it is pressed to, mm and N.
+        rest_s: how long the rig is left as it is before.
     """
-    steps: list[Step] = [PutMass(mass_kg) for mass_kg in masses_kg]
+    steps: list[Step] = [Rest(rest_s)] if rest_s > 0.0 else []
+    steps += [PutMass(mass_kg) for mass_kg in masses_kg]
     if gauges_mm:
         blocks = [GaugeBlock(length_mm, HOLD_S) for length_mm in gauges_mm]
         steps += [Rest(HOLD_S), FacesTogether(HOLD_S), *blocks, Rest(1.0)]

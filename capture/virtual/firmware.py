@@ -135,10 +135,8 @@ class Firmware:
     """The rig from its conversions to its bytes.
 
     Args:
-        rig: the rig.
-        blocks: its conversions, time from 0.
-        faults: what goes wrong; None for nothing.
-        seed: where boot ids and damage come from.
+        blocks: the rig's conversions, time from 0.
+        seed: of boot ids and damage.
         frame_samples: at most so many samples leave together.
     """
 

@@ -181,9 +181,7 @@ class VirtualPort:
 
     Args:
         firmware: what is behind the port; used by the port's thread alone from start on.
-        pace: real time, or as fast as the reader reads.
-        link: a pseudo-terminal or a loopback socket; None takes what this system has.
-        clock: monotonic, seconds.
+        link: None takes what this system has.
         sleep: takes seconds; None sleeps so that close can end it.
     """
 
