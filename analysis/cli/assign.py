@@ -98,7 +98,7 @@ def _show(assignment: Assignment) -> None:
 
 
 def _show_valves(level: Level) -> None:
-    """Print a row for each valve; a column in which nothing stands is left out."""
+    """Print a row for each valve; an empty column is left out."""
     shown, plans = units(), level.valves
     length, load = shown.length, shown.load
     columns = {

@@ -31,8 +31,8 @@ from coilbench.analysis.cli.common import (
     wrapped,
 )
 from coilbench.analysis.cli.set_compare import read_again, reread_document, show_reread
-from coilbench.analysis.cli.set_nominal import NOMINAL, TypedNominal, asked_heights
 from coilbench.analysis.cli.set_strokes import show_strokes, stroke_line
+from coilbench.analysis.cli.sets import NOMINAL, TypedNominal, asked_heights
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, Reading, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget

@@ -28,7 +28,7 @@ from coilbench.analysis.cli.common import (
     units,
     wrapped,
 )
-from coilbench.analysis.cli.set_nominal import build_heights
+from coilbench.analysis.cli.sets import build_heights
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, SpringCurve
 from coilbench.analysis.inputs.build_input import read_build
