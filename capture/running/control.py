@@ -111,10 +111,10 @@ class ControlServer:
     def _take_one(self) -> None:
         try:
             client, _ = self._listener.accept()
-        except OSError:  # it hung up, or this process has too many files open just now
+        except OSError:  # it disconnected, or this process has too many files open just now
             time.sleep(_NAP_S)
             return
-        with client, suppress(OSError):  # a client that goes away harms itself only
+        with client, suppress(OSError):  # a client that goes away loses only its own answer
             if not _same_user(client):
                 return
             line = _receive(client, LONGEST_REQUEST, PATIENCE_S)
@@ -178,7 +178,7 @@ def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
 
 
 def _receive(peer: socket.socket, most: int, patience_s: float) -> bytes | None:
-    """Return one line; None where it isn't whole in time or the peer hung up.
+    """Return one line; None where it isn't complete in time or the peer disconnected.
 
     More than `most` bytes are returned as they are, without waiting for their end.
     """
@@ -268,11 +268,7 @@ def answer(line: bytes, session: Commanded) -> bytes:
 
 
 def read_done(line: bytes) -> None:
-    """Read the answer to a command.
-
-    Raises:
-        CoilbenchError: it was refused, or this is not an answer.
-    """
+    """Read the answer to a command; CoilbenchError if it was refused or is no answer."""
     if _reply(line).get("done") is not True:
         raise _no_answer()
 

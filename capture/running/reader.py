@@ -15,7 +15,7 @@ from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, iden
 
 POLL_S = 0.1
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
-# down and opened anew. A rig whose amplifier is dead still talks, and is left alone: opening the
+# down and opened again. A rig whose amplifier is dead still sends, and is left alone: opening the
 # port restarts many boards.
 SILENCE_S = 5.0
 FIRST_BACKOFF_S = 0.5

@@ -198,7 +198,7 @@ class Recorder:
         self._forget_chunks()
 
     def flush(self) -> None:
-        """Put what is new of the running stroke in safety; a mere touch is none yet."""
+        """Store what is new of the running stroke; a touch alone is none yet."""
         turn = self.turn
         if not self._finder.pressing or turn is None:
             self._forget_chunks()

@@ -25,7 +25,7 @@ class SourceEnded(CoilbenchError):
 class Source(ABC):
     """A stream of RawBlocks and messages.
 
-    A source never blocks for ever and is used from one thread.
+    A source never blocks without a limit and is used from one thread.
 
     Attributes:
         url: the address it was opened with.

@@ -185,7 +185,7 @@ def _hello(setup: PiSetup) -> Hello:
 
 
 def _device_id() -> str:
-    """Return 16 hex digits, the same for ever on this computer."""
+    """Return 16 hex digits, always the same on this computer."""
     for path in (_SERIAL_NUMBER, _MACHINE_ID):
         text = _first_line(path)
         if text:
@@ -197,7 +197,7 @@ def _device_id() -> str:
 
 
 def _boot_id() -> int:
-    """Return 32 bits that are another at every opening: the scale's count begins anew."""
+    """Return 32 bits that differ at every opening: the scale's count restarts."""
     return int(_digest(f"{_first_line(_KERNEL_BOOT_ID)} {time.monotonic_ns()}", 4), 16)
 
 

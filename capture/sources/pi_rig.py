@@ -3,7 +3,7 @@
 The HX711 is read by the driver `hx711`, one word at a time.
 
 The driver makes the pulses and puts the bits together. Left to itself it would drop saturated
-words and true zeros, average nothing less than two words, and wait for ever for a dead chip; it
+words and true zeros, average nothing less than two words, and wait without end for a dead chip; it
 also logs by the root logger, which would write into a terminal screen. So a copy of its module,
 ours alone, is given pins that remember the word, a clock, a logger of its own, and a way out of
 its only endless loop. What it calls "False" is then told apart here: late, or saturated.
@@ -335,7 +335,7 @@ class PiRig:
     def _spoil(self, *, late: bool) -> None:
         """Start the chip again after a word that left it in doubt."""
         self._restart()
-        if self._sound:  # only once, lest a chip that never recovers is never called a fault
+        if self._sound:  # once only: else a chip that never recovers is never called a fault
             self._silent_at_ns = self._clock.now_ns() + WAKE_NS
         self._sound = False
         self._late_words = self._late_words + 1 if late else 0

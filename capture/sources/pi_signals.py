@@ -142,7 +142,7 @@ LINE_A = 0
 LINE_B = 1
 
 # Both outputs seen in turn: index previous * 4 + present, A being bit 0 and B bit 1. A before B is
-# positive. Where both changed at once an edge was missed, and nobody knows which way it went.
+# positive. Where both changed at once an edge was missed, and its direction is unknown.
 _STEPS = np.array([0, 1, -1, 0, -1, 0, 0, 1, 1, 0, 0, -1, 0, -1, 1, 0], dtype=np.int64)
 _BOTH_CHANGED = np.array([0, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 0], dtype=np.bool_)
 
@@ -166,7 +166,7 @@ def steps_between(
 class Quadrature:
     """A scale followed by edge reports, each of which tells one output's new level.
 
-    A report that repeats the level its output already had betrays a lost edge: it counts as an
+    A report that repeats the level its output already had shows a lost edge: it counts as an
     impossible step, like both outputs changing at once.
 
     Args:

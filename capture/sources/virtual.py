@@ -66,7 +66,7 @@ def open_virtual(url: str) -> VirtualSource:
     |---|---|---|
     | seed | 1 | which rig, which springs, which hand; the same seed repeats |
     | pace | real | `real` time, or `fast`: as fast as the reader reads |
-    | ends | by pace | 1: the source ends after the plan (fast); 0: it rests for ever (real) |
+    | ends | by pace | 1: the source ends after the plan (fast); 0: it rests without end (real) |
     | link | pty | `pty` or `socket`, what the bytes go through; socket where there is no pty |
     | do | springs | press the `springs`, or what `rig weigh`, `gauge`, `flex` ask for by default |
     | springs, role | 12, outer | how many, `outer` or `inner` |
@@ -74,7 +74,7 @@ def open_virtual(url: str) -> VirtualSource:
     | presses | 5 | strokes of each spring, the conditioning ones included |
     | stroke | steady | steady, fast, slow, short, double or paused |
     | drop, flip | 0 | probability of each byte to be lost, to have a bit turned |
-    | restart | | seconds after which the rig starts anew; may be repeated |
+    | restart | | seconds after which the rig restarts; may be repeated |
     | dead, saturate | | `20:3`: from 20 s for 3 s no conversions, the ADC at its end; repeatable |
     | silent | 0 | 1: it says nothing at all |
     | unplug | | seconds after which the cable comes out |

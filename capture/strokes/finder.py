@@ -257,7 +257,7 @@ class StrokeFinder:
     def _follow(self, piece: _Slice) -> None:
         rules = self._rules
         self._deepest_mm = min(self._deepest_mm, piece.low_mm)
-        # the quill well above the touch lets go too: what then weighs on is a new dead weight
+        # the quill well above the touch is a release too: the remaining load is a new dead weight
         clear = piece.low_mm > self._touch_mm + rules.clear_mm
         if piece.load_n - self.zero_n >= rules.release_n and not clear:
             self._pressed_us = piece.last_us

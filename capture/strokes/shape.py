@@ -182,7 +182,7 @@ class StrokeRules:
 def count_presses(height_mm: NDArray[np.float64], again: float = PRESS_AGAIN) -> int:
     """Count how often a spring was pressed in one stroke.
 
-    A press counts anew when the quill came up by more than a share of the whole depth and went
+    Another press is counted when the quill came up by more than a share of the whole depth and went
     down again by as much; a wobbly hand stays below that.
 
     Args:

@@ -103,17 +103,11 @@ def known_zero_u_counts(load_counts: NDArray[np.float64]) -> float:
 
 
 class StrokeRepeat(NamedTuple):
-    """How well one stroke repeats another, as a height.
+    """How well one stroke repeats another, as a height."""
 
-    Attributes:
-        u_mm: standard deviation of one stroke.
-        degrees_of_freedom: strokes behind it; infinite where it is assumed.
-        seen: whether strokes showed it.
-    """
-
-    u_mm: float = STROKE_UNSEEN_U_MM
-    degrees_of_freedom: float = math.inf
-    seen: bool = False
+    u_mm: float = STROKE_UNSEEN_U_MM  # standard deviation of one stroke
+    degrees_of_freedom: float = math.inf  # of the strokes behind it; infinite where it is assumed
+    seen: bool = False  # whether strokes showed it
 
 
 _UNSEEN = StrokeRepeat()

@@ -348,10 +348,9 @@ class Bench:
         return tuple(span for span, _ in self._plan)
 
     def blocks(self, *, endless: bool = False) -> Iterator[RawBlock]:
-        """Make the samples, a block a step; sequence and clock run on from 0 over all of them.
+        """Make the samples, a block a step; sequence and clock count on from 0 over all of them.
 
-        Args:
-            endless: let the rig rest for ever after the plan instead of ending.
+        With endless the rig rests after the plan without an end.
         """
         instrument = Instrument(self.rig, self.seed)
         start, standing_n = 0, 0.0

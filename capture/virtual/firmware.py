@@ -1,4 +1,4 @@
-"""What the rig's firmware says around its samples, and what may befall it. Pure.
+"""What the rig's firmware says around its samples, and the faults it can have. Pure.
 
 Simulated time only: the samples' own clock. Who sends the bytes, and when, is the port's.
 """

@@ -123,7 +123,7 @@ class SocketLink:
         return sent, came
 
     def drained(self, wait_s: float) -> bool:
-        """Tell whether the reader has seen the end and hung up.
+        """Tell whether the reader has seen the end and disconnected.
 
         The end is sent after the last byte, and what the reader still asks is read: closing
         with unread bytes would reset the connection and lose what is on its way.

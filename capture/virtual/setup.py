@@ -18,7 +18,7 @@ class Faults:
 
     Attributes:
         drop_probability, flip_probability: of each byte sent: lost, or one bit of it turned.
-        restart_at_s: when the rig starts anew.
+        restart_at_s: when the rig restarts.
         dead_s: (from, for how long) the ADC makes no conversions.
         saturated_s: (from, for how long) the ADC's word is at its upper end.
         silent: it says nothing at all.
@@ -48,7 +48,7 @@ class StrokeKind(StrEnum):
     STEADY = "steady"
     FAST = "fast"
     SLOW = "slow"
-    SHORT = "short"  # lets go before the bottom
+    SHORT = "short"  # released before the bottom
     DOUBLE = "double"  # half up and down again
     PAUSED = "paused"  # stops on the way down and on the way up
 

@@ -169,7 +169,7 @@ _HALF_TURN = 1 << 31
 class _Timeline:
     """Where the rig stands in its own count of samples and microseconds.
 
-    A clock that moved by less than half a turn (35.8 min) forward or back is taken at its word:
+    A clock that moved by less than half a turn (35.8 min) forward or back is believed:
     forward it is the same start of the rig, back it is another. Tallies come each second, so a
     long stop is followed too.
 
@@ -255,7 +255,7 @@ class Decoder:
 
     Damage costs the damaged line, which is counted. Chunks may be cut anywhere: the items are the
     same but for where blocks are split. Blocks are named by boot id from the first hello, tally or
-    fault; those before it, or after a restart that only the clock betrayed, carry None.
+    fault; those before it, or after a restart seen by the clock alone, carry None.
     """
 
     def __init__(self) -> None:
