@@ -17,9 +17,9 @@ import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
 
+from coilbench.analysis.cli.check_table import show_check
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import Paired, show_pairing
-from coilbench.analysis.cli.set_check import show_check
 from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets

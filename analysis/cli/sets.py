@@ -2,16 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from typing import Any, NamedTuple, cast
+from typing import cast
 
 import click
 
+from coilbench.analysis.cli.check_table import heights_in_units
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
+    NOMINAL_AT,
     NUMBER,
     RATE,
+    TypedNominal,
     console,
     json_option,
     plain_table,
@@ -20,10 +22,8 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.set_spring import show_curves
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.rulings import Asked, Nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
@@ -39,107 +39,7 @@ from coilbench.capture.book.sets import (
 )
 from coilbench.capture.book.state import set_states
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import counted, parse_length_mm, parse_load_n
-
-
-class TypedNominal(NamedTuple):
-    """A nominal load as typed, with or without its height."""
-
-    load_n: float
-    height_mm: float | None
-
-
-class _NominalParam(click.ParamType[TypedNominal]):
-    """Reads `24kg@38.5mm`, and `24kg` where the height is told elsewhere."""
-
-    name = "load@height"
-
-    def __init__(self, *, height_needed: bool) -> None:
-        self._height_needed = height_needed
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> TypedNominal:
-        load, at, height = str(value).partition("@")
-        where = self.name if param is None else param.get_error_hint(ctx).strip("'[].")
-        try:
-            if self._height_needed and not at:
-                raise CoilbenchError(f"{value!r} names no height", hint="Write it like 24kg@38.5mm")
-            typed = TypedNominal(parse_load_n(load), parse_length_mm(height) if at else None)
-            Nominal(typed.load_n)  # refuses what is none
-        except CoilbenchError as error:
-            raise CoilbenchError(error.what, where=where, hint=error.hint) from error
-        return typed
-
-
-NOMINAL = _NominalParam(height_needed=False)
-NOMINAL_AT = _NominalParam(height_needed=True)
-
-
-def asked_heights(
-    record: SetRecord,
-    heights_mm: Sequence[float],
-    nominals: Sequence[TypedNominal],
-    build: BuildFile | None,
-) -> list[Asked]:
-    """Return where to judge a set, each height with the load asked for there.
-
-    Heights typed come first, then the build file's.
-
-    Raises:
-        CoilbenchError: no height, or loads without heights that are not as many as the heights.
-    """
-    asked = _typed(heights_mm, nominals)
-    asked += [] if build is None else build_heights(build, record)
-    if not asked and (record.nominal is None or not record.nominal.loads):
-        raise CoilbenchError(
-            "no height to check at",
-            hint="Give one, like --at 38.5mm, or keep one: "
-            f"coilbench set nominal {record.name} 24kg@38.5mm",
-        )
-    return asked
-
-
-def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[Asked]:
-    """Pair each --at with its --nominal; loads with heights of their own stand for themselves."""
-    placed = [(one.height_mm, Nominal(one.load_n)) for one in nominals if one.height_mm is not None]
-    bare = [Nominal(one.load_n) for one in nominals if one.height_mm is None]
-    if not bare:
-        asked: list[Asked] = [(height_mm, None) for height_mm in heights_mm]
-        return _merged(asked, placed)
-    if placed:
-        raise CoilbenchError(
-            "some loads name their heights and some don't",
-            where="--nominal",
-            hint="Write all of them like 24kg@38.5mm",
-        )
-    if len(bare) != len(heights_mm):
-        raise CoilbenchError(
-            f"{counted(len(bare), 'load')} for {counted(len(heights_mm), 'height')}",
-            where="--nominal",
-            hint="Give one --nominal for each --at, in the same order, or write 24kg@38.5mm",
-        )
-    return list(zip(heights_mm, bare, strict=True))
-
-
-def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list[Asked]:
-    given = dict(placed)
-    merged = [(mm, given.pop(mm, nominal)) for mm, nominal in asked]
-    return [*merged, *given.items()]
-
-
-def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
-    """Return the heights a build file puts a set at, valve shut and at full lift.
-
-    With the cam card's loads as nominal where the springs work alone; an outer and an inner share
-    them, so that neither has one of its own.
-    """
-    cam, alone = build.cam, not build.springs.inner
-    offset_mm = build.head.inner_offset_mm if record.role == "inner" else 0.0
-    seat_mm = build.head.installed_height_mm - offset_mm
-    seat = Nominal(cam.seat_load_n, cam.seat_tolerance_n) if alone else None
-    opened = Nominal(cam.open_load_n, cam.open_tolerance_n) if alone else None
-    return [(seat_mm, seat), (seat_mm - cam.valve_lift_mm, opened)]
+from coilbench.capture.units import counted
 
 
 @click.command(
@@ -388,7 +288,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         raise CoilbenchError(
             "--curves draws, it has no JSON", hint="Ask for numbers: coilbench set check --json"
         )
-    with open_book(book_path()) as db:
+    with heights_in_units(), open_book(book_path()) as db:
         record = find_set(db, name)
         if curves:
             show_curves(db, record, heights_mm)

@@ -23,14 +23,8 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
-from coilbench.analysis.sets.rulings import Aim, Asked, Nominal
-from coilbench.analysis.sets.stroke_choice import (
-    Doubt,
-    JudgedStroke,
-    doubt_of,
-    judge_strokes,
-    uncounted,
-)
+from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
+from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes, uncounted
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps, stroke_rows
@@ -60,6 +54,17 @@ class Measurement:
         """Why no stroke of a spring can be relied on, by label, where that is so."""
         found = {label: doubt_of(own) for label, own in self.strokes.items()}
         return {label: doubt for label, doubt in found.items() if doubt is not None}
+
+
+def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
+    """Say why none of a spring's strokes can be relied on; None where one can.
+
+    A stroke that the user ruled in can.
+    """
+    read = [one for one in strokes if one.kept]
+    if not read or any(one.ruling is not None or not one.spoilt_by for one in read):
+        return None
+    return Doubt(len(read), tuple(dict.fromkeys(kind for one in read for kind in one.spoilt_by)))
 
 
 def measured_set(
@@ -310,6 +315,20 @@ def _share_of(kept: SetNominal | None, value: float) -> float | None:
     if kept is None or kept.tolerance_relative is None:
         return None
     return kept.tolerance_relative * value
+
+
+def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
+    """Return the heights a build file puts a set at, valve shut and at full lift.
+
+    With the cam card's loads as nominal where the springs work alone; an outer and an inner share
+    them, so that neither has one of its own.
+    """
+    cam, alone = build.cam, not build.springs.inner
+    offset_mm = build.head.inner_offset_mm if record.role == "inner" else 0.0
+    seat_mm = build.head.installed_height_mm - offset_mm
+    seat = Nominal(cam.seat_load_n, cam.seat_tolerance_n) if alone else None
+    opened = Nominal(cam.open_load_n, cam.open_tolerance_n) if alone else None
+    return [(seat_mm, seat), (seat_mm - cam.valve_lift_mm, opened)]
 
 
 def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:

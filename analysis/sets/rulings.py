@@ -14,7 +14,6 @@ from typing import Any, Literal
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
 from coilbench.analysis.sets.outliers import Column, Departure, Esd
-from coilbench.analysis.sets.stroke_choice import Doubt
 from coilbench.capture.errors import CoilbenchError
 
 FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
@@ -178,6 +177,14 @@ def missing_ruling(curve: SpringCurve, height_mm: float) -> Ruling:
     """Say that a spring was not measured at a height, and from where to where it was."""
     facts = {"lowest_mm": curve.lowest_mm, "highest_mm": curve.highest_mm}
     return Ruling("measured", curve.label, height_mm, "unsure", math.inf, facts)
+
+
+@dataclass(frozen=True)
+class Doubt:
+    """Why none of a spring's strokes can be relied on: how many are read, what spoils them."""
+
+    strokes: int
+    kinds: tuple[str, ...]
 
 
 def strokes_ruling(spring: str, doubt: Doubt) -> Ruling:

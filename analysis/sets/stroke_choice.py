@@ -216,25 +216,6 @@ class JudgedStroke:
         return tuple(one.kind for one in self.findings if one.spoils)
 
 
-@dataclass(frozen=True)
-class Doubt:
-    """Why none of a spring's strokes can be relied on: how many are read, what spoils them."""
-
-    strokes: int
-    kinds: tuple[StrokeKind, ...]
-
-
-def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
-    """Say why none of a spring's strokes can be relied on; None where one can.
-
-    A stroke that the user ruled in can.
-    """
-    read = [one for one in strokes if one.kept]
-    if not read or any(one.ruling is not None or not one.spoilt_by for one in read):
-        return None
-    return Doubt(len(read), tuple(dict.fromkeys(kind for one in read for kind in one.spoilt_by)))
-
-
 def uncounted(number: int, sweep_id: str, note: str | None) -> JudgedStroke:
     """Return a stroke that the capture did not count."""
     return JudgedStroke(number, sweep_id, False, "not counted", None, (), note)

@@ -11,13 +11,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coilbench.analysis.inputs.measured import doubt_of
 from coilbench.analysis.report import set_text  # noqa: F401  # it registers the sentences
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.rulings import Doubt
 from coilbench.analysis.sets.stroke_choice import (
-    Doubt,
     JudgedStroke,
-    doubt_of,
     judge_strokes,
     uncounted,
 )
