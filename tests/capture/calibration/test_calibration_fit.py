@@ -270,7 +270,8 @@ def both_typed(wrong: float) -> list[LoadPoint]:
     ],
 )  # fmt: skip
 def test_nonsense_masses_are_refused_in_words(points, words):
-    assert re.search(words, refusal(fit_load, points))
+    told = refusal(fit_load, points)
+    assert words in told or re.search(words, told)
 
 
 def test_a_worst_point_is_named_where_no_one_is_to_blame():
@@ -368,7 +369,8 @@ def with_gauge(row: int, **fields) -> list[GaugePoint]:
     ],
 )  # fmt: skip
 def test_nonsense_gauges_are_refused_in_words(points, words):
-    assert re.search(words, refusal(fit_travel, points))
+    told = refusal(fit_travel, points)
+    assert words in told or re.search(words, told)
 
 
 def test_the_parts_make_an_instrument():
