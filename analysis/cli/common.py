@@ -6,7 +6,7 @@ import math
 import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, cast
+from typing import TYPE_CHECKING, Any, cast
 
 import click
 from rich.console import Console, RenderableType
@@ -28,6 +28,9 @@ from coilbench.capture.units import (
     parse_number,
     parse_rate_n_per_mm,
 )
+
+if TYPE_CHECKING:  # this module is light to import
+    from coilbench.analysis.report.card_text import BudgetText
 
 
 class _Quantity(click.ParamType[float]):
@@ -114,7 +117,7 @@ def fits(table: Table, out: Console) -> bool:
     return Measurement.get(out, unbounded, table).maximum <= out.width
 
 
-class PlainTable(Table):
+class _PlainTable(Table):
     """A table whose cells and titles are taken as they are, never as markup."""
 
     def add_row(self, *cells: RenderableType | None, **options: Any) -> None:
@@ -126,13 +129,24 @@ class PlainTable(Table):
 
 def plain_table(*titles: str) -> Table:
     """Return an empty table without lines; a title that begins with `>` is a column of numbers."""
-    table = PlainTable(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
+    table = _PlainTable(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
     for title in titles:
         numbers = title.startswith(">")
         table.add_column(
             Text(title.removeprefix(">")), justify="right" if numbers else "left", no_wrap=True
         )
     return table
+
+
+def show_budget(budget: BudgetText) -> None:
+    """Print one budget as a table with its sum below."""
+    source, kind, *numbers = (heading.replace(" ", "\n") for heading in budget.headings)
+    table = plain_table(f"  {source}", kind, *(f">{heading}" for heading in numbers))
+    table.columns[0].no_wrap = False
+    for what, *others in budget.rows:
+        table.add_row(f"  {what}", *others)
+    console().print(table)
+    click.echo(f"  {budget.words}.")
 
 
 def load_cell(load_n: float | None, load_u_n: float | None, shown: Units) -> str:

@@ -26,6 +26,7 @@ from coilbench.analysis.cli.common import (
     load_cell,
     plain_table,
     print_document,
+    show_budget,
     show_warnings,
     units,
     wrapped,
@@ -35,11 +36,10 @@ from coilbench.analysis.cli.set_nominal import NOMINAL, TypedNominal, asked_heig
 from coilbench.analysis.cli.set_strokes import show_strokes, stroke_line
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, Reading, SpringCurve
-from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, judge_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
-from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings
+from coilbench.analysis.report.card_text import budget_text
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.set_text import (
     STROKE_RULE,
@@ -95,7 +95,7 @@ def _budgets_document(found: Sequence[_Budgeted]) -> list[dict[str, Any]]:
             "label": one.label,
             "height_mm": one.reading.height_mm,
             "load_n": one.reading.load_n,
-            **budget_document(one.reading.budget),
+            **document(one.reading.budget),
         }
         for one in found
     ]
@@ -109,18 +109,7 @@ def _show_budgets(found: Sequence[_Budgeted], shown: Units) -> None:
             f"\n{one.label} at {shown.length_text(reading.height_mm)}: "
             f"{shown.load_text(reading.load_n)}"
         )
-        show_budget(reading.budget, shown)
-
-
-def show_budget(budget: Budget, shown: Units) -> None:
-    """Print one budget as a table with its sum below."""
-    source, kind, *numbers = (heading.replace(" ", "\n") for heading in headings(shown))
-    table = plain_table(f"  {source}", kind, *(f">{heading}" for heading in numbers))
-    table.columns[0].no_wrap = False
-    for what, *others in budget_rows(budget, shown):
-        table.add_row(f"  {what}", *others)
-    console().print(table)
-    click.echo(f"  {budget_words(budget, shown)}.")
+        show_budget(budget_text(reading.budget, shown))
 
 
 @click.command(name="check", epilog="Example: coilbench set check larch --at 38.5mm --at 27.6mm")

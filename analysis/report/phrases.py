@@ -10,7 +10,6 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import document
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.strokes.judging import Purpose, Turn
@@ -258,12 +257,6 @@ def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
         return _FAULTS.get(code, unknown)
     what, hint = _RIG[f"{kind}/{facts['cause']}" if "cause" in facts else kind]
     return what.format_map(_shown(facts, units)), hint
-
-
-def health_finding_document(finding: Finding) -> dict[str, Any]:
-    """Return a finding of the rig's health for JSON: what to do beside what is wrong."""
-    what, hint = what_and_hint(finding, Units("N", "mm"))
-    return {**document(finding), "what": what, "hint": hint}
 
 
 def note_text(note: str | None, units: Units) -> str | None:
