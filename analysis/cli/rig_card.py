@@ -6,12 +6,12 @@ from pathlib import Path
 
 import click
 
+from coilbench.analysis.cli.check_table import show_budget
 from coilbench.analysis.cli.common import (
     console,
     json_option,
     plain_table,
     print_document,
-    show_budget,
     show_warnings,
     units,
 )

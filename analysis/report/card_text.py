@@ -17,7 +17,7 @@ from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.calibration.model import PointRow
-from coilbench.capture.units import KGF_N, LBF_N
+from coilbench.capture.units import KGF_N, LBF_N, counted
 
 COLUMN_WORDS = {
     "q": "accuracy",
@@ -173,12 +173,11 @@ def _step_row(step: StepErrors, units: Units) -> tuple[str, ...]:
 
 
 def _sentences(card: Card, units: Units) -> Iterator[str]:
-    if card.trust is not None:
-        low, high = units.load_value(card.trust.low_n), units.load_value(card.trust.high_n)
-        u = _rounded_up(units.load_value(card.trust.load_u_n))
+    if (trust := card.trust) is not None:
+        low, high, u = map(units.load_value, (trust.low_n, trust.high_n, trust.load_u_n))
         yield (
-            f"Between {low:.3g} and {high:.3g} {units.load}, trust a steady load to ± {u:g} "
-            f"{units.load} (19 of 20 readings are within it)"
+            f"Between {low:.3g} and {high:.3g} {units.load}, trust a steady load to "
+            f"± {_rounded_up(u):g} {units.load} (19 of 20 readings are within it)"
         )
         yield (
             "The load of a spring at a height is less sure than that, by travel, press flex and "
@@ -206,13 +205,12 @@ def _rounded_up(number: float) -> float:
 
 def gravity_words(gravity_m_s2: float, units: Units) -> str:
     """Explain local gravity in one line."""
-    one_kg = f"Gravity is taken as {gravity_m_s2:.5f} m/s2: "
+    taken, kg = f"Gravity is taken as {gravity_m_s2:.5f} m/s2: ", gravity_m_s2 / KGF_N
     if units.load == "lbf":
-        shown = gravity_m_s2 / KGF_N
-        return f"{one_kg}a mass of 1 lb presses with {shown:.5f} lbf"
-    shows = f", which shows as {gravity_m_s2 / KGF_N:.5f} kg" if units.load == "kg" else ""
-    why = f", since a kg shown is always {KGF_N} N" if units.load == "kg" else ""
-    return f"{one_kg}a mass of 1 kg presses with {gravity_m_s2:.5f} N{shows}{why}"
+        return f"{taken}a mass of 1 lb presses with {kg:.5f} lbf"
+    shows = f", which shows as {kg:.5f} kg, since a kg shown is always {KGF_N} N"
+    more = shows if units.load == "kg" else ""
+    return f"{taken}a mass of 1 kg presses with {gravity_m_s2:.5f} N{more}"
 
 
 def _class_words(card: Card, units: Units) -> Iterator[str]:
@@ -231,22 +229,17 @@ def _class_words(card: Card, units: Units) -> Iterator[str]:
             "Of ISO 7500-1's limits its errors would meet none: at "
             f"{units.load_text(top_step.true_n)} the {over} exceeds those of class 3"
         )
-    missing = [COLUMN_WORDS[name] for name in _not_measured(card.steps)]
+    missing = [
+        COLUMN_WORDS[name]
+        for number, name in enumerate(COLUMNS)
+        if card.steps and all(step.columns[number] is None for step in card.steps)
+    ]
     if missing:
         yield f"Not measured, and so not judged: {', '.join(missing)}"
     if card.noise_counts is None:
         yield "The resolution is one count; noise joins it after a rig check --mass"
-    runs = "run" if card.runs == 1 else "runs"
-    yield f"{NO_CERTIFICATE}; this was {card.runs} {runs} of {len(card.steps)} steps"
-
-
-def _not_measured(steps: tuple[StepErrors, ...]) -> list[str]:
-    """Return the columns that no step has."""
-    return [
-        name
-        for number, name in enumerate(COLUMNS)
-        if steps and all(step.columns[number] is None for step in steps)
-    ]
+    runs = counted(card.runs, "run")
+    yield f"{NO_CERTIFICATE}; this was {runs} of {len(card.steps)} steps"
 
 
 def _part_text(card: PartCard, units: Units) -> PartText:

@@ -16,7 +16,6 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.cli.demo import Demo
-from coilbench.analysis.report.units import Units
 from support.shared import made_once
 
 FINE = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
@@ -87,7 +86,7 @@ def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], DemoRu
 def calibrated_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A book with the demo's calibration and no set: the virtual rig of seed 1. To be copied."""
     name = "demo.db"
-    make = lambda folder: Demo(folder / name, 1, Units()).calibrate(lambda _: None)  # noqa: E731
+    make = lambda folder: Demo(folder / name, 1).calibrate(lambda _: None)  # noqa: E731
     return made_once(tmp_path_factory, "calibrated", make) / name
 
 
