@@ -16,7 +16,6 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import (
-    CheckHistory,
     calibration_if_any,
     check_history,
     check_rig,
@@ -53,7 +52,8 @@ def _show_history(as_json: bool) -> None:
         history = check_history(db)
     if as_json:
         checks = [_check_document(record) for record in history.records]
-        print_document({"checks": checks, **_standing(history)})
+        trend, warned = history.trend, history.warnings
+        print_document({"checks": checks, "trend": trend, "warnings": warned})
         return
     if not history.records:
         click.echo("No check yet. Make one with: coilbench rig check --port PORT --mass 20kg")
@@ -67,10 +67,6 @@ def _show_history(as_json: bool) -> None:
 
 def _check_document(record: CheckRecord) -> dict[str, Any]:
     return {"check_id": record.check_id, "made_utc": record.made_utc, **vars(record.check)}
-
-
-def _standing(history: CheckHistory) -> dict[str, Any]:
-    return {"trend": history.trend, "warnings": history.warnings}
 
 
 def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:
@@ -202,7 +198,8 @@ def _check_mass(
                 "check": _check_document(record),
                 "expected_n": verdict.expected_n,
                 "load_n": verdict.load_n,
-                **_standing(history),
+                "trend": history.trend,
+                "warnings": history.warnings,
             }
         )
     else:

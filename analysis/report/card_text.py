@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.analysis.report.document import document, json_keys
-from coilbench.analysis.report.phrases import describe, mass_text, what_and_hint
+from coilbench.analysis.report.phrases import describe, what_and_hint
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
@@ -304,7 +304,7 @@ def _point_row(point: PointRow, units: Units) -> tuple[str, str, str, str]:
     counts = point.travel_counts if point.load_counts is None else point.load_counts
     known = "-"
     if point.mass_kg is not None:
-        known = mass_text(point.mass_kg, units)
+        known = units.mass_text(point.mass_kg)
     elif point.length_mm is not None:
         known = units.length_text(point.length_mm)
     if point.residual_n is not None:
@@ -376,7 +376,7 @@ def _figures(health: Health, units: Units) -> Iterator[tuple[str, str]]:
 @describe.register
 def _(check: PastCheck, units: Units) -> str:
     return (
-        f"{check.made_utc[:16].replace('T', ' ')}, {mass_text(check.mass_kg, units)}, "
+        f"{check.made_utc[:16].replace('T', ' ')}, {units.mass_text(check.mass_kg)}, "
         f"{check.error_percent:+.2f} % (± {check.error_u_percent:.2f} %, "
         f"{check.tolerance_percent:.2f} % allowed): {'passed' if check.passed else 'FAILED'}"
     )
@@ -406,7 +406,7 @@ def _(verdict: MassVerdict, units: Units) -> str:
             "since the calibration. Check again soon"
         )
     return (
-        f"{'PASS' if verdict.passed else 'FAIL'}: {mass_text(verdict.mass_kg, units)} presses with "
+        f"{'PASS' if verdict.passed else 'FAIL'}: {units.mass_text(verdict.mass_kg)} presses with "
         f"{units.load_text(verdict.expected_n)} and reads {units.load_text(verdict.load_n)}, "
         f"{verdict.error_n * percent:+.2f} % off (known to ± {verdict.error_u_n * percent:.2f} %, "
         f"k = 2); {verdict.tolerance_n * percent:.2f} % is allowed{then}"

@@ -369,8 +369,8 @@ def _moved(samples: NDArray[np.void], rest: _Rest, um_per_count: float | None) -
     usable = samples[(samples["flags"] & UNUSABLE) == 0]
     if usable.size == 0:
         return _Moved(0.0, 0.0)
-    load = _farthest(usable["load_counts"] - rest.load_counts)
-    travel = _farthest(usable["travel_counts"] - rest.travel_counts)
+    steps = (usable[field] - getattr(rest, field) for field in _Moved._fields)
+    load, travel = (float(each[np.argmax(np.abs(each))]) for each in steps)
     least_travel = _least_travel_counts(um_per_count)
     return _Moved(
         load if abs(load) > MOVED_SDS * rest.load_sd_counts else 0.0,
@@ -401,15 +401,16 @@ def _response_findings(
     travelled = not has_travel or went.travel_counts != 0.0
     if went.load_counts == 0.0 and not (has_travel and travelled):
         return [Finding("no press")]
+    load_sign, travel_sign = _signs(calibration)
     swapped = "" if calibration is None else "_swapped"
     findings = []
     if not travelled:
         findings.append(Finding.of("encoder", cause="no_response"))
-    elif has_travel and not _falls(went.travel_counts, calibration):
+    elif has_travel and went.travel_counts * travel_sign <= 0.0:
         findings.append(Finding.of("backwards", cause=f"encoder{swapped}"))
     if went.load_counts == 0.0:
         findings.append(Finding.of("no cell", cause="no_response"))
-    elif not _rises(went.load_counts, calibration):
+    elif went.load_counts * load_sign <= 0.0:
         findings.append(Finding.of("backwards", cause=f"cell{swapped}"))
     return findings
 
@@ -428,30 +429,18 @@ def _running_finding(samples: NDArray[np.void], calibration: Calibration | None)
     still = np.ptp(load) <= MOVED_SDS * noise_sd(usable["load_counts"])
     if still or np.ptp(travel) <= MOVED_COUNTS:
         return None
-    together = float(np.corrcoef(load, travel)[0, 1]) * _way(calibration)
+    together = float(np.corrcoef(load, travel)[0, 1]) * np.prod(_signs(calibration))
     if together > -CLEAR_CORRELATION:
         return None
     return Finding.of("backwards", cause="either")
 
 
-def _way(calibration: Calibration | None) -> float:
-    """Which way load over travel counts goes on a sound rig: 1 up, -1 down."""
+def _signs(calibration: Calibration | None) -> tuple[float, float]:
+    """Which way load and travel counts go as the quill of a sound rig goes down: 1 up, -1 down."""
     if calibration is None:
-        return 1.0
-    return -_sign(calibration.load) * _sign(calibration.travel)  # height falls as load rises
-
-
-def _rises(load_counts: float, calibration: Calibration | None) -> bool:
-    return load_counts * (1.0 if calibration is None else _sign(calibration.load)) > 0.0
-
-
-def _falls(travel_counts: float, calibration: Calibration | None) -> bool:
-    return travel_counts * (1.0 if calibration is None else -_sign(calibration.travel)) > 0.0
+        return 1.0, 1.0
+    return _sign(calibration.load), -_sign(calibration.travel)  # height falls as load rises
 
 
 def _sign(fit: PolynomialFit) -> float:
     return float(np.sign(slope(fit, 0.5 * (fit.x_min + fit.x_max))))
-
-
-def _farthest(steps: NDArray[np.float64]) -> float:
-    return float(steps[np.argmax(np.abs(steps))])
