@@ -18,7 +18,7 @@ from coilbench.analysis.cli.guiding import (
     weigh_guided,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.rig_record import rigs_mixed
+from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.phrases import describe
 from coilbench.capture.blocks import Hello
@@ -276,6 +276,5 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
         lines.append(f"The {missing} is still to be calibrated: coilbench rig {command}")
     elif newest_part(db, "flex") is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")
-    if (mixed := rigs_mixed(db)) is not None:
-        lines.append(f"Warning: {describe(mixed, units())}.")
-    return lines
+    mixed = (one for one in rig_warnings(db) if one.kind == "mixed_rigs")
+    return lines + [f"Warning: {describe(one, units())}." for one in mixed]

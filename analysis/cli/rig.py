@@ -7,7 +7,8 @@ import time
 import click
 
 from coilbench.analysis.cli.common import json_option, print_document, units
-from coilbench.analysis.cli.rig_check import calibration_if_any
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.rig_record import calibration_if_any
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.rig.health import Hints
 from coilbench.capture.blocks import Hello, RawBlock
@@ -66,7 +67,7 @@ def watch_command(port: str, seconds: float | None) -> None:
     What is wrong is said in a line of its own as it shows: no cell, another rate than the rig's
     nominal one, load and travel going opposite ways.
     """
-    calibration = calibration_if_any()
+    calibration = calibration_if_any(book_path())
     with open_source(port) as source:
         hello, seen = identify(source)
         click.echo(_rig_line(hello))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -60,7 +60,7 @@ def test_what_keeps_the_table_from_being_read_is_said_and_it_is_tried_again(
     real = module.read_set_table
     failing = [True]
 
-    def read(*arguments: object) -> SetTable:
+    def read(*arguments: object) -> Iterator[SetTable]:
         if failing:
             raise error
         return real(*arguments)  # type: ignore[arg-type]
@@ -86,7 +86,7 @@ def test_it_reads_again_when_the_book_has_changed_and_only_then(
     reads: list[int] = []
     real = module.read_set_table
 
-    def read(*arguments: object) -> SetTable:
+    def read(*arguments: object) -> Iterator[SetTable]:
         reads.append(1)
         return real(*arguments)  # type: ignore[arg-type]
 
