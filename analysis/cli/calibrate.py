@@ -137,7 +137,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
         )
     click.echo(f"  One reading scatters by {scale.repeatability_n / KGF_N:.2f} kg.")
     for note in scale.notes:
-        click.echo(f"Note: {note}.")
+        click.echo(f"Note: {describe(note, units())}.")
     if gravity_m_s2 != STANDARD_GRAVITY_M_S2:
         click.echo(f"{gravity_words(gravity_m_s2, units())}.")
     click.echo(f"Next: coilbench note --set SET --scale {scale.name}")
@@ -267,7 +267,7 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
         f"Stored the {part.kind} calibration from {part.fit.points} points ({part.origin}): "
         f"residual sd {part.fit.residual_sd:.3g} {unit}."
     ]
-    lines += [f"Note: {note}." for note in part.notes]
+    lines += [f"Note: {describe(note, units())}." for note in part.notes]
     if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:
         lines.append(f"{gravity_words(part.gravity_m_s2, units())}.")
     if calibration_id is None:

@@ -20,6 +20,7 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import calibration_card
 from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report.card_text import to_document
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.rig.card import SOURCE, Card, PartCard
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
@@ -97,4 +98,4 @@ def _show_part(part: PartCard) -> None:
     if rows:
         console().print(table)
     for note in part.part.notes:
-        click.echo(f"  Note: {note}.")
+        click.echo(f"  Note: {describe(note, shown)}.")

@@ -56,7 +56,7 @@ def _part(card: PartCard, units: Units) -> dict[str, object]:
         "correlation": card_view.correlation_words(card),
         "points": card_view.point_rows(card, units),
         "plot": _plot(card, units),
-        "notes": card.part.notes,
+        "notes": [describe(note, units) for note in card.part.notes],
     }
 
 

@@ -11,7 +11,7 @@ from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.phrases import describe, mass_text
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.rig.card import (
     CLASSES,
     COLUMNS,
@@ -79,7 +79,7 @@ def gravity_words(gravity_m_s2: float, units: Units) -> str:
 
 def masses_words(load: NewPart) -> str:
     """Say what the masses were taken to be good for."""
-    assumed = any(note.startswith("Masses without an uncertainty") for note in load.notes)
+    assumed = any(describe(note, SI).startswith("Masses without an unc") for note in load.notes)
     how = "assumed" if assumed else "as stated"
     return (
         "What all masses may be wrong by together is taken as "
@@ -369,7 +369,7 @@ def _part_document(card: PartCard) -> dict[str, Any]:
         "fitted_to": fit.x_max,
         "reference_u_relative": part.reference_u_relative,
         "points": [{k: v for k, v in point.items() if v is not None} for point in points],
-        "notes": list(part.notes),
+        "notes": [describe(note, SI) for note in part.notes],
     }
 
 

@@ -7,7 +7,7 @@ shows in the residuals.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import (
     ADC_LIMIT_COUNTS,
     STANDARD_GRAVITY_M_S2,
@@ -169,8 +170,8 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     fit = replace(fit, points=len(points), residual_sd=residual_sd)
     refuse_scatter(masses, residuals_n / gravity_m_s2, _load_limit_kg)
     _refuse_turning_curve(fit)
-    notes = _load_notes(points, masses, residuals_n / gravity_m_s2, fit)
-    return Fitted(fit, tuple(residuals_n.tolist()), tuple(notes), shared_u_relative(means))
+    notes = tuple(_load_notes(points, masses, residuals_n / gravity_m_s2, fit))
+    return Fitted(fit, tuple(residuals_n.tolist()), notes, shared_u_relative(means))
 
 
 def _fit_means(
@@ -208,22 +209,14 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
 
     notes = []
     if any(p.u_mm is None for p in points):
-        notes.append(
-            f"Gauges without an uncertainty are assumed good to {ASSUMED_GAUGE_U_MM} mm, k = 2"
-        )
+        notes.append(Finding.of("gauges_assumed", u_mm=ASSUMED_GAUGE_U_MM))
     if fit.coefficients[1] > 0.0:
-        notes.append(
-            "Travel counts fall as the quill goes down: the scale is wired backwards, which the "
-            "calibration corrects"
-        )
+        notes.append(Finding.of("travel_corrected"))
     low_mm, high_mm = float(gauges.known.min()), float(gauges.known.max())
     if gauges.span < NARROW_GAUGES_FRACTION * high_mm:
-        notes.append(
-            f"The gauges only cover {low_mm:g} mm to {high_mm:g} mm: heights far from them have a "
-            "larger uncertainty, and a gauge near the lowest height measured would help most"
-        )
+        notes.append(Finding.of("gauges_narrow", low_mm=low_mm, high_mm=high_mm))
     if len(points) == LEAST_GAUGES:
-        notes.append("Two gauges cannot show an error in one of them: a third one would")
+        notes.append(Finding.of("two_gauges"))
     return Fitted(fit, tuple(residuals_mm.tolist()), tuple(notes))
 
 
@@ -265,41 +258,25 @@ def _load_notes(
     masses: Standards,
     residuals_kg: NDArray[np.float64],
     fit: PolynomialFit,
-) -> list[str]:
-    notes = []
+) -> Iterator[Finding]:
     if any(p.u_kg is None for p in points):
-        notes.append(
-            f"Masses without an uncertainty are assumed good to {ASSUMED_MASS_U_RELATIVE:.1%}, "
-            "k = 2"
-        )
+        yield Finding.of("masses_assumed", u_relative=ASSUMED_MASS_U_RELATIVE)
     if fit.degree > 1:
-        notes.append("The cell is not linear (F-test at 1 %): a parabola is used")
+        yield Finding.of("cell_curved")
     if slope(fit, fit.x_min) < 0.0:
-        notes.append(
-            "Counts fall as the load grows: the cell is wired backwards, which the calibration "
-            "corrects"
-        )
+        yield Finding.of("load_corrected")
     share = float(np.ptp(masses.counts)) / ADC_LIMIT_COUNTS
     if share < WEAK_SPAN_FRACTION:
-        notes.append(
-            f"The masses span only {share:.2%} of the ADC's range: heavier masses or more gain "
-            "would reduce the noise"
-        )
-    if masses.known.min() > NEAR_ZERO_FRACTION * masses.known.max():
-        notes.append(
-            f"No point is near zero, all lie between {masses.known.min():g} kg and "
-            f"{masses.known.max():g} kg: read one with nothing on the cell as well"
-        )
+        yield Finding.of("weak_span", adc_share=share)
+    low_kg, high_kg = float(masses.known.min()), float(masses.known.max())
+    if low_kg > NEAR_ZERO_FRACTION * high_kg:
+        yield Finding.of("no_light_mass", low_kg=low_kg, high_kg=high_kg)
     falling = np.array([p.direction == "down" for p in points])
     if falling.all() or not falling.any():
-        notes.append(
-            "The masses were read in one direction only: whether up and down agree is unknown"
-        )
+        yield Finding.of("masses_one_way")
     else:
         more_kg = float(residuals_kg[~falling].mean() - residuals_kg[falling].mean())
-        way = "more" if more_kg > -5e-4 else "less"
-        notes.append(f"Going down, the cell reads {abs(more_kg):.3f} kg {way} than going up")
-    return notes
+        yield Finding.of("going_down", more_kg=more_kg)
 
 
 def load_part(
@@ -321,7 +298,7 @@ def load_part(
     return NewPart("load", origin, fitted.fit, rows, notes, fitted.shared_u_relative, gravity_m_s2)
 
 
-def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
+def _order_notes(points: Sequence[LoadPoint]) -> list[Finding]:
     """Note masses whose order contradicts their direction."""
     against = [
         number
@@ -333,9 +310,13 @@ def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
         return []
     point, before = points[against[0] - 1], points[against[0] - 2]
     return [
-        f"Masses out of order: point {against[0]} is {point.mass_kg:g} kg after "
-        f"{before.mass_kg:g} kg, marked {point.direction}. The curve is not affected, but up and "
-        "down can be compared only where the points are in order"
+        Finding.of(
+            "out_of_order",
+            point=against[0],
+            mass_kg=point.mass_kg,
+            before_kg=before.mass_kg,
+            direction=point.direction,
+        )
     ]
 
 

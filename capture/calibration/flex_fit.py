@@ -13,6 +13,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import refuse_saturated
 from coilbench.capture.calibration.lag import Course
 from coilbench.capture.calibration.model import NewPart, PointRow
@@ -256,7 +257,7 @@ def _middle(steps: _Press) -> _Press:
     return _Press(at, 0.5 * (up.height_mm[inside] + other), np.ones(at.size, np.bool_))
 
 
-def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list[str]]:
+def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list[Finding]]:
     """Fit height by travel over load; a curve only where it is monotonic."""
     middle = _middle(steps)
     known = np.zeros_like(middle.load_n)
@@ -266,14 +267,13 @@ def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list
         block = fit_with_scatter(middle.load_n, middle.height_mm, tried, known, resolution_mm)
         slopes = slope(block, np.linspace(block.x_min, block.x_max, 50))
         if slopes.max() < 0.0 or slopes.min() > 0.0:
-            name = "a parabola" if tried == 2 else f"a curve of degree {tried}"
-            return block, [f"The press flex is not linear (F-test at 1 %): {name} is used"]
+            return block, [Finding.of("flex_curved", degree=tried)]
     straight = fit_with_scatter(middle.load_n, middle.height_mm, 1, known, resolution_mm)
     if degree == 1:
         return straight, []
     off_mm = float(np.abs(middle.height_mm - value(straight, middle.load_n)).max())
     widened = _with_slope_u(straight, off_mm / float(middle.load_n.mean()))
-    return widened, ["The press flex is not linear, but no monotonic curve fits: a line is used"]
+    return widened, [Finding.of("flex_line")]
 
 
 def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
@@ -283,10 +283,10 @@ def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
     return replace(fit, covariance=tuple(tuple(row) for row in covariance.tolist()))
 
 
-def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
+def _judge_return(steps: _Press, flex_span_mm: float) -> list[Finding]:
     """Refuse a block that moved during the press; note it where that cannot be judged."""
     up, down = steps.at(steps.rising), steps.at(~steps.rising)
-    unknown = ["The block was pressed one way only: whether it moved is unknown"]
+    unknown = [Finding.of("block_one_way")]
     if min(up.load_n.size, down.load_n.size) < 2:
         return unknown
     low = max(up.load_n.min(), down.load_n.min())
@@ -306,7 +306,7 @@ def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
             f"{abs(moved_mm):.2f} mm from that on the way down",
             hint="Seat the block square and clean, tighten the table, then press it again",
         )
-    return [f"Back at low load the travel differed by {moved_mm:+.3f} mm"]
+    return [Finding.of("travel_back", moved_mm=moved_mm)]
 
 
 def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:

@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from coilbench.capture.blocks import LOAD_DTYPE, Hello, LoadBlock, RawBlock
+from coilbench.capture.blocks import LOAD_DTYPE, Finding, Hello, LoadBlock, RawBlock
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.regression import (
     GaugePoint,
@@ -161,14 +161,14 @@ class NewPart:
         gravity_m_s2: load only: local gravity, with which the masses became loads.
         device_id, boot_id: the rig and its start, where known. An incremental scale's travel
             part is valid only for that start.
-        notes: what was noticed while fitting, sentences without a full stop.
+        notes: what was noticed while fitting; sentences in books of older programs.
     """
 
     kind: PartKind
     origin: str
     fit: PolynomialFit
     points: Sequence[PointRow]
-    notes: Sequence[str] = ()
+    notes: Sequence[Finding | str] = ()
     reference_u_relative: float = 0.0
     gravity_m_s2: float | None = None
     device_id: str | None = None
@@ -205,7 +205,7 @@ def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
         x_max=travel_fit.x_max + shift,
     )
     row = PointRow(length_mm=length_mm, travel_counts=counts, residual_mm=0.0, u_mm=point.u_mm)
-    return NewPart("travel", "datum", fit, [row], ["New datum, same scale factor as before"])
+    return NewPart("travel", "datum", fit, [row], [Finding.of("datum_new")])
 
 
 def recalibrated(own: Calibration, other: Calibration, *, same_start: bool) -> Calibration:

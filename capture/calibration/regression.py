@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.statistics import widening
 
 # A higher term must be this unlikely to be chance before it is taken: common practice, no source.
@@ -379,12 +380,12 @@ class Fitted(NamedTuple):
     Attributes:
         fit: the polynomial, its covariance wide enough for k = 2 to mean 95 %.
         residuals: one per point, known less fitted, N or mm; None where a point was not used.
-        notes: sentences without a full stop.
+        notes: what was noticed.
         shared_u_relative: of a load: standard uncertainty (k = 1) that all masses share, a
             fraction; it is not in the covariance.
     """
 
     fit: PolynomialFit
     residuals: tuple[float | None, ...]
-    notes: tuple[str, ...]
+    notes: tuple[Finding, ...]
     shared_u_relative: float = 0.0
