@@ -9,14 +9,7 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, read_bytes, units
-from coilbench.analysis.cli.guiding import (
-    datum_guided,
-    gauge_guided,
-    kept_until_stored,
-    open_rig,
-    press_guided,
-    weigh_guided,
-)
+from coilbench.analysis.cli.guiding import GuidedRig
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import rigs_mixed
 from coilbench.analysis.report.card_text import gravity_words
@@ -102,9 +95,9 @@ def weigh_command(
         _store(load_part(read_points(_table(file), LoadPoint), file.name, gravity))
         return
     masses_kg = [_mass_kg(text) for text in masses.split(",")]
-    with open_rig(port, ring=bell) as rig:
-        points = weigh_guided(rig, masses_kg, afresh=afresh)
-    with kept_until_stored("weigh"):
+    with GuidedRig.open(port, ring=bell) as rig:
+        points = rig.weigh(masses_kg, afresh=afresh)
+    with rig.kept_until_stored("weigh"):
         _store(load_part(points, "guided", gravity).on(rig.hello))
 
 
@@ -175,16 +168,16 @@ def gauge_command(
         return
     if lengths is not None and datum is None:
         lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
-        with open_rig(port, ring=bell) as rig:
-            points = gauge_guided(rig, lengths_mm, afresh=afresh)
-        with kept_until_stored("gauge"):
+        with GuidedRig.open(port, ring=bell) as rig:
+            points = rig.gauge(lengths_mm, afresh=afresh)
+        with rig.kept_until_stored("gauge"):
             _store(travel_part(points, "guided").on(rig.hello))
     elif datum is not None and lengths is None:
         command = "gauge --lengths 50mm,40mm,30mm"
         travel = _fitted("travel", command)
-        with open_rig(port, ring=bell) as rig:
+        with GuidedRig.open(port, ring=bell) as rig:
             _refuse_other_rig(travel, rig.hello, command)
-            _store(datum_part(travel.fit, datum_guided(rig, datum)).on(rig.hello))
+            _store(datum_part(travel.fit, rig.datum(datum)).on(rig.hello))
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
 
@@ -215,10 +208,10 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
         points = read_points(_table(file), FlexPoint)
         part = flex_part(points, load.fit, travel.fit, file.name)
     else:
-        with open_rig(port, ring=bell) as rig:
+        with GuidedRig.open(port, ring=bell) as rig:
             _refuse_other_rig(load, rig.hello, "weigh")
             _refuse_other_rig(travel, rig.hello, "gauge")
-            pressed = press_guided(rig, load.fit, least_n)
+            pressed = rig.press(load.fit, least_n)
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     _store(part)
 

@@ -47,7 +47,6 @@ from coilbench.capture.book.calibrations import (
     mass_checks,
     newest_part,
     set_good_for_days,
-    store_check,
 )
 from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
@@ -283,22 +282,19 @@ def _check_mass(
         tolerance_n=tolerance_n,
     )
     with open_book(book_path()) as db:
-        record = store_check(
-            db,
-            NewCheck(
-                load_part_id=part.part_id,
-                device_id=hello.device_id,
-                mass_kg=mass_kg,
-                gravity_m_s2=gravity,
-                zero_counts=reading.zero_counts,
-                load_counts=reading.load_counts,
-                load_sd_counts=reading.load_sd_counts,
-                error_n=verdict.error_n,
-                error_u_n=verdict.error_u_n,
-                tolerance_n=verdict.tolerance_n,
-                passed=verdict.passed,
-            ),
-        )
+        record = NewCheck(
+            load_part_id=part.part_id,
+            device_id=hello.device_id,
+            mass_kg=mass_kg,
+            gravity_m_s2=gravity,
+            zero_counts=reading.zero_counts,
+            load_counts=reading.load_counts,
+            load_sd_counts=reading.load_sd_counts,
+            error_n=verdict.error_n,
+            error_u_n=verdict.error_u_n,
+            tolerance_n=verdict.tolerance_n,
+            passed=verdict.passed,
+        ).store(db)
         past = past_checks(mass_checks(db, part.part_id))
         warned = rig_warnings(db)
     if as_json:

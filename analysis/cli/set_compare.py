@@ -40,7 +40,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.compare import Change, Comparison, MeanChange, compare_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
+from coilbench.capture.book.sweeps import OWN, Used, chosen
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -247,7 +247,7 @@ def read_again(
     Raises:
         CoilbenchError: no such calibration, or the set has no raw strokes to read again.
     """
-    used = used_calibrations(db, record)
+    used = Used.of_set(db, record)
     this, other = choices
     if not used and (this != OWN or other is not None):
         raise CoilbenchError(

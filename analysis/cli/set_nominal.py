@@ -17,7 +17,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Asked, Nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetRecord, find_set, keep_nominal
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted, parse_length_mm, parse_load_n
 
@@ -164,7 +164,7 @@ def set_nominal(
     with open_book(book_path()) as db:
         record = find_set(db, name)
         if clear or nominal is not None:
-            record = keep_nominal(db, record, nominal)
+            record = record.keep_nominal(db, nominal)
     if as_json:
         print_document({"set": record.name, "nominal": nominal_document(record.nominal)})
         return

@@ -37,7 +37,7 @@ from coilbench.capture.book.sets import (
     labels_for,
     new_set,
 )
-from coilbench.capture.book.state import set_states
+from coilbench.capture.book.state import SetState
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -170,7 +170,7 @@ def _labels(name: str, count: int | None, labels: str | None) -> tuple[str, ...]
 def set_list(as_json: bool) -> None:
     """List the sets in the book and how far each has come."""
     with open_book(book_path()) as db:
-        states = set_states(db.conn)
+        states = SetState.every(db.conn)
     if as_json:
         print_document(
             {

@@ -11,7 +11,7 @@ from typing import Any
 
 from coilbench.analysis.report.document import describe as describe
 from coilbench.analysis.report.document import document
-from coilbench.analysis.report.fit_phrases import FIT_PHRASES, FIT_SENTENCES
+from coilbench.analysis.report.input_phrases import INPUT_PHRASES, INPUT_SENTENCES
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.strokes.judging import Purpose, Turn
@@ -136,7 +136,7 @@ _RIG: dict[str, tuple[str, str]] = {
     ),
 }
 
-_PHRASES: dict[str, str] = FIT_PHRASES | {
+_PHRASES: dict[str, str] = INPUT_PHRASES | {
     # strokes
     "released_late": "not released in time",
     "cut_short": "interrupted before it was released",
@@ -418,7 +418,7 @@ def _ago(days: float) -> str:
     return f"{days:.0f} days ago" if days >= 1.5 else "a day ago"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = FIT_SENTENCES | {
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = INPUT_SENTENCES | {
     "stroke_kept": _stroke_kept,
     "stroke_refused": _stroke_refused,
     "samples_missing": _samples_missing,

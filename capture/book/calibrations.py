@@ -223,6 +223,18 @@ class NewCheck:
     tolerance_n: float
     passed: bool
 
+    def store(self, db: Database) -> CheckRecord:
+        """Store the check; returns it with its id and time.
+
+        Raises:
+            CoilbenchError: a number is not finite.
+        """
+        record = CheckRecord(new_id(), utc_now(), self)
+        row = {"id": record.check_id, "made_utc": record.made_utc, **vars(self)}
+        with writing(db):
+            insert(db, "mass_checks", row | {"passed": int(self.passed)})
+        return record
+
 
 @dataclass(frozen=True)
 class CheckRecord:
@@ -231,19 +243,6 @@ class CheckRecord:
     check_id: str
     made_utc: str
     check: NewCheck
-
-
-def store_check(db: Database, check: NewCheck) -> CheckRecord:
-    """Store a check and return it with its id and time.
-
-    Raises:
-        CoilbenchError: a number is not finite.
-    """
-    record = CheckRecord(new_id(), utc_now(), check)
-    row = {"id": record.check_id, "made_utc": record.made_utc, **vars(check)}
-    with writing(db):
-        insert(db, "mass_checks", row | {"passed": int(check.passed)})
-    return record
 
 
 def mass_checks(db: Database, load_part_id: str | None = None) -> tuple[CheckRecord, ...]:

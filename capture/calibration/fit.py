@@ -30,7 +30,6 @@ from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
     ASSUMED_GAUGE_U_MM,
     ASSUMED_MASS_U_RELATIVE,
-    Fitted,
     GaugePoint,
     LoadPoint,
     PolynomialFit,
@@ -137,15 +136,18 @@ TYPICAL_BEND_FRACTION = 0.00015
 NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point covers the low end
 
 
-def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> Fitted:
+def load_part(
+    points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
+) -> NewPart:
     """Fit load in N over counts: a straight line, or a parabola where the points demand it.
 
-    The relative error that all masses share is not in the covariance but in shared_u_relative
+    The relative error that all masses share is not in the covariance but in reference_u_relative
     (masses from one box, or weighed on one scale, err together); a mass that is worse than the
     best one has less weight.
 
     Args:
         points: 3 different masses or more, in any order.
+        origin: `guided`, or the file they came from.
         gravity_m_s2: local gravity; a mass presses with itself times this.
 
     Raises:
@@ -170,8 +172,19 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     fit = replace(fit, points=len(points), residual_sd=residual_sd)
     refuse_scatter(masses, residuals_n / gravity_m_s2, _load_limit_kg)
     _refuse_turning_curve(fit)
-    notes = tuple(_load_notes(points, masses, residuals_n / gravity_m_s2, fit))
-    return Fitted(fit, tuple(residuals_n.tolist()), notes, shared_u_relative(means))
+    notes = _load_notes(points, masses, residuals_n / gravity_m_s2, fit)
+    rows = [
+        PointRow(
+            direction=point.direction,
+            mass_kg=point.mass_kg,
+            load_counts=point.counts,
+            residual_n=residual_n,
+            u_kg=point.u_kg,
+        )
+        for point, residual_n in zip(points, residuals_n.tolist(), strict=True)
+    ]
+    shared = shared_u_relative(means)
+    return NewPart("load", origin, fit, rows, tuple(notes), shared, gravity_m_s2)
 
 
 def _fit_means(
@@ -189,11 +202,12 @@ def _fit_means(
     return fit if degree == 2 else with_hidden_bend(fit, counts, load_n, TYPICAL_BEND_FRACTION)
 
 
-def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
+def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
     """Fit height in mm over travel counts, a straight line.
 
     Args:
         points: 2 different gauges or more, in any order.
+        origin: `guided`, or the file they came from.
 
     Raises:
         CoilbenchError: the points are inconsistent or too few.
@@ -217,7 +231,16 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
         notes.append(Finding.of("gauges_narrow", low_mm=low_mm, high_mm=high_mm))
     if len(points) == LEAST_GAUGES:
         notes.append(Finding.of("two_gauges"))
-    return Fitted(fit, tuple(residuals_mm.tolist()), tuple(notes))
+    rows = [
+        PointRow(
+            length_mm=point.length_mm,
+            travel_counts=point.counts,
+            residual_mm=residual_mm,
+            u_mm=point.u_mm,
+        )
+        for point, residual_mm in zip(points, residuals_mm.tolist(), strict=True)
+    ]
+    return NewPart("travel", origin, fit, rows, notes)
 
 
 def _standards(noun: str, unit: str, rows: list[tuple[float, float, float]]) -> Standards:
@@ -277,28 +300,10 @@ def _load_notes(
     else:
         more_kg = float(residuals_kg[~falling].mean() - residuals_kg[falling].mean())
         yield Finding.of("going_down", more_kg=more_kg)
+    yield from _order_notes(points)
 
 
-def load_part(
-    points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
-) -> NewPart:
-    """Fit the load; raises CoilbenchError as fit_load."""
-    fitted = fit_load(points, gravity_m_s2)
-    rows = [
-        PointRow(
-            direction=point.direction,
-            mass_kg=point.mass_kg,
-            load_counts=point.counts,
-            residual_n=residual_n,
-            u_kg=point.u_kg,
-        )
-        for point, residual_n in zip(points, fitted.residuals, strict=True)
-    ]
-    notes = (*fitted.notes, *_order_notes(points))
-    return NewPart("load", origin, fitted.fit, rows, notes, fitted.shared_u_relative, gravity_m_s2)
-
-
-def _order_notes(points: Sequence[LoadPoint]) -> list[Finding]:
+def _order_notes(points: Sequence[LoadPoint]) -> Iterator[Finding]:
     """Note masses whose order contradicts their direction."""
     against = [
         number
@@ -306,30 +311,7 @@ def _order_notes(points: Sequence[LoadPoint]) -> list[Finding]:
         if (point.mass_kg < before.mass_kg and point.direction == "up")
         or (point.mass_kg > before.mass_kg and point.direction == "down")
     ]
-    if not against:
-        return []
-    point, before = points[against[0] - 1], points[against[0] - 2]
-    return [
-        Finding.of(
-            "out_of_order",
-            point=against[0],
-            mass_kg=point.mass_kg,
-            before_kg=before.mass_kg,
-            direction=point.direction,
-        )
-    ]
-
-
-def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
-    """Fit the travel; raises CoilbenchError as fit_travel."""
-    fitted = fit_travel(points)
-    rows = [
-        PointRow(
-            length_mm=point.length_mm,
-            travel_counts=point.counts,
-            residual_mm=residual_mm,
-            u_mm=point.u_mm,
-        )
-        for point, residual_mm in zip(points, fitted.residuals, strict=True)
-    ]
-    return NewPart("travel", origin, fitted.fit, rows, fitted.notes)
+    if against:
+        point, before_kg = points[against[0] - 1], points[against[0] - 2].mass_kg
+        known = {"mass_kg": point.mass_kg, "before_kg": before_kg, "direction": point.direction}
+        yield Finding.of("out_of_order", point=against[0], **known)

@@ -18,7 +18,6 @@ from coilbench.capture.calibration.checks import refuse_saturated
 from coilbench.capture.calibration.lag import Course
 from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
-    Fitted,
     FlexPoint,
     PolynomialFit,
     degree_demanded,
@@ -138,9 +137,9 @@ class _Press:
         return _Press(self.load_n[rows], self.height_mm[rows], self.rising[rows])
 
 
-def fit_flex(
-    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
-) -> Fitted:
+def flex_part(
+    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit, origin: str
+) -> NewPart:
     """Fit the deflection of the press in mm over N of load.
 
     Once the quill is on the block the faces cannot close, so any further travel is press flex:
@@ -153,6 +152,7 @@ def fit_flex(
             contact are found and left out.
         load_fit: load_n over load_counts.
         travel_fit: height_mm over travel_counts.
+        origin: `guided`, or the file they came from.
 
     Raises:
         CoilbenchError: the points are inconsistent or too few.
@@ -177,7 +177,16 @@ def fit_flex(
     for row, residual in zip(np.flatnonzero(used), residuals.tolist(), strict=True):
         every[row] = residual
     fit = _with_beginning(_through_origin(block, on_block.load_n), steps)
-    return Fitted(_with_loop(fit, steps), tuple(every), tuple(notes))
+    rows = [
+        PointRow(
+            direction=point.direction,
+            load_counts=point.load_counts,
+            travel_counts=point.travel_counts,
+            residual_mm=residual_mm,
+        )
+        for point, residual_mm in zip(points, every, strict=True)
+    ]
+    return NewPart("flex", origin, _with_loop(fit, steps), rows, notes)
 
 
 def _press(
@@ -385,20 +394,3 @@ def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> Polyno
         x_min=float(load_n.min()),
         x_max=float(load_n.max()),
     )
-
-
-def flex_part(
-    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit, origin: str
-) -> NewPart:
-    """Fit the press flex; raises CoilbenchError as fit_flex."""
-    fitted = fit_flex(points, load_fit, travel_fit)
-    rows = [
-        PointRow(
-            direction=point.direction,
-            load_counts=point.load_counts,
-            travel_counts=point.travel_counts,
-            residual_mm=residual_mm,
-        )
-        for point, residual_mm in zip(points, fitted.residuals, strict=True)
-    ]
-    return NewPart("flex", origin, fitted.fit, rows, fitted.notes)

@@ -134,9 +134,6 @@ def calibrate_scale(
 
     Args:
         name: the user's name for it.
-        points: 3 different masses or more.
-        origin: the file they came from.
-        gravity_m_s2: local gravity.
 
     Raises:
         CoilbenchError: no name, or points that are inconsistent or too few.

@@ -1,4 +1,4 @@
-"""The phrases of what was noticed while fitting a calibration, by kind; `phrases` takes them in."""
+"""The phrases of what was noticed in files and in fits, by kind; `phrases` takes them in."""
 
 from __future__ import annotations
 
@@ -6,9 +6,15 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.units import LENGTH_PLACES, Units
-from coilbench.capture.units import KGF_N, LBF_N
+from coilbench.capture.units import KGF_N, LBF_N, counted
 
-FIT_PHRASES: dict[str, str] = {
+INPUT_PHRASES: dict[str, str] = {
+    # files
+    "load_drop": "spring {label!r}: {load_n} at {height_mm} is less than at a greater height: a "
+    "typing error, or a broken spring",
+    "file_uncertainty": "Loads are assumed good to {load_u_relative:.1%} and heights to "
+    "{height_u_mm} (k = 2), since the file does not say",
+    # fits
     "masses_assumed": "Masses without an uncertainty are assumed good to {u_relative:.1%}, k = 2",
     "gauges_assumed": "Gauges without an uncertainty are assumed good to {u_mm}, k = 2",
     "cell_curved": "The cell is not linear (F-test at 1 %): a parabola is used",
@@ -55,8 +61,11 @@ def _flex_curved(facts: Mapping[str, Any], _units: Units) -> str:
     return f"The press flex is not linear (F-test at 1 %): {curve} is used"
 
 
-FIT_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+INPUT_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "going_down": _going_down,
     "travel_back": _travel_back,
     "flex_curved": _flex_curved,
+    "solid_heights_found": lambda facts, _units: (
+        f"Solid heights of {counted(facts['springs'], 'spring')} found: {facts['reason']}"
+    ),
 }
