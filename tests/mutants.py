@@ -150,7 +150,7 @@ class Copy:
         self._environment = os.environ | {
             "PYTHONPATH": str(folder / "site"), "PYTHONDONTWRITEBYTECODE": "1",
         }  # fmt: skip
-        self._workers = ["-n", str(workers)] if workers > 1 else []
+        self._workers = ["-n", str(workers)] if workers else []
         self._timeout_s = timeout_s
         module = next(iter(PACKAGES))
         where = f"import {module} as m; print(m.__file__ or m.__path__[0])"
@@ -192,7 +192,9 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--sites", type=int, default=60)
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--workers", type=int, default=1, help="of pytest-xdist")
+    parser.add_argument(
+        "--workers", type=int, default=0, help="of pytest-xdist; 0: as pytest is set"
+    )
     parser.add_argument("--timeout", type=float, default=1200.0, help="s, for each run of tests")
     parser.add_argument("--near", action="store_true", help="only the tests nearest to the module")
     parser.add_argument("--only", default="", help="a product folder or file")

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from coilbench.analysis.cli.check_table import heights_in_units
 from coilbench.analysis.cli.common import (
     json_option,
     plain_table,
@@ -55,7 +56,7 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     Exits with 1 when the limits leave no way to fill every valve.
     """
     parsed = read_build(build)
-    with open_book(book_path()) as db:
+    with heights_in_units(), open_book(book_path()) as db:
         found = candidate_sets(db, parsed, use_flagged)
         warned = rig_warnings(db)
     assignment = assign(parsed, found.sets, found.sizes, effort)
@@ -98,7 +99,7 @@ def _show(assignment: Assignment) -> None:
 
 
 def _show_valves(level: Level) -> None:
-    """Print a row for each valve; a column in which nothing stands is left out."""
+    """Print a row for each valve; an empty column is left out."""
     shown, plans = units(), level.valves
     length, load = shown.length, shown.load
     columns = {

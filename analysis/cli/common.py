@@ -6,7 +6,7 @@ import math
 import textwrap
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Any, cast
+from typing import Any, NamedTuple, cast
 
 import click
 from rich.console import Console, RenderableType
@@ -19,6 +19,7 @@ from coilbench.analysis.cli.settings import settings as settings
 from coilbench.analysis.report.document import document_text
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
+from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
@@ -54,6 +55,41 @@ LOAD = _Quantity("load", parse_load_n)
 FRACTION = _Quantity("percent", parse_fraction)
 NUMBER = _Quantity("number", parse_number)
 RATE = _Quantity("rate", parse_rate_n_per_mm)
+
+
+class TypedNominal(NamedTuple):
+    """A nominal load as typed, with or without its height."""
+
+    load_n: float
+    height_mm: float | None
+
+
+class _NominalParam(click.ParamType[TypedNominal]):
+    """Reads `24kg@38.5mm`, and `24kg` where the height is told elsewhere."""
+
+    name = "load@height"
+
+    def __init__(self, *, height_needed: bool) -> None:
+        self._height_needed = height_needed
+
+    def convert(
+        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
+    ) -> TypedNominal:
+        load, at, height = str(value).partition("@")
+        where = self.name if param is None else param.get_error_hint(ctx).strip("'[].")
+        try:
+            if self._height_needed and not at:
+                raise CoilbenchError(f"{value!r} names no height", hint="Write it like 24kg@38.5mm")
+            typed = TypedNominal(parse_load_n(load), parse_length_mm(height) if at else None)
+            Nominal(typed.load_n)  # refuses what is none
+        except CoilbenchError as error:
+            raise CoilbenchError(error.what, where=where, hint=error.hint) from error
+        return typed
+
+
+NOMINAL = _NominalParam(height_needed=False)
+NOMINAL_AT = _NominalParam(height_needed=True)
+
 
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document, in N and mm."

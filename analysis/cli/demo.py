@@ -18,15 +18,14 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
 from sqlite_utils import Database
 
+from coilbench.analysis.cli.check_table import show_check
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import Paired, show_pairing
-from coilbench.analysis.cli.set_check import show_check
 from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.inputs.measured import candidate_sets
 from coilbench.analysis.report.document import document
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
@@ -147,13 +146,11 @@ class Demo:
     Args:
         book: a new book's path.
         seed: another rig, other springs, another hand; the same seed gives the same result.
-        units: for the words.
     """
 
-    def __init__(self, book: Path, seed: int, units: Units) -> None:
+    def __init__(self, book: Path, seed: int) -> None:
         self.book = book
         self._seed = seed
-        self._units = units
         self._rig = RigModel.draw(seed)
         self._samples = 0
         self._lost = 0
@@ -259,7 +256,7 @@ def demo_command(seed: int, book: Path | None, as_json: bool) -> None:
     No hardware and no questions. All springs and the engine are invented.
     """
     path = _new_book(book if book is not None else settings().book_given)
-    demo = Demo(path, seed, units())
+    demo = Demo(path, seed)
     result = _run(demo)
     build_path = path.with_suffix(".toml")
     build_path.write_text(BUILD_FILE, encoding="utf-8")

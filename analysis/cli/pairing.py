@@ -8,6 +8,7 @@ from typing import NamedTuple
 
 import click
 
+from coilbench.analysis.cli.check_table import heights_in_units
 from coilbench.analysis.cli.common import (
     json_option,
     load_cell,
@@ -80,7 +81,7 @@ def pair_command(
         lift_table_beside(build, path) if with_limits else None
         for build, path in zip(files, builds, strict=True)
     ]
-    with open_book(book_path()) as db:
+    with heights_in_units(), open_book(book_path()) as db:
         candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
     found: list[Paired] = []

@@ -133,7 +133,7 @@ def rig_command() -> None:
             "new": Entry("sets:set_new", "Register a set of springs."),
             "list": Entry("sets:set_list", "List the sets and how far they are measured."),
             "show": Entry("sets:set_show", "Show a set's springs, strokes and curves."),
-            "nominal": Entry("set_nominal:set_nominal", "Keep what the springs' maker prints."),
+            "nominal": Entry("sets:set_nominal", "Keep what the springs' maker prints."),
             "check": Entry("set_check:set_check", "Judge a set: weak, stiff, short, odd, unsure."),
             "spring": Entry("set_spring:set_spring", "All that one spring's curve shows."),
             "strokes": Entry("set_strokes:set_strokes", "List strokes; use one or leave it out."),

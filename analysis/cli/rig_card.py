@@ -6,6 +6,7 @@ from pathlib import Path
 
 import click
 
+from coilbench.analysis.cli.check_table import show_budget
 from coilbench.analysis.cli.common import (
     console,
     json_option,
@@ -15,7 +16,6 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
-from coilbench.analysis.cli.set_check import show_budget
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import calibration_card
 from coilbench.analysis.report import card_text as card_view

@@ -6,63 +6,56 @@ the same strokes by old and new calibrations.
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
-from rich.table import Table
-from rich.text import Text
 
+from coilbench.analysis.cli.check_table import (
+    heights_in_units,
+    read_again,
+    reread_document,
+    show_budget,
+    show_check,
+    show_reread,
+    show_strokes,
+    show_why,
+)
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
+    NOMINAL,
+    TypedNominal,
     console,
-    fits,
     json_option,
-    load_cell,
-    plain_table,
     print_document,
     show_warnings,
     units,
-    wrapped,
 )
-from coilbench.analysis.cli.set_compare import read_again, reread_document, show_reread
-from coilbench.analysis.cli.set_nominal import NOMINAL, TypedNominal, asked_heights
-from coilbench.analysis.cli.set_strokes import show_strokes, stroke_line
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, Reading, SpringCurve
-from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
-from coilbench.analysis.inputs.measured import JudgedSet, judge_set
+from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
-from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings
-from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.card_text import budget_document
+from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import (
-    STROKE_RULE,
-    TOO_FEW,
     check_document,
     set_notes,
-    tests_line,
 )
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import (
     DEFAULT_ALPHA,
     DEFAULT_TOLERANCE,
-    HeightSummary,
-    SetCheck,
-    SetReading,
-    SpringCheck,
 )
-from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE
-from coilbench.analysis.sets.rulings import Flag
-from coilbench.analysis.sets.stroke_choice import JudgedStroke
+from coilbench.analysis.sets.rulings import Asked, Nominal
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN
+from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
 
@@ -112,15 +105,56 @@ def _show_budgets(found: Sequence[_Budgeted], shown: Units) -> None:
         show_budget(reading.budget, shown)
 
 
-def show_budget(budget: Budget, shown: Units) -> None:
-    """Print one budget as a table with its sum below."""
-    source, kind, *numbers = (heading.replace(" ", "\n") for heading in headings(shown))
-    table = plain_table(f"  {source}", kind, *(f">{heading}" for heading in numbers))
-    table.columns[0].no_wrap = False
-    for what, *others in budget_rows(budget, shown):
-        table.add_row(f"  {what}", *others)
-    console().print(table)
-    click.echo(f"  {budget_words(budget, shown)}.")
+def _asked_heights(
+    record: SetRecord,
+    heights_mm: Sequence[float],
+    nominals: Sequence[TypedNominal],
+    build: BuildFile | None,
+) -> list[Asked]:
+    """Return where to judge a set, each height with the load asked for there.
+
+    Heights typed come first, then the build file's.
+
+    Raises:
+        CoilbenchError: no height, or loads without heights that are not as many as the heights.
+    """
+    asked = _typed(heights_mm, nominals)
+    asked += [] if build is None else build_heights(build, record)
+    if not asked and (record.nominal is None or not record.nominal.loads):
+        raise CoilbenchError(
+            "no height to check at",
+            hint="Give one, like --at 38.5mm, or keep one: "
+            f"coilbench set nominal {record.name} 24kg@38.5mm",
+        )
+    return asked
+
+
+def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[Asked]:
+    """Pair each --at with its --nominal; loads with heights of their own stand for themselves."""
+    placed = [(one.height_mm, Nominal(one.load_n)) for one in nominals if one.height_mm is not None]
+    bare = [Nominal(one.load_n) for one in nominals if one.height_mm is None]
+    if not bare:
+        asked: list[Asked] = [(height_mm, None) for height_mm in heights_mm]
+        return _merged(asked, placed)
+    if placed:
+        raise CoilbenchError(
+            "some loads name their heights and some don't",
+            where="--nominal",
+            hint="Write all of them like 24kg@38.5mm",
+        )
+    if len(bare) != len(heights_mm):
+        raise CoilbenchError(
+            f"{counted(len(bare), 'load')} for {counted(len(heights_mm), 'height')}",
+            where="--nominal",
+            hint="Give one --nominal for each --at, in the same order, or write 24kg@38.5mm",
+        )
+    return list(zip(heights_mm, bare, strict=True))
+
+
+def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list[Asked]:
+    given = dict(placed)
+    merged = [(mm, given.pop(mm, nominal)) for mm, nominal in asked]
+    return [*merged, *given.items()]
 
 
 @click.command(name="check", epilog="Example: coilbench set check larch --at 38.5mm --at 27.6mm")
@@ -204,11 +238,11 @@ def set_check(
     1 when a spring was found weak, stiff, short or odd.
     """
     build = None if build_path is None else read_build(build_path)
-    with open_book(book_path()) as db:
+    with heights_in_units(), open_book(book_path()) as db:
         record = find_set(db, name)
         if label is not None:
             record.spring(label)
-        asked = asked_heights(record, heights_mm, nominals, build)
+        asked = _asked_heights(record, heights_mm, nominals, build)
         judged = judge_set(
             db,
             record,
@@ -219,7 +253,13 @@ def set_check(
             calibration=calibration,
         )
         at_mm = judged.heights_mm
-        reread = read_again(db, record, branch, (calibration, against), at_mm)
+        reread = read_again(
+            db,
+            record,
+            (calibration, against),
+            lambda choice: measured_set(db, record, branch, choice).curves,
+            at_mm,
+        )
         warned = rig_warnings(db)
     measured, check = judged.measured, judged.checked
     curves, strokes = measured.curves, measured.strokes
@@ -235,7 +275,7 @@ def set_check(
         show_check(check, measured.missing, units())
         show_strokes(record.name, strokes, console(), units())
     else:
-        _show_why(check, label, strokes[label], console().width, units())
+        show_why(check, label, strokes[label], console().width, units())
     if not as_json:
         if budget:
             _show_budgets(_budgeted(curves, at_mm, label), units())
@@ -269,157 +309,3 @@ def _document(judged: JudgedSet, label: str | None) -> dict[str, Any]:
     for spring in found["springs"]:
         spring["strokes"] = document(strokes[spring["label"]])
     return found
-
-
-# What a table shows beside the loads, from the most to the least; the first that fits is taken.
-_LAYOUTS = (
-    ("kg off", "rate ±", "rate off", "free"),
-    ("kg off", "rate", "free"),
-    ("rate", "free"),
-    ("rate",),
-    (),
-)
-REASONS = 2  # of a flag are shown; --why shows all
-
-
-def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
-    """Print a set check as a table, then each flag with its reason."""
-    out = console()
-    for table in _tables(check, shown, out):
-        out.print(table)
-    for height in check.summary:
-        click.echo(wrapped(_summary_line(height, shown), out))
-    if check.rate is not None:
-        rate = check.rate
-        spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
-        robust = rate.robust_spread
-        robust_told = "" if robust is None else f", robust spread {shown.rate_text(robust)}"
-        told = f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
-        click.echo(wrapped(f"{told}middle {shown.rate_text(rate.median)}{robust_told}", out))
-    for spring in check.springs:
-        for flag in spring.flags:
-            click.echo(
-                wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label, shown)}.", out)
-            )
-    if missing:
-        click.echo(wrapped(f"Not measured yet: {', '.join(missing)}.", out))
-    if any(
-        one.centre.springs < FEWEST_FOR_MIDDLE and one.nominal_n is None for one in check.summary
-    ):
-        click.echo(wrapped(TOO_FEW, out))
-    elif not check.flagged:
-        click.echo("No spring stands out.")
-
-
-def _reasons(flag: Flag, label: str, shown: Units) -> str:
-    """Say the strongest reasons; how many are left over, and how to see them."""
-    more = len(flag.findings) - REASONS
-    told = "; ".join(describe(one, shown) for one in flag.findings[:REASONS])
-    return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
-
-
-def _show_why(
-    check: SetCheck, label: str, strokes: Sequence[JudgedStroke], width: int, shown: Units
-) -> None:
-    """Print what every rule says about one spring and its strokes, wrapped to a width."""
-    spring = check.spring(label)
-    kinds = ", ".join(flag.kind for flag in spring.flags)
-    click.echo(f"{label}: {kinds if kinds else 'no flag'}")
-    if not spring.rulings:
-        click.echo(textwrap.fill(TOO_FEW, width))
-    for ruling in spring.rulings:
-        verdict = "passes" if ruling.outcome == "pass" else ruling.outcome.upper()
-        lines = textwrap.wrap(
-            f"{ruling.rule}: {describe(ruling, shown)}.",
-            width,
-            initial_indent=f"  {verdict:<7} ",
-            subsequent_indent=" " * 12,
-        )
-        click.echo("\n".join(lines))
-    click.echo(textwrap.fill(tests_line(check, shown), width))
-    click.echo("Strokes:")
-    for stroke in strokes:
-        click.echo(stroke_line(stroke, width, shown))
-    click.echo(
-        textwrap.fill(
-            f"{STROKE_RULE}. Your rulings go before: coilbench set strokes --help.", width
-        )
-    )
-
-
-def _summary_line(height: HeightSummary, shown: Units) -> str:
-    centre = height.centre
-    line = (
-        f"At {shown.length_text(height.height_mm)}: mean {shown.load_text(centre.mean)} "
-        f"± {shown.load_text(centre.mean_u)} (k = 2)"
-    )
-    if centre.spread is not None and centre.robust_spread is not None:
-        line += (
-            f", spread {shown.load_text(centre.spread)}; middle {shown.load_text(centre.median)},"
-            f" robust spread {shown.load_text(centre.robust_spread)}"
-        )
-    if height.nominal_n is not None:
-        line += f"; nominal {shown.load_text(height.nominal_n)}"
-    return line
-
-
-def _tables(check: SetCheck, shown: Units, out: Console) -> list[Table]:
-    """One table of all heights as full as the screen is wide, else one a height."""
-    every = range(len(check.summary))
-    for extras in _LAYOUTS:
-        table = _table(check, every, extras, shown)
-        if fits(table, out):
-            return [table]
-    return [_table(check, [at], ("kg off",), shown) for at in every]
-
-
-def _table(
-    check: SetCheck, heights: range | list[int], extras: tuple[str, ...], shown: Units
-) -> Table:
-    columns = ["spring"]
-    for at in heights:
-        columns.append(f">{shown.length_text(check.summary[at].height_mm)}\n{shown.load}")
-        columns += [f">off\n{shown.load}"] if "kg off" in extras else []
-        columns.append(">off\n%")
-        columns += [">nominal\n%"] if check.summary[at].nominal_n is not None else []
-    rate = f">rate\n{shown.load}/{shown.length}"
-    columns += [rate] if "rate" in extras or "rate ±" in extras else []
-    columns += [">off\n%"] if "rate off" in extras else []
-    columns += [f">free\n{shown.length}"] if "free" in extras else []
-    table = plain_table(*columns, "flags")
-    for spring in check.springs:
-        cells: list[str | Text] = [spring.label]
-        for at in heights:
-            nominal = check.summary[at].nominal_n is not None
-            cells += _reading_cells(spring.readings[at], "kg off" in extras, nominal, shown)
-        cells += _extra_cells(spring, extras, shown)
-        cells.append(Text(" ".join(flag.kind for flag in spring.flags), "bold red"))
-        table.add_row(*cells)
-    return table
-
-
-def _reading_cells(reading: SetReading, off_kg: bool, nominal: bool, shown: Units) -> list[str]:
-    cells = [load_cell(reading.load_n, reading.load_u_n, shown)]
-    if off_kg:
-        off_n = reading.deviation_n
-        cells.append("" if off_n is None else f"{shown.load_value(off_n):+.2f}")
-    cells.append(_percent(reading.deviation))
-    return [*cells, _percent(reading.nominal_deviation)] if nominal else cells
-
-
-def _percent(share: float | None) -> str:
-    return "" if share is None else f"{share * 100:+.1f}"
-
-
-def _extra_cells(spring: SpringCheck, extras: tuple[str, ...], shown: Units) -> list[str]:
-    cells, rate, free_mm = [], spring.rate_n_per_mm, spring.free_length_mm
-    if "rate" in extras:
-        cells.append("-" if rate is None else shown.rate_text(rate).split()[0])
-    if "rate ±" in extras:
-        values = [shown.rate_text(n).split()[0] for n in (rate, spring.rate_u_n_per_mm)]
-        cells.append("-" if rate is None else " ±".join(values))
-    if "rate off" in extras:
-        cells.append(_percent(spring.rate_deviation))
-    if "free" in extras:
-        cells.append("-" if free_mm is None else shown.length_text(free_mm).split()[0])
-    return cells

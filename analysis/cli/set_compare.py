@@ -1,46 +1,36 @@
-"""`coilbench set compare`: the same springs measured again.
-
-And for `set check --calibration` and `--against`: the same strokes read by another calibration.
-"""
+"""`coilbench set compare`: the same springs measured again."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
 
 import click
 from rich.console import Console
 from rich.table import Table
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     LENGTH,
     console,
     fits,
     json_option,
-    load_cell,
     plain_table,
     print_document,
     show_warnings,
     units,
     wrapped,
 )
-from coilbench.analysis.cli.set_nominal import build_heights
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.inputs.build_input import read_build
-from coilbench.analysis.inputs.measured import measured_set
+from coilbench.analysis.inputs.measured import build_heights, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
-from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import compare_document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.compare import Change, Comparison, MeanChange, compare_sets
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, Used, chosen
+from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -205,117 +195,3 @@ def _notes(comparison: Comparison) -> list[str]:
     if comparison.unmatched:
         notes.append(f"Measured once only: {', '.join(comparison.unmatched)}.")
     return notes
-
-
-@dataclass(frozen=True)
-class _ReadTwice:
-    """One spring's load at one height by two calibrations; None where it was not measured."""
-
-    label: str
-    height_mm: float
-    load_n: float | None
-    load_u_n: float | None
-    against_n: float | None
-    against_u_n: float | None
-
-
-@dataclass(frozen=True)
-class Reread:
-    """What a set was captured with, and how its loads are by one calibration against another.
-
-    Attributes:
-        used: calibrations the raw strokes were captured with; none of a set without raw strokes.
-        calibration, against: those compared, as `own` or an id; None where nothing is compared.
-        readings: one a spring and height.
-    """
-
-    used: tuple[Used, ...]
-    calibration: str
-    against: str | None
-    readings: tuple[_ReadTwice, ...]
-
-
-def read_again(
-    db: Database,
-    record: SetRecord,
-    branch: BranchChoice,
-    choices: tuple[str, str | None],
-    heights_mm: Sequence[float],
-) -> Reread:
-    """Read a set by the chosen calibration, and by another where one is named.
-
-    Raises:
-        CoilbenchError: no such calibration, or the set has no raw strokes to read again.
-    """
-    used = Used.of_set(db, record)
-    this, other = choices
-    if not used and (this != OWN or other is not None):
-        raise CoilbenchError(
-            f"set {record.name!r} has no raw strokes: converted and keyed readings have no other "
-            "calibration",
-            hint="Leave out --calibration and --against",
-        )
-    if other is None:
-        return Reread(used, _calibration_name(db, this), None, ())
-    curves = {
-        choice: {curve.label: curve for curve in measured_set(db, record, branch, choice).curves}
-        for choice in (this, other)
-    }
-    readings = tuple(
-        _ReadTwice(
-            label,
-            height_mm,
-            *_load(curve, height_mm),
-            *_load(curves[other].get(label), height_mm),
-        )
-        for label, curve in curves[this].items()
-        for height_mm in heights_mm
-    )
-    return Reread(used, _calibration_name(db, this), _calibration_name(db, other), readings)
-
-
-def _calibration_name(db: Database, choice: str) -> str:
-    record = chosen(db, choice)
-    return OWN if record is None else record.calibration_id
-
-
-def _load(curve: SpringCurve | None, height_mm: float) -> tuple[float | None, float | None]:
-    try:
-        reading = None if curve is None else curve.load_at(height_mm)
-    except HeightNotMeasured:
-        reading = None
-    return (None, None) if reading is None else (reading.load_n, reading.load_u_n)
-
-
-def reread_document(reread: Reread) -> dict[str, Any]:
-    """Return it for JSON: `calibration`, `captured_with`, and `against` where compared."""
-    found = {"calibration": reread.calibration, "captured_with": document(reread.used)}
-    if reread.against is None:
-        return found
-    against = {"calibration": reread.against, "readings": document(reread.readings)}
-    return found | {"against": against}
-
-
-def show_reread(reread: Reread, shown: Units) -> None:
-    """Print what the strokes were read with, and old against new where they are compared."""
-    if reread.calibration != OWN:
-        captured = ", ".join(
-            f"{one.calibration_id[:8]} of {one.made_utc[:10]} ({counted(one.sweeps, 'stroke')})"
-            for one in reread.used
-        )
-        click.echo(f"Read with calibration {reread.calibration}; captured with {captured}.")
-    if reread.against is None:
-        return
-    by = (f">by {name[:8]}\n{shown.load}" for name in (reread.calibration, reread.against))
-    table = plain_table("spring", ">height", *by, ">change")
-    for one in reread.readings:
-        known = one.load_n is not None and one.against_n is not None
-        change_n = (one.load_n or 0.0) - (one.against_n or 0.0)
-        table.add_row(
-            one.label,
-            shown.length_text(one.height_mm),
-            load_cell(one.load_n, one.load_u_n, shown),
-            load_cell(one.against_n, one.against_u_n, shown),
-            f"{shown.load_value(change_n):+.3f}" if known else "-",
-        )
-    console().print(table)

@@ -3,26 +3,23 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from typing import Any, NamedTuple
 
 import click
-from rich.console import Console
 
-from coilbench.analysis.cli.common import console, json_option, print_document, units, wrapped
+from coilbench.analysis.cli.check_table import stroke_line
+from coilbench.analysis.cli.common import console, json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import measured_set
-from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import STROKE_RULE
-from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import Ruling, StrokeRow
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
-
-_Strokes = Mapping[str, Sequence[JudgedStroke]]
 
 
 class _NamedStroke(NamedTuple):
@@ -118,34 +115,3 @@ def _all_kept(strokes: Sequence[JudgedStroke]) -> str:
         return "not measured yet"
     them = "it" if len(strokes) == 1 else "them"
     return f"{counted(len(strokes), 'stroke')} kept, nothing against {them}"
-
-
-def stroke_line(stroke: JudgedStroke, width: int, shown: Units) -> str:
-    """Write one stroke, wrapped to a width."""
-    return textwrap.fill(
-        f"{stroke.number}: {describe(stroke, shown)}.",
-        width,
-        initial_indent="  ",
-        subsequent_indent=" " * 6,
-    )
-
-
-def show_strokes(name: str, strokes: _Strokes, out: Console, shown: Units) -> None:
-    """Print the strokes that are left out or doubtful, and how to overrule."""
-    seen = [(label, one) for label, own in strokes.items() for one in own if _doubtful(one)]
-    for label, one in seen:
-        click.echo(wrapped(f"{label} stroke {one.number}: {describe(one, shown)}.", out))
-    for words, option, kept in (
-        ("To count one in", "--use", False),
-        ("To leave one out", "--leave", True),
-    ):
-        named = next((f"{label}:{one.number}" for label, one in seen if one.kept == kept), None)
-        if named is not None:
-            click.echo(f"{words}: coilbench set strokes {name} {option} {named}")
-
-
-def _doubtful(stroke: JudgedStroke) -> bool:
-    """Whether it was counted and is left out, or differs from its mates, or is spoilt."""
-    if not stroke.kept:
-        return bool(stroke.findings) or stroke.ruling is not None
-    return any(one.spoils or one.kind == "apart" for one in stroke.findings)

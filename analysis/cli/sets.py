@@ -1,4 +1,4 @@
-"""`coilbench set`: register a set, list sets, show one, check one."""
+"""`coilbench set new`, `list`, `show` and `nominal`; where a set is judged."""
 
 from __future__ import annotations
 
@@ -6,26 +6,25 @@ from typing import cast
 
 import click
 
+from coilbench.analysis.cli.check_table import heights_in_units
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
+    NOMINAL_AT,
     NUMBER,
     RATE,
+    TypedNominal,
     console,
     json_option,
     plain_table,
     print_document,
     units,
 )
-from coilbench.analysis.cli.set_nominal import (
-    NOMINAL_AT,
-    TypedNominal,
-    made_nominal,
-    nominal_document,
-    nominal_lines,
-)
 from coilbench.analysis.cli.set_spring import show_curves
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.units import Units
+from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
     CONDITIONING_STROKES,
@@ -40,6 +39,85 @@ from coilbench.capture.book.sets import (
 from coilbench.capture.book.state import SetState
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
+
+
+@click.command(
+    name="nominal",
+    epilog="Example: coilbench set nominal larch 24kg@38.5mm 42kg@27.6mm --tolerance 8%",
+)
+@click.argument("name")
+@click.argument("loads", metavar="[LOAD@HEIGHT]...", nargs=-1, type=NOMINAL_AT)
+@click.option("--rate", type=RATE, help="The rate asked for, e.g. 1.6kg/mm.")
+@click.option(
+    "--tolerance",
+    type=FRACTION,
+    help="How far from these a spring may be.  [default: set check's --tolerance]",
+)
+@click.option("--clear", is_flag=True, help="Take the set's nominal away.")
+@json_option
+def set_nominal(
+    name: str,
+    loads: tuple[TypedNominal, ...],
+    rate: float | None,
+    tolerance: float | None,
+    clear: bool,
+    as_json: bool,
+) -> None:
+    """Keep the loads that a set should push, as its maker prints them; or show them.
+
+    A set check holds the springs against them, and so shows a set that is tired as a whole. What
+    is given takes the place of all that was kept before.
+    """
+    nominal = _made_nominal(loads, rate, tolerance)
+    if clear and nominal is not None:
+        raise CoilbenchError(
+            "--clear takes the nominal away, and one is given", hint="Give one or the other"
+        )
+    with open_book(book_path()) as db:
+        record = find_set(db, name)
+        if clear or nominal is not None:
+            record = record.keep_nominal(db, nominal)
+    if as_json:
+        print_document({"set": record.name, "nominal": document(record.nominal)})
+        return
+    if record.nominal is None:
+        click.echo(
+            f"Set {record.name} has no nominal. Keep one with: "
+            f"coilbench set nominal {record.name} 24kg@38.5mm"
+        )
+    for line in _nominal_lines(record, units()):
+        click.echo(f"Set {record.name}: {line}")
+
+
+def _made_nominal(
+    loads: tuple[TypedNominal, ...], rate: float | None, tolerance: float | None
+) -> SetNominal | None:
+    """Return what was typed as a nominal; None where nothing was.
+
+    Raises:
+        CoilbenchError: a tolerance without anything to hold it to, or an impossible nominal.
+    """
+    if not loads and rate is None and tolerance is None:
+        return None
+    placed = ((one.height_mm, one.load_n) for one in loads)
+    kept = tuple(NominalLoad(height_mm, n) for height_mm, n in placed if height_mm is not None)
+    return SetNominal(kept, rate, tolerance)
+
+
+def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
+    """Say what is kept with a set, a line each; none where nothing is."""
+    nominal = record.nominal
+    if nominal is None:
+        return []
+    lines = [
+        f"nominal {shown.load_text(load.load_n)} at {shown.length_text(load.height_mm)}"
+        for load in nominal.loads
+    ]
+    if nominal.rate_n_per_mm is not None:
+        lines.append(f"nominal rate {shown.rate_text(nominal.rate_n_per_mm)}")
+    if nominal.tolerance_relative is not None:
+        lines.append(f"tolerance to the nominal {100 * nominal.tolerance_relative:.3g} %")
+    return lines
 
 
 @click.command(
@@ -106,7 +184,7 @@ def set_new(
     With --again the springs of a set in the book, to be measured once more (after running in, say)
     and compared: labels, role and dimensions are that set's, dimensions given here come before.
     """
-    nominal = made_nominal(nominals, nominal_rate, nominal_tolerance)
+    nominal = _made_nominal(nominals, nominal_rate, nominal_tolerance)
     old = None if again is None else _measured_before(again, role, count, labels)
     if old is None and role is None:
         raise CoilbenchError("--role is missing", hint="Give --role outer, inner or single")
@@ -209,7 +287,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         raise CoilbenchError(
             "--curves draws, it has no JSON", hint="Ask for numbers: coilbench set check --json"
         )
-    with open_book(book_path()) as db:
+    with heights_in_units(), open_book(book_path()) as db:
         record = find_set(db, name)
         if curves:
             show_curves(db, record, heights_mm)
@@ -232,7 +310,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
             out.print(f"  {words} {shown.length_text(value_mm)}")
     if record.active_coils is not None:
         out.print(f"  active coils {record.active_coils:g}")
-    for line in nominal_lines(record, shown):
+    for line in _nominal_lines(record, shown):
         out.print(f"  {line}")
     table = plain_table(
         "spring",
@@ -257,13 +335,5 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
 
 
 def _dimensions(record: SetRecord) -> dict[str, object]:
-    return {
-        "name": record.name,
-        "role": record.role,
-        "free_length_mm": record.free_length_mm,
-        "solid_height_mm": record.solid_height_mm,
-        "wire_mm": record.wire_mm,
-        "coil_diameter_mm": record.coil_diameter_mm,
-        "active_coils": record.active_coils,
-        "nominal": nominal_document(record.nominal),
-    }
+    names = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")
+    return {name: getattr(record, name) for name in ("name", "role", *names, "nominal")}

@@ -16,8 +16,9 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.branches import Array, Bins, noise_n
 from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, SweepFit
-from coilbench.analysis.curves.uncertainty import Budget, expanded, type_a
+from coilbench.analysis.curves.uncertainty import Budget, type_a
 from coilbench.analysis.curves.wall import find_wall
+from coilbench.capture.calibration.statistics import coverage_factor, effective_dof
 
 
 class Spot(NamedTuple):
@@ -66,6 +67,24 @@ def combine(spots: Sequence[tuple[Spot, SweepFit]], read_below_mm: float) -> Fou
     shape_u_mm = float(np.mean([spot.shape_u_mm for spot, _ in spots]))
     u_mm = expanded(type_a(heights, noises), len(spots), math.hypot(rig_u_mm, shape_u_mm))
     return FoundHeight(float(np.mean(heights)), u_mm)
+
+
+def expanded(scatter: float, count: int, instrument: float) -> float:
+    """Expanded uncertainty: k = 2, or Student's t where the scatter of few repeats rules.
+
+    Args:
+        scatter: type A standard uncertainty of the mean of `count` repeats.
+        count: repeats behind it; one repeat has no scatter of its own, so that k stays 2.
+        instrument: all other standard uncertainties, combined.
+
+    References:
+        JCGM 100:2008, annex G.4 (Welch-Satterthwaite).
+    """
+    combined = math.hypot(scatter, instrument)
+    if count < 2 or scatter == 0.0:
+        return coverage_factor(math.inf) * combined
+    dof = effective_dof([(scatter, count - 1.0), (instrument, math.inf)])
+    return coverage_factor(dof) * combined
 
 
 def _look(spot: Spot, fit: SweepFit, below_mm: float) -> Look | None:

@@ -114,24 +114,6 @@ def scatter_lines(
     return [BudgetLine(f"scatter of {count} strokes", "A", u, "N", 1.0, count - 1.0, shared=False)]
 
 
-def expanded(scatter: float, count: int, instrument: float) -> float:
-    """Expanded uncertainty: k = 2, or Student's t where the scatter of few repeats rules.
-
-    Args:
-        scatter: type A standard uncertainty of the mean of `count` repeats.
-        count: repeats behind it; one repeat has no scatter of its own, so that k stays 2.
-        instrument: all other standard uncertainties, combined.
-
-    References:
-        JCGM 100:2008, annex G.4 (Welch-Satterthwaite).
-    """
-    combined = math.hypot(scatter, instrument)
-    if count < 2 or scatter == 0.0:
-        return coverage_factor(math.inf) * combined
-    dof = effective_dof([(scatter, count - 1.0), (instrument, math.inf)])
-    return coverage_factor(dof) * combined
-
-
 class Measured(NamedTuple):
     """One spring's load (N) or rate (N/mm), with expanded uncertainties, k = 2.
 

@@ -34,7 +34,7 @@ from coilbench.analysis.engine.reasons import (
 from coilbench.analysis.engine.shims import EFFORTS, Effort
 from coilbench.analysis.engine.three_index import TIME_LIMIT_S, solve
 
-EXTRA_SHIMS = 2  # under one valve, to see whether max_shims is in the way
+EXTRA_SHIMS = 2  # under one valve, to see whether max_shims prevents an assignment
 
 
 def assign(

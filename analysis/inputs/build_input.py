@@ -1,7 +1,7 @@
 """The build file and the lift table that it names, read from files.
 
-What an angle and a lift are of stands in the lift table's column names, since a slip is dear:
-degrees of the crank taken for the cam's make every acceleration four times too small.
+The lift table's column names say what an angle and a lift are of: degrees of the crank taken for
+the cam's would make every acceleration four times too small.
 """
 
 from __future__ import annotations
@@ -30,7 +30,7 @@ LIFTS = {
     "valve": Quantity("lift_mm", {"valve_lift_mm": 1.0, "valve_lift_in": INCH_MM}),
     "lobe": Quantity("lift_mm", {"lobe_lift_mm": 1.0, "lobe_lift_in": INCH_MM}),
 }
-UNSAID = {
+AMBIGUOUS = {
     "deg": "degrees of the cam or of the crank: name the column cam_deg or crank_deg",
     "lift_mm": "of the valve or of the lobe: name the column valve_lift_mm or lobe_lift_mm",
     "lift_in": "of the valve or of the lobe: name the column valve_lift_in or lobe_lift_in",
@@ -75,7 +75,7 @@ def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
         raise CoilbenchError(
             f"the lift table {name!r} cannot be read ({why})",
             where=f"{build.name}, valve_train.lift_table",
-            hint="Name a CSV file; its place counts from the build file's folder",
+            hint="Name a CSV file, relative to the build file's folder",
         ) from error
     return read_lift_table(read_table(data, path.name))
 
@@ -88,10 +88,10 @@ def read_lift_table(table: Table) -> LiftTable:
     Raises:
         CoilbenchError: a wrong column or cell, angles that don't ascend, or no whole opening.
     """
-    for name, why in UNSAID.items():
+    for name, why in AMBIGUOUS.items():
         if name in table.columns:
             raise CoilbenchError(
-                f"the column {name!r} doesn't say what it is of",
+                f"the column {name!r} does not say what it belongs to",
                 where=f"{table.name}, line {table.header_line}",
                 hint=why[0].upper() + why[1:],
             )
@@ -112,7 +112,7 @@ def read_lift_table(table: Table) -> LiftTable:
     first, last = _opening(lift_mm)
     if last - first < LEAST_OPEN_ROWS or np.argmax(lift_mm) not in range(first + 1, last - 1):
         raise CoilbenchError(
-            "there is no whole opening of the valve in it, up and down again, in "
+            "it holds no complete opening of the valve, up and down again, in "
             f"{LEAST_OPEN_ROWS} rows or more with lift above 0",
             where=table.name,
             hint="Give the lift for every degree or two, from valve shut to valve shut",

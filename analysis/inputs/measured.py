@@ -23,14 +23,9 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
-from coilbench.analysis.sets.rulings import Asked, measured_there, rate_aim, with_nominal
-from coilbench.analysis.sets.stroke_choice import (
-    Doubt,
-    JudgedStroke,
-    doubt_of,
-    judge_strokes,
-    uncounted,
-)
+from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
+from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes, uncounted
+from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
@@ -59,6 +54,17 @@ class Measurement:
         """Why no stroke of a spring can be relied on, by label, where that is so."""
         found = {label: doubt_of(own) for label, own in self.strokes.items()}
         return {label: doubt for label, doubt in found.items() if doubt is not None}
+
+
+def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
+    """Say why none of a spring's strokes can be relied on; None where one can.
+
+    A stroke that the user ruled in can.
+    """
+    read = [one for one in strokes if one.kept]
+    if not read or any(one.ruling is not None or not one.spoilt_by for one in read):
+        return None
+    return Doubt(len(read), tuple(dict.fromkeys(kind for one in read for kind in one.spoilt_by)))
 
 
 def measured_set(
@@ -254,6 +260,75 @@ def judge_set(
             raise
         unjudged = error.finding
     return JudgedSet(record, measured, tuple(every), tuple(away), check, unjudged)
+
+
+def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]:
+    """Add what is kept with the set to the heights asked for.
+
+    A height asked for without a load gets the kept one; kept heights that nobody asked for come
+    after those that were, so that a wholly tired set shows wherever it is judged.
+    """
+    found = list(asked)
+    for load in () if kept is None else kept.loads:
+        nominal = Nominal(load.load_n, _share_of(kept, load.load_n))
+        at = [i for i, (mm, _) in enumerate(found) if abs(mm - load.height_mm) < SAME_HEIGHT_MM]
+        if not at:
+            found.append((load.height_mm, nominal))
+        for i in at:
+            height_mm, given = found[i]
+            found[i] = (height_mm, nominal if given is None else given)
+    return found
+
+
+def measured_there(
+    asked: Sequence[Asked], typed: int, curves: Sequence[SpringCurve]
+) -> tuple[list[Asked], list[float]]:
+    """Leave away kept heights at which no spring was measured; they must not bar the others.
+
+    Args:
+        asked: heights that somebody asked for first, then the kept ones.
+        typed: how many were asked for: these stay; where there is none, all stay.
+        curves: the springs.
+
+    Returns:
+        What is left, and the heights left away, mm.
+    """
+    away = [
+        mm
+        for mm, _ in asked[typed:]
+        if not any(curve.lowest_mm <= mm <= curve.highest_mm for curve in curves)
+    ]
+    if len(away) == len(asked):
+        return list(asked), []
+    return [one for one in asked if one[0] not in away], away
+
+
+def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:
+    """Return the kept rate as something to hold a rate against; None where there is none."""
+    if kept is None or kept.rate_n_per_mm is None:
+        return None
+    share = tolerance if kept.tolerance_relative is None else kept.tolerance_relative
+    return Aim("nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
+
+
+def _share_of(kept: SetNominal | None, value: float) -> float | None:
+    if kept is None or kept.tolerance_relative is None:
+        return None
+    return kept.tolerance_relative * value
+
+
+def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
+    """Return the heights a build file puts a set at, valve shut and at full lift.
+
+    With the cam card's loads as nominal where the springs work alone; an outer and an inner share
+    them, so that neither has one of its own.
+    """
+    cam, alone = build.cam, not build.springs.inner
+    offset_mm = build.head.inner_offset_mm if record.role == "inner" else 0.0
+    seat_mm = build.head.installed_height_mm - offset_mm
+    seat = Nominal(cam.seat_load_n, cam.seat_tolerance_n) if alone else None
+    opened = Nominal(cam.open_load_n, cam.open_tolerance_n) if alone else None
+    return [(seat_mm, seat), (seat_mm - cam.valve_lift_mm, opened)]
 
 
 def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:

@@ -34,7 +34,7 @@ class Place:
 
     Attributes:
         spring: its name; None where any of the set will do.
-        height_mm: where it stands with the valve shut.
+        height_mm: its height with the valve shut.
         margin_mm: open height less solid height; None where that isn't known.
     """
 

@@ -247,7 +247,7 @@ def _used_pair(plans: Sequence[ValvePlan]) -> _UsedPair:
 
 def _used_set(springs: Sequence[Candidate]) -> SetCurves:
     whole = springs[0].springs
-    # A solid height known of any spring of the set stands for all of them.
+    # A solid height known of any spring of the set is taken for all of them.
     return replace(
         whole,
         curves=tuple(spring.curve for spring in springs),

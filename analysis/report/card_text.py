@@ -20,7 +20,6 @@ from coilbench.analysis.rig.card import (
     Y_UNIT,
     Card,
     PartCard,
-    StepErrors,
     Trust,
     class_met,
     coefficient_u,
@@ -31,7 +30,7 @@ from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
 from coilbench.capture.blocks import Hello
 from coilbench.capture.calibration.model import NewPart, PointRow
-from coilbench.capture.units import KGF_N, LBF_N
+from coilbench.capture.units import KGF_N, LBF_N, counted
 
 COLUMN_WORDS = {
     "q": "accuracy",
@@ -48,11 +47,10 @@ NO_CERTIFICATE = (
 
 def trust_words(trust: Trust, units: Units) -> str:
     """Say what a load may be trusted to; rounded up, to be on the safe side."""
-    low, high = units.load_value(trust.low_n), units.load_value(trust.high_n)
-    u = rounded_up(units.load_value(trust.load_u_n))
+    low, high, u = map(units.load_value, (trust.low_n, trust.high_n, trust.load_u_n))
     return (
-        f"Between {low:.3g} and {high:.3g} {units.load}, trust a steady load to ± {u:g} "
-        f"{units.load} (19 of 20 readings are within it)"
+        f"Between {low:.3g} and {high:.3g} {units.load}, trust a steady load to "
+        f"± {rounded_up(u):g} {units.load} (19 of 20 readings are within it)"
     )
 
 
@@ -68,22 +66,20 @@ def rounded_up(number: float) -> float:
 
 def gravity_words(gravity_m_s2: float, units: Units) -> str:
     """Explain local gravity in one line."""
-    one_kg = f"Gravity is taken as {gravity_m_s2:.5f} m/s2: "
+    taken, kg = f"Gravity is taken as {gravity_m_s2:.5f} m/s2: ", gravity_m_s2 / KGF_N
     if units.load == "lbf":
-        shown = gravity_m_s2 / KGF_N
-        return f"{one_kg}a mass of 1 lb presses with {shown:.5f} lbf"
-    shows = f", which shows as {gravity_m_s2 / KGF_N:.5f} kg" if units.load == "kg" else ""
-    why = f", since a kg shown is always {KGF_N} N" if units.load == "kg" else ""
-    return f"{one_kg}a mass of 1 kg presses with {gravity_m_s2:.5f} N{shows}{why}"
+        return f"{taken}a mass of 1 lb presses with {kg:.5f} lbf"
+    shows = f", which shows as {kg:.5f} kg, since a kg shown is always {KGF_N} N"
+    more = shows if units.load == "kg" else ""
+    return f"{taken}a mass of 1 kg presses with {gravity_m_s2:.5f} N{more}"
 
 
 def masses_words(load: NewPart) -> str:
     """Say what the masses were taken to be good for."""
     assumed = any(describe(note, SI).startswith("Masses without an unc") for note in load.notes)
-    how = "assumed" if assumed else "as stated"
     return (
         "What all masses may be wrong by together is taken as "
-        f"{2.0 * load.reference_u_relative:.2%} (k = 2), {how}"
+        f"{2.0 * load.reference_u_relative:.2%} (k = 2), {'assumed' if assumed else 'as stated'}"
     )
 
 
@@ -105,22 +101,17 @@ def class_words(card: Card, units: Units) -> Iterator[str]:
             "Of ISO 7500-1's limits its errors would meet none: at "
             f"{units.load_text(top_step.true_n)} the {over} exceeds those of class 3"
         )
-    missing = [COLUMN_WORDS[name] for name in _not_measured(card.steps)]
+    missing = [
+        COLUMN_WORDS[name]
+        for number, name in enumerate(COLUMNS)
+        if card.steps and all(step.columns[number] is None for step in card.steps)
+    ]
     if missing:
         yield f"Not measured, and so not judged: {', '.join(missing)}"
     if card.noise_counts is None:
         yield "The resolution is one count; noise joins it after a rig check --mass"
-    runs = "run" if card.runs == 1 else "runs"
-    yield f"{NO_CERTIFICATE}; this was {card.runs} {runs} of {len(card.steps)} steps"
-
-
-def _not_measured(steps: tuple[StepErrors, ...]) -> list[str]:
-    """Return the columns that no step has."""
-    return [
-        name
-        for number, name in enumerate(COLUMNS)
-        if steps and all(step.columns[number] is None for step in steps)
-    ]
+    runs = counted(card.runs, "run")
+    yield f"{NO_CERTIFICATE}; this was {runs} of {len(card.steps)} steps"
 
 
 def headings(units: Units) -> tuple[str, ...]:
@@ -160,8 +151,7 @@ def _unit(si: str, units: Units) -> tuple[str, float]:
 
 def budget_words(budget: Budget, units: Units) -> str:
     """Sum a budget up in a sentence without a full stop."""
-    combined = units.load_value(budget.combined_u_n)
-    expanded = units.load_value(budget.expanded_u_n)
+    combined, expanded = map(units.load_value, (budget.combined_u_n, budget.expanded_u_n))
     return (
         f"Together {combined:.4f} {units.load}; with k = {budget.k:.2f} for 95 %: "
         f"± {expanded:.3f} {units.load}"

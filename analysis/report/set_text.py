@@ -6,7 +6,7 @@ Each finding of the numerics has its sentence here, by `describe`.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any
 
 from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, NotMeasured, SpringCurve
@@ -21,23 +21,12 @@ from coilbench.analysis.sets.rulings import (
     ODD_SHARE,
     OUTLIER_LEAST_SHARE,
     SHORT_SHARE,
-    Distance,
     Flag,
-    LengthRuling,
-    MissingRuling,
-    OutlierRuling,
-    ShapeRuling,
-    StrokesRuling,
-    ToleranceRuling,
+    RuleName,
+    Ruling,
 )
-from coilbench.analysis.sets.stroke_choice import Apart, Cocked, Doubt, JudgedStroke, Short
-from coilbench.analysis.sets.stroke_findings import (
-    EndsClose,
-    Paused,
-    PressedTwice,
-    Slipped,
-    StrokeFinding,
-)
+from coilbench.analysis.sets.stroke_choice import JudgedStroke
+from coilbench.analysis.sets.stroke_findings import StrokeFinding, StrokeKind
 from coilbench.capture.units import counted
 
 MOST_NAMED = 4  # more springs of one note are counted, not named
@@ -60,94 +49,103 @@ TOO_FEW = (
 )
 
 
-@describe.register
-def _(found: ToleranceRuling, units: Units) -> str:
-    away = found.measured - found.aim
-    share = "" if found.aim == 0.0 else f"{abs(away / found.aim):.1%} "
+def _tolerance(found: Ruling, units: Units) -> str:
+    unit = "n_per_mm" if found.height_mm is None else "n"
+    names = (f"{name}_{unit}" for name in ("measured", "aim", "tolerance", "measured_u"))
+    measured, aimed, tolerance, u = (found.facts[name] for name in names)
+    away = measured - aimed
+    share = "" if aimed == 0.0 else f"{abs(away / aimed):.1%} "
     word = "below" if away < 0.0 else "above"
     aim = "the nominal" if found.rule == "nominal" else "the set's middle of"
     shown = units.rate_text if found.height_mm is None else units.load_text
-    what = shown(found.measured)
+    what = shown(measured)
     where = f"{what} at {units.length_text(found.height_mm)}"
     text = (
         f"{f'rate {what}' if found.height_mm is None else where} is {share}{word} {aim} "
-        f"{shown(found.aim)} (tolerance {shown(found.tolerance)}, uncertainty "
-        f"{shown(found.uncertainty)})"
+        f"{shown(aimed)} (tolerance {shown(tolerance)}, uncertainty "
+        f"{shown(u)})"
     )
     if found.outcome != "unsure":
         return text
-    wide = found.uncertainty >= found.tolerance
+    wide = u >= tolerance
     why = "the uncertainty is wider than the tolerance" if wide else "too near the limit to tell"
     cure = "calibrate load and travel again, or read on a finer scale"
-    return f"{text}: {why}; {'press it more often' if found.strokes_rule else cure}"
+    return f"{text}: {why}; {'press it more often' if found.facts['strokes_rule'] else cure}"
 
 
-@describe.register
-def _(found: OutlierRuling, units: Units) -> str:
+def _outlier(found: Ruling, units: Units) -> str:
     at = found.height_mm
     where = "its rate" if at is None else f"at {units.length_text(at)} it"
-    text = f"{where} {_distance_text(found.distance)}"
-    if found.distance.apart and found.near:
+    text = f"{where} {_distance_text(found.facts)}"
+    if found.facts["apart"] and found.facts["near"]:
         text += f", but is nearer to their middle than {OUTLIER_LEAST_SHARE:.0%} of the tolerance"
     return text
 
 
-def _distance_text(found: Distance) -> str:
-    test = f"outlier test's step {found.step}: {found.statistic:.2f}, limit {found.limit:.2f}"
-    if math.isinf(found.deviations):
-        return f"stands apart from the other {found.others}, which are all alike ({test})"
-    side, many = "below" if found.deviations < 0.0 else "above", abs(found.deviations)
-    if found.apart:
+def _distance_text(f: Mapping[str, Any]) -> str:
+    test = f"outlier test's step {f['step']}: {f['statistic']:.2f}, limit {f['limit']:.2f}"
+    if math.isinf(f["deviations"]):
+        return f"stands apart from the other {f['others']}, which are all alike ({test})"
+    side, many = "below" if f["deviations"] < 0.0 else "above", abs(f["deviations"])
+    if f["apart"]:
         how = f"{many:.1f} of their standard deviations {side} their mean ({test})"
-        return f"stands apart from the other {found.others}: {how}"
-    return (
-        f"is {many:.1f} standard deviations {side} the mean of {found.others}, itself included "
-        f"({test})"
-    )
+        return f"stands apart from the other {f['others']}: {how}"
+    mean = f"the mean of {f['others']}, itself included"
+    return f"is {many:.1f} standard deviations {side} {mean} ({test})"
 
 
-@describe.register
-def _(found: LengthRuling, units: Units) -> str:
-    short_mm = found.aim_mm - found.length_mm
+def _length(found: Ruling, units: Units) -> str:
+    f = found.facts
+    short_mm = f["aim_mm"] - f["length_mm"]
     word = "below" if short_mm >= 0.0 else "above"
-    aim = "the nominal" if found.aim_is == "nominal" else "the set's middle of"
+    aim = "the nominal" if f["aim"] == "nominal" else "the set's middle of"
     text = (
-        f"free length {units.length_text(found.length_mm)} is {abs(short_mm / found.aim_mm):.1%} "
-        f"{word} {aim} {units.length_text(found.aim_mm)} (limit {SHORT_SHARE:.0%} below,"
-        f" uncertainty {units.length_text(found.uncertainty_mm)})"
+        f"free length {units.length_text(f['length_mm'])} is {abs(short_mm / f['aim_mm']):.1%} "
+        f"{word} {aim} {units.length_text(f['aim_mm'])} (limit {SHORT_SHARE:.0%} below,"
+        f" uncertainty {units.length_text(f['length_u_mm'])})"
     )
     unsure = ": too near the limit to tell; measure it with a caliper"
     return text + unsure if found.outcome == "unsure" else text
 
 
-@describe.register
-def _(found: ShapeRuling, units: Units) -> str:
+def _shape(found: Ruling, units: Units) -> str:
+    f = found.facts
     text = (
-        f"its curve departs from the set's shape by up to {found.departure:.1%} of its mean load,"
-        f" at {units.length_text(found.departure_mm)} (limit {ODD_SHARE:.0%})"
+        f"its curve departs from the set's shape by up to {f['departure_share']:.1%} of its mean "
+        f"load, at {units.length_text(f['departure_mm'])} (limit {ODD_SHARE:.0%})"
     )
-    if found.distance is not None:
-        text += f", and its departure {_distance_text(found.distance)}"
+    if "apart" in f:
+        text += f", and its departure {_distance_text(f)}"
     odd = ": look for a crack or coils that touch, and press it again"
     return text + odd if found.outcome == "odd" else text
 
 
-@describe.register
-def _(found: MissingRuling, units: Units) -> str:
-    low, high = (units.length_text(mm) for mm in (found.lowest_mm, found.highest_mm))
+def _missing(found: Ruling, units: Units) -> str:
+    low, high = (units.length_text(found.facts[name]) for name in ("lowest_mm", "highest_mm"))
     at = units.length_text(found.height_mm)
     return f"not measured at {at}, only from {low} to {high}: press it again, over the whole range"
 
 
-@describe.register
-def _(found: StrokesRuling, units: Units) -> str:
-    return f"{describe(found.doubt, units)}: seat it again and press it once more"
+def _doubt(found: Ruling, _units: Units) -> str:
+    strokes, kinds = found.facts["strokes"], ", ".join(found.facts["kinds"])
+    every = "its only stroke" if strokes == 1 else f"each of its {strokes} strokes"
+    return f"{every} is doubtful ({kinds}): seat it again and press it once more"
+
+
+_RULES: dict[RuleName, Callable[[Ruling, Units], str]] = {
+    "measured": _missing,
+    "strokes": _doubt,
+    "nominal": _tolerance,
+    "set tolerance": _tolerance,
+    "set outlier": _outlier,
+    "free length": _length,
+    "shape": _shape,
+}
 
 
 @describe.register
-def _(found: Doubt, units: Units) -> str:  # noqa: ARG001
-    every = "its only stroke" if found.strokes == 1 else f"each of its {found.strokes} strokes"
-    return f"{every} is doubtful ({', '.join(found.kinds)})"
+def _(found: Ruling, units: Units) -> str:
+    return _RULES[found.rule](found, units)
 
 
 @describe.register
@@ -155,77 +153,67 @@ def _(found: Flag, units: Units) -> str:
     return "; ".join(describe(one, units) for one in found.findings)
 
 
-@describe.register
-def _(found: StrokeFinding, units: Units) -> str:  # noqa: ARG001
-    return f"{found.kind}: over before the rig's conversions could follow"
-
-
-@describe.register
-def _(found: PressedTwice, units: Units) -> str:  # noqa: ARG001
-    times = {2: "twice", 3: "three times"}.get(found.presses, f"{found.presses} times")
-    return (
-        f"{found.kind}: pressed {times} before it was let go: each height's first visit down and "
-        "last visit up are read"
-    )
-
-
-@describe.register
-def _(found: Paused, units: Units) -> str:
+def _pauses(f: Mapping[str, Any], units: Units) -> str:
     each = (
-        f"{one.seconds:.1f} s near {units.length_text(one.height_mm)} on the way {one.way}"
-        for one in found.pauses
+        f"{one['pause_s']:.1f} s near {units.length_text(one['height_mm'])} on the way {one['way']}"
+        for one in f["pauses"]
     )
-    return (
-        f"{found.kind}: the quill stopped {' and '.join(each)}: such a height counts no more than "
-        "one passed"
-    )
+    return f"the quill stopped {' and '.join(each)}: such a height counts no more than one passed"
+
+
+def _cocked(f: Mapping[str, Any], units: Units) -> str:
+    if "loop_share" in f:
+        wide = f"its friction loop is {f['loop_share']:.1%} of the load wider than the others'"
+        return f"{wide}: the spring was tilted and rubbed"
+    early, off = units.length_text(f["early_mm"]), f"up to {f['off_share']:.1%} off"
+    return f"it was touched {early} early: the spring was tilted; its loads are {off} the others'"
+
+
+def _apart(f: Mapping[str, Any], _units: Units) -> str:
+    off = f"{f['off_share']:.1%} off the other stroke"
+    if f["others"] == 1:
+        return f"its loads are {off}'s: press it once more to tell which is the odd one"
+    where = "over most heights: the spring sat otherwise, or the rig moved"
+    return f"its loads are up to {off}s' {where}"
+
+
+def _slipped(f: Mapping[str, Any], units: Units) -> str:
+    word, step = "lost" if f["step_n"] < 0.0 else "gained", units.load_text(abs(f["step_n"]))
+    where = f"near {units.length_text(f['height_mm'])} on the way {f['way']}"
+    return f"the load suddenly {word} {step} {where}: it slipped in its cup, or the cup did"
+
+
+def _ends_close(f: Mapping[str, Any], units: Units) -> str:
+    closed, over = units.length_text(f["closed_mm"]), units.length_text(f["over_mm"])
+    return f"its end coils close down to {closed}: over the first {over} it is softer than its rate"
+
+
+def _stopped_short(f: Mapping[str, Any], units: Units) -> str:
+    lowest, asked = units.length_text(f["lowest_mm"]), units.length_text(f["asked_mm"])
+    return f"stopped at {lowest}, asked for {asked}: read only above"
+
+
+def _presses(f: Mapping[str, Any], _units: Units) -> str:
+    times = {2: "twice", 3: "three times"}.get(f["presses"], f"{f['presses']} times")
+    visits = "each height's first visit down and last visit up are read"
+    return f"pressed {times} before it was let go: {visits}"
+
+
+_STROKES: dict[StrokeKind, Callable[[Mapping[str, Any], Units], str]] = {
+    "short": _stopped_short,
+    "pressed twice": _presses,
+    "paused": _pauses,
+    "slipped": _slipped,
+    "cocked": _cocked,
+    "apart": _apart,
+    "too fast": lambda _f, _units: "over before the rig's conversions could follow",
+    "ends close": _ends_close,
+}
 
 
 @describe.register
-def _(found: Slipped, units: Units) -> str:
-    word = "lost" if found.step_n < 0.0 else "gained"
-    return (
-        f"{found.kind}: the load suddenly {word} {units.load_text(abs(found.step_n))} near "
-        f"{units.length_text(found.height_mm)} on the way {found.way}: it slipped in its cup, or "
-        "the cup did"
-    )
-
-
-@describe.register
-def _(found: EndsClose, units: Units) -> str:
-    return (
-        f"{found.kind}: its end coils close down to {units.length_text(found.closed_mm)}: over the "
-        f"first {units.length_text(found.over_mm)} it is softer than its rate"
-    )
-
-
-@describe.register
-def _(found: Cocked, units: Units) -> str:
-    if found.loop_share is not None:
-        wide = f"its friction loop is {found.loop_share:.1%} of the load wider than the others'"
-        return f"{found.kind}: {wide}: the spring was tilted and rubbed"
-    off = f"its loads are up to {found.off_share:.1%} off the other strokes'"
-    early = units.length_text(found.early_mm)
-    return f"{found.kind}: it was touched {early} early: the spring was tilted; {off}"
-
-
-@describe.register
-def _(found: Apart, units: Units) -> str:  # noqa: ARG001
-    if found.others == 1:
-        return (
-            f"{found.kind}: its loads are {found.off_share:.1%} off the other stroke's: press it "
-            "once more to tell which is the odd one"
-        )
-    return (
-        f"{found.kind}: its loads are up to {found.off_share:.1%} off the other strokes' over most "
-        "heights: the spring sat otherwise, or the rig moved"
-    )
-
-
-@describe.register
-def _(found: Short, units: Units) -> str:
-    lowest, asked = units.length_text(found.lowest_mm), units.length_text(found.asked_mm)
-    return f"{found.kind}: stopped at {lowest}, asked for {asked}: read only above"
+def _(found: StrokeFinding, units: Units) -> str:
+    return f"{found.kind}: {_STROKES[found.kind](found.facts, units)}"
 
 
 @describe.register

@@ -285,7 +285,7 @@ def _card_rows(sheet: Sheet, units: Units) -> list[Row]:
         ("Installed height, outer" if build.springs.inner else "Installed height", height),
     ]
     if build.springs.inner:
-        rows.append(("Inner stands lower by", units.length_text(head.inner_offset_mm)))
+        rows.append(("Inner is lower by", units.length_text(head.inner_offset_mm)))
     cut = "not allowed"
     if head.max_seat_cut_mm > 0.0:
         cut = f"up to {units.length_text(head.max_seat_cut_mm)}"

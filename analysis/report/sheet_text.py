@@ -221,7 +221,7 @@ def _choice_method(level: Level, effort: Effort) -> str:
             "card"
         )
     return (
-        "Springs and what lies under them were chosen for all valves together, so that the sum of "
+        "Springs and what is under them were chosen for all valves together, so that the sum of "
         "((shut - card) / tolerance)^2 + ((full lift - card) / tolerance)^2 over the valves is "
         "least while the limits are kept: a whole-number programme, solved by HiGHS through "
         f"SciPy. Allowed: {ALLOWED[effort]}. Sum {number_text(level.objective)}, none is below "

@@ -29,6 +29,7 @@ from coilbench.analysis.sets.outliers import (
 )
 from coilbench.analysis.sets.rulings import (
     Aim,
+    Doubt,
     Flag,
     LengthAim,
     Nominal,
@@ -41,7 +42,6 @@ from coilbench.analysis.sets.rulings import (
     strokes_ruling,
     tolerance_ruling,
 )
-from coilbench.analysis.sets.stroke_choice import Doubt
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 

@@ -7,15 +7,13 @@ spring is held against what was asked for: nominal loads, a rate, a free length.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
-from typing import Literal
+from typing import Any, Literal
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
 from coilbench.analysis.sets.outliers import Column, Departure, Esd
-from coilbench.analysis.sets.stroke_choice import Doubt
-from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.errors import CoilbenchError
 
 FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
@@ -32,23 +30,25 @@ ODD_SHARE = 0.01  # of the mean load; ours, no source
 ROUNDING = 1e-9  # a load exactly at its limit is inside, however it was rounded
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class Ruling:
-    """One rule's answer on one spring; each kind of rule adds its numbers.
+    """One rule's answer on one spring.
 
     Attributes:
         spring: the spring's label.
         height_mm: where it was judged; None for the rate, the free length and the shape.
         outcome: pass, a finding, or unsure where the uncertainty leaves it open.
         times_limit: how many times its limit the deviation is; infinite where it has no limit.
+        facts: the numbers behind it by name, as the rule says.
         flagged: whether an outcome other than pass becomes a flag.
     """
 
     rule: RuleName
     spring: str
-    height_mm: float | None = None
+    height_mm: float | None
     outcome: Outcome
     times_limit: float
+    facts: Mapping[str, Any] = field(metadata={"json": "*"})
     flagged: bool = field(default=True, metadata={"json": None})
 
 
@@ -61,25 +61,9 @@ class Aim:
     tolerance: float
 
 
-@dataclass(frozen=True, kw_only=True)
-class ToleranceRuling(Ruling):
-    """A load in N, or without a height a rate in N/mm, against an aim.
-
-    Attributes:
-        uncertainty: expanded (k = 2), of the difference.
-        strokes_rule: whether the strokes' scatter is most of it, so that more strokes help.
-    """
-
-    measured: float
-    aim: float
-    tolerance: float
-    uncertainty: float
-    strokes_rule: bool
-
-
 def tolerance_ruling(
     spring: str, measured: Measured, height_mm: float | None, aim: Aim, u: float
-) -> ToleranceRuling:
+) -> Ruling:
     """Judge one load or rate against one aim, with the uncertainty as a guard band on both sides.
 
     Outside the tolerance by more than the uncertainty: weak or stiff. Inside by more: pass.
@@ -92,6 +76,10 @@ def tolerance_ruling(
         aim: what it is held against.
         u: expanded uncertainty (k = 2) of the difference.
 
+    Returns:
+        With what is measured, aim, tolerance and uncertainty in N or N/mm; `strokes_rule` tells
+        whether the strokes' scatter is most of the uncertainty, so that more strokes help.
+
     References:
         ISO 14253-1, its decision rules (from memory).
     """
@@ -102,69 +90,41 @@ def tolerance_ruling(
         outcome = "pass"
     elif abs(away) <= aim.tolerance + u + slack:
         outcome = "unsure"
-    return ToleranceRuling(
-        rule=aim.rule,
-        spring=spring,
-        height_mm=height_mm,
-        outcome=outcome,
-        times_limit=abs(away) / aim.tolerance if aim.tolerance > 0.0 else math.inf,
-        flagged=outcome != "unsure" or height_mm is not None,
-        measured=measured.value,
-        aim=aim.value,
-        tolerance=aim.tolerance,
-        uncertainty=u,
-        strokes_rule=measured.strokes_rule,
-    )
+    unit = "n_per_mm" if height_mm is None else "n"
+    facts = {
+        f"measured_{unit}": measured.value,
+        f"aim_{unit}": aim.value,
+        f"tolerance_{unit}": aim.tolerance,
+        f"measured_u_{unit}": u,
+        "strokes_rule": measured.strokes_rule,
+    }
+    times = abs(away) / aim.tolerance if aim.tolerance > 0.0 else math.inf
+    flagged = outcome != "unsure" or height_mm is not None
+    return Ruling(aim.rule, spring, height_mm, outcome, times, facts, flagged)
 
 
-@dataclass(frozen=True)
-class Distance:
-    """How far a value is from the others, and what the outlier test (generalised ESD) says of it.
+def _distance(esd: Esd, place: int) -> dict[str, Any]:
+    """How far a value is from the others, and what the outlier test says of it.
 
-    Attributes:
-        deviations: from the others' mean, over their standard deviation; infinite where the others
-            are all alike.
-        others: how many values are no outliers, this one included where it is none.
-        step, statistic, limit: of the test's deciding step, the first is 1.
+    `deviations` from the others' mean over their standard deviation, infinite where these are all
+    alike; `others`, how many values are no outliers; the deciding `step` from 1.
     """
-
-    apart: bool
-    deviations: float
-    others: int
-    step: int
-    statistic: float
-    limit: float
-
-
-def _distance(esd: Esd, place: int) -> Distance:
     step = esd.deciding
-    return Distance(
-        place in esd.outliers,
-        esd.scores[place],
-        len(esd.scores) - esd.found,
-        step + 1,
-        esd.statistics[step],
-        esd.limits[step],
-    )
+    return {
+        "apart": place in esd.outliers,
+        "deviations": esd.scores[place],
+        "others": len(esd.scores) - esd.found,
+        "step": step + 1,
+        "statistic": esd.statistics[step],
+        "limit": esd.limits[step],
+    }
 
 
-@dataclass(frozen=True, kw_only=True)
-class OutlierRuling(Ruling):
-    """Whether a load, or without a height the rate, stands apart from the others.
-
-    Attributes:
-        near: nearer to the middle than OUTLIER_LEAST_SHARE of the tolerance.
-    """
-
-    distance: Distance
-    near: bool
-
-
-def outlier_ruling(spring: str, column: Column, at: int, tolerance: float) -> OutlierRuling | None:
-    """Judge whether a spring stands apart from the others, tolerance or not.
+def outlier_ruling(spring: str, column: Column, at: int, tolerance: float) -> Ruling | None:
+    """Judge whether a load or rate stands apart from the others, tolerance or not.
 
     One that does is weak or stiff if it is also at least OUTLIER_LEAST_SHARE of the tolerance away
-    from the middle: a set may be so close that a harmless difference stands out.
+    from the middle (else `near`): a set may be so close that a harmless difference stands out.
 
     Returns:
         None where the springs are too few, or this one was not measured.
@@ -172,31 +132,20 @@ def outlier_ruling(spring: str, column: Column, at: int, tolerance: float) -> Ou
     esd, place, measured = column.outliers, column.places[at], column.measured[at]
     if esd is None or place is None or measured is None or column.middle is None:
         return None
-    away, distance = measured.value - column.middle, _distance(esd, place)
+    away, facts = measured.value - column.middle, _distance(esd, place)
     near = abs(away) <= OUTLIER_LEAST_SHARE * tolerance * (1.0 + ROUNDING)
     outcome: Outcome = "weak" if away < 0.0 else "stiff"
-    return OutlierRuling(
-        rule="set outlier",
-        spring=spring,
-        height_mm=column.height_mm,
-        outcome="pass" if near or not distance.apart else outcome,
-        times_limit=distance.statistic / distance.limit if distance.apart else 0.0,
-        distance=distance,
-        near=near,
+    return Ruling(
+        "set outlier",
+        spring,
+        column.height_mm,
+        "pass" if near or not facts["apart"] else outcome,
+        facts["statistic"] / facts["limit"] if facts["apart"] else 0.0,
+        facts | {"near": near},
     )
 
 
-@dataclass(frozen=True, kw_only=True)
-class LengthRuling(Ruling):
-    """A free length against the nominal or the set's middle; uncertainty expanded, k = 2."""
-
-    length_mm: float
-    aim_mm: float
-    aim_is: LengthAim
-    uncertainty_mm: float
-
-
-def length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> LengthRuling | None:
+def length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> Ruling | None:
     """Judge a free length: short where it is below SHORT_SHARE by more than its uncertainty.
 
     An unsure length is no flag: the loads decide. None where the length is not known.
@@ -210,81 +159,38 @@ def length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> Lengt
         outcome = "pass"
     elif short_mm <= (limit_mm + u_mm) * (1.0 + ROUNDING):
         outcome = "unsure"
-    return LengthRuling(
-        rule="free length",
-        spring=curve.label,
-        outcome=outcome,
-        times_limit=short_mm / limit_mm,
-        flagged=outcome == "short",
-        length_mm=length_mm,
-        aim_mm=aim_mm,
-        aim_is=aim_is,
-        uncertainty_mm=u_mm,
-    )
+    facts = {"length_mm": length_mm, "aim_mm": aim_mm, "aim": aim_is, "length_u_mm": u_mm}
+    times, flagged = short_mm / limit_mm, outcome == "short"
+    return Ruling("free length", curve.label, None, outcome, times, facts, flagged)
 
 
-@dataclass(frozen=True, kw_only=True)
-class ShapeRuling(Ruling):
-    """A curve's shape against the set's.
-
-    Attributes:
-        departure: the largest, as a share of the curve's mean load, and its height.
-        distance: None where the test could not be made.
-    """
-
-    departure: float
-    departure_mm: float
-    distance: Distance | None
-
-
-def shape_ruling(spring: str, departure: Departure, esd: Esd | None, at: int) -> ShapeRuling:
+def shape_ruling(spring: str, departure: Departure, esd: Esd | None, at: int) -> Ruling:
     """Judge a curve's shape: apart from the set's, and by more than ODD_SHARE of its mean load."""
-    distance = None if esd is None else _distance(esd, at)
-    apart = distance is not None and distance.apart and distance.deviations > 0.0
-    return ShapeRuling(
-        rule="shape",
-        spring=spring,
-        outcome="odd" if apart and departure.largest > ODD_SHARE else "pass",
-        times_limit=departure.largest / ODD_SHARE,
-        departure=departure.largest,
-        departure_mm=departure.height_mm,
-        distance=distance,
-    )
+    facts = {"departure_share": departure.largest, "departure_mm": departure.height_mm}
+    facts |= {} if esd is None else _distance(esd, at)
+    odd = facts.get("apart", False) and facts["deviations"] > 0.0 and departure.largest > ODD_SHARE
+    outcome: Outcome = "odd" if odd else "pass"
+    return Ruling("shape", spring, None, outcome, departure.largest / ODD_SHARE, facts)
 
 
-@dataclass(frozen=True, kw_only=True)
-class MissingRuling(Ruling):
-    """A height was not measured; from where to where the spring was."""
-
-    lowest_mm: float
-    highest_mm: float
+def missing_ruling(curve: SpringCurve, height_mm: float) -> Ruling:
+    """Say that a spring was not measured at a height, and from where to where it was."""
+    facts = {"lowest_mm": curve.lowest_mm, "highest_mm": curve.highest_mm}
+    return Ruling("measured", curve.label, height_mm, "unsure", math.inf, facts)
 
 
-def missing_ruling(curve: SpringCurve, height_mm: float) -> MissingRuling:
-    """Say that a spring was not measured at a height."""
-    return MissingRuling(
-        rule="measured",
-        spring=curve.label,
-        height_mm=height_mm,
-        outcome="unsure",
-        times_limit=math.inf,
-        lowest_mm=curve.lowest_mm,
-        highest_mm=curve.highest_mm,
-    )
+@dataclass(frozen=True)
+class Doubt:
+    """Why none of a spring's strokes can be relied on: how many are read, what spoils them."""
+
+    strokes: int
+    kinds: tuple[str, ...]
 
 
-@dataclass(frozen=True, kw_only=True)
-class StrokesRuling(Ruling):
-    """No stroke of a spring can be relied on."""
-
-    doubt: Doubt
-
-
-def strokes_ruling(spring: str, doubt: Doubt) -> StrokesRuling:
+def strokes_ruling(spring: str, doubt: Doubt) -> Ruling:
     """Say that no stroke of a spring can be relied on, and why."""
-    return StrokesRuling(
-        rule="strokes", spring=spring, outcome="unsure", times_limit=math.inf, doubt=doubt
-    )
+    facts = {"strokes": doubt.strokes, "kinds": doubt.kinds}
+    return Ruling("strokes", spring, None, "unsure", math.inf, facts)
 
 
 KINDS: tuple[FlagKind, ...] = ("weak", "stiff", "short", "odd", "unsure")
@@ -339,58 +245,3 @@ class Nominal:
 
 
 Asked = tuple[float, Nominal | None]  # a height, mm, and the load asked for there
-
-
-def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]:
-    """Add what is kept with the set to the heights asked for.
-
-    A height asked for without a load gets the kept one; kept heights that nobody asked for come
-    after those that were, so that a wholly tired set shows wherever it is judged.
-    """
-    found = list(asked)
-    for load in () if kept is None else kept.loads:
-        nominal = Nominal(load.load_n, _share(kept, load.load_n))
-        at = [i for i, (mm, _) in enumerate(found) if abs(mm - load.height_mm) < SAME_HEIGHT_MM]
-        if not at:
-            found.append((load.height_mm, nominal))
-        for i in at:
-            height_mm, given = found[i]
-            found[i] = (height_mm, nominal if given is None else given)
-    return found
-
-
-def measured_there(
-    asked: Sequence[Asked], typed: int, curves: Sequence[SpringCurve]
-) -> tuple[list[Asked], list[float]]:
-    """Leave away kept heights at which no spring was measured; they must not bar the others.
-
-    Args:
-        asked: heights that somebody asked for first, then the kept ones.
-        typed: how many were asked for: these stay; where there is none, all stay.
-        curves: the springs.
-
-    Returns:
-        What is left, and the heights left away, mm.
-    """
-    away = [
-        mm
-        for mm, _ in asked[typed:]
-        if not any(curve.lowest_mm <= mm <= curve.highest_mm for curve in curves)
-    ]
-    if len(away) == len(asked):
-        return list(asked), []
-    return [one for one in asked if one[0] not in away], away
-
-
-def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:
-    """Return the kept rate as something to hold a rate against; None where there is none."""
-    if kept is None or kept.rate_n_per_mm is None:
-        return None
-    share = tolerance if kept.tolerance_relative is None else kept.tolerance_relative
-    return Aim("nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
-
-
-def _share(kept: SetNominal | None, value: float) -> float | None:
-    if kept is None or kept.tolerance_relative is None:
-        return None
-    return kept.tolerance_relative * value

@@ -52,40 +52,6 @@ class _Mate(NamedTuple):
     lag_mm: Array
 
 
-@dataclass(frozen=True, kw_only=True)
-class Cocked(StrokeFinding):
-    """The spring stood askew: its friction loop is wider than the others', or it touched early.
-
-    Attributes:
-        loop_share: how much wider, as a share of the load; None where the early touch tells.
-        early_mm: None where the loop tells.
-        off_share: how far its loads are off the other strokes', as a share.
-    """
-
-    kind: StrokeKind = "cocked"
-    loop_share: float | None = None
-    early_mm: float | None = None
-    off_share: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Apart(StrokeFinding):
-    """Its loads are off the other strokes' by so much, as a share, over most heights."""
-
-    kind: StrokeKind = "apart"
-    off_share: float
-    others: int
-
-
-@dataclass(frozen=True, kw_only=True)
-class Short(StrokeFinding):
-    """The stroke stopped above the lowest height that was asked for."""
-
-    kind: StrokeKind = "short"
-    lowest_mm: float
-    asked_mm: float
-
-
 def beside_the_others(sweeps: Sequence[Sweep]) -> list[StrokeFinding | None]:
     """Name what each stroke shows beside the others; None where it shows nothing.
 
@@ -197,11 +163,14 @@ def _against_median(
         wide = float(np.median((loop - middle_loop) / middle))
         rubs = wide > unsure_loop + max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * usual)
         if rubs:
-            found.append(Cocked(loop_share=wide, off_share=away, spoils=True))
+            facts = {"loop_share": wide, "off_share": away}
+            found.append(StrokeFinding("cocked", facts, spoils=True))
         elif early_mm > abs(lag_down) + max(EARLY_MM, EARLY_STEPS * touch.step_mm):
-            found.append(Cocked(early_mm=early_mm, off_share=away, spoils=away > COCKED_SHARE))
+            facts = {"early_mm": early_mm, "off_share": away}
+            found.append(StrokeFinding("cocked", facts, spoils=away > COCKED_SHARE))
         elif away > STROKE_APART_SHARE + per_mm * unsure_mm:
-            found.append(Apart(off_share=away, others=len(mates) - 1, spoils=True))
+            facts = {"off_share": away, "others": len(mates) - 1}
+            found.append(StrokeFinding("apart", facts, spoils=True))
         else:
             found.append(None)
     return found
@@ -210,8 +179,9 @@ def _against_median(
 def _two_differ(loads: Array) -> list[StrokeFinding | None]:
     means = loads.mean(axis=1)
     away = float(np.quantile(np.abs(means[0] - means[1]) / means.mean(axis=0), MOST_OF))
-    apart = away > STROKE_APART_SHARE
-    return [Apart(off_share=away, others=1) if apart else None] * len(loads)
+    if away <= STROKE_APART_SHARE:
+        return [None] * len(loads)
+    return [StrokeFinding("apart", {"off_share": away, "others": 1})] * len(loads)
 
 
 StrokeRuling = Literal["use", "leave"]
@@ -244,25 +214,6 @@ class JudgedStroke:
     def spoilt_by(self) -> tuple[StrokeKind, ...]:
         """What speaks against its loads."""
         return tuple(one.kind for one in self.findings if one.spoils)
-
-
-@dataclass(frozen=True)
-class Doubt:
-    """Why none of a spring's strokes can be relied on: how many are read, what spoils them."""
-
-    strokes: int
-    kinds: tuple[StrokeKind, ...]
-
-
-def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
-    """Say why none of a spring's strokes can be relied on; None where one can.
-
-    A stroke that the user ruled in can.
-    """
-    read = [one for one in strokes if one.kept]
-    if not read or any(one.ruling is not None or not one.spoilt_by for one in read):
-        return None
-    return Doubt(len(read), tuple(dict.fromkeys(kind for one in read for kind in one.spoilt_by)))
 
 
 def uncounted(number: int, sweep_id: str, note: str | None) -> JudgedStroke:
@@ -304,7 +255,7 @@ def _short(sweep: Sweep, reach_mm: float | None) -> list[StrokeFinding]:
     lowest_mm = float(np.min(heights))
     if lowest_mm <= reach_mm + REACH_SLACK_MM:
         return []
-    return [Short(lowest_mm=lowest_mm, asked_mm=reach_mm)]
+    return [StrokeFinding("short", {"lowest_mm": lowest_mm, "asked_mm": reach_mm})]
 
 
 def _spoilt(found: Sequence[Sequence[StrokeFinding]]) -> set[int]:

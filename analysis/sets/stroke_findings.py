@@ -5,8 +5,9 @@ For strokes sampled in time, from the rig or from a file; a few chosen points sh
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
@@ -18,8 +19,6 @@ from coilbench.capture.strokes.sweep import Branch, Sweep
 StrokeKind = Literal[
     "short", "pressed twice", "paused", "slipped", "cocked", "apart", "too fast", "ends close"
 ]
-
-Way = Literal["down", "up"]
 
 # All of these are our choice, no source.
 PRESSED_SHARE = 0.02  # of the largest load: below it the spring is not pressed
@@ -42,60 +41,18 @@ CLOSING_RATE = 0.9  # of the rate: end coils are closed where the spring is as s
 CLOSING_LEAST_SHARE, CLOSING_LEAST_MM = 0.06, 1.5  # of the depth: over less, every end closes
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True)
 class StrokeFinding:
-    """Something about a stroke; each kind adds its numbers.
+    """Something about a stroke.
 
     Attributes:
+        facts: its numbers by name, as whoever finds it says.
         spoils: whether loads read from the stroke are not the spring's.
     """
 
     kind: StrokeKind
+    facts: Mapping[str, Any] = field(default_factory=dict, metadata={"json": "*"})
     spoils: bool = field(default=False, metadata={"json": None})
-
-
-@dataclass(frozen=True, kw_only=True)
-class PressedTwice(StrokeFinding):
-    """How often the spring was pressed before it was let go."""
-
-    kind: StrokeKind = "pressed twice"
-    presses: int
-
-
-class Pause(NamedTuple):
-    """One pause of the quill."""
-
-    way: Way
-    height_mm: float
-    seconds: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class Paused(StrokeFinding):
-    """Where and how long the quill stopped."""
-
-    kind: StrokeKind = "paused"
-    pauses: tuple[Pause, ...]
-
-
-@dataclass(frozen=True, kw_only=True)
-class Slipped(StrokeFinding):
-    """A sudden step of the load; below 0 load is lost as the spring is pressed."""
-
-    kind: StrokeKind = "slipped"
-    spoils: bool = field(default=True, metadata={"json": None})
-    way: Way
-    height_mm: float
-    step_n: float
-
-
-@dataclass(frozen=True, kw_only=True)
-class EndsClose(StrokeFinding):
-    """The end coils close from first contact down to a height, softer than the rate there."""
-
-    kind: StrokeKind = "ends close"
-    closed_mm: float
-    over_mm: float
 
 
 def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
@@ -111,8 +68,8 @@ def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
     inside = slice(int(pressed[0]), int(pressed[-1]) + 1)
     presses, slips = count_presses(height[inside]), _slips(sweep)
     found = [
-        StrokeFinding(kind="too fast", spoils=True) if sweep.too_fast else None,
-        PressedTwice(presses=presses) if presses >= 2 else None,
+        StrokeFinding("too fast", spoils=True) if sweep.too_fast else None,
+        StrokeFinding("pressed twice", {"presses": presses}) if presses >= 2 else None,
         _paused(t_s[inside], height[inside]),
         *slips,
         None if slips else _ends_close(sweep),  # a step would be taken for softness
@@ -120,9 +77,10 @@ def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
     return [one for one in found if one is not None]
 
 
-def _paused(t_s: Array, height_mm: Array) -> Paused | None:
+def _paused(t_s: Array, height_mm: Array) -> StrokeFinding | None:
+    """Find where and how long the quill stopped on its ways: `pauses`."""
     deepest = int(np.argmin(height_mm))
-    ways: tuple[tuple[Way, slice], ...] = (
+    ways = (
         ("down", slice(0, deepest + 1)),
         ("up", slice(deepest, None)),
     )
@@ -130,8 +88,8 @@ def _paused(t_s: Array, height_mm: Array) -> Paused | None:
     for way, part in ways:
         at = _longest_stand(t_s[part], height_mm[part])
         if at is not None:
-            pauses.append(Pause(way, at[1], at[0]))
-    return Paused(pauses=tuple(pauses)) if pauses else None
+            pauses.append({"way": way, "height_mm": at[1], "pause_s": at[0]})
+    return StrokeFinding("paused", {"pauses": pauses}) if pauses else None
 
 
 def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
@@ -154,7 +112,7 @@ def _longest_stand(t_s: Array, height_mm: Array) -> tuple[float, float] | None:
     return float(pairs[worst]) - moving_s, top - middle * (top - bottom)
 
 
-def _slips(sweep: Sweep) -> list[Slipped]:
+def _slips(sweep: Sweep) -> list[StrokeFinding]:
     """Steps of the load that no spring makes, the largest on the way down and on the way up."""
     passes = split_passes(sweep)
     if len(passes.loading) == 0 or len(passes.unloading) == 0 or sweep.press is None:
@@ -165,12 +123,13 @@ def _slips(sweep: Sweep) -> list[Slipped]:
     if sweep.turned_mm is not None:
         turn_mm = max(turn_mm, sweep.turned_mm)
     up = passes.unloading.at(passes.unloading.height_mm >= turn_mm)
-    ways: tuple[tuple[Way, Branch], ...] = (("down", passes.loading), ("up", up))
+    ways = (("down", passes.loading), ("up", up))
     found = []
     for way, branch in ways:
         step = largest_step(branch, speed, loop)
         if step is not None:
-            found.append(Slipped(way=way, height_mm=step[0], step_n=step[1]))
+            facts = {"way": way, "height_mm": step[0], "step_n": step[1]}
+            found.append(StrokeFinding("slipped", facts, spoils=True))
     return found
 
 
@@ -277,7 +236,7 @@ def _loop_share(loading: Branch, unloading: Branch) -> float:
     return float(np.median(np.abs(widths))) / middle_n if middle_n > 0.0 else 0.0
 
 
-def _ends_close(sweep: Sweep) -> EndsClose | None:
+def _ends_close(sweep: Sweep) -> StrokeFinding | None:
     """Find over what depth a spring begins softer than its rate, where that is more than usual."""
     bins = fine_bins(split_passes(sweep).loading, 4.0 * BIN_MM)
     pressed = np.flatnonzero(bins.load_n > PRESSED_SHARE * bins.load_n.max(initial=0.0))
@@ -298,4 +257,5 @@ def _ends_close(sweep: Sweep) -> EndsClose | None:
     closed_mm = float(bins.height_mm[stiff[-1] if stiff.size else begun[0]])
     if begin_mm - closed_mm < max(CLOSING_LEAST_SHARE * depth_mm, CLOSING_LEAST_MM):
         return None
-    return EndsClose(closed_mm=closed_mm, over_mm=begin_mm - closed_mm)
+    facts = {"closed_mm": closed_mm, "over_mm": begin_mm - closed_mm}
+    return StrokeFinding("ends close", facts)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import pairwise
 
 from coilbench.capture.errors import CoilbenchError
@@ -37,7 +37,7 @@ class SetNominal:
 
     loads: tuple[NominalLoad, ...] = ()
     rate_n_per_mm: float | None = None
-    tolerance_relative: float | None = None
+    tolerance_relative: float | None = field(default=None, metadata={"json": "tolerance"})
 
     def __post_init__(self) -> None:
         if not self.loads and self.rate_n_per_mm is None:

@@ -109,7 +109,7 @@ def delays_s(arrivals, shown) -> np.ndarray:
 def capture(folder: Path, name: str, arrivals):
     book = folder / "bench.db"
     if not book.exists():
-        Demo(book, 1, Units()).calibrate(lambda _: None)
+        Demo(book, 1).calibrate(lambda _: None)
     with open_book(book) as db:
         new_set(db, SetPlan(name, "outer", labels_for(name, 12), solid_height_mm=24.0))
     url = "virtual:?seed=1&tired=1"

@@ -30,7 +30,6 @@ from scipy.special import stdtr
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
 from coilbench.analysis.sets.judge import SpringCheck, check_set
 from coilbench.analysis.sets.outliers import most_outliers
-from coilbench.analysis.sets.rulings import OutlierRuling
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import SpringModel, draw_set
 
@@ -109,9 +108,9 @@ def esd_alone(springs: tuple[SpringCheck, ...]) -> Array:
         [
             next(
                 (
-                    int(math.copysign(1.0, r.distance.deviations))
+                    int(math.copysign(1.0, r.facts["deviations"]))
                     for r in spring.rulings
-                    if isinstance(r, OutlierRuling) and r.distance.apart
+                    if r.rule == "set outlier" and r.facts["apart"]
                 ),
                 0,
             )

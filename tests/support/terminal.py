@@ -44,11 +44,11 @@ class Terminal:
             self.rings += text.count("\a")
             timeout_s = 0.0
 
-    def wait_for(self, words: str) -> None:
-        """Wait until it has written the words since the last wait."""
+    def wait_for(self, facts: str) -> None:
+        """Wait until what it has written since the last wait holds what a pattern looks for."""
         end_s = time.monotonic() + PATIENCE_S
-        while words not in (shown := CODES.sub("", self.written)):
-            assert time.monotonic() < end_s, f"{words!r} never came, but:\n{shown[-3000:]}"
+        while not re.search(facts, shown := CODES.sub("", self.written)):
+            assert time.monotonic() < end_s, f"{facts!r} never came, but:\n{shown[-3000:]}"
             self.read()
         self.written = ""
 

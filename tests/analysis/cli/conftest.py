@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 import io
 import json
+import re
 import shutil
 from collections.abc import Callable
 from contextlib import redirect_stdout
@@ -15,7 +16,6 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.cli.demo import Demo
-from coilbench.analysis.report.units import Units
 from support.shared import made_once
 
 FINE = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
@@ -33,12 +33,12 @@ class Said(NamedTuple):
         """Its JSON."""
         return json.loads(self.out)  # type: ignore[no-any-return]
 
-    def refused(self, words: str) -> None:
-        """It was bad input: one line, exit 2."""
+    def refused(self, facts: str) -> None:
+        """It was bad input: one line, exit 2, with what a pattern looks for."""
         assert self.status == 2
         assert self.out == ""
         assert len(self.err.splitlines()) == 1
-        assert words in self.err
+        assert re.search(facts, self.err)
 
 
 Call = Callable[..., Said]
@@ -86,7 +86,7 @@ def demo_run(tmp_path_factory: pytest.TempPathFactory) -> Callable[[int], DemoRu
 def calibrated_book(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """A book with the demo's calibration and no set: the virtual rig of seed 1. To be copied."""
     name = "demo.db"
-    make = lambda folder: Demo(folder / name, 1, Units()).calibrate(lambda _: None)  # noqa: E731
+    make = lambda folder: Demo(folder / name, 1).calibrate(lambda _: None)  # noqa: E731
     return made_once(tmp_path_factory, "calibrated", make) / name
 
 

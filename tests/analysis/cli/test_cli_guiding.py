@@ -111,7 +111,7 @@ def test_keys_take_back_and_break_off_and_the_terminal_is_put_back(desk: Desk) -
         terminal.wait_for("2 of 7")  # the next thing that stood still was read
         terminal.process.send_signal(signal.SIGINT)
         assert terminal.end() == 130
-        assert re.search(r"(?<!\d)1 point.*\b7\b", terminal.written)
+        assert re.search(r"1 point.*\b7\b", terminal.written)
     finally:
         terminal.close()
     assert desk.kept()

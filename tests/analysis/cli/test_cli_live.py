@@ -53,10 +53,10 @@ def test_the_last_stroke_of_a_set_is_redone_by_a_key_and_the_terminal_put_back(
     screen.wait_for("the set is done; ends by itself in")
     assert counted(demo, "ash") == [("ash-01", 3), ("ash-02", 3)]
     screen.press("r")
-    screen.wait_for("ash-02: the last stroke no longer counts")
+    screen.wait_for("ash-02.*counts")
     assert counted(demo, "ash") == [("ash-01", 3), ("ash-02", 2)]
     screen.press("nfirst of all\r")
-    screen.wait_for("ash-02 is now called first of all")
+    screen.wait_for("ash-02.*called first of all")
     assert screen.rings > 0
     screen.press("f")
     assert screen.end() == 0
@@ -100,7 +100,7 @@ def test_two_dashboards_look_on_command_and_leave_and_the_daemon_goes_on(
     # one of them commands, both show it: the state is the capture's, not the screen's
     first.press("nB\r")
     for screen in (first, second):
-        screen.wait_for("fir-01 is now called B")
+        screen.wait_for("fir-01.*called B")
     second.press("q")
     assert second.end() == 0
     assert re.search("capture.*without", CODES.sub("", second.written))

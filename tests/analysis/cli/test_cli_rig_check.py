@@ -225,8 +225,8 @@ def test_ten_samples_a_second_where_eighty_were_expected(
 @pytest.mark.parametrize(
     ("model", "words"),
     [
-        (replace(RIG, counts_per_n=-RIG.counts_per_n), "the cell is wired backwards"),
-        (replace(RIG, travel_counts_per_mm=-200.0), "the encoder is wired backwards"),
+        (replace(RIG, counts_per_n=-RIG.counts_per_n), "cell.*backwards"),
+        (replace(RIG, travel_counts_per_mm=-200.0), "encoder.*backwards"),
         (replace(RIG, travel_counts_per_mm=0.0), "the encoder does not respond"),
         (replace(RIG, counts_per_n=0.0), "no cell"),
     ],
@@ -237,7 +237,7 @@ def test_wiring_is_told_from_the_press(
     status, told = health(book, plug(PRESS, model), capsys)
     assert status == 1
     (finding,) = told["findings"]
-    assert words in finding["what"]
+    assert re.search(words, finding["what"])
 
 
 def test_no_cell_is_a_code_that_never_changes(

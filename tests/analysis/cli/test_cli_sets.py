@@ -47,7 +47,7 @@ def test_why_of_a_spring_that_is_not_there_or_not_measured(
     assert content() == before
     assert larch("set", "new", "elm", "--role", "inner", "--labels", "a,b").status == 0
     assert larch("note", "--set", "elm", "a 38.5mm 10kg").status == 0
-    larch("set", "check", "elm", *AT[:2], "--why", "b").refused("no spring 'b' was checked")
+    larch("set", "check", "elm", *AT[:2], "--why", "b").refused("'b'.*checked")
 
 
 def test_a_flag_tells_its_two_strongest_reasons_and_where_the_others_are(larch: Call) -> None:
@@ -168,15 +168,15 @@ def test_a_nominal_is_given_with_the_new_set_in_any_unit(call: Call) -> None:
         (("set", "nominal", "larch", "24kg@38.5mm", "24kg@27.6mm"), "is not less than at"),
         (("set", "nominal", "larch", "24kg@38.5mm", "25kg@38.5mm"), "two loads at 38.5 mm"),
         (("set", "nominal", "larch", "--tolerance", "8%"), "needs a load or a rate"),
-        (("set", "nominal", "larch", "24kg@38mm", "--tolerance", "0%"), "not between 0 and 1"),
+        (("set", "nominal", "larch", "24kg@38mm", "--tolerance", "0%"), r"between.*\b0\b.*\b1\b"),
         (("set", "nominal", "larch", "--rate", "1.6kg"), "is not a rate"),
         (("set", "nominal", "larch", "24kg@38.5mm", "--clear"), "--clear"),
         (("set", "nominal", "oak", "24kg@38.5mm"), "there is no set 'oak'"),
-        (("set", "check", "larch", *AT, "--nominal", "24kg"), "1 load for 2 heights"),
+        (("set", "check", "larch", *AT, "--nominal", "24kg"), r"\b1\b.*\b2\b.*heights"),
         (("set", "check", "larch", "--nominal", "9kg", "--nominal", "9kg@30mm"), "some loads name"),
         (("set", "check", "larch"), "no height to check at"),
         (("set", "new", "oak", "--role", "outer", "--count", "2", "--free-length", "50mm",
-          "--nominal", "20kg@55mm"), "not below the free length"),
+          "--nominal", "20kg@55mm"), "below.*free length"),
     ],
 )  # fmt: skip
 def test_a_bad_nominal_is_one_line_and_changes_nothing(
@@ -214,7 +214,7 @@ def test_again_takes_labels_dimensions_and_nominal(call: Call) -> None:
         (("after", "--again", "larch", "--labels", "a"), "--again takes role and labels"),
         (("larch", "--again", "larch"), "there is already a set 'larch'"),
         (("after",), "--role is missing"),
-        (("after", "--role", "outer"), "give either --count or --labels"),
+        (("after", "--role", "outer"), "--count.*--labels"),
     ],
 )
 def test_again_refuses_in_one_line(
@@ -254,11 +254,11 @@ def test_compare_tells_what_changed(larch: Call) -> None:
     [
         (("larch", "oak", *AT), "there is no set 'oak'"),
         (("larch", "elm"), "no height to compare at"),
-        (("larch", "after", *AT), "no spring of set 'after' is measured yet"),
+        (("larch", "after", *AT), "'after'.*measured"),
         (("larch", "larch", *AT), "with itself"),
-        (("larch", "elm", *AT), "no measured spring of the same label"),
+        (("larch", "elm", *AT), "measured.*spring"),
         (("larch", "after", "--at", "38.5"), "has no unit"),
-        (("larch", "after", "--build", "no.toml"), "no.toml"),
+        (("larch", "after", "--build", "no.toml"), r"no\.toml"),
     ],
 )
 def test_compare_refuses_in_one_line(
@@ -298,9 +298,9 @@ def test_curves_say_what_is_not_measured(larch: Call) -> None:
     [
         (("larch", "--at", "38.5mm"), "--at goes with --curves"),
         (("larch", "--curves", "--json"), "--curves draws"),
-        (("larch", "--curves", "--at", "12mm"), "not at 12.00 mm"),
+        (("larch", "--curves", "--at", "12mm"), r"not at 12\.00 mm"),
         (("oak", "--curves"), "there is no set 'oak'"),
-        (("new", "--curves"), "no spring of set 'new' is measured yet"),
+        (("new", "--curves"), "'new'.*measured"),
     ],
 )
 def test_curves_refuse_in_one_line(

@@ -186,9 +186,9 @@ def by_report(book: Path, build: Path) -> Judged:
 
 
 def by_demo(book: Path, build: Path) -> Judged:
-    result = demo.Demo(book, 1, Units()).decide()
+    result = demo.Demo(book, 1).decide()
     return {
-        key: frozenset(getattr(result.sets, of))
+        key: frozenset(getattr(result.paired.candidates, of))
         for key, of in (("flagged", "left_out"), ("unsure", "unsure"))
     }
 

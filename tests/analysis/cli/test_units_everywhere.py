@@ -234,3 +234,27 @@ def test_the_demo_says_the_same_in_all_units(
     assert run([*arguments, "--load-unit", "lbf", "--length-unit", "in", "demo"]) == 0
     said = capsys.readouterr().out.split("Try next:")[0]
     assert [line for line in said.splitlines() if SI_WORD.search(ALLOWED.sub("", line))] == []
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        ("set", "check", "larch", "--at", "2.4in"),
+        ("set", "show", "larch", "--curves", "--at", "2.4in"),
+        ("pair", "FAR"),
+        ("assign", "FAR"),
+    ],
+    ids=" ".join,
+)
+def test_a_height_that_was_not_measured_is_refused_in_the_units_asked_for(
+    made: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...]
+) -> None:
+    far = tmp_path / "far.toml"
+    far.write_text(BUILD.replace("1.575 in", "2.4 in").replace("1.591 in", "2.4 in"))
+    named = [str(far) if one == "FAR" else one for one in arguments]
+    units = ("--load-unit", "lbf", "--length-unit", "in")
+    assert run(["--book", str(made / "b.db"), *units, *named]) == 2
+    said = capsys.readouterr().err
+    assert "was measured from" in said
+    assert " in to " in said
+    assert not SI_WORD.search(said)

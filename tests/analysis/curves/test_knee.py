@@ -8,7 +8,7 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import signal, stats
 
-from coilbench.analysis.curves.fits import Course, Models, compare_models
+from coilbench.analysis.curves.shape_model import Course, Models, compare_models
 
 Array = NDArray[np.float64]
 HEIGHT: Array = np.linspace(28.0, 48.0, 80)

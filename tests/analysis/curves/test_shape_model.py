@@ -10,8 +10,7 @@ import pytest
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import Rate, SpringCurve, fit_curve
-from coilbench.analysis.curves.fits import Models
-from coilbench.analysis.curves.shape_model import find_shape, kind_of
+from coilbench.analysis.curves.shape_model import Models, find_shape, kind_of
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 

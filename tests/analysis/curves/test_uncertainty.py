@@ -7,7 +7,8 @@ import math
 import pytest
 from scipy import stats
 
-from coilbench.analysis.curves.uncertainty import expanded, type_a
+from coilbench.analysis.curves.landmarks import expanded
+from coilbench.analysis.curves.uncertainty import type_a
 
 
 def test_scatter_is_the_standard_error_of_the_mean() -> None:

@@ -124,12 +124,12 @@ def test_crank_degrees_are_halved_and_inches_read():
 @pytest.mark.parametrize(
     ("head", "rows", "said"),
     [
-        ("deg,valve_lift_mm", ROWS, "doesn't say"),
-        ("cam_deg,lift_mm", ROWS, "doesn't say"),
-        ("cam_deg,valve_lift_mm", ROWS[:31], "no whole opening"),
+        ("deg,valve_lift_mm", ROWS, "does not say"),
+        ("cam_deg,lift_mm", ROWS, "does not say"),
+        ("cam_deg,valve_lift_mm", ROWS[:31], "opening of the valve"),
         ("cam_deg,valve_lift_mm", ROWS[::-1], "above the row before"),
         ("cam_deg,valve_lift_mm", [*ROWS, "400,0"], "more than a turn"),
-        ("cam_deg,valve_lift_mm", ROWS[:5], "no whole opening"),
+        ("cam_deg,valve_lift_mm", ROWS[:5], "opening of the valve"),
     ],
 )
 def test_bad_tables(head, rows, said):

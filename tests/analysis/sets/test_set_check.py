@@ -360,7 +360,7 @@ def test_the_document_has_the_agreed_names() -> None:
     } <= set(tired)
     assert {"height_mm", "load_n", "load_u_n"} <= set(tired["readings"][0])
     assert set(tired["flags"][0]) == {"kind", "reason", "findings"}
-    assert {"spring", "measured", "aim", "text"} <= set(tired["flags"][0]["findings"][0])
+    assert {"spring", "measured_n", "aim_n", "text"} <= set(tired["flags"][0]["findings"][0])
     assert {"height_mm", "mean_n", "spread_n", "mean_u_n"} <= set(document["summary"][0])
     assert tired["free_length_mm"] is None
     assert json.loads(json.dumps(document, allow_nan=False)) == document

@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve, fit_curve
-from coilbench.analysis.sets.rulings import Nominal, measured_there, rate_aim, with_nominal
+from coilbench.analysis.inputs.measured import measured_there, rate_aim, with_nominal
+from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
