@@ -25,7 +25,7 @@ from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE
 from coilbench.analysis.sets.rulings import Flag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
+from coilbench.capture.book.sweeps import OWN, Used, chosen
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -284,7 +284,7 @@ def read_again(
     Raises:
         CoilbenchError: no such calibration, or the set has no raw strokes to read again.
     """
-    used = used_calibrations(db, record)
+    used = Used.of_set(db, record)
     this, other = choices
     if not used and (this != OWN or other is not None):
         raise CoilbenchError(

@@ -30,7 +30,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.sessions import last_end, live_session
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import set_names
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Snapshot
@@ -240,7 +240,7 @@ def _how_it_stands(feed: _Feed) -> str:
     if feed.see() is not None:
         return "The capture goes on without you."
     with open_book(book_path()) as db:
-        reason = last_end(db)
+        reason = CaptureRun.last_end(db)
     return f"The capture has ended: {reason or 'nothing says why'}."
 
 
@@ -327,7 +327,7 @@ class OtherCapture:
     def _in_book(self) -> Snapshot | None:
         """Return what the capture wrote last; it writes each second."""
         with open_book(self._path) as db:
-            found = live_session(db)
+            found = CaptureRun.live(db)
         if found is None:
             return None
         seen_utc, snapshot = found[0], Snapshot.from_document(found[1])

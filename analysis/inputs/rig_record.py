@@ -43,7 +43,6 @@ from coilbench.capture.book.calibrations import (
     current_calibration,
     mass_checks,
     newest_part,
-    store_check,
 )
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
@@ -186,7 +185,7 @@ def judge_check(
         tolerance_n=verdict.tolerance_n,
         passed=verdict.passed,
     )
-    return store_check(db, check), verdict
+    return check.store(db), verdict
 
 
 def _past_checks(records: Sequence[CheckRecord]) -> tuple[PastCheck, ...]:

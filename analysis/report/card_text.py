@@ -184,7 +184,9 @@ def _sentences(card: Card, units: Units) -> Iterator[str]:
             "friction: set check says how much"
         )
     load = card.load.part
-    assumed = any(note.startswith("Masses without an uncertainty") for note in load.notes)
+    assumed = any(
+        describe(note, SI).startswith("Masses without an uncertainty") for note in load.notes
+    )
     yield (
         "What all masses may be wrong by together is taken as "
         f"{2.0 * load.reference_u_relative:.2%} (k = 2), {'assumed' if assumed else 'as stated'}"
@@ -262,7 +264,7 @@ def _part_text(card: PartCard, units: Units) -> PartText:
         [_point_row(point, units) for point in listed],
         [one for one in found if one is not None],
         (over, f"known less fitted, {unit}"),
-        part.notes,
+        [describe(note, units) for note in part.notes],
     )
 
 

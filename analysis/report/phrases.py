@@ -10,6 +10,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import describe as describe
+from coilbench.analysis.report.input_phrases import INPUT_PHRASES, INPUT_SENTENCES
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.strokes.judging import Purpose, Turn
@@ -134,7 +135,7 @@ _RIG: dict[str, tuple[str, str]] = {
     ),
 }
 
-_PHRASES: dict[str, str] = {
+_PHRASES: dict[str, str] = INPUT_PHRASES | {
     # strokes
     "released_late": "not released in time",
     "cut_short": "interrupted before it was released",
@@ -222,6 +223,11 @@ def _shown(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
 def _(finding: Finding, units: Units) -> str:
     what, hint = what_and_hint(finding, units)
     return what if hint is None else f"{what}. {hint}"
+
+
+@describe.register
+def _(sentence: str, units: Units) -> str:  # noqa: ARG001  as older books keep a finding
+    return sentence
 
 
 @describe.register
@@ -400,7 +406,7 @@ def _ago(days: float) -> str:
     return f"{days:.0f} days ago" if days >= 1.5 else "a day ago"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = INPUT_SENTENCES | {
     "stroke_kept": _stroke_kept,
     "stroke_refused": _stroke_refused,
     "samples_missing": _samples_missing,

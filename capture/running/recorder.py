@@ -14,7 +14,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, SampleFlag
 from coilbench.capture.book.calibrations import CalibrationRecord
-from coilbench.capture.book.sessions import ChunkOwner, drop_chunks, store_chunk
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
@@ -83,7 +83,7 @@ class Recorder:
     def __init__(
         self,
         db: Database,
-        session_id: str,
+        run: CaptureRun,
         record: SetRecord,
         calibration: CalibrationRecord,
         say: Callable[[Event], None],
@@ -92,7 +92,7 @@ class Recorder:
         rules: StrokeRules | None = None,
     ) -> None:
         self._db = db
-        self._session_id = session_id
+        self._run = run
         self._turns = TurnTaking(db, record, say)
         self._calibration_id = calibration.calibration_id
         self._calibration = calibration.calibration
@@ -208,22 +208,26 @@ class Recorder:
             samples = samples[np.searchsorted(samples["seq"], self._safe_seq, side="right") :]
         if samples.shape[0] == 0:
             return
-        owner = ChunkOwner(
-            spring_id=self._turns.spring_id(turn.label),
-            purpose=turn.purpose,
-            calibration_id=self._calibration_id,
-            boot_id=self._boot_id,
-            zero_counts=self._finder.zero_counts,
-            instrument=self._instrument,
-        )
-        store_chunk(self._db, self._session_id, self._chunks, owner, samples)
+        known = self._known(turn, self._boot_id, self._finder.zero_counts)
+        self._run.store_chunk(self._chunks, samples, known)
         self._chunks += 1
         self._safe_seq = int(samples["seq"][-1])
 
     def _forget_chunks(self) -> None:
         if self._chunks:
-            drop_chunks(self._db, self._session_id)
+            self._run.drop_chunks()
         self._chunks, self._safe_seq = 0, None
+
+    def _known(self, turn: Turn, boot_id: int | None, zero_counts: float | None) -> dict[str, Any]:
+        """Return what a stroke is of, and how to read it, as fields of NewSweep."""
+        return {
+            "spring_id": self._turns.spring_id(turn.label),
+            "purpose": turn.purpose,
+            "calibration_id": self._calibration_id,
+            "boot_id": boot_id,
+            "zero_counts": zero_counts,
+            **vars(self._instrument),
+        }
 
     def _physical(
         self, samples: NDArray[np.void]
@@ -304,21 +308,14 @@ class Recorder:
             store_sweep(
                 self._db,
                 NewSweep(
-                    spring_id=self._turns.spring_id(turn.label),
+                    **self._known(turn, stroke.raw.boot_id, stroke.zero_counts),
                     origin=Origin.RIG,
                     status=verdict.status,
-                    purpose=turn.purpose,
                     counted=verdict.counted,
                     rows=reduced_curve(block),
-                    load_u_n=self._instrument.load_u_n,
-                    load_u_relative=self._instrument.load_u_relative,
-                    height_u_mm=self._instrument.height_u_mm,
                     samples=stroke.raw.samples,
                     samples_lost=verdict.samples_lost,
-                    session_id=self._session_id,
-                    calibration_id=self._calibration_id,
-                    boot_id=stroke.raw.boot_id,
-                    zero_counts=stroke.zero_counts,
+                    session_id=self._run.session_id,
                     note=_note(verdict),
                 ),
             )

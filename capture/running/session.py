@@ -18,7 +18,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
 from coilbench.capture.book.opening import hold_book, hold_port, open_book
-from coilbench.capture.book.sessions import end_session, recover, start_session, update_session
+from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
@@ -163,10 +163,11 @@ class Session:
         self, db: Database, record: SetRecord, calibration: CalibrationRecord, hello: Hello
     ) -> None:
         request = self._request
-        session_id = start_session(db, record.set_id, request.url, hello.device_id, hello.firmware)
+        who = (hello.device_id, hello.firmware)
+        run = CaptureRun.begin(db, record.set_id, request.url, *who)
         recorder = Recorder(
             db,
-            session_id,
+            run,
             record,
             calibration,
             self._say,
@@ -176,18 +177,18 @@ class Session:
         def close(reason: str) -> None:
             recorder.interrupt()
             self._see(recorder, self._clock())
-            update_session(db, session_id, self.snapshot.to_document())
-            end_session(db, session_id, reason)
+            run.update(self.snapshot.to_document())
+            run.end(reason)
 
         try:
             recorder.take_hello(hello)
-            reason = self._take_all(db, session_id, recorder)
+            reason = self._take_all(run, recorder)
         except CoilbenchError as error:
             close(str(error))
             raise
         close(reason)
 
-    def _take_all(self, db: Database, session_id: str, recorder: Recorder) -> str:
+    def _take_all(self, run: CaptureRun, recorder: Recorder) -> str:
         """Take parcels until there is a reason to end; returns it."""
         if recorder.turn is None:
             self._say(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
@@ -204,7 +205,7 @@ class Session:
                 return reason
             if now_s - flushed_s >= FLUSH_S:
                 recorder.flush()
-                update_session(db, session_id, self.snapshot.to_document())
+                run.update(self.snapshot.to_document())
                 flushed_s = now_s
 
     def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:

@@ -18,8 +18,8 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration.fit import fit_load, fit_travel
-from coilbench.capture.calibration.flex_fit import fit_flex
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.virtual import bench as virtual_steps
@@ -104,9 +104,10 @@ class Day:
 
     def calibration(self) -> Calibration:
         """The calibration as the program makes it."""
-        load, _, _, load_u_relative = fit_load(self.load_points)
-        travel = fit_travel(self.gauge_points).fit
-        flex = fit_flex(self.flex_points, load, travel).fit
+        part = load_part(self.load_points, "bench")
+        load, load_u_relative = part.fit, part.reference_u_relative
+        travel = travel_part(self.gauge_points, "bench").fit
+        flex = flex_part(self.flex_points, load, travel, "bench").fit
         return Calibration(load, travel, flex, load_u_relative)
 
 
