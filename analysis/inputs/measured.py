@@ -16,8 +16,8 @@ from coilbench.analysis.curves.curve import (
     HeightNotMeasured,
     NotMeasured,
     SpringCurve,
-    fit_curve,
 )
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
