@@ -13,6 +13,7 @@ from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves, Standing, load_by_change
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.report.pairing_text import choice_text
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -43,8 +44,9 @@ def test_what_is_assumed_where_nothing_is_said() -> None:
     assert plain.limits.min_clearance_mm == 1.3
     assert plain.head.seat_cut_step_mm == 0.1
     assert plain.head.max_seat_cut_mm == 0.0
-    assert any("1.2 mm" in note for note in plain.notes)
-    assert any("2" in note and "max_shims" in note for note in plain.notes)
+    said = [describe(note, Units("lbf", "in")) for note in plain.notes]
+    assert "coil_bind_margin isn't given: 0.047 in assumed, common practice" in said
+    assert "max_shims isn't given: 2 assumed" in said
 
 
 def shims(thicknesses: int, most: int) -> str:
