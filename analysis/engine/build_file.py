@@ -191,7 +191,7 @@ class ValveTrain(Table, frozen=True):
 
 @dataclass(frozen=True)
 class LimitsGiven:
-    """What the limits are computed from; wires are by set."""
+    """What the limits are computed from; wires are by set, one for each."""
 
     wires: Mapping[str, WireGiven]
     train: ValveTrain
@@ -326,7 +326,8 @@ def _wires(source: Source, file: _File) -> dict[str, WireGiven]:
             what = f"{given.material!r} is not in the table of wires"
             hint = f"Known: {', '.join(WIRES)}; or leave it out and give tensile_strength"
             source.refuse(("wire", name, "material"), what, hint)
-    return wires
+    names = (*file.springs.outer, *file.springs.inner)
+    return dict.fromkeys(names, WireGiven()) | wires
 
 
 def _train(source: Source, file: _File) -> ValveTrain:

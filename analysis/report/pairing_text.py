@@ -8,13 +8,13 @@ from collections.abc import Iterator, Sequence
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.pairing import (
     Combination,
-    LoadRange,
     Margin,
     PairAnswer,
     Pairing,
     Trade,
     Window,
 )
+from coilbench.analysis.engine.placed import LoadRange
 from coilbench.analysis.engine.reasons import (
     BindRisk,
     ClearanceLow,

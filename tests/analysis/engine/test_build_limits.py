@@ -10,7 +10,7 @@ import pytest
 from coilbench.analysis.curves.curve import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.placed import SetCurves, Standing, load_by_change
+from coilbench.analysis.engine.placed import SetCurves, _load_by_change
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.report.pairing_text import choice_text
 from coilbench.analysis.report.phrases import describe
@@ -105,7 +105,7 @@ def test_a_plan_reaches_five_millimetres_either_way() -> None:
     none = Branch(np.array([]), np.array([]))
     sweep = Sweep("0", "1", Origin.KEYED, down, none, 1.0, 0.0, 0.0)
     larch = SetCurves("larch", "single", (fit_curve("1", [sweep], free_length_mm=60.0),), 5.0)
-    plan = load_by_change([Standing(larch, 40.0)], {})
+    plan = _load_by_change(((larch, 40.0),), {})
     assert (plan.known[0][0], plan.known[-1][0]) == (-5.0, 5.0)
 
 
