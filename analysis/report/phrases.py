@@ -184,6 +184,13 @@ _PHRASES: dict[str, str] = INPUT_PHRASES | {
     "nothing_to_undo": "nothing is read yet: nothing to undo",
     "point_undone": "point {point} is undone: move the quill or mass away once, then repeat it",
     "press_undone": "the press is undone",
+    # a build file
+    "lash_assumed": "lash isn't given: {lash_mm} assumed",
+    "inner_offset_assumed": "inner_offset isn't given: {offset_mm} assumed, both springs stand at "
+    "one height",
+    "coil_bind_margin_assumed": "coil_bind_margin isn't given: {limit_mm} assumed, common practice",
+    "max_shims_assumed": "max_shims isn't given: {shims} assumed",
+    "min_clearance_assumed": "min_clearance isn't given: {limit_mm} assumed, common practice",
     # the calibration
     "scale_old": "the calibration of the scale {scale} is {age_days:.0f} days old, the limit is "
     "{limit_days:g}: calibrate it again before you measure, with coilbench rig weigh --scale",
