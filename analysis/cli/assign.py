@@ -26,6 +26,7 @@ from coilbench.analysis.inputs.measured import candidate_sets, free_length_mm
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
+    assignment_notes,
     assignment_verdict,
     level_rows,
     number_text,
@@ -63,7 +64,7 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     if as_json:
         print_document(
             document(assignment)
-            | {"notes": _notes(assignment, SI), "left_out": found.left_out}
+            | {"notes": assignment_notes(assignment, SI), "left_out": found.left_out}
             | {"unsure": found.unsure, "warnings": document(warned)}
         )
     else:
@@ -73,11 +74,6 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
         say(CAUTION)
     if not assignment.chosen.valves:
         raise click.exceptions.Exit(1)
-
-
-def _notes(assignment: Assignment, shown: Units) -> list[str]:
-    assumed = (describe(each, shown) for each in assignment.assumptions)
-    return [*assignment.build.notes, *assumed]
 
 
 def _show(assignment: Assignment) -> None:

@@ -11,8 +11,7 @@ from rich.table import Table
 from rich.text import Text
 
 from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, wrapped
-from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.report.card_text import budget_rows, budget_words, headings
+from coilbench.analysis.report.card_text import BudgetText
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_text import STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units
@@ -209,12 +208,12 @@ def _doubtful(stroke: JudgedStroke) -> bool:
     return any(one.spoils or one.kind == "apart" for one in stroke.findings)
 
 
-def show_budget(budget: Budget, shown: Units) -> None:
+def show_budget(budget: BudgetText) -> None:
     """Print one budget as a table with its sum below."""
-    source, kind, *numbers = (heading.replace(" ", "\n") for heading in headings(shown))
+    source, kind, *numbers = (heading.replace(" ", "\n") for heading in budget.headings)
     table = plain_table(f"  {source}", kind, *(f">{heading}" for heading in numbers))
     table.columns[0].no_wrap = False
-    for what, *others in budget_rows(budget, shown):
+    for what, *others in budget.rows:
         table.add_row(f"  {what}", *others)
     console().print(table)
-    click.echo(f"  {budget_words(budget, shown)}.")
+    click.echo(f"  {budget.words}.")

@@ -21,8 +21,8 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.pairing import Combination, LoadRange, Pairing, pair_sets
-from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.pairing import Combination, Pairing, pair_sets
+from coilbench.analysis.engine.placed import LoadRange, SetCurves
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
@@ -134,7 +134,7 @@ def _limits_of(
 ) -> LimitsReport:
     inner = None if combination.inner is None else sets[combination.inner]
     outer = sets[combination.outer]
-    return assess_limits(build, outer, inner, combination.choice, build.given, table)
+    return assess_limits(build, outer, inner, combination.choice, table)
 
 
 def _document(each: Paired) -> dict[str, object]:

@@ -40,7 +40,7 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
-from coilbench.analysis.report.card_text import budget_document
+from coilbench.analysis.report.card_text import budget_text
 from coilbench.analysis.report.curve_text import set_notes
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import check_document
@@ -52,7 +52,7 @@ from coilbench.analysis.sets.judge import (
 from coilbench.analysis.sets.rulings import Asked, Nominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
+from coilbench.capture.book.sweeps import OWN, Used, chosen
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -86,7 +86,7 @@ def _budgets_document(found: Sequence[_Budgeted]) -> list[dict[str, Any]]:
             "label": one.label,
             "height_mm": one.reading.height_mm,
             "load_n": one.reading.load_n,
-            **budget_document(one.reading.budget),
+            **document(one.reading.budget),
         }
         for one in found
     ]
@@ -100,7 +100,7 @@ def _show_budgets(found: Sequence[_Budgeted], shown: Units) -> None:
             f"\n{one.label} at {shown.length_text(reading.height_mm)}: "
             f"{shown.load_text(reading.load_n)}"
         )
-        show_budget(reading.budget, shown)
+        show_budget(budget_text(reading.budget, shown))
 
 
 def _asked_heights(
@@ -356,7 +356,7 @@ def _read_again(
     Raises:
         CoilbenchError: no such calibration, or the set has no raw strokes to read again.
     """
-    used = used_calibrations(db, record)
+    used = Used.of_set(db, record)
     this, other = choices
     if not used and (this != OWN or other is not None):
         raise CoilbenchError(

@@ -14,26 +14,42 @@ from msgspec import Meta, field
 from msgspec.structs import replace
 
 from coilbench.analysis.engine.coil import WIRES, Wire
-from coilbench.analysis.engine.toml_source import (
-    Count,
-    KeyPath,
-    LengthMm,
-    LengthMmOrZero,
-    LoadN,
-    MassG,
-    Names,
-    Positive,
-    SignedLengthMm,
-    Source,
-    StressMpa,
-    Table,
-    Text,
-)
+from coilbench.analysis.engine.toml_source import MOST, KeyPath, Quantity, Source, Table
+from coilbench.capture import units
+from coilbench.capture.blocks import Finding
 
 ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
 MOST_CHOICES = 2000  # seat cuts, or stacks of shims: more is a typing error, not a plan
 
-ValveCount = Annotated[int, Meta(ge=1, le=64)]
+_Text = Annotated[str, Meta(pattern=r"\S")]
+_Names = Annotated[tuple[_Text, ...], Meta(min_length=1)]
+_Count = Annotated[int, Meta(ge=0, le=1_000_000)]
+_ValveCount = Annotated[int, Meta(ge=1, le=64)]
+_Positive = Annotated[float, Meta(gt=0.0, le=MOST)]
+
+
+class _LoadN(Quantity):
+    parse, like = staticmethod(units.parse_load_n), "34 kg"
+
+
+class _MassG(Quantity):
+    parse, like = staticmethod(units.parse_mass_g), "42.5 g"
+
+
+class _StressMpa(Quantity):
+    parse, like = staticmethod(units.parse_stress_mpa), "1900 MPa"
+
+
+class _LengthMm(Quantity):
+    parse, like = staticmethod(units.parse_length_mm), "38.5 mm"
+
+
+class _LengthMmOrZero(_LengthMm):
+    least = 0.0
+
+
+class _SignedLengthMm(_LengthMm):
+    least = -MOST
 
 
 class Cam(Table, frozen=True):
@@ -43,16 +59,16 @@ class Cam(Table, frozen=True):
     lobe_lift * rocker_ratio - lash; the lash (clearance) is the one measured at the valve.
     """
 
-    name: Text
-    seat_load_n: LoadN
-    seat_tolerance_n: LoadN
-    open_load_n: LoadN
-    open_tolerance_n: LoadN
-    valve_lift_mm: LengthMm = LengthMm()
-    lobe_lift_mm: LengthMm | None = None
-    rocker_ratio: Positive | None = None
-    lash_mm: LengthMmOrZero | None = None
-    max_rpm: Positive | None = None
+    name: _Text
+    seat_load_n: _LoadN
+    seat_tolerance_n: _LoadN
+    open_load_n: _LoadN
+    open_tolerance_n: _LoadN
+    valve_lift_mm: _LengthMm = _LengthMm()
+    lobe_lift_mm: _LengthMm | None = None
+    rocker_ratio: _Positive | None = None
+    lash_mm: _LengthMmOrZero | None = None
+    max_rpm: _Positive | None = None
 
     @classmethod
     def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
@@ -89,12 +105,12 @@ class Head(Table, frozen=True):
     seal, valve shut: what is done under the springs doesn't change it.
     """
 
-    installed_height_mm: LengthMm = LengthMm()
-    valves: ValveCount | dict[str, Any] = field(default_factory=dict)
-    inner_offset_mm: SignedLengthMm = SignedLengthMm()
-    max_seat_cut_mm: LengthMmOrZero = LengthMmOrZero()
-    seat_cut_step_mm: LengthMm = LengthMm(0.1)
-    retainer_clearance_mm: LengthMmOrZero | None = None
+    installed_height_mm: _LengthMm = _LengthMm()
+    valves: _ValveCount | dict[str, Any] = field(default_factory=dict)
+    inner_offset_mm: _SignedLengthMm = _SignedLengthMm()
+    max_seat_cut_mm: _LengthMmOrZero = _LengthMmOrZero()
+    seat_cut_step_mm: _LengthMm = _LengthMm(0.1)
+    retainer_clearance_mm: _LengthMmOrZero | None = None
 
     @classmethod
     def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
@@ -122,8 +138,8 @@ class Head(Table, frozen=True):
 class Shim(Table, frozen=True):
     """Shims of one thickness; count is how many there are, None for as many as needed."""
 
-    thickness_mm: LengthMm
-    count: Count | None = None
+    thickness_mm: _LengthMm
+    count: _Count | None = None
 
 
 class Limits(Table, frozen=True):
@@ -132,25 +148,25 @@ class Limits(Table, frozen=True):
     The margin is that of each spring at full lift, the clearance the retainer's to the guide.
     """
 
-    coil_bind_margin_mm: LengthMmOrZero = LengthMmOrZero(1.2)
-    max_shims: Count = 2  # under one valve
-    min_clearance_mm: LengthMmOrZero = LengthMmOrZero(1.3)
+    coil_bind_margin_mm: _LengthMmOrZero = _LengthMmOrZero(1.2)
+    max_shims: _Count = 2  # under one valve
+    min_clearance_mm: _LengthMmOrZero = _LengthMmOrZero(1.3)
 
 
 class Springs(Table, frozen=True):
     """Names of the candidate sets; inner is empty for single springs."""
 
-    outer: Names
-    inner: Names = ()
+    outer: _Names
+    inner: _Names = ()
 
 
 class WireGiven(Table, frozen=True):
     """What is known of one set's wire; a tensile strength comes before the material's table."""
 
-    material: Text | None = None
-    tensile_mpa: StressMpa | None = field(default=None, name="tensile_strength")
+    material: _Text | None = None
+    tensile_mpa: _StressMpa | None = field(default=None, name="tensile_strength")
     shot_peened: bool | None = None
-    spring_mass_g: MassG | None = None  # one spring, weighed
+    spring_mass_g: _MassG | None = None  # one spring, weighed
 
     @property
     def wire(self) -> Wire | None:
@@ -165,17 +181,17 @@ class ValveTrain(Table, frozen=True):
     the valve does (a rocker with what it weighs there), and those that move as the lobe lifts.
     """
 
-    lift_table: Text | None = None
-    rocker_ratio: Positive | None = None
-    lash_mm: LengthMmOrZero | None = None
+    lift_table: _Text | None = None
+    rocker_ratio: _Positive | None = None
+    lash_mm: _LengthMmOrZero | None = None
     masses_g: dict[str, Any] = field(default_factory=dict)
     cam_side_masses_g: dict[str, Any] = field(default_factory=dict)
-    weighing_u_g: MassG | None = None  # expanded uncertainty, k = 2, of each mass
+    weighing_u_g: _MassG | None = None  # expanded uncertainty, k = 2, of each mass
 
 
 @dataclass(frozen=True)
 class LimitsGiven:
-    """What the limits are computed from; wires are by set."""
+    """What the limits are computed from; wires are by set, one for each."""
 
     wires: Mapping[str, WireGiven]
     train: ValveTrain
@@ -183,7 +199,7 @@ class LimitsGiven:
 
 @dataclass(frozen=True)
 class BuildFile:
-    """A build file, checked; notes say in words what wasn't given and was assumed."""
+    """A build file, checked; notes are what wasn't given and was assumed."""
 
     name: str
     cam: Cam
@@ -191,7 +207,7 @@ class BuildFile:
     shims: tuple[Shim, ...]
     limits: Limits
     springs: Springs
-    notes: tuple[str, ...]
+    notes: tuple[Finding, ...]
     given: LimitsGiven
 
     @property
@@ -267,7 +283,7 @@ def _with_lift(source: Source, cam: Cam) -> Cam:
 def _with_valves(source: Source, file: _File, cam: Cam) -> Head:
     """Refuse installed heights that leave nothing of a spring at full lift."""
     head, lift_mm = file.head, cam.valve_lift_mm
-    heights_mm = source.read_each(LengthMm, ("head", "valves"))
+    heights_mm = source.read_each(_LengthMm, ("head", "valves"))
     to_check: dict[KeyPath, float] = {("head", "valves", v): h for v, h in heights_mm.items()}
     if head.installed_height_mm:
         to_check["head", "installed_height"] = head.installed_height_mm
@@ -310,7 +326,8 @@ def _wires(source: Source, file: _File) -> dict[str, WireGiven]:
             what = f"{given.material!r} is not in the table of wires"
             hint = f"Known: {', '.join(WIRES)}; or leave it out and give tensile_strength"
             source.refuse(("wire", name, "material"), what, hint)
-    return wires
+    names = (*file.springs.outer, *file.springs.inner)
+    return dict.fromkeys(names, WireGiven()) | wires
 
 
 def _train(source: Source, file: _File) -> ValveTrain:
@@ -321,8 +338,8 @@ def _train(source: Source, file: _File) -> ValveTrain:
             what = f"{key} = {source.at('valve_train', key)!r} is given in [cam] too"
             source.refuse(("valve_train", key), what, "Leave one of them out")
     ratio = train.rocker_ratio if cam.rocker_ratio is None else cam.rocker_ratio
-    at_valve_g = source.read_each(MassG, ("valve_train", "masses"))
-    at_cam_g = source.read_each(MassG, ("valve_train", "cam_side_masses"))
+    at_valve_g = source.read_each(_MassG, ("valve_train", "masses"))
+    at_cam_g = source.read_each(_MassG, ("valve_train", "cam_side_masses"))
     if at_cam_g and ratio is None:
         what = "what parts on the cam's side weigh at the valve depends on the rocker ratio"
         hint = "Add rocker_ratio, 1.0 for parts that move as the valve does"
@@ -333,16 +350,15 @@ def _train(source: Source, file: _File) -> ValveTrain:
     )
 
 
-def _assumptions(source: Source, file: _File) -> Iterator[str]:
+def _assumptions(source: Source, file: _File) -> Iterator[Finding]:
     limits = file.limits
     if file.cam.lobe_lift_mm is not None and file.cam.lash_mm is None:
-        yield "lash isn't given: 0 mm assumed"
+        yield Finding.of("lash_assumed", lash_mm=0.0)
     if file.springs.inner and source.at("head", "inner_offset") is None:
-        yield "inner_offset isn't given: 0 mm assumed, both springs stand at one height"
+        yield Finding.of("inner_offset_assumed", offset_mm=0.0)
     if source.at("limits", "coil_bind_margin") is None:
-        margin_mm = limits.coil_bind_margin_mm
-        yield f"coil_bind_margin isn't given: {margin_mm:g} mm assumed, common practice"
+        yield Finding.of("coil_bind_margin_assumed", limit_mm=float(limits.coil_bind_margin_mm))
     if file.shims and source.at("limits", "max_shims") is None:
-        yield f"max_shims isn't given: {limits.max_shims} assumed"
+        yield Finding.of("max_shims_assumed", shims=limits.max_shims)
     if file.head.retainer_clearance_mm is not None and source.at("limits", "min_clearance") is None:
-        yield f"min_clearance isn't given: {limits.min_clearance_mm:g} mm assumed, common practice"
+        yield Finding.of("min_clearance_assumed", limit_mm=float(limits.min_clearance_mm))

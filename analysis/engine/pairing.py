@@ -13,16 +13,14 @@ from typing import Literal, get_args
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.placed import (
-    Load,
+    LoadRange,
     PlacedSet,
     SetCurves,
-    SetLoad,
     SetLoads,
     chosen_set,
     clearance_low,
     exceeds,
     loads_by_change,
-    parallel_load,
     place,
     reaches_over,
 )
@@ -50,23 +48,6 @@ class Margin:
     solid_height_mm: float | None
     computed: bool = field(metadata={"json": "solid_height_computed"})
     smallest_gap_mm: float | None
-
-
-@dataclass(frozen=True)
-class LoadRange:
-    """A load of two sets together.
-
-    Attributes:
-        load_n: outer and inner, means over the sets.
-        load_u_n: its expanded uncertainty, k = 2: what the bench's errors have in common added
-            plainly, the readings' own by root sum of squares.
-        lowest_n, highest_n: the weakest springs of both sets together, and the strongest.
-    """
-
-    load_n: float
-    load_u_n: float
-    lowest_n: float
-    highest_n: float
 
 
 @dataclass(frozen=True)
@@ -127,8 +108,8 @@ def _judge(
 ) -> Combination:
     """Hold placed sets against the card and the limits."""
     cam, limit_mm = build.cam, build.limits.coil_bind_margin_mm
-    seat_load = parallel_load(each.seat.mean for each in placed)
-    open_load = parallel_load(each.open.mean for each in placed)
+    seat_load = LoadRange.of([each.seat for each in placed])
+    open_load = LoadRange.of([each.open for each in placed])
     reasons: list[Reason] = []
     loads_fit, rate_n_per_mm, distance = False, None, None
     if seat_load is not None and open_load is not None:
@@ -149,8 +130,8 @@ def _judge(
         outer=placed[0].springs.name,
         inner=placed[1].springs.name if len(placed) > 1 else None,
         choice=choice,
-        seat=_load_range(seat_load, [each.seat for each in placed]),
-        full=_load_range(open_load, [each.open for each in placed]),
+        seat=seat_load,
+        full=open_load,
         rate_n_per_mm=rate_n_per_mm,
         distance=distance,
         margins=margins,
@@ -159,16 +140,6 @@ def _judge(
         fits=loads_fit and not bound and not near,
         reasons=(*reasons, *near, *short),
     )
-
-
-def _load_range(both: Load | None, loads: Sequence[SetLoad]) -> LoadRange | None:
-    if both is None:
-        return None
-    lowest_n, highest_n = (
-        sum(n for each in loads if (n := getattr(each, name)) is not None)
-        for name in ("lowest_n", "highest_n")
-    )
-    return LoadRange(both.load_n, both.load_u_n, lowest_n, highest_n)
 
 
 def _margin(placed: PlacedSet) -> Margin:
@@ -218,7 +189,7 @@ def _rate_miss(cam: Cam, rise_n: float) -> RateMiss:
     return RateMiss(kind, rise_n, card_rise_n, cam.valve_lift_mm)
 
 
-def _unsure(cam: Cam, seat: Load, full: Load) -> Iterator[LoadUnsure]:
+def _unsure(cam: Cam, seat: LoadRange, full: LoadRange) -> Iterator[LoadUnsure]:
     """Yield where a load's uncertainty reaches over a tolerance, from inside or from outside."""
     for load, (at, load_n, card_n, tolerance_n) in zip(
         (seat, full), _against_card(cam, seat.load_n, full.load_n), strict=True

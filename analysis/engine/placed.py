@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
@@ -105,6 +105,25 @@ class SetCurves:
         """One spring's solid height: its own, else the set's highest; None if none is known."""
         return self.highest_solid_mm if curve.solid_height_mm is None else curve.solid_height_mm
 
+    def load_at(self, height_mm: float, loads: SetLoads) -> SetLoad:
+        """Read it at a height to the nanometre, once for each; new readings are added to loads."""
+        key = self.name, round(height_mm, 6)
+        if key not in loads:
+            loads[key] = self._read(key[1])
+        return loads[key]
+
+    def _read(self, height_mm: float) -> SetLoad:
+        loads, unread = [], []
+        for curve in self.curves:
+            try:
+                loads.append(Load.of(curve.load_at(height_mm)))
+            except HeightNotMeasured:
+                unread.append(curve)
+        if unread:
+            return SetLoad(None, None, None, tuple(unread))
+        values_n = [load.load_n for load in loads]
+        return SetLoad(Load.mean(loads), min(values_n), max(values_n), ())
+
 
 @dataclass(frozen=True)
 class SetLoad:
@@ -120,6 +139,33 @@ class SetLoad:
     lowest_n: float | None
     highest_n: float | None
     unread: tuple[SpringCurve, ...]
+
+
+@dataclass(frozen=True)
+class LoadRange:
+    """A load of two sets together.
+
+    Attributes:
+        load_n: outer and inner, means over the sets.
+        load_u_n: its expanded uncertainty, k = 2: what the bench's errors have in common added
+            plainly, the readings' own by root sum of squares.
+        lowest_n, highest_n: the weakest springs of both sets together, and the strongest.
+    """
+
+    load_n: float
+    load_u_n: float
+    lowest_n: float
+    highest_n: float
+
+    @classmethod
+    def of(cls, loads: Sequence[SetLoad]) -> LoadRange | None:
+        """Add the sets' loads; None where one isn't known."""
+        both = parallel_load(load.mean for load in loads)
+        if both is None:
+            return None
+        lowest_n = math.fsum(load.lowest_n or 0.0 for load in loads)
+        highest_n = math.fsum(load.highest_n or 0.0 for load in loads)
+        return cls(both.load_n, both.load_u_n, lowest_n, highest_n)
 
 
 @dataclass(frozen=True)
@@ -139,6 +185,22 @@ class PlacedSet:
     seat: SetLoad
     open: SetLoad
     bind_margin_mm: float | None
+
+    def weakest(self, lift_mm: float) -> Load | None:
+        """Return the weakest spring's load at a lift; None where a spring wasn't read.
+
+        A spring shorter than its height pushes nothing.
+        """
+        height_mm, loads = round(self.seat_height_mm - lift_mm, 6), []
+        for curve in self.springs.curves:
+            if curve.free_length_mm is not None and height_mm >= curve.free_length_mm:
+                loads.append(Load(0.0, 0.0, 0.0))
+                continue
+            try:
+                loads.append(Load.of(curve.load_at(height_mm)))
+            except HeightNotMeasured:
+                return None
+        return min(loads)
 
     def unread_heights(self) -> Iterator[HeightUnread]:
         """Yield where the set must still be read, and how deep that is."""
@@ -181,28 +243,6 @@ def _height_unread(springs: SetCurves, at: End, height_mm: float, load: SetLoad)
 SetLoads = dict[tuple[str, float], SetLoad]  # by set and height
 
 
-def set_load(springs: SetCurves, height_mm: float) -> SetLoad:
-    """Read every spring of a set at a height."""
-    loads, unread = [], []
-    for curve in springs.curves:
-        try:
-            loads.append(Load.of(curve.load_at(height_mm)))
-        except HeightNotMeasured:
-            unread.append(curve)
-    if unread:
-        return SetLoad(None, None, None, tuple(unread))
-    values_n = [load.load_n for load in loads]
-    return SetLoad(Load.mean(loads), min(values_n), max(values_n), ())
-
-
-def load_at(springs: SetCurves, height_mm: float, loads: SetLoads) -> SetLoad:
-    """Read a set at a height to the nanometre, once for each; new readings are added to loads."""
-    key = springs.name, round(height_mm, 6)
-    if key not in loads:
-        loads[key] = set_load(springs, key[1])
-    return loads[key]
-
-
 def place(
     build: BuildFile, outer: SetCurves, inner: SetCurves | None, choice: SeatChoice, loads: SetLoads
 ) -> tuple[PlacedSet, ...]:
@@ -217,7 +257,7 @@ def place(
         solid_mm = springs.highest_solid_mm
         lowest_open_mm = head.lowest_height_mm + change_mm - lift_mm
         margin_mm = None if solid_mm is None else round(lowest_open_mm - solid_mm, 6)
-        seat, full = load_at(springs, seat_mm, loads), load_at(springs, open_mm, loads)
+        seat, full = springs.load_at(seat_mm, loads), springs.load_at(open_mm, loads)
         placed.append(PlacedSet(springs, seat_mm, open_mm, seat, full, margin_mm))
     return tuple(placed)
 
@@ -227,7 +267,7 @@ def exceeds(value: float, limit: float) -> bool:
     return value > limit + ROUNDING
 
 
-def reaches_over(load: Load, card_n: float, tolerance_n: float) -> bool:
+def reaches_over(load: Load | LoadRange, card_n: float, tolerance_n: float) -> bool:
     """Tell whether a load's uncertainty reaches over the card's tolerance, in or out of it."""
     return exceeds(load.load_u_n, abs(tolerance_n - abs(load.load_n - card_n)))
 
@@ -275,28 +315,7 @@ STEP_MM = 0.5  # of the grid on which a solution is bracketed
 TOLERANCE_MM = 1e-6
 
 
-@dataclass(frozen=True)
-class Standing:
-    """A set at its height with nothing done under it."""
-
-    springs: SetCurves
-    height_mm: float
-
-    def weakest(self, lift_mm: float) -> Load | None:
-        """Return the weakest spring's load at a lift; None where a spring wasn't read.
-
-        A spring shorter than its height pushes nothing.
-        """
-        height_mm, loads = round(self.height_mm - lift_mm, 6), []
-        for curve in self.springs.curves:
-            if curve.free_length_mm is not None and height_mm >= curve.free_length_mm:
-                loads.append(Load(0.0, 0.0, 0.0))
-                continue
-            try:
-                loads.append(Load.of(curve.load_at(height_mm)))
-            except HeightNotMeasured:
-                return None
-        return min(loads)
+Standing = tuple[tuple[SetCurves, float], ...]
 
 
 @dataclass(frozen=True)
@@ -304,20 +323,21 @@ class LoadByChange:
     """Mean loads of sets in parallel, by how much their heights are changed.
 
     Attributes:
+        standing: the sets, each with its height while nothing is done under it.
         loads: readings made before, by set and height; new ones are added to it.
         known: change and load where every spring was read, ascending in change: a grid over
             what was measured, at most REACH_MM either way.
     """
 
-    standing: tuple[Standing, ...]
+    standing: Standing
     loads: SetLoads
     known: tuple[tuple[float, float], ...]
 
     def load_n(self, change_mm: float) -> float | None:
         """Load after a change of height, a cut positive; None where it wasn't measured."""
         total_n = 0.0
-        for each in self.standing:
-            mean = load_at(each.springs, each.height_mm + change_mm, self.loads).mean
+        for springs, height_mm in self.standing:
+            mean = springs.load_at(height_mm + change_mm, self.loads).mean
             if mean is None:
                 return None
             total_n += mean.load_n
@@ -362,22 +382,22 @@ class _Gap(Exception):
     """A load inside what was measured that isn't known."""
 
 
-def load_by_change(standing: Sequence[Standing], loads: SetLoads) -> LoadByChange:
+def _load_by_change(standing: Standing, loads: SetLoads) -> LoadByChange:
     """Read sets over the changes of height that were measured."""
-    curves = [(each.height_mm, curve) for each in standing for curve in each.springs.curves]
+    curves = [(height_mm, curve) for springs, height_mm in standing for curve in springs.curves]
     lowest_mm = max(curve.lowest_mm - height_mm for height_mm, curve in curves)
     highest_mm = min(curve.highest_mm - height_mm for height_mm, curve in curves)
     steps = round(REACH_MM / STEP_MM)
     grid = {step * STEP_MM for step in range(-steps, steps + 1)}
     grid |= {lowest_mm + TOLERANCE_MM, highest_mm - TOLERANCE_MM}
-    plan = LoadByChange(tuple(standing), loads, ())
+    plan = LoadByChange(standing, loads, ())
     known = []
     for change_mm in sorted(grid):
         if abs(change_mm) <= REACH_MM and lowest_mm <= change_mm <= highest_mm:
             load_n = plan.load_n(change_mm)
             if load_n is not None:
                 known.append((change_mm, load_n))
-    return LoadByChange(tuple(standing), loads, tuple(known))
+    return replace(plan, known=tuple(known))
 
 
 def loads_by_change(
@@ -385,8 +405,8 @@ def loads_by_change(
 ) -> tuple[LoadByChange, LoadByChange]:
     """Read two sets over changes of height, with the valve shut and at full lift."""
     seat_mm, lift_mm = build.head.installed_height_mm, build.cam.valve_lift_mm
-    standing = [Standing(outer, seat_mm)]
+    shut: Standing = ((outer, seat_mm),)
     if inner is not None:
-        standing.append(Standing(inner, seat_mm - build.head.inner_offset_mm))
-    opened = [Standing(each.springs, each.height_mm - lift_mm) for each in standing]
-    return load_by_change(standing, loads), load_by_change(opened, loads)
+        shut += ((inner, seat_mm - build.head.inner_offset_mm),)
+    opened = tuple((springs, height_mm - lift_mm) for springs, height_mm in shut)
+    return _load_by_change(shut, loads), _load_by_change(opened, loads)

@@ -12,12 +12,11 @@ import re
 import tomllib
 from bisect import bisect_left
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any, ClassVar, Never, TypeVar, get_args
+from typing import Any, ClassVar, Never, TypeVar, get_args
 
 import msgspec
-from msgspec import Meta, Struct, structs
+from msgspec import Struct, structs
 
-from coilbench.capture import units
 from coilbench.capture.errors import CoilbenchError
 
 MOST = 1e6  # mm, N or anything: beyond it is a typing error
@@ -38,53 +37,7 @@ class Quantity(float):
     least: ClassVar[float] = math.ulp(0.0)  # above 0
 
 
-class LoadN(Quantity):
-    """A load above 0."""
-
-    parse, like = staticmethod(units.parse_load_n), "34 kg"
-
-
-class MassG(Quantity):
-    """A mass above 0."""
-
-    parse, like = staticmethod(units.parse_mass_g), "42.5 g"
-
-
-class StressMpa(Quantity):
-    """A stress above 0."""
-
-    parse, like = staticmethod(units.parse_stress_mpa), "1900 MPa"
-
-
-class LengthMm(Quantity):
-    """A length above 0."""
-
-    parse, like = staticmethod(units.parse_length_mm), "38.5 mm"
-
-
-class LengthMmOrZero(LengthMm):
-    """A length of 0 or more."""
-
-    least = 0.0
-
-
-class SignedLengthMm(LengthMm):
-    """A length of either sign."""
-
-    least = -MOST
-
-
-Text = Annotated[str, Meta(pattern=r"\S")]
-Names = Annotated[tuple[Text, ...], Meta(min_length=1)]
-Count = Annotated[int, Meta(ge=0, le=1_000_000)]
-Positive = Annotated[float, Meta(gt=0.0, le=MOST)]
-
-
-def _key_of(attribute: str) -> str:
-    return re.sub("_(g|mm|mpa|n)$", "", attribute)
-
-
-class Table(Struct, frozen=True, rename=_key_of):
+class Table(Struct, frozen=True, rename=lambda name: re.sub("_(g|mm|mpa|n)$", "", name)):
     """A table of the text; a key is its attribute's name without the unit."""
 
     @classmethod
@@ -126,7 +79,7 @@ class Source:
 
     def refuse(self, path: KeyPath, what: str, hint: str | None) -> Never:
         """Raise an error that names the file, the line and the key."""
-        line = line_of(self._text, path) if path else None
+        line = _line_of(self._text, path) if path else None
         place = (self._name, None if line is None else f"line {line}", _dotted(path))
         raise CoilbenchError(what, where=", ".join(filter(None, place)), hint=hint)
 
@@ -242,7 +195,7 @@ def _at(table: Any, path: KeyPath) -> Any:
     return table
 
 
-def line_of(text: str, path: KeyPath) -> int | None:
+def _line_of(text: str, path: KeyPath) -> int | None:
     """Find the line (from 1) on which a key's statement begins; None if it isn't there.
 
     tomllib gives no lines. The first lines of a text hold a key or they don't, and more lines

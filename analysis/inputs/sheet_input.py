@@ -27,7 +27,6 @@ from coilbench.analysis.engine.placed import (
     SetCurves,
     SetLoads,
     exceeds,
-    load_at,
     parallel_load,
     reaches_over,
 )
@@ -117,7 +116,7 @@ def make_sheet(
         unused=tuple(name for name in found.sets if name not in used),
         left_out=tuple(found.left_out),
         limits=tuple(
-            assess_limits(build, pair.outer, pair.inner, pair.choice, build.given, table)
+            assess_limits(build, pair.outer, pair.inner, pair.choice, table)
             for pair in chosen.pairs
         ),
         rig=rig,
@@ -280,8 +279,8 @@ def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) 
         solid_mm = springs.highest_solid_mm
         margin_mm = None if solid_mm is None else round(at_mm - cam.valve_lift_mm - solid_mm, 6)
         places.append(Place(springs.name, None, at_mm, margin_mm))
-        seats.append(load_at(springs, at_mm, loads).mean)
-        opens.append(load_at(springs, at_mm - cam.valve_lift_mm, loads).mean)
+        seats.append(springs.load_at(at_mm, loads).mean)
+        opens.append(springs.load_at(at_mm - cam.valve_lift_mm, loads).mean)
     inner = places[1] if len(places) > 1 else None
     both = parallel_load(seats), parallel_load(opens)
     return _row(cam, valve, pair.choice, (places[0], inner), both)

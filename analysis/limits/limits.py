@@ -11,30 +11,20 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
-import numpy as np
 from msgspec import structs
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile, LimitsGiven, WireGiven
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.placed import PlacedSet, SetCurves, Standing, parallel_load, place
+from coilbench.analysis.engine.placed import PlacedSet, SetCurves, place
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits import stress
 from coilbench.analysis.limits.valve_motion import (
     SPRING_SHARE,
-    Array,
-    ForceMargin,
     LiftTable,
-    LimitingSpeed,
-    Mass,
-    SpringForce,
-    ValveMotion,
-    force_margin,
-    limiting_speed,
-    valve_motion,
+    ValveFloat,
+    valve_float,
 )
-
-FORCE_SAMPLES = 41  # lifts at which the springs are read; between them the force runs straight
 
 
 @dataclass(frozen=True)
@@ -83,18 +73,14 @@ class SetLimits:
     rate_check: stress.HandbookRate | None
     springs: tuple[SpringLimits, ...]
 
-    def highest(self, name: str) -> SpringLimits | None:
-        """The spring with the highest value of an attribute; None where no value is known."""
+    def worst(self, name: str) -> SpringLimits | None:
+        """The spring with the most stress, or the least of another attribute; None if unknown."""
+        sign = -1.0 if name.endswith("_mpa") else 1.0
         known = [each for each in self.springs if getattr(each, name) is not None]
-        return max(known, key=lambda each: float(getattr(each, name)), default=None)
-
-    def lowest(self, name: str) -> SpringLimits | None:
-        """The spring with the lowest value of an attribute; None where no value is known."""
-        known = [each for each in self.springs if getattr(each, name) is not None]
-        return min(known, key=lambda each: float(getattr(each, name)), default=None)
+        return min(known, key=lambda each: sign * float(getattr(each, name)), default=None)
 
 
-def set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> SetLimits:
+def _set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> SetLimits:
     """Work out a set's limits from what is known of it and its wire."""
     coil = placed.springs.coil
     tensile_mpa: float | None = given.tensile_mpa
@@ -218,27 +204,6 @@ def _rate(placed: PlacedSet, curve: SpringCurve) -> Rate | None:
         return curve.rate
 
 
-@dataclass(frozen=True)
-class ValveFloat:
-    """The valve on its cam.
-
-    Attributes:
-        mass: what the springs have to move, a third of their own mass in it.
-        highest_lift_mm: of the lift table, at the valve.
-        greatest_slowing_mm_per_rad2: by the camshaft's angle; 0 where the table shows none.
-        scatter_mm: of the lift table about its spline.
-        speed: where the spring force runs out; None where it can't be said.
-        margin: at the highest speed; None where that isn't given or it can't be said.
-    """
-
-    mass: Mass
-    highest_lift_mm: float
-    greatest_slowing_mm_per_rad2: float
-    scatter_mm: float
-    speed: LimitingSpeed | None
-    margin: ForceMargin | None
-
-
 NotGivenKind = Literal[
     "dimensions", "coil_diameter", "material", "strength", "shot_peened", "max_rpm", "lift_table",
     "rocker_ratio", "lash", "masses", "weighing_u", "spring_mass",
@@ -285,28 +250,23 @@ def assess_limits(
     outer: SetCurves,
     inner: SetCurves | None,
     choice: SeatChoice,
-    given: LimitsGiven,
     table: LiftTable | None,
 ) -> LimitsReport:
-    """Work out a build's limits with what is under its sets, given wires and valve train."""
+    """Work out a build's limits with what is under its sets, and the lift table it names."""
+    given = build.given
     given_mm = build.head.valve_heights_mm.values() or [build.head.installed_height_mm]
     heights_mm = min(given_mm), max(given_mm)
     lowest, highest = (
         place(_with_all_at(build, height_mm), outer, inner, choice, {}) for height_mm in heights_mm
     )
     crank_rpm = build.cam.max_rpm
-    sets = tuple(
-        set_limits(each, given.wires.get(each.springs.name, WireGiven()), crank_rpm)
-        for each in lowest
-    )
+    sets = tuple(_set_limits(each, given.wires[each.springs.name], crank_rpm) for each in lowest)
     missing = [each for one in sets for each in _missing_of_set(one)]
     missing += [NotGiven("max_rpm")] if crank_rpm is None else []
     missing += _missing_of_train(given, sets, table)
-    valve = None
-    mass = _effective_mass(given, sets)
-    motion = None if table is None else _motion(given, table)
-    if mass is not None and motion is not None:
-        valve = _float(highest, mass, motion, crank_rpm)
+    valve, mass, gear = None, _effective_mass_g(given, sets), _gear(given, table)
+    if table is not None and mass is not None and gear is not None:
+        valve = valve_float(table, gear, mass, highest, crank_rpm)
     return LimitsReport(
         build.name,
         choice,
@@ -323,15 +283,15 @@ def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
     return replace(build, head=structs.replace(build.head, installed_height_mm=height_mm))
 
 
-def _effective_mass(given: LimitsGiven, sets: Sequence[SetLimits]) -> Mass | None:
+def _effective_mass_g(given: LimitsGiven, sets: Sequence[SetLimits]) -> tuple[float, float] | None:
     """What the springs have to move: parts at the valve and a third of the springs.
 
     A part on the cam's side moves slower by the rocker ratio: its kinetic energy is that of
     1/ratio^2 of its mass at the valve.
 
     Returns:
-        None where no part or not every spring's mass is given. The uncertainty is the weighing's
-        of each part and spring; 0 where it isn't given.
+        The mass and its expanded uncertainty, the weighing's of each part and spring; 0 where it
+        isn't given. None where no part or not every spring's mass is given.
     """
     train = given.train
     spring_g = [each.spring_mass_g for each in sets]
@@ -343,47 +303,16 @@ def _effective_mass(given: LimitsGiven, sets: Sequence[SetLimits]) -> Mass | Non
     shares += [SPRING_SHARE] * len(known_g)
     masses_g = [*train.masses_g.values(), *train.cam_side_masses_g.values(), *known_g]
     each_u_g = 0.0 if train.weighing_u_g is None else train.weighing_u_g
-    return Mass(
-        math.fsum(part * mass_g for part, mass_g in zip(shares, masses_g, strict=True)),
-        each_u_g * math.hypot(*shares),
-    )
+    mass_g = math.fsum(part * each for part, each in zip(shares, masses_g, strict=True))
+    return mass_g, each_u_g * math.hypot(*shares)
 
 
-def _motion(given: LimitsGiven, table: LiftTable) -> ValveMotion | None:
-    """How the table moves the valve; None for a lobe's without rocker ratio and lash."""
-    if table.of == "valve":
-        return valve_motion(table, 1.0, 0.0)
+def _gear(given: LimitsGiven, table: LiftTable | None) -> tuple[float, float] | None:
+    """Rocker ratio and lash between the table's lift and the valve's; None where not given."""
+    if table is None or table.of == "valve":
+        return 1.0, 0.0
     ratio, lash_mm = given.train.rocker_ratio, given.train.lash_mm
-    return None if ratio is None or lash_mm is None else valve_motion(table, ratio, lash_mm)
-
-
-def _float(
-    placed: Sequence[PlacedSet], mass: Mass, motion: ValveMotion, crank_rpm: float | None
-) -> ValveFloat:
-    standing = [Standing(each.springs, each.seat_height_mm) for each in placed]
-    springs = weakest_force(standing, motion.lift_mm)
-    margin = None
-    if crank_rpm is not None:
-        margin = force_margin(motion, springs, mass.mass_g, crank_rpm)
-    return ValveFloat(
-        mass,
-        float(motion.lift_mm.max()),
-        float(max(-motion.accel_mm_per_rad2.min(), 0.0)),
-        motion.scatter_mm,
-        limiting_speed(motion, springs, mass),
-        margin,
-    )
-
-
-def weakest_force(standing: Sequence[Standing], lift_mm: Array) -> SpringForce:
-    """Read the weakest springs along the lift, shape (n,), 0 or more: any valve may get them."""
-    at_mm = np.linspace(float(lift_mm.min()), float(lift_mm.max()), FORCE_SAMPLES)
-    loads = [parallel_load(one.weakest(float(mm)) for one in standing) for mm in at_mm]
-    load_n, load_u_n = (
-        np.interp(lift_mm, at_mm, [math.nan if n is None else getattr(n, name) for n in loads])
-        for name in ("load_n", "load_u_n")
-    )
-    return SpringForce(lift_mm, load_n, load_u_n)
+    return None if ratio is None or lash_mm is None else (ratio, lash_mm)
 
 
 def _missing_of_set(each: SetLimits) -> Iterator[NotGiven]:

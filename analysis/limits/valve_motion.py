@@ -17,6 +17,7 @@ the check.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
@@ -25,6 +26,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import BSpline
 from scipy.linalg import cho_factor, cho_solve
 
+from coilbench.analysis.engine.placed import PlacedSet, parallel_load
 from coilbench.analysis.limits.stress import cam_hz
 
 Array = NDArray[np.float64]
@@ -39,6 +41,7 @@ LEAST_POINTS = 12  # of a spline
 POWERS = np.arange(-9.0, 9.1, 0.5).tolist()  # of ten, lambdas tried, for points one apart
 DEARNESS = 1.4  # of a degree of freedom, against curves that follow the scatter: Kim and Gu, 2004
 MOST_SPANS = 150  # between knots; a lift curve has no detail that is finer
+FORCE_SAMPLES = 41  # lifts at which the springs are read; between them the force runs straight
 SPRING_SHARE = 1.0 / 3.0  # Rayleigh: a spring fixed at one end moves as a third of its mass would
 
 
@@ -62,7 +65,7 @@ class LiftTable:
 
 
 @dataclass(frozen=True)
-class SpringForce:
+class _SpringForce:
     """A force by lift; arrays of shape (n,), NaN where a spring was not measured, u k = 2."""
 
     lift_mm: Array
@@ -71,7 +74,7 @@ class SpringForce:
 
 
 @dataclass(frozen=True)
-class ValveMotion:
+class _ValveMotion:
     """A valve's lift and acceleration while it is open, arrays of shape (n,).
 
     Attributes:
@@ -93,7 +96,7 @@ class ValveMotion:
 
 
 @dataclass(frozen=True)
-class Mass:
+class _Mass:
     """What the springs have to move, at the valve, with its expanded uncertainty, k = 2."""
 
     mass_g: float
@@ -133,13 +136,71 @@ class ForceMargin:
     lift_mm: float
 
 
-def valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> ValveMotion:
-    """Find lift and acceleration by a smoothing spline through a lift table.
+@dataclass(frozen=True)
+class ValveFloat:
+    """The valve on its cam.
 
-    For a table of the valve the rocker ratio, taken as constant, is 1, and the lash 0.
+    Attributes:
+        mass: what the springs have to move, a third of their own mass in it.
+        highest_lift_mm: of the lift table, at the valve.
+        greatest_slowing_mm_per_rad2: by the camshaft's angle; 0 where the table shows none.
+        scatter_mm: of the lift table about its spline.
+        speed: where the spring force runs out; None where it can't be said.
+        margin: at the highest speed; None where that isn't given or it can't be said.
     """
+
+    mass: _Mass
+    highest_lift_mm: float
+    greatest_slowing_mm_per_rad2: float
+    scatter_mm: float
+    speed: LimitingSpeed | None
+    margin: ForceMargin | None
+
+
+def valve_float(
+    table: LiftTable,
+    gear: tuple[float, float],
+    mass_g: tuple[float, float],
+    placed: Sequence[PlacedSet],
+    crank_rpm: float | None,
+) -> ValveFloat:
+    """Hold the weakest springs of each set against what the cam asks for: any valve may get them.
+
+    Args:
+        table: the lift.
+        gear: rocker ratio, taken as constant, and lash from the table's lift to the valve's: 1 and
+            0 for a table of the valve.
+        mass_g: what the springs have to move, at the valve, and its expanded uncertainty.
+        placed: the sets at their heights.
+        crank_rpm: the highest speed of the crankshaft.
+    """
+    motion, mass = _valve_motion(table, *gear), _Mass(*mass_g)
+    springs = _weakest_force(placed, motion.lift_mm)
+    return ValveFloat(
+        mass,
+        float(motion.lift_mm.max()),
+        float(max(-motion.accel_mm_per_rad2.min(), 0.0)),
+        motion.scatter_mm,
+        _limiting_speed(motion, springs, mass),
+        None if crank_rpm is None else _force_margin(motion, springs, mass.mass_g, crank_rpm),
+    )
+
+
+def _weakest_force(placed: Sequence[PlacedSet], lift_mm: Array) -> _SpringForce:
+    """Read the weakest springs along the lift, shape (n,), 0 or more."""
+    at_mm = np.linspace(float(lift_mm.min()), float(lift_mm.max()), FORCE_SAMPLES)
+    loads = [parallel_load(one.weakest(float(mm)) for one in placed) for mm in at_mm]
+    load_n, load_u_n = (
+        np.interp(lift_mm, at_mm, [math.nan if n is None else getattr(n, name) for n in loads])
+        for name in ("load_n", "load_u_n")
+    )
+    return _SpringForce(lift_mm, load_n, load_u_n)
+
+
+def _valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> _ValveMotion:
+    """Find lift and acceleration by a smoothing spline through a lift table."""
     written = table.resolution_mm / math.sqrt(12.0)
-    spline = fit_smoothing_spline(table.cam_deg, table.lift_mm, least_sigma=written)
+    spline = _fit_smoothing_spline(table.cam_deg, table.lift_mm, least_sigma=written)
     count = min(PLACES_PER_ROW * len(table.cam_deg), MOST_PLACES)
     cam_deg = np.linspace(table.cam_deg[0], table.cam_deg[-1], count)
     lift_mm = rocker_ratio * spline.at(cam_deg)[0] - lash_mm
@@ -147,7 +208,7 @@ def valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> Valve
         rocker_ratio * each * (180.0 / math.pi) ** 2 for each in spline.at(cam_deg, 2)
     )
     opened = lift_mm > 0.0
-    return ValveMotion(
+    return _ValveMotion(
         cam_deg[opened],
         lift_mm[opened],
         accel[opened],
@@ -157,14 +218,16 @@ def valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> Valve
     )
 
 
-def needed_force_n(motion: ValveMotion, mass_g: float, crank_rpm: float) -> Array:
+def _needed_force_n(motion: _ValveMotion, mass_g: float, crank_rpm: float) -> Array:
     """Force that keeps the valve on its cam, shape (n,): -m a w^2, 0 where the cam pushes."""
     cam_rad_per_s = 2.0 * math.pi * cam_hz(crank_rpm)
     force_n = -mass_g * motion.accel_mm_per_rad2 * cam_rad_per_s**2 * N_PER_G_MM_PER_S2
     return np.maximum(force_n, 0.0)
 
 
-def limiting_speed(motion: ValveMotion, springs: SpringForce, mass: Mass) -> LimitingSpeed | None:
+def _limiting_speed(
+    motion: _ValveMotion, springs: _SpringForce, mass: _Mass
+) -> LimitingSpeed | None:
     """Find the crankshaft's speed at which the spring force runs out first.
 
     At each place where the valve is slowed, m |a| w^2 = F gives a speed, whose uncertainty adds
@@ -208,14 +271,14 @@ def limiting_speed(motion: ValveMotion, springs: SpringForce, mass: Mass) -> Lim
     )
 
 
-def force_margin(
-    motion: ValveMotion, springs: SpringForce, mass_g: float, crank_rpm: float
+def _force_margin(
+    motion: _ValveMotion, springs: _SpringForce, mass_g: float, crank_rpm: float
 ) -> ForceMargin | None:
     """Return where, at a speed, the spring force is least against what the cam needs.
 
-    None as in limiting_speed.
+    None as in _limiting_speed.
     """
-    needed_n = needed_force_n(motion, mass_g, crank_rpm)
+    needed_n = _needed_force_n(motion, mass_g, crank_rpm)
     places = np.flatnonzero(_slowed(motion) & np.isfinite(springs.load_n))
     if not places.size:
         return None
@@ -228,7 +291,7 @@ def force_margin(
     )
 
 
-def _turn_deg(motion: ValveMotion, place: int) -> float | None:
+def _turn_deg(motion: _ValveMotion, place: int) -> float | None:
     """Where, sharply near a place, slowing begins or ends; None where it doesn't there."""
     turns_deg = motion.cam_deg[motion.accel_mm_per_rad2 >= 0.0]
     if not turns_deg.size:
@@ -239,7 +302,7 @@ def _turn_deg(motion: ValveMotion, place: int) -> float | None:
     return float(turns_deg[nearest]) if near else None
 
 
-def _without_swing(motion: ValveMotion, place: int) -> float:
+def _without_swing(motion: _ValveMotion, place: int) -> float:
     """Speed with the mean slowing inward of a sharp turn over that with the slowing at a place.
 
     Returns:
@@ -257,7 +320,7 @@ def _without_swing(motion: ValveMotion, place: int) -> float:
     return math.sqrt(here / mean) if here < mean < 0.0 else 1.0
 
 
-def _slowed(motion: ValveMotion) -> NDArray[np.bool_]:
+def _slowed(motion: _ValveMotion) -> NDArray[np.bool_]:
     """Where the valve is surely slowed, and so would leave its cam but for the springs."""
     return np.asarray(-motion.accel_mm_per_rad2 > motion.accel_u_mm_per_rad2)
 
@@ -267,7 +330,7 @@ def _range(values: Array) -> tuple[float, float] | None:
 
 
 @dataclass(frozen=True)
-class SmoothingSpline:
+class _SmoothingSpline:
     """A fitted spline.
 
     Attributes:
@@ -307,9 +370,9 @@ class SmoothingSpline:
         return rows @ self.coefficients, self.sigma * np.sqrt(np.maximum(spread, 0.0))
 
 
-def fit_smoothing_spline(
+def _fit_smoothing_spline(
     x: Array, y: Array, lam: float | None = None, order: int = ORDER, least_sigma: float = 0.0
-) -> SmoothingSpline:
+) -> _SmoothingSpline:
     """Fit a smoothing spline.
 
     Args:
@@ -345,7 +408,7 @@ def fit_smoothing_spline(
         scaled = lam / step ** (2 * order - 1)
     coefficients, factor, squares, freedom = solved(scaled)
     sigma = max(float(np.sqrt(squares / freedom)), least_sigma)
-    return SmoothingSpline(knots, coefficients, factor, sigma, freedom, float(x[0]), step)
+    return _SmoothingSpline(knots, coefficients, factor, sigma, freedom, float(x[0]), step)
 
 
 def _design(unit: Array, knots: Array, degree: int, derivative: int) -> Array:

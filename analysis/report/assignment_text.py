@@ -16,7 +16,8 @@ from coilbench.analysis.engine.reasons import (
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import Effort
-from coilbench.analysis.report.document import describe, first_few, json_keys
+from coilbench.analysis.report.document import first_few, json_keys
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 
 ALLOWED: dict[Effort, str] = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}
@@ -100,6 +101,12 @@ def _(assumed: ValvesAssumed, _units: Units) -> str:
 @describe.register
 def _(assumed: SolidUnknown, _units: Units) -> str:
     return f"solid height unknown, coil bind not checked, measure it: {', '.join(assumed.sets)}"
+
+
+def assignment_notes(assignment: Assignment, units: Units) -> tuple[str, ...]:
+    """Say what the build file doesn't give and was assumed."""
+    notes = (*assignment.build.notes, *assignment.assumptions)
+    return tuple(describe(each, units) for each in notes)
 
 
 def assignment_verdict(level: Level) -> str:

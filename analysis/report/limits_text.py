@@ -11,10 +11,9 @@ from coilbench.analysis.limits.limits import (
     NotGiven,
     NotGivenKind,
     SetLimits,
-    ValveFloat,
 )
 from coilbench.analysis.limits.stress import LEAST_RATIO, STATIC_SHARE, TEXTBOOK_RATIO, HandbookRate
-from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed
+from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed, ValveFloat
 from coilbench.analysis.report.document import describe, json_keys
 from coilbench.analysis.report.units import Units
 
@@ -99,7 +98,7 @@ def _set_text(each: SetLimits, units: Units) -> Iterator[str]:
 
 
 def _stress_text(each: SetLimits) -> Iterator[str]:
-    worst = each.highest("open_mpa")
+    worst = each.worst("open_mpa")
     if worst is None or worst.open_mpa is None:
         return
     words = (
@@ -128,7 +127,7 @@ def _elastic_text(each: SetLimits, share: float) -> str:
 
 
 def _solid_text(each: SetLimits) -> Iterator[str]:
-    worst = each.highest("solid_plain_mpa")
+    worst = each.worst("solid_plain_mpa")
     if worst is None or worst.solid_plain_mpa is None or worst.solid_mpa is None:
         return
     words = (
@@ -144,7 +143,7 @@ def _solid_text(each: SetLimits) -> Iterator[str]:
 
 
 def _fatigue_text(each: SetLimits) -> Iterator[str]:
-    worst = each.lowest("fatigue_factor")
+    worst = each.worst("fatigue_factor")
     if worst is None or worst.fatigue_factor is None:
         return
     peened = "shot-peened" if each.given.shot_peened else "not shot-peened"
@@ -156,7 +155,7 @@ def _fatigue_text(each: SetLimits) -> Iterator[str]:
 
 
 def _surge_text(each: SetLimits) -> Iterator[str]:
-    worst = each.lowest("surge_hz")
+    worst = each.worst("surge_hz")
     if worst is None or worst.surge_hz is None:
         return
     mass = "weighed" if each.weighed else "mass from dimensions"

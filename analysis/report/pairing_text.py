@@ -8,13 +8,13 @@ from collections.abc import Iterator, Sequence
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.pairing import (
     Combination,
-    LoadRange,
     Margin,
     PairAnswer,
     Pairing,
     Trade,
     Window,
 )
+from coilbench.analysis.engine.placed import LoadRange
 from coilbench.analysis.engine.reasons import (
     BindRisk,
     ClearanceLow,
@@ -26,7 +26,8 @@ from coilbench.analysis.engine.reasons import (
     TooStrong,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
-from coilbench.analysis.report.document import describe, first_few, json_keys
+from coilbench.analysis.report.document import first_few, json_keys
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 
 LOADS: dict[End, str] = {"seat": "seat load", "open": "open load"}
@@ -114,7 +115,7 @@ def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
         f"{cam.name} ({build.name}): {card_text(cam, units)}; that asks for "
         f"{units.rate_text(cam.implied_rate_n_per_mm)}."
     )
-    yield from (f"Note: {note}." for note in build.notes)
+    yield from (f"Note: {describe(note, units)}." for note in build.notes)
 
 
 def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:

@@ -14,7 +14,12 @@ from coilbench.analysis.engine.pairing import Combination
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
 from coilbench.analysis.limits.limits import LimitsReport
-from coilbench.analysis.report.assignment_text import ALLOWED, assignment_verdict, number_text
+from coilbench.analysis.report.assignment_text import (
+    ALLOWED,
+    assignment_notes,
+    assignment_verdict,
+    number_text,
+)
 from coilbench.analysis.report.curve_text import set_notes
 from coilbench.analysis.report.document import JSON_SKIP, document, json_keys
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
@@ -123,7 +128,6 @@ class SheetText:
 
 def sheet_text(sheet: Sheet, units: Units) -> SheetText:
     """Say what there is to say about a sheet."""
-    assumed = (describe(each, units) for each in sheet.assignment.assumptions)
     return SheetText(
         _verdict(sheet, units),
         "" if sheet.best is None else _loads_of(sheet.best, units),
@@ -131,7 +135,7 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
         _limits(sheet.limits, units),
         tuple(describe(warning, units) for warning in sheet.rig.warnings),
         CAUTIONS,
-        (*sheet.build.notes, *assumed),
+        assignment_notes(sheet.assignment, units),
         dict(_method(sheet)),
     )
 

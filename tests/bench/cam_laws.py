@@ -12,10 +12,10 @@ import numpy as np
 
 from coilbench.analysis.limits.valve_motion import (
     LiftTable,
-    Mass,
-    SpringForce,
-    limiting_speed,
-    valve_motion,
+    _limiting_speed,
+    _Mass,
+    _SpringForce,
+    _valve_motion,
 )
 
 MASS_G = 120.0
@@ -92,9 +92,11 @@ class Case:
         return w / (2 * np.pi) * 120
 
     def found(self, step_deg, written_mm):
-        motion = valve_motion(self.table(step_deg, written_mm), 1.0, 0.0)
+        motion = _valve_motion(self.table(step_deg, written_mm), 1.0, 0.0)
         load = self.f0 + self.k * motion.lift_mm
-        return limiting_speed(motion, SpringForce(motion.lift_mm, load, 0 * load), Mass(MASS_G, 0))
+        return _limiting_speed(
+            motion, _SpringForce(motion.lift_mm, load, 0 * load), _Mass(MASS_G, 0)
+        )
 
 
 DWELLS = [cycloidal, modified_sine, polynomial_345, polynomial_4567]

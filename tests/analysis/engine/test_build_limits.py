@@ -10,9 +10,10 @@ import pytest
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.placed import SetCurves, Standing, load_by_change
+from coilbench.analysis.engine.placed import SetCurves, _load_by_change
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.report.pairing_text import choice_text
+from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -43,8 +44,9 @@ def test_what_is_assumed_where_nothing_is_said() -> None:
     assert plain.limits.min_clearance_mm == 1.3
     assert plain.head.seat_cut_step_mm == 0.1
     assert plain.head.max_seat_cut_mm == 0.0
-    assert any("1.2 mm" in note for note in plain.notes)
-    assert any("2" in note and "max_shims" in note for note in plain.notes)
+    said = [describe(note, Units("lbf", "in")) for note in plain.notes]
+    assert "coil_bind_margin isn't given: 0.047 in assumed, common practice" in said
+    assert "max_shims isn't given: 2 assumed" in said
 
 
 def shims(thicknesses: int, most: int) -> str:
@@ -103,7 +105,7 @@ def test_a_plan_reaches_five_millimetres_either_way() -> None:
     none = Branch(np.array([]), np.array([]))
     sweep = Sweep("0", "1", Origin.KEYED, down, none, 1.0, 0.0, 0.0)
     larch = SetCurves("larch", "single", (fit_curve("1", [sweep], free_length_mm=60.0),), 5.0)
-    plan = load_by_change([Standing(larch, 40.0)], {})
+    plan = _load_by_change(((larch, 40.0),), {})
     assert (plan.known[0][0], plan.known[-1][0]) == (-5.0, 5.0)
 
 

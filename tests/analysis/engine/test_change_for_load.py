@@ -12,8 +12,7 @@ from coilbench.analysis.engine.placed import (
     REACH_MM,
     LoadByChange,
     SetCurves,
-    Standing,
-    load_by_change,
+    _load_by_change,
 )
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
@@ -35,7 +34,7 @@ def straight(name: str, free_mm: float, rate: float, low_mm: float = 5.0) -> Set
 
 
 def by_change(*standing: tuple[SetCurves, float]) -> LoadByChange:
-    return load_by_change([Standing(*each) for each in standing], {})
+    return _load_by_change(tuple(standing), {})
 
 
 def test_a_washer_of_one_millimetre() -> None:

@@ -13,7 +13,7 @@ import pytest
 from coilbench.analysis.engine.build_file import WireGiven
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.limits import LimitsReport, SetLimits, SpringLimits, ValveFloat
+from coilbench.analysis.limits.limits import LimitsReport, SetLimits, SpringLimits
 from coilbench.analysis.limits.stress import (
     PEENED,
     UNPEENED,
@@ -23,7 +23,7 @@ from coilbench.analysis.limits.stress import (
     coil_mass_g,
     handbook_rate,
 )
-from coilbench.analysis.limits.valve_motion import Mass
+from coilbench.analysis.limits.valve_motion import ValveFloat, _Mass
 from coilbench.analysis.report.limits_text import handbook_text, limits_text
 from coilbench.analysis.report.units import Units
 
@@ -35,7 +35,7 @@ def said(
 ) -> list[str]:
     """The findings without their numbers."""
     larch = SetLimits("larch", WireGiven(), None, 1000.0, None, False, None, rate, (spring,))
-    valve = ValveFloat(Mass(100.0, 1.0), lift_mm, 0.0, 0.0, None, None)
+    valve = ValveFloat(_Mass(100.0, 1.0), lift_mm, 0.0, 0.0, None, None)
     report = LimitsReport(
         "b", SeatChoice(), 6000.0, 10.0, (39.0, 39.0), (larch,), valve, ()
     )  # fmt: skip

@@ -9,11 +9,11 @@ import pytest
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.placed import SetCurves, Standing
+from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.limits import LimitsReport, NotGiven, assess_limits, weakest_force
+from coilbench.analysis.limits.limits import LimitsReport, NotGiven, assess_limits
 from coilbench.analysis.limits.stress import rate_from_dimensions
-from coilbench.analysis.limits.valve_motion import LiftTable
+from coilbench.analysis.limits.valve_motion import LiftTable, _weakest_force
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
 from coilbench.analysis.report.units import SI, Units
@@ -80,7 +80,7 @@ def test_bhandari_10_19_nest():
         SetCurves("i", "inner", (spring("i", 85.0, ki, 60.0),), None),
     ]
     lift = np.array([0.0, 15.0, 24.989, 30.0])
-    f = weakest_force([Standing(s, 100.0) for s in sets], lift)
+    f = _weakest_force([PlacedSet(s, 100.0, 0.0, None, None, None) for s in sets], lift)
     # 41 looks over 30 mm are 0.75 mm apart: the knee at 15 lies on one
     assert f.load_n[1] == pytest.approx(423.8, abs=0.1)
     assert f.load_n[2] == pytest.approx(1000.0, abs=0.1)
@@ -88,7 +88,7 @@ def test_bhandari_10_19_nest():
 
 def test_nothing_given_is_nothing_guessed():
     b = parse_build(BASE.replace("max_rpm = 6200\n", ""), "b.toml")
-    r = assess_limits(b, larch(None), None, SeatChoice(), b.given, None)
+    r = assess_limits(b, larch(None), None, SeatChoice(), None)
     s = r.sets[0].springs[0]
     assert (s.surge_hz, s.open_mpa, s.fatigue_factor, r.valve) == (None,) * 4
     kinds = [each.kind for each in r.missing]
@@ -104,7 +104,7 @@ def test_nothing_given_is_nothing_guessed():
 
 def test_everything_given():
     b = parse_build(FULL, "b.toml")
-    r = assess_limits(b, larch(), None, SeatChoice(), b.given, TABLE)
+    r = assess_limits(b, larch(), None, SeatChoice(), TABLE)
     weak, strong = r.sets[0].springs
     assert strong.open_mpa > weak.open_mpa
     assert strong.surge_hz > weak.surge_hz
@@ -122,15 +122,15 @@ def test_everything_given():
 def test_a_rate_that_the_dimensions_do_not_make_is_said_once_for_all_reports():
     """4.0 mm wire, 28 mm coil, 5 coils: G d^4/(8 D^3 n), G 79.35 GPa, is 23.13 N/mm by hand."""
     b = parse_build(BASE, "b.toml")
-    (wrong,) = assess_limits(b, larch(), None, SeatChoice(), b.given, None).sets
+    (wrong,) = assess_limits(b, larch(), None, SeatChoice(), None).sets
     assert wrong.rate_check.rate_n_per_mm == pytest.approx(23.13, abs=0.01)
     assert wrong.rate_check.measured_n_per_mm == pytest.approx(31.5, rel=1e-3)
     assert not wrong.rate_check.agrees
     thick = larch(Coil(4.0 * (31.5 / 23.13) ** 0.25, 5.0, 28.0))
-    right = assess_limits(b, thick, None, SeatChoice(), b.given, None)
+    right = assess_limits(b, thick, None, SeatChoice(), None)
     assert right.sets[0].rate_check.agrees
     assert "dimensions make" not in found(right)
-    one = assess_limits(b, larch(), None, SeatChoice(), b.given, None)
+    one = assess_limits(b, larch(), None, SeatChoice(), None)
     assert "its dimensions make 23.13" in found(one)
     assert "lbf/in" in found(one, Units("lbf", "in"))
 
@@ -138,7 +138,7 @@ def test_a_rate_that_the_dimensions_do_not_make_is_said_once_for_all_reports():
 def test_a_shim_never_lowers_the_stress():
     b = parse_build(FULL, "b.toml")
     bare, shimmed = (
-        assess_limits(b, larch(), None, c, b.given, TABLE)
+        assess_limits(b, larch(), None, c, TABLE)
         for c in (SeatChoice(), SeatChoice(shims_mm=(0.5,)))
     )
     assert shimmed.sets[0].springs[0].open_mpa > bare.sets[0].springs[0].open_mpa
@@ -151,7 +151,7 @@ def test_mass_of_cam_side_parts():
         + '[valve_train.cam_side_masses]\ntappet = "45 g"\n',
         "b.toml",
     )
-    r = assess_limits(b, larch(), None, SeatChoice(), b.given, TABLE)
+    r = assess_limits(b, larch(), None, SeatChoice(), TABLE)
     assert r.valve.mass.mass_g == pytest.approx(85 + 20 + r.sets[0].spring_mass_g / 3)
 
 
@@ -183,7 +183,7 @@ def test_a_sharp_turn_of_the_acceleration_is_said():
     lift = 10.2 * np.where(u < 1, rise, rise[::-1])
     lift[DEG == 60] = 10.2
     step = LiftTable("lift.csv", "valve", DEG, np.round(lift, 2), 0.01)
-    said = [found(assess_limits(b, larch(), None, SeatChoice(), b.given, t)) for t in (TABLE, step)]
+    said = [found(assess_limits(b, larch(), None, SeatChoice(), t)) for t in (TABLE, step)]
     assert ["turns within less than" in words for words in said] == [False, True]
 
 
@@ -192,9 +192,9 @@ def test_stress_counts_at_the_lowest_valve_and_force_at_the_highest():
     valves = '[head]\n[head.valves]\n"1" = "38.6 mm"\n"2" = "39.4 mm"\n'
     text = FULL.replace('[head]\ninstalled_height = "39 mm"\n', valves)
     b = parse_build(text, "b.toml")
-    both = assess_limits(b, larch(), None, SeatChoice(), b.given, TABLE)
+    both = assess_limits(b, larch(), None, SeatChoice(), TABLE)
     low, high = (
-        assess_limits(each, larch(), None, SeatChoice(), each.given, TABLE)
+        assess_limits(each, larch(), None, SeatChoice(), TABLE)
         for each in (
             parse_build(FULL.replace('"39 mm"', h), "b") for h in ('"38.6 mm"', '"39.4 mm"')
         )

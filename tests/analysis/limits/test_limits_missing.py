@@ -60,7 +60,7 @@ def report(
     sweep = Sweep("0", "a", Origin.KEYED, down, none, 1.0, 0.0, 0.0)
     larch = SetCurves("larch", "outer", (fit_curve("a", [sweep], "mean", 50.0, None),), 28.0, coil)
     build = parse_build(text, "b.toml")
-    return assess_limits(build, larch, None, SeatChoice(), build.given, table)
+    return assess_limits(build, larch, None, SeatChoice(), table)
 
 
 def test_with_everything_given_nothing_is_missing() -> None:

@@ -11,13 +11,13 @@ from scipy.interpolate import make_smoothing_spline
 from coilbench.analysis.inputs.build_input import read_lift_table
 from coilbench.analysis.limits.valve_motion import (
     LiftTable,
-    Mass,
-    SpringForce,
-    fit_smoothing_spline,
-    force_margin,
-    limiting_speed,
-    needed_force_n,
-    valve_motion,
+    _fit_smoothing_spline,
+    _force_margin,
+    _limiting_speed,
+    _Mass,
+    _needed_force_n,
+    _SpringForce,
+    _valve_motion,
 )
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
@@ -37,20 +37,20 @@ def harmonic(res, step=1.0):
 
 def springs(motion, k=K):
     load = F0 + k * motion.lift_mm
-    return SpringForce(motion.lift_mm, load, 0 * load)
+    return _SpringForce(motion.lift_mm, load, 0 * load)
 
 
 @pytest.mark.parametrize("lam", [0.1, 10.0, 1e3])
 def test_cubic_is_scipys(lam):
     x = np.linspace(0, 100, 101)
     y = np.sin(x / 15) + np.random.default_rng(1).normal(0, 0.01, 101)
-    ours, theirs = fit_smoothing_spline(x, y, lam, order=2), make_smoothing_spline(x, y, lam=lam)
+    ours, theirs = _fit_smoothing_spline(x, y, lam, order=2), make_smoothing_spline(x, y, lam=lam)
     for nu in (0, 1, 2):
         assert ours.at(x, nu)[0] == pytest.approx(theirs(x, nu=nu), abs=1e-9)
 
 
 def test_harmonic_acceleration():
-    m = valve_motion(harmonic(res=0.001), 1.0, 0.0)
+    m = _valve_motion(harmonic(res=0.001), 1.0, 0.0)
     a = H / 2 * (np.pi / BETA) ** 2 * np.cos(np.pi * np.radians(m.cam_deg) / BETA)
     assert np.abs(m.accel_mm_per_rad2 - a).max() < 0.02 * np.abs(a).max()
     assert np.mean(np.abs(m.accel_mm_per_rad2 - a) <= m.accel_u_mm_per_rad2) >= 0.95
@@ -59,51 +59,51 @@ def test_harmonic_acceleration():
 def test_harmonic_limiting_speed_closed_form():
     """At the nose m (h/2)(pi/beta)^2 w^2 = F0 + k h: F falls more slowly than |a| away from it."""
     w = math.sqrt((F0 + K * H) / (M * 1e-6 * H / 2 * (math.pi / BETA) ** 2))
-    m = valve_motion(harmonic(res=0.001), 1.0, 0.0)
-    s = limiting_speed(m, springs(m), Mass(M, 0.0))
+    m = _valve_motion(harmonic(res=0.001), 1.0, 0.0)
+    s = _limiting_speed(m, springs(m), _Mass(M, 0.0))
     assert s.crank_rpm == pytest.approx(w / (2 * math.pi) * 120, rel=0.005)
     assert s.unread_mm is None
 
 
 def test_force_meets_need_at_the_limit_and_grows_as_speed_squared():
-    m = valve_motion(harmonic(res=0.001), 1.0, 0.0)
+    m = _valve_motion(harmonic(res=0.001), 1.0, 0.0)
     f = springs(m)
-    s = limiting_speed(m, f, Mass(M, 0.0))
-    g = force_margin(m, f, M, s.crank_rpm)
+    s = _limiting_speed(m, f, _Mass(M, 0.0))
+    g = _force_margin(m, f, M, s.crank_rpm)
     assert g.needed_n == pytest.approx(g.spring_n, rel=0.01)
-    assert needed_force_n(m, M, 6000) == pytest.approx(4 * needed_force_n(m, M, 3000))
+    assert _needed_force_n(m, M, 6000) == pytest.approx(4 * _needed_force_n(m, M, 3000))
 
 
 def test_lobe_with_rocker_and_lash():
     t = harmonic(res=0.001)
     lobe = LiftTable("t", "lobe", t.cam_deg, t.lift_mm / 1.5)
-    m, v = valve_motion(lobe, 1.5, 0.25), valve_motion(t, 1.0, 0.0)
+    m, v = _valve_motion(lobe, 1.5, 0.25), _valve_motion(t, 1.0, 0.0)
     assert m.lift_mm.max() == pytest.approx(v.lift_mm.max() - 0.25, abs=0.002)
     assert m.accel_mm_per_rad2.min() == pytest.approx(v.accel_mm_per_rad2.min(), rel=1e-3)
 
 
 def test_unread_springs_are_said():
-    m = valve_motion(harmonic(res=0.001), 1.0, 0.0)
+    m = _valve_motion(harmonic(res=0.001), 1.0, 0.0)
     f = springs(m)
     f.load_n[m.lift_mm > 9.0] = np.nan
-    s = limiting_speed(m, f, Mass(M, 0.0))
+    s = _limiting_speed(m, f, _Mass(M, 0.0))
     assert s.unread_mm[1] == pytest.approx(H, abs=0.01)
     assert s.lift_mm <= 9.0
     f.load_n[:] = np.nan
-    assert limiting_speed(m, f, Mass(M, 0.0)) is None
-    assert force_margin(m, f, M, 6000) is None
+    assert _limiting_speed(m, f, _Mass(M, 0.0)) is None
+    assert _force_margin(m, f, M, 6000) is None
 
 
 @settings(max_examples=10, deadline=None)
 @given(st.floats(1, 100), st.floats(1, 20))
 def test_heavier_is_slower_and_stiffer_is_faster(more_g, more_k):
     m = MOTION
-    base = limiting_speed(m, springs(m), Mass(M, 0.0)).crank_rpm
-    assert limiting_speed(m, springs(m), Mass(M + more_g, 0.0)).crank_rpm < base
-    assert limiting_speed(m, springs(m, K + more_k), Mass(M, 0.0)).crank_rpm > base
+    base = _limiting_speed(m, springs(m), _Mass(M, 0.0)).crank_rpm
+    assert _limiting_speed(m, springs(m), _Mass(M + more_g, 0.0)).crank_rpm < base
+    assert _limiting_speed(m, springs(m, K + more_k), _Mass(M, 0.0)).crank_rpm > base
 
 
-MOTION = valve_motion(harmonic(res=0.001), 1.0, 0.0)
+MOTION = _valve_motion(harmonic(res=0.001), 1.0, 0.0)
 
 
 def csv(head, rows):
@@ -156,12 +156,12 @@ def test_scatter_is_never_below_what_rounding_makes():
     flat = LiftTable("t", "valve", DEG, np.where((DEG > 20) & (DEG < 40), 2.0, 1.0), 1.0)
     exact = LiftTable("t", "valve", DEG, DEG * (60 - DEG) / 90, 0.5)
     for table in (flat, exact):
-        assert valve_motion(table, 1.0, 0.0).scatter_mm >= table.resolution_mm / math.sqrt(12)
+        assert _valve_motion(table, 1.0, 0.0).scatter_mm >= table.resolution_mm / math.sqrt(12)
 
 
 def test_scatter_of_a_lobes_table_grows_with_the_rocker_ratio_as_its_lift_does():
     lobe = LiftTable("t", "lobe", DEG, DEG * (60 - DEG) / 90, 0.5)
-    alone, rocked = valve_motion(lobe, 1.0, 0.0), valve_motion(lobe, 1.5, 0.0)
+    alone, rocked = _valve_motion(lobe, 1.0, 0.0), _valve_motion(lobe, 1.5, 0.0)
     assert rocked.scatter_mm == pytest.approx(1.5 * alone.scatter_mm)
     assert rocked.lift_mm == pytest.approx(1.5 * alone.lift_mm)
 

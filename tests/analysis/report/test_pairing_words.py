@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.engine.placed import PlacedSet, SetCurves, set_load
+from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.reasons import HeightUnread
 from coilbench.analysis.report import pairing_text  # noqa: F401
 from coilbench.analysis.report.document import describe, document
@@ -24,7 +24,7 @@ def placed(
     )
     margin_mm = None if solid_mm is None else 30.0 - solid_mm
     return PlacedSet(
-        springs, 40.0, 30.0, set_load(springs, 40.0), set_load(springs, 30.0), margin_mm
+        springs, 40.0, 30.0, springs.load_at(40.0, {}), springs.load_at(30.0, {}), margin_mm
     )
 
 
@@ -55,7 +55,7 @@ def test_the_depth_to_press_is_said() -> None:
 def test_the_longest_spring_says_how_deep() -> None:
     one, two = placed(50.0, 35.0, 50.0).springs, placed(50.5, 35.0, 50.0).springs
     both = SetCurves("larch", "outer", one.curves + two.curves, None)
-    where = PlacedSet(both, 40.0, 30.0, set_load(both, 40.0), set_load(both, 30.0), None)
+    where = PlacedSet(both, 40.0, 30.0, both.load_at(40.0, {}), both.load_at(30.0, {}), None)
     assert unread(where).depth_mm == pytest.approx(20.5)
 
 
