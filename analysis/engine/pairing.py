@@ -25,7 +25,7 @@ from coilbench.analysis.engine.placed import (
     reaches_over,
 )
 from coilbench.analysis.engine.reasons import End, LoadMiss, LoadUnsure, RateMiss, Reason, TooStrong
-from coilbench.analysis.engine.shims import SET_KEY, SeatChoice, seat_choices, shortages
+from coilbench.analysis.engine.shims import SET_KEY, SeatChoice, SeatOptions
 
 LEAST_GAIN = 1e-9  # in distance from the card: less is no nearer
 Window = tuple[float, float]  # changes of height, least and greatest, mm
@@ -104,7 +104,7 @@ class Combination:
 
 
 def _judge(
-    build: BuildFile, placed: Sequence[PlacedSet], choice: SeatChoice, valves: int
+    build: BuildFile, placed: Sequence[PlacedSet], choice: SeatChoice, options: SeatOptions
 ) -> Combination:
     """Hold placed sets against the card and the limits."""
     cam, limit_mm = build.cam, build.limits.coil_bind_margin_mm
@@ -123,7 +123,7 @@ def _judge(
     for each in placed:
         reasons += [*each.unread_heights(), *each.bind_risks(limit_mm)]
     near = clearance_low(build)
-    short = shortages(choice.shims_mm, build.shims, valves)
+    short = options.shortages(choice.shims_mm)
     margins = tuple(_margin(each) for each in placed)
     bound = any(m.margin_mm is not None and exceeds(limit_mm, m.margin_mm) for m in margins)
     return Combination(
@@ -383,12 +383,13 @@ def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
     combinations: list[Combination] = []
     answers: list[PairAnswer] = []
     for outer in outers:
-        valves = build.head.valve_count or len(outer.curves)
+        options = SeatOptions.of(build, build.head.valve_count or len(outer.curves))
+        choices = options.alike()
         for inner in inners if inners else [None]:
             of_pair = sorted(
                 (
-                    _judge(build, place(build, outer, inner, choice, loads), choice, valves)
-                    for choice in seat_choices(build, valves)
+                    _judge(build, place(build, outer, inner, choice, loads), choice, options)
+                    for choice in choices
                 ),
                 key=lambda each: each.rank,
             )

@@ -33,6 +33,7 @@ Index = NDArray[np.intp]
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
 
 EFFORT_COST = 2e-7  # of all the effort there can be: it breaks ties and decides nothing else
+TIME_LIMIT_S = 300.0  # for one integer programme: a safety, not a plan
 GAP = 1e-6  # of the objective, or of 1 where that is less: within it a solution is proven
 
 
@@ -76,6 +77,13 @@ class ThreeIndexProblem:
             return np.where(np.isfinite(self.costs(place)), 0.0, np.inf)
 
         return replace(self, costs=free, effort=np.zeros_like(self.effort))
+
+    def solve(self, time_limit_s: float = TIME_LIMIT_S) -> Solution:
+        """Find the least sum of costs, and prove it; else the status says what is known."""
+        start = first_columns(self)
+        if start is None:
+            return NO_SOLUTION
+        return _search(self, best_prices(self, start), time_limit_s)
 
     def block(self, place: int) -> Array:
         """Return one place's costs with its effort."""
@@ -140,7 +148,6 @@ MORE_COLUMNS = 20  # for each place and round
 FIRST_POOL = 16  # columns of each place in the first integer programme
 GROWTH = 2
 TOLERANCE = 1e-9
-TIME_LIMIT_S = 300.0  # for one integer programme: a safety, not a plan
 LARGEST_COST, LARGEST_SCALE = 1e6, 1e5  # HiGHS works to 1e-6 absolute: costs are scaled up to it
 OPTIMAL, OUT_OF_TIME, INFEASIBLE = 0, 1, 2  # scipy.optimize.milp's status
 
@@ -371,14 +378,6 @@ def _together(parts: Sequence[Columns]) -> Columns:
         np.concatenate([part.stack for part in parts]),
         np.concatenate([part.cost for part in parts]),
     )
-
-
-def solve(problem: ThreeIndexProblem, time_limit_s: float = TIME_LIMIT_S) -> Solution:
-    """Find the least sum of costs, and prove it; beyond the time the status says what is known."""
-    start = first_columns(problem)
-    if start is None:
-        return NO_SOLUTION
-    return _search(problem, best_prices(problem, start), time_limit_s)
 
 
 def _search(problem: ThreeIndexProblem, prices: Prices, time_limit_s: float) -> Solution:

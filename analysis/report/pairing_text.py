@@ -62,12 +62,11 @@ json_keys(Pairing, "card=cam retainer_clearance_mm=clearance_mm combinations pai
           "trade_off=trades")  # fmt: skip
 
 
-def names_text(outer: str, inner: str | None) -> str:
-    """Name a pair of sets, or one set."""
+def _names_text(outer: str, inner: str | None) -> str:
     return outer if inner is None else f"{outer} with {inner}"
 
 
-def choice_text(choice: SeatChoice, units: Units) -> str:
+def _choice_text(choice: SeatChoice, units: Units) -> str:
     """Name what is under the springs: "0.50 mm of shims", "a seat cut of 0.20 mm"."""
     if choice.count > 1:
         return f"{units.length_text(choice.shim_mm)} of shims ({choice.count})"
@@ -93,14 +92,13 @@ def _window_text(window_mm: Window, units: Units) -> str:
     return f"anything from {low} to {high} would do"
 
 
-def combination_text(combination: Combination, units: Units) -> str:
-    """Name a combination: its sets, and what is under them."""
-    names = names_text(combination.outer, combination.inner)
-    return f"{names}, {choice_text(combination.choice, units)}"
+def pair_text(outer: str, inner: str | None, choice: SeatChoice, units: Units) -> str:
+    """Name a pair of sets, or one set, and what is under them."""
+    return f"{_names_text(outer, inner)}, {_choice_text(choice, units)}"
 
 
-def card_text(cam: Cam, units: Units) -> str:
-    """Say what a card asks for, without a full stop."""
+@describe.register
+def _(cam: Cam, units: Units) -> str:
     return (
         f"{units.load_text(cam.seat_load_n)} ± {units.load_text(cam.seat_tolerance_n)} shut and "
         f"{units.load_text(cam.open_load_n)} ± {units.load_text(cam.open_tolerance_n)} at "
@@ -112,7 +110,7 @@ def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
     """Yield what the card asks for, and what was assumed."""
     cam = build.cam
     yield (
-        f"{cam.name} ({build.name}): {card_text(cam, units)}; that asks for "
+        f"{cam.name} ({build.name}): {describe(cam, units)}; that asks for "
         f"{units.rate_text(cam.implied_rate_n_per_mm)}."
     )
     yield from (f"Note: {describe(note, units)}." for note in build.notes)
@@ -122,7 +120,7 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
     """Yield the best combination with its reasons, what each pair would take, and the choices."""
     best = pairing.combinations[0]
     verdict = "Best fit" if best.fits else "Nothing fits. Nearest"
-    yield f"{verdict}: {combination_text(best, units)}."
+    yield f"{verdict}: {pair_text(best.outer, best.inner, best.choice, units)}."
     yield from (f"  {describe(reason, units)}" for reason in best.reasons)
     for margin in best.margins:
         if margin.margin_mm is not None:
@@ -133,7 +131,7 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
         yield f"  Weakest to strongest springs: {range_text(best.seat, best.full, units)}."
     yield "What each pair would take:"
     for answer in pairing.answers:
-        yield f"  {names_text(answer.outer, answer.inner)}: {describe(answer, units)}."
+        yield f"  {_names_text(answer.outer, answer.inner)}: {describe(answer, units)}."
     if pairing.trades:
         yield (
             "Closeness against effort, least effort first; the bar is what is missed, "
@@ -141,7 +139,7 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
         )
     for trade, bar in zip(pairing.trades, _bars(pairing.trades), strict=True):
         each = trade.combination
-        yield f"  {bar}  {names_text(each.outer, each.inner)}, {describe(trade, units)}."
+        yield f"  {bar}  {_names_text(each.outer, each.inner)}, {describe(trade, units)}."
 
 
 def range_text(seat: LoadRange, full: LoadRange, units: Units) -> str:
@@ -169,11 +167,11 @@ def _bars(trades: Sequence[Trade]) -> list[str]:
 def _(trade: Trade, units: Units) -> str:
     each = trade.combination
     if each.seat is None or each.full is None:
-        return f"{choice_text(each.choice, units)}: not measured"
+        return f"{_choice_text(each.choice, units)}: not measured"
     seat = _off_text(each.seat.load_n, trade.card_seat_n, "shut")
     full = _off_text(each.full.load_n, trade.card_open_n, "at full lift")
     inside = "inside" if each.fits else "outside"
-    return f"{choice_text(each.choice, units)}: {seat}, {full}, {inside} the tolerances"
+    return f"{_choice_text(each.choice, units)}: {seat}, {full}, {inside} the tolerances"
 
 
 def _off_text(load_n: float, card_n: float, where: str) -> str:
@@ -203,7 +201,7 @@ def _(answer: PairAnswer, units: Units) -> str:
         return text
     return (
         f"{text}; the card's seat load needs {_change_text(answer.exact_mm, units)} exactly, "
-        f"nearest is {choice_text(answer.nearest.choice, units)}"
+        f"nearest is {_choice_text(answer.nearest.choice, units)}"
     )
 
 
@@ -213,7 +211,7 @@ def _answer_text(answer: PairAnswer, units: Units) -> str:
     reasons = [describe(reason, units) for reason in best.reasons]
     match answer.verdict:
         case "fits":
-            return f"fits with {choice_text(best.choice, units)}" + (window and f" ({window})")
+            return f"fits with {_choice_text(best.choice, units)}" + (window and f" ({window})")
         case "unknown":
             return reasons[0]
         case "nearly":

@@ -19,8 +19,9 @@ from coilbench.analysis.engine.three_index import (
     ThreeIndexProblem,
     first_columns,
     price,
-    solve,
 )
+
+solve = three_index.ThreeIndexProblem.solve
 
 DATA = Path(__file__).parents[2] / "data" / "balas_saltzman_3d.csv"
 
