@@ -8,13 +8,12 @@ from collections.abc import Iterator, Sequence
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.pairing import (
     Combination,
-    Margin,
     PairAnswer,
     Pairing,
     Trade,
     Window,
 )
-from coilbench.analysis.engine.placed import LoadRange
+from coilbench.analysis.engine.placed import LoadRange, PlacedSet
 from coilbench.analysis.engine.reasons import (
     BindRisk,
     ClearanceLow,
@@ -44,7 +43,12 @@ json_keys(
     "seat_u_n=seat.load_u_n open_n=full.load_n open_u_n=full.load_u_n rate_n_per_mm "
     "coil_bind_margin_mm fits reasons shims_mm=choice.shims_mm seat_lowest_n=seat.lowest_n "
     "seat_highest_n=seat.highest_n open_lowest_n=full.lowest_n open_highest_n=full.highest_n "
-    "margins",
+    "margins=placed",
+)
+json_keys(
+    PlacedSet,
+    "set=springs.name coil_bind_margin_mm=bind_margin_mm solid_height_mm=springs.highest_solid_mm "
+    "solid_height_computed=springs.solid_computed smallest_gap_mm=springs.smallest_gap_mm text",
 )
 json_keys(
     PairAnswer,
@@ -122,9 +126,9 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
     verdict = "Best fit" if best.fits else "Nothing fits. Nearest"
     yield f"{verdict}: {pair_text(best.outer, best.inner, best.choice, units)}."
     yield from (f"  {describe(reason, units)}" for reason in best.reasons)
-    for margin in best.margins:
-        if margin.margin_mm is not None:
-            yield f"  {describe(margin, units)}."
+    for each in best.placed:
+        if each.bind_margin_mm is not None:
+            yield f"  {describe(each, units)}."
     if pairing.clearance_mm is not None:
         yield f"  Retainer to guide at full lift: {units.length_text(pairing.clearance_mm)}."
     if best.seat is not None and best.full is not None:
@@ -138,8 +142,8 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
             "1 where one load is off by its tolerance:"
         )
     for trade, bar in zip(pairing.trades, _bars(pairing.trades), strict=True):
-        each = trade.combination
-        yield f"  {bar}  {_names_text(each.outer, each.inner)}, {describe(trade, units)}."
+        names = _names_text(trade.combination.outer, trade.combination.inner)
+        yield f"  {bar}  {names}, {describe(trade, units)}."
 
 
 def range_text(seat: LoadRange, full: LoadRange, units: Units) -> str:
@@ -182,15 +186,16 @@ def _off_text(load_n: float, card_n: float, where: str) -> str:
 
 
 @describe.register
-def _(margin: Margin, units: Units) -> str:
-    how = "computed from wire and coils" if margin.computed else "measured or registered"
+def _(placed: PlacedSet, units: Units) -> str:
+    springs = placed.springs
+    how = "computed from wire and coils" if springs.solid_computed else "measured or registered"
     text = (
-        f"{margin.set_name}: coil bind margin {units.length_text(margin.margin_mm)}, solid height "
-        f"{units.length_text(margin.solid_height_mm)} {how}"
+        f"{springs.name}: coil bind margin {units.length_text(placed.bind_margin_mm)}, solid "
+        f"height {units.length_text(springs.highest_solid_mm)} {how}"
     )
-    if margin.smallest_gap_mm is None:
+    if springs.smallest_gap_mm is None:
         return text
-    gap = units.length_text(margin.smallest_gap_mm)
+    gap = units.length_text(springs.smallest_gap_mm)
     return f"{text}; EN 13906-1's smallest sum of gaps under dynamic load is {gap}"
 
 
