@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -10,7 +11,7 @@ from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.copies import copy_book, put_back
-from coilbench.capture.book.merging import Merged, Note, merge_books
+from coilbench.capture.book.merging import Note, merge_books
 from coilbench.capture.book.opening import hold_book
 from coilbench.capture.book.soundness import Soundness, check_book
 from coilbench.capture.errors import CoilbenchError
@@ -146,7 +147,7 @@ def merge_command(books: tuple[Path, ...], as_json: bool) -> None:
         notes = [_note_text(note, SI) for note in merged.notes]
         print_document({"books": books} | vars(merged) | {"notes": notes})
         return
-    click.echo(f"Merged {', '.join(map(str, books))}: {_brought(merged)}.")
+    click.echo(f"Merged {', '.join(map(str, books))}: {_brought(merged.brought, merged.kept)}.")
     for note in merged.notes:
         click.echo(f"Note: {_note_text(note, units())}.")
     if merged.kept is not None:
@@ -168,12 +169,8 @@ def _note_text(note: Note, shown: Units) -> str:
     )
 
 
-def _brought(merged: Merged) -> str:
-    counts = [
-        counted(merged.brought[table], one)
-        for table, one in _SHOWN.items()
-        if table in merged.brought
-    ]
+def _brought(brought: Mapping[str, int], kept: Path | None) -> str:
+    counts = [counted(brought[table], one) for table, one in _SHOWN.items() if table in brought]
     if counts:
         return f"{', '.join(counts)} came in"
-    return "nothing new" if merged.kept is None else "no new rows, but differences were settled"
+    return "nothing new" if kept is None else "no new rows, but differences were settled"

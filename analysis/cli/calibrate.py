@@ -9,16 +9,9 @@ import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, read_bytes, units
-from coilbench.analysis.cli.guiding import (
-    datum_guided,
-    gauge_guided,
-    kept_until_stored,
-    open_rig,
-    press_guided,
-    weigh_guided,
-)
+from coilbench.analysis.cli.guiding import GuidedRig
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.rig_record import rigs_mixed
+from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.phrases import describe
 from coilbench.capture.blocks import Hello
@@ -102,9 +95,9 @@ def weigh_command(
         _store(load_part(read_points(_table(file), LoadPoint), file.name, gravity))
         return
     masses_kg = [_mass_kg(text) for text in masses.split(",")]
-    with open_rig(port, ring=bell) as rig:
-        points = weigh_guided(rig, masses_kg, afresh=afresh)
-    with kept_until_stored("weigh"):
+    with GuidedRig.open(port, ring=bell) as rig:
+        points = rig.weigh(masses_kg, afresh=afresh)
+    with rig.kept_until_stored("weigh"):
         _store(load_part(points, "guided", gravity).on(rig.hello))
 
 
@@ -137,7 +130,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
         )
     click.echo(f"  One reading scatters by {scale.repeatability_n / KGF_N:.2f} kg.")
     for note in scale.notes:
-        click.echo(f"Note: {note}.")
+        click.echo(f"Note: {describe(note, units())}.")
     if gravity_m_s2 != STANDARD_GRAVITY_M_S2:
         click.echo(f"{gravity_words(gravity_m_s2, units())}.")
     click.echo(f"Next: coilbench note --set SET --scale {scale.name}")
@@ -175,16 +168,16 @@ def gauge_command(
         return
     if lengths is not None and datum is None:
         lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
-        with open_rig(port, ring=bell) as rig:
-            points = gauge_guided(rig, lengths_mm, afresh=afresh)
-        with kept_until_stored("gauge"):
+        with GuidedRig.open(port, ring=bell) as rig:
+            points = rig.gauge(lengths_mm, afresh=afresh)
+        with rig.kept_until_stored("gauge"):
             _store(travel_part(points, "guided").on(rig.hello))
     elif datum is not None and lengths is None:
         command = "gauge --lengths 50mm,40mm,30mm"
         travel = _fitted("travel", command)
-        with open_rig(port, ring=bell) as rig:
+        with GuidedRig.open(port, ring=bell) as rig:
             _refuse_other_rig(travel, rig.hello, command)
-            _store(datum_part(travel.fit, datum_guided(rig, datum)).on(rig.hello))
+            _store(datum_part(travel.fit, rig.datum(datum)).on(rig.hello))
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
 
@@ -215,10 +208,10 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
         points = read_points(_table(file), FlexPoint)
         part = flex_part(points, load.fit, travel.fit, file.name)
     else:
-        with open_rig(port, ring=bell) as rig:
+        with GuidedRig.open(port, ring=bell) as rig:
             _refuse_other_rig(load, rig.hello, "weigh")
             _refuse_other_rig(travel, rig.hello, "gauge")
-            pressed = press_guided(rig, load.fit, least_n)
+            pressed = rig.press(load.fit, least_n)
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     _store(part)
 
@@ -267,7 +260,7 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
         f"Stored the {part.kind} calibration from {part.fit.points} points ({part.origin}): "
         f"residual sd {part.fit.residual_sd:.3g} {unit}."
     ]
-    lines += [f"Note: {note}." for note in part.notes]
+    lines += [f"Note: {describe(note, units())}." for note in part.notes]
     if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:
         lines.append(f"{gravity_words(part.gravity_m_s2, units())}.")
     if calibration_id is None:
@@ -276,6 +269,5 @@ def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence
         lines.append(f"The {missing} is still to be calibrated: coilbench rig {command}")
     elif newest_part(db, "flex") is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")
-    if (mixed := rigs_mixed(db)) is not None:
-        lines.append(f"Warning: {describe(mixed, units())}.")
-    return lines
+    mixed = (one for one in rig_warnings(db) if one.kind == "mixed_rigs")
+    return lines + [f"Warning: {describe(one, units())}." for one in mixed]

@@ -16,8 +16,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, units, wrapped
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.report.card_text import budget_rows, budget_words, headings
+from coilbench.analysis.report.card_text import BudgetText
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.set_text import STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units
@@ -26,7 +25,7 @@ from coilbench.analysis.sets.outliers import FEWEST_FOR_MIDDLE
 from coilbench.analysis.sets.rulings import Flag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import OWN, Used, chosen, used_calibrations
+from coilbench.capture.book.sweeps import OWN, Used, chosen
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -227,15 +226,15 @@ def _doubtful(stroke: JudgedStroke) -> bool:
     return any(one.spoils or one.kind == "apart" for one in stroke.findings)
 
 
-def show_budget(budget: Budget, shown: Units) -> None:
+def show_budget(budget: BudgetText) -> None:
     """Print one budget as a table with its sum below."""
-    source, kind, *numbers = (heading.replace(" ", "\n") for heading in headings(shown))
+    source, kind, *numbers = (heading.replace(" ", "\n") for heading in budget.headings)
     table = plain_table(f"  {source}", kind, *(f">{heading}" for heading in numbers))
     table.columns[0].no_wrap = False
-    for what, *others in budget_rows(budget, shown):
+    for what, *others in budget.rows:
         table.add_row(f"  {what}", *others)
     console().print(table)
-    click.echo(f"  {budget_words(budget, shown)}.")
+    click.echo(f"  {budget.words}.")
 
 
 @dataclass(frozen=True)
@@ -285,7 +284,7 @@ def read_again(
     Raises:
         CoilbenchError: no such calibration, or the set has no raw strokes to read again.
     """
-    used = used_calibrations(db, record)
+    used = Used.of_set(db, record)
     this, other = choices
     if not used and (this != OWN or other is not None):
         raise CoilbenchError(

@@ -150,7 +150,7 @@ def fits(table: Table, out: Console) -> bool:
     return Measurement.get(out, unbounded, table).maximum <= out.width
 
 
-class PlainTable(Table):
+class _PlainTable(Table):
     """A table whose cells and titles are taken as they are, never as markup."""
 
     def add_row(self, *cells: RenderableType | None, **options: Any) -> None:
@@ -162,7 +162,7 @@ class PlainTable(Table):
 
 def plain_table(*titles: str) -> Table:
     """Return an empty table without lines; a title that begins with `>` is a column of numbers."""
-    table = PlainTable(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
+    table = _PlainTable(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
     for title in titles:
         numbers = title.startswith(">")
         table.add_column(

@@ -16,7 +16,6 @@ from pathlib import Path
 import click
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextColumn
-from sqlite_utils import Database
 
 from coilbench.analysis.cli.check_table import show_check
 from coilbench.analysis.cli.common import json_option, print_document, units
@@ -40,23 +39,13 @@ from coilbench.capture.book.sets import (
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
-from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event, EventKind
 from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
-from coilbench.capture.virtual.bench import (
-    Bench,
-    FacesTogether,
-    GaugeBlock,
-    PressBlock,
-    PutMass,
-    Rest,
-    Step,
-    capture_steps,
-)
+from coilbench.capture.virtual.bench import Bench, Step, calibration_steps, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
@@ -97,7 +86,7 @@ inner = ["heron", "plover"]
 MASSES_KG = (0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0, 40.0, 30.0, 20.0, 10.0, 5.0, 0.0)
 GAUGES_MM = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
 BLOCK_N = 500.0
-HOLD_S = 4.0
+CALIBRATION = calibration_steps(MASSES_KG, GAUGES_MM, (GAUGES_MM[2], 1.5 * BLOCK_N))
 SPRINGS = 12
 
 
@@ -159,7 +148,7 @@ class Demo:
 
     def calibrate(self, say: Say) -> None:
         """Weigh masses, gauge lengths and press a block, as the guided commands do."""
-        with self._opened(_calibration_plan(), phase=0) as source:
+        with self._opened(CALIBRATION, phase=0) as source:
             hello, seen = identify(source, 5.0)
             stream = sample_stream(source, seen)
             masses = follow(stream, WeighGuide(MASSES_KG), say).points
@@ -168,8 +157,9 @@ class Demo:
             travel = travel_part(gauges, "demo").on(hello)
             pressed = follow(stream, BlockGuide(load.fit, BLOCK_N), say).points
             flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
-        with open_book(self.book, create=True) as db:
-            _store_parts(db, (load, travel, flex))
+        with open_book(self.book, create=True) as db, db.atomic():
+            for part in (load, travel, flex):
+                store_part(db, part)
 
     def capture(self, number: int, say: Callable[[Event], None]) -> None:
         """Register one set of SETS and capture it, hands free."""
@@ -227,20 +217,6 @@ class Demo:
         with self._port(steps, phase) as port, open_source(port.url) as source:
             port.start()
             yield source
-
-
-def _calibration_plan() -> list[Step]:
-    """Masses up and down, a rest at the quill's stop, gauges, and a press on a solid block."""
-    steps: list[Step] = [PutMass(mass_kg, HOLD_S) for mass_kg in MASSES_KG]
-    steps += [Rest(HOLD_S), FacesTogether(HOLD_S)]
-    steps += [GaugeBlock(length_mm, HOLD_S) for length_mm in GAUGES_MM]
-    return [*steps, Rest(1.0), PressBlock(GAUGES_MM[2], 1.5 * BLOCK_N), Rest(1.0)]
-
-
-def _store_parts(db: Database, parts: Sequence[NewPart]) -> None:
-    with db.atomic():
-        for part in parts:
-            store_part(db, part)
 
 
 @click.command(name="demo", epilog="Example: coilbench demo --book /tmp/demo.db")

@@ -18,11 +18,11 @@ from coilbench.analysis.report.phrases import describe
 from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.opening import hold_port
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, HoldGuide, WeighGuide
+from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, WeighGuide
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.guided import Asked, Unfinished, follow, sample_stream
+from coilbench.capture.running.guided import Unfinished, Wish, follow, sample_stream
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import counted
@@ -31,144 +31,154 @@ GRACE_S = 8.0  # how long the last point can still be undone
 KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop, points are kept"
 _READINGS = ("load_read", "travel_read", "block_read", "point_refused", "pressed_too_little")
 _UNDONE = ("point_undone", "press_undone")
-_ASKED = {"u": Asked.UNDO, "\r": Asked.STORE, "\n": Asked.STORE}
+_ASKED: dict[str, Wish] = {"u": "undo", "\r": "store", "\n": "store"}
 
 
 @dataclass(frozen=True)
-class Rig:
+class GuidedRig:
     """An open rig, and whether the terminal's bell rings at each reading."""
 
     hello: Hello
-    stream: Iterator[RawBlock]
-    ring: bool
+    _stream: Iterator[RawBlock]
+    _ring: bool
 
+    @classmethod
+    @contextmanager
+    def open(cls, port: str | None, *, ring: bool) -> Iterator[GuidedRig]:
+        """Open the rig for a guided calibration, this program alone.
 
-@contextmanager
-def open_rig(port: str | None, *, ring: bool) -> Iterator[Rig]:
-    """Open the rig for a guided calibration, this program alone.
+        Raises:
+            CoilbenchError: no port, nothing answers there, or another capture has it.
+        """
+        if port is None:
+            raise CoilbenchError(
+                "guided calibration needs the rig's port",
+                hint="Give --port (see: coilbench rig find), or --from FILE",
+            )
+        with hold_port(port), open_source(port) as source:
+            hello, seen = identify(source)
+            yield cls(hello, sample_stream(source, seen), ring)
 
-    Raises:
-        CoilbenchError: no port, nothing answers there, or another capture has it.
-    """
-    if port is None:
-        raise CoilbenchError(
-            "guided calibration needs the rig's port",
-            hint="Give --port (see: coilbench rig find), or --from FILE",
-        )
-    with hold_port(port), open_source(port) as source:
-        hello, seen = identify(source)
-        yield Rig(hello, sample_stream(source, seen), ring)
+    def weigh(self, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
+        """Read the masses, going on where an earlier weighing was interrupted."""
+        guide = WeighGuide(masses_kg, self._kept("weigh", masses_kg, afresh=afresh))
+        self._take_holds("weigh", guide, masses_kg)
+        return guide.points
 
+    def gauge(self, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
+        """Read the gauges, going on where an earlier gauging was interrupted."""
+        guide = GaugeGuide(lengths_mm, self._kept("gauge", lengths_mm, afresh=afresh))
+        self._take_holds("gauge", guide, lengths_mm)
+        return guide.points
 
-def weigh_guided(rig: Rig, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
-    """Read the masses, going on where an earlier weighing was interrupted."""
-    taken = _kept(rig, "weigh", masses_kg, afresh=afresh)
-    guide = WeighGuide(masses_kg, taken)
-    _take_holds(rig, "weigh", guide, masses_kg)
-    return guide.points
+    def datum(self, length_mm: float) -> GaugePoint:
+        """Read one gauge, to set the datum anew."""
+        guide = GaugeGuide([length_mm])
+        self._follow(guide, lambda: None)
+        return guide.points[0]
 
+    def press(self, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
+        """Read a press on a solid block; it is undone and repeated as often as needed."""
+        guide = BlockGuide(load_fit, least_n)
+        self._follow(guide, lambda: None)
+        return guide.points
 
-def gauge_guided(rig: Rig, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
-    """Read the gauges, going on where an earlier gauging was interrupted."""
-    taken = _kept(rig, "gauge", lengths_mm, afresh=afresh)
-    guide = GaugeGuide(lengths_mm, taken)
-    _take_holds(rig, "gauge", guide, lengths_mm)
-    return guide.points
+    @contextmanager
+    def kept_until_stored(self, kind: str) -> Iterator[None]:
+        """Forget the points beside the book once the calibration is stored inside this.
 
-
-def datum_guided(rig: Rig, length_mm: float) -> GaugePoint:
-    """Read one gauge, to set the datum anew."""
-    guide = GaugeGuide([length_mm])
-    _follow(rig, guide, lambda: None)
-    return guide.points[0]
-
-
-def press_guided(rig: Rig, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
-    """Read a press on a solid block; it is undone and repeated as often as needed."""
-    guide = BlockGuide(load_fit, least_n)
-    _follow(rig, guide, lambda: None)
-    return guide.points
-
-
-def _kept(rig: Rig, kind: str, values: Sequence[float], *, afresh: bool) -> tuple[Hold, ...]:
-    """Return the points kept from a calibration of this kind that was interrupted.
-
-    Raises:
-        CoilbenchError: it was another one than is asked for now.
-    """
-    if afresh:
+        Raises:
+            CoilbenchError: it was refused; the points stay, and that is said.
+        """
+        try:
+            yield
+        except CoilbenchError:
+            if Unfinished.find(book_path(), kind) is not None:
+                say_aside(
+                    "Its points are kept: the same command shows them again, and u undoes one "
+                    "after the other from the last; --afresh starts again."
+                )
+            raise
         Unfinished.drop(book_path(), kind)
-        return ()
-    before = Unfinished.find(book_path(), kind)
-    if before is None:
-        return ()
-    if before.device_id != rig.hello.device_id or before.values != tuple(values):
-        was = ",".join(f"{value:g}" for value in before.values)
-        raise CoilbenchError(
-            f"another calibration was interrupted after {counted(len(before.holds), 'point')}: "
-            f"{was} on the rig {before.device_id}",
-            hint="Continue that one, or start again with --afresh",
-        )
-    if kind == "gauge" and rig.hello.travel == "quadrature" and before.boot_id != rig.hello.boot_id:
-        say_aside(
-            "The rig has restarted since then and its travel counts from 0 again: starting again."
-        )
-        return ()
-    read = counted(len(before.holds), "point")
-    click.echo(
-        f"Going on after {read}, the last at {before.touched_utc[:16]} UTC (--afresh: start again)."
-    )
-    return before.holds
+
+    def _kept(self, kind: str, values: Sequence[float], *, afresh: bool) -> tuple[Hold, ...]:
+        """Return the points kept from a calibration of this kind that was interrupted.
+
+        Raises:
+            CoilbenchError: it was another one than is asked for now.
+        """
+        if afresh:
+            Unfinished.drop(book_path(), kind)
+            return ()
+        before = Unfinished.find(book_path(), kind)
+        if before is None:
+            return ()
+        if before.device_id != self.hello.device_id or before.values != tuple(values):
+            was = ",".join(f"{value:g}" for value in before.values)
+            raise CoilbenchError(
+                f"another calibration was interrupted after {counted(len(before.holds), 'point')}: "
+                f"{was} on the rig {before.device_id}",
+                hint="Continue that one, or start again with --afresh",
+            )
+        counts_anew = kind == "gauge" and self.hello.travel == "quadrature"
+        if counts_anew and before.boot_id != self.hello.boot_id:
+            say_aside(
+                "The rig has restarted since then and its travel counts from 0 again: starting "
+                "again."
+            )
+            return ()
+        read = counted(len(before.holds), "point")
+        last = f"the last at {before.touched_utc[:16]} UTC"
+        click.echo(f"Going on after {read}, {last} (--afresh: start again).")
+        return before.holds
+
+    def _take_holds(
+        self, kind: str, guide: WeighGuide | GaugeGuide, values: Sequence[float]
+    ) -> None:
+        def keep() -> None:
+            who = (self.hello.device_id, self.hello.boot_id)
+            held = Unfinished(kind, *who, tuple(values), tuple(guide.holds), utc_now())
+            held.keep(book_path())
+
+        try:
+            self._follow(guide, keep)
+        except BaseException:
+            if guide.taken:
+                read = counted(guide.taken, "point")
+                say_aside(f"{read} of {len(values)} kept; the same command goes on from there.")
+            raise
+
+    def _follow(self, guide: Guide, keep: Callable[[], None]) -> None:
+        """Follow a guide with the keys and a line that shows what the rig sees."""
+        out, shown = Console(markup=False, emoji=False, highlight=False), units()
+        line = _StateLine(out)
+        with open_keyboard() as keyboard, line.live:
+
+            def say(finding: Finding) -> None:
+                words, reading = describe(finding, shown), finding.kind in _READINGS
+                if reading or finding.kind in _UNDONE:
+                    out.print(f"   {words}", soft_wrap=True)
+                else:
+                    out.print(words, soft_wrap=True, style="bold")
+                if self._ring and out.is_terminal and reading:
+                    out.bell()
+
+            keys = KEYS_ON if keyboard.off is None else f"keys off: {keyboard.off}"
+            out.print(keys, soft_wrap=True, style="bold")
+            follow(
+                self._stream,
+                guide,
+                say,
+                asked=lambda: _asked(keyboard),
+                show=lambda state: line.show(describe(state, shown)),
+                keep=keep,
+                grace_s=GRACE_S if keyboard.off is None else 0.0,
+            )
 
 
-def _take_holds(rig: Rig, kind: str, guide: HoldGuide, values: Sequence[float]) -> None:
-    def keep() -> None:
-        holds = tuple(guide.holds)
-        hello = rig.hello
-        Unfinished(kind, hello.device_id, hello.boot_id, tuple(values), holds, utc_now()).keep(
-            book_path()
-        )
-
-    try:
-        _follow(rig, guide, keep)
-    except BaseException:
-        if guide.taken:
-            read = counted(guide.taken, "point")
-            say_aside(f"{read} of {len(values)} kept; the same command goes on from there.")
-        raise
-
-
-def _follow(rig: Rig, guide: Guide, keep: Callable[[], None]) -> None:
-    """Follow a guide with the keys and a line that shows what the rig sees."""
-    out, shown = Console(markup=False, emoji=False, highlight=False), units()
-    line = _StateLine(out)
-    with open_keyboard() as keyboard, line.live:
-
-        def say(finding: Finding) -> None:
-            words, reading = describe(finding, shown), finding.kind in _READINGS
-            if reading or finding.kind in _UNDONE:
-                out.print(f"   {words}", soft_wrap=True)
-            else:
-                out.print(words, soft_wrap=True, style="bold")
-            if rig.ring and out.is_terminal and reading:
-                out.bell()
-
-        keys = KEYS_ON if keyboard.off is None else f"keys off: {keyboard.off}"
-        out.print(keys, soft_wrap=True, style="bold")
-        follow(
-            rig.stream,
-            guide,
-            say,
-            asked=lambda: _asked(keyboard),
-            show=lambda state: line.show(describe(state, shown)),
-            keep=keep,
-            grace_s=GRACE_S if keyboard.off is None else 0.0,
-        )
-
-
-def _asked(keyboard: Keyboard) -> Asked:
+def _asked(keyboard: Keyboard) -> Wish:
     typed = keyboard.wait(0.0)
-    return _ASKED.get(typed[-1:].lower(), Asked.NOTHING)
+    return _ASKED.get(typed[-1:].lower(), "")
 
 
 class _StateLine:
@@ -184,22 +194,3 @@ class _StateLine:
         if self._on and words != self._shown:
             self._shown = words
             self.live.update(Text(f"   {words}"), refresh=True)
-
-
-@contextmanager
-def kept_until_stored(kind: str) -> Iterator[None]:
-    """Forget the points beside the book once the calibration is stored inside this.
-
-    Raises:
-        CoilbenchError: it was refused; the points stay, and that is said.
-    """
-    try:
-        yield
-    except CoilbenchError:
-        if Unfinished.find(book_path(), kind) is not None:
-            say_aside(
-                "Its points are kept: the same command shows them again, and u undoes one after "
-                "the other from the last; --afresh starts again."
-            )
-        raise
-    Unfinished.drop(book_path(), kind)

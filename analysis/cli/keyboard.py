@@ -33,7 +33,7 @@ class Keyboard(Protocol):
 def open_keyboard() -> Iterator[Keyboard]:
     """Take single keys for as long as this is open; where that can't be, say why in `off`."""
     if not sys.stdin.isatty():
-        yield NoKeyboard("the input is no terminal")
+        yield _NoKeyboard("the input is no terminal")
         return
     try:
         import termios
@@ -42,7 +42,7 @@ def open_keyboard() -> Iterator[Keyboard]:
         return
     fd = sys.stdin.fileno()
     if _in_background(fd):
-        yield NoKeyboard("running in the background")
+        yield _NoKeyboard("running in the background")
         return
     before = termios.tcgetattr(fd)
 
@@ -56,7 +56,7 @@ def open_keyboard() -> Iterator[Keyboard]:
     atexit.register(put_back)
     termios.tcsetattr(fd, termios.TCSADRAIN, keys)
     try:
-        yield TerminalKeyboard(fd)
+        yield _TerminalKeyboard(fd)
     finally:
         put_back()
         atexit.unregister(put_back)
@@ -70,7 +70,7 @@ def _in_background(fd: int) -> bool:
         return False
 
 
-class NoKeyboard:
+class _NoKeyboard:
     """No keys, and why."""
 
     def __init__(self, off: str) -> None:
@@ -82,7 +82,7 @@ class NoKeyboard:
         return ""
 
 
-class TerminalKeyboard:
+class _TerminalKeyboard:
     """Keys from a terminal's file descriptor (POSIX)."""
 
     def __init__(self, fd: int) -> None:
@@ -110,7 +110,7 @@ def _console_keyboard() -> Keyboard:
     try:
         return ConsoleKeyboard()
     except ImportError:
-        return NoKeyboard("this system gives no single keys")
+        return _NoKeyboard("this system gives no single keys")
 
 
 class ConsoleKeyboard:

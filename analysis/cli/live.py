@@ -23,14 +23,14 @@ from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.frame import Scene, SetTable, frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, Bell, KeyMap
-from coilbench.analysis.dashboard.set_table import read_set_table, with_strokes
+from coilbench.analysis.dashboard.set_table import read_set_table
 from coilbench.analysis.inputs.rig_record import calibration_state
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.book.sessions import last_end, live_session
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import set_names
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Snapshot
@@ -123,7 +123,7 @@ class _Screen:
         self._told = ""  # why the last key was not taken
         self._told_s = 0.0
 
-    def show(self, feed: Feed, *, once: bool) -> None:
+    def show(self, feed: _Feed, *, once: bool) -> None:
         """Show a feed until it ends or the person leaves."""
         snapshot = feed.see()
         if snapshot is None:
@@ -152,7 +152,7 @@ class _Screen:
 
     def _follow(
         self,
-        feed: Feed,
+        feed: _Feed,
         snapshot: Snapshot | None,
         reader: BookReader,
         keyboard: Keyboard,
@@ -173,7 +173,7 @@ class _Screen:
                 return
             snapshot = feed.see()
 
-    def _leaves(self, typed: str, feed: Feed, snapshot: Snapshot) -> bool:
+    def _leaves(self, typed: str, feed: _Feed, snapshot: Snapshot) -> bool:
         """Pass what was typed on; returns whether the person leaves."""
         for asked in self._keys.press(typed, snapshot.label):
             if asked == LEAVE:
@@ -204,7 +204,7 @@ class _Screen:
             ascii_only="utf" not in (self._out.encoding or "").lower(),
         )
 
-    def _print_once(self, feed: Feed, snapshot: Snapshot, reader: BookReader) -> None:
+    def _print_once(self, feed: _Feed, snapshot: Snapshot, reader: BookReader) -> None:
         """Print the first frame that has samples in it; the last known one after two seconds."""
         give_up_s = time.monotonic() + FIRST_LOOK_S
         while snapshot.load_n is None and time.monotonic() < give_up_s:
@@ -236,11 +236,11 @@ def _ended_by_signals() -> Iterator[None]:
             signal.signal(getattr(signal, name), handler)
 
 
-def _how_it_stands(feed: Feed) -> str:
+def _how_it_stands(feed: _Feed) -> str:
     if feed.see() is not None:
         return "The capture goes on without you."
     with open_book(book_path()) as db:
-        reason = last_end(db)
+        reason = CaptureRun.last_end(db)
     return f"The capture has ended: {reason or 'nothing says why'}."
 
 
@@ -255,7 +255,7 @@ def _say_how_it_ended(last: Snapshot) -> None:
         click.echo(f"Next is {describe(last.turn, units())}; go on with the same command.")
 
 
-class Feed(Protocol):
+class _Feed(Protocol):
     """A capture as a dashboard sees it."""
 
     own: bool
@@ -327,7 +327,7 @@ class OtherCapture:
     def _in_book(self) -> Snapshot | None:
         """Return what the capture wrote last; it writes each second."""
         with open_book(self._path) as db:
-            found = live_session(db)
+            found = CaptureRun.live(db)
         if found is None:
             return None
         seen_utc, snapshot = found[0], Snapshot.from_document(found[1])
@@ -398,10 +398,11 @@ class BookReader:
         mark = _mark(db)
         if mark == self._mark:
             return
-        self.table = with_strokes(db, self._set_name, self.table)
         state = calibration_state(db, utc_now())
         self.standing = "" if state is None else describe(state, self._units)
-        self.table = read_set_table(db, self._set_name, self._heights_mm, self._units)
+        asked = self._set_name, self._heights_mm, self._units
+        for table in read_set_table(db, *asked, self.table):
+            self.table = table  # shown by the screen's thread while the next is worked out
         self._mark = mark
 
 

@@ -19,29 +19,17 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.units import SI
 from coilbench.capture.book.calibrations import find_scale
-from coilbench.capture.book.importing import (
-    FILES,
-    KEYED,
-    AssumedUncertainty,
-    Entry,
-    Imported,
-    SolidHeightsFound,
-    entries,
-    import_table,
-    store_readings,
-    undo,
-)
+from coilbench.capture.book.importing import FILES, KEYED, Entry, import_table, store_readings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, parse_note, spring_load_n
-from coilbench.capture.tables.sweep_files import LoadDrop
+from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 from coilbench.capture.units import counted
 
 CAUTION = (
@@ -70,7 +58,7 @@ def _show_history(
     origins: Sequence[Origin], set_name: str | None, *, as_json: bool = False
 ) -> None:
     with open_book(book_path()) as db:
-        known = entries(db, origins, set_name)
+        known = Entry.newest_first(db, origins, set_name)
     if as_json:
         print_document({"entries": known})
         return
@@ -96,7 +84,7 @@ def _undo(
     which: str, origins: Sequence[Origin], set_name: str | None, *, as_json: bool = False
 ) -> None:
     with open_book(book_path()) as db:
-        entry = undo(db, which, origins, set_name)
+        entry = Entry.undo(db, which, origins, set_name)
     if as_json:
         print_document({"taken_back": vars(entry) | {"counts": False}})
         return
@@ -205,7 +193,7 @@ def note_command(
         scale = None if scale_name is None else find_scale(db, scale_name)
     keyed = KeyedSetup(**setup, scale=scale)
     if lines:
-        _store(record, [parse_note(line) for line in lines], keyed)
+        _store(record, [KeyedReading.parse(line) for line in lines], keyed)
     else:
         _ask_all(record, heights_mm, keyed)
 
@@ -248,7 +236,7 @@ def _ask(label: str, height_mm: float, setup: KeyedSetup) -> KeyedReading | None
                 answer if answer[-1].isalpha() else answer + shown.load, None, None
             )
             reading = KeyedReading(label, load_n, height_mm=height_mm)
-            spring_load_n(reading, setup)
+            reading.spring_load_n(setup)
         except CoilbenchError as error:
             click.echo(str(error), err=True)
         else:
@@ -318,7 +306,10 @@ def import_command(
             ]
     names = [table.name for table in tables]
     if as_json:
-        rows = [_file_document(*pair) for pair in zip(names, brought, strict=True)]
+        rows = [
+            {"file": name, **vars(one), "notes": [describe(note, SI) for note in one.notes]}
+            for name, one in zip(names, brought, strict=True)
+        ]
         print_document({"set": set_name, "entry_id": entry_id, "files": rows})
         return
     for name, one in zip(names, brought, strict=True):
@@ -329,30 +320,3 @@ def import_command(
         f"Next: coilbench set check {set_name} --at HEIGHT "
         f"(to undo this: coilbench import --take-back {entry_id[:SHOWN_FIGURES]})"
     )
-
-
-def _file_document(name: str, brought: Imported) -> dict[str, Any]:
-    notes = [describe(note, SI) for note in brought.notes]
-    return {"file": name, "kind": brought.kind, "labels": brought.labels, "notes": notes}
-
-
-@describe.register
-def _(finding: AssumedUncertainty, units: Units) -> str:
-    return (
-        f"Loads are assumed good to {finding.load_u_relative:.1%} and heights to "
-        f"{units.length_text(finding.height_u_mm)} (k = 2), since the file does not say"
-    )
-
-
-@describe.register
-def _(finding: LoadDrop, units: Units) -> str:
-    return (
-        f"spring {finding.label!r}: {units.load_text(finding.load_n)} at "
-        f"{units.length_text(finding.height_mm)} is less than at a greater height: a typing error, "
-        "or a broken spring"
-    )
-
-
-@describe.register
-def _(finding: SolidHeightsFound, units: Units) -> str:  # noqa: ARG001
-    return f"Solid heights of {counted(finding.springs, 'spring')} found: {finding.reason}"

@@ -7,7 +7,8 @@ import time
 import click
 
 from coilbench.analysis.cli.common import json_option, print_document, units
-from coilbench.analysis.cli.rig_check import calibration_if_any
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.rig_record import calibration_if_any
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.rig.health import Hints
 from coilbench.capture.blocks import Hello, RawBlock
@@ -15,7 +16,7 @@ from coilbench.capture.calibration.model import Calibration, apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
-from coilbench.capture.sources.serial_port import FoundPort, find_ports
+from coilbench.capture.sources.serial_port import find_ports
 
 LINE_EVERY_S = 0.25
 
@@ -27,7 +28,10 @@ def find_command(as_json: bool) -> None:
     rows = []
     for port in find_ports():
         click.echo(f"asking {port.device} …", err=True)
-        rows.append({"port": port.device, "description": port.description, **_ask(port)})
+        rig: dict[str, str | None] = {"device_id": None, "words": "not on USB, not asked"}
+        if port.usb_id is not None:
+            rig = _ask(port.device)
+        rows.append({"port": port.device, "description": port.description, **rig})
     if as_json:
         print_document({"ports": rows})
         return
@@ -37,11 +41,9 @@ def find_command(as_json: bool) -> None:
         click.echo("No rig answered. Check the cable; to try without one: coilbench demo")
 
 
-def _ask(port: FoundPort) -> dict[str, str | None]:
-    if port.usb_id is None:
-        return {"device_id": None, "words": "not on USB, not asked"}
+def _ask(device: str) -> dict[str, str | None]:
     try:
-        with open_source(port.device) as source:
+        with open_source(device) as source:
             hello, _ = identify(source)
     except CoilbenchError as error:
         return {"device_id": None, "words": error.what}
@@ -65,7 +67,7 @@ def watch_command(port: str, seconds: float | None) -> None:
     What is wrong is said in a line of its own as it shows: no cell, another rate than the rig's
     nominal one, load and travel going opposite ways.
     """
-    calibration = calibration_if_any()
+    calibration = calibration_if_any(book_path())
     with open_source(port) as source:
         hello, seen = identify(source)
         click.echo(_rig_line(hello))

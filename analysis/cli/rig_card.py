@@ -18,11 +18,11 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import calibration_card
-from coilbench.analysis.report import card_text as card_view
-from coilbench.analysis.report.card_text import to_document
-from coilbench.analysis.rig.card import SOURCE, Card, PartCard
+from coilbench.analysis.report.card_text import CalibrationText, PartText, calibration_text
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
+
+BAR_CELLS = 10  # of the residual bar, to either side
 
 
 @click.command(
@@ -51,50 +51,55 @@ def card_command(page: Path | None, force: bool, as_json: bool) -> None:
         write_whole(page, card_page(card, units(), utc_now()))
         click.echo(f"Wrote {page}.", err=as_json)
     if as_json:
-        print_document(to_document(card))
+        print_document(card)
     elif page is None:
-        _show(card)
+        show_warnings(card.warnings)
+        _show(calibration_text(card, units()))
 
 
-def _show(card: Card) -> None:
-    shown = units()
-    show_warnings(card.warnings)
-    for words in card_view.sentences(card, shown):
+def _show(text: CalibrationText) -> None:
+    for words in text.sentences:
         click.echo(f"{words}.")
-    if card.check is not None:
-        click.echo(f"Last check: {card_view.last_check_line(card.check, shown)}.")
+    if text.check is not None:
+        click.echo(f"Last check: {text.check}.")
     click.echo("\nErrors at each step, per cent (q accuracy, b repeatability, v reversibility):")
     table = plain_table("true load", ">q", ">b", ">v", ">zero", ">resolution", ">would meet class")
-    for row in card_view.step_rows(card, shown):
+    for row in text.steps:
         table.add_row(*row)
     console().print(table)
     limits = plain_table("limits of class", ">q", ">b", ">v", ">zero", ">resolution")
-    for row in card_view.limit_rows():
+    for row in text.limits:
         limits.add_row(*row)
     console().print(limits)
-    click.echo(f"({SOURCE}.)")
-    if card.budget is not None:
-        click.echo(f"\n{card_view.budget_title(shown)}:")
-        show_budget(card.budget, shown)
-    for part in card.parts:
+    click.echo(f"({text.source}.)")
+    if text.budget is not None:
+        click.echo(f"\n{text.budget.title}:")
+        show_budget(text.budget)
+    for part in text.parts:
         _show_part(part)
 
 
-def _show_part(part: PartCard) -> None:
-    shown = units()
-    click.echo(f"\n{card_view.TITLES[part.part.kind]}\n  {card_view.heading(part, shown)}.")
-    for name, number, unit in card_view.coefficient_rows(part, shown):
+def _show_part(part: PartText) -> None:
+    click.echo(f"\n{part.title}\n  {part.heading}.")
+    for name, number, unit in part.coefficients:
         click.echo(f"  {name}  {number} {unit}  (k = 1)")
-    if words := card_view.correlation_words(part):
-        click.echo(f"  {words}")
+    if part.correlation:
+        click.echo(f"  {part.correlation}")
     table = plain_table("  known", "going", ">counts", ">known less fitted", "")
-    found = card_view.residuals(part, shown)
-    largest = max((abs(residual.off) for residual in found), default=0.0)
-    bars = iter(card_view.bar(residual.off, largest) for residual in found)
-    rows = card_view.point_rows(part, shown)
-    for known, way, counts, off in rows:
+    largest = max((abs(residual.off) for residual in part.residuals), default=0.0)
+    bars = iter(_bar(residual.off, largest) for residual in part.residuals)
+    for known, way, counts, off in part.points:
         table.add_row(f"  {known}", way, counts, off, "" if off == "not used" else next(bars, ""))
-    if rows:
+    if part.points:
         console().print(table)
-    for note in part.part.notes:
+    for note in part.notes:
         click.echo(f"  Note: {note}.")
+
+
+def _bar(off: float, largest: float) -> str:
+    """Draw a residual as a mark left or right of a middle line."""
+    cells = [" "] * (2 * BAR_CELLS + 1)
+    cells[BAR_CELLS] = "|"
+    if largest > 0.0:
+        cells[BAR_CELLS + round(off / largest * BAR_CELLS)] = "o"
+    return "".join(cells).rstrip()

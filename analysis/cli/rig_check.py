@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from typing import Any
 
 import click
-import numpy as np
 
 from coilbench.analysis.cli.common import (
     json_option,
@@ -17,42 +15,24 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.inputs.rig_record import Listener, past_checks, rig_warnings
-from coilbench.analysis.report.card_text import (
-    check_line,
-    health_lines,
-    trend_document,
-    verdict_lines,
+from coilbench.analysis.inputs.rig_record import (
+    calibration_if_any,
+    check_history,
+    check_rig,
+    judge_check,
 )
-from coilbench.analysis.report.phrases import describe, health_finding_document
-from coilbench.analysis.rig.check import (
-    MassReading,
-    judge_mass,
-    trend,
-)
-from coilbench.analysis.rig.health import (
-    Health,
-    Heard,
-    at_rest,
-    judge_health,
-    moved,
-    press_findings,
-)
-from coilbench.capture.blocks import Finding, Hello
+from coilbench.analysis.report.card_text import health_document, health_lines
+from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.rig.check import MassReading, gravity_of
+from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (
     CheckRecord,
-    NewCheck,
     PartRecord,
-    current_calibration,
-    mass_checks,
     newest_part,
     set_good_for_days,
-    store_check,
 )
 from coilbench.capture.book.opening import hold_port, open_book
-from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.guide import WeighGuide
-from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import ASSUMED_MASS_U_RELATIVE
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream
@@ -60,121 +40,54 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
 
-
-def _show_history(as_json: bool) -> None:
-    """Print every check, the trend of those of the calibration in force, and warnings."""
-    with open_book(book_path()) as db:
-        part = newest_part(db, "load")
-        records = mass_checks(db)
-        of_this = () if part is None else mass_checks(db, part.part_id)
-        warned = rig_warnings(db)
-    goes = trend(past_checks(of_this))
-    if as_json:
-        print_document(
-            {
-                "checks": [_check_document(record) for record in records],
-                "trend": trend_document(goes),
-                "warnings": warned,
-            }
-        )
-        return
-    if not records:
-        click.echo("No check yet. Make one with: coilbench rig check --port PORT --mass 20kg")
-    current = None if part is None else part.part_id
-    for record, past in zip(records, past_checks(records), strict=True):
-        older = "" if record.check.load_part_id == current else "   (an earlier calibration)"
-        click.echo(check_line(past, units()) + older)
-    if goes is not None:
-        click.echo(f"{describe(goes, units())}.")
-    show_warnings(warned)
-
-
-def _check_document(record: CheckRecord) -> dict[str, Any]:
-    return {"check_id": record.check_id, "made_utc": record.made_utc, **vars(record.check)}
-
-
-PRESS_S = 20.0
-PIECE_S = 0.5
 CAUTION = (
     "Caution: a compressed spring can blind. Capture it at both ends, work the quill by hand, wear "
     "eye protection; never exceed the press's or the cell's rating."
 )
 
 
-def calibration_if_any() -> Calibration | None:
-    """Return the calibration in force; None where there is no book or none in it."""
-    path = book_path()
-    if not path.exists():
-        return None
-    with open_book(path) as db:
-        try:
-            return current_calibration(db).calibration
-        except CoilbenchError:
-            return None  # counts are still worth looking at
+def _show_history(as_json: bool) -> None:
+    """Print every check, the trend of those of the calibration in force, and warnings."""
+    with open_book(book_path()) as db:
+        history = check_history(db)
+    if as_json:
+        checks = [_check_document(record) for record in history.records]
+        trend, warned = history.trend, history.warnings
+        print_document({"checks": checks, "trend": trend, "warnings": warned})
+        return
+    if not history.records:
+        click.echo("No check yet. Make one with: coilbench rig check --port PORT --mass 20kg")
+    for past, current in zip(history.past, history.current, strict=True):
+        older = "" if current else "   (an earlier calibration)"
+        click.echo(describe(past, units()) + older)
+    if history.trend is not None:
+        click.echo(f"{describe(history.trend, units())}.")
+    show_warnings(history.warnings)
+
+
+def _check_document(record: CheckRecord) -> dict[str, Any]:
+    return {"check_id": record.check_id, "made_utc": record.made_utc, **vars(record.check)}
 
 
 def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:
     """Listen to a rig, judge it and print that; returns whether nothing is wrong."""
-    calibration = calibration_if_any()
+    calibration = calibration_if_any(book_path())
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
-        listener = Listener(source, hello, seen)
         say_aside(f"Leave the rig alone for {seconds:g} s.")
-        heard = listener.listen(seconds)
-        health = judge_health(heard, calibration)
-        to_press = not (hands_off or health.disturbed)  # else where it rests is not known
-        pressed = _press(listener, heard, calibration) if to_press else None
-    findings = [*health.findings, *(pressed or ())]
+        ask = None if hands_off else _ask_press
+        health = check_rig(source, hello, seen, seconds, calibration, ask)
     if as_json:
-        print_document(
-            {
-                "rig": {
-                    "device_id": hello.device_id,
-                    "firmware": hello.firmware,
-                    "travel": hello.travel,
-                },
-                **vars(health),
-                "pressed": pressed is not None,
-                "findings": [health_finding_document(finding) for finding in findings],
-            }
-        )
+        print_document(health_document(hello, health))
     else:
-        _show_health(hello, health, findings, pressed is not None)
-    return not findings
+        for line in health_lines(hello, health, units()):
+            click.echo(line)
+    return not health.findings
 
 
-def _press(
-    listener: Listener, heard: Heard, calibration: Calibration | None
-) -> Sequence[Finding] | None:
-    """Ask for a press and judge it; None where the rig gives nothing to judge it by."""
-    rest = at_rest(heard.samples)
-    if rest is None or listener.ended:
-        return None
+def _ask_press() -> None:
     say_aside(CAUTION)
     say_aside("Now press the quill down some millimetres on something springy, and let it up.")
-    pieces = [heard.samples[:0]]
-    went = moved(pieces[0], rest, heard.um_per_count)
-    for _ in range(round(PRESS_S / PIECE_S)):
-        pieces.append(listener.listen(PIECE_S).samples)
-        went = moved(np.concatenate(pieces), rest, heard.um_per_count)
-        travelled = went.travel_counts != 0.0 or not heard.has_travel
-        if listener.ended or pieces[-1].size == 0 or (went.load_counts != 0.0 and travelled):
-            break
-    return press_findings(went, calibration, has_travel=heard.has_travel)
-
-
-def _show_health(hello: Hello, health: Health, findings: Sequence[Finding], pressed: bool) -> None:
-    for line in health_lines(hello, health, units()):
-        click.echo(line)
-    for finding in findings:
-        click.echo(f"WRONG: {describe(finding, units())}.")
-    if not findings:
-        wiring = (
-            "load and travel go the right way"
-            if pressed
-            else "the direction of load and travel was not checked"
-        )
-        click.echo(f"The rig is in order; {wiring}.")
 
 
 @click.command(
@@ -262,58 +175,37 @@ def _check_mass(
     port: str, mass_kg: float, mass_u: str | None, tolerance: str | None, as_json: bool
 ) -> bool:
     part = _load_part()
-    gravity = STANDARD_GRAVITY_M_S2 if part.gravity_m_s2 is None else part.gravity_m_s2
-    tolerance_n = None if tolerance is None else _tolerance_n(tolerance, mass_kg * gravity)
+    tolerance_n = None if tolerance is None else _tolerance_n(tolerance, mass_kg * gravity_of(part))
     u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else _parse_mass_kg(mass_u) / mass_kg
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
         _refuse_other_rig(part, hello)
-        stream = sample_stream(source, seen)
         guide = WeighGuide((0.0, mass_kg))
+        stream = sample_stream(source, seen)
         follow(stream, guide, lambda step: say_aside(describe(step, units())))
     zero, loaded = guide.holds
     reading = MassReading(
         mass_kg, zero.load_counts, loaded.load_counts, loaded.load_sd_counts, loaded.n
     )
-    verdict = judge_mass(
-        part.fit,
-        reading,
-        gravity_m_s2=gravity,
-        mass_u_relative=u_relative / 2.0,
-        tolerance_n=tolerance_n,
-    )
     with open_book(book_path()) as db:
-        record = store_check(
-            db,
-            NewCheck(
-                load_part_id=part.part_id,
-                device_id=hello.device_id,
-                mass_kg=mass_kg,
-                gravity_m_s2=gravity,
-                zero_counts=reading.zero_counts,
-                load_counts=reading.load_counts,
-                load_sd_counts=reading.load_sd_counts,
-                error_n=verdict.error_n,
-                error_u_n=verdict.error_u_n,
-                tolerance_n=verdict.tolerance_n,
-                passed=verdict.passed,
-            ),
+        record, verdict = judge_check(
+            db, part, hello.device_id, reading, u_relative / 2.0, tolerance_n
         )
-        past = past_checks(mass_checks(db, part.part_id))
-        warned = rig_warnings(db)
+        history = check_history(db)
     if as_json:
         print_document(
             {
                 "check": _check_document(record),
                 "expected_n": verdict.expected_n,
                 "load_n": verdict.load_n,
-                "trend": trend_document(trend(past)),
-                "warnings": warned,
+                "trend": history.trend,
+                "warnings": history.warnings,
             }
         )
     else:
-        for line in verdict_lines(mass_kg, verdict, trend(past), units()):
-            click.echo(line)
+        for told in (verdict, history.trend):
+            if told is not None:
+                click.echo(f"{describe(told, units())}.")
     return verdict.passed
 
 

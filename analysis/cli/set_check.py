@@ -40,7 +40,7 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
-from coilbench.analysis.report.card_text import budget_document
+from coilbench.analysis.report.card_text import budget_text
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import (
     check_document,
@@ -88,7 +88,7 @@ def _budgets_document(found: Sequence[_Budgeted]) -> list[dict[str, Any]]:
             "label": one.label,
             "height_mm": one.reading.height_mm,
             "load_n": one.reading.load_n,
-            **budget_document(one.reading.budget),
+            **document(one.reading.budget),
         }
         for one in found
     ]
@@ -102,7 +102,7 @@ def _show_budgets(found: Sequence[_Budgeted], shown: Units) -> None:
             f"\n{one.label} at {shown.length_text(reading.height_mm)}: "
             f"{shown.load_text(reading.load_n)}"
         )
-        show_budget(reading.budget, shown)
+        show_budget(budget_text(reading.budget, shown))
 
 
 def _asked_heights(

@@ -17,7 +17,7 @@ from coilbench.analysis.report.set_text import STROKE_RULE
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.sweeps import Ruling, keep_rulings
+from coilbench.capture.book.sweeps import Ruling, StrokeRow
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -86,7 +86,7 @@ def set_strokes(
         if only is not None:
             record.spring(only)
         if rulings:
-            keep_rulings(db, record, rulings)
+            StrokeRow.keep_rulings(db, record, rulings)
         asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
         reach_mm = min(asked_mm, default=None)
         strokes = measured_set(db, record, reach_mm=reach_mm).strokes

@@ -33,11 +33,10 @@ from coilbench.capture.book.sets import (
     SetPlan,
     SetRecord,
     find_set,
-    keep_nominal,
     labels_for,
     new_set,
 )
-from coilbench.capture.book.state import set_states
+from coilbench.capture.book.state import SetState
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -77,7 +76,7 @@ def set_nominal(
     with open_book(book_path()) as db:
         record = find_set(db, name)
         if clear or nominal is not None:
-            record = keep_nominal(db, record, nominal)
+            record = record.keep_nominal(db, nominal)
     if as_json:
         print_document({"set": record.name, "nominal": document(record.nominal)})
         return
@@ -249,7 +248,7 @@ def _labels(name: str, count: int | None, labels: str | None) -> tuple[str, ...]
 def set_list(as_json: bool) -> None:
     """List the sets in the book and how far each has come."""
     with open_book(book_path()) as db:
-        states = set_states(db.conn)
+        states = SetState.every(db.conn)
     if as_json:
         print_document(
             {

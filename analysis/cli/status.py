@@ -14,7 +14,7 @@ from typing import Any
 import click
 
 from coilbench.analysis.cli.settings import book_path
-from coilbench.capture.book.state import BookState, SetState, book_state
+from coilbench.capture.book.state import BookState, SetState
 
 RUNNING_S = 15.0  # a capture updates its row each second; a slow disk may delay that
 _PORT = "PORT"
@@ -139,7 +139,7 @@ def show_status(*, as_json: bool = False) -> None:
     """
     path = book_path()
     now_utc = datetime.now(UTC).isoformat(timespec="milliseconds")
-    state = book_state(path) if path.exists() else None
+    state = BookState.read(path) if path.exists() else None
     step = _newer() if state is not None and state.newer else next_step(state, now_utc)
     if as_json:
         from coilbench.analysis.report.document import document_text

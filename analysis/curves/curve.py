@@ -6,22 +6,17 @@ With each load go notes on how it was measured.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
 
 from coilbench.analysis.curves.branches import Array, BranchFit
-from coilbench.analysis.curves.landmarks import FoundHeight, find_free_length, find_solid_height
-from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N, budget_lines
-from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit, fit_sweep, join_points
+from coilbench.analysis.curves.load_budget import budget_lines
+from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, scatter_lines
-from coilbench.capture.calibration.regression import value
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
-
-BEYOND = 0.1  # of what the masses or gauges span: further is beyond them. Ours, no source
 
 NoteKind = Literal[
     "fast strokes left out",
@@ -57,47 +52,6 @@ class CurveNote:
     delay_s: float | None = None
 
 
-def _slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[CurveNote, ...]]:
-    """Leave out strokes that the rig could not follow, unless there are no others."""
-    slow = [sweep for sweep in sweeps if not sweep.too_fast]
-    if len(slow) == len(sweeps):
-        return sweeps, ()
-    if not slow:
-        return sweeps, (CurveNote("all strokes too fast"),)
-    return slow, (CurveNote("fast strokes left out", strokes=len(sweeps) - len(slow)),)
-
-
-def _rig_caveats(fits: Sequence[SweepFit]) -> tuple[CurveNote, ...]:
-    """What the sweeps' instruments leave open, each once."""
-    notes = [
-        CurveNote("lag unknown", delay_s=fit.lag.delay_s, u=2.0 * fit.lag.delay_u_s)
-        for fit in fits
-        if fit.lag is not None and not fit.lag.known
-    ]
-    rigs = [fit.rig for fit in fits if fit.rig is not None]
-    if any(rig.calibration.flex is None for rig in rigs):
-        notes.append(CurveNote("flex unknown", u=2.0 * FLEX_UNKNOWN_U_MM_PER_N))
-    notes += [note for fit in fits if fit.rig is not None for note in _beyond(fit, fit.rig)]
-    if not all(rig.zero_known for rig in rigs):
-        notes.append(CurveNote("zero unknown", u=2.0 * ZERO_UNKNOWN_U_N))
-    return tuple(dict.fromkeys(notes))
-
-
-def _beyond(fit: SweepFit, rig: RigReading) -> Iterator[CurveNote]:
-    """Find where a sweep goes on beyond the masses or below the gauges of its calibration."""
-    branches = [branch for branch in (fit.loading, fit.unloading) if branch is not None]
-    load, travel = rig.calibration.load, rig.calibration.travel
-    zero_n = float(value(load, rig.zero_counts))
-    heaviest_n = float(value(load, [load.x_min, load.x_max]).max())
-    largest_n = max(float(branch.load_n.max()) for branch in branches)
-    if largest_n > (1.0 + BEYOND) * (heaviest_n - zero_n):
-        yield CurveNote("beyond masses", load_n=heaviest_n)
-    shortest_mm, longest_mm = np.sort(value(travel, [travel.x_min, travel.x_max]))
-    reach_mm = shortest_mm - BEYOND * (longest_mm - shortest_mm)
-    if min(branch.lowest_mm for branch in branches) < reach_mm:
-        yield CurveNote("beyond gauges", height_mm=float(shortest_mm))
-
-
 BranchChoice = Literal["mean", "loading", "unloading"]
 SIDES: dict[BranchChoice, tuple[Side, ...]] = {
     "mean": ("both", "loading", "unloading"),
@@ -107,7 +61,6 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
 
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
 LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
-GIVEN_LENGTH_U_MM = 0.1  # k = 2, a caliper over ground ends; common practice, no source
 
 
 @dataclass(frozen=True)
@@ -175,6 +128,13 @@ class Rate(NamedTuple):
     budget: Budget = Budget(())
 
 
+class FoundHeight(NamedTuple):
+    """A height and its expanded uncertainty, 95 %."""
+
+    height_mm: float
+    height_u_mm: float
+
+
 @dataclass(frozen=True)
 class SpringCurve:
     """What one spring pushes at any height that was measured.
@@ -204,6 +164,14 @@ class SpringCurve:
     notes: tuple[CurveNote, ...] = ()
     contact: FoundHeight | None = None
     bind: FoundHeight | None = None
+
+    def __post_init__(self) -> None:
+        if not _fits(self.sweeps, self.branch):
+            side = "" if self.branch == "mean" else f" of its {self.branch} branch"
+            raise CoilbenchError(
+                f"spring {self.label} has no reading{side}",
+                hint="Measure the spring, then ask again",
+            )
 
     @property
     def lowest_mm(self) -> float:
@@ -374,50 +342,6 @@ class SpringCurve:
         if self.free_length_mm is not None and self.free_length_mm > height_mm:
             return load_n / (self.free_length_mm - height_mm)
         return None
-
-
-def fit_curve(
-    label: str,
-    sweeps: Sequence[Sweep],
-    branch: BranchChoice = "mean",
-    free_length_mm: float | None = None,
-    solid_height_mm: float | None = None,
-) -> SpringCurve:
-    """Make a spring's curve of its sweeps.
-
-    Args:
-        label: the spring's name inside its set.
-        sweeps: its sweeps; those without a usable sample are passed over.
-        branch: which branch loads are read from.
-        free_length_mm: as measured by other means; used where no sweep shows first contact.
-        solid_height_mm: as known by other means; comes before what the sweeps show.
-
-    Raises:
-        CoilbenchError: there is no usable sample of that branch.
-    """
-    sweeps, notes = _slow_enough(sweeps)
-    fits = tuple(fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None)
-    if not _fits(fits, branch):
-        what = "has no reading" if branch == "mean" else f"has no reading of its {branch} branch"
-        raise CoilbenchError(f"spring {label} {what}", hint="Measure the spring, then ask again")
-    contact, bind = find_free_length(fits), find_solid_height(fits)
-    free = contact
-    if free is None and free_length_mm is not None:
-        free = FoundHeight(free_length_mm, GIVEN_LENGTH_U_MM)
-    if solid_height_mm is None and bind is not None:
-        solid_height_mm = bind.height_mm
-    return SpringCurve(
-        label,
-        branch,
-        fits,
-        join_points(sweeps),
-        None if free is None else free.height_mm,
-        None if free is None else free.height_u_mm,
-        solid_height_mm,
-        (*notes, *_rig_caveats(fits)),
-        contact,
-        bind,
-    )
 
 
 def _fits(sweeps: Sequence[SweepFit], branch: BranchChoice) -> list[BranchFit]:

@@ -14,9 +14,9 @@ import numpy as np
 from scipy.special import fdtrc
 
 from coilbench.analysis.curves.branches import Array, Bins
-from coilbench.analysis.curves.curve import SIDES, Rate, SpringCurve
+from coilbench.analysis.curves.curve import SIDES, FoundHeight, Rate, SpringCurve
+from coilbench.analysis.curves.curve_fit import Spot, combine
 from coilbench.analysis.curves.fits import effective_count
-from coilbench.analysis.curves.landmarks import FoundHeight, Spot, combine
 from coilbench.analysis.curves.rates import Span, line_rate
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.statistics import student_factor

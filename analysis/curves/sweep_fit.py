@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -19,7 +18,7 @@ from coilbench.analysis.curves.branches import (
     split_passes,
 )
 from coilbench.capture.calibration.lag import Lag
-from coilbench.capture.strokes.sweep import Branch, RigReading, Sweep
+from coilbench.capture.strokes.sweep import RigReading, Sweep
 
 Side = Literal["both", "loading", "unloading"]
 
@@ -192,30 +191,4 @@ def _within_flex(
         None if loading is None else loading.up_to(reach_n),
         None if unloading is None else unloading.up_to(reach_n),
         reach_n,
-    )
-
-
-def join_points(sweeps: Sequence[Sweep]) -> SweepFit | None:
-    """Take the chosen points of several sweeps as one, with the mean of their uncertainties.
-
-    Returns:
-        None where fewer than two sweeps hold points.
-    """
-    pointed = [sweep for sweep in sweeps if not sweep.dense]
-    if len(pointed) < 2:
-        return None
-    return SweepFit(
-        fit_points(_chain([sweep.loading for sweep in pointed])),
-        fit_points(_chain([sweep.unloading for sweep in pointed])),
-        float(np.mean([sweep.load_u_n for sweep in pointed])),
-        float(np.mean([sweep.load_u_relative for sweep in pointed])),
-        float(np.mean([sweep.height_u_mm for sweep in pointed])),
-        dense=False,
-    )
-
-
-def _chain(branches: Sequence[Branch]) -> Branch:
-    return Branch(
-        np.concatenate([branch.height_mm for branch in branches]),
-        np.concatenate([branch.load_n for branch in branches]),
     )

@@ -77,7 +77,7 @@ class Budget:
         return self.k * self.combined_u_n
 
 
-def type_a(values: Sequence[float], noises: Sequence[float]) -> float:
+def _type_a(values: Sequence[float], noises: Sequence[float]) -> float:
     """Standard uncertainty of a mean from the scatter of the values, s/sqrt(n).
 
     Never below what each value's own noise leaves in the mean: two repeats may agree by luck.
@@ -96,16 +96,33 @@ def type_a(values: Sequence[float], noises: Sequence[float]) -> float:
     return max(float(np.std(values, ddof=1)) / math.sqrt(count), inside)
 
 
+def expanded_mean_u(values: Sequence[float], noises: Sequence[float], instrument_u: float) -> float:
+    """Expanded uncertainty of a mean: k = 2, or Student's t where the scatter of few repeats rules.
+
+    Args:
+        values: n repeats; one has no scatter of its own, so that k stays 2.
+        noises: standard error of each, known from inside the repeat; zero where it is not.
+        instrument_u: all other standard uncertainties, combined.
+
+    References:
+        JCGM 100:2008, annex G.4 (Welch-Satterthwaite).
+    """
+    count, scatter = len(values), _type_a(values, noises)
+    freedom = math.inf if count < 2 else count - 1.0
+    dof = effective_dof([(scatter, freedom), (instrument_u, math.inf)])
+    return coverage_factor(dof) * math.hypot(scatter, instrument_u)
+
+
 def scatter_lines(
     values: Sequence[float], noises: Sequence[float], noise_freedom: float = math.inf
 ) -> list[BudgetLine]:
     """Budget the strokes' own scatter, or where there is one alone, its noise.
 
     Args:
-        values, noises: as in type_a.
+        values, noises: as in _type_a.
         noise_freedom: degrees of freedom behind one stroke's noise.
     """
-    count, u = len(values), type_a(values, noises)
+    count, u = len(values), _type_a(values, noises)
     if u == 0.0:
         return []
     if count < 2:

@@ -9,39 +9,23 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 
 REACHED_MM = 0.05  # as the recorder's own slack
+WARN_MM = 2.0  # so near to solid a stroke is warned of; common practice keeps 1 to 1.5 mm free
 ROOM_SHARE = 0.06  # of the way from free to the lowest mark: shown beyond it
 
 
 @dataclass(frozen=True)
-class Mark:
+class _Mark:
     """A height on the bar: a letter, what it is called, where it is."""
 
     letter: str
     name: str
     height_mm: float
-
-
-def marks_for(heights_mm: Sequence[float], reach_mm: float | None) -> tuple[Mark, ...]:
-    """Return the marks: the highest height is the seat's, the lowest the open one's.
-
-    Args:
-        heights_mm: as the user asked for them; a single one is a target.
-        reach_mm: what every stroke must be pressed down to; None where nothing was said.
-    """
-    ordered = sorted(set(heights_mm), reverse=True)
-    marks = [Mark("|", "check", height) for height in ordered[1:-1]]
-    if len(ordered) > 1:
-        marks += [Mark("S", "seat", ordered[0]), Mark("O", "open", ordered[-1])]
-    elif ordered:
-        marks.append(Mark("T", "target", ordered[0]))
-    if reach_mm is not None and reach_mm not in ordered:
-        marks.append(Mark("T", "target", reach_mm))
-    return tuple(sorted(marks, key=lambda mark: -mark.height_mm))
 
 
 @dataclass(frozen=True)
@@ -52,13 +36,29 @@ class HeightBar:
         height_mm: where the press is; None before the first sample.
         free_mm: where the spring is free; None where that is not known.
         solid_mm: the expected solid height; None where none is known.
-        marks: from the highest down.
+        heights_mm: as the user asked for them: the highest is the seat's, the lowest the open
+            one's; a single one is a target.
+        reach_mm: what every stroke must be pressed down to; None where nothing was said.
     """
 
     height_mm: float | None
     free_mm: float | None
     solid_mm: float | None
-    marks: tuple[Mark, ...]
+    heights_mm: Sequence[float]
+    reach_mm: float | None = None
+
+    @cached_property
+    def marks(self) -> tuple[_Mark, ...]:
+        """The marks, from the highest down."""
+        ordered = sorted(set(self.heights_mm), reverse=True)
+        marks = [_Mark("|", "check", height) for height in ordered[1:-1]]
+        if len(ordered) > 1:
+            marks += [_Mark("S", "seat", ordered[0]), _Mark("O", "open", ordered[-1])]
+        elif ordered:
+            marks.append(_Mark("T", "target", ordered[0]))
+        if self.reach_mm is not None and self.reach_mm not in ordered:
+            marks.append(_Mark("T", "target", self.reach_mm))
+        return tuple(sorted(marks, key=lambda mark: -mark.height_mm))
 
     def lines(self, width: int, units: Units) -> tuple[str, str]:
         """Return the bar and the line of its marks' heights below it, each width wide."""
@@ -107,6 +107,16 @@ class HeightBar:
         if self.solid_mm is not None and mark.height_mm - self.solid_mm < NEAR_SOLID_MM:
             return f"{where} lies too near the expected solid height: don't press that far"
         return f"{units.length_text(self.height_mm - mark.height_mm)} to {where}"
+
+    def bind_warning(self, units: Units) -> str | None:
+        """Say how far it is to the expected solid height; None where one is not known."""
+        if self.solid_mm is None or self.height_mm is None:
+            return None
+        left_mm, solid = self.height_mm - self.solid_mm, units.length_text(self.solid_mm)
+        if left_mm <= 0.0:
+            return f"STOP: at the expected solid height of {solid}"
+        far = f"{units.length_text(left_mm)} to the expected solid height of {solid}"
+        return f"STOP, NEAR COIL BIND: {far}" if left_mm <= WARN_MM else far
 
     def _ends(self) -> tuple[float, float] | None:
         """Return the heights at the bar's left and right end; None where there is nothing."""

@@ -12,9 +12,9 @@ from dataclasses import dataclass
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from coilbench.analysis.dashboard.drawing import HeightBar, large, marks_for
+from coilbench.analysis.dashboard.drawing import HeightBar, large
 from coilbench.analysis.report.phrases import describe, stroke_text
-from coilbench.analysis.report.set_plot import Axis, Trace, draw, joined
+from coilbench.analysis.report.set_plot import stroke_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import EventKind, Snapshot
 
@@ -31,7 +31,7 @@ _MARKS = {
 }
 
 
-def link_line(snapshot: Snapshot, units: Units) -> Text:
+def _link_line(snapshot: Snapshot, units: Units) -> Text:
     """Describe the link; the state never depends on the colour alone."""
     age_s = snapshot.sample_age_s
     if snapshot.link != "up":
@@ -177,8 +177,6 @@ NARROW = 70  # below it the table stands alone, without the curve
 TALL = 32  # from here on the turn is in large type, and more is said of flags and events
 FEWEST_BODY = 4
 HUGE = 44  # and from here on load and height are too
-BETWEEN = 6  # dots between two heights of the band
-TOUCHED_SHARE = 0.02  # of the stroke's highest load: less is the quill's way down to the spring
 FEWEST_CURVE, FEWEST_ROWS = 26, 6  # characters and lines, below which no curve is drawn
 
 
@@ -222,7 +220,7 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     tall = height >= TALL
     bar, words = _bar(scene, width)
     above = [
-        _Block(0, [_head(scene), link_line(scene.snapshot, scene.units)]),
+        _Block(0, [_head(scene), _link_line(scene.snapshot, scene.units)]),
         _Block(3, [Text(scene.standing)] if scene.standing else []),
         _Block(0, _turn(scene, width, tall=tall, ascii_only=ascii_only)),
         _Block(0, _live(scene, width, huge=height >= HUGE, ascii_only=ascii_only)),
@@ -296,29 +294,19 @@ def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Tex
     return [line]
 
 
-WARN_MM = 2.0  # so near to solid a stroke is warned of; common practice keeps 1 to 1.5 mm free
-
-
-def bind_warning(height_mm: float, solid_mm: float | None, units: Units) -> str | None:
-    """Say how far a running stroke is from the expected solid height; None where none is known."""
-    if solid_mm is None:
-        return None
-    left_mm, solid = height_mm - solid_mm, units.length_text(solid_mm)
-    if left_mm <= 0.0:
-        return f"STOP: at the expected solid height of {solid}"
-    far = f"{units.length_text(left_mm)} to the expected solid height of {solid}"
-    return f"STOP, NEAR COIL BIND: {far}" if left_mm <= WARN_MM else far
-
-
 def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
     """Return the bar's lines, and how far it is: to the next mark and to the coils' bind."""
     snapshot, solid_mm, units = scene.snapshot, scene.table.solid_mm, scene.units
-    marks = marks_for(scene.heights_mm or scene.table.nominal_mm, snapshot.reach_height_mm)
-    bar = HeightBar(snapshot.height_mm, snapshot.free_length_mm, solid_mm, marks)
+    heights_mm = scene.heights_mm or scene.table.nominal_mm
+    bar = HeightBar(
+        snapshot.height_mm,
+        snapshot.free_length_mm,
+        solid_mm,
+        heights_mm,
+        snapshot.reach_height_mm,
+    )
     lines = [Text(line) for line in bar.lines(width, units) if line]
-    warning = None
-    if snapshot.height_mm is not None:
-        warning = bind_warning(snapshot.height_mm, solid_mm, units)
+    warning = bar.bind_warning(units)
     if warning is not None and warning.startswith("STOP"):
         return lines, Text(warning, "bold red reverse")
     said = [words for words in (bar.words(units), warning) if words]
@@ -331,7 +319,10 @@ def _body(scene: Scene, width: int, room: int, *, ascii_only: bool) -> list[Text
     taken = max(line.cell_len for line in left) + 2
     if width < NARROW or width - taken < FEWEST_CURVE or room < FEWEST_ROWS:
         return left + [Text("")] * (room - len(left))
-    right = _curve(scene, width - taken, room, ascii_only=ascii_only)
+    right = stroke_plot(
+        scene.snapshot.curve, scene.table.band, scene.units, width - taken, room,
+        ascii_only=ascii_only,
+    )  # fmt: skip
     lines = []
     for at in range(room):
         line = left[at] if at < len(left) else Text("")
@@ -339,28 +330,3 @@ def _body(scene: Scene, width: int, room: int, *, ascii_only: bool) -> list[Text
         # a style of its own, so that a picture of the frame keeps the curve's columns in place
         lines.append(line.append(right[at] if at < len(right) else "", "not bold"))
     return lines
-
-
-def _curve(scene: Scene, width: int, height: int, *, ascii_only: bool) -> list[str]:
-    """Return the running stroke, over the band of the springs measured so far."""
-    units, table = scene.units, scene.table
-    most_n = max((n for _, n in scene.snapshot.curve), default=0.0)
-    touched = [(h, n) for h, n in scene.snapshot.curve if n > TOUCHED_SHARE * most_n]
-    stroke, low, high = (
-        [(units.length_value(height_mm), units.load_value(n)) for height_mm, n in points]
-        for points in (
-            touched,
-            [(height_mm, low_n) for height_mm, low_n, _ in table.band],
-            [(height_mm, high_n) for height_mm, _, high_n in table.band],
-        )
-    )
-    heights = [x for x, _ in stroke + low]
-    loads = [y for _, y in stroke + high]
-    if len(heights) < 3 or max(heights) - min(heights) < 1e-6 or max(loads) <= 0:
-        return ["", " (the running stroke is drawn here)"]
-    across = Axis(f"height {units.length}", max(heights), min(heights))
-    up = Axis(f"load {units.load}", 0.0, max(loads))
-    # the band in fine dots and the stroke in stars: told apart without colour
-    traces = [Trace(joined(points, BETWEEN)) for points in (low, high) if points]
-    traces.append(Trace(joined(stroke, 1), "*" if traces else None))
-    return draw(traces, across, up, width, height, ascii_only=ascii_only)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -21,18 +21,23 @@ BAND_POINTS = 30
 
 
 def read_set_table(
-    db: Database, set_name: str, heights_mm: Sequence[float], units: Units
-) -> SetTable:
-    """Return the set as far as it is measured; flags as soon as there are springs to compare.
+    db: Database, set_name: str, heights_mm: Sequence[float], units: Units, before: SetTable
+) -> Iterator[SetTable]:
+    """Yield the set's table with the strokes and labels of now, then with its loads and flags, too.
+
+    Counting strokes is quick, fitting curves is not: a stroke shows at once, its load a little
+    later. Flags come as soon as there are springs to compare.
 
     Args:
         db: the open book.
         set_name: the set.
         heights_mm: heights to read at; none: two inside what was measured.
         units: of the reasons.
+        before: the table when it was last read.
     """
     record = find_set(db, set_name)
     done = turn_order(db, record).done
+    yield _with_strokes(record, done, before)
     try:
         asked = [(mm, None) for mm in heights_mm]
         judged = judge_set(db, record, asked, must_reach=False)
@@ -55,23 +60,20 @@ def read_set_table(
         )
         for label in record.labels
     )
-    solid_mm = expected_solid_mm(record.solid_height_mm, curves)
+    found_mm = [c.solid_height_mm for c in curves if c.solid_height_mm is not None]
+    solid_mm = record.solid_height_mm  # as given, else the highest found
+    if solid_mm is None:
+        solid_mm = max(found_mm, default=None)
     nominal_mm = _nominal_mm(record)
-    return SetTable(heights, record.measured_strokes, rows, solid_mm, nominal_mm, _band(curves))
+    yield SetTable(heights, record.measured_strokes, rows, solid_mm, nominal_mm, _band(curves))
 
 
 def _nominal_mm(record: SetRecord) -> tuple[float, ...]:
     return () if record.nominal is None else tuple(load.height_mm for load in record.nominal.loads)
 
 
-def with_strokes(db: Database, set_name: str, table: SetTable) -> SetTable:
-    """Return the table with the strokes and labels of now; the loads as they were.
-
-    Counting strokes is quick, fitting curves is not: a stroke shows at once, its load a little
-    later.
-    """
-    record = find_set(db, set_name)
-    done = turn_order(db, record).done
+def _with_strokes(record: SetRecord, done: Mapping[str, Done], table: SetTable) -> SetTable:
+    """Return the table with the strokes and labels of now; the loads as they were."""
     known = {row.label: row for row in table.rows}
     nothing = (None,) * len(table.heights_mm)
     rows = tuple(
@@ -89,13 +91,6 @@ def with_strokes(db: Database, set_name: str, table: SetTable) -> SetTable:
         solid_mm=solid_mm,
         nominal_mm=_nominal_mm(record),
     )
-
-
-def expected_solid_mm(given_mm: float | None, curves: Sequence[SpringCurve]) -> float | None:
-    """Return the set's solid height as given, else the highest found; None where none is known."""
-    if given_mm is not None:
-        return given_mm
-    return max((c.solid_height_mm for c in curves if c.solid_height_mm is not None), default=None)
 
 
 def _band(curves: Sequence[SpringCurve]) -> tuple[tuple[float, float, float], ...]:

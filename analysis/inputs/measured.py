@@ -16,8 +16,8 @@ from coilbench.analysis.curves.curve import (
     HeightNotMeasured,
     NotMeasured,
     SpringCurve,
-    fit_curve,
 )
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
@@ -27,7 +27,7 @@ from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes, uncounted
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
-from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps, stroke_rows
+from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
 
 # The default heights keep this far from the ends of what was measured; near the free length a
@@ -88,7 +88,7 @@ def measured_set(
         CoilbenchError: no spring of the set is measured, or there is no such calibration.
     """
     raw = load_sweeps(db, record, calibration)
-    rows = stroke_rows(db, record)
+    rows = StrokeRow.of_set(db, record)
     sweeps, judged = undo_lag(raw), {}
     for label, own in rows.items():
         judged[label] = judge_strokes(

@@ -4,14 +4,27 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from itertools import compress
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.analysis.rig.card import Card, make_card
-from coilbench.analysis.rig.check import PastCheck, days_between, mixed_rigs, trend, warnings
-from coilbench.analysis.rig.health import Heard
+from coilbench.analysis.rig.check import (
+    MassReading,
+    MassVerdict,
+    PastCheck,
+    Trend,
+    days_between,
+    gravity_of,
+    judge_mass,
+    trend,
+    warnings,
+)
+from coilbench.analysis.rig.health import Health, Heard, judge_health, press_findings
 from coilbench.capture.blocks import (
     RAW_DTYPE,
     Fault,
@@ -25,24 +38,29 @@ from coilbench.capture.blocks import (
 )
 from coilbench.capture.book.calibrations import (
     CheckRecord,
+    NewCheck,
+    PartRecord,
     current_calibration,
     mass_checks,
     newest_part,
 )
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
-from coilbench.capture.calibration.model import PartKind
+from coilbench.capture.calibration.model import Calibration, PartKind
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source, SourceEnded
 
 OTHER_KINDS: tuple[PartKind, ...] = ("travel", "flex")
 SILENCE_S = 3.0
 POLL_S = 0.1
+PRESS_S = 20.0
+PIECE_S = 0.5
 MOST_SETTLING = 8  # samples at a start whose filter has not filled: no fault, and left out
 
 
 def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...]:
-    """Return what speaks against the rig's figures: a failed check, a calibration over its age.
+    """Return what speaks against the rig's figures: mixed rigs, a failed check, its age.
 
     Args:
         db: the open book.
@@ -51,18 +69,14 @@ def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...
     load = newest_part(db, "load")
     if load is None:
         return ()
-    checks = past_checks(mass_checks(db, load.part_id))
-    mixed = rigs_mixed(db)
+    device_of = {part.kind: part.device_id for part in (load, *_other_parts(db))}
+    checks = _past_checks(mass_checks(db, load.part_id))
     now_utc = utc_now() if now_utc is None else now_utc
-    aged = warnings(load.made_utc, checks, now_utc, good_for_days(db))
-    return aged if mixed is None else (mixed, *aged)
+    return warnings(load.made_utc, checks, now_utc, good_for_days(db), device_of)
 
 
-def rigs_mixed(db: Database) -> Finding | None:
-    """Return that the parts in force were made on different rigs; None where they were not."""
-    kinds: tuple[PartKind, ...] = ("load", *OTHER_KINDS)
-    parts = {kind: newest_part(db, kind) for kind in kinds}
-    return mixed_rigs({kind: part.device_id for kind, part in parts.items() if part is not None})
+def _other_parts(db: Database) -> list[PartRecord]:
+    return [part for kind in OTHER_KINDS if (part := newest_part(db, kind)) is not None]
 
 
 def calibration_card(db: Database) -> Card:
@@ -76,9 +90,9 @@ def calibration_card(db: Database) -> Card:
         raise CoilbenchError(
             "the rig's load is not calibrated in this book", hint="First: coilbench rig weigh"
         )
-    others = [part for kind in OTHER_KINDS if (part := newest_part(db, kind)) is not None]
+    others = _other_parts(db)
     records = mass_checks(db, load.part_id)
-    checks = past_checks(records)
+    checks = _past_checks(records)
     complete = any(part.kind == "travel" for part in others)
     return make_card(
         current_calibration(db).calibration_id if complete else None,
@@ -91,9 +105,91 @@ def calibration_card(db: Database) -> Card:
     )
 
 
-def past_checks(records: tuple[CheckRecord, ...]) -> list[PastCheck]:
-    """Return stored checks as the trend and the warnings see them."""
-    return [
+def calibration_if_any(path: Path) -> Calibration | None:
+    """Return the calibration in force; None where there is no book or none in it."""
+    if not path.exists():
+        return None
+    with open_book(path) as db:
+        try:
+            return current_calibration(db).calibration
+        except CoilbenchError:
+            return None  # counts are still worth looking at
+
+
+@dataclass(frozen=True)
+class CheckHistory:
+    """The checks with a weight.
+
+    Attributes:
+        records: all, oldest first.
+        past: the same as the trend sees them.
+        current: whether each was made with the load calibration in force.
+        trend: of those.
+        warnings: as of rig_warnings.
+    """
+
+    records: tuple[CheckRecord, ...]
+    past: tuple[PastCheck, ...]
+    current: tuple[bool, ...]
+    trend: Trend | None
+    warnings: tuple[Finding, ...]
+
+
+def check_history(db: Database) -> CheckHistory:
+    """Return every check in the book."""
+    part, records = newest_part(db, "load"), mass_checks(db)
+    past = _past_checks(records)
+    current = [part is not None and one.check.load_part_id == part.part_id for one in records]
+    goes = trend([*compress(past, current)])
+    return CheckHistory(records, past, tuple(current), goes, rig_warnings(db))
+
+
+def judge_check(
+    db: Database,
+    part: PartRecord,
+    device_id: str,
+    reading: MassReading,
+    mass_u_relative: float,
+    tolerance_n: float | None,
+) -> tuple[CheckRecord, MassVerdict]:
+    """Judge a check weight and keep that in the book.
+
+    Args:
+        db: the open book.
+        part: the load calibration in force.
+        device_id: the rig.
+        reading: with and without the weight.
+        mass_u_relative, tolerance_n: as judge_mass takes them.
+
+    Raises:
+        CoilbenchError: as judge_mass.
+    """
+    gravity_m_s2 = gravity_of(part)
+    verdict = judge_mass(
+        part.fit,
+        reading,
+        gravity_m_s2=gravity_m_s2,
+        mass_u_relative=mass_u_relative,
+        tolerance_n=tolerance_n,
+    )
+    check = NewCheck(
+        load_part_id=part.part_id,
+        device_id=device_id,
+        mass_kg=reading.mass_kg,
+        gravity_m_s2=gravity_m_s2,
+        zero_counts=reading.zero_counts,
+        load_counts=reading.load_counts,
+        load_sd_counts=reading.load_sd_counts,
+        error_n=verdict.error_n,
+        error_u_n=verdict.error_u_n,
+        tolerance_n=verdict.tolerance_n,
+        passed=verdict.passed,
+    )
+    return check.store(db), verdict
+
+
+def _past_checks(records: Sequence[CheckRecord]) -> tuple[PastCheck, ...]:
+    return tuple(
         PastCheck(
             record.made_utc,
             record.check.mass_kg,
@@ -104,7 +200,7 @@ def past_checks(records: tuple[CheckRecord, ...]) -> list[PastCheck]:
             record.check.passed,
         )
         for record in records
-    ]
+    )
 
 
 def calibration_state(db: Database, now_utc: str) -> Finding | None:
@@ -128,39 +224,54 @@ def calibration_state(db: Database, now_utc: str) -> Finding | None:
     )
 
 
-class Listener:
-    """Listens to a source piece after piece, by the rig's own clock.
+def check_rig(
+    source: Source,
+    hello: Hello,
+    seen: Sequence[Item],
+    seconds: float,
+    calibration: Calibration | None,
+    ask_press: Callable[[], None] | None,
+) -> Health:
+    """Judge a rig's health at rest and, where it can be, its response to a press.
 
     Args:
         source: open.
         hello: who it is.
         seen: what came while it was asked who it is.
-        clock: monotonic, s.
+        seconds: how long to listen to the resting rig, by its own clock.
+        calibration: the one in force; None judges raw counts.
+        ask_press: asks the person for a press; None leaves that out.
     """
+    listener = _Listener(source, hello, seen)
+    heard = listener.listen(seconds)
+    health = judge_health(heard, calibration)
+    pieces = [heard.samples[:0]]
+    found = press_findings(heard, pieces[0], calibration)
+    if ask_press is None or health.disturbed or listener.ended or found is None:
+        return health  # where it rests is not known
+    ask_press()
+    for _ in range(round(PRESS_S / PIECE_S)):
+        pieces.append(listener.listen(PIECE_S).samples)
+        found = press_findings(heard, np.concatenate(pieces), calibration) or []
+        responded = all(finding.kind == "backwards" for finding in found)
+        if responded or listener.ended or pieces[-1].size == 0:
+            break
+    return replace(health, findings=(*health.findings, *found), pressed=True)
 
-    def __init__(
-        self,
-        source: Source,
-        hello: Hello,
-        seen: Sequence[Item] = (),
-        *,
-        clock: Callable[[], float] = time.monotonic,
-    ) -> None:
+
+class _Listener:
+    """Listens to a source piece after piece, by the rig's own clock."""
+
+    def __init__(self, source: Source, hello: Hello, seen: Sequence[Item]) -> None:
+        self.ended = False
         self._source = source
         self._hello = hello
-        self._clock = clock
         self._kept: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
         self._standing: dict[int, bool] = {}
         self._stood: set[int] = set()  # since the present listening began
         self._impossible_steps: int | None = None
         self._restarts = 0
-        self._ended = False
         self._take(seen)
-
-    @property
-    def ended(self) -> bool:
-        """Whether the source is at its end."""
-        return self._ended
 
     def listen(self, seconds: float) -> Heard:
         """Take so many seconds of samples; fewer where the source falls silent or ends."""
@@ -185,16 +296,16 @@ class Listener:
         )
 
     def _fill(self, least_us: int) -> None:
-        heard_s = self._clock()
-        while not self._ended and self._span_us() < least_us:
+        heard_s = time.monotonic()
+        while not self.ended and self._span_us() < least_us:
             before = self._kept.size
             try:
                 self._take(self._source.poll(POLL_S))
             except SourceEnded:
-                self._ended = True
+                self.ended = True
             if self._kept.size != before:
-                heard_s = self._clock()
-            elif self._clock() - heard_s > SILENCE_S:
+                heard_s = time.monotonic()
+            elif time.monotonic() - heard_s > SILENCE_S:
                 return
 
     def _span_us(self) -> int:

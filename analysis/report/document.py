@@ -1,7 +1,7 @@
 """The one route from results to JSON: dataclasses in, a document in N and mm out.
 
 A result's fields are the document's keys. A field's metadata may say otherwise: `JSON_SKIP`
-leaves it out, `json_key("name")` gives it another key, `{"json": "*"}` puts a mapping's keys in its
+leaves it out, `{"json": "name"}` gives it another key, `{"json": "*"}` puts a mapping's keys in its
 place. A finding, which is a dataclass that `describe` knows, carries its sentence in N and mm
 beside its numbers, under "text". Where a class can't say so itself, or its document holds
 properties or what its parts hold, `json_keys` says it.
@@ -21,11 +21,6 @@ from coilbench.analysis.report.units import SI, Units
 
 MOST_NAMED = 3  # of more names the others are counted
 JSON_SKIP: Mapping[str, Any] = {"json": None}
-
-
-def json_key(name: str) -> Mapping[str, Any]:
-    """Return the metadata of a field whose key in the document is another than its name."""
-    return {"json": name}
 
 
 _KEYS: dict[type, str] = {}

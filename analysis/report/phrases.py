@@ -10,11 +10,11 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import document
+from coilbench.analysis.report.input_phrases import INPUT_PHRASES, INPUT_SENTENCES
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.strokes.judging import Purpose, Turn
-from coilbench.capture.units import KGF_N, LBF_N, counted
+from coilbench.capture.units import counted
 
 _RIG_FIND = "then: coilbench rig find"
 _FAULTS = {
@@ -135,7 +135,7 @@ _RIG: dict[str, tuple[str, str]] = {
     ),
 }
 
-_PHRASES: dict[str, str] = {
+_PHRASES: dict[str, str] = INPUT_PHRASES | {
     # strokes
     "released_late": "not released in time",
     "cut_short": "interrupted before it was released",
@@ -214,7 +214,7 @@ def _shown(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
     writers: dict[str, Callable[[Any], str]] = {
         "n": units.load_text,
         "mm": units.length_text,
-        "kg": lambda kg: mass_text(kg, units),
+        "kg": units.mass_text,
     }
     shown: dict[str, Any] = {}
     for name, value in facts.items():
@@ -226,15 +226,15 @@ def _shown(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
     return shown
 
 
-def mass_text(mass_kg: float, units: Units) -> str:
-    """Write a mass with its unit: lb beside lbf, else kg."""
-    return f"{mass_kg * KGF_N / LBF_N:.4g} lb" if units.load == "lbf" else f"{mass_kg:g} kg"
-
-
 @describe.register
 def _(finding: Finding, units: Units) -> str:
     what, hint = what_and_hint(finding, units)
     return what if hint is None else f"{what}. {hint}"
+
+
+@describe.register
+def _(sentence: str, units: Units) -> str:  # noqa: ARG001  as older books keep a finding
+    return sentence
 
 
 @describe.register
@@ -265,12 +265,6 @@ def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
         return _FAULTS.get(code, unknown)
     what, hint = _RIG[f"{kind}/{facts['cause']}" if "cause" in facts else kind]
     return what.format_map(_shown(facts, units)), hint
-
-
-def health_finding_document(finding: Finding) -> dict[str, Any]:
-    """Return a finding of the rig's health for JSON: what to do beside what is wrong."""
-    what, hint = what_and_hint(finding, Units("N", "mm"))
-    return {**document(finding), "what": what, "hint": hint}
 
 
 def note_text(note: str | None, units: Units) -> str | None:
@@ -341,7 +335,7 @@ def _no_sample(facts: Mapping[str, Any], units: Units) -> str:
 
 def _put_mass(facts: Mapping[str, Any], units: Units) -> str:
     mass_kg = facts["mass_kg"]
-    task = f"put {mass_text(mass_kg, units)} on" if mass_kg else "take everything off"
+    task = f"put {units.mass_text(mass_kg)} on" if mass_kg else "take everything off"
     return f"{task}, then hands off"
 
 
@@ -353,7 +347,7 @@ def _put_gauge(facts: Mapping[str, Any], units: Units) -> str:
 
 def _seems(facts: Mapping[str, Any], name: str, units: Units) -> str:
     kg, mm = facts.get(f"{name}_kg"), facts.get(f"{name}_mm")
-    return units.length_text(mm) if kg is None else mass_text(round(kg, 2), units)
+    return units.length_text(mm) if kg is None else units.mass_text(round(kg, 2))
 
 
 def _read(facts: Mapping[str, Any], words: str, units: Units) -> str:
@@ -402,7 +396,7 @@ def _calibrated(facts: Mapping[str, Any], units: Units) -> str:
     if facts["check_kg"] is None:
         words += "; not checked since"
     else:
-        mass = mass_text(facts["check_kg"], units)
+        mass = units.mass_text(facts["check_kg"])
         verdict = "passed" if facts["check_passed"] else "FAILED"
         words += f"; check with {mass} {verdict} {_ago(facts['check_age_days'])}"
     warning = facts["warning"]
@@ -419,7 +413,7 @@ def _ago(days: float) -> str:
     return f"{days:.0f} days ago" if days >= 1.5 else "a day ago"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = INPUT_SENTENCES | {
     "stroke_kept": _stroke_kept,
     "stroke_refused": _stroke_refused,
     "samples_missing": _samples_missing,

@@ -13,13 +13,15 @@ from string import ascii_uppercase
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.report.units import Units
 
+BETWEEN = 6  # dots between two heights of the band
+TOUCHED_SHARE = 0.02  # of a stroke's highest load: less is the quill's way down to the spring
 _BRAILLE = 0x2800
 # bit of each dot in a braille cell, by (row, column)
 _DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
 
 @dataclass(frozen=True)
-class Axis:
+class _Axis:
     """One axis: what it shows, from where to where; the larger value may come first."""
 
     title: str
@@ -32,14 +34,14 @@ class Axis:
 
 
 @dataclass(frozen=True)
-class Trace:
+class _Trace:
     """Points to draw; with a mark, each is that character, else fine dots."""
 
     points: Sequence[tuple[float, float]]
     mark: str | None = None
 
 
-def joined(points: Sequence[tuple[float, float]], between: int) -> list[tuple[float, float]]:
+def _joined(points: Sequence[tuple[float, float]], between: int) -> list[tuple[float, float]]:
     """Return points with so many more on the straight way from each to the next."""
     if not points:
         return []
@@ -51,8 +53,8 @@ def joined(points: Sequence[tuple[float, float]], between: int) -> list[tuple[fl
     return [*filled, points[-1]]
 
 
-def draw(
-    traces: Sequence[Trace], across: Axis, up: Axis, width: int, height: int, *, ascii_only: bool
+def _draw(
+    traces: Sequence[_Trace], across: _Axis, up: _Axis, width: int, height: int, *, ascii_only: bool
 ) -> list[str]:
     """Draw traces into lines of text, with both axes' ends and titles.
 
@@ -140,14 +142,52 @@ def set_plot(
     low, high = min(mm for mm, _ in every), _top(curves, max(mm for mm, _ in every), units)
     if high <= low:
         return ["Only one height was measured: nothing to draw between."]
-    across = Axis(f"height {units.length}", high, low)
-    up = Axis(f"load {units.load}", min(0.0, *(n for _, n in every)), max(n for _, n in every))
-    traces = [Trace(points[curve.label]) for curve in curves if curve.label not in letters]
+    across = _Axis(f"height {units.length}", high, low)
+    up = _Axis(f"load {units.load}", min(0.0, *(n for _, n in every)), max(n for _, n in every))
+    traces = [_Trace(points[curve.label]) for curve in curves if curve.label not in letters]
     columns = max(20, width)
     for number, (label, letter) in enumerate(letters.items()):
-        traces.append(Trace(_spaced(points[label], across, columns, number), letter))
-    return [*draw(traces, across, up, columns, max(6, height - len(legend)), ascii_only=ascii_only),
-            *legend]  # fmt: skip
+        traces.append(_Trace(_spaced(points[label], across, columns, number), letter))
+    rows = max(6, height - len(legend))
+    return [*_draw(traces, across, up, columns, rows, ascii_only=ascii_only), *legend]
+
+
+def stroke_plot(
+    points: Sequence[tuple[float, float]],
+    band: Sequence[tuple[float, float, float]],
+    units: Units,
+    width: int,
+    height: int,
+    *,
+    ascii_only: bool,
+) -> list[str]:
+    """Return a running stroke, over the band of the springs measured so far.
+
+    Args:
+        points: (height_mm, load_n) of the stroke.
+        band: (height_mm, lowest_n, highest_n).
+        units, width, height, ascii_only: as in set_plot.
+    """
+    most_n = max((n for _, n in points), default=0.0)
+    touched = [(h, n) for h, n in points if n > TOUCHED_SHARE * most_n]
+    stroke, low, high = (
+        [(units.length_value(height_mm), units.load_value(n)) for height_mm, n in each]
+        for each in (
+            touched,
+            [(height_mm, low_n) for height_mm, low_n, _ in band],
+            [(height_mm, high_n) for height_mm, _, high_n in band],
+        )
+    )
+    heights = [x for x, _ in stroke + low]
+    loads = [y for _, y in stroke + high]
+    if len(heights) < 3 or max(heights) - min(heights) < 1e-6 or max(loads) <= 0:
+        return ["", " (the running stroke is drawn here)"]
+    across = _Axis(f"height {units.length}", max(heights), min(heights))
+    up = _Axis(f"load {units.load}", 0.0, max(loads))
+    # the band in fine dots and the stroke in stars: told apart without colour
+    traces = [_Trace(_joined(each, BETWEEN)) for each in (low, high) if each]
+    traces.append(_Trace(_joined(stroke, 1), "*" if traces else None))
+    return _draw(traces, across, up, width, height, ascii_only=ascii_only)
 
 
 def _top(curves: Sequence[SpringCurve], measured: float, units: Units) -> float:
@@ -167,7 +207,7 @@ def _points(curve: SpringCurve, units: Units) -> list[tuple[float, float]]:
 
 
 def _spaced(
-    points: Sequence[tuple[float, float]], across: Axis, columns: int, number: int
+    points: Sequence[tuple[float, float]], across: _Axis, columns: int, number: int
 ) -> list[tuple[float, float]]:
     """One point every LETTER_EVERY columns; each curve begins one further on than the last."""
     chosen: dict[int, tuple[float, float]] = {}

@@ -24,13 +24,12 @@ from coilbench.analysis.inputs.sheet import (
     Sheet,
     ValveRow,
 )
-from coilbench.analysis.report import card_text as card_view
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
+from coilbench.analysis.report.card_text import BudgetText, budget_text, calibration_text
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.html import drawing, render
 from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.rig.check import PastCheck
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 
 UNKNOWN = "unknown"
@@ -395,28 +394,22 @@ def _set(part: SetPart, notes: Sequence[str], units: Units) -> dict[str, object]
     }
 
 
-def _budget(part: BudgetPart, units: Units) -> dict[str, object]:
-    return {
-        "title": f"{part.spring} at {units.length_text(part.height_mm)}, "
-        f"{units.load_text(part.load_n)}",
-        "headings": card_view.headings(units),
-        "rows": card_view.budget_rows(part.budget, units),
-        "words": card_view.budget_words(part.budget, units),
-    }
+def _budget(part: BudgetPart, units: Units) -> BudgetText:
+    height, load = units.length_text(part.height_mm), units.load_text(part.load_n)
+    return budget_text(part.budget, units, f"{part.spring} at {height}, {load}")
 
 
 def _rig(sheet: Sheet, units: Units) -> dict[str, object]:
     rig, card = sheet.rig, sheet.rig.card
+    text = None if card is None else calibration_text(card, units)
+    checked = "Not checked with a weight since"
+    if text is not None and text.check is not None:
+        checked = f"Last check with a weight: {text.check}"
     return {
         "card_id": "" if card is None else card.calibration_id or "unknown",
-        "parts": []
-        if card is None
-        else [
-            f"{card_view.TITLES[part.part.kind]}: {card_view.heading(part, units)}"
-            for part in card.parts
-        ],
-        "sentences": [] if card is None else list(card_view.sentences(card, units)),
-        "check": "" if card is None else _check(card.check),
+        "parts": [] if text is None else [f"{one.title}: {one.heading}" for one in text.parts],
+        "sentences": [] if text is None else text.sentences,
+        "check": "" if text is None else checked,
         "others": [] if card is None else _captured_with_another(sheet, card.calibration_id),
         "scales": [_scale(part) for part in rig.scales],
     }
@@ -429,16 +422,6 @@ def _captured_with_another(sheet: Sheet, calibration_id: str | None) -> list[str
         for part in sheet.sets
         if any(one.calibration_id not in (None, calibration_id) for one in part.came)
     ]
-
-
-def _check(check: PastCheck | None) -> str:
-    if check is None:
-        return "Not checked with a weight since"
-    verdict = "passed" if check.passed else "FAILED"
-    return (
-        f"Last check with a weight: {check.made_utc[:10]}, {check.mass_kg:g} kg, "
-        f"{check.error_percent:+.2f} %: {verdict}"
-    )
 
 
 def _scale(part: ScalePart) -> str:

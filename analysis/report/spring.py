@@ -11,14 +11,14 @@ import numpy as np
 
 from coilbench.analysis.curves.branches import Array
 from coilbench.analysis.curves.curve import (
-    GIVEN_LENGTH_U_MM,
     RATE_WINDOW,
+    FoundHeight,
     HeightNotMeasured,
     Rate,
     Reading,
     SpringCurve,
 )
-from coilbench.analysis.curves.landmarks import FoundHeight
+from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.rates import (
     BranchGrid,
     Loop,

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Literal
 
-from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
+from coilbench.capture.units import KGF_N, LBF_N, LENGTH_IN_MM, LOAD_IN_N
 
 LoadUnit = Literal["kg", "N", "lbf"]
 LengthUnit = Literal["mm", "in"]
@@ -59,6 +59,12 @@ class Units:
     def length_text(self, length_mm: float | None) -> str:
         """Write a length with its unit; "-" where it is unknown."""
         return "-" if length_mm is None else f"{self.length_number(length_mm)} {self.length}"
+
+    def mass_text(self, mass_kg: float) -> str:
+        """Write a mass with its unit: lb beside lbf, else kg."""
+        if self.load == "lbf":
+            return f"{mass_kg * KGF_N / LBF_N:.4g} lb"
+        return f"{mass_kg:g} kg"
 
     def rate_text(self, rate_n_per_mm: float | None) -> str:
         """Write a rate with its unit; "-" where it is unknown."""

@@ -7,7 +7,6 @@ classes, on a whole machine.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Sequence
 from dataclasses import astuple, dataclass
 from typing import Literal
@@ -17,9 +16,8 @@ from numpy.typing import ArrayLike, NDArray
 
 from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.rig.check import PastCheck, Trend, days_between
+from coilbench.analysis.rig.check import PastCheck, Trend, days_between, gravity_of
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.model import Calibration, NewPart, PartKind, PointRow
 from coilbench.capture.calibration.regression import (
     PolynomialFit,
@@ -32,8 +30,6 @@ from coilbench.capture.calibration.regression import (
 # A reading that is not steady can be told to half of what it sways and one step more (as ISO
 # 7500-1 has it, from memory); noise sways by four standard deviations (95 % of it).
 SWAY_SDS = 2.0
-Y_UNIT: dict[PartKind, str] = {"load": "N", "travel": "mm", "flex": "mm"}
-X_UNIT: dict[PartKind, str] = {"load": "count", "travel": "count", "flex": "N"}
 Column = Literal["q", "b", "v", "zero", "resolution"]
 COLUMNS: tuple[Column, ...] = ("q", "b", "v", "zero", "resolution")
 SOURCE = (
@@ -91,6 +87,25 @@ class StepErrors:
         """The five errors in the order of COLUMNS."""
         return astuple(self)[1:]
 
+    @property
+    def class_met(self) -> str | None:
+        """The finest class whose limits every measured error keeps, the worst one deciding.
+
+        None where even the coarsest class's limits are passed, or nothing was measured.
+        """
+        if all(error is None for error in self.columns):
+            return None
+        return next((name for name in CLASSES if not self.columns_over(name)), None)
+
+    def columns_over(self, class_name: str) -> tuple[Column, ...]:
+        """Return the columns in which the errors pass a class's limits."""
+        limits = astuple(CLASSES[class_name])
+        return tuple(
+            column
+            for column, error, limit in zip(COLUMNS, self.columns, limits, strict=True)
+            if error is not None and abs(error) > limit
+        )
+
 
 @dataclass(frozen=True)
 class ClassRange:
@@ -115,6 +130,38 @@ class PartCard:
     made_utc: str
     age_days: float
     part: NewPart
+
+    @property
+    def unit(self) -> str:
+        """The unit of what the curve gives."""
+        return "N" if self.part.kind == "load" else "mm"
+
+    @property
+    def over_unit(self) -> str:
+        """The unit of what it is a curve over."""
+        return "N" if self.part.kind == "flex" else "count"
+
+    @property
+    def told_points(self) -> list[dict[str, object]]:
+        """The points, without what they do not have."""
+        rows = map(vars, self.part.points)
+        return [{key: it for key, it in row.items() if it is not None} for row in rows]
+
+    @property
+    def coefficients_u(self) -> list[float]:
+        """The standard uncertainty (k = 1) of each coefficient."""
+        found: list[float] = np.sqrt(np.diag(self.part.fit.covariance)).tolist()
+        return found
+
+    @property
+    def correlation(self) -> list[list[float]]:
+        """The correlation of the coefficients, shape (p, p); 0 for one that is certain."""
+        covariance, sd = np.array(self.part.fit.covariance), np.array(self.coefficients_u)
+        scale = np.outer(sd, sd)
+        found = np.divide(covariance, scale, out=np.zeros_like(scale), where=scale > 0.0)
+        np.fill_diagonal(found, 1.0)
+        rows: list[list[float]] = found.tolist()
+        return rows
 
 
 @dataclass(frozen=True)
@@ -166,6 +213,17 @@ class Card:
         """The load's part, which every card has."""
         return self.parts[0]
 
+    @property
+    def iso7500(self) -> dict[str, object]:
+        """Its errors beside the standard's limits."""
+        return {
+            "source": SOURCE,
+            "limits": CLASSES,
+            "steps": self.steps,
+            "would_meet": self.ranges,
+            "increasing_runs": self.runs,
+        }
+
 
 def make_card(
     calibration_id: str | None,
@@ -190,18 +248,18 @@ def make_card(
         for part_id, made_utc, part in parts
     )
     load = cards[0].part
-    gravity = STANDARD_GRAVITY_M_S2 if load.gravity_m_s2 is None else load.gravity_m_s2
-    resolution_n = resolution_of(load.fit, noise_counts)
-    steps = step_errors(load.points, load.fit, gravity, resolution_n)
+    gravity = gravity_of(load)
+    resolution_n = _resolution_of(load.fit, noise_counts)
+    steps = _step_errors(load.points, load.fit, gravity, resolution_n)
     return Card(
         calibration_id=calibration_id,
         parts=cards,
         gravity_m_s2=gravity,
         steps=steps,
-        ranges=class_ranges(steps),
+        ranges=_class_ranges(steps),
         runs=max((len(_readings(load.points, mass, "up")) for mass in _masses(load)), default=0),
         noise_counts=noise_counts,
-        trust=trust(load, gravity),
+        trust=_trust(load, gravity),
         budget=_budget({card.part.kind: card.part for card in cards}),
         check=check,
         trend=trend,
@@ -223,14 +281,14 @@ def _budget(parts: dict[PartKind, NewPart]) -> Budget | None:
     )
 
 
-def resolution_of(fit: PolynomialFit, noise_counts: float | None) -> float:
+def _resolution_of(fit: PolynomialFit, noise_counts: float | None) -> float:
     """Return the smallest difference of load that can be told, N: a count, and the noise's sway."""
     per_count_n = float(np.max(np.abs(slope(fit, [fit.x_min, fit.x_max]))))
     sway = 0.0 if noise_counts is None else SWAY_SDS * noise_counts
     return per_count_n * (1.0 + sway)
 
 
-def step_errors(
+def _step_errors(
     points: Sequence[PointRow], fit: PolynomialFit, gravity_m_s2: float, resolution_n: float
 ) -> tuple[StepErrors, ...]:
     """Return the errors at each mass above nothing, ascending.
@@ -244,18 +302,16 @@ def step_errors(
     steps = []
     for mass_kg in sorted({p.mass_kg for p in points if p.mass_kg}):
         true_n = mass_kg * gravity_m_s2
-        up = value(fit, _readings(points, mass_kg, "up")) - tare_n
-        down = value(fit, _readings(points, mass_kg, "down")) - tare_n
-        q_percent = accuracy_percent(up, true_n).tolist()
-        both = up.size and down.size
+        up, down = (
+            _accuracy_percent(value(fit, _readings(points, mass_kg, way)) - tare_n, true_n)
+            for way in ("up", "down")
+        )
         steps.append(
             StepErrors(
                 true_n=true_n,
-                q_percent=float(np.mean(q_percent)) if q_percent else None,
-                b_percent=repeatability_percent(q_percent),
-                v_percent=reversibility_percent(float(up.mean()), float(down.mean()), true_n)
-                if both
-                else None,
+                q_percent=float(up.mean()) if up.size else None,
+                b_percent=_repeatability_percent(up),
+                v_percent=abs(float(down.mean() - up.mean())) if up.size and down.size else None,
                 zero_percent=zero_percent,
                 resolution_percent=resolution_n / true_n * 100.0,
             )
@@ -263,16 +319,25 @@ def step_errors(
     return tuple(steps)
 
 
-def trust(load: NewPart, gravity_m_s2: float) -> Trust | None:
+def _accuracy_percent(indicated_n: ArrayLike, true_n: ArrayLike) -> NDArray[np.float64]:
+    true = np.asarray(true_n, dtype=np.float64)
+    return (np.asarray(indicated_n, dtype=np.float64) - true) / true * 100.0
+
+
+def _repeatability_percent(q_percent: NDArray[np.float64]) -> float | None:
+    return float(np.ptp(q_percent)) if q_percent.size > 1 else None
+
+
+def _trust(load: NewPart, gravity_m_s2: float) -> Trust | None:
     """Return over which range a load may be trusted to what; None without two masses."""
     masses = _masses(load)
     if len(masses) < 2:
         return None
     low_n, high_n = masses[0] * gravity_m_s2, masses[-1] * gravity_m_s2
-    return Trust(low_n, high_n, float(np.max(2.0 * load_u_n(load, gravity_m_s2))))
+    return Trust(low_n, high_n, float(np.max(2.0 * _load_u_n(load, gravity_m_s2))))
 
 
-def load_u_n(load: NewPart, gravity_m_s2: float) -> NDArray[np.float64]:
+def _load_u_n(load: NewPart, gravity_m_s2: float) -> NDArray[np.float64]:
     """Return the standard uncertainty (k = 1) of a steady load at each mass above nothing, N.
 
     The curve from zero with its coefficients correlated (JCGM 100:2008, 5.2.2), a bend it may
@@ -285,23 +350,6 @@ def load_u_n(load: NewPart, gravity_m_s2: float) -> NDArray[np.float64]:
     hidden_n = hidden_departure(load.fit, counts, minus_x=zero)
     of_masses_n = load.reference_u_relative * masses * gravity_m_s2
     return np.sqrt(curve_u_n**2 + hidden_n**2 + load.fit.residual_sd**2 + of_masses_n**2)
-
-
-def correlation(fit: PolynomialFit) -> list[list[float]]:
-    """Return the correlation of the coefficients, shape (p, p); 0 for one that is certain."""
-    covariance = np.array(fit.covariance)
-    sd = np.sqrt(np.diag(covariance))
-    scale = np.outer(sd, sd)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        found = np.where(scale > 0.0, covariance / scale, 0.0)
-    np.fill_diagonal(found, 1.0)
-    rows: list[list[float]] = found.tolist()
-    return rows
-
-
-def coefficient_u(fit: PolynomialFit) -> list[float]:
-    """Return the standard uncertainty (k = 1) of each coefficient."""
-    return [math.sqrt(fit.covariance[i][i]) for i in range(len(fit.coefficients))]
 
 
 def _masses(load: NewPart) -> list[float]:
@@ -342,45 +390,7 @@ def _zero_percent(
     return float(np.max(np.abs(value(fit, empty[1:]) - tare_n))) / top_n * 100.0
 
 
-def accuracy_percent(indicated: ArrayLike, true: ArrayLike) -> NDArray[np.float64]:
-    """Return q: (indicated - true)/true in per cent; the unit cancels, shape of the arguments."""
-    shown, known = np.asarray(indicated, dtype=np.float64), np.asarray(true, dtype=np.float64)
-    return (shown - known) / known * 100.0
-
-
-def repeatability_percent(q_percent: Sequence[float]) -> float | None:
-    """Return b: the largest q less the smallest; None of fewer than two runs."""
-    return float(np.ptp(q_percent)) if len(q_percent) > 1 else None
-
-
-def reversibility_percent(increasing: float, decreasing: float, true: float) -> float:
-    """Return |v|: (decreasing - increasing)/true in per cent."""
-    return abs(decreasing - increasing) / true * 100.0
-
-
-def class_met(step: StepErrors) -> str | None:
-    """Return the finest class whose limits every measured error keeps, the worst one deciding.
-
-    None where even the coarsest class's limits are passed, or nothing was measured.
-    """
-    if all(error is None for error in step.columns):
-        return None
-    for name, limits in CLASSES.items():
-        if not columns_over(step, limits):
-            return name
-    return None
-
-
-def columns_over(step: StepErrors, limits: Limits) -> tuple[Column, ...]:
-    """Return the columns in which a step's errors pass a class's limits."""
-    return tuple(
-        column
-        for column, error, limit in zip(COLUMNS, step.columns, astuple(limits), strict=True)
-        if error is not None and abs(error) > limit
-    )
-
-
-def class_ranges(steps: Sequence[StepErrors]) -> tuple[ClassRange, ...]:
+def _class_ranges(steps: Sequence[StepErrors]) -> tuple[ClassRange, ...]:
     """Return over which loads each class's limits would be met, the finest class first.
 
     A range reaches from its lowest step without a break to the largest step, as the standard
@@ -388,15 +398,9 @@ def class_ranges(steps: Sequence[StepErrors]) -> tuple[ClassRange, ...]:
     """
     ascending = sorted(steps, key=lambda step: step.true_n)
     ranges: list[ClassRange] = []
-    for name, limits in CLASSES.items():
-        kept = 0
-        for step in reversed(ascending):
-            if columns_over(step, limits):
-                break
-            kept += 1
-        if kept == 0:
-            continue
-        low_n = ascending[-kept].true_n
-        if not ranges or low_n < ranges[-1].low_n:
-            ranges.append(ClassRange(name, low_n, ascending[-1].true_n))
+    for name in CLASSES:
+        over = [bool(step.columns_over(name)) for step in ascending]
+        kept = ascending[len(over) - over[::-1].index(True) :] if True in over else ascending
+        if kept and (not ranges or kept[0].true_n < ranges[-1].low_n):
+            ranges.append(ClassRange(name, kept[0].true_n, ascending[-1].true_n))
     return tuple(ranges)

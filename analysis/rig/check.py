@@ -11,7 +11,8 @@ import numpy as np
 from scipy.special import stdtrit
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.model import PartKind
+from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
+from coilbench.capture.calibration.model import NewPart, PartKind
 from coilbench.capture.calibration.regression import (
     ASSUMED_MASS_U_RELATIVE,
     PolynomialFit,
@@ -52,6 +53,7 @@ class MassVerdict:
     """A check weight judged.
 
     Attributes:
+        mass_kg: the check weight.
         expected_n: the weight's load by local gravity.
         load_n: as the rig reads it.
         error_n: the one less the other.
@@ -59,6 +61,7 @@ class MassVerdict:
         tolerance_n: the largest error that passes.
     """
 
+    mass_kg: float
     expected_n: float
     load_n: float
     error_n: float
@@ -74,6 +77,11 @@ class MassVerdict:
     def drifted(self) -> bool:
         """Whether the error exceeds the uncertainty of calibration and weight together."""
         return abs(self.error_n) > self.error_u_n
+
+
+def gravity_of(load: NewPart) -> float:
+    """Return the gravity, m/s2, a load was calibrated with: local, else standard."""
+    return STANDARD_GRAVITY_M_S2 if load.gravity_m_s2 is None else load.gravity_m_s2
 
 
 def judge_mass(
@@ -124,6 +132,7 @@ def judge_mass(
         mass_u_relative * expected_n,
     )
     return MassVerdict(
+        mass_kg=reading.mass_kg,
         expected_n=expected_n,
         load_n=float(load_n),
         error_n=float(load_n) - expected_n,
@@ -156,20 +165,21 @@ class PastCheck:
     @property
     def error_percent(self) -> float:
         """The error over the weight's load, per cent."""
-        return self._percent(self.error_n)
+        return self.error_n / self._load_n * 100.0
 
     @property
     def error_u_percent(self) -> float:
         """The error's expanded uncertainty, k = 2, per cent."""
-        return self._percent(self.error_u_n)
+        return self.error_u_n / self._load_n * 100.0
 
     @property
     def tolerance_percent(self) -> float:
         """The largest error that passes, per cent."""
-        return self._percent(self.tolerance_n)
+        return self.tolerance_n / self._load_n * 100.0
 
-    def _percent(self, error_n: float) -> float:
-        return error_n / (self.mass_kg * self.gravity_m_s2) * 100.0
+    @property
+    def _load_n(self) -> float:
+        return self.mass_kg * self.gravity_m_s2
 
 
 @dataclass(frozen=True)
@@ -218,16 +228,21 @@ def warnings(
     checks: Sequence[PastCheck],
     now_utc: str,
     good_for_days: float,
+    device_of: Mapping[PartKind, str | None] | None = None,
 ) -> tuple[Finding, ...]:
-    """Return what speaks against a calibration: a failed check, an old one, its own age.
+    """Return what speaks against a calibration: mixed rigs, a failed check, an old one, its age.
 
     Args:
         load_made_utc: when the load was calibrated.
         checks: those made with that calibration, oldest first.
         now_utc: now.
         good_for_days: how long a calibration or a check is valid.
+        device_of: the rig each part was made on; None where it is not known, as of a file.
     """
     found = []
+    known = {kind: rig for kind, rig in (device_of or {}).items() if rig is not None}
+    if len(set(known.values())) > 1:
+        found.append(Finding.of("mixed_rigs", rigs=known))
     newest = checks[-1] if checks else None
     if newest is not None and not newest.passed:
         found.append(
@@ -260,13 +275,3 @@ def _last_check(newest: PastCheck | None, age_days: float | None, good_for_days:
     if not newest.passed:
         return "failed"
     return "old" if age_days > good_for_days else "passed"
-
-
-def mixed_rigs(device_of: Mapping[PartKind, str | None]) -> Finding | None:
-    """Return that a calibration's parts were made on different rigs; None where they were not.
-
-    Args:
-        device_of: each part's rig; None where it is not known, as of a file.
-    """
-    known = {kind: device for kind, device in device_of.items() if device is not None}
-    return None if len(set(known.values())) < 2 else Finding.of("mixed_rigs", rigs=known)

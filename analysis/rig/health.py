@@ -87,6 +87,7 @@ class Health:
         saturated, suspect, travel_absent: samples so flagged.
         longest_gap_s: between two samples.
         disturbed: load or travel moved, as no noise does.
+        pressed: a press was judged, too.
     """
 
     samples: int
@@ -110,6 +111,7 @@ class Health:
     restarts: int
     impossible_steps: int
     findings: tuple[Finding, ...]
+    pressed: bool = False
 
 
 class _Line(NamedTuple):
@@ -170,23 +172,25 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
 
 def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Finding]:
     yield from (Finding.of("fault", code=code) for code in heard.faults)
-    yield from link_findings(health.samples, health.samples_lost, health.lines_bad, health.restarts)
+    yield from _link_findings(
+        health.samples, health.samples_lost, health.lines_bad, health.restarts
+    )
     if health.samples >= LEAST_SAMPLES:
-        yield from rate_findings(health.nominal_hz, health.rate_hz)
+        yield from _rate_findings(health.nominal_hz, health.rate_hz)
     if health.longest_gap_s > GAP_S:
         yield Finding.of("gap", gap_s=health.longest_gap_s)
     yield from _load_findings(heard.samples)
     if health.disturbed:
         yield Finding("disturbed")
     elif line is not None:
-        yield from noise_findings(line.sd_counts, line.per_s * DRIFT_S, line.u_per_s * DRIFT_S)
+        yield from _noise_findings(line.sd_counts, line.per_s * DRIFT_S, line.u_per_s * DRIFT_S)
     if health.impossible_steps:
         yield Finding.of("encoder", cause="steps", steps=health.impossible_steps)
     if health.travel_absent:
         yield Finding.of("no travel", absent=health.travel_absent, samples=health.samples)
 
 
-def link_findings(samples: int, lost: int, lines_bad: int, restarts: int) -> Iterator[Finding]:
+def _link_findings(samples: int, lost: int, lines_bad: int, restarts: int) -> Iterator[Finding]:
     """Yield what was lost or damaged between the rig and here."""
     whole = samples + lost
     if samples < LEAST_SAMPLES:
@@ -199,7 +203,7 @@ def link_findings(samples: int, lost: int, lines_bad: int, restarts: int) -> Ite
         yield Finding.of("restarts", restarts=restarts)
 
 
-def rate_findings(nominal_hz: float, measured_hz: float | None) -> Iterator[Finding]:
+def _rate_findings(nominal_hz: float, measured_hz: float | None) -> Iterator[Finding]:
     """Yield that a rig is slower or faster than it states, beyond what chips differ by."""
     if measured_hz is None or abs(measured_hz / nominal_hz - 1.0) <= RATE_TOLERANCE:
         return
@@ -226,7 +230,7 @@ def _load_findings(samples: NDArray[np.void]) -> Iterator[Finding]:
         yield Finding.of("torn words", flagged=suspect, samples=int(samples.size))
 
 
-def noise_findings(
+def _noise_findings(
     sd_counts: float, drift_counts: float, drift_u_counts: float
 ) -> Iterator[Finding]:
     """Yield that a resting load is too unsteady: one sample's noise, or the drift in DRIFT_S."""
@@ -322,13 +326,13 @@ class Hints:
         yield from _load_findings(self._newest)
         t_us = self._newest["t_us"]
         if t_us.size and t_us[-1] - t_us[0] >= LEAST_RATE_SPAN_S * 1e6:
-            yield from rate_findings(self._nominal_hz, _rate_hz(self._newest))
-        backwards = running_finding(self._newest, self._calibration)
+            yield from _rate_findings(self._nominal_hz, _rate_hz(self._newest))
+        backwards = _running_finding(self._newest, self._calibration)
         if backwards is not None:
             yield backwards
 
 
-class Rest(NamedTuple):
+class _Rest(NamedTuple):
     """Where a rig stands with nothing done: medians, and the load's noise of one sample."""
 
     load_counts: float
@@ -336,12 +340,12 @@ class Rest(NamedTuple):
     travel_counts: float
 
 
-def at_rest(samples: NDArray[np.void]) -> Rest | None:
+def _at_rest(samples: NDArray[np.void]) -> _Rest | None:
     """Return where the rig rests; None of fewer than LEAST_SAMPLES usable samples."""
     usable = samples[(samples["flags"] & UNUSABLE) == 0]
     if usable.size < LEAST_SAMPLES:
         return None
-    return Rest(
+    return _Rest(
         float(np.median(usable["load_counts"])),
         noise_sd(usable["load_counts"]),
         float(np.median(usable["travel_counts"])),
@@ -353,54 +357,65 @@ def _least_travel_counts(um_per_count: float | None) -> float:
     return MOVED_COUNTS if um_per_count is None else MOVED_MM * 1000.0 / um_per_count
 
 
-class Moved(NamedTuple):
+class _Moved(NamedTuple):
     """How far load and travel went at the most from rest, signed; 0 where they stayed there."""
 
     load_counts: float
     travel_counts: float
 
 
-def moved(samples: NDArray[np.void], rest: Rest, um_per_count: float | None) -> Moved:
+def _moved(samples: NDArray[np.void], rest: _Rest, um_per_count: float | None) -> _Moved:
     """Return the farthest that load and travel went from rest."""
     usable = samples[(samples["flags"] & UNUSABLE) == 0]
     if usable.size == 0:
-        return Moved(0.0, 0.0)
-    load = _farthest(usable["load_counts"] - rest.load_counts)
-    travel = _farthest(usable["travel_counts"] - rest.travel_counts)
+        return _Moved(0.0, 0.0)
+    steps = (usable[field] - getattr(rest, field) for field in _Moved._fields)
+    load, travel = (float(each[np.argmax(np.abs(each))]) for each in steps)
     least_travel = _least_travel_counts(um_per_count)
-    return Moved(
+    return _Moved(
         load if abs(load) > MOVED_SDS * rest.load_sd_counts else 0.0,
         travel if abs(travel) > least_travel else 0.0,
     )
 
 
 def press_findings(
-    went: Moved, calibration: Calibration | None = None, *, has_travel: bool = True
-) -> list[Finding]:
+    heard: Heard, pressed: NDArray[np.void], calibration: Calibration | None = None
+) -> list[Finding] | None:
     """Return what is wrong with how a rig responded to a press from its upper stop down.
 
     Args:
-        went: how far load and travel went.
+        heard: the rig at rest before; None is returned where it does not show where that is.
+        pressed: samples of the press, shape (n,), RAW_DTYPE.
         calibration: the one in force; None judges the raw counts.
-        has_travel: whether the rig has a scale.
     """
+    rest = _at_rest(heard.samples)
+    if rest is None:
+        return None
+    went = _moved(pressed, rest, heard.um_per_count)
+    return _response_findings(went, calibration, has_travel=heard.has_travel)
+
+
+def _response_findings(
+    went: _Moved, calibration: Calibration | None = None, *, has_travel: bool = True
+) -> list[Finding]:
     travelled = not has_travel or went.travel_counts != 0.0
     if went.load_counts == 0.0 and not (has_travel and travelled):
         return [Finding("no press")]
+    load_sign, travel_sign = _signs(calibration)
     swapped = "" if calibration is None else "_swapped"
     findings = []
     if not travelled:
         findings.append(Finding.of("encoder", cause="no_response"))
-    elif has_travel and not _falls(went.travel_counts, calibration):
+    elif has_travel and went.travel_counts * travel_sign <= 0.0:
         findings.append(Finding.of("backwards", cause=f"encoder{swapped}"))
     if went.load_counts == 0.0:
         findings.append(Finding.of("no cell", cause="no_response"))
-    elif not _rises(went.load_counts, calibration):
+    elif went.load_counts * load_sign <= 0.0:
         findings.append(Finding.of("backwards", cause=f"cell{swapped}"))
     return findings
 
 
-def running_finding(samples: NDArray[np.void], calibration: Calibration | None) -> Finding | None:
+def _running_finding(samples: NDArray[np.void], calibration: Calibration | None) -> Finding | None:
     """Return from some seconds of samples that the load falls as the quill goes down.
 
     Which of the two is wired backwards cannot be told from that. None where not both moved
@@ -414,30 +429,18 @@ def running_finding(samples: NDArray[np.void], calibration: Calibration | None) 
     still = np.ptp(load) <= MOVED_SDS * noise_sd(usable["load_counts"])
     if still or np.ptp(travel) <= MOVED_COUNTS:
         return None
-    together = float(np.corrcoef(load, travel)[0, 1]) * _way(calibration)
+    together = float(np.corrcoef(load, travel)[0, 1]) * np.prod(_signs(calibration))
     if together > -CLEAR_CORRELATION:
         return None
     return Finding.of("backwards", cause="either")
 
 
-def _way(calibration: Calibration | None) -> float:
-    """Which way load over travel counts goes on a sound rig: 1 up, -1 down."""
+def _signs(calibration: Calibration | None) -> tuple[float, float]:
+    """Which way load and travel counts go as the quill of a sound rig goes down: 1 up, -1 down."""
     if calibration is None:
-        return 1.0
-    return -_sign(calibration.load) * _sign(calibration.travel)  # height falls as load rises
-
-
-def _rises(load_counts: float, calibration: Calibration | None) -> bool:
-    return load_counts * (1.0 if calibration is None else _sign(calibration.load)) > 0.0
-
-
-def _falls(travel_counts: float, calibration: Calibration | None) -> bool:
-    return travel_counts * (1.0 if calibration is None else -_sign(calibration.travel)) > 0.0
+        return 1.0, 1.0
+    return _sign(calibration.load), -_sign(calibration.travel)  # height falls as load rises
 
 
 def _sign(fit: PolynomialFit) -> float:
     return float(np.sign(slope(fit, 0.5 * (fit.x_min + fit.x_max))))
-
-
-def _farthest(steps: NDArray[np.float64]) -> float:
-    return float(steps[np.argmax(np.abs(steps))])

@@ -8,11 +8,13 @@ read with. Newest is by rowid, the order of storing, since a clock may be set ba
 from __future__ import annotations
 
 import json
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
 from sqlite_utils import Database
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.calibration.model import (
     Calibration,
@@ -86,7 +88,7 @@ def store_part(db: Database, part: NewPart) -> str | None:
                 "fit_json": json.dumps(fit_to_document(part.fit)),
                 "residual_sd_n": part.fit.residual_sd if in_newtons else None,
                 "residual_sd_mm": None if in_newtons else part.fit.residual_sd,
-                "notes_json": json.dumps(list(part.notes)),
+                "notes_json": _notes_json(part.notes),
             },
         )
         for number, point in enumerate(part.points, start=1):
@@ -182,8 +184,18 @@ def _part(db: Database, row: dict[str, Any]) -> PartRecord:
         made_utc=row["made_utc"],
         fit=fit_from_document(json.loads(row["fit_json"])),
         points=tuple(PointRow(**point) for point in points),
-        notes=tuple(json.loads(row["notes_json"])),
+        notes=_notes(row["notes_json"]),
     )
+
+
+def _notes_json(notes: Sequence[Finding | str]) -> str:
+    return json.dumps([note if isinstance(note, str) else note.to_document() for note in notes])
+
+
+def _notes(notes_json: str) -> tuple[Finding | str, ...]:
+    """Return what a fit noticed; books of older programs have sentences."""
+    notes = json.loads(notes_json)
+    return tuple(note if isinstance(note, str) else Finding.from_document(note) for note in notes)
 
 
 @dataclass(frozen=True)
@@ -211,6 +223,18 @@ class NewCheck:
     tolerance_n: float
     passed: bool
 
+    def store(self, db: Database) -> CheckRecord:
+        """Store the check; returns it with its id and time.
+
+        Raises:
+            CoilbenchError: a number is not finite.
+        """
+        record = CheckRecord(new_id(), utc_now(), self)
+        row = {"id": record.check_id, "made_utc": record.made_utc, **vars(self)}
+        with writing(db):
+            insert(db, "mass_checks", row | {"passed": int(self.passed)})
+        return record
+
 
 @dataclass(frozen=True)
 class CheckRecord:
@@ -219,19 +243,6 @@ class CheckRecord:
     check_id: str
     made_utc: str
     check: NewCheck
-
-
-def store_check(db: Database, check: NewCheck) -> CheckRecord:
-    """Store a check and return it with its id and time.
-
-    Raises:
-        CoilbenchError: a number is not finite.
-    """
-    record = CheckRecord(new_id(), utc_now(), check)
-    row = {"id": record.check_id, "made_utc": record.made_utc, **vars(check)}
-    with writing(db):
-        insert(db, "mass_checks", row | {"passed": int(check.passed)})
-    return record
 
 
 def mass_checks(db: Database, load_part_id: str | None = None) -> tuple[CheckRecord, ...]:
@@ -268,7 +279,7 @@ def store_scale(db: Database, scale: Scale) -> str:
                 "id": scale_id,
                 "made_utc": utc_now(),
                 "fit_json": json.dumps(fit_to_document(scale.fit)),
-                "notes_json": json.dumps(list(scale.notes)),
+                "notes_json": _notes_json(scale.notes),
             },
         )
         points = zip(scale.points, scale.residuals_n, strict=True)
@@ -303,5 +314,5 @@ def find_scale(db: Database, name: str) -> Scale:
             ScalePoint(p["mass_kg"], p["shown_kg"], p["direction"], p["u_kg"]) for p in points
         ),
         residuals_n=tuple(point["residual_n"] for point in points),
-        notes=tuple(json.loads(row["notes_json"])),
+        notes=_notes(row["notes_json"]),
     )

@@ -135,7 +135,6 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
     all.
 
     Args:
-        source: the book.
         target: the copy; its folder exists.
         force: replace an existing file.
 
@@ -184,7 +183,6 @@ def keep_copy(path: Path, word: str) -> Path:
     """Copy a book beside itself before a change; returns the copy's name.
 
     Args:
-        path: the book.
         word: the change, for the name: `bench.before-merge-….db`.
     """
     kept = _kept_name(path, word)

@@ -134,7 +134,6 @@ def export_files(db: Database, wanted: Sequence[str] = ()) -> Iterator[tuple[str
     """Yield each file's path, with / between folders, and content.
 
     Args:
-        db: the open book.
         wanted: the sets' names; empty for all. All calibrations come with any.
 
     Raises:

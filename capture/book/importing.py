@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import LoadBlock, RawBlock
+from coilbench.capture.blocks import Finding, LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
 from coilbench.capture.book.sets import SetRecord
@@ -23,13 +23,8 @@ from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.stored import CurveRow, points_as_rows, reduced_curve
 from coilbench.capture.strokes.sweep import Branch, Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
-from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, convert
-from coilbench.capture.tables.sweep_files import (
-    LoadDrop,
-    PointsFile,
-    find_solid_heights,
-    read_sweep_file,
-)
+from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
+from coilbench.capture.tables.sweep_files import PointsFile, read_sweep_file
 
 # Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
 # assumption, said to the user: a testing machine or a tidy home rig. Common practice, no source.
@@ -37,23 +32,11 @@ FILE_LOAD_U_RELATIVE = 0.0025
 FILE_HEIGHT_U_MM = 0.05
 
 
-@dataclass(frozen=True)
-class AssumedUncertainty:
-    """Expanded uncertainties (k = 2) that a file's loads and heights were assumed to have."""
-
-    load_u_relative: float = 2.0 * FILE_LOAD_U_RELATIVE
-    height_u_mm: float = 2.0 * FILE_HEIGHT_U_MM
-
-
-@dataclass(frozen=True)
-class SolidHeightsFound:
-    """Solid heights were found for so many springs of a points file, and how."""
-
-    springs: int
-    reason: str
-
-
-ImportNote = AssumedUncertainty | LoadDrop | SolidHeightsFound
+_ASSUMED = Finding.of(
+    "file_uncertainty",  # expanded, k = 2
+    load_u_relative=2.0 * FILE_LOAD_U_RELATIVE,
+    height_u_mm=2.0 * FILE_HEIGHT_U_MM,
+)
 
 
 @dataclass(frozen=True)
@@ -68,7 +51,7 @@ class Imported:
 
     kind: str
     labels: tuple[str, ...]
-    notes: tuple[ImportNote, ...]
+    notes: tuple[Finding, ...]
 
 
 def import_table(
@@ -88,9 +71,6 @@ def import_table(
     measurement and lower the uncertainty wrongly.
 
     Args:
-        db: the open book.
-        record: the set it belongs to.
-        table: the file.
         label: the spring of a sweep file; for a points file the one spring to take.
         closed_down: whether each spring's largest load is at its solid height; None judges.
         zero_counts: of a raw sweep: its load counts with nothing pressed; None finds them before
@@ -121,7 +101,7 @@ def import_table(
         brought = Imported("raw sweep", (label,), ())
     else:
         sweep = _converted_sweep(content, spring_id, table.name)
-        brought = Imported("converted sweep", (label,), (AssumedUncertainty(),))
+        brought = Imported("converted sweep", (label,), (_ASSUMED,))
     with writing(db):
         _store_new(db, replace(sweep, entry_id=entry_id or new_id()), label)
     return brought
@@ -217,7 +197,7 @@ def _import_points(
         ids = {spring.label: record.spring(spring.label).spring_id for spring in wanted}
     except CoilbenchError as error:
         raise CoilbenchError(error.what, where=table.name, hint=error.hint) from error
-    solids = {s.label: s for s in find_solid_heights(content.springs, closed_down)}
+    solids = {s.label: s for s in content.solid_heights(closed_down)}
     found = {label: solids[label] for label in ids if solids[label].solid_height_mm is not None}
     entry_id = entry_id or new_id()
     with writing(db):
@@ -235,9 +215,10 @@ def _import_points(
                 sweep = replace(sweep, solid_height_mm=mm, solid_reason=reason)
             _store_new(db, sweep, spring.label)
         refresh_solid_heights(db, (ids[label] for label in found))
-    notes: list[ImportNote] = [*content.drops, AssumedUncertainty()]
+    notes: list[Finding] = [*content.drops, _ASSUMED]
     if found:
-        notes.append(SolidHeightsFound(len(found), next(iter(found.values())).reason))
+        reason = next(iter(found.values())).reason
+        notes.append(Finding.of("solid_heights_found", springs=len(found), reason=reason))
     return Imported("points", tuple(ids), tuple(notes))
 
 
@@ -285,7 +266,7 @@ def store_readings(
     sweeps = []
     entry_id = new_id()
     for label, own in by_label.items():
-        branches = convert(own, setup, record.free_length_mm)
+        branches = setup.convert(own, record.free_length_mm)
         sweeps.append(
             _points_sweep(
                 record.spring(label).spring_id,
@@ -331,24 +312,53 @@ class Entry:
     labels: tuple[str, ...]
     counts: bool
 
+    @classmethod
+    def newest_first(
+        cls, db: Database, origins: Sequence[Origin], set_name: str | None = None
+    ) -> tuple[Entry, ...]:
+        """Return the runs that brought strokes of these origins."""
+        marks = ", ".join("?" * len(origins))
+        found: dict[str, list[dict[str, Any]]] = {}
+        for row in db.query(
+            f"""
+            SELECT entry_id, stored_utc, sets.name AS set_name, label, note, counted
+            FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
+            WHERE entry_id IS NOT NULL AND origin IN ({marks}) ORDER BY sweeps.rowid
+            """,  # noqa: S608  question marks only
+            [origin.value for origin in origins],
+        ):
+            if set_name in (None, row["set_name"]):
+                found.setdefault(row["entry_id"], []).append(row)
+        return tuple(_entry(rows) for rows in reversed(found.values()))
 
-def entries(
-    db: Database, origins: Sequence[Origin], set_name: str | None = None
-) -> tuple[Entry, ...]:
-    """Return the runs that brought strokes of these origins, newest first."""
-    marks = ", ".join("?" * len(origins))
-    found: dict[str, list[dict[str, Any]]] = {}
-    for row in db.query(
-        f"""
-        SELECT entry_id, stored_utc, sets.name AS set_name, label, note, counted
-        FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
-        WHERE entry_id IS NOT NULL AND origin IN ({marks}) ORDER BY sweeps.rowid
-        """,  # noqa: S608  question marks only
-        [origin.value for origin in origins],
-    ):
-        if set_name in (None, row["set_name"]):
-            found.setdefault(row["entry_id"], []).append(row)
-    return tuple(_entry(rows) for rows in reversed(found.values()))
+    @classmethod
+    def undo(
+        cls, db: Database, which: str, origins: Sequence[Origin], set_name: str | None = None
+    ) -> Entry:
+        """Undo a run of import or note: what it brought is kept, but no longer counts.
+
+        Solid heights found in it go too; those found in earlier strokes apply again.
+
+        Args:
+            which: `last`, the last one that still counts; or an id, or its first characters.
+            origins: of runs to choose from.
+            set_name: of the set to choose from; None for all.
+
+        Raises:
+            CoilbenchError: there is none, several begin so, or it was undone before.
+        """
+        with writing(db):
+            entry = _chosen(cls.newest_first(db, origins, set_name), which)
+            springs = db.execute(
+                "SELECT DISTINCT spring_id FROM sweeps WHERE entry_id = ?", [entry.entry_id]
+            ).fetchall()
+            db.execute(
+                "UPDATE sweeps SET counted = 0, ruling = NULL,"
+                " note = coalesce(note || '; ', '') || ? WHERE entry_id = ? AND counted",
+                [_NOTE, entry.entry_id],
+            )
+            refresh_solid_heights(db, (spring_id for (spring_id,) in springs))
+        return entry
 
 
 def _entry(rows: Sequence[dict[str, Any]]) -> Entry:
@@ -361,34 +371,6 @@ def _entry(rows: Sequence[dict[str, Any]]) -> Entry:
         labels=tuple(dict.fromkeys(row["label"] for row in rows)),
         counts=any(row["counted"] for row in rows),
     )
-
-
-def undo(db: Database, which: str, origins: Sequence[Origin], set_name: str | None = None) -> Entry:
-    """Undo a run of import or note: what it brought is kept, but no longer counts.
-
-    Solid heights found in it go too; those found in earlier strokes apply again.
-
-    Args:
-        db: the open book.
-        which: `last`, the last one that still counts; or an id, or its first characters.
-        origins: of runs to choose from.
-        set_name: of the set to choose from; None for all.
-
-    Raises:
-        CoilbenchError: there is none, several begin so, or it was undone before.
-    """
-    with writing(db):
-        entry = _chosen(entries(db, origins, set_name), which)
-        springs = db.execute(
-            "SELECT DISTINCT spring_id FROM sweeps WHERE entry_id = ?", [entry.entry_id]
-        ).fetchall()
-        db.execute(
-            "UPDATE sweeps SET counted = 0, ruling = NULL,"
-            " note = coalesce(note || '; ', '') || ? WHERE entry_id = ? AND counted",
-            [_NOTE, entry.entry_id],
-        )
-        refresh_solid_heights(db, (spring_id for (spring_id,) in springs))
-    return entry
 
 
 def _chosen(known: Sequence[Entry], which: str) -> Entry:

@@ -182,10 +182,6 @@ def merge_books(path: Path, others: Sequence[Path]) -> Merged:
     calibration in force stays this book's, if it has one. A copy of this book is kept beside it
     unless nothing changes.
 
-    Args:
-        path: this book.
-        others: the books to merge into it.
-
     Raises:
         CoilbenchError: a book is missing, damaged, of a newer program, in use or this book itself,
             or two books contradict each other. Nothing is changed then.

@@ -22,7 +22,7 @@ from coilbench.capture.book.copies import (
 )
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import migrations
-from coilbench.capture.book.sessions import left_over, recover
+from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.errors import CoilbenchError
 
 BUSY_TIMEOUT_MS = 5000
@@ -41,7 +41,6 @@ def open_book(
     Every commit is on the disk when it returns (`synchronous = FULL`), so it survives a power cut.
 
     Args:
-        path: the file.
         create: make a new book where there is none.
         busy_timeout_ms: how long to wait for another program that is writing.
 
@@ -58,7 +57,7 @@ def open_book(
             db.execute("PRAGMA synchronous = FULL")
             _bring_up_to_date(db, path)
             _journal(db, busy_timeout_ms)
-            if left_over(db):
+            if CaptureRun.left_over(db):
                 _recover(db, path)
             yield db
 

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import json
 from collections.abc import Mapping
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -18,7 +17,7 @@ from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import find_calibration
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration.model import InstrumentUncertainty, apply
+from coilbench.capture.calibration.model import apply
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
@@ -35,112 +34,93 @@ _FROM_CHUNK = (
     "height_u_mm",
 )
 _COUNTERS = ("samples", "samples_lost", "lines_bad", "restarts")
-
-
-@dataclass(frozen=True)
-class ChunkOwner:
-    """The stroke that a chunk belongs to, and how to read it after a crash."""
-
-    spring_id: str
-    purpose: Purpose
-    calibration_id: str
-    boot_id: int | None
-    zero_counts: float | None
-    instrument: InstrumentUncertainty
-
-
-def start_session(
-    db: Database, set_id: str, source_url: str, device_id: str | None, firmware: str | None
-) -> str:
-    """Register a run of the capture; returns its id."""
-    session_id, now = new_id(), utc_now()
-    with writing(db):
-        insert(
-            db,
-            "sessions",
-            {
-                "id": session_id,
-                "set_id": set_id,
-                "source_url": source_url,
-                "device_id": device_id,
-                "firmware": firmware,
-                "started_utc": now,
-                "seen_utc": now,
-                **dict.fromkeys(_COUNTERS, 0),
-            },
-        )
-    return session_id
-
-
-def update_session(db: Database, session_id: str, live: Mapping[str, Any]) -> None:
-    """Store the state of the capture, a snapshot's document with its counters."""
-    with writing(db):
-        db.table("sessions").update(
-            session_id,
-            {name: live[name] for name in _COUNTERS}
-            | {"seen_utc": utc_now(), "live_json": json.dumps(live, allow_nan=False)},
-        )
-
-
-def end_session(db: Database, session_id: str, reason: str) -> None:
-    """End a run of the capture."""
-    with writing(db):
-        db.table("sessions").update(session_id, {"ended_utc": utc_now(), "ended_reason": reason})
-
-
-def store_chunk(
-    db: Database,
-    session_id: str,
-    chunk: int,
-    owner: ChunkOwner,
-    samples: NDArray[np.void],
-) -> None:
-    """Store a second of the running stroke."""
-    blob_format, blob = sample_blob.pack(samples)
-    with writing(db):
-        insert(
-            db,
-            "stroke_chunks",
-            {
-                "session_id": session_id,
-                "chunk": chunk,
-                **{name: value for name, value in vars(owner).items() if name != "instrument"},
-                "purpose": owner.purpose.value,
-                **vars(owner.instrument),
-                "samples_format": blob_format,
-                "samples_blob": blob,
-            },
-        )
-
-
-def drop_chunks(db: Database, session_id: str) -> None:
-    """Delete the running stroke's chunks: it was stored as a sweep, or was not a stroke."""
-    with writing(db):
-        db.execute("DELETE FROM stroke_chunks WHERE session_id = ?", [session_id])
-
-
-def live_session(db: Database) -> tuple[str, dict[str, Any]] | None:
-    """Return (seen_utc, snapshot's document) of the capture running on this book, or None."""
-    row = db.execute(
-        "SELECT seen_utc, live_json FROM sessions"
-        " WHERE ended_utc IS NULL AND live_json IS NOT NULL ORDER BY seen_utc DESC LIMIT 1"
-    ).fetchone()
-    return None if row is None else (row[0], json.loads(row[1]))
-
-
-def last_end(db: Database) -> str | None:
-    """Return why the newest capture ended; None where it is running, or there was none."""
-    row = db.execute("SELECT ended_reason FROM sessions ORDER BY rowid DESC LIMIT 1").fetchone()
-    return None if row is None else row[0]
-
-
 UNCLOSED = "ended without closing the book"
 
 
-def left_over(db: Database) -> bool:
-    """Return whether a capture ended without closing this book, or is still running."""
-    found = db.execute("SELECT 1 FROM sessions WHERE ended_utc IS NULL LIMIT 1").fetchone()
-    return found is not None
+class CaptureRun:
+    """One run of the capture in the book: its counters, and the stroke under way in chunks."""
+
+    def __init__(self, db: Database, session_id: str) -> None:
+        self._db = db
+        self.session_id = session_id
+
+    @classmethod
+    def begin(
+        cls, db: Database, set_id: str, source_url: str, device_id: str | None, firmware: str | None
+    ) -> CaptureRun:
+        """Register a run of the capture."""
+        run, now = cls(db, new_id()), utc_now()
+        with writing(db):
+            insert(
+                db,
+                "sessions",
+                {
+                    "id": run.session_id,
+                    "set_id": set_id,
+                    "source_url": source_url,
+                    "device_id": device_id,
+                    "firmware": firmware,
+                    "started_utc": now,
+                    "seen_utc": now,
+                    **dict.fromkeys(_COUNTERS, 0),
+                },
+            )
+        return run
+
+    def update(self, live: Mapping[str, Any]) -> None:
+        """Store the state of the capture, a snapshot's document with its counters."""
+        row = {name: live[name] for name in _COUNTERS}
+        live_json = json.dumps(live, allow_nan=False)
+        self._change(row | {"seen_utc": utc_now(), "live_json": live_json})
+
+    def end(self, reason: str) -> None:
+        """Keep why the run ended."""
+        self._change({"ended_utc": utc_now(), "ended_reason": reason})
+
+    def _change(self, row: dict[str, Any]) -> None:
+        with writing(self._db):
+            self._db.table("sessions").update(self.session_id, row)
+
+    def store_chunk(self, chunk: int, samples: NDArray[np.void], stroke: Mapping[str, Any]) -> None:
+        """Store a second of the running stroke.
+
+        Args:
+            chunk: its number, from 0.
+            samples: shape (n,), dtype RAW_DTYPE.
+            stroke: what the chunk is of, and how to read it after a crash: the fields of NewSweep
+                that are known before it ends.
+        """
+        blob_format, blob = sample_blob.pack(samples)
+        row = {"session_id": self.session_id, "chunk": chunk, **stroke}
+        row |= {"samples_format": blob_format, "samples_blob": blob}
+        with writing(self._db):
+            insert(self._db, "stroke_chunks", row | {"purpose": stroke["purpose"].value})
+
+    def drop_chunks(self) -> None:
+        """Delete the running stroke's chunks: it was stored as a sweep, or was not a stroke."""
+        with writing(self._db):
+            self._db.execute("DELETE FROM stroke_chunks WHERE session_id = ?", [self.session_id])
+
+    @staticmethod
+    def live(db: Database) -> tuple[str, dict[str, Any]] | None:
+        """Return (seen_utc, snapshot's document) of the capture running on this book, or None."""
+        row = db.execute(
+            "SELECT seen_utc, live_json FROM sessions"
+            " WHERE ended_utc IS NULL AND live_json IS NOT NULL ORDER BY seen_utc DESC LIMIT 1"
+        ).fetchone()
+        return None if row is None else (row[0], json.loads(row[1]))
+
+    @staticmethod
+    def last_end(db: Database) -> str | None:
+        """Return why the newest capture ended; None where it is running, or there was none."""
+        row = db.execute("SELECT ended_reason FROM sessions ORDER BY rowid DESC LIMIT 1").fetchone()
+        return None if row is None else row[0]
+
+    @staticmethod
+    def left_over(db: Database) -> bool:
+        """Return whether a capture ended without closing this book, or is still running."""
+        found = db.execute("SELECT 1 FROM sessions WHERE ended_utc IS NULL LIMIT 1").fetchone()
+        return found is not None
 
 
 def recover(db: Database) -> int:
@@ -149,28 +129,28 @@ def recover(db: Database) -> int:
     Call it only while holding the book's lock: a running capture looks the same.
     """
     with writing(db):
-        unclosed = [
-            row["id"] for row in db.query("SELECT id FROM sessions WHERE ended_utc IS NULL")
-        ]
-        return sum(_close(db, session_id) for session_id in unclosed)
+        unclosed = db.execute("SELECT id FROM sessions WHERE ended_utc IS NULL").fetchall()
+        return sum(_close(db, CaptureRun(db, row[0])) for row in unclosed)
 
 
-def _close(db: Database, session_id: str) -> bool:
-    """End one session; returns whether a stroke was recovered.
+def _close(db: Database, run: CaptureRun) -> bool:
+    """End one run; returns whether a stroke was recovered.
 
     Chunks that cannot be read stay as they are; the book opens all the same.
     """
     chunks = list(
-        db.query("SELECT * FROM stroke_chunks WHERE session_id = ? ORDER BY chunk", [session_id])
+        db.query(
+            "SELECT * FROM stroke_chunks WHERE session_id = ? ORDER BY chunk", [run.session_id]
+        )
     )
     try:
         if chunks:
-            _store_recovered(db, session_id, chunks)
+            _store_recovered(db, run.session_id, chunks)
     except CoilbenchError as error:
-        end_session(db, session_id, f"{UNCLOSED}; its last stroke is left in chunks: {error.what}")
+        run.end(f"{UNCLOSED}; its last stroke is left in chunks: {error.what}")
         return False
-    drop_chunks(db, session_id)
-    end_session(db, session_id, UNCLOSED)
+    run.drop_chunks()
+    run.end(UNCLOSED)
     return bool(chunks)
 
 

@@ -85,6 +85,31 @@ class SetRecord:
             hint=f"Its springs are {_shortened(self.labels)}",
         )
 
+    def keep_nominal(self, db: Database, nominal: SetNominal | None) -> SetRecord:
+        """Store a set's nominal in place of the one it had; None removes it.
+
+        Raises:
+            CoilbenchError: one of its heights is not between solid height and free length.
+        """
+        _check_nominal(nominal, self.solid_height_mm, self.free_length_mm)
+        row = [_nominal_json(nominal), self.set_id]
+        with writing(db):
+            db.execute("UPDATE sets SET nominal_json = ? WHERE id = ?", row)
+        return find_set(db, self.name)
+
+    def rename_spring(self, db: Database, label: str, new_label: str) -> SetRecord:
+        """Give a spring another label; its sweeps stay with it. Returns the changed set.
+
+        Raises:
+            CoilbenchError: the set has no such spring, or cannot have that label.
+        """
+        spring_id = self.spring(label).spring_id
+        labels = tuple(new_label if one == label else one for one in self.labels)
+        SetPlan(self.name, self.role, labels)  # refuses an invalid or duplicate label
+        with writing(db):
+            db.execute("UPDATE springs SET label = ? WHERE id = ?", [new_label, spring_id])
+        return find_set(db, self.name)
+
 
 @dataclass(frozen=True)
 class SetPlan:
@@ -253,20 +278,6 @@ def find_set(db: Database, name: str) -> SetRecord:
     )
 
 
-def keep_nominal(db: Database, record: SetRecord, nominal: SetNominal | None) -> SetRecord:
-    """Store a set's nominal in place of the one it had; None removes it.
-
-    Raises:
-        CoilbenchError: one of its heights is not between solid height and free length.
-    """
-    _check_nominal(nominal, record.solid_height_mm, record.free_length_mm)
-    with writing(db):
-        db.execute(
-            "UPDATE sets SET nominal_json = ? WHERE id = ?", [_nominal_json(nominal), record.set_id]
-        )
-    return find_set(db, record.name)
-
-
 def _nominal_json(nominal: SetNominal | None) -> str | None:
     return None if nominal is None else nominal.to_json()
 
@@ -291,17 +302,3 @@ def turn_order(db: Database, record: SetRecord) -> TurnOrder:
 def _shortened(names: Sequence[str], most: int = 8) -> str:
     shown = ", ".join(names[:most])
     return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
-
-
-def rename_spring(db: Database, record: SetRecord, label: str, new_label: str) -> SetRecord:
-    """Give a spring another label; its sweeps stay with it. Returns the changed set.
-
-    Raises:
-        CoilbenchError: the set has no such spring, or cannot have that label.
-    """
-    spring_id = record.spring(label).spring_id
-    labels = tuple(new_label if one == label else one for one in record.labels)
-    SetPlan(record.name, record.role, labels)  # refuses an invalid or duplicate label
-    with writing(db):
-        db.execute("UPDATE springs SET label = ? WHERE id = ?", [new_label, spring_id])
-    return find_set(db, record.name)

@@ -40,6 +40,30 @@ class SetState:
         """Whether every spring is measured."""
         return self.measured == self.springs
 
+    @classmethod
+    def every(cls, connection: sqlite3.Connection) -> tuple[SetState, ...]:
+        """Return how far each set is measured, in the order they were made."""
+        rows = connection.execute(
+            """
+            SELECT sets.name, sets.role, count(*),
+              sum(coalesce(by_hand, 0) OR coalesce(strokes, 0) >= measured_strokes),
+              sum(coalesce(strokes, 0) > 0),
+              coalesce(max(strokes) > 0 AND min(coalesce(by_hand, 1)), 0),
+              coalesce(max(last_utc), '')
+            FROM sets JOIN springs ON springs.set_id = sets.id
+            LEFT JOIN (
+              SELECT spring_id, count(*) AS strokes, max(stored_utc) AS last_utc,
+                min(origin <> 'rig') AS by_hand
+              FROM sweeps WHERE counted AND purpose = 'measured' GROUP BY spring_id
+            ) ON spring_id = springs.id
+            GROUP BY sets.id ORDER BY sets.made_utc, sets.rowid
+            """
+        )
+        return tuple(
+            cls(name, role, springs, measured, begun, bool(by_hand), last_utc)
+            for name, role, springs, measured, begun, by_hand, last_utc in rows
+        )
+
 
 @dataclass(frozen=True)
 class CaptureState:
@@ -88,32 +112,32 @@ class BookState:
     sets: tuple[SetState, ...]
     capture: CaptureState | None
 
+    @classmethod
+    def read(cls, path: Path) -> BookState:
+        """Return the state of a book without changing it.
 
-def book_state(path: Path) -> BookState:
-    """Return the state of a book without changing it.
-
-    Raises:
-        CoilbenchError: there is no book, it is not ours, or it cannot be read.
-    """
-    with reading(path) as connection:
-        versions = {
-            row[0]
-            for row in connection.execute(
-                "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench'"
+        Raises:
+            CoilbenchError: there is no book, it is not ours, or it cannot be read.
+        """
+        with reading(path) as connection:
+            versions = {
+                row[0]
+                for row in connection.execute(
+                    "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench'"
+                )
+            }
+            if not versions <= set(MIGRATION_NAMES):
+                return cls(True, False, {}, None, GOOD_FOR_DAYS, (), None)
+            has_checks = MIGRATION_NAMES[1] in versions
+            return cls(
+                newer=False,
+                older=len(versions) < len(MIGRATION_NAMES),
+                parts_utc=_parts_utc(connection),
+                check=_check(connection) if has_checks else None,
+                good_for_days=good_for_days(connection) if has_checks else GOOD_FOR_DAYS,
+                sets=SetState.every(connection),
+                capture=_capture(connection),
             )
-        }
-        if not versions <= set(MIGRATION_NAMES):
-            return BookState(True, False, {}, None, GOOD_FOR_DAYS, (), None)
-        has_checks = MIGRATION_NAMES[1] in versions
-        return BookState(
-            newer=False,
-            older=len(versions) < len(MIGRATION_NAMES),
-            parts_utc=_parts_utc(connection),
-            check=_check(connection) if has_checks else None,
-            good_for_days=good_for_days(connection) if has_checks else GOOD_FOR_DAYS,
-            sets=set_states(connection),
-            capture=_capture(connection),
-        )
 
 
 def _parts_utc(connection: sqlite3.Connection) -> dict[str, str]:
@@ -137,30 +161,6 @@ def good_for_days(db: sqlite3.Connection | Database) -> float:
     """Return how many days a calibration or check is valid, as set or by default."""
     row = db.execute("SELECT good_for_days FROM rig_settings").fetchone()
     return GOOD_FOR_DAYS if row is None else float(row[0])
-
-
-def set_states(connection: sqlite3.Connection) -> tuple[SetState, ...]:
-    """Return how far each set is measured, in the order they were made."""
-    rows = connection.execute(
-        """
-        SELECT sets.name, sets.role, count(*),
-          sum(coalesce(by_hand, 0) OR coalesce(strokes, 0) >= measured_strokes),
-          sum(coalesce(strokes, 0) > 0),
-          coalesce(max(strokes) > 0 AND min(coalesce(by_hand, 1)), 0),
-          coalesce(max(last_utc), '')
-        FROM sets JOIN springs ON springs.set_id = sets.id
-        LEFT JOIN (
-          SELECT spring_id, count(*) AS strokes, max(stored_utc) AS last_utc,
-            min(origin <> 'rig') AS by_hand
-          FROM sweeps WHERE counted AND purpose = 'measured' GROUP BY spring_id
-        ) ON spring_id = springs.id
-        GROUP BY sets.id ORDER BY sets.made_utc, sets.rowid
-        """
-    )
-    return tuple(
-        SetState(name, role, springs, measured, begun, bool(by_hand), last_utc)
-        for name, role, springs, measured, begun, by_hand, last_utc in rows
-    )
 
 
 def _capture(connection: sqlite3.Connection) -> CaptureState | None:

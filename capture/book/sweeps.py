@@ -20,7 +20,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
-from coilbench.capture.calibration.model import Calibration, recalibrated
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
@@ -119,18 +119,10 @@ def _refuse_unfinite(sweep: NewSweep) -> None:
         raise CoilbenchError("a height or load is not a number; the sweep was not stored")
 
 
-def uncount_last(db: Database, spring_id: str) -> bool:
-    """Stop counting the last counted measured sweep of a spring; False if there is none."""
-    last = "ORDER BY rowid DESC LIMIT 1"  # not by time: a clock may be set back
-    return _uncount(db, spring_id, "redone", last) == 1
-
-
-def uncount_measured(db: Database, spring_id: str) -> int:
-    """Stop counting all counted measured sweeps of a spring; returns how many."""
-    return _uncount(db, spring_id, "measured again", "")
-
-
-def _uncount(db: Database, spring_id: str, why: str, which: str) -> int:
+def uncount(db: Database, spring_id: str, *, last_only: bool) -> int:
+    """Stop counting the measured sweeps of a spring, or the last of them; returns how many."""
+    # not by time: a clock may be set back
+    which, why = ("ORDER BY rowid DESC LIMIT 1", "redone") if last_only else ("", "measured again")
     with writing(db):
         cursor = db.execute(
             f"""
@@ -152,7 +144,6 @@ def chosen(db: Database, choice: str) -> CalibrationRecord | None:
     """Return the calibration that a user names; None for each stroke's own.
 
     Args:
-        db: the open book.
         choice: `own`, `newest`, or a calibration's id or its first characters.
 
     Raises:
@@ -186,7 +177,7 @@ class _Calibrations:
         if other is None or other.calibration_id == own.calibration_id:
             return own.calibration
         same_start = other.travel.boot_id == own.travel.boot_id
-        return recalibrated(own.calibration, other.calibration, same_start=same_start)
+        return other.calibration.for_counts_of(own.calibration, same_start=same_start)
 
 
 def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict[str, list[Sweep]]:
@@ -195,8 +186,6 @@ def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict
     Those that the capture counted, ruled out by the user or not, and those that the user ruled in.
 
     Args:
-        db: the open book.
-        record: the set.
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
 
     Raises:
@@ -277,20 +266,20 @@ class Used:
     made_utc: str
     sweeps: int
 
-
-def used_calibrations(db: Database, record: SetRecord) -> tuple[Used, ...]:
-    """Return what a set's counted raw strokes were captured with, oldest first."""
-    rows = db.execute(
-        """
-        SELECT calibrations.id, calibrations.made_utc, count(*) FROM sweeps
-        JOIN springs ON springs.id = sweeps.spring_id
-        JOIN calibrations ON calibrations.id = sweeps.calibration_id
-        WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
-        GROUP BY calibrations.id ORDER BY calibrations.rowid
-        """,
-        [record.set_id],
-    )
-    return tuple(Used(*row) for row in rows.fetchall())
+    @classmethod
+    def of_set(cls, db: Database, record: SetRecord) -> tuple[Used, ...]:
+        """Return what a set's counted raw strokes were captured with, oldest first."""
+        rows = db.execute(
+            """
+            SELECT calibrations.id, calibrations.made_utc, count(*) FROM sweeps
+            JOIN springs ON springs.id = sweeps.spring_id
+            JOIN calibrations ON calibrations.id = sweeps.calibration_id
+            WHERE springs.set_id = ? AND sweeps.counted AND sweeps.purpose = 'measured'
+            GROUP BY calibrations.id ORDER BY calibrations.rowid
+            """,
+            [record.set_id],
+        )
+        return tuple(cls(*row) for row in rows.fetchall())
 
 
 def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
@@ -342,69 +331,67 @@ class StrokeRow:
     note: str | None
     ruling: Ruling | None
 
-
-def stroke_rows(db: Database, record: SetRecord) -> dict[str, list[StrokeRow]]:
-    """Return every measured stroke of a set by label, including those that do not count."""
-    rows: dict[str, list[StrokeRow]] = {label: [] for label in record.labels}
-    for row in db.query(
-        """
-        SELECT sweeps.id AS id, springs.label AS label, sweeps.counted AS counted,
-          sweeps.note AS note, sweeps.ruling AS ruling,
-          sweeps.status IN ('aborted', 'gapped') AND EXISTS (
-            SELECT 1 FROM sweeps AS other JOIN springs AS mate ON mate.id = other.spring_id
-            WHERE mate.set_id = springs.set_id AND other.counted AND other.purpose = 'measured'
-              AND other.boot_id IS sweeps.boot_id
-              AND other.calibration_id IS sweeps.calibration_id) AS sound
-        FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-        WHERE springs.set_id = ? AND sweeps.purpose = 'measured'
-        ORDER BY sweeps.stored_utc, sweeps.rowid
-        """,
-        [record.set_id],
-    ):
-        own = rows[row["label"]]
-        own.append(
-            StrokeRow(
-                sweep_id=row["id"],
-                label=row["label"],
-                number=len(own) + 1,
-                counted=bool(row["counted"]),
-                may_be_used=bool(row["counted"] or row["sound"]),
-                note=row["note"],
-                ruling=row["ruling"],
-            )
-        )
-    return rows
-
-
-def keep_rulings(
-    db: Database, record: SetRecord, rulings: Sequence[tuple[str, int, Ruling | None]]
-) -> None:
-    """Store the user's rulings on some strokes, all or none; None leaves one to the rules again.
-
-    Args:
-        db: the open book.
-        record: the set.
-        rulings: label, number and ruling of each.
-
-    Raises:
-        CoilbenchError: no such spring or stroke, a duplicate stroke, or one that cannot be used.
-    """
-    named = [(label, number) for label, number, _ in rulings]
-    for label, number in named:
-        if named.count((label, number)) > 1:
-            raise CoilbenchError(
-                f"duplicate stroke {label}:{number}", hint="Give one ruling for it"
-            )
-    with writing(db):
-        rows = stroke_rows(db, record)
-        for label, number, ruling in rulings:
-            row = _row(record, rows, label, number)
-            if ruling == "use" and not row.may_be_used:
-                raise CoilbenchError(
-                    f"stroke {label}:{number} did not count, and its heights may be wrong",
-                    hint="Press it again",
+    @classmethod
+    def of_set(cls, db: Database, record: SetRecord) -> dict[str, list[StrokeRow]]:
+        """Return every measured stroke of a set by label, including those that do not count."""
+        rows: dict[str, list[StrokeRow]] = {label: [] for label in record.labels}
+        for row in db.query(
+            """
+            SELECT sweeps.id AS id, springs.label AS label, sweeps.counted AS counted,
+              sweeps.note AS note, sweeps.ruling AS ruling,
+              sweeps.status IN ('aborted', 'gapped') AND EXISTS (
+                SELECT 1 FROM sweeps AS other JOIN springs AS mate ON mate.id = other.spring_id
+                WHERE mate.set_id = springs.set_id AND other.counted AND other.purpose = 'measured'
+                  AND other.boot_id IS sweeps.boot_id
+                  AND other.calibration_id IS sweeps.calibration_id) AS sound
+            FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+            WHERE springs.set_id = ? AND sweeps.purpose = 'measured'
+            ORDER BY sweeps.stored_utc, sweeps.rowid
+            """,
+            [record.set_id],
+        ):
+            own = rows[row["label"]]
+            own.append(
+                cls(
+                    sweep_id=row["id"],
+                    label=row["label"],
+                    number=len(own) + 1,
+                    counted=bool(row["counted"]),
+                    may_be_used=bool(row["counted"] or row["sound"]),
+                    note=row["note"],
+                    ruling=row["ruling"],
                 )
-            db.execute("UPDATE sweeps SET ruling = ? WHERE id = ?", [ruling, row.sweep_id])
+            )
+        return rows
+
+    @classmethod
+    def keep_rulings(
+        cls, db: Database, record: SetRecord, rulings: Sequence[tuple[str, int, Ruling | None]]
+    ) -> None:
+        """Store the user's rulings on some strokes, all or none; None leaves one to the rules.
+
+        Args:
+            rulings: label, number and ruling of each.
+
+        Raises:
+            CoilbenchError: no such spring or stroke, a duplicate, or one that cannot be used.
+        """
+        named = [(label, number) for label, number, _ in rulings]
+        for label, number in named:
+            if named.count((label, number)) > 1:
+                raise CoilbenchError(
+                    f"duplicate stroke {label}:{number}", hint="Give one ruling for it"
+                )
+        with writing(db):
+            rows = cls.of_set(db, record)
+            for label, number, ruling in rulings:
+                row = _row(record, rows, label, number)
+                if ruling == "use" and not row.may_be_used:
+                    raise CoilbenchError(
+                        f"stroke {label}:{number} did not count, and its heights may be wrong",
+                        hint="Press it again",
+                    )
+                db.execute("UPDATE sweeps SET ruling = ? WHERE id = ?", [ruling, row.sweep_id])
 
 
 def _row(record: SetRecord, rows: dict[str, list[StrokeRow]], label: str, number: int) -> StrokeRow:

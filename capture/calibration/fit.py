@@ -7,7 +7,7 @@ shows in the residuals.
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from itertools import pairwise
 from typing import NamedTuple
@@ -15,6 +15,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import (
     ADC_LIMIT_COUNTS,
     STANDARD_GRAVITY_M_S2,
@@ -29,7 +30,6 @@ from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
     ASSUMED_GAUGE_U_MM,
     ASSUMED_MASS_U_RELATIVE,
-    Fitted,
     GaugePoint,
     LoadPoint,
     PolynomialFit,
@@ -136,15 +136,18 @@ TYPICAL_BEND_FRACTION = 0.00015
 NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point covers the low end
 
 
-def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY_M_S2) -> Fitted:
+def load_part(
+    points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
+) -> NewPart:
     """Fit load in N over counts: a straight line, or a parabola where the points demand it.
 
-    The relative error that all masses share is not in the covariance but in shared_u_relative
+    The relative error that all masses share is not in the covariance but in reference_u_relative
     (masses from one box, or weighed on one scale, err together); a mass that is worse than the
     best one has less weight.
 
     Args:
         points: 3 different masses or more, in any order.
+        origin: `guided`, or the file they came from.
         gravity_m_s2: local gravity; a mass presses with itself times this.
 
     Raises:
@@ -170,7 +173,18 @@ def fit_load(points: Sequence[LoadPoint], gravity_m_s2: float = STANDARD_GRAVITY
     refuse_scatter(masses, residuals_n / gravity_m_s2, _load_limit_kg)
     _refuse_turning_curve(fit)
     notes = _load_notes(points, masses, residuals_n / gravity_m_s2, fit)
-    return Fitted(fit, tuple(residuals_n.tolist()), tuple(notes), shared_u_relative(means))
+    rows = [
+        PointRow(
+            direction=point.direction,
+            mass_kg=point.mass_kg,
+            load_counts=point.counts,
+            residual_n=residual_n,
+            u_kg=point.u_kg,
+        )
+        for point, residual_n in zip(points, residuals_n.tolist(), strict=True)
+    ]
+    shared = shared_u_relative(means)
+    return NewPart("load", origin, fit, rows, tuple(notes), shared, gravity_m_s2)
 
 
 def _fit_means(
@@ -188,11 +202,12 @@ def _fit_means(
     return fit if degree == 2 else with_hidden_bend(fit, counts, load_n, TYPICAL_BEND_FRACTION)
 
 
-def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
+def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
     """Fit height in mm over travel counts, a straight line.
 
     Args:
         points: 2 different gauges or more, in any order.
+        origin: `guided`, or the file they came from.
 
     Raises:
         CoilbenchError: the points are inconsistent or too few.
@@ -208,23 +223,24 @@ def fit_travel(points: Sequence[GaugePoint]) -> Fitted:
 
     notes = []
     if any(p.u_mm is None for p in points):
-        notes.append(
-            f"Gauges without an uncertainty are assumed good to {ASSUMED_GAUGE_U_MM} mm, k = 2"
-        )
+        notes.append(Finding.of("gauges_assumed", u_mm=ASSUMED_GAUGE_U_MM))
     if fit.coefficients[1] > 0.0:
-        notes.append(
-            "Travel counts fall as the quill goes down: the scale is wired backwards, which the "
-            "calibration corrects"
-        )
+        notes.append(Finding.of("travel_corrected"))
     low_mm, high_mm = float(gauges.known.min()), float(gauges.known.max())
     if gauges.span < NARROW_GAUGES_FRACTION * high_mm:
-        notes.append(
-            f"The gauges only cover {low_mm:g} mm to {high_mm:g} mm: heights far from them have a "
-            "larger uncertainty, and a gauge near the lowest height measured would help most"
-        )
+        notes.append(Finding.of("gauges_narrow", low_mm=low_mm, high_mm=high_mm))
     if len(points) == LEAST_GAUGES:
-        notes.append("Two gauges cannot show an error in one of them: a third one would")
-    return Fitted(fit, tuple(residuals_mm.tolist()), tuple(notes))
+        notes.append(Finding.of("two_gauges"))
+    rows = [
+        PointRow(
+            length_mm=point.length_mm,
+            travel_counts=point.counts,
+            residual_mm=residual_mm,
+            u_mm=point.u_mm,
+        )
+        for point, residual_mm in zip(points, residuals_mm.tolist(), strict=True)
+    ]
+    return NewPart("travel", origin, fit, rows, notes)
 
 
 def _standards(noun: str, unit: str, rows: list[tuple[float, float, float]]) -> Standards:
@@ -265,63 +281,29 @@ def _load_notes(
     masses: Standards,
     residuals_kg: NDArray[np.float64],
     fit: PolynomialFit,
-) -> list[str]:
-    notes = []
+) -> Iterator[Finding]:
     if any(p.u_kg is None for p in points):
-        notes.append(
-            f"Masses without an uncertainty are assumed good to {ASSUMED_MASS_U_RELATIVE:.1%}, "
-            "k = 2"
-        )
+        yield Finding.of("masses_assumed", u_relative=ASSUMED_MASS_U_RELATIVE)
     if fit.degree > 1:
-        notes.append("The cell is not linear (F-test at 1 %): a parabola is used")
+        yield Finding.of("cell_curved")
     if slope(fit, fit.x_min) < 0.0:
-        notes.append(
-            "Counts fall as the load grows: the cell is wired backwards, which the calibration "
-            "corrects"
-        )
+        yield Finding.of("load_corrected")
     share = float(np.ptp(masses.counts)) / ADC_LIMIT_COUNTS
     if share < WEAK_SPAN_FRACTION:
-        notes.append(
-            f"The masses span only {share:.2%} of the ADC's range: heavier masses or more gain "
-            "would reduce the noise"
-        )
-    if masses.known.min() > NEAR_ZERO_FRACTION * masses.known.max():
-        notes.append(
-            f"No point is near zero, all lie between {masses.known.min():g} kg and "
-            f"{masses.known.max():g} kg: read one with nothing on the cell as well"
-        )
+        yield Finding.of("weak_span", adc_share=share)
+    low_kg, high_kg = float(masses.known.min()), float(masses.known.max())
+    if low_kg > NEAR_ZERO_FRACTION * high_kg:
+        yield Finding.of("no_light_mass", low_kg=low_kg, high_kg=high_kg)
     falling = np.array([p.direction == "down" for p in points])
     if falling.all() or not falling.any():
-        notes.append(
-            "The masses were read in one direction only: whether up and down agree is unknown"
-        )
+        yield Finding.of("masses_one_way")
     else:
         more_kg = float(residuals_kg[~falling].mean() - residuals_kg[falling].mean())
-        way = "more" if more_kg > -5e-4 else "less"
-        notes.append(f"Going down, the cell reads {abs(more_kg):.3f} kg {way} than going up")
-    return notes
+        yield Finding.of("going_down", more_kg=more_kg)
+    yield from _order_notes(points)
 
 
-def load_part(
-    points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
-) -> NewPart:
-    """Fit the load; raises CoilbenchError as fit_load."""
-    fitted = fit_load(points, gravity_m_s2)
-    rows = [
-        PointRow(
-            direction=point.direction,
-            mass_kg=point.mass_kg,
-            load_counts=point.counts,
-            residual_n=residual_n,
-            u_kg=point.u_kg,
-        )
-        for point, residual_n in zip(points, fitted.residuals, strict=True)
-    ]
-    notes = (*fitted.notes, *_order_notes(points))
-    return NewPart("load", origin, fitted.fit, rows, notes, fitted.shared_u_relative, gravity_m_s2)
-
-
-def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
+def _order_notes(points: Sequence[LoadPoint]) -> Iterator[Finding]:
     """Note masses whose order contradicts their direction."""
     against = [
         number
@@ -329,26 +311,7 @@ def _order_notes(points: Sequence[LoadPoint]) -> list[str]:
         if (point.mass_kg < before.mass_kg and point.direction == "up")
         or (point.mass_kg > before.mass_kg and point.direction == "down")
     ]
-    if not against:
-        return []
-    point, before = points[against[0] - 1], points[against[0] - 2]
-    return [
-        f"Masses out of order: point {against[0]} is {point.mass_kg:g} kg after "
-        f"{before.mass_kg:g} kg, marked {point.direction}. The curve is not affected, but up and "
-        "down can be compared only where the points are in order"
-    ]
-
-
-def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
-    """Fit the travel; raises CoilbenchError as fit_travel."""
-    fitted = fit_travel(points)
-    rows = [
-        PointRow(
-            length_mm=point.length_mm,
-            travel_counts=point.counts,
-            residual_mm=residual_mm,
-            u_mm=point.u_mm,
-        )
-        for point, residual_mm in zip(points, fitted.residuals, strict=True)
-    ]
-    return NewPart("travel", origin, fitted.fit, rows, fitted.notes)
+    if against:
+        point, before_kg = points[against[0] - 1], points[against[0] - 2].mass_kg
+        known = {"mass_kg": point.mass_kg, "before_kg": before_kg, "direction": point.direction}
+        yield Finding.of("out_of_order", point=against[0], **known)

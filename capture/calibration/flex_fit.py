@@ -13,11 +13,11 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import refuse_saturated
 from coilbench.capture.calibration.lag import Course
 from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
-    Fitted,
     FlexPoint,
     PolynomialFit,
     degree_demanded,
@@ -137,9 +137,9 @@ class _Press:
         return _Press(self.load_n[rows], self.height_mm[rows], self.rising[rows])
 
 
-def fit_flex(
-    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
-) -> Fitted:
+def flex_part(
+    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit, origin: str
+) -> NewPart:
     """Fit the deflection of the press in mm over N of load.
 
     Once the quill is on the block the faces cannot close, so any further travel is press flex:
@@ -152,6 +152,7 @@ def fit_flex(
             contact are found and left out.
         load_fit: load_n over load_counts.
         travel_fit: height_mm over travel_counts.
+        origin: `guided`, or the file they came from.
 
     Raises:
         CoilbenchError: the points are inconsistent or too few.
@@ -176,7 +177,16 @@ def fit_flex(
     for row, residual in zip(np.flatnonzero(used), residuals.tolist(), strict=True):
         every[row] = residual
     fit = _with_beginning(_through_origin(block, on_block.load_n), steps)
-    return Fitted(_with_loop(fit, steps), tuple(every), tuple(notes))
+    rows = [
+        PointRow(
+            direction=point.direction,
+            load_counts=point.load_counts,
+            travel_counts=point.travel_counts,
+            residual_mm=residual_mm,
+        )
+        for point, residual_mm in zip(points, every, strict=True)
+    ]
+    return NewPart("flex", origin, _with_loop(fit, steps), rows, notes)
 
 
 def _press(
@@ -256,7 +266,7 @@ def _middle(steps: _Press) -> _Press:
     return _Press(at, 0.5 * (up.height_mm[inside] + other), np.ones(at.size, np.bool_))
 
 
-def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list[str]]:
+def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list[Finding]]:
     """Fit height by travel over load; a curve only where it is monotonic."""
     middle = _middle(steps)
     known = np.zeros_like(middle.load_n)
@@ -266,14 +276,13 @@ def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list
         block = fit_with_scatter(middle.load_n, middle.height_mm, tried, known, resolution_mm)
         slopes = slope(block, np.linspace(block.x_min, block.x_max, 50))
         if slopes.max() < 0.0 or slopes.min() > 0.0:
-            name = "a parabola" if tried == 2 else f"a curve of degree {tried}"
-            return block, [f"The press flex is not linear (F-test at 1 %): {name} is used"]
+            return block, [Finding.of("flex_curved", degree=tried)]
     straight = fit_with_scatter(middle.load_n, middle.height_mm, 1, known, resolution_mm)
     if degree == 1:
         return straight, []
     off_mm = float(np.abs(middle.height_mm - value(straight, middle.load_n)).max())
     widened = _with_slope_u(straight, off_mm / float(middle.load_n.mean()))
-    return widened, ["The press flex is not linear, but no monotonic curve fits: a line is used"]
+    return widened, [Finding.of("flex_line")]
 
 
 def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
@@ -283,10 +292,10 @@ def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
     return replace(fit, covariance=tuple(tuple(row) for row in covariance.tolist()))
 
 
-def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
+def _judge_return(steps: _Press, flex_span_mm: float) -> list[Finding]:
     """Refuse a block that moved during the press; note it where that cannot be judged."""
     up, down = steps.at(steps.rising), steps.at(~steps.rising)
-    unknown = ["The block was pressed one way only: whether it moved is unknown"]
+    unknown = [Finding.of("block_one_way")]
     if min(up.load_n.size, down.load_n.size) < 2:
         return unknown
     low = max(up.load_n.min(), down.load_n.min())
@@ -306,7 +315,7 @@ def _judge_return(steps: _Press, flex_span_mm: float) -> list[str]:
             f"{abs(moved_mm):.2f} mm from that on the way down",
             hint="Seat the block square and clean, tighten the table, then press it again",
         )
-    return [f"Back at low load the travel differed by {moved_mm:+.3f} mm"]
+    return [Finding.of("travel_back", moved_mm=moved_mm)]
 
 
 def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:
@@ -385,20 +394,3 @@ def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> Polyno
         x_min=float(load_n.min()),
         x_max=float(load_n.max()),
     )
-
-
-def flex_part(
-    points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit, origin: str
-) -> NewPart:
-    """Fit the press flex; raises CoilbenchError as fit_flex."""
-    fitted = fit_flex(points, load_fit, travel_fit)
-    rows = [
-        PointRow(
-            direction=point.direction,
-            load_counts=point.load_counts,
-            travel_counts=point.travel_counts,
-            residual_mm=residual_mm,
-        )
-        for point, residual_mm in zip(points, fitted.residuals, strict=True)
-    ]
-    return NewPart("flex", origin, fitted.fit, rows, fitted.notes)

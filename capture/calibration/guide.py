@@ -94,7 +94,7 @@ class _Stillness:
         return Finding.of("steady", counts=now, still_s=min(still_s, HOLD_S), hold_s=HOLD_S)
 
 
-class HoldGuide:
+class _HoldGuide:
     """Asks for one steady hold after another.
 
     Args:
@@ -200,7 +200,7 @@ class HoldGuide:
         raise NotImplementedError
 
 
-class WeighGuide(HoldGuide):
+class WeighGuide(_HoldGuide):
     """Reads the load cell under one mass after the other; 0 is nothing on it.
 
     An empty cell between two masses is no reading, and neither is the last mass still standing.
@@ -254,7 +254,7 @@ def _near(hold: Hold, other: Hold, empty: Hold | None) -> bool:
     return apart < max(EMPTY_SDS * other.load_sd_counts, creep)
 
 
-class GaugeGuide(HoldGuide):
+class GaugeGuide(_HoldGuide):
     """Reads the travel with one gauge length after the other between the faces.
 
     The quill's upper stop is read first, so that a rest there, to change the gauge, is no reading.
@@ -273,7 +273,7 @@ class GaugeGuide(HoldGuide):
         return super().task
 
     def feed(self, block: RawBlock) -> list[Finding]:
-        """Take the next samples; see HoldGuide."""
+        """Take the next samples; see WeighGuide."""
         if self._stop is not None or self.done:
             return super().feed(block)
         self._still.feed(block)

@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from coilbench.capture.blocks import LOAD_DTYPE, Hello, LoadBlock, RawBlock
+from coilbench.capture.blocks import LOAD_DTYPE, Finding, Hello, LoadBlock, RawBlock
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.regression import (
     GaugePoint,
@@ -56,6 +56,21 @@ class Calibration:
         at = np.maximum(inside, max(self.flex.x_min, np.finfo(np.float64).tiny))
         return value(self.flex, at) * (inside / at) + slope(self.flex, top_n) * beyond
 
+    def for_counts_of(self, own: Calibration, *, same_start: bool) -> Calibration:
+        """Return this calibration, made valid for counts that were captured with their own.
+
+        An incremental scale counts from where the rig was switched on, so a datum found at another
+        start of the rig is not valid for them: then this one's scale factor is taken, and the datum
+        of their own calibration.
+
+        Args:
+            own: the calibration that the counts were captured with.
+            same_start: both travel calibrations are of the same start of the rig.
+        """
+        if same_start:
+            return self
+        return replace(self, travel=_at_datum_of(own.travel, self.travel))
+
 
 @dataclass(frozen=True)
 class InstrumentUncertainty:
@@ -78,8 +93,6 @@ def convert(
     """Turn counts into load and travel: the one place where it is done.
 
     Args:
-        calibration: the fits.
-        samples: shape (n,), RAW_DTYPE.
         zero_counts: load counts with nothing on the rig, measured just before; the load at
             them is subtracted. None keeps the calibration's own zero.
 
@@ -161,14 +174,14 @@ class NewPart:
         gravity_m_s2: load only: local gravity, with which the masses became loads.
         device_id, boot_id: the rig and its start, where known. An incremental scale's travel
             part is valid only for that start.
-        notes: what was noticed while fitting, sentences without a full stop.
+        notes: what was noticed while fitting; sentences in books of older programs.
     """
 
     kind: PartKind
     origin: str
     fit: PolynomialFit
     points: Sequence[PointRow]
-    notes: Sequence[str] = ()
+    notes: Sequence[Finding | str] = ()
     reference_u_relative: float = 0.0
     gravity_m_s2: float | None = None
     device_id: str | None = None
@@ -205,24 +218,7 @@ def datum_part(travel_fit: PolynomialFit, point: GaugePoint) -> NewPart:
         x_max=travel_fit.x_max + shift,
     )
     row = PointRow(length_mm=length_mm, travel_counts=counts, residual_mm=0.0, u_mm=point.u_mm)
-    return NewPart("travel", "datum", fit, [row], ["New datum, same scale factor as before"])
-
-
-def recalibrated(own: Calibration, other: Calibration, *, same_start: bool) -> Calibration:
-    """Return another calibration, made valid for counts that were captured with their own.
-
-    An incremental scale counts from where the rig was switched on, so a datum found at another
-    start of the rig is not valid for them: then the other's scale factor is taken, and the datum
-    of their own calibration.
-
-    Args:
-        own: the calibration that the counts were captured with.
-        other: the one to read them with.
-        same_start: both travel calibrations are of the same start of the rig.
-    """
-    if same_start:
-        return other
-    return replace(other, travel=_at_datum_of(own.travel, other.travel))
+    return NewPart("travel", "datum", fit, [row], [Finding.of("datum_new")])
 
 
 def _at_datum_of(own: PolynomialFit, other: PolynomialFit) -> PolynomialFit:

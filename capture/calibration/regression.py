@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Literal, NamedTuple
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -127,7 +127,6 @@ def evaluate(
     the scatter of a single reading is not in it.
 
     Args:
-        fit: the polynomial.
         x: any shape.
         minus_x: subtract the polynomial at this x; what both have in common cancels.
     """
@@ -177,7 +176,6 @@ def fit_with_scatter(
 
     Args:
         x, y: shape (n,), n above the degree.
-        degree: of the polynomial.
         u_y: shape (n,), known standard uncertainties of y, independent; 0 is allowed.
         resolution: smallest step of y, above 0.
         seen_u: shape (n,), standard uncertainties estimated from the points themselves, with about
@@ -371,20 +369,3 @@ class FlexPoint:
     load_counts: float
     travel_counts: float
     direction: Direction | None = None
-
-
-class Fitted(NamedTuple):
-    """A fit, its residuals, and what the user should know about it.
-
-    Attributes:
-        fit: the polynomial, its covariance wide enough for k = 2 to mean 95 %.
-        residuals: one per point, known less fitted, N or mm; None where a point was not used.
-        notes: sentences without a full stop.
-        shared_u_relative: of a load: standard uncertainty (k = 1) that all masses share, a
-            fraction; it is not in the covariance.
-    """
-
-    fit: PolynomialFit
-    residuals: tuple[float | None, ...]
-    notes: tuple[str, ...]
-    shared_u_relative: float = 0.0

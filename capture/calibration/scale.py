@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import (
     STANDARD_GRAVITY_M_S2,
     Standards,
@@ -70,7 +71,7 @@ class Scale:
         reference_u_relative: the masses' standard uncertainty (k = 1), as a fraction.
         gravity_m_s2: local gravity, with which the masses became loads.
         points, residuals_n: what it was fitted on; known less fitted.
-        notes: sentences without a full stop.
+        notes: what was noticed while fitting; sentences in books of older programs.
     """
 
     name: str
@@ -80,7 +81,7 @@ class Scale:
     gravity_m_s2: float
     points: tuple[ScalePoint, ...] = ()
     residuals_n: tuple[float, ...] = ()
-    notes: tuple[str, ...] = ()
+    notes: tuple[Finding | str, ...] = ()
 
     def load_n(self, shown_n: float) -> float:
         """Return the load behind a reading.
@@ -133,9 +134,6 @@ def calibrate_scale(
 
     Args:
         name: the user's name for it.
-        points: 3 different masses or more.
-        origin: the file they came from.
-        gravity_m_s2: local gravity.
 
     Raises:
         CoilbenchError: no name, or points that are inconsistent or too few.
@@ -185,13 +183,9 @@ def step_of(shown_kg: Sequence[float]) -> float:
     return STEPS_KG[-1]
 
 
-def _notes(points: Sequence[ScalePoint], fit: PolynomialFit, step_kg: float) -> list[str]:
-    notes = [f"The scale reads in steps of {step_kg:g} kg"]
+def _notes(points: Sequence[ScalePoint], fit: PolynomialFit, step_kg: float) -> Iterator[Finding]:
+    yield Finding.of("scale_steps", step_kg=step_kg)
     if any(point.u_kg is None for point in points):
-        notes.append(
-            f"Masses without an uncertainty are assumed good to {ASSUMED_MASS_U_RELATIVE:.1%}, "
-            "k = 2"
-        )
+        yield Finding.of("masses_assumed", u_relative=ASSUMED_MASS_U_RELATIVE)
     if fit.degree > 1:
-        notes.append("The scale is not linear (F-test at 1 %): a parabola is used")
-    return notes
+        yield Finding.of("scale_curved")

@@ -40,7 +40,6 @@ class Command:
     """Something asked of a running capture.
 
     Attributes:
-        action: what.
         label: whose turn the asker saw; refused where it is another's by then. Of a rename, the
             spring that gets the new label. None: whose turn it is.
         new_label: of a rename; else None.
@@ -107,12 +106,7 @@ class EventKind(StrEnum):
 
 @dataclass(frozen=True)
 class Event:
-    """Something the person at the press should know.
-
-    Attributes:
-        kind: what sort of thing.
-        what: what exactly, as data.
-    """
+    """Something the person at the press should know: what sort of thing, and what exactly."""
 
     kind: EventKind
     what: Finding
@@ -128,8 +122,6 @@ class Snapshot:
     """State of a running capture.
 
     Attributes:
-        set_name: the set being pressed.
-        source: the source's address.
         link: `waiting`, `up` or `lost`.
         link_what: who is connected, or how the link was lost; None before the first connection.
         rate_hz: samples a second over the last seconds.
@@ -139,7 +131,6 @@ class Snapshot:
         free_length_mm: the height above which the spring is free, roughly: the set's, else where
             the quill touched it; None where neither is known.
         reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
-        phase: where in a stroke the stream is.
         turn: the stroke wanted next; None when the set is done.
         ends_in_s: when a set that is done ends by itself; None before.
         springs_done, springs: how far the set is.

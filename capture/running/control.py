@@ -23,13 +23,12 @@ import threading
 import time
 from contextlib import suppress
 from pathlib import Path
-from types import TracebackType
 from typing import Any, Protocol, Self
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Snapshot
 
-PATIENCE_S = 0.25  # for the whole of a request; a client that dawdles is hung up on
+PATIENCE_S = 0.25  # for the whole of a request; a client that takes longer is disconnected
 ASK_S = 0.5
 TELL_S = 5.0
 _WAITING = 8  # clients
@@ -63,11 +62,7 @@ class ControlServer:
     """Answers other windows on a thread of its own; open it while holding the book's lock.
 
     One request a connection, one client after the other: each is done within microseconds, or
-    hung up on after PATIENCE_S.
-
-    Args:
-        book: whose capture it is.
-        session: what is asked and told.
+    disconnected after PATIENCE_S.
 
     Raises:
         CoilbenchError: the channel can't be opened here; says why.
@@ -100,12 +95,7 @@ class ControlServer:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _run(self) -> None:
@@ -121,10 +111,10 @@ class ControlServer:
     def _take_one(self) -> None:
         try:
             client, _ = self._listener.accept()
-        except OSError:  # it hung up, or this process has too many files open just now
+        except OSError:  # it disconnected, or this process has too many files open just now
             time.sleep(_NAP_S)
             return
-        with client, suppress(OSError):  # a client that goes away harms itself only
+        with client, suppress(OSError):  # a client that goes away loses only its own answer
             if not _same_user(client):
                 return
             line = _receive(client, LONGEST_REQUEST, PATIENCE_S)
@@ -188,7 +178,7 @@ def _ask(book: Path, request: bytes, patience_s: float) -> bytes | None:
 
 
 def _receive(peer: socket.socket, most: int, patience_s: float) -> bytes | None:
-    """Return one line; None where it isn't whole in time or the peer hung up.
+    """Return one line; None where it isn't complete in time or the peer disconnected.
 
     More than `most` bytes are returned as they are, without waiting for their end.
     """
@@ -262,12 +252,7 @@ def _same_user(peer: socket.socket) -> bool:
 
 
 def answer(line: bytes, session: Commanded) -> bytes:
-    """Act on one line from outside; whatever it holds, there is an answer.
-
-    Args:
-        line: as it came, with or without its LF.
-        session: acted on only where the line is a whole and valid request.
-    """
+    """Act on one line from outside if it is a valid request; whatever it holds, answer it."""
     try:
         asked = _request(line)
         if asked == {"ask": "snapshot"}:
@@ -283,11 +268,7 @@ def answer(line: bytes, session: Commanded) -> bytes:
 
 
 def read_done(line: bytes) -> None:
-    """Read the answer to a command.
-
-    Raises:
-        CoilbenchError: it was refused, or this is not an answer.
-    """
+    """Read the answer to a command; CoilbenchError if it was refused or is no answer."""
     if _reply(line).get("done") is not True:
         raise _no_answer()
 

@@ -6,9 +6,8 @@ import os
 import time
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
-from enum import StrEnum
 from pathlib import Path
-from typing import TypeVar
+from typing import Literal, TypeVar
 
 import msgspec
 
@@ -23,14 +22,8 @@ AGuide = TypeVar("AGuide", bound=Guide)
 
 PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
 SILENCE_S = 3.0
-
-
-class Asked(StrEnum):
-    """What the user may ask while a calibration is under way."""
-
-    NOTHING = ""
-    UNDO = "undo"
-    STORE = "store"  # everything is read: do not wait
+# What the user may ask while a calibration is under way; "store": all is read, do not wait.
+Wish = Literal["", "undo", "store"]
 
 
 def sample_stream(
@@ -39,7 +32,6 @@ def sample_stream(
     """Yield the source's samples in small pieces, without end.
 
     Args:
-        source: an open source.
         seen: what arrived while it was identified; used first.
         clock: monotonic, s.
 
@@ -75,7 +67,7 @@ def follow(
     guide: AGuide,
     say: Say,
     *,
-    asked: Callable[[], Asked] = lambda: Asked.NOTHING,
+    asked: Callable[[], Wish] = lambda: "",
     show: Say = lambda _state: None,
     keep: Callable[[], None] = lambda: None,
     grace_s: float = 0.0,
@@ -85,7 +77,6 @@ def follow(
     The rig's redo button discards the last point, as `asked` may.
 
     Args:
-        stream: the samples.
         guide: what is to be read.
         say: called with what to do and what was read.
         asked: what the user asks for now.
@@ -100,7 +91,7 @@ def follow(
     done_us: int | None = None
     for block in stream:
         wish = _wish(block, asked())
-        if wish is Asked.UNDO:
+        if wish == "undo":
             undone = guide.undo()
             keep()  # before it is said: what is said has happened
             say(undone)
@@ -119,7 +110,7 @@ def follow(
                 done_us = now_us
                 if grace_s > 0.0:
                     say(Finding.of("stored_soon", task=guide.task.to_document(), grace_s=grace_s))
-            if now_us - done_us >= grace_s * 1e6 or wish is Asked.STORE:
+            if now_us - done_us >= grace_s * 1e6 or wish == "store":
                 return guide
     if not guide.done:
         raise CoilbenchError(
@@ -128,9 +119,9 @@ def follow(
     return guide
 
 
-def _wish(block: RawBlock, asked: Asked) -> Asked:
+def _wish(block: RawBlock, asked: Wish) -> Wish:
     pressed = bool((block.samples["flags"] & SampleFlag.REDO_PRESSED).any())
-    return Asked.UNDO if pressed else asked
+    return "undo" if pressed else asked
 
 
 @dataclass(frozen=True)

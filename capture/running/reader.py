@@ -15,7 +15,7 @@ from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, iden
 
 POLL_S = 0.1
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
-# down and opened anew. A rig whose amplifier is dead still talks, and is left alone: opening the
+# down and opened again. A rig whose amplifier is dead still sends, and is left alone: opening the
 # port restarts many boards.
 SILENCE_S = 5.0
 FIRST_BACKOFF_S = 0.5
@@ -28,59 +28,41 @@ RATE_SPAN_S = 3.0
 
 
 @dataclass(frozen=True)
-class LinkUp:
-    """The source is open and the rig has said who it is."""
+class Parcel:
+    """What the reader tells; of hello, loss, ended, failure and counters exactly one is there.
 
-    hello: Hello
-
-
-@dataclass(frozen=True)
-class LinkDown:
-    """The source was lost; the reader tries again in retry_s."""
-
-    loss: CoilbenchError
-    retry_s: float
-
-
-@dataclass(frozen=True)
-class LinkEnded:
-    """Nothing more will come: STOPPED or SOURCE_ENDED."""
-
-    reason: str
-
-
-@dataclass(frozen=True)
-class ReaderFailed:
-    """The reader met an error that is no loss of the link, and ended."""
-
-    error: Exception
-
-
-@dataclass(frozen=True)
-class Delivery:
-    """What one poll brought, with the counters of the link after it.
-
-    The counters are of the present connection; the receiver adds those of earlier ones.
+    Attributes:
+        hello: the source is open, and this is the rig.
+        loss: the source was lost; the reader tries again.
+        ended: nothing more will come: STOPPED or SOURCE_ENDED.
+        failure: an error that is no loss of the link ended the reader.
+        items, counters: what one poll brought, and the counters of the present connection after
+            it; the receiver adds those of earlier ones.
     """
 
-    items: list[Item]
-    counters: LinkCounters
-
-
-Parcel = LinkUp | LinkDown | LinkEnded | ReaderFailed | Delivery
+    hello: Hello | None = None
+    loss: CoilbenchError | None = None
+    ended: str | None = None
+    failure: Exception | None = None
+    items: tuple[Item, ...] = ()
+    counters: LinkCounters | None = None
 
 
 class Reader:
     """Polls a source on a thread of its own.
 
     The queue is bounded. When its receiver is slow the reader waits: what the port cannot hold
-    meanwhile shows as a gap in the sequence and is counted as lost. The last parcel is a LinkEnded
-    or a ReaderFailed, always.
+    meanwhile shows as a gap in the sequence and is counted as lost. The last parcel tells its
+    end or failure, always.
 
     Args:
         open_again: opens the source; called at the start and after each loss.
         clock: a monotonic clock, s.
         pause: waits so many seconds before the next try; None waits so that `finish` ends it.
+
+    Attributes:
+        parcels: what it tells, in order.
+        health: kept by the receiver alone.
     """
 
     def __init__(
@@ -91,6 +73,7 @@ class Reader:
         pause: Callable[[float], object] | None = None,
     ) -> None:
         self.parcels: queue.Queue[Parcel] = queue.Queue(QUEUE_LENGTH)
+        self.health = LinkHealth()
         self._open_again = open_again
         self._clock = clock
         self._finishing = threading.Event()
@@ -120,9 +103,9 @@ class Reader:
 
     def _run(self) -> None:
         try:
-            last: Parcel = LinkEnded(self._keep_reading())
+            last = Parcel(ended=self._keep_reading())
         except Exception as error:  # handed to the receiver, which raises it
-            last = ReaderFailed(error)
+            last = Parcel(failure=error)
         self._put(last)
 
     def _keep_reading(self) -> str:
@@ -132,15 +115,15 @@ class Reader:
             try:
                 with self._open_again() as source:
                     hello, seen = identify(source, clock=self._clock)
-                    self._put(LinkUp(hello))
-                    self._put(Delivery(seen, source.counters))
+                    self._put(Parcel(hello=hello))
+                    self._put(Parcel(items=tuple(seen), counters=source.counters))
                     source.request("start")  # someone may have stopped it by hand
                     backoff_s = FIRST_BACKOFF_S
                     self._read(source)
             except SourceEnded:
                 return SOURCE_ENDED
             except CoilbenchError as loss:
-                self._put(LinkDown(loss, backoff_s))
+                self._put(Parcel(loss=loss))
                 self._pause(backoff_s)
                 backoff_s = min(2 * backoff_s, LONGEST_BACKOFF_S)
         return STOPPED
@@ -152,14 +135,15 @@ class Reader:
             now_s = self._clock()
             if items:
                 heard_s = now_s
-                self._put(Delivery(items, source.counters))
+                self._put(Parcel(items=tuple(items), counters=source.counters))
             elif now_s - heard_s > SILENCE_S:
                 raise SourceLost(
                     f"the rig has said nothing for {now_s - heard_s:.1f} s",
                     where=source.url,
                     hint="Check the cable and the rig's power, then: coilbench rig find",
                 )
-        self._put(Delivery(source.poll(0.0), source.counters))  # what arrived until now
+        arrived = tuple(source.poll(0.0))
+        self._put(Parcel(items=arrived, counters=source.counters))
 
     def _put(self, parcel: Parcel) -> None:
         """Queue a parcel, waiting for room until the receiver is gone."""

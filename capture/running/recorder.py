@@ -14,7 +14,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, SampleFlag
 from coilbench.capture.book.calibrations import CalibrationRecord
-from coilbench.capture.book.sessions import ChunkOwner, drop_chunks, store_chunk
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
@@ -76,19 +76,14 @@ class Recorder:
     Used by one thread, the one that owns the book.
 
     Args:
-        db: the open book.
-        session_id: the session the sweeps belong to.
-        record: the set.
-        calibration: the calibration in force.
         say: told each event after the book has it.
         reach_height_mm: the height every stroke must be pressed down to, if the user said so.
-        rules: what makes a stroke.
     """
 
     def __init__(
         self,
         db: Database,
-        session_id: str,
+        run: CaptureRun,
         record: SetRecord,
         calibration: CalibrationRecord,
         say: Callable[[Event], None],
@@ -97,7 +92,7 @@ class Recorder:
         rules: StrokeRules | None = None,
     ) -> None:
         self._db = db
-        self._session_id = session_id
+        self._run = run
         self._turns = TurnTaking(db, record, say)
         self._calibration_id = calibration.calibration_id
         self._calibration = calibration.calibration
@@ -150,11 +145,7 @@ class Recorder:
         return tuple(zip(height_mm.round(3).tolist(), above_n.round(2).tolist(), strict=True))
 
     def take(self, item: Item) -> None:
-        """Take one thing the rig said.
-
-        Raises:
-            CoilbenchError: it is another rig than the calibration's.
-        """
+        """Take one thing the rig said; raises as take_hello."""
         if isinstance(item, RawBlock):
             self._take_samples(item)
         elif isinstance(item, Restarted):
@@ -207,7 +198,7 @@ class Recorder:
         self._forget_chunks()
 
     def flush(self) -> None:
-        """Put what is new of the running stroke in safety; a mere touch is none yet."""
+        """Store what is new of the running stroke; a touch alone is none yet."""
         turn = self.turn
         if not self._finder.pressing or turn is None:
             self._forget_chunks()
@@ -217,22 +208,26 @@ class Recorder:
             samples = samples[np.searchsorted(samples["seq"], self._safe_seq, side="right") :]
         if samples.shape[0] == 0:
             return
-        owner = ChunkOwner(
-            spring_id=self._turns.spring_id(turn.label),
-            purpose=turn.purpose,
-            calibration_id=self._calibration_id,
-            boot_id=self._boot_id,
-            zero_counts=self._finder.zero_counts,
-            instrument=self._instrument,
-        )
-        store_chunk(self._db, self._session_id, self._chunks, owner, samples)
+        known = self._known(turn, self._boot_id, self._finder.zero_counts)
+        self._run.store_chunk(self._chunks, samples, known)
         self._chunks += 1
         self._safe_seq = int(samples["seq"][-1])
 
     def _forget_chunks(self) -> None:
         if self._chunks:
-            drop_chunks(self._db, self._session_id)
+            self._run.drop_chunks()
         self._chunks, self._safe_seq = 0, None
+
+    def _known(self, turn: Turn, boot_id: int | None, zero_counts: float | None) -> dict[str, Any]:
+        """Return what a stroke is of, and how to read it, as fields of NewSweep."""
+        return {
+            "spring_id": self._turns.spring_id(turn.label),
+            "purpose": turn.purpose,
+            "calibration_id": self._calibration_id,
+            "boot_id": boot_id,
+            "zero_counts": zero_counts,
+            **vars(self._instrument),
+        }
 
     def _physical(
         self, samples: NDArray[np.void]
@@ -268,7 +263,8 @@ class Recorder:
     def obey(self, command: Command) -> None:
         """Do what was asked, or say why not."""
         if command.action is Action.REDO:
-            self.redo()
+            if self._turns.redo():
+                self._depths_mm.pop()
         elif command.action is Action.FINISH:
             self.finished = True
         elif self._finder.pressing and command.action is not Action.RENAME:
@@ -312,21 +308,14 @@ class Recorder:
             store_sweep(
                 self._db,
                 NewSweep(
-                    spring_id=self._turns.spring_id(turn.label),
+                    **self._known(turn, stroke.raw.boot_id, stroke.zero_counts),
                     origin=Origin.RIG,
                     status=verdict.status,
-                    purpose=turn.purpose,
                     counted=verdict.counted,
                     rows=reduced_curve(block),
-                    load_u_n=self._instrument.load_u_n,
-                    load_u_relative=self._instrument.load_u_relative,
-                    height_u_mm=self._instrument.height_u_mm,
                     samples=stroke.raw.samples,
                     samples_lost=verdict.samples_lost,
-                    session_id=self._session_id,
-                    calibration_id=self._calibration_id,
-                    boot_id=stroke.raw.boot_id,
-                    zero_counts=stroke.zero_counts,
+                    session_id=self._run.session_id,
                     note=_note(verdict),
                 ),
             )

@@ -18,21 +18,12 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
 from coilbench.capture.book.opening import hold_book, hold_port, open_book
-from coilbench.capture.book.sessions import end_session, recover, start_session, update_session
+from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ControlServer
-from coilbench.capture.running.reader import (
-    Delivery,
-    LinkDown,
-    LinkEnded,
-    LinkHealth,
-    LinkUp,
-    Parcel,
-    Reader,
-    ReaderFailed,
-)
+from coilbench.capture.running.reader import Parcel, Reader
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
@@ -69,7 +60,6 @@ class Session:
     `stop` may be used from any thread, `stop` from a signal's handler too.
 
     Args:
-        request: what to capture.
         open_again: opens the source, at the start and after a loss.
         say: told each event, from the thread that runs `run`, after the book has it.
         clock: a monotonic clock, s.
@@ -94,7 +84,7 @@ class Session:
         self._tell = say
         self._clock = clock
         self._reader = Reader(open_again, clock=clock, pause=pause)
-        self._health = LinkHealth()
+        self._health = self._reader.health
         self._commands: deque[Command] = deque()
         self._control: ControlServer | None = None
         self._done_s: float | None = None  # since when the set is done
@@ -157,24 +147,27 @@ class Session:
         """Return who the rig is; None when told to stop before it says so."""
         while True:
             parcel = self._next()
-            if isinstance(parcel, LinkUp):
-                self._link_up(parcel)
+            if parcel is None:
+                continue
+            if parcel.hello is not None:
+                self._link_up(parcel.hello)
                 return parcel.hello
-            if isinstance(parcel, ReaderFailed):
-                raise self._failed("reading", parcel.error)
-            if self._stopping and isinstance(parcel, LinkDown | LinkEnded):
+            if parcel.failure is not None:
+                raise self._failed("reading", parcel.failure)
+            if self._stopping and (parcel.loss or parcel.ended):
                 return None
-            if isinstance(parcel, LinkDown):
+            if parcel.loss is not None:
                 raise parcel.loss
 
     def _capture(
         self, db: Database, record: SetRecord, calibration: CalibrationRecord, hello: Hello
     ) -> None:
         request = self._request
-        session_id = start_session(db, record.set_id, request.url, hello.device_id, hello.firmware)
+        who = (hello.device_id, hello.firmware)
+        run = CaptureRun.begin(db, record.set_id, request.url, *who)
         recorder = Recorder(
             db,
-            session_id,
+            run,
             record,
             calibration,
             self._say,
@@ -184,18 +177,18 @@ class Session:
         def close(reason: str) -> None:
             recorder.interrupt()
             self._see(recorder, self._clock())
-            update_session(db, session_id, self.snapshot.to_document())
-            end_session(db, session_id, reason)
+            run.update(self.snapshot.to_document())
+            run.end(reason)
 
         try:
             recorder.take_hello(hello)
-            reason = self._take_all(db, session_id, recorder)
+            reason = self._take_all(run, recorder)
         except CoilbenchError as error:
             close(str(error))
             raise
         close(reason)
 
-    def _take_all(self, db: Database, session_id: str, recorder: Recorder) -> str:
+    def _take_all(self, run: CaptureRun, recorder: Recorder) -> str:
         """Take parcels until there is a reason to end; returns it."""
         if recorder.turn is None:
             self._say(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
@@ -212,7 +205,7 @@ class Session:
                 return reason
             if now_s - flushed_s >= FLUSH_S:
                 recorder.flush()
-                update_session(db, session_id, self.snapshot.to_document())
+                run.update(self.snapshot.to_document())
                 flushed_s = now_s
 
     def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:
@@ -243,7 +236,9 @@ class Session:
 
     def _take(self, parcel: Parcel | None, recorder: Recorder) -> str | None:
         """Act on a parcel; returns why the session ends, if it does."""
-        if isinstance(parcel, Delivery):
+        if parcel is None:
+            return None
+        if parcel.counters is not None:
             self._health.count(parcel.counters)
             for item in parcel.items:
                 if recorder.turn is None and self._request.linger_s <= 0.0:
@@ -251,18 +246,16 @@ class Session:
                 if isinstance(item, RawBlock):
                     self._health.heard(item, self._clock())
                 recorder.take(item)
-        elif isinstance(parcel, LinkUp):
-            self._link_up(parcel)
+        elif parcel.hello is not None:
+            self._link_up(parcel.hello)
             recorder.take_hello(parcel.hello)
-        elif isinstance(parcel, LinkDown):
+        elif parcel.loss is not None:
             recorder.interrupt()
             if not self._stopping:
-                self._link_down(parcel)
-        elif isinstance(parcel, LinkEnded):
-            return parcel.reason
-        elif isinstance(parcel, ReaderFailed):
-            raise self._failed("reading", parcel.error)
-        return None
+                self._link_down(str(parcel.loss))
+        elif parcel.failure is not None:
+            raise self._failed("reading", parcel.failure)
+        return parcel.ended
 
     def _failed(self, worker: str, cause: Exception) -> WorkerDied:
         error = WorkerDied(
@@ -277,21 +270,20 @@ class Session:
         self.snapshot = self.snapshot.after(event)
         self._tell(event)
 
-    def _link_up(self, link: LinkUp) -> None:
+    def _link_up(self, hello: Hello) -> None:
         self._health.up(self._clock())
         self._told_loss = None
-        hello = link.hello
         who = {"firmware": hello.firmware, "device_id": hello.device_id}
         self.snapshot = replace(self.snapshot, link="up", link_what=Finding("rig", who))
         self._say(Event.of(EventKind.LINK, "connected", source=self._request.url, **who))
 
-    def _link_down(self, link: LinkDown) -> None:
+    def _link_down(self, reason: str) -> None:
         """Say a loss with the last good thing; the same one again and again is said once."""
-        lost = Finding("link_lost", {"reason": str(link.loss), **self._last_good()})
+        lost = Finding("link_lost", {"reason": reason, **self._last_good()})
         self._health.down()
         self.snapshot = replace(self.snapshot, link="lost", link_what=lost)
-        if str(link.loss) != self._told_loss:
-            self._told_loss = str(link.loss)
+        if reason != self._told_loss:
+            self._told_loss = reason
             self._say(Event(EventKind.LINK, lost))
 
     def _last_good(self) -> dict[str, float | None]:
@@ -349,10 +341,6 @@ def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapsho
 
     SIGTERM, SIGINT and a terminal that is closed (SIGHUP) drain what has arrived, close the book
     and return.
-
-    Args:
-        request: what to capture.
-        say: told each event.
 
     Raises:
         CoilbenchError: see Session.run, and a port that another capture uses.

@@ -6,20 +6,17 @@ from collections.abc import Callable
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.sets import SetRecord, rename_spring, turn_order
-from coilbench.capture.book.sweeps import uncount_last, uncount_measured
+from coilbench.capture.book.sets import SetRecord, turn_order
+from coilbench.capture.book.sweeps import uncount
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
 
 
 class TurnTaking:
-    """Owns the turn order of one set. Used by the thread that owns the book.
+    """Owns the turn order of one set, and tells what changed after the book has it.
 
-    Args:
-        db: the open book.
-        record: the set.
-        say: told what changed, after the book has it.
+    Used by the thread that owns the book.
     """
 
     def __init__(self, db: Database, record: SetRecord, say: Callable[[Event], None]) -> None:
@@ -46,7 +43,7 @@ class TurnTaking:
         To be called in the transaction that stores the new one.
         """
         if turn.label == self._again and turn.purpose is Purpose.MEASURED:
-            uncount_measured(self._db, self.spring_id(turn.label))
+            uncount(self._db, self.spring_id(turn.label), last_only=False)
 
     def took(self, turn: Turn, *, counted: bool) -> None:
         """A press was stored for this turn."""
@@ -62,7 +59,7 @@ class TurnTaking:
     def redo(self) -> bool:
         """Take the last stroke out of the count if it counted; returns whether it did."""
         label, self._redoable = self._redoable, None
-        if label is None or not uncount_last(self._db, self.spring_id(label)):
+        if label is None or not uncount(self._db, self.spring_id(label), last_only=True):
             self._say(Event.of(EventKind.REDO, "nothing_to_redo"))
             return False
         # next, also where the spring had been put off meanwhile or another one's turn had come
@@ -139,7 +136,7 @@ class TurnTaking:
         return labels[place - 1]
 
     def _rename(self, label: str, new_label: str) -> None:
-        self.record = rename_spring(self._db, self.record, label, new_label)
+        self.record = self.record.rename_spring(self._db, label, new_label)
         self.order = self.order.renamed(label, new_label)
         self._visited = [new_label if one == label else one for one in self._visited]
         if self._again == label:
@@ -149,7 +146,7 @@ class TurnTaking:
         self._say(Event.of(EventKind.TURN, "renamed", label=label, new_label=new_label))
 
     def _forget_again(self) -> None:
-        """Leave the spring that was to be measured again as it was: no new stroke was kept."""
+        """Restore the spring that was to be measured again: no new stroke was kept."""
         if self._again is not None:
             done = turn_order(self._db, self.record).measured_of(self._again)
             self.order = self.order.again(self._again, done)

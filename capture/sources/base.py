@@ -8,7 +8,6 @@ from __future__ import annotations
 import time
 from abc import ABC, abstractmethod
 from collections.abc import Callable
-from types import TracebackType
 from typing import Self
 
 from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters
@@ -26,7 +25,7 @@ class SourceEnded(CoilbenchError):
 class Source(ABC):
     """A stream of RawBlocks and messages.
 
-    A source never blocks for ever and is used from one thread.
+    A source never blocks without a limit and is used from one thread.
 
     Attributes:
         url: the address it was opened with.
@@ -59,12 +58,7 @@ class Source(ABC):
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
 

@@ -17,15 +17,7 @@ import numpy as np
 from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters, RawBlock
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source, SourceLost
-from coilbench.capture.sources.pi_pins import (
-    Board,
-    Clock,
-    Edges,
-    PiSetup,
-    open_board,
-    parse_pi,
-    pins_refused,
-)
+from coilbench.capture.sources.pi_pins import Board, Clock, Edges, PiSetup
 from coilbench.capture.sources.pi_rig import FIRMWARE, Hx711, PiRig
 
 QUEUE_LENGTH = 4800  # items, a minute of samples; what finds no room is dropped and counted
@@ -38,7 +30,6 @@ class PiSource(Source):
     """A Source whose own thread looks at the pins; poll takes what it found.
 
     Args:
-        url: the address, for messages.
         rig: looked at by the thread alone; takes requests from here.
         release: lets the pins go; called once, when the thread has ended.
         hello: the first thing poll returns.
@@ -72,12 +63,7 @@ class PiSource(Source):
         return self._counters
 
     def poll(self, timeout_s: float) -> list[Item]:
-        """Return what was found, waiting at most timeout_s for the first of it.
-
-        Raises:
-            SourceLost: the pins can't be read any more, or the source is closed; what was found
-                before was returned first.
-        """
+        """Return what was found; SourceLost when closed too, once all of it was returned."""
         with self._news:
             self._news.wait_for(lambda: self._found or self._ended, timeout_s)
             found = list(self._found)
@@ -92,11 +78,7 @@ class PiSource(Source):
         return items
 
     def request(self, word: str) -> None:
-        """Send a request; its answer comes by poll.
-
-        Raises:
-            SourceLost: the pins can't be read any more, or the source is closed.
-        """
+        """Send a request; SourceLost where the source has ended."""
         if self._ended:
             raise self._gone()
         self._rig.ask(self._tag, word)
@@ -136,7 +118,7 @@ class PiSource(Source):
         if isinstance(self._error, SourceLost):
             return self._error
         if self._error is not None:
-            lost = pins_refused(self.url, self._error)
+            lost = Board.refused(self.url, self._error)
             lost.__cause__ = self._error
             return lost
         return SourceLost("the source is closed", where=self.url)
@@ -153,7 +135,7 @@ class PiSource(Source):
 
 
 def open_pi(url: str, *, clock: Clock | None = None) -> PiSource:
-    """Open a rig on this Raspberry Pi's pins; see parse_pi for the address.
+    """Open a rig on this Raspberry Pi's pins; see PiSetup.parse for the address.
 
     Takes about a second: the driver chooses channel and gain by reading twice.
 
@@ -161,9 +143,9 @@ def open_pi(url: str, *, clock: Clock | None = None) -> PiSource:
         SourceLost: the pins are busy, not permitted, or fail.
         CoilbenchError: the address can't be understood, a package is missing, or this is no Pi.
     """
-    setup = parse_pi(url)
+    setup = PiSetup.parse(url)
     clock = Clock() if clock is None else clock
-    board = open_board(url)
+    board = Board.open(url)
     try:
         for pin in (setup.a, setup.b):  # first: if one is busy, that need not wait for the driver
             board.gpio.setup(pin, board.gpio.IN)
@@ -174,7 +156,7 @@ def open_pi(url: str, *, clock: Clock | None = None) -> PiSource:
         raise
     except Exception as error:
         _let_go(board, setup, None)
-        raise pins_refused(url, error) from error
+        raise Board.refused(url, error) from error
     hello = _hello(setup)
     rig = PiRig(adc, edges, setup, clock, hello, url=url)
     return PiSource(url, rig, lambda: _let_go(board, setup, edges), hello=hello)
@@ -203,7 +185,7 @@ def _hello(setup: PiSetup) -> Hello:
 
 
 def _device_id() -> str:
-    """Return 16 hex digits, the same for ever on this computer."""
+    """Return 16 hex digits, always the same on this computer."""
     for path in (_SERIAL_NUMBER, _MACHINE_ID):
         text = _first_line(path)
         if text:
@@ -215,7 +197,7 @@ def _device_id() -> str:
 
 
 def _boot_id() -> int:
-    """Return 32 bits that are another at every opening: the scale's count begins anew."""
+    """Return 32 bits that differ at every opening: the scale's count restarts."""
     return int(_digest(f"{_first_line(_KERNEL_BOOT_ID)} {time.monotonic_ns()}", 4), 16)
 
 

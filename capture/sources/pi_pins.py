@@ -1,8 +1,4 @@
-"""Reading the address of a rig on a Raspberry Pi's own pins: `pi:dout=5,sck=6,a=17,b=27`.
-
-A Raspberry Pi's pins: the modules that reach them, and in words why they can't be reached.
-
-Edges of the scale and of the HX711's DOUT, each with the kernel's own time.
+"""A Raspberry Pi's pins: their address, the modules that reach them, and their edges.
 
 lgpio's callbacks are used and not gpiozero's, nor those of RPi.GPIO: only they tell the level after
 the edge and the moment of its interrupt. They come late (lgpio holds edges back for half a
@@ -43,13 +39,9 @@ class PiSetup:
     """What is wired to which pin.
 
     Attributes:
-        dout: GPIO number of the HX711's data output; all pins by Broadcom's numbers.
-        sck: of its clock input.
-        a: of the scale's output A.
-        b: of its output B; where A leads B, travel counts up, which is to be down.
-        gain: 128 or 64 for the chip's channel A, 32 for channel B.
-        sps: nominal samples a second, as the chip's RATE pin is strapped.
-        um: nominal travel of a count, micrometres.
+        dout, sck: GPIO numbers (Broadcom's) of the HX711's data output and clock input.
+        a, b: of the scale's outputs; where A leads B, travel counts up, and the quill goes down.
+        gain, sps, um: as the keys of the address, see parse.
     """
 
     dout: int
@@ -60,29 +52,29 @@ class PiSetup:
     sps: int
     um: float
 
+    @classmethod
+    def parse(cls, url: str) -> PiSetup:
+        """Read `pi:` and then perhaps `key=value,key=value`.
 
-def parse_pi(url: str) -> PiSetup:
-    """Read `pi:` and then perhaps `key=value,key=value`.
+        | key | default | meaning |
+        |---|---|---|
+        | dout, sck | 5, 6 | the HX711's pins, GPIO numbers |
+        | a, b | 17, 27 | the scale's outputs; change them over to turn its direction round |
+        | gain | 128 | 128, 64 (channel A) or 32 (channel B) |
+        | sps | 80 | 80 or 10, as the HX711's RATE pin is strapped |
+        | um | 5 | micrometres of travel a count |
 
-    | key | default | meaning |
-    |---|---|---|
-    | dout, sck | 5, 6 | the HX711's pins, GPIO numbers |
-    | a, b | 17, 27 | the scale's outputs; change them over to turn its direction round |
-    | gain | 128 | 128, 64 (channel A) or 32 (channel B) |
-    | sps | 80 | 80 or 10, as the HX711's RATE pin is strapped |
-    | um | 5 | micrometres of travel a count |
-
-    Raises:
-        CoilbenchError: a key or value that isn't one of these; it is named.
-    """
-    given = _split(url)
-    pins = {key: _pin(url, key, given.get(key, str(pin))) for key, pin in _PINS.items()}
-    for key, pin in pins.items():
-        twin = next((other for other in pins if other != key and pins[other] == pin), None)
-        if twin is not None:
-            raise _wrong(url, f"{key} and {twin} are both on GPIO{pin}")
-    gain, sps = (_choice(url, key, given.get(key)) for key in ("gain", "sps"))
-    return PiSetup(**pins, gain=gain, sps=sps, um=_micrometres(url, given.get("um")))
+        Raises:
+            CoilbenchError: a key or value that isn't one of these; it is named.
+        """
+        given = _split(url)
+        pins = {key: _pin(url, key, given.get(key, str(pin))) for key, pin in _PINS.items()}
+        for key, pin in pins.items():
+            twin = next((other for other in pins if other != key and pins[other] == pin), None)
+            if twin is not None:
+                raise _wrong(url, f"{key} and {twin} are both on GPIO{pin}")
+        gain, sps = (_choice(url, key, given.get(key)) for key in ("gain", "sps"))
+        return cls(**pins, gain=gain, sps=sps, um=_micrometres(url, given.get("um")))
 
 
 def _split(url: str) -> dict[str, str]:
@@ -166,73 +158,79 @@ class Board:
         """A handle of the chip that RPi.GPIO has open, for lgpio.callback."""
         return int(self.gpio._chip)
 
+    @classmethod
+    def open(cls, url: str) -> Board:
+        """Load the modules and open the pins' chip.
 
-def open_board(url: str) -> Board:
-    """Load the modules and open the pins' chip.
+        Raises:
+            SourceLost: the chip can't be opened now.
+            CoilbenchError: a module is missing or another, or this is no Raspberry Pi.
+        """
+        try:
+            # lgpio first: it makes a FIFO in the working directory as soon as it is loaded.
+            lgpio = import_module("lgpio")
+            gpio = import_module("RPi.GPIO")
+        except ImportError as error:
+            raise CoilbenchError(
+                f"the Python module {error.name or 'RPi.GPIO'!r} is missing",
+                where=url,
+                hint=_INSTALL,
+            ) from error
+        except OSError as error:
+            raise CoilbenchError(
+                f"lgpio can't make its FIFO in the working directory ({error.strerror or error})",
+                where=url,
+                hint="Start coilbench in a folder that you may write to",
+            ) from error
+        except (RuntimeError, NotImplementedError) as error:
+            raise CoilbenchError(
+                "this computer is no Raspberry Pi (or one too old)",
+                where=url,
+                hint="Use a rig on USB here: coilbench rig find",
+            ) from error
+        if not hasattr(gpio, "_chip"):
+            raise CoilbenchError(
+                "the module RPi.GPIO is not rpi-lgpio's: its edges carry no time",
+                where=url,
+                hint="pip uninstall RPi.GPIO, then: pip install --force-reinstall rpi-lgpio",
+            )
+        try:
+            gpio.setmode(gpio.BCM)
+        except Exception as error:
+            raise cls.refused(url, error) from error
+        return cls(gpio, lgpio)
 
-    Raises:
-        SourceLost: the chip can't be opened now.
-        CoilbenchError: a module is missing or another, or this is no Raspberry Pi.
-    """
-    try:
-        # lgpio first: it makes a FIFO in the working directory as soon as it is loaded.
-        lgpio = import_module("lgpio")
-        gpio = import_module("RPi.GPIO")
-    except ImportError as error:
-        raise CoilbenchError(
-            f"the Python module {error.name or 'RPi.GPIO'!r} is missing", where=url, hint=_INSTALL
-        ) from error
-    except OSError as error:
-        raise CoilbenchError(
-            f"lgpio can't make its FIFO in the working directory ({error.strerror or error})",
-            where=url,
-            hint="Start coilbench in a folder that you may write to",
-        ) from error
-    except (RuntimeError, NotImplementedError) as error:
-        raise CoilbenchError(
-            "this computer is no Raspberry Pi (or one too old)",
-            where=url,
-            hint="Use a rig on USB here: coilbench rig find",
-        ) from error
-    if not hasattr(gpio, "_chip"):
-        raise CoilbenchError(
-            "the module RPi.GPIO is not rpi-lgpio's: its edges carry no time",
-            where=url,
-            hint="pip uninstall RPi.GPIO, then: pip install --force-reinstall rpi-lgpio",
-        )
-    try:
-        gpio.setmode(gpio.BCM)
-    except Exception as error:
-        raise pins_refused(url, error) from error
-    return Board(gpio, lgpio)
-
-
-def pins_refused(url: str, error: Exception) -> SourceLost:
-    """Say in words why the pins can't be used; lgpio tells its reasons by their text alone."""
-    text = str(error).strip("'\"")
-    if "busy" in text or "not allocated" in text:  # the latter: it could not be read even once
-        what = "another program holds one of these pins"
-        hint = "Close it, or see who it is with: gpioinfo"
-    elif "can not open gpiochip" in text and not list(Path("/dev").glob("gpiochip*")):
-        what, hint = "there are no pins on this computer", "Use a rig on USB: coilbench rig find"
-    elif "can not open gpiochip" in text or "permission" in text:
-        user = os.environ.get("USER", "$USER")
-        what = "no permission to use the pins"
-        hint = f"sudo usermod -aG gpio {user}, then log in anew"
-    elif "different mode" in text:
-        what = "the pins are in use by other code of this program, by board numbers"
-        hint = "Use GPIO numbers (BCM) there"
-    else:
-        what, hint = f"the pins can't be used ({text})", "Check the wiring and the pins' numbers"
-    return SourceLost(what, where=url, hint=hint)
+    @staticmethod
+    def refused(url: str, error: Exception) -> SourceLost:
+        """Say in words why the pins can't be used; lgpio tells its reasons by their text alone."""
+        text = str(error).strip("'\"")
+        if "busy" in text or "not allocated" in text:  # the latter: it could not be read even once
+            what = "another program holds one of these pins"
+            hint = "Close it, or see who it is with: gpioinfo"
+        elif "can not open gpiochip" in text and not list(Path("/dev").glob("gpiochip*")):
+            what, hint = (
+                "there are no pins on this computer",
+                "Use a rig on USB: coilbench rig find",
+            )
+        elif "can not open gpiochip" in text or "permission" in text:
+            user = os.environ.get("USER", "$USER")
+            what = "no permission to use the pins"
+            hint = f"sudo usermod -aG gpio {user}, then log in anew"
+        elif "different mode" in text:
+            what = "the pins are in use by other code of this program, by board numbers"
+            hint = "Use GPIO numbers (BCM) there"
+        else:
+            what, hint = (
+                f"the pins can't be used ({text})",
+                "Check the wiring and the pins' numbers",
+            )
+        return SourceLost(what, where=url, hint=hint)
 
 
 class Edges:
-    """Listens to three pins until it is closed.
+    """Listens to three pins, set up as inputs, until it is closed.
 
     Args:
-        board: its mode set, and the three pins set up as inputs.
-        setup: which pins.
         now_ns: the clock of the kernel's times.
     """
 

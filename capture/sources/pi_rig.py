@@ -1,12 +1,12 @@
-"""The HX711 on two pins, read by the driver `hx711`, one word at a time.
+"""A rig on a Raspberry Pi's pins, one look at a time: what the firmware does elsewhere.
+
+The HX711 is read by the driver `hx711`, one word at a time.
 
 The driver makes the pulses and puts the bits together. Left to itself it would drop saturated
-words and true zeros, average nothing less than two words, and wait for ever for a dead chip; it
+words and true zeros, average nothing less than two words, and wait without end for a dead chip; it
 also logs by the root logger, which would write into a terminal screen. So a copy of its module,
 ours alone, is given pins that remember the word, a clock, a logger of its own, and a way out of
 its only endless loop. What it calls "False" is then told apart here: late, or saturated.
-
-The rig on a Raspberry Pi's pins, one look at a time: what the firmware does elsewhere.
 
 No thread and no queue here; the clock is given. A conversion is handed on when the next one has
 come: only then is it known whether it stood out from both its neighbours, and are the edges that
@@ -42,8 +42,6 @@ from coilbench.capture.sources.pi_signals import (
     AdcWatch,
     FaultState,
     MissedConversions,
-    jumps_and_returns,
-    signed_word,
 )
 
 WORD_BITS = 24
@@ -65,13 +63,7 @@ class Word:
 
 
 class WatchedPins:
-    """RPi.GPIO as the driver sees it; remembers the bits that it reads.
-
-    Args:
-        gpio: the module RPi.GPIO.
-        dout: the chip's data pin.
-        sck: its clock pin.
-    """
+    """The module RPi.GPIO as the driver sees it; remembers the bits that it reads."""
 
     def __init__(self, gpio: Any, dout: int, sck: int) -> None:
         self.BCM, self.IN, self.OUT = gpio.BCM, gpio.IN, gpio.OUT
@@ -86,6 +78,11 @@ class WatchedPins:
         self.bits = 0
         self.bits_read = 0
         self._pulsed = False
+
+    @property
+    def word(self) -> int:
+        """The bits as the two's complement number they are."""
+        return self.bits - (1 << WORD_BITS) if self.bits >> (WORD_BITS - 1) else self.bits
 
     def setup(self, channel: int, direction: int) -> None:
         """Set a pin's direction; DOUT is pulled up, so that a missing chip is never ready."""
@@ -114,7 +111,6 @@ class Hx711:
 
     Args:
         gpio: the module RPi.GPIO, its mode set.
-        setup: pins and gain.
         clock: for the driver's waits and its timing of pulses.
         url: for messages.
 
@@ -147,7 +143,7 @@ class Hx711:
         value = self._chip._read(max_tries=1)
         whole = self._pins.bits_read == WORD_BITS
         if value is False and whole:  # the driver refuses the two ends of the range
-            value = signed_word(self._pins.bits)
+            value = self._pins.word
         return Word(int(value) if whole else None, not self.ready(), self._late or not whole)
 
     def restart(self) -> None:
@@ -217,7 +213,6 @@ class PiRig:
     Args:
         adc: just started.
         edges: listening.
-        setup: rate, gain, travel of a count.
         clock: what the edges' times are of, too.
         hello: who this is; its boot_id names the blocks.
         url: for messages.
@@ -299,11 +294,7 @@ class PiRig:
         return items
 
     def _finish(self, after: int | None) -> list[Item]:
-        """Hand on the conversion that waited.
-
-        Args:
-            after: counts of its successor, None where it cannot wait for it.
-        """
+        """Hand on the conversion that waited; after: its successor's counts, where known."""
         held, self._held = self._held, None
         if held is None:
             return []
@@ -314,11 +305,7 @@ class PiRig:
             if held.low_ns - held.high_ns > LATE_NS:
                 flags |= SampleFlag.TRAVEL_SUSPECT
         before, self._before = self._before, held.counts
-        if (
-            before is not None
-            and after is not None
-            and jumps_and_returns(before, held.counts, after)
-        ):
+        if self._watch.stands_out(before, held.counts, after):
             flags |= SampleFlag.LOAD_SUSPECT
         travel = self._edges.travel_at(ready_ns) - self._zero
         flags |= self._told_once()
@@ -348,7 +335,7 @@ class PiRig:
     def _spoil(self, *, late: bool) -> None:
         """Start the chip again after a word that left it in doubt."""
         self._restart()
-        if self._sound:  # only once, lest a chip that never recovers is never called a fault
+        if self._sound:  # once only: else a chip that never recovers is never called a fault
             self._silent_at_ns = self._clock.now_ns() + WAKE_NS
         self._sound = False
         self._late_words = self._late_words + 1 if late else 0

@@ -28,11 +28,6 @@ _PLAUSIBLE = (0.75, 1.25)  # of the nominal period: users measure 11 and 93 samp
 _REMEMBERED = 15
 
 
-def signed_word(word: int) -> int:
-    """Return 24 bits as the two's complement number they are."""
-    return word - (1 << 24) if word & 0x800000 else word
-
-
 def is_saturated(counts: int) -> bool:
     """Whether the input is past an end of the chip's range."""
     return counts in (POSITIVE_END, NEGATIVE_END)
@@ -44,22 +39,8 @@ def looks_torn(counts: int) -> bool:
     return counts == -1 or (_TORN_FROM <= counts < POSITIVE_END and all_ones)
 
 
-def jumps_and_returns(before: int, here: int, after: int) -> bool:
-    """Whether the middle of three conversions stands out from both others by JUMP_COUNTS.
-
-    A saturated one is flagged as that, and never said to stand out.
-    """
-    up, down = here - before, here - after
-    far = min(abs(up), abs(down)) > JUMP_COUNTS and (up > 0) == (down > 0)
-    return far and not is_saturated(here)
-
-
 class AdcWatch:
-    """Judges one word after another.
-
-    Args:
-        settling: conversions to drop after a start of the chip.
-    """
+    """Judges one word after another; settling: conversions to drop after a start of the chip."""
 
     def __init__(self, settling: int = SETTLING) -> None:
         self._settling = settling
@@ -75,8 +56,7 @@ class AdcWatch:
         """Return the sample's flags, or None to drop it.
 
         Args:
-            counts: the word.
-            sound: it was read undisturbed and the chip confirmed the pulses that chose the gain.
+            sound: it was read undisturbed, and the chip confirmed the pulses that chose the gain.
         """
         if self._to_drop > 0:
             self._to_drop -= 1
@@ -89,14 +69,23 @@ class AdcWatch:
             flags |= SampleFlag.LOAD_SUSPECT
         return flags
 
+    @staticmethod
+    def stands_out(before: int | None, here: int, after: int | None) -> bool:
+        """Whether the middle of three conversions stands out from both others by JUMP_COUNTS.
+
+        A saturated one is flagged as that, and never said to stand out; nor where one is not known.
+        """
+        if before is None or after is None:
+            return False
+        up, down = here - before, here - after
+        far = min(abs(up), abs(down)) > JUMP_COUNTS and (up > 0) == (down > 0)
+        return far and not is_saturated(here)
+
 
 class MissedConversions:
     """Tells from the clock how many conversions nobody read.
 
     The period is learnt, since the chip's own oscillator is some per cent off its nominal rate.
-
-    Args:
-        nominal_period_ns: one over the nominal rate.
     """
 
     def __init__(self, nominal_period_ns: int) -> None:
@@ -123,12 +112,7 @@ class MissedConversions:
 
 
 class FaultState:
-    """One fault: raised, said again each second while it stands, cleared.
-
-    Args:
-        code: its FaultCode.
-        boot_id: this start of the rig.
-    """
+    """One fault: raised, said again each second while it stands, cleared."""
 
     def __init__(self, code: int, boot_id: int) -> None:
         self._code = code
@@ -158,7 +142,7 @@ LINE_A = 0
 LINE_B = 1
 
 # Both outputs seen in turn: index previous * 4 + present, A being bit 0 and B bit 1. A before B is
-# positive. Where both changed at once an edge was missed, and nobody knows which way it went.
+# positive. Where both changed at once an edge was missed, and its direction is unknown.
 _STEPS = np.array([0, 1, -1, 0, -1, 0, 0, 1, 1, 0, 0, -1, 0, -1, 1, 0], dtype=np.int64)
 _BOTH_CHANGED = np.array([0, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 0], dtype=np.bool_)
 
@@ -182,12 +166,11 @@ def steps_between(
 class Quadrature:
     """A scale followed by edge reports, each of which tells one output's new level.
 
-    A report that repeats the level its output already had betrays a lost edge: it counts as an
+    A report that repeats the level its output already had shows a lost edge: it counts as an
     impossible step, like both outputs changing at once.
 
     Args:
-        a: level of output A at the start, 0 or 1.
-        b: level of output B at the start, 0 or 1.
+        a, b: levels of the outputs at the start, 0 or 1.
 
     Attributes:
         count: quarter periods since the start, positive where A leads B.

@@ -15,12 +15,7 @@ _CHUNK = 65_536  # bytes a poll
 
 
 class RecordingSource(Source):
-    """A Source that reads a file of raw bytes, as fast as it is polled.
-
-    Args:
-        url: the address, for messages.
-        file: open for reading; the source closes it.
-    """
+    """A Source that reads an open file of raw bytes, as fast as it is polled, and closes it."""
 
     def __init__(self, url: str, file: BinaryIO) -> None:
         self.url = url
@@ -33,12 +28,7 @@ class RecordingSource(Source):
         return self._decoder.counters
 
     def poll(self, timeout_s: float) -> list[Item]:
-        """Return what the next chunk holds.
-
-        Raises:
-            SourceEnded: there is nothing more.
-            CoilbenchError: the file can't be read.
-        """
+        """Return what the next chunk holds; CoilbenchError where the file can't be read."""
         try:
             data = b"" if self._file.closed else self._file.read(_CHUNK)
         except OSError as error:

@@ -1,7 +1,4 @@
-"""Reading a serial port's address: the device or URL that pyserial opens, and the baud rate.
-
-A rig on a serial port, or on anything pyserial can reach by URL.
-"""
+"""A rig on a serial port, or on anything pyserial can reach by URL."""
 
 from __future__ import annotations
 
@@ -21,7 +18,7 @@ from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source, SourceLost
 from coilbench.capture.wire.decode import Decoder
-from coilbench.capture.wire.format import request_line
+from coilbench.capture.wire.format import Request, encode
 
 DEFAULT_BAUD = 250_000
 
@@ -30,15 +27,12 @@ _SCHEME = re.compile(r"[a-z][a-z0-9+.-]*://", re.IGNORECASE)
 _BAUD = re.compile(r"[1-9][0-9]{2,6}")
 _NETWORK_SCHEMES = frozenset({"socket", "rfc2217"})
 _HOST_AND_PORT = re.compile(r"(\[[0-9a-fA-F:.%]+\]|[^:/@\[\]]+):([0-9]{1,5})/?")
+_SEE_PORTS = "See the ports there are with: coilbench rig find"
 _EXAMPLE = "Write it like serial:///dev/ttyUSB0?baud=250000"
 
 
 def split_baud(url: str) -> tuple[str, int]:
-    """Return what pyserial opens, and the baud rate.
-
-    Args:
-        url: a bare device, `serial:///dev/ttyUSB0`, or any pyserial URL; a URL may carry `baud=`,
-            without it DEFAULT_BAUD holds.
+    """Return what pyserial opens, and the baud rate, of an address as open_serial takes it.
 
     Raises:
         CoilbenchError: it is no device and no URL, or a part of it makes no sense.
@@ -108,9 +102,7 @@ class SerialSource(Source):
     Args:
         url: the address, for messages.
         port: open, with a read timeout of 0; the source closes it.
-        record: where to copy every byte that arrives to, if anywhere; it stays the caller's.
-        clock: monotonic, seconds.
-        sleep: takes seconds.
+        record: where to copy every byte that arrives to, if anywhere; the caller closes it.
     """
 
     def __init__(
@@ -137,10 +129,9 @@ class SerialSource(Source):
         return self._decoder.counters
 
     def poll(self, timeout_s: float) -> list[Item]:
-        """Return what arrived, waiting at most timeout_s for the first of it.
+        """Return what arrived; SourceLost once what came before the loss was returned.
 
         Raises:
-            SourceLost: the port is gone; what came before it went was returned first.
             CoilbenchError: the recording can't be written.
         """
         data = self._read_what_is_there()
@@ -155,12 +146,8 @@ class SerialSource(Source):
         return self._decoder.feed(data)
 
     def request(self, word: str) -> None:
-        """Send a request; its answer comes by poll.
-
-        Raises:
-            SourceLost: the port is gone or takes no bytes.
-        """
-        line = request_line(self._tag, word)
+        """Send a request; SourceLost if the port is gone or takes no bytes."""
+        line = encode(Request(self._tag, word))
         self._tag = (self._tag + 1) & 0xFF
         try:
             self._port.write(line)
@@ -295,29 +282,21 @@ def _refusal(url: str, error: Exception) -> SourceLost:
             " on Windows close the program that has it"
         )
     elif "Could not configure port" in text:
-        what = "this is not a serial port, or it doesn't take this baud rate"
-        hint = "See the ports there are with: coilbench rig find"
+        what, hint = "this is not a serial port, or it doesn't take this baud rate", _SEE_PORTS
     elif "onnection refused" in text:
         what, hint = "nothing answers at this address", "Start what serves it, or correct the port"
     else:
-        what = f"the port can't be opened ({_reason(error)})"
-        hint = "See the ports there are with: coilbench rig find"
+        what, hint = f"the port can't be opened ({_reason(error)})", _SEE_PORTS
     return SourceLost(what, where=url, hint=hint)
 
 
 @dataclass(frozen=True)
 class FoundPort:
-    """A serial port of this computer, whatever is behind it.
+    """A serial port of this computer, whatever is connected to it."""
 
-    Attributes:
-        device: its name, fit for open_source (`/dev/ttyUSB0`, `COM3`).
-        description: what the operating system says of it; may be empty.
-        usb_id: vendor and product, `1A86:7523`; None where it isn't on USB.
-    """
-
-    device: str
-    description: str
-    usb_id: str | None
+    device: str  # its name, as open_source takes it (`/dev/ttyUSB0`, `COM3`)
+    description: str  # what the operating system says of it; may be empty
+    usb_id: str | None  # vendor and product, `1A86:7523`; None where it isn't on USB
 
 
 def find_ports() -> list[FoundPort]:

@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
-from coilbench.capture.sources.serial_port import SerialSource, open_serial
-from coilbench.capture.virtual.bench import Bench, capture_steps, job_steps
+from coilbench.capture.sources.serial_port import open_serial
+from coilbench.capture.virtual.bench import (
+    HOLD_S,
+    Bench,
+    calibration_steps,
+    capture_steps,
+)
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import FRAME_SAMPLES, VirtualPort
-from coilbench.capture.virtual.setup import Job, Role, parse_virtual
+from coilbench.capture.virtual.setup import Job, Role, VirtualSetup
 from coilbench.capture.virtual.spring import INNER, OUTER, draw_set
 
 
@@ -24,7 +29,7 @@ class VirtualSource(Source):
     def __init__(self, url: str, port: VirtualPort) -> None:
         self.url = url
         self._port = port
-        self._serial: SerialSource = open_serial(port.url)
+        self._serial = open_serial(port.url)
         port.start()
 
     @property
@@ -33,12 +38,7 @@ class VirtualSource(Source):
         return self._serial.counters
 
     def poll(self, timeout_s: float) -> list[Item]:
-        """Return what arrived, waiting at most timeout_s for the first of it.
-
-        Raises:
-            SourceEnded: the plan is at its end.
-            SourceLost: the cable came out.
-        """
+        """Return what arrived; SourceEnded at the plan's end, SourceLost if the cable came out."""
         try:
             return self._serial.poll(timeout_s)
         except SourceLost as lost:
@@ -48,11 +48,7 @@ class VirtualSource(Source):
             raise SourceLost(lost.what, where=self.url, hint=lost.hint) from lost
 
     def request(self, word: str) -> None:
-        """Send a request; its answer comes by poll.
-
-        Raises:
-            SourceLost: the cable came out.
-        """
+        """Send a request; its answer comes by poll."""
         self._serial.request(word)
 
     def close(self) -> None:
@@ -70,7 +66,7 @@ def open_virtual(url: str) -> VirtualSource:
     |---|---|---|
     | seed | 1 | which rig, which springs, which hand; the same seed repeats |
     | pace | real | `real` time, or `fast`: as fast as the reader reads |
-    | ends | by pace | 1: the source ends after the plan (fast); 0: it rests for ever (real) |
+    | ends | by pace | 1: the source ends after the plan (fast); 0: it rests without end (real) |
     | link | pty | `pty` or `socket`, what the bytes go through; socket where there is no pty |
     | do | springs | press the `springs`, or what `rig weigh`, `gauge`, `flex` ask for by default |
     | springs, role | 12, outer | how many, `outer` or `inner` |
@@ -78,7 +74,7 @@ def open_virtual(url: str) -> VirtualSource:
     | presses | 5 | strokes of each spring, the conditioning ones included |
     | stroke | steady | steady, fast, slow, short, double or paused |
     | drop, flip | 0 | probability of each byte to be lost, to have a bit turned |
-    | restart | | seconds after which the rig starts anew; may be repeated |
+    | restart | | seconds after which the rig restarts; may be repeated |
     | dead, saturate | | `20:3`: from 20 s for 3 s no conversions, the ADC at its end; repeatable |
     | silent | 0 | 1: it says nothing at all |
     | unplug | | seconds after which the cable comes out |
@@ -86,16 +82,10 @@ def open_virtual(url: str) -> VirtualSource:
     Raises:
         CoilbenchError: a key or value that isn't one of these; it is named.
     """
-    setup = parse_virtual(url)
-    rig = RigModel.draw(setup.seed)
-    nominal = OUTER if setup.role is Role.OUTER else INNER
-    springs = draw_set(nominal, setup.springs, setup.seed, tired=setup.tired, cracked=setup.cracked)
-    steps = capture_steps(springs, presses=setup.presses, stroke=setup.stroke)
-    if setup.do is not Job.SPRINGS:
-        steps = job_steps(setup.do)
-    bench = Bench(rig, steps, setup.seed)
+    setup = VirtualSetup.parse(url)
+    bench = _bench(setup)
     firmware = Firmware(
-        rig,
+        bench.rig,
         bench.blocks(endless=setup.endless),
         faults=setup.faults,
         seed=setup.seed,
@@ -107,3 +97,21 @@ def open_virtual(url: str) -> VirtualSource:
     except BaseException:
         port.close()
         raise
+
+
+def _bench(setup: VirtualSetup) -> Bench:
+    """Return the rig that a setup draws, and what is to be done on it."""
+    rig = RigModel.draw(setup.seed)
+    match setup.do:
+        case Job.SPRINGS:
+            nominal = OUTER if setup.role is Role.OUTER else INNER
+            odd = {"tired": setup.tired, "cracked": setup.cracked}
+            springs = draw_set(nominal, setup.springs, setup.seed, **odd)
+            steps = capture_steps(springs, presses=setup.presses, stroke=setup.stroke)
+        case Job.WEIGH:
+            steps = calibration_steps((5.0, 10.0, 20.0, 10.0, 5.0, 0.0), rest_s=HOLD_S)
+        case Job.GAUGE:
+            steps = calibration_steps(gauges_mm=(20.0, 30.0, 40.0, 50.0))
+        case Job.FLEX:
+            steps = calibration_steps(block=(40.0, 900.0), rest_s=HOLD_S)
+    return Bench(rig, steps, setup.seed)

@@ -1,6 +1,4 @@
-"""A row of raw samples that grows at its end and is trimmed at its beginning. Pure.
-
-Find strokes in a stream of samples: idle, touch, press, release. Pure.
+"""Find strokes in a stream of samples: idle, touch, press, release. Pure.
 
 The stream is looked at in slices of the rig's own clock, so that the strokes do not depend on how
 it was cut into blocks. A stroke begins where the load rises above a zero that the finder keeps
@@ -17,13 +15,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, RawBlock
-from coilbench.capture.strokes.shape import Stroke, StrokeRules, Zero, read_zero, shape_stroke
+from coilbench.capture.strokes.shape import Stroke, StrokeRules, Zero
 
 _FIRST_ROOM = 1024
 
 
 class SampleBuffer:
-    """Holds samples in one piece: adding n costs n, however many are there already."""
+    """Holds samples in one piece, for adding at the end and dropping at the beginning.
+
+    Adding n costs n, however many are there already.
+    """
 
     def __init__(self) -> None:
         self._room: NDArray[np.void] = np.empty(_FIRST_ROOM, RAW_DTYPE)
@@ -91,7 +92,6 @@ class StrokeFinder:
     Args:
         to_physical: gives (load_n, height_mm) of raw samples, each of shape (n,), by the
             calibration in force and its own zero.
-        rules: what makes a stroke.
     """
 
     def __init__(self, to_physical: ToPhysical, rules: StrokeRules | None = None) -> None:
@@ -233,7 +233,7 @@ class StrokeFinder:
     def _zero_before(self) -> Zero | None:
         lead = self._held.samples[: self._touch_at]
         physical = self._to_physical(lead)
-        return read_zero(lead, *physical, self._touch_mm, self.zero_n, self._rules)
+        return self._rules.read_zero(lead, *physical, self._touch_mm, self.zero_n)
 
     def _trim_lead(self) -> None:
         t_us = self._held.samples["t_us"]
@@ -257,7 +257,7 @@ class StrokeFinder:
     def _follow(self, piece: _Slice) -> None:
         rules = self._rules
         self._deepest_mm = min(self._deepest_mm, piece.low_mm)
-        # the quill well above the touch lets go too: what then weighs on is a new dead weight
+        # the quill well above the touch is a release too: the remaining load is a new dead weight
         clear = piece.low_mm > self._touch_mm + rules.clear_mm
         if piece.load_n - self.zero_n >= rules.release_n and not clear:
             self._pressed_us = piece.last_us
@@ -294,16 +294,9 @@ class StrokeFinder:
 
     def _stroke(self, *, released: bool, too_long: bool = False) -> list[Stroke]:
         raw = RawBlock(self._held.samples.copy(), self._boot_id)
-        load_n, height_mm = self._to_physical(raw.samples)
-        stroke = shape_stroke(
-            raw,
-            load_n,
-            height_mm,
-            self._touch_at,
-            self.zero_n,
-            self._rules,
-            released=released,
-            too_long=too_long,
+        physical = self._to_physical(raw.samples)
+        stroke = self._rules.shape(
+            raw, *physical, self._touch_at, self.zero_n, released=released, too_long=too_long
         )
         return [] if stroke is None else [stroke]
 

@@ -31,14 +31,7 @@ class Done:
 
 @dataclass(frozen=True)
 class Turn:
-    """The stroke that is wanted next.
-
-    Attributes:
-        label: the spring to press.
-        purpose: conditioning or measured.
-        number: which stroke of that purpose, from 1.
-        wanted: how many strokes of that purpose in all.
-    """
+    """The stroke that is wanted next: number, from 1, of the strokes wanted for that purpose."""
 
     label: str
     purpose: Purpose
@@ -168,8 +161,6 @@ def judge(
     deep enough, and no more.
 
     Args:
-        stroke: what the finder found.
-        purpose: what it is for.
         reach_height_mm: the height it must be pressed down to, where the user said so.
         earlier_depths_mm: depths of the strokes of this set that counted, to know a short one.
     """

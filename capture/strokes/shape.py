@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -10,53 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, RawBlock
-from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
 
 FEWEST_FOR_ZERO = 5
 ZERO_S = 1.0  # the zero is read over this long
 LOW_SHARE = 0.2  # where the quill was never clear: this share of the loads lies below the zero
 PRESS_AGAIN = 0.3  # of the depth: up and down again by as much is another press
 _MOST_POINTS = 400  # enough to count presses by
-# Common practice, no source.
-TOUCH_SHARE = 0.01  # of the whole rise: above it the spring is surely touched
-FEWEST = 3  # samples that make a zero
-TOUCH_SDS = 3.0  # of the noise: above it the load may be rising
-GUARD_S = 0.05  # before that, the load may be rising within its noise
-RISE_SDS = 6.0  # from its begin to its end, by more than this, it rises: no zero
-
-
-@dataclass(frozen=True)
-class StrokeRules:
-    """What makes a stroke; all common practice at a bench, no source.
-
-    Attributes:
-        touch_n: load above the zero that begins a stroke.
-        release_n: load above the zero under which the spring counts as let go.
-        clear_mm: this far above the touch the quill is surely clear of the spring.
-        least_depth_mm: a touch that presses less than this is a nudge, no stroke.
-        turn_mm: the quill must come back this far before the stroke counts as releasing.
-        rest_s: how long the load must stay let go to end the stroke.
-        still_s: a touch that stays still this long is a new dead weight: the zero moves there.
-        still_mm: less movement than this is still.
-        zero_rise_n_per_s: how fast the idle zero may rise; drift and creep are slower, a spring
-            pressed by the slowest hand is faster.
-        lead_s: how much of the idle time before the touch is kept.
-        hole_s: a hole in the samples longer than this ends a stroke.
-        longest_s: a stroke that takes longer is given up.
-    """
-
-    touch_n: float = 8.0
-    release_n: float = 4.0
-    clear_mm: float = 3.0
-    least_depth_mm: float = 2.0
-    turn_mm: float = 1.0
-    rest_s: float = 0.25
-    still_s: float = 3.0
-    still_mm: float = 0.2
-    zero_rise_n_per_s: float = 0.5
-    lead_s: float = 3.0
-    hole_s: float = 1.0
-    longest_s: float = 180.0
 
 
 @dataclass(frozen=True)
@@ -96,106 +54,135 @@ class Zero(NamedTuple):
     first: int
 
 
-def shape_stroke(
-    raw: RawBlock,
-    load_n: NDArray[np.float64],
-    height_mm: NDArray[np.float64],
-    touch_at: int,
-    zero_n: float,
-    rules: StrokeRules,
-    *,
-    released: bool,
-    too_long: bool = False,
-) -> Stroke | None:
-    """Measure a stroke; None where the spring was hardly pressed.
+@dataclass(frozen=True)
+class StrokeRules:
+    """What makes a stroke; all common practice at a bench, no source.
 
-    Args:
-        raw: n samples, the idle lead first.
-        load_n, height_mm: shape (n,), by the calibration's own zero.
-        touch_at: about where the finder saw the load rise.
-        zero_n: the finder's zero, by the calibration's own.
-        rules: what makes a stroke.
-        released, too_long: as in Stroke.
+    Attributes:
+        touch_n: load above the zero that begins a stroke.
+        release_n: load above the zero under which the spring counts as let go.
+        clear_mm: this far above the touch the quill is surely clear of the spring.
+        least_depth_mm: a touch that presses less than this is a nudge, no stroke.
+        turn_mm: the quill must come back this far before the stroke counts as releasing.
+        rest_s: how long the load must stay let go to end the stroke.
+        still_s: a touch that stays still this long is a new dead weight: the zero moves there.
+        still_mm: less movement than this is still.
+        zero_rise_n_per_s: how fast the idle zero may rise; drift and creep are slower, a spring
+            pressed by the slowest hand is faster.
+        lead_s: how much of the idle time before the touch is kept.
+        hole_s: a hole in the samples longer than this ends a stroke.
+        longest_s: a stroke that takes longer is given up.
     """
-    usable = (raw.samples["flags"] & UNUSABLE) == 0
-    pressed = np.flatnonzero(usable[touch_at:]) + touch_at
-    if pressed.shape[0] == 0:
-        return None
-    deepest = pressed[np.argmin(height_mm[pressed])]
-    light = np.flatnonzero(usable[:deepest] & (load_n[:deepest] - zero_n <= rules.touch_n))
-    # the last touch before the deepest: a bump that came earlier was none
-    touch = int(light[-1]) + 1 if light.shape[0] else touch_at
-    lowest_mm = float(height_mm[deepest])
-    touch_mm = float(height_mm[min(touch, deepest)])
-    if touch_mm - lowest_mm < rules.least_depth_mm:
-        return None
-    zero = read_zero(
-        raw.samples[:touch], load_n[:touch], height_mm[:touch], touch_mm, zero_n, rules
-    )
-    base_n = zero_n if zero is None else zero.load_n
-    return Stroke(
-        raw=raw if zero is None else RawBlock(raw.samples[zero.first :], raw.boot_id),
-        zero_counts=None if zero is None else zero.counts,
-        zero_return_n=None
-        if zero is None or not released
-        else _end_load_n(raw, load_n, usable, rules) - base_n,
-        peak_n=float(load_n[pressed].max()) - base_n,
-        depth_mm=touch_mm - lowest_mm,
-        lowest_mm=lowest_mm,
-        presses=count_presses(np.minimum(height_mm[pressed], touch_mm)),
-        released=released,
-        too_long=too_long,
-    )
 
+    touch_n: float = 8.0
+    release_n: float = 4.0
+    clear_mm: float = 3.0
+    least_depth_mm: float = 2.0
+    turn_mm: float = 1.0
+    rest_s: float = 0.25
+    still_s: float = 3.0
+    still_mm: float = 0.2
+    zero_rise_n_per_s: float = 0.5
+    lead_s: float = 3.0
+    hole_s: float = 1.0
+    longest_s: float = 180.0
 
-def read_zero(
-    lead: NDArray[np.void],
-    load_n: NDArray[np.float64],
-    height_mm: NDArray[np.float64],
-    touch_mm: float,
-    about_n: float,
-    rules: StrokeRules,
-) -> Zero | None:
-    """Read the zero before a touch.
+    def shape(
+        self,
+        raw: RawBlock,
+        load_n: NDArray[np.float64],
+        height_mm: NDArray[np.float64],
+        touch_at: int,
+        zero_n: float,
+        *,
+        released: bool,
+        too_long: bool = False,
+    ) -> Stroke | None:
+        """Measure a stroke; None where the spring was hardly pressed.
 
-    It is the middle of the last second in which the quill was clear of the spring and nothing
-    leaned on the cell: a slow hand's first newtons are no zero. Where it was never clear, it is a
-    low load of the lead. None where there are too few samples.
+        Args:
+            raw: n samples, the idle lead first.
+            load_n, height_mm: shape (n,), by the calibration's own zero.
+            touch_at: about where the finder saw the load rise.
+            zero_n: the finder's zero, by the calibration's own.
+            released, too_long: as in Stroke.
+        """
+        usable = (raw.samples["flags"] & UNUSABLE) == 0
+        pressed = np.flatnonzero(usable[touch_at:]) + touch_at
+        if pressed.shape[0] == 0:
+            return None
+        deepest = pressed[np.argmin(height_mm[pressed])]
+        light = np.flatnonzero(usable[:deepest] & (load_n[:deepest] - zero_n <= self.touch_n))
+        # the last touch before the deepest: a bump that came earlier was none
+        touch = int(light[-1]) + 1 if light.shape[0] else touch_at
+        lowest_mm = float(height_mm[deepest])
+        touch_mm = float(height_mm[min(touch, deepest)])
+        if touch_mm - lowest_mm < self.least_depth_mm:
+            return None
+        zero = self.read_zero(
+            raw.samples[:touch], load_n[:touch], height_mm[:touch], touch_mm, zero_n
+        )
+        base_n = zero_n if zero is None else zero.load_n
+        return Stroke(
+            raw=raw if zero is None else RawBlock(raw.samples[zero.first :], raw.boot_id),
+            zero_counts=None if zero is None else zero.counts,
+            zero_return_n=None
+            if zero is None or not released
+            else self._end_load_n(raw, load_n, usable) - base_n,
+            peak_n=float(load_n[pressed].max()) - base_n,
+            depth_mm=touch_mm - lowest_mm,
+            lowest_mm=lowest_mm,
+            presses=count_presses(np.minimum(height_mm[pressed], touch_mm)),
+            released=released,
+            too_long=too_long,
+        )
 
-    Args:
-        lead: samples before the touch, shape (n,).
-        load_n, height_mm: theirs, by the calibration's own zero.
-        touch_mm: the height of the touch.
-        about_n: about where the zero is; a load that would be a touch above it is none.
-        rules: what is clear, and what is a touch.
-    """
-    usable = (lead["flags"] & UNUSABLE) == 0
-    usable = np.flatnonzero(usable & (load_n - about_n <= rules.touch_n))
-    clear = usable[height_mm[usable] > touch_mm + rules.clear_mm]
-    if clear.shape[0] >= FEWEST_FOR_ZERO:
-        t_us = lead["t_us"][clear]
-        clear = clear[np.searchsorted(t_us, t_us[-1] - ZERO_S * 1e6) :]
-        counts, load = lead["load_counts"][clear], load_n[clear]
-        return Zero(float(np.median(counts)), float(np.median(load)), int(clear[0]))
-    if usable.shape[0] < FEWEST_FOR_ZERO:
-        return None
-    by_load = usable[np.argsort(load_n[usable], kind="stable")]
-    low = int(by_load[int(LOW_SHARE * by_load.shape[0])])
-    return Zero(float(lead["load_counts"][low]), float(load_n[low]), int(usable[0]))
+    def read_zero(
+        self,
+        lead: NDArray[np.void],
+        load_n: NDArray[np.float64],
+        height_mm: NDArray[np.float64],
+        touch_mm: float,
+        about_n: float,
+    ) -> Zero | None:
+        """Read the zero before a touch.
 
+        It is the median of the last second in which the quill was clear of the spring and nothing
+        pressed on the cell: a slow hand's first newtons are no zero. Where it was never clear, it
+        is a low load of the lead. None where there are too few samples.
 
-def _end_load_n(
-    raw: RawBlock, load_n: NDArray[np.float64], usable: NDArray[np.bool_], rules: StrokeRules
-) -> float:
-    t_us = raw.samples["t_us"]
-    last = usable & (t_us >= t_us[-1] - rules.rest_s * 1e6)
-    return float(np.median(load_n[last])) if last.any() else float(load_n[usable][-1])
+        Args:
+            lead: samples before the touch, shape (n,).
+            load_n, height_mm: theirs, by the calibration's own zero.
+            touch_mm: the height of the touch.
+            about_n: about where the zero is; a load that would be a touch above it is none.
+        """
+        usable = (lead["flags"] & UNUSABLE) == 0
+        usable = np.flatnonzero(usable & (load_n - about_n <= self.touch_n))
+        clear = usable[height_mm[usable] > touch_mm + self.clear_mm]
+        if clear.shape[0] >= FEWEST_FOR_ZERO:
+            t_us = lead["t_us"][clear]
+            clear = clear[np.searchsorted(t_us, t_us[-1] - ZERO_S * 1e6) :]
+            counts, load = lead["load_counts"][clear], load_n[clear]
+            return Zero(float(np.median(counts)), float(np.median(load)), int(clear[0]))
+        if usable.shape[0] < FEWEST_FOR_ZERO:
+            return None
+        by_load = usable[np.argsort(load_n[usable], kind="stable")]
+        low = int(by_load[int(LOW_SHARE * by_load.shape[0])])
+        return Zero(float(lead["load_counts"][low]), float(load_n[low]), int(usable[0]))
+
+    def _end_load_n(
+        self, raw: RawBlock, load_n: NDArray[np.float64], usable: NDArray[np.bool_]
+    ) -> float:
+        t_us = raw.samples["t_us"]
+        last = usable & (t_us >= t_us[-1] - self.rest_s * 1e6)
+        return float(np.median(load_n[last])) if last.any() else float(load_n[usable][-1])
 
 
 def count_presses(height_mm: NDArray[np.float64], again: float = PRESS_AGAIN) -> int:
     """Count how often a spring was pressed in one stroke.
 
-    A press counts anew when the quill came up by more than a share of the whole depth and went
+    Another press is counted when the quill came up by more than a share of the whole depth and went
     down again by as much; a wobbly hand stays below that.
 
     Args:
@@ -218,77 +205,3 @@ def count_presses(height_mm: NDArray[np.float64], again: float = PRESS_AGAIN) ->
                 going_down, extreme_mm = True, here_mm
                 presses += 1
     return max(1, presses)
-
-
-@dataclass(frozen=True)
-class StrokeZero:
-    """Load counts with nothing pressed, found in a whole stroke.
-
-    Attributes:
-        counts: the mean reading.
-        u_counts: its standard uncertainty, k = 1, from its noise.
-        samples: how many samples it is the mean of.
-        moved_counts: how far the travel went meanwhile; far shows that the quill was clear.
-    """
-
-    counts: float
-    u_counts: float
-    samples: int
-    moved_counts: float
-
-
-def zero_before_touch(
-    t_s: NDArray[np.float64],
-    load_counts: NDArray[np.float64],
-    travel_counts: NDArray[np.float64],
-) -> StrokeZero | None:
-    """Read the zero, with its uncertainty, from the samples before the load begins to rise.
-
-    `read_zero` gives that of a running stroke, which knows only what came before, and how clear of
-    the spring the quill was; where the capture kept it, it is used.
-
-    Args:
-        t_s, load_counts, travel_counts: shape (n,), usable samples of one stroke in time order,
-            the deepest point where the load is farthest from where it began.
-
-    Returns:
-        None where the load rises from the first samples on.
-    """
-    if t_s.size < FEWEST:
-        return None
-    base = float(np.median(load_counts[:FEWEST]))
-    away = load_counts - base
-    rise = float(away[np.argmax(np.abs(away))])
-    if rise == 0.0:
-        return None
-    share = away / rise
-    before = int(np.argmax(share > TOUCH_SHARE))
-    if before < FEWEST:
-        return None
-    lead = load_counts[:before]
-    middle = float(np.median(lead[: max(before // 2, FEWEST)]))
-    noise = noise_sd(lead, 2)
-    still = np.flatnonzero((lead - middle) * np.sign(rise) <= TOUCH_SDS * noise)
-    if still.size == 0:
-        return None
-    end = int(np.searchsorted(t_s, t_s[still[-1]] - GUARD_S, side="right"))
-    end = max(end, min(FEWEST, before))
-    kept = lead[:end]
-    half = max(end // 2, 1)
-    if abs(float(kept[-half:].mean() - kept[:half].mean())) > RISE_SDS * noise:
-        return None
-    mean = float(kept.mean())
-    sd = max(float(kept.std(ddof=1)), noise)
-    moved = float(np.ptp(travel_counts[:end]))
-    return StrokeZero(mean, sd / math.sqrt(end), end, moved)
-
-
-def known_zero_u_counts(load_counts: NDArray[np.float64]) -> float:
-    """Return the standard uncertainty (k = 1) of a zero of which only its counts are known.
-
-    That of one sample's noise.
-
-    Args:
-        load_counts: shape (n,), the whole stroke.
-    """
-    return noise_sd(load_counts, 2) if load_counts.size > FEWEST else LEAST_SD_COUNTS

@@ -1,6 +1,4 @@
-"""A sweep's two directions, and its reduced curve for the book. Pure.
-
-A sweep's samples as one compressed blob. Pure.
+"""A sweep as the book has it: its reduced curve, and its samples as one compressed blob. Pure.
 
 Format names go into the book beside the blob, so that another format can join later:
 
@@ -61,11 +59,6 @@ def reduce_branch(name: BranchName, branch: Branch, step_mm: float = STEP_MM) ->
     Rows come in time order of the branch (heights fall while loading, rise while unloading). A
     pass back up on the way down, or down on the way up, is left out: friction makes it read
     between the branches.
-
-    Args:
-        name: which branch it is.
-        branch: samples; may be empty.
-        step_mm: width of a step.
     """
     if len(branch) == 0:
         return []

@@ -14,27 +14,100 @@ from coilbench.capture.blocks import UNUSABLE, RawBlock
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.regression import slope, value
-from coilbench.capture.strokes.shape import StrokeZero, known_zero_u_counts, zero_before_touch
+from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
 
 # Common practice, no source.
+TOUCH_SHARE = 0.01  # of the whole rise: above it the spring is surely touched
+FEWEST = 3  # samples that make a zero
+TOUCH_SDS = 3.0  # of the noise: above it the load may be rising
+GUARD_S = 0.05  # before that, the load may be rising within its noise
+RISE_SDS = 6.0  # from its begin to its end, by more than this, it rises: no zero
 ZERO_UNKNOWN_U_N = 1.0  # k = 1: how far a zero wanders from its calibration over a day
 CLEAR_MM = 0.3  # the quill moved so far while the load stood still: surely clear of the spring
 STROKE_UNSEEN_U_MM = 0.005  # k = 1: how a spring seats and takes its set from stroke to stroke
 DEAD_WEIGHT_N = 20.0  # a spring, its cup and some drift weigh less; above it a spring is pressed
 
 
-class StrokeRepeat(NamedTuple):
-    """How well one stroke repeats another, as a height.
+@dataclass(frozen=True)
+class StrokeZero:
+    """Load counts with nothing pressed, found in a whole stroke.
 
     Attributes:
-        u_mm: standard deviation of one stroke.
-        degrees_of_freedom: strokes behind it; infinite where it is assumed.
-        seen: whether strokes showed it.
+        counts: the mean of the samples.
+        u_counts: its standard uncertainty, k = 1, from its noise.
+        samples: how many samples it is the mean of.
+        moved_counts: how far the travel went meanwhile; far shows that the quill was clear.
     """
 
-    u_mm: float = STROKE_UNSEEN_U_MM
-    degrees_of_freedom: float = math.inf
-    seen: bool = False
+    counts: float
+    u_counts: float
+    samples: int
+    moved_counts: float
+
+
+def zero_before_touch(
+    t_s: NDArray[np.float64],
+    load_counts: NDArray[np.float64],
+    travel_counts: NDArray[np.float64],
+) -> StrokeZero | None:
+    """Read the zero, with its uncertainty, from the samples before the load begins to rise.
+
+    `StrokeRules.read_zero` gives that of a running stroke, from what came before and how clear of
+    the spring the quill was; where the capture kept it, it is used.
+
+    Args:
+        t_s, load_counts, travel_counts: shape (n,), usable samples of one stroke in time order,
+            the deepest point where the load is farthest from where it began.
+
+    Returns:
+        None where the load rises from the first samples on.
+    """
+    if t_s.size < FEWEST:
+        return None
+    base = float(np.median(load_counts[:FEWEST]))
+    away = load_counts - base
+    rise = float(away[np.argmax(np.abs(away))])
+    if rise == 0.0:
+        return None
+    share = away / rise
+    before = int(np.argmax(share > TOUCH_SHARE))
+    if before < FEWEST:
+        return None
+    lead = load_counts[:before]
+    middle = float(np.median(lead[: max(before // 2, FEWEST)]))
+    noise = noise_sd(lead, 2)
+    still = np.flatnonzero((lead - middle) * np.sign(rise) <= TOUCH_SDS * noise)
+    if still.size == 0:
+        return None
+    end = int(np.searchsorted(t_s, t_s[still[-1]] - GUARD_S, side="right"))
+    end = max(end, min(FEWEST, before))
+    kept = lead[:end]
+    half = max(end // 2, 1)
+    if abs(float(kept[-half:].mean() - kept[:half].mean())) > RISE_SDS * noise:
+        return None
+    mean = float(kept.mean())
+    sd = max(float(kept.std(ddof=1)), noise)
+    moved = float(np.ptp(travel_counts[:end]))
+    return StrokeZero(mean, sd / math.sqrt(end), end, moved)
+
+
+def known_zero_u_counts(load_counts: NDArray[np.float64]) -> float:
+    """Return the standard uncertainty (k = 1) of a zero of which only its counts are known.
+
+    That of one sample's noise.
+
+    Args:
+        load_counts: shape (n,), the whole stroke.
+    """
+    return noise_sd(load_counts, 2) if load_counts.size > FEWEST else LEAST_SD_COUNTS
+
+
+class StrokeRepeat(NamedTuple):
+    """How well one stroke repeats another, as a height."""
+
+    u_mm: float = STROKE_UNSEEN_U_MM  # standard deviation of one stroke
+    degrees_of_freedom: float = math.inf  # of the strokes behind it; infinite where it is assumed
+    seen: bool = False  # whether strokes showed it
 
 
 _UNSEEN = StrokeRepeat()
@@ -45,8 +118,7 @@ class RigReading:
     """How a stroke's numbers came about.
 
     Attributes:
-        calibration: what turned counts into N and mm.
-        calibration_id: its id, the same for all strokes that share its errors.
+        calibration_id: the same for all strokes that share the calibration's errors.
         zero_counts: load counts that were taken as no load.
         zero_u_n: standard uncertainty of the zero, k = 1, this stroke's own.
         zero_known: whether the zero was read with the stroke; else the calibration's own is taken,
@@ -71,8 +143,6 @@ def read_stroke(
 
     Args:
         raw: one press down and back up, with what there is of the time before the touch.
-        calibration: the fits.
-        calibration_id: its id.
         zero_counts: the zero as the capture read it; None looks for it before the touch.
     """
     samples = raw.samples[(raw.samples["flags"] & UNUSABLE) == 0]
@@ -117,7 +187,7 @@ def _own_zero(calibration: Calibration) -> float:
     return counts
 
 
-def _step(travel_counts: np.typing.NDArray[np.float64]) -> float:
+def _step(travel_counts: NDArray[np.float64]) -> float:
     """Return the greatest step that all travel counts are whole numbers of."""
     whole = np.unique(np.rint(travel_counts).astype(np.int64))
     return float(np.gcd.reduce(np.diff(whole))) if whole.size > 1 else 1.0
@@ -176,12 +246,9 @@ class Sweep:
     """One sweep of one spring, calibrated.
 
     Attributes:
-        sweep_id: UUID in the book.
-        label: the spring's name inside its set.
         origin: where the numbers came from. Dense samples for RIG, RAW_FILE and CONVERTED_FILE;
             a few points at chosen heights for POINTS_FILE and KEYED.
-        loading: samples on the way down; may be empty.
-        unloading: samples on the way up; may be empty.
+        loading, unloading: samples on the way down and on the way up; may be empty.
         load_u_n: standard uncertainty (k = 1) of a load, common to all samples of the
             instrument (calibration residual, the scale's resolution), N.
         load_u_relative: standard uncertainty (k = 1) proportional to the load (reference
@@ -194,7 +261,6 @@ class Sweep:
         turned_mm: the height on the way up above which friction has turned round and the filter
             has forgotten the turn; None where it is not known.
         too_fast: whether it was over before the rig's filter could follow.
-        dense: True where samples are a sampled curve, False where they are chosen points.
     """
 
     sweep_id: str

@@ -37,15 +37,15 @@ class Quantity:
     text: bool = False
     least: float | None = None
 
+    @classmethod
+    def plain(cls, name: str, *, required: bool = True, text: bool = False) -> Quantity:
+        """Return the quantity of a column with one name."""
+        return cls(name, {name: 1.0}, required, text)
+
     @property
     def usual_name(self) -> str:
         """The column's name in messages."""
         return next(iter(self.factors))
-
-
-def plain(name: str, *, required: bool = True, text: bool = False) -> Quantity:
-    """Return the quantity of a column with one name."""
-    return Quantity(name, {name: 1.0}, required, text)
 
 
 LOAD = Quantity("load_n", {"load_kg": KGF_N, "load_n": 1.0, "load_lbf": LBF_N})
@@ -56,7 +56,7 @@ LENGTH_U = Quantity("u_mm", {"u_mm": 1.0, "u_in": INCH_MM}, required=False, leas
 MASS = Quantity("mass_kg", {"mass_kg": 1.0, "mass_lb": POUND_KG}, least=0.0)
 MASS_U = Quantity("u_kg", {"u_kg": 1.0, "u_lb": POUND_KG}, required=False, least=0.0)
 SHOWN = Quantity("shown_kg", {"shown_kg": 1.0, "shown_lb": POUND_KG})
-DIRECTION = plain("direction", required=False, text=True)
+DIRECTION = Quantity.plain("direction", required=False, text=True)
 
 
 @dataclass(frozen=True)
@@ -68,15 +68,28 @@ class Columns:
         texts: by key, one text per row; without optional columns that are absent.
     """
 
+    table: Table
     numbers: Mapping[str, NDArray[np.float64]]
     texts: Mapping[str, tuple[str, ...]]
+
+    def go(self, first: str, second: str) -> NDArray[np.bool_]:
+        """Return whether each row's direction is the first one, the default; shape (rows,).
+
+        Raises:
+            CoilbenchError: a direction is neither of the two.
+        """
+        if "direction" not in self.texts:
+            return np.ones(len(self.table.rows), dtype=np.bool_)
+        found = np.array([text.lower() for text in self.texts["direction"]])
+        wrong = ~np.isin(found, (first, second))
+        refuse_rows(self.table, wrong, f"direction is {first} or {second}")
+        return np.asarray(found == first)
 
 
 def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> Columns:
     """Find each quantity's column and read it.
 
     Args:
-        table: the file.
         kind: of file, for messages ("load calibration").
         quantities: the columns the file may have.
 
@@ -115,7 +128,7 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
                 table, numbers[found[name].key] < least, f"{name} must be {least:g} or more"
             )
     texts = {quantity.key: table.texts(name) for name, quantity in found.items() if quantity.text}
-    return Columns(numbers, texts)
+    return Columns(table, numbers, texts)
 
 
 def _missing(table: Table, quantity: Quantity) -> str:
@@ -138,24 +151,10 @@ def _expected(quantities: tuple[Quantity, ...]) -> str:
     )
 
 
-def read_directions(table: Table, found: Columns, *, first: str, second: str) -> NDArray[np.bool_]:
-    """Return whether each row's direction is the first one, the default; shape (rows,).
-
-    Raises:
-        CoilbenchError: a direction is neither of the two.
-    """
-    if "direction" not in found.texts:
-        return np.ones(len(table.rows), dtype=np.bool_)
-    directions = np.array([text.lower() for text in found.texts["direction"]])
-    refuse_rows(table, ~np.isin(directions, (first, second)), f"direction is {first} or {second}")
-    return np.asarray(directions == first)
-
-
 def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str) -> None:
     """Refuse a table with rows that break a rule.
 
     Args:
-        table: the file.
         wrong: shape (rows,), true where the rule is broken.
         rule: as a sentence, for the message.
 
@@ -173,13 +172,13 @@ def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str) -> None:
 
 
 Point = TypeVar("Point", LoadPoint, ScalePoint, GaugePoint, FlexPoint)
-_COUNTS = plain("counts")
+_COUNTS = Quantity.plain("counts")
 # What a calibration file holds, and its columns: the keys are the points' fields.
 _CALIBRATIONS: dict[type, tuple[str, tuple[Quantity, ...]]] = {
     LoadPoint: ("load calibration", (MASS, _COUNTS, DIRECTION, MASS_U)),
     ScalePoint: ("scale calibration", (MASS, SHOWN, DIRECTION, MASS_U)),
     GaugePoint: ("travel calibration", (LENGTH, _COUNTS, LENGTH_U)),
-    FlexPoint: ("press flex", (plain("load_counts"), plain("travel_counts"))),
+    FlexPoint: ("press flex", tuple(map(Quantity.plain, ("load_counts", "travel_counts")))),
 }
 
 
@@ -199,7 +198,7 @@ def read_points(table: Table, of: type[Point]) -> tuple[Point, ...]:
         key: numbers.tolist() for key, numbers in found.numbers.items()
     }
     if DIRECTION in quantities:
-        up = read_directions(table, found, first="up", second="down")
+        up = found.go("up", "down")
         columns["direction"] = ["up" if each else "down" for each in up]
     rows = zip(*columns.values(), strict=True)
     return tuple(of(**dict(zip(columns, row, strict=True))) for row in rows)

@@ -52,7 +52,6 @@ def csv_bytes(
     only where a spreadsheet needs it.
 
     Args:
-        columns: the header's names.
         rows: one cell per column.
         comments: lines at the top, without the #.
     """
@@ -171,7 +170,6 @@ class Table:
     """A header and its rows, every cell still text.
 
     Attributes:
-        name: the file's name, for messages.
         columns: the header's names in lower case, in file order.
         lines: the line number of each row in the file, from 1.
         rows: the cells of each row, stripped of blanks, one for every column.
@@ -235,10 +233,6 @@ def read_table(data: bytes, name: str) -> Table:
     LF, CRLF or a lone CR; commas, semicolons or tabs between the cells, as the header has them.
     Lines that begin with # and blank lines are skipped, and so are empty columns without a name at
     the right edge, which spreadsheets leave.
-
-    Args:
-        data: the file's content.
-        name: the file's name, for messages.
 
     Raises:
         CoilbenchError: not a text file, no header row, no rows, a broken row, a name twice.

@@ -41,6 +41,103 @@ class KeyedReading:
     depth_mm: float | None = None
     loading: bool = True
 
+    def spring_load_n(self, setup: KeyedSetup) -> float:
+        """Return the spring's load: what the scale shows less the tare, times the lever ratio.
+
+        Raises:
+            CoilbenchError: the scale shows less than the tare.
+        """
+        net_n = setup.true_n(self.shown_load_n) - setup.true_n(setup.tare_n)
+        if net_n < 0.0:
+            raise CoilbenchError(
+                f"the scale shows {self.shown_load_n / KGF_N:.2f} kg, less than the tare of "
+                f"{setup.tare_n / KGF_N:.2f} kg",
+                where=self.label,
+                hint="Give what the scale shows with the blocks on it, or the right tare",
+            )
+        return net_n * setup.lever_ratio
+
+    def spring_height_mm(self, free_length_mm: float | None) -> float:
+        """Return the distance between the faces.
+
+        Raises:
+            CoilbenchError: a depth without a free length, or a height that is not between 0 and the
+                free length.
+        """
+        if self.height_mm is not None:
+            height_mm = self.height_mm
+        elif self.depth_mm is None:
+            raise CoilbenchError(
+                "the reading has neither a height nor a depth",
+                where=self.label,
+                hint=f"Write it like {NOTE_EXAMPLE}",
+            )
+        elif free_length_mm is None:
+            raise CoilbenchError(
+                f"the depth {self.depth_mm:g} mm needs the spring's free length",
+                where=self.label,
+                hint="Give the free length, or type the height between the faces",
+            )
+        elif self.depth_mm < 0.0:
+            raise CoilbenchError(
+                f"the depth {self.depth_mm:g} mm is negative",
+                where=self.label,
+                hint="Type how far the spring is pressed",
+            )
+        else:
+            height_mm = free_length_mm - self.depth_mm
+        if height_mm <= 0.0:
+            raise CoilbenchError(
+                f"the height would be {height_mm:g} mm",
+                where=self.label,
+                hint="Check the length and its unit",
+            )
+        if free_length_mm is not None and height_mm > free_length_mm:
+            raise CoilbenchError(
+                f"the height {height_mm:g} mm is above the free length {free_length_mm:g} mm",
+                where=self.label,
+                hint="Check the length; a depth is typed with the word down after it",
+            )
+        return height_mm
+
+    @classmethod
+    def parse(cls, text: str) -> KeyedReading:
+        """Read one line: label, length, `down` if it is a depth, load, `up` on the way up.
+
+        `larch-07 38.5mm 22.4kg`, `larch-07 15 mm down 22,4 kg`, `larch-07 38.5mm 22.0kg up`.
+
+        Raises:
+            CoilbenchError: a part is missing, twice, or cannot be read.
+        """
+        label, *parts = _join_units(text.split()) or [""]
+        if not label or not parts:
+            raise _unreadable(text, "label, length or load is missing")
+        lengths = [part for part in parts if _unit(part) in LENGTH_IN_MM]
+        loads = [part for part in parts if _unit(part) in LOAD_IN_N]
+        words = [part.lower() for part in parts if part not in lengths and part not in loads]
+        strange = [word for word in words if word not in ("down", "up")]
+        if strange:
+            unit = " has no unit" if _NUMBER_ALONE.fullmatch(strange[0]) else " cannot be read"
+            raise _unreadable(text, f"{strange[0]!r}{unit}")
+        if len(lengths) != 1 or len(loads) != 1:
+            raise _unreadable(
+                text, f"{len(lengths)} lengths and {len(loads)} loads where one of each is needed"
+            )
+        length_at = parts.index(lengths[0])
+        by_depth = " ".join(parts[length_at + 1 : length_at + 2]).lower() == "down"
+        if words.count("down") != int(by_depth):
+            raise _unreadable(text, "'down' marks a depth and comes right after it")
+        if words.count("up") > 1 or ("up" in words and parts[-1].lower() != "up"):
+            raise _unreadable(text, "'up' comes once, at the end")
+        length_mm = parse_length_mm(lengths[0])
+        return cls(
+            label=label,
+            shown_load_n=parse_load_n(loads[0]),
+            height_mm=None if by_depth else length_mm,
+            depth_mm=length_mm if by_depth else None,
+            loading="up" not in words,
+        )
+
 
 @dataclass(frozen=True)
 class KeyedSetup:
@@ -130,6 +227,27 @@ class KeyedSetup:
         """
         return math.sqrt(2.0) * self.quill_resolution_mm / math.sqrt(12.0)
 
+    def convert(
+        self, readings: Sequence[KeyedReading], free_length_mm: float | None = None
+    ) -> KeyedBranches:
+        """Turn one spring's readings into heights and loads.
+
+        Args:
+            readings: of one spring, at least one, in the order they were taken.
+            free_length_mm: the spring's; depths need it, and heights are checked against it.
+
+        Raises:
+            CoilbenchError: a load below 0 after the tare, a depth without a free length, or a
+                height that is not between 0 and the free length.
+        """
+        return KeyedBranches(
+            loading=_branch([r for r in readings if r.loading], self, free_length_mm),
+            unloading=_branch([r for r in readings if not r.loading], self, free_length_mm),
+            load_u_n=max(self.load_u_at(reading.shown_load_n) for reading in readings),
+            load_u_relative=self.load_u_relative,
+            height_u_mm=self.height_u_mm,
+        )
+
 
 @dataclass(frozen=True)
 class KeyedBranches:
@@ -142,134 +260,12 @@ class KeyedBranches:
     height_u_mm: float
 
 
-def convert(
-    readings: Sequence[KeyedReading], setup: KeyedSetup, free_length_mm: float | None = None
-) -> KeyedBranches:
-    """Turn one spring's readings into heights and loads.
-
-    Args:
-        readings: of one spring, at least one, in the order they were taken.
-        setup: how they were taken.
-        free_length_mm: the spring's; depths need it, and heights are checked against it.
-
-    Raises:
-        CoilbenchError: a load below 0 after the tare, a depth without a free length, or a height
-            that is not between 0 and the free length.
-    """
-    return KeyedBranches(
-        loading=_branch([r for r in readings if r.loading], setup, free_length_mm),
-        unloading=_branch([r for r in readings if not r.loading], setup, free_length_mm),
-        load_u_n=max(setup.load_u_at(reading.shown_load_n) for reading in readings),
-        load_u_relative=setup.load_u_relative,
-        height_u_mm=setup.height_u_mm,
-    )
-
-
-def spring_load_n(reading: KeyedReading, setup: KeyedSetup) -> float:
-    """Return the spring's load: what the scale shows less the tare, times the lever ratio.
-
-    Raises:
-        CoilbenchError: the scale shows less than the tare.
-    """
-    net_n = setup.true_n(reading.shown_load_n) - setup.true_n(setup.tare_n)
-    if net_n < 0.0:
-        raise CoilbenchError(
-            f"the scale shows {reading.shown_load_n / KGF_N:.2f} kg, less than the tare of "
-            f"{setup.tare_n / KGF_N:.2f} kg",
-            where=reading.label,
-            hint="Give what the scale shows with the blocks on it, or the right tare",
-        )
-    return net_n * setup.lever_ratio
-
-
-def spring_height_mm(reading: KeyedReading, free_length_mm: float | None) -> float:
-    """Return the distance between the faces.
-
-    Raises:
-        CoilbenchError: a depth without a free length, or a height that is not between 0 and the
-            free length.
-    """
-    if reading.height_mm is not None:
-        height_mm = reading.height_mm
-    elif reading.depth_mm is None:
-        raise CoilbenchError(
-            "the reading has neither a height nor a depth",
-            where=reading.label,
-            hint=f"Write it like {NOTE_EXAMPLE}",
-        )
-    elif free_length_mm is None:
-        raise CoilbenchError(
-            f"the depth {reading.depth_mm:g} mm needs the spring's free length",
-            where=reading.label,
-            hint="Give the free length, or type the height between the faces",
-        )
-    elif reading.depth_mm < 0.0:
-        raise CoilbenchError(
-            f"the depth {reading.depth_mm:g} mm is negative",
-            where=reading.label,
-            hint="Type how far the spring is pressed",
-        )
-    else:
-        height_mm = free_length_mm - reading.depth_mm
-    if height_mm <= 0.0:
-        raise CoilbenchError(
-            f"the height would be {height_mm:g} mm",
-            where=reading.label,
-            hint="Check the length and its unit",
-        )
-    if free_length_mm is not None and height_mm > free_length_mm:
-        raise CoilbenchError(
-            f"the height {height_mm:g} mm is above the free length {free_length_mm:g} mm",
-            where=reading.label,
-            hint="Check the length; a depth is typed with the word down after it",
-        )
-    return height_mm
-
-
-def parse_note(text: str) -> KeyedReading:
-    """Read one line: label, length, `down` if it is a depth, load, `up` on the way up.
-
-    `larch-07 38.5mm 22.4kg`, `larch-07 15 mm down 22,4 kg`, `larch-07 38.5mm 22.0kg up`.
-
-    Raises:
-        CoilbenchError: a part is missing, twice, or cannot be read.
-    """
-    label, *parts = _join_units(text.split()) or [""]
-    if not label or not parts:
-        raise _unreadable(text, "label, length or load is missing")
-    lengths = [part for part in parts if _unit(part) in LENGTH_IN_MM]
-    loads = [part for part in parts if _unit(part) in LOAD_IN_N]
-    words = [part.lower() for part in parts if part not in lengths and part not in loads]
-    strange = [word for word in words if word not in ("down", "up")]
-    if strange:
-        unit = " has no unit" if _NUMBER_ALONE.fullmatch(strange[0]) else " cannot be read"
-        raise _unreadable(text, f"{strange[0]!r}{unit}")
-    if len(lengths) != 1 or len(loads) != 1:
-        raise _unreadable(
-            text, f"{len(lengths)} lengths and {len(loads)} loads where one of each is needed"
-        )
-    length_at = parts.index(lengths[0])
-    by_depth = " ".join(parts[length_at + 1 : length_at + 2]).lower() == "down"
-    if words.count("down") != int(by_depth):
-        raise _unreadable(text, "'down' marks a depth and comes right after it")
-    if words.count("up") > 1 or ("up" in words and parts[-1].lower() != "up"):
-        raise _unreadable(text, "'up' comes once, at the end")
-    length_mm = parse_length_mm(lengths[0])
-    return KeyedReading(
-        label=label,
-        shown_load_n=parse_load_n(loads[0]),
-        height_mm=None if by_depth else length_mm,
-        depth_mm=length_mm if by_depth else None,
-        loading="up" not in words,
-    )
-
-
 def _branch(
     readings: Sequence[KeyedReading], setup: KeyedSetup, free_length_mm: float | None
 ) -> Branch:
     return Branch(
-        np.array([spring_height_mm(r, free_length_mm) for r in readings], dtype=np.float64),
-        np.array([spring_load_n(r, setup) for r in readings], dtype=np.float64),
+        np.array([r.spring_height_mm(free_length_mm) for r in readings], dtype=np.float64),
+        np.array([r.spring_load_n(setup) for r in readings], dtype=np.float64),
     )
 
 

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, LoadBlock, RawBlock, SampleFlag
+from coilbench.capture.blocks import LOAD_DTYPE, RAW_DTYPE, Finding, LoadBlock, RawBlock, SampleFlag
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.tables.columns import (
@@ -18,10 +18,8 @@ from coilbench.capture.tables.columns import (
     DIRECTION,
     HEIGHT,
     LOAD,
-    Columns,
-    plain,
+    Quantity,
     read_columns,
-    read_directions,
     refuse_rows,
 )
 from coilbench.capture.tables.csv_table import Table
@@ -37,7 +35,9 @@ _FREE_SHARE = 0.75  # ours: the spring is free when this share of the load is go
 _ENDS = 3  # samples averaged at the start and at the end of a sweep
 _STEP_SHARE = 0.25  # ours: of the range of loads, the least difference between up and down
 _SATURATED_COUNTS = (-8388608, 8388607)  # ends of a 24-bit converter's range (HX711 datasheet)
-_T, _LOAD_COUNTS, _TRAVEL_COUNTS = map(plain, ("t_s", "load_counts", "travel_counts"))
+_T, _LOAD_COUNTS, _TRAVEL_COUNTS = map(Quantity.plain, ("t_s", "load_counts", "travel_counts"))
+
+_LABEL = Quantity.plain("label", text=True)
 
 
 @dataclass(frozen=True)
@@ -55,25 +55,40 @@ class SpringPoints:
 
 
 @dataclass(frozen=True)
-class LoadDrop:
-    """A load that is less than at a greater height: a typing error, or a broken spring."""
-
-    label: str
-    load_n: float
-    height_mm: float
-
-
-@dataclass(frozen=True)
 class PointsFile:
     """The springs of a points file, in the order they first appear.
 
     Attributes:
         springs: one entry per label.
-        drops: points where a load drops.
+        drops: loads that are less than at a greater height.
     """
 
     springs: tuple[SpringPoints, ...]
-    drops: tuple[LoadDrop, ...]
+    drops: tuple[Finding, ...]
+
+    def solid_heights(self, closed_down: bool | None = None) -> tuple[SolidHeight, ...]:
+        """Find each spring's solid height from its row with the largest load.
+
+        Unless the user says so, the presses count as closed down to coil bind when there are at
+        least three springs with points both ways, at least two loading heights that all springs but
+        one share (stated heights), and at least three different lowest heights, most of them below
+        the lowest shared one: then each press went past the stated heights until its own spring
+        stopped it. The rule is ours, no source.
+
+        Args:
+            closed_down: the user's statement: closed down, or not; None judges by the rule.
+
+        Returns:
+            One entry per spring, in the same order.
+        """
+        if closed_down is None:
+            closed_down, why = _presses_end_at_springs(self.springs)
+        else:
+            why = "stated to be closed down" if closed_down else "stated not to be closed down"
+        return tuple(
+            _solid_height(spring, why) if closed_down else SolidHeight(spring.label, None, why)
+            for spring in self.springs
+        )
 
 
 def read_sweep_file(
@@ -85,7 +100,6 @@ def read_sweep_file(
     `label,height_mm,load_kg[,direction]` or `label,depth_mm,load_kg[,direction]`.
 
     Args:
-        table: the file.
         free_length_mm: turns depths into heights; None where unknown.
 
     Returns:
@@ -223,7 +237,7 @@ def _check_bounds(
 
 def _read_points(table: Table, free_length_mm: float | None) -> PointsFile:
     length = DEPTH if any(name in table.columns for name in DEPTH.factors) else HEIGHT
-    found = read_columns(table, "points", (plain("label", text=True), length, LOAD, DIRECTION))
+    found = read_columns(table, "points", (_LABEL, length, LOAD, DIRECTION))
     load_n, height_mm = found.numbers["load_n"], found.numbers[length.key]
     if length is DEPTH:
         height_mm = _heights_from_depths(table, height_mm, free_length_mm)
@@ -235,7 +249,8 @@ def _read_points(table: Table, free_length_mm: float | None) -> PointsFile:
             (height_mm > free_length_mm) & (load_n > 0.0),
             f"a load above the free length of {free_length_mm:g} mm is impossible",
         )
-    springs = _by_label(table, found, height_mm)
+    loading = found.go("loading", "unloading")
+    springs = _by_label(np.array(found.texts["label"]), loading, height_mm, load_n)
     for spring in springs:
         _check_slope(table, spring)
     return PointsFile(springs, tuple(drop for spring in springs for drop in _drops(spring)))
@@ -260,11 +275,11 @@ def _heights_from_depths(
 
 
 def _by_label(
-    table: Table, found: Columns, height_mm: NDArray[np.float64]
+    labels: NDArray[np.str_],
+    loading: NDArray[np.bool_],
+    height_mm: NDArray[np.float64],
+    load_n: NDArray[np.float64],
 ) -> tuple[SpringPoints, ...]:
-    loading = read_directions(table, found, first="loading", second="unloading")
-    labels, load_n = np.array(found.texts["label"]), found.numbers["load_n"]
-
     def branch(rows: NDArray[np.bool_]) -> Branch:
         return Branch(height_mm[rows], load_n[rows])
 
@@ -272,7 +287,7 @@ def _by_label(
         SpringPoints(
             label, branch((labels == label) & loading), branch((labels == label) & ~loading)
         )
-        for label in dict.fromkeys(found.texts["label"])
+        for label in dict.fromkeys(labels.tolist())
     )
 
 
@@ -287,14 +302,19 @@ def _check_slope(table: Table, spring: SpringPoints) -> None:
             )
 
 
-def _drops(spring: SpringPoints) -> list[LoadDrop]:
+def _drops(spring: SpringPoints) -> list[Finding]:
     drops = []
     for branch in spring.branches:
         order = np.argsort(-branch.height_mm, kind="stable")
         height_mm, load_n = branch.height_mm[order], branch.load_n[order]
         fallen = np.maximum.accumulate(load_n) - load_n > DROP_SHARE * load_n.max()
         drops += [
-            LoadDrop(spring.label, float(load_n[row]), float(height_mm[row]))
+            Finding.of(
+                "load_drop",
+                label=spring.label,
+                load_n=float(load_n[row]),
+                height_mm=float(height_mm[row]),
+            )
             for row in np.flatnonzero(fallen)
         ]
     return drops
@@ -313,34 +333,6 @@ class SolidHeight:
     label: str
     solid_height_mm: float | None
     reason: str
-
-
-def find_solid_heights(
-    springs: Sequence[SpringPoints], closed_down: bool | None = None
-) -> tuple[SolidHeight, ...]:
-    """Find each spring's solid height from its row with the largest load.
-
-    Unless the user says so, the presses count as closed down to coil bind when there are at least
-    three springs with points both ways, at least two loading heights that all springs but one share
-    (stated heights), and at least three different lowest heights, most of them below the lowest
-    shared one: then each press went past the stated heights until its own spring stopped it. The
-    rule is ours, no source.
-
-    Args:
-        springs: the springs of one file.
-        closed_down: the user's statement: closed down, or not; None judges by the rule.
-
-    Returns:
-        One entry per spring, in the same order.
-    """
-    if closed_down is None:
-        closed_down, why = _presses_end_at_springs(springs)
-    else:
-        why = "stated to be closed down" if closed_down else "stated not to be closed down"
-    return tuple(
-        _solid_height(spring, why) if closed_down else SolidHeight(spring.label, None, why)
-        for spring in springs
-    )
 
 
 def _solid_height(spring: SpringPoints, why: str) -> SolidHeight:

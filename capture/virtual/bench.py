@@ -1,6 +1,6 @@
-"""What a person may do at the rig, step by step, and what is then true at each moment. Pure.
+"""A day at the bench: what a person does at the rig, step by step, becomes samples. Pure.
 
-A day at the bench: a plan of steps becomes samples, chunk by chunk. Pure.
+The hand on the quill's lever is smooth on the whole, never steady.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.virtual.instrument import Instrument, RigModel
-from coilbench.capture.virtual.setup import HandStroke, Job, StrokeKind, draw_stroke, ease
+from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import SpringModel
 
 CLEARANCE_MM = 1.5  # where the hand slows down above the spring
@@ -25,6 +25,95 @@ TREMOR_LOAD_FRACTION = 0.01  # the same for the load on a solid block
 CONTACT_N = 1.0  # what a quill weighs that just lies on something
 PLACE_S = 0.6  # to lay a mass on, and for the quill to come down on a gauge block
 SETTLE_S = 0.4  # after that, until the ADC's filter has forgotten it
+HOLD_S = 4.0  # how long a mass stands and the quill rests in a calibration
+
+
+@dataclass(frozen=True)
+class HandStroke:
+    """One press: down through the air, press, hold, release, up.
+
+    Attributes:
+        at_s: shape (k,), rising from 0.
+        approach: shape (k,), 0 at the upper stop, 1 at the touch.
+        press: shape (k,), 0 at the touch, 1 at the bottom.
+        tremor: shape (m, 3), the shake's amplitudes (sum of squares 2), frequencies (Hz), phases.
+    """
+
+    at_s: NDArray[np.float64]
+    approach: NDArray[np.float64]
+    press: NDArray[np.float64]
+    tremor: NDArray[np.float64]
+
+    @property
+    def duration_s(self) -> float:
+        """How long it takes."""
+        return float(self.at_s[-1])
+
+    def approach_at(self, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the way through the air, 0 to 1."""
+        return _smooth(t_s, self.at_s, self.approach)
+
+    def press_at(self, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the way from touch to bottom, 0 to 1."""
+        return _smooth(t_s, self.at_s, self.press)
+
+    def shake_at(self, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Return the hand's shake, standard deviation about 1 over a long time."""
+        amplitude, frequency_hz, phase = self.tremor.T
+        waves = np.sin(2.0 * np.pi * np.outer(t_s, frequency_hz) + phase)
+        return np.asarray(waves @ amplitude, dtype=np.float64)
+
+
+# (seconds, press) one after another; seconds scatter by a fifth.
+_PLANS: dict[StrokeKind, tuple[tuple[float, float], ...]] = {
+    StrokeKind.STEADY: ((1.5, 1), (0.4, 1), (1.2, 0)),
+    StrokeKind.FAST: ((0.5, 1), (0.15, 1), (0.45, 0)),
+    StrokeKind.SLOW: ((6.0, 1), (1.0, 1), (5.0, 0)),
+    StrokeKind.SHORT: ((0.9, 0.45), (0.2, 0.45), (0.7, 0)),
+    StrokeKind.DOUBLE: ((1.5, 1), (0.3, 1), (0.8, 0.45), (0.8, 1), (0.3, 1), (1.2, 0)),
+    StrokeKind.PAUSED: (
+        *((1.0, 0.5), (1.2, 0.5), (1.0, 1), (0.4, 1)),
+        *((0.8, 0.4), (0.8, 0.4), (0.6, 0)),
+    ),
+}
+_APPROACH_S = 0.45
+_RETURN_S = 0.35
+_TREMOR_LINES = 5
+
+
+def draw_stroke(kind: StrokeKind, rng: np.random.Generator) -> HandStroke:
+    """Draw one stroke; the generator's state decides how this one differs from the last."""
+    press = [(seconds, 1.0, share) for seconds, share in _PLANS[kind]]
+    plan = np.array([(0.0, 0.0, 0.0), (_APPROACH_S, 1.0, 0.0), *press, (_RETURN_S, 0.0, 0.0)])
+    seconds = plan[:, 0] * rng.uniform(0.8, 1.2, size=len(plan))
+    amplitude = rng.uniform(0.3, 1.0, size=_TREMOR_LINES)
+    tremor = np.column_stack(
+        [
+            amplitude * np.sqrt(2.0 / np.sum(amplitude**2)),
+            rng.uniform(0.5, 8.0, size=_TREMOR_LINES),
+            rng.uniform(0.0, 2.0 * np.pi, size=_TREMOR_LINES),
+        ]
+    )
+    return HandStroke(at_s=np.cumsum(seconds), approach=plan[:, 1], press=plan[:, 2], tremor=tremor)
+
+
+def ease(fraction: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the minimum-jerk course from 0 to 1, at rest at both ends.
+
+    Formula: Flash and Hogan, J. Neurosci. 5 (1985) 1688 (recalled from memory).
+    """
+    u = np.clip(fraction, 0.0, 1.0)
+    return u**3 * (10.0 + u * (-15.0 + 6.0 * u))
+
+
+def _smooth(
+    t_s: NDArray[np.float64], at_s: NDArray[np.float64], value: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Go from value to value by minimum-jerk moves."""
+    place = np.clip(np.searchsorted(at_s, t_s, side="right") - 1, 0, len(at_s) - 2)
+    length_s = at_s[place + 1] - at_s[place]
+    share = ease((t_s - at_s[place]) / length_s)
+    return value[place] + (value[place + 1] - value[place]) * share
 
 
 @dataclass(frozen=True)
@@ -39,7 +128,7 @@ class PutMass:
     """Bring the mass that stands on the cell to mass_kg; it stays there after the step."""
 
     mass_kg: float
-    seconds: float = 4.0
+    seconds: float = HOLD_S
 
 
 @dataclass(frozen=True)
@@ -79,13 +168,7 @@ Step = Rest | PutMass | GaugeBlock | FacesTogether | PressBlock | PressSpring
 
 
 class Truth(NamedTuple):
-    """What is true at n moments, each of shape (n,).
-
-    Attributes:
-        height_mm: distance between the faces.
-        pressed_n: load that the quill puts on the cell; the press gives under it.
-        standing_n: load of what merely stands on the cell.
-    """
+    """What is true at n moments, each of shape (n,); see Instrument.read."""
 
     height_mm: NDArray[np.float64]
     pressed_n: NDArray[np.float64]
@@ -97,11 +180,9 @@ class Act:
     """A step made ready.
 
     Attributes:
-        seconds: how long it takes.
         settled_s: from when to when the reading belongs to the step alone.
         standing_n: load of what stands on the cell afterwards.
-        truth: what is true at moments since the step began, shape (n,); to be asked once, for
-            all moments of the step in order.
+        truth: what is true at times since the step began, shape (n,), all of them at once.
     """
 
     seconds: float
@@ -121,9 +202,7 @@ def prepare(
     """Make a step ready.
 
     Args:
-        step: what is done.
-        rig: the rig it is done on.
-        rng: where the hand's whims come from.
+        rng: decides how the hand presses and where it puts things.
         standing_n: load of what stands on the cell already.
         presses_before: how often the step's spring was pressed before.
 
@@ -233,14 +312,11 @@ IDLE = Rest(5.0)  # what goes on after the plan, again and again
 
 @dataclass(frozen=True)
 class Span:
-    """Where a step's samples are: sequence numbers from first_seq up to, not with, end_seq.
+    """Where a step's samples are, as sequence numbers; an end is the first that is not in it.
 
     Attributes:
-        step: the step.
-        first_seq, end_seq: all of it.
-        settled_seq, settled_end_seq: the part in which the reading belongs to the step alone
-            (the mass stands, the quill lies on the block); of a press it is all of it, of a very
-            short rest nothing.
+        settled_seq, settled_end_seq: the part in which the reading belongs to the step alone (the
+            mass stands, the quill lies on the block); all of a press, nothing of a very short rest.
     """
 
     step: Step
@@ -254,10 +330,8 @@ class Bench:
     """A rig, and what is done on it.
 
     Args:
-        rig: the rig.
         steps: the plan, in order.
-        seed: where the hand, the noise and the clock's jitter come from; the same seed gives
-            the same samples.
+        seed: of the hand, the noise and the clock's jitter: the same one gives the same samples.
 
     Raises:
         CoilbenchError: a step can't be done on this rig.
@@ -274,10 +348,9 @@ class Bench:
         return tuple(span for span, _ in self._plan)
 
     def blocks(self, *, endless: bool = False) -> Iterator[RawBlock]:
-        """Make the samples, a block a step; sequence and clock run on from 0 over all of them.
+        """Make the samples, a block a step; sequence and clock count on from 0 over all of them.
 
-        Args:
-            endless: let the rig rest for ever after the plan instead of ending.
+        With endless the rig rests after the plan without an end.
         """
         instrument = Instrument(self.rig, self.seed)
         start, standing_n = 0, 0.0
@@ -299,8 +372,7 @@ class Bench:
 def _plan(rig: RigModel, steps: Sequence[Step], rng: np.random.Generator) -> list[tuple[Span, Act]]:
     plan: list[tuple[Span, Act]] = []
     presses: Counter[SpringModel] = Counter()
-    start = 0
-    standing_n = 0.0
+    start, standing_n = 0, 0.0
     for step in steps:
         before = presses[step.spring] if isinstance(step, PressSpring) else 0
         act = prepare(step, rig, rng, standing_n=standing_n, presses_before=before)
@@ -313,8 +385,7 @@ def _plan(rig: RigModel, steps: Sequence[Step], rng: np.random.Generator) -> lis
             settled_end_seq=start + end,
         )
         plan.append((span, act))
-        start = span.end_seq
-        standing_n = act.standing_n
+        start, standing_n = span.end_seq, act.standing_n
         if isinstance(step, PressSpring):
             presses[step.spring] += 1
     return plan
@@ -324,18 +395,27 @@ def _samples(rig: RigModel, seconds: float) -> int:
     return round(seconds * rig.rate_hz)
 
 
-def job_steps(job: Job, hold_s: float = 4.0) -> list[Step]:
-    """Return what one guided calibration asks for, as a person does it.
+def calibration_steps(
+    masses_kg: Sequence[float] = (),
+    gauges_mm: Sequence[float] = (),
+    block: tuple[float, float] | None = None,
+    *,
+    rest_s: float = 0.0,
+) -> list[Step]:
+    """Return what guided calibrations ask for, as a person does it.
 
-    Masses 0, 5, 10, 20, 10, 5, 0 kg; gauges 0, 20, 30, 40, 50 mm; a block pressed to 900 N.
+    Args:
+        masses_kg: what stands on the cell in turn.
+        gauges_mm: lengths of gauge blocks, after the faces were put together.
+        block: length of a solid block and the load it is pressed to, mm and N.
+        rest_s: how long the rig is left as it is before.
     """
-    steps: list[Step] = [Rest(hold_s)]
-    if job is Job.WEIGH:
-        return steps + [PutMass(mass, hold_s) for mass in (5.0, 10.0, 20.0, 10.0, 5.0, 0.0)]
-    if job is Job.GAUGE:
-        blocks = [GaugeBlock(length, hold_s) for length in (20.0, 30.0, 40.0, 50.0)]
-        return [*steps, FacesTogether(hold_s), *blocks, Rest(1.0)]
-    return [*steps, PressBlock(40.0, 900.0), Rest(1.0)]
+    steps: list[Step] = [Rest(rest_s)] if rest_s > 0.0 else []
+    steps += [PutMass(mass_kg) for mass_kg in masses_kg]
+    if gauges_mm:
+        blocks = [GaugeBlock(length_mm, HOLD_S) for length_mm in gauges_mm]
+        steps += [Rest(HOLD_S), FacesTogether(HOLD_S), *blocks, Rest(1.0)]
+    return steps if block is None else [*steps, PressBlock(*block), Rest(1.0)]
 
 
 def capture_steps(
@@ -350,10 +430,8 @@ def capture_steps(
     """Return the pressing of springs, one after another.
 
     Args:
-        springs: in the order in which they come under the quill.
         to_margin_mm: how far above its solid height each is pressed.
         presses: of each, the conditioning ones included.
-        stroke: how.
         change_s: time to put the next spring in.
         between_s: time between two presses of one spring.
     """

@@ -1,4 +1,4 @@
-"""What the rig's firmware says around its samples, and what may befall it. Pure.
+"""What the rig's firmware says around its samples, and the faults it can have. Pure.
 
 Simulated time only: the samples' own clock. Who sends the bytes, and when, is the port's.
 """
@@ -6,9 +6,11 @@ Simulated time only: the samples' own clock. Who sends the bytes, and when, is t
 from __future__ import annotations
 
 import heapq
+import re
 from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from enum import IntEnum
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,21 +26,15 @@ from coilbench.capture.blocks import (
     Tally,
 )
 from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
-from coilbench.capture.virtual.setup import Damage, Faults
-from coilbench.capture.wire.format import (
-    RequestReader,
-    answer_line,
-    fault_line,
-    hello_line,
-    sample_lines,
-    tally_line,
-)
+from coilbench.capture.virtual.setup import Faults
+from coilbench.capture.wire.format import LINE_LIMIT, Request, crc16, encode
 
 FIRMWARE = "coilbench-virtual-0.1.0"
 BOOT_US = 400_000  # from a restart to the first words: boot loader and set-up
 DEAD_US = 500_000  # the firmware calls the ADC silent after this
 SETTLING_SAMPLES = 4  # flagged as suspect when the ADC starts: its filter fills
 SECOND_US = 1_000_000
+_REQUEST = re.compile(rb"Q ([0-9A-F]{2}) ([!-~]{1,16}) ([0-9A-F]{4})")
 
 
 class _Event(IntEnum):
@@ -55,17 +51,67 @@ class _Event(IntEnum):
     UNPLUG = 8
 
 
-@dataclass(frozen=True)
-class Frame:
-    """Bytes that leave the rig together.
-
-    Attributes:
-        t_us: when, microseconds since the rig's first start.
-        data: the bytes; may be empty.
-    """
+class Frame(NamedTuple):
+    """Bytes, perhaps none, that leave the rig together, and when: us since its first start."""
 
     t_us: int
     data: bytes
+
+
+class Damage:
+    """Loses and flips bytes; the outcome does not depend on how the bytes are cut up."""
+
+    def __init__(self, faults: Faults, seed: int) -> None:
+        self._faults = faults
+        self._lose, self._flip, self._bit = (
+            np.random.default_rng([seed, 0xBAD, which]) for which in range(3)
+        )
+
+    def apply(self, data: bytes) -> bytes:
+        """Return data as it comes out of the cable."""
+        if self._faults.silent:
+            return b""
+        line = np.frombuffer(data, dtype=np.uint8)
+        if self._faults.flip_probability > 0.0:
+            line = self._flipped(line)
+        if self._faults.drop_probability > 0.0:
+            line = line[self._lose.random(len(line)) >= self._faults.drop_probability]
+        return line.tobytes()
+
+    def _flipped(self, line: NDArray[np.uint8]) -> NDArray[np.uint8]:
+        hit = np.flatnonzero(self._flip.random(len(line)) < self._faults.flip_probability)
+        flipped = line.copy()
+        bit = (8.0 * self._bit.random(len(hit))).astype(np.uint8)
+        flipped[hit] ^= np.left_shift(np.uint8(1), bit)
+        return flipped
+
+
+class RequestReader:
+    """Reads requests out of the bytes the host sends; total and incremental.
+
+    Attributes:
+        refused: lines that were no request with a right CRC.
+    """
+
+    def __init__(self) -> None:
+        self.refused = 0
+        self._pending = b""
+
+    def feed(self, data: bytes) -> list[Request]:
+        """Return each good request that data completes."""
+        *lines, self._pending = (self._pending + data).split(b"\n")
+        # Past the limit the rest of a line can only be refused: keep just enough to know it.
+        self._pending = self._pending[:LINE_LIMIT]
+        requests = [_read_request(line) for line in lines]
+        self.refused += requests.count(None)
+        return [request for request in requests if request is not None]
+
+
+def _read_request(line: bytes) -> Request | None:
+    match = _REQUEST.fullmatch(line)
+    if match is None or crc16(line[:-5]) != int(match[3], 16):
+        return None
+    return Request(int(match[1], 16), match[2].decode("ascii"))
 
 
 @dataclass
@@ -89,10 +135,8 @@ class Firmware:
     """The rig from its conversions to its bytes.
 
     Args:
-        rig: the rig.
-        blocks: its conversions, time from 0.
-        faults: what goes wrong; None for nothing.
-        seed: where boot ids and damage come from.
+        blocks: the rig's conversions, time from 0.
+        seed: of boot ids and damage.
         frame_samples: at most so many samples leave together.
     """
 
@@ -185,13 +229,13 @@ class Firmware:
             sent["flags"] |= np.uint8(SampleFlag.FAULT_LATCHED)
         now.offered += len(sent)
         self._offered += len(sent)
-        return sample_lines(RawBlock(sent, now.boot_id))
+        return encode(RawBlock(sent, now.boot_id))
 
     def _answer(self, now: _Start, tag: int, word: str) -> bytes:
-        answer = answer_line(Answer(tag, word, ok=True))
+        known, more = True, b""
         match word:
             case "who":
-                answer += self._hello(now)
+                more = self._hello(now)
             case "start" | "stop":
                 now.streaming = word == "start"
             case "zero":
@@ -200,11 +244,11 @@ class Firmware:
                 now.latched = now.standing
                 now.settling = SETTLING_SAMPLES
             case _:
-                answer = answer_line(Answer(tag, word, ok=False))
-        return answer
+                known = False
+        return encode(Answer(tag, word, ok=known)) + more
 
     def _hello(self, now: _Start) -> bytes:
-        return hello_line(
+        return encode(
             Hello(
                 protocol=PROTOCOL_VERSION,
                 firmware=FIRMWARE,
@@ -236,7 +280,7 @@ class Firmware:
             return b""  # of a start that is over
         heapq.heappush(self._events, (at_us + SECOND_US, _Event.TALLY))
         t_us = at_us - now.at_us
-        return tally_line(Tally(now.boot_id, t_us, now.offered, 0, 0, now.requests.refused))
+        return encode(Tally(now.boot_id, t_us, now.offered, 0, 0, now.requests.refused))
 
     def _adc_stops(self, at_us: int) -> bytes:
         self._adc_dead += 1
@@ -272,7 +316,7 @@ class Firmware:
 
     def _fault(self, now: _Start, at_us: int) -> bytes:
         t_us, code = at_us - now.at_us, FaultCode.ADC_SILENT
-        return fault_line(Fault(now.boot_id, t_us, code, now.standing, now.raised))
+        return encode(Fault(now.boot_id, t_us, code, now.standing, now.raised))
 
     def _adc_saturates(self, _at_us: int) -> bytes:
         self._adc_saturated += 1

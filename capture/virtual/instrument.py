@@ -1,7 +1,4 @@
-"""First-order recurrences over whole blocks, without a loop over samples. Pure.
-
-The rig's instruments: press, travel scale, load cell and ADC, with their faults. Pure.
-"""
+"""The rig's instruments: press, travel scale, load cell and ADC, with their faults. Pure."""
 
 from __future__ import annotations
 
@@ -21,6 +18,8 @@ def recur(
     exponent: NDArray[np.float64], target: NDArray[np.float64], state: float
 ) -> NDArray[np.float64]:
     """Let a state relax towards a moving target: y += (target - y) (1 - exp(-exponent)).
+
+    Whole blocks at a time, without a loop over samples.
 
     Args:
         exponent: shape (n,), how far each sample relaxes, >= 0; above MAX_DECAY_EXPONENT it
@@ -181,16 +180,13 @@ class Instrument:
         pressed_n: NDArray[np.float64],
         standing_n: NDArray[np.float64],
     ) -> NDArray[np.void]:
-        """Turn what is true at the ticks into what the rig reads.
+        """Turn what is true at the ticks into what the rig reads, RAW_DTYPE of shape (n,).
 
         Args:
             t_s: shape (n,), from tick_s.
             height_mm: shape (n,), distance between the faces.
             pressed_n, standing_n: shape (n,), load that the quill puts on the cell, and load of
                 what merely stands there; the press gives under the first only.
-
-        Returns:
-            shape (n,), dtype RAW_DTYPE.
         """
         rig = self.rig
         samples = np.zeros(len(t_s), dtype=RAW_DTYPE)

@@ -1,8 +1,7 @@
-"""Two cables between the simulated rig and its reader: a pseudo-terminal and a loopback socket.
+"""The simulated rig behind a port: a thread that sends its bytes and answers its requests.
 
-Neither drops a byte while it is open: when the reader is slow, the rig waits.
-
-The simulated rig behind a port: a thread that sends its bytes and answers its requests.
+Two cables lead to its reader: a pseudo-terminal and a loopback socket. Neither drops a byte while
+it is open: when the reader is slow, the rig waits.
 """
 
 from __future__ import annotations
@@ -15,8 +14,7 @@ import threading
 import time
 from collections.abc import Callable
 from functools import partial
-from types import TracebackType
-from typing import Protocol, Self
+from typing import Self
 
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.setup import LinkKind, Pace
@@ -27,42 +25,11 @@ _CHUNK = 65536
 _LOOKS = 3  # at a pseudo-terminal that seems empty
 
 
-class Link(Protocol):
-    """The rig's end of a cable. Used from one thread; nothing waits longer than it is told."""
-
-    @property
-    def url(self) -> str:
-        """What opens the reader's end."""
-
-    def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
-        """Send what goes through of data and take what came from the reader.
-
-        Args:
-            data: to send; may be empty.
-            wait_s: how long to wait for either.
-
-        Returns:
-            How many bytes of data went, and what came.
-        """
-
-    def drained(self, wait_s: float) -> bool:
-        """Tell whether the reader has taken everything, so that closing loses nothing.
-
-        Nothing may be sent after the first call.
-        """
-
-    def close(self) -> None:
-        """Pull the cable; safe to call twice. What the reader has not taken may be lost."""
-
-
-def open_link(kind: LinkKind | None) -> Link:
-    """Open the rig's end of a cable; None takes the kind that this system has."""
-    kind = DEFAULT_LINK if kind is None else kind
-    return PtyLink() if kind is LinkKind.PTY else SocketLink()
-
-
 class PtyLink:
-    """A pseudo-terminal: the reader opens a real serial device."""
+    """The rig's end of a pseudo-terminal: the reader opens a real serial device.
+
+    Used from one thread; nothing waits longer than it is told.
+    """
 
     def __init__(self) -> None:
         import tty  # not on Windows
@@ -79,7 +46,11 @@ class PtyLink:
         return self._url
 
     def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
-        """Send what goes through, take what came; see Link."""
+        """Send what goes through of data, perhaps nothing, and take what the reader sent.
+
+        Returns:
+            How many bytes of data went, and what came.
+        """
         senders = [self._master] if data else []
         readable, writable, _ = select.select([self._master], senders, [], wait_s)
         came = os.read(self._master, _CHUNK) if readable else b""
@@ -87,7 +58,7 @@ class PtyLink:
         return sent, came
 
     def drained(self, wait_s: float) -> bool:
-        """Tell whether the reader has taken everything.
+        """Tell whether the reader has taken everything; nothing may be sent after the first call.
 
         Closing the master throws away what the slave has not read. The slave stays open here
         too, and asking whether it is readable also moves what is still on its way through the
@@ -111,7 +82,7 @@ class PtyLink:
         return int.from_bytes(fcntl.ioctl(self._slave, termios.FIONREAD, bytes(4)), sys.byteorder)
 
     def close(self) -> None:
-        """Pull the cable."""
+        """Pull the cable; safe to call twice. What the reader has not taken may be lost."""
         if self._open:
             self._open = False
             os.close(self._master)
@@ -133,7 +104,7 @@ class SocketLink:
         return self._url
 
     def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
-        """Send what goes through, take what came; see Link. Without a reader nothing goes."""
+        """Send what goes through, take what came, as PtyLink. Without a reader nothing goes."""
         if self._reader is None:
             self._accept(wait_s)
             return 0, b""
@@ -152,7 +123,7 @@ class SocketLink:
         return sent, came
 
     def drained(self, wait_s: float) -> bool:
-        """Tell whether the reader has seen the end and hung up.
+        """Tell whether the reader has seen the end and disconnected.
 
         The end is sent after the last byte, and what the reader still asks is read: closing
         with unread bytes would reset the connection and lose what is on its way.
@@ -210,9 +181,7 @@ class VirtualPort:
 
     Args:
         firmware: what is behind the port; used by the port's thread alone from start on.
-        pace: real time, or as fast as the reader reads.
-        link: a pseudo-terminal or a loopback socket; None takes what this system has.
-        clock: monotonic, seconds.
+        link: None takes what this system has.
         sleep: takes seconds; None sleeps so that close can end it.
     """
 
@@ -231,7 +200,8 @@ class VirtualPort:
         self._stop = threading.Event()
         self._sleep = self._stop.wait if sleep is None else sleep
         self._ended = False
-        self._link = open_link(link)
+        kind = DEFAULT_LINK if link is None else link
+        self._link = PtyLink() if kind is LinkKind.PTY else SocketLink()
         self._thread: threading.Thread | None = None
 
     @property
@@ -259,12 +229,7 @@ class VirtualPort:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self,
-        kind: type[BaseException] | None,
-        error: BaseException | None,
-        trace: TracebackType | None,
-    ) -> None:
+    def __exit__(self, *_: object) -> None:
         self.close()
 
     def _run(self) -> None:

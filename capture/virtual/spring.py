@@ -70,14 +70,7 @@ class SpringModel:
             )
 
     def load_n(self, height_mm: NDArray[np.float64] | float) -> NDArray[np.float64]:
-        """Return the true load at a height: no friction, worked in; the mean of both branches.
-
-        Args:
-            height_mm: any shape.
-
-        Returns:
-            same shape, N; 0 above the free length.
-        """
+        """Return the true load at heights of any shape: no friction, worked in; 0 while free."""
         depth = np.maximum(self.free_length_mm - np.asarray(height_mm, dtype=np.float64), 0.0)
         lost_mm = self.soft_fraction * self.soft_mm * -np.expm1(-depth / self.soft_mm)
         load = self.rate_n_per_mm * (depth - lost_mm)
@@ -88,11 +81,7 @@ class SpringModel:
         return load + self.bind_n_per_mm * _ramp(depth, solid_depth, self.bind_mm)
 
     def rate_at(self, height_mm: NDArray[np.float64] | float) -> NDArray[np.float64]:
-        """Return the true local rate, -d load/d height, N/mm: the derivative of load_n.
-
-        Args:
-            height_mm: any shape.
-        """
+        """Return the true local rate, -d load/d height, N/mm: the derivative of load_n."""
         depth = self.free_length_mm - np.asarray(height_mm, dtype=np.float64)
         pressed = np.maximum(depth, 0.0)
         rate = self.rate_n_per_mm * (1.0 - self.soft_fraction * np.exp(-pressed / self.soft_mm))
@@ -111,9 +100,6 @@ class SpringModel:
         Args:
             height_mm: shape (n,), in time order, beginning above the free length.
             presses_before: how often it was pressed before; the first presses push harder.
-
-        Returns:
-            shape (n,), N.
         """
         unset_mm = self.first_set_mm * self.set_decay**presses_before
         effective_mm = height_mm - unset_mm
@@ -168,8 +154,6 @@ def draw_set(
     rate from about 40 % of its deflection on.
 
     Args:
-        nominal: the spring they were all meant to be.
-        count: how many.
         seed: the same seed draws the same set.
         tired, cracked: how many of them are so; which ones is drawn.
 

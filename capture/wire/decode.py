@@ -1,10 +1,7 @@
-"""What one kind of line says: many samples at once, the rarer messages one by one (PROTOCOL.md).
+"""Bytes from the wire into blocks of samples and messages (firmware/PROTOCOL.md).
 
-Sequence and clock come out as they are on the wire, wrapped; wire_timeline unwraps them.
-
-Unwrapping the wire's sequence and clock, counting what was lost, noticing restarts.
-
-Bytes from the wire into blocks of samples and messages (firmware/PROTOCOL.md).
+Many samples are read at once, the rarer messages one by one. Then sequence and clock are unwrapped,
+what was lost is counted, and restarts are noticed.
 """
 
 from __future__ import annotations
@@ -44,8 +41,8 @@ from coilbench.capture.wire.format import (
     sample_crcs,
 )
 
-MESSAGE_KINDS = b"NFAH"
-TRAVEL_KINDS = frozenset({"quadrature", "caliper", "potentiometer", "none"})
+_MESSAGE_KINDS = np.frombuffer(b"NFAH", dtype=np.uint8)
+_TRAVEL_KINDS = frozenset({"quadrature", "caliper", "potentiometer", "none"})
 
 _HELLO_KEYS = frozenset({"proto", "fw", "id", "boot", "sps", "travel", "um_per_count"})
 _CLOSED_LINE = re.compile(rb"([ -~]+) ([0-9A-F]{4})")
@@ -80,15 +77,11 @@ _VALUE = np.zeros(256, dtype=np.int64)
 _VALUE[list(HEX_DIGITS)] = np.arange(16)
 
 
-def parse_samples(lines: NDArray[np.uint8]) -> tuple[NDArray[np.void], NDArray[np.bool_]]:
-    """Read sample lines.
-
-    Args:
-        lines: shape (n, SAMPLE_LENGTH), the bytes of a line in each row.
+def _parse_samples(lines: NDArray[np.uint8]) -> tuple[NDArray[np.void], NDArray[np.bool_]]:
+    """Read lines of shape (n, SAMPLE_LENGTH).
 
     Returns:
-        The good lines' samples, dtype RAW_DTYPE with seq and t_us still wrapped, and which lines
-        were good, shape (n,).
+        The good lines' samples, RAW_DTYPE, seq and t_us still wrapped; which were good, shape (n,).
     """
     good = _ALLOWED[_COLUMNS, lines].all(axis=1)
     crcs = _hex(lines, CRC_FIELD)
@@ -116,12 +109,8 @@ def _signed(lines: NDArray[np.uint8], field: tuple[int, int]) -> NDArray[np.int6
     return np.asarray(np.where(lines[:, start] == ord("-"), -size, size))
 
 
-def parse_message(line: bytes) -> Hello | Tally | Fault | Answer | None:
-    """Read a line that isn't a sample; None if it can't be accepted.
-
-    Args:
-        line: without its LF.
-    """
+def _parse_message(line: bytes) -> Hello | Tally | Fault | Answer | None:
+    """Read a line without its LF that isn't a sample; None if it can't be accepted."""
     closed = _CLOSED_LINE.fullmatch(line)
     if closed is None or crc16(closed[1]) != int(closed[2], 16):
         return None
@@ -167,7 +156,7 @@ def _hello_is_whole(found: dict[str, str]) -> bool:
         and _DEVICE_ID.fullmatch(found.get("id", "")) is not None
         and _BOOT_ID.fullmatch(found.get("boot", "")) is not None
         and _ABOVE_ZERO.fullmatch(found.get("sps", "")) is not None
-        and found.get("travel") in TRAVEL_KINDS
+        and found.get("travel") in _TRAVEL_KINDS
         and _ABOVE_ZERO.fullmatch(found.get("um_per_count", "1")) is not None
     )
 
@@ -177,10 +166,10 @@ _CLOCK_TURN = 1 << 32
 _HALF_TURN = 1 << 31
 
 
-class Timeline:
+class _Timeline:
     """Where the rig stands in its own count of samples and microseconds.
 
-    A clock that moved by less than half a turn (35.8 min) forward or back is taken at its word:
+    A clock that moved by less than half a turn (35.8 min) forward or back is believed:
     forward it is the same start of the rig, back it is another. Tallies come each second, so a
     long stop is followed too.
 
@@ -200,11 +189,7 @@ class Timeline:
         self._latest_us: int | None = None  # of anything
 
     def place(self, wrapped: NDArray[np.void]) -> Iterator[RawBlock | Restarted]:
-        """Unwrap samples that followed each other on the wire.
-
-        Args:
-            wrapped: shape (n,) with n at least 1, dtype RAW_DTYPE, seq and t_us as on the wire.
-        """
+        """Unwrap samples, one or more, that followed each other on the wire."""
         backward = _signed_turn(np.diff(wrapped["t_us"])) < 0
         starts = [0, *(np.flatnonzero(backward) + 1), len(wrapped)]
         for start, stop in pairwise(starts):
@@ -265,20 +250,17 @@ def _signed_turn(steps_us: NDArray[np.int64]) -> NDArray[np.int64]:
     return (steps_us + _HALF_TURN) % _CLOCK_TURN - _HALF_TURN
 
 
-_MESSAGE_KINDS = np.frombuffer(MESSAGE_KINDS, dtype=np.uint8)
-
-
 class Decoder:
     """Decodes a stream that may hold anything; whatever comes, it never raises.
 
     Damage costs the damaged line, which is counted. Chunks may be cut anywhere: the items are the
     same but for where blocks are split. Blocks are named by boot id from the first hello, tally or
-    fault; those before it, or after a restart that only the clock betrayed, carry None.
+    fault; those before it, or after a restart seen by the clock alone, carry None.
     """
 
     def __init__(self) -> None:
         self._counters = LinkCounters()
-        self._timeline = Timeline()
+        self._timeline = _Timeline()
         self._pending = b""
         self._overlong = False
 
@@ -359,7 +341,7 @@ def _find_samples(
     """Return the good samples, still wrapped, and the number of the line each came on."""
     candidates = np.flatnonzero(fitting)
     rows = array[starts[candidates][:, np.newaxis] + _COLUMNS]
-    samples, good = parse_samples(rows)
+    samples, good = _parse_samples(rows)
     return samples, candidates[good]
 
 
@@ -373,6 +355,6 @@ def _find_messages(
     """Return the good messages, each with the number of its line."""
     candidates = np.flatnonzero(usable & np.isin(array[starts], _MESSAGE_KINDS))
     parsed = (
-        (int(line), parse_message(text[starts[line] : ends[line] - 1])) for line in candidates
+        (int(line), _parse_message(text[starts[line] : ends[line] - 1])) for line in candidates
     )
     return [(line, message) for line, message in parsed if message is not None]

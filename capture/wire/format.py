@@ -1,12 +1,11 @@
-"""The layout of a line on the wire and its checksum (firmware/PROTOCOL.md).
-
-Lines for the wire, of every kind, and the rig's side of reading requests (PROTOCOL.md).
-"""
+"""The layout of a line on the wire, its checksum, and its writing (firmware/PROTOCOL.md)."""
 
 from __future__ import annotations
 
 import re
 from binascii import crc_hqx
+from collections.abc import Iterator
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -85,18 +84,46 @@ _HEX = np.frombuffer(HEX_DIGITS, dtype=np.uint8)
 _BLANK_SAMPLE = np.full(SAMPLE_LENGTH, ord(" "), dtype=np.uint8)
 _BLANK_SAMPLE[0] = ord("S")
 _BLANK_SAMPLE[-1] = ord("\n")
-_REQUEST = re.compile(rb"Q ([0-9A-F]{2}) ([!-~]{1,16}) ([0-9A-F]{4})")
 _WORD = re.compile(r"[!-~]{1,16}")
 
 
-def sample_lines(raw: RawBlock) -> bytes:
-    """Return raw's samples as lines; sequence and clock are wrapped to the wire's width.
+class Request(NamedTuple):
+    """What the host asks of the rig; the tag, a byte, comes back with the answer."""
+
+    tag: int
+    word: str
+
+
+def encode(item: RawBlock | Hello | Tally | Fault | Answer | Request) -> bytes:
+    """Return an item as lines; sequence, clocks and counters are wrapped to the wire's width.
 
     Raises:
-        ValueError: counts of more than seven digits.
+        ValueError: counts of more than seven digits, or a request that isn't a byte and one
+            printable word.
     """
-    samples = raw.samples
-    lines = np.tile(_BLANK_SAMPLE, (len(raw), 1))
+    match item:
+        case RawBlock():
+            return _sample_lines(item.samples)
+        case Hello():
+            body = "H " + " ".join(f"{key}={value}" for key, value in _hello_pairs(item))
+        case Tally():
+            body = "N " + " ".join(f"{field & 0xFFFF_FFFF:08X}" for field in vars(item).values())
+        case Fault():
+            body = (
+                f"F {item.boot_id:08X} {item.t_us & 0xFFFF_FFFF:08X} {item.code:02X} "
+                f"{item.standing:d} {item.count & 0xFFFF:04X}"
+            )
+        case Answer():
+            body = f"A {item.tag:02X} {item.word} {'ok' if item.ok else 'no'}"
+        case Request():
+            if not (0 <= item.tag <= 0xFF and _WORD.fullmatch(item.word)):
+                raise ValueError(f"not a request: tag {item.tag}, word {item.word!r}")
+            body = f"Q {item.tag:02X} {item.word}"
+    return close_line(body)
+
+
+def _sample_lines(samples: NDArray[np.void]) -> bytes:
+    lines = np.tile(_BLANK_SAMPLE, (len(samples), 1))
     _put_hex(lines, SEQ_FIELD, samples["seq"])
     _put_hex(lines, CLOCK_FIELD, samples["t_us"])
     _put_signed(lines, LOAD_FIELD, samples["load_counts"])
@@ -106,84 +133,16 @@ def sample_lines(raw: RawBlock) -> bytes:
     return lines.tobytes()
 
 
-def hello_line(hello: Hello) -> bytes:
-    """Return the hello as a line."""
-    pairs = [
-        ("proto", str(hello.protocol)),
-        ("fw", hello.firmware),
-        ("id", hello.device_id),
-        ("boot", f"{hello.boot_id:08X}"),
-        ("sps", _decimal(hello.rate_hz)),
-        ("travel", hello.travel),
-    ]
+def _hello_pairs(hello: Hello) -> Iterator[tuple[str, str]]:
+    yield "proto", str(hello.protocol)
+    yield "fw", hello.firmware
+    yield "id", hello.device_id
+    yield "boot", f"{hello.boot_id:08X}"
+    yield "sps", _decimal(hello.rate_hz)
+    yield "travel", hello.travel
     if hello.um_per_count is not None:
-        pairs.append(("um_per_count", _decimal(hello.um_per_count)))
-    return close_line("H " + " ".join(f"{key}={value}" for key, value in (*pairs, *hello.extra)))
-
-
-def tally_line(tally: Tally) -> bytes:
-    """Return the tally as a line; clock and counters are wrapped to 32 bits."""
-    fields = (
-        tally.boot_id,
-        tally.t_us,
-        tally.offered,
-        tally.dropped,
-        tally.impossible_steps,
-        tally.requests_refused,
-    )
-    return close_line("N " + " ".join(f"{field & 0xFFFF_FFFF:08X}" for field in fields))
-
-
-def fault_line(fault: Fault) -> bytes:
-    """Return the fault as a line; clock and count are wrapped to the wire's width."""
-    return close_line(
-        f"F {fault.boot_id:08X} {fault.t_us & 0xFFFF_FFFF:08X} {fault.code:02X} "
-        f"{fault.standing:d} {fault.count & 0xFFFF:04X}"
-    )
-
-
-def answer_line(answer: Answer) -> bytes:
-    """Return the answer as a line."""
-    return close_line(f"A {answer.tag:02X} {answer.word} {'ok' if answer.ok else 'no'}")
-
-
-def request_line(tag: int, word: str) -> bytes:
-    """Return a request as a line.
-
-    Raises:
-        ValueError: the tag isn't a byte, or the word isn't one printable word.
-    """
-    if not (0 <= tag <= 0xFF and _WORD.fullmatch(word)):
-        raise ValueError(f"not a request: tag {tag}, word {word!r}")
-    return close_line(f"Q {tag:02X} {word}")
-
-
-class RequestReader:
-    """Reads requests out of the bytes the host sends; total and incremental.
-
-    Attributes:
-        refused: lines that were no request with a right CRC.
-    """
-
-    def __init__(self) -> None:
-        self.refused = 0
-        self._pending = b""
-
-    def feed(self, data: bytes) -> list[tuple[int, str]]:
-        """Return the tag and word of each good request that data completes."""
-        *lines, self._pending = (self._pending + data).split(b"\n")
-        # Past the limit the rest of a line can only be refused: keep just enough to know it.
-        self._pending = self._pending[:LINE_LIMIT]
-        requests = [_read_request(line) for line in lines]
-        self.refused += requests.count(None)
-        return [request for request in requests if request is not None]
-
-
-def _read_request(line: bytes) -> tuple[int, str] | None:
-    match = _REQUEST.fullmatch(line)
-    if match is None or crc16(line[:-5]) != int(match[3], 16):
-        return None
-    return int(match[1], 16), match[2].decode("ascii")
+        yield "um_per_count", _decimal(hello.um_per_count)
+    yield from hello.extra
 
 
 def _decimal(value: float) -> str:

@@ -7,7 +7,8 @@ from collections.abc import Callable, Mapping
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.placed import SetCurves

@@ -20,7 +20,7 @@ import numpy as np
 
 from bench_days import World, draw_day
 from bench_metrology import WORLDS, heights_mm, sweeps_of
-from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.report.spring import Given, find_all
 

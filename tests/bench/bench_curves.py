@@ -23,7 +23,8 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy.optimize import curve_fit
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.report.spring import Given, find_all
 from coilbench.analysis.sets.judge import check_set
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

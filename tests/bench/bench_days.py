@@ -18,12 +18,11 @@ from numpy.typing import NDArray
 from scipy.signal import lfilter
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration.fit import fit_load, fit_travel
-from coilbench.capture.calibration.flex_fit import fit_flex
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.virtual import bench as virtual_steps
-from coilbench.capture.virtual import setup as hand
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,
@@ -105,9 +104,10 @@ class Day:
 
     def calibration(self) -> Calibration:
         """The calibration as the program makes it."""
-        load, _, _, load_u_relative = fit_load(self.load_points)
-        travel = fit_travel(self.gauge_points).fit
-        flex = fit_flex(self.flex_points, load, travel).fit
+        part = load_part(self.load_points, "bench")
+        load, load_u_relative = part.fit, part.reference_u_relative
+        travel = travel_part(self.gauge_points, "bench").fit
+        flex = flex_part(self.flex_points, load, travel, "bench").fit
         return Calibration(load, travel, flex, load_u_relative)
 
 
@@ -159,10 +159,10 @@ def draw_day(world: World, seed: int) -> Day:
             ]
         steps.append(Rest(2.0))
     tremor_mm = virtual_steps.TREMOR_MM * world.tremor
-    course = _even if world.even_speed else hand.ease
+    course = _even if world.even_speed else virtual_steps.ease
     with (
         patch.object(virtual_steps, "TREMOR_MM", tremor_mm),
-        patch.object(hand, "ease", course),
+        patch.object(virtual_steps, "ease", course),
     ):
         spans = _live(rig, world, steps, seed)
     holds = [_counts(settled).mean(axis=0) if len(settled) else None for *_, settled in spans]

@@ -31,7 +31,8 @@ from typing import NamedTuple
 import numpy as np
 
 from bench_days import GAUGE_U_MM, GAUGES_MM, MASS_U, Day, World, draw_day
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit, fit_polynomial

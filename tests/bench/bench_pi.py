@@ -25,7 +25,7 @@ import numpy as np
 from coilbench.capture.blocks import Fault, RawBlock, SampleFlag, Tally
 from coilbench.capture.sources import pi_rig as pi_hx711
 from coilbench.capture.sources.pi import _hello
-from coilbench.capture.sources.pi_pins import Clock, Edges, open_board, parse_pi
+from coilbench.capture.sources.pi_pins import Board, Clock, Edges, PiSetup
 from coilbench.capture.sources.pi_rig import Hx711, PiRig
 from coilbench.capture.sources.pi_signals import Quadrature
 
@@ -103,7 +103,7 @@ def bench_words():
     pins = TimedPins(IdlePins())
     sys.modules["RPi"] = SimpleNamespace(GPIO=pins)
     sys.modules["RPi.GPIO"] = pins
-    watched = Hx711(pins, parse_pi("pi:"), clock, "pi:")
+    watched = Hx711(pins, PiSetup.parse("pi:"), clock, "pi:")
     spec = find_spec("hx711")
     bare = pi_hx711.module_from_spec(spec)
     spec.loader.exec_module(bare)
@@ -154,8 +154,8 @@ def bench_callbacks():
 
 
 def bench_rig(url, seconds):
-    setup, clock = parse_pi(url), Clock()
-    board = open_board(url)
+    setup, clock = PiSetup.parse(url), Clock()
+    board = Board.open(url)
     pins = TimedPins(board.gpio)
     edges = None
     items = []

@@ -27,7 +27,8 @@ from numpy.typing import NDArray
 from scipy import stats
 from scipy.special import stdtr
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.sets.judge import SpringCheck, check_set
 from coilbench.analysis.sets.outliers import most_outliers
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

@@ -11,8 +11,8 @@ from coilbench.capture.sources.base import SourceLost, identify
 from coilbench.capture.sources.serial_port import SerialSource
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
-from coilbench.capture.virtual.firmware import Firmware
-from coilbench.capture.virtual.setup import Damage, Faults
+from coilbench.capture.virtual.firmware import Damage, Firmware
+from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.virtual.spring import OUTER, draw_set
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import SAMPLE_LENGTH

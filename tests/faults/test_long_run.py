@@ -14,6 +14,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.running import reader as reader_module
 from coilbench.capture.running.session import CaptureRequest, Session
 from support import stage as scene
@@ -64,14 +65,14 @@ def test_memory_and_journal_do_not_grow_with_the_day(make_book, monkeypatch):
     clock = scene.Clock()
     day = Day(clock)
     journal_bytes = 0
-    real = scene.module.update_session
+    real = CaptureRun.update
 
     def watched(*what):
         nonlocal journal_bytes  # a list of them would be a growth of our own
         real(*what)
         journal_bytes = max(journal_bytes, book.with_name(book.name + "-wal").stat().st_size)
 
-    monkeypatch.setattr(scene.module, "update_session", watched)
+    monkeypatch.setattr(CaptureRun, "update", watched)
     session = Session(
         CaptureRequest(book, "larch", "fake:"),
         lambda: day,

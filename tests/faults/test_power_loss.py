@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.strokes.stored import unpack
 from support import stage as scene
@@ -69,13 +70,13 @@ def moments(make_book, monkeypatch):
 
     monkeypatch.setattr(run, "hear", hear)
     monkeypatch.setattr(run.session, "_tell", hear)
-    real = scene.module.update_session
+    real = CaptureRun.update
 
     def flush(*what):
         real(*what)
         found.append(Moment(book, len(told)))
 
-    monkeypatch.setattr(scene.module, "update_session", flush)
+    monkeypatch.setattr(CaptureRun, "update", flush)
     run.run()
     assert len(told) == STROKES
     return found

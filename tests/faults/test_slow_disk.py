@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.running import reader as reader_module
-from coilbench.capture.running import session as session_module
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, capture_steps
@@ -41,13 +41,13 @@ class Run:
 
 def slow_disk(monkeypatch, before):
     """Make each second's update of the book wait for `before`."""
-    real = session_module.update_session
+    real = CaptureRun.update
 
     def slow(*what):
         before()
         real(*what)
 
-    monkeypatch.setattr(session_module, "update_session", slow)
+    monkeypatch.setattr(CaptureRun, "update", slow)
 
 
 def stored(row):

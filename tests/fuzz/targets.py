@@ -15,7 +15,7 @@ from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.running.control import answer, read_done, read_snapshot
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.keyed import parse_note
+from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.tables.sweep_files import read_sweep_file
 from coilbench.capture.wire.decode import Decoder
 from plain_parser import plain_samples
@@ -92,7 +92,7 @@ def build_file(data: bytes) -> None:
 def note(data: bytes) -> None:
     """A reading, or a sentence."""
     try:
-        parse_note(data.decode("utf-8", "replace"))
+        KeyedReading.parse(data.decode("utf-8", "replace"))
     except CoilbenchError as error:
         _said(error)
 

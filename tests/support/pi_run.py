@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import Hello, RawBlock, SampleFlag
-from coilbench.capture.sources.pi_pins import Clock, Edges, open_board, parse_pi
+from coilbench.capture.sources.pi_pins import Board, Clock, Edges, PiSetup
 from coilbench.capture.sources.pi_rig import Hx711, PiRig
 from support import hx711_chip as chip
 
@@ -54,9 +54,9 @@ class Run:
 
     def __init__(self, pins, url="pi:"):
         self.pins, self.items = pins, []
-        setup = parse_pi(url)
+        setup = PiSetup.parse(url)
         clock = Clock(lambda: pins.now_ns, pins.sleep)
-        board = open_board(url)
+        board = Board.open(url)
         for pin in (setup.a, setup.b):
             board.gpio.setup(pin, board.gpio.IN)
         self.adc = Hx711(board.gpio, setup, clock, url)

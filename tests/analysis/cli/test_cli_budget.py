@@ -11,7 +11,8 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
-from coilbench.analysis.report.card_text import budget_document, budget_rows, budget_words, headings
+from coilbench.analysis.report.card_text import budget_text
+from coilbench.analysis.report.document import document
 from coilbench.analysis.report.units import Units
 
 KG = 9.80665
@@ -90,23 +91,23 @@ def test_a_tables_figures_by_hand() -> None:
             BudgetLine("strokes", "A", 4.0, "N", 1.0, degrees_of_freedom=2.0),
         )
     )
-    newtons = Units("N", "mm")
-    assert headings(newtons)[4] == "contribution N"
-    assert budget_rows(budget, newtons) == [
+    text = budget_text(budget, Units("N", "mm"))
+    assert text.headings[4] == "contribution N"
+    assert text.rows == [
         ("gauges", "B", "0.15 mm", "-20 N/mm", "3.0000", "36"),
         ("strokes", "A", "4 N", "1 N/N", "4.0000", "64"),
     ]
     # Welch-Satterthwaite: 5^4/(4^4/2) = 4.88; Student's t for 95 % at that, SciPy 2.589
-    document = budget_document(budget)
-    assert document["effective_degrees_of_freedom"] == pytest.approx(625 / 128)
-    assert document["k"] == pytest.approx(2.589, abs=2e-3)
-    assert document["lines"][0]["degrees_of_freedom"] is None
-    assert re.search(r"\b5\.0000 N.*\b2\.59.*\b95 %", budget_words(budget, newtons))
+    told = document(budget)
+    assert told["effective_degrees_of_freedom"] == pytest.approx(625 / 128)
+    assert told["k"] == pytest.approx(2.589, abs=2e-3)
+    assert told["lines"][0]["degrees_of_freedom"] is None
+    assert re.search(r"\b5\.0000 N.*\b2\.59.*\b95 %", text.words)
 
 
 def test_an_empty_budget_is_no_division_by_nothing() -> None:
     budget = Budget((BudgetLine("nothing", "B", 0.0, "N", 1.0),))
-    assert budget_rows(budget, Units("kg", "mm"))[0][-1] == "-"
+    assert budget_text(budget, Units("kg", "mm")).rows[0][-1] == "-"
 
 
 @pytest.mark.parametrize("option", [("--resolution", "0kg"), ("--quill", "0mm")])

@@ -17,7 +17,7 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set
-from coilbench.capture.wire.format import hello_line, sample_lines
+from coilbench.capture.wire.format import encode
 
 RIG = RigModel.draw(1)
 REDO, ACCEPT = SampleFlag.REDO_PRESSED, SampleFlag.ACCEPT_PRESSED
@@ -48,7 +48,7 @@ def recorded(book: Path, plan: list[PressSpring | tuple[SampleFlag, ...]]) -> Pa
         boot_id = db.execute("SELECT boot_id FROM calibration_parts WHERE kind = 'travel'")
         hello = Hello(1, "own-1", RIG.device_id, boot_id.fetchone()[0], 92.7, "quadrature", 5.0)
     path = book.parent / "buttons.wire"
-    path.write_bytes(hello_line(hello) + sample_lines(RawBlock(samples)))
+    path.write_bytes(encode(hello) + encode(RawBlock(samples)))
     return path
 
 

@@ -153,7 +153,7 @@ def test_gauges_on_one_side_are_used_and_said(
     bench: Bench, capsys: pytest.CaptureFixture[str]
 ) -> None:
     assert bench.rig("gauge", "length_mm,counts\n50,4000\n50.5,3900\n51,3800\n") == 0
-    assert "The gauges only cover 50 mm to 51 mm" in capsys.readouterr().out
+    assert "The gauges only cover 50.00 mm to 51.00 mm" in capsys.readouterr().out
 
 
 def test_a_block_pressed_at_one_side_only(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:

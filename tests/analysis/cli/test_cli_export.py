@@ -16,7 +16,7 @@ from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
 from coilbench.capture.book.calibrations import current_calibration, store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.book.sweeps import NewSweep, keep_rulings, store_sweep
+from coilbench.capture.book.sweeps import NewSweep, StrokeRow, store_sweep
 from coilbench.capture.calibration.model import datum_part, instrument_uncertainty
 from coilbench.capture.calibration.regression import GaugePoint
 from coilbench.capture.strokes import stored as sample_blob
@@ -367,7 +367,7 @@ def test_what_does_not_count_is_written_and_says_so(bench: Bench) -> None:
     bench.run("note", "--set", "larch", "larch-01 38.5mm 99kg")
     bench.run("note", "--set", "larch", "--take-back", "last")
     with open_book(bench.book) as db:
-        keep_rulings(db, find_set(db, "larch"), [("larch-01", 1, "leave")])
+        StrokeRow.keep_rulings(db, find_set(db, "larch"), [("larch-01", 1, "leave")])
     told = json.loads(bench.export("--json"))
     files = {str(path.relative_to(bench.out)) for path in bench.out.rglob("*.csv")}
     assert told == {"folder": str(bench.out), "files": len(files)}

@@ -13,8 +13,8 @@ from sqlite_utils import Database
 
 from coilbench.analysis.cli import run
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration.fit import fit_load, fit_travel
-from coilbench.capture.calibration.model import Calibration, apply, recalibrated
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.model import Calibration, apply
 from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 
 KG = 9.80665
@@ -193,12 +193,11 @@ def test_a_set_without_raw_strokes_has_no_other_calibration(bench: Bench) -> Non
 
 def test_the_kept_datum_reads_the_middle_the_same_and_scales_about_it() -> None:
     """By hand: pinned at the middle of the own range, the new factor of 202/200 acts from there."""
-    load = fit_load([LoadPoint(m, 24_500.0 * m) for m in (0, 10, 20)]).fit
-    own = fit_travel([GaugePoint(h, 14_000 - 200 * h) for h in (0, 30, 60)]).fit
-    new = fit_travel([GaugePoint(h, 900 - 202 * h) for h in (0, 30, 60)]).fit
-    read = recalibrated(
-        Calibration(load, own, None, 0.0), Calibration(load, new, None, 0.0), same_start=False
-    )
+    load = load_part([LoadPoint(m, 24_500.0 * m) for m in (0, 10, 20)], "m").fit
+    own = travel_part([GaugePoint(h, 14_000 - 200 * h) for h in (0, 30, 60)], "g").fit
+    new = travel_part([GaugePoint(h, 900 - 202 * h) for h in (0, 30, 60)], "g").fit
+    captured = Calibration(load, own, None, 0.0)
+    read = Calibration(load, new, None, 0.0).for_counts_of(captured, same_start=False)
     samples = np.zeros(3, dtype=RAW_DTYPE)
     samples["travel_counts"] = [14_000, 8_000, 2_000]
     heights = apply(read, RawBlock(samples)).samples["height_mm"]

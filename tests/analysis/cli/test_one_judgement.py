@@ -18,6 +18,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import demo, run
+from coilbench.analysis.dashboard.frame import SetTable
 from coilbench.analysis.dashboard.set_table import read_set_table
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
@@ -162,7 +163,8 @@ def by_curves(book: Path, _build: Path) -> Judged:
 
 def by_dashboard(book: Path, _build: Path) -> Judged:
     with open_book(book) as db:
-        table = read_set_table(db, "larch", (40.0, 32.0), Units())
+        empty = SetTable((), 0, ())
+        *_, table = read_set_table(db, "larch", (40.0, 32.0), Units(), empty)
     return _sorted_out({row.label: set(row.flags) for row in table.rows})
 
 

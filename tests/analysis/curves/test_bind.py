@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from coilbench.analysis.curves.branches import Bins, fine_bins, split_passes
-from coilbench.analysis.curves.landmarks import (
-    find_free_length,
-    find_solid,
-    find_solid_height,
+from coilbench.analysis.curves.curve_fit import (
+    _find_free_length,
+    _find_solid,
+    _find_solid_height,
 )
 from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
 from coilbench.capture.calibration.lag import Lag
@@ -44,7 +44,7 @@ def bins(branch: Branch) -> Bins:
 
 def test_solid_height_where_the_press_reached_it() -> None:
     for seed in range(10):
-        solid = find_solid(bins(press(21.7, samples=1500, seed=seed)))
+        solid = _find_solid(bins(press(21.7, samples=1500, seed=seed)))
         assert solid is not None
         assert solid.height_mm == pytest.approx(SOLID_MM, abs=0.05)
         assert solid.n_per_mm == pytest.approx(1500.0, rel=0.2)
@@ -53,21 +53,21 @@ def test_solid_height_where_the_press_reached_it() -> None:
 @pytest.mark.parametrize("bottom_mm", [22.2, 25.0, 40.0])
 def test_no_solid_height_where_it_was_not_reached(bottom_mm: float) -> None:
     for seed in range(20):
-        assert find_solid(bins(press(bottom_mm, soft=0.4, seed=seed, noise_n=0.5))) is None
+        assert _find_solid(bins(press(bottom_mm, soft=0.4, seed=seed, noise_n=0.5))) is None
 
 
 @pytest.mark.parametrize("samples", [800, 6000])
 def test_noise_at_the_bottom_is_no_wall(samples: int) -> None:
     for seed in range(20):
-        assert find_solid(bins(press(23.0, samples=samples, seed=seed, noise_n=3.0))) is None
+        assert _find_solid(bins(press(23.0, samples=samples, seed=seed, noise_n=3.0))) is None
 
 
 def test_a_progressive_spring_is_not_called_solid_before_it_is() -> None:
     height = np.linspace(52.0, 24.0, 800)
     depth = np.maximum(FREE_MM - height, 0.0)
     load = 6.0 * depth + 0.35 * depth**2
-    assert find_solid(bins(Branch(height, load))) is None
-    solid = find_solid(bins(Branch(height, load + 2000.0 * np.maximum(24.4 - height, 0.0))))
+    assert _find_solid(bins(Branch(height, load))) is None
+    solid = _find_solid(bins(Branch(height, load + 2000.0 * np.maximum(24.4 - height, 0.0))))
     assert solid is not None
     assert solid.height_mm == pytest.approx(24.4, abs=0.05)
 
@@ -102,14 +102,14 @@ def test_both_ends_hold_the_truth_and_bind_is_never_dreamt_of() -> None:
             datum_mm = rng.normal(0.0, 0.02)
             deep = spring.solid_height_mm - rng.uniform(0.15, 0.6)
             fits = [virtual_press(spring, deep, rng, datum_mm) for _ in range(3)]
-            contact, solid = find_free_length(fits), find_solid_height(fits)
+            contact, solid = _find_free_length(fits), _find_solid_height(fits)
             assert contact is not None
             assert solid is not None
             free_mm, solid_mm = spring.free_length_mm, spring.solid_height_mm
             held["contact"].append(abs(contact.height_mm - free_mm) / contact.height_u_mm)
             held["solid"].append(abs(solid.height_mm - solid_mm) / solid.height_u_mm)
             short = virtual_press(spring, spring.solid_height_mm + 0.5, rng, datum_mm)
-            assert find_solid_height([short]) is None
+            assert _find_solid_height([short]) is None
     least = stats.binom.ppf(3e-4, 48, 0.95)
     for shares in held.values():
         assert np.count_nonzero(np.array(shares) <= 1.0) >= least
@@ -123,7 +123,7 @@ def test_a_fast_press_through_a_slow_filter_is_less_sure() -> None:
     speed = np.full((fit.loading_bins.height_mm.size, 2), (10.0, 0.0))
     slow = Lag(0.1, 0.01, ((1e-12, 0.0), (0.0, 1e-12)))
     lagged = replace(fit, lag=slow, loading_bins=fit.loading_bins._replace(by_lag=speed))
-    sharp, smeared = find_solid_height([fit]), find_solid_height([lagged])
+    sharp, smeared = _find_solid_height([fit]), _find_solid_height([lagged])
     assert sharp is not None
     assert smeared is not None
     assert smeared.height_mm == sharp.height_mm

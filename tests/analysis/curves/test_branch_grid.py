@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.rates import common_grid
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 

@@ -10,7 +10,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N

@@ -7,7 +7,7 @@ import pytest
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.branches import Bins, fine_bins, split_passes
-from coilbench.analysis.curves.landmarks import find_contact, find_free_length
+from coilbench.analysis.curves.curve_fit import _find_contact, _find_free_length
 from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
@@ -41,7 +41,7 @@ def bins(branch: Branch) -> Bins:
 @pytest.mark.parametrize("samples", [60, 250, 1000])
 def test_contact_of_a_straight_spring(samples: int) -> None:
     for seed in range(20):
-        contact = find_contact(bins(press(25.0, samples=samples, seed=seed)))
+        contact = _find_contact(bins(press(25.0, samples=samples, seed=seed)))
         assert contact is not None
         # five standard errors and half of the 0.01 mm step
         assert contact.height_mm == pytest.approx(FREE_MM, abs=5.0 * contact.se_mm + 0.005)
@@ -52,7 +52,7 @@ def test_contact_of_a_straight_spring(samples: int) -> None:
 def test_softly_closing_end_coils_hide_little_of_the_free_length() -> None:
     lengths = []
     for seed in range(20):
-        contact = find_contact(bins(press(25.0, soft=0.4, samples=800, seed=seed)))
+        contact = _find_contact(bins(press(25.0, soft=0.4, samples=800, seed=seed)))
         assert contact is not None
         lengths.append(contact.height_mm)
     # a line through the straight part would lose all of soft * 0.5 mm = 0.2 mm, and one through
@@ -62,24 +62,24 @@ def test_softly_closing_end_coils_hide_little_of_the_free_length() -> None:
 
 def test_a_press_that_begins_under_load_shows_no_contact() -> None:
     height = np.linspace(40.0, 25.0, 400)
-    assert find_contact(bins(Branch(height, RATE * (FREE_MM - height)))) is None
-    assert find_contact(bins(Branch(height[:2], height[:2]))) is None
-    assert find_contact(bins(Branch(height, np.zeros(400)))) is None
+    assert _find_contact(bins(Branch(height, RATE * (FREE_MM - height)))) is None
+    assert _find_contact(bins(Branch(height[:2], height[:2]))) is None
+    assert _find_contact(bins(Branch(height, np.zeros(400)))) is None
 
 
 def test_free_length_of_several_presses_with_its_uncertainty() -> None:
-    found = find_free_length([sweep(press(25.0, seed=seed)) for seed in range(3)])
+    found = _find_free_length([sweep(press(25.0, seed=seed)) for seed in range(3)])
     assert found is not None
     assert abs(found.height_mm - FREE_MM) < found.height_u_mm < 0.25
     # at least the datum's and the zero's shares, k = 2
     assert found.height_u_mm > 2.0 * np.hypot(0.03, 0.5 / RATE) * 0.9
-    assert find_free_length([sweep(press(25.0), Origin.KEYED)]) is None
+    assert _find_free_length([sweep(press(25.0), Origin.KEYED)]) is None
 
 
 def test_the_datums_uncertainty_is_the_contacts() -> None:
     loose = Sweep("s", "larch-01", Origin.RIG, press(25.0), EMPTY, 0.5, 0.001, 0.4)
     fit = fit_sweep(loose)
     assert fit is not None
-    found = find_free_length([fit])
+    found = _find_free_length([fit])
     assert found is not None
     assert found.height_u_mm == pytest.approx(2.0 * np.hypot(0.4, 0.08), rel=0.05)

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.curve import CurveNote, fit_curve
+from coilbench.analysis.curves.curve import CurveNote
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag_fit import estimate_lag, is_too_fast
 from coilbench.analysis.curves.lag_undo import contact_mm, corrected, undo_lag
 from coilbench.capture.calibration.lag import Press

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.shape_model import LengthCheck, check_length
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units

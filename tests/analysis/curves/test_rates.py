@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from coilbench.analysis.curves.branches import fine_bins
-from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.rates import NamedRate, Span, friction_loop, line_rate, named_rates
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set

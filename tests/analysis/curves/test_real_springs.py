@@ -16,7 +16,8 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.rates import Span, friction_loop, line_rate, named_rates
 from coilbench.analysis.curves.shape_model import find_shape
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

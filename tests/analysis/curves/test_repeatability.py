@@ -10,7 +10,7 @@ import pytest
 
 from bench_days import World, draw_day
 from bench_metrology import sweeps_of
-from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag_undo import seen_repeat, undo_lag
 from coilbench.capture.strokes.sweep import STROKE_UNSEEN_U_MM, Branch, Origin, Sweep
 

@@ -9,7 +9,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.curve import Rate, SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import Rate, SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.shape_model import Models, find_shape, kind_of
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set

@@ -9,7 +9,8 @@ import pytest
 
 from bench_days import World, draw_day
 from bench_metrology import heights_mm, sweeps_of
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag_undo import undo_lag
 from coilbench.analysis.report.set_text import set_notes
 from coilbench.analysis.report.units import Units

@@ -4,21 +4,29 @@ from __future__ import annotations
 
 import math
 
+import numpy as np
 import pytest
 from scipy import stats
 
-from coilbench.analysis.curves.landmarks import expanded
-from coilbench.analysis.curves.uncertainty import type_a
+from coilbench.analysis.curves.uncertainty import _type_a, expanded_mean_u
+
+
+def expanded(scatter: float, count: int, instrument: float) -> float:
+    """The expanded uncertainty of the mean of values that scatter so much."""
+    if count == 1:
+        return expanded_mean_u([10.0], [scatter], instrument)
+    steps = np.arange(count) / np.std(np.arange(count), ddof=1)
+    return expanded_mean_u(scatter * math.sqrt(count) * steps, [0.0] * count, instrument)
 
 
 def test_scatter_is_the_standard_error_of_the_mean() -> None:
     values = [331.2, 330.7, 332.0, 331.4]
-    assert type_a(values, [0.0] * 4) == pytest.approx(float(stats.sem(values)), rel=1e-12)
+    assert _type_a(values, [0.0] * 4) == pytest.approx(float(stats.sem(values)), rel=1e-12)
 
 
 def test_repeats_that_agree_by_luck_keep_their_own_noise() -> None:
-    assert type_a([10.0, 10.0], [0.3, 0.4]) == pytest.approx(math.sqrt(0.125 / 2.0))
-    assert type_a([10.0], [0.3]) == pytest.approx(0.3)
+    assert _type_a([10.0, 10.0], [0.3, 0.4]) == pytest.approx(math.sqrt(0.125 / 2.0))
+    assert _type_a([10.0], [0.3]) == pytest.approx(0.3)
 
 
 # JCGM 100:2008, table G.2, fraction 95 %: quoted from memory, and SciPy agrees to its digits.

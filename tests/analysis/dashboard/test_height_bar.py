@@ -8,11 +8,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.dashboard.drawing import HeightBar, Mark, marks_for
-from coilbench.analysis.dashboard.frame import bind_warning
+from coilbench.analysis.dashboard.drawing import HeightBar
 from coilbench.analysis.report.units import Units
 
-SEAT, OPEN = Mark("S", "seat", 38.5), Mark("O", "open", 27.6)
+SEAT, OPEN = 38.5, 27.6
+MM = Units()
 
 
 @pytest.mark.parametrize(
@@ -30,14 +30,14 @@ SEAT, OPEN = Mark("S", "seat", 38.5), Mark("O", "open", 27.6)
 def test_seat_is_the_highest_and_open_the_lowest(
     heights_mm: tuple[float, ...], reach_mm: float | None, letters: str
 ) -> None:
-    assert "".join(mark.letter for mark in marks_for(heights_mm, reach_mm)) == letters
+    bar = HeightBar(None, None, None, heights_mm, reach_mm)
+    assert "".join(mark.letter for mark in bar.marks) == letters
 
 
 def test_marks_and_press_stand_where_they_should() -> None:
     """Hand reckoned: 60 free to 20 low (6 % below 22.264), 41 cells of 1 mm."""
-    marks = (Mark("S", "seat", 50.0), Mark("O", "open", 30.0))
     low_mm = (20.0 + 0.06 * 60.0) / 1.06
-    bar, below = HeightBar(40.0, 60.0, low_mm, marks).lines(43, Units())
+    bar, below = HeightBar(40.0, 60.0, low_mm, (50.0, 30.0)).lines(43, Units())
     assert bar == "[==========S=========>---------O-------XXX]"
     assert below.index("S seat 50.00 mm") + len("S seat 50.00 mm") // 2 == 11
     assert len(below) == 43
@@ -58,7 +58,7 @@ def test_any_bar_is_as_wide_as_asked(
     heights_mm: list[float],
     width: int,
 ) -> None:
-    bar = HeightBar(height_mm, free_mm, solid_mm, marks_for(heights_mm, None))
+    bar = HeightBar(height_mm, free_mm, solid_mm, heights_mm)
     for line in bar.lines(width, Units()):
         assert len(line) in (0, width)
     bar.words(Units())
@@ -76,13 +76,13 @@ def test_words_lead_to_the_next_mark_and_then_up() -> None:
 
 
 def test_the_warning_before_coil_bind() -> None:
-    units = Units()
-    assert bind_warning(30.0, None, units) is None
-    far = bind_warning(30.0, 24.5, units)
-    assert far == "5.50 mm to the expected solid height of 24.50 mm"
-    near = bind_warning(26.0, 24.5, units)
-    assert near == "STOP, NEAR COIL BIND: 1.50 mm to the expected solid height of 24.50 mm"
-    assert bind_warning(24.5, 24.5, units) == "STOP: at the expected solid height of 24.50 mm"
-    assert bind_warning(24.0, 24.5, Units("lbf", "in")) == (
-        "STOP: at the expected solid height of 0.965 in"
-    )
+    def said(height_mm: float, solid_mm: float | None, units: Units = MM) -> str | None:
+        return HeightBar(height_mm, None, solid_mm, ()).bind_warning(units)
+
+    assert said(30.0, None) is None
+    assert said(30.0, 24.5) == "5.50 mm to the expected solid height of 24.50 mm"
+    near = "STOP, NEAR COIL BIND: 1.50 mm to the expected solid height of 24.50 mm"
+    assert said(26.0, 24.5) == near
+    assert said(24.5, 24.5) == "STOP: at the expected solid height of 24.50 mm"
+    inches = said(24.0, 24.5, Units("lbf", "in"))
+    assert inches == "STOP: at the expected solid height of 0.965 in"

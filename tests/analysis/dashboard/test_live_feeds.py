@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -14,7 +14,7 @@ from coilbench.analysis.dashboard.frame import SetTable
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
-from coilbench.capture.book.sessions import start_session, update_session
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, labels_for, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Snapshot
@@ -60,7 +60,7 @@ def test_what_keeps_the_table_from_being_read_is_said_and_it_is_tried_again(
     real = module.read_set_table
     failing = [True]
 
-    def read(*arguments: object) -> SetTable:
+    def read(*arguments: object) -> Iterator[SetTable]:
         if failing:
             raise error
         return real(*arguments)  # type: ignore[arg-type]
@@ -86,7 +86,7 @@ def test_it_reads_again_when_the_book_has_changed_and_only_then(
     reads: list[int] = []
     real = module.read_set_table
 
-    def read(*arguments: object) -> SetTable:
+    def read(*arguments: object) -> Iterator[SetTable]:
         reads.append(1)
         return real(*arguments)  # type: ignore[arg-type]
 
@@ -111,9 +111,9 @@ def test_another_capture_is_read_from_the_book_where_it_does_not_answer(
     with hold_book(book):  # as a running capture does
         with open_book(book) as db:
             set_id = db.execute("SELECT id FROM sets").fetchone()[0]
-            session_id = start_session(db, set_id, "x:", None, None)
+            run = CaptureRun.begin(db, set_id, "x:", None, None)
             snapshot = Snapshot("larch", "x:", link="up", sample_age_s=0.5)
-            update_session(db, session_id, snapshot.to_document())
+            run.update(snapshot.to_document())
         seen = feed.see()
         assert seen is not None
         assert seen.link == "up"

@@ -8,14 +8,13 @@ from dataclasses import replace
 import pytest
 from rich.console import Console
 
-from coilbench.analysis.dashboard.drawing import HeightBar, Mark
+from coilbench.analysis.dashboard.drawing import HeightBar
 from coilbench.analysis.dashboard.frame import (
     Scene,
     SetTable,
     SpringRow,
-    bind_warning,
+    _link_line,
     frame,
-    link_line,
 )
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
@@ -30,7 +29,7 @@ LIVE = Snapshot(
 
 def said(**changes: float) -> str:
     snapshot = replace(LIVE, **changes)  # type: ignore[arg-type]
-    return link_line(snapshot, Units()).plain.partition("  ")[0]
+    return _link_line(snapshot, Units()).plain.partition("  ")[0]
 
 
 def test_silence_and_losses_of_the_link() -> None:
@@ -45,19 +44,19 @@ def test_silence_and_losses_of_the_link() -> None:
 
 
 def test_near_coil_bind_begins_two_millimetres_above_solid() -> None:
-    assert "STOP" not in (bind_warning(26.01, 24.0, Units()) or "")
-    assert "STOP" in (bind_warning(25.99, 24.0, Units()) or "")
+    for height_mm, stop in ((26.01, False), (25.99, True)):
+        told = HeightBar(height_mm, None, 24.0, ()).bind_warning(Units())
+        assert ("STOP" in (told or "")) == stop
 
 
 @pytest.mark.parametrize(("height_mm", "left"), [(38.56, True), (38.54, False)])
 def test_a_mark_is_reached_within_a_twentieth_of_a_millimetre(height_mm: float, left: bool) -> None:
-    marks = (Mark("S", "seat", 38.5),)
-    assert ("seat" in HeightBar(height_mm, 53.0, 24.0, marks).words(Units())) == left
+    assert ("seat" in HeightBar(height_mm, 53.0, 24.0, (38.5, 27.6)).words(Units())) == left
 
 
 @pytest.mark.parametrize(("solid_mm", "asked"), [(26.6, True), (26.7, False)])
 def test_nobody_is_sent_within_a_millimetre_of_solid(solid_mm: float, asked: bool) -> None:
-    bar = HeightBar(40.0, 53.0, solid_mm, (Mark("O", "open", 27.65),))
+    bar = HeightBar(40.0, 53.0, solid_mm, (27.65,))
     assert ("12.35 mm" in bar.words(Units())) == asked
 
 

@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.placed import (
     REACH_MM,
     LoadByChange,

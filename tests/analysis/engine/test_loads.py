@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets

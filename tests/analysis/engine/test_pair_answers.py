@@ -6,7 +6,7 @@ import math
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.pairing import Combination, PairAnswer, Pairing, pair_sets

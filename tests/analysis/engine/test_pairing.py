@@ -8,7 +8,8 @@ from collections.abc import Mapping
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import Combination, Pairing, pair_sets
 from coilbench.analysis.engine.placed import SetCurves

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.report import card_text as card_view
+from coilbench.analysis.cli.rig_card import _bar
 from coilbench.analysis.report.card_page import card_page
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card, make_card
@@ -108,9 +108,9 @@ def test_the_same_card_gives_the_same_page(card: Card, page: str) -> None:
 
 
 def test_bars_reach_to_both_sides() -> None:
-    assert card_view.bar(-2.0, 2.0) == "o" + " " * 9 + "|"
-    assert card_view.bar(2.0, 2.0) == " " * 10 + "|" + " " * 9 + "o"
-    assert card_view.bar(0.0, 0.0) == " " * 10 + "|"
+    assert _bar(-2.0, 2.0) == "o" + " " * 9 + "|"
+    assert _bar(2.0, 2.0) == " " * 10 + "|" + " " * 9 + "o"
+    assert _bar(0.0, 0.0) == " " * 10 + "|"
 
 
 def test_a_browser_draws_it(page: str, tmp_path: Path) -> None:

@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.curve import Rate, SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import Rate, SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.shape_model import Shape
 from coilbench.analysis.report.spring import (
     Given,

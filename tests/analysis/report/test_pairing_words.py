@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import fit_curve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.reasons import HeightUnread
 from coilbench.analysis.report import pairing_text  # noqa: F401

@@ -39,3 +39,18 @@ def test_masses_are_pounds_beside_pounds_force() -> None:
     task = Finding.of("put_mass", mass_kg=20.0)
     assert "44.09 lb" in describe(task, IMPERIAL)  # 20 / 0.45359237
     assert not re.search(r"\bkg\b", describe(task, IMPERIAL))
+
+
+def test_what_a_fit_noticed_is_in_the_users_units() -> None:
+    units = Units()
+    down = Finding.of("going_down", more_kg=-0.1)
+    assert "reads 0.100 kg less" in describe(down, units)
+    assert "reads 0.220 lb less" in describe(down, IMPERIAL)  # 0.1 / 0.45359237
+    back = Finding.of("travel_back", moved_mm=0.0254)
+    assert "differed by +0.025 mm" in describe(back, units)
+    assert "differed by +0.0010 in" in describe(back, IMPERIAL)
+    assert "a parabola" in describe(Finding.of("flex_curved", degree=2), units)
+    assert "degree 3" in describe(Finding.of("flex_curved", degree=3), units)
+    narrow = Finding.of("gauges_narrow", low_mm=25.4, high_mm=50.8)
+    assert "cover 1.000 in to 2.000 in" in describe(narrow, IMPERIAL)
+    assert describe("The cell is not linear", IMPERIAL) == "The cell is not linear"

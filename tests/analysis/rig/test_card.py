@@ -15,23 +15,17 @@ from hypothesis import strategies as st
 from uncertainties import UFloat, correlated_values, ufloat
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM, typical_budget
-from coilbench.analysis.report.card_text import (
-    class_words,
-    gravity_words,
-    masses_words,
-    rounded_up,
-    to_document,
-    trust_words,
-)
+from coilbench.analysis.report.card_text import _rounded_up, calibration_text, gravity_words
+from coilbench.analysis.report.document import document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import (
-    coefficient_u,
-    correlation,
-    load_u_n,
+    Card,
+    PartCard,
+    Trust,
+    _load_u_n,
+    _resolution_of,
+    _step_errors,
     make_card,
-    resolution_of,
-    step_errors,
-    trust,
 )
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.model import Calibration, NewPart, PointRow
@@ -62,21 +56,34 @@ def unwidened(fit: PolynomialFit) -> PolynomialFit:
     return replace(fit, covariance=tuple(map(tuple, covariance.tolist())))
 
 
+def part_of(fit: PolynomialFit) -> PartCard:
+    return PartCard("p1", MADE, 0.0, NewPart("load", "x", fit, ()))
+
+
+def card_of(part: NewPart) -> Card:
+    return make_card(None, [("p1", MADE, part)], NOW)
+
+
+def trust(part: NewPart) -> Trust | None:
+    return card_of(part).trust
+
+
 def test_coefficients_and_correlation_are_those_published_in_gum_h3() -> None:
     """JCGM 100:2008, H.3: y1 -0.1712 (s 0.0029), y2 0.00218 (s 0.00067), r -0.930."""
     table = Path(__file__).parents[2] / "data" / "gum_h3.csv"
     t, b = np.loadtxt(table, delimiter=",", comments=["#", "t_"], unpack=True)
     fit = fit_polynomial(t - 20.0, b, 1)
     assert fit.coefficients[0] == pytest.approx(-0.1712, abs=5e-5)
-    assert coefficient_u(fit) == pytest.approx([0.0029, 0.00067], abs=5e-5)
-    assert correlation(fit)[0][1] == pytest.approx(-0.930, abs=5e-4)
-    assert correlation(fit)[1][1] == 1.0
+    part = part_of(fit)
+    assert part.coefficients_u == pytest.approx([0.0029, 0.00067], abs=5e-5)
+    assert part.correlation[0][1] == pytest.approx(-0.930, abs=5e-4)
+    assert part.correlation[1][1] == 1.0
 
 
 def test_a_certain_coefficient_has_no_correlation() -> None:
-    fit = PolynomialFit((0.0, 2.0), ((0.0, 0.0), (0.0, 0.25)), 0.1, 0.0, 9.0, 5)
-    assert correlation(fit) == [[1.0, 0.0], [0.0, 1.0]]
-    assert coefficient_u(fit) == [0.0, 0.5]
+    part = part_of(PolynomialFit((0.0, 2.0), ((0.0, 0.0), (0.0, 0.25)), 0.1, 0.0, 9.0, 5))
+    assert part.correlation == [[1.0, 0.0], [0.0, 1.0]]
+    assert part.coefficients_u == [0.0, 0.5]
 
 
 def row(mass_kg: float, shown_kg: float, way: str) -> PointRow:
@@ -97,7 +104,7 @@ def test_errors_at_each_step_as_worked_by_hand() -> None:
     for ten, twenty in ((10.05, 20.10), (9.95, 20.00), (10.00, 20.20)):
         points += [row(10, ten + 0.1, "up"), row(20, twenty + 0.1, "up")]
     points += [row(10, 10.18, "down"), row(0, 0.12, "down")]
-    ten, twenty = step_errors(points, LINE, G, resolution_n=0.49)
+    ten, twenty = _step_errors(points, LINE, G, resolution_n=0.49)
     assert ten.q_percent == pytest.approx(0.0, abs=1e-9)
     assert ten.b_percent == pytest.approx(1.0)
     assert ten.v_percent == pytest.approx(0.8)
@@ -109,20 +116,20 @@ def test_errors_at_each_step_as_worked_by_hand() -> None:
 
 
 def test_a_series_without_a_reading_at_nothing_has_no_zero_error() -> None:
-    (step,) = step_errors([row(10, 10.0, "up")], LINE, G, 0.1)
+    (step,) = _step_errors([row(10, 10.0, "up")], LINE, G, 0.1)
     assert step.zero_percent is None
     assert step.b_percent is None
 
 
 def test_noise_widens_the_resolution() -> None:
     fit = PolynomialFit((0.0, -4e-4), ((0.0, 0.0), (0.0, 0.0)), 0.0, 0.0, 1e6, 5)
-    assert resolution_of(fit, None) == pytest.approx(4e-4)
-    assert resolution_of(fit, 100.0) == pytest.approx(4e-4 * 201)
+    assert _resolution_of(fit, None) == pytest.approx(4e-4)
+    assert _resolution_of(fit, 100.0) == pytest.approx(4e-4 * 201)
 
 
 def test_the_coarser_end_of_a_bent_cell_sets_the_resolution() -> None:
     bent = PolynomialFit((0.0, 4e-4, 1e-10), ((0.0,) * 3,) * 3, 0.0, 0.0, 1e6, 5)
-    assert resolution_of(bent, None) == pytest.approx(4e-4 + 2e-10 * 1e6)
+    assert _resolution_of(bent, None) == pytest.approx(4e-4 + 2e-10 * 1e6)
 
 
 def test_a_part_without_a_gravity_has_the_standard_one() -> None:
@@ -157,8 +164,8 @@ def test_trust_is_the_chain_that_uncertainties_adds_up() -> None:
         load = curve(counts) - curve(zero) + ufloat(0.0, fit.residual_sd)
         load += ufloat(0.0, abs(float(hidden)))
         expected.append((load + ufloat(0.0, part.reference_u_relative * mass * G)).s)
-    assert load_u_n(part, G) == pytest.approx(expected, rel=1e-9)
-    found = trust(part, G)
+    assert _load_u_n(part, G) == pytest.approx(expected, rel=1e-9)
+    found = trust(part)
     assert found is not None
     assert found.load_u_n == pytest.approx(2.0 * max(expected))
     assert (found.low_n, found.high_n) == pytest.approx((5 * G, 40 * G))
@@ -168,7 +175,7 @@ def test_trust_is_the_chain_that_uncertainties_adds_up() -> None:
 def test_the_trusted_interval_holds_a_steady_load(seed: int) -> None:
     """On a made cell: 40 new readings of known loads; at most a few may lie outside of 95 %."""
     part = calibrated(seed=seed)
-    found = trust(part, G)
+    found = trust(part)
     assert found is not None
     rng = np.random.default_rng(100 + seed)
     true_n = rng.uniform(found.low_n, found.high_n, 40)
@@ -179,27 +186,27 @@ def test_the_trusted_interval_holds_a_steady_load(seed: int) -> None:
 
 @given(st.floats(1e-6, 1e6))
 def test_rounding_up_never_promises_more(number: float) -> None:
-    rounded = rounded_up(number)
+    rounded = _rounded_up(number)
     assert number * (1 - 1e-8) <= rounded <= 1.5 * number + 1e-12
 
 
 def test_rounded_up_as_a_person_would() -> None:
-    assert [rounded_up(x) for x in (0.27, 0.0123, 0.3, 1.01, 0.0)] == [0.3, 0.013, 0.3, 1.1, 0.0]
+    assert [_rounded_up(x) for x in (0.27, 0.0123, 0.3, 1.01, 0.0)] == [0.3, 0.013, 0.3, 1.1, 0.0]
+
+
+def said(part: NewPart, units: Units) -> str:
+    return "; ".join(calibration_text(card_of(part), units).sentences)
 
 
 def test_the_sentences() -> None:
-    units = Units("kg", "mm")
     part = calibrated()
-    found = trust(part, G)
-    assert found is not None
-    assert re.search(r"\b5\b.*\b40 kg.*\b0\.0", trust_words(found, units))
-    assert "lbf" in trust_words(found, Units("lbf", "in"))
+    assert re.search(r"\b5\b.*\b40 kg.*\b0\.0", said(part, Units("kg", "mm")))
+    assert "lbf" in said(part, Units("lbf", "in"))
     assert "presses with 9.81000 N, which shows as 1.00034 kg" in gravity_words(9.81, Units())
-    assert masses_words(replace(part, reference_u_relative=0.0005)).endswith(
-        "taken as 0.10% (k = 2), assumed"
-    )
+    assumed = said(replace(part, reference_u_relative=0.0005), Units())
+    assert "taken as 0.10% (k = 2), assumed" in assumed
     stated = replace(part, reference_u_relative=0.001, notes=())
-    assert re.search(r"\b0\.20%.*stated", masses_words(stated))
+    assert re.search(r"\b0\.20%.*stated", said(stated, Units()))
 
 
 def test_the_card_and_its_document() -> None:
@@ -207,23 +214,23 @@ def test_the_card_and_its_document() -> None:
     card = make_card("c1", [("p1", MADE, calibrated()), ("p2", MADE, travel)], NOW)
     assert [part.age_days for part in card.parts] == [10.0, 10.0]
     assert card.ranges[0].name == "0.5"
-    words = list(class_words(card, Units("kg", "mm")))
-    assert words[0].startswith("Of ISO 7500-1's limits its errors would meet those of class 0.5")
+    words = calibration_text(card, Units("kg", "mm")).sentences
+    met = "Of ISO 7500-1's limits its errors would meet those of class 0.5"
+    assert any(one.startswith(met) for one in words)
     assert "Not measured, and so not judged: repeatability" in words
     assert any("not a certificate" in one for one in words)
-    document = to_document(card)
-    assert document["iso7500"]["limits"]["1"]["q_percent"] == 1.0
-    assert [step["class"] for step in document["iso7500"]["steps"]][-1] == "0.5"
-    assert document["parts"][1]["unit"] == "mm"
-    assert math.isclose(document["gravity_m_s2"], G)
+    told = document(card)
+    assert told["iso7500"]["limits"]["1"]["q_percent"] == 1.0
+    assert [step["class"] for step in told["iso7500"]["steps"]][-1] == "0.5"
+    assert told["parts"][1]["unit"] == "mm"
+    assert math.isclose(told["gravity_m_s2"], G)
 
 
 def test_errors_beyond_every_class_are_said_with_the_column() -> None:
     points = [row(0, 0, "up"), row(10, 10, "up"), row(20, 22, "up"), row(20, 20, "up")]
     part = NewPart("load", "x", LINE, points, (), 0.0005, G)
-    card = make_card(None, [("p1", MADE, part)], NOW)
-    assert card.ranges == ()
-    words = next(class_words(card, Units("kg", "mm")))
+    assert card_of(part).ranges == ()
+    words = said(part, Units("kg", "mm"))
     assert "would meet none: at 20.00 kg the accuracy, repeatability exceeds" in words
 
 

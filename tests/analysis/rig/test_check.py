@@ -16,7 +16,7 @@ from uncertainties import UFloat, correlated_values, ufloat
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend, warnings
-from coilbench.capture.calibration.fit import fit_load
+from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.regression import LoadPoint, PolynomialFit, hidden_departure
 from coilbench.capture.errors import CoilbenchError
 
@@ -41,7 +41,7 @@ def counts(mass_kg: float) -> float:
 def fit():
     rng = np.random.default_rng(2)
     points = [LoadPoint(m, counts(m) + 60.0 * rng.standard_normal()) for m in MASSES_KG]
-    return fit_load(points).fit
+    return load_part(points, "m").fit
 
 
 def test_the_uncertainty_is_that_of_correlated_coefficients(fit) -> None:

@@ -11,7 +11,7 @@ import pytest
 
 from coilbench.analysis.cli.status import capture_runs, overdue
 from coilbench.analysis.curves.load_budget import typical_budget, typical_load_n
-from coilbench.analysis.rig.card import resolution_of
+from coilbench.analysis.rig.card import _resolution_of
 from coilbench.analysis.rig.check import MassReading, PastCheck, judge_mass, trend
 from coilbench.capture.book.state import GOOD_FOR_DAYS, BookState, CaptureState
 from coilbench.capture.calibration.model import Calibration
@@ -51,8 +51,8 @@ def test_a_trend_is_told_for_thirty_days() -> None:
 
 
 def test_a_cards_resolution_is_a_count_and_twice_its_noise() -> None:
-    assert resolution_of(LINE, None) == pytest.approx(4e-4)
-    assert resolution_of(LINE, 100.0) == pytest.approx(4e-4 * 201.0)
+    assert _resolution_of(LINE, None) == pytest.approx(4e-4)
+    assert _resolution_of(LINE, 100.0) == pytest.approx(4e-4 * 201.0)
 
 
 def test_a_typical_reading_is_half_the_largest_load_on_20_newtons_a_millimetre() -> None:

@@ -13,14 +13,14 @@ from coilbench.analysis.rig.health import (
     Health,
     Heard,
     Hints,
-    Rest,
-    at_rest,
+    _at_rest,
+    _link_findings,
+    _moved,
+    _noise_findings,
+    _rate_findings,
+    _Rest,
+    _running_finding,
     judge_health,
-    link_findings,
-    moved,
-    noise_findings,
-    rate_findings,
-    running_finding,
 )
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.statistics import noise_sd
@@ -47,13 +47,13 @@ def told(samples: NDArray[np.void], kind: str) -> bool:
     ("hz", "said"), [(60.1, False), (59.9, True), (99.9, False), (100.1, True)]
 )
 def test_a_rate_may_differ_by_a_quarter(hz: float, said: bool) -> None:
-    assert bool(list(rate_findings(80.0, hz))) == said
+    assert bool(list(_rate_findings(80.0, hz))) == said
 
 
 @pytest.mark.parametrize(("bad", "said"), [(10, False), (11, True)])
 def test_one_in_a_thousand_may_be_lost_or_damaged(bad: int, said: bool) -> None:
-    lost = link_findings(10_000 - bad, bad, 0, 0)
-    damaged = link_findings(10_000, 0, bad, 0)
+    lost = _link_findings(10_000 - bad, bad, 0, 0)
+    damaged = _link_findings(10_000, 0, bad, 0)
     assert [f.kind for f in lost] == ["lost"] * said
     assert [f.kind for f in damaged] == ["bad lines"] * said
 
@@ -74,13 +74,13 @@ def test_twenty_samples_are_the_fewest_to_judge_by(n: int, said: bool) -> None:
     samples = resting(n)
     assert told(samples, "silent") == said
     assert (judged(samples).noise_counts is None) == said
-    assert (at_rest(samples) is None) == said
+    assert (_at_rest(samples) is None) == said
     assert told(resting(n, np.zeros(n)), "no cell") != said
 
 
 @pytest.mark.parametrize(("sd_counts", "said"), [(1000.0, False), (1001.0, True)])
 def test_noise_of_a_thousand_counts_is_the_most(sd_counts: float, said: bool) -> None:
-    assert [f.kind for f in noise_findings(sd_counts, 0.0, 0.0)] == ["noise"] * said
+    assert [f.kind for f in _noise_findings(sd_counts, 0.0, 0.0)] == ["noise"] * said
 
 
 @pytest.mark.parametrize("way", [1.0, -1.0])
@@ -91,7 +91,7 @@ def test_noise_of_a_thousand_counts_is_the_most(sd_counts: float, said: bool) ->
 def test_a_drift_is_told_above_two_thousand_counts_and_three_times_its_uncertainty(
     way: float, drift: float, u: float, said: bool
 ) -> None:
-    assert [f.kind for f in noise_findings(0.0, way * drift, u)] == ["drift"] * said
+    assert [f.kind for f in _noise_findings(0.0, way * drift, u)] == ["drift"] * said
 
 
 @pytest.mark.parametrize(("per_s", "said"), [(195.0, False), (205.0, True)])
@@ -136,7 +136,7 @@ def test_a_travel_of_half_a_millimetre_is_a_movement(counts: int, said: bool) ->
     samples = resting()
     samples["travel_counts"][500:] += counts  # of 5 um
     assert told(samples, "disturbed") == said
-    went = moved(samples, Rest(40_000.0, 100.0, 0.0), 5.0)
+    went = _moved(samples, _Rest(40_000.0, 100.0, 0.0), 5.0)
     assert went.travel_counts == (counts if said else 0.0)
 
 
@@ -146,14 +146,14 @@ def test_a_travel_of_fifty_counts_is_a_movement_where_no_length_is_told(
 ) -> None:
     samples = resting()
     samples["travel_counts"][500:] += counts
-    went = moved(samples, Rest(40_000.0, 100.0, 0.0), None)
+    went = _moved(samples, _Rest(40_000.0, 100.0, 0.0), None)
     assert went.travel_counts == (counts if said else 0.0)
 
 
 @pytest.mark.parametrize(("counts", "said"), [(1990, False), (2010, True)])
 def test_a_load_of_twenty_times_the_noise_is_a_movement(counts: int, said: bool) -> None:
     samples = resting(load=np.where(np.arange(1000) < 500, 0, counts))
-    went = moved(samples, Rest(40_000.0, 100.0, 0.0), 5.0)
+    went = _moved(samples, _Rest(40_000.0, 100.0, 0.0), 5.0)
     assert went.load_counts == (counts if said else 0.0)
 
 
@@ -187,7 +187,7 @@ def falling(correlation: float, travel_counts: int = 3000, sds: float = 500.0) -
 def test_a_running_rig_is_backwards_where_both_move_clearly_and_against_each_other(
     samples: NDArray[np.void], said: bool
 ) -> None:
-    assert (running_finding(samples, None) is not None) == said
+    assert (_running_finding(samples, None) is not None) == said
 
 
 def heard_by(hints: Hints, samples: NDArray[np.void]) -> list[str]:

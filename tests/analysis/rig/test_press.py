@@ -11,12 +11,14 @@ from numpy.typing import NDArray
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import SI
 from coilbench.analysis.rig.health import (
+    Heard,
     Hints,
-    Rest,
-    at_rest,
-    moved,
+    _at_rest,
+    _moved,
+    _response_findings,
+    _Rest,
+    _running_finding,
     press_findings,
-    running_finding,
 )
 from coilbench.capture.blocks import Fault, FaultCode, Finding, RawBlock, Restarted, SampleFlag
 from coilbench.capture.calibration.model import Calibration
@@ -51,6 +53,18 @@ def calibrated(load: int, travel: int) -> Calibration:
     return Calibration(line(load * 4e-4), line(-travel * 0.005), None, 0.0)
 
 
+def pressed_findings(
+    resting: NDArray[np.void],
+    pressed: NDArray[np.void],
+    calibration: Calibration | None = None,
+    **rig: bool,
+) -> list[Finding]:
+    heard = Heard(resting, nominal_hz=80.0, um_per_count=5.0, **rig)
+    findings = press_findings(heard, pressed, calibration)
+    assert findings is not None
+    return findings
+
+
 def told(
     stroke: tuple[NDArray[np.void], NDArray[np.void]],
     load: int,
@@ -58,9 +72,7 @@ def told(
     calibration: Calibration | None = None,
 ) -> list[str]:
     resting, pressed = (wired(samples, load, travel) for samples in stroke)
-    rest = at_rest(resting)
-    assert rest is not None
-    findings = press_findings(moved(pressed, rest, 5.0), calibration)
+    findings = pressed_findings(resting, pressed, calibration)
     assert all(describe(finding, SI) for finding in findings)
     return [f"{finding.kind}: {finding['cause']}" for finding in findings]
 
@@ -85,52 +97,54 @@ def test_a_calibration_puts_any_wiring_right(stroke, load: int, travel: int) -> 
 
 def test_a_still_encoder_and_a_dead_cell_are_told_apart(stroke) -> None:
     resting, pressed = stroke
-    rest = at_rest(resting)
+    rest = _at_rest(resting)
     assert rest is not None
     still = pressed.copy()
     still["travel_counts"] = int(rest.travel_counts)
-    (encoder,) = press_findings(moved(still, rest, 5.0))
+    (encoder,) = pressed_findings(resting, still)
     assert encoder == Finding.of("encoder", cause="no_response")
     dead = pressed.copy()
     dead["load_counts"] = int(rest.load_counts)
-    (cell,) = press_findings(moved(dead, rest, 5.0))
+    (cell,) = pressed_findings(resting, dead)
     assert cell == Finding.of("no cell", cause="no_response")
-    nothing = moved(resting, rest, 5.0)
-    assert [f.kind for f in press_findings(nothing)] == ["no press"]
+    assert [f.kind for f in pressed_findings(resting, resting)] == ["no press"]
+    too_few = Heard(resting[:5], nominal_hz=80.0)
+    assert press_findings(too_few, pressed) is None
 
 
 def test_a_rig_without_a_scale_is_judged_by_its_cell(stroke) -> None:
-    went = moved(stroke[1], at_rest(stroke[0]), 5.0)._replace(travel_counts=0.0)
-    assert press_findings(went, has_travel=False) == []
-    assert press_findings(went._replace(load_counts=0.0), has_travel=False)[0].kind == "no press"
+    went = _moved(stroke[1], _at_rest(stroke[0]), 5.0)._replace(travel_counts=0.0)
+    assert _response_findings(went, has_travel=False) == []
+    (none,) = _response_findings(went._replace(load_counts=0.0), has_travel=False)
+    assert none.kind == "no press"
 
 
 def test_the_running_hint_is_the_sign_of_load_over_travel(stroke) -> None:
     _, pressed = stroke
-    assert running_finding(pressed, None) is None
-    assert running_finding(wired(pressed, -1, -1), None) is None  # the two cancel
-    backwards = running_finding(wired(pressed, -1, 1), None)
+    assert _running_finding(pressed, None) is None
+    assert _running_finding(wired(pressed, -1, -1), None) is None  # the two cancel
+    backwards = _running_finding(wired(pressed, -1, 1), None)
     assert backwards == Finding.of("backwards", cause="either")
-    assert running_finding(wired(pressed, -1, 1), calibrated(-1, 1)) is None
-    assert running_finding(pressed, calibrated(-1, 1)) is not None
+    assert _running_finding(wired(pressed, -1, 1), calibrated(-1, 1)) is None
+    assert _running_finding(pressed, calibrated(-1, 1)) is not None
 
 
 def test_a_movement_is_half_a_millimetre_or_fifty_counts(stroke) -> None:
-    rest = at_rest(stroke[0])
+    rest = _at_rest(stroke[0])
     assert rest is not None
     little = stroke[0].copy()
     little["travel_counts"][50:] += 60
-    assert moved(little, rest, None).travel_counts == 60.0
-    assert moved(little, rest, 5.0).travel_counts == 0.0  # 0.3 mm
-    assert moved(little, rest, 10.0).travel_counts == 60.0
+    assert _moved(little, rest, None).travel_counts == 60.0
+    assert _moved(little, rest, 5.0).travel_counts == 0.0  # 0.3 mm
+    assert _moved(little, rest, 10.0).travel_counts == 60.0
 
 
 def test_noise_and_rest_are_no_movement(stroke) -> None:
     resting, _ = stroke
-    assert running_finding(resting, None) is None
-    assert running_finding(resting[:5], None) is None
-    assert at_rest(resting[:5]) is None
-    assert moved(resting[:0], Rest(0.0, 1.0, 0.0), None) == (0.0, 0.0)
+    assert _running_finding(resting, None) is None
+    assert _running_finding(resting[:5], None) is None
+    assert _at_rest(resting[:5]) is None
+    assert _moved(resting[:0], _Rest(0.0, 1.0, 0.0), None) == (0.0, 0.0)
 
 
 def news_of(samples: NDArray[np.void], nominal_hz: float = 80.0) -> list[str]:

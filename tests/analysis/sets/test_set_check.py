@@ -15,7 +15,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_text import check_document
 from coilbench.analysis.report.units import Units

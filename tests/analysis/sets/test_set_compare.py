@@ -10,7 +10,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.report.set_text import compare_document
 from coilbench.analysis.sets.compare import compare_sets
 from coilbench.capture.calibration.model import Calibration

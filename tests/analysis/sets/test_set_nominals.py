@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.inputs.measured import measured_there, rate_aim, with_nominal
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal

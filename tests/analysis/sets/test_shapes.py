@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 from scipy import stats
 
-from coilbench.analysis.curves.curve import SpringCurve, fit_curve
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.report import set_text  # noqa: F401  # it registers the sentences
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units

@@ -48,6 +48,11 @@ def test_both_parts_make_a_calibration_that_comes_back_to_the_last_bit(db, weigh
     assert find_calibration(db, made).calibration == record.calibration
 
 
+def test_notes_of_older_books_are_sentences(db, calibration_id):
+    db.execute("UPDATE calibration_parts SET notes_json = ?", ['["Gauges are assumed good"]'])
+    assert current_calibration(db).travel.notes == ("Gauges are assumed good",)
+
+
 def test_flex_joins_and_stays(db, calibration_id, weighed, gauged):
     load = newest_part(db, "load").fit
     travel = newest_part(db, "travel").fit

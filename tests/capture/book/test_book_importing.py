@@ -11,8 +11,6 @@ import pytest
 from coilbench.capture.book.importing import (
     FILE_HEIGHT_U_MM,
     FILE_LOAD_U_RELATIVE,
-    AssumedUncertainty,
-    SolidHeightsFound,
     import_table,
     store_readings,
 )
@@ -71,9 +69,9 @@ def test_what_a_file_is_taken_as_good_for_is_stored_and_said(db, larch):
     sweep = load_sweeps(db, larch)["larch-01"][0]
     assert sweep.load_u_relative == FILE_LOAD_U_RELATIVE
     assert sweep.height_u_mm == FILE_HEIGHT_U_MM
-    (note,) = (note for note in brought.notes if isinstance(note, AssumedUncertainty))
-    assert note.load_u_relative == pytest.approx(0.005)  # k = 2
-    assert note.height_u_mm == pytest.approx(0.1)
+    (note,) = (note for note in brought.notes if note.kind == "file_uncertainty")
+    assert note["load_u_relative"] == pytest.approx(0.005)  # k = 2
+    assert note["height_u_mm"] == pytest.approx(0.1)
 
 
 def test_one_spring_of_a_points_file(db, larch):
@@ -226,7 +224,7 @@ def test_twelve_real_springs_come_in_with_their_solid_heights(db, watertown, ars
     for spring in record.springs:
         assert spring.solid_height_mm == pytest.approx(25.4 * WATERTOWN_SOLID_IN[spring.label])
         assert "its row with the largest load" in spring.solid_reason
-    assert [n.springs for n in brought.notes if isinstance(n, SolidHeightsFound)] == [12]
+    assert [n["springs"] for n in brought.notes if n.kind == "solid_heights_found"] == [12]
     sweeps = load_sweeps(db, record)
     lbf_n = 0.45359237 * 9.80665
     loads = {
@@ -244,7 +242,7 @@ def test_twelve_real_springs_come_in_with_their_solid_heights(db, watertown, ars
 def test_solid_heights_stay_away_when_the_user_says_so(db, watertown, arsenal_file):
     brought = import_table(db, watertown, arsenal_file, closed_down=False)
     assert [s.solid_height_mm for s in find_set(db, "arsenal").springs] == [None] * 12
-    assert not any(isinstance(note, SolidHeightsFound) for note in brought.notes)
+    assert not any(note.kind == "solid_heights_found" for note in brought.notes)
 
 
 def test_one_spring_gets_its_solid_height_by_what_all_show(db, watertown, arsenal_file):

@@ -23,7 +23,6 @@ from coilbench.capture.book.calibrations import (
     find_scale,
     mass_checks,
     set_good_for_days,
-    store_check,
     store_part,
     store_scale,
 )
@@ -35,13 +34,11 @@ from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sets import (
     SetPlan,
     find_set,
-    keep_nominal,
     new_set,
-    rename_spring,
     set_names,
 )
 from coilbench.capture.book.soundness import check_book
-from coilbench.capture.book.sweeps import load_sweeps, uncount_last
+from coilbench.capture.book.sweeps import load_sweeps, uncount
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
@@ -96,9 +93,8 @@ def imports(label: str, shift: int = 0) -> Change:
 def weighs(mass_kg: float) -> Change:
     def change(db: Database) -> None:
         part_id = db.execute("SELECT id FROM calibration_parts WHERE kind = 'load'").fetchone()[0]
-        store_check(
-            db, NewCheck(part_id, None, mass_kg, 9.81, 0.0, 1.0, 0.1, 0.2, 0.1, 1.0, passed=True)
-        )
+        numbers = (mass_kg, 9.81, 0.0, 1.0, 0.1, 0.2, 0.1, 1.0)
+        NewCheck(part_id, None, *numbers, passed=True).store(db)
 
     return change
 
@@ -109,12 +105,12 @@ def scales(more_kg: float) -> Change:
 
 
 def redoes(label: str) -> Change:
-    return lambda db: uncount_last(db, find_set(db, "larch").spring(label).spring_id)
+    return lambda db: uncount(db, find_set(db, "larch").spring(label).spring_id, last_only=True)
 
 
 def nominal(load_n: float) -> Change:
     said = SetNominal((NominalLoad(38.5, load_n),))
-    return lambda db: keep_nominal(db, find_set(db, "larch"), said)
+    return lambda db: find_set(db, "larch").keep_nominal(db, said)
 
 
 def ruled(word: str) -> Change:
@@ -222,8 +218,8 @@ CHANGES: list[Change] = [
     redoes("larch-01"),
     ruled("use"),
     ruled("leave"),
-    lambda db: rename_spring(db, find_set(db, "larch"), find_set(db, "larch").labels[0], "oak"),
-    lambda db: rename_spring(db, find_set(db, "larch"), find_set(db, "larch").labels[1], "elm"),
+    lambda db: find_set(db, "larch").rename_spring(db, find_set(db, "larch").labels[0], "oak"),
+    lambda db: find_set(db, "larch").rename_spring(db, find_set(db, "larch").labels[1], "elm"),
     lambda db: set_good_for_days(db, 30.0),
     lambda db: set_good_for_days(db, 90.0),
 ]

@@ -19,7 +19,7 @@ from coilbench.capture.book.copies import copy_book
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.book.soundness import check_book
-from coilbench.capture.book.state import book_state
+from coilbench.capture.book.state import BookState
 from coilbench.capture.book.sweeps import store_sweep
 from coilbench.capture.errors import CoilbenchError
 
@@ -155,7 +155,7 @@ def test_a_damaged_file_is_a_finding_or_a_sentence(at, garbage, cut):
         path.write_bytes(damaged)
         for look in (
             check_book,
-            book_state,
+            BookState.read,
             lambda book: copy_book(book, book.with_name("copy.db")),
             opened,
         ):

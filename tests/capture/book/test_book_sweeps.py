@@ -11,7 +11,7 @@ import pytest
 
 from coilbench.capture.blocks import LOAD_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.book.sets import turn_order
-from coilbench.capture.book.sweeps import load_sweeps, store_sweep, uncount_last
+from coilbench.capture.book.sweeps import load_sweeps, store_sweep, uncount
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
@@ -157,14 +157,14 @@ def test_redo_takes_the_last_stored_out_of_the_count(db, larch, points_sweep, mo
     last = store_sweep(db, points_sweep(note="pressed twice"))
     store_sweep(db, points_sweep(purpose=Purpose.CONDITIONING))
     store_sweep(db, points_sweep(spring_id=larch.springs[1].spring_id))
-    assert uncount_last(db, larch.springs[0].spring_id)
+    assert uncount(db, larch.springs[0].spring_id, last_only=True)
     rows = {row["id"]: row for row in db.query("SELECT * FROM sweeps")}
     assert (rows[last]["counted"], rows[last]["status"]) == (0, "aborted")
     assert rows[last]["note"] == "pressed twice; redone"
     assert rows[first]["counted"] == 1
     assert turn_order(db, larch).done["larch-01"].measured == 1
-    assert uncount_last(db, larch.springs[0].spring_id)
-    assert not uncount_last(db, larch.springs[0].spring_id)
+    assert uncount(db, larch.springs[0].spring_id, last_only=True)
+    assert not uncount(db, larch.springs[0].spring_id, last_only=True)
 
 
 def test_what_was_keyed_stands_as_it_was_typed(db, points_sweep):

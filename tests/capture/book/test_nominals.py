@@ -3,7 +3,7 @@
 import pytest
 
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
-from coilbench.capture.book.sets import SetPlan, find_set, keep_nominal, new_set
+from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.errors import CoilbenchError
 
 HIGH, LOW = NominalLoad(38.5, 235.0), NominalLoad(27.6, 412.0)
@@ -21,13 +21,13 @@ def test_it_is_kept_with_the_highest_height_first_and_comes_back(db):
 def test_another_takes_its_place_and_none_takes_it_away(db, larch):
     assert larch.nominal is None
     rate = SetNominal(rate_n_per_mm=16.0)
-    assert keep_nominal(db, larch, SetNominal((HIGH,))).nominal == SetNominal((HIGH,))
-    assert keep_nominal(db, larch, rate).nominal == rate
-    assert keep_nominal(db, larch, None).nominal is None
+    assert larch.keep_nominal(db, SetNominal((HIGH,))).nominal == SetNominal((HIGH,))
+    assert larch.keep_nominal(db, rate).nominal == rate
+    assert larch.keep_nominal(db, None).nominal is None
 
 
 def test_plain_sql_reads_it(db, larch):
-    keep_nominal(db, larch, SetNominal((HIGH, LOW)))
+    larch.keep_nominal(db, SetNominal((HIGH, LOW)))
     rows = db.execute(
         "SELECT one.value ->> 'height_mm', one.value ->> 'load_n'"
         " FROM sets, json_each(sets.nominal_json, '$.loads') AS one"
@@ -62,7 +62,7 @@ def test_what_can_be_none_is_refused(loads, rate, tolerance, words):
 
 def test_a_height_outside_the_spring_is_refused_and_nothing_changes(db, larch):
     with pytest.raises(CoilbenchError, match="free length"):
-        keep_nominal(db, larch, SetNominal((NominalLoad(53.0, 1.0),)))
+        larch.keep_nominal(db, SetNominal((NominalLoad(53.0, 1.0),)))
     assert find_set(db, "larch").nominal is None
     with pytest.raises(CoilbenchError, match="solid height"):
         SetPlan("yew", "outer", ("a",), solid_height_mm=28.0, nominal=SetNominal((LOW,)))

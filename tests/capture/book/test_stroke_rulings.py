@@ -2,7 +2,7 @@
 
 import pytest
 
-from coilbench.capture.book.sweeps import keep_rulings, load_sweeps, store_sweep, stroke_rows
+from coilbench.capture.book.sweeps import StrokeRow, load_sweeps, store_sweep
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
@@ -12,7 +12,7 @@ ABORTED = {"status": SweepStatus.ABORTED, "counted": False}
 
 
 def rulings(db, larch, label="larch-01"):
-    return [row.ruling for row in stroke_rows(db, larch)[label]]
+    return [row.ruling for row in StrokeRow.of_set(db, larch)[label]]
 
 
 def read(db, larch, label="larch-01"):
@@ -23,21 +23,21 @@ def test_every_measured_stroke_is_numbered_those_that_did_not_count_too(db, larc
     first = store_sweep(db, points_sweep(**ABORTED, note="stopped at 30.1 mm"))
     store_sweep(db, points_sweep(purpose=Purpose.CONDITIONING))
     second = store_sweep(db, points_sweep())
-    rows = stroke_rows(db, larch)["larch-01"]
+    rows = StrokeRow.of_set(db, larch)["larch-01"]
     assert [(row.number, row.sweep_id, row.counted) for row in rows] == [
         (1, first, False),
         (2, second, True),
     ]
     assert rows[0].note == "stopped at 30.1 mm"
-    assert stroke_rows(db, larch)["larch-02"] == []
+    assert StrokeRow.of_set(db, larch)["larch-02"] == []
 
 
 def test_a_word_is_kept_changed_and_taken_back(db, larch, points_sweep):
     for _ in range(3):
         store_sweep(db, points_sweep())
-    keep_rulings(db, larch, [("larch-01", 2, "leave"), ("larch-01", 3, "use")])
+    StrokeRow.keep_rulings(db, larch, [("larch-01", 2, "leave"), ("larch-01", 3, "use")])
     assert rulings(db, larch) == [None, "leave", "use"]
-    keep_rulings(db, larch, [("larch-01", 2, "use"), ("larch-01", 3, None)])
+    StrokeRow.keep_rulings(db, larch, [("larch-01", 2, "use"), ("larch-01", 3, None)])
     assert rulings(db, larch) == [None, "use", None]
     assert len(read(db, larch)) == 3  # whether one left out is read is the analysis's to say
 
@@ -46,9 +46,9 @@ def test_a_stroke_that_did_not_count_can_be_ruled_in(db, larch, points_sweep):
     short = store_sweep(db, points_sweep(**ABORTED))
     counted = store_sweep(db, points_sweep())
     assert read(db, larch) == [counted]
-    keep_rulings(db, larch, [("larch-01", 1, "use")])
+    StrokeRow.keep_rulings(db, larch, [("larch-01", 1, "use")])
     assert read(db, larch) == [short, counted]
-    keep_rulings(db, larch, [("larch-01", 1, None)])
+    StrokeRow.keep_rulings(db, larch, [("larch-01", 1, None)])
     assert read(db, larch) == [counted]
 
 
@@ -63,11 +63,11 @@ def test_a_stroke_that_did_not_count_can_be_ruled_in(db, larch, points_sweep):
 def test_one_whose_heights_may_be_wrong_is_not_ruled_in(db, larch, points_sweep, changes):
     store_sweep(db, points_sweep(boot_id=5))
     store_sweep(db, points_sweep(**({"boot_id": 5} | changes)))
-    assert not stroke_rows(db, larch)["larch-01"][1].may_be_used
+    assert not StrokeRow.of_set(db, larch)["larch-01"][1].may_be_used
     with pytest.raises(CoilbenchError, match="heights may be wrong"):
-        keep_rulings(db, larch, [("larch-01", 1, "leave"), ("larch-01", 2, "use")])
+        StrokeRow.keep_rulings(db, larch, [("larch-01", 1, "leave"), ("larch-01", 2, "use")])
     assert rulings(db, larch) == [None, None]  # all or none
-    keep_rulings(db, larch, [("larch-01", 2, "leave")])
+    StrokeRow.keep_rulings(db, larch, [("larch-01", 2, "leave")])
 
 
 @pytest.mark.parametrize(
@@ -83,7 +83,7 @@ def test_one_whose_heights_may_be_wrong_is_not_ruled_in(db, larch, points_sweep,
 def test_what_is_not_there_is_refused_and_nothing_changes(db, larch, points_sweep, named, words):
     store_sweep(db, points_sweep())
     with pytest.raises(CoilbenchError, match=words):
-        keep_rulings(db, larch, [*named])
+        StrokeRow.keep_rulings(db, larch, [*named])
     assert rulings(db, larch) == [None]
 
 

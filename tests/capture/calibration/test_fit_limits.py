@@ -16,8 +16,9 @@ from coilbench.capture.calibration.checks import (
     refuse_saturated,
     refuse_slip,
 )
-from coilbench.capture.calibration.fit import fit_load, fit_travel
-from coilbench.capture.calibration.regression import Fitted, GaugePoint, LoadPoint
+from coilbench.capture.calibration.fit import load_part, travel_part
+from coilbench.capture.calibration.model import NewPart
+from coilbench.capture.calibration.regression import GaugePoint, LoadPoint
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -35,20 +36,23 @@ def masses(
     apart_kg: float = 0.0,
     u_kg: float | None = 1e-4,
     per_kg: float = 2500.0,
-) -> Fitted:
+) -> NewPart:
     """Masses, each read twice, as much too high as too low: a line, and residuals of that much."""
-    return fit_load(
+    return load_part(
         [
             LoadPoint(kg, 50_000.0 + per_kg * (kg + off), way, u_kg if kg else None)
             for way, off in (("up", apart_kg), ("down", -apart_kg))
             for kg in known
-        ]
+        ],
+        "m",
     )
 
 
-def gauges(known: Sequence[float], apart_mm: float = 0.0, per_mm: float = 100.0) -> Fitted:
+def gauges(known: Sequence[float], apart_mm: float = 0.0, per_mm: float = 100.0) -> NewPart:
     offs = (apart_mm, -apart_mm) if apart_mm else (0.0,)
-    return fit_travel([GaugePoint(mm, -per_mm * (mm + off), 0.002) for off in offs for mm in known])
+    return travel_part(
+        [GaugePoint(mm, -per_mm * (mm + off), 0.002) for off in offs for mm in known], "g"
+    )
 
 
 @pytest.mark.parametrize(
@@ -90,28 +94,28 @@ def test_points_just_inside_a_limit_are_taken_and_just_outside_refused(
 
 
 @pytest.mark.parametrize(
-    ("make", "word", "noted"),
+    ("make", "kind", "noted"),
     [
-        (lambda: masses(per_kg=2110.0), "ADC", False),  # 40 kg of them are 1.006 % of 2**23
-        (lambda: masses(per_kg=2080.0), "ADC", True),
-        (lambda: masses((3.9, 10.0, 20.0)), "zero", False),
-        (lambda: masses((4.1, 10.0, 20.0)), "zero", True),
-        (lambda: gauges((29.9, 40.0)), "only cover", False),
-        (lambda: gauges((30.1, 40.0)), "only cover", True),
-        (lambda: gauges((20.0, 40.0)), "Two gauges", True),
-        (lambda: gauges((20.0, 30.0, 40.0)), "Two gauges", False),
+        (lambda: masses(per_kg=2110.0), "weak_span", False),  # 40 kg of them are 1.006 % of 2**23
+        (lambda: masses(per_kg=2080.0), "weak_span", True),
+        (lambda: masses((3.9, 10.0, 20.0)), "no_light_mass", False),
+        (lambda: masses((4.1, 10.0, 20.0)), "no_light_mass", True),
+        (lambda: gauges((29.9, 40.0)), "gauges_narrow", False),
+        (lambda: gauges((30.1, 40.0)), "gauges_narrow", True),
+        (lambda: gauges((20.0, 40.0)), "two_gauges", True),
+        (lambda: gauges((20.0, 30.0, 40.0)), "two_gauges", False),
     ],
 )
 def test_what_is_poor_but_can_be_used_is_noted(
-    make: Callable[[], Fitted], word: str, noted: bool
+    make: Callable[[], NewPart], kind: str, noted: bool
 ) -> None:
-    assert any(word in note for note in make().notes) == noted
+    assert (kind in {note.kind for note in make().notes}) == noted
 
 
 def test_masses_and_gauges_that_say_nothing_are_taken_as_good_as_common_ones() -> None:
     points = [LoadPoint(kg, 2500.0 * kg, "up") for kg in (0.0, 20.0, 40.0)]
-    assert fit_load(points).shared_u_relative == pytest.approx(0.0005, rel=0.01)
-    fitted = fit_travel([GaugePoint(mm, -1000.0 * mm) for mm in (0.0, 40.0)])
+    assert load_part(points, "m").reference_u_relative == pytest.approx(0.0005, rel=0.01)
+    fitted = travel_part([GaugePoint(mm, -1000.0 * mm) for mm in (0.0, 40.0)], "g")
     assert fitted.fit.covariance[0][0] == pytest.approx(0.01**2, rel=0.01)
 
 

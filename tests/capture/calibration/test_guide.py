@@ -10,7 +10,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding, RawBlock, SampleFlag
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
 from coilbench.capture.calibration.regression import fit_polynomial
-from coilbench.capture.running.guided import Asked, follow
+from coilbench.capture.running.guided import follow
 from coilbench.capture.virtual.bench import (
     Bench,
     FacesTogether,
@@ -144,7 +144,7 @@ def test_a_press_is_taken_back_and_done_again():
 def wishes(at):
     """Ask for something at the n-th look."""
     looks = iter(range(10**6))
-    return lambda: at.get(next(looks), Asked.NOTHING)
+    return lambda: at.get(next(looks), "")
 
 
 def test_the_last_point_can_be_taken_back_before_all_is_stored():
@@ -158,7 +158,7 @@ def test_the_last_point_can_be_taken_back_before_all_is_stored():
         stream_of(*steps),
         guide,
         said.append,
-        asked=wishes({done_at + 3: Asked.UNDO}),
+        asked=wishes({done_at + 3: "undo"}),
         keep=lambda: kept.append(guide.taken),
         grace_s=8.0,
     )
@@ -170,7 +170,7 @@ def test_the_last_point_can_be_taken_back_before_all_is_stored():
 def test_enter_stores_at_once_and_without_a_grace_nothing_waits():
     steps = (Rest(3.0), PutMass(5.0), Rest(60.0))
     for options in (
-        {"grace_s": 30.0, "asked": lambda: Asked.STORE},
+        {"grace_s": 30.0, "asked": lambda: "store"},
         {"grace_s": 0.0},
         {"grace_s": 2.0},
     ):

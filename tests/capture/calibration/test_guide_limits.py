@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, HoldGuide, WeighGuide
+from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
 from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 
@@ -29,7 +29,7 @@ def standing(load: float = 0.0, travel: float = 0.0, seconds: float = 2.0) -> Ra
     return RawBlock(samples, 1)
 
 
-def takes(guide: HoldGuide, load: float = 0.0, travel: float = 0.0, seconds: float = 2.0) -> bool:
+def takes(guide: WeighGuide, load: float = 0.0, travel: float = 0.0, seconds: float = 2.0) -> bool:
     before = guide.taken
     guide.feed(standing(load, travel, seconds))
     return guide.taken > before

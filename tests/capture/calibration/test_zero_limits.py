@@ -11,7 +11,7 @@ import math
 import numpy as np
 import pytest
 
-from coilbench.capture.strokes.shape import StrokeZero, known_zero_u_counts, zero_before_touch
+from coilbench.capture.strokes.sweep import StrokeZero, known_zero_u_counts, zero_before_touch
 
 NOISE = 1.4826 * 40.0 / math.sqrt(6.0)
 

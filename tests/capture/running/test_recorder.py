@@ -9,11 +9,10 @@ import pytest
 from coilbench.capture.blocks import Fault, Finding, Hello, RawBlock, Restarted, SampleFlag, Tally
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sessions import recover, start_session
+from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.sets import find_set, turn_order
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running import recorder as module
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.strokes.judging import Purpose, Turn
@@ -35,10 +34,10 @@ class Desk:
     def __init__(self, db, **options):
         self.db = db
         self.record = find_set(db, "larch")
-        self.session_id = start_session(db, self.record.set_id, "x:", RIG.device_id, "own-1")
+        self.run = CaptureRun.begin(db, self.record.set_id, "x:", RIG.device_id, "own-1")
         self.events = []
         self.recorder = Recorder(
-            db, self.session_id, self.record, current_calibration(db), self.events.append, **options
+            db, self.run, self.record, current_calibration(db), self.events.append, **options
         )
         self.recorder.take_hello(HELLO)
 
@@ -273,7 +272,7 @@ def test_a_sweep_comes_and_its_chunks_go_in_one_transaction(desk, monkeypatch):
     def fail(*_):
         raise OSError("no more")
 
-    monkeypatch.setattr(module, "drop_chunks", fail)
+    monkeypatch.setattr(CaptureRun, "drop_chunks", fail)
     with pytest.raises(OSError, match="no more"):
         desk.take(samples[lowest(samples) :])
     assert desk.rows() == []

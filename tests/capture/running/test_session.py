@@ -7,8 +7,8 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import Finding
-from coilbench.capture.book import sessions as sessions_module
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command, EventKind
@@ -172,13 +172,13 @@ def test_a_stop_before_the_rig_answers_ends_without_an_error(book, clock):
 
 def test_the_running_stroke_is_flushed_each_second(book, clock, monkeypatch):
     stored = []
-    real = sessions_module.store_chunk
+    real = CaptureRun.store_chunk
 
-    def note(db, session_id, chunk, owner, samples):
+    def note(run, chunk, samples, stroke):
         stored.append((clock.now_s, int(samples["seq"][-1])))
-        real(db, session_id, chunk, owner, samples)
+        real(run, chunk, samples, stroke)
 
-    monkeypatch.setattr("coilbench.capture.running.recorder.store_chunk", note)
+    monkeypatch.setattr(CaptureRun, "store_chunk", note)
     clock.in_step(monkeypatch)
     slow = bench_samples([Rest(2.0), PressSpring(SPRINGS[0], 26.0, StrokeKind.SLOW)])
     slow = slow[: int(np.argmax(slow["travel_counts"]))]

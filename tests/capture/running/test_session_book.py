@@ -7,7 +7,7 @@ import pytest
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import hold_book, open_book
-from coilbench.capture.book.sessions import start_session
+from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as module
@@ -110,8 +110,8 @@ def test_a_book_locked_in_mid_capture_ends_it_in_one_line(book, clock, monkeypat
 
 def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
     with open_book(book) as db:
-        start_session(db, find_set(db, "larch").set_id, "fake:", None, None)
-        dead = start_session(db, find_set(db, "larch").set_id, "fake:", None, None)
+        CaptureRun.begin(db, find_set(db, "larch").set_id, "fake:", None, None)
+        dead = CaptureRun.begin(db, find_set(db, "larch").set_id, "fake:", None, None)
         recorder = Recorder(
             db, dead, find_set(db, "larch"), current_calibration(db), lambda _: None
         )

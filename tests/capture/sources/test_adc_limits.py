@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from coilbench.capture.blocks import SampleFlag
-from coilbench.capture.sources.pi_signals import AdcWatch, MissedConversions, jumps_and_returns
+from coilbench.capture.sources.pi_signals import AdcWatch, MissedConversions
 
 MS = 1_000_000
 
@@ -20,9 +20,9 @@ def test_four_conversions_after_a_start_are_dropped_and_four_doubted_after_a_tor
 
 @pytest.mark.parametrize(("counts", "far"), [(1_048_576, False), (1_048_577, True)])
 def test_a_sixteenth_of_the_range_and_back_is_no_load(counts: int, far: bool) -> None:
-    assert jumps_and_returns(0, counts, 0) == far
-    assert jumps_and_returns(0, -counts, 0) == far
-    assert not jumps_and_returns(0, counts, counts)
+    assert AdcWatch.stands_out(0, counts, 0) == far
+    assert AdcWatch.stands_out(0, -counts, 0) == far
+    assert not AdcWatch.stands_out(0, counts, counts)
 
 
 @pytest.mark.parametrize(("interval_ms", "missed"), [(149, 0), (151, 1), (249, 1), (251, 2)])

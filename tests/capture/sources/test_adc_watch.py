@@ -1,8 +1,11 @@
+from unittest.mock import MagicMock
+
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import Fault, FaultCode, SampleFlag
+from coilbench.capture.sources.pi_rig import WatchedPins
 from coilbench.capture.sources.pi_signals import (
     JUMP_COUNTS,
     SETTLING,
@@ -10,9 +13,7 @@ from coilbench.capture.sources.pi_signals import (
     FaultState,
     MissedConversions,
     is_saturated,
-    jumps_and_returns,
     looks_torn,
-    signed_word,
 )
 
 GOOD = SampleFlag(0)
@@ -33,7 +34,9 @@ MS = 1_000_000
     ],
 )
 def test_words_are_twos_complement(word, number):
-    assert signed_word(word) == number
+    pins = WatchedPins(MagicMock(), 5, 6)
+    pins.bits = word
+    assert pins.word == number
     assert number == int.from_bytes(word.to_bytes(3, "big"), "big", signed=True)
 
 
@@ -76,12 +79,12 @@ def test_saturation_is_flagged_and_casts_no_doubt():
 
 def test_a_jump_that_returns_stands_out_from_both_sides():
     jump = JUMP_COUNTS + 1
-    assert jumps_and_returns(0, jump, 0)
-    assert jumps_and_returns(100, -jump, 90)
-    assert not jumps_and_returns(0, jump, jump)  # it stays
-    assert not jumps_and_returns(0, jump, 2 * jump)  # it goes on
-    assert not jumps_and_returns(0, JUMP_COUNTS, 0)
-    assert not jumps_and_returns(0, 0x7FFFFF, 0)  # saturated
+    assert AdcWatch.stands_out(0, jump, 0)
+    assert AdcWatch.stands_out(100, -jump, 90)
+    assert not AdcWatch.stands_out(0, jump, jump)  # it stays
+    assert not AdcWatch.stands_out(0, jump, 2 * jump)  # it goes on
+    assert not AdcWatch.stands_out(0, JUMP_COUNTS, 0)
+    assert not AdcWatch.stands_out(0, 0x7FFFFF, 0)  # saturated
 
 
 @given(

@@ -3,19 +3,19 @@ import re
 import pytest
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.pi_pins import PiSetup, parse_pi
+from coilbench.capture.sources.pi_pins import PiSetup
 
 AS_DRAWN = PiSetup(dout=5, sck=6, a=17, b=27, gain=128, sps=80, um=5.0)
 
 
 @pytest.mark.parametrize("url", ["pi:", "pi:dout=5,sck=6,a=17,b=27", "pi:sps=80,um=5,gain=128"])
 def test_without_more_the_wiring_is_as_drawn(url):
-    assert parse_pi(url) == AS_DRAWN
+    assert PiSetup.parse(url) == AS_DRAWN
 
 
 def test_every_key_is_read():
     url = "pi:dout=20,sck=21,a=2,b=3,gain=32,sps=10,um=0.5"
-    assert parse_pi(url) == PiSetup(20, 21, 2, 3, gain=32, sps=10, um=0.5)
+    assert PiSetup.parse(url) == PiSetup(20, 21, 2, 3, gain=32, sps=10, um=0.5)
 
 
 @pytest.mark.parametrize(
@@ -43,7 +43,7 @@ def test_every_key_is_read():
 )
 def test_what_makes_no_sense_is_named(url, word):
     with pytest.raises(CoilbenchError) as caught:
-        parse_pi(url)
+        PiSetup.parse(url)
     assert re.search(word, caught.value.what)
     assert caught.value.where == url
     assert "\n" not in str(caught.value)

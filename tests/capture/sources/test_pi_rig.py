@@ -7,7 +7,7 @@ from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
 from coilbench.capture.sources.base import SourceLost
-from coilbench.capture.sources.pi_pins import parse_pi
+from coilbench.capture.sources.pi_pins import PiSetup
 from support import pi_run
 
 HELLO = pi_run.HELLO
@@ -34,7 +34,7 @@ def test_every_conversion_arrives_once_with_its_moment_and_its_travel(installed,
     pins.move_scale(700, pins.now_ns + 100 * MS, 800_000)
     pins.move_scale(-300, pins.now_ns + 700 * MS, 500_000)
     run.go(max(1.5, 20 / true_sps))
-    samples, gain = run.samples, parse_pi(f"pi:{options}").gain
+    samples, gain = run.samples, PiSetup.parse(f"pi:{options}").gain
     first = pins.chip.conversions.index(run.conversion(samples[0]))
     conversions = pins.chip.conversions[first : first + len(samples)]
     assert len(samples) > 10

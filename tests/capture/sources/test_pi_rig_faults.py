@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import Answer, Fault, FaultCode, Hello, RawBlock, SampleFlag, Tally
-from coilbench.capture.sources.pi_pins import Edges, open_board, parse_pi
+from coilbench.capture.sources.pi_pins import Board, Edges, PiSetup
 from support import pi_run
 
 HELLO = pi_run.HELLO
@@ -22,7 +22,7 @@ installed = pi_run.installed
 
 @pytest.mark.parametrize("options", ["sps=80", "sps=10"])
 def test_a_silent_adc_is_a_fault_until_it_converts_again(installed, options):
-    sps = parse_pi(f"pi:{options}").sps
+    sps = PiSetup.parse(f"pi:{options}").sps
     pins = installed(chip.Pins(ramp, sps=sps))
     run = Run(pins, f"pi:{options}").go(2.0)
     dead_ns = pins.now_ns
@@ -137,7 +137,7 @@ def test_edges_from_before_the_first_look_at_the_outputs_count_for_nothing(insta
     run = Run(pins)
     run.edges.close()
     pins.move_scale(1, pins.now_ns + 1000, 1)  # while the pins begin to be listened to
-    edges = Edges(open_board("pi:"), parse_pi("pi:"), lambda: pins.now_ns)
+    edges = Edges(Board.open("pi:"), PiSetup.parse("pi:"), lambda: pins.now_ns)
     pins.sleep(0.01)
     assert (edges.travel_at(pins.now_ns), edges.impossible_steps) == (0, 0)
     assert pins.count_at(pins.now_ns) == 1

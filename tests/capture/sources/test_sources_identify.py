@@ -10,7 +10,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceLost, identify
 from coilbench.capture.wire.decode import Decoder
-from coilbench.capture.wire.format import answer_line, close_line, hello_line
+from coilbench.capture.wire.format import close_line, encode
 
 GOLDEN = Path(__file__).parents[2] / "golden"
 HELLO = Hello(1, "own-2", "00112233445566AA", 7, 80.0, "none", None)
@@ -49,9 +49,9 @@ class ScriptedSource:
 
 def test_a_hello_and_what_came_with_it():
     before = (GOLDEN / "joined-midline.wire").read_bytes()[:300]
-    answer = answer_line(Answer(0, "who", True))
-    source = ScriptedSource(before, b"", b"\n" + answer + hello_line(HELLO)[:30],
-                            hello_line(HELLO)[30:] + answer)  # fmt: skip
+    answer = encode(Answer(0, "who", True))
+    source = ScriptedSource(before, b"", b"\n" + answer + encode(HELLO)[:30],
+                            encode(HELLO)[30:] + answer)  # fmt: skip
     hello, items = identify(source, 3.0, source.clock)
     assert hello == HELLO
     kinds = [type(item) for item in items]
@@ -60,7 +60,7 @@ def test_a_hello_and_what_came_with_it():
 
 
 def test_a_board_that_starts_late_is_asked_again():
-    source = ScriptedSource(*[b""] * 24, hello_line(HELLO))
+    source = ScriptedSource(*[b""] * 24, encode(HELLO))
     identify(source, 5.0, source.clock)
     assert source.asked_s == pytest.approx([0.0, 1.0, 2.0], abs=0.25)  # to the nearest poll
 

@@ -15,7 +15,8 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources import serial_port as module
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_port import find_ports, open_serial, split_baud
-from coilbench.capture.wire.format import RequestReader, answer_line, hello_line, sample_lines
+from coilbench.capture.virtual.firmware import RequestReader
+from coilbench.capture.wire.format import encode
 
 pty = pytest.importorskip("pty", reason="no pseudo-terminals here")
 
@@ -69,9 +70,9 @@ def test_samples_requests_and_answers_over_a_pty(rig):
         assert source.url == f"serial://{name}?baud=115200"
         source.request("who")
         assert hear(rig_end, 1) == [(0, "who")]
-        rig_end.write(answer_line(Answer(0, "who", True)) + hello_line(HELLO))
+        rig_end.write(encode(Answer(0, "who", True)) + encode(HELLO))
         assert poll_until(source, lambda items: HELLO in items) == [Answer(0, "who", True), HELLO]
-        rig_end.write(sample_lines(RawBlock(samples(50))))
+        rig_end.write(encode(RawBlock(samples(50))))
         blocks = poll_until(source, lambda items: sum(map(len, items)) == 50)
         assert [s for b in blocks for s in b.samples.tolist()] == samples(50).tolist()
         assert source.counters.samples == 50
@@ -99,7 +100,7 @@ def test_bytes_are_raw(rig):
 def test_a_recording_holds_every_byte(rig):
     rig_end, name = rig
     record = io.BytesIO()
-    stream = b"torn\r\n" + hello_line(HELLO) + b"half a line"
+    stream = b"torn\r\n" + encode(HELLO) + b"half a line"
     with open_source(name, record=record) as source:
         rig_end.write(stream)
         poll_until(source, lambda _: source.counters.bytes_in == len(stream))
@@ -126,7 +127,7 @@ def test_samples_over_a_socket_that_then_closes():
         with open_source(url) as source:
             rig_end, _ = server.accept()
             with rig_end:
-                rig_end.sendall(sample_lines(RawBlock(samples(400))))
+                rig_end.sendall(encode(RawBlock(samples(400))))
             got = poll_until(source, lambda items: sum(map(len, items)) == 400)
             assert sum(map(len, got)) == 400
             with pytest.raises(SourceLost, match="unplugged"):
@@ -146,7 +147,7 @@ def test_loop_url_gives_back_what_was_sent():
 def test_unplugged(rig):
     rig_end, name = rig
     with open_source(name) as source:
-        rig_end.write(hello_line(HELLO))
+        rig_end.write(encode(HELLO))
         poll_until(source, lambda items: HELLO in items)
         rig_end.close()
         for _ in range(2):  # it stays lost

@@ -9,7 +9,7 @@ import serial
 from coilbench.capture.blocks import Hello
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.serial_port import SerialSource
-from coilbench.capture.wire.format import hello_line
+from coilbench.capture.wire.format import encode
 
 HELLO = Hello(1, "own-2", "00112233445566AA", 7, 80.0, "none", None)
 
@@ -64,39 +64,39 @@ def test_silence_ends_at_the_timeout():
 
 
 def test_no_waiting_at_all():
-    source, clock = scripted(b"", hello_line(HELLO))
+    source, clock = scripted(b"", encode(HELLO))
     assert source.poll(0.0) == []
     assert clock.now_s == 100.0
 
 
 def test_a_byte_at_a_time_is_gathered():
-    line = hello_line(HELLO)
+    line = encode(HELLO)
     source, _ = scripted(*(line[at : at + 1] for at in range(len(line))))
     assert source.poll(0.0) == [HELLO]
 
 
 def test_what_came_before_the_port_went_is_handed_on_first():
-    source, _ = scripted(hello_line(HELLO), serial.SerialException("socket disconnected"))
+    source, _ = scripted(encode(HELLO), serial.SerialException("socket disconnected"))
     assert source.poll(0.1) == [HELLO]
     with pytest.raises(SourceLost, match="unplugged"):
         source.poll(0.1)
 
 
 def test_a_line_waits_a_moment_for_the_next_ones():
-    line = hello_line(HELLO)
+    line = encode(HELLO)
     source, clock = scripted(b"", line, b"", line, line)
     assert source.poll(0.3) == [HELLO] * 3
     assert clock.now_s < 100.06
 
 
 def test_a_line_does_not_wait_beyond_the_timeout():
-    source, clock = scripted(b"", hello_line(HELLO))
+    source, clock = scripted(b"", encode(HELLO))
     assert source.poll(0.02) == [HELLO]
     assert clock.now_s <= 100.02 + 1e-9
 
 
 def test_a_line_is_handed_on_though_the_port_goes_while_it_waits():
-    source, _ = scripted(b"", hello_line(HELLO), b"", serial.SerialException("disconnected"))
+    source, _ = scripted(b"", encode(HELLO), b"", serial.SerialException("disconnected"))
     assert source.poll(0.3) == [HELLO]
     with pytest.raises(SourceLost, match="unplugged"):
         source.poll(0.1)

@@ -15,7 +15,7 @@ from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.strokes.judging import judge
-from coilbench.capture.strokes.shape import Stroke, StrokeRules, count_presses, read_zero
+from coilbench.capture.strokes.shape import Stroke, StrokeRules, count_presses
 from coilbench.capture.strokes.stored import reduce_branch
 from coilbench.capture.strokes.sweep import Branch, read_stroke
 
@@ -104,13 +104,13 @@ def lead(n: int) -> tuple[np.ndarray, np.ndarray]:
 def test_five_samples_make_the_zero_of_a_running_stroke(n: int, read: bool) -> None:
     raw, height_mm = lead(n)
     for touch_mm in (50.0, 60.0):  # clear of the spring, and not
-        zero = read_zero(raw, np.zeros(n), height_mm, touch_mm, 0.0, StrokeRules())
+        zero = StrokeRules().read_zero(raw, np.zeros(n), height_mm, touch_mm, 0.0)
         assert (zero is not None) == read
 
 
 def test_the_zero_is_read_over_the_last_second() -> None:
     raw, height_mm = lead(400)
-    zero = read_zero(raw, np.zeros(400), height_mm, 50.0, 0.0, StrokeRules())
+    zero = StrokeRules().read_zero(raw, np.zeros(400), height_mm, 50.0, 0.0)
     assert zero is not None
     assert zero.first == pytest.approx(299, abs=1)
     assert zero.counts == pytest.approx(349, abs=1)
@@ -119,7 +119,7 @@ def test_the_zero_is_read_over_the_last_second() -> None:
 def test_where_the_quill_was_never_clear_a_fifth_of_the_loads_lie_below_the_zero() -> None:
     raw, height_mm = lead(100)
     load_n = np.random.default_rng(1).permutation(100) / 100.0
-    zero = read_zero(raw, load_n, height_mm, 60.0, 0.0, StrokeRules())
+    zero = StrokeRules().read_zero(raw, load_n, height_mm, 60.0, 0.0)
     assert zero is not None
     assert zero.load_n == pytest.approx(0.20)
 

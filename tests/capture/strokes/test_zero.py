@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.strokes.shape import zero_before_touch
+from coilbench.capture.strokes.sweep import zero_before_touch
 
 ZERO, NOISE = 40_000.0, 150.0
 

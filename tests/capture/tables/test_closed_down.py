@@ -13,7 +13,6 @@ from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.tables.sweep_files import (
     PointsFile,
     SpringPoints,
-    find_solid_heights,
     read_sweep_file,
 )
 
@@ -54,17 +53,22 @@ def spring(label: str, heights_mm: list[float], up: bool = True) -> SpringPoints
 
 
 def solid_mm(springs: list[SpringPoints], closed_down: bool | None = None) -> list[float | None]:
-    return [found.solid_height_mm for found in find_solid_heights(springs, closed_down)]
+    return [
+        found.solid_height_mm for found in PointsFile(tuple(springs), ()).solid_heights(closed_down)
+    ]
 
 
 def test_watertown_solid_heights() -> None:
-    found = find_solid_heights(watertown())
+    found = PointsFile(tuple(watertown()), ()).solid_heights()
     heights_in = {s.label: s.solid_height_mm / 25.4 for s in found if s.solid_height_mm is not None}
     assert heights_in == pytest.approx(CLOSED_DOWN_IN, rel=1e-12)
 
 
 def test_the_users_word_goes_first() -> None:
-    assert {s.solid_height_mm for s in find_solid_heights(watertown(), closed_down=False)} == {None}
+    assert {
+        s.solid_height_mm
+        for s in PointsFile(tuple(watertown()), ()).solid_heights(closed_down=False)
+    } == {None}
     two = [spring("a", [40, 30, 20.5]), spring("b", [40, 30, 20.7])]
     assert solid_mm(two) == [None, None]
     assert solid_mm(two, closed_down=True) == [20.5, 20.7]
@@ -97,7 +101,7 @@ def test_the_users_word_goes_first() -> None:
     ],
 )
 def test_presses_that_a_stop_may_have_ended(springs: list[SpringPoints], why: str) -> None:
-    found = find_solid_heights(springs)
+    found = PointsFile(tuple(springs), ()).solid_heights()
     assert [s.solid_height_mm for s in found] == [None] * len(springs)
     assert all(re.search(why, s.reason) for s in found)
 
@@ -110,14 +114,14 @@ def test_a_spring_whose_largest_load_is_not_its_lowest() -> None:
     )
     springs = [*(spring(x, [40, 30, 20 + i / 10]) for i, x in enumerate("abc")), odd]
     assert solid_mm(springs) == [20.0, 20.1, 20.2, None]
-    assert "not at its lowest height" in find_solid_heights(springs)[3].reason
+    assert "not at its lowest height" in PointsFile(tuple(springs), ()).solid_heights()[3].reason
 
 
 def test_a_spring_without_a_way_down() -> None:
     only_up = SpringPoints(
         "a", Branch(np.array([]), np.array([])), Branch(np.array([30.0]), np.array([200.0]))
     )
-    (found,) = find_solid_heights([only_up], closed_down=True)
+    (found,) = PointsFile((only_up,), ()).solid_heights(closed_down=True)
     assert found.solid_height_mm is None
     assert re.search("points.*down", found.reason)
 

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup, convert, parse_note
+from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 
 KG = 9.80665  # N, exact: 3rd CGPM, 1901
 
@@ -31,7 +31,7 @@ KG = 9.80665  # N, exact: 3rd CGPM, 1901
     ],
 )
 def test_notes(text: str, expected: KeyedReading) -> None:
-    read = parse_note(text)
+    read = KeyedReading.parse(text)
     assert (read.label, read.loading) == (expected.label, expected.loading)
     assert read.shown_load_n == pytest.approx(expected.shown_load_n, rel=1e-12)
     for ours, theirs in (
@@ -64,7 +64,7 @@ def test_notes(text: str, expected: KeyedReading) -> None:
 )
 def test_notes_refused(text: str, said: str) -> None:
     with pytest.raises(CoilbenchError) as caught:
-        parse_note(text)
+        KeyedReading.parse(text)
     assert str(caught.value).startswith(said)
     assert caught.value.hint
 
@@ -80,7 +80,7 @@ def test_notes_refused(text: str, said: str) -> None:
 )
 def test_any_line_is_a_reading_or_a_sentence(text: str) -> None:
     try:
-        reading = parse_note(text)
+        reading = KeyedReading.parse(text)
     except CoilbenchError as refused:
         said = str(refused)
         reading = None
@@ -92,8 +92,11 @@ def test_any_line_is_a_reading_or_a_sentence(text: str) -> None:
 
 def test_depths_of_the_trade() -> None:
     """Common practice, no source: 53 mm free, 22.4 kg 15 mm down, 40.7 kg 25.9 mm down."""
-    readings = [parse_note("x 15mm down 22.4kg"), parse_note("x 25.9mm down 40.7kg")]
-    branches = convert(readings, KeyedSetup(), free_length_mm=53.0)
+    readings = [
+        KeyedReading.parse("x 15mm down 22.4kg"),
+        KeyedReading.parse("x 25.9mm down 40.7kg"),
+    ]
+    branches = KeyedSetup().convert(readings, free_length_mm=53.0)
     assert branches.loading.height_mm.tolist() == pytest.approx([38.0, 27.1])
     assert len(branches.unloading) == 0
     low, high = branches.loading.load_n / KG
@@ -103,8 +106,8 @@ def test_depths_of_the_trade() -> None:
 def test_tare_and_lever() -> None:
     """Common practice, no source: a bar that halves the load, on blocks of 1.2 kg."""
     setup = KeyedSetup(tare_n=1.2 * KG, lever_ratio=2.0, lever_ratio_u=0.01)
-    readings = [parse_note("x 38mm 12.4kg"), parse_note("x 38mm 12.2kg up")]
-    branches = convert(readings, setup)
+    readings = [KeyedReading.parse("x 38mm 12.4kg"), KeyedReading.parse("x 38mm 12.2kg up")]
+    branches = setup.convert(readings)
     assert branches.loading.load_n.tolist() == pytest.approx([22.4 * KG])
     assert branches.unloading.load_n.tolist() == pytest.approx([22.0 * KG])
     assert branches.load_u_relative == 0.01
@@ -137,7 +140,7 @@ def test_readings_refused(
     reading: KeyedReading, setup: KeyedSetup, free_length_mm: float | None, said: str
 ) -> None:
     with pytest.raises(CoilbenchError) as caught:
-        convert([reading], setup, free_length_mm)
+        setup.convert([reading], free_length_mm)
     assert str(caught.value).startswith(said)
     assert caught.value.hint
 

@@ -93,8 +93,8 @@ def test_direction_left_out_is_loading() -> None:
 def test_a_drop_in_load_is_noted() -> None:
     points = read("label,height_mm,load_kg\na,40,20\na,35,2.9\na,30,40\nb,40,20\nb,30,40\n")
     (drop,) = points.drops
-    assert (drop.label, drop.height_mm) == ("a", 35.0)
-    assert drop.load_n == pytest.approx(2.9 * 9.80665)
+    assert (drop["label"], drop["height_mm"]) == ("a", 35.0)
+    assert drop["load_n"] == pytest.approx(2.9 * 9.80665)
 
 
 @pytest.mark.parametrize(

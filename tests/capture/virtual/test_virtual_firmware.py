@@ -20,12 +20,12 @@ from coilbench.capture.blocks import (
 )
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, Rest, Step
-from coilbench.capture.virtual.firmware import BOOT_US, SETTLING_SAMPLES, Firmware, Frame
+from coilbench.capture.virtual.firmware import BOOT_US, SETTLING_SAMPLES, Damage, Firmware, Frame
 from coilbench.capture.virtual.instrument import RigModel
-from coilbench.capture.virtual.setup import Damage, Faults
+from coilbench.capture.virtual.setup import Faults
 from coilbench.capture.virtual.spring import OUTER
 from coilbench.capture.wire.decode import Decoder
-from coilbench.capture.wire.format import request_line
+from coilbench.capture.wire.format import Request, encode
 
 Kind = TypeVar("Kind")
 RIG = RigModel.draw(3)
@@ -163,7 +163,7 @@ def test_saturation_sticks_and_is_flagged() -> None:
 def test_a_silent_rig_says_nothing_and_answers_nothing() -> None:
     rig = firmware(Faults(silent=True))
     assert said(rig) == b""
-    assert rig.receive(request_line(1, "who")) == b""
+    assert rig.receive(encode(Request(1, "who"))) == b""
 
 
 def test_unplugging_ends_it() -> None:
@@ -171,12 +171,12 @@ def test_unplugging_ends_it() -> None:
     items, _ = decoded(said(rig))
     assert rig.unplugged
     assert samples_of(items)["t_us"][-1] < 2_500_000
-    assert rig.receive(request_line(1, "who")) == b""
+    assert rig.receive(encode(Request(1, "who"))) == b""
     assert not firmware().unplugged
 
 
 def answered(rig: Firmware, word: str) -> list[Item]:
-    return decoded(rig.receive(request_line(0x2A, word)))[0]
+    return decoded(rig.receive(encode(Request(0x2A, word))))[0]
 
 
 def test_requests_are_answered_with_their_tag() -> None:
@@ -198,9 +198,9 @@ def test_stop_holds_the_sequence_and_tallies_go_on() -> None:
     for frame in rig.frames():
         data += frame.data
         if frame.t_us == 2_000_000:
-            data += rig.receive(request_line(1, "stop"))
+            data += rig.receive(encode(Request(1, "stop")))
         if frame.t_us == 4_000_000:
-            data += rig.receive(request_line(2, "start"))
+            data += rig.receive(encode(Request(2, "start")))
     items, decoder = decoded(data)
     samples = samples_of(items)
     assert np.diff(samples["t_us"]).max() == pytest.approx(2e6, rel=0.02)
@@ -215,7 +215,7 @@ def test_zero_makes_the_present_travel_nothing() -> None:
     for frame in rig.frames():
         data += frame.data
         if frame.t_us == 2_000_000:
-            data += rig.receive(request_line(1, "zero"))
+            data += rig.receive(encode(Request(1, "zero")))
     items, _ = decoded(data)
     place = items.index(Answer(1, "zero", ok=True))
     assert samples_of(items[:place])["travel_counts"][-1] > 5000
@@ -228,7 +228,7 @@ def test_ack_clears_a_latched_fault_that_stands_no_more() -> None:
     for frame in rig.frames():
         data += frame.data
         if frame.t_us in (2_000_000, 4_000_000):  # while it stands, and after
-            data += rig.receive(request_line(1, "ack"))
+            data += rig.receive(encode(Request(1, "ack")))
     samples = samples_of(decoded(data)[0])
     latched = (samples["flags"] & SampleFlag.FAULT_LATCHED) != 0
     expected = (samples["t_us"] >= 3_000_000) & (samples["t_us"] < 4_000_000)

@@ -5,7 +5,8 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from coilbench.capture.virtual.setup import StrokeKind, draw_stroke, ease
+from coilbench.capture.virtual.bench import draw_stroke, ease
+from coilbench.capture.virtual.setup import StrokeKind
 
 
 def path(kind: StrokeKind, seed: int = 1) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

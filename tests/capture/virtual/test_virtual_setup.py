@@ -14,13 +14,12 @@ from coilbench.capture.virtual.setup import (
     Role,
     StrokeKind,
     VirtualSetup,
-    parse_virtual,
 )
 
 
 def test_every_key_is_read() -> None:
-    assert parse_virtual("virtual:") == VirtualSetup()
-    assert parse_virtual(
+    assert VirtualSetup.parse("virtual:") == VirtualSetup()
+    assert VirtualSetup.parse(
         "virtual:?seed=7&pace=fast&ends=0&link=socket&springs=3&role=inner&tired=1&cracked=1"
         "&presses=2&stroke=double&drop=1e-4&flip=0.5&restart=12.5&restart=30&dead=20:3"
         "&saturate=40:1.5&saturate=50:1&silent=1&unplug=60"
@@ -48,10 +47,10 @@ def test_every_key_is_read() -> None:
 
 
 def test_a_rig_in_a_hurry_ends_and_a_real_one_rests_unless_told() -> None:
-    assert parse_virtual("virtual:").endless
-    assert not parse_virtual("virtual:?pace=fast").endless
-    assert parse_virtual("virtual:?pace=fast&ends=0").endless
-    assert not parse_virtual("virtual:?ends=1").endless
+    assert VirtualSetup.parse("virtual:").endless
+    assert not VirtualSetup.parse("virtual:?pace=fast").endless
+    assert VirtualSetup.parse("virtual:?pace=fast&ends=0").endless
+    assert not VirtualSetup.parse("virtual:?ends=1").endless
 
 
 @pytest.mark.parametrize(
@@ -81,7 +80,7 @@ def test_a_rig_in_a_hurry_ends_and_a_real_one_rests_unless_told() -> None:
 )
 def test_what_is_wrong_is_named(query: str, named: str) -> None:
     with pytest.raises(CoilbenchError) as caught:
-        parse_virtual(f"virtual:?{query}")
+        VirtualSetup.parse(f"virtual:?{query}")
     assert named in caught.value.what
     assert caught.value.where == f"virtual:?{query}"
     assert caught.value.hint
@@ -89,11 +88,11 @@ def test_what_is_wrong_is_named(query: str, named: str) -> None:
 
 def test_another_address_is_refused() -> None:
     with pytest.raises(CoilbenchError, match="no simulated rig"):
-        parse_virtual("virtual:somewhere?seed=1")
+        VirtualSetup.parse("virtual:somewhere?seed=1")
 
 
 @given(st.text(max_size=40))
 @settings(max_examples=100, deadline=None)
 def test_any_text_is_read_or_refused_in_words(query: str) -> None:
     with contextlib.suppress(CoilbenchError):  # and nothing else
-        assert isinstance(parse_virtual(f"virtual:?{query}"), VirtualSetup)
+        assert isinstance(VirtualSetup.parse(f"virtual:?{query}"), VirtualSetup)

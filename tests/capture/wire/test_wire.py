@@ -19,15 +19,7 @@ from coilbench.capture.blocks import (
     Tally,
 )
 from coilbench.capture.wire.decode import Decoder
-from coilbench.capture.wire.format import (
-    LINE_LIMIT,
-    answer_line,
-    close_line,
-    fault_line,
-    hello_line,
-    sample_lines,
-    tally_line,
-)
+from coilbench.capture.wire.format import LINE_LIMIT, close_line, encode
 
 VECTORS = Path(__file__).parents[3] / "firmware" / "vectors"
 TURN_US = 1 << 32
@@ -49,7 +41,7 @@ def raw(seqs, *, first_us=0, step_us=12_500):
 
 
 def lines(samples):
-    return sample_lines(RawBlock(samples))
+    return encode(RawBlock(samples))
 
 
 def hello(boot_id):
@@ -199,8 +191,8 @@ def test_order_of_samples_and_messages():
     answer = Answer(3, "who", True)
     samples = raw([0, 1, 2, 3])
     stream = (
-        hello_line(hello(7)) + lines(samples[:2]) + tally_line(tally) + fault_line(fault)
-        + lines(samples[2:3]) + answer_line(answer) + lines(samples[3:])
+        encode(hello(7)) + lines(samples[:2]) + encode(tally) + encode(fault)
+        + lines(samples[2:3]) + encode(answer) + lines(samples[3:])
     )  # fmt: skip
     items = Decoder().feed(stream)
     kinds = [type(item) for item in items]
@@ -228,9 +220,9 @@ def test_a_sequence_that_stands_still_is_never_papered_over():
 
 def test_a_boot_change_resets_what_counts_from_the_start():
     decoder = Decoder()
-    stream = hello_line(hello(1)) + lines(raw([900, 901], first_us=10**9))
+    stream = encode(hello(1)) + lines(raw([900, 901], first_us=10**9))
     decoder.feed(stream)
-    items = decoder.feed(hello_line(hello(2)) + lines(raw([0, 1])))
+    items = decoder.feed(encode(hello(2)) + lines(raw([0, 1])))
     assert items[:2] == [Restarted(2), hello(2)]
     assert samples_of(items)["t_us"].tolist() == [0, 12_500]
     assert decoder.counters.samples_lost == 0
@@ -241,7 +233,7 @@ def test_a_late_hello_names_the_restart_that_follows_it():
     # Opening the port resets the board: old samples are still on the way, the hello of the new
     # start comes, and only then does the clock show that the old samples were another start's.
     decoder = Decoder()
-    stream = lines(raw([900], first_us=10**9)) + hello_line(hello(2)) + lines(raw([0, 1]))
+    stream = lines(raw([900], first_us=10**9)) + encode(hello(2)) + lines(raw([0, 1]))
     items = decoder.feed(stream)
     assert [type(item) for item in items] == [RawBlock, Hello, Restarted, RawBlock]
     assert items[2] == Restarted(2)
@@ -307,12 +299,12 @@ def test_the_rest_of_a_dumped_line_is_not_taken_for_a_line():
 # --- anything at all -----------------------------------------------------------------------------
 
 GOOD = (
-    hello_line(hello(7))
+    encode(hello(7))
     + lines(raw(range(65_530, 65_540), first_us=TURN_US - 50_000))
-    + tally_line(Tally(7, TURN_US + 75_000, 10, 0, 0, 0))
+    + encode(Tally(7, TURN_US + 75_000, 10, 0, 0, 0))
     + lines(raw(range(65_540, 65_546), first_us=TURN_US + 75_500))
-    + fault_line(Fault(7, TURN_US + 160_000, 1, True, 1))
-    + answer_line(Answer(1, "who", True))
+    + encode(Fault(7, TURN_US + 160_000, 1, True, 1))
+    + encode(Answer(1, "who", True))
 )
 ALL_GOOD = flat(Decoder().feed(GOOD))
 

@@ -9,18 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RAW_DTYPE, Answer, Fault, Hello, RawBlock, Tally
-from coilbench.capture.wire.format import (
-    LINE_LIMIT,
-    SAMPLE_LENGTH,
-    RequestReader,
-    answer_line,
-    close_line,
-    fault_line,
-    hello_line,
-    request_line,
-    sample_lines,
-    tally_line,
-)
+from coilbench.capture.virtual.firmware import RequestReader
+from coilbench.capture.wire.format import LINE_LIMIT, SAMPLE_LENGTH, Request, close_line, encode
 
 VECTORS = Path(__file__).parents[3] / "firmware" / "vectors"
 
@@ -37,7 +27,7 @@ def test_samples():
          int(v["flags"], 16))
         for v in vectors
     ]  # fmt: skip
-    text = sample_lines(RawBlock(np.array(rows, dtype=RAW_DTYPE)))
+    text = encode(RawBlock(np.array(rows, dtype=RAW_DTYPE)))
     assert text.decode().splitlines() == [v["line"] for v in vectors]
 
 
@@ -52,22 +42,22 @@ def test_the_vectors_hold_the_adc_words_twos_complement():
 
 def test_sequence_and_clock_wrap():
     raw = np.array([(65536 * 3 + 7, (1 << 32) * 5 + 9, 0, 0, 0)], dtype=RAW_DTYPE)
-    assert sample_lines(RawBlock(raw)).startswith(b"S 0007 00000009 ")
+    assert encode(RawBlock(raw)).startswith(b"S 0007 00000009 ")
 
 
 def test_no_samples_are_no_lines():
-    assert sample_lines(RawBlock(np.empty(0, dtype=RAW_DTYPE))) == b""
+    assert encode(RawBlock(np.empty(0, dtype=RAW_DTYPE))) == b""
 
 
 def test_counts_too_large_for_the_wire():
     with pytest.raises(ValueError, match="10000000 don't fit"):
-        sample_lines(RawBlock(np.array([(0, 0, 0, -10_000_000, 0)], dtype=RAW_DTYPE)))
+        encode(RawBlock(np.array([(0, 0, 0, -10_000_000, 0)], dtype=RAW_DTYPE)))
 
 
 def test_every_sample_line_is_as_long_as_the_protocol_says():
     raw = np.zeros(50, dtype=RAW_DTYPE)
     raw["load_counts"] = np.linspace(-8388608, 8388607, 50)
-    lines = sample_lines(RawBlock(raw)).splitlines(keepends=True)
+    lines = encode(RawBlock(raw)).splitlines(keepends=True)
     assert {len(line) for line in lines} == {SAMPLE_LENGTH} == {42}
 
 
@@ -75,22 +65,22 @@ def test_tallies():
     for v in records("tallies.csv"):
         counters = (int(v[k]) for k in ("offered", "dropped", "impossible_steps"))
         tally = Tally(int(v["boot"], 16), int(v["t_us"]), *counters, int(v["requests_refused"]))
-        assert tally_line(tally) == v["line"].encode() + b"\n"
-        assert len(tally_line(tally)) == 61  # as PROTOCOL.md says
+        assert encode(tally) == v["line"].encode() + b"\n"
+        assert len(encode(tally)) == 61  # as PROTOCOL.md says
 
 
 def test_faults():
     for v in records("faults.csv"):
         boot, code = int(v["boot"], 16), int(v["code"], 16)
         fault = Fault(boot, int(v["t_us"]), code, v["standing"] == "1", int(v["count"]))
-        assert fault_line(fault) == v["line"].encode() + b"\n"
-        assert len(fault_line(fault)) == 35  # as PROTOCOL.md says
+        assert encode(fault) == v["line"].encode() + b"\n"
+        assert len(encode(fault)) == 35  # as PROTOCOL.md says
 
 
 def test_answers():
     for v in records("answers.csv"):
         answer = Answer(int(v["tag"], 16), v["word"], v["verdict"] == "ok")
-        assert answer_line(answer) == v["line"].encode() + b"\n"
+        assert encode(answer) == v["line"].encode() + b"\n"
 
 
 def test_hello_in_the_order_of_the_protocol():
@@ -98,19 +88,19 @@ def test_hello_in_the_order_of_the_protocol():
     extra = (("adc", "hx711"), ("gain", "128"), ("baud", "250000"))
     boot_id = int(first["boot"], 16)
     hello = Hello(1, first["fw"], first["id"], boot_id, 80.0, "quadrature", 5.0, extra)
-    assert hello_line(hello) == first["line"].encode() + b"\n"
+    assert encode(hello) == first["line"].encode() + b"\n"
 
 
 def test_requests():
     for v in records("requests.csv"):
-        assert request_line(int(v["tag"], 16), v["word"]) == v["line"].encode() + b"\n"
+        assert encode(Request(int(v["tag"], 16), v["word"])) == v["line"].encode() + b"\n"
 
 
 @pytest.mark.parametrize(("tag", "word"), [(256, "who"), (-1, "who"), (0, ""), (0, "a b"),
                                            (0, "x" * 17), (0, "wh\n"), (0, "\u00e9")])  # fmt: skip
 def test_a_request_that_cannot_be_sent(tag, word):
     with pytest.raises(ValueError, match="not a request"):
-        request_line(tag, word)
+        encode(Request(tag, word))
 
 
 def test_the_rig_reads_the_request_vectors_cut_anywhere():

@@ -1,24 +1,26 @@
-"""First contact and coil bind as the strokes show them, and how sure their heights are. Pure.
+"""A spring's curve made of its sweeps: with first contact and coil bind as the strokes show them.
 
 First contact comes of the first loads of a stroke. Coil bind is where the local stiffness leaves
-the spring's own trend; a press need not reach it, and with valve springs it should not.
+the spring's own trend; a press need not reach it, and with valve springs it should not. Pure.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.branches import Array, Bins, noise_n
-from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import Look, SweepFit
-from coilbench.analysis.curves.uncertainty import Budget, type_a
+from coilbench.analysis.curves.branches import Array, Bins, fit_points, noise_n
+from coilbench.analysis.curves.curve import BranchChoice, CurveNote, FoundHeight, SpringCurve
+from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N, budget_lines
+from coilbench.analysis.curves.sweep_fit import Look, SweepFit, fit_sweep
+from coilbench.analysis.curves.uncertainty import Budget, expanded_mean_u
 from coilbench.analysis.curves.wall import find_wall
-from coilbench.capture.calibration.statistics import coverage_factor, effective_dof
+from coilbench.capture.calibration.regression import value
+from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, Branch, RigReading, Sweep
 
 
 class Spot(NamedTuple):
@@ -35,13 +37,6 @@ class Spot(NamedTuple):
     se_mm: float
     n_per_mm: float
     shape_u_mm: float
-
-
-class FoundHeight(NamedTuple):
-    """A height and its expanded uncertainty, 95 %."""
-
-    height_mm: float
-    height_u_mm: float
 
 
 def combine(spots: Sequence[tuple[Spot, SweepFit]], read_below_mm: float) -> FoundHeight | None:
@@ -65,26 +60,8 @@ def combine(spots: Sequence[tuple[Spot, SweepFit]], read_below_mm: float) -> Fou
     ]
     rig_u_mm = Budget(tuple(budget_lines(looks))).combined_u_n
     shape_u_mm = float(np.mean([spot.shape_u_mm for spot, _ in spots]))
-    u_mm = expanded(type_a(heights, noises), len(spots), math.hypot(rig_u_mm, shape_u_mm))
+    u_mm = expanded_mean_u(heights, noises, math.hypot(rig_u_mm, shape_u_mm))
     return FoundHeight(float(np.mean(heights)), u_mm)
-
-
-def expanded(scatter: float, count: int, instrument: float) -> float:
-    """Expanded uncertainty: k = 2, or Student's t where the scatter of few repeats rules.
-
-    Args:
-        scatter: type A standard uncertainty of the mean of `count` repeats.
-        count: repeats behind it; one repeat has no scatter of its own, so that k stays 2.
-        instrument: all other standard uncertainties, combined.
-
-    References:
-        JCGM 100:2008, annex G.4 (Welch-Satterthwaite).
-    """
-    combined = math.hypot(scatter, instrument)
-    if count < 2 or scatter == 0.0:
-        return coverage_factor(math.inf) * combined
-    dof = effective_dof([(scatter, count - 1.0), (instrument, math.inf)])
-    return coverage_factor(dof) * combined
 
 
 def _look(spot: Spot, fit: SweepFit, below_mm: float) -> Look | None:
@@ -99,12 +76,12 @@ def _look(spot: Spot, fit: SweepFit, below_mm: float) -> Look | None:
     return look._replace(slope_n_per_mm=spot.n_per_mm, by_lag=look.by_lag * steeper)
 
 
-def find_solid_height(fits: Sequence[SweepFit]) -> FoundHeight | None:
+def _find_solid_height(fits: Sequence[SweepFit]) -> FoundHeight | None:
     """Mean solid height of the dense sweeps that reached coil bind; None where none did."""
     found = [
         (_smeared(solid, fit), fit)
         for fit in fits
-        if fit.loading_bins is not None and (solid := find_solid(fit.loading_bins)) is not None
+        if fit.loading_bins is not None and (solid := _find_solid(fit.loading_bins)) is not None
     ]
     return combine(found, 0.0)
 
@@ -119,7 +96,7 @@ def _smeared(spot: Spot, fit: SweepFit) -> Spot:
     return spot._replace(shape_u_mm=max(spot.shape_u_mm, smear_mm))
 
 
-def find_solid(bins: Bins) -> Spot | None:
+def _find_solid(bins: Bins) -> Spot | None:
     """Find solid height: where the steep wall of touching coils crosses the spring's own trend.
 
     Coils of a real spring touch one after the other: solid height may lie as far below the
@@ -148,17 +125,17 @@ CONTACT_FEWEST_BINS = 4
 CONTACT_FEWEST_FOR_BEND = 8
 
 
-def find_free_length(fits: Sequence[SweepFit]) -> FoundHeight | None:
+def _find_free_length(fits: Sequence[SweepFit]) -> FoundHeight | None:
     """Mean height of first contact of the dense sweeps; None where none shows it."""
     found = [
         (contact, fit)
         for fit in fits
-        if fit.loading_bins is not None and (contact := find_contact(fit.loading_bins)) is not None
+        if fit.loading_bins is not None and (contact := _find_contact(fit.loading_bins)) is not None
     ]
     return combine(found, CONTACT_BELOW_MM)
 
 
-def find_contact(bins: Bins) -> Spot | None:
+def _find_contact(bins: Bins) -> Spot | None:
     """Find the height of zero load from the first few per cent of the load.
 
     Height is fitted over load in the first of CONTACT_BANDS that holds enough samples (by a
@@ -217,3 +194,114 @@ def _at_zero_load(height: Array, load: Array, noise: float) -> Spot | None:
     variance = max(variance, (noise * mm_per_n) ** 2)
     error = np.sqrt(variance * np.linalg.inv(design.T @ design)[0, 0])
     return Spot(float(solution[0]), float(error), 1.0 / mm_per_n, CONTACT_SHAPE_U_MM)
+
+
+BEYOND = 0.1  # of what the masses or gauges span: further is beyond them. Ours, no source
+GIVEN_LENGTH_U_MM = 0.1  # k = 2, a caliper over ground ends; common practice, no source
+
+
+def fit_curve(
+    label: str,
+    sweeps: Sequence[Sweep],
+    branch: BranchChoice = "mean",
+    free_length_mm: float | None = None,
+    solid_height_mm: float | None = None,
+) -> SpringCurve:
+    """Make a spring's curve of its sweeps.
+
+    Args:
+        label: the spring's name inside its set.
+        sweeps: its sweeps; those without a usable sample are passed over.
+        branch: which branch loads are read from.
+        free_length_mm: as measured by other means; used where no sweep shows first contact.
+        solid_height_mm: as known by other means; comes before what the sweeps show.
+
+    Raises:
+        CoilbenchError: there is no usable sample of that branch.
+    """
+    sweeps, notes = _slow_enough(sweeps)
+    fits = tuple(fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None)
+    contact, bind = _find_free_length(fits), _find_solid_height(fits)
+    free = contact
+    if free is None and free_length_mm is not None:
+        free = FoundHeight(free_length_mm, GIVEN_LENGTH_U_MM)
+    if solid_height_mm is None and bind is not None:
+        solid_height_mm = bind.height_mm
+    return SpringCurve(
+        label,
+        branch,
+        fits,
+        _join_points(sweeps),
+        None if free is None else free.height_mm,
+        None if free is None else free.height_u_mm,
+        solid_height_mm,
+        (*notes, *_rig_caveats(fits)),
+        contact,
+        bind,
+    )
+
+
+def _slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[CurveNote, ...]]:
+    """Leave out strokes that the rig could not follow, unless there are no others."""
+    slow = [sweep for sweep in sweeps if not sweep.too_fast]
+    if len(slow) == len(sweeps):
+        return sweeps, ()
+    if not slow:
+        return sweeps, (CurveNote("all strokes too fast"),)
+    return slow, (CurveNote("fast strokes left out", strokes=len(sweeps) - len(slow)),)
+
+
+def _rig_caveats(fits: Sequence[SweepFit]) -> tuple[CurveNote, ...]:
+    """What the sweeps' instruments leave open, each once."""
+    notes = [
+        CurveNote("lag unknown", delay_s=fit.lag.delay_s, u=2.0 * fit.lag.delay_u_s)
+        for fit in fits
+        if fit.lag is not None and not fit.lag.known
+    ]
+    rigs = [fit.rig for fit in fits if fit.rig is not None]
+    if any(rig.calibration.flex is None for rig in rigs):
+        notes.append(CurveNote("flex unknown", u=2.0 * FLEX_UNKNOWN_U_MM_PER_N))
+    notes += [note for fit in fits if fit.rig is not None for note in _beyond(fit, fit.rig)]
+    if not all(rig.zero_known for rig in rigs):
+        notes.append(CurveNote("zero unknown", u=2.0 * ZERO_UNKNOWN_U_N))
+    return tuple(dict.fromkeys(notes))
+
+
+def _beyond(fit: SweepFit, rig: RigReading) -> Iterator[CurveNote]:
+    """Find where a sweep goes on beyond the masses or below the gauges of its calibration."""
+    branches = [branch for branch in (fit.loading, fit.unloading) if branch is not None]
+    load, travel = rig.calibration.load, rig.calibration.travel
+    zero_n = float(value(load, rig.zero_counts))
+    heaviest_n = float(value(load, [load.x_min, load.x_max]).max())
+    largest_n = max(float(branch.load_n.max()) for branch in branches)
+    if largest_n > (1.0 + BEYOND) * (heaviest_n - zero_n):
+        yield CurveNote("beyond masses", load_n=heaviest_n)
+    shortest_mm, longest_mm = np.sort(value(travel, [travel.x_min, travel.x_max]))
+    reach_mm = shortest_mm - BEYOND * (longest_mm - shortest_mm)
+    if min(branch.lowest_mm for branch in branches) < reach_mm:
+        yield CurveNote("beyond gauges", height_mm=float(shortest_mm))
+
+
+def _join_points(sweeps: Sequence[Sweep]) -> SweepFit | None:
+    """Take the chosen points of several sweeps as one, with the mean of their uncertainties.
+
+    None where fewer than two sweeps hold points.
+    """
+    pointed = [sweep for sweep in sweeps if not sweep.dense]
+    if len(pointed) < 2:
+        return None
+    return SweepFit(
+        fit_points(_chain([sweep.loading for sweep in pointed])),
+        fit_points(_chain([sweep.unloading for sweep in pointed])),
+        float(np.mean([sweep.load_u_n for sweep in pointed])),
+        float(np.mean([sweep.load_u_relative for sweep in pointed])),
+        float(np.mean([sweep.height_u_mm for sweep in pointed])),
+        dense=False,
+    )
+
+
+def _chain(branches: Sequence[Branch]) -> Branch:
+    return Branch(
+        np.concatenate([branch.height_mm for branch in branches]),
+        np.concatenate([branch.load_n for branch in branches]),
+    )
