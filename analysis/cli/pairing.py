@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
@@ -22,12 +21,11 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import Combination, Pairing, pair_sets
-from coilbench.analysis.engine.placed import LoadRange, SetCurves
+from coilbench.analysis.engine.placed import LoadRange
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
-from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
 from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
@@ -89,7 +87,9 @@ def pair_command(
         each = _Paired(build, candidate, pair_sets(build, candidate.sets))
         if with_limits:
             chosen = _chosen(each.pairing, outer, inner)
-            limits = _limits_of(build, candidate.sets, chosen, table)
+            inner_set = None if chosen.inner is None else candidate.sets[chosen.inner]
+            outer_set = candidate.sets[chosen.outer]
+            limits = assess_limits(build, outer_set, inner_set, chosen.choice, table)
             each = each._replace(chosen=chosen, limits=limits)
         found.append(each)
     if as_json:
@@ -124,17 +124,6 @@ def _chosen(pairing: Pairing, outer: str | None, inner: str | None) -> Combinati
                 hint=f"Name one that is listed under springs.{role}",
             )
     return found[0]
-
-
-def _limits_of(
-    build: BuildFile,
-    sets: Mapping[str, SetCurves],
-    combination: Combination,
-    table: LiftTable | None,
-) -> LimitsReport:
-    inner = None if combination.inner is None else sets[combination.inner]
-    outer = sets[combination.outer]
-    return assess_limits(build, outer, inner, combination.choice, table)
 
 
 def _document(each: _Paired) -> dict[str, object]:
