@@ -42,7 +42,7 @@ def _make(target: str, build: Path, **choices: str) -> str:
     command = ["make", "--no-print-directory", "-C", str(FIRMWARE), f"BUILD={build}", target]
     command += [f"{name}={value}" for name, value in choices.items()]
     with FileLock(build.with_suffix(".lock")):
-        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=150)
+        done = subprocess.run(command, capture_output=True, text=True, check=False, timeout=600)
     assert done.returncode == 0, done.stdout[-3000:] + done.stderr[-3000:]
     return done.stdout
 
@@ -127,7 +127,7 @@ class Lab:
         command += options
         command += ["--eeprom", self._used_eeprom(number) if eeprom is None else eeprom]
         done = subprocess.run(
-            command, input=scenario, capture_output=True, text=True, check=False, timeout=170
+            command, input=scenario, capture_output=True, text=True, check=False, timeout=600
         )
         assert done.returncode == 0, done.stderr
         decoder = Decoder()

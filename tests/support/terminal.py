@@ -14,7 +14,7 @@ from support.signals import AS_STARTED_BY_HAND
 
 PROGRAM = AS_STARTED_BY_HAND + "from coilbench.analysis.cli import main; main()"
 CODES = re.compile(r"\x1b\[[0-9;?]*[a-zA-Z]")
-PATIENCE_S = 30.0
+PATIENCE_S = 120.0
 
 
 class Terminal:

@@ -106,17 +106,17 @@ def test_the_propagation_is_what_a_monte_carlo_gives(
 ) -> None:
     """JCGM 101: propagate the inputs' distributions through the very code that reads strokes.
 
-    300 draws know a standard deviation to 4.1 % (1/sqrt(2 n)); the bounds are 4 of these and 2 %
+    200 draws know a standard deviation to 5 % (1/sqrt(2 n)); the bounds are 4 of these and 2 %
     for the steps of the travel, which no draw moves.
     """
     assert sweeps[0].lag is not None
-    loads, rates = monte_carlo(day, calibration, sweeps[0].lag, 300)
+    loads, rates = monte_carlo(day, calibration, sweeps[0].lag, 200)
     reading, rate = curve.load_at(34.0), curve.rate_between(40.0, 30.0)
     left_out = ("scatter", "steps")
     load_u = without(reading.budget, *left_out)
     rate_u = without(rate.budget, *left_out)
-    assert float(np.std(loads)) == pytest.approx(load_u, rel=0.18)
-    assert float(np.std(rates)) == pytest.approx(rate_u, rel=0.18)
+    assert float(np.std(loads)) == pytest.approx(load_u, rel=0.22)
+    assert float(np.std(rates)) == pytest.approx(rate_u, rel=0.22)
     assert float(np.mean(loads)) == pytest.approx(reading.load_n, abs=0.2 * load_u)
 
 
