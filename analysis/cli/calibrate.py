@@ -13,7 +13,7 @@ from coilbench.analysis.cli.guiding import GuidedRig
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book

@@ -19,8 +19,7 @@ from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import settings as settings
 from coilbench.analysis.curves.curve import HeightNotMeasured
 from coilbench.analysis.report import curve_text
-from coilbench.analysis.report.document import document_text
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe, document_text
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.blocks import Finding

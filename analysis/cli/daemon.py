@@ -8,7 +8,7 @@ import click
 
 from coilbench.analysis.cli.common import LENGTH, units
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.running.control import ask_snapshot, send_command

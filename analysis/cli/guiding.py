@@ -14,7 +14,7 @@ from rich.text import Text
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.opening import hold_port
 from coilbench.capture.book.rows import utc_now

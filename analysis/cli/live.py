@@ -25,7 +25,7 @@ from coilbench.analysis.dashboard.frame import Scene, SetTable, frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, Bell, KeyMap
 from coilbench.analysis.dashboard.set_table import read_set_table
 from coilbench.analysis.inputs.rig_record import calibration_state
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.opening import hold_port, open_book

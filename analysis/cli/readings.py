@@ -19,7 +19,7 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.importing import FILES, KEYED, Entry, import_table, store_readings

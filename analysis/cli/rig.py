@@ -9,7 +9,7 @@ import click
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import calibration_if_any
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.health import Hints
 from coilbench.capture.blocks import Hello, RawBlock
 from coilbench.capture.calibration.model import Calibration, apply

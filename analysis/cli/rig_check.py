@@ -22,7 +22,7 @@ from coilbench.analysis.inputs.rig_record import (
     judge_check,
 )
 from coilbench.analysis.report.card_text import health_document, health_lines
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.check import MassReading, gravity_of
 from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (

@@ -14,12 +14,7 @@ from typing import Any
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.check_table import (
-    show_budget,
-    show_check,
-    show_strokes,
-    show_why,
-)
+from coilbench.analysis.cli.check_table import show_budget, show_check, show_strokes, show_why
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
@@ -45,10 +40,7 @@ from coilbench.analysis.report.curve_text import set_notes
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import check_document
 from coilbench.analysis.report.units import SI, Units
-from coilbench.analysis.sets.judge import (
-    DEFAULT_ALPHA,
-    DEFAULT_TOLERANCE,
-)
+from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.sets.rulings import Asked, Nominal
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set

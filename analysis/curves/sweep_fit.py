@@ -8,13 +8,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import (
-    Array,
-    Bins,
-    BranchFit,
-    fine_bins,
-    split_passes,
-)
+from coilbench.analysis.curves.branches import Array, Bins, BranchFit, fine_bins, split_passes
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import RigReading, Sweep
 

@@ -24,12 +24,7 @@ from coilbench.analysis.engine.reasons import (
     SpringHeight,
     ValvesAssumed,
 )
-from coilbench.analysis.engine.shims import (
-    EFFORTS,
-    Effort,
-    SeatChoice,
-    SeatOptions,
-)
+from coilbench.analysis.engine.shims import EFFORTS, Effort, SeatChoice, SeatOptions
 from coilbench.analysis.engine.three_index import Array, Index, Status, ThreeIndexProblem
 
 Loads = dict[tuple[int, float], Load | None]  # by id of the curve and height

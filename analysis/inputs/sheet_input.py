@@ -13,12 +13,7 @@ from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.engine.assignment import (
-    Assignment,
-    Candidate,
-    Valve,
-    ValvePlan,
-)
+from coilbench.analysis.engine.assignment import Assignment, Candidate, Valve, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.pairing import pair_sets

@@ -19,12 +19,7 @@ from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves, place
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits import stress
-from coilbench.analysis.limits.valve_motion import (
-    SPRING_SHARE,
-    LiftTable,
-    ValveFloat,
-    valve_float,
-)
+from coilbench.analysis.limits.valve_motion import SPRING_SHARE, LiftTable, ValveFloat, valve_float
 
 
 @dataclass(frozen=True)

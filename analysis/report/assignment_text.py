@@ -16,8 +16,7 @@ from coilbench.analysis.engine.reasons import (
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import Effort
-from coilbench.analysis.report.document import first_few, json_keys
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.units import Units
 
 ALLOWED: dict[Effort, str] = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}

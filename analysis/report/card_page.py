@@ -7,8 +7,8 @@ from markupsafe import Markup
 from matplotlib.figure import Figure
 
 from coilbench.analysis.report.card_text import MOST_ROWS, PartText, calibration_text
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.html import drawing, render
-from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card
 

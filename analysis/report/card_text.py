@@ -9,8 +9,8 @@ from typing import Any, NamedTuple
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
-from coilbench.analysis.report.document import document, json_keys
-from coilbench.analysis.report.phrases import describe, what_and_hint
+from coilbench.analysis.report.document import describe, document, json_keys
+from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend

@@ -6,12 +6,7 @@ from collections.abc import Iterator
 from dataclasses import dataclass
 
 from coilbench.analysis.engine.coil import TABLES
-from coilbench.analysis.limits.limits import (
-    LimitsReport,
-    NotGiven,
-    NotGivenKind,
-    SetLimits,
-)
+from coilbench.analysis.limits.limits import LimitsReport, NotGiven, NotGivenKind, SetLimits
 from coilbench.analysis.limits.stress import LEAST_RATIO, STATIC_SHARE, TEXTBOOK_RATIO, HandbookRate
 from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed, ValveFloat
 from coilbench.analysis.report.document import describe, json_keys

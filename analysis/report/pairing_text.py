@@ -6,13 +6,7 @@ import math
 from collections.abc import Iterator, Sequence
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.pairing import (
-    Combination,
-    PairAnswer,
-    Pairing,
-    Trade,
-    Window,
-)
+from coilbench.analysis.engine.pairing import Combination, PairAnswer, Pairing, Trade, Window
 from coilbench.analysis.engine.placed import LoadRange, PlacedSet
 from coilbench.analysis.engine.reasons import (
     BindRisk,
@@ -25,8 +19,7 @@ from coilbench.analysis.engine.reasons import (
     TooStrong,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
-from coilbench.analysis.report.document import first_few, json_keys
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.units import Units
 
 LOADS: dict[End, str] = {"seat": "seat load", "open": "open load"}

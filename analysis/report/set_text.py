@@ -9,8 +9,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.curve_text import describe
-from coilbench.analysis.report.document import document
+from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.columns import (

@@ -28,15 +28,9 @@ from coilbench.analysis.curves.rates import (
     friction_loop,
     named_rates,
 )
-from coilbench.analysis.curves.shape_model import (
-    LengthCheck,
-    Shape,
-    Why,
-    check_length,
-    find_shape,
-)
+from coilbench.analysis.curves.shape_model import LengthCheck, Shape, Why, check_length, find_shape
 from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
-from coilbench.analysis.report.curve_text import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import SI, Units
 

@@ -37,12 +37,7 @@ from coilbench.capture.blocks import (
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import SourceLost
 from coilbench.capture.sources.pi_pins import Clock, Edges, PiSetup
-from coilbench.capture.sources.pi_signals import (
-    SETTLING,
-    AdcWatch,
-    FaultState,
-    MissedConversions,
-)
+from coilbench.capture.sources.pi_signals import SETTLING, AdcWatch, FaultState, MissedConversions
 
 WORD_BITS = 24
 

@@ -5,12 +5,7 @@ from __future__ import annotations
 from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
 from coilbench.capture.sources.serial_port import open_serial
-from coilbench.capture.virtual.bench import (
-    HOLD_S,
-    Bench,
-    calibration_steps,
-    capture_steps,
-)
+from coilbench.capture.virtual.bench import HOLD_S, Bench, calibration_steps, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import FRAME_SAMPLES, VirtualPort

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Hello, LinkCounters, RawBlock
 from coilbench.capture.book.opening import open_book

@@ -10,11 +10,7 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from coilbench.analysis.curves.branches import Bins, fine_bins, split_passes
-from coilbench.analysis.curves.curve_fit import (
-    _find_free_length,
-    _find_solid,
-    _find_solid_height,
-)
+from coilbench.analysis.curves.curve_fit import _find_free_length, _find_solid, _find_solid_height
 from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

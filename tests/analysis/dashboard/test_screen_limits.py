@@ -9,13 +9,7 @@ import pytest
 from rich.console import Console
 
 from coilbench.analysis.dashboard.drawing import HeightBar
-from coilbench.analysis.dashboard.frame import (
-    Scene,
-    SetTable,
-    SpringRow,
-    _link_line,
-    frame,
-)
+from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, _link_line, frame
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.strokes.judging import Purpose, Turn

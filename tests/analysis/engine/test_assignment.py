@@ -30,7 +30,6 @@ from coilbench.analysis.engine.reasons import (
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import EFFORTS
-from coilbench.analysis.report import assignment_text, pairing_text  # noqa: F401
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.errors import CoilbenchError

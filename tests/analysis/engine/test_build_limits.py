@@ -12,8 +12,8 @@ from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves, _load_by_change
 from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.pairing_text import _choice_text
-from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

@@ -9,7 +9,6 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.report import pairing_text  # noqa: F401
 from coilbench.analysis.report.document import document as to_document
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

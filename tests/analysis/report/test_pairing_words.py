@@ -6,7 +6,6 @@ import pytest
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.reasons import HeightUnread
-from coilbench.analysis.report import pairing_text  # noqa: F401
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep

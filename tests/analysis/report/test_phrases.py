@@ -5,8 +5,8 @@ from __future__ import annotations
 import json
 import re
 
-from coilbench.analysis.report.document import document
-from coilbench.analysis.report.phrases import describe, note_text
+from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 

@@ -7,7 +7,6 @@ from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.report import set_text  # noqa: F401  # it registers the sentences
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import _Departure, _odd_shapes, _shape_departures

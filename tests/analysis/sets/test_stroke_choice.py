@@ -12,15 +12,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.inputs.measured import doubt_of
-from coilbench.analysis.report import set_text  # noqa: F401  # it registers the sentences
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Doubt
-from coilbench.analysis.sets.stroke_choice import (
-    JudgedStroke,
-    judge_strokes,
-    uncounted,
-)
+from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes, uncounted
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 

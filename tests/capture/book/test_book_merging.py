@@ -31,12 +31,7 @@ from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import BESIDE_THE_RULES, TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
-from coilbench.capture.book.sets import (
-    SetPlan,
-    find_set,
-    new_set,
-    set_names,
-)
+from coilbench.capture.book.sets import SetPlan, find_set, new_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import load_sweeps, uncount
 from coilbench.capture.calibration.fit import load_part, travel_part

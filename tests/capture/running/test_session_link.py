@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from coilbench.analysis.report.phrases import describe
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import LinkCounters, Restarted
 from coilbench.capture.errors import CoilbenchError

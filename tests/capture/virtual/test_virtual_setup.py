@@ -7,14 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.virtual.setup import (
-    Faults,
-    LinkKind,
-    Pace,
-    Role,
-    StrokeKind,
-    VirtualSetup,
-)
+from coilbench.capture.virtual.setup import Faults, LinkKind, Pace, Role, StrokeKind, VirtualSetup
 
 
 def test_every_key_is_read() -> None:
