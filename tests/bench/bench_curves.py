@@ -5,8 +5,9 @@
 Ours: `fit_curve` (both branches, contact, coil bind), and `SpringFindings` on top of it (every
 rate, the friction loop, the shape's models, with uncertainties). The general way does the same
 fits with SciPy's and statsmodels' own calls on the same samples: lowess for either branch, OLS
-with Newey and West's errors and RLM (bisquare) in the window of either, a cubic against a line by an F-test, a
-knee by curve_fit on the pooled course, parabolas at both ends. It knows no uncertainty budget.
+with Newey and West's errors and RLM (bisquare) in the window of either, a cubic against a line by
+an F-test, a knee by curve_fit on the pooled course, parabolas at both ends. It knows no
+uncertainty budget.
 
 Processor time, best of some rounds; a ratio below 1 says ours is quicker.
 """
