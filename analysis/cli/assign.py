@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 import click
@@ -20,7 +21,8 @@ from coilbench.analysis.cli.pairing import CAUTION, say_card
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.assignment import Assignment, Level, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.shims import EFFORTS, DepthRow, Effort, depths
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.shims import EFFORTS, Effort, depths
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import candidate_sets, free_length_mm
 from coilbench.analysis.inputs.rig_record import rig_warnings
@@ -143,15 +145,14 @@ def depths_command(build: Path, as_json: bool) -> None:
     names = (*parsed.springs.outer, *parsed.springs.inner)
     with open_book(book_path()) as db:
         lengths = {name: free_length_mm(db, find_set(db, name)) for name in names}
-    rows = depths(parsed, lengths)
     if as_json:
-        print_document(document({"depths": rows}))
+        print_document(document({"depths": depths(parsed, lengths)}))
         return
-    _show_depths(rows)
+    _show_depths(parsed, lengths)
 
 
-def _show_depths(rows: tuple[DepthRow, ...]) -> None:
-    shown = units()
+def _show_depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> None:
+    shown, rows = units(), depths(build, free_lengths_mm)
     titles = ("shim", "cut", "shut\nheight", "shut\ndepth", "full lift\nheight", "full lift\ndepth")
     table = plain_table("set", *(f">{title}" for title in titles))
     for row in rows:

@@ -19,11 +19,11 @@ from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextC
 
 from coilbench.analysis.cli.check_table import show_check
 from coilbench.analysis.cli.common import json_option, print_document, units
-from coilbench.analysis.cli.pairing import Paired, show_pairing
+from coilbench.analysis.cli.pairing import show_pairing
 from coilbench.analysis.cli.settings import settings
-from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.engine.pairing import pair_sets
-from coilbench.analysis.inputs.measured import candidate_sets
+from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.pairing import Pairing, pair_sets
+from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.report.document import document
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part
@@ -114,18 +114,20 @@ class DemoResult:
     """What the demo found.
 
     Attributes:
-        paired: its sets in the order of SETS.
+        candidates: its sets in the order of SETS.
         samples, samples_lost: over the whole capture.
     """
 
-    paired: Paired
+    build: BuildFile
+    candidates: Candidates
+    pairing: Pairing
     samples: int
     samples_lost: int
 
     @property
     def checks(self) -> tuple[SetCheck, ...]:
         """One a set."""
-        found = (judged.check for judged in self.paired.candidates.judged.values())
+        found = (judged.check for judged in self.candidates.judged.values())
         return tuple(check for check in found if check is not None)
 
 
@@ -197,8 +199,8 @@ class Demo:
         build = parse_build(BUILD_FILE, "demo.toml")
         with open_book(self.book) as db:
             found = candidate_sets(db, build, use_flagged=False)
-        paired = Paired(build, found, pair_sets(build, found.sets))
-        return DemoResult(paired, self._samples, self._lost)
+        pairing = pair_sets(build, found.sets)
+        return DemoResult(build, found, pairing, self._samples, self._lost)
 
     def _port(self, steps: Sequence[Step], phase: int) -> VirtualPort:
         bench = Bench(self._rig, steps, self._seed * 100 + phase)
@@ -288,7 +290,7 @@ def _document(path: Path, result: DemoResult) -> dict[str, object]:
             check.name: {"springs": len(check.springs), "flagged": list(check.flagged)}
             for check in result.checks
         },
-        "best_pair": document(result.paired.pairing.combinations[0]),
+        "best_pair": document(result.pairing.combinations[0]),
         "lost_samples": result.samples_lost,
     }
 
@@ -298,7 +300,7 @@ def _show(path: Path, build_path: Path, result: DemoResult) -> None:
         click.echo(f"\nSet {check.name}")
         show_check(check, (), units())
     click.echo("")
-    show_pairing(result.paired, top=6)
+    show_pairing(result.build, result.candidates, result.pairing, top=6)
     click.echo(
         f"\n{result.samples} samples came through the serial path, {result.samples_lost} lost.\n"
         f"The book is {path}, the build file {build_path}. Everything in them is invented.\n\n"

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from pathlib import Path
 from typing import NamedTuple
 
@@ -22,15 +21,14 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import Combination, Pairing, pair_sets
-from coilbench.analysis.engine.placed import LoadRange, SetCurves
+from coilbench.analysis.engine.placed import LoadRange
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
-from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
-from coilbench.analysis.report.pairing_text import card_lines, combination_text, pairing_lines
+from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
@@ -38,7 +36,7 @@ from coilbench.capture.errors import CoilbenchError
 CAUTION, LIMITS_CAUTION = CAUTIONS
 
 
-class Paired(NamedTuple):
+class _Paired(NamedTuple):
     """A build file's combinations, and the limits of the chosen one where they are asked for."""
 
     build: BuildFile
@@ -84,12 +82,14 @@ def pair_command(
     with heights_in_units(), open_book(book_path()) as db:
         candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
-    found: list[Paired] = []
+    found: list[_Paired] = []
     for build, table, candidate in zip(files, tables, candidates, strict=True):
-        each = Paired(build, candidate, pair_sets(build, candidate.sets))
+        each = _Paired(build, candidate, pair_sets(build, candidate.sets))
         if with_limits:
             chosen = _chosen(each.pairing, outer, inner)
-            limits = _limits_of(build, candidate.sets, chosen, table)
+            inner_set = None if chosen.inner is None else candidate.sets[chosen.inner]
+            outer_set = candidate.sets[chosen.outer]
+            limits = assess_limits(build, outer_set, inner_set, chosen.choice, table)
             each = each._replace(chosen=chosen, limits=limits)
         found.append(each)
     if as_json:
@@ -126,18 +126,7 @@ def _chosen(pairing: Pairing, outer: str | None, inner: str | None) -> Combinati
     return found[0]
 
 
-def _limits_of(
-    build: BuildFile,
-    sets: Mapping[str, SetCurves],
-    combination: Combination,
-    table: LiftTable | None,
-) -> LimitsReport:
-    inner = None if combination.inner is None else sets[combination.inner]
-    outer = sets[combination.outer]
-    return assess_limits(build, outer, inner, combination.choice, table)
-
-
-def _document(each: Paired) -> dict[str, object]:
+def _document(each: _Paired) -> dict[str, object]:
     whole: dict[str, object] = {"build": each.build.name} | document(each.pairing)
     whole |= {"left_out": each.candidates.left_out, "unsure": each.candidates.unsure}
     if each.chosen is not None and each.limits is not None:
@@ -147,13 +136,13 @@ def _document(each: Paired) -> dict[str, object]:
     return whole
 
 
-def _show(found: list[Paired], top: int) -> None:
+def _show(found: list[_Paired], top: int) -> None:
     shown = units()
     for each in found:
-        show_pairing(each, top)
+        show_pairing(each.build, each.candidates, each.pairing, top)
         if each.chosen is not None and each.limits is not None:
             said = limits_text(each.limits, shown)
-            say(f"Limits of {combination_text(each.chosen, shown)}:")
+            say(f"Limits of {_named(each.chosen, shown)}:")
             for finding in said.findings:
                 say(f"  {finding}.")
             for missing in said.not_given:
@@ -163,14 +152,18 @@ def _show(found: list[Paired], top: int) -> None:
         for pairing in sorted((each.pairing for each in found), key=lambda one: one.rank):
             best = pairing.combinations[0]
             verdict = "fits" if best.fits else "does not fit"
-            named = combination_text(best, shown)
+            named = _named(best, shown)
             say(f"  {pairing.cam.name} ({pairing.name}): {named}, {verdict}")
 
 
-def show_pairing(found: Paired, top: int) -> None:
+def _named(each: Combination, shown: Units) -> str:
+    return pair_text(each.outer, each.inner, each.choice, shown)
+
+
+def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int) -> None:
     """Print a card, its combinations as a table, and what is to be said of them."""
-    shown, pairing = units(), found.pairing
-    say_card(found.build, found.candidates)
+    shown = units()
+    say_card(build, found)
     length, load = shown.length, shown.load
     table = plain_table(
         "",

@@ -28,18 +28,9 @@ from coilbench.analysis.engine.shims import (
     EFFORTS,
     Effort,
     SeatChoice,
-    mixed_choices,
-    scarce_shims,
+    SeatOptions,
 )
-from coilbench.analysis.engine.three_index import (
-    Array,
-    Index,
-    Pick,
-    Solution,
-    Status,
-    ThreeIndexProblem,
-    solve,
-)
+from coilbench.analysis.engine.three_index import Array, Index, Status, ThreeIndexProblem
 
 Loads = dict[tuple[int, float], Load | None]  # by id of the curve and height
 
@@ -131,7 +122,7 @@ class AssignmentBench:
         loads: Loads,
     ) -> AssignmentBench:
         """Read every spring at every height it may have; there is at least one valve."""
-        choices = mixed_choices(build, len(valves))
+        choices = SeatOptions.of(build, len(valves)).mixed()
         heights, wanted = np.unique([round(v.height_mm, 6) for v in valves], return_counts=True)
         changes = np.array([choice.height_change_mm for choice in choices])
         outer_mm, lift_mm = heights[:, None] + changes[None, :], build.cam.valve_lift_mm
@@ -167,13 +158,13 @@ class AssignmentBench:
         else:
             inner = self.inner_loads.misses(allowed, limit_mm, cam, (0.0, 0.0))
             inner_uses = np.ones(len(self.inners), dtype=np.intp)
-        scarce = scarce_shims(build.shims, build.limits.max_shims, valves)
+        scarce = SeatOptions.of(build, valves).scarce
         uses = [[choice.shims_mm.count(shim.thickness_mm) for shim in scarce] for choice in choices]
         # A cut can't be undone: it is more effort than all the shims there could be.
         a_cut = 1 + valves * build.limits.max_shims
         effort = [len(c.shims_mm) + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
         return ThreeIndexProblem(
-            costs=squared_misses(*outer, *inner),
+            costs=_squared_misses(*outer, *inner),
             wanted=self.wanted,
             inner_uses=inner_uses,
             uses=np.array(uses, dtype=float).reshape(len(choices), len(scarce)),
@@ -184,13 +175,18 @@ class AssignmentBench:
     def levels(self, time_limit_s: float) -> tuple[Level, ...]:
         """Solve every level of effort: without shims, with shims, with shims and cuts."""
         levels: list[Level] = []
-        solved: dict[tuple[int, ...], Solution] = {}
+        solved: dict[tuple[int, ...], Level] = {}
         for effort in EFFORTS:
             allowed = self.allowed(effort)
             if allowed not in solved:
-                solved[allowed] = solve(self.problem(allowed), time_limit_s)
-            levels.append(_level(self, effort, allowed, solved[allowed]))
+                solved[allowed] = _level(self, effort, allowed, time_limit_s)
+            levels.append(replace(solved[allowed], effort=effort))
         return tuple(levels)
+
+    def fillable(self, effort: Effort) -> bool:
+        """Tell whether every valve can get springs, however far from the card."""
+        problem = self.problem(self.allowed(effort))
+        return problem.without_costs().solve().picks != ()
 
     def unread(self) -> Iterator[SpringHeight]:
         """Yield the springs that were not read without shim or cut, and where."""
@@ -216,7 +212,7 @@ class AssignmentBench:
             yield SolidUnknown(tuple(sorted(unknown)))
 
 
-def squared_misses(
+def _squared_misses(
     seat: Array, full: Array, inner_seat: Array, inner_full: Array
 ) -> Callable[[int], Array]:
     """Return a problem's costs: (outer + inner)^2 shut plus the same at full lift.
@@ -350,17 +346,19 @@ class Assignment:
 
 
 def _level(
-    bench: AssignmentBench, effort: Effort, allowed: Sequence[int], solution: Solution
+    bench: AssignmentBench, effort: Effort, allowed: Sequence[int], time_limit_s: float
 ) -> Level:
     """Give each pick to a valve of its height, in the order of the valves and of the springs."""
-    waiting: dict[int, list[Pick]] = {place: [] for place in range(len(bench.heights_mm))}
-    for pick in solution.picks:
-        waiting[pick.place].append(pick)
+    solution = bench.problem(allowed).solve(time_limit_s)
+    waiting = [
+        [pick for pick in solution.picks if pick.place == place]
+        for place in range(len(bench.heights_mm))
+    ]
     plans: list[ValvePlan] = []
     for valve in bench.valves if solution.picks else ():
         place = int(np.argmin(np.abs(bench.heights_mm - valve.height_mm)))
         pick = waiting[place].pop(0)
-        plans.append(_plan(bench, valve, pick, allowed[pick.stack]))
+        plans.append(_plan(bench, valve, (pick.outer, pick.inner), allowed[pick.stack]))
     outers, inners = {p.outer for p in solution.picks}, {p.inner for p in solution.picks}
     spares = [spring for index, spring in enumerate(bench.outers) if index not in outers]
     spares += [spring for index, spring in enumerate(bench.inners) if index not in inners]
@@ -374,12 +372,12 @@ def _level(
     )
 
 
-def _plan(bench: AssignmentBench, valve: Valve, pick: Pick, choice: int) -> ValvePlan:
+def _plan(bench: AssignmentBench, valve: Valve, springs: tuple[int, int], choice: int) -> ValvePlan:
     cam, under = bench.build.cam, bench.choices[choice]
-    outer, inner = bench.outers[pick.outer], None
+    outer, inner = bench.outers[springs[0]], None
     placed = [(outer, valve.height_mm + under.height_change_mm)]
     if bench.inners:
-        inner = bench.inners[pick.inner]
+        inner = bench.inners[springs[1]]
         placed.append((inner, placed[0][1] - bench.build.head.inner_offset_mm))
     seat, full = (
         parallel_load(_read_load(each.curve, mm - lift_mm, bench.loads) for each, mm in placed)

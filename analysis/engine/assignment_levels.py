@@ -32,7 +32,7 @@ from coilbench.analysis.engine.reasons import (
     UnreadObstacle,
 )
 from coilbench.analysis.engine.shims import EFFORTS, Effort
-from coilbench.analysis.engine.three_index import TIME_LIMIT_S, solve
+from coilbench.analysis.engine.three_index import TIME_LIMIT_S
 
 EXTRA_SHIMS = 2  # under one valve, to see whether max_shims prevents an assignment
 
@@ -193,8 +193,7 @@ def _with_more_shims(case: _Case) -> _Case:
 def _fillable(bench: AssignmentBench, case: _Case) -> bool:
     """Tell whether every valve can get springs in this case, however far from the card."""
     relaxed = bench.with_limits(case.build, taken_as_read=case.taken_as_read)
-    problem = relaxed.problem(relaxed.allowed(case.effort))
-    return solve(problem.without_costs()).picks != ()
+    return relaxed.fillable(case.effort)
 
 
 def _obstacle(bench: AssignmentBench, case: _Case, name: RelaxedLimit) -> Obstacle:

@@ -190,16 +190,8 @@ class ValveTrain(Table, frozen=True):
 
 
 @dataclass(frozen=True)
-class LimitsGiven:
-    """What the limits are computed from; wires are by set, one for each."""
-
-    wires: Mapping[str, WireGiven]
-    train: ValveTrain
-
-
-@dataclass(frozen=True)
 class BuildFile:
-    """A build file, checked; notes are what wasn't given and was assumed."""
+    """A build file, checked; notes are what was assumed, wires are one for each set."""
 
     name: str
     cam: Cam
@@ -208,7 +200,8 @@ class BuildFile:
     limits: Limits
     springs: Springs
     notes: tuple[Finding, ...]
-    given: LimitsGiven
+    wires: Mapping[str, WireGiven]
+    train: ValveTrain
 
     @property
     def clearance_mm(self) -> float | None:
@@ -246,9 +239,9 @@ def parse_build(text: str, name: str) -> BuildFile:
     cam = _with_lift(source, file.cam)
     head = _with_valves(source, file, cam)
     _check_choices(source, file)
-    given = LimitsGiven(_wires(source, file), _train(source, file))
+    wires, train = _wires(source, file), _train(source, file)
     notes = tuple(_assumptions(source, file))
-    return BuildFile(name, cam, head, file.shims, file.limits, file.springs, notes, given)
+    return BuildFile(name, cam, head, file.shims, file.limits, file.springs, notes, wires, train)
 
 
 def _check_names(source: Source, springs: Springs) -> None:

@@ -8,7 +8,7 @@ all of them what can be had for which effort.
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import Literal, get_args
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
@@ -25,29 +25,10 @@ from coilbench.analysis.engine.placed import (
     reaches_over,
 )
 from coilbench.analysis.engine.reasons import End, LoadMiss, LoadUnsure, RateMiss, Reason, TooStrong
-from coilbench.analysis.engine.shims import SET_KEY, SeatChoice, seat_choices, shortages
+from coilbench.analysis.engine.shims import SeatChoice, SeatOptions
 
 LEAST_GAIN = 1e-9  # in distance from the card: less is no nearer
 Window = tuple[float, float]  # changes of height, least and greatest, mm
-
-
-@dataclass(frozen=True)
-class Margin:
-    """How far one set stays from coil bind.
-
-    Attributes:
-        margin_mm: open height at the lowest valve less solid height; None if unknown.
-        solid_height_mm: the set's highest; None if unknown.
-        computed: whether that is from wire and coils, not measured or registered.
-        smallest_gap_mm: EN 13906-1's smallest sum of gaps under dynamic load, to hold the
-            margin against; None where the dimensions aren't known.
-    """
-
-    set_name: str = field(metadata=SET_KEY)
-    margin_mm: float | None = field(metadata={"json": "coil_bind_margin_mm"})
-    solid_height_mm: float | None
-    computed: bool = field(metadata={"json": "solid_height_computed"})
-    smallest_gap_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -59,7 +40,7 @@ class Combination:
         seat, full: loads with the valve shut and at full lift; None if unknown.
         rate_n_per_mm: (open - seat) / lift; None if unknown.
         distance: from the card, each load in its tolerance, squared and summed; None if unknown.
-        margins: of each set.
+        placed: the sets at their heights, outer first.
         limits_kept: no known coil bind margin and no known clearance is under its limit.
         stocked: there are shims enough to put the same under every valve.
         fits: both loads are inside the card's tolerances, and the limits are kept. The values
@@ -74,7 +55,7 @@ class Combination:
     full: LoadRange | None
     rate_n_per_mm: float | None
     distance: float | None
-    margins: tuple[Margin, ...]
+    placed: tuple[PlacedSet, ...]
     limits_kept: bool
     stocked: bool
     fits: bool
@@ -83,8 +64,8 @@ class Combination:
     @property
     def coil_bind_margin_mm(self) -> float | None:
         """The smaller of both springs' at the lowest valve; None where one isn't known."""
-        known = [each.margin_mm for each in self.margins if each.margin_mm is not None]
-        return min(known) if len(known) == len(self.margins) else None
+        known = [mm for each in self.placed if (mm := each.bind_margin_mm) is not None]
+        return min(known) if len(known) == len(self.placed) else None
 
     @property
     def effort(self) -> tuple[bool, int, float]:
@@ -104,7 +85,7 @@ class Combination:
 
 
 def _judge(
-    build: BuildFile, placed: Sequence[PlacedSet], choice: SeatChoice, valves: int
+    build: BuildFile, placed: Sequence[PlacedSet], choice: SeatChoice, options: SeatOptions
 ) -> Combination:
     """Hold placed sets against the card and the limits."""
     cam, limit_mm = build.cam, build.limits.coil_bind_margin_mm
@@ -123,9 +104,10 @@ def _judge(
     for each in placed:
         reasons += [*each.unread_heights(), *each.bind_risks(limit_mm)]
     near = clearance_low(build)
-    short = shortages(choice.shims_mm, build.shims, valves)
-    margins = tuple(_margin(each) for each in placed)
-    bound = any(m.margin_mm is not None and exceeds(limit_mm, m.margin_mm) for m in margins)
+    short = options.shortages(choice.shims_mm)
+    bound = any(
+        (mm := each.bind_margin_mm) is not None and exceeds(limit_mm, mm) for each in placed
+    )
     return Combination(
         outer=placed[0].springs.name,
         inner=placed[1].springs.name if len(placed) > 1 else None,
@@ -134,22 +116,11 @@ def _judge(
         full=open_load,
         rate_n_per_mm=rate_n_per_mm,
         distance=distance,
-        margins=margins,
+        placed=tuple(placed),
         limits_kept=not bound and not near,
         stocked=not short,
         fits=loads_fit and not bound and not near,
         reasons=(*reasons, *near, *short),
-    )
-
-
-def _margin(placed: PlacedSet) -> Margin:
-    springs = placed.springs
-    return Margin(
-        springs.name,
-        placed.bind_margin_mm,
-        springs.highest_solid_mm,
-        springs.solid_computed,
-        springs.smallest_gap_mm,
     )
 
 
@@ -383,12 +354,13 @@ def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
     combinations: list[Combination] = []
     answers: list[PairAnswer] = []
     for outer in outers:
-        valves = build.head.valve_count or len(outer.curves)
+        options = SeatOptions.of(build, build.head.valve_count or len(outer.curves))
+        choices = options.alike()
         for inner in inners if inners else [None]:
             of_pair = sorted(
                 (
-                    _judge(build, place(build, outer, inner, choice, loads), choice, valves)
-                    for choice in seat_choices(build, valves)
+                    _judge(build, place(build, outer, inner, choice, loads), choice, options)
+                    for choice in choices
                 ),
                 key=lambda each: each.rank,
             )

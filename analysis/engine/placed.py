@@ -289,25 +289,18 @@ def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name:
     roles: tuple[str, ...] = (role,)
     if role == "outer" and not build.springs.inner:
         roles = ("outer", "single")
-    where = f"{build.name}, springs.{role}"
     springs = sets.get(name)
+    if springs is not None and springs.role in roles and springs.curves:
+        return springs
     if springs is None:
-        raise CoilbenchError(
-            f"there is no set {name!r}", where=where, hint="See: coilbench set list"
-        )
-    if springs.role not in roles:
-        raise CoilbenchError(
-            f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}",
-            where=where,
-            hint="Name it under its own role, or name another set",
-        )
-    if not springs.curves:
-        raise CoilbenchError(
-            f"no spring of the set {name!r} has been measured",
-            where=where,
-            hint="Measure it first: coilbench live, coilbench note or coilbench import",
-        )
-    return springs
+        what, hint = f"there is no set {name!r}", "See: coilbench set list"
+    elif springs.role not in roles:
+        what = f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}"
+        hint = "Name it under its own role, or name another set"
+    else:
+        what = f"no spring of the set {name!r} has been measured"
+        hint = "Measure it first: coilbench live, coilbench note or coilbench import"
+    raise CoilbenchError(what, where=f"{build.name}, springs.{role}", hint=hint)
 
 
 REACH_MM = 5.0  # greatest change of height considered: more is neither a shim nor a cut

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from itertools import combinations_with_replacement
 from typing import Literal, get_args
 
-from coilbench.analysis.engine.build_file import BuildFile, Head, Shim
+from coilbench.analysis.engine.build_file import BuildFile, Shim
 from coilbench.capture.errors import CoilbenchError
 
 Stack = tuple[float, ...]
@@ -33,7 +33,7 @@ class SeatChoice:
     @property
     def shim_mm(self) -> float:
         """Thickness of the whole stack."""
-        return total_mm(self.shims_mm)
+        return _total_mm(self.shims_mm)
 
     @property
     def count(self) -> int:
@@ -62,95 +62,95 @@ class Shortage:
     count: int
 
 
-def seat_choices(build: BuildFile, valves: int) -> tuple[SeatChoice, ...]:
-    """List everything that can be done alike under all valves: nothing, each stack, each cut.
+@dataclass(frozen=True)
+class SeatOptions:
+    """What can be done under the springs of some valves.
 
-    How many valves would get the same decides between stacks of one thickness.
-    """
-    stacks = shim_stacks(build.shims, build.limits.max_shims, valves)
-    shimmed = [SeatChoice(shims_mm=stack) for stack in stacks]
-    return (*shimmed, *(SeatChoice(seat_cut_mm=cut) for cut in seat_cuts_mm(build.head)))
-
-
-def mixed_choices(build: BuildFile, valves: int) -> tuple[SeatChoice, ...]:
-    """List all that can be of use where valves share the stock and each gets its own."""
-    stacks = stacks_from_stock(build.shims, build.limits.max_shims, valves)
-    cuts = (SeatChoice(seat_cut_mm=cut) for cut in seat_cuts_mm(build.head))
-    return (*(SeatChoice(shims_mm=stack) for stack in stacks), *cuts)
-
-
-def seat_cuts_mm(head: Head) -> tuple[float, ...]:
-    """List the cuts to consider: whole steps up to the deepest allowed, from one step on."""
-    steps = math.floor(head.max_seat_cut_mm / head.seat_cut_step_mm + 1e-9)
-    return tuple(round(step * head.seat_cut_step_mm, 6) for step in range(1, steps + 1))
-
-
-def shim_stacks(shims: Sequence[Shim], max_shims: int, valves: int = 1) -> tuple[Stack, ...]:
-    """List one stack for each total thickness that can be had, from none to the thickest.
-
-    Of two stacks as thick as one another the one that stock can give every valve comes first,
-    then the one with fewer shims. The stock, all of different thickness, must hold a stack once.
-    """
-    most = max_shims if shims else 0  # there is no end of empty stacks
-    best: dict[float, Stack] = {}
-    for size in range(most + 1):
-        for stack in combinations_with_replacement(sorted(s.thickness_mm for s in shims), size):
-            if shortages(stack, shims, 1):
-                continue
-            total = total_mm(stack)
-            known = best.get(total)
-            if known is None or (
-                shortages(known, shims, valves) and not shortages(stack, shims, valves)
-            ):
-                best[total] = stack
-    return tuple(best[total] for total in sorted(best))
-
-
-def stacks_from_stock(shims: Sequence[Shim], max_shims: int, valves: int) -> tuple[Stack, ...]:
-    """List every stack that can be of use where valves get different ones, thin first.
-
-    Of stacks as thick as one another those are left out that need no fewer shims in all, nor of
-    any thickness that could run short, than another one.
-
-    Args:
+    Attributes:
         shims: the stock, thicknesses all different.
         max_shims: most shims in a stack.
-        valves: how many valves share the stock.
+        valves: how many share the stock.
+        cuts_mm: seat cuts to consider.
     """
-    scarce = [shim.thickness_mm for shim in scarce_shims(shims, max_shims, valves)]
-    by_total: dict[float, list[Stack]] = {}
-    for size in range((max_shims if shims else 0) + 1):
-        for stack in combinations_with_replacement(sorted(s.thickness_mm for s in shims), size):
-            others = by_total.setdefault(total_mm(stack), [])
+
+    shims: Sequence[Shim]
+    max_shims: int
+    valves: int = 1
+    cuts_mm: tuple[float, ...] = ()
+
+    @classmethod
+    def of(cls, build: BuildFile, valves: int) -> SeatOptions:
+        """Return a build's: cuts in whole steps up to the deepest allowed, from one step on."""
+        head = build.head
+        steps = math.floor(head.max_seat_cut_mm / head.seat_cut_step_mm + 1e-9)
+        cuts_mm = (round(step * head.seat_cut_step_mm, 6) for step in range(1, steps + 1))
+        return cls(build.shims, build.limits.max_shims, valves, tuple(cuts_mm))
+
+    def alike(self) -> tuple[SeatChoice, ...]:
+        """List everything that can be done alike under all valves: nothing, each stack, each cut.
+
+        One stack for each total thickness that can be had, thin first: of two as thick as one
+        another the one that stock can give every valve, then the one with fewer shims.
+        """
+        best: dict[float, Stack] = {}
+        for stack in self._stacks():
+            total = _total_mm(stack)
+            known = best.get(total)
+            if known is None or (self.shortages(known) and not self.shortages(stack)):
+                best[total] = stack
+        return self._choices(best[total] for total in sorted(best))
+
+    def mixed(self) -> tuple[SeatChoice, ...]:
+        """List all that can be of use where each valve gets its own, thin first.
+
+        Of stacks as thick as one another those are left out that need no fewer shims in all, nor of
+        any thickness that could run short, than another one.
+        """
+        scarce = [shim.thickness_mm for shim in self.scarce]
+        by_total: dict[float, list[Stack]] = {}
+        for stack in self._stacks():
+            others = by_total.setdefault(_total_mm(stack), [])
             # Sizes only grow: a later stack is better only by what is scarce.
-            better = any(all(o.count(t) <= stack.count(t) for t in scarce) for o in others)
-            if not better and not shortages(stack, shims, 1):
+            if not any(all(o.count(t) <= stack.count(t) for t in scarce) for o in others):
                 others.append(stack)
-    return tuple(stack for total in sorted(by_total) for stack in by_total[total])
+        return self._choices(stack for total in sorted(by_total) for stack in by_total[total])
+
+    @property
+    def scarce(self) -> tuple[Shim, ...]:
+        """The shims of which there are fewer than every valve could take."""
+        most = self.max_shims * self.valves
+        return tuple(s for s in self.shims if s.count is not None and s.count < most)
+
+    def shortages(self, stack: Stack) -> tuple[Shortage, ...]:
+        """List the shims of which there are too few to put the stack under every valve."""
+        needed = ((shim, stack.count(shim.thickness_mm) * self.valves) for shim in self.shims)
+        return tuple(
+            Shortage(shim.thickness_mm, count, shim.count)
+            for shim, count in needed
+            if shim.count is not None and count > shim.count
+        )
+
+    def _stacks(self) -> Iterator[Stack]:
+        """Yield every stack that the stock holds once, fewest shims first."""
+        thicknesses, once = sorted(s.thickness_mm for s in self.shims), replace(self, valves=1)
+        most = self.max_shims if self.shims else 0  # there is no end of empty stacks
+        for size in range(most + 1):
+            for stack in combinations_with_replacement(thicknesses, size):
+                if not once.shortages(stack):
+                    yield stack
+
+    def _choices(self, stacks: Iterable[Stack]) -> tuple[SeatChoice, ...]:
+        shimmed = (SeatChoice(shims_mm=stack) for stack in stacks)
+        return (*shimmed, *(SeatChoice(seat_cut_mm=cut) for cut in self.cuts_mm))
 
 
-def scarce_shims(shims: Sequence[Shim], max_shims: int, valves: int) -> tuple[Shim, ...]:
-    """List the shims of which there are fewer than every valve could take."""
-    return tuple(s for s in shims if s.count is not None and s.count < max_shims * valves)
-
-
-def shortages(stack: Stack, shims: Sequence[Shim], valves: int) -> tuple[Shortage, ...]:
-    """List the shims of which there are too few to put the stack under every valve."""
-    short: list[Shortage] = []
-    for shim in shims:
-        needed = stack.count(shim.thickness_mm) * valves
-        if shim.count is not None and needed > shim.count:
-            short.append(Shortage(shim.thickness_mm, needed, shim.count))
-    return tuple(short)
-
-
-def total_mm(stack: Stack) -> float:
+def _total_mm(stack: Stack) -> float:
     """Return a stack's thickness, to the nanometre, so that equal stacks compare equal."""
     return round(math.fsum(stack), 6)
 
 
 @dataclass(frozen=True)
-class DepthRow:
+class _DepthRow:
     """How far to press one set over one choice of shims or cut.
 
     Attributes:
@@ -171,7 +171,7 @@ class DepthRow:
     open_depth_mm: float | None
 
 
-def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tuple[DepthRow, ...]:
+def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tuple[_DepthRow, ...]:
     """List how far to press each candidate set, shims first from none up, then cuts.
 
     Free lengths are by set, None where unknown.
@@ -180,7 +180,7 @@ def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tup
         CoilbenchError: a candidate set is not among them.
     """
     head, rows = build.head, []
-    choices = seat_choices(build, 1 if head.valve_count is None else head.valve_count)
+    choices = SeatOptions.of(build, head.valve_count or 1).alike()
     named = [("outer", name, 0.0) for name in build.springs.outer]
     named += [("inner", name, head.inner_offset_mm) for name in build.springs.inner]
     for role, name, offset_mm in named:
@@ -195,7 +195,7 @@ def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tup
             seat_mm = head.installed_height_mm + choice.height_change_mm - offset_mm
             open_mm = seat_mm - build.cam.valve_lift_mm
             rows.append(
-                DepthRow(
+                _DepthRow(
                     set_name=name,
                     role=role,
                     shim_mm=choice.shim_mm,

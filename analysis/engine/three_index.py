@@ -33,6 +33,7 @@ Index = NDArray[np.intp]
 Status = Literal["optimal", "feasible", "infeasible", "unknown"]
 
 EFFORT_COST = 2e-7  # of all the effort there can be: it breaks ties and decides nothing else
+TIME_LIMIT_S = 300.0  # for one integer programme: a safety, not a plan
 GAP = 1e-6  # of the objective, or of 1 where that is less: within it a solution is proven
 
 
@@ -77,13 +78,20 @@ class ThreeIndexProblem:
 
         return replace(self, costs=free, effort=np.zeros_like(self.effort))
 
+    def solve(self, time_limit_s: float = TIME_LIMIT_S) -> Solution:
+        """Find the least sum of costs, and prove it; else the status says what is known."""
+        start = _first_columns(self)
+        if start is None:
+            return NO_SOLUTION
+        return _search(self, _best_prices(self, start), time_limit_s)
+
     def block(self, place: int) -> Array:
         """Return one place's costs with its effort."""
         return self.costs(place) + self.tie * self.effort
 
 
 @dataclass(frozen=True)
-class Columns:
+class _Columns:
     """Some of the possible choices, arrays of shape (n,); cost includes effort."""
 
     place: Index
@@ -95,9 +103,9 @@ class Columns:
     def __len__(self) -> int:
         return int(self.cost.shape[0])
 
-    def where(self, chosen: NDArray[np.bool_] | Index) -> Columns:
+    def where(self, chosen: NDArray[np.bool_] | Index) -> _Columns:
         """Return some of them."""
-        return Columns(
+        return _Columns(
             self.place[chosen],
             self.outer[chosen],
             self.inner[chosen],
@@ -140,13 +148,12 @@ MORE_COLUMNS = 20  # for each place and round
 FIRST_POOL = 16  # columns of each place in the first integer programme
 GROWTH = 2
 TOLERANCE = 1e-9
-TIME_LIMIT_S = 300.0  # for one integer programme: a safety, not a plan
 LARGEST_COST, LARGEST_SCALE = 1e6, 1e5  # HiGHS works to 1e-6 absolute: costs are scaled up to it
 OPTIMAL, OUT_OF_TIME, INFEASIBLE = 0, 1, 2  # scipy.optimize.milp's status
 
 
 @dataclass(frozen=True)
-class Prices:
+class _Prices:
     """Duals of the supplies, 0 or less: shapes (O,), (I,) and (T,)."""
 
     outer: Array
@@ -155,7 +162,7 @@ class Prices:
 
 
 @dataclass(frozen=True)
-class Chosen:
+class _Chosen:
     """An integer programme's answer.
 
     Attributes:
@@ -165,13 +172,13 @@ class Chosen:
     """
 
     status: Literal["optimal", "feasible", "infeasible", "unknown"]
-    columns: Columns | None
+    columns: _Columns | None
     bound: float
 
 
-def relax(
-    problem: ThreeIndexProblem, columns: Columns, filler_cost: float | None = None
-) -> tuple[float, Prices]:
+def _relax(
+    problem: ThreeIndexProblem, columns: _Columns, filler_cost: float | None = None
+) -> tuple[float, _Prices]:
     """Solve the linear programme over the columns; return its value and its duals.
 
     Args:
@@ -199,10 +206,10 @@ def relax(
     duals = np.minimum(answer.ineqlin.marginals, 0.0)
     outers, inners, _ = problem.shape
     outer, inner, shim = np.split(duals, [outers, outers + inners])
-    return float(cast(float, answer.fun)), Prices(outer, inner, shim)
+    return float(cast(float, answer.fun)), _Prices(outer, inner, shim)
 
 
-def choose(problem: ThreeIndexProblem, columns: Columns, time_limit_s: float) -> Chosen:
+def _choose(problem: ThreeIndexProblem, columns: _Columns, time_limit_s: float) -> _Chosen:
     """Solve the integer programme over the columns.
 
     Each place's least cost is taken off first (a constant, for each place is filled) and the
@@ -224,17 +231,17 @@ def choose(problem: ThreeIndexProblem, columns: Columns, time_limit_s: float) ->
         options={"mip_rel_gap": 0.0, "time_limit": time_limit_s},
     )
     if answer.status == INFEASIBLE:
-        return Chosen("infeasible", None, np.inf)
+        return _Chosen("infeasible", None, np.inf)
     dual = answer.mip_dual_bound
     offset = float(problem.wanted @ least)
     bound = -np.inf if dual is None or not np.isfinite(dual) else dual / scale + offset
     if answer.x is None:
-        return Chosen("unknown", None, bound)
+        return _Chosen("unknown", None, bound)
     proven = answer.status == OPTIMAL
-    return Chosen("optimal" if proven else "feasible", columns.where(answer.x > 0.5), bound)
+    return _Chosen("optimal" if proven else "feasible", columns.where(answer.x > 0.5), bound)
 
 
-def _rows(problem: ThreeIndexProblem, columns: Columns) -> tuple[csr_array, csr_array, Array]:
+def _rows(problem: ThreeIndexProblem, columns: _Columns) -> tuple[csr_array, csr_array, Array]:
     """Rows that fill the places, rows that keep to the supplies, and the supplies."""
     outers, inners, _ = problem.shape
     supplies = vstack(
@@ -256,7 +263,7 @@ def _ones(rows: Index, count: int) -> csr_array:
 
 
 @dataclass(frozen=True)
-class Priced:
+class _Priced:
     """Columns by what they would add to the bound.
 
     Attributes:
@@ -268,14 +275,14 @@ class Priced:
     """
 
     bound: float
-    columns: Columns
+    columns: _Columns
     reduced: Array
     complete_to: float
 
 
-def price(
-    problem: ThreeIndexProblem, prices: Prices, most: int, filler_cost: float = np.inf
-) -> Priced:
+def _price(
+    problem: ThreeIndexProblem, prices: _Prices, most: int, filler_cost: float = np.inf
+) -> _Priced:
     """Price every column.
 
     Args:
@@ -306,49 +313,49 @@ def price(
         parted = parted[np.isfinite(flat[parted])]
         outer, inner, stack = np.unravel_index(parted, cost.shape)
         at = np.full(len(parted), place)
-        found.append(Columns(at, outer, inner, stack, cost.ravel()[parted]))
+        found.append(_Columns(at, outer, inner, stack, cost.ravel()[parted]))
         reduced.append(flat[parted])
-    return Priced(bound, _together(found), np.concatenate(reduced), complete_to)
+    return _Priced(bound, _together(found), np.concatenate(reduced), complete_to)
 
 
-def first_columns(problem: ThreeIndexProblem) -> Columns | None:
+def _first_columns(problem: ThreeIndexProblem) -> _Columns | None:
     """Return columns whose linear programme has a solution; None if no columns have, proven.
 
     Leaving a place empty costs 1 and filling it nothing: a bound above 0 proves that a place
     stays empty.
     """
     outers, inners, _ = problem.shape
-    free = Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
-    columns = price(problem, free, FIRST_COLUMNS).columns
+    free = _Prices(np.zeros(outers), np.zeros(inners), np.zeros(len(problem.stock)))
+    columns = _price(problem, free, FIRST_COLUMNS).columns
     allowed = problem.without_costs()
     while True:
-        value, prices = relax(allowed, replace(columns, cost=np.zeros(len(columns))), 1.0)
+        value, prices = _relax(allowed, replace(columns, cost=np.zeros(len(columns))), 1.0)
         if value <= TOLERANCE:
             return columns
-        priced = price(allowed, prices, MORE_COLUMNS, 1.0)
+        priced = _price(allowed, prices, MORE_COLUMNS, 1.0)
         if priced.bound > TOLERANCE:
             return None
-        more = with_new(problem, columns, priced.columns)
+        more = _with_new(problem, columns, priced.columns)
         if len(more) == len(columns):
             return None
         columns = more
 
 
-def best_prices(problem: ThreeIndexProblem, columns: Columns) -> Prices:
+def _best_prices(problem: ThreeIndexProblem, columns: _Columns) -> _Prices:
     """Return prices of the best bound, by adding columns to a linear programme with a solution."""
     best, best_bound = None, -np.inf
     while True:
-        value, prices = relax(problem, columns)
-        priced = price(problem, prices, MORE_COLUMNS)
+        value, prices = _relax(problem, columns)
+        priced = _price(problem, prices, MORE_COLUMNS)
         if best is None or priced.bound > best_bound:
             best, best_bound = prices, priced.bound
-        more = with_new(problem, columns, priced.columns)
+        more = _with_new(problem, columns, priced.columns)
         if value - best_bound <= TOLERANCE * max(1.0, abs(value)) or len(more) == len(columns):
             return best
         columns = more
 
 
-def with_new(problem: ThreeIndexProblem, columns: Columns, others: Columns) -> Columns:
+def _with_new(problem: ThreeIndexProblem, columns: _Columns, others: _Columns) -> _Columns:
     """Join columns, each once, with the problem's costs."""
     both = _together([columns, others])
     outers, inners, stacks = problem.shape
@@ -363,8 +370,8 @@ def with_new(problem: ThreeIndexProblem, columns: Columns, others: Columns) -> C
     return replace(joined, cost=cost)
 
 
-def _together(parts: Sequence[Columns]) -> Columns:
-    return Columns(
+def _together(parts: Sequence[_Columns]) -> _Columns:
+    return _Columns(
         np.concatenate([part.place for part in parts]),
         np.concatenate([part.outer for part in parts]),
         np.concatenate([part.inner for part in parts]),
@@ -373,22 +380,14 @@ def _together(parts: Sequence[Columns]) -> Columns:
     )
 
 
-def solve(problem: ThreeIndexProblem, time_limit_s: float = TIME_LIMIT_S) -> Solution:
-    """Find the least sum of costs, and prove it; beyond the time the status says what is known."""
-    start = first_columns(problem)
-    if start is None:
-        return NO_SOLUTION
-    return _search(problem, best_prices(problem, start), time_limit_s)
-
-
-def _search(problem: ThreeIndexProblem, prices: Prices, time_limit_s: float) -> Solution:
+def _search(problem: ThreeIndexProblem, prices: _Prices, time_limit_s: float) -> Solution:
     """Solve integer programmes over more and more columns until one proves the optimum."""
     most, best, best_cost = FIRST_POOL, None, np.inf
     while True:
-        priced = price(problem, prices, most)
+        priced = _price(problem, prices, most)
         window = min(priced.complete_to, best_cost - priced.bound)
         inside = priced.columns.where(priced.reduced <= window)
-        chosen = choose(problem, inside, time_limit_s)
+        chosen = _choose(problem, inside, time_limit_s)
         if chosen.columns is not None and chosen.columns.cost.sum() < best_cost:
             best, best_cost = chosen.columns, float(chosen.columns.cost.sum())
         # What was left out costs at least bound + window, what was in at least chosen.bound.
@@ -402,7 +401,7 @@ def _search(problem: ThreeIndexProblem, prices: Prices, time_limit_s: float) -> 
         most *= GROWTH
 
 
-def _solution(problem: ThreeIndexProblem, best: Columns | None, bound: float) -> Solution:
+def _solution(problem: ThreeIndexProblem, best: _Columns | None, bound: float) -> Solution:
     """Count the costs without effort, and say what is proven.
 
     Effort costs at most EFFORT_COST in all, so a bound with effort less EFFORT_COST is one without.

@@ -64,7 +64,7 @@ def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
     Raises:
         CoilbenchError: the file can't be read, or is no lift table.
     """
-    name = build.given.train.lift_table
+    name = build.train.lift_table
     if name is None:
         return None
     path = build_path.parent / name

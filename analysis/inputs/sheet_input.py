@@ -255,42 +255,46 @@ def _used_set(springs: Sequence[Candidate]) -> SetCurves:
 
 
 def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
-    lift_mm, height_mm = build.cam.valve_lift_mm, plan.valve.height_mm
-    shut_mm = round(height_mm + plan.choice.height_change_mm, 6)
-
-    def place(spring: Candidate, at_mm: float) -> Place:
-        solid_mm = spring.solid_mm
-        margin_mm = None if solid_mm is None else round(at_mm - lift_mm - solid_mm, 6)
-        return Place(spring.springs.name, spring.name, at_mm, margin_mm)
-
-    inner = None
-    if plan.inner is not None:
-        inner = place(plan.inner, round(shut_mm - build.head.inner_offset_mm, 6))
-    places = (place(plan.outer, shut_mm), inner)
+    springs = [each for each in (plan.outer, plan.inner) if each is not None]
+    named = [(each.springs.name, each.name, each.solid_mm) for each in springs]
+    places = _places(build, plan.valve, plan.choice, named)
     return _row(build.cam, plan.valve, plan.choice, places, (plan.seat, plan.open))
 
 
 def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) -> ValveRow:
-    cam = build.cam
-    shut_mm = round(valve.height_mm + pair.choice.height_change_mm, 6)
+    lift_mm, named = (
+        build.cam.valve_lift_mm,
+        [(s.name, None, s.highest_solid_mm) for s in pair.sets],
+    )
+    places = _places(build, valve, pair.choice, named)
+    standing = [(s, at.height_mm) for s, at in zip(pair.sets, places, strict=True)]
+    seat = parallel_load(s.load_at(mm, loads).mean for s, mm in standing)
+    full = parallel_load(s.load_at(mm - lift_mm, loads).mean for s, mm in standing)
+    return _row(build.cam, valve, pair.choice, places, (seat, full))
+
+
+def _places(
+    build: BuildFile,
+    valve: Valve,
+    choice: SeatChoice,
+    springs: Sequence[tuple[str, str | None, float | None]],
+) -> list[Place]:
+    """Put an outer, and an inner where there is one, at its height: set, name, solid height."""
+    shut_mm = round(valve.height_mm + choice.height_change_mm, 6)
     heights_mm = (shut_mm, round(shut_mm - build.head.inner_offset_mm, 6))
-    places, seats, opens = [], [], []
-    for springs, at_mm in zip(pair.sets, heights_mm, strict=False):
-        solid_mm = springs.highest_solid_mm
-        margin_mm = None if solid_mm is None else round(at_mm - cam.valve_lift_mm - solid_mm, 6)
-        places.append(Place(springs.name, None, at_mm, margin_mm))
-        seats.append(springs.load_at(at_mm, loads).mean)
-        opens.append(springs.load_at(at_mm - cam.valve_lift_mm, loads).mean)
-    inner = places[1] if len(places) > 1 else None
-    both = parallel_load(seats), parallel_load(opens)
-    return _row(cam, valve, pair.choice, (places[0], inner), both)
+    places = []
+    for (set_name, name, solid_mm), at_mm in zip(springs, heights_mm, strict=False):
+        open_mm = at_mm - build.cam.valve_lift_mm
+        margin_mm = None if solid_mm is None else round(open_mm - solid_mm, 6)
+        places.append(Place(set_name, name, at_mm, margin_mm))
+    return places
 
 
 def _row(
     cam: Cam,
     valve: Valve,
     choice: SeatChoice,
-    places: tuple[Place, Place | None],
+    places: Sequence[Place],
     loads: tuple[Load | None, Load | None],
 ) -> ValveRow:
     """Hold a valve's loads, shut and at full lift, against the card."""
@@ -302,7 +306,9 @@ def _row(
             reaches_over(seat, cam.seat_load_n, cam.seat_tolerance_n)
             or reaches_over(full, cam.open_load_n, cam.open_tolerance_n)
         )
-    return ValveRow(valve.name, valve.height_mm, choice, *places, seat, full, fits, sure)
+    inner = places[1] if len(places) > 1 else None
+    bare_mm = valve.height_mm
+    return ValveRow(valve.name, bare_mm, choice, places[0], inner, seat, full, fits, sure)
 
 
 def _lines_of(build: BuildFile, chosen: _Chosen) -> tuple[Line, ...]:

@@ -14,7 +14,7 @@ from typing import Literal
 from msgspec import structs
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
-from coilbench.analysis.engine.build_file import BuildFile, LimitsGiven, WireGiven
+from coilbench.analysis.engine.build_file import BuildFile, WireGiven
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves, place
 from coilbench.analysis.engine.shims import SeatChoice
@@ -142,15 +142,9 @@ def _spring_limits(
         ratio = None if crank_rpm is None else own_hz / stress.cam_hz(crank_rpm)
     shut_mpa, open_mpa, solid_mpa, solid_plain_mpa = _stresses_mpa(placed, curve, loads_n, rate)
     factor, coil = None, placed.springs.coil
-    if (
-        coil is not None
-        and shut_mpa is not None
-        and open_mpa is not None
-        and tensile_mpa is not None
-    ):
-        factor = stress.zimmerli_factor(
-            (shut_mpa, open_mpa), tensile_mpa, coil.wire_mm, given.shot_peened is True
-        )
+    if coil and shut_mpa is not None and open_mpa is not None and tensile_mpa is not None:
+        both_mpa, peened = (shut_mpa, open_mpa), given.shot_peened is True
+        factor = stress.zimmerli_factor(both_mpa, tensile_mpa, coil.wire_mm, peened)
     return SpringLimits(
         curve.label,
         None if rate is None else rate.rate_n_per_mm,
@@ -253,18 +247,17 @@ def assess_limits(
     table: LiftTable | None,
 ) -> LimitsReport:
     """Work out a build's limits with what is under its sets, and the lift table it names."""
-    given = build.given
     given_mm = build.head.valve_heights_mm.values() or [build.head.installed_height_mm]
     heights_mm = min(given_mm), max(given_mm)
     lowest, highest = (
         place(_with_all_at(build, height_mm), outer, inner, choice, {}) for height_mm in heights_mm
     )
     crank_rpm = build.cam.max_rpm
-    sets = tuple(_set_limits(each, given.wires[each.springs.name], crank_rpm) for each in lowest)
+    sets = tuple(_set_limits(each, build.wires[each.springs.name], crank_rpm) for each in lowest)
     missing = [each for one in sets for each in _missing_of_set(one)]
     missing += [NotGiven("max_rpm")] if crank_rpm is None else []
-    missing += _missing_of_train(given, sets, table)
-    valve, mass, gear = None, _effective_mass_g(given, sets), _gear(given, table)
+    missing += _missing_of_train(build, sets, table)
+    valve, mass, gear = None, _effective_mass_g(build, sets), _gear(build, table)
     if table is not None and mass is not None and gear is not None:
         valve = valve_float(table, gear, mass, highest, crank_rpm)
     return LimitsReport(
@@ -283,7 +276,7 @@ def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
     return replace(build, head=structs.replace(build.head, installed_height_mm=height_mm))
 
 
-def _effective_mass_g(given: LimitsGiven, sets: Sequence[SetLimits]) -> tuple[float, float] | None:
+def _effective_mass_g(build: BuildFile, sets: Sequence[SetLimits]) -> tuple[float, float] | None:
     """What the springs have to move: parts at the valve and a third of the springs.
 
     A part on the cam's side moves slower by the rocker ratio: its kinetic energy is that of
@@ -293,7 +286,7 @@ def _effective_mass_g(given: LimitsGiven, sets: Sequence[SetLimits]) -> tuple[fl
         The mass and its expanded uncertainty, the weighing's of each part and spring; 0 where it
         isn't given. None where no part or not every spring's mass is given.
     """
-    train = given.train
+    train = build.train
     spring_g = [each.spring_mass_g for each in sets]
     known_g = [mass_g for mass_g in spring_g if mass_g is not None]
     if not train.masses_g or len(known_g) < len(sets):
@@ -307,11 +300,11 @@ def _effective_mass_g(given: LimitsGiven, sets: Sequence[SetLimits]) -> tuple[fl
     return mass_g, each_u_g * math.hypot(*shares)
 
 
-def _gear(given: LimitsGiven, table: LiftTable | None) -> tuple[float, float] | None:
+def _gear(build: BuildFile, table: LiftTable | None) -> tuple[float, float] | None:
     """Rocker ratio and lash between the table's lift and the valve's; None where not given."""
     if table is None or table.of == "valve":
         return 1.0, 0.0
-    ratio, lash_mm = given.train.rocker_ratio, given.train.lash_mm
+    ratio, lash_mm = build.train.rocker_ratio, build.train.lash_mm
     return None if ratio is None or lash_mm is None else (ratio, lash_mm)
 
 
@@ -330,10 +323,10 @@ def _missing_of_set(each: SetLimits) -> Iterator[NotGiven]:
 
 
 def _missing_of_train(
-    given: LimitsGiven, sets: Sequence[SetLimits], table: LiftTable | None
+    build: BuildFile, sets: Sequence[SetLimits], table: LiftTable | None
 ) -> Iterator[NotGiven]:
     """Yield what would tell at which speed the valve leaves its cam."""
-    train = given.train
+    train = build.train
     if table is None:
         yield NotGiven("lift_table")
     elif table.of == "lobe":

@@ -8,13 +8,12 @@ from collections.abc import Iterator, Sequence
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.pairing import (
     Combination,
-    Margin,
     PairAnswer,
     Pairing,
     Trade,
     Window,
 )
-from coilbench.analysis.engine.placed import LoadRange
+from coilbench.analysis.engine.placed import LoadRange, PlacedSet
 from coilbench.analysis.engine.reasons import (
     BindRisk,
     ClearanceLow,
@@ -44,7 +43,12 @@ json_keys(
     "seat_u_n=seat.load_u_n open_n=full.load_n open_u_n=full.load_u_n rate_n_per_mm "
     "coil_bind_margin_mm fits reasons shims_mm=choice.shims_mm seat_lowest_n=seat.lowest_n "
     "seat_highest_n=seat.highest_n open_lowest_n=full.lowest_n open_highest_n=full.highest_n "
-    "margins",
+    "margins=placed",
+)
+json_keys(
+    PlacedSet,
+    "set=springs.name coil_bind_margin_mm=bind_margin_mm solid_height_mm=springs.highest_solid_mm "
+    "solid_height_computed=springs.solid_computed smallest_gap_mm=springs.smallest_gap_mm text",
 )
 json_keys(
     PairAnswer,
@@ -62,12 +66,11 @@ json_keys(Pairing, "card=cam retainer_clearance_mm=clearance_mm combinations pai
           "trade_off=trades")  # fmt: skip
 
 
-def names_text(outer: str, inner: str | None) -> str:
-    """Name a pair of sets, or one set."""
+def _names_text(outer: str, inner: str | None) -> str:
     return outer if inner is None else f"{outer} with {inner}"
 
 
-def choice_text(choice: SeatChoice, units: Units) -> str:
+def _choice_text(choice: SeatChoice, units: Units) -> str:
     """Name what is under the springs: "0.50 mm of shims", "a seat cut of 0.20 mm"."""
     if choice.count > 1:
         return f"{units.length_text(choice.shim_mm)} of shims ({choice.count})"
@@ -93,14 +96,13 @@ def _window_text(window_mm: Window, units: Units) -> str:
     return f"anything from {low} to {high} would do"
 
 
-def combination_text(combination: Combination, units: Units) -> str:
-    """Name a combination: its sets, and what is under them."""
-    names = names_text(combination.outer, combination.inner)
-    return f"{names}, {choice_text(combination.choice, units)}"
+def pair_text(outer: str, inner: str | None, choice: SeatChoice, units: Units) -> str:
+    """Name a pair of sets, or one set, and what is under them."""
+    return f"{_names_text(outer, inner)}, {_choice_text(choice, units)}"
 
 
-def card_text(cam: Cam, units: Units) -> str:
-    """Say what a card asks for, without a full stop."""
+@describe.register
+def _(cam: Cam, units: Units) -> str:
     return (
         f"{units.load_text(cam.seat_load_n)} ± {units.load_text(cam.seat_tolerance_n)} shut and "
         f"{units.load_text(cam.open_load_n)} ± {units.load_text(cam.open_tolerance_n)} at "
@@ -112,7 +114,7 @@ def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
     """Yield what the card asks for, and what was assumed."""
     cam = build.cam
     yield (
-        f"{cam.name} ({build.name}): {card_text(cam, units)}; that asks for "
+        f"{cam.name} ({build.name}): {describe(cam, units)}; that asks for "
         f"{units.rate_text(cam.implied_rate_n_per_mm)}."
     )
     yield from (f"Note: {describe(note, units)}." for note in build.notes)
@@ -122,26 +124,26 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
     """Yield the best combination with its reasons, what each pair would take, and the choices."""
     best = pairing.combinations[0]
     verdict = "Best fit" if best.fits else "Nothing fits. Nearest"
-    yield f"{verdict}: {combination_text(best, units)}."
+    yield f"{verdict}: {pair_text(best.outer, best.inner, best.choice, units)}."
     yield from (f"  {describe(reason, units)}" for reason in best.reasons)
-    for margin in best.margins:
-        if margin.margin_mm is not None:
-            yield f"  {describe(margin, units)}."
+    for each in best.placed:
+        if each.bind_margin_mm is not None:
+            yield f"  {describe(each, units)}."
     if pairing.clearance_mm is not None:
         yield f"  Retainer to guide at full lift: {units.length_text(pairing.clearance_mm)}."
     if best.seat is not None and best.full is not None:
         yield f"  Weakest to strongest springs: {range_text(best.seat, best.full, units)}."
     yield "What each pair would take:"
     for answer in pairing.answers:
-        yield f"  {names_text(answer.outer, answer.inner)}: {describe(answer, units)}."
+        yield f"  {_names_text(answer.outer, answer.inner)}: {describe(answer, units)}."
     if pairing.trades:
         yield (
             "Closeness against effort, least effort first; the bar is what is missed, "
             "1 where one load is off by its tolerance:"
         )
     for trade, bar in zip(pairing.trades, _bars(pairing.trades), strict=True):
-        each = trade.combination
-        yield f"  {bar}  {names_text(each.outer, each.inner)}, {describe(trade, units)}."
+        names = _names_text(trade.combination.outer, trade.combination.inner)
+        yield f"  {bar}  {names}, {describe(trade, units)}."
 
 
 def range_text(seat: LoadRange, full: LoadRange, units: Units) -> str:
@@ -169,11 +171,11 @@ def _bars(trades: Sequence[Trade]) -> list[str]:
 def _(trade: Trade, units: Units) -> str:
     each = trade.combination
     if each.seat is None or each.full is None:
-        return f"{choice_text(each.choice, units)}: not measured"
+        return f"{_choice_text(each.choice, units)}: not measured"
     seat = _off_text(each.seat.load_n, trade.card_seat_n, "shut")
     full = _off_text(each.full.load_n, trade.card_open_n, "at full lift")
     inside = "inside" if each.fits else "outside"
-    return f"{choice_text(each.choice, units)}: {seat}, {full}, {inside} the tolerances"
+    return f"{_choice_text(each.choice, units)}: {seat}, {full}, {inside} the tolerances"
 
 
 def _off_text(load_n: float, card_n: float, where: str) -> str:
@@ -184,15 +186,16 @@ def _off_text(load_n: float, card_n: float, where: str) -> str:
 
 
 @describe.register
-def _(margin: Margin, units: Units) -> str:
-    how = "computed from wire and coils" if margin.computed else "measured or registered"
+def _(placed: PlacedSet, units: Units) -> str:
+    springs = placed.springs
+    how = "computed from wire and coils" if springs.solid_computed else "measured or registered"
     text = (
-        f"{margin.set_name}: coil bind margin {units.length_text(margin.margin_mm)}, solid height "
-        f"{units.length_text(margin.solid_height_mm)} {how}"
+        f"{springs.name}: coil bind margin {units.length_text(placed.bind_margin_mm)}, solid "
+        f"height {units.length_text(springs.highest_solid_mm)} {how}"
     )
-    if margin.smallest_gap_mm is None:
+    if springs.smallest_gap_mm is None:
         return text
-    gap = units.length_text(margin.smallest_gap_mm)
+    gap = units.length_text(springs.smallest_gap_mm)
     return f"{text}; EN 13906-1's smallest sum of gaps under dynamic load is {gap}"
 
 
@@ -203,7 +206,7 @@ def _(answer: PairAnswer, units: Units) -> str:
         return text
     return (
         f"{text}; the card's seat load needs {_change_text(answer.exact_mm, units)} exactly, "
-        f"nearest is {choice_text(answer.nearest.choice, units)}"
+        f"nearest is {_choice_text(answer.nearest.choice, units)}"
     )
 
 
@@ -213,7 +216,7 @@ def _answer_text(answer: PairAnswer, units: Units) -> str:
     reasons = [describe(reason, units) for reason in best.reasons]
     match answer.verdict:
         case "fits":
-            return f"fits with {choice_text(best.choice, units)}" + (window and f" ({window})")
+            return f"fits with {_choice_text(best.choice, units)}" + (window and f" ({window})")
         case "unknown":
             return reasons[0]
         case "nearly":

@@ -6,6 +6,8 @@ of the user's is in it.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -26,8 +28,7 @@ from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
 from coilbench.analysis.report.card_text import BudgetText, budget_text, calibration_text
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.html import drawing, render
-from coilbench.analysis.report.pairing_text import card_text
-from coilbench.analysis.report.sheet_text import set_part_notes, sheet_text
+from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 
@@ -188,14 +189,14 @@ def _draw_solid(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 def sheet_page(sheet: Sheet, units: Units) -> str:
     """Return the page's HTML: style and drawing inside, nothing fetched, no script."""
-    unit = units.length
+    unit, text = units.length, sheet_text(sheet, units)
     return render(
         "sheet.html",
         sheet=sheet,
-        text=sheet_text(sheet, units),
+        text=text,
         units=units,
         made=sheet.record.made_utc[:16].replace("T", " "),
-        card_text=card_text(sheet.build.cam, units),
+        card_text=describe(sheet.build.cam, units),
         card_rows=_card_rows(sheet, units),
         valves=[_valve(row, units) for row in sheet.valves],
         pairs=any(row.inner is not None for row in sheet.valves),
@@ -206,7 +207,7 @@ def sheet_page(sheet: Sheet, units: Units) -> str:
         margin_titles=("", f"left {unit}", "at valve", f"solid {unit}", f"least {unit}",
                        f"EN 13906-1 {unit}", ""),
         margins=_margin_rows(sheet, units),
-        sets=[_set(part, units) for part in sheet.sets],
+        sets=[_set(part, text.set_notes[part.name], units) for part in sheet.sets],
         budget=None if sheet.budget is None else _budget(sheet.budget, units),
         rig=_rig(sheet, units),
     )  # fmt: skip
@@ -373,7 +374,7 @@ def _set_feet(check: SetCheck, units: Units) -> list[Row]:
     ]
 
 
-def _set(part: SetPart, units: Units) -> dict[str, object]:
+def _set(part: SetPart, notes: Sequence[str], units: Units) -> dict[str, object]:
     check = part.check
     springs = () if check is None else check.springs
     return {
@@ -381,7 +382,7 @@ def _set(part: SetPart, units: Units) -> dict[str, object]:
         "role": part.role,
         "unjudged": "" if part.unjudged is None else describe(part.unjudged, units),
         "not_measured": part.not_measured,
-        "notes": set_part_notes(part, units),
+        "notes": notes,
         "titles": () if check is None else _set_headings(check, units),
         "rows": [_spring_row(spring, units) for spring in springs],
         "feet": () if check is None else _set_feet(check, units),

@@ -25,9 +25,7 @@ from coilbench.analysis.report.document import JSON_SKIP, document, json_keys
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
 from coilbench.analysis.report.pairing_text import (
-    choice_text,
-    combination_text,
-    names_text,
+    pair_text,
     range_text,
 )
 from coilbench.analysis.report.phrases import describe
@@ -113,6 +111,7 @@ class SheetText:
         reasons: why not more, or what should be known.
         warnings: what speaks against the figures.
         notes: what was assumed.
+        set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.
     """
 
@@ -123,6 +122,7 @@ class SheetText:
     warnings: tuple[str, ...] = field(metadata=JSON_SKIP)
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
+    set_notes: Mapping[str, tuple[str, ...]] = field(metadata=JSON_SKIP)
     method: Mapping[str, str]
 
 
@@ -136,6 +136,7 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
         tuple(describe(warning, units) for warning in sheet.rig.warnings),
         CAUTIONS,
         assignment_notes(sheet.assignment, units),
+        {part.name: _set_notes(part, units) for part in sheet.sets},
         dict(_method(sheet)),
     )
 
@@ -166,7 +167,8 @@ def _verdict(sheet: Sheet, units: Units) -> str:
     if best.seat is None or best.full is None:
         how = "of which it can't be said whether it fits"
     kind = "set" if best.inner is None else "pair of sets"
-    return f"{found}, so this sheet shows the best {kind}: {combination_text(best, units)}, {how}"
+    named = pair_text(best.outer, best.inner, best.choice, units)
+    return f"{found}, so this sheet shows the best {kind}: {named}, {how}"
 
 
 def _loads_of(best: Combination, units: Units) -> str:
@@ -186,13 +188,14 @@ def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
         new = tuple(finding for finding in text.findings if finding not in said)
         said.update(new)
         missing |= dict.fromkeys(text.not_given)
-        names = names_text(*(one.set_name for one in each.sets), *[None] * (2 - len(each.sets)))
         if new:
-            found.append((f"{names}, {choice_text(each.choice, units)}", new))
+            outer, *inner = (one.set_name for one in each.sets)
+            named = pair_text(outer, inner[0] if inner else None, each.choice, units)
+            found.append((named, new))
     return SheetLimits(tuple(found), tuple(missing))
 
 
-def set_part_notes(part: SetPart, units: Units) -> tuple[str, ...]:
+def _set_notes(part: SetPart, units: Units) -> tuple[str, ...]:
     """Return what the reader of a set's loads should know."""
     strokes = (
         f"{label}, stroke {one.number}: {describe(one, units)}" for label, one in part.left_out

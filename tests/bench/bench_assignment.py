@@ -28,8 +28,8 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linear_sum_assignment, milp
 from scipy.sparse import coo_array
 
-from coilbench.analysis.engine.assignment import squared_misses
-from coilbench.analysis.engine.three_index import Array, Solution, ThreeIndexProblem, solve
+from coilbench.analysis.engine.assignment import _squared_misses
+from coilbench.analysis.engine.three_index import Array, Solution, ThreeIndexProblem
 
 THICKNESSES_MM = (0.25, 0.5, 1.0)
 STACKS_MM = [
@@ -79,7 +79,7 @@ def draw(case: Case, seed: int) -> ThreeIndexProblem:
     scarce = case.stock is not None
     uses = [[stack.count(thick) for thick in THICKNESSES_MM] for stack in stacks]
     return ThreeIndexProblem(
-        costs=squared_misses(
+        costs=_squared_misses(
             (seat - seat_n) / SEAT_TOLERANCE_N,
             (full - open_n) / OPEN_TOLERANCE_N,
             inner_seat / SEAT_TOLERANCE_N,
@@ -135,7 +135,7 @@ def timed(work: Callable[[], Any]) -> tuple[float, Any]:
 
 
 def ours(problem: ThreeIndexProblem) -> tuple[float, Solution]:
-    return timed(lambda: solve(problem))
+    return timed(lambda: problem.solve())
 
 
 def against_plain(limit_s: float) -> None:
@@ -217,7 +217,7 @@ def two_stages() -> None:
             stock=np.zeros(0),
             effort=np.zeros(1),
         )
-        exact = solve(problem).objective == int(optimum)
+        exact = problem.solve().objective == int(optimum)
         excess = staged / int(optimum) - 1.0
         found.setdefault(count, []).append((staged == int(optimum), excess, exact))
     for size, rows in found.items():

@@ -20,7 +20,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.shims import seat_choices
+from coilbench.analysis.engine.shims import SeatOptions
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 SETS, SPRINGS, SAMPLES = 8, 12, 400
@@ -94,7 +94,7 @@ def main() -> None:
     outers, inners = sets_of("outer", 52.0, 18.0, 1), sets_of("inner", 48.0, 9.0, 2)
     build = plan(outers, inners)
     sets = {each.name: each for each in (*outers, *inners)}
-    choices = len(seat_choices(build, SPRINGS))
+    choices = len(SeatOptions.of(build, SPRINGS).alike())
     start = time.perf_counter()
     pairing = pair_sets(build, sets)
     whole_s = time.perf_counter() - start

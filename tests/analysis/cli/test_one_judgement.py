@@ -190,7 +190,7 @@ def by_report(book: Path, build: Path) -> Judged:
 def by_demo(book: Path, build: Path) -> Judged:
     result = demo.Demo(book, 1).decide()
     return {
-        key: frozenset(getattr(result.paired.candidates, of))
+        key: frozenset(getattr(result.candidates, of))
         for key, of in (("flagged", "left_out"), ("unsure", "unsure"))
     }
 

@@ -12,7 +12,7 @@ from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves, _load_by_change
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.report.pairing_text import choice_text
+from coilbench.analysis.report.pairing_text import _choice_text
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
@@ -96,7 +96,7 @@ def test_less_than_five_micrometres_under_a_spring_are_nothing(
     change_mm: float, nothing: bool
 ) -> None:
     for choice in (SeatChoice(seat_cut_mm=change_mm), SeatChoice(shims_mm=(change_mm,))):
-        assert ("mm" not in choice_text(choice, Units())) == nothing
+        assert ("mm" not in _choice_text(choice, Units())) == nothing
 
 
 def test_a_plan_reaches_five_millimetres_either_way() -> None:

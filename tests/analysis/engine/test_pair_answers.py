@@ -177,11 +177,11 @@ def test_a_computed_solid_height_counts_and_is_said() -> None:
     coil = Coil(4.0, 5.0, 30.0)  # solid at 28 mm
     (one,) = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None, coil=coil)).combinations
     assert one.coil_bind_margin_mm == pytest.approx(2.0)
-    assert one.margins[0].computed
+    assert one.placed[0].springs.solid_computed
     assert one.fits
     assert BindRisk("solid_computed", "larch", 28.0, 2.0, 1.2) in one.reasons
     gap = 1.5 * 5.0 * (0.0015 * 900.0 / 4.0 + 0.4)  # EN 13906-1, by hand: 5.53 mm
-    assert one.margins[0].smallest_gap_mm == pytest.approx(gap)
+    assert one.placed[0].springs.smallest_gap_mm == pytest.approx(gap)
     assert any("EN 13906-1 asks for 5.53 mm of gaps" in describe(r, SI) for r in one.reasons)
 
 
@@ -189,7 +189,7 @@ def test_a_measured_solid_height_comes_before_a_computed_one() -> None:
     coil = Coil(4.0, 5.0, None)
     (one,) = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=20.0, coil=coil)).combinations
     assert one.coil_bind_margin_mm == pytest.approx(10.0)
-    assert not one.margins[0].computed
+    assert not one.placed[0].springs.solid_computed
     assert one.reasons == ()
 
 
@@ -285,11 +285,11 @@ def test_the_trade_off_is_drawn_to_one_scale() -> None:
 def test_both_margins_are_said_with_where_they_come_from() -> None:
     coil = Coil(4.0, 5.0, 30.0)
     measured = pair(plan(), straight("larch", 50.0, 30.0, coil=coil)).combinations[0]
-    words = describe(measured.margins[0], SI)
+    words = describe(measured.placed[0], SI)
     for part in ("margin 20.00 mm", "10.00 mm measured", "dynamic load is 5.53 mm"):
         assert part in words
     computed = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None, coil=coil))
-    assert "28.00 mm computed" in describe(computed.combinations[0].margins[0], SI)
+    assert "28.00 mm computed" in describe(computed.combinations[0].placed[0], SI)
     unknown = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None))
     assert not any("margin" in line for line in pairing_lines(unknown, SI))
 

@@ -6,17 +6,34 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.analysis.engine.build_file import Head, Shim
-from coilbench.analysis.engine.shims import (
-    SeatChoice,
-    Shortage,
-    scarce_shims,
-    seat_cuts_mm,
-    shim_stacks,
-    shortages,
-    stacks_from_stock,
-    total_mm,
-)
+from coilbench.analysis.engine.build_file import Shim, parse_build
+from coilbench.analysis.engine.shims import SeatChoice, SeatOptions, Shortage
+
+CARD = """\
+[cam]
+name = "card"
+valve_lift = "10 mm"
+seat_load = "34 kg"
+seat_tolerance = "2 kg"
+open_load = "72 kg"
+open_tolerance = "3 kg"
+[springs]
+outer = ["larch"]
+[head]
+installed_height = "39 mm"
+"""
+
+
+def shim_stacks(stock: list[Shim], most: int, valves: int = 1) -> tuple[tuple[float, ...], ...]:
+    return tuple(choice.shims_mm for choice in SeatOptions(stock, most, valves).alike())
+
+
+def stacks_from_stock(stock: list[Shim], most: int, valves: int) -> tuple[tuple[float, ...], ...]:
+    return tuple(choice.shims_mm for choice in SeatOptions(stock, most, valves).mixed())
+
+
+def total_mm(stack: tuple[float, ...]) -> float:
+    return SeatChoice(stack).shim_mm
 
 
 def test_every_thickness_that_can_be_had() -> None:
@@ -32,13 +49,14 @@ def test_every_thickness_that_can_be_had() -> None:
 
 def test_what_is_short_is_counted() -> None:
     stock = [Shim(0.5, 12), Shim(0.25, None)]
-    assert shortages((0.25, 0.5), stock, 12) == ()
-    assert shortages((0.5, 0.5), stock, 12) == (Shortage(0.5, 24, 12),)
+    assert SeatOptions(stock, 2, 12).shortages((0.25, 0.5)) == ()
+    assert SeatOptions(stock, 2, 12).shortages((0.5, 0.5)) == (Shortage(0.5, 24, 12),)
 
 
 def test_cuts_are_whole_steps() -> None:
     def cuts(deepest_mm: float, step_mm: float) -> tuple[float, ...]:
-        return seat_cuts_mm(Head(39.0, {}, 0.0, deepest_mm, step_mm))
+        cuts = f'max_seat_cut = "{deepest_mm} mm"\nseat_cut_step = "{step_mm} mm"\n'
+        return SeatOptions.of(parse_build(CARD + cuts, "b.toml"), 1).cuts_mm
 
     assert cuts(0.0, 0.1) == ()
     assert cuts(0.3, 0.1) == (0.1, 0.2, 0.3)  # 0.3 / 0.1 is a little under 3 in binary
@@ -93,11 +111,11 @@ def test_a_stack_that_is_never_of_use_is_left_out() -> None:
 def test_every_stack_has_one_that_is_as_good(stock: list[Shim], most: int, valves: int) -> None:
     """As thick, with no more shims in all and no more of any that could run short."""
     kept = stacks_from_stock(stock, most, valves)
-    scarce = [shim.thickness_mm for shim in scarce_shims(stock, most, valves)]
+    scarce = [shim.thickness_mm for shim in SeatOptions(stock, most, valves).scarce]
     thicknesses = sorted(shim.thickness_mm for shim in stock)
     for size in range(most + 1):
         for stack in itertools.combinations_with_replacement(thicknesses, size):
-            if shortages(stack, stock, 1):
+            if SeatOptions(stock, most).shortages(stack):
                 assert stack not in kept
                 continue
             assert any(

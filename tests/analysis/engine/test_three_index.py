@@ -13,14 +13,15 @@ from scipy.optimize import linear_sum_assignment
 from coilbench.analysis.engine import three_index
 from coilbench.analysis.engine.three_index import (
     Array,
-    Chosen,
-    Columns,
-    Prices,
     ThreeIndexProblem,
-    first_columns,
-    price,
-    solve,
+    _Chosen,
+    _Columns,
+    _first_columns,
+    _price,
+    _Prices,
 )
+
+solve = three_index.ThreeIndexProblem.solve
 
 DATA = Path(__file__).parents[2] / "data" / "balas_saltzman_3d.csv"
 
@@ -160,11 +161,11 @@ def test_any_prices_give_a_true_bound_and_true_reduced_costs(
     """A column's reduced cost is what the bound rises by for every solution that uses it."""
     everything = brute_force(problem)
     rng, (outers, inners, _) = np.random.default_rng(seed), problem.shape
-    prices = Prices(-rng.random(outers) / 3, -rng.random(inners) / 3, -rng.random(2) / 3)
-    priced = price(problem, prices, 10_000)
+    prices = _Prices(-rng.random(outers) / 3, -rng.random(inners) / 3, -rng.random(2) / 3)
+    priced = _price(problem, prices, 10_000)
     assert priced.complete_to == np.inf
     assert np.all(priced.reduced >= 0.0)
-    few = price(problem, prices, 2)
+    few = _price(problem, prices, 2)
     assert few.bound == priced.bound
     assert np.sum(priced.reduced < few.complete_to) <= len(few.columns)
     for place, outer, inner, stack in itertools.product(*map(range, (1, *problem.shape))):
@@ -182,7 +183,7 @@ def test_any_prices_give_a_true_bound_and_true_reduced_costs(
 def test_an_infeasible_problem_is_proven_so() -> None:
     costs = np.ones((2, 3, 3))
     costs[:, 1:, :] = np.inf  # both places can only have the first outer
-    assert first_columns(plain(costs)) is None
+    assert _first_columns(plain(costs)) is None
     assert solve(plain(costs)).status == "infeasible"
 
 
@@ -199,7 +200,7 @@ def test_a_programme_that_is_feasible_only_in_fractions_is_infeasible() -> None:
     costs = np.full((2, 2, 2), np.inf)
     for triple in ((0, 0, 0), (0, 1, 1), (1, 0, 1), (1, 1, 0)):
         costs[triple] = 1.0
-    assert first_columns(plain(costs)) is not None
+    assert _first_columns(plain(costs)) is not None
     assert solve(plain(costs)).status == "infeasible"
 
 
@@ -223,12 +224,12 @@ def test_what_is_not_proven_is_not_called_optimal(monkeypatch: pytest.MonkeyPatc
     """A programme that stops at the worst diagonal leaves it feasible, with a bound below."""
     costs = next(costs for name, _, costs in published() if name == "8-2")
 
-    def stopped(problem: ThreeIndexProblem, columns: Columns, time_limit_s: float) -> Chosen:
+    def stopped(problem: ThreeIndexProblem, columns: _Columns, time_limit_s: float) -> _Chosen:
         at = np.arange(8)
-        picked = Columns(at, at, at, np.zeros(8, dtype=np.intp), costs[at, at, at])
-        return Chosen("feasible", picked, -np.inf)
+        picked = _Columns(at, at, at, np.zeros(8, dtype=np.intp), costs[at, at, at])
+        return _Chosen("feasible", picked, -np.inf)
 
-    monkeypatch.setattr(three_index, "choose", stopped)
+    monkeypatch.setattr(three_index, "_choose", stopped)
     solution = solve(plain(costs))
     assert solution.status == "feasible"
     assert solution.objective == sum(costs[at, at, at] for at in range(8))
