@@ -12,9 +12,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import Array, BranchFit
 from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import Look, Side, SweepFit
+from coilbench.analysis.curves.sweep_fit import Array, BranchFit, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, scatter_lines
 from coilbench.capture.errors import CoilbenchError
 

@@ -13,10 +13,17 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.branches import Array, Bins, BranchFit, noise_n
 from coilbench.analysis.curves.curve import BranchChoice, CurveNote, FoundHeight, SpringCurve
 from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N, budget_lines
-from coilbench.analysis.curves.sweep_fit import Look, SweepFit, fit_sweep
+from coilbench.analysis.curves.sweep_fit import (
+    Array,
+    Bins,
+    BranchFit,
+    Look,
+    SweepFit,
+    fit_sweep,
+    noise_n,
+)
 from coilbench.analysis.curves.uncertainty import Budget, expanded_mean_u
 from coilbench.analysis.curves.wall import find_wall
 from coilbench.capture.calibration.regression import value

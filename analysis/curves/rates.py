@@ -18,7 +18,6 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import EDGE_MM, Array, Bins, BranchFit
 from coilbench.analysis.curves.curve import (
     LEAST_SPAN_MM,
     SIDES,
@@ -28,7 +27,16 @@ from coilbench.analysis.curves.curve import (
 )
 from coilbench.analysis.curves.fits import Fit
 from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import GRID_STEP_MM, Look, Side, SweepFit
+from coilbench.analysis.curves.sweep_fit import (
+    EDGE_MM,
+    GRID_STEP_MM,
+    Array,
+    Bins,
+    BranchFit,
+    Look,
+    Side,
+    SweepFit,
+)
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 
 FEWEST_BINS = {"least squares": 6, "robust": 10}  # in a window, for a line through samples; ours
@@ -55,6 +63,33 @@ class NamedRate:
     bottom_mm: float
     rate: Rate
 
+    @classmethod
+    def all_of(
+        cls,
+        curve: SpringCurve,
+        window_mm: tuple[float, float] | None,
+        heights_mm: Sequence[float] = (),
+    ) -> list[NamedRate]:
+        """Work out every rate that the curve allows.
+
+        Args:
+            curve: the spring's.
+            window_mm: the window's heights, the higher one first; None leaves its rates out.
+            heights_mm: the two running heights; with fewer their rate is left out.
+        """
+        found: list[NamedRate] = []
+        if window_mm is not None and window_mm[0] - window_mm[1] >= LEAST_SPAN_MM:
+            top, bottom = window_mm
+            rates: dict[Method, Rate | None] = {"window ends": _between(curve, top, bottom)}
+            for method in FITTERS:
+                rates[method] = Span.line_rate(curve, [Span(top, bottom)], method)
+            found += [cls(m, top, bottom, rate) for m, rate in rates.items() if rate is not None]
+        if len(heights_mm) >= 2 and max(heights_mm) - min(heights_mm) >= LEAST_SPAN_MM:
+            top, bottom = max(heights_mm), min(heights_mm)
+            rate = _between(curve, top, bottom)
+            found += [] if rate is None else [cls("two heights", top, bottom, rate)]
+        return found
+
 
 class Span(NamedTuple):
     """Heights whose rate counts with a sign."""
@@ -63,29 +98,29 @@ class Span(NamedTuple):
     bottom_mm: float
     sign: float = 1.0
 
+    @staticmethod
+    def line_rate(curve: SpringCurve, spans: Sequence[Span], method: Method) -> Rate | None:
+        """Rate of straight lines through the samples of some spans, each with its sign.
 
-def named_rates(
-    curve: SpringCurve, window_mm: tuple[float, float] | None, heights_mm: Sequence[float] = ()
-) -> list[NamedRate]:
-    """Work out every rate that the curve allows.
+        One span gives a rate, two with opposite signs how it changes. Each stroke's branches are
+        fitted for themselves; both branches are averaged where the curve reads the mean. What the
+        rig's errors do is taken through the load's own budget: a line's slope is a sum of loads.
 
-    Args:
-        curve: the spring's.
-        window_mm: the window's heights, the higher one first; None leaves its rates out.
-        heights_mm: the two running heights; with fewer their rate is left out.
-    """
-    found: list[NamedRate] = []
-    if window_mm is not None and window_mm[0] - window_mm[1] >= LEAST_SPAN_MM:
-        top, bottom = window_mm
-        rates: dict[Method, Rate | None] = {"window ends": _between(curve, top, bottom)}
-        for method in FITTERS:
-            rates[method] = line_rate(curve, [Span(top, bottom)], method)
-        found += [NamedRate(m, top, bottom, rate) for m, rate in rates.items() if rate is not None]
-    if len(heights_mm) >= 2 and max(heights_mm) - min(heights_mm) >= LEAST_SPAN_MM:
-        top, bottom = max(heights_mm), min(heights_mm)
-        rate = _between(curve, top, bottom)
-        found += [] if rate is None else [NamedRate("two heights", top, bottom, rate)]
-    return found
+        Returns:
+            None where a span was not sampled well enough.
+        """
+        dense = [sweep for sweep in curve.sweeps if sweep.dense]
+        for side in SIDES[curve.branch]:
+            if dense:
+                strokes = [_stroke(sweep, side, spans, method) for sweep in dense]
+            else:
+                strokes = [_stroke(_pointed(curve), side, spans, method)]
+            found = [stroke for stroke in strokes if stroke is not None]
+            if found:
+                return _combined(found)
+            if side == "both" and _reads_both(dense, spans):
+                return None  # one branch alone has another rate, by all the friction
+        return None
 
 
 def _between(curve: SpringCurve, top_mm: float, bottom_mm: float) -> Rate | None:
@@ -93,30 +128,6 @@ def _between(curve: SpringCurve, top_mm: float, bottom_mm: float) -> Rate | None
         return curve.rate_between(top_mm, bottom_mm)
     except HeightNotMeasured:
         return None
-
-
-def line_rate(curve: SpringCurve, spans: Sequence[Span], method: Method) -> Rate | None:
-    """Rate of straight lines through the samples of some spans, each with its sign.
-
-    One span gives a rate, two with opposite signs how it changes. Each stroke's branches are
-    fitted for themselves; both branches are averaged where the curve reads the mean. What the
-    rig's errors do is taken through the load's own budget: a line's slope is a sum of loads.
-
-    Returns:
-        None where a span was not sampled well enough.
-    """
-    dense = [sweep for sweep in curve.sweeps if sweep.dense]
-    for side in SIDES[curve.branch]:
-        if dense:
-            strokes = [_stroke(sweep, side, spans, method) for sweep in dense]
-        else:
-            strokes = [_stroke(_pointed(curve), side, spans, method)]
-        found = [stroke for stroke in strokes if stroke is not None]
-        if found:
-            return _combined(found)
-        if side == "both" and _reads_both(dense, spans):
-            return None  # one branch alone has another rate, by all the friction
-    return None
 
 
 def _reads_both(sweeps: Sequence[SweepFit], spans: Sequence[Span]) -> bool:
@@ -247,28 +258,28 @@ class Loop(NamedTuple):
     share: float
     share_u: float
 
+    @classmethod
+    def of(cls, curve: SpringCurve, top_mm: float, bottom_mm: float) -> Loop | None:
+        """Mean loop between two heights; None where not both branches were measured there.
 
-def friction_loop(curve: SpringCurve, top_mm: float, bottom_mm: float) -> Loop | None:
-    """Mean loop between two heights; None where not both branches were measured there.
-
-    What moves both branches alike leaves their difference; the lag moves them apart and stays.
-    """
-    heights = bottom_mm + 0.5 * (top_mm - bottom_mm) * (1.0 + GAUSS[0])
-    dense = [sweep for sweep in curve.sweeps if sweep.dense]
-    strokes = [_both(sweep, heights) for sweep in dense or [_pointed(curve)]]
-    found = [stroke for stroke in strokes if stroke is not None]
-    if not found:
-        return None
-    weight = 0.5 * GAUSS[1]
-    loads = np.array([[[look.load_n for look in way] for way in ways] for ways in found])
-    noises = np.array([[[look.se_n for look in way] for way in ways] for ways in found])
-    loops = (loads[:, 0] - loads[:, 1]) @ weight
-    load_n = float(np.mean(loads.mean(axis=1) @ weight))
-    noise = np.sqrt(np.square(noises).sum(axis=1) @ weight**2)
-    lines = _rig_lines(found, weight, dense=bool(dense))
-    budget = Budget((*lines, *scatter_lines(loops.tolist(), noise.tolist())))
-    loop_n, u_n = float(np.mean(loops)), budget.expanded_u_n
-    return Loop(loop_n, u_n, loop_n / load_n, u_n / load_n) if load_n > 0.0 else None
+        What moves both branches alike leaves their difference; the lag moves them apart and stays.
+        """
+        heights = bottom_mm + 0.5 * (top_mm - bottom_mm) * (1.0 + GAUSS[0])
+        dense = [sweep for sweep in curve.sweeps if sweep.dense]
+        strokes = [_both(sweep, heights) for sweep in dense or [_pointed(curve)]]
+        found = [stroke for stroke in strokes if stroke is not None]
+        if not found:
+            return None
+        weight = 0.5 * GAUSS[1]
+        loads = np.array([[[look.load_n for look in way] for way in ways] for ways in found])
+        noises = np.array([[[look.se_n for look in way] for way in ways] for ways in found])
+        loops = (loads[:, 0] - loads[:, 1]) @ weight
+        load_n = float(np.mean(loads.mean(axis=1) @ weight))
+        noise = np.sqrt(np.square(noises).sum(axis=1) @ weight**2)
+        lines = _rig_lines(found, weight, dense=bool(dense))
+        budget = Budget((*lines, *scatter_lines(loops.tolist(), noise.tolist())))
+        loop_n, u_n = float(np.mean(loops)), budget.expanded_u_n
+        return cls(loop_n, u_n, loop_n / load_n, u_n / load_n) if load_n > 0.0 else None
 
 
 def _both(sweep: SweepFit, heights: Array) -> tuple[list[Look], list[Look]] | None:
@@ -326,27 +337,27 @@ class BranchGrid:
         empty: Array = np.full(mean.size, np.nan)
         return np.asarray(np.divide(self.loop_n, mean, out=empty, where=pressed))
 
+    @classmethod
+    def of(cls, curve: SpringCurve, height_mm: Array | None = None) -> BranchGrid:
+        """Put a spring's branches on common heights.
 
-def common_grid(curve: SpringCurve, height_mm: Array | None = None) -> BranchGrid:
-    """Put a spring's branches on common heights.
-
-    Args:
-        curve: the spring's.
-        height_mm: shape (m,), ascending; None takes every GRID_STEP_MM that was measured.
-    """
-    if height_mm is None:
-        first = np.ceil(curve.lowest_mm / GRID_STEP_MM)
-        last = np.floor(curve.highest_mm / GRID_STEP_MM)
-        height_mm = np.arange(first, last + 1.0) * GRID_STEP_MM
-    dense = [sweep for sweep in curve.sweeps if sweep.dense]
-    sweeps = dense or [_pointed(curve)]
-    loading, down_rate = _mean(height_mm, [sweep.loading for sweep in sweeps])
-    unloading, up_rate = _mean(height_mm, [sweep.unloading for sweep in sweeps])
-    rates = np.where(np.isnan(up_rate), down_rate, up_rate)
-    rates = 0.5 * (rates + np.where(np.isnan(down_rate), rates, down_rate))
-    if not dense:
-        rates = np.full(height_mm.size, np.nan)
-    return BranchGrid(height_mm, loading, unloading, rates)
+        Args:
+            curve: the spring's.
+            height_mm: shape (m,), ascending; None takes every GRID_STEP_MM that was measured.
+        """
+        if height_mm is None:
+            first = np.ceil(curve.lowest_mm / GRID_STEP_MM)
+            last = np.floor(curve.highest_mm / GRID_STEP_MM)
+            height_mm = np.arange(first, last + 1.0) * GRID_STEP_MM
+        dense = [sweep for sweep in curve.sweeps if sweep.dense]
+        sweeps = dense or [_pointed(curve)]
+        loading, down_rate = _mean(height_mm, [sweep.loading for sweep in sweeps])
+        unloading, up_rate = _mean(height_mm, [sweep.unloading for sweep in sweeps])
+        rates = np.where(np.isnan(up_rate), down_rate, up_rate)
+        rates = 0.5 * (rates + np.where(np.isnan(down_rate), rates, down_rate))
+        if not dense:
+            rates = np.full(height_mm.size, np.nan)
+        return cls(height_mm, loading, unloading, rates)
 
 
 def _mean(height_mm: Array, fits: Sequence[BranchFit | None]) -> tuple[Array, Array]:

@@ -13,12 +13,11 @@ from typing import Literal, NamedTuple
 import numpy as np
 from scipy.special import fdtrc
 
-from coilbench.analysis.curves.branches import Array, Bins
 from coilbench.analysis.curves.curve import SIDES, FoundHeight, Rate, SpringCurve
 from coilbench.analysis.curves.curve_fit import Spot
 from coilbench.analysis.curves.fits import effective_count
-from coilbench.analysis.curves.rates import Span, line_rate
-from coilbench.analysis.curves.sweep_fit import SweepFit
+from coilbench.analysis.curves.rates import Span
+from coilbench.analysis.curves.sweep_fit import Array, Bins, SweepFit
 from coilbench.capture.calibration.statistics import student_factor
 
 # All of these are our choice, no source.
@@ -60,49 +59,49 @@ class Shape:
     upper: Rate | None = None
     lower: Rate | None = None
 
+    @classmethod
+    def of(cls, curve: SpringCurve) -> Shape:
+        """Tell one rate from two and from a smooth change.
 
-def find_shape(curve: SpringCurve) -> Shape:
-    """Tell one rate from two and from a smooth change.
-
-    One rate: it surely changes by less than LEAST_CHANGE. Changing: the course's bend is larger
-    than noise would make it (_compare_models), and the lowest third's rate differs from the highest
-    third's by more than its expanded uncertainty, with all that the rig may bend, and by more than
-    LEAST_CHANGE. All else can't be told.
-    """
-    strokes = _sampled(curve)
-    if not strokes:
-        return Shape("can't tell", "chosen heights")
-    top, bottom = _range_mm(curve, [bins for _, ways in strokes for bins in ways])
-    if top - bottom < LEAST_RANGE_MM:
-        return Shape("can't tell", "too little range")
-    course = _pooled_course([ways for _, ways in strokes], top, bottom)
-    models = None if course is None else _compare_models(course)
-    third = (top - bottom) / 3.0
-    upper, lower = Span(top, top - third), Span(bottom + third, bottom)
-    change = line_rate(curve, [lower, upper._replace(sign=-1.0)], "least squares")
-    whole = line_rate(curve, [Span(top, bottom)], "least squares")
-    if models is None or change is None or whole is None:
-        return Shape("can't tell", "too few samples", top, bottom)
-    kind = _kind_of(models, change, whole.rate_n_per_mm)
-    shape = Shape(
-        kind=kind,
-        why="too uncertain" if kind == "can't tell" else None,
-        top_mm=top,
-        bottom_mm=bottom,
-        bent_chance=models.bent_chance,
-        change=change,
-        upper=line_rate(curve, [upper], "least squares"),
-        lower=line_rate(curve, [lower], "least squares"),
-    )
-    if kind != "two rates":
-        return shape
-    knee = _knee(strokes, models)
-    return replace(
-        shape,
-        knee=knee,
-        upper=line_rate(curve, [Span(top, knee.height_mm)], "least squares"),
-        lower=line_rate(curve, [Span(knee.height_mm, bottom)], "least squares"),
-    )
+        One rate: it surely changes by less than LEAST_CHANGE. Changing: the course's bend is larger
+        than noise would make it (_compare_models), and the lowest third's rate differs from the
+        highest third's by more than its expanded uncertainty, with all that the rig may bend, and
+        by more than LEAST_CHANGE. All else can't be told.
+        """
+        strokes = _sampled(curve)
+        if not strokes:
+            return cls("can't tell", "chosen heights")
+        top, bottom = _range_mm(curve, [bins for _, ways in strokes for bins in ways])
+        if top - bottom < LEAST_RANGE_MM:
+            return cls("can't tell", "too little range")
+        course = _pooled_course([ways for _, ways in strokes], top, bottom)
+        models = None if course is None else _compare_models(course)
+        third = (top - bottom) / 3.0
+        upper, lower = Span(top, top - third), Span(bottom + third, bottom)
+        change = Span.line_rate(curve, [lower, upper._replace(sign=-1.0)], "least squares")
+        whole = Span.line_rate(curve, [Span(top, bottom)], "least squares")
+        if models is None or change is None or whole is None:
+            return cls("can't tell", "too few samples", top, bottom)
+        kind = _kind_of(models, change, whole.rate_n_per_mm)
+        shape = cls(
+            kind=kind,
+            why="too uncertain" if kind == "can't tell" else None,
+            top_mm=top,
+            bottom_mm=bottom,
+            bent_chance=models.bent_chance,
+            change=change,
+            upper=Span.line_rate(curve, [upper], "least squares"),
+            lower=Span.line_rate(curve, [lower], "least squares"),
+        )
+        if kind != "two rates":
+            return shape
+        knee = _knee(strokes, models)
+        return replace(
+            shape,
+            knee=knee,
+            upper=Span.line_rate(curve, [Span(top, knee.height_mm)], "least squares"),
+            lower=Span.line_rate(curve, [Span(knee.height_mm, bottom)], "least squares"),
+        )
 
 
 def _kind_of(models: _Models, change: Rate, rate_n_per_mm: float) -> Kind:
@@ -341,22 +340,22 @@ class LengthCheck:
         """Whether the difference is larger than its uncertainty."""
         return abs(self.difference_mm) > self.difference_u_mm
 
+    @classmethod
+    def of(
+        cls, curve: SpringCurve, given_mm: float, given_u_mm: float, others: Sequence[SpringCurve]
+    ) -> LengthCheck | None:
+        """Hold a spring's first contact against its free length by caliper.
 
-def check_length(
-    curve: SpringCurve, given_mm: float, given_u_mm: float, others: Sequence[SpringCurve]
-) -> LengthCheck | None:
-    """Hold a spring's first contact against its free length by caliper.
+        Args:
+            curve: the spring's.
+            given_mm, given_u_mm: free length by other means; expanded, k = 2.
+            others: the set's other springs, measured on the same rig.
 
-    Args:
-        curve: the spring's.
-        given_mm, given_u_mm: free length by other means; expanded, k = 2.
-        others: the set's other springs, measured on the same rig.
-
-    Returns:
-        None where no stroke shows first contact.
-    """
-    if curve.contact is None:
-        return None
-    away = [each.contact.height_mm - given_mm for each in others if each.contact is not None]
-    others_mm = float(np.median(away)) if len(away) >= FEWEST_OTHERS else None
-    return LengthCheck(curve.contact, given_mm, given_u_mm, others_mm)
+        Returns:
+            None where no stroke shows first contact.
+        """
+        if curve.contact is None:
+            return None
+        away = [each.contact.height_mm - given_mm for each in others if each.contact is not None]
+        others_mm = float(np.median(away)) if len(away) >= FEWEST_OTHERS else None
+        return cls(curve.contact, given_mm, given_u_mm, others_mm)

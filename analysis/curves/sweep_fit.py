@@ -1,4 +1,8 @@
-"""One sweep ready to be read: both branches fitted, and what its instrument is sure of."""
+"""A sweep ready to be read: both branches made smooth, and what its instrument is sure of.
+
+A branch is a straight line in a moving window, or between points. A dense sweep's two directions
+are its first passes on the way down and its last passes on the way up.
+"""
 
 from __future__ import annotations
 
@@ -7,16 +11,271 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from coilbench.analysis.curves.branches import Array, Bins, BranchFit, fine_bins, split_passes
 from coilbench.capture.calibration.lag import Lag
-from coilbench.capture.strokes.sweep import RigReading, Sweep
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.strokes.sweep import Branch, RigReading, Sweep
 
+Array = NDArray[np.float64]
+
+EDGE_MM = 1e-6  # a height this near the end of a branch is inside it: inches do not round evenly
+BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
+HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
+MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
+MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
+JITTER_SDS = 3.0
 Side = Literal["both", "loading", "unloading"]
 
 GRID_STEP_MM = 0.25
 FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
 TURN_MM = 1.5  # way back after which friction has turned round in full; ours, no source
+
+
+@dataclass(frozen=True)
+class BranchFit:
+    """One branch of one sweep, ready to be read at any height inside it.
+
+    Attributes:
+        height_mm: shape (m,), strictly ascending.
+        load_n: shape (m,), straight between neighbours.
+        slope_n_per_mm: shape (m,), local rate (load over falling height, so positive for a spring).
+        load_se_n: shape (m,), standard error (k = 1) of load_n from the samples' noise; zero for
+            points, whose noise belongs to the instrument's own uncertainty.
+        by_lag: shape (m, 2), how load_n moves with the lag's delay and spread, N/s and N/s^2;
+            zero where no lag was undone.
+    """
+
+    height_mm: Array
+    load_n: Array
+    slope_n_per_mm: Array
+    load_se_n: Array
+    by_lag: Array
+
+    @property
+    def lowest_mm(self) -> float:
+        """Lowest height measured."""
+        return float(self.height_mm[0])
+
+    @property
+    def highest_mm(self) -> float:
+        """Highest height measured."""
+        return float(self.height_mm[-1])
+
+    def covers(self, height_mm: float) -> bool:
+        """Whether the height was measured, ends included."""
+        return self.lowest_mm - EDGE_MM <= height_mm <= self.highest_mm + EDGE_MM
+
+    def load_at(self, height_mm: float) -> float:
+        """Load at a height that the branch covers."""
+        return float(np.interp(height_mm, self.height_mm, self.load_n))
+
+    def slope_at(self, height_mm: float) -> float:
+        """Local rate at a height that the branch covers."""
+        return float(np.interp(height_mm, self.height_mm, self.slope_n_per_mm))
+
+    def se_at(self, height_mm: float) -> float:
+        """Standard error of load_at from the samples' noise."""
+        return float(np.interp(height_mm, self.height_mm, self.load_se_n))
+
+    def by_lag_at(self, height_mm: float) -> Array:
+        """How load_at moves with the lag, shape (2,)."""
+        columns = [np.interp(height_mm, self.height_mm, self.by_lag[:, at]) for at in (0, 1)]
+        return np.array(columns)
+
+    def up_to(self, load_n: float) -> BranchFit | None:
+        """Leave out what lies beyond a load; None where fewer than two heights remain."""
+        keep = self.load_n <= load_n
+        keep &= self.height_mm >= np.max(self.height_mm[~keep], initial=-np.inf)
+        return self._at(keep) if np.count_nonzero(keep) >= 2 else None
+
+    def below(self, height_mm: float) -> BranchFit:
+        """Keep what lies below a height."""
+        return self._at(self.height_mm < height_mm)
+
+    def joined(self, above: BranchFit) -> BranchFit:
+        """Put another fit's heights, all above these, behind these."""
+        pairs = zip(self._columns, above._columns, strict=True)
+        return BranchFit(*(np.concatenate(pair) for pair in pairs))
+
+    @classmethod
+    def of_points(cls, branch: Branch) -> BranchFit | None:
+        """Join chosen points by straight lines; readings at the same height are averaged.
+
+        Returns:
+            None where there is no finite point. The slope at a point is the steeper neighbour's; it
+            is zero for a lone point, which has none.
+        """
+        finite = np.isfinite(branch.height_mm) & np.isfinite(branch.load_n)
+        heights, where = np.unique(branch.height_mm[finite], return_inverse=True)
+        if heights.size == 0:
+            return None
+        loads = np.bincount(where, weights=branch.load_n[finite]) / np.bincount(where)
+        slopes = np.zeros_like(heights)
+        if heights.size > 1:
+            segments = -np.diff(loads) / np.diff(heights)
+            slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
+        flat = np.zeros_like(heights)
+        return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)))
+
+    def _at(self, rows: NDArray[np.bool_]) -> BranchFit:
+        return BranchFit(*(column[rows] for column in self._columns))
+
+    @property
+    def _columns(self) -> tuple[Array, ...]:
+        return self.height_mm, self.load_n, self.slope_n_per_mm, self.load_se_n, self.by_lag
+
+
+class Bins(NamedTuple):
+    """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
+
+    The weight is the number of samples, capped at the median bin's, so that a pause (many samples
+    at one height, while the load creeps) weighs no more than moving on.
+    """
+
+    height_mm: Array
+    load_n: Array
+    weight: Array
+    by_lag: Array
+
+    def at(self, rows: NDArray[np.bool_]) -> Bins:
+        """Return some of the bins."""
+        return Bins(*(column[rows] for column in self))
+
+    def between(self, low_mm: float, high_mm: float) -> Bins:
+        """Return the bins whose mean height lies between two heights."""
+        return self.at((self.height_mm >= low_mm) & (self.height_mm <= high_mm))
+
+    def fit(self, step_mm: float) -> BranchFit | None:
+        """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
+
+        Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
+        Local Polynomial Modelling and Its Applications, 1996, from memory).
+
+        Returns:
+            None where fewer than two different heights were sampled.
+        """
+        if self.height_mm.size < 2:
+            return None
+        grid = _grid(float(self.height_mm[0]), float(self.height_mm[-1]), step_mm)
+        half_mm = max(
+            HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(self.height_mm)))
+        )
+        load, slope, smoother = _local_lines(self, grid, half_mm)
+        usable = np.isfinite(load)
+        if np.count_nonzero(usable) < 2:
+            return BranchFit.of_points(Branch(self.height_mm, self.load_n))
+        grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
+        error = noise_n(self) * np.sqrt(np.sum(smoother**2 / self.weight, axis=1))
+        by_lag = -slope[:, None] * (smoother @ self.by_lag)
+        return BranchFit(grid, load, -slope, error, by_lag)
+
+
+def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
+    """Average height and load in bins of height, ascending, empty bins left out."""
+    _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
+    count = np.bincount(where).astype(np.float64)
+    height = np.bincount(where, weights=branch.height_mm) / count
+    load = np.bincount(where, weights=branch.load_n) / count
+    weight = np.minimum(count, np.median(count)) if count.size else count
+    by_lag = np.zeros((count.size, 2))
+    if branch.by_lag is not None:
+        for at in (0, 1):
+            by_lag[:, at] = np.bincount(where, weights=branch.by_lag[:, at]) / count
+    return Bins(height, load, weight, by_lag)
+
+
+def noise_n(bins: Bins) -> float:
+    """Noise of a sample's load (standard deviation), whatever the curve's shape.
+
+    Robust scale of each bin's departure from the line through its two neighbours, each over its
+    own standard deviation for unit noise (Gasser, Sroka and Jennen-Steinmetz, Biometrika 73,
+    1986, from memory; the robust scale is ours).
+    """
+    if bins.load_n.size < 3:
+        return 0.0
+    height, load, variance = bins.height_mm, bins.load_n, 1.0 / bins.weight
+    left = (height[2:] - height[1:-1]) / (height[2:] - height[:-2])
+    right = 1.0 - left
+    departure = load[1:-1] - left * load[:-2] - right * load[2:]
+    unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
+    return ROBUST_SD_PER_MAD * float(np.median(np.abs(departure) / np.sqrt(unit)))
+
+
+def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
+    """Multiples of the step between both ends, and the ends themselves."""
+    first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
+    inner = np.arange(first, last + 1.0) * step_mm
+    inner = inner[(inner > lowest_mm + EDGE_MM) & (inner < highest_mm - EDGE_MM)]
+    return np.concatenate([[lowest_mm], inner, [highest_mm]])
+
+
+def _local_lines(bins: Bins, grid: Array, half_mm: float) -> tuple[Array, Array, Array]:
+    """Weighted straight line around every grid height (Epanechnikov weights).
+
+    Returns:
+        Load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
+        three bins, and the smoother's matrix, shape (g, bins): load = smoother @ bins.load_n.
+    """
+    away = bins.height_mm[None, :] - grid[:, None]
+    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * bins.weight
+    s0, s1, s2 = kernel.sum(1), (kernel * away).sum(1), (kernel * away**2).sum(1)
+    determinant = s0 * s2 - s1**2
+    enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
+    determinant = np.where(enough, determinant, np.nan)[:, None]
+    smoother = kernel * (s2[:, None] - s1[:, None] * away) / determinant
+    tilt = kernel * (s0[:, None] * away - s1[:, None]) / determinant
+    return smoother @ bins.load_n, tilt @ bins.load_n, smoother
+
+
+class _Passes(NamedTuple):
+    """The samples of a dense sweep that belong to its two branches, both in time order."""
+
+    loading: Branch
+    unloading: Branch
+
+
+def split_passes(sweep: Sweep) -> _Passes:
+    """Split a dense sweep at its deepest point; keep first passes down and last passes up.
+
+    A pass back up (a wobbling hand, a double press) reads between the two branches where there
+    is friction, so that only the first visit to a height counts on the way down and only the
+    last on the way up. Going back by no more than the height's own jitter is no pass.
+    """
+    whole = _joined(sweep.loading, sweep.unloading)
+    whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
+    height = whole.height_mm
+    if height.size == 0:
+        return _Passes(whole, whole)
+    slack_mm = min(JITTER_SDS * _jitter_mm(height), MAX_SLACK_MM)
+    deepest = int(np.argmin(height))
+    down, up = slice(0, deepest + 1), slice(deepest, None)
+    first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
+    last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
+    return _Passes(whole.at(down).at(first), whole.at(up).at(last))
+
+
+def _joined(one: Branch, other: Branch) -> Branch:
+    by_lag = None
+    if one.by_lag is not None and other.by_lag is not None:
+        by_lag = np.concatenate([one.by_lag, other.by_lag])
+    return Branch(
+        np.concatenate([one.height_mm, other.height_mm]),
+        np.concatenate([one.load_n, other.load_n]),
+        by_lag,
+    )
+
+
+def _jitter_mm(height_mm: Array) -> float:
+    """Noise of a height (standard deviation): robust scale of the second differences.
+
+    A steady hand leaves none; of white noise they have a variance six times the noise's.
+    """
+    if height_mm.size < 5:
+        return 0.0
+    bend = np.diff(height_mm, 2)
+    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(bend - np.median(bend))))
+    return float(scale / 6.0**0.5)
 
 
 @dataclass(frozen=True)

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import Array, Bins, fine_bins, noise_n
+from coilbench.analysis.curves.sweep_fit import Array, Bins, fine_bins, noise_n
 from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Press
 from coilbench.capture.strokes.sweep import Branch
 

@@ -24,7 +24,7 @@ from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes, uncounted
+from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
@@ -135,7 +135,7 @@ def _all(judged: Sequence[JudgedStroke], rows: Sequence[StrokeRow]) -> tuple[Jud
     return tuple(
         known[row.sweep_id]
         if row.sweep_id in known
-        else uncounted(row.number, row.sweep_id, row.note)
+        else JudgedStroke(row.number, row.sweep_id, False, "not counted", None, (), row.note)
         for row in rows
     )
 

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import Array
 from coilbench.analysis.curves.curve import (
     RATE_WINDOW,
     FoundHeight,
@@ -24,11 +23,13 @@ from coilbench.analysis.curves.rates import (
     Loop,
     Method,
     NamedRate,
-    common_grid,
-    friction_loop,
-    named_rates,
 )
-from coilbench.analysis.curves.shape_model import LengthCheck, Shape, Why, check_length, find_shape
+from coilbench.analysis.curves.shape_model import (
+    LengthCheck,
+    Shape,
+    Why,
+)
+from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.limits_text import handbook_text
@@ -95,10 +96,10 @@ class SpringFindings:
         """
         asked = curve.window_mm(shares)
         window = asked if asked is not None else _whole_mm(curve)
-        rates = tuple(named_rates(curve, window, heights_mm))
+        rates = tuple(NamedRate.all_of(curve, window, heights_mm))
         length = None
         if given.free_length_mm is not None:
-            length = check_length(curve, given.free_length_mm, GIVEN_LENGTH_U_MM, others)
+            length = LengthCheck.of(curve, given.free_length_mm, GIVEN_LENGTH_U_MM, others)
         return cls(
             curve,
             given,
@@ -107,8 +108,8 @@ class SpringFindings:
             window,
             asked is not None,
             rates,
-            None if window is None else friction_loop(curve, *window),
-            find_shape(curve),
+            None if window is None else Loop.of(curve, *window),
+            Shape.of(curve),
             length,
             _handbook(given, rates),
         )
@@ -155,7 +156,7 @@ class SpringFindings:
             "hysteresis": None if self.loop is None else self.loop._asdict(),
             "shape": _shape(self.shape),
             "handbook": _handbook_document(self.handbook),
-            "curve": _grid(common_grid(curve)),
+            "curve": _grid(BranchGrid.of(curve)),
             "notes": [describe(note, SI) for note in curve.notes],
         }
 
@@ -184,7 +185,7 @@ class SpringFindings:
     def table(self, units: Units) -> tuple[list[Reading], BranchGrid]:
         """Return the loads at table_heights_mm where they were measured, and the branches there."""
         read = _readings(self.curve, self.table_heights_mm(units))
-        return read, common_grid(self.curve, np.array([each.height_mm for each in read]))
+        return read, BranchGrid.of(self.curve, np.array([each.height_mm for each in read]))
 
     def rate_lines(self, units: Units) -> Iterator[str]:
         """Write every rate, how it came about, and between which heights."""

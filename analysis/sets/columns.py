@@ -16,7 +16,7 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured, common_u, split
-from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd, find_outliers
+from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd
 from coilbench.analysis.sets.rulings import (
     ROUNDING,
     Aim,
@@ -200,7 +200,7 @@ def _make_column(
     numbers = iter(range(len(known)))
     places = tuple(None if one is None else next(numbers) for one in measured)
     least_sd = float(np.median([one.own_u for one in known])) / 2.0
-    esd = find_outliers([one.value for one in known], alpha, least_sd)
+    esd = Esd.of([one.value for one in known], alpha, least_sd)
     return Column(height_mm, tuple(measured), Centre.of(known), esd, places)
 
 
@@ -283,7 +283,7 @@ def _odd_shapes(departures: Sequence[_Departure], alpha: float) -> Esd | None:
     nearly normal (Wilson and Hilferty, Proc. Natl. Acad. Sci. 17, 1931, from memory), so that the
     outlier test keeps its false-alarm rate on it.
     """
-    return find_outliers([departure.rms ** (2.0 / 3.0) for departure in departures], alpha)
+    return Esd.of([departure.rms ** (2.0 / 3.0) for departure in departures], alpha)
 
 
 def _shared_range_mm(curves: Sequence[SpringCurve]) -> tuple[float, float]:

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.special import stdtrit
 
-from coilbench.analysis.curves.branches import Array
+from coilbench.analysis.curves.sweep_fit import Array
 
 FEWEST_FOR_ESD = 5  # below this no value can stand apart from so few others; ours, no source
 MOST_OUTLIERS = 10  # as far as Rosner's tables go
@@ -47,6 +47,40 @@ class Esd:
     limits: tuple[float, ...]
     found: int
     scores: tuple[float, ...]
+
+    @classmethod
+    def of(cls, values: Sequence[float], alpha: float, least_sd: float = 0.0) -> Esd | None:
+        """Look for values that stand apart from the others, on either side.
+
+        Args:
+            values: n numbers.
+            alpha: how often a set of normal values may raise any alarm.
+            least_sd: a standard deviation is never taken below it, so that nothing stands apart by
+                less than it could be measured.
+
+        Returns:
+            None for fewer than FEWEST_FOR_ESD values.
+        """
+        if len(values) < FEWEST_FOR_ESD:
+            return None
+        numbers = np.asarray(values, dtype=np.float64)
+        by_size = np.argsort(
+            numbers, kind="stable"
+        )  # so that their order doesn't matter to rounding
+        most = _most_outliers(numbers.size)
+        steps, statistics = _remove_farthest(numbers[by_size], most, least_sd)
+        order = [int(by_size[step]) for step in steps]
+        limits = _critical_values(numbers.size, most, _kept_level(numbers.size, alpha))
+        beyond = np.flatnonzero(statistics > limits)
+        found = int(beyond[-1]) + 1 if beyond.size else 0
+        rest = np.delete(numbers[by_size], steps[:found])
+        return cls(
+            tuple(order),
+            tuple(statistics.tolist()),
+            tuple(limits.tolist()),
+            found,
+            tuple(_distances(numbers, rest, least_sd).tolist()),
+        )
 
     @property
     def outliers(self) -> frozenset[int]:
@@ -100,38 +134,6 @@ def _kept_level(count: int, alpha: float) -> float:
     """The level to ask _critical_values for, so that _most_outliers(count) steps keep alpha."""
     at = min(count - FEWEST_FOR_ESD, len(_LEVEL_RATIO) - 1)
     return alpha * _LEVEL_RATIO[at]
-
-
-def find_outliers(values: Sequence[float], alpha: float, least_sd: float = 0.0) -> Esd | None:
-    """Look for values that stand apart from the others, on either side.
-
-    Args:
-        values: n numbers.
-        alpha: how often a set of normal values may raise any alarm.
-        least_sd: a standard deviation is never taken below it, so that nothing stands apart by
-            less than it could be measured.
-
-    Returns:
-        None for fewer than FEWEST_FOR_ESD values.
-    """
-    if len(values) < FEWEST_FOR_ESD:
-        return None
-    numbers = np.asarray(values, dtype=np.float64)
-    by_size = np.argsort(numbers, kind="stable")  # so that their order doesn't matter to rounding
-    most = _most_outliers(numbers.size)
-    steps, statistics = _remove_farthest(numbers[by_size], most, least_sd)
-    order = [int(by_size[step]) for step in steps]
-    limits = _critical_values(numbers.size, most, _kept_level(numbers.size, alpha))
-    beyond = np.flatnonzero(statistics > limits)
-    found = int(beyond[-1]) + 1 if beyond.size else 0
-    rest = np.delete(numbers[by_size], steps[:found])
-    return Esd(
-        tuple(order),
-        tuple(statistics.tolist()),
-        tuple(limits.tolist()),
-        found,
-        tuple(_distances(numbers, rest, least_sd).tolist()),
-    )
 
 
 def _remove_farthest(numbers: Array, most: int, least_sd: float) -> tuple[list[int], Array]:

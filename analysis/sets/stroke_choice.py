@@ -12,7 +12,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branches import Array, Bins, fine_bins, split_passes
+from coilbench.analysis.curves.sweep_fit import Array, Bins, fine_bins, split_passes
 from coilbench.analysis.sets.stroke_findings import (
     TURN_CLEAR_MM,
     StrokeFinding,
@@ -214,11 +214,6 @@ class JudgedStroke:
     def spoilt_by(self) -> tuple[StrokeKind, ...]:
         """What speaks against its loads."""
         return tuple(one.kind for one in self.findings if one.spoils)
-
-
-def uncounted(number: int, sweep_id: str, note: str | None) -> JudgedStroke:
-    """Return a stroke that the capture did not count."""
-    return JudgedStroke(number, sweep_id, False, "not counted", None, (), note)
 
 
 def judge_strokes(

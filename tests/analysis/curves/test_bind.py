@@ -9,9 +9,12 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.branches import Bins, fine_bins, split_passes
-from coilbench.analysis.curves.curve_fit import _find_free_length, _find_solid, _find_solid_height
-from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
+from coilbench.analysis.curves.curve_fit import (
+    _find_free_length,
+    _find_solid,
+    _find_solid_height,
+)
+from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins, fit_sweep, split_passes
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.rates import common_grid
+from coilbench.analysis.curves.rates import BranchGrid
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))
@@ -23,7 +23,7 @@ def test_branches_loop_and_stiffness_on_one_grid() -> None:
         Sweep("s", "x", Origin.CONVERTED_FILE, *ways(50.0, bottom), 0.1, 0.001, 0.02)
         for bottom in (27.0, 28.1)
     ]
-    grid = common_grid(fit_curve("x", sweeps))
+    grid = BranchGrid.of(fit_curve("x", sweeps))
     assert grid.height_mm == pytest.approx(np.arange(27.25, 50.01, 0.25))
     assert np.isnan(grid.loading_n[grid.height_mm < 28.1]).all()  # one stroke did not come there
     measured = grid.height_mm > 28.6  # nearer to the turn one sample is of both branches
@@ -32,14 +32,14 @@ def test_branches_loop_and_stiffness_on_one_grid() -> None:
     assert grid.unloading_n[measured] == pytest.approx(16.0 * (53.0 - height) * 0.98, rel=1e-6)
     assert grid.loop_share[measured] == pytest.approx(0.04, rel=1e-5)
     assert grid.stiffness_n_per_mm[measured] == pytest.approx(16.0, rel=1e-6)
-    asked = common_grid(fit_curve("x", sweeps), np.array([20.0, 40.0]))
+    asked = BranchGrid.of(fit_curve("x", sweeps), np.array([20.0, 40.0]))
     assert np.isnan(asked.loading_n[0])
     assert asked.loop_n[1] == pytest.approx(0.04 * 16.0 * 13.0)
 
 
 def test_one_branch_alone_has_no_loop_but_a_stiffness() -> None:
     down = Sweep("s", "x", Origin.CONVERTED_FILE, ways(50.0, 27.0)[0], NONE, 0.1, 0.001, 0.02)
-    grid = common_grid(fit_curve("x", [down]))
+    grid = BranchGrid.of(fit_curve("x", [down]))
     assert np.isnan(grid.loop_share).all()
     assert grid.stiffness_n_per_mm == pytest.approx(16.0 * 1.02, rel=1e-6)
 
@@ -47,6 +47,6 @@ def test_one_branch_alone_has_no_loop_but_a_stiffness() -> None:
 def test_points_show_loads_but_no_stiffness() -> None:
     points = Branch(np.array([38.0, 28.0]), np.array([240.0, 400.0]))
     keyed = Sweep("s", "x", Origin.KEYED, points, NONE, 1.0, 0.0, 0.1)
-    grid = common_grid(fit_curve("x", [keyed]), np.array([28.0, 33.0]))
+    grid = BranchGrid.of(fit_curve("x", [keyed]), np.array([28.0, 33.0]))
     assert grid.loading_n == pytest.approx([400.0, 320.0])
     assert np.isnan(grid.stiffness_n_per_mm).all()

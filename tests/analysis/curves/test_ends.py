@@ -6,9 +6,8 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.branches import Bins, fine_bins, split_passes
 from coilbench.analysis.curves.curve_fit import _find_contact, _find_free_length
-from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep
+from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins, fit_sweep, split_passes
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 FREE_MM, RATE = 50.0, 17.0

@@ -6,7 +6,7 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.shape_model import LengthCheck, check_length
+from coilbench.analysis.curves.shape_model import LengthCheck
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -23,7 +23,7 @@ def spring_of(free_mm: float, label: str = "larch-01") -> SpringCurve:
 
 
 def check(free_mm: float, others: list[float], given_mm: float = 53.0) -> LengthCheck:
-    found = check_length(spring_of(free_mm), given_mm, 0.1, [spring_of(mm) for mm in others])
+    found = LengthCheck.of(spring_of(free_mm), given_mm, 0.1, [spring_of(mm) for mm in others])
     assert found is not None
     return found
 
@@ -61,4 +61,4 @@ def test_alone_it_may_be_either() -> None:
 def test_without_contact_nothing_is_said() -> None:
     points = Branch(np.array([38.0, 28.0]), np.array([240.0, 400.0]))
     keyed = Sweep("s", "x", Origin.KEYED, points, NONE, 1.0, 0.0, 0.1)
-    assert check_length(fit_curve("x", [keyed], free_length_mm=53.0), 53.0, 0.1, []) is None
+    assert LengthCheck.of(fit_curve("x", [keyed], free_length_mm=53.0), 53.0, 0.1, []) is None

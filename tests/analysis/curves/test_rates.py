@@ -11,9 +11,9 @@ import statsmodels.api as sm
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.branches import fine_bins
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.rates import NamedRate, Span, friction_loop, line_rate, named_rates
+from coilbench.analysis.curves.rates import Loop, NamedRate, Span
+from coilbench.analysis.curves.sweep_fit import fine_bins
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
 
@@ -55,7 +55,7 @@ def test_each_rate_says_what_it_is_and_where() -> None:
     curve = fit_curve("x", [press(with_loop(height), height)])
     window = curve.window_mm()
     assert window == pytest.approx((53.0 - 0.3 * 27.0, 53.0 - 0.7 * 27.0), abs=0.05)
-    found = by_method(named_rates(curve, window, (27.6, 38.5)))
+    found = by_method(NamedRate.all_of(curve, window, (27.6, 38.5)))
     assert list(found) == ["window ends", "least squares", "robust", "two heights"]
     for each in found.values():
         assert each.rate.rate_n_per_mm == pytest.approx(16.0, rel=1e-4)
@@ -64,7 +64,7 @@ def test_each_rate_says_what_it_is_and_where() -> None:
     assert (found["robust"].top_mm, found["robust"].bottom_mm) == window
     wide = curve.window_mm((0.2, 0.8))
     assert wide == pytest.approx((53.0 - 0.2 * 27.0, 53.0 - 0.8 * 27.0), abs=0.05)
-    assert by_method(named_rates(curve, None, (38.5,))) == {}
+    assert by_method(NamedRate.all_of(curve, None, (38.5,))) == {}
 
 
 def test_the_textbook_spring_at_every_rate() -> None:
@@ -75,7 +75,7 @@ def test_the_textbook_spring_at_every_rate() -> None:
     height = np.concatenate([np.linspace(108, 62, 500), np.linspace(62, 108, 500)])
     load = rate * np.maximum(105.8 - height, 0.0)
     curve = fit_curve("x", [press(load, height)], solid_height_mm=57.5)
-    for each in named_rates(curve, curve.window_mm(), (88.5, 67.5)):
+    for each in NamedRate.all_of(curve, curve.window_mm(), (88.5, 67.5)):
         assert each.rate.rate_n_per_mm == pytest.approx((620.0 - 280.0) / 21.0, rel=2e-3)
 
 
@@ -87,7 +87,7 @@ def test_the_line_is_scipys_and_statsmodels(method) -> None:
     load = with_loop(height) + rng.normal(0.0, 0.5, height.size)
     sweep = press(load, height, up=False)
     curve = fit_curve("x", [sweep], "loading")
-    found = line_rate(curve, [Span(45.0, 34.0)], method)
+    found = Span.line_rate(curve, [Span(45.0, 34.0)], method)
     assert found is not None
     bins = fine_bins(sweep.loading).between(34.0, 45.0)
     assert np.ptp(bins.weight) <= 1.0  # a steady press: all bins weigh nearly alike
@@ -110,8 +110,8 @@ def test_a_slip_moves_all_rates_but_the_robust() -> None:
     slipped = load.copy()
     slipped[(height > 34.0) & (height < 35.0) & (np.arange(800) < 400)] -= 25.0
     window = (45.0, 34.0)
-    clean = by_method(named_rates(fit_curve("x", [press(load, height)]), window))
-    found = by_method(named_rates(fit_curve("x", [press(slipped, height)]), window))
+    clean = by_method(NamedRate.all_of(fit_curve("x", [press(load, height)]), window))
+    found = by_method(NamedRate.all_of(fit_curve("x", [press(slipped, height)]), window))
 
     def moved(method: str) -> float:
         change = found[method].rate.rate_n_per_mm - clean[method].rate.rate_n_per_mm
@@ -138,7 +138,7 @@ def test_intervals_hold_the_true_rate() -> None:
             noise = np.convolve(rng.normal(0.0, 0.5, height.size + 4), np.full(5, 0.4), "valid")
             sweeps.append(press(load + noise, height))
         curve = fit_curve("x", sweeps)
-        for each in named_rates(curve, curve.window_mm(), (38.5, 27.6)):
+        for each in NamedRate.all_of(curve, curve.window_mm(), (38.5, 27.6)):
             truth = float(spring.load_n(each.bottom_mm) - spring.load_n(each.top_mm))
             truth /= each.top_mm - each.bottom_mm
             held[each.method] += abs(each.rate.rate_n_per_mm - truth) <= each.rate.rate_u_n_per_mm
@@ -155,11 +155,11 @@ def test_the_rigs_part_of_a_lines_uncertainty_by_hand(method) -> None:
     exact = press(with_loop(height), height)
     span = Span(45.0, 34.0)
     gain = replace(exact, load_u_n=0.0, load_u_relative=0.01, height_u_mm=0.0)
-    found = line_rate(fit_curve("x", [gain]), [span], method)
+    found = Span.line_rate(fit_curve("x", [gain]), [span], method)
     assert found is not None
     assert found.rate_u_n_per_mm == pytest.approx(2.0 * 0.01 * 16.0, rel=1e-3)
     offset = replace(exact, load_u_n=1.0, load_u_relative=0.0, height_u_mm=0.0)
-    found = line_rate(fit_curve("x", [offset]), [span], method)
+    found = Span.line_rate(fit_curve("x", [offset]), [span], method)
     assert found is not None
     x, w = np.polynomial.legendre.leggauss(4)
     weights = 3.0 * x * w / (span.top_mm - span.bottom_mm)
@@ -172,7 +172,7 @@ def test_a_change_of_rate_is_the_difference_of_two() -> None:
     height = path_mm()
     depth = np.maximum(53.0 - height, 0.0)
     curve = fit_curve("x", [press(10.0 * depth + 0.2 * depth**2, height)])
-    change = line_rate(curve, [Span(35.0, 30.0), Span(48.0, 43.0, -1.0)], "least squares")
+    change = Span.line_rate(curve, [Span(35.0, 30.0), Span(48.0, 43.0, -1.0)], "least squares")
     assert change is not None
     assert change.rate_n_per_mm == pytest.approx(0.4 * 13.0, rel=4e-3)
 
@@ -181,17 +181,17 @@ def test_points_give_a_line_only_where_they_are_enough() -> None:
     at = np.array([50.0, 45.0, 40.0, 35.0, 30.0])
     load = 16.0 * (53.0 - at) + np.array([1.0, -1.0, 0.5, -1.5, 1.0])
     few = fit_curve("x", [press(load[:3], at[:3], origin=Origin.KEYED)])
-    assert line_rate(few, [Span(50.0, 30.0)], "least squares") is None
+    assert Span.line_rate(few, [Span(50.0, 30.0)], "least squares") is None
     five = fit_curve("x", [press(load, at, origin=Origin.KEYED)])
-    found = line_rate(five, [Span(50.0, 30.0)], "least squares")
+    found = Span.line_rate(five, [Span(50.0, 30.0)], "least squares")
     assert found is not None
     line = stats.linregress(at, load)
     assert found.rate_n_per_mm == pytest.approx(-line.slope)
     scatter = next(each for each in found.budget.lines if each.kind == "A")
     assert scatter.contribution_n == pytest.approx(line.stderr)
     assert scatter.degrees_of_freedom == 3.0
-    assert line_rate(five, [Span(50.0, 30.0)], "robust") is None
-    assert line_rate(five, [Span(29.0, 20.0)], "least squares") is None
+    assert Span.line_rate(five, [Span(50.0, 30.0)], "robust") is None
+    assert Span.line_rate(five, [Span(29.0, 20.0)], "least squares") is None
 
 
 def test_one_branch_is_no_rate_of_the_mean() -> None:
@@ -199,8 +199,8 @@ def test_one_branch_is_no_rate_of_the_mean() -> None:
     down, up = np.linspace(55.0, 26.0, 400), np.linspace(27.0, 55.0, 12)
     height = np.concatenate([down, up])
     sweep = press(with_loop(height), height)
-    assert line_rate(fit_curve("x", [sweep]), [Span(45.0, 34.0)], "least squares") is None
-    alone = line_rate(fit_curve("x", [sweep], "loading"), [Span(45.0, 34.0)], "least squares")
+    assert Span.line_rate(fit_curve("x", [sweep]), [Span(45.0, 34.0)], "least squares") is None
+    alone = Span.line_rate(fit_curve("x", [sweep], "loading"), [Span(45.0, 34.0)], "least squares")
     assert alone is not None
     assert alone.rate_n_per_mm == pytest.approx(16.0 * (1.0 + 0.5 * LOOP), rel=1e-6)
 
@@ -211,14 +211,14 @@ def test_the_friction_loop_with_its_uncertainty() -> None:
     sweeps = [
         press(with_loop(height) + rng.normal(0.0, 0.3, height.size), height) for _ in range(3)
     ]
-    loop = friction_loop(fit_curve("x", sweeps), 45.0, 34.0)
+    loop = Loop.of(fit_curve("x", sweeps), 45.0, 34.0)
     assert loop is not None
     assert abs(loop.share - LOOP) <= loop.share_u < 0.01
     assert loop.loop_n == pytest.approx(LOOP * 16.0 * 13.5, abs=loop.loop_u_n)
     assert math.isclose(loop.loop_n / loop.share, 16.0 * 13.5, rel_tol=0.01)
     down = fit_curve("x", [press(with_loop(height), height, up=False)])
-    assert friction_loop(down, 45.0, 34.0) is None
-    assert friction_loop(fit_curve("x", sweeps), 80.0, 70.0) is None
+    assert Loop.of(down, 45.0, 34.0) is None
+    assert Loop.of(fit_curve("x", sweeps), 80.0, 70.0) is None
 
 
 def test_what_moves_both_branches_alike_leaves_the_loop() -> None:
@@ -227,10 +227,10 @@ def test_what_moves_both_branches_alike_leaves_the_loop() -> None:
     height = path_mm()
     exact = replace(press(with_loop(height), height), load_u_n=0.0, height_u_mm=0.0)
     gain = replace(exact, load_u_relative=0.01)
-    loop = friction_loop(fit_curve("x", [gain]), 45.0, 34.0)
+    loop = Loop.of(fit_curve("x", [gain]), 45.0, 34.0)
     assert loop is not None
     assert loop.loop_u_n == pytest.approx(2.0 * 0.01 * loop.loop_n, rel=0.02)
     every = replace(gain, origin=Origin.POINTS_FILE)
-    points = friction_loop(fit_curve("x", [every]), 45.0, 34.0)
+    points = Loop.of(fit_curve("x", [every]), 45.0, 34.0)
     assert points is not None
     assert points.loop_u_n > 2.0 * 0.01 * 16.0 * 13.5

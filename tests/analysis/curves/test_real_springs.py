@@ -18,8 +18,8 @@ from scipy import stats
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.rates import Span, friction_loop, line_rate, named_rates
-from coilbench.analysis.curves.shape_model import find_shape
+from coilbench.analysis.curves.rates import Loop, NamedRate, Span
+from coilbench.analysis.curves.shape_model import Shape
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import INCH_MM, LBF_N
 
@@ -110,12 +110,12 @@ def test_what_the_twelve_rates_scatter_is_more_than_reading_errors(nests) -> Non
 def test_four_readings_are_no_course(nests) -> None:
     """Neither a shape, nor coil bind, nor first contact, nor a line is claimed of them."""
     for curve, _ in nests.values():
-        assert find_shape(curve).kind == "can't tell"
+        assert Shape.of(curve).kind == "can't tell"
         assert curve.bind is None
         assert curve.contact is None
         assert curve.free_length_mm is None
-        assert line_rate(curve, [Span(12.25 * INCH_MM, 9.75 * INCH_MM)], "robust") is None
-        assert [each.method for each in named_rates(curve, None, (311.15, 247.65))] in (
+        assert Span.line_rate(curve, [Span(12.25 * INCH_MM, 9.75 * INCH_MM)], "robust") is None
+        assert [each.method for each in NamedRate.all_of(curve, None, (311.15, 247.65))] in (
             ["two heights"],
             [],
         )
@@ -173,7 +173,9 @@ def test_the_guns_rate_is_scipys_line_in_each_branch_and_cycle(gun, direction) -
     slopes, errors = [], []
     for own in gun.values():
         line = stats.linregress(*between(own, direction))
-        found = line_rate(fit_curve("gun", [cycle(own)], direction), [window()], "least squares")
+        found = Span.line_rate(
+            fit_curve("gun", [cycle(own)], direction), [window()], "least squares"
+        )
         assert found is not None
         assert found.rate_n_per_mm / LBF_PER_IN == pytest.approx(line.slope, rel=1e-9)
         slopes.append(line.slope)
@@ -201,7 +203,7 @@ def test_the_guns_loop_is_friction_of_the_gear_not_of_the_load(gun, loop_n) -> N
         loops[travel] = each
     repeat = float(np.sqrt(np.mean([(a - b) ** 2 / 2.0 for a, b in loops.values()])))
     assert repeat < 60.0
-    found = friction_loop(both, window().top_mm, window().bottom_mm)
+    found = Loop.of(both, window().top_mm, window().bottom_mm)
     assert found is not None
     mean = float(np.mean([np.mean(each) for each in loops.values()]))
     # the mean over the way, not over the readings: they differ by less than the readings' spread
@@ -221,6 +223,6 @@ def _ascending(pair: tuple[Array, Array]) -> tuple[Array, Array]:
 
 def test_eleven_readings_a_branch_are_no_course(gun) -> None:
     both = fit_curve("gun", [cycle(own) for own in gun.values()])
-    assert find_shape(both).kind == "can't tell"
+    assert Shape.of(both).kind == "can't tell"
     assert both.bind is None
     assert both.contact is None

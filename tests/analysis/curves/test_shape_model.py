@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import Rate, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.curves.shape_model import _kind_of, _Models, find_shape
+from coilbench.analysis.curves.shape_model import Shape, _kind_of, _Models
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
@@ -66,7 +66,7 @@ def test_a_nest_whose_inner_is_shorter_has_two_rates() -> None:
 
     rng = np.random.default_rng(1)
     curve = fit_curve("nest", [stroke(nest_n, 102.0, 70.0, rng) for _ in range(3)])
-    shape = find_shape(curve)
+    shape = Shape.of(curve)
     assert shape.kind == "two rates"
     assert shape.knee is not None
     assert shape.upper is not None
@@ -84,7 +84,7 @@ def test_sound_and_tired_springs_have_one_rate() -> None:
     rng = np.random.default_rng(2)
     for seed, nominal in enumerate((OUTER, INNER)):
         for spring in draw_set(nominal, 20, seed, tired=4):
-            shape = find_shape(of_spring(spring, rng, strokes=int(rng.integers(1, 4))))
+            shape = Shape.of(of_spring(spring, rng, strokes=int(rng.integers(1, 4))))
             assert shape.kind == "one rate", shape
 
 
@@ -92,7 +92,7 @@ def test_a_crack_is_a_knee_that_softens() -> None:
     rng = np.random.default_rng(3)
     held = 0
     for spring in draw_set(OUTER, 10, 5, cracked=10):
-        shape = find_shape(of_spring(spring, rng))
+        shape = Shape.of(of_spring(spring, rng))
         assert shape.kind == "two rates"
         assert shape.knee is not None
         assert shape.lower is not None
@@ -110,7 +110,7 @@ def test_a_progressive_spring_changes_smoothly() -> None:
         return 14.0 * depth + 0.12 * depth**2
 
     rng = np.random.default_rng(4)
-    shape = find_shape(fit_curve("x", [stroke(progressive_n, 55.0, 27.0, rng) for _ in range(2)]))
+    shape = Shape.of(fit_curve("x", [stroke(progressive_n, 55.0, 27.0, rng) for _ in range(2)]))
     assert shape.kind == "smooth"
     assert shape.change is not None
     assert shape.change.rate_n_per_mm > shape.change.rate_u_n_per_mm
@@ -122,22 +122,22 @@ def test_one_branch_alone_tells_it_too(branch) -> None:
     rng = np.random.default_rng(5)
     cracked = replace(OUTER, crack_depth_mm=11.0, crack_rate_ratio=0.8)
     sweeps = [stroke(cracked.pressed_load_n, 55.0, 26.0, rng)]
-    assert find_shape(fit_curve("x", sweeps, branch)).kind == "two rates"
-    assert find_shape(fit_curve("x", [replace(sweeps[0], unloading=NONE)])).kind == "two rates"
+    assert Shape.of(fit_curve("x", sweeps, branch)).kind == "two rates"
+    assert Shape.of(fit_curve("x", [replace(sweeps[0], unloading=NONE)])).kind == "two rates"
 
 
 def test_what_cannot_be_told_is_not_told() -> None:
     rng = np.random.default_rng(6)
     points = Branch(np.linspace(50.0, 27.0, 11), 16.0 * np.linspace(3.0, 26.0, 11))
     keyed = Sweep("s", "x", Origin.KEYED, points, NONE, 1.0, 0.0, 0.1)
-    assert find_shape(fit_curve("x", [keyed])).why == "chosen heights"
+    assert Shape.of(fit_curve("x", [keyed])).why == "chosen heights"
     short = fit_curve("x", [stroke(OUTER.pressed_load_n, 54.0, 45.0, rng)])
-    assert find_shape(short).kind == "can't tell"
+    assert Shape.of(short).kind == "can't tell"
     few = fit_curve("x", [stroke(OUTER.pressed_load_n, 55.0, 27.0, rng, samples=15)])
-    assert find_shape(few).kind == "can't tell"
+    assert Shape.of(few).kind == "can't tell"
     # heights that may be wrong by a millimetre here and there show no change of rate
     loose = stroke(OUTER.pressed_load_n, 55.0, 27.0, rng, height_u_mm=1.0, load_u_n=10.0)
-    shape = find_shape(fit_curve("x", [loose]))
+    shape = Shape.of(fit_curve("x", [loose]))
     assert shape.kind == "can't tell"
     assert shape.why == "too uncertain"
 

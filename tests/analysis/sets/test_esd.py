@@ -11,12 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from coilbench.analysis.sets.outliers import (
-    _critical_values,
-    _kept_level,
-    _most_outliers,
-    find_outliers,
-)
+from coilbench.analysis.sets.outliers import Esd, _critical_values, _kept_level, _most_outliers
 
 DATA = Path(__file__).parents[2] / "data"
 
@@ -40,7 +35,7 @@ def test_rosner_statistics_and_outliers_of_the_54_points() -> None:
     """NIST/SEMATECH e-Handbook 1.3.5.17.3 (Rosner 1983): R of ten steps; three are outliers."""
     points = column("rosner54.csv")
     assert len(points) == 54
-    esd = find_outliers(points, 0.05)
+    esd = Esd.of(points, 0.05)
     assert esd is not None
     published = [3.118, 2.942, 3.179, 2.810, 2.815, 2.848, 2.279, 2.310, 2.101, 2.067]
     assert esd.statistics == pytest.approx(published, abs=0.0011)
@@ -61,7 +56,7 @@ def test_grubbs_of_the_mass_spectrometer() -> None:
     readings = column("grubbs_mass.csv")
     # published for one side at 0.05, which is two sides at 0.10
     assert _critical_values(8, 1, 0.10)[0] == pytest.approx(2.032, abs=0.0005)
-    esd = find_outliers(readings, 0.05)
+    esd = Esd.of(readings, 0.05)
     assert esd is not None
     assert esd.statistics[0] == pytest.approx(2.468765, abs=1e-6)
     assert [readings[i] for i in esd.outliers] == [245.57]
@@ -86,7 +81,7 @@ def test_a_sound_set_raises_the_alarms_asked_for(count: int) -> None:
     """2000 sets of normal values: as many alarms as a binomial count may have, 1 in 10000 out."""
     rng = np.random.default_rng([count, 7])
     sets = rng.normal(100.0, 2.0, (2000, count))
-    alarms = sum(bool(esd.found) for one in sets if (esd := find_outliers(one.tolist(), 0.05)))
+    alarms = sum(bool(esd.found) for one in sets if (esd := Esd.of(one.tolist(), 0.05)))
     low, high = stats.binom.interval(0.9999, 2000, 0.05)
     assert low <= alarms <= high
 
@@ -118,7 +113,7 @@ def test_how_many_are_looked_for() -> None:
 def test_outliers_hide_neither_each_other_nor_behind_the_mean() -> None:
     sound = [100.2, 99.7, 100.4, 99.9, 100.1, 99.6, 100.3, 99.8, 100.0]
     for tired in ([92.0], [92.0, 91.5], [92.0, 91.5, 91.8], [92.0, 108.0]):
-        esd = find_outliers([*sound, *tired], 0.0125)
+        esd = Esd.of([*sound, *tired], 0.0125)
         assert esd is not None
         assert esd.outliers == set(range(9, 9 + len(tired)))
         expected = (np.array(tired) - np.mean(sound)) / np.std(sound, ddof=1)
@@ -126,17 +121,17 @@ def test_outliers_hide_neither_each_other_nor_behind_the_mean() -> None:
 
 
 def test_few_values_or_equal_ones() -> None:
-    assert find_outliers([1.0, 1.0, 1.0, 9.0], 0.05) is None
-    alike = find_outliers([3.1] * 6, 0.05)
+    assert Esd.of([1.0, 1.0, 1.0, 9.0], 0.05) is None
+    alike = Esd.of([3.1] * 6, 0.05)
     assert alike is not None
     assert alike.found == 0
     assert alike.scores == (0.0,) * 6
-    one_off = find_outliers([3.1] * 6 + [3.2], 0.05)
+    one_off = Esd.of([3.1] * 6 + [3.2], 0.05)
     assert one_off is not None
     assert one_off.outliers == {6}
     assert one_off.scores[6] == math.inf
     # by less than it could be measured
-    unsure = find_outliers([3.1] * 6 + [3.2], 0.05, least_sd=0.05)
+    unsure = Esd.of([3.1] * 6 + [3.2], 0.05, least_sd=0.05)
     assert unsure is not None
     assert unsure.found == 0
 
@@ -147,7 +142,7 @@ values_of_sets = st.lists(st.floats(100.0, 500.0), min_size=5, max_size=16)
 @given(values_of_sets, st.floats(0.0, 20.0))
 @settings(max_examples=50)
 def test_first_statistic_against_scipy(values: list[float], least_sd: float) -> None:
-    esd = find_outliers(values, 0.05, least_sd)
+    esd = Esd.of(values, 0.05, least_sd)
     assert esd is not None
     if np.ptp(values) < 1e-6:
         return
@@ -163,11 +158,11 @@ def test_order_does_not_matter_and_both_sides_are_alike(
 ) -> None:
     if len(set(values)) < len(values):
         return
-    esd = find_outliers(values, 0.05)
-    turned = find_outliers([-value for value in values], 0.05)
+    esd = Esd.of(values, 0.05)
+    turned = Esd.of([-value for value in values], 0.05)
     mixed = list(values)
     random.shuffle(mixed)
-    again = find_outliers(mixed, 0.05)
+    again = Esd.of(mixed, 0.05)
     assert esd is not None
     assert turned is not None
     assert again is not None

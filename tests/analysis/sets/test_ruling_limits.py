@@ -19,7 +19,7 @@ from coilbench.analysis.sets.columns import (
     _shape_ruling,
 )
 from coilbench.analysis.sets.judge import check_set
-from coilbench.analysis.sets.outliers import _most_outliers, find_outliers
+from coilbench.analysis.sets.outliers import Esd, _most_outliers
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 NONE = Branch(np.empty(0), np.empty(0))
@@ -36,7 +36,7 @@ def test_what_a_check_takes_where_nothing_is_said() -> None:
 def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
     largest: float, odd: bool
 ) -> None:
-    esd = find_outliers([1.0, 1.1, 0.9, 1.05, 0.95, 1.02, 0.98, 9.0], 0.05)
+    esd = Esd.of([1.0, 1.1, 0.9, 1.05, 0.95, 1.02, 0.98, 9.0], 0.05)
     assert esd is not None
     assert esd.outliers == {7}
     ruling = _shape_ruling("s", _Departure(0.005, largest, 30.0), esd, 7)
@@ -56,8 +56,8 @@ def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) 
 
 
 def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_outliers() -> None:
-    assert find_outliers([1.0, 1.1, 0.9, 9.0], 0.05) is None
-    assert find_outliers([1.0, 1.1, 0.9, 1.0, 9.0], 0.05) is not None
+    assert Esd.of([1.0, 1.1, 0.9, 9.0], 0.05) is None
+    assert Esd.of([1.0, 1.1, 0.9, 1.0, 9.0], 0.05) is not None
     assert [_most_outliers(count) for count in (5, 29, 60)] == [2, 10, 10]
 
 

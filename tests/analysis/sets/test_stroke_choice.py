@@ -15,7 +15,7 @@ from coilbench.analysis.inputs.measured import doubt_of
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Doubt
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes, uncounted
+from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
@@ -149,7 +149,9 @@ def test_what_is_said_of_a_stroke() -> None:
     assert describe(two[1], Units()).startswith(
         "left out, slipped. slipped: the load suddenly lost 1.6"
     )
-    refused = uncounted(3, "c", "stopped at 30.1 mm, wanted 27.6 mm")
+    refused = JudgedStroke(
+        3, "c", False, "not counted", None, (), "stopped at 30.1 mm, wanted 27.6 mm"
+    )
     assert describe(refused, Units()) == (
         "left out, the capture did not count it: stopped at 30.1 mm, wanted 27.6 mm"
     )

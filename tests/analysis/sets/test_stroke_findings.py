@@ -6,8 +6,11 @@ import numpy as np
 import pytest
 
 from bench_strokes import CASES, Case, odd_one, three_strokes
-from coilbench.analysis.curves.branches import Array
-from coilbench.analysis.sets.stroke_findings import StrokeFinding, stroke_findings
+from coilbench.analysis.curves.sweep_fit import Array
+from coilbench.analysis.sets.stroke_findings import (
+    StrokeFinding,
+    stroke_findings,
+)
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
