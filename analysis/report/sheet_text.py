@@ -239,14 +239,29 @@ def _flags_method(checks: Sequence[SetCheck]) -> str:
     """Say by which rules springs were flagged."""
     if not checks:
         return "No set could be judged"
-    one = checks[0]
+    bands = {check.name: _band(check) for check in checks}
+    alike = len(set(bands.values())) == 1
+    said = bands.values() if alike else (f"{name}: {band}" for name, band in bands.items())
     return (
-        f"Each load and rate within {one.tolerance:.0%} of its set's middle (median) and of "
-        "its nominal, with the uncertainty as a guard band; springs that stand apart by the "
-        f"generalised ESD test, which raises a false alarm in at most {one.alpha:.0%} of sound "
-        "sets; free length and shape of the curve likewise. Weak, stiff, short and odd springs "
-        "are left out unless asked for"
+        f"Each load and rate within {'; '.join(dict.fromkeys(said))}, with the uncertainty as a "
+        "guard band; springs that stand apart by the generalised ESD test, which raises a false "
+        f"alarm in at most {checks[0].alpha:.0%} of sound sets; free length and shape of the "
+        "curve likewise. Weak, stiff, short and odd springs are left out unless asked for"
     )
+
+
+def _band(check: SetCheck) -> str:
+    """Say the tolerances that were applied: a kept nominal may have its own."""
+    shares = {
+        round(ruling.facts[f"tolerance_{unit}"] / ruling.facts[f"aim_{unit}"], 6)
+        for spring in check.springs
+        for ruling in spring.rulings
+        if ruling.rule == "nominal"
+        for unit in ("n_per_mm" if ruling.height_mm is None else "n",)
+    }
+    of_nominal = (f" and {100.0 * share:.3g}% of its nominal" for share in sorted(shares))
+    middle = f"{100.0 * check.tolerance:.3g}% of its set's middle (median)"
+    return "".join((middle, *of_nominal))
 
 
 def _came(one: Provenance) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -14,6 +15,8 @@ from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
 from coilbench.analysis.report.units import SI
 from coilbench.analysis.rig.card import make_card
 from coilbench.analysis.rig.check import PastCheck, warnings
+from coilbench.analysis.sets.judge import check_set
+from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.calibration.fit import load_part
 from coilbench.capture.calibration.regression import LoadPoint
 
@@ -158,6 +161,21 @@ def test_the_document_is_json_in_newtons(make_a_sheet: MakeSheet) -> None:
     assert document["retainer_clearance_mm"] is None
     assert document["calibration"]["calibration_id"] is None
     assert {"Loads", "Choice", "Flags", "Uncertainty"} <= set(document["method"])
+
+
+def test_the_tolerances_that_were_applied_are_said_for_each_set(make_a_sheet: MakeSheet) -> None:
+    """The middle's are 5 %; a nominal may have its own, here 24 N of 300 N."""
+    sheet = make_a_sheet(text(), springs())
+    said = sheet_text(sheet, SI).method["Flags"]
+    assert "within 5% of its set's middle (median), with" in said
+    assert "nominal" not in said
+    larch, heron = sheet.sets
+    nominals = [Nominal(24.0 / 0.08, 24.0)] * 2
+    aimed = check_set("larch", larch.curves, larch.heights_mm, nominals=nominals)
+    own = replace(sheet, sets=(replace(larch, check=aimed), heron))
+    said = sheet_text(own, SI).method["Flags"]
+    assert "larch: 5% of its set's middle (median) and 8% of its nominal" in said
+    assert "heron: 5% of its set's middle (median), with" in said
 
 
 def test_a_failed_check_is_carried(make_a_sheet: MakeSheet) -> None:
