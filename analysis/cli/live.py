@@ -410,7 +410,10 @@ def _mark(db: Database) -> tuple[object, ...]:
     """Return what changes when there is something new for the table or the standing."""
     row = db.execute(
         "SELECT (SELECT max(rowid) FROM sweeps), (SELECT sum(counted) FROM sweeps),"
-        " (SELECT group_concat(label) FROM springs), (SELECT max(rowid) FROM calibration_parts),"
-        " (SELECT max(rowid) FROM mass_checks)"
+        " (SELECT max(rowid) FROM calibration_parts),"
+        " (SELECT max(rowid) FROM mass_checks),"
+        " (SELECT group_concat(rowid || ruling) FROM sweeps WHERE ruling IS NOT NULL)"
     ).fetchone()
-    return tuple(row)
+    # nominals, dimensions, labels
+    registered = (db.execute(f"SELECT * FROM {table}").fetchall() for table in ("sets", "springs"))  # noqa: S608
+    return (*row, *map(tuple, registered))

@@ -5,7 +5,6 @@ Import `describe` from here, so that it knows them.
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable, Mapping
 from typing import Any
 
@@ -13,6 +12,7 @@ from coilbench.analysis.report.document import describe as describe
 from coilbench.analysis.report.input_phrases import INPUT_PHRASES, INPUT_SENTENCES
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import FaultCode, Finding
+from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.units import counted
 
@@ -150,6 +150,9 @@ _PHRASES: dict[str, str] = INPUT_PHRASES | {
     "pressed_again": "pressed {presses} times before the release",
     "datum_lost": "the rig restarted and its travel count began again from 0, so heights are "
     "unknown; set the datum with: coilbench rig gauge --port PORT --datum LENGTH",
+    "redone": "redone",
+    "measured_again": "measured again",
+    "a_copy": "a copy of another stroke of this spring",
     # a running capture
     "rig": "{firmware}, rig {device_id}",
     "connected": "connected to {source}: {firmware}, rig {device_id}",
@@ -268,11 +271,8 @@ def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
 
 
 def note_text(note: str | None, units: Units) -> str | None:
-    """Describe a stroke's note as the book keeps it: findings in JSON, or a text as it is."""
-    try:
-        return _findings(json.loads(note or ""), units)
-    except (ValueError, TypeError, KeyError):
-        return note
+    """Describe a stroke's note as the book keeps it: None for none."""
+    return "; ".join(describe(one, units) for one in remarks_of(note)) or None
 
 
 def _findings(documents: list[dict[str, Any]], units: Units) -> str:

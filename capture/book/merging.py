@@ -19,9 +19,11 @@ from typing import Any
 
 from sqlite_utils import Database
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
+from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.soundness import check_book
@@ -155,7 +157,7 @@ class TwoNominals:
 
 Note = str | TwoNominals  # a sentence without a full stop, or a finding with quantities
 MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
-_A_COPY = "a copy of another stroke of this spring"
+_A_COPY = Finding.of("a_copy")
 # Tables without a rule: one row that is settled separately, and a stroke under way.
 BESIDE_THE_RULES = ("rig_settings", "stroke_chunks")
 
@@ -351,9 +353,8 @@ def _count_once(db: Database, touched: Collection[str]) -> Iterator[str]:
             if content in seen:
                 copies += 1
                 db.execute(
-                    "UPDATE main.sweeps SET counted = 0,"
-                    " note = coalesce(note || '; ', '') || ? WHERE id = ?",
-                    [_A_COPY, row["id"]],
+                    "UPDATE main.sweeps SET counted = 0, note = ? WHERE id = ?",
+                    [with_finding(row["note"], _A_COPY), row["id"]],
                 )
             seen.add(content)
     if copies:

@@ -11,12 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, RawBlock
+from coilbench.capture.blocks import LOAD_DTYPE, UNUSABLE, Finding, RawBlock
 from coilbench.capture.book.calibrations import (
     CalibrationRecord,
     current_calibration,
     find_calibration,
 )
+from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
@@ -122,18 +123,20 @@ def _refuse_unfinite(sweep: NewSweep) -> None:
 def uncount(db: Database, spring_id: str, *, last_only: bool) -> int:
     """Stop counting the measured sweeps of a spring, or the last of them; returns how many."""
     # not by time: a clock may be set back
-    which, why = ("ORDER BY rowid DESC LIMIT 1", "redone") if last_only else ("", "measured again")
+    last = "ORDER BY rowid DESC LIMIT 1" if last_only else ""
+    why = Finding.of("redone" if last_only else "measured_again")
     with writing(db):
-        cursor = db.execute(
-            f"""
-            UPDATE sweeps SET counted = 0, status = 'aborted',
-              note = coalesce(note || '; ', '') || ?
-            WHERE id IN (SELECT id FROM sweeps
-              WHERE spring_id = ? AND counted AND purpose = 'measured' {which})
-            """,  # noqa: S608  our own words
-            [why, spring_id],
-        )
-    return int(cursor.rowcount)
+        rows = db.execute(
+            "SELECT id, note FROM sweeps"  # noqa: S608  our own words
+            f" WHERE spring_id = ? AND counted AND purpose = 'measured' {last}",
+            [spring_id],
+        ).fetchall()
+        for sweep_id, note in rows:
+            db.execute(
+                "UPDATE sweeps SET counted = 0, status = 'aborted', note = ? WHERE id = ?",
+                [with_finding(note, why), sweep_id],
+            )
+    return len(rows)
 
 
 OWN = "own"

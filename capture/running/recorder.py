@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections import deque
 from collections.abc import Callable
 from dataclasses import replace
@@ -14,6 +13,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, SampleFlag
 from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
@@ -316,7 +316,7 @@ class Recorder:
                     samples=stroke.raw.samples,
                     samples_lost=verdict.samples_lost,
                     session_id=self._run.session_id,
-                    note=_note(verdict),
+                    note=note_of(verdict.findings),
                 ),
             )
             self._forget_chunks()
@@ -341,10 +341,3 @@ class Recorder:
 
     def _refuse(self, what: str, **facts: Any) -> None:
         self._say(Event.of(EventKind.REFUSED, what, **facts))
-
-
-def _note(verdict: Verdict) -> str | None:
-    """Return a verdict's findings as the book keeps them."""
-    if not verdict.findings:
-        return None
-    return json.dumps([finding.to_document() for finding in verdict.findings], allow_nan=False)

@@ -9,6 +9,12 @@ from typing import Any
 
 import pytest
 
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.notes import note_of
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sweeps import uncount
+
 KG = 9.80665
 AT = ("--at", "38.5mm", "--at", "27.6mm")
 FINE = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
@@ -37,6 +43,18 @@ def test_a_slip_is_left_out_said_and_overruled_for_every_later_report(pressed: C
     assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n - 16.0 / 3.0, abs=0.3)
     assert pressed("set", "strokes", "elm", "--by-rule", "b:2").status == 0
     assert load_n(pressed(*ELM, "--json"), "b") == pytest.approx(true_n, abs=0.2)
+
+
+def test_a_stroke_that_was_redone_is_said_in_words(pressed: Call, tmp_path: Path) -> None:
+    pressed(*ELM)
+    with open_book(tmp_path / "b.db") as db:
+        found = note_of([Finding.of("pressed_again", presses=2)])
+        db.execute("UPDATE sweeps SET note = ?", [found])
+        db.conn.commit()
+        assert uncount(db, find_set(db, "elm").spring("a").spring_id, last_only=True)
+    said = " ".join(pressed("set", "strokes", "elm", "--spring", "a").out.split())
+    assert "did not count it: pressed 2 times before the release; redone" in said
+    assert "{" not in said
 
 
 def test_why_lists_every_stroke_of_that_spring(pressed: Call) -> None:

@@ -9,6 +9,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import live as module
+from coilbench.analysis.cli import run
 from coilbench.analysis.cli.live import BookReader, OtherCapture
 from coilbench.analysis.dashboard.frame import SetTable
 from coilbench.analysis.report.units import Units
@@ -101,6 +102,30 @@ def test_it_reads_again_when_the_book_has_changed_and_only_then(
     reader.read()
     assert len(reads) == 2
     assert reader.table.rows[0].label == "A"
+
+
+RULED = "UPDATE sweeps SET ruling = 'leave' WHERE rowid = (SELECT max(rowid) FROM sweeps)"
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        RULED,
+        "UPDATE sets SET nominal_json = NULL",
+        "UPDATE sets SET solid_height_mm = 23.0",
+        "UPDATE springs SET solid_height_mm = 23.0 WHERE label = 'larch-01'",
+    ],
+)
+def test_it_reads_again_when_what_the_flags_rest_on_has_changed(book: Path, change: str) -> None:
+    run(["--book", str(book), "note", "--set", "larch", "larch-01 38.5mm 20kg"])
+    reader = reader_of(book)
+    reader.read()
+    before = reader.table
+    with open_book(book) as db:
+        db.execute(change)
+        db.conn.commit()
+    reader.read()
+    assert reader.table is not before
 
 
 def test_another_capture_is_read_from_the_book_where_it_does_not_answer(

@@ -5,10 +5,13 @@ from __future__ import annotations
 import json
 import re
 
+import pytest
+
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.notes import with_finding
 
 IMPERIAL = Units("lbf", "in")
 
@@ -21,6 +24,20 @@ def test_a_stored_note_is_said_in_the_users_units_and_an_older_one_as_it_is() ->
         "stopped at 29.1 mm, wanted 26.0 mm"
     )
     assert note_text(None, IMPERIAL) is None
+
+
+@pytest.mark.parametrize(
+    ("note", "words"),
+    [
+        (None, "redone"),
+        ("larch [2].csv", "larch [2].csv; redone"),
+        ("12", "12; redone"),
+        ('[{"kind": "pressed_again", "presses": 2}]', "pressed 2 times before the release; redone"),
+    ],
+)
+def test_a_finding_is_added_to_any_note(note: str | None, words: str) -> None:
+    assert note_text(with_finding(note, Finding.of("redone")), Units()) == words
+    assert note is None or note_text(f"{note}; redone", Units()) == words  # as older books keep it
 
 
 def test_a_sign_is_kept_where_it_says_the_direction() -> None:

@@ -160,7 +160,7 @@ def test_redo_takes_the_last_stored_out_of_the_count(db, larch, points_sweep, mo
     assert uncount(db, larch.springs[0].spring_id, last_only=True)
     rows = {row["id"]: row for row in db.query("SELECT * FROM sweeps")}
     assert (rows[last]["counted"], rows[last]["status"]) == (0, "aborted")
-    assert rows[last]["note"] == "pressed twice; redone"
+    assert json.loads(rows[last]["note"]) == ["pressed twice", {"kind": "redone"}]
     assert rows[first]["counted"] == 1
     assert turn_order(db, larch).done["larch-01"].measured == 1
     assert uncount(db, larch.springs[0].spring_id, last_only=True)
