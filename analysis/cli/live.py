@@ -414,6 +414,6 @@ def _mark(db: Database) -> tuple[object, ...]:
         " (SELECT max(rowid) FROM mass_checks),"
         " (SELECT group_concat(rowid || ruling) FROM sweeps WHERE ruling IS NOT NULL)"
     ).fetchone()
-    # nominals, dimensions, labels
-    registered = (db.execute(f"SELECT * FROM {table}").fetchall() for table in ("sets", "springs"))  # noqa: S608
+    # labels, nominals, dimensions
+    registered = (db.execute(f"SELECT * FROM {name}") for name in ("sets", "springs"))  # noqa: S608
     return (*row, *map(tuple, registered))

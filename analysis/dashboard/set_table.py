@@ -11,7 +11,7 @@ from sqlite_utils import Database
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.dashboard.frame import SetTable, SpringRow
 from coilbench.analysis.inputs.measured import judge_set
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.set_text import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError

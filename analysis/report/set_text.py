@@ -1,6 +1,6 @@
 """What is said of a set: rulings, flags, strokes; and its JSON documents.
 
-Each finding of the numerics has its sentence here, by `describe`.
+Each finding of the numerics has its sentence here: import `describe` from here to say one.
 """
 
 from __future__ import annotations
@@ -9,7 +9,8 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.document import describe as describe
+from coilbench.analysis.report.document import document
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.columns import (
