@@ -209,6 +209,7 @@ class Sheet:
         budget: of the outer whose load at full lift is least sure; None where none was read there.
         sets: those that are used; unused: names of the other candidates.
         left_out: names of flagged springs that are not used.
+        unsure: names of springs that are counted in though they could not be judged.
         limits: of each pair of sets that is used.
     """
 
@@ -223,6 +224,7 @@ class Sheet:
     sets: tuple[SetPart, ...]
     unused: tuple[str, ...]
     left_out: tuple[str, ...]
+    unsure: tuple[str, ...]
     limits: tuple[LimitsReport, ...]
     rig: RigPart
     record: Record

@@ -110,6 +110,7 @@ def make_sheet(
         sets=tuple(parts[name] for name in used),
         unused=tuple(name for name in found.sets if name not in used),
         left_out=tuple(found.left_out),
+        unsure=tuple(found.unsure),
         limits=tuple(
             assess_limits(build, pair.outer, pair.inner, pair.choice, table)
             for pair in chosen.pairs
