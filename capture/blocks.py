@@ -152,7 +152,7 @@ class Answer:
 
 @dataclass(frozen=True)
 class Restarted:
-    """The rig began anew: clock, sequence and an incremental scale's count start from 0."""
+    """The rig restarted: clock, sequence and an incremental scale's count start from 0."""
 
     boot_id: int | None
 

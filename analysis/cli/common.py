@@ -115,7 +115,7 @@ def say_aside(words: str) -> None:
 
 
 def show_warnings(warned: Sequence[Finding]) -> None:
-    """Print what speaks against the rig's figures, in a line; nothing where nothing does."""
+    """Print the warnings on the rig's figures in one line; nothing where there are none."""
     if warned:
         shown = units()
         click.echo(f"Warning: {'; '.join(describe(one, shown) for one in warned)}.")

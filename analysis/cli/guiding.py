@@ -72,7 +72,7 @@ class GuidedRig:
         return guide.points
 
     def datum(self, length_mm: float) -> GaugePoint:
-        """Read one gauge, to set the datum anew."""
+        """Read one gauge, to set the datum again."""
         guide = GaugeGuide([length_mm])
         self._follow(guide, lambda: None)
         return guide.points[0]

@@ -223,8 +223,8 @@ def set_check(
 ) -> None:
     """Judge a set: which springs are weak, stiff, short or odd, and which can't be told.
 
-    A nominal kept with the set (set nominal) is held against too, at its own heights beside those
-    asked for. With single springs --build also holds them against the cam card's loads. Exits with
+    The springs are also compared with a nominal kept with the set (set nominal), at its own heights
+    beside those asked for, and single springs, with --build, with the cam card's loads. Exits with
     1 when a spring was found weak, stiff, short or odd.
     """
     build = None if build_path is None else read_build(build_path)

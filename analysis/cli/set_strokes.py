@@ -75,7 +75,7 @@ def set_strokes(
     """Show every stroke of a set: what was seen in it, whether it is kept, and why.
 
     A stroke that slipped or was too fast is left out where another is left, one that cocked or lies
-    apart where most of the spring's strokes agree. Your ruling goes before that: it is kept in the
+    apart where most of the spring's strokes agree. Your ruling overrides that: it is kept in the
     book, and every later report follows it.
     """
     rulings: list[tuple[str, int, Ruling | None]] = [(*one, "use") for one in used]

@@ -69,7 +69,7 @@ def set_nominal(
 ) -> None:
     """Keep the loads that a set should push, as its maker prints them; or show them.
 
-    A set check holds the springs against them, and so shows a set that is tired as a whole. What
+    A set check compares the springs with them, and so shows a set that is tired as a whole. What
     is given takes the place of all that was kept before.
     """
     nominal = _made_nominal(loads, rate, tolerance)

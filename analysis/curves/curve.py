@@ -1,6 +1,6 @@
 """A spring's curve: the load at any measured height, and the rate, each with its uncertainty. Pure.
 
-With each load go notes on how it was measured.
+Each load carries notes on how it was measured.
 """
 
 from __future__ import annotations
@@ -187,7 +187,7 @@ class SpringCurve:
 
         Combines, by the law of propagation, what budget_lines knows of the rig with the
         scatter of the strokes (s/sqrt(n), with Student's t where they are few) or one stroke's
-        own noise. Several strokes on one bench share its errors, which no mean lessens.
+        own noise. Several strokes on one bench share its errors, which averaging does not reduce.
 
         Raises:
             HeightNotMeasured: the height is outside the measured range, or the load there is

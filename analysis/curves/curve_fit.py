@@ -1,7 +1,7 @@
-"""A spring's curve made of its sweeps: with first contact and coil bind as the strokes show them.
+"""A spring's curve fitted to its sweeps, with first contact and coil bind where they show. Pure.
 
-First contact comes of the first loads of a stroke. Coil bind is where the local stiffness leaves
-the spring's own trend; a press need not reach it, and with valve springs it should not. Pure.
+First contact follows from the first loads of a stroke. Coil bind is where the local stiffness
+leaves the spring's own trend; a press need not reach it, and with valve springs it should not.
 """
 
 from __future__ import annotations

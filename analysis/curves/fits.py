@@ -1,4 +1,4 @@
-"""Straight fits whose uncertainty knows that neighbouring readings' noise hangs together. Pure."""
+"""Straight-line fits whose uncertainty allows for correlated noise of neighbours. Pure."""
 
 from __future__ import annotations
 
@@ -12,8 +12,8 @@ from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 BISQUARE = 4.685  # tuning constant, 95 % efficient on normal noise: Holland and Welsch, 1977
 ROUNDS = 50
 DONE = 1e-8
-BLOCK = 4  # neighbours averaged to see noise that hangs together over a long way; ours
-FEWEST_A_PARAMETER = 10  # fewer readings a parameter tell no correlation; ours
+BLOCK = 4  # neighbours averaged to detect noise with a long correlation length; ours
+FEWEST_A_PARAMETER = 10  # with fewer readings a parameter, correlation cannot be estimated; ours
 MOST_CORRELATION = 0.98
 
 
@@ -94,7 +94,7 @@ class Fit(NamedTuple):
 
 
 def effective_count(residual: Array, parameters: int) -> float:
-    """So many independent readings would tell as much as these, whose noise hangs together.
+    """Return how many independent readings hold as much information as these correlated ones.
 
     n (1 - r)/(1 + r) of first-order autoregressive noise (Bayley and Hammersley, 1946, from
     memory), r corrected for what the fit took away. Taken of the readings and of means of BLOCK

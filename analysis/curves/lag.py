@@ -1,12 +1,12 @@
-"""The lag of load behind travel, found from the strokes themselves and undone in them. Pure.
+"""The lag of load behind travel, found from the strokes themselves and removed from them. Pure.
 
-At one height of one spring, the load should be the same whatever the speed, but for friction, which
-goes by direction and load. What goes by speed is lag. So in all strokes of a spring together, load
-is fitted by a smooth curve of height, friction (a constant and a part in proportion to the load,
-each turning its sign with the direction), an offset a stroke, and how the load would move if
-the filter were slower or longer. Strokes of different speed, the course of the speed within each,
-the slowing at the turn and a hand's tremor all tell of it; least squares weighs them. What remains
-of the loop is friction.
+At one height of one spring, the load depends on the speed only through the lag; friction depends
+on direction and load. So in all strokes of a spring together, least squares fits the load by a
+smooth curve of height, friction (a constant and a part in proportion to the load, both changing
+sign with the direction), an offset for each stroke, and the derivatives of the load with respect to
+the delay and spread of the lag. Strokes of different speed, the change of speed within each, the
+slowing at the turn and a hand's tremor all contain information on the lag. What remains of the
+loop is friction.
 """
 
 from __future__ import annotations
@@ -27,9 +27,9 @@ from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
 
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
-TURN_MM = 1.5  # after so much straight way friction has turned round in full
-STRAIGHT_SHARE = 0.99  # of that way, as the crow flies: even a short way back turns friction round
-SLACK_MM = 0.02  # back by less is no way back
+TURN_MM = 1.5  # travel in one direction after which friction has fully reversed
+STRAIGHT_SHARE = 0.99  # of that way, net over total: even a short way back reverses friction
+SLACK_MM = 0.02  # a smaller step back is ignored
 KNOTS = 8
 ROUNDS = 6
 DONE = 1e-3  # a step smaller than this share of the uncertainty is the last
@@ -58,10 +58,10 @@ def _estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     """Estimate the lag that all strokes of one rig share.
 
     Gauss-Newton's steps over all springs together. What is typical of such converters (four
-    conversions, HX711 datasheet) comes in as weak prior knowledge, so that strokes that tell
-    nothing leave it with its large uncertainty. The covariance is the sandwich over pieces of
-    strokes (White, Econometrica 48, 1980; by clusters, from memory), since errors in one piece
-    hang together.
+    conversions, HX711 datasheet) comes in as weak prior knowledge, so that strokes without
+    information leave it with its large uncertainty. The covariance is the sandwich over pieces of
+    strokes (White, Econometrica 48, 1980; by clusters, from memory), since errors within a piece
+    are correlated.
 
     Args:
         springs: the strokes of each spring; at least one with two samples.

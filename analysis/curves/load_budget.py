@@ -1,10 +1,9 @@
-"""From counts to a load at a height: every input's effect on it, by the law of propagation. Pure.
+"""The uncertainty of a load at a height: each input's effect, by the law of propagation. Pure.
 
-Errors that belong to the rig (its calibrations, masses, lag) move all loads of all springs at once
-and stay correlated here: a difference of two loads takes the difference of their sensitivities
-before anything is squared (JCGM 100:2008, 5.2.2).
-
-The uncertainty budget of a typical reading by a calibration, for its card. Pure.
+Errors of the rig (its calibrations, masses, lag) are common to all loads of all springs and stay
+correlated here: for a difference of two loads, the difference of their sensitivities is taken
+before squaring (JCGM 100:2008, 5.2.2). The calibration card's budget of a typical reading is made
+here too.
 """
 
 from __future__ import annotations
@@ -152,7 +151,7 @@ def _converted_effects(look: Look) -> Iterator[Effect]:
 
 
 def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
-    # by the part of the calibration, not the whole: a datum set anew leaves the cell's errors
+    # by the part of the calibration, not the whole: a datum set again leaves the cell's errors
     fit, zero = rig.calibration.load, rig.zero_counts
     counts = counts_at(fit, look.load_n, zero)
     gradient = _powers(counts, fit) - _powers(zero, fit)

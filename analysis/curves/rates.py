@@ -1,12 +1,10 @@
-"""A spring's rate by several definitions, each named; and how its rate changes. Pure.
+"""A spring's rate by several named definitions, its local stiffness and friction loop. Pure.
 
 - between two heights: what the engine sees, valve shut and full lift;
 - over a window of the deflection: from its two ends, by least squares through all that lies
-  between, and robustly, so that a slip or a knock does not count.
+  between, and robustly, so that a slip or a knock has little effect.
 
-The friction loop: by how much the load on the way down exceeds that on the way up. Pure.
-
-Both branches of all strokes on common heights, their loop, the local stiffness. Pure.
+The friction loop is the load on the way down less that on the way up, at common heights.
 """
 
 from __future__ import annotations

@@ -200,7 +200,7 @@ def _range_mm(curve: SpringCurve, branches: Sequence[Bins]) -> tuple[float, floa
 
 
 def _knee(strokes: Sequence[tuple[SweepFit, list[Bins]]], models: _Models) -> FoundHeight:
-    """The knee with what the rig's heights are sure of."""
+    """The knee, with the uncertainty of the rig's heights."""
     spots = []
     for sweep, _ in strokes:
         slope = 1.0 if sweep.loading is None else sweep.loading.slope_at(models.knee_mm)
@@ -344,7 +344,7 @@ class LengthCheck:
     def of(
         cls, curve: SpringCurve, given_mm: float, given_u_mm: float, others: Sequence[SpringCurve]
     ) -> LengthCheck | None:
-        """Hold a spring's first contact against its free length by caliper.
+        """Compare a spring's first contact with its free length by caliper.
 
         Args:
             curve: the spring's.

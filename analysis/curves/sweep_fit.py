@@ -1,4 +1,4 @@
-"""A sweep ready to be read: both branches made smooth, and what its instrument is sure of.
+"""A sweep's two branches, smoothed, with the uncertainties of its instrument. Pure.
 
 A branch is a straight line in a moving window, or between points. A dense sweep's two directions
 are its first passes on the way down and its last passes on the way up.
@@ -280,7 +280,7 @@ def _jitter_mm(height_mm: Array) -> float:
 
 @dataclass(frozen=True)
 class SweepFit:
-    """Both branches of one sweep, and what its instrument is sure of.
+    """Both branches of one sweep, with the uncertainties of its instrument.
 
     Attributes:
         loading, unloading: None where not measured.

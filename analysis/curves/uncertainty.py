@@ -1,7 +1,7 @@
 """An uncertainty budget: what adds to the uncertainty of one load, and how much. Pure.
 
-By the law of propagation (JCGM 100:2008, 5.1.2). Part of it all springs of a bench share, part is
-the spring's own.
+By the law of propagation (JCGM 100:2008, 5.1.2). One part is common to all springs of a bench,
+the other is each spring's own.
 """
 
 from __future__ import annotations

@@ -75,7 +75,7 @@ class _Wall(NamedTuple):
 
 
 def _excess_load(bins: Bins) -> _Excess | None:
-    """Hold the lowest part of a way down against the trend of the part above it.
+    """Compare the lowest part of a way down with the trend of the part above it.
 
     The trend is a parabola, so that a progressive spring keeps to it.
 

@@ -1,8 +1,7 @@
-"""The bar from the free spring toward the height that is wanted, and its words. Pure.
+"""The dashboard's height bar, and large type that can be read from the press. Pure.
 
-Large type: a few words in letters five rows high, to be read from the press. Pure.
-
-Drawn by hand for this program, from the plain shapes of a five-row dot matrix.
+The bar runs from the free spring to the height to be reached. The letters, five rows high, were
+drawn for this program from the plain shapes of a dot matrix.
 """
 
 from __future__ import annotations

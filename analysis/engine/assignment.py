@@ -218,7 +218,7 @@ def _squared_misses(
         inner_seat, inner_full: the inner's load over the tolerance, (K, I, S).
     """
 
-    def costs(place: int) -> Array:  # made anew each time, to save memory
+    def costs(place: int) -> Array:  # computed each time, to save memory
         block: Array = np.square(seat[place][:, None, :] + inner_seat[place][None, :, :])
         block += np.square(full[place][:, None, :] + inner_full[place][None, :, :])
         block[np.isnan(block)] = np.inf

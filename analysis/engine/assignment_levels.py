@@ -1,6 +1,6 @@
-"""From a build file and measured sets to an assignment, or to why there is none. Pure.
+"""Assignments at each level of effort, from a build file and measured sets. Pure.
 
-Why there is none: each limit that, relaxed alone, would make one possible.
+Where none is possible: each limit that, relaxed alone, would make one possible.
 """
 
 from __future__ import annotations

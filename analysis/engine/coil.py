@@ -3,7 +3,7 @@
 Source of A, m, G and elastic limits: Budynas and Nisbett, Shigley's Mechanical Engineering
 Design, tables 10-4 and 10-5 (whose elastic limits for A231 stand here for A232). The diameters
 over which A and m hold are the same tables', recalled from memory. Published values of G differ
-by 1 to 3 %; a wire of today may be stronger than the table's least.
+by 1 to 3 %; present-day wire may be stronger than the table's minimum.
 """
 
 from __future__ import annotations

@@ -1,8 +1,8 @@
 """Which outer goes with which inner over which shim: loads against the cam card, ranked. Pure.
 
 Outer and inner act in parallel, each at its own height, so their loads add. A shim lowers both
-heights, a seat cut raises both. For each two sets also what would meet the card exactly, and for
-all of them what can be had for which effort.
+heights, a seat cut raises both. For each pair of sets also what would meet the card exactly, and
+for all of them how close to the card each effort gets.
 """
 
 from __future__ import annotations
@@ -87,7 +87,7 @@ class Combination:
 def _judge(
     build: BuildFile, placed: Sequence[PlacedSet], choice: SeatChoice, options: SeatOptions
 ) -> Combination:
-    """Hold placed sets against the card and the limits."""
+    """Compare placed sets with the card and the limits."""
     cam, limit_mm = build.cam, build.limits.coil_bind_margin_mm
     seat_load = LoadRange.of([each.seat for each in placed])
     open_load = LoadRange.of([each.open for each in placed])
@@ -340,7 +340,7 @@ class Pairing:
 
 
 def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
-    """Hold every outer x inner x shim (or cut) against the card, and rank them.
+    """Compare every outer x inner x shim (or cut) with the card, and rank them.
 
     What fits comes first, then what is nearest to the card, then no cut, fewest shims, least cut,
     and names; what can't be known comes last.

@@ -1,8 +1,8 @@
 """Sets at the heights where the head puts them, and their loads there. Pure.
 
-One bench read all the springs. What its errors have in common (calibration, zero, travel) no mean
-lessens, and in a sum it adds plainly; what is each reading's own adds by root sum of squares
-(JCGM 100:2008, 5.2.2, correlation 1 and 0).
+One bench measured all the springs. Its common errors (calibration, zero, travel) are not reduced by
+averaging, and add linearly in a sum; the errors of single readings add as the root of the sum of
+squares (JCGM 100:2008, 5.2.2, correlation 1 and 0).
 """
 
 from __future__ import annotations
@@ -148,7 +148,7 @@ class LoadRange:
     Attributes:
         load_n: outer and inner, means over the sets.
         load_u_n: its expanded uncertainty, k = 2: what the bench's errors have in common added
-            plainly, the readings' own by root sum of squares.
+            linearly, the readings' own by root sum of squares.
         lowest_n, highest_n: the weakest springs of both sets together, and the strongest.
     """
 

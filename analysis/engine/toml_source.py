@@ -1,6 +1,6 @@
-"""A TOML text read into typed tables; an error names file, line, key, value and cure. Pure.
+"""A TOML text read into typed tables; an error names file, line, key and remedy. Pure.
 
-msgspec does the reading and the checking of types and bounds; here is what it doesn't know:
+msgspec does the reading and the checking of types and bounds; here is what it does not do:
 units, which keys are missing and which is meant, and on which line.
 """
 

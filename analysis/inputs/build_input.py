@@ -1,7 +1,7 @@
 """The build file and the lift table that it names, read from files.
 
-The lift table's column names say what an angle and a lift are of: degrees of the crank taken for
-the cam's would make every acceleration four times too small.
+The lift table's column names say whether angles are of the cam or the crank, and lifts of the valve
+or the lobe: crank degrees read as cam degrees would make accelerations four times too small.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.units import INCH_MM
 
 CAM_PER_CRANK_DEG = 0.5  # four-stroke: the camshaft turns at half the crankshaft's speed
-LEAST_OPEN_ROWS = 20  # ours: with fewer there is no acceleration to speak of
+LEAST_OPEN_ROWS = 20  # ours: with fewer the acceleration is not usable
 WHOLE_TURN_DEG = 360.0
 STEPS = (0.1, 0.05, 0.02, 0.01, 0.005, 0.002, 0.001, 0.0005, 0.0002, 0.0001)  # as people write
 STEP_SLACK = 1e-6  # of a step, what binary numbers leave

@@ -212,12 +212,12 @@ def judge_set(
     """Judge a set from all that the book holds of it; the one judgement that every command uses.
 
     The kept strokes (rulings of the user included) make the curves, strokes that can't be relied
-    on make a spring unsure. The springs are held against each other, the nominal and its tolerance
+    on make a spring unsure. The springs are compared with each other, the nominal and its tolerance
     kept with the set, and the set's free length.
 
     Heights: those asked for, then those of the kept nominal where a spring was measured there.
     With neither, two heights inside the curves. So `pair`, `assign` and the sheet, which ask for
-    their running heights, also hold the set against its nominal at the nominal's own heights, as
+    their running heights, also compare the set with its nominal at the nominal's own heights, as
     `set check` does. The cam card's loads are no nominal for them: shims meet the card.
 
     Args:
@@ -266,7 +266,7 @@ def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]
     """Add what is kept with the set to the heights asked for.
 
     A height asked for without a load gets the kept one; kept heights that nobody asked for come
-    after those that were, so that a wholly tired set shows wherever it is judged.
+    after those that were, so that a set tired as a whole shows wherever it is judged.
     """
     found = list(asked)
     for load in () if kept is None else kept.loads:
@@ -304,7 +304,7 @@ def measured_there(
 
 
 def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:
-    """Return the kept rate as something to hold a rate against; None where there is none."""
+    """Return the kept rate as something to compare a rate with; None where there is none."""
     if kept is None or kept.rate_n_per_mm is None:
         return None
     share = tolerance if kept.tolerance_relative is None else kept.tolerance_relative

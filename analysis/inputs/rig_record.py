@@ -60,7 +60,7 @@ MOST_SETTLING = 8  # samples at a start whose filter has not filled: no fault, a
 
 
 def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...]:
-    """Return what speaks against the rig's figures: mixed rigs, a failed check, its age.
+    """Return the warnings on the rig's figures: mixed rigs, a failed check, its age.
 
     Args:
         db: the open book.
@@ -204,7 +204,7 @@ def _past_checks(records: Sequence[CheckRecord]) -> tuple[PastCheck, ...]:
 
 
 def calibration_state(db: Database, now_utc: str) -> Finding | None:
-    """Return how old the rig's calibration and its last check are, and what speaks against it.
+    """Return how old the rig's calibration and its last check are, and the warnings on it.
 
     None where the load was never calibrated.
     """
@@ -274,7 +274,7 @@ class _Listener:
         self._take(seen)
 
     def listen(self, seconds: float) -> Heard:
-        """Take so many seconds of samples; fewer where the source falls silent or ends."""
+        """Take samples for a number of seconds; fewer where the source stops sending or ends."""
         restarts, lines_bad = self._restarts, self._source.counters.lines_bad
         steps = self._impossible_steps
         self._stood = {code for code, stands in self._standing.items() if stands}
@@ -319,7 +319,7 @@ class _Listener:
                     self._kept = np.concatenate([self._kept, item.samples])
                 case Restarted():
                     self._restarts += 1
-                    self._kept = self._kept[:0]  # clock and sequence begin anew
+                    self._kept = self._kept[:0]  # clock and sequence start again
                     self._impossible_steps = None
                 case Fault():
                     self._standing[item.code] = item.standing

@@ -172,7 +172,7 @@ class RigPart:
     Attributes:
         card: of the calibration in force; None where no rig was calibrated.
         scales: that readings were keyed from.
-        warnings: what speaks against the figures.
+        warnings: reasons to doubt the figures.
     """
 
     card: Card | None

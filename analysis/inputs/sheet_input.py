@@ -293,7 +293,7 @@ def _row(
     places: Sequence[Place],
     loads: tuple[Load | None, Load | None],
 ) -> ValveRow:
-    """Hold a valve's loads, shut and at full lift, against the card."""
+    """Compare a valve's loads, shut and at full lift, with the card."""
     seat, full = loads
     fits = sure = None
     if seat is not None and full is not None:

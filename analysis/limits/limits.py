@@ -109,7 +109,7 @@ def _set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) ->
 
 
 def _rate_check(coil: Coil | None, rates: Sequence[Rate | None]) -> stress.HandbookRate | None:
-    """Hold the mean rate, as unsure as the least sure, against the dimensions'."""
+    """Compare the mean rate, with the largest of the uncertainties, with the handbook's rate."""
     known = [rate for rate in rates if rate is not None]
     if coil is None or coil.coil_diameter_mm is None or not known:
         return None

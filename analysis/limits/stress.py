@@ -179,7 +179,7 @@ def handbook_rate(
     measured_n_per_mm: float,
     measured_u_n_per_mm: float,
 ) -> HandbookRate:
-    """Hold a measured rate, above 0, against the one of the dimensions.
+    """Compare a measured rate, above 0, with the one computed from the dimensions.
 
     Args:
         wire_mm: diameter of the wire.

@@ -8,9 +8,9 @@ The acceleration is that of a smoothing spline. It minimises the sum of squared 
 lambda times the integral of the m-th derivative squared; lambda is the one of generalised
 cross-validation (Craven and Wahba, 1979), each degree of freedom counted 1.4 times. Uncertainty:
 the spline is the mean of a posterior with covariance s^2 (B'B + lambda P)^-1 (Wahba, 1983), whose
-intervals hold the truth about as often as they say, on average over the curve, bias and all
+intervals have about their stated coverage, averaged over the curve and with bias included
 (Nychka, 1988). m = 3, a quintic spline, is taken since a second derivative is wanted: m = 2, the
-cubic one, holds the second derivative itself down. References from memory; SciPy's cubic one is
+cubic one, penalises the second derivative itself. References from memory; SciPy's cubic one is
 the check.
 """
 
@@ -164,7 +164,7 @@ def valve_float(
     placed: Sequence[PlacedSet],
     crank_rpm: float | None,
 ) -> ValveFloat:
-    """Hold the weakest springs of each set against what the cam asks for: any valve may get them.
+    """Compare the weakest springs of each set, which any valve may get, with what the cam needs.
 
     Args:
         table: the lift.

@@ -1,4 +1,4 @@
-"""What the reader of a curve, or of a set of them, should know of how it was measured.
+"""Sentences on how a curve, or a set of them, was measured.
 
 Import `describe` from here, so that it knows these findings.
 """

@@ -1,7 +1,4 @@
-"""A small plot in characters, for curves on a terminal. Pure.
-
-All springs of a set in one plot of characters; flagged ones by letters of their own. Pure.
-"""
+"""A plot in characters: all springs of a set, flagged ones by letters of their own. Pure."""
 
 from __future__ import annotations
 

@@ -108,7 +108,7 @@ class SheetText:
         loads_of: whose loads the valves' are; empty where each has its own springs.
         reasons: why not more, or what should be known.
         left_out: the flagged springs that are not used, and of the sets shown why.
-        warnings: what speaks against the figures.
+        warnings: reasons to doubt the figures.
         notes: what was assumed.
         set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.

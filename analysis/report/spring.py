@@ -233,7 +233,7 @@ def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
 
 
 def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
-    """Hold the first rate that rests on the whole window, else any, against the dimensions."""
+    """Compare the first rate over the whole window, else any, with the one of the dimensions."""
     dimensions = given.wire_mm, given.coil_diameter_mm, given.active_coils
     best = next((each for each in rates if each.method == "least squares"), None)
     best = rates[0] if best is None and rates else best

@@ -192,7 +192,7 @@ class Card:
             resolution is a count alone.
         budget: of a typical reading; None while the travel is still to be calibrated.
         check: the newest check of this calibration; None where there was none.
-        warnings: what speaks against it.
+        warnings: reasons to doubt it.
     """
 
     calibration_id: str | None

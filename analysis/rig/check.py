@@ -230,7 +230,7 @@ def warnings(
     good_for_days: float,
     device_of: Mapping[PartKind, str | None] | None = None,
 ) -> tuple[Finding, ...]:
-    """Return what speaks against a calibration: mixed rigs, a failed check, an old one, its age.
+    """Return the warnings on a calibration: mixed rigs, a failed check, an old one, its age.
 
     Args:
         load_made_utc: when the load was calibrated.

@@ -1,8 +1,8 @@
 """A rig's health from its samples: its figures, what is wrong, which way its wires go. Pure.
 
 The wire has travel counts positive down; a cell is wired right when its counts grow with the load.
-A calibration puts both right, so with one it is the load and the height that must move the right
-way. Every limit is common practice, no source, with its reason beside it.
+A calibration corrects both signs, so with one the load and the height are checked instead. Every
+limit is common practice, no source, with its reason beside it.
 """
 
 from __future__ import annotations
@@ -75,7 +75,7 @@ class Heard:
 
 @dataclass(frozen=True)
 class Health:
-    """The figures; None where there is nothing to tell them from.
+    """The figures; None where they cannot be determined.
 
     Attributes:
         rate_hz: by the rig's own clock, lost samples counted in.
@@ -267,7 +267,7 @@ def _disturbed(
     line: _Line | None,
     um_per_count: float | None,
 ) -> bool:
-    """Tell a hand from noise: the load strays far more than it jumps, or the travel moves."""
+    """Tell a hand from noise: the load drifts far more than it jumps, or the travel moves."""
     if seen.size and np.ptp(seen["travel_counts"]) > _least_travel_counts(um_per_count):
         return True
     if line is None or line.sd_counts <= NOISY_COUNTS:
@@ -304,7 +304,7 @@ class Hints:
         """Take what came."""
         for item in items:
             if isinstance(item, Restarted):
-                self._newest = self._newest[:0]  # the clock begins anew
+                self._newest = self._newest[:0]  # the clock starts again
             elif isinstance(item, Fault):
                 self._standing[item.code] = item.standing
             elif isinstance(item, RawBlock):

@@ -1,7 +1,7 @@
 """All springs of a set side by side, and every rule's ruling on each of them. Pure.
 
 Columns are the loads at one height and the rates; beside them stand the shapes of the curves.
-Besides the set itself a spring is held against what was asked for.
+A spring is compared with its set and with the loads asked for.
 """
 
 from __future__ import annotations

@@ -29,7 +29,7 @@ class Change:
     Attributes:
         measured: the change, after less before, and its expanded uncertainty.
         shared: what both were read with, so that its errors cancel: all of one calibration, its
-            load part (the travel's datum was set anew), or none.
+            load part (the travel's datum was set again), or none.
     """
 
     before: float
@@ -237,7 +237,7 @@ def _mean(changes: Sequence[Change | None]) -> MeanChange | None:
     before = math.fsum(change.before for change in known) / len(known)
     if all(change.shared != "none" for change in known):
         return MeanChange(before, centre.mean, centre.mean_u, len(known))
-    # another scale may read all springs alike too high: no mean lessens that
+    # another scale may read all springs alike too high: averaging does not reduce that
     u = math.fsum(change.measured.u for change in known) / len(known)
     return MeanChange(before, centre.mean, u, len(known))
 

@@ -140,14 +140,14 @@ def check_set(
 ) -> SetCheck:
     """Judge a set at some heights.
 
-    Loads and rates are held against the set's median (from three springs up; a few tired springs
-    don't move it), loads also against a nominal where one is given: so a wholly tired set shows.
+    Loads and rates are compared with the set's median (from three springs up; a few tired springs
+    don't move it), loads also with a nominal where one is given: so a set tired as a whole shows.
     From five springs up the generalised ESD test says which ones stand apart from the others. Its
     false-alarm rate alpha holds for the whole set: each test (a height, the rate, the shape) gets
     an equal share (Bonferroni), so that a sound set raises one at most that often.
 
-    Against the set only the part of the uncertainty that springs of one bench do not share counts,
-    against a nominal all of it.
+    Within the set only the part of the uncertainty counts that the springs do not share; with a
+    nominal, all of it.
 
     Args:
         name: the set's name.

@@ -1,4 +1,4 @@
-"""What a spring is held against, a rule's answer on it, and the flags that follow. Pure."""
+"""What a spring is compared with, a rule's answer on it, and the flags that follow. Pure."""
 
 from __future__ import annotations
 
@@ -44,7 +44,7 @@ class Ruling:
 
 @dataclass(frozen=True)
 class Aim:
-    """What a load (N) or rate (N/mm) is held against: the set's middle or a nominal."""
+    """What a load (N) or rate (N/mm) is compared with: the set's middle or a nominal."""
 
     rule: Literal["nominal", "set tolerance"]
     value: float
@@ -143,7 +143,7 @@ class Nominal:
             )
 
     def aim(self, tolerance: float) -> Aim:
-        """Return it as something to hold a load against; tolerance is the set's share."""
+        """Return it as something to compare a load with; tolerance is the set's share."""
         allowed_n = tolerance * self.load_n if self.tolerance_n is None else self.tolerance_n
         return Aim("nominal", self.load_n, allowed_n)
 

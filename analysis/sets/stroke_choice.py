@@ -1,7 +1,7 @@
 """Which of a spring's strokes are read, and why. Pure.
 
 Each stroke is judged by itself (stroke_findings) and beside the spring's others: does it lie apart,
-did the spring stand askew? The rule leaves strokes out; the user's ruling goes before it.
+did the spring stand askew? The rule leaves strokes out; the user's ruling overrides it.
 """
 
 from __future__ import annotations
@@ -28,7 +28,7 @@ BIN_MM = 0.2
 FROM_SHARE = 0.12  # of the largest load: above it nothing is compared
 MOST_OF = 0.75  # of the heights: so many lie nearer
 STROKE_APART_SHARE = 0.03  # of the load, from the strokes' median
-COCKED_SHARE = 0.01  # of the load, where the touch or the loop speaks of standing askew
+COCKED_SHARE = 0.01  # of the load, where the touch or the loop indicates standing askew
 TOUCH_SHARE = 0.03  # of the largest load: there it is touched
 EARLY_MM = 0.4  # touched so much earlier than the lower course tells
 EARLY_STEPS = 1.5  # and so many samples' ways earlier
@@ -142,7 +142,7 @@ def _read(bins: Bins, heights: Array) -> Array:
 def _against_median(
     loads: Array, mates: Sequence[_Mate], heights: Array
 ) -> list[StrokeFinding | None]:
-    """Hold each stroke against the median of all; loads of shape (strokes, 2, heights)."""
+    """Compare each stroke with the median of all; loads of shape (strokes, 2, heights)."""
     means, loops = loads.mean(axis=1), loads[:, 0] - loads[:, 1]
     middle, middle_loop = np.median(means, axis=0), np.median(loops, axis=0)
     rate = -float(np.polyfit(heights, middle, 1)[0])
@@ -212,7 +212,7 @@ class JudgedStroke:
 
     @property
     def spoilt_by(self) -> tuple[StrokeKind, ...]:
-        """What speaks against its loads."""
+        """Reasons to doubt its loads."""
         return tuple(one.kind for one in self.findings if one.spoils)
 
 

@@ -1,6 +1,6 @@
 """What one stroke shows by itself: a pause, a second press, a slip, end coils that close. Pure.
 
-For strokes sampled in time, from the rig or from a file; a few chosen points show none of it.
+For strokes sampled in time, from the rig or from a file; points read one by one do not show it.
 """
 
 from __future__ import annotations

@@ -1,1 +1,1 @@
-"""Counts into newtons and millimetres, and what they are sure of. Pure but for guided."""
+"""Counts into newtons and millimetres, with their uncertainties. Pure."""

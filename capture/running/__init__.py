@@ -1,1 +1,1 @@
-"""A capture that runs: reader, recorder, session, daemon and their locks."""
+"""A running capture: reader, recorder, session, turns, commands, control channel."""

@@ -96,7 +96,7 @@ class Session:
         self._stopping = True
 
     def obey(self, command: Command) -> None:
-        """Take what a person asks for; what comes of it is an event, some 0.25 s later at most.
+        """Take what a person asks for; the result is an event, about 0.25 s later at most.
 
         Raises:
             CoilbenchError: too many commands wait already.
@@ -353,7 +353,7 @@ def run_daemon(request: CaptureRequest, say: Callable[[Event], None]) -> Snapsho
 @contextmanager
 def _stopped_by_signals(session: Session) -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
-        yield  # signals reach the main thread only; whoever runs us there stops us
+        yield  # signals reach the main thread only; elsewhere the caller stops us
         return
 
     def stop(_signal: int, _frame: FrameType | None) -> None:
@@ -369,5 +369,5 @@ def _stopped_by_signals(session: Session) -> Iterator[None]:
 
 
 def _to_be_ignored(number: int) -> bool:
-    """Tell whether whoever started us wants us to outlive the terminal (nohup)."""
+    """Tell whether this program is to outlive its terminal (nohup)."""
     return number == getattr(signal, "SIGHUP", None) and signal.getsignal(number) == signal.SIG_IGN

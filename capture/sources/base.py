@@ -1,7 +1,4 @@
-"""What every source of samples offers, whatever is behind it.
-
-Asking what is behind a source who it is.
-"""
+"""What every source of samples offers, and how a source is asked to identify its rig."""
 
 from __future__ import annotations
 

@@ -1,12 +1,10 @@
-"""A rig on a Raspberry Pi's pins, one look at a time: what the firmware does elsewhere.
+"""A rig on a Raspberry Pi's pins, polled: does here what the firmware does elsewhere.
 
-The HX711 is read by the driver `hx711`, one word at a time.
-
-The driver makes the pulses and puts the bits together. Left to itself it would drop saturated
-words and true zeros, average nothing less than two words, and wait without end for a dead chip; it
-also logs by the root logger, which would write into a terminal screen. So a copy of its module,
-ours alone, is given pins that remember the word, a clock, a logger of its own, and a way out of
-its only endless loop. What it calls "False" is then told apart here: late, or saturated.
+The driver `hx711` makes the pulses and puts the bits together, one word at a time. Left to itself
+it would drop saturated words and true zeros, average at least two words, and wait without end for a
+dead chip; it also logs by the root logger, which would write into a terminal screen. So a private
+copy of its module is given pins that remember the word, a clock, a logger of its own, and a way out
+of its only endless loop. What it calls "False" is then told apart here: late, or saturated.
 
 No thread and no queue here; the clock is given. A conversion is handed on when the next one has
 come: only then is it known whether it stood out from both its neighbours, and are the edges that

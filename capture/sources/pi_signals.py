@@ -1,8 +1,7 @@
-"""Whether to believe the HX711's words, and which conversions were missed. Pure.
+"""Signals on a Pi's pins: the HX711's words checked, a linear scale's edges counted. Pure.
 
-Facts of the chip are from its datasheet; the rule for torn words is experience with it.
-
-Counting the edges of a linear scale's two outputs, a quarter period apart: x4. Pure.
+Facts of the chip are from its datasheet; the rule for torn words is from experience, no source. The
+scale's two outputs are a quarter period apart; every edge counts (x4).
 """
 
 from __future__ import annotations

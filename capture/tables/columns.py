@@ -1,4 +1,4 @@
-"""Columns of CSV files, the units in their names honoured; calibration points from them. Pure."""
+"""Columns of CSV files, with the units in their names; calibration points from them. Pure."""
 
 from __future__ import annotations
 

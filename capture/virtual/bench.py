@@ -1,4 +1,4 @@
-"""A day at the bench: what a person does at the rig, step by step, becomes samples. Pure.
+"""Simulated work at the rig: a person's actions, step by step, as samples. Pure.
 
 The hand on the quill's lever is smooth on the whole, never steady.
 """

@@ -1,4 +1,4 @@
-"""What a simulated rig is asked to be and to do, and the address that says so. Pure."""
+"""Settings of a simulated rig, and the address that holds them. Pure."""
 
 from __future__ import annotations
 

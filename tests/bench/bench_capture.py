@@ -2,7 +2,7 @@
 
     python tests/bench/bench_capture.py [--seconds 8] [--times 1 10 100 1000]
 
-Two processes, as in life: one sends a simulated rig's bytes over a socket in real time, so many
+Two processes, as in use: one sends a simulated rig's bytes over a socket in real time, so many
 times the HX711's fast rate, and never waits: what the port can't take is lost. The other is a
 daemon's session, from the port into the book. The decoder alone runs against a plain Python parser
 of the same lines and against numpy.loadtxt on the same numbers in decimal, without a checksum.

@@ -4,7 +4,7 @@
 
 Rigs, springs and hands of bench_days, one spring a day, read through the whole chain as
 `coilbench set spring` does. A row a finding: how often it could be told, the mean error, its RMSE,
-the mean expanded uncertainty, and how often the interval held the truth (95 is right, 100 is idle).
+the mean expanded uncertainty, and how often the interval held the truth (95: right, 100: too wide).
 All springs drawn have one rate: "two rates" is false. Only in "turns 0.3 mm below solid" do strokes
 reach coil bind: a solid height told elsewhere is false.
 """
@@ -53,7 +53,7 @@ class Truths:
 
 
 def truths(world: World, seeds: Sequence[int]) -> Truths:
-    """Live through some days and hold each finding against the truth."""
+    """Simulate some days and compare each finding with the truth."""
     found = Truths(len(seeds))
     for seed in seeds:
         day = draw_day(world, seed)

@@ -4,7 +4,7 @@
 
 The laws, with exact accelerations, and the valves on them are those of
 cam_laws.py; a table is a valve's lifts by 1 or 2 degrees of the
-cam, rounded to 0.01 mm or 0.001 in. "too high" counts truths below the interval, the dear side.
+cam, rounded to 0.01 mm or 0.001 in. "too high" counts truths below the interval, the costly side.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
     python tests/bench/bench_metrology.py [--pairs 200] [--worlds all|usual]
 
 For each rig-spring pair: masses, gauges and a pressed block make the calibration, the spring is
-pressed, and the load at the seat's and the open height is held against the simulation's truth.
+pressed, and the load at the seat's and the open height is compared with the simulation's truth.
 Bias and RMSE in N; coverage is the share of 95 % intervals that hold the truth, with its binomial
 standard error. The simpler ways are read from the very same data:
 
@@ -12,11 +12,11 @@ standard error. The simpler ways are read from the very same data:
 - scale by eye: a bathroom scale off by 0.5 % (k = 1) read to 0.1 kg, the quill to 0.1 mm, on the
   way down, the press's give not known.
 
-The bound of the rate (Cramer-Rao, for errors that add: JCGM 100:2008, 5.1.2): who knows friction,
-lag and the curve's shape for nothing still has (1) the masses' common error, (2) how each mass was
-placed, (3) the gauges' errors, seating and steps in the slope of the travel, (4) white noise and
-steps in the slope of the samples between both heights, each by least squares, which attains the
-bound of a linear model.
+The bound of the rate (Cramer-Rao, for errors that add: JCGM 100:2008, 5.1.2): with friction,
+lag and the curve's shape known exactly, there remain (1) the masses' common error, (2) how each
+mass was placed, (3) the gauges' errors, seating and steps in the slope of the travel, (4) white
+noise and steps in the slope of the samples between both heights, each by least squares, which
+attains the bound of a linear model.
 """
 
 from __future__ import annotations
@@ -113,7 +113,7 @@ def sweeps_of(day: Day, calibration: Calibration) -> dict[str, list[Sweep]]:
 
 
 def judged(day: Day, number: int, curve: SpringCurve) -> Result:
-    """Hold a curve against the truth."""
+    """Compare a curve with the truth."""
     spring = day.springs[number]
     seat, opened = heights_mm(spring)
     readings = [curve.load_at(h) for h in (seat, opened)]

@@ -1,7 +1,7 @@
-"""How many tired springs a set check finds, and how often it cries wolf over a sound set.
+"""How many tired springs a set check finds, and how often it flags a sound spring.
 
     python tests/bench/bench_set_flags.py [--sets 200]   the tables, some minutes
-    python tests/bench/bench_set_flags.py --levels       the level ratios in analysis/sets/esd.py
+    python tests/bench/bench_set_flags.py --levels       the level ratios of sets/outliers.py
 
 Simulated sets, the same ones for every rule, from fixed seeds. Sound springs scatter in rate and
 free length; a tired spring's loads are low by so many per cent of its own. Every load is read at

@@ -97,7 +97,7 @@ def test_a_torn_or_scribbled_journal_costs_nothing_that_was_told(moments, tmp_pa
     for moment in moments:
         journal = moment.files["-wal"]
         if not last.startswith(journal) or moment.files[""] != moments[-1].files[""]:
-            continue  # the journal was begun anew
+            continue  # the journal was started again
         cut = int(rng.integers(len(journal), len(last) + 1))
         rubbish = rng.bytes(int(rng.integers(0, 9000)))
         for tail in (b"", rubbish):

@@ -129,7 +129,7 @@ def test_restart_in_the_middle_of_a_press(
     after = next(b for b in blocks if b.boot_id == second.boot_id).samples
     assert before["travel_counts"][-1] > 500
     assert after["seq"][0] == 0
-    assert abs(after["travel_counts"][0]) < before["travel_counts"][-1]  # began anew at 0
+    assert abs(after["travel_counts"][0]) < before["travel_counts"][-1]  # started again at 0
     assert after["t_us"][0] < 1e6
     if watchdog:
         assert flagged(after, SampleFlag.FAULT_LATCHED).all()

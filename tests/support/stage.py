@@ -95,7 +95,7 @@ class FakeSource:
 
 
 class Stage:
-    """A session on fake sources, and what came of it."""
+    """A session on fake sources, and its results."""
 
     def __init__(self, book, *openings, set_name="larch", clock=None, linger_s=0.0):
         self.book = book

@@ -219,7 +219,7 @@ def test_sampled_stays_inside_and_skips_gaps() -> None:
 
 
 def hits(sweeps_each: int, seeds: range) -> int:
-    """How often the interval at one height holds the truth, every error drawn anew."""
+    """How often the interval at one height holds the truth, every error drawn again."""
     held = 0
     for seed in seeds:
         rng = np.random.default_rng([seed, sweeps_each])

@@ -55,7 +55,7 @@ def test_correlated_noise_widens_the_error_as_newey_and_west_say(correlation: fl
     design, y = line(20_000, 6, correlation=correlation)
     theirs = sm.OLS(y, design).fit(cov_type="HAC", cov_kwds={"maxlags": 50})
     ours = Fit.least_squares(design, y)
-    # ours takes the wider of two views: up to a fifth more where noise hangs together so long
+    # ours takes the wider of two estimates: up to a fifth more at so long a correlation
     assert 0.9 < np.sqrt(ours.covariance[0, 0]) / theirs.bse[0] < 1.25
     share = (1.0 - correlation) / (1.0 + correlation)
     assert ours.effective_n == pytest.approx(20_000 * share, rel=0.25)

@@ -1,4 +1,4 @@
-"""What must hold of every pairing: brute force agrees, order is nothing, a shim adds load."""
+"""What must hold of every pairing: brute force agrees, order has no effect, a shim adds load."""
 
 import itertools
 from collections.abc import Mapping

@@ -128,7 +128,7 @@ def test_saturation_spoils_a_measured_stroke_with_the_reason(book):
 
 @pytest.mark.parametrize("kept_its_power", [True, False])
 def test_unplugged_and_plugged_in_again(book, kept_its_power):
-    """A rig that had no power begins anew, and its incremental scale has no datum any more."""
+    """A rig that lost power starts again, and its incremental scale has no datum any more."""
     steps = capture_steps(SPRINGS, presses=3)
     events, ports, counted = [], [], []
 
