@@ -79,8 +79,12 @@ def export_command(
     if build is not None:
         _export_sheet(build, folder, effort, use_flagged, force, as_json)
         return
+    from coilbench.analysis.report.phrases import note_text
+    from coilbench.analysis.report.units import SI
+
     with open_book(book_path()) as db:
-        count = write_new_files(folder, export_files(db, set_names), force=force)
+        files = export_files(db, set_names, lambda note: note_text(note, SI) or "")
+        count = write_new_files(folder, files, force=force)
     if as_json:
         print_document({"folder": folder, "files": count})
     else:

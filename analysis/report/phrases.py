@@ -138,7 +138,7 @@ _RIG: dict[str, tuple[str, str]] = {
 _PHRASES: dict[str, str] = INPUT_PHRASES | {
     # strokes
     "released_late": "not released in time",
-    "cut_short": "interrupted before it was released",
+    "cut_short": "cut short before it was released",
     "touched_at_start": "the samples began with the spring already touched",
     "stopped_early": "stopped at {lowest_mm}, {reach_height_mm} is required",
     "pressed_short": "pressed {depth_mm} deep, the others {usual_depth_mm}",
@@ -347,7 +347,7 @@ def _put_gauge(facts: Mapping[str, Any], units: Units) -> str:
 
 def _seems(facts: Mapping[str, Any], name: str, units: Units) -> str:
     kg, mm = facts.get(f"{name}_kg"), facts.get(f"{name}_mm")
-    return units.length_text(mm) if kg is None else units.mass_text(round(kg, 2))
+    return units.length_text(mm) if kg is None else f"{units.mass_text(round(kg, 2) or 0.0)}"
 
 
 def _read(facts: Mapping[str, Any], words: str, units: Units) -> str:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
 from sqlite_utils import Database
@@ -130,10 +130,13 @@ _SCALE_POINTS = "SELECT * FROM scale_points WHERE scale_id = ? ORDER BY point"
 Row = dict[str, Any]
 
 
-def export_files(db: Database, wanted: Sequence[str] = ()) -> Iterator[tuple[str, bytes]]:
+def export_files(
+    db: Database, wanted: Sequence[str] = (), note_text: Callable[[str], str] = str
+) -> Iterator[tuple[str, bytes]]:
     """Yield each file's path, with / between folders, and content.
 
     Args:
+        note_text: what a stroke's stored note says in words.
         wanted: the sets' names; empty for all. All calibrations come with any.
 
     Raises:
@@ -155,7 +158,8 @@ def export_files(db: Database, wanted: Sequence[str] = ()) -> Iterator[tuple[str
         row |= {f"{kind}_file": files[row[f"{kind}_part_id"]] for kind in _PART_KINDS}
         row["file"] = file_name(taken, "strokes", row["set"], row["label"] + _warning(row))
         yield row["file"], _stroke_file(db, row)
-        strokes.append(row | {"samples_blob": None})
+        said = None if row["note"] is None else note_text(row["note"])
+        strokes.append(row | {"samples_blob": None, "note": said})
     yield "strokes.csv", _file("strokes", strokes)
     curves = (point for row in strokes for point in db.query(_CURVE, [row["id"]]))
     yield "curves.csv", _file("curves", curves)
