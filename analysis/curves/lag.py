@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.sweep_fit import Array, SweepFit, fit_sweep
+from coilbench.analysis.curves.sweep_fit import TURN_MM, Array, SweepFit, fit_sweep
 from coilbench.analysis.curves.wall import touching_mm, typical_delay_s
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
@@ -27,9 +27,8 @@ from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
 
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
-TURN_MM = 1.5  # travel in one direction after which friction has fully reversed
-STRAIGHT_SHARE = 0.99  # of that way, net over total: even a short way back reverses friction
-SLACK_MM = 0.02  # a smaller step back is ignored
+STRAIGHT_SHARE = 0.99  # of that way, as the crow flies: even a short way back turns friction round
+SLACK_MM = 0.02  # back by less is no way back
 KNOTS = 8
 ROUNDS = 6
 DONE = 1e-3  # a step smaller than this share of the uncertainty is the last

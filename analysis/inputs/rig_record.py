@@ -49,10 +49,10 @@ from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.calibration.model import Calibration, PartKind
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.guided import SILENCE_S
 from coilbench.capture.sources.base import Source, SourceEnded
 
 OTHER_KINDS: tuple[PartKind, ...] = ("travel", "flex")
-SILENCE_S = 3.0
 POLL_S = 0.1
 PRESS_S = 20.0
 PIECE_S = 0.5

@@ -125,7 +125,6 @@ def assignment_verdict(level: Level) -> str:
     )
 
 
-LEVELS_CAPTION = "What each effort gives; the sum is 1 where one load misses by its tolerance"
 LEVEL_TITLES = ("with", "sum", "inside", "shims", "cuts", "status")
 
 

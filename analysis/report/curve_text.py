@@ -10,6 +10,7 @@ from collections.abc import Iterator, Sequence
 from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, NotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.report.document import describe as describe
+from coilbench.analysis.report.document import first_few
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
 
@@ -85,7 +86,7 @@ def set_notes(
         for note in dict.fromkeys(_notes(curve, heights_mm, units)):
             labels.setdefault(note, []).append(curve.label)
     return tuple(
-        note if len(whose) == len(curves) else f"{_names(whose)}: {note}"
+        note if len(whose) == len(curves) else f"{first_few(whose, MOST_NAMED)}: {note}"
         for note, whose in labels.items()
     )
 
@@ -112,9 +113,3 @@ def _remedies(budget: Budget) -> Iterator[str]:
     for line in budget.lines:
         if line.source in REMEDIES and line.contribution_n**2 > RULES * budget.combined_u_n**2:
             yield REMEDIES[line.source]
-
-
-def _names(labels: Sequence[str]) -> str:
-    more = len(labels) - MOST_NAMED
-    named = ", ".join(labels[:MOST_NAMED])
-    return f"{named} and {more} more" if more > 0 else named

@@ -275,11 +275,6 @@ class Recorder:
             except CoilbenchError as error:
                 self._refuse("refused", reason=str(error))
 
-    def redo(self) -> None:
-        """Take the last stroke out of the count if it counted; that spring is wanted again."""
-        if self._turns.redo():
-            self._depths_mm.pop()
-
     def _keep(self, stroke: Stroke) -> None:
         turn = self.turn
         if turn is None:

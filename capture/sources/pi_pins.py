@@ -215,7 +215,7 @@ class Board:
         elif "can not open gpiochip" in text or "permission" in text:
             user = os.environ.get("USER", "$USER")
             what = "no permission to use the pins"
-            hint = f"sudo usermod -aG gpio {user}, then log in anew"
+            hint = f"sudo usermod -aG gpio {user}, then log in again"
         elif "different mode" in text:
             what = "the pins are in use by other code of this program, by board numbers"
             hint = "Use GPIO numbers (BCM) there"

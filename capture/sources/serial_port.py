@@ -278,7 +278,7 @@ def _refusal(url: str, error: Exception) -> SourceLost:
     elif number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
         what = "no permission to open this port"
         hint = (
-            "On Linux: sudo usermod -aG dialout $USER, then log in anew (or a udev rule);"
+            "On Linux: sudo usermod -aG dialout $USER, then log in again (or a udev rule);"
             " on Windows close the program that has it"
         )
     elif "Could not configure port" in text:

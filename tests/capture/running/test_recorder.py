@@ -320,7 +320,7 @@ def test_a_stroke_taken_back_is_no_measure_for_the_next_ones_depth(desk):
     deep = later(press(), shallow)
     desk.take(shallow)
     desk.take(deep)
-    desk.recorder.redo()
+    desk.recorder.obey(Command(Action.REDO))
     desk.take(later(shallow, deep))
     assert [row["counted"] for row in desk.rows()] == [1, 0, 1]
 
@@ -328,7 +328,7 @@ def test_a_stroke_taken_back_is_no_measure_for_the_next_ones_depth(desk):
 def test_redo_goes_back_to_the_spring_before(desk):
     desk.take(press(presses=3))
     assert desk.recorder.turn.label == "larch-02"
-    desk.recorder.redo()
+    desk.recorder.obey(Command(Action.REDO))
     assert (desk.recorder.turn.label, desk.recorder.turn.number) == ("larch-01", 2)
 
 
@@ -352,9 +352,9 @@ def test_redo_with_nothing_to_take_back_says_so(desk, what):
         desk.take(later(press(StrokeKind.SHORT), second))
     if what == "twice":
         desk.take(later(press(presses=2), first))
-        desk.recorder.redo()
+        desk.recorder.obey(Command(Action.REDO))
     counted = [row["counted"] for row in desk.rows()]
-    desk.recorder.redo()
+    desk.recorder.obey(Command(Action.REDO))
     assert [row["counted"] for row in desk.rows()] == counted
     assert desk.kinds(EventKind.REDO)[-1] == "nothing_to_redo"
 
