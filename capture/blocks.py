@@ -94,7 +94,7 @@ class Hello:
     Attributes:
         protocol: version of the wire protocol.
         firmware: name and version.
-        device_id: the rig's own id, the same for ever.
+        device_id: the rig's own id, which never changes.
         boot_id: this start's id, another at every start.
         rate_hz: nominal samples a second.
         travel: `quadrature`, `caliper`, `potentiometer` or `none`.

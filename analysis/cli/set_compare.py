@@ -162,7 +162,7 @@ def _mark(change: Change) -> str:
 
 
 def _change_text(value: float, u: float, between: str = " ±", most: int = 3) -> str:
-    """A change and its uncertainty, to two digits of it, with so many decimals at most."""
+    """A change and its uncertainty, to two digits of the latter, decimals limited."""
     places = 2 if u <= 0.0 else min(most, max(0, 1 - math.floor(math.log10(u))))
     return f"{round(value, places) + 0.0:+.{places}f}{between}{u:.{places}f}"
 

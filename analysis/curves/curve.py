@@ -185,7 +185,7 @@ class SpringCurve:
     def load_at(self, height_mm: float) -> Reading:
         """Read the load at a height.
 
-        Combines, by the law of propagation, what budget_lines knows of the rig with the
+        Combines, by the law of propagation, what budget_lines gives for the rig with the
         scatter of the strokes (s/sqrt(n), with Student's t where they are few) or one stroke's
         own noise. Several strokes on one bench share its errors, which averaging does not reduce.
 

@@ -25,7 +25,7 @@ class Fit(NamedTuple):
         covariance: shape (p, p), k = 1, correlation counted in.
         residual: shape (n,).
         weight: shape (n,), 1 for a point that counts in full, 0 for one left out.
-        effective_n: so many independent readings would tell as much.
+        effective_n: the number of independent readings with the same information.
     """
 
     coefficients: Array

@@ -32,7 +32,7 @@ SLACK_MM = 0.02  # back by less is no way back
 KNOTS = 8
 ROUNDS = 6
 DONE = 1e-3  # a step smaller than this share of the uncertainty is the last
-PIECES = 3  # a branch falls into so many pieces whose errors are taken as independent
+PIECES = 3  # pieces of a branch whose errors are taken as independent
 LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
 LEAST_SAMPLES = 30
 CONTACT_SHARES = (0.15, 0.5)  # of the largest load: where the course is straight and well seen
@@ -41,7 +41,7 @@ KNOWN_SHARE = 0.5  # known is a delay whose uncertainty is below this share of w
 TRUST_STEPS = (
     0.02  # of a sample's interval: no delay is trusted finer, nor a spread than its square
 )
-FEW_STROKES = 4.0  # so many strokes tell as much of the spread's shape as is believed at all
+FEW_STROKES = 4.0  # strokes that determine the spread as well as SPREAD_TRUST
 SPREAD_TRUST = 0.1  # of the spread: a filter is no moving average, only much like one
 
 

@@ -29,7 +29,7 @@ TOP_SHARE = 0.15  # of the deflection, where end coils are still closing
 BIND_MM = 1.0  # heights nearer to solid than this are coil bind's
 BENT_CHANCE = 0.01  # a straight spring is called bent at most so often
 LEAST_CHANGE = 0.03  # a rate that changes by less, as a share, is one rate at a bench
-CLEARLY = 4.0  # by so much one model must suit better to be named: see _Models.knee_over_smooth
+CLEARLY = 4.0  # how much better one model must fit to be named: see _Models.knee_over_smooth
 
 Kind = Literal["one rate", "two rates", "smooth", "bent", "can't tell"]
 Why = Literal["chosen heights", "too little range", "too few samples", "too uncertain"]

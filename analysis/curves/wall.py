@@ -16,13 +16,13 @@ PRESSED_SHARE = 0.005  # of the largest load: from here the spring is touched
 TREND = (0.15, 0.55)  # share of the pressed range, from the bottom, that shows the trend
 FEWEST_BINS = 30
 BIND_TIMES = 3.0  # the wall's stiffness over the trend's there: coils touch
-EXCESS_NOISES = 8.0  # the load at the bottom is above the trend by so many times its noise
-BOUND_SHARE = 0.1  # and by so much of itself, for coil bind to be called reached
-TOUCHED_SHARE = 0.01  # or by so much, for coils perhaps to touch
+EXCESS_NOISES = 8.0  # the load at the bottom is above the trend by this multiple of its noise
+BOUND_SHARE = 0.1  # and by this share of itself, for coil bind to be called reached
+TOUCHED_SHARE = 0.01  # or by this share, for coils perhaps to touch
 WALL = (0.2, 0.5, 0.8)  # shares of the largest excess that the wall is laid through
 STEEPENING = 1.6  # a wall so much steeper in its lower half has not been reached yet
 ONSET_SHARE = 0.02  # of the largest excess: here the load begins to leave the trend
-ONSET_NOISES = 4.0  # and so many times the noise
+ONSET_NOISES = 4.0  # and this multiple of the noise
 LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
 CLEAR_MM = 0.5  # so much above the onset no coil touches, the lag's smear counted in
 
@@ -124,8 +124,8 @@ def find_wall(bins: Bins) -> _Wall | None:
 def touching_mm(press: Press) -> float:
     """Height below which coils may touch in a stroke whose lag is still in it; -inf where none do.
 
-    There the load rises too steeply for the filter: it tells nothing of the lag. What is typical
-    of the lag is undone first: where a fast stroke slows down, the lag by itself makes the load
+    There the load rises too steeply for the filter: it gives no information on the lag. The
+    typical lag is removed first: where a fast stroke slows down, the lag by itself makes the load
     rise faster than the spring does.
     """
     if press.t_s.size < FEWEST_BINS:

@@ -166,7 +166,7 @@ def _reason_lines(table: SetTable, room: int) -> list[Text]:
 
 
 def _around(rows: Sequence[SpringRow], current: str | None, most: int) -> Sequence[SpringRow]:
-    """Return at most so many rows, the current one among them."""
+    """Return at most this number of rows, the current one among them."""
     if len(rows) <= most:
         return rows
     place = next((at for at, row in enumerate(rows) if row.label == current), len(rows) - 1)
@@ -243,7 +243,7 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
 
 
 def _give_way(blocks: list[_Block], most: int) -> int:
-    """Empty blocks, the highest rank first, until at most so many lines are left; the rest."""
+    """Empty blocks, highest rank first, down to `most` lines; returns how many lines are free."""
     used = sum(len(block.lines) for block in blocks)
     for block in sorted(blocks, key=lambda block: -block.rank):
         if used <= most or block.rank == 0:

@@ -39,7 +39,7 @@ class _Trace:
 
 
 def _joined(points: Sequence[tuple[float, float]], between: int) -> list[tuple[float, float]]:
-    """Return points with so many more on the straight way from each to the next."""
+    """Return points with more of them interpolated between each and the next."""
     if not points:
         return []
     filled = [

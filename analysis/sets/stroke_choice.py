@@ -26,12 +26,12 @@ from coilbench.capture.strokes.sweep import Sweep
 HEIGHTS = 40
 BIN_MM = 0.2
 FROM_SHARE = 0.12  # of the largest load: above it nothing is compared
-MOST_OF = 0.75  # of the heights: so many lie nearer
+MOST_OF = 0.75  # of the heights: this share lies nearer
 STROKE_APART_SHARE = 0.03  # of the load, from the strokes' median
 COCKED_SHARE = 0.01  # of the load, where the touch or the loop indicates standing askew
 TOUCH_SHARE = 0.03  # of the largest load: there it is touched
 EARLY_MM = 0.4  # touched so much earlier than the lower course tells
-EARLY_STEPS = 1.5  # and so many samples' ways earlier
+EARLY_STEPS = 1.5  # and this many samples' travel earlier
 WIDE_LOOP_SHARE = 0.015  # of the load, wider than the others' loop
 WIDE_LOOP_TIMES = 1.5
 UNKNOWN_LAG_S = 0.1  # how far load and travel may come apart where no lag was told

@@ -30,7 +30,7 @@ StrokeKind = Literal[
 # All of these are our choice, no source.
 PRESSED_SHARE = 0.02  # of the largest load: below it the spring is not pressed
 PAUSE_S = 0.6  # the quill stood so long
-PAUSE_TIMES = 4.0  # and so many times as long as it took for as much way elsewhere
+PAUSE_TIMES = 4.0  # and this many times as long as for the same travel elsewhere
 PAUSE_BINS = 40
 PAUSE_INSIDE = (0.1, 0.9)  # of the depth: a hand slows down at both ends
 SLIP_SHARE = 0.02  # of the largest load: a smaller step is left to the strokes' scatter

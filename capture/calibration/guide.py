@@ -57,7 +57,7 @@ class Guide(Protocol):
         """Take the next samples; returns what it read from them."""
 
     def undo(self) -> Finding:
-        """Discard the last point; returns what became of that."""
+        """Discard the last point; returns a finding: undone, or nothing to undo."""
 
 
 _NOTHING_TO_UNDO = Finding("nothing_to_undo")

@@ -18,7 +18,7 @@ LEAST_SD_COUNTS = 0.5  # a count's own step: no noise is taken for less
 
 
 def student_factor(dof: float, p: float = 0.95) -> float:
-    """Return Student's t: so many standard uncertainties each way hold the share p.
+    """Return Student's t: the coverage factor of the two-sided interval of probability p.
 
     Args:
         dof: degrees of freedom, above 0; infinite ones give the normal quantile.

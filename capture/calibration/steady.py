@@ -27,7 +27,7 @@ DRIFT_SDS = 1.0  # between the means of a hold's halves, which noise alone moves
 CREEP_FRACTION = 2e-4  # of the last move: a cell creeps by some 0.02 to 0.05 % of a new load
 MOVE_SDS = 10.0  # well outside the band, so that noise is not a new hold
 MOVE_CREEPS = 10.0  # and far more than a cell creeps in that time
-GLIMPSE_SAMPLES = 3  # a move is judged by the median of so many: an outlier does not decide
+GLIMPSE_SAMPLES = 3  # a move is judged by their median, so that an outlier does not decide
 
 
 @dataclass(frozen=True)

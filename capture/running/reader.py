@@ -58,7 +58,7 @@ class Reader:
     Args:
         open_again: opens the source; called at the start and after each loss.
         clock: a monotonic clock, s.
-        pause: waits so many seconds before the next try; None waits so that `finish` ends it.
+        pause: waits a number of seconds before the next try; None waits so that `finish` ends it.
 
     Attributes:
         parcels: what it tells, in order.

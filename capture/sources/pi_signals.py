@@ -93,7 +93,7 @@ class MissedConversions:
         self._last_ns: int | None = None
 
     def forget(self) -> None:
-        """Expect nothing of the next one: sampling was stopped, or the chip made none."""
+        """Make no assumption on the next one: sampling was stopped, or the chip made none."""
         self._last_ns = None
 
     def before(self, ready_ns: int) -> int:

@@ -147,7 +147,7 @@ class StrokeFinder:
         return np.concatenate([self._held.samples, self._pending.samples])
 
     def running_thinned(self, most: int) -> NDArray[np.void]:
-        """Return about so many samples of the stroke that is under way, evenly chosen."""
+        """Return about this number of samples of the running stroke, evenly chosen."""
         held = self._held.samples if self._phase is not Phase.IDLE else self._held.samples[:0]
         return held[:: 1 + held.shape[0] // most]
 

@@ -83,7 +83,7 @@ class TurnOrder:
         return TurnOrder((*rest, label), self.conditioning, self.measured, self.done)
 
     def again(self, label: str, measured: int = 0) -> TurnOrder:
-        """Return the order in which a spring is next, with so many strokes behind it."""
+        """Return the order with this spring next, `measured` of its strokes counted as taken."""
         rest = tuple(one for one in self.labels if one != label)
         done = Done(self.done.get(label, Done()).conditioning, measured)
         return TurnOrder(

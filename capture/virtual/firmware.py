@@ -137,7 +137,7 @@ class Firmware:
     Args:
         blocks: the rig's conversions, time from 0.
         seed: of boot ids and damage.
-        frame_samples: at most so many samples leave together.
+        frame_samples: most samples that are sent together.
     """
 
     def __init__(

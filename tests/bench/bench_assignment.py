@@ -1,7 +1,7 @@
 """How long a proven assignment takes: against the plain programme, brute force, and as it grows.
 
     python tests/bench/bench_assignment.py             all tables, some minutes
-    python tests/bench/bench_assignment.py --limit 60  give the plain programme so many seconds
+    python tests/bench/bench_assignment.py --limit 60  time limit of the plain programme in s
 
 Simulated springs from fixed seeds: outers and inners whose rate scatters by 3 % and whose free
 length by 0.3 mm (k = 1), valves whose heights scatter by 0.15 mm, three thicknesses of shims, up

@@ -2,8 +2,8 @@
 
     python tests/bench/bench_capture.py [--seconds 8] [--times 1 10 100 1000]
 
-Two processes, as in use: one sends a simulated rig's bytes over a socket in real time, so many
-times the HX711's fast rate, and never waits: what the port can't take is lost. The other is a
+Two processes, as in use: one sends a simulated rig's bytes over a socket in real time, at a
+multiple of the HX711's fast rate, and never waits: what the port can't take is lost. The other is a
 daemon's session, from the port into the book. The decoder alone runs against a plain Python parser
 of the same lines and against numpy.loadtxt on the same numbers in decimal, without a checksum.
 """
@@ -44,7 +44,7 @@ CHUNK = 65_536
 
 
 def wire_of(seconds: float, times: float) -> bytes:
-    """Return what the rig says at so many times its rate, pressing springs for that long."""
+    """Return what the rig sends at a multiple of its rate, pressing springs for that long."""
     rig = replace(RIG, rate_hz=times * RIG.rate_hz, jitter_us=RIG.jitter_us / times)
     steps = capture_steps(draw_set(OUTER, 1, 4), presses=1 + round(seconds / 4.0))
     said, end_us = [], seconds * 1e6
@@ -124,7 +124,7 @@ def capture(book: Path, url: str) -> None:
 
 
 def run_capture(folder: Path, seconds: float, times: float) -> dict[str, float]:
-    """Run both processes at so many times the rate."""
+    """Run both processes at a multiple of the rate."""
     wire = folder / "rig.wire"
     wire.write_bytes(wire_of(seconds, times))
     make_book = run_path(str(TESTS / "support" / "capture_books.py"))["book_maker"](folder)
@@ -147,7 +147,7 @@ def run_capture(folder: Path, seconds: float, times: float) -> dict[str, float]:
 
 
 def sustained(seconds: float, all_times: list[float]) -> None:
-    """Print what a capture takes at so many times the HX711's rate."""
+    """Print what a capture takes at multiples of the HX711's rate."""
     print(f"\nSustained capture, {seconds:g} s each, from the port into the book")
     print("times  samples/s   samples     lost  strokes  CPU us/sample   CPU %  peak MB (at start)")
     for times in all_times:

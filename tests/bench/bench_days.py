@@ -37,7 +37,7 @@ from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 
-FINE = 8  # signals are made so many times finer than the ADC converts
+FINE = 8  # signals are made this many times finer than the ADC converts
 MASSES_KG = (5.0, 10.0, 20.0, 30.0, 40.0, 50.0)
 GAUGES_MM = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
 MASS_U = 0.001  # stated, expanded, as a fraction
@@ -87,7 +87,7 @@ class World:
 
 @dataclass(frozen=True)
 class Day:
-    """What a user has in the evening, and what only the simulation knows.
+    """What a user has after a day, and the true values of the simulation.
 
     Attributes:
         load_points, gauge_points, flex_points: as read, with what is stated of them.

@@ -56,7 +56,7 @@ class TimedPins:
 class IdlePins:
     """Pins that do nothing: DOUT is low before a word and then every other bit.
 
-    A word of 0 would not do: the driver alone takes it for a failure, and for ever tries again
+    A word of 0 would not do: the driver alone takes it for a failure, and retries without end
     after a late gain pulse.
     """
 

@@ -4,9 +4,9 @@
     python tests/bench/bench_set_flags.py --levels       the level ratios of sets/outliers.py
 
 Simulated sets, the same ones for every rule, from fixed seeds. Sound springs scatter in rate and
-free length; a tired spring's loads are low by so many per cent of its own. Every load is read at
-two heights with an error of 0.3 % (k = 1) of its own, which the check is told. Compared with two
-rules in use: farther than two standard deviations from the mean (no source), and Grubbs' test
+free length; a tired spring's loads are low by a given per cent. Every load is read at two heights
+with an error of 0.3 % (k = 1) of its own, which the check is told. Compared with two rules in
+use: farther than two standard deviations from the mean (no source), and Grubbs' test
 applied once a height at half of 5 % each (SciPy's Student t).
 
 "found" is the share of tired springs called weak; "alarm" the share of sets in which a sound

@@ -68,7 +68,7 @@ class Askew(SpringModel):
 
 @dataclass(frozen=True)
 class Reseated(SpringModel):
-    """A spring that sits otherwise by so much, or a rig that moved."""
+    """A spring seated at another height, or a rig that moved."""
 
     by_mm: float = 0.8
 

@@ -1,4 +1,4 @@
-"""The computer's clock is set while a capture runs: no stroke and no order knows of it."""
+"""The computer's clock is set while a capture runs: no stroke and no order depends on it."""
 
 import ast
 import itertools

@@ -270,7 +270,7 @@ def test_raw_strokes_come_back(bench: Bench) -> None:
 
 
 def test_two_calibrations_come_back_each_with_its_strokes(bench: Bench) -> None:
-    """The second one is a datum set anew, which the file holds as two points of its line."""
+    """The second one is a datum set again, which the file holds as two points of its line."""
     calibrate(bench)
     for name in ("larch", "rowan"):
         bench.run("set", "new", name, "--role", "outer", "--count", "3")

@@ -158,7 +158,7 @@ def test_gauges_that_say_they_are_rough_may_be_rough():
 
 
 def test_a_mass_that_is_unsure_weighs_less():
-    """One mass 0.1 kg off and said to be unsure of it moves the line far less than unsaid."""
+    """One mass 0.1 kg off, its uncertainty stated, moves the line far less than unstated."""
     points = load_points(masses=(0.0, 20.0, 40.0, 60.0), sd=1.0)
     points = [replace(p, u_kg=0.0005 * p.mass_kg) for p in points]
     off = [replace(p, mass_kg=p.mass_kg + 0.1) if p.mass_kg == 40.0 else p for p in points]

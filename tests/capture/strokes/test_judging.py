@@ -1,4 +1,4 @@
-"""What becomes of a stroke: each reason to ask for it again, and what doesn't matter."""
+"""The verdict on a stroke: each reason to ask for it again, and what doesn't matter."""
 
 from dataclasses import replace
 
