@@ -27,8 +27,8 @@ from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
 
 # All of these are our choice, no source.
 LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
-STRAIGHT_SHARE = 0.99  # of that way, as the crow flies: even a short way back turns friction round
-SLACK_MM = 0.02  # back by less is no way back
+STRAIGHT_SHARE = 0.99  # of that way, net over total: even a short way back reverses friction
+SLACK_MM = 0.02  # a smaller step back is ignored
 KNOTS = 8
 ROUNDS = 6
 DONE = 1e-3  # a step smaller than this share of the uncertainty is the last
