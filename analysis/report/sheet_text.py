@@ -107,8 +107,12 @@ class SheetText:
         verdict: what was found.
         loads_of: whose loads the valves' are; empty where each has its own springs.
         reasons: why not more, or what should be known.
+<<<<<<< HEAD
         left_out: the flagged springs that are not used, and of the sets shown why.
         warnings: reasons to doubt the figures.
+=======
+        warnings: what speaks against the figures.
+>>>>>>> fixa
         notes: what was assumed.
         set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.
@@ -117,7 +121,6 @@ class SheetText:
     verdict: str
     loads_of: str = field(metadata=JSON_SKIP)
     reasons: tuple[str, ...] = field(metadata=JSON_SKIP)
-    left_out: tuple[str, ...] = field(metadata=JSON_SKIP)
     limits: SheetLimits
     warnings: tuple[str, ...] = field(metadata=JSON_SKIP)
     cautions: tuple[str, ...]
@@ -132,7 +135,6 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
         _verdict(sheet, units),
         "" if sheet.best is None else _loads_of(sheet.best, units),
         tuple(describe(reason, units) for reason in sheet.reasons),
-        tuple(_left_out(sheet, units)),
         _limits(sheet.limits, units),
         tuple(describe(warning, units) for warning in sheet.rig.warnings),
         CAUTIONS,
@@ -179,16 +181,6 @@ def _loads_of(best: Combination, units: Units) -> str:
         return said
     between = range_text(best.seat, best.full, units)
     return f"{said}; from the weakest to the strongest of both sets they are {between}"
-
-
-def _left_out(sheet: Sheet, units: Units) -> Iterator[str]:
-    """Name the springs that are left out, and say why where their set is on the sheet."""
-    checks = [part.check for part in sheet.sets if part.check is not None]
-    springs = [spring for check in checks for spring in check.springs if spring.set_apart]
-    for label in dict.fromkeys(sheet.left_out):
-        flags = [flag for spring in springs if spring.label == label for flag in spring.flags]
-        why = "; ".join(f"{flag.kind}: {describe(flag, units)}" for flag in flags)
-        yield f"{label} ({why})" if why else label
 
 
 def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
@@ -353,7 +345,7 @@ def _about(sheet: Sheet, units: Units) -> SheetTable:
         ("Verdict", (text.verdict,)),
         ("Reason", text.reasons),
         ("Warning", text.warnings),
-        ("Left out", text.left_out),
+        ("Left out", sheet.left_out),
         ("Unsure", sheet.unsure),
         ("Spare", spares),
         ("Assumed", text.notes),

@@ -179,16 +179,8 @@ def test_the_tolerances_that_were_applied_are_said_for_each_set(make_a_sheet: Ma
     assert "heron: 5% of its set's middle (median), with" in said
 
 
-def test_a_left_out_spring_has_its_reason_and_an_unsure_one_is_named(
-    make_a_sheet: MakeSheet,
-) -> None:
-    sets = {"larch": {**springs()["larch"], "larch-9": (50.0, 16.0)}, "heron": springs()["heron"]}
-    sheet = replace(
-        make_a_sheet(text(), sets), left_out=("larch-9", "other-1"), unsure=("heron-1",)
-    )
-    weak, other = sheet_text(sheet, SI).left_out
-    assert weak.startswith("larch-9 (weak: 160.0 N at 40.00 mm is")
-    assert other == "other-1"  # its set is not on the sheet
+def test_springs_counted_in_though_unsure_are_named(make_a_sheet: MakeSheet) -> None:
+    sheet = replace(make_a_sheet(text(), springs()), unsure=("heron-1",))
     assert sheet_document(sheet)["unsure"] == ["heron-1"]
     assert "Counted in, though their check is unsure: heron-1." in sheet_page(sheet, SI)
 
