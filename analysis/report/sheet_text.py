@@ -107,12 +107,8 @@ class SheetText:
         verdict: what was found.
         loads_of: whose loads the valves' are; empty where each has its own springs.
         reasons: why not more, or what should be known.
-<<<<<<< HEAD
         left_out: the flagged springs that are not used, and of the sets shown why.
         warnings: reasons to doubt the figures.
-=======
-        warnings: what speaks against the figures.
->>>>>>> fixa
         notes: what was assumed.
         set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.
