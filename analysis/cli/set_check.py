@@ -120,7 +120,7 @@ def _asked_heights(
 
 
 def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[Asked]:
-    """Pair each --at with its --nominal; loads with heights of their own stand for themselves."""
+    """Pair each --at with its --nominal; loads with heights of their own need no --at."""
     placed = [(one.height_mm, Nominal(one.load_n)) for one in nominals if one.height_mm is not None]
     bare = [Nominal(one.load_n) for one in nominals if one.height_mm is None]
     if not bare:

@@ -128,7 +128,7 @@ def _find_solid(bins: Bins) -> Spot | None:
 CONTACT_LOW = 0.005  # from this share of the largest load
 CONTACT_BANDS = (0.02, 0.04, 0.08)  # to the first of these with enough samples: first contact
 CONTACT_SHAPE_U_MM = 0.08  # k = 1, how far softly closing end coils can hide first contact
-CONTACT_BELOW_MM = 1.0  # so far below it the rig's errors are read: there the spring pushes
+CONTACT_BELOW_MM = 1.0  # below it the rig's errors are read, where the spring pushes
 NOISE_TIMES = 4.0  # loads below this multiple of the noise are not used
 CONTACT_FEWEST_BINS = 4
 CONTACT_FEWEST_FOR_BEND = 8

@@ -153,7 +153,7 @@ def _pieces(number: NDArray[np.intp], way: Array) -> NDArray[np.intp]:
 
 
 def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
-    """Samples whose friction has turned round in full: height, load, way, effects of the lag.
+    """Samples whose friction has fully reversed: height, load, way, effects of the lag.
 
     Returns:
         shape (m, 5); the way is 1 going down and -1 going up.

@@ -29,7 +29,7 @@ Side = Literal["both", "loading", "unloading"]
 
 GRID_STEP_MM = 0.25
 FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
-TURN_MM = 1.5  # way back after which friction has turned round in full; ours, no source
+TURN_MM = 1.5  # way back after which friction has fully reversed; ours, no source
 
 
 @dataclass(frozen=True)
@@ -289,7 +289,7 @@ class SweepFit:
         sweep_id: whose error is its own.
         turned_mm: as in Sweep.
         loading_bins, unloading_bins: what the dense branches were fitted to; on the way up only
-            where friction has turned round in full. None for points.
+            where friction has fully reversed. None for points.
         reach_n: above this load the branches were cut, since the press's flex was not measured
             there; infinite where nothing was cut.
     """
@@ -340,7 +340,7 @@ class SweepFit:
     def _missing_loop_n(self, height_mm: float, load_n: float, loop_n: float) -> float:
         """How much of the friction loop is still missing, just above a dense press's turn.
 
-        On the way back up friction needs some travel to turn round. Until then the unloading
+        On the way back up friction needs some travel to reverse. Until then the unloading
         branch is too high, and so is the mean of both, by half of what is missing. The full loop
         is taken as the same share of the load as at TURN_MM above the turn.
         """

@@ -98,7 +98,7 @@ def measured_set(
             reach_mm,
         )
     left_out = {one.sweep_id for own in judged.values() for one in own if not one.kept}
-    if left_out:  # the lag too is told by those that are kept
+    if left_out:  # the lag too is estimated from those that are kept
         kept = {
             label: [sweep for sweep in own if sweep.sweep_id not in left_out]
             for label, own in raw.items()

@@ -29,7 +29,7 @@ StrokeKind = Literal[
 
 # All of these are our choice, no source.
 PRESSED_SHARE = 0.02  # of the largest load: below it the spring is not pressed
-PAUSE_S = 0.6  # the quill stood so long
+PAUSE_S = 0.6  # least time that the quill stood
 PAUSE_TIMES = 4.0  # and this many times as long as for the same travel elsewhere
 PAUSE_BINS = 40
 PAUSE_INSIDE = (0.1, 0.9)  # of the depth: a hand slows down at both ends
@@ -42,7 +42,7 @@ SLIP_WINDOW_MM = 1.5  # the load is continued by a line over so much on either s
 SLIP_WINDOW_S = 0.05
 SLIP_GAP_MM = 0.25  # and over so much, or so long, a step may take
 SLIP_GAP_S = 0.03
-TURN_CLEAR_MM = 1.5  # after a turn friction has turned round
+TURN_CLEAR_MM = 1.5  # after a turn friction has reversed
 CLOSING_WINDOW_MM = 0.75
 CLOSING_RATE = 0.9  # of the rate: end coils are closed where the spring is as stiff as that
 CLOSING_LEAST_SHARE, CLOSING_LEAST_MM = 0.06, 1.5  # of the depth: over less, every end closes

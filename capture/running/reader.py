@@ -61,7 +61,7 @@ class Reader:
         pause: waits a number of seconds before the next try; None waits so that `finish` ends it.
 
     Attributes:
-        parcels: what it tells, in order.
+        parcels: what it reports, in order.
         health: kept by the receiver alone.
     """
 

@@ -96,7 +96,7 @@ class PiSource(Source):
         try:
             while not self._stop.is_set():
                 self._put(self._rig.look())
-        except Exception as error:  # told by the next poll that finds nothing else
+        except Exception as error:  # reported by the next poll that finds nothing else
             self._error = error
         finally:
             with self._news:

@@ -202,7 +202,7 @@ class Board:
 
     @staticmethod
     def refused(url: str, error: Exception) -> SourceLost:
-        """Say in words why the pins can't be used; lgpio tells its reasons by their text alone."""
+        """Say why the pins can't be used; lgpio gives its reasons as text only."""
         text = str(error).strip("'\"")
         if "busy" in text or "not allocated" in text:  # the latter: it could not be read even once
             what = "another program holds one of these pins"

@@ -172,7 +172,7 @@ class SerialSource(Source):
         except PORT_ERRORS as error:
             if not data:
                 raise self._gone(error) from error
-            self._lost = error  # told by the next poll: what came is handed on first
+            self._lost = error  # reported by the next poll: what arrived is handed on first
         return bytes(data)
 
     def _gathered(self, seconds: float) -> bytes:
@@ -181,7 +181,7 @@ class SerialSource(Source):
         try:
             return self._read_what_is_there()
         except SourceLost:
-            return b""  # told by the next poll
+            return b""  # reported by the next poll
 
     def _wait(self, timeout_s: float) -> None:
         try:

@@ -258,7 +258,7 @@ class Sweep:
         rig: by which calibration and zero; where it is known it tells the uncertainties, and the
             three above are not used. None where the numbers came converted.
         lag: what was undone in the branches; None where nothing was.
-        turned_mm: the height on the way up above which friction has turned round and the filter
+        turned_mm: the height on the way up above which friction has reversed and the filter
             has forgotten the turn; None where it is not known.
         too_fast: whether it was over before the rig's filter could follow.
     """

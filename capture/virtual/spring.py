@@ -1,6 +1,6 @@
 """A coil spring's load over height: soft ends, coil bind, friction, a crack, its set. Pure.
 
-The springs are of no real engine: their figures are invented and plausible.
+The springs belong to no real engine: their figures are invented and plausible.
 """
 
 from __future__ import annotations
