@@ -15,6 +15,7 @@ from collections.abc import Mapping, Sequence, Set
 from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import singledispatch
+from importlib import import_module
 from typing import Any
 
 from coilbench.analysis.report.units import SI, Units
@@ -44,14 +45,37 @@ def picked(value: Any, keys: str) -> dict[str, Any]:
     return {key: _at(value, (path or key).split(".")) for key, _, path in pairs}
 
 
+_WORDS = (
+    "assignment_text",
+    "card_text",
+    "curve_text",
+    "limits_text",
+    "pairing_text",
+    "phrases",
+    "set_text",
+    "spring",
+)  # the report's modules that describe findings, loaded when the first of them is to be described
+
+
 @singledispatch
-def describe(finding: object, units: Units) -> str:  # noqa: ARG001
+def describe(finding: object, units: Units) -> str:
     """Say a finding in a sentence without a full stop; each report module registers its own.
 
     Raises:
         TypeError: no report module knows findings of this kind.
     """
-    raise TypeError(f"no words for {type(finding).__name__}")
+    if not _has_words(type(finding)):
+        raise TypeError(f"no words for {type(finding).__name__}")
+    return describe.dispatch(type(finding))(finding, units)
+
+
+def _has_words(kind: type) -> bool:
+    """Tell whether a class can be described, whatever modules happen to be loaded."""
+    default = describe.dispatch(object)
+    if describe.dispatch(kind) is default:
+        for name in _WORDS:
+            import_module(f"coilbench.analysis.report.{name}")
+    return describe.dispatch(kind) is not default
 
 
 def first_few(names: Sequence[str], most: int = MOST_NAMED) -> str:
@@ -105,7 +129,7 @@ def _fields(value: Any) -> dict[str, Any]:
             found |= document(content)
         elif key is not None:
             found[key] = document(content)
-    if describe.dispatch(type(value)) is not describe.dispatch(object):
+    if _has_words(type(value)):
         found["text"] = describe(value, SI)
     return found
 

@@ -85,10 +85,10 @@ def test_buttons_redo_go_back_skip_and_finish_through_the_wire(
         (reason,) = db.execute("SELECT ended_reason FROM sessions").fetchone()
     assert rows == [
         ("fir-01", 1, None),
-        ("fir-01", 0, "redone"),
+        ("fir-01", 0, '[{"kind": "redone"}]'),
         ("fir-01", 1, None),
         ("fir-02", 0, "measured again"),
-        ("fir-02", 0, "redone"),
+        ("fir-02", 0, '[{"kind": "redone"}]'),
         ("fir-02", 1, None),
         ("fir-02", 1, None),
     ]

@@ -1,0 +1,41 @@
+"""The route to words and JSON: the same whichever modules happen to be loaded."""
+
+from __future__ import annotations
+
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.report import document as route
+
+FIRST = """
+from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import Finding
+found = Finding.of("few_samples", samples=3)
+print(document(found)["text"], "|", describe(found, Units()))
+"""
+
+
+def test_a_finding_has_its_words_with_no_other_module_loaded() -> None:
+    done = subprocess.run(
+        [sys.executable, "-c", FIRST], capture_output=True, text=True, timeout=60, check=False
+    )
+    text, words = done.stdout.strip().split(" | ")
+    assert "3" in text, done.stderr
+    assert text == words
+
+
+def test_every_module_that_has_words_is_in_the_list() -> None:
+    folder = Path(route.__file__).parent
+    having = {
+        path.stem for path in folder.glob("*.py") if "@describe.register" in path.read_text("utf-8")
+    }
+    assert having == set(route._WORDS)
+
+
+def test_what_nobody_has_words_for_is_refused() -> None:
+    with pytest.raises(TypeError, match="object"):
+        route.describe(object(), route.SI)
