@@ -87,7 +87,7 @@ def test_buttons_redo_go_back_skip_and_finish_through_the_wire(
         ("fir-01", 1, None),
         ("fir-01", 0, '[{"kind": "redone"}]'),
         ("fir-01", 1, None),
-        ("fir-02", 0, "measured again"),
+        ("fir-02", 0, '[{"kind": "measured_again"}]'),
         ("fir-02", 0, '[{"kind": "redone"}]'),
         ("fir-02", 1, None),
         ("fir-02", 1, None),
