@@ -92,14 +92,10 @@ class Hello:
     """Who the rig is.
 
     Attributes:
-        protocol: version of the wire protocol.
-        firmware: name and version.
         device_id: the rig's own id, which never changes.
-        boot_id: this start's id, another at every start.
         rate_hz: nominal samples a second.
         travel: `quadrature`, `caliper`, `potentiometer` or `none`.
         um_per_count: nominal travel of a count, micrometres, where told.
-        extra: the other keys as they came.
     """
 
     protocol: int

@@ -203,9 +203,6 @@ class NewCheck:
     """A check with a weight.
 
     Attributes:
-        load_part_id: the load calibration it was read with.
-        device_id: the rig, where known.
-        mass_kg, gravity_m_s2: the weight and local gravity.
         zero_counts, load_counts, load_sd_counts: the raw reading.
         error_n, error_u_n: read less expected, and its expanded uncertainty (k = 2).
         tolerance_n: the largest error that passes.

@@ -161,7 +161,6 @@ def copy_book(source: Path, target: Path, *, force: bool = False) -> None:
 
 @contextmanager
 def _staged(target: Path) -> Iterator[Path]:
-    """Yield a new file beside the target, deleted afterwards unless it was moved."""
     try:
         handle, name = tempfile.mkstemp(prefix=f".{target.name}-", dir=target.parent)
     except OSError as error:
@@ -191,7 +190,6 @@ def keep_copy(path: Path, word: str) -> Path:
 
 
 def _kept_name(path: Path, word: str) -> Path:
-    """Return an unused name beside a book, with the time and the reason."""
     now = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
     stem, number = f"{path.stem}.before-{word}-{now}", 1
     kept = path.with_name(stem + path.suffix)

@@ -206,7 +206,6 @@ def columns_of(line: str) -> list[str]:
 def _file(
     kind: str, rows: Iterable[Mapping[str, Cell]], options: str = "", unknown: Sequence[str] = ()
 ) -> bytes:
-    """Return a file's content, without the unknown columns."""
     taken_by, *lines = HEADS[kind].splitlines()
     names = [name for line in lines for name in columns_of(line) if name not in unknown]
     cells = ([row[name] for name in names] for row in rows)
@@ -248,7 +247,6 @@ def _stroke_file(db: Database, row: Row) -> bytes:
 
 
 def _keyed(row: Row, calibrations: Sequence[Row]) -> Iterator[Row]:
-    """Yield a row for each reading of a keyed entry, as it was typed."""
     keyed = json.loads(row["keyed_json"] or '{"readings": [], "setup": {}}')
     scale = keyed["setup"].get("scale") or {"name": None, "fit": None}  # early books have none
     files = [

@@ -45,8 +45,6 @@ class Imported:
 
     Attributes:
         kind: raw sweep, converted sweep or points.
-        labels: the springs it brought sweeps for.
-        notes: what the user should know.
     """
 
     kind: str
@@ -108,7 +106,6 @@ def import_table(
 
 
 def _store_new(db: Database, sweep: NewSweep, label: str) -> None:
-    """Store a file's sweep unless the spring has the same one already."""
     stored = _stored_copy(db, sweep)
     if stored is not None:
         raise CoilbenchError(
@@ -120,7 +117,6 @@ def _store_new(db: Database, sweep: NewSweep, label: str) -> None:
 
 
 def _stored_copy(db: Database, sweep: NewSweep) -> str | None:
-    """Return the note of a counted sweep of the same spring with the same numbers, or None."""
     points = [(row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows]
     for row in db.query(
         "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ? AND counted",
@@ -299,9 +295,7 @@ class Entry:
 
     Attributes:
         stored_utc: when its first stroke was stored.
-        set_name: the set it went to.
         files: their names; none for keyed readings.
-        labels: the springs it brought something for.
         counts: whether any of it still counts.
     """
 
@@ -341,8 +335,6 @@ class Entry:
 
         Args:
             which: `last`, the last one that still counts; or an id, or its first characters.
-            origins: of runs to choose from.
-            set_name: of the set to choose from; None for all.
 
         Raises:
             CoilbenchError: there is none, several begin so, or it was undone before.

@@ -61,7 +61,6 @@ def told_apart(sets: Mapping[str, tuple[str, str]]) -> dict[str, str]:
 
 
 def _figures(ids: list[str]) -> int:
-    """Return how many characters of the ids make them different."""
     figures = _FEWEST_FIGURES
     while len({set_id[:figures] for set_id in ids}) < len(ids):
         figures += 1
@@ -168,7 +167,6 @@ class Merged:
 
     Attributes:
         brought: how many rows of each table came in; tables with none are left out.
-        notes: what differed and what was kept.
         kept: the copy of the book as it was before; None where nothing changed.
     """
 
@@ -314,7 +312,6 @@ def _springs_with_new_strokes(db: Database, name: str) -> list[str]:
 
 
 def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
-    """Note what differed where it matters to the user."""
     if settled.table == "sets" and None not in (
         settled.ours["nominal_json"],
         settled.theirs["nominal_json"],

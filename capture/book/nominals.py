@@ -26,7 +26,6 @@ class SetNominal:
 
     Attributes:
         loads: the highest height first.
-        rate_n_per_mm: None where none is printed.
         tolerance_relative: largest deviation of a spring from these, as a fraction; None where
             none is printed.
 

@@ -146,7 +146,6 @@ def _journal(db: Database, busy_timeout_ms: int) -> None:
 
 
 def _keep_older(db: Database, path: Path) -> None:
-    """Copy a book of an older version before it changes, holding the write lock."""
     pending = migrations.pending(db)  # another program may have been first
     if pending and migrations.applied(db):
         keep_copy(path, pending[0].name.partition("_")[0])

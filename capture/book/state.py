@@ -70,8 +70,6 @@ class CaptureState:
     """The last capture.
 
     Attributes:
-        source_url: the port it was on.
-        set_name: the set it was for.
         seen_utc: when it last updated its row.
         running: whether it has no end: it is running, or was killed.
     """
@@ -99,9 +97,6 @@ class BookState:
         older: whether its next use brings it up to date.
         parts_utc: when the parts in force were made, by kind: load, travel, flex.
         check: None where the load calibration was never checked.
-        good_for_days: how long a calibration or check is valid.
-        sets: in the order they were made.
-        capture: None where there was none.
     """
 
     newer: bool

@@ -322,7 +322,6 @@ class StrokeRow:
         counted: whether the capture counted it.
         may_be_used: whether it counts, or may be ruled in: its start of the rig and its calibration
             are those of a stroke of the set that counted, so that its heights are valid.
-        note: of the capture or the import.
         ruling: the user's; None leaves it to the rules.
     """
 
@@ -372,9 +371,6 @@ class StrokeRow:
         cls, db: Database, record: SetRecord, rulings: Sequence[tuple[str, int, Ruling | None]]
     ) -> None:
         """Store the user's rulings on some strokes, all or none; None leaves one to the rules.
-
-        Args:
-            rulings: label, number and ruling of each.
 
         Raises:
             CoilbenchError: no such spring or stroke, a duplicate, or one that cannot be used.

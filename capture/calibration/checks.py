@@ -37,7 +37,6 @@ class Standards:
 
     Attributes:
         noun: singular ("mass", "gauge").
-        unit: of the known values ("kg", "mm").
         known: shape (n,), what is known, in the unit.
         counts: shape (n,), what was read.
         u: shape (n,), standard uncertainty (k = 1) of the known values, in the unit.
@@ -171,7 +170,6 @@ def refuse_scatter(
     """Refuse points that lie too far from their curve, naming the most likely wrong one.
 
     Args:
-        points: the points.
         residuals: shape (n,), known less fitted, in their unit.
         limit: the largest residual that a set of points may have, in their unit.
 
@@ -247,7 +245,6 @@ def _refuse_unrepeated(
     """Refuse the same known value read twice with readings further apart than is allowed.
 
     Args:
-        points: the points.
         allowed: how far a point may lie from its curve, in their unit.
         culprit: the row that the others contradict, if any: only its value is checked.
         expected: its value from the others.
@@ -271,7 +268,6 @@ def _refuse_unrepeated(
 
 
 def _refuse_turning(points: Standards) -> None:
-    """Refuse counts that rise and fall as the known value grows."""
     known = np.unique(points.known)
     counts = np.array([points.counts[points.known == k].mean() for k in known])
     steps = np.diff(counts)

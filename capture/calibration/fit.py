@@ -53,7 +53,6 @@ class Means(NamedTuple):
     """Mean reading of each mass; shape (m,) each, by rising mass.
 
     Attributes:
-        mass_kg, counts: the mass and its mean reading.
         u_kg: its standard uncertainty, k = 1.
         scatter_counts2: variance of the mean reading; NaN where there is only one.
     """
@@ -147,7 +146,6 @@ def load_part(
 
     Args:
         points: 3 different masses or more, in any order.
-        origin: `guided`, or the file they came from.
         gravity_m_s2: local gravity; a mass presses with itself times this.
 
     Raises:
@@ -207,7 +205,6 @@ def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
 
     Args:
         points: 2 different gauges or more, in any order.
-        origin: `guided`, or the file they came from.
 
     Raises:
         CoilbenchError: the points are inconsistent or too few.
@@ -258,7 +255,6 @@ def _travel_limit_mm(gauges: Standards) -> float:
 
 
 def _refuse_turning_means(masses: Standards, means: Means) -> None:
-    """Refuse masses whose readings lie on both sides of a turning point."""
     if np.ptp(means.counts) < 0.5 * np.ptp(masses.counts):
         raise _turning()
 
@@ -304,7 +300,6 @@ def _load_notes(
 
 
 def _order_notes(points: Sequence[LoadPoint]) -> Iterator[Finding]:
-    """Note masses whose order contradicts their direction."""
     against = [
         number
         for number, (before, point) in enumerate(pairwise(points), start=2)

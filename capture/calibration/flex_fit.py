@@ -152,7 +152,6 @@ def flex_part(
             contact are found and left out.
         load_fit: load_n over load_counts.
         travel_fit: height_mm over travel_counts.
-        origin: `guided`, or the file they came from.
 
     Raises:
         CoilbenchError: the points are inconsistent or too few.
@@ -192,7 +191,6 @@ def flex_part(
 def _press(
     points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
 ) -> _Press:
-    """Return all points in N and mm; raises CoilbenchError where they cannot be used."""
     if len(points) < LEAST_POINTS:
         raise CoilbenchError(
             f"{len(points)} readings are too few to measure the press flex",
@@ -219,7 +217,6 @@ def _press(
 
 
 def _refuse_few(on_block: _Press) -> None:
-    """Refuse readings on the block that are too few, or do not reach down to light loads."""
     if on_block.load_n.size < LEAST_POINTS:
         raise CoilbenchError(
             f"{on_block.load_n.size} readings on the block are too few to measure the press flex",
@@ -319,7 +316,6 @@ def _judge_return(steps: _Press, flex_span_mm: float) -> list[Finding]:
 
 
 def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:
-    """Refuse travel that goes back up as the load grows."""
     drop, u = evaluate(block, block.x_max, minus_x=block.x_min)
     if drop > max(WRONG_WAY_SDS * float(u), resolution_mm):
         raise CoilbenchError(

@@ -64,8 +64,6 @@ _NOTHING_TO_UNDO = Finding("nothing_to_undo")
 
 
 class _Stillness:
-    """How long a channel has been still, to be shown while one waits for a hold."""
-
     def __init__(self, channel: Channel) -> None:
         self._field = f"{channel}_counts"
         self._pieces: deque[tuple[int, float, float]] = deque(maxlen=64)  # t_us, mean, sd
@@ -98,11 +96,8 @@ class _HoldGuide:
     """Asks for one steady hold after another.
 
     Args:
-        tasks: what to do for each.
         values: what each is: a mass or a length. The same reading as the last one is taken again
             only where the same value is asked for twice running.
-        channel: what must stand still.
-        taken: holds that an earlier one took, to go on from.
     """
 
     def __init__(

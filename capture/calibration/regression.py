@@ -28,7 +28,6 @@ class PolynomialFit:
         residual_sd: standard deviation of the residuals, unit of y, n - p degrees of freedom;
             0 where n = p, where there is no residual.
         x_min, x_max: the range of x it was fitted on.
-        points: how many points it was fitted on.
         widened: the factor (on standard uncertainties) by which the covariance was enlarged so that
             k = 2 holds 95 % with few points; divide it out to use Student's factor for
             degrees_of_freedom instead.
@@ -127,7 +126,6 @@ def evaluate(
     the scatter of a single reading is not in it.
 
     Args:
-        x: any shape.
         minus_x: subtract the polynomial at this x; what both have in common cancels.
     """
     at = np.asarray(x, dtype=np.float64)
@@ -213,7 +211,6 @@ def with_hidden_bend(
     independent evidence. A line fitted to a parabola follows it in part; the rest is hidden.
 
     Args:
-        line: a fit of degree 1.
         x, y: shape (n,), what it was fitted on.
         typical: the greatest departure of a parabola from the line between its ends, k = 1, as a
             fraction of the span of y.
@@ -320,7 +317,6 @@ class LoadPoint:
 
     Attributes:
         mass_kg: 0 or more.
-        counts: the mean reading.
         direction: whether the mass was reached going up or down.
         u_kg: expanded uncertainty (k = 2) of the mass; None where unknown.
     """
@@ -342,7 +338,6 @@ class GaugePoint:
 
     Attributes:
         length_mm: the gauge's length, 0 or more (0: the faces touch).
-        counts: the mean travel reading.
         u_mm: expanded uncertainty (k = 2) of the length; None where unknown.
     """
 

@@ -65,8 +65,6 @@ class Scale:
     """A calibrated scale.
 
     Attributes:
-        name: the person's name for it.
-        origin: the file it was calibrated from.
         fit: load_n over what is shown, N (a kg shown counts as 9.80665 N).
         reference_u_relative: the masses' standard uncertainty (k = 1), as a fraction.
         gravity_m_s2: local gravity, with which the masses became loads.
@@ -131,9 +129,6 @@ def calibrate_scale(
     gravity_m_s2: float = STANDARD_GRAVITY_M_S2,
 ) -> Scale:
     """Fit a scale's curve: a straight line, or a parabola where the points demand it.
-
-    Args:
-        name: the user's name for it.
 
     Raises:
         CoilbenchError: no name, or points that are inconsistent or too few.

@@ -38,7 +38,6 @@ class Hold:
         t0_s, t1_s: first and last sample, seconds on the rig's clock.
         load_counts, travel_counts: means.
         load_sd_counts: standard deviation of the load within the hold.
-        n: samples.
     """
 
     t0_s: float

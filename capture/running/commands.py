@@ -131,9 +131,7 @@ class Snapshot:
         free_length_mm: the height above which the spring is free, roughly: the set's, else where
             the quill touched it; None where neither is known.
         reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
-        turn: the stroke wanted next; None when the set is done.
         ends_in_s: when a set that is done ends by itself; None before.
-        springs_done, springs: how far the set is.
         events: the last things that happened with their numbers, the latest last; numbers rise by
             one, so that a screen knows what is new to it.
         curve: the running stroke as (height_mm, load_n) pairs, thinned for a screen.

@@ -33,7 +33,6 @@ def sample_stream(
 
     Args:
         seen: what arrived while it was identified; used first.
-        clock: monotonic, s.
 
     Raises:
         CoilbenchError: no sample for 3 s, the rig restarted, or the source went away.
@@ -77,7 +76,6 @@ def follow(
     The rig's redo button discards the last point, as `asked` may.
 
     Args:
-        guide: what is to be read.
         say: called with what to do and what was read.
         asked: what the user asks for now.
         show: called repeatedly with what the rig reads.

@@ -57,7 +57,6 @@ class Reader:
 
     Args:
         open_again: opens the source; called at the start and after each loss.
-        clock: a monotonic clock, s.
         pause: waits a number of seconds before the next try; None waits so that `finish` ends it.
 
     Attributes:
@@ -146,7 +145,6 @@ class Reader:
         self._put(Parcel(items=arrived, counters=source.counters))
 
     def _put(self, parcel: Parcel) -> None:
-        """Queue a parcel, waiting for room until the receiver is gone."""
         while not self._abandoned.is_set():
             try:
                 self.parcels.put(parcel, timeout=POLL_S)

@@ -47,11 +47,7 @@ class Buttons:
         self._last_us: dict[SampleFlag, int] = {}
 
     def pressed(self, samples: NDArray[np.void]) -> list[tuple[int, Action | None]]:
-        """Return (samples up to and with the press, what it asks for) for each press in order.
-
-        Args:
-            samples: shape (n,), dtype RAW_DTYPE.
-        """
+        """Return (samples up to and with the press, what it asks for) for each press in order."""
         flags, t_us = samples["flags"], samples["t_us"]
         both = SampleFlag.REDO_PRESSED | SampleFlag.ACCEPT_PRESSED
         found: list[tuple[int, Action | None]] = []
@@ -76,7 +72,6 @@ class Recorder:
     Used by one thread, the one that owns the book.
 
     Args:
-        say: told each event after the book has it.
         reach_height_mm: the height every stroke must be pressed down to, if the user said so.
     """
 

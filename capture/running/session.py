@@ -62,8 +62,6 @@ class Session:
     Args:
         open_again: opens the source, at the start and after a loss.
         say: told each event, from the thread that runs `run`, after the book has it.
-        clock: a monotonic clock, s.
-        pause: see Reader.
     """
 
     def __init__(
@@ -222,7 +220,6 @@ class Session:
         return SET_DONE if reason is not None or recorder.finished or left_s <= 0.0 else None
 
     def _next(self) -> Parcel | None:
-        """Return the next parcel, or None where none comes soon."""
         if self._stopping:
             self._reader.finish()  # it hands on what has arrived, and then says that it ended
         if self._control is not None and self._control.error is not None:

@@ -124,7 +124,6 @@ class TurnTaking:
         self._say(Event.of(EventKind.TURN, what, label=label))
 
     def _back_to(self, turn: Turn | None) -> str:
-        """Return the spring that going back leads to."""
         if turn is not None and self.order.measured_of(turn.label):
             return turn.label  # from its first stroke; going back once more leads further
         if self._visited:

@@ -32,7 +32,6 @@ class PiSource(Source):
     Args:
         rig: looked at by the thread alone; takes requests from here.
         release: lets the pins go; called once, when the thread has ended.
-        hello: the first thing poll returns.
     """
 
     def __init__(
@@ -185,7 +184,6 @@ def _hello(setup: PiSetup) -> Hello:
 
 
 def _device_id() -> str:
-    """Return 16 hex digits, always the same on this computer."""
     for path in (_SERIAL_NUMBER, _MACHINE_ID):
         text = _first_line(path)
         if text:

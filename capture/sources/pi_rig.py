@@ -105,7 +105,6 @@ class Hx711:
     Args:
         gpio: the module RPi.GPIO, its mode set.
         clock: for the driver's waits and its timing of pulses.
-        url: for messages.
 
     Raises:
         CoilbenchError: the driver is missing or another package of its name.
@@ -204,11 +203,8 @@ class PiRig:
     """Turns looks at the pins into items.
 
     Args:
-        adc: just started.
-        edges: listening.
         clock: what the edges' times are of, too.
         hello: who this is; its boot_id names the blocks.
-        url: for messages.
 
     Attributes:
         samples_dropped: how many samples its user had no room for; its user counts them here.
@@ -266,7 +262,6 @@ class PiRig:
         return items + self._due(self._clock.now_ns())
 
     def _take(self, low_ns: int) -> list[Item]:
-        """Read the conversion that is ready."""
         high_ns = self._high_ns
         word = self._adc.read()
         self._high_ns = self._clock.now_ns()
@@ -309,7 +304,6 @@ class PiRig:
         return [RawBlock(np.array([sample], dtype=RAW_DTYPE), self._hello.boot_id)]
 
     def _told_once(self) -> SampleFlag:
-        """Return the flags of what happened since the sample before."""
         flags = SampleFlag.FAULT_LATCHED if self._latched else SampleFlag(0)
         if self._edges.impossible_steps != self._impossible_told:
             self._impossible_told = self._edges.impossible_steps
@@ -346,7 +340,6 @@ class PiRig:
         self._high_ns = self._rest_until_ns = self._clock.now_ns()
 
     def _due(self, now_ns: int) -> list[Item]:
-        """Return what the clock asks for."""
         items: list[Item] = []
         if now_ns >= self._silent_at_ns:
             fault = self._stuck if self._adc.ready() else self._silent

@@ -100,7 +100,6 @@ class SerialSource(Source):
     """A Source on an open pyserial port.
 
     Args:
-        url: the address, for messages.
         port: open, with a read timeout of 0; the source closes it.
         record: where to copy every byte that arrives to, if anywhere; the caller closes it.
     """
@@ -269,7 +268,6 @@ def _reason(error: Exception) -> str:
 
 
 def _refusal(url: str, error: Exception) -> SourceLost:
-    """Say in words why a port can't be opened."""
     text, number = str(error), getattr(error, "errno", None)
     if "exclusively lock" in text or number == errno.EBUSY:
         what, hint = "another program has this port open", "Close it (a serial monitor?)"

@@ -17,7 +17,6 @@ class VirtualSource(Source):
     """A SerialSource on a virtual rig's port; closes both.
 
     Args:
-        url: the address it was asked for with.
         port: not yet started.
     """
 
@@ -95,7 +94,6 @@ def open_virtual(url: str) -> VirtualSource:
 
 
 def _bench(setup: VirtualSetup) -> Bench:
-    """Return the rig that a setup draws, and what is to be done on it."""
     rig = RigModel.draw(setup.seed)
     match setup.do:
         case Job.SPRINGS:

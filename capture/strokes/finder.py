@@ -170,7 +170,6 @@ class StrokeFinder:
         return strokes[-1] if strokes else None
 
     def _look_through(self, count: int) -> list[Stroke]:
-        """Go through the first count pending samples, slice by slice."""
         if count == 0:
             return []
         samples = self._pending.samples[:count].copy()
@@ -240,7 +239,6 @@ class StrokeFinder:
         self._held.drop(int(np.searchsorted(t_us, t_us[-1] - self._rules.lead_s * 1e6)))
 
     def _pressed(self, piece: _Slice) -> list[Stroke]:
-        """Take a slice of a touch or a stroke; return the stroke if it ended."""
         rules = self._rules
         if np.isfinite(piece.load_n):
             self._follow(piece)

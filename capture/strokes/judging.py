@@ -44,7 +44,6 @@ class TurnOrder:
     """A set in the order it is pressed, and how far it has come.
 
     Attributes:
-        labels: the springs in order.
         conditioning: presses that work a spring before it is read.
         measured: strokes that count, for each spring.
         done: what each spring has behind it; a label that is missing has nothing.
@@ -126,7 +125,6 @@ class Verdict:
     """What a stroke is worth.
 
     Attributes:
-        counted: it counts for its turn.
         findings: why it does not, or what is worth knowing of it.
     """
 
@@ -207,7 +205,6 @@ def _why_short(
 
 
 def _why_doubtful(stroke: Stroke) -> Finding | None:
-    """Return why the numbers can't be trusted, if they can't."""
     flags = int(np.bitwise_or.reduce(stroke.raw.samples["flags"]))
     if flags & SampleFlag.LOAD_SATURATED:
         return Finding("load_saturated")

@@ -32,7 +32,6 @@ class Stroke:
         lowest_mm: the smallest height it reached.
         presses: 1, or more when the spring was let up and pressed again before it was released.
         released: False when the stroke was cut short (restart, loss of the link, too long).
-        too_long: it took longer than the rules allow.
     """
 
     raw: RawBlock
@@ -105,7 +104,6 @@ class StrokeRules:
             load_n, height_mm: shape (n,), by the calibration's own zero.
             touch_at: about where the finder saw the load rise.
             zero_n: the finder's zero, by the calibration's own.
-            released, too_long: as in Stroke.
         """
         usable = (raw.samples["flags"] & UNUSABLE) == 0
         pressed = np.flatnonzero(usable[touch_at:]) + touch_at
@@ -187,7 +185,6 @@ def count_presses(height_mm: NDArray[np.float64], again: float = PRESS_AGAIN) ->
 
     Args:
         height_mm: shape (n,), from touch to release.
-        again: the share of the depth.
     """
     if height_mm.shape[0] < 3:
         return 1

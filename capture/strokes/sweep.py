@@ -33,9 +33,7 @@ class StrokeZero:
     """Load counts with nothing pressed, found in a whole stroke.
 
     Attributes:
-        counts: the mean of the samples.
         u_counts: its standard uncertainty, k = 1, from its noise.
-        samples: how many samples it is the mean of.
         moved_counts: how far the travel went meanwhile; far shows that the quill was clear.
     """
 
@@ -288,11 +286,8 @@ class Provenance:
     """Counted measured sweeps of one set that came the same way.
 
     Attributes:
-        origin: the way.
         calibration_id: what raw counts were captured with; None where there are none.
         scale: name of the calibrated scale that showed keyed readings; None without one.
-        sweeps, springs: how many, and of how many springs.
-        first_utc, last_utc: when the first and the last one were stored.
     """
 
     origin: Origin

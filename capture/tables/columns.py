@@ -27,7 +27,6 @@ class Quantity:
         factors: the names the column may have, the usual one first, each with the factor from its
             unit to the key's.
         required: whether the file is refused without it.
-        text: whether its cells are text rather than numbers.
         least: the smallest number allowed; None for any.
     """
 
@@ -91,7 +90,6 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
 
     Args:
         kind: of file, for messages ("load calibration").
-        quantities: the columns the file may have.
 
     Raises:
         CoilbenchError: a column is missing, unknown, or there in two units; or a cell cannot be

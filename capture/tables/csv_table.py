@@ -52,7 +52,6 @@ def csv_bytes(
     only where a spreadsheet needs it.
 
     Args:
-        rows: one cell per column.
         comments: lines at the top, without the #.
     """
     out = io.StringIO()
@@ -101,7 +100,6 @@ def read_numbers(cells: Sequence[NumberCell], *, point_is_decimal: bool) -> NDAr
     first not 0), the sign, and exactly three digits, as thousands are written.
 
     Args:
-        cells: every number cell of the file.
         point_is_decimal: a point needs no proof (the cells are separated by commas).
 
     Returns:
@@ -170,11 +168,9 @@ class Table:
     """A header and its rows, every cell still text.
 
     Attributes:
-        columns: the header's names in lower case, in file order.
         lines: the line number of each row in the file, from 1.
         rows: the cells of each row, stripped of blanks, one for every column.
         delimiter: a comma, a semicolon or a tab.
-        header_line: the header's line number.
     """
 
     name: str

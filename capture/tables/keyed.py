@@ -28,7 +28,6 @@ class KeyedReading:
     """One reading as it was typed.
 
     Attributes:
-        label: the spring's name inside its set.
         shown_load_n: what the scale shows, including the tare.
         height_mm: distance between the faces; None where the depth was typed.
         depth_mm: how far the spring is pressed; None where the height was typed.
@@ -282,7 +281,6 @@ def _join_units(tokens: list[str]) -> list[str]:
 
 
 def _unit(part: str) -> str:
-    """Return the unit after a number in lower case; empty where there is no number."""
     match = re.fullmatch(r'[+-]?[0-9.,]+(?:[eE][+-]?[0-9]+)?([A-Za-z"]+)', part)
     return "" if match is None else match.group(1).lower()
 

@@ -56,12 +56,7 @@ class SpringPoints:
 
 @dataclass(frozen=True)
 class PointsFile:
-    """The springs of a points file, in the order they first appear.
-
-    Attributes:
-        springs: one entry per label.
-        drops: loads that are less than at a greater height.
-    """
+    """The springs of a points file, in the order they first appear."""
 
     springs: tuple[SpringPoints, ...]
     drops: tuple[Finding, ...]
@@ -98,9 +93,6 @@ def read_sweep_file(
 
     Raw sweep `t_s,load_counts,travel_counts`; converted sweep `t_s,load_kg,height_mm`; points
     `label,height_mm,load_kg[,direction]` or `label,depth_mm,load_kg[,direction]`.
-
-    Args:
-        free_length_mm: turns depths into heights; None where unknown.
 
     Returns:
         Samples with the clock from 0, raw ones as a rig would have sent them, or points.
@@ -208,7 +200,6 @@ def _press_fault(travel: NDArray[np.float64], load: NDArray[np.float64]) -> str 
 
 
 def _is_released(travel: NDArray[np.float64], load: NDArray[np.float64]) -> bool:
-    """Return whether the load at the end is back to that at the start."""
     pressed = float(np.median(load[travel >= travel.min() + _HIGH * np.ptp(travel)]))
     start, end = (float(np.median(part)) for part in (load[:_ENDS], load[-_ENDS:]))
     rise = pressed - start
@@ -348,7 +339,6 @@ def _solid_height(spring: SpringPoints, why: str) -> SolidHeight:
 
 
 def _presses_end_at_springs(springs: Sequence[SpringPoints]) -> tuple[bool, str]:
-    """Return whether the springs ended the presses, and why."""
     if len(springs) < FEWEST_SPRINGS:
         return False, f"fewer than {FEWEST_SPRINGS} springs cannot show where presses end"
     if not all(len(spring.branches) == 2 for spring in springs):

@@ -203,7 +203,6 @@ def prepare(
 
     Args:
         rng: decides how the hand presses and where it puts things.
-        standing_n: load of what stands on the cell already.
         presses_before: how often the step's spring was pressed before.
 
     Raises:
@@ -330,7 +329,6 @@ class Bench:
     """A rig, and what is done on it.
 
     Args:
-        steps: the plan, in order.
         seed: of the hand, the noise and the clock's jitter: the same one gives the same samples.
 
     Raises:
@@ -405,7 +403,6 @@ def calibration_steps(
     """Return what guided calibrations ask for, as a person does it.
 
     Args:
-        masses_kg: what stands on the cell in turn.
         gauges_mm: lengths of gauge blocks, after the faces were put together.
         block: length of a solid block and the load it is pressed to, mm and N.
         rest_s: how long the rig is left as it is before.
@@ -432,8 +429,6 @@ def capture_steps(
     Args:
         to_margin_mm: how far above its solid height each is pressed.
         presses: of each, the conditioning ones included.
-        change_s: time to put the next spring in.
-        between_s: time between two presses of one spring.
     """
     steps: list[Step] = []
     for spring in springs:

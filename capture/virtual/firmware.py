@@ -135,8 +135,6 @@ class Firmware:
     """The rig from its conversions to its bytes.
 
     Args:
-        blocks: the rig's conversions, time from 0.
-        seed: of boot ids and damage.
         frame_samples: most samples that are sent together.
     """
 
@@ -211,7 +209,6 @@ class Firmware:
                 yield Frame(event_us, self._damage.apply(self._handlers[event](event_us)))
 
     def _say_samples(self, samples: NDArray[np.void]) -> bytes:
-        """Send samples between which nothing else happens."""
         self._travel_counts = int(samples["travel_counts"][-1])
         now = self._now
         if now is None or self._adc_dead > 0 or not now.streaming:

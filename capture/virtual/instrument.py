@@ -50,13 +50,10 @@ class RigModel:
     """One rig, as it really is. The host knows none of this but the nominal figures.
 
     Attributes:
-        device_id: the rig's own id, 16 hex digits.
         rest_height_mm: distance between the faces with the quill at its upper stop.
         flex_mm_per_n: how far the press gives at small loads.
         flex_stiffening_n: load at which it gives half as much as that would mean.
         travel_counts_per_mm: the scale's true figure.
-        um_per_count: the scale's nominal figure.
-        travel_step_counts: the smallest step it shows.
         counts_per_n, zero_counts: the load cell's slope and its reading at no load.
         nonlinearity_fraction: its error at cell_range_n over that load, quadratic.
         cell_range_n: the cell's rating.
@@ -183,7 +180,6 @@ class Instrument:
         """Turn what is true at the ticks into what the rig reads, RAW_DTYPE of shape (n,).
 
         Args:
-            t_s: shape (n,), from tick_s.
             height_mm: shape (n,), distance between the faces.
             pressed_n, standing_n: shape (n,), load that the quill puts on the cell, and load of
                 what merely stands there; the press gives under the first only.

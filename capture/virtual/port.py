@@ -75,7 +75,6 @@ class PtyLink:
         return True
 
     def _waiting(self) -> int:
-        """Return how many bytes the reader's end of the kernel's buffer holds."""
         import fcntl  # not on Windows
         import termios
 
@@ -181,7 +180,6 @@ class VirtualPort:
 
     Args:
         firmware: what is behind the port; used by the port's thread alone from start on.
-        link: None takes what this system has.
         sleep: takes seconds; None sleeps so that close can end it.
     """
 

@@ -18,10 +18,8 @@ class Faults:
 
     Attributes:
         drop_probability, flip_probability: of each byte sent: lost, or one bit of it turned.
-        restart_at_s: when the rig restarts.
         dead_s: (from, for how long) the ADC makes no conversions.
         saturated_s: (from, for how long) the ADC's word is at its upper end.
-        silent: it says nothing at all.
         unplug_at_s: when the cable comes out; None for never.
     """
 

@@ -135,7 +135,6 @@ def _ramp(depth: NDArray[np.float64], knee_mm: float, width_mm: float) -> NDArra
 
 
 def _step(depth: NDArray[np.float64], knee_mm: float, width_mm: float) -> NDArray[np.float64]:
-    """Return the derivative of _ramp: a smooth step from 0 to 1."""
     return np.asarray(0.5 * (1.0 + np.tanh(0.5 * (depth - knee_mm) / width_mm)))
 
 
@@ -154,7 +153,6 @@ def draw_set(
     rate from about 40 % of its deflection on.
 
     Args:
-        seed: the same seed draws the same set.
         tired, cracked: how many of them are so; which ones is drawn.
 
     Raises:

@@ -57,7 +57,6 @@ _BOOT_ID = re.compile(r"[0-9A-F]{8}")
 
 
 def _allowed_bytes() -> NDArray[np.bool_]:
-    """Return allowed[column, byte] for a sample line."""
     allowed = np.zeros((SAMPLE_LENGTH, 256), dtype=np.bool_)
     allowed[0, ord("S")] = allowed[-1, ord("\n")] = True
     hex_digits, digits = list(HEX_DIGITS), list(HEX_DIGITS[:10])
@@ -338,7 +337,6 @@ class Decoder:
 def _find_samples(
     array: NDArray[np.uint8], starts: NDArray[np.intp], fitting: NDArray[np.bool_]
 ) -> tuple[NDArray[np.void], NDArray[np.intp]]:
-    """Return the good samples, still wrapped, and the number of the line each came on."""
     candidates = np.flatnonzero(fitting)
     rows = array[starts[candidates][:, np.newaxis] + _COLUMNS]
     samples, good = _parse_samples(rows)
@@ -352,7 +350,6 @@ def _find_messages(
     ends: NDArray[np.intp],
     usable: NDArray[np.bool_],
 ) -> list[tuple[int, Hello | Tally | Fault | Answer]]:
-    """Return the good messages, each with the number of its line."""
     candidates = np.flatnonzero(usable & np.isin(array[starts], _MESSAGE_KINDS))
     parsed = (
         (int(line), _parse_message(text[starts[line] : ends[line] - 1])) for line in candidates
