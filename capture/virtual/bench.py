@@ -24,7 +24,6 @@ TREMOR_MM = 0.04  # standard deviation of the quill's height under an unsteady h
 TREMOR_LOAD_FRACTION = 0.01  # the same for the load on a solid block
 CONTACT_N = 1.0  # what a quill weighs that just lies on something
 PLACE_S = 0.6  # to lay a mass on, and for the quill to come down on a gauge block
-SETTLE_S = 0.4  # after that, until the ADC's filter has forgotten it
 HOLD_S = 4.0  # how long a mass stands and the quill rests in a calibration
 
 
@@ -43,11 +42,6 @@ class HandStroke:
     approach: NDArray[np.float64]
     press: NDArray[np.float64]
     tremor: NDArray[np.float64]
-
-    @property
-    def duration_s(self) -> float:
-        """How long it takes."""
-        return float(self.at_s[-1])
 
     def approach_at(self, t_s: NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the way through the air, 0 to 1."""
@@ -180,13 +174,11 @@ class Act:
     """A step made ready.
 
     Attributes:
-        settled_s: from when to when the reading belongs to the step alone.
         standing_n: load of what stands on the cell afterwards.
         truth: what is true at times since the step began, shape (n,), all of them at once.
     """
 
     seconds: float
-    settled_s: tuple[float, float]
     standing_n: float
     truth: Callable[[NDArray[np.float64]], Truth]
 
@@ -210,7 +202,7 @@ def prepare(
     """
     match step:
         case Rest():
-            return _rest(step, rig, standing_n)
+            return _put_mass(standing_n, step.seconds, rig, standing_n)
         case PutMass():
             placed = 1.0 + rng.normal(0.0, rig.placing_fraction)
             weight_n = step.mass_kg * rig.gravity_m_per_s2 * placed
@@ -228,20 +220,12 @@ def prepare(
             return _press_spring(step, rig, stroke, standing_n, presses_before)
 
 
-def _rest(step: Rest, rig: RigModel, standing_n: float) -> Act:
-    def truth(t_s: NDArray[np.float64]) -> Truth:
-        still = np.zeros_like(t_s)
-        return Truth(still + rig.rest_height_mm, still, still + standing_n)
-
-    return Act(step.seconds, (min(SETTLE_S, step.seconds), step.seconds), standing_n, truth)
-
-
 def _put_mass(weight_n: float, seconds: float, rig: RigModel, standing_n: float) -> Act:
     def truth(t_s: NDArray[np.float64]) -> Truth:
         load_n = standing_n + (weight_n - standing_n) * ease(t_s / PLACE_S)
         return Truth(np.full_like(t_s, rig.rest_height_mm), np.zeros_like(t_s), load_n)
 
-    return Act(seconds, _settled(PLACE_S + SETTLE_S, seconds), weight_n, truth)
+    return Act(seconds, weight_n, truth)
 
 
 def _lie_on(length_mm: float, seconds: float, rig: RigModel, standing_n: float) -> Act:
@@ -253,7 +237,7 @@ def _lie_on(length_mm: float, seconds: float, rig: RigModel, standing_n: float) 
         load_n = np.where(down >= 1.0, CONTACT_N, 0.0)
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
-    return Act(seconds, _settled(PLACE_S + SETTLE_S, lift_s), standing_n, truth)
+    return Act(seconds, standing_n, truth)
 
 
 def _press_block(step: PressBlock, rig: RigModel, stroke: HandStroke, standing_n: float) -> Act:
@@ -266,7 +250,7 @@ def _press_block(step: PressBlock, rig: RigModel, stroke: HandStroke, standing_n
         height_mm = rig.rest_height_mm - air_mm * stroke.approach_at(t_s)
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
-    return Act(stroke.duration_s, (0.0, stroke.duration_s), standing_n, truth)
+    return Act(float(stroke.at_s[-1]), standing_n, truth)
 
 
 def _press_spring(
@@ -286,16 +270,7 @@ def _press_spring(
         load_n = step.spring.pressed_load_n(height_mm, presses_before)
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
-    return Act(stroke.duration_s, (0.0, stroke.duration_s), standing_n, truth)
-
-
-def _settled(start_s: float, end_s: float) -> tuple[float, float]:
-    if end_s <= start_s:
-        raise CoilbenchError(
-            "a step is over before its reading has settled",
-            hint=f"Give it more than {start_s + PLACE_S:g} seconds",
-        )
-    return start_s, end_s
+    return Act(float(stroke.at_s[-1]), standing_n, truth)
 
 
 def _fit_between_faces(length_mm: float, rig: RigModel) -> None:
@@ -311,22 +286,16 @@ IDLE = Rest(5.0)  # what goes on after the plan, again and again
 
 @dataclass(frozen=True)
 class Span:
-    """Where a step's samples are, as sequence numbers; an end is the first that is not in it.
-
-    Attributes:
-        settled_seq, settled_end_seq: the part in which the reading belongs to the step alone (the
-            mass stands, the quill lies on the block); all of a press, nothing of a very short rest.
-    """
+    """Where a step's samples are, as sequence numbers; an end is the first that is not in it."""
 
     step: Step
     first_seq: int
     end_seq: int
-    settled_seq: int
-    settled_end_seq: int
+    act: Act
 
 
 class Bench:
-    """A rig, and what is done on it.
+    """A rig, and what is done on it; `spans`: where each step's samples are, known beforehand.
 
     Args:
         seed: of the hand, the noise and the clock's jitter: the same one gives the same samples.
@@ -338,12 +307,7 @@ class Bench:
     def __init__(self, rig: RigModel, steps: Sequence[Step], seed: int) -> None:
         self.rig = rig
         self.seed = seed
-        self._plan = _plan(rig, steps, np.random.default_rng([seed, 0xA2D]))
-
-    @property
-    def spans(self) -> tuple[Span, ...]:
-        """Where each step's samples are, known before the first of them is made."""
-        return tuple(span for span, _ in self._plan)
+        self.spans = _plan(rig, steps, np.random.default_rng([seed, 0xA2D]))
 
     def blocks(self, *, endless: bool = False) -> Iterator[RawBlock]:
         """Make the samples, a block a step; sequence and clock count on from 0 over all of them.
@@ -352,9 +316,9 @@ class Bench:
         """
         instrument = Instrument(self.rig, self.seed)
         start, standing_n = 0, 0.0
-        for span, act in self._plan:
-            yield self._block(instrument, act, span.first_seq, span.end_seq)
-            start, standing_n = span.end_seq, act.standing_n
+        for span in self.spans:
+            yield self._block(instrument, span.act, span.first_seq, span.end_seq)
+            start, standing_n = span.end_seq, span.act.standing_n
         idle = prepare(IDLE, self.rig, np.random.default_rng(self.seed), standing_n=standing_n)
         while endless:
             end = start + _samples(self.rig, idle.seconds)
@@ -367,26 +331,18 @@ class Bench:
         return RawBlock(instrument.read(t_s, *truth))
 
 
-def _plan(rig: RigModel, steps: Sequence[Step], rng: np.random.Generator) -> list[tuple[Span, Act]]:
-    plan: list[tuple[Span, Act]] = []
+def _plan(rig: RigModel, steps: Sequence[Step], rng: np.random.Generator) -> list[Span]:
+    spans: list[Span] = []
     presses: Counter[SpringModel] = Counter()
     start, standing_n = 0, 0.0
     for step in steps:
         before = presses[step.spring] if isinstance(step, PressSpring) else 0
         act = prepare(step, rig, rng, standing_n=standing_n, presses_before=before)
-        first, end = (_samples(rig, settled_s) for settled_s in act.settled_s)
-        span = Span(
-            step=step,
-            first_seq=start,
-            end_seq=start + _samples(rig, act.seconds),
-            settled_seq=start + first,
-            settled_end_seq=start + end,
-        )
-        plan.append((span, act))
-        start, standing_n = span.end_seq, act.standing_n
+        spans.append(Span(step, start, start + _samples(rig, act.seconds), act))
+        start, standing_n = spans[-1].end_seq, act.standing_n
         if isinstance(step, PressSpring):
             presses[step.spring] += 1
-    return plan
+    return spans
 
 
 def _samples(rig: RigModel, seconds: float) -> int:

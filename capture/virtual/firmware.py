@@ -151,6 +151,8 @@ class Firmware:
         self._rig = rig
         self._blocks = blocks
         self._frame_samples = frame_samples
+        self.samples_offered = 0  # for sending, over all starts of the rig
+        self.unplugged = False  # whether the cable has come out; nothing more comes then
         self._boot_ids = np.random.default_rng([seed, 0xB007])
         self._damage = Damage(faults, seed)
         self._events = _schedule(faults)
@@ -158,46 +160,34 @@ class Firmware:
         self._travel_counts = 0
         self._adc_dead = 0  # how many spells overlap
         self._adc_saturated = 0
-        self._offered = 0
-        self._unplugged = False
         self._handlers: dict[_Event, Callable[[int], bytes]] = {
             _Event.RESTART: self._restart,
             _Event.START: self._start,
             _Event.ADC_STOPS: self._adc_stops,
             _Event.ADC_STARTS: self._adc_starts,
-            _Event.ADC_SATURATES: self._adc_saturates,
-            _Event.ADC_RECOVERS: self._adc_recovers,
+            _Event.ADC_SATURATES: lambda _: self._saturate(1),
+            _Event.ADC_RECOVERS: lambda _: self._saturate(-1),
             _Event.TALLY: self._tally,
             _Event.FAULT_LINE: self._fault_line,
             _Event.UNPLUG: self._unplug,
         }
 
-    @property
-    def samples_offered(self) -> int:
-        """How many samples were offered for sending, over all starts of the rig."""
-        return self._offered
-
-    @property
-    def unplugged(self) -> bool:
-        """Whether the cable has come out; nothing more comes then."""
-        return self._unplugged
-
     def frames(self) -> Iterator[Frame]:
         """Make what leaves the rig, in order of time, until the conversions end."""
         for block in self._blocks:
             yield from self._say_block(block.samples)
-            if self._unplugged:
+            if self.unplugged:
                 return
 
     def receive(self, data: bytes) -> bytes:
         """Take bytes from the host; return the answers, which leave before the next frame."""
-        if self._now is None or self._unplugged:
+        if self._now is None or self.unplugged:
             return b""
         answers = [self._answer(self._now, *asked) for asked in self._now.requests.feed(data)]
         return self._damage.apply(b"".join(answers))
 
     def _say_block(self, samples: NDArray[np.void]) -> Iterator[Frame]:
-        while len(samples) > 0 and not self._unplugged:
+        while len(samples) > 0 and not self.unplugged:
             event_us = self._events[0][0] if self._events else int(samples["t_us"][-1]) + 1
             before = int(np.searchsorted(samples["t_us"], event_us))
             for start in range(0, before, self._frame_samples):
@@ -225,7 +215,7 @@ class Firmware:
         if now.latched:
             sent["flags"] |= np.uint8(SampleFlag.FAULT_LATCHED)
         now.offered += len(sent)
-        self._offered += len(sent)
+        self.samples_offered += len(sent)
         return encode(RawBlock(sent, now.boot_id))
 
     def _answer(self, now: _Start, tag: int, word: str) -> bytes:
@@ -315,16 +305,12 @@ class Firmware:
         t_us, code = at_us - now.at_us, FaultCode.ADC_SILENT
         return encode(Fault(now.boot_id, t_us, code, now.standing, now.raised))
 
-    def _adc_saturates(self, _at_us: int) -> bytes:
-        self._adc_saturated += 1
-        return b""
-
-    def _adc_recovers(self, _at_us: int) -> bytes:
-        self._adc_saturated -= 1
+    def _saturate(self, spells: int) -> bytes:
+        self._adc_saturated += spells
         return b""
 
     def _unplug(self, _at_us: int) -> bytes:
-        self._unplugged = True
+        self.unplugged = True
         return b""
 
 

@@ -118,11 +118,6 @@ class RigModel:
             rate_hz=rng.uniform(90.0, 96.0),
         )
 
-    @property
-    def lag_s(self) -> float:
-        """How far the load comes behind the travel: half the length of the ADC's filter."""
-        return 0.5 * self.filter_conversions / self.rate_hz
-
     def flex_mm(self, load_n: NDArray[np.float64] | float) -> NDArray[np.float64]:
         """Return how far the press gives under a load: c F / (1 + F/F0)."""
         load = np.asarray(load_n, dtype=np.float64)

@@ -37,13 +37,8 @@ class PtyLink:
         self._master, self._slave = os.openpty()
         tty.setraw(self._slave)
         os.set_blocking(self._master, False)
-        self._url = f"serial://{os.ttyname(self._slave)}?baud=250000"
+        self.url = f"serial://{os.ttyname(self._slave)}?baud=250000"
         self._open = True
-
-    @property
-    def url(self) -> str:
-        """What opens the reader's end."""
-        return self._url
 
     def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
         """Send what goes through of data, perhaps nothing, and take what the reader sent.
@@ -93,14 +88,9 @@ class SocketLink:
 
     def __init__(self) -> None:
         self._listener = socket.create_server(("127.0.0.1", 0))
-        self._url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
+        self.url = f"socket://127.0.0.1:{self._listener.getsockname()[1]}"
         self._reader: socket.socket | None = None
         self._ended = False
-
-    @property
-    def url(self) -> str:
-        """What opens the reader's end."""
-        return self._url
 
     def exchange(self, data: bytes, wait_s: float) -> tuple[int, bytes]:
         """Send what goes through, take what came, as PtyLink. Without a reader nothing goes."""
@@ -197,20 +187,11 @@ class VirtualPort:
         self._clock = clock
         self._stop = threading.Event()
         self._sleep = self._stop.wait if sleep is None else sleep
-        self._ended = False
+        self.ended = False  # the conversions came to their end: a lost link then is no fault
         kind = DEFAULT_LINK if link is None else link
         self._link = PtyLink() if kind is LinkKind.PTY else SocketLink()
+        self.url = self._link.url  # of the reader's end, as open_serial takes it
         self._thread: threading.Thread | None = None
-
-    @property
-    def url(self) -> str:
-        """What opens the reader's end (`serial:///dev/pts/4?baud=250000`, `socket://…`)."""
-        return self._link.url
-
-    @property
-    def ended(self) -> bool:
-        """Whether the conversions came to their end: a lost link then is no fault."""
-        return self._ended
 
     def start(self) -> None:
         """Switch the rig on."""
@@ -243,7 +224,7 @@ class VirtualPort:
                 self._wait_until(began_s + 1e-6 * frame.t_us)
             if not self._send(frame.data):
                 return
-        self._ended = not self._firmware.unplugged
+        self.ended = not self._firmware.unplugged
         if self._firmware.unplugged and self._pace is Pace.REAL:
             return  # what is on its way is lost; of a rig in a hurry that would be many seconds
         while not self._stop.is_set() and not self._link.drained(_LOOK_S):

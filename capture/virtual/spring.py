@@ -6,21 +6,12 @@ The springs belong to no real engine: their figures are invented and plausible.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from enum import StrEnum
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.virtual.instrument import recur
-
-
-class Condition(StrEnum):
-    """What a drawn spring is like."""
-
-    SOUND = "sound"
-    TIRED = "tired"
-    CRACKED = "cracked"
 
 
 @dataclass(frozen=True)
@@ -44,7 +35,6 @@ class SpringModel:
         crack_rate_ratio: the rate below the crack's depth over the rate above it.
         first_set_mm: how much longer it is before its first press.
         set_decay: what is left of that after each press, as a fraction.
-        condition: what it was drawn as.
     """
 
     free_length_mm: float
@@ -60,7 +50,6 @@ class SpringModel:
     crack_rate_ratio: float = 1.0
     first_set_mm: float = 0.06
     set_decay: float = 0.3
-    condition: Condition = Condition.SOUND
 
     def __post_init__(self) -> None:
         if not 0.0 < self.solid_height_mm < self.free_length_mm:
@@ -80,18 +69,6 @@ class SpringModel:
         solid_depth = self.free_length_mm - self.solid_height_mm
         return load + self.bind_n_per_mm * _ramp(depth, solid_depth, self.bind_mm)
 
-    def rate_at(self, height_mm: NDArray[np.float64] | float) -> NDArray[np.float64]:
-        """Return the true local rate, -d load/d height, N/mm: the derivative of load_n."""
-        depth = self.free_length_mm - np.asarray(height_mm, dtype=np.float64)
-        pressed = np.maximum(depth, 0.0)
-        rate = self.rate_n_per_mm * (1.0 - self.soft_fraction * np.exp(-pressed / self.soft_mm))
-        if self.crack_depth_mm is not None:
-            change = self.rate_n_per_mm * (self.crack_rate_ratio - 1.0)
-            rate = rate + change * _step(pressed, self.crack_depth_mm, _CRACK_MM)
-        solid_depth = self.free_length_mm - self.solid_height_mm
-        rate = rate + self.bind_n_per_mm * _step(pressed, solid_depth, self.bind_mm)
-        return np.where(depth > 0.0, rate, 0.0)
-
     def pressed_load_n(
         self, height_mm: NDArray[np.float64], presses_before: int = 1000
     ) -> NDArray[np.float64]:
@@ -109,15 +86,10 @@ class SpringModel:
         return self.load_n(effective_mm) * (1.0 + self.friction_fraction * drag)
 
     def height_at_load(self, load_n: float) -> float:
-        """Return the height at which its true load is load_n, by bisection, mm."""
-        low, high = 0.0, self.free_length_mm
-        for _ in range(50):
-            middle = 0.5 * (low + high)
-            if float(self.load_n(middle)) > load_n:
-                low = middle
-            else:
-                high = middle
-        return high
+        """Return the height at which its true load is load_n, above 0, mm."""
+        from scipy.optimize import brentq  # imported late: slow to load
+
+        return float(brentq(lambda mm: float(self.load_n(mm)) - load_n, 0.0, self.free_length_mm))
 
     def lowest_height_mm(self, load_n: float) -> float:
         """Return a height above which it never pushes more than load_n, friction and set in."""
@@ -132,10 +104,6 @@ def _ramp(depth: NDArray[np.float64], knee_mm: float, width_mm: float) -> NDArra
     soft = np.logaddexp(0.0, (depth - knee_mm) / width_mm)
     at_touch = np.logaddexp(0.0, -knee_mm / width_mm)
     return np.asarray(width_mm * (soft - at_touch), dtype=np.float64)
-
-
-def _step(depth: NDArray[np.float64], knee_mm: float, width_mm: float) -> NDArray[np.float64]:
-    return np.asarray(0.5 * (1.0 + np.tanh(0.5 * (depth - knee_mm) / width_mm)))
 
 
 OUTER = SpringModel(free_length_mm=53.0, rate_n_per_mm=16.0, solid_height_mm=24.5)
@@ -177,26 +145,16 @@ def draw_set(
     ]
     odd = rng.permutation(count)[: tired + cracked]
     for place in odd[:tired]:
-        springs[place] = _tire(springs[place], rng)
+        springs[place] = replace(
+            springs[place],
+            rate_n_per_mm=springs[place].rate_n_per_mm * rng.uniform(0.88, 0.92),
+            free_length_mm=springs[place].free_length_mm - rng.uniform(0.8, 1.4),
+        )
     for place in odd[tired:]:
-        springs[place] = _crack(springs[place], rng)
+        deflection_mm = springs[place].free_length_mm - springs[place].solid_height_mm
+        springs[place] = replace(
+            springs[place],
+            crack_depth_mm=deflection_mm * rng.uniform(0.37, 0.43),
+            crack_rate_ratio=rng.uniform(0.75, 0.82),
+        )
     return tuple(springs)
-
-
-def _tire(spring: SpringModel, rng: np.random.Generator) -> SpringModel:
-    return replace(
-        spring,
-        rate_n_per_mm=spring.rate_n_per_mm * rng.uniform(0.88, 0.92),
-        free_length_mm=spring.free_length_mm - rng.uniform(0.8, 1.4),
-        condition=Condition.TIRED,
-    )
-
-
-def _crack(spring: SpringModel, rng: np.random.Generator) -> SpringModel:
-    deflection_mm = spring.free_length_mm - spring.solid_height_mm
-    return replace(
-        spring,
-        crack_depth_mm=deflection_mm * rng.uniform(0.37, 0.43),
-        crack_rate_ratio=rng.uniform(0.75, 0.82),
-        condition=Condition.CRACKED,
-    )

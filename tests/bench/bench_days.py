@@ -36,6 +36,7 @@ from coilbench.capture.virtual.bench import (
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
+from support.virtual_truth import settled
 
 FINE = 8  # signals are made this many times finer than the ADC converts
 MASSES_KG = (5.0, 10.0, 20.0, 30.0, 40.0, 50.0)
@@ -244,7 +245,8 @@ def _live(rig: RigModel, world: World, steps: Sequence[Step], seed: int) -> list
         (
             span.step,
             part(span.first_seq, span.end_seq),
-            part(span.settled_seq, span.settled_end_seq),
+            part(alone.start, alone.stop),
         )
         for span in bench.spans
+        for alone in [settled(span, rig)]
     ]

@@ -40,6 +40,7 @@ from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
 from coilbench.capture.units import KGF_N
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import SpringModel
+from support.virtual_truth import rate_at
 
 LIFT_MM = 10.9
 OPEN_MARGIN_MM = 3.0  # the open height is at least so far above solid
@@ -168,7 +169,7 @@ def by_eye(day: Day, number: int) -> Result:
         pushed = float(spring.load_n(at)) * (1.0 + spring.friction_fraction)
         read = round(gain * pushed / KGF_N / 0.1) * 0.1 * KGF_N
         errors.append(read - float(spring.load_n(shown)))
-        step = math.hypot(0.1 * KGF_N, 0.1 * float(spring.rate_at(shown))) / math.sqrt(12.0)
+        step = math.hypot(0.1 * KGF_N, 0.1 * rate_at(spring, shown)) / math.sqrt(12.0)
         claims.append(2.0 * step)
     return Result((errors[0], errors[1]), (claims[0], claims[1]))
 

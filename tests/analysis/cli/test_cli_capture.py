@@ -14,7 +14,7 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.cli.demo import SETS, SPRINGS
-from coilbench.capture.virtual.spring import Condition, draw_set
+from coilbench.capture.virtual.spring import draw_set
 
 
 @pytest.fixture
@@ -27,17 +27,13 @@ def unsound(seed: int) -> dict[str, list[str]]:
     """Name the springs that the demo makes tired or cracked."""
     names: dict[str, list[str]] = {}
     for number, one in enumerate(SETS):
-        springs = draw_set(
-            one.nominal,
-            SPRINGS,
-            seed * len(SETS) + number,
-            tired=one.tired,
-            cracked=one.cracked,
-        )
+        drawn_as = (one.nominal, SPRINGS, seed * len(SETS) + number)
+        springs = draw_set(*drawn_as, tired=one.tired, cracked=one.cracked)
+        sound = draw_set(*drawn_as)
         names[one.name] = [
             f"{one.name}-{place:02d}"
             for place, spring in enumerate(springs, start=1)
-            if spring.condition is not Condition.SOUND
+            if spring not in sound
         ]
     return names
 

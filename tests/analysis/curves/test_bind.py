@@ -83,7 +83,7 @@ def virtual_press(
     shown = np.round((path + datum_mm) / 0.01) * 0.01
     turn = int(np.argmin(shown)) + 1
     way = Branch(shown[:turn], load[:turn]), Branch(shown[turn:], load[turn:])
-    fit = fit_sweep(Sweep("s", spring.condition, Origin.RIG, *way, 0.3, 0.001, 0.02))
+    fit = fit_sweep(Sweep("s", "larch-01", Origin.RIG, *way, 0.3, 0.001, 0.02))
     assert fit is not None
     return fit
 

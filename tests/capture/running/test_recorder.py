@@ -21,6 +21,7 @@ from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, capture_st
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import OUTER, draw_set
+from support.virtual_truth import lag_s, rate_at
 
 RIG = RigModel.draw(4)
 SPRINGS = draw_set(OUTER, 2, 4)
@@ -152,12 +153,12 @@ def test_the_load_at_a_height_is_the_springs_but_for_the_amplifiers_lag(make_boo
             height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
             load = np.concatenate([sweep.loading.load_n, sweep.unloading.load_n])
             number = np.arange(len(load))
-            undone = np.interp(number + RIG.lag_s * RIG.rate_hz, number, load)
+            undone = np.interp(number + lag_s(RIG) * RIG.rate_hz, number, load)
             speed = -np.gradient(height) * RIG.rate_hz
             for at_mm in HEIGHTS_MM:
                 true_n = float(spring.load_n(at_mm))
                 assert at(at_mm, height, undone) == pytest.approx(true_n, abs=LAG_UNDONE_N)
-                late_n = float(spring.rate_at(at_mm)) * RIG.lag_s * at(at_mm, height, speed)
+                late_n = rate_at(spring, at_mm) * lag_s(RIG) * at(at_mm, height, speed)
                 assert at(at_mm, height, load) == pytest.approx(true_n - late_n, abs=1.0)
 
 
