@@ -7,22 +7,20 @@ read with. Newest is by rowid, the order of storing, since a clock may be set ba
 
 from __future__ import annotations
 
-import json
-from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import Finding
+from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.calibration.model import (
     Calibration,
     NewPart,
     PartKind,
     PointRow,
-    fit_from_document,
-    fit_to_document,
+    fit_from_json,
+    fit_to_json,
 )
 from coilbench.capture.calibration.scale import Scale, ScalePoint
 from coilbench.capture.errors import CoilbenchError
@@ -85,10 +83,10 @@ def store_part(db: Database, part: NewPart) -> str | None:
             | {
                 "id": part_id,
                 "made_utc": utc_now(),
-                "fit_json": json.dumps(fit_to_document(part.fit)),
+                "fit_json": fit_to_json(part.fit),
                 "residual_sd_n": part.fit.residual_sd if in_newtons else None,
                 "residual_sd_mm": None if in_newtons else part.fit.residual_sd,
-                "notes_json": _notes_json(part.notes),
+                "notes_json": note_of(part.notes) or "[]",
             },
         )
         for number, point in enumerate(part.points, start=1):
@@ -182,20 +180,10 @@ def _part(db: Database, row: dict[str, Any]) -> PartRecord:
         **{name: row[name] for name in _PART_COLUMNS},
         part_id=row["id"],
         made_utc=row["made_utc"],
-        fit=fit_from_document(json.loads(row["fit_json"])),
+        fit=fit_from_json(row["fit_json"]),
         points=tuple(PointRow(**point) for point in points),
-        notes=_notes(row["notes_json"]),
+        notes=tuple(remarks_of(row["notes_json"])),
     )
-
-
-def _notes_json(notes: Sequence[Finding | str]) -> str:
-    return json.dumps([note if isinstance(note, str) else note.to_document() for note in notes])
-
-
-def _notes(notes_json: str) -> tuple[Finding | str, ...]:
-    """Return what a fit noticed; books of older programs have sentences."""
-    notes = json.loads(notes_json)
-    return tuple(note if isinstance(note, str) else Finding.from_document(note) for note in notes)
 
 
 @dataclass(frozen=True)
@@ -275,8 +263,8 @@ def store_scale(db: Database, scale: Scale) -> str:
             | {
                 "id": scale_id,
                 "made_utc": utc_now(),
-                "fit_json": json.dumps(fit_to_document(scale.fit)),
-                "notes_json": _notes_json(scale.notes),
+                "fit_json": fit_to_json(scale.fit),
+                "notes_json": note_of(scale.notes) or "[]",
             },
         )
         points = zip(scale.points, scale.residuals_n, strict=True)
@@ -306,10 +294,10 @@ def find_scale(db: Database, name: str) -> Scale:
     )
     return Scale(
         **{name: row[name] for name in _SCALE_COLUMNS},
-        fit=fit_from_document(json.loads(row["fit_json"])),
+        fit=fit_from_json(row["fit_json"]),
         points=tuple(
             ScalePoint(p["mass_kg"], p["shown_kg"], p["direction"], p["u_kg"]) for p in points
         ),
         residuals_n=tuple(point["residual_n"] for point in points),
-        notes=_notes(row["notes_json"]),
+        notes=tuple(remarks_of(row["notes_json"])),
     )

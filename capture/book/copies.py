@@ -80,6 +80,12 @@ def _explained(error: sqlite3.Error, path: Path) -> CoilbenchError:
     return CoilbenchError(f"the book refused this ({error})", where=str(path))
 
 
+def versions(connection: sqlite3.Connection) -> list[str]:
+    """Return the names of the migrations that a book has had, the oldest first."""
+    sql = "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench' ORDER BY name"
+    return [name for (name,) in connection.execute(sql)]
+
+
 BUSY_TIMEOUT_S = 5.0
 
 

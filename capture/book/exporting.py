@@ -11,7 +11,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
 from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.calibration.fit import LEAST_GAUGES
-from coilbench.capture.calibration.model import fit_from_document
+from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.calibration.regression import evaluate
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.tables.csv_table import Cell, csv_bytes
@@ -217,7 +217,7 @@ def _calibration_file(db: Database, row: Row) -> bytes:
     sql = _SCALE_POINTS if kind == "scale" else _PART_POINTS
     points: list[Row] = list(db.query(sql, [row["id"]]))
     if kind == "travel" and len(points) < LEAST_GAUGES:  # a new datum: the ends of its line
-        fit = fit_from_document(json.loads(row["fit_json"]))
+        fit = fit_from_json(row["fit_json"])
         ends = [fit.x_min, fit.x_max]
         length_mm, u_mm = evaluate(fit, ends)
         cells = zip(length_mm.tolist(), ends, (2.0 * u_mm).tolist(), strict=True)

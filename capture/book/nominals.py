@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import json
 import math
-from dataclasses import dataclass, field
+from dataclasses import asdict, dataclass, field
 from itertools import pairwise
+
+import msgspec
 
 from coilbench.capture.errors import CoilbenchError
 
@@ -63,32 +65,17 @@ class SetNominal:
 
     def load_at(self, height_mm: float) -> NominalLoad | None:
         """Return the nominal load at a height; None where there is none."""
-        for load in self.loads:
-            if abs(load.height_mm - height_mm) < SAME_HEIGHT_MM:
-                return load
-        return None
+        near = (load for load in self.loads if abs(load.height_mm - height_mm) < SAME_HEIGHT_MM)
+        return next(near, None)
 
     def to_json(self) -> str:
         """Return it as the book stores it."""
-        return json.dumps(
-            {
-                "loads": [vars(load) for load in self.loads],
-                "rate_n_per_mm": self.rate_n_per_mm,
-                "tolerance_relative": self.tolerance_relative,
-            }
-        )
+        return json.dumps(asdict(self))
 
     @classmethod
     def from_json(cls, text: str | None) -> SetNominal | None:
         """Return the stored nominal; None for None."""
-        if text is None:
-            return None
-        document = json.loads(text)
-        return cls(
-            tuple(NominalLoad(**load) for load in document["loads"]),
-            document["rate_n_per_mm"],
-            document["tolerance_relative"],
-        )
+        return None if text is None else msgspec.json.decode(text, type=cls)
 
 
 def _check_falling(high: NominalLoad, low: NominalLoad) -> None:

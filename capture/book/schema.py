@@ -12,7 +12,7 @@ from coilbench.capture.book.copies import APPLICATION_ID, MIGRATION_NAMES
 
 migrations = Migrations("coilbench")
 
-_TABLES = """
+_TABLES = f"""
 CREATE TABLE calibration_parts (
   id TEXT PRIMARY KEY,
   kind TEXT NOT NULL CHECK (kind IN ('load', 'travel', 'flex')),
@@ -109,7 +109,6 @@ CREATE TABLE sweeps (
   CHECK ((samples_blob IS NULL) = (samples_format IS NULL)),
   CHECK ((samples_format IS 'raw1') = (calibration_id IS NOT NULL))
 ) STRICT;
-CREATE INDEX sweeps_by_spring ON sweeps (spring_id, stored_utc);
 CREATE TABLE curve_rows (
   sweep_id TEXT NOT NULL REFERENCES sweeps (id),
   branch TEXT NOT NULL CHECK (branch IN ('loading', 'unloading')),
@@ -133,33 +132,8 @@ CREATE TABLE stroke_chunks (
   samples_blob BLOB NOT NULL,
   PRIMARY KEY (session_id, chunk)
 ) STRICT;
-"""
 
-_VIEWS = {
-    "spring_summary": """
-SELECT
-  sets.name AS set_name,
-  sets.role AS role,
-  springs.turn AS turn,
-  springs.label AS label,
-  coalesce(sum(sweeps.purpose = 'measured' AND sweeps.counted), 0) AS sweeps_counted,
-  coalesce(sum(sweeps.purpose = 'conditioning' AND sweeps.counted), 0) AS conditioning_presses,
-  coalesce(sum(sweeps.counted = 0), 0) AS sweeps_not_counted,
-  coalesce(sum(sweeps.samples), 0) AS samples,
-  coalesce(sum(sweeps.samples_lost), 0) AS samples_lost,
-  coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm,
-  (SELECT max(load_n) FROM curve_rows JOIN sweeps AS s ON s.id = curve_rows.sweep_id
-    WHERE s.spring_id = springs.id AND s.counted AND s.purpose = 'measured') AS highest_load_n,
-  (SELECT min(height_mm) FROM curve_rows JOIN sweeps AS s ON s.id = curve_rows.sweep_id
-    WHERE s.spring_id = springs.id AND s.counted AND s.purpose = 'measured') AS lowest_height_mm,
-  max(sweeps.stored_utc) AS last_stored_utc
-FROM springs
-JOIN sets ON sets.id = springs.set_id
-LEFT JOIN sweeps ON sweeps.spring_id = springs.id
-GROUP BY springs.id
-ORDER BY sets.made_utc, sets.rowid, springs.turn
-""",
-    "curve_points": """
+CREATE VIEW curve_points AS
 SELECT
   sets.name AS set_name,
   springs.label AS label,
@@ -177,18 +151,9 @@ SELECT
 FROM curve_rows
 JOIN sweeps ON sweeps.id = curve_rows.sweep_id
 JOIN springs ON springs.id = sweeps.spring_id
-JOIN sets ON sets.id = springs.set_id
-""",
-}
-
-
-@migrations(name=MIGRATION_NAMES[0])
-def _first_book(db: Database) -> None:
-    for statement in filter(str.strip, _TABLES.split(";")):
-        db.execute(statement)
-    for name, sql in _VIEWS.items():
-        db.create_view(name, sql)
-    db.execute(f"PRAGMA application_id = {APPLICATION_ID}")
+JOIN sets ON sets.id = springs.set_id;
+PRAGMA application_id = {APPLICATION_ID};
+"""  # noqa: S608  our own number
 
 
 _CHECKS_AND_SCALES = """
@@ -235,12 +200,6 @@ UPDATE calibration_parts SET gravity_m_s2 = 9.80665 WHERE kind = 'load';
 """
 
 
-@migrations(name=MIGRATION_NAMES[1])
-def _checks_and_scales(db: Database) -> None:
-    for statement in filter(str.strip, _CHECKS_AND_SCALES.split(";")):
-        db.execute(statement)
-
-
 # nominal_json: {"loads": [{"height_mm", "load_n"}, …], "rate_n_per_mm", "tolerance_relative"}, as a
 # maker prints it; NULL where there is none. ruling: what the user decided about a stroke, whatever
 # our rules say of it; NULL leaves it to them.
@@ -250,12 +209,6 @@ ALTER TABLE sets ADD COLUMN nominal_json TEXT
 ALTER TABLE sweeps ADD COLUMN ruling TEXT
   CHECK (ruling IS NULL OR ruling IN ('use', 'leave'));
 """
-
-
-@migrations(name=MIGRATION_NAMES[2])
-def _nominals_and_rulings(db: Database) -> None:
-    for statement in filter(str.strip, _NOMINALS_AND_RULINGS.split(";")):
-        db.execute(statement)
 
 
 # entry_id: one run of import or note, for undo. The solid height that a stroke shows is kept with
@@ -276,20 +229,14 @@ ALTER TABLE scale_points ADD COLUMN u_kg REAL;
 """
 
 
-@migrations(name=MIGRATION_NAMES[3])
-def _entries_and_references(db: Database) -> None:
-    for statement in filter(str.strip, _ENTRIES_AND_REFERENCES.split(";")):
-        db.execute(statement)
-
-
 # What lists ask of a stroke is in the index alone: its row carries the samples, and reading those
 # pages took ten times as long. The view, without a grouping, is worked out for the set asked for
 # and not for the whole book.
-_SWEEPS_IN_BRIEF = """
-DROP INDEX sweeps_by_spring;
+_BRIEF = """
+DROP INDEX IF EXISTS sweeps_by_spring; -- and the view: books of the first version have them
 CREATE INDEX sweeps_in_brief ON sweeps
   (spring_id, purpose, counted, stored_utc, origin, samples, samples_lost);
-DROP VIEW spring_summary;
+DROP VIEW IF EXISTS spring_summary;
 CREATE VIEW spring_summary AS
 SELECT
   sets.name AS set_name,
@@ -316,8 +263,16 @@ FROM springs JOIN sets ON sets.id = springs.set_id
 ORDER BY sets.made_utc, sets.rowid, springs.turn;
 """
 
+_TEXTS = (_TABLES, _CHECKS_AND_SCALES, _NOMINALS_AND_RULINGS, _ENTRIES_AND_REFERENCES, _BRIEF)
+_SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
-@migrations(name=MIGRATION_NAMES[4])
-def _sweeps_in_brief(db: Database) -> None:
-    for statement in filter(str.strip, _SWEEPS_IN_BRIEF.split(";")):
-        db.execute(statement)
+
+def _add(name: str) -> None:
+    @migrations(name=name)
+    def migrate(db: Database) -> None:
+        for statement in filter(str.strip, _SQL[name].split(";")):
+            db.execute(statement)
+
+
+for _name in MIGRATION_NAMES:
+    _add(_name)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import sqlite3
 from collections.abc import Iterator
 from dataclasses import dataclass
@@ -10,8 +9,8 @@ from pathlib import Path
 
 import numpy as np
 
-from coilbench.capture.book.copies import MIGRATION_NAMES, reading
-from coilbench.capture.calibration.model import fit_from_document
+from coilbench.capture.book.copies import MIGRATION_NAMES, reading, versions
+from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 
@@ -64,7 +63,7 @@ def check_book(path: Path) -> Soundness:
 
 
 def _look(connection: sqlite3.Connection, found: Soundness) -> None:
-    found.version = _version(connection)
+    found.version = max(versions(connection), default="")
     found.sets, found.springs, found.sweeps = (
         _count(connection, table) for table in ("sets", "springs", "sweeps")
     )
@@ -74,16 +73,6 @@ def _look(connection: sqlite3.Connection, found: Soundness) -> None:
     for finding, samples in _samples(connection):
         found.samples += samples
         found.findings += [] if finding is None else [finding]
-
-
-def _version(connection: sqlite3.Connection) -> str:
-    names = [
-        row[0]
-        for row in connection.execute(
-            "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench'"
-        )
-    ]
-    return max(names, default="")
 
 
 def _count(connection: sqlite3.Connection, what: str) -> int:
@@ -106,11 +95,9 @@ def _calibrations(connection: sqlite3.Connection) -> Iterator[str]:
     for (table,) in tables:  # a book of the first version has no scales
         for item, document in connection.execute(f"SELECT id, fit_json FROM {table}"):  # noqa: S608
             try:
-                fit_from_document(json.loads(document))
+                fit_from_json(document)
             except CoilbenchError as error:
                 yield f"{table} {item}: {error.what}"
-            except ValueError as error:  # not JSON
-                yield f"{table} {item}: {error}"
 
 
 def _samples(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]:

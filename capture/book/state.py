@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from coilbench.capture.book.copies import MIGRATION_NAMES, reading
+from coilbench.capture.book.copies import MIGRATION_NAMES, reading, versions
 
 if TYPE_CHECKING:
     from sqlite_utils import Database
@@ -115,18 +115,13 @@ class BookState:
             CoilbenchError: there is no book, it is not ours, or it cannot be read.
         """
         with reading(path) as connection:
-            versions = {
-                row[0]
-                for row in connection.execute(
-                    "SELECT name FROM _sqlite_migrations WHERE migration_set = 'coilbench'"
-                )
-            }
-            if not versions <= set(MIGRATION_NAMES):
+            found = versions(connection)
+            if not set(found) <= set(MIGRATION_NAMES):
                 return cls(True, False, {}, None, GOOD_FOR_DAYS, (), None)
-            has_checks = MIGRATION_NAMES[1] in versions
+            has_checks = MIGRATION_NAMES[1] in found
             return cls(
                 newer=False,
-                older=len(versions) < len(MIGRATION_NAMES),
+                older=len(found) < len(MIGRATION_NAMES),
                 parts_utc=_parts_utc(connection),
                 check=_check(connection) if has_checks else None,
                 good_for_days=good_for_days(connection) if has_checks else GOOD_FOR_DAYS,

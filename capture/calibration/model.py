@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any, Literal
+from typing import Literal
 
+import msgspec
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -229,59 +231,25 @@ def _at_datum_of(own: PolynomialFit, other: PolynomialFit) -> PolynomialFit:
     return datum_part(other, pinned).fit
 
 
-def fit_to_document(fit: PolynomialFit) -> dict[str, Any]:
-    """Return a fit for JSON; `fit_from_document` reads it back."""
-    return asdict(fit)
+def fit_to_json(fit: PolynomialFit) -> str:
+    """Return a fit as the book keeps it; `fit_from_json` reads it back."""
+    return json.dumps(asdict(fit))
 
 
-def fit_from_document(document: Mapping[str, Any]) -> PolynomialFit:
-    """Return the fit that `fit_to_document` wrote, bit for bit; other keys are ignored.
+def fit_from_json(text: str) -> PolynomialFit:
+    """Return the fit that `fit_to_json` wrote, bit for bit; other keys are ignored.
 
     Raises:
         CoilbenchError: something is missing, of the wrong type or not finite.
     """
     try:
-        return _fit_from(document)
-    except KeyError as missing:
-        raise _unreadable(f"it has no {missing}") from missing
-    except (TypeError, ValueError) as wrong:
-        raise _unreadable(str(wrong)) from wrong
-
-
-def _unreadable(why: str) -> CoilbenchError:
-    return CoilbenchError(
-        f"the stored calibration cannot be read: {why}",
-        hint="Calibrate again with: coilbench rig weigh, gauge and flex",
-    )
-
-
-def _finite(name: str, number: Any) -> float:
-    if isinstance(number, bool) or not isinstance(number, int | float) or not math.isfinite(number):
-        raise ValueError(f"{name} is {number!r}, not a finite number")
-    return float(number)
-
-
-def _finite_or_none(document: Mapping[str, Any], name: str) -> float | None:
-    number = document.get(name)
-    return None if number is None else _finite(name, number)
-
-
-def _fit_from(document: Mapping[str, Any]) -> PolynomialFit:
-    coefficients = tuple(_finite("a coefficient", c) for c in document["coefficients"])
-    covariance = tuple(
-        tuple(_finite("a covariance", c) for c in row) for row in document["covariance"]
-    )
-    size = len(coefficients)
-    if size == 0 or len(covariance) != size or any(len(row) != size for row in covariance):
-        raise ValueError(f"its {size} coefficients have a covariance of another size")
-    return PolynomialFit(
-        coefficients=coefficients,
-        covariance=covariance,
-        residual_sd=_finite("residual_sd", document["residual_sd"]),
-        x_min=_finite("x_min", document["x_min"]),
-        x_max=_finite("x_max", document["x_max"]),
-        points=int(_finite("points", document["points"])),
-        hidden_bend=tuple(_finite("hidden_bend", c) for c in document.get("hidden_bend", ())),
-        widened=_finite("widened", document.get("widened", 1.0)),
-        degrees_of_freedom=_finite_or_none(document, "degrees_of_freedom"),
-    )
+        fit = msgspec.json.decode(text, type=PolynomialFit)  # knows no NaN and no infinity
+        size = len(fit.coefficients)
+        if size == 0 or [len(row) for row in fit.covariance] != [size] * size:
+            raise ValueError(f"its {size} coefficients have a covariance of another size")
+    except ValueError as wrong:
+        raise CoilbenchError(
+            f"the stored calibration cannot be read: {wrong}",
+            hint="Calibrate again with: coilbench rig weigh, gauge and flex",
+        ) from wrong
+    return fit

@@ -5,12 +5,11 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 import numpy as np
 
-from coilbench.capture.calibration.model import fit_to_document
 from coilbench.capture.calibration.scale import Scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch
@@ -178,10 +177,8 @@ class KeyedSetup:
     def to_document(self) -> dict[str, Any]:
         """Return it for JSON, the scale as its fit."""
         scale = self.scale
-        curve = None if scale is None else fit_to_document(scale.fit)
-        return self._numbers() | {
-            "scale": None if scale is None else {"name": scale.name, "fit": curve}
-        }
+        known = None if scale is None else {"name": scale.name, "fit": asdict(scale.fit)}
+        return self._numbers() | {"scale": known}
 
     def true_n(self, shown_n: float) -> float:
         """Return the load on the scale.

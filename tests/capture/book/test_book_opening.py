@@ -146,7 +146,7 @@ def test_a_damaged_book_is_said(path):
 
 def test_a_creation_that_failed_leaves_no_half_book(path, monkeypatch):
     with monkeypatch.context() as patched:
-        patched.setitem(schema._VIEWS, "last", "SELEKT")
+        patched.setitem(schema._SQL, schema.MIGRATION_NAMES[-1], "SELEKT")
         assert "refused this" in refusal(path, create=True)
     with open_book(path, create=True) as db:
         new_set(db, PLAN)

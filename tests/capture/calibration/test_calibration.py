@@ -12,8 +12,8 @@ from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.model import (
     Calibration,
     apply,
-    fit_from_document,
-    fit_to_document,
+    fit_from_json,
+    fit_to_json,
     instrument_uncertainty,
 )
 from coilbench.capture.calibration.regression import PolynomialFit
@@ -99,11 +99,10 @@ def test_finite_counts_never_give_nan(counts, zero):
 def test_a_fit_survives_json_to_the_last_bit():
     few = replace(RIG.load, widened=1.3, degrees_of_freedom=4.7)
     for kept in (RIG.load, RIG.flex, few, fit(1.0 / 3.0, 0.1, sd=0.7, u=1e-17)):
-        text = json.dumps(fit_to_document(kept), allow_nan=False)
-        assert fit_from_document(json.loads(text)) == kept
-    old = fit_to_document(RIG.load)
+        assert fit_from_json(fit_to_json(kept)) == kept
+    old = json.loads(fit_to_json(RIG.load))
     del old["widened"], old["degrees_of_freedom"]  # a book of before has neither
-    assert fit_from_document(old) == RIG.load
+    assert fit_from_json(json.dumps(old)) == RIG.load
 
 
 def test_the_press_gives_nothing_in_the_air_and_straight_to_the_lightest_load():
@@ -116,18 +115,18 @@ def test_the_press_gives_nothing_in_the_air_and_straight_to_the_lightest_load():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda d: d.pop("x_max"), "it has no 'x_max'"),
+        (lambda d: d.pop("x_max"), "x_max"),
         (lambda d: d.update(coefficients=7), "cannot be read"),
-        (lambda d: d.update(coefficients=[1.0, float("nan")]), "a coefficient is nan"),
+        (lambda d: d.update(coefficients=[1.0, float("nan")]), "cannot be read"),
         (lambda d: d.update(covariance=[[1.0]]), "covariance of another size"),
-        (lambda d: d.update(residual_sd=None), "residual_sd is None"),
+        (lambda d: d.update(residual_sd=None), "residual_sd"),
     ],
 )
 def test_a_damaged_fit_is_refused_in_words(change, words):
-    document = json.loads(json.dumps(fit_to_document(RIG.load)))
+    document = json.loads(fit_to_json(RIG.load))
     change(document)
     with pytest.raises(CoilbenchError) as caught:
-        fit_from_document(document)
+        fit_from_json(json.dumps(document))
     assert words in str(caught.value)
     assert "coilbench rig weigh" in str(caught.value)
 
