@@ -139,6 +139,7 @@ _PHRASES: dict[str, str] = INPUT_PHRASES | {
     # strokes
     "released_late": "not released in time",
     "cut_short": "cut short before it was released",
+    "capture_unclosed": "the capture ended without closing the book",
     "touched_at_start": "the samples began with the spring already touched",
     "stopped_early": "stopped at {lowest_mm}, {reach_height_mm} is required",
     "pressed_short": "pressed {depth_mm} deep, the others {usual_depth_mm}",
@@ -158,7 +159,13 @@ _PHRASES: dict[str, str] = INPUT_PHRASES | {
     "connected": "connected to {source}: {firmware}, rig {device_id}",
     "capture_silent": "the capture has written nothing for {silent_s:.0f} s: is it still running?",
     "control_closed": "other windows can watch but not give commands ({reason})",
-    "refused": "{reason}",
+    "no_spring_has_the_turn": "the set is done: no spring has the turn",
+    "only_spring_left": "{label} is the only spring left",
+    "first_spring": "this is the first spring of the set",
+    "no_such_spring": "the set has no spring {label}",
+    "rename_refused": "{label} can't be called {new_label}: a label has 1 to 60 printable "
+    "characters, no comma or semicolon, no blank at its ends, no dash first, and belongs to one "
+    "spring of the set",
     "spring_pressed": "{action}: let the spring up first",
     "stroke_after_end": "the set is done; this stroke was not kept",
     "set_done": "the set {set} is done",
@@ -310,6 +317,11 @@ def _skipped(facts: Mapping[str, Any], kept: str) -> str:
     return f"{label} {kept}; {'the set is done' if after is None else f'now {after}'}"
 
 
+def _turn_has_passed(facts: Mapping[str, Any], _units: Units) -> str:
+    now = "the set is done" if facts["now"] is None else f"it is {facts['now']}'s turn"
+    return f"{facts['action']} was meant for {facts['meant']}, but {now}"
+
+
 def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
     strokes = counted(facts["strokes"], "unfinished stroke")
     return f"{strokes} rescued from a capture that was cut off; kept, but not counted"
@@ -421,6 +433,7 @@ _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = INPUT_SENTENC
     "strokes_rescued": _rescued,
     "link_lost": _link_lost,
     "no_sample": _no_sample,
+    "turn_has_passed": _turn_has_passed,
     "skipped": lambda f, _u: _skipped(f, "put off: it comes after the others"),
     "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),
     "put_mass": _put_mass,

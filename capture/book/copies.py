@@ -6,6 +6,7 @@ Light to import: nothing heavy is loaded here.
 from __future__ import annotations
 
 import contextlib
+import itertools
 import os
 import sqlite3
 import tempfile
@@ -59,25 +60,25 @@ def _unreadable(path: Path) -> UnreadableBook:
     )
 
 
+_LOCKED = "the book is locked by another program", "Close that program and try again"
+_DISK = "the book cannot be opened or written ({error})", "Check the disk and the permissions"
+_FULL = "the disk is full; what was stored before is safe", "Free some space and try again"
+_READ_ONLY = "the book cannot be written", "Check the file's and folder's permissions"
+_EXPLANATIONS = {
+    sqlite3.SQLITE_BUSY: _LOCKED,
+    sqlite3.SQLITE_LOCKED: _LOCKED,
+    sqlite3.SQLITE_FULL: _FULL,
+    sqlite3.SQLITE_READONLY: _READ_ONLY,
+    **dict.fromkeys((sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM), _DISK),
+}
+
+
 def _explained(error: sqlite3.Error, path: Path) -> CoilbenchError:
     code = error.sqlite_errorcode & 0xFF  # the lower byte is the kind, the rest the detail
-    if code in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
-        what = "the book is locked by another program"
-        return CoilbenchError(what, where=str(path), hint="Close that program and try again")
-    if code == sqlite3.SQLITE_FULL:
-        what = "the disk is full; what was stored before is safe"
-        return CoilbenchError(what, where=str(path), hint="Free some space and try again")
-    if code == sqlite3.SQLITE_READONLY:
-        what = "the book cannot be written"
-        return CoilbenchError(
-            what, where=str(path), hint="Check the file's and folder's permissions"
-        )
     if code in (sqlite3.SQLITE_NOTADB, sqlite3.SQLITE_CORRUPT):
         return _unreadable(path)
-    if code in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_IOERR, sqlite3.SQLITE_PERM):
-        what = f"the book cannot be opened or written ({error})"
-        return CoilbenchError(what, where=str(path), hint="Check the disk and the permissions")
-    return CoilbenchError(f"the book refused this ({error})", where=str(path))
+    what, hint = _EXPLANATIONS.get(code, ("the book refused this ({error})", None))
+    return CoilbenchError(what.format(error=error), where=str(path), hint=hint)
 
 
 def versions(connection: sqlite3.Connection) -> list[str]:
@@ -101,34 +102,36 @@ def reading(path: Path) -> Iterator[sqlite3.Connection]:
     if not path.is_file():
         raise CoilbenchError("there is no book here", where=str(path), hint="Check the file's name")
     with explaining_sqlite_errors(path), closing(_connected(path)) as connection:
-        (application_id,) = connection.execute("PRAGMA application_id").fetchone()
-        if application_id != APPLICATION_ID:
-            raise CoilbenchError(
-                "this file was not made by coilbench; it is not changed",
-                where=str(path),
-                hint="Give another file",
-            )
+        refuse_strange(connection, path)
         yield connection
+
+
+def refuse_strange(connection: sqlite3.Connection, path: Path) -> None:
+    """Raise CoilbenchError for another program's database."""
+    if connection.execute("PRAGMA application_id").fetchone()[0] != APPLICATION_ID:
+        raise CoilbenchError(
+            "this file was not made by coilbench; it is not changed",
+            where=str(path),
+            hint="Give another file; the book's with --book",
+        )
 
 
 def _connected(path: Path) -> sqlite3.Connection:
     """Connect for reading; on a read-only medium, as an immutable file."""
-    connection = _connection(path, "mode=rw")
+    connection = connect(path, "mode=rw")
     try:
         connection.execute("PRAGMA query_only = ON")
         connection.execute("PRAGMA application_id")
-    except sqlite3.OperationalError as error:
+    except sqlite3.DatabaseError as error:
         connection.close()
         if error.sqlite_errorcode & 0xFF not in (sqlite3.SQLITE_CANTOPEN, sqlite3.SQLITE_READONLY):
             raise
-        return _connection(path, "mode=ro&immutable=1")
-    except BaseException:
-        connection.close()
-        raise
+        return connect(path, "mode=ro&immutable=1")
     return connection
 
 
-def _connection(path: Path, how: str) -> sqlite3.Connection:
+def connect(path: Path, how: str) -> sqlite3.Connection:
+    """Open a database by an SQLite URI with these parameters."""
     address = f"{path.absolute().as_uri()}?{how}"
     return sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S)
 
@@ -197,12 +200,10 @@ def keep_copy(path: Path, word: str) -> Path:
 
 def _kept_name(path: Path, word: str) -> Path:
     now = datetime.now(UTC).strftime("%Y%m%dT%H%M%SZ")
-    stem, number = f"{path.stem}.before-{word}-{now}", 1
-    kept = path.with_name(stem + path.suffix)
-    while kept.exists():
-        number += 1
-        kept = path.with_name(f"{stem}-{number}{path.suffix}")
-    return kept
+    stem = f"{path.stem}.before-{word}-{now}"
+    ends = itertools.chain([""], (f"-{number}" for number in itertools.count(2)))
+    names = (path.with_name(f"{stem}{end}{path.suffix}") for end in ends)
+    return next(name for name in names if not name.exists())
 
 
 def put_back(copy: Path, path: Path) -> Path | None:

@@ -16,7 +16,7 @@ from coilbench.capture.blocks import Finding, LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
@@ -126,18 +126,10 @@ def _stored_copy(db: Database, sweep: NewSweep) -> str | None:
             stored = sample_blob.unpack(row["samples_format"], row["samples_blob"])
             same = np.array_equal(stored, sweep.samples)
         else:
-            same = points == _stored_points(db, row["id"])
+            same = points == stored_points(db, row["id"])
         if same:
             return f"{row['note']} on {row['stored_utc'][:10]}"
     return None
-
-
-def _stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:
-    return db.execute(
-        "SELECT branch, point, height_mm, load_n FROM curve_rows WHERE sweep_id = ?"
-        " ORDER BY branch, point",
-        [sweep_id],
-    ).fetchall()
 
 
 def _raw_sweep(

@@ -27,6 +27,7 @@ from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.soundness import check_book
+from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.units import counted
@@ -84,12 +85,7 @@ def settle_names(db: Database, others: list[str]) -> Iterator[str]:
         }
     )
     changed = {set_id: name for set_id, name in new.items() if old[set_id] != name}
-    for stand_in in (True, False):
-        for set_id, name in changed.items():
-            db.execute(
-                "UPDATE main.sets SET name = ? WHERE id = ?",
-                [set_id if stand_in else name, set_id],
-            )
+    _rewrite(db, "sets", "name", changed)
     for set_id, name in sorted(changed.items(), key=lambda item: item[1]):
         was = {base_name(one, set_id) for one in names[set_id]}
         if len(was) > 1:
@@ -109,18 +105,20 @@ def settle_labels(db: Database, others: list[str]) -> Iterator[str]:
         namings = _namings(db, others, set_id)
         taken = dict(zip(springs, max(namings), strict=True))
         changed = {one: label for one, label in taken.items() if old[one] != label}
-        for stand_in in (True, False):
-            for spring_id, label in changed.items():
-                db.execute(
-                    "UPDATE main.springs SET label = ? WHERE id = ?",
-                    [spring_id if stand_in else label, spring_id],
-                )
+        _rewrite(db, "springs", "label", changed)
         if len(namings) > 1:
             differ = [one for one in springs if len(labels[one]) > 1]
             differing = ", ".join(
                 f"{' and '.join(sorted(labels[one]))} (now {taken[one]})" for one in differ
             )
             yield f"springs were labelled in two ways: {differing}"
+
+
+def _rewrite(db: Database, table: str, column: str, new: Mapping[str, str]) -> None:
+    """Change a unique column by id, by way of stand-ins, since two rows may change over."""
+    sql = f"UPDATE main.{table} SET {column} = ? WHERE id = ?"  # noqa: S608  our own names
+    db.conn.executemany(sql, [(row_id, row_id) for row_id in new])
+    db.conn.executemany(sql, [(text, row_id) for row_id, text in new.items()])
 
 
 def _namings(db: Database, others: list[str], set_id: str) -> set[tuple[str, ...]]:
@@ -157,8 +155,6 @@ class TwoNominals:
 Note = str | TwoNominals  # a sentence without a full stop, or a finding with quantities
 MOST_BOOKS = 8  # SQLite attaches ten at most unless built otherwise
 _A_COPY = Finding.of("a_copy")
-# Tables without a rule: one row that is settled separately, and a stroke under way.
-BESIDE_THE_RULES = ("rig_settings", "stroke_chunks")
 
 
 @dataclass(frozen=True)
@@ -268,9 +264,11 @@ def _bring_in(
     for rule in RULES.values():
         for settled in rule.settle(db, name):
             if settled.table == "sweeps" and settled.taken is settled.theirs:
-                touched.add(_spring_of(db, settled.row_id))
+                sql = "SELECT spring_id FROM main.sweeps WHERE id = ?"
+                touched.update(*db.execute(sql, [settled.row_id]))
             yield from _notes_of(db, settled)
-    touched.update(_springs_with_new_strokes(db, name))
+    sql = f"SELECT spring_id FROM {name}.sweeps WHERE id NOT IN (SELECT id FROM main.sweeps)"  # noqa: S608
+    touched.update(*db.execute(sql))
     for table, rule in RULES.items():
         brought[table] += rule.insert_new(db, name)
     yield from _shorter_limit(db, name)
@@ -294,21 +292,6 @@ def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
             where=shown,
             hint="Look for damage in each with: coilbench book check",
         )
-
-
-def _spring_of(db: Database, sweep_id: str) -> str:
-    spring_id: str = db.execute(
-        "SELECT spring_id FROM main.sweeps WHERE id = ?", [sweep_id]
-    ).fetchone()[0]
-    return spring_id
-
-
-def _springs_with_new_strokes(db: Database, name: str) -> list[str]:
-    rows = db.execute(
-        f"SELECT DISTINCT spring_id FROM {name}.sweeps AS o"  # noqa: S608  our own name
-        " WHERE NOT EXISTS (SELECT 1 FROM main.sweeps AS m WHERE m.id = o.id)"
-    )
-    return [row[0] for row in rows]
 
 
 def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
@@ -363,12 +346,7 @@ def _content(db: Database, row: Mapping[str, Any]) -> bytes:
     if row["samples_blob"] is not None:
         digest.update(sample_blob.unpack(row["samples_format"], row["samples_blob"]).tobytes())
     else:
-        points = db.execute(
-            "SELECT branch, point, height_mm, load_n FROM main.curve_rows WHERE sweep_id = ?"
-            " ORDER BY branch, point",
-            [row["id"]],
-        ).fetchall()
-        digest.update(repr(points).encode())
+        digest.update(repr(stored_points(db, row["id"])).encode())
     return digest.digest()
 
 

@@ -8,17 +8,18 @@ import sqlite3
 import tempfile
 import time
 from collections.abc import Iterator
-from contextlib import ExitStack, closing, contextmanager
+from contextlib import AbstractContextManager, ExitStack, closing, contextmanager, nullcontext
 from pathlib import Path
 
 from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
 from coilbench.capture.book.copies import (
-    APPLICATION_ID,
     MIGRATION_NAMES,
+    connect,
     explaining_sqlite_errors,
     keep_copy,
+    refuse_strange,
 )
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.schema import migrations
@@ -95,24 +96,14 @@ def _check_ours(path: Path) -> None:
     if not path.exists() or path.stat().st_size == 0:
         return  # a new book
     try:
-        application_id = _application_id(path, "mode=ro&immutable=1")
+        with closing(connect(path, "mode=ro&immutable=1")) as connection:
+            refuse_strange(connection, path)
     except sqlite3.DatabaseError as error:
         if error.sqlite_errorcode != sqlite3.SQLITE_CORRUPT:
             raise
         # Interrupted while its journal was written back: incomplete without the journal.
-        application_id = _application_id(path, "mode=ro")
-    if application_id != APPLICATION_ID:
-        raise CoilbenchError(
-            "this SQLite file was not made by coilbench; it is not changed",
-            where=str(path),
-            hint="Give another file with --book",
-        )
-
-
-def _application_id(path: Path, how: str) -> int:
-    address = f"{path.absolute().as_uri()}?{how}"
-    with closing(sqlite3.connect(address, uri=True)) as connection:
-        return int(connection.execute("PRAGMA application_id").fetchone()[0])
+        with closing(connect(path, "mode=ro")) as connection:
+            refuse_strange(connection, path)
 
 
 def _bring_up_to_date(db: Database, path: Path) -> None:
@@ -173,22 +164,15 @@ def book_lock_path(book: Path) -> Path:
     return real.with_name(real.name + ".lock")
 
 
-@contextmanager
-def hold_book(book: Path) -> Iterator[None]:
+def hold_book(book: Path) -> AbstractContextManager[None]:
     """Be the only capture that writes this book.
 
     Raises:
         CoilbenchError: another capture holds it.
     """
-    with _held(
-        book_lock_path(book),
-        CoilbenchError(
-            "another coilbench capture is writing this book",
-            where=str(book),
-            hint="Stop that one first, or give another book with --book",
-        ),
-    ):
-        yield
+    what = "another coilbench capture is writing this book"
+    hint = "Stop that one first, or give another book with --book"
+    return _held(book_lock_path(book), CoilbenchError(what, where=str(book), hint=hint))
 
 
 def port_lock_path(url: str) -> Path:
@@ -203,8 +187,7 @@ def port_lock_path(url: str) -> Path:
     return Path(tempfile.gettempdir()) / f"coilbench-port-{key}.lock"
 
 
-@contextmanager
-def hold_port(url: str) -> Iterator[None]:
+def hold_port(url: str) -> AbstractContextManager[None]:
     """Be the only capture on this port.
 
     A simulated rig and a recording are not shared, so they are not locked.
@@ -213,17 +196,9 @@ def hold_port(url: str) -> Iterator[None]:
         CoilbenchError: another capture holds it.
     """
     if url.partition(":")[0].lower() in _NOT_SHARED:
-        yield
-        return
-    with _held(
-        port_lock_path(url),
-        CoilbenchError(
-            "another coilbench capture is using this port",
-            where=url,
-            hint="Stop that one first",
-        ),
-    ):
-        yield
+        return nullcontext()
+    what = "another coilbench capture is using this port"
+    return _held(port_lock_path(url), CoilbenchError(what, where=url, hint="Stop that one first"))
 
 
 @contextmanager

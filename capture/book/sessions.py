@@ -13,8 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import RawBlock
+from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import find_calibration
+from coilbench.capture.book.notes import note_of
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply
@@ -173,6 +174,6 @@ def _store_recovered(db: Database, session_id: str, chunks: list[dict[str, Any]]
             samples=samples,
             samples_lost=int((np.diff(samples["seq"]) - 1).sum()),
             session_id=session_id,
-            note=f"the capture {UNCLOSED}",
+            note=note_of([Finding("capture_unclosed")]),
         ),
     )

@@ -248,17 +248,20 @@ def _press(
     return read_stroke(raw, calibrations.reading(own_id), rig_id, row["zero_counts"])
 
 
+def stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:
+    """Return (branch, point, height_mm, load_n) of a sweep's curve, loading first."""
+    return db.execute(
+        "SELECT branch, point, height_mm, load_n FROM main.curve_rows WHERE sweep_id = ?"
+        " ORDER BY branch, point",
+        [sweep_id],
+    ).fetchall()
+
+
 def _stored_branches(db: Database, sweep_id: str) -> tuple[Branch, Branch]:
-    branches = []
-    for name in ("loading", "unloading"):
-        rows = db.execute(
-            "SELECT height_mm, load_n FROM curve_rows WHERE sweep_id = ? AND branch = ?"
-            " ORDER BY point",
-            [sweep_id, name],
-        ).fetchall()
-        numbers = np.array(rows, dtype=np.float64).reshape(-1, 2)
-        branches.append(Branch(numbers[:, 0], numbers[:, 1]))
-    return branches[0], branches[1]
+    points = np.array(stored_points(db, sweep_id), dtype=object).reshape(-1, 4)
+    numbers, loading = points[:, 2:].astype(np.float64), points[:, 0] == "loading"
+    whole = Branch(numbers[:, 0], numbers[:, 1])
+    return whole.at(loading), whole.at(~loading)
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
-from coilbench.capture.running.turn_taking import TurnTaking
+from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.strokes.finder import StrokeFinder
 from coilbench.capture.strokes.judging import Purpose, Turn, TurnOrder, Verdict, judge
 from coilbench.capture.strokes.shape import Stroke, StrokeRules
@@ -267,8 +267,8 @@ class Recorder:
         else:
             try:
                 self._turns.obey(command)
-            except CoilbenchError as error:
-                self._refuse("refused", reason=str(error))
+            except NotPossible as refusal:
+                self._say(Event(EventKind.REFUSED, refusal.finding))
 
     def _keep(self, stroke: Stroke) -> None:
         turn = self.turn

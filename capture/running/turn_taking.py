@@ -3,14 +3,24 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from typing import Any
 
 from sqlite_utils import Database
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.sets import SetRecord, turn_order
 from coilbench.capture.book.sweeps import uncount
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.strokes.judging import Purpose, Turn
+
+
+class NotPossible(Exception):
+    """What was asked can't be done; nothing has changed."""
+
+    def __init__(self, why: str, **facts: Any) -> None:
+        self.finding = Finding(why, facts)
+        super().__init__(self.finding)
 
 
 class TurnTaking:
@@ -72,7 +82,7 @@ class TurnTaking:
         """Do what was asked: SKIP, BACK or RENAME.
 
         Raises:
-            CoilbenchError: it can't be done; nothing has changed.
+            NotPossible: says why not.
         """
         turn = self.turn
         seen = command.label
@@ -80,8 +90,8 @@ class TurnTaking:
             self._rename(seen or self._present(turn), str(command.new_label))
             return
         if seen is not None and (turn is None or seen != turn.label):
-            now = "the set is done" if turn is None else f"it is {turn.label}'s turn"
-            raise CoilbenchError(f"{command.action} was meant for {seen}, but {now}")
+            now = None if turn is None else turn.label
+            raise NotPossible("turn_has_passed", action=command.action, meant=seen, now=now)
         if command.action is Action.SKIP:
             self._skip(self._present(turn))
         elif command.action is Action.BACK:
@@ -89,7 +99,7 @@ class TurnTaking:
 
     def _present(self, turn: Turn | None) -> str:
         if turn is None:
-            raise CoilbenchError("the set is done: no spring has the turn")
+            raise NotPossible("no_spring_has_the_turn")
         return turn.label
 
     def _skip(self, label: str) -> None:
@@ -100,7 +110,7 @@ class TurnTaking:
             self.order = self.order.later(label)
         after = self.turn
         if after is not None and after.label == label:
-            raise CoilbenchError(f"{label} is the only spring left")
+            raise NotPossible("only_spring_left", label=label)
         self._redoable = None
         self._leave(label)
         next_label = None if after is None else after.label
@@ -131,11 +141,16 @@ class TurnTaking:
         labels = self.record.labels
         place = len(labels) if turn is None else labels.index(turn.label)
         if place == 0:
-            raise CoilbenchError("this is the first spring of the set")
+            raise NotPossible("first_spring")
         return labels[place - 1]
 
     def _rename(self, label: str, new_label: str) -> None:
-        self.record = self.record.rename_spring(self._db, label, new_label)
+        if label not in self.record.labels:
+            raise NotPossible("no_such_spring", label=label)
+        try:
+            self.record = self.record.rename_spring(self._db, label, new_label)
+        except CoilbenchError as error:
+            raise NotPossible("rename_refused", label=label, new_label=new_label) from error
         self.order = self.order.renamed(label, new_label)
         self._visited = [new_label if one == label else one for one in self._visited]
         if self._again == label:

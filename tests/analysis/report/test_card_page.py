@@ -39,7 +39,9 @@ def card() -> Card:
     ]
     flex = flex_part(pressed, load.fit, travel.fit, "block.csv")
     parts = [("p1", NOW, load), ("p2", NOW, travel), ("p3", NOW, flex)]
-    return make_card("c1", parts, NOW, warnings=(Finding.of("refused", reason="<b>old</b>"),))
+    return make_card(
+        "c1", parts, NOW, warnings=(Finding.of("control_closed", reason="<b>old</b>"),)
+    )
 
 
 @pytest.fixture(scope="module")

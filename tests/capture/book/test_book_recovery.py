@@ -9,6 +9,8 @@ import threading
 import numpy as np
 import pytest
 
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sessions import UNCLOSED, CaptureRun, recover
 from coilbench.capture.book.sets import turn_order
@@ -98,7 +100,7 @@ def test_kill_9_in_mid_stroke_loses_nothing_that_was_acknowledged(
         assert [row["status"] for row in whole] == ["complete"] * acknowledged
         assert all(np.array_equal(samples_of(row), stroke) for row in whole)
         assert (rescued["status"], rescued["counted"]) == ("interrupted", 0)
-        assert UNCLOSED in rescued["note"]
+        assert remarks_of(rescued["note"]) == [Finding("capture_unclosed")]
         assert np.array_equal(samples_of(rescued), stroke[:120])
         assert turn_order(after, larch).done["larch-01"].measured == 2
         assert not CaptureRun.left_over(after)

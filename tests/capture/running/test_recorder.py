@@ -394,6 +394,8 @@ def test_the_turn_cannot_be_changed_while_a_spring_is_pressed(desk):
     assert desk.found(EventKind.REFUSED) == [
         Finding.of("spring_pressed", action=action) for action in ("skip", "back")
     ]
+    desk.recorder.obey(Command(Action.RENAME, "birch", new_label="A"))
+    assert desk.found(EventKind.REFUSED)[-1] == Finding.of("no_such_spring", label="birch")
     desk.recorder.obey(Command(Action.RENAME, new_label="A"))
     desk.take(samples[lowest(samples) :])
     (kept,) = desk.found(EventKind.KEPT)
