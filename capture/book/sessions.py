@@ -25,15 +25,6 @@ from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin, SweepStatus
 
-_FROM_CHUNK = (
-    "spring_id",
-    "calibration_id",
-    "boot_id",
-    "zero_counts",
-    "load_u_n",
-    "load_u_relative",
-    "height_u_mm",
-)
 _COUNTERS = ("samples", "samples_lost", "lines_bad", "restarts")
 UNCLOSED = "ended without closing the book"
 
@@ -146,7 +137,7 @@ def _close(db: Database, run: CaptureRun) -> bool:
     )
     try:
         if chunks:
-            _store_recovered(db, run.session_id, chunks)
+            _store_recovered(db, chunks)
     except CoilbenchError as error:
         run.end(f"{UNCLOSED}; its last stroke is left in chunks: {error.what}")
         return False
@@ -155,8 +146,9 @@ def _close(db: Database, run: CaptureRun) -> bool:
     return bool(chunks)
 
 
-def _store_recovered(db: Database, session_id: str, chunks: list[dict[str, Any]]) -> None:
+def _store_recovered(db: Database, chunks: list[dict[str, Any]]) -> None:
     first = chunks[0]
+    known = {name: first[name] for name in NewSweep.__match_args__ if name in first}
     samples = np.concatenate(
         [sample_blob.unpack(row["samples_format"], row["samples_blob"]) for row in chunks]
     )
@@ -165,15 +157,13 @@ def _store_recovered(db: Database, session_id: str, chunks: list[dict[str, Any]]
     store_sweep(
         db,
         NewSweep(
-            **{name: first[name] for name in _FROM_CHUNK},
+            **known | {"purpose": Purpose(first["purpose"])},
             origin=Origin.RIG,
             status=SweepStatus.INTERRUPTED,
-            purpose=Purpose(first["purpose"]),
             counted=False,
             rows=reduced_curve(block),
             samples=samples,
             samples_lost=int((np.diff(samples["seq"]) - 1).sum()),
-            session_id=session_id,
             note=note_of([Finding("capture_unclosed")]),
         ),
     )

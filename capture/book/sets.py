@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 from typing import Literal
 
 from sqlite_utils import Database
@@ -20,17 +20,6 @@ CONDITIONING_STROKES = 2  # common practice, no source: work a spring a few time
 MEASURED_STROKES = 3
 MOST_SPRINGS = 999
 LONGEST_NAME = 60
-_COLUMNS = (
-    "name",
-    "role",
-    "free_length_mm",
-    "solid_height_mm",
-    "wire_mm",
-    "coil_diameter_mm",
-    "active_coils",
-    "conditioning_strokes",
-    "measured_strokes",
-)
 
 
 @dataclass(frozen=True)
@@ -50,26 +39,50 @@ class SpringRecord:
 
 
 @dataclass(frozen=True)
-class SetRecord:
-    """A set and its springs in turn order; dimensions are None where not given."""
+class SetPlan:
+    """A set as the user asks for it; lengths in mm, dimensions None where not given.
 
-    set_id: str
+    Raises:
+        CoilbenchError: an invalid name or label, a duplicate label, an impossible dimension or
+            count. So a plan is valid before any book is opened for it.
+    """
+
     name: str
     role: Role
-    free_length_mm: float | None
-    solid_height_mm: float | None
-    wire_mm: float | None
-    coil_diameter_mm: float | None
-    active_coils: float | None
-    conditioning_strokes: int
-    measured_strokes: int
-    springs: tuple[SpringRecord, ...]
+    labels: tuple[str, ...]
+    free_length_mm: float | None = None
+    solid_height_mm: float | None = None
+    wire_mm: float | None = None
+    coil_diameter_mm: float | None = None
+    active_coils: float | None = None
+    conditioning_strokes: int = CONDITIONING_STROKES
+    measured_strokes: int = MEASURED_STROKES
     nominal: SetNominal | None = None
 
-    @property
-    def labels(self) -> tuple[str, ...]:
-        """The springs' labels in turn order."""
-        return tuple(spring.label for spring in self.springs)
+    def __post_init__(self) -> None:
+        _check_name(self.name, "set name")
+        _check_labels(self.labels)
+        _check_dimensions(self)
+        if self.conditioning_strokes < 0 or self.measured_strokes < 1:
+            raise CoilbenchError(
+                f"{self.conditioning_strokes} conditioning presses and {self.measured_strokes} "
+                "measured strokes per spring are not possible",
+                hint="Give 0 or more conditioning presses and at least 1 measured stroke",
+            )
+
+
+_COLUMNS = [field.name for field in fields(SetPlan) if field.name not in ("labels", "nominal")]
+
+
+@dataclass(frozen=True, kw_only=True)
+class SetRecord(SetPlan):
+    """A set as the book has it, its springs in turn order."""
+
+    set_id: str
+    springs: tuple[SpringRecord, ...]
+
+    def __post_init__(self) -> None:
+        pass  # checked when it was planned
 
     def spring(self, label: str) -> SpringRecord:
         """Return the spring of that label.
@@ -109,39 +122,6 @@ class SetRecord:
         with writing(db):
             db.execute("UPDATE springs SET label = ? WHERE id = ?", [new_label, spring_id])
         return find_set(db, self.name)
-
-
-@dataclass(frozen=True)
-class SetPlan:
-    """A set as the user asks for it; lengths in mm, dimensions None where not given.
-
-    Raises:
-        CoilbenchError: an invalid name or label, a duplicate label, an impossible dimension or
-            count. So a plan is valid before any book is opened for it.
-    """
-
-    name: str
-    role: Role
-    labels: tuple[str, ...]
-    free_length_mm: float | None = None
-    solid_height_mm: float | None = None
-    wire_mm: float | None = None
-    coil_diameter_mm: float | None = None
-    active_coils: float | None = None
-    conditioning_strokes: int = CONDITIONING_STROKES
-    measured_strokes: int = MEASURED_STROKES
-    nominal: SetNominal | None = None
-
-    def __post_init__(self) -> None:
-        _check_name(self.name, "set name")
-        _check_labels(self.labels)
-        _check_dimensions(self)
-        if self.conditioning_strokes < 0 or self.measured_strokes < 1:
-            raise CoilbenchError(
-                f"{self.conditioning_strokes} conditioning presses and {self.measured_strokes} "
-                "measured strokes per spring are not possible",
-                hint="Give 0 or more conditioning presses and at least 1 measured stroke",
-            )
 
 
 def labels_for(name: str, count: int) -> tuple[str, ...]:
@@ -265,15 +245,17 @@ def find_set(db: Database, name: str) -> SetRecord:
             else f"Register it with: coilbench set new {name} --role outer --count 12"
         )
         raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
-    springs = db.query(
+    found = db.query(
         "SELECT id AS spring_id, label, turn, solid_height_mm, solid_reason FROM springs"
         " WHERE set_id = ? ORDER BY turn",
         [row["id"]],
     )
+    springs = tuple(SpringRecord(**spring) for spring in found)
     return SetRecord(
         **{column: row[column] for column in _COLUMNS},
         set_id=row["id"],
-        springs=tuple(SpringRecord(**spring) for spring in springs),
+        springs=springs,
+        labels=tuple(spring.label for spring in springs),
         nominal=SetNominal.from_json(row["nominal_json"]),
     )
 

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from typing import Any, Literal
 
 import numpy as np
@@ -157,30 +158,26 @@ def chosen(db: Database, choice: str) -> CalibrationRecord | None:
     return current_calibration(db) if choice == NEWEST else find_calibration(db, choice)
 
 
-class _Calibrations:
-    """Reads each calibration that strokes were captured with once; `choice` as in `chosen`."""
+Reading = Callable[[str], tuple[Calibration, str]]
 
-    def __init__(self, db: Database, choice: str) -> None:
-        self._db = db
-        self._other = chosen(db, choice)
-        self._readings: dict[str, Calibration] = {}
 
-    def reading(self, own_id: str) -> Calibration:
-        """Return the calibration to read counts with that were captured under another."""
-        if own_id not in self._readings:
-            self._readings[own_id] = self._reading(find_calibration(self._db, own_id))
-        return self._readings[own_id]
+def _readings(db: Database, choice: str) -> Reading:
+    """Return what gives, for counts captured with a calibration, the one to read them with.
 
-    def reading_id(self, own_id: str) -> str:
-        """Return the id of the calibration whose errors such counts have."""
-        return own_id if self._other is None else self._other.calibration_id
+    And the id of the calibration whose errors they have. `choice` as in `chosen`.
+    """
+    other = chosen(db, choice)
 
-    def _reading(self, own: CalibrationRecord) -> Calibration:
-        other = self._other
+    @cache
+    def reading(own_id: str) -> tuple[Calibration, str]:
+        own = find_calibration(db, own_id)
         if other is None or other.calibration_id == own.calibration_id:
-            return own.calibration
+            return own.calibration, own_id
         same_start = other.travel.boot_id == own.travel.boot_id
-        return other.calibration.for_counts_of(own.calibration, same_start=same_start)
+        read_with = other.calibration.for_counts_of(own.calibration, same_start=same_start)
+        return read_with, other.calibration_id
+
+    return reading
 
 
 def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict[str, list[Sweep]]:
@@ -196,7 +193,7 @@ def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict
     """
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
-    calibrations = _Calibrations(db, calibration)
+    readings = _readings(db, calibration)
     for row in db.query(
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
@@ -207,12 +204,12 @@ def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict
         [record.set_id],
     ):
         label = labels[row["spring_id"]]
-        sweeps[label].append(_sweep(db, row, label, calibrations))
+        sweeps[label].append(_sweep(db, row, label, readings))
     return sweeps
 
 
-def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: _Calibrations) -> Sweep:
-    press, rig = _press(row, calibrations)
+def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading) -> Sweep:
+    press, rig = _press(row, readings)
     if press is None:
         loading, unloading = _stored_branches(db, row["id"])
     else:
@@ -231,9 +228,7 @@ def _sweep(db: Database, row: dict[str, Any], label: str, calibrations: _Calibra
     )
 
 
-def _press(
-    row: dict[str, Any], calibrations: _Calibrations
-) -> tuple[Press | None, RigReading | None]:
+def _press(row: dict[str, Any], readings: Reading) -> tuple[Press | None, RigReading | None]:
     """Read a stroke's samples, raw ones with their calibration; None where it has only points."""
     if row["samples_blob"] is None:
         return None, None
@@ -242,10 +237,8 @@ def _press(
         usable = samples[(samples["flags"] & UNUSABLE) == 0]
         load_n = usable["load_n"].astype(np.float64)
         return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
-    own_id = row["calibration_id"]
     raw = RawBlock(samples, row["boot_id"])
-    rig_id = calibrations.reading_id(own_id)
-    return read_stroke(raw, calibrations.reading(own_id), rig_id, row["zero_counts"])
+    return read_stroke(raw, *readings(row["calibration_id"]), row["zero_counts"])
 
 
 def stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:

@@ -39,73 +39,95 @@ GAIN = 0.7  # the loop must shrink below this fraction, else it is friction in t
 LOADS = 12  # where up and down are compared
 
 
-class Undelayed(NamedTuple):
-    """Heights that belong to the loads, and the samples they are valid for.
+@dataclass(frozen=True)
+class Press:
+    """A solid block pressed, in the order of time.
 
     Attributes:
-        height_mm: shape (n,), by the travel averaged as the load is.
-        used: shape (n,), samples whose whole averaging window lies on the block.
-        lag_samples: how far the load lagged, 0 where that is unknown.
+        load_n, height_mm: shape (n,), the height by the travel alone.
+        rising: shape (n,), load going up.
     """
 
+    load_n: Array
     height_mm: Array
-    used: NDArray[np.bool_]
-    lag_samples: float
+    rising: NDArray[np.bool_]
+
+    def at(self, rows: NDArray[np.bool_]) -> Press:
+        """Return some of its samples."""
+        return Press(self.load_n[rows], self.height_mm[rows], self.rising[rows])
+
+    def branches(self, fewest: int) -> Branches | None:
+        """Return up and down; None with fewer samples of one, or where their loads differ."""
+        up, down = self.at(self.rising), self.at(~self.rising)
+        if min(up.load_n.size, down.load_n.size) < fewest:
+            return None
+        low_n = max(up.load_n.min(), down.load_n.min())
+        high_n = min(up.load_n.max(), down.load_n.max())
+        return Branches(up, down, float(low_n), float(high_n)) if high_n > low_n else None
+
+    def height_at(self, load_n: Array) -> Array:
+        """Return the height at loads, interpolated; shape of load_n."""
+        order = np.argsort(self.load_n, kind="stable")
+        along = np.interp(load_n, self.load_n[order], self.height_mm[order])
+        return np.asarray(along, dtype=np.float64)
 
 
-def undo_sample_lag(
-    load_n: Array, height_mm: Array, rising: NDArray[np.bool_], used: NDArray[np.bool_]
-) -> Undelayed:
+class Branches(NamedTuple):
+    """The two ways of a press, and the loads that both have."""
+
+    up: Press
+    down: Press
+    low_n: float
+    high_n: float
+
+    def down_less_up_mm(self, load_n: Array) -> Array:
+        """Return by how much the way down is higher at loads."""
+        return self.down.height_at(load_n) - self.up.height_at(load_n)
+
+
+def undo_sample_lag(press: Press, used: NDArray[np.bool_]) -> tuple[Press, NDArray[np.bool_]]:
     """Find the delay at which load and travel make the thinnest loop, and undo it.
 
     The points of a press are in the rig's sample order, so a delay is a number of samples. Friction
     in the frame makes a loop as well, which no delay removes.
 
     Args:
-        load_n, height_mm: shape (n,), in the order of time.
-        rising: shape (n,), load going up; one change of direction.
         used: shape (n,), samples on the block.
+
+    Returns:
+        The press with heights averaged as the load is, and the samples whose whole averaging window
+        lies on the block; what was given where the delay is unknown.
     """
-    as_read = Undelayed(height_mm, used, 0.0)
+    rising = press.rising
     in_order = np.count_nonzero(np.diff(rising.astype(np.int8))) == 1 and rising[0]
-    if load_n.size < FEWEST_SAMPLES or not in_order:
-        return as_read
+    if press.load_n.size < FEWEST_SAMPLES or not in_order:
+        return press, used
     lags = np.arange(0.0, LONGEST_SAMPLES + STEP_SAMPLES, STEP_SAMPLES)
-    tries = [_delayed(height_mm, used, float(lag)) for lag in lags]
-    loops = np.array([_loop_mm(load_n, one.height_mm, rising, one.used) for one in tries])
+    tries = [_delayed(press, used, float(lag)) for lag in lags]
+    loops = np.array([_loop_mm(delayed.at(rows)) for delayed, rows in tries])
     if not math.isfinite(loops[0]) or not np.isfinite(loops).any():
-        return as_read
+        return press, used
     best = int(np.nanargmin(loops))
-    return tries[best] if loops[best] < GAIN * loops[0] else as_read
+    return tries[best] if loops[best] < GAIN * loops[0] else (press, used)
 
 
-def _delayed(height_mm: Array, used: NDArray[np.bool_], lag: float) -> Undelayed:
-    number = np.arange(height_mm.size, dtype=np.float64)
-    height = Course(number, height_mm).averaged(lag, lag**2 / 3.0) if lag > 0.0 else height_mm
+def _delayed(press: Press, used: NDArray[np.bool_], lag: float) -> tuple[Press, NDArray[np.bool_]]:
+    if lag == 0.0:
+        return press, used
+    number = np.arange(press.height_mm.size, dtype=np.float64)
+    height_mm = Course(number, press.height_mm).averaged(lag, lag**2 / 3.0)
     reach = math.ceil(2.0 * lag)
     earlier = np.concatenate([np.zeros(reach, np.bool_), used[: used.size - reach]])
-    return Undelayed(height, used & earlier, lag)
+    return replace(press, height_mm=height_mm), used & earlier
 
 
-def _loop_mm(
-    load_n: Array, height_mm: Array, rising: NDArray[np.bool_], used: NDArray[np.bool_]
-) -> float:
+def _loop_mm(press: Press) -> float:
     """Root mean square of up less down at equal loads; NaN where the ranges do not overlap."""
-    up, down = used & rising, used & ~rising
-    if min(np.count_nonzero(up), np.count_nonzero(down)) < LOADS:
+    both = press.branches(LOADS)
+    if both is None:
         return math.nan
-    low = max(load_n[up].min(), load_n[down].min())
-    high = min(load_n[up].max(), load_n[down].max())
-    if high <= low:
-        return math.nan
-    at = low + (high - low) * np.linspace(0.1, 0.9, LOADS)
-
-    def course(rows: NDArray[np.bool_]) -> Array:
-        order = np.argsort(load_n[rows], kind="stable")
-        along = np.interp(at, load_n[rows][order], height_mm[rows][order])
-        return np.asarray(along, dtype=np.float64)
-
-    return float(np.sqrt(np.mean((course(up) - course(down)) ** 2)))
+    at_n = both.low_n + (both.high_n - both.low_n) * np.linspace(0.1, 0.9, LOADS)
+    return float(np.sqrt(np.mean(both.down_less_up_mm(at_n) ** 2)))
 
 
 # Limits: common practice, no source, each with its reason.
@@ -123,18 +145,6 @@ MOVED_MM = 0.05  # as much as a scale's steps and a quill's repeatability explai
 MIDDLE_TRUST = 0.2  # of half the loop, k = 1: how far the true flex may lie from its middle
 LOW_END_FRACTION = 0.25  # of the common loads: where the two branches must meet again
 WRONG_WAY_SDS = 3.0  # beyond chance
-
-
-@dataclass(frozen=True)
-class _Press:
-    """Load and height (by the travel alone), shape (n,) each; rising: load going up."""
-
-    load_n: NDArray[np.float64]
-    height_mm: NDArray[np.float64]
-    rising: NDArray[np.bool_]
-
-    def at(self, rows: NDArray[np.bool_]) -> _Press:
-        return _Press(self.load_n[rows], self.height_mm[rows], self.rising[rows])
 
 
 def flex_part(
@@ -158,9 +168,8 @@ def flex_part(
     """
     press = _press(points, load_fit, travel_fit)
     used = press.load_n > CONTACT_FRACTION * press.load_n.max()
-    undelayed = undo_sample_lag(press.load_n, press.height_mm, press.rising, used)
     if all(point.direction is None for point in points):
-        press, used = replace(press, height_mm=undelayed.height_mm), undelayed.used
+        press, used = undo_sample_lag(press, used)
     on_block = press.at(used)
     _refuse_few(on_block)
     steps = _in_steps(on_block)
@@ -190,7 +199,7 @@ def flex_part(
 
 def _press(
     points: Sequence[FlexPoint], load_fit: PolynomialFit, travel_fit: PolynomialFit
-) -> _Press:
+) -> Press:
     if len(points) < LEAST_POINTS:
         raise CoilbenchError(
             f"{len(points)} readings are too few to measure the press flex",
@@ -213,10 +222,10 @@ def _press(
         bool(by_order[row]) if p.direction is None else p.direction == "up"
         for row, p in enumerate(points)
     ]
-    return _Press(load_n, value(travel_fit, counts[:, 1]), np.array(rising))
+    return Press(load_n, value(travel_fit, counts[:, 1]), np.array(rising))
 
 
-def _refuse_few(on_block: _Press) -> None:
+def _refuse_few(on_block: Press) -> None:
     if on_block.load_n.size < LEAST_POINTS:
         raise CoilbenchError(
             f"{on_block.load_n.size} readings on the block are too few to measure the press flex",
@@ -230,7 +239,7 @@ def _refuse_few(on_block: _Press) -> None:
         )
 
 
-def _in_steps(press: _Press) -> _Press:
+def _in_steps(press: Press) -> Press:
     """Average many samples into steps of load on each branch; leave few alone.
 
     The steps are finer at light loads, where a press takes up its play.
@@ -243,27 +252,22 @@ def _in_steps(press: _Press) -> _Press:
     count = np.bincount(step, minlength=2 * STEPS)
     filled = count > 0
 
-    def mean(column: NDArray[np.float64]) -> NDArray[np.float64]:
+    def mean(column: Array) -> Array:
         return np.bincount(step, column, minlength=2 * STEPS)[filled] / count[filled]
 
-    return _Press(mean(press.load_n), mean(press.height_mm), np.flatnonzero(filled) >= STEPS)
+    return Press(mean(press.load_n), mean(press.height_mm), np.flatnonzero(filled) >= STEPS)
 
 
-def _middle(steps: _Press) -> _Press:
+def _middle(steps: Press) -> Press:
     """Return the middle of both branches, where both are steps and were both pressed."""
-    up, down = steps.at(steps.rising), steps.at(~steps.rising)
-    if steps.load_n.size <= STEPS or min(up.load_n.size, down.load_n.size) < STEPS // 2:
+    both = steps.branches(STEPS // 2)
+    if steps.load_n.size <= STEPS or both is None:
         return steps
-    low = max(up.load_n.min(), down.load_n.min())
-    high = min(up.load_n.max(), down.load_n.max())
-    inside = (up.load_n >= low) & (up.load_n <= high)
-    at = up.load_n[inside]
-    order = np.argsort(down.load_n)
-    other = np.interp(at, down.load_n[order], down.height_mm[order])
-    return _Press(at, 0.5 * (up.height_mm[inside] + other), np.ones(at.size, np.bool_))
+    up = both.up.at((both.up.load_n >= both.low_n) & (both.up.load_n <= both.high_n))
+    return replace(up, height_mm=0.5 * (up.height_mm + both.down.height_at(up.load_n)))
 
 
-def _fit_block(steps: _Press, resolution_mm: float) -> tuple[PolynomialFit, list[Finding]]:
+def _fit_block(steps: Press, resolution_mm: float) -> tuple[PolynomialFit, list[Finding]]:
     """Fit height by travel over load; a curve only where it is monotonic."""
     middle = _middle(steps)
     known = np.zeros_like(middle.load_n)
@@ -289,23 +293,13 @@ def _with_slope_u(fit: PolynomialFit, u: float) -> PolynomialFit:
     return replace(fit, covariance=tuple(tuple(row) for row in covariance.tolist()))
 
 
-def _judge_return(steps: _Press, flex_span_mm: float) -> list[Finding]:
+def _judge_return(steps: Press, flex_span_mm: float) -> list[Finding]:
     """Refuse a block that moved during the press; note it where that cannot be judged."""
-    up, down = steps.at(steps.rising), steps.at(~steps.rising)
-    unknown = [Finding.of("block_one_way")]
-    if min(up.load_n.size, down.load_n.size) < 2:
-        return unknown
-    low = max(up.load_n.min(), down.load_n.min())
-    high = min(up.load_n.max(), down.load_n.max())
-    if high <= low:
-        return unknown
-    at = np.linspace(low, low + LOW_END_FRACTION * (high - low), 5)
-
-    def height(branch: _Press) -> NDArray[np.float64]:
-        order = np.argsort(branch.load_n, kind="stable")
-        return np.interp(at, branch.load_n[order], branch.height_mm[order])
-
-    moved_mm = float(np.mean(height(down) - height(up)))
+    both = steps.branches(2)
+    if both is None:
+        return [Finding.of("block_one_way")]
+    low, reach = both.low_n, LOW_END_FRACTION * (both.high_n - both.low_n)
+    moved_mm = float(np.mean(both.down_less_up_mm(np.linspace(low, low + reach, 5))))
     if abs(moved_mm) > max(MOVED_MM, MOVED_FRACTION * flex_span_mm):
         raise CoilbenchError(
             f"the block moved: on the way up the travel at {low:.0f} N differs by "
@@ -325,7 +319,7 @@ def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:
         )
 
 
-def _refuse_uneven(steps: _Press, block: PolynomialFit, flex_span_mm: float) -> None:
+def _refuse_uneven(steps: Press, block: PolynomialFit, flex_span_mm: float) -> None:
     off = np.abs(steps.height_mm - value(block, steps.load_n))
     worst = int(np.argmax(off))
     allowed = max(RESIDUAL_LIMIT_MM, RESIDUAL_LIMIT_FRACTION * flex_span_mm)
@@ -337,7 +331,7 @@ def _refuse_uneven(steps: _Press, block: PolynomialFit, flex_span_mm: float) -> 
         )
 
 
-def _with_beginning(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
+def _with_beginning(flex: PolynomialFit, steps: Press) -> PolynomialFit:
     """Add the flex below the lightest load that was read, as far as the points show it.
 
     For a press that is soft at first (joints that close) polynomials of rising degree converge
@@ -366,7 +360,7 @@ def _with_beginning(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
     )
 
 
-def _with_loop(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
+def _with_loop(flex: PolynomialFit, steps: Press) -> PolynomialFit:
     """Widen the uncertainty by what the middle of the loop between up and down leaves open."""
     off = steps.height_mm + value(flex, steps.load_n)
     up, down = off[steps.rising], off[~steps.rising]
@@ -376,7 +370,7 @@ def _with_loop(flex: PolynomialFit, steps: _Press) -> PolynomialFit:
     return _with_slope_u(flex, MIDDLE_TRUST * half_mm / float(steps.load_n.mean()))
 
 
-def _through_origin(block: PolynomialFit, load_n: NDArray[np.float64]) -> PolynomialFit:
+def _through_origin(block: PolynomialFit, load_n: Array) -> PolynomialFit:
     """Turn height by travel over load into flex over load: drop the block, change the sign.
 
     The range is that of the samples; the steps' means reach less far.

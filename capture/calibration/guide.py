@@ -110,22 +110,20 @@ class _HoldGuide:
         self.holds = list(taken)
         self._tasks = tuple(tasks)
         self._values = tuple(values)
+        self._channel = channel
         self._finder = SteadyFinder(HOLD_S, (channel,))
         self._still = _Stillness(channel)
 
     @property
     def done(self) -> bool:
-        """Whether everything is read."""
         return len(self.holds) >= len(self._tasks)
 
     @property
     def taken(self) -> int:
-        """How many points are read."""
         return len(self.holds)
 
     @property
     def task(self) -> Finding:
-        """What to do now."""
         points, at = len(self._tasks), len(self.holds)
         if self.done:
             return Finding.of("points_read", points=points)
@@ -134,11 +132,9 @@ class _HoldGuide:
 
     @property
     def state(self) -> Finding:
-        """What the rig sees just now."""
         return self._still.state()
 
     def feed(self, block: RawBlock) -> list[Finding]:
-        """Take the next samples; returns what it read from them, and what to do then."""
         self._still.feed(block)
         said = []
         for hold in self._finder.feed(block):
@@ -149,18 +145,14 @@ class _HoldGuide:
                 said.append(self._reading(hold, seems))
                 self.holds.append(hold)
             else:
-                said.append(
-                    Finding(
-                        "point_refused",
-                        {f"seems_{self._unit}": seems, f"wanted_{self._unit}": wanted},
-                    )
-                )
+                unit = "kg" if self._channel == "load" else "mm"
+                facts = {f"seems_{unit}": seems, f"wanted_{unit}": wanted}
+                said.append(Finding("point_refused", facts))
             if not self.done:
                 said.append(self.task)
         return said
 
     def undo(self) -> Finding:
-        """Discard the last point."""
         if not self.holds:
             return _NOTHING_TO_UNDO
         self.holds.pop()
@@ -180,13 +172,11 @@ class _HoldGuide:
         per_count = (high - low) / (high_counts - low_counts)
         return low + per_count * (self._counts(hold) - low_counts)
 
-    _unit = ""
+    def _counts(self, hold: Hold) -> float:
+        return hold.load_counts if self._channel == "load" else hold.travel_counts
 
     def _slack(self, wanted: float) -> float:
-        raise NotImplementedError
-
-    def _counts(self, hold: Hold) -> float:
-        raise NotImplementedError
+        return WRONG_SHARE * wanted + WRONG_KG if self._channel == "load" else WRONG_MM
 
     def _same(self, hold: Hold) -> bool:
         raise NotImplementedError
@@ -224,14 +214,6 @@ class WeighGuide(_HoldGuide):
 
     def _same(self, hold: Hold) -> bool:
         return _near(hold, self.holds[-1], self._empty())
-
-    _unit = "kg"
-
-    def _slack(self, wanted: float) -> float:
-        return WRONG_SHARE * wanted + WRONG_KG
-
-    def _counts(self, hold: Hold) -> float:
-        return hold.load_counts
 
     def _empty(self) -> Hold | None:
         pairs = zip(self._values, self.holds, strict=False)
@@ -287,14 +269,6 @@ class GaugeGuide(_HoldGuide):
     def _passed_over(self, hold: Hold) -> bool:
         at_stop = self._stop is not None and _close(hold, self._stop)
         return at_stop or super()._passed_over(hold)
-
-    _unit = "mm"
-
-    def _slack(self, wanted: float) -> float:
-        return WRONG_MM
-
-    def _counts(self, hold: Hold) -> float:
-        return hold.travel_counts
 
     def _same(self, hold: Hold) -> bool:
         return _close(hold, self.holds[-1])

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+from numpy.polynomial.polynomial import polyder, polyfromroots, polyval
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc
 
@@ -101,20 +102,12 @@ def fit_polynomial(
 
 def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial at x, the shape of x."""
-    at = np.asarray(x, dtype=np.float64)
-    total = np.zeros_like(at)
-    for coefficient in reversed(fit.coefficients):
-        total = total * at + coefficient
-    return total
+    return np.asarray(polyval(np.asarray(x, dtype=np.float64), fit.coefficients))
 
 
 def slope(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial's first derivative at x, the shape of x."""
-    at = np.asarray(x, dtype=np.float64)
-    total = np.zeros_like(at)
-    for power in range(len(fit.coefficients) - 1, 0, -1):
-        total = total * at + power * fit.coefficients[power]
-    return total
+    return np.asarray(polyval(np.asarray(x, dtype=np.float64), polyder(fit.coefficients)))
 
 
 def evaluate(
@@ -296,11 +289,8 @@ def _unscaling(degree: int, centre: float, scale: float) -> NDArray[np.float64]:
 
     The binomial theorem: column k holds the powers of x in ((x - centre)/scale)**k.
     """
-    back = np.zeros((degree + 1, degree + 1))
-    for k in range(degree + 1):
-        for j in range(k + 1):
-            back[j, k] = math.comb(k, j) * (-centre) ** (k - j) / scale**k
-    return back
+    columns = [polyfromroots([centre] * k) / scale**k for k in range(degree + 1)]
+    return np.column_stack([np.pad(each, (0, degree + 1 - each.size)) for each in columns])
 
 
 Direction = Literal["up", "down"]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import NamedTuple
 
@@ -57,7 +57,7 @@ class TurnOrder:
     def next_turn(self) -> Turn | None:
         """Return the stroke wanted next, or None when the whole set is measured."""
         for label in self.labels:
-            done = self.done.get(label, Done())
+            done = self._done_of(label)
             if done.measured >= self.measured:
                 continue
             if done.conditioning < self.conditioning:
@@ -67,43 +67,39 @@ class TurnOrder:
 
     def after(self, turn: Turn) -> TurnOrder:
         """Return the order after this turn's stroke was accepted."""
-        done = self.done.get(turn.label, Done())
-        if turn.purpose is Purpose.CONDITIONING:
-            new = Done(done.conditioning + 1, done.measured)
-        else:
-            new = Done(done.conditioning, done.measured + 1)
-        return TurnOrder(
-            self.labels, self.conditioning, self.measured, {**self.done, turn.label: new}
-        )
+        done = self._done_of(turn.label)
+        new = replace(done, **{turn.purpose.value: getattr(done, turn.purpose) + 1})
+        return replace(self, done={**self.done, turn.label: new})
 
     def later(self, label: str) -> TurnOrder:
         """Return the order in which a spring comes after all others."""
-        rest = tuple(one for one in self.labels if one != label)
-        return TurnOrder((*rest, label), self.conditioning, self.measured, self.done)
+        return replace(self, labels=(*self._but(label), label))
 
     def again(self, label: str, measured: int = 0) -> TurnOrder:
         """Return the order with this spring next, `measured` of its strokes counted as taken."""
-        rest = tuple(one for one in self.labels if one != label)
-        done = Done(self.done.get(label, Done()).conditioning, measured)
-        return TurnOrder(
-            (label, *rest), self.conditioning, self.measured, {**self.done, label: done}
-        )
+        done = replace(self._done_of(label), measured=measured)
+        labels = (label, *self._but(label))
+        return replace(self, labels=labels, done={**self.done, label: done})
 
     def renamed(self, label: str, new_label: str) -> TurnOrder:
         """Return the order with another label for a spring."""
         labels = tuple(new_label if one == label else one for one in self.labels)
         done = {new_label if one == label else one: what for one, what in self.done.items()}
-        return TurnOrder(labels, self.conditioning, self.measured, done)
+        return replace(self, labels=labels, done=done)
 
     def measured_of(self, label: str) -> int:
         """Return how many strokes of a spring count."""
-        return self.done.get(label, Done()).measured
+        return self._done_of(label).measured
 
     def finished(self) -> Sequence[str]:
         """Return the labels whose strokes are all there, in order."""
-        return [
-            label for label in self.labels if self.done.get(label, Done()).measured >= self.measured
-        ]
+        return [label for label in self.labels if self.measured_of(label) >= self.measured]
+
+    def _done_of(self, label: str) -> Done:
+        return self.done.get(label, Done())
+
+    def _but(self, label: str) -> list[str]:
+        return [one for one in self.labels if one != label]
 
 
 # All common practice at a bench, no source.

@@ -42,15 +42,7 @@ def split_branches(block: LoadBlock) -> tuple[Branch, Branch]:
     Samples whose flags say that load or travel can't be used are left out.
     """
     samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
-    if samples.shape[0] == 0:
-        empty = np.empty(0, np.float64)
-        return Branch(empty, empty), Branch(empty, empty)
-    turn = int(np.argmin(samples["height_mm"])) + 1
-    down, up = samples[:turn], samples[turn:]
-    return (
-        Branch(down["height_mm"].astype(np.float64), down["load_n"].astype(np.float64)),
-        Branch(up["height_mm"].astype(np.float64), up["load_n"].astype(np.float64)),
-    )
+    return Branch(samples["height_mm"], samples["load_n"]).split()
 
 
 def reduce_branch(name: BranchName, branch: Branch, step_mm: float = STEP_MM) -> list[CurveRow]:
@@ -100,9 +92,7 @@ def reduced_curve(block: LoadBlock) -> list[CurveRow]:
 RAW_FORMAT = "raw1"
 CONVERTED_FORMAT = "converted1"
 
-_RAW_COLUMNS = ("seq", "t_us", "load_counts", "travel_counts")
-_CONVERTED_COLUMNS = ("t_s", "load_n", "height_mm")
-_ROW_BYTES = {RAW_FORMAT: 4 * 8 + 1, CONVERTED_FORMAT: 3 * 8 + 1}
+_LAYOUTS = {RAW_FORMAT: (RAW_DTYPE, "<i8"), CONVERTED_FORMAT: (LOAD_DTYPE, "<f8")}
 
 
 def pack(samples: NDArray[np.void]) -> tuple[str, bytes]:
@@ -111,14 +101,18 @@ def pack(samples: NDArray[np.void]) -> tuple[str, bytes]:
     Args:
         samples: shape (n,), dtype RAW_DTYPE or LOAD_DTYPE.
     """
-    if samples.dtype == RAW_DTYPE:
-        columns = [np.diff(samples[name].astype("<i8"), prepend=0) for name in _RAW_COLUMNS]
-        name = RAW_FORMAT
-    else:
-        columns = [samples[name].astype("<f8") for name in _CONVERTED_COLUMNS]
-        name = CONVERTED_FORMAT
+    raw = samples.dtype == RAW_DTYPE
+    name = RAW_FORMAT if raw else CONVERTED_FORMAT
+    dtype, wide = _LAYOUTS[name]
+    columns = [samples[column].astype(wide) for column in _but_flags(dtype)]
+    if raw:
+        columns = [np.diff(column, prepend=0) for column in columns]
     body = b"".join(column.tobytes() for column in columns) + samples["flags"].tobytes()
     return name, zlib.compress(body, 6)
+
+
+def _but_flags(dtype: np.dtype[np.void]) -> list[str]:
+    return [name for name in dtype.names or () if name != "flags"]
 
 
 def unpack(format_name: str, blob: bytes) -> NDArray[np.void]:
@@ -127,7 +121,7 @@ def unpack(format_name: str, blob: bytes) -> NDArray[np.void]:
     Raises:
         CoilbenchError: an unknown format or a damaged blob.
     """
-    if format_name not in _ROW_BYTES:
+    if format_name not in _LAYOUTS:
         raise CoilbenchError(
             f"samples are stored in the format {format_name!r}, which this version cannot read",
             hint="Update coilbench",
@@ -136,17 +130,14 @@ def unpack(format_name: str, blob: bytes) -> NDArray[np.void]:
         body = zlib.decompress(blob)
     except zlib.error as error:
         raise CoilbenchError(f"stored samples are damaged ({error})") from error
-    count, rest = divmod(len(body), _ROW_BYTES[format_name])
+    dtype, wide = _LAYOUTS[format_name]
+    names = _but_flags(dtype)
+    count, rest = divmod(len(body), 8 * len(names) + 1)
     if rest:
         raise CoilbenchError("stored samples are damaged (their length is wrong)")
-    if format_name == RAW_FORMAT:
-        samples = np.empty(count, RAW_DTYPE)
-        for place, name in enumerate(_RAW_COLUMNS):
-            column = np.frombuffer(body, "<i8", count, offset=place * count * 8)
-            samples[name] = np.cumsum(column)
-    else:
-        samples = np.empty(count, LOAD_DTYPE)
-        for place, name in enumerate(_CONVERTED_COLUMNS):
-            samples[name] = np.frombuffer(body, "<f8", count, offset=place * count * 8)
+    samples = np.empty(count, dtype)
+    for place, name in enumerate(names):
+        column = np.frombuffer(body, wide, count, offset=place * count * 8)
+        samples[name] = np.cumsum(column) if format_name == RAW_FORMAT else column
     samples["flags"] = np.frombuffer(body, "u1", count, offset=len(body) - count)
     return samples

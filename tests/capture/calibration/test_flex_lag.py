@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.flex_fit import undo_sample_lag
+from coilbench.capture.calibration.flex_fit import Press, undo_sample_lag
 
 GIVE_MM_PER_N = 6e-4
 
@@ -21,30 +21,31 @@ def press(filter_samples=4.0, friction_mm=0.0, samples=220, down_share=0.6):
     way = np.where(share < down_share, 1.0, -1.0)[::fine][:samples]
     height = 30.0 - GIVE_MM_PER_N * true[::fine][:samples] + friction_mm * way
     rising = np.arange(samples) <= int(np.argmax(load))
-    return load, height, rising, load > 9.0
+    return Press(load, height, rising), load > 9.0
 
 
 @pytest.mark.parametrize("filter_samples", [2.0, 4.0, 8.0])
 def test_the_delay_is_half_the_filter(filter_samples):
-    load, height, rising, used = press(filter_samples)
-    found = undo_sample_lag(load, height, rising, used)
-    assert found.lag_samples == pytest.approx(0.5 * filter_samples, abs=0.3)
-    left = found.height_mm + GIVE_MM_PER_N * load - 30.0
-    assert np.abs(left[found.used]).max() < 0.006
-    assert np.abs((height + GIVE_MM_PER_N * load - 30.0)[used]).max() > 0.009
-    assert np.count_nonzero(used & ~found.used) >= filter_samples - 1
+    pressed, used = press(filter_samples)
+    found, kept = undo_sample_lag(pressed, used)
+    left = found.height_mm + GIVE_MM_PER_N * pressed.load_n - 30.0
+    assert np.abs(left[kept]).max() < 0.006
+    assert np.abs((pressed.height_mm + GIVE_MM_PER_N * pressed.load_n - 30.0)[used]).max() > 0.009
+    # its window is twice the delay long, and reaches back that far
+    assert filter_samples - 1 <= np.count_nonzero(used & ~kept) <= filter_samples + 1
 
 
 def test_friction_of_the_frame_is_no_delay():
-    load, height, rising, used = press(0.0, friction_mm=0.01)
-    found = undo_sample_lag(load, height, rising, used)
-    assert found.lag_samples == 0.0
-    assert found.height_mm is height
+    pressed, used = press(0.0, friction_mm=0.01)
+    found, kept = undo_sample_lag(pressed, used)
+    assert found is pressed
+    assert kept is used
 
 
 def test_readings_one_by_one_have_no_course_in_time():
-    load, height, rising, used = press(4.0, samples=40)
-    assert undo_sample_lag(load, height, rising, used).lag_samples == 0.0
-    load, height, rising, used = press(4.0)
+    pressed, used = press(4.0, samples=40)
+    assert undo_sample_lag(pressed, used)[0] is pressed
+    pressed, used = press(4.0)
     back = slice(None, None, -1)
-    assert undo_sample_lag(load[back], height[back], rising[back], used[back]).lag_samples == 0.0
+    turned = pressed.at(back)
+    assert undo_sample_lag(turned, used[back])[0] is turned
