@@ -201,10 +201,6 @@ class Finding:
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Finding:
-        """Return the finding that to_document wrote.
-
-        Raises:
-            KeyError: it has no kind.
-        """
+        """Return the finding that to_document wrote; KeyError where it has no kind."""
         facts = dict(document)
         return cls(str(facts.pop("kind")), facts)

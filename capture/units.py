@@ -25,8 +25,9 @@ def parse_number(text: str) -> float:
     """Read one number typed by a person; a decimal comma is allowed.
 
     Raises:
-        CoilbenchError: not a finite number, or one comma before exactly three digits ("1,234"),
-            which is a thousand in one country and a decimal in another.
+        CoilbenchError: not a finite number, in a unit of what is asked for, or one comma before
+            exactly three digits ("1,234"), which is a thousand in one country and a decimal in
+            another.
     """
     stripped = text.strip()
     if not re.fullmatch(_NUMBER, stripped):
@@ -59,29 +60,17 @@ def _parse_quantity(text: str, units: dict[str, float], what: str, example: str)
 
 
 def parse_length_mm(text: str) -> float:
-    """Read a length with its unit ("38.5mm", "38,5 mm", "1.5in"), in mm.
-
-    Raises:
-        CoilbenchError: no number, no unit, or not a unit of length.
-    """
+    """Read a length with its unit ("38.5mm", "1.5in"), in mm; raises as parse_number."""
     return _parse_quantity(text, LENGTH_IN_MM, "length", "38.5mm or 1.5in")
 
 
 def parse_load_n(text: str) -> float:
-    """Read a load with its unit ("34 kg", "330N", "75lbf"), in N.
-
-    Raises:
-        CoilbenchError: no number, no unit, or not a unit of load.
-    """
+    """Read a load with its unit ("34 kg", "330N", "75lbf"), in N; raises as parse_number."""
     return _parse_quantity(text, LOAD_IN_N, "load", "34kg, 330N or 75lbf")
 
 
 def parse_rate_n_per_mm(text: str) -> float:
-    """Read a rate with its units ("1.6 kg/mm", "16N/mm", "90lbf/in"), in N/mm.
-
-    Raises:
-        CoilbenchError: no number, or not a unit of load over one of length.
-    """
+    """Read a rate ("1.6 kg/mm", "90lbf/in"), in N/mm; raises as parse_number."""
     load, slash, length = text.partition("/")
     mm = LENGTH_IN_MM.get(length.strip().lower())
     if not slash or mm is None:
@@ -92,29 +81,17 @@ def parse_rate_n_per_mm(text: str) -> float:
 
 
 def parse_mass_g(text: str) -> float:
-    """Read a mass with its unit ("42.5 g", "1.5oz"), in g.
-
-    Raises:
-        CoilbenchError: no number, no unit, or not a unit of mass.
-    """
+    """Read a mass with its unit ("42.5 g", "1.5oz"), in g; raises as parse_number."""
     return _parse_quantity(text, MASS_IN_G, "mass", "42.5 g or 1.5 oz")
 
 
 def parse_stress_mpa(text: str) -> float:
-    """Read a stress with its unit ("1900 MPa", "275 ksi"), in MPa = N/mm^2.
-
-    Raises:
-        CoilbenchError: no number, no unit, or not a unit of stress.
-    """
+    """Read a stress with its unit ("1900 MPa", "275 ksi"), in MPa; raises as parse_number."""
     return _parse_quantity(text, STRESS_IN_MPA, "stress", "1900 MPa or 275 ksi")
 
 
 def parse_fraction(text: str) -> float:
-    """Read a percentage ("5%", "5 %") as a fraction (0.05).
-
-    Raises:
-        CoilbenchError: no number or no per cent sign.
-    """
+    """Read a percentage ("5%", "5 %") as a fraction; raises as parse_number."""
     return _parse_quantity(text, {"%": 0.01}, "percentage", "5%")
 
 

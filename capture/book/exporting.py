@@ -184,7 +184,6 @@ def _plain(name: str) -> str:
 
 
 def _strokes(db: Database, chosen: Sequence[str]) -> Iterator[Row]:
-    """Yield the sets' strokes with their samples, numbered, one at a time."""
     for name in chosen:
         for stroke_id, number in db.execute(_STROKES, [name]).fetchall():
             (row,) = db.query(_STROKE, [stroke_id])

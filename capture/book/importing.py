@@ -5,7 +5,7 @@ Undo deletes nothing: what was read stays, marked as taken back, and no longer c
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -20,8 +20,8 @@ from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
-from coilbench.capture.strokes.stored import CurveRow, points_as_rows, reduced_curve
-from coilbench.capture.strokes.sweep import Branch, Origin, read_stroke
+from coilbench.capture.strokes.stored import points_as_rows, reduced_curve
+from coilbench.capture.strokes.sweep import Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 from coilbench.capture.tables.sweep_files import PointsFile, read_sweep_file
@@ -84,15 +84,11 @@ def import_table(
         record.spring(label)
     content = read_sweep_file(table, free_length_mm=record.free_length_mm)
     if zero_counts is not None and not isinstance(content, RawBlock):
-        raise CoilbenchError(
-            "--zero-counts is for raw sweeps only", where=table.name, hint="Leave it out"
-        )
+        raise table.refuse("--zero-counts is for raw sweeps only", "Leave it out")
     if isinstance(content, PointsFile):
         return _import_points(db, record, table, content, label, closed_down, entry_id)
     if label is None:
-        raise CoilbenchError(
-            "a sweep file does not name its spring", where=table.name, hint="Give --label LABEL"
-        )
+        raise table.refuse("a sweep file does not name its spring", "Give --label LABEL")
     spring_id = record.spring(label).spring_id
     if isinstance(content, RawBlock):
         sweep = _raw_sweep(db, content, spring_id, table.name, zero_counts)
@@ -176,11 +172,8 @@ def _import_points(
 ) -> Imported:
     wanted = [spring for spring in content.springs if label in (None, spring.label)]
     if not wanted:
-        raise CoilbenchError(
-            f"the file has no spring {label!r}",
-            where=table.name,
-            hint="Check --label; without it, all springs of the file are taken",
-        )
+        hint = "Check --label; without it, all springs of the file are taken"
+        raise table.refuse(f"the file has no spring {label!r}", hint)
     try:
         ids = {spring.label: record.spring(spring.label).spring_id for spring in wanted}
     except CoilbenchError as error:
@@ -190,17 +183,19 @@ def _import_points(
     entry_id = entry_id or new_id()
     with writing(db):
         for spring in wanted:
-            sweep = _points_sweep(
+            solid = found.get(spring.label)
+            sweep = NewSweep(
                 ids[spring.label],
                 Origin.POINTS_FILE,
-                (spring.loading, spring.unloading),
-                (0.0, FILE_LOAD_U_RELATIVE, FILE_HEIGHT_U_MM),
+                points_as_rows(spring.loading, spring.unloading),
+                load_u_n=0.0,
+                load_u_relative=FILE_LOAD_U_RELATIVE,
+                height_u_mm=FILE_HEIGHT_U_MM,
                 note=table.name,
                 entry_id=entry_id,
+                solid_height_mm=None if solid is None else solid.solid_height_mm,
+                solid_reason=None if solid is None else solid.reason,
             )
-            if (solid := found.get(spring.label)) is not None:
-                mm, reason = solid.solid_height_mm, solid.reason
-                sweep = replace(sweep, solid_height_mm=mm, solid_reason=reason)
             _store_new(db, sweep, spring.label)
         refresh_solid_heights(db, (ids[label] for label in found))
     notes: list[Finding] = [*content.drops, _ASSUMED]
@@ -208,32 +203,6 @@ def _import_points(
         reason = next(iter(found.values())).reason
         notes.append(Finding.of("solid_heights_found", springs=len(found), reason=reason))
     return Imported("points", tuple(ids), tuple(notes))
-
-
-def _points_sweep(
-    spring_id: str,
-    origin: Origin,
-    branches: tuple[Branch, Branch],
-    uncertainties: tuple[float, float, float],
-    *,
-    note: str | None = None,
-    keyed: Mapping[str, Any] | None = None,
-    entry_id: str | None = None,
-) -> NewSweep:
-    load_u_n, load_u_relative, height_u_mm = uncertainties
-    rows: list[CurveRow] = points_as_rows("loading", branches[0])
-    rows += points_as_rows("unloading", branches[1])
-    return NewSweep(
-        spring_id=spring_id,
-        origin=origin,
-        rows=rows,
-        load_u_n=load_u_n,
-        load_u_relative=load_u_relative,
-        height_u_mm=height_u_mm,
-        note=note,
-        keyed=keyed,
-        entry_id=entry_id,
-    )
 
 
 def store_readings(
@@ -256,11 +225,13 @@ def store_readings(
     for label, own in by_label.items():
         branches = setup.convert(own, record.free_length_mm)
         sweeps.append(
-            _points_sweep(
+            NewSweep(
                 record.spring(label).spring_id,
                 Origin.KEYED,
-                (branches.loading, branches.unloading),
-                (branches.load_u_n, branches.load_u_relative, branches.height_u_mm),
+                points_as_rows(branches.loading, branches.unloading),
+                branches.load_u_n,
+                branches.load_u_relative,
+                branches.height_u_mm,
                 entry_id=entry_id,
                 keyed={
                     "readings": [vars(reading) for reading in own],

@@ -15,6 +15,7 @@ from filelock import FileLock, Timeout
 from sqlite_utils import Database
 
 from coilbench.capture.book.copies import (
+    BUSY_TIMEOUT_S,
     MIGRATION_NAMES,
     connect,
     explaining_sqlite_errors,
@@ -26,24 +27,17 @@ from coilbench.capture.book.schema import migrations
 from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.errors import CoilbenchError
 
-BUSY_TIMEOUT_MS = 5000
 BUSY_PAUSE_S = 0.005
 
 
 @contextmanager
-def open_book(
-    path: Path,
-    *,
-    create: bool = False,
-    busy_timeout_ms: int = BUSY_TIMEOUT_MS,
-) -> Iterator[Database]:
+def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
     """Open a book, migrate it, recover it after a crash, and close it again.
 
     Every commit is on the disk when it returns (`synchronous = FULL`), so it survives a power cut.
 
     Args:
         create: make a new book where there is none.
-        busy_timeout_ms: how long to wait for another program that is writing.
 
     Raises:
         CoilbenchError: no such book, not a book of ours, a newer one, locked, damaged or not
@@ -52,12 +46,12 @@ def open_book(
     _check_path(path, create=create)
     with explaining_sqlite_errors(path):
         _check_ours(path)
-        with closing(sqlite3.connect(path, timeout=busy_timeout_ms / 1000)) as connection:
+        with closing(sqlite3.connect(path, timeout=BUSY_TIMEOUT_S)) as connection:
             db = Database(connection)
             db.execute("PRAGMA foreign_keys = ON")
             db.execute("PRAGMA synchronous = FULL")
             _bring_up_to_date(db, path)
-            _journal(db, busy_timeout_ms)
+            _journal(db)
             if CaptureRun.left_over(db):
                 _recover(db, path)
             yield db
@@ -120,12 +114,12 @@ def _bring_up_to_date(db: Database, path: Path) -> None:
             migrations.apply(db)
 
 
-def _journal(db: Database, busy_timeout_ms: int) -> None:
+def _journal(db: Database) -> None:
     """Turn on the journal, waiting for others that do so too: SQLite itself does not wait here.
 
     After the tables: while these are only in the journal, the file has no application id.
     """
-    until_s = time.monotonic() + busy_timeout_ms / 1000
+    until_s = time.monotonic() + BUSY_TIMEOUT_S
     while db.execute("PRAGMA journal_mode").fetchone()[0] != "wal":
         try:
             db.execute("PRAGMA journal_mode = WAL")
@@ -165,11 +159,7 @@ def book_lock_path(book: Path) -> Path:
 
 
 def hold_book(book: Path) -> AbstractContextManager[None]:
-    """Be the only capture that writes this book.
-
-    Raises:
-        CoilbenchError: another capture holds it.
-    """
+    """Be the only capture that writes this book; CoilbenchError where another holds it."""
     what = "another coilbench capture is writing this book"
     hint = "Stop that one first, or give another book with --book"
     return _held(book_lock_path(book), CoilbenchError(what, where=str(book), hint=hint))

@@ -85,11 +85,7 @@ class SetRecord(SetPlan):
         pass  # checked when it was planned
 
     def spring(self, label: str) -> SpringRecord:
-        """Return the spring of that label.
-
-        Raises:
-            CoilbenchError: the set has no such spring.
-        """
+        """Return the spring of that label; CoilbenchError where there is none."""
         for spring in self.springs:
             if spring.label == label:
                 return spring
@@ -199,11 +195,7 @@ def _check_less(small: str, small_mm: float | None, large: str, large_mm: float 
 
 
 def new_set(db: Database, plan: SetPlan) -> SetRecord:
-    """Register a set and its springs.
-
-    Raises:
-        CoilbenchError: the name is taken.
-    """
+    """Register a set and its springs; CoilbenchError where the name is taken."""
     set_id = new_id()
     with writing(db):
         if first_row(db, "SELECT id FROM sets WHERE name = ?", [plan.name]) is not None:
@@ -231,11 +223,7 @@ def set_names(db: Database) -> list[str]:
 
 
 def find_set(db: Database, name: str) -> SetRecord:
-    """Return a set by its name.
-
-    Raises:
-        CoilbenchError: there is no such set.
-    """
+    """Return a set by its name; CoilbenchError where there is none."""
     row = first_row(db, "SELECT * FROM sets WHERE name = ?", [name])
     if row is None:
         known = set_names(db)

@@ -101,7 +101,6 @@ def _calibrations(connection: sqlite3.Connection) -> Iterator[str]:
 
 
 def _samples(connection: sqlite3.Connection) -> Iterator[tuple[str | None, int]]:
-    """Yield what is wrong with each stroke's samples, or None, and how many there are."""
     rows = connection.execute(
         "SELECT label, sweeps.id, samples, samples_format, samples_blob FROM sweeps"
         " JOIN springs ON springs.id = spring_id WHERE samples_blob IS NOT NULL"

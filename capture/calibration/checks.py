@@ -107,11 +107,7 @@ def refuse_unusable(points: Standards, least_distinct: int, least_span_counts: f
 
 
 def refuse_gravity(gravity_m_s2: float) -> None:
-    """Refuse a gravity that is not found on earth.
-
-    Raises:
-        CoilbenchError: it is out of range.
-    """
+    """Raise CoilbenchError for a gravity that is not found on earth."""
     low, high = GRAVITY_RANGE_M_S2
     if not low <= gravity_m_s2 <= high:
         raise CoilbenchError(
@@ -242,13 +238,7 @@ def _is_slip(typed: float, expected: float, rest_sd: float, points: Standards) -
 def _refuse_unrepeated(
     points: Standards, allowed: float, culprit: int | None = None, expected: float = math.nan
 ) -> None:
-    """Refuse the same known value read twice with readings further apart than is allowed.
-
-    Args:
-        allowed: how far a point may lie from its curve, in their unit.
-        culprit: the row that the others contradict, if any: only its value is checked.
-        expected: its value from the others.
-    """
+    """Refuse the same known value read twice with readings further apart than is allowed."""
     units_per_count = points.span / float(np.ptp(points.counts))
     for known in np.unique(points.known) if culprit is None else points.known[[culprit]]:
         rows = np.flatnonzero(points.known == known)

@@ -111,7 +111,7 @@ class _HoldGuide:
         self._tasks = tuple(tasks)
         self._values = tuple(values)
         self._channel = channel
-        self._finder = SteadyFinder(HOLD_S, (channel,))
+        self._finder = SteadyFinder(channel, HOLD_S)
         self._still = _Stillness(channel)
 
     @property

@@ -6,7 +6,6 @@ and scale. Factors are common practice, no source.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -17,7 +16,6 @@ from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.statistics import noise_sd
 
 Channel = Literal["load", "travel"]
-BOTH: tuple[Channel, ...] = ("load", "travel")
 
 LEAST_SAMPLES = 8  # with fewer, the noise cannot be estimated
 LOOKS_PER_HOLD = 10  # tests for steadiness during the shortest hold
@@ -35,13 +33,10 @@ class Hold:
     """A time in which nothing moved.
 
     Attributes:
-        t0_s, t1_s: first and last sample, seconds on the rig's clock.
         load_counts, travel_counts: means.
         load_sd_counts: standard deviation of the load within the hold.
     """
 
-    t0_s: float
-    t1_s: float
     load_counts: float
     travel_counts: float
     load_sd_counts: float
@@ -55,31 +50,26 @@ class SteadyFinder:
     a constant load is not a move.
 
     Args:
-        min_s: how long everything must be steady.
-        watch: what must be steady. With weights the quill is free, and a rig may have no travel
-            yet: ("load",). On gauges the load may vary: ("travel",).
+        channel: what must be steady. With weights the quill is free, and a rig may have no travel
+            yet; on gauges the load may vary.
+        min_s: how long, above 0.
     """
 
-    def __init__(self, min_s: float = 1.5, watch: tuple[Channel, ...] = BOTH) -> None:
-        if not (math.isfinite(min_s) and min_s > 0.0):
-            raise ValueError(f"min_s must be above 0, not {min_s}")
-        if not watch:
-            raise ValueError("watch must name load, travel or both")
+    def __init__(self, channel: Channel, min_s: float) -> None:
         self._min_us = round(min_s * 1e6)
         self._look_us = self._min_us // LOOKS_PER_HOLD
-        self._fields = tuple(f"{channel}_counts" for channel in watch)
-        self._unfit = 0
-        if "load" in watch:
-            self._unfit |= int(SampleFlag.LOAD_SUSPECT)
-        if "travel" in watch:
-            self._unfit |= int(SampleFlag.TRAVEL_ABSENT)
+        self._field = f"{channel}_counts"
+        by_load = channel == "load"
+        self._unfit = SampleFlag.LOAD_SUSPECT if by_load else SampleFlag.TRAVEL_ABSENT
         self._boot_id: int | None = None
+        self._forget()
+
+    def _forget(self) -> None:
+        """Start again after a restart of the rig, whose counts may have another zero."""
         self._kept: NDArray[np.void] = np.empty(0, dtype=RAW_DTYPE)
         self._next_look_us: int | None = None
-        # By field: the value of the last hold, following creep (None before the first), and its
-        # distance from the one before.
-        self._held: dict[str, float] | None = None
-        self._last_move = dict.fromkeys(self._fields, 0.0)
+        self._held: float | None = None  # the last hold, following creep; None before the first
+        self._last_move = 0.0  # its distance from the one before
         self._moved = True
 
     def feed(self, block: RawBlock) -> list[Hold]:
@@ -97,14 +87,6 @@ class SteadyFinder:
                 self._next_look_us = None
             holds += self._look_through(piece)
         return holds
-
-    def _forget(self) -> None:
-        """Start again after a restart of the rig, whose counts may have another zero."""
-        self._kept = self._kept[:0]
-        self._next_look_us = None
-        self._held = None
-        self._last_move = dict.fromkeys(self._fields, 0.0)
-        self._moved = True
 
     def _look_through(self, piece: NDArray[np.void]) -> list[Hold]:
         """Judge the last min_s of an unbroken piece, repeatedly as it grows."""
@@ -130,42 +112,33 @@ class SteadyFinder:
         """Judge one window of min_s; return it if it is a new hold."""
         if window.size < LEAST_SAMPLES:
             return None
-        columns = {field: window[field].astype(np.float64) for field in self._fields}
-        noise = {field: noise_sd(column) for field, column in columns.items()}
-        held = self._held
+        column = window[self._field].astype(np.float64)
+        noise, held = noise_sd(column), self._held
         if held is not None and not self._moved:
-            self._moved = any(
-                abs(_latest(column) - held[field])
-                > max(
-                    MOVE_SDS * noise[field], MOVE_CREEPS * CREEP_FRACTION * self._last_move[field]
-                )
-                for field, column in columns.items()
-            )
-        if not all(self._is_still(field, columns[field], noise[field]) for field in columns):
+            clear = max(MOVE_SDS * noise, MOVE_CREEPS * CREEP_FRACTION * self._last_move)
+            self._moved = abs(_latest(column) - held) > clear
+        if not self._is_still(column, noise):
             return None
-        now = {field: float(column.mean()) for field, column in columns.items()}
-        self._held = now
+        self._held = float(column.mean())
         if not self._moved:
             return None
         self._moved = False
         if held is not None:
-            self._last_move = {field: abs(now[field] - held[field]) for field in now}
+            self._last_move = abs(self._held - held)
         load = window["load_counts"].astype(np.float64)
         return Hold(
-            t0_s=float(window["t_us"][0]) * 1e-6,
-            t1_s=float(window["t_us"][-1]) * 1e-6,
             load_counts=float(load.mean()),
             travel_counts=float(window["travel_counts"].mean()),
             load_sd_counts=float(load.std(ddof=1)),
             n=int(window.size),
         )
 
-    def _is_still(self, field: str, column: NDArray[np.float64], noise: float) -> bool:
+    def _is_still(self, column: NDArray[np.float64], noise: float) -> bool:
         """Return whether a column stays in its noise band and does not drift."""
         middle = float(np.median(column))
-        move = self._last_move[field]
+        move = self._last_move
         if self._held is not None:
-            move = max(move, abs(middle - self._held[field]))
+            move = max(move, abs(middle - self._held))
         creep = CREEP_FRACTION * move
         if np.abs(column - middle).max() > BAND_SDS * noise + creep:
             return False

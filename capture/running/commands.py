@@ -8,11 +8,13 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from enum import StrEnum
-from typing import Any
+from typing import Annotated, Any
+
+import msgspec
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.strokes.judging import Turn
 
 LONGEST_TEXT = 100
 EVENTS_KEPT = 8
@@ -46,8 +48,8 @@ class Command:
     """
 
     action: Action
-    label: str | None = None
-    new_label: str | None = None
+    label: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None = None
+    new_label: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None = None
 
     def __post_init__(self) -> None:
         if (self.action is Action.RENAME) != (self.new_label is not None):
@@ -69,26 +71,19 @@ class Command:
         Raises:
             CoilbenchError: it is no command; says why.
         """
-        if not isinstance(document, Mapping) or not set(document) <= {
-            "action",
-            "label",
-            "new_label",
-        }:
-            raise CoilbenchError("this is no command", hint="Give action, label, new_label only")
-        texts = [document.get(key) for key in ("action", "label", "new_label")]
-        if any(
-            t is not None and not (isinstance(t, str) and len(t) <= LONGEST_TEXT) for t in texts
-        ):
+        keys = {field.name for field in fields(cls)}
+        try:
+            if not isinstance(document, Mapping) or not set(document) <= keys:
+                raise ValueError(f"give {', '.join(sorted(keys))} only")
+            command = msgspec.convert(document, cls)
+        except ValueError as error:
+            known = f"Known actions are {', '.join(Action)}"
+            raise CoilbenchError(f"this is no command: {error}", hint=known) from error
+        if not all(text.isprintable() for text in command.to_document().values()):
             raise CoilbenchError(
-                "a command holds something else than short text",
-                hint=f"Give text of at most {LONGEST_TEXT} characters",
+                "the text contains characters that cannot be printed", hint="Leave them out"
             )
-        action, label, new_label = texts
-        if action not in list(Action):
-            raise CoilbenchError(
-                f"there is no action {action!r}", hint=f"Known are {', '.join(Action)}"
-            )
-        return cls(Action(action), label, new_label)
+        return command
 
 
 class EventKind(StrEnum):
@@ -201,21 +196,12 @@ class Snapshot:
         values = {key: value for key, value in document.items() if key in known}
         link, turn = values.get("link_what"), values.get("turn")
         values["link_what"] = Finding.from_document(link) if isinstance(link, dict) else None
-        values["turn"] = _turn(turn) if isinstance(turn, dict) else None
+        values["turn"] = msgspec.convert(turn, Turn) if isinstance(turn, dict) else None
         values["events"] = tuple(
             _numbered_event(event) for event in values.get("events", ()) if isinstance(event, dict)
         )
         values["curve"] = tuple((float(h), float(n)) for h, n in values.get("curve", ()))
         return cls(**values)
-
-
-def _turn(document: Mapping[str, Any]) -> Turn:
-    return Turn(
-        str(document["label"]),
-        Purpose(document["purpose"]),
-        int(document["number"]),
-        int(document["wanted"]),
-    )
 
 
 def _numbered_event(document: Mapping[str, Any]) -> tuple[int, Event]:

@@ -21,9 +21,9 @@ import struct
 import tempfile
 import threading
 import time
-from contextlib import suppress
+from contextlib import AbstractContextManager, suppress
 from pathlib import Path
-from typing import Any, Protocol, Self
+from typing import Any, Protocol
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Snapshot
@@ -58,7 +58,7 @@ def control_path(book: Path) -> Path:
     return _folder() / f"{key[:16]}.sock"
 
 
-class ControlServer:
+class ControlServer(AbstractContextManager["ControlServer"]):
     """Answers other windows on a thread of its own; open it while holding the book's lock.
 
     One request a connection, one client after the other: each is done within microseconds, or
@@ -71,16 +71,11 @@ class ControlServer:
     def __init__(self, book: Path, session: Commanded) -> None:
         self._session = session
         self._path = control_path(book)
-        self._error: Exception | None = None
+        self.error: Exception | None = None  # what ended its thread, a defect
         self._listener = _listen(self._path)
         self._stop, self._stopped = socket.socketpair()
         self._thread = threading.Thread(target=self._run, name="coilbench-control", daemon=True)
         self._thread.start()
-
-    @property
-    def error(self) -> Exception | None:
-        """What ended its thread, a defect; None while all is well."""
-        return self._error
 
     def close(self) -> None:
         """Stop answering and take the socket away; safe to call twice."""
@@ -91,9 +86,6 @@ class ControlServer:
             self._path.unlink(missing_ok=True)
         self._listener.close()
         self._stopped.close()
-
-    def __enter__(self) -> Self:
-        return self
 
     def __exit__(self, *_: object) -> None:
         self.close()
@@ -106,7 +98,7 @@ class ControlServer:
                     return
                 self._take_one()
         except Exception as error:  # the session looks at it and ends
-            self._error = error
+            self.error = error
 
     def _take_one(self) -> None:
         try:
@@ -225,7 +217,6 @@ def _folder() -> Path:
 
 
 def _make_own(folder: Path) -> None:
-    """Make the folder; refuse one that another user made or may look into."""
     try:
         folder.mkdir(mode=0o700, exist_ok=True)
         found = folder.lstat()
@@ -293,17 +284,11 @@ def _line(document: dict[str, Any]) -> bytes:
 
 
 def _request(line: bytes) -> dict[str, Any]:
-    """Return the object that a request's line holds, all its text printable."""
     if len(line) > LONGEST_REQUEST:
         raise CoilbenchError(f"a request has at most {LONGEST_REQUEST} bytes", hint="Ask for less")
     found = _object(line)
     if found is None:
         raise CoilbenchError("not valid JSON", hint="Send one JSON object on one line")
-    texts = [text for text in _texts(found) if not text.isprintable()]
-    if texts:
-        raise CoilbenchError(
-            "the text contains characters that cannot be printed", hint="Leave them out"
-        )
     return found
 
 
@@ -323,12 +308,3 @@ def _object(line: bytes) -> dict[str, Any] | None:
     except (ValueError, RecursionError):  # brackets nested too deep for the parser
         return None
     return found if isinstance(found, dict) else None
-
-
-def _texts(value: object) -> list[str]:
-    """Return the keys and texts of an object and of the objects in it."""
-    if isinstance(value, str):
-        return [value]
-    if isinstance(value, dict):
-        return [text for pair in value.items() for part in pair for text in _texts(part)]
-    return []

@@ -164,7 +164,7 @@ class LinkHealth:
         self._heard_s: float | None = None
         self._quiet_told = False
         self._recent: deque[tuple[int, int]] = deque()  # (t_us, samples) of the newest blocks
-        self._last_seq: int | None = None
+        self.last_seq: int | None = None  # of the newest sample
 
     @property
     def counters(self) -> LinkCounters:
@@ -175,11 +175,6 @@ class LinkHealth:
                 for name, number in vars(self._earlier).items()
             }
         )
-
-    @property
-    def last_seq(self) -> int | None:
-        """The number of the newest sample; None before the first."""
-        return self._last_seq
 
     def up(self, now_s: float) -> None:
         """The link came up."""
@@ -201,7 +196,7 @@ class LinkHealth:
             return
         self._heard_s = self._waiting_since_s = now_s
         self._quiet_told = False
-        self._last_seq = int(block.samples["seq"][-1])
+        self.last_seq = int(block.samples["seq"][-1])
         newest_us = int(block.samples["t_us"][-1])
         if self._recent and newest_us < self._recent[-1][0]:
             self._recent.clear()

@@ -23,12 +23,18 @@ from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
 from coilbench.capture.strokes.finder import StrokeFinder
 from coilbench.capture.strokes.judging import Purpose, Turn, TurnOrder, Verdict, judge
-from coilbench.capture.strokes.shape import Stroke, StrokeRules
+from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin
 
 _DATUM_LOST = Finding("datum_lost")
 TWICE_S = 2.0  # two presses within this belong together; common practice, no source
+
+
+_BUTTONS = (
+    (SampleFlag.REDO_PRESSED, Action.REDO, Action.BACK),
+    (SampleFlag.ACCEPT_PRESSED, None, Action.SKIP),
+)
 
 
 class Buttons:
@@ -52,12 +58,9 @@ class Buttons:
         both = SampleFlag.REDO_PRESSED | SampleFlag.ACCEPT_PRESSED
         found: list[tuple[int, Action | None]] = []
         for at in np.flatnonzero(flags & both).tolist():
-            if flags[at] & SampleFlag.REDO_PRESSED:
-                twice = self._twice(SampleFlag.REDO_PRESSED, int(t_us[at]))
-                found.append((at + 1, Action.BACK if twice else Action.REDO))
-            if flags[at] & SampleFlag.ACCEPT_PRESSED:
-                twice = self._twice(SampleFlag.ACCEPT_PRESSED, int(t_us[at]))
-                found.append((at + 1, Action.SKIP if twice else None))
+            for button, once, again in _BUTTONS:
+                if flags[at] & button:
+                    found.append((at + 1, again if self._twice(button, int(t_us[at])) else once))
         return found
 
     def _twice(self, button: SampleFlag, now_us: int) -> bool:
@@ -84,7 +87,6 @@ class Recorder:
         say: Callable[[Event], None],
         *,
         reach_height_mm: float | None = None,
-        rules: StrokeRules | None = None,
     ) -> None:
         self._db = db
         self._run = run
@@ -100,7 +102,7 @@ class Recorder:
         self._standing: set[int] = set()  # faults that are told
         self._say = say
         self._reach_height_mm = reach_height_mm
-        self._finder = StrokeFinder(self._physical, rules)
+        self._finder = StrokeFinder(self._physical)
         self._buttons = Buttons()
         self._depths_mm: deque[float] = deque(maxlen=30)
         self._chunks = 0

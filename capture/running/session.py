@@ -136,7 +136,6 @@ class Session:
         return self._control
 
     def _rescue(self, db: Database) -> None:
-        """Close what a killed capture left open; the lock says that none is running."""
         strokes = recover(db)
         if strokes:
             self._say(Event.of(EventKind.RESCUED, "strokes_rescued", strokes=strokes))

@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import replace
+from itertools import groupby
 from pathlib import Path
 
 import numpy as np
@@ -213,15 +214,11 @@ def _digest(text: str, size: int) -> str:
 def _joined(items: list[Item]) -> list[Item]:
     """Return items with blocks that follow each other made one."""
     joined: list[Item] = []
-    run: list[RawBlock] = []
-    for item in [*items, None]:
-        if isinstance(item, RawBlock):
-            run.append(item)
+    for of_samples, run in groupby(items, lambda item: isinstance(item, RawBlock)):
+        if not of_samples:
+            joined += run
             continue
-        if run:
-            samples = np.concatenate([block.samples for block in run])
-            joined.append(RawBlock(samples, run[0].boot_id))
-            run = []
-        if item is not None:
-            joined.append(item)
+        blocks = [item for item in run if isinstance(item, RawBlock)]
+        samples = np.concatenate([block.samples for block in blocks])
+        joined.append(RawBlock(samples, blocks[0].boot_id))
     return joined

@@ -121,8 +121,8 @@ def _micrometres(url: str, value: str | None) -> float:
     return um
 
 
-def _wrong(url: str, what: str) -> CoilbenchError:
-    return CoilbenchError(what, where=url, hint=EXAMPLE)
+def _wrong(url: str, what: str, hint: str = EXAMPLE) -> CoilbenchError:
+    return CoilbenchError(what, where=url, hint=hint)
 
 
 _INSTALL = "On the Pi, in the folder of coilbench: pip install '.[pi]'"
@@ -171,29 +171,19 @@ class Board:
             lgpio = import_module("lgpio")
             gpio = import_module("RPi.GPIO")
         except ImportError as error:
-            raise CoilbenchError(
-                f"the Python module {error.name or 'RPi.GPIO'!r} is missing",
-                where=url,
-                hint=_INSTALL,
-            ) from error
+            what = f"the Python module {error.name or 'RPi.GPIO'!r} is missing"
+            raise _wrong(url, what, _INSTALL) from error
         except OSError as error:
-            raise CoilbenchError(
-                f"lgpio can't make its FIFO in the working directory ({error.strerror or error})",
-                where=url,
-                hint="Start coilbench in a folder that you may write to",
-            ) from error
+            reason = error.strerror or error
+            what = f"lgpio can't make its FIFO in the working directory ({reason})"
+            raise _wrong(url, what, "Start coilbench in a folder that you may write to") from error
         except (RuntimeError, NotImplementedError) as error:
-            raise CoilbenchError(
-                "this computer is no Raspberry Pi (or one too old)",
-                where=url,
-                hint="Use a rig on USB here: coilbench rig find",
-            ) from error
+            what = "this computer is no Raspberry Pi (or one too old)"
+            raise _wrong(url, what, "Use a rig on USB here: coilbench rig find") from error
         if not hasattr(gpio, "_chip"):
-            raise CoilbenchError(
-                "the module RPi.GPIO is not rpi-lgpio's: its edges carry no time",
-                where=url,
-                hint="pip uninstall RPi.GPIO, then: pip install --force-reinstall rpi-lgpio",
-            )
+            what = "the module RPi.GPIO is not rpi-lgpio's: its edges carry no time"
+            hint = "pip uninstall RPi.GPIO, then: pip install --force-reinstall rpi-lgpio"
+            raise _wrong(url, what, hint)
         try:
             gpio.setmode(gpio.BCM)
         except Exception as error:
@@ -208,10 +198,8 @@ class Board:
             what = "another program holds one of these pins"
             hint = "Close it, or see who it is with: gpioinfo"
         elif "can not open gpiochip" in text and not list(Path("/dev").glob("gpiochip*")):
-            what, hint = (
-                "there are no pins on this computer",
-                "Use a rig on USB: coilbench rig find",
-            )
+            what = "there are no pins on this computer"
+            hint = "Use a rig on USB: coilbench rig find"
         elif "can not open gpiochip" in text or "permission" in text:
             user = os.environ.get("USER", "$USER")
             what = "no permission to use the pins"
@@ -220,10 +208,8 @@ class Board:
             what = "the pins are in use by other code of this program, by board numbers"
             hint = "Use GPIO numbers (BCM) there"
         else:
-            what, hint = (
-                f"the pins can't be used ({text})",
-                "Check the wiring and the pins' numbers",
-            )
+            what = f"the pins can't be used ({text})"
+            hint = "Check the wiring and the pins' numbers"
         return SourceLost(what, where=url, hint=hint)
 
 

@@ -9,7 +9,6 @@ import select
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import BinaryIO
 
 import serial
 from serial.tools import list_ports
@@ -101,7 +100,6 @@ class SerialSource(Source):
 
     Args:
         port: open, with a read timeout of 0; the source closes it.
-        record: where to copy every byte that arrives to, if anywhere; the caller closes it.
     """
 
     def __init__(
@@ -109,13 +107,11 @@ class SerialSource(Source):
         url: str,
         port: serial.SerialBase,
         *,
-        record: BinaryIO | None = None,
         clock: Callable[[], float] = time.monotonic,
         sleep: Callable[[float], None] = time.sleep,
     ) -> None:
         self.url = url
         self._port = port
-        self._record = record
         self._clock = clock
         self._sleep = sleep
         self._decoder = Decoder()
@@ -128,11 +124,7 @@ class SerialSource(Source):
         return self._decoder.counters
 
     def poll(self, timeout_s: float) -> list[Item]:
-        """Return what arrived; SourceLost once what came before the loss was returned.
-
-        Raises:
-            CoilbenchError: the recording can't be written.
-        """
+        """Return what arrived; SourceLost once what came before the loss was returned."""
         data = self._read_what_is_there()
         deadline = self._clock() + timeout_s
         while not data and (left_s := deadline - self._clock()) > 0:
@@ -140,8 +132,6 @@ class SerialSource(Source):
             data = self._read_what_is_there()
             if 0 < len(data) < _FEW and (left_s := deadline - self._clock()) > 0:
                 data += self._gathered(min(_GATHER_S, left_s))
-        if self._record is not None and data:
-            self._keep(data, self._record)
         return self._decoder.feed(data)
 
     def request(self, word: str) -> None:
@@ -192,16 +182,6 @@ class SerialSource(Source):
         else:
             select.select([handle], [], [], timeout_s)
 
-    def _keep(self, data: bytes, record: BinaryIO) -> None:
-        try:
-            record.write(data)
-        except OSError as error:
-            raise CoilbenchError(
-                f"the recording can't be written ({error.strerror or error})",
-                where=str(getattr(record, "name", "recording")),
-                hint="Free some space, or record to another place",
-            ) from error
-
     def _gone(self, error: Exception) -> SourceLost:
         self._lost = error
         if isinstance(error, serial.SerialTimeoutException):
@@ -215,7 +195,7 @@ class SerialSource(Source):
         )
 
 
-def open_serial(url: str, *, record: BinaryIO | None = None) -> SerialSource:
+def open_serial(url: str) -> SerialSource:
     """Open a serial port by `serial:///dev/ttyUSB0?baud=250000`, a bare device or a pyserial URL.
 
     Every kind of URL may carry `baud=`; without it DEFAULT_BAUD holds.
@@ -238,7 +218,7 @@ def open_serial(url: str, *, record: BinaryIO | None = None) -> SerialSource:
             hint="Write it like serial:///dev/ttyUSB0?baud=250000 or socket://host:port",
         ) from error
     _keep_line_up(port)
-    return SerialSource(url, port, record=record)
+    return SerialSource(url, port)
 
 
 def _keep_line_up(port: serial.SerialBase) -> None:

@@ -300,5 +300,4 @@ class StrokeFinder:
 
 
 def _broken(last_us: int, next_us: int, rules: StrokeRules) -> bool:
-    """Tell whether the stream has a hole here, or its clock went back."""
     return not 0 <= next_us - last_us <= rules.hole_s * 1e6

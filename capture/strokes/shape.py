@@ -58,33 +58,23 @@ class StrokeRules:
     """What makes a stroke; all common practice at a bench, no source.
 
     Attributes:
-        touch_n: load above the zero that begins a stroke.
-        release_n: load above the zero under which the spring counts as let go.
-        clear_mm: this far above the touch the quill is surely clear of the spring.
-        least_depth_mm: a touch that presses less than this is a nudge, no stroke.
-        turn_mm: the quill must come back this far before the stroke counts as releasing.
-        rest_s: how long the load must stay let go to end the stroke.
         still_s: a touch that stays still this long is a new dead weight: the zero moves there.
-        still_mm: less movement than this is still.
         zero_rise_n_per_s: how fast the idle zero may rise; drift and creep are slower, a spring
             pressed by the slowest hand is faster.
-        lead_s: how much of the idle time before the touch is kept.
-        hole_s: a hole in the samples longer than this ends a stroke.
-        longest_s: a stroke that takes longer is given up.
     """
 
-    touch_n: float = 8.0
-    release_n: float = 4.0
-    clear_mm: float = 3.0
-    least_depth_mm: float = 2.0
-    turn_mm: float = 1.0
-    rest_s: float = 0.25
+    touch_n: float = 8.0  # load above the zero that begins a stroke
+    release_n: float = 4.0  # load above the zero under which the spring counts as let go
+    clear_mm: float = 3.0  # this far above the touch the quill is surely clear of the spring
+    least_depth_mm: float = 2.0  # a touch that presses less than this is a nudge, no stroke
+    turn_mm: float = 1.0  # the quill must come back this far before the stroke counts as releasing
+    rest_s: float = 0.25  # how long the load must stay let go to end the stroke
     still_s: float = 3.0
-    still_mm: float = 0.2
+    still_mm: float = 0.2  # less movement than this is still
     zero_rise_n_per_s: float = 0.5
-    lead_s: float = 3.0
-    hole_s: float = 1.0
-    longest_s: float = 180.0
+    lead_s: float = 3.0  # how much of the idle time before the touch is kept
+    hole_s: float = 1.0  # a hole in the samples longer than this ends a stroke
+    longest_s: float = 180.0  # a stroke that takes longer is given up
 
     def shape(
         self,

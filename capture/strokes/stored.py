@@ -77,10 +77,16 @@ def _one_way(name: BranchName, branch: Branch) -> Branch:
     return Branch(branch.height_mm[keep], branch.load_n[keep])
 
 
-def points_as_rows(name: BranchName, branch: Branch) -> list[CurveRow]:
+def points_as_rows(loading: Branch, unloading: Branch) -> list[CurveRow]:
     """Return chosen points as rows, as they are."""
-    pairs = zip(branch.height_mm.tolist(), branch.load_n.tolist(), strict=True)
-    return [CurveRow(name, point, height, load) for point, (height, load) in enumerate(pairs)]
+    ways: tuple[tuple[BranchName, Branch], ...] = (("loading", loading), ("unloading", unloading))
+    return [
+        CurveRow(name, point, height_mm, load_n)
+        for name, branch in ways
+        for point, (height_mm, load_n) in enumerate(
+            zip(branch.height_mm.tolist(), branch.load_n.tolist(), strict=True)
+        )
+    ]
 
 
 def reduced_curve(block: LoadBlock) -> list[CurveRow]:

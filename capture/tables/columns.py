@@ -95,26 +95,20 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
         CoilbenchError: a column is missing, unknown, or there in two units; or a cell cannot be
             read or is below its least value.
     """
-    where = f"{table.name}, line {table.header_line}"
     hint = f"A {kind} file has the columns {_expected(quantities)}"
     found: dict[str, Quantity] = {}
     for quantity in quantities:
         names = [name for name in table.columns if name in quantity.factors]
         if len(names) > 1:
-            raise CoilbenchError(
-                f"{names[0]!r} and {names[1]!r} are the same quantity in two units",
-                where=where,
-                hint="Delete one of them",
-            )
+            what = f"{names[0]!r} and {names[1]!r} are the same quantity in two units"
+            raise table.refuse_header(what, "Delete one of them")
         if not names and quantity.required:
-            raise CoilbenchError(_missing(table, quantity), where=where, hint=hint)
+            raise table.refuse_header(_missing(table, quantity), hint)
         found |= dict.fromkeys(names, quantity)
     extra = [repr(name[:40]) for name in table.columns if name not in found]
     if extra:
         plural = "s" if len(extra) > 1 else ""
-        raise CoilbenchError(
-            f"unknown column{plural} {', '.join(extra[:5])}", where=where, hint=hint
-        )
+        raise table.refuse_header(f"unknown column{plural} {', '.join(extra[:5])}", hint)
     number_names = [name for name, quantity in found.items() if not quantity.text]
     numbers = {
         found[name].key: values * found[name].factors[name]

@@ -184,6 +184,14 @@ class Table:
         """Return the place of a row, for a message."""
         return f"{self.name}, line {self.lines[row]}"
 
+    def refuse(self, what: str, hint: str) -> CoilbenchError:
+        """Return the error of the whole table."""
+        return CoilbenchError(what, where=self.name, hint=hint)
+
+    def refuse_header(self, what: str, hint: str) -> CoilbenchError:
+        """Return the error of its columns' names."""
+        return CoilbenchError(what, where=f"{self.name}, line {self.header_line}", hint=hint)
+
     def texts(self, column: str) -> tuple[str, ...]:
         """Return a column's cells, without the apostrophe that guards a formula.
 

@@ -62,41 +62,33 @@ class KeyedReading:
             CoilbenchError: a depth without a free length, or a height that is not between 0 and the
                 free length.
         """
-        if self.height_mm is not None:
-            height_mm = self.height_mm
-        elif self.depth_mm is None:
-            raise CoilbenchError(
-                "the reading has neither a height nor a depth",
-                where=self.label,
-                hint=f"Write it like {NOTE_EXAMPLE}",
-            )
-        elif free_length_mm is None:
-            raise CoilbenchError(
-                f"the depth {self.depth_mm:g} mm needs the spring's free length",
-                where=self.label,
-                hint="Give the free length, or type the height between the faces",
-            )
-        elif self.depth_mm < 0.0:
-            raise CoilbenchError(
-                f"the depth {self.depth_mm:g} mm is negative",
-                where=self.label,
-                hint="Type how far the spring is pressed",
-            )
-        else:
-            height_mm = free_length_mm - self.depth_mm
+        height_mm = self.height_mm
+        if height_mm is None:
+            height_mm = self._height_by_depth_mm(free_length_mm)
         if height_mm <= 0.0:
-            raise CoilbenchError(
-                f"the height would be {height_mm:g} mm",
-                where=self.label,
-                hint="Check the length and its unit",
-            )
+            what = f"the height would be {height_mm:g} mm"
+            raise self._wrong(what, "Check the length and its unit")
         if free_length_mm is not None and height_mm > free_length_mm:
-            raise CoilbenchError(
-                f"the height {height_mm:g} mm is above the free length {free_length_mm:g} mm",
-                where=self.label,
-                hint="Check the length; a depth is typed with the word down after it",
-            )
+            what = f"the height {height_mm:g} mm is above the free length {free_length_mm:g} mm"
+            hint = "Check the length; a depth is typed with the word down after it"
+            raise self._wrong(what, hint)
         return height_mm
+
+    def _height_by_depth_mm(self, free_length_mm: float | None) -> float:
+        depth_mm = self.depth_mm
+        if depth_mm is None:
+            what = "the reading has neither a height nor a depth"
+            raise self._wrong(what, f"Write it like {NOTE_EXAMPLE}")
+        if free_length_mm is None:
+            what = f"the depth {depth_mm:g} mm needs the spring's free length"
+            raise self._wrong(what, "Give the free length, or type the height between the faces")
+        if depth_mm < 0.0:
+            what = f"the depth {depth_mm:g} mm is negative"
+            raise self._wrong(what, "Type how far the spring is pressed")
+        return free_length_mm - depth_mm
+
+    def _wrong(self, what: str, hint: str) -> CoilbenchError:
+        return CoilbenchError(what, where=self.label, hint=hint)
 
     @classmethod
     def parse(cls, text: str) -> KeyedReading:
@@ -266,7 +258,6 @@ def _branch(
 
 
 def _join_units(tokens: list[str]) -> list[str]:
-    """Join a number and the unit after a blank; the first token is the label."""
     joined = tokens[:1]
     for token in tokens[1:]:
         is_unit = token.lower() in LENGTH_IN_MM or token.lower() in LOAD_IN_N

@@ -106,10 +106,9 @@ def read_sweep_file(
         return _read_raw_sweep(table)
     if "t_s" in table.columns:
         return _read_converted_sweep(table)
-    raise CoilbenchError(
+    raise table.refuse_header(
         f"the columns {', '.join(table.columns)[:80]!r} are not those of a sweep or of points",
-        where=f"{table.name}, line {table.header_line}",
-        hint="Name them t_s,load_counts,travel_counts (raw sweep), t_s,load_kg,height_mm "
+        "Name them t_s,load_counts,travel_counts (raw sweep), t_s,load_kg,height_mm "
         "(converted sweep) or label,height_mm,load_kg (points)",
     )
 
@@ -140,11 +139,9 @@ def _read_converted_sweep(table: Table) -> LoadBlock:
     _check_bounds(table, height_mm, load_n)
     _check_press(table, -height_mm, load_n)
     if load_n[np.argmin(height_mm)] <= load_n[np.argmax(height_mm)]:
-        raise CoilbenchError(
+        raise table.refuse(
             "the load falls as the height gets smaller",
-            where=table.name,
-            hint="Give the height between the faces and not the depth, and a pressing load as "
-            "positive",
+            "Give the height between the faces and not the depth, and a pressing load as positive",
         )
     samples = np.zeros(t_s.shape, LOAD_DTYPE)
     samples["t_s"], samples["load_n"], samples["height_mm"] = t_s - t_s[0], load_n, height_mm
@@ -165,11 +162,8 @@ def _check_times(table: Table, t_s: NDArray[np.float64]) -> None:
 def _check_press(table: Table, closed: NDArray[np.float64], load: NDArray[np.float64]) -> None:
     fault = _press_fault(closed, load) or _load_fault(closed, load)
     if fault is not None:
-        raise CoilbenchError(
-            fault,
-            where=table.name,
-            hint="Give one press, from before the spring is touched until it is free again",
-        )
+        hint = "Give one press, from before the spring is touched until it is free again"
+        raise table.refuse(fault, hint)
 
 
 def _press_fault(travel: NDArray[np.float64], load: NDArray[np.float64]) -> str | None:
@@ -177,10 +171,6 @@ def _press_fault(travel: NDArray[np.float64], load: NDArray[np.float64]) -> str 
 
     A capture ends a stroke when the load is gone, long before the quill is up at its stop, so the
     way up is complete where the load came back to its start.
-
-    Args:
-        travel: shape (n,), how far the faces have closed, down positive, any unit and origin.
-        load: shape (n,), any unit, either sign.
     """
     if travel.size < FEWEST_SAMPLES:
         return f"{travel.size} samples are too few for a sweep; it needs {FEWEST_SAMPLES}"
@@ -251,11 +241,8 @@ def _heights_from_depths(
     table: Table, depth_mm: NDArray[np.float64], free_length_mm: float | None
 ) -> NDArray[np.float64]:
     if free_length_mm is None:
-        raise CoilbenchError(
-            "depths need the springs' free length",
-            where=table.name,
-            hint="Give the set a free length, or the heights in a column height_mm",
-        )
+        hint = "Give the set a free length, or the heights in a column height_mm"
+        raise table.refuse("depths need the springs' free length", hint)
     refuse_rows(table, depth_mm < 0.0, "a depth is never negative")
     refuse_rows(
         table,
@@ -286,10 +273,9 @@ def _check_slope(table: Table, spring: SpringPoints) -> None:
     for branch in spring.branches:
         low, high = int(np.argmin(branch.height_mm)), int(np.argmax(branch.height_mm))
         if np.ptp(branch.height_mm) > 0.0 and branch.load_n[low] < branch.load_n[high]:
-            raise CoilbenchError(
+            raise table.refuse(
                 f"spring {spring.label!r} has less load at its lowest height than at its highest",
-                where=table.name,
-                hint="Check its rows; depths belong in a column depth_mm",
+                "Check its rows; depths belong in a column depth_mm",
             )
 
 

@@ -24,6 +24,8 @@ TREMOR_MM = 0.04  # standard deviation of the quill's height under an unsteady h
 TREMOR_LOAD_FRACTION = 0.01  # the same for the load on a solid block
 CONTACT_N = 1.0  # what a quill weighs that just lies on something
 PLACE_S = 0.6  # to lay a mass on, and for the quill to come down on a gauge block
+ABOVE_SOLID_MM = 1.5  # where a press ends
+CHANGE_S = 1.5  # to put the next spring in
 HOLD_S = 4.0  # how long a mass stands and the quill rests in a calibration
 
 
@@ -103,7 +105,6 @@ def ease(fraction: NDArray[np.float64]) -> NDArray[np.float64]:
 def _smooth(
     t_s: NDArray[np.float64], at_s: NDArray[np.float64], value: NDArray[np.float64]
 ) -> NDArray[np.float64]:
-    """Go from value to value by minimum-jerk moves."""
     place = np.clip(np.searchsorted(at_s, t_s, side="right") - 1, 0, len(at_s) - 2)
     length_s = at_s[place + 1] - at_s[place]
     share = ease((t_s - at_s[place]) / length_s)
@@ -372,23 +373,12 @@ def calibration_steps(
 
 
 def capture_steps(
-    springs: Sequence[SpringModel],
-    *,
-    to_margin_mm: float = 1.5,
-    presses: int = 5,
-    stroke: StrokeKind = StrokeKind.STEADY,
-    change_s: float = 1.5,
-    between_s: float = 0.2,
+    springs: Sequence[SpringModel], *, presses: int = 5, stroke: StrokeKind = StrokeKind.STEADY
 ) -> list[Step]:
-    """Return the pressing of springs, one after another.
-
-    Args:
-        to_margin_mm: how far above its solid height each is pressed.
-        presses: of each, the conditioning ones included.
-    """
+    """Return the pressing of springs, one after another, `presses` with the conditioning ones."""
     steps: list[Step] = []
     for spring in springs:
-        press = PressSpring(spring, spring.solid_height_mm + to_margin_mm, stroke)
-        strokes: list[Step] = [press, Rest(between_s)] * presses
-        steps += [Rest(change_s), *strokes]
-    return [*steps, Rest(change_s)]
+        press = PressSpring(spring, spring.solid_height_mm + ABOVE_SOLID_MM, stroke)
+        strokes: list[Step] = [press, Rest(0.2)] * presses
+        steps += [Rest(CHANGE_S), *strokes]
+    return [*steps, Rest(CHANGE_S)]

@@ -315,7 +315,6 @@ class Firmware:
 
 
 def _schedule(faults: Faults) -> list[tuple[int, _Event]]:
-    """Return the faults as a heap of events, with the rig's first start."""
     events = [(0.0, _Event.START)]
     events += [(at_s, _Event.RESTART) for at_s in faults.restart_at_s]
     for at_s, for_s in faults.dead_s:

@@ -50,51 +50,35 @@ class RigModel:
     """One rig, as it really is. The host knows none of this but the nominal figures.
 
     Attributes:
-        rest_height_mm: distance between the faces with the quill at its upper stop.
-        flex_mm_per_n: how far the press gives at small loads.
-        flex_stiffening_n: load at which it gives half as much as that would mean.
-        travel_counts_per_mm: the scale's true figure.
-        counts_per_n, zero_counts: the load cell's slope and its reading at no load.
-        nonlinearity_fraction: its error at cell_range_n over that load, quadratic.
-        cell_range_n: the cell's rating.
-        creep_fraction, creep_s: how much a standing load gains, and how slowly.
-        drift_n_per_hour: how fast the zero wanders off.
-        wander_n, wander_s: amplitude and period of the zero's sway with the room's warmth.
-        noise_counts: standard deviation of a conversion.
-        hum_n, hum_hz: mains hum on the bridge, before the ADC's filter.
-        rate_hz, nominal_rate_hz: conversions a second, in truth and by the data sheet.
-        jitter_us: standard deviation of the moment at which a conversion is latched.
-        filter_conversions: the ADC's filter averages over this many conversions.
         placing_fraction: standard deviation of a mass's load, by where on the cell it stands.
-        seating_mm: standard deviation of how a block seats between the faces.
         gravity_m_per_s2: what a mass weighs here.
     """
 
     device_id: str = "C011BE4C00000001"
-    rest_height_mm: float = 70.0
-    flex_mm_per_n: float = 6.0e-4
-    flex_stiffening_n: float = 9000.0
-    travel_counts_per_mm: float = 200.0
+    rest_height_mm: float = 70.0  # distance between the faces with the quill at its upper stop
+    flex_mm_per_n: float = 6.0e-4  # how far the press gives at small loads
+    flex_stiffening_n: float = 9000.0  # load at which it gives half as much as that would mean
+    travel_counts_per_mm: float = 200.0  # the scale's true figure
     um_per_count: float = 5.0
     travel_step_counts: int = 1
-    counts_per_n: float = 2500.0
-    zero_counts: float = 40000.0
-    nonlinearity_fraction: float = 4.0e-4
-    cell_range_n: float = 1500.0
-    creep_fraction: float = 3.0e-4
-    creep_s: float = 90.0
-    drift_n_per_hour: float = 0.4
-    wander_n: float = 0.05
-    wander_s: float = 420.0
-    noise_counts: float = 120.0
-    hum_n: float = 0.3
+    counts_per_n: float = 2500.0  # the load cell's slope
+    zero_counts: float = 40000.0  # its reading at no load
+    nonlinearity_fraction: float = 4.0e-4  # its error at cell_range_n over that load, quadratic
+    cell_range_n: float = 1500.0  # the cell's rating
+    creep_fraction: float = 3.0e-4  # how much a standing load gains
+    creep_s: float = 90.0  # and how slowly
+    drift_n_per_hour: float = 0.4  # how fast the zero wanders off
+    wander_n: float = 0.05  # amplitude of the zero's sway with the room's warmth
+    wander_s: float = 420.0  # its period
+    noise_counts: float = 120.0  # standard deviation of a conversion
+    hum_n: float = 0.3  # amplitude of the mains hum on the bridge, before the ADC's filter
     hum_hz: float = 50.0
-    rate_hz: float = 93.1
-    nominal_rate_hz: float = 80.0
-    jitter_us: float = 25.0
-    filter_conversions: int = 4
+    rate_hz: float = 93.1  # conversions a second, in truth
+    nominal_rate_hz: float = 80.0  # by the data sheet
+    jitter_us: float = 25.0  # standard deviation of the moment at which a conversion is latched
+    filter_conversions: int = 4  # the ADC's filter averages over this many conversions
     placing_fraction: float = 1.0e-4
-    seating_mm: float = 0.003
+    seating_mm: float = 0.003  # standard deviation of how a block seats between the faces
     gravity_m_per_s2: float = KGF_N  # standard gravity: one kilogram shows 9.80665 N
 
     @classmethod

@@ -13,8 +13,8 @@ import sys
 import threading
 import time
 from collections.abc import Callable
+from contextlib import AbstractContextManager
 from functools import partial
-from typing import Self
 
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.setup import LinkKind, Pace
@@ -160,7 +160,7 @@ _LOOK_S = 0.05  # how often a waiting thread looks whether it is to stop
 _IDLE_S = 0.001  # a pause where a rig in a hurry has nothing to say
 
 
-class VirtualPort:
+class VirtualPort(AbstractContextManager["VirtualPort"]):
     """Serves one Firmware on a port of its own.
 
     The reader opens `url`; then `start` sets the rig going, so that a reader which empties its
@@ -204,9 +204,6 @@ class VirtualPort:
         if self._thread is not None:
             self._thread.join()
         self._link.close()
-
-    def __enter__(self) -> Self:
-        return self
 
     def __exit__(self, *_: object) -> None:
         self.close()

@@ -17,19 +17,17 @@ class Faults:
     """Faults to inject; times in seconds since the rig's first start.
 
     Attributes:
-        drop_probability, flip_probability: of each byte sent: lost, or one bit of it turned.
         dead_s: (from, for how long) the ADC makes no conversions.
         saturated_s: (from, for how long) the ADC's word is at its upper end.
-        unplug_at_s: when the cable comes out; None for never.
     """
 
-    drop_probability: float = 0.0
+    drop_probability: float = 0.0  # of each byte sent: lost, or one bit of it turned
     flip_probability: float = 0.0
     restart_at_s: tuple[float, ...] = ()
     dead_s: tuple[tuple[float, float], ...] = ()
     saturated_s: tuple[tuple[float, float], ...] = ()
     silent: bool = False
-    unplug_at_s: float | None = None
+    unplug_at_s: float | None = None  # when the cable comes out; None for never
 
     def __post_init__(self) -> None:
         for name, share in (("drop", self.drop_probability), ("flip", self.flip_probability)):

@@ -21,35 +21,21 @@ class SpringModel:
     Its mean load is a sum of smooth terms over depth d = free length - height:
     rate (d - s e (1 - exp(-d/e))) for soft ends, a ramp that begins at the crack's depth, and
     a steep ramp that begins at solid height. Every term has a closed form.
-
-    Attributes:
-        free_length_mm, solid_height_mm: height at no load, and where all coils touch.
-        rate_n_per_mm: the rate once the end coils lie flat.
-        soft_fraction: how much softer it is at first touch (s, 0 to 1).
-        soft_mm: the depth over which the softness fades (e).
-        bind_n_per_mm: rate added by coils that touch.
-        bind_mm: how sharp coil bind sets in.
-        friction_fraction: half the width of the friction loop, over the load.
-        reversal_mm: travel over which friction turns round.
-        crack_depth_mm: where the rate changes; None for a whole spring.
-        crack_rate_ratio: the rate below the crack's depth over the rate above it.
-        first_set_mm: how much longer it is before its first press.
-        set_decay: what is left of that after each press, as a fraction.
     """
 
-    free_length_mm: float
-    rate_n_per_mm: float
-    solid_height_mm: float
-    soft_fraction: float = 0.4
-    soft_mm: float = 0.5
-    bind_n_per_mm: float = 1500.0
-    bind_mm: float = 0.08
-    friction_fraction: float = 0.012
-    reversal_mm: float = 0.25
-    crack_depth_mm: float | None = None
-    crack_rate_ratio: float = 1.0
-    first_set_mm: float = 0.06
-    set_decay: float = 0.3
+    free_length_mm: float  # height at no load
+    rate_n_per_mm: float  # the rate once the end coils lie flat
+    solid_height_mm: float  # height where all coils touch
+    soft_fraction: float = 0.4  # how much softer it is at first touch (s, 0 to 1)
+    soft_mm: float = 0.5  # the depth over which the softness fades (e)
+    bind_n_per_mm: float = 1500.0  # rate added by coils that touch
+    bind_mm: float = 0.08  # how sharp coil bind sets in
+    friction_fraction: float = 0.012  # half the width of the friction loop, over the load
+    reversal_mm: float = 0.25  # travel over which friction turns round
+    crack_depth_mm: float | None = None  # where the rate changes; None for a whole spring
+    crack_rate_ratio: float = 1.0  # the rate below the crack's depth over the rate above it
+    first_set_mm: float = 0.06  # how much longer it is before its first press
+    set_decay: float = 0.3  # what is left of that after each press, as a fraction
 
     def __post_init__(self) -> None:
         if not 0.0 < self.solid_height_mm < self.free_length_mm:

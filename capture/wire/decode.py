@@ -171,11 +171,6 @@ class _Timeline:
     A clock that moved by less than half a turn (35.8 min) forward or back is believed:
     forward it is the same start of the rig, back it is another. Tallies come each second, so a
     long stop is followed too.
-
-    Attributes:
-        boot_id: this start of the rig; None while the rig has not said.
-        samples_lost: by gaps in the sequence.
-        restarts: starts of the rig since the first one seen.
     """
 
     def __init__(self) -> None:

@@ -146,7 +146,6 @@ def _hello_pairs(hello: Hello) -> Iterator[tuple[str, str]]:
 
 
 def _decimal(value: float) -> str:
-    """Return value without an exponent, which the wire doesn't know."""
     return f"{value:.9f}".rstrip("0").rstrip(".")
 
 

@@ -11,7 +11,7 @@ from contextlib import closing
 import pytest
 from sqlite_utils import Database
 
-from coilbench.capture.book import schema
+from coilbench.capture.book import opening, schema
 from coilbench.capture.book.copies import explaining_sqlite_errors
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
@@ -153,12 +153,13 @@ def test_a_creation_that_failed_leaves_no_half_book(path, monkeypatch):
         assert set_names(db) == ["rowan"]
 
 
-def test_a_book_that_another_program_writes_is_waited_for_and_then_said(path, counts):
+def test_a_book_that_another_program_writes_is_waited_for_and_then_said(path, counts, monkeypatch):
+    monkeypatch.setattr(opening, "BUSY_TIMEOUT_S", 0.02)
     with open_book(path, create=True) as db:
         new_set(db, PLAN)
 
     def read_and_write():
-        with open_book(path, busy_timeout_ms=20) as db:
+        with open_book(path) as db:
             assert set_names(db) == ["rowan"]  # reading goes on
             new_set(db, SetPlan("larch", "outer", ("a",)))
 
@@ -198,9 +199,10 @@ def test_a_locked_book_is_waited_for(path):
         thread.join()
 
 
-def test_a_transaction_that_reads_first_can_still_write(path):
+def test_a_transaction_that_reads_first_can_still_write(path, monkeypatch):
     """Begun plainly, it would fail with "locked" once another program has written since."""
-    with open_book(path, create=True) as db, open_book(path, busy_timeout_ms=20) as other:
+    monkeypatch.setattr(opening, "BUSY_TIMEOUT_S", 0.02)
+    with open_book(path, create=True) as db, open_book(path) as other:
         with writing(db):
             assert set_names(db) == []
             with pytest.raises(sqlite3.OperationalError, match="locked"):

@@ -14,7 +14,7 @@ PER_KG, PER_MM, SD = 20_000.0, 200.0, 30.0
 
 
 def hold(load: float = 0.0, travel: float = 0.0) -> Hold:
-    return Hold(0.0, 1.5, load, travel, SD, 100)
+    return Hold(load, travel, SD, 100)
 
 
 def standing(load: float = 0.0, travel: float = 0.0, seconds: float = 2.0) -> RawBlock:

@@ -23,7 +23,7 @@ def holds(load: np.ndarray, hz: float = HZ, gap_s: float = 0.0, gap_at: int = 0)
     samples["t_us"] = np.round(np.arange(load.size) / hz * 1e6)
     samples["t_us"][gap_at:] += round(gap_s * 1e6)
     samples["load_counts"] = np.round(load)
-    return len(SteadyFinder(1.5, ("load",)).feed(RawBlock(samples, 1)))
+    return len(SteadyFinder("load", 1.5).feed(RawBlock(samples, 1)))
 
 
 def flat(seconds: float, noisy: bool = True) -> np.ndarray:

@@ -9,11 +9,10 @@ from hypothesis import strategies as st
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command
 
-labels = st.none() | st.text(max_size=LONGEST_TEXT)
+texts = st.text(max_size=LONGEST_TEXT).filter(str.isprintable)
+labels = st.none() | texts
 plain = st.sampled_from([action for action in Action if action is not Action.RENAME])
-renames = st.builds(
-    Command, st.just(Action.RENAME), labels, st.text(min_size=1, max_size=LONGEST_TEXT)
-)
+renames = st.builds(Command, st.just(Action.RENAME), labels, texts)
 
 
 @given(st.builds(Command, plain, labels) | renames)

@@ -5,6 +5,7 @@ import sqlite3
 import pytest
 
 from coilbench.capture.blocks import Finding, RawBlock
+from coilbench.capture.book import opening
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.sessions import CaptureRun
@@ -89,10 +90,7 @@ def test_a_full_disk_ends_it_in_one_line_and_earlier_sweeps_are_safe(book, clock
 
 
 def test_a_book_locked_in_mid_capture_ends_it_in_one_line(book, clock, monkeypatch):
-    real = module.open_book
-    monkeypatch.setattr(
-        module, "open_book", lambda path, **options: real(path, busy_timeout_ms=20, **options)
-    )
+    monkeypatch.setattr(opening, "BUSY_TIMEOUT_S", 0.02)
     blocker = sqlite3.connect(book, isolation_level=None, check_same_thread=False)
 
     def lock():

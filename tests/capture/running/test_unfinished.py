@@ -6,7 +6,7 @@ from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import Unfinished
 
-HOLD = Hold(1.25, 2.75, 24_500.5, -13.0, 41.0, 139)
+HOLD = Hold(24_500.5, -13.0, 41.0, 139)
 BEGUN = Unfinished("weigh", "C011", 7, (0.0, 5.0, 10.0), (HOLD, HOLD), "2030-01-01T10:00:00.000+00")
 
 

@@ -97,30 +97,6 @@ def test_bytes_are_raw(rig):
         assert source.counters.lines_bad == 1
 
 
-def test_a_recording_holds_every_byte(rig):
-    rig_end, name = rig
-    record = io.BytesIO()
-    stream = b"torn\r\n" + encode(HELLO) + b"half a line"
-    with open_source(name, record=record) as source:
-        rig_end.write(stream)
-        poll_until(source, lambda _: source.counters.bytes_in == len(stream))
-    assert record.getvalue() == stream
-
-
-def test_a_recording_that_cannot_be_written(rig):
-    class Full(io.BytesIO):
-        name = "bench.wire"
-
-        def write(self, data):
-            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
-
-    rig_end, name = rig
-    with open_source(name, record=Full()) as source:
-        rig_end.write(b"x\n")
-        with pytest.raises(CoilbenchError, match=r"bench\.wire.*No space left"):
-            poll_until(source, lambda _: False)
-
-
 def test_samples_over_a_socket_that_then_closes():
     with socket.create_server(("127.0.0.1", 0)) as server:
         url = f"socket://127.0.0.1:{server.getsockname()[1]}"

@@ -94,5 +94,6 @@ def test_an_unsteady_hand_keeps_its_samples():
 
 
 def test_points_stay_as_they_are():
-    rows = points_as_rows("unloading", Branch(np.array([30.0, 28.5]), np.array([200.0, 215.0])))
+    none = Branch(np.empty(0), np.empty(0))
+    rows = points_as_rows(none, Branch(np.array([30.0, 28.5]), np.array([200.0, 215.0])))
     assert rows == [CurveRow("unloading", 0, 30.0, 200.0), CurveRow("unloading", 1, 28.5, 215.0)]
