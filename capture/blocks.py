@@ -122,19 +122,13 @@ class Tally:
 
 @dataclass(frozen=True)
 class Fault:
-    """A fault stands or has cleared.
-
-    Attributes:
-        code: the number on the wire; a FaultCode where known.
-        standing: False when it has cleared.
-        count: how often it was raised since the start.
-    """
+    """A fault stands or has cleared."""
 
     boot_id: int
     t_us: int
-    code: int
-    standing: bool
-    count: int
+    code: int  # the number on the wire; a FaultCode where known
+    standing: bool  # False when it has cleared
+    count: int  # how often it was raised since the start
 
 
 @dataclass(frozen=True)

@@ -296,7 +296,7 @@ class OwnCapture:
 
     def tell(self, command: Command) -> None:
         """Give the session a command."""
-        self._session.obey(command)
+        self._session.submit(command)
 
     def end(self) -> Snapshot:
         """Stop the session and return its last snapshot; raises what it raised."""

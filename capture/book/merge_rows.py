@@ -34,24 +34,16 @@ class Settled:
 
 @dataclass(frozen=True)
 class TableRule:
-    """How a table is merged.
-
-    Attributes:
-        keys: the columns that identify a row.
-        mutable: the columns that may differ, all taken from the row that wins.
-        rank: the larger wins; of equal ones, the row whose mutable columns sort last.
-        has_rowid: whether its rows have an order of storing.
-        unique: a column that is settled by `merging`, with the id as a stand-in until then.
-        derived: columns that follow from other tables.
-    """
+    """How a table is merged."""
 
     table: str
-    keys: tuple[str, ...] = ("id",)
-    mutable: tuple[str, ...] = ()
+    keys: tuple[str, ...] = ("id",)  # the columns that identify a row
+    mutable: tuple[str, ...] = ()  # may differ, all taken from the row that wins
+    # the larger wins; of equal ones, the row whose mutable columns sort last
     rank: Callable[[Row], tuple[Any, ...]] = lambda _: ()
-    has_rowid: bool = True
-    unique: str | None = None
-    derived: tuple[str, ...] = ()
+    has_rowid: bool = True  # whether its rows have an order of storing
+    unique: str | None = None  # settled by `merging`; the id is a stand-in until then
+    derived: tuple[str, ...] = ()  # columns that follow from other tables
 
     def insert_new(self, db: Database, other: str) -> int:
         """Insert the rows of another book that this one lacks; returns how many.

@@ -24,18 +24,13 @@ LONGEST_NAME = 60
 
 @dataclass(frozen=True)
 class SpringRecord:
-    """One spring of a set.
-
-    Attributes:
-        solid_height_mm: found for this spring; where None, the set's holds.
-        solid_reason: how it was found.
-    """
+    """One spring of a set."""
 
     spring_id: str
     label: str
     turn: int
-    solid_height_mm: float | None
-    solid_reason: str | None
+    solid_height_mm: float | None  # found for this spring; where None, the set's holds
+    solid_reason: str | None  # how it was found
 
 
 @dataclass(frozen=True)

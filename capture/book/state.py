@@ -67,17 +67,12 @@ class SetState:
 
 @dataclass(frozen=True)
 class CaptureState:
-    """The last capture.
-
-    Attributes:
-        seen_utc: when it last updated its row.
-        running: whether it has no end: it is running, or was killed.
-    """
+    """The last capture."""
 
     source_url: str
     set_name: str
-    seen_utc: str
-    running: bool
+    seen_utc: str  # when it last updated its row
+    running: bool  # whether it has no end: it is running, or was killed
 
 
 @dataclass(frozen=True)

@@ -303,18 +303,12 @@ def mass_u_kg(mass_kg: float, u_kg: float | None) -> float:
 
 @dataclass(frozen=True)
 class LoadPoint:
-    """A known mass on the cell.
+    """A known mass on the cell."""
 
-    Attributes:
-        mass_kg: 0 or more.
-        direction: whether the mass was reached going up or down.
-        u_kg: expanded uncertainty (k = 2) of the mass; None where unknown.
-    """
-
-    mass_kg: float
+    mass_kg: float  # 0 or more
     counts: float
-    direction: Direction = "up"
-    u_kg: float | None = None
+    direction: Direction = "up"  # whether the mass was reached going up or down
+    u_kg: float | None = None  # expanded uncertainty (k = 2) of the mass; None: unknown
 
     @property
     def standard_u_kg(self) -> float:
@@ -324,16 +318,11 @@ class LoadPoint:
 
 @dataclass(frozen=True)
 class GaugePoint:
-    """A known length between the faces.
+    """A known length between the faces."""
 
-    Attributes:
-        length_mm: the gauge's length, 0 or more (0: the faces touch).
-        u_mm: expanded uncertainty (k = 2) of the length; None where unknown.
-    """
-
-    length_mm: float
+    length_mm: float  # the gauge's length, 0 or more (0: the faces touch)
     counts: float
-    u_mm: float | None = None
+    u_mm: float | None = None  # expanded uncertainty (k = 2) of the length; None: unknown
 
     @property
     def standard_u_mm(self) -> float:

@@ -30,16 +30,11 @@ GLIMPSE_SAMPLES = 3  # a move is judged by their median, so that an outlier does
 
 @dataclass(frozen=True)
 class Hold:
-    """A time in which nothing moved.
+    """A time in which nothing moved."""
 
-    Attributes:
-        load_counts, travel_counts: means.
-        load_sd_counts: standard deviation of the load within the hold.
-    """
-
-    load_counts: float
+    load_counts: float  # mean, as is travel_counts
     travel_counts: float
-    load_sd_counts: float
+    load_sd_counts: float  # standard deviation within the hold
     n: int
 
 

@@ -44,7 +44,7 @@ class Commanded(Protocol):
     def snapshot(self) -> Snapshot:
         """How it stands."""
 
-    def obey(self, command: Command) -> None:
+    def submit(self, command: Command) -> None:
         """Take a command; returns at once.
 
         Raises:
@@ -96,11 +96,11 @@ class ControlServer(AbstractContextManager["ControlServer"]):
                 ready, _, _ = select.select([self._listener, self._stopped], [], [])
                 if self._stopped in ready:
                     return
-                self._take_one()
+                self._serve_one()
         except Exception as error:  # the session looks at it and ends
             self.error = error
 
-    def _take_one(self) -> None:
+    def _serve_one(self) -> None:
         try:
             client, _ = self._listener.accept()
         except OSError:  # it disconnected, or this process has too many files open just now
@@ -182,12 +182,12 @@ def _receive(peer: socket.socket, most: int, patience_s: float) -> bytes | None:
             return None
         peer.settimeout(left_s)
         try:
-            came = peer.recv(65_536)
+            received = peer.recv(65_536)
         except TimeoutError:
             return None
-        if not came:
+        if not received:
             return None
-        line += came
+        line += received
     return line
 
 
@@ -252,7 +252,7 @@ def answer(line: bytes, session: Commanded) -> bytes:
             raise CoilbenchError(
                 "this is not a request", hint="Ask for a snapshot or give a command"
             )
-        session.obey(Command.from_document(asked["command"]))
+        session.submit(Command.from_document(asked["command"]))
     except CoilbenchError as refusal:
         return _line({"refused": refusal.what, "hint": refusal.hint})
     return _line({"done": True})

@@ -100,7 +100,7 @@ class Recorder:
         self._incremental = False  # whether a restart loses the travel's datum
         self._boot_id: int | None = None
         self._standing: set[int] = set()  # faults that are told
-        self._say = say
+        self._report = say
         self._reach_height_mm = reach_height_mm
         self._finder = StrokeFinder(self._physical)
         self._buttons = Buttons()
@@ -141,21 +141,21 @@ class Recorder:
         above_n = load_n - self._finder.zero_n
         return tuple(zip(height_mm.round(3).tolist(), above_n.round(2).tolist(), strict=True))
 
-    def take(self, item: Item) -> None:
-        """Take one thing the rig said; raises as take_hello."""
+    def process(self, item: Item) -> None:
+        """Take one thing the rig said; raises as process_hello."""
         if isinstance(item, RawBlock):
-            self._take_samples(item)
+            self._process_samples(item)
         elif isinstance(item, Restarted):
             self.interrupt()
             self._standing.clear()
             if self._incremental:
                 self._set_datum_lost(lost=True)
         elif isinstance(item, Hello):
-            self.take_hello(item)
+            self.process_hello(item)
         elif isinstance(item, Fault):
-            self._take_fault(item)
+            self._process_fault(item)
 
-    def take_hello(self, hello: Hello) -> None:
+    def process_hello(self, hello: Hello) -> None:
         """Take who the rig is: with an incremental scale, another start makes heights unknown.
 
         Raises:
@@ -175,17 +175,17 @@ class Recorder:
 
     def _set_datum_lost(self, *, lost: bool) -> None:
         if lost and not self._datum_lost:
-            self._say(Event(EventKind.FAULT, _DATUM_LOST))
+            self._report(Event(EventKind.FAULT, _DATUM_LOST))
         self._datum_lost = lost
 
-    def _take_fault(self, fault: Fault) -> None:
+    def _process_fault(self, fault: Fault) -> None:
         """Say a fault when it comes up and when it has cleared; the rig repeats it each second."""
         if fault.standing and fault.code not in self._standing:
             self._standing.add(fault.code)
-            self._say(Event.of(EventKind.FAULT, "rig_fault", code=fault.code))
+            self._report(Event.of(EventKind.FAULT, "rig_fault", code=fault.code))
         elif not fault.standing and fault.code in self._standing:
             self._standing.discard(fault.code)
-            self._say(Event.of(EventKind.FAULT, "rig_fault_over", code=fault.code))
+            self._report(Event.of(EventKind.FAULT, "rig_fault_over", code=fault.code))
 
     def interrupt(self) -> None:
         """The stream broke here: keep what there is of the running stroke, uncounted."""
@@ -232,7 +232,7 @@ class Recorder:
         block = apply(self._calibration, RawBlock(samples)).samples
         return block["load_n"], block["height_mm"]
 
-    def _take_samples(self, block: RawBlock) -> None:
+    def _process_samples(self, block: RawBlock) -> None:
         if len(block) == 0:
             return
         self._boot_id = block.boot_id
@@ -255,9 +255,9 @@ class Recorder:
         if self.turn is None and action in (None, Action.SKIP):  # accept, and all is done
             action = Action.FINISH
         if action is not None:
-            self.obey(Command(action))
+            self.execute(Command(action))
 
-    def obey(self, command: Command) -> None:
+    def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
         if command.action is Action.REDO:
             if self._turns.redo():
@@ -268,9 +268,9 @@ class Recorder:
             self._refuse("spring_pressed", action=command.action)
         else:
             try:
-                self._turns.obey(command)
+                self._turns.execute(command)
             except NotPossible as refusal:
-                self._say(Event(EventKind.REFUSED, refusal.finding))
+                self._report(Event(EventKind.REFUSED, refusal.finding))
 
     def _keep(self, stroke: Stroke) -> None:
         turn = self.turn
@@ -327,9 +327,9 @@ class Recorder:
         after = self.turn
         next_label = None if after is None or after.label == turn.label else after.label
         facts |= {"peak_n": stroke.peak_n, "lowest_mm": stroke.lowest_mm, "next_label": next_label}
-        self._say(Event.of(EventKind.KEPT, "stroke_kept", **facts))
+        self._report(Event.of(EventKind.KEPT, "stroke_kept", **facts))
         if after is None:
-            self._say(Event.of(EventKind.DONE, "set_done", set=self._turns.record.name))
+            self._report(Event.of(EventKind.DONE, "set_done", set=self._turns.record.name))
 
     def _refuse(self, what: str, **facts: Any) -> None:
-        self._say(Event.of(EventKind.REFUSED, what, **facts))
+        self._report(Event.of(EventKind.REFUSED, what, **facts))

@@ -32,7 +32,7 @@ from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.25  # how long to wait for the reader before looking around
 LINGER_S = 30.0  # how long the set's very last stroke can still be redone
-MOST_COMMANDS = 16  # that wait to be obeyed
+MOST_COMMANDS = 16  # that wait to be executed
 SET_DONE = "set done"
 FINISHED = "finished by hand"
 
@@ -56,7 +56,7 @@ class CaptureRequest:
 class Session:
     """Captures a set until it is done, the source ends, or `stop` is called.
 
-    `run` blocks and owns the book; the reader has a thread of its own. `snapshot`, `obey` and
+    `run` blocks and owns the book; the reader has a thread of its own. `snapshot`, `submit` and
     `stop` may be used from any thread, `stop` from a signal's handler too.
 
     Args:
@@ -93,7 +93,7 @@ class Session:
         """Ask the session to drain, close and end."""
         self._stopping = True
 
-    def obey(self, command: Command) -> None:
+    def submit(self, command: Command) -> None:
         """Take what a person asks for; the result is an event, about 0.25 s later at most.
 
         Raises:
@@ -131,14 +131,14 @@ class Session:
         try:
             self._control = ControlServer(self._request.book, self)
         except CoilbenchError as refusal:
-            self._say(Event.of(EventKind.LINK, "control_closed", reason=refusal.what))
+            self._report(Event.of(EventKind.LINK, "control_closed", reason=refusal.what))
             return nullcontext()
         return self._control
 
     def _rescue(self, db: Database) -> None:
         strokes = recover(db)
         if strokes:
-            self._say(Event.of(EventKind.RESCUED, "strokes_rescued", strokes=strokes))
+            self._report(Event.of(EventKind.RESCUED, "strokes_rescued", strokes=strokes))
 
     def _first_hello(self) -> Hello | None:
         """Return who the rig is; None when told to stop before it says so."""
@@ -167,37 +167,37 @@ class Session:
             run,
             record,
             calibration,
-            self._say,
+            self._report,
             reach_height_mm=request.reach_height_mm,
         )
 
         def close(reason: str) -> None:
             recorder.interrupt()
-            self._see(recorder, self._clock())
+            self._refresh(recorder, self._clock())
             run.update(self.snapshot.to_document())
             run.end(reason)
 
         try:
-            recorder.take_hello(hello)
-            reason = self._take_all(run, recorder)
+            recorder.process_hello(hello)
+            reason = self._process_all(run, recorder)
         except CoilbenchError as error:
             close(str(error))
             raise
         close(reason)
 
-    def _take_all(self, run: CaptureRun, recorder: Recorder) -> str:
+    def _process_all(self, run: CaptureRun, recorder: Recorder) -> str:
         """Take parcels until there is a reason to end; returns it."""
         if recorder.turn is None:
-            self._say(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
+            self._report(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
             return SET_DONE
         flushed_s = self._clock()
         while True:
-            reason = self._take(self._next(), recorder)
+            reason = self._process(self._next(), recorder)
             while self._commands:
-                recorder.obey(self._commands.popleft())
+                recorder.execute(self._commands.popleft())
             now_s = self._clock()
             reason = self._over(recorder, now_s, reason)
-            self._see(recorder, now_s)
+            self._refresh(recorder, now_s)
             if reason is not None:
                 return reason
             if now_s - flushed_s >= FLUSH_S:
@@ -214,7 +214,7 @@ class Session:
             self._done_s = now_s
             if reason is None and self._request.linger_s > 0.0:
                 linger_s = self._request.linger_s
-                self._say(Event.of(EventKind.TURN, "held_open", linger_s=linger_s))
+                self._report(Event.of(EventKind.TURN, "held_open", linger_s=linger_s))
         left_s = self._done_s + self._request.linger_s - now_s
         return SET_DONE if reason is not None or recorder.finished or left_s <= 0.0 else None
 
@@ -230,7 +230,7 @@ class Session:
                 return None
             raise WorkerDied("the reader ended by itself", where=self._request.url) from None
 
-    def _take(self, parcel: Parcel | None, recorder: Recorder) -> str | None:
+    def _process(self, parcel: Parcel | None, recorder: Recorder) -> str | None:
         """Act on a parcel; returns why the session ends, if it does."""
         if parcel is None:
             return None
@@ -241,10 +241,10 @@ class Session:
                     break
                 if isinstance(item, RawBlock):
                     self._health.heard(item, self._clock())
-                recorder.take(item)
+                recorder.process(item)
         elif parcel.hello is not None:
             self._link_up(parcel.hello)
-            recorder.take_hello(parcel.hello)
+            recorder.process_hello(parcel.hello)
         elif parcel.loss is not None:
             recorder.interrupt()
             if not self._stopping:
@@ -262,7 +262,7 @@ class Session:
         error.__cause__ = cause
         return error
 
-    def _say(self, event: Event) -> None:
+    def _report(self, event: Event) -> None:
         self.snapshot = self.snapshot.after(event)
         self._tell(event)
 
@@ -271,7 +271,7 @@ class Session:
         self._told_loss = None
         who = {"firmware": hello.firmware, "device_id": hello.device_id}
         self.snapshot = replace(self.snapshot, link="up", link_what=Finding("rig", who))
-        self._say(Event.of(EventKind.LINK, "connected", source=self._request.url, **who))
+        self._report(Event.of(EventKind.LINK, "connected", source=self._request.url, **who))
 
     def _link_down(self, reason: str) -> None:
         """Say a loss with the last good thing; the same one again and again is said once."""
@@ -280,17 +280,17 @@ class Session:
         self.snapshot = replace(self.snapshot, link="lost", link_what=lost)
         if reason != self._told_loss:
             self._told_loss = reason
-            self._say(Event(EventKind.LINK, lost))
+            self._report(Event(EventKind.LINK, lost))
 
     def _last_good(self) -> dict[str, float | None]:
         return {"last_sample": self._health.last_seq, "last_load_n": self.snapshot.load_n}
 
-    def _see(self, recorder: Recorder, now_s: float) -> None:
+    def _refresh(self, recorder: Recorder, now_s: float) -> None:
         """Bring the snapshot up to date, and say a silence."""
         quiet_s = self._health.fell_quiet(now_s)
         if quiet_s is not None:
             facts = {"quiet_s": quiet_s, "source": self._request.url, **self._last_good()}
-            self._say(Event(EventKind.LINK, Finding("no_sample", facts)))
+            self._report(Event(EventKind.LINK, Finding("no_sample", facts)))
         total, newest = self._health.counters, recorder.newest
         ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
         self.snapshot = replace(

@@ -31,7 +31,7 @@ class TurnTaking:
 
     def __init__(self, db: Database, record: SetRecord, say: Callable[[Event], None]) -> None:
         self._db = db
-        self._say = say
+        self._report = say
         self._visited: list[str] = []  # springs that had the turn before, the latest last
         self._again: str | None = None  # its old strokes count until a new one does
         self._redoable: str | None = None  # whose stroke was the last press, where it counted
@@ -70,15 +70,15 @@ class TurnTaking:
         """Take the last stroke out of the count if it counted; returns whether it did."""
         label, self._redoable = self._redoable, None
         if label is None or not uncount(self._db, self.spring_id(label), last_only=True):
-            self._say(Event.of(EventKind.REDO, "nothing_to_redo"))
+            self._report(Event.of(EventKind.REDO, "nothing_to_redo"))
             return False
         # next, also where the spring had been put off meanwhile or another one's turn had come
         self.order = self.order.again(label, max(0, self.order.measured_of(label) - 1))
         self._came_back_to(label)
-        self._say(Event.of(EventKind.REDO, "redo", label=label))
+        self._report(Event.of(EventKind.REDO, "redo", label=label))
         return True
 
-    def obey(self, command: Command) -> None:
+    def execute(self, command: Command) -> None:
         """Do what was asked: SKIP, BACK or RENAME.
 
         Raises:
@@ -115,7 +115,7 @@ class TurnTaking:
         self._leave(label)
         next_label = None if after is None else after.label
         what = "skipped_again" if keeps_earlier else "skipped"
-        self._say(Event.of(EventKind.TURN, what, label=label, next_label=next_label))
+        self._report(Event.of(EventKind.TURN, what, label=label, next_label=next_label))
 
     def _back(self, turn: Turn | None) -> None:
         label = self._back_to(turn)
@@ -131,7 +131,7 @@ class TurnTaking:
             self._again = label
             what = "back_to_first_stroke"
         self._came_back_to(label)
-        self._say(Event.of(EventKind.TURN, what, label=label))
+        self._report(Event.of(EventKind.TURN, what, label=label))
 
     def _back_to(self, turn: Turn | None) -> str:
         if turn is not None and self.order.measured_of(turn.label):
@@ -157,7 +157,7 @@ class TurnTaking:
             self._again = new_label
         if self._redoable == label:
             self._redoable = new_label
-        self._say(Event.of(EventKind.TURN, "renamed", label=label, new_label=new_label))
+        self._report(Event.of(EventKind.TURN, "renamed", label=label, new_label=new_label))
 
     def _forget_again(self) -> None:
         """Restore the spring that was to be measured again: no new stroke was kept."""

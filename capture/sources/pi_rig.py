@@ -42,17 +42,11 @@ WORD_BITS = 24
 
 @dataclass(frozen=True)
 class Word:
-    """One reading of the chip.
+    """One reading of the chip."""
 
-    Attributes:
-        counts: the signed word; None where a pulse of it came too late to go on.
-        confirmed: DOUT went high after it, as a chip that took all pulses makes it.
-        late: a pulse was longer than 60 us: the chip may have powered down.
-    """
-
-    counts: int | None
-    confirmed: bool
-    late: bool
+    counts: int | None  # signed; None where a pulse of it came too late to go on
+    confirmed: bool  # DOUT went high after it, as a chip that took all pulses makes it
+    late: bool  # a pulse was longer than 60 us: the chip may have powered down
 
 
 class WatchedPins:
@@ -255,13 +249,13 @@ class PiRig:
         if now_ns < self._rest_until_ns:
             self._clock.sleep((self._rest_until_ns - now_ns) * 1e-9)
         elif self._adc.ready():
-            items += self._take(self._clock.now_ns())
+            items += self._read_conversion(self._clock.now_ns())
         else:
             self._high_ns = now_ns
             self._clock.sleep(NAP_S)
         return items + self._due(self._clock.now_ns())
 
-    def _take(self, low_ns: int) -> list[Item]:
+    def _read_conversion(self, low_ns: int) -> list[Item]:
         high_ns = self._high_ns
         word = self._adc.read()
         self._high_ns = self._clock.now_ns()

@@ -124,16 +124,16 @@ class FaultState:
         if not self.standing:
             self.standing = True
             self._count += 1
-        return self._say(t_us)
+        return self._message(t_us)
 
     def cleared(self, t_us: int) -> Fault | None:
         """Return what to say now that it is gone; None where it did not stand."""
         if not self.standing:
             return None
         self.standing = False
-        return self._say(t_us)
+        return self._message(t_us)
 
-    def _say(self, t_us: int) -> Fault:
+    def _message(self, t_us: int) -> Fault:
         return Fault(self._boot_id, t_us, self._code, self.standing, self._count)
 
 

@@ -247,7 +247,7 @@ class StrokeFinder:
         if piece.last_us - self._pressed_us >= rules.rest_s * 1e6:
             return self._finish(released=True)
         if self._phase is Phase.TOUCH and piece.last_us - self._moved_us > rules.still_s * 1e6:
-            self._take_as_dead_weight(piece)
+            self._accept_dead_weight(piece)
         elif piece.last_us - self._touch_us > rules.longest_s * 1e6:
             return self._finish(released=False, too_long=True)
         return []
@@ -269,7 +269,7 @@ class StrokeFinder:
         back = piece.low_mm - self._deepest_mm > rules.turn_mm
         self._phase = Phase.RELEASE if back else Phase.PRESS
 
-    def _take_as_dead_weight(self, piece: _Slice) -> None:
+    def _accept_dead_weight(self, piece: _Slice) -> None:
         self._phase = Phase.IDLE
         if np.isfinite(piece.load_n):
             self._zero_n = piece.load_n

@@ -41,18 +41,12 @@ class Turn:
 
 @dataclass(frozen=True)
 class TurnOrder:
-    """A set in the order it is pressed, and how far it has come.
-
-    Attributes:
-        conditioning: presses that work a spring before it is read.
-        measured: strokes that count, for each spring.
-        done: what each spring has behind it; a label that is missing has nothing.
-    """
+    """A set in the order it is pressed, and how far it has come."""
 
     labels: tuple[str, ...]
-    conditioning: int
-    measured: int
-    done: Mapping[str, Done]
+    conditioning: int  # presses that work a spring before it is read
+    measured: int  # strokes that count, for each spring
+    done: Mapping[str, Done]  # what each spring has behind it; a label that is missing has nothing
 
     def next_turn(self) -> Turn | None:
         """Return the stroke wanted next, or None when the whole set is measured."""

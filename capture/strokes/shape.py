@@ -19,29 +19,16 @@ _MOST_POINTS = 400  # enough to count presses by
 
 @dataclass(frozen=True)
 class Stroke:
-    """One press down and back up.
+    """One press down and back up."""
 
-    Attributes:
-        raw: the samples, with the idle time before the touch that its zero was read in.
-        zero_counts: load counts with nothing pressed, before the touch; None where the stream
-            began in mid-press.
-        zero_return_n: the load at the end of the release less the zero; None where it was not
-            released or has no zero.
-        peak_n: the largest load above the zero.
-        depth_mm: how far the quill went down after the touch.
-        lowest_mm: the smallest height it reached.
-        presses: 1, or more when the spring was let up and pressed again before it was released.
-        released: False when the stroke was cut short (restart, loss of the link, too long).
-    """
-
-    raw: RawBlock
-    zero_counts: float | None
-    zero_return_n: float | None
-    peak_n: float
-    depth_mm: float
-    lowest_mm: float
-    presses: int
-    released: bool
+    raw: RawBlock  # with the idle time before the touch that its zero was read in
+    zero_counts: float | None  # before the touch; None where the stream began in mid-press
+    zero_return_n: float | None  # at the end less the zero; None: not released, or no zero
+    peak_n: float  # the largest load above the zero
+    depth_mm: float  # how far the quill went down after the touch
+    lowest_mm: float  # the smallest height it reached
+    presses: int  # 1, or more when let up and pressed again before the release
+    released: bool  # False: cut short (restart, loss of the link, too long)
     too_long: bool = False
 
 
@@ -55,13 +42,7 @@ class Zero(NamedTuple):
 
 @dataclass(frozen=True)
 class StrokeRules:
-    """What makes a stroke; all common practice at a bench, no source.
-
-    Attributes:
-        still_s: a touch that stays still this long is a new dead weight: the zero moves there.
-        zero_rise_n_per_s: how fast the idle zero may rise; drift and creep are slower, a spring
-            pressed by the slowest hand is faster.
-    """
+    """What makes a stroke; all common practice at a bench, no source."""
 
     touch_n: float = 8.0  # load above the zero that begins a stroke
     release_n: float = 4.0  # load above the zero under which the spring counts as let go
@@ -69,9 +50,9 @@ class StrokeRules:
     least_depth_mm: float = 2.0  # a touch that presses less than this is a nudge, no stroke
     turn_mm: float = 1.0  # the quill must come back this far before the stroke counts as releasing
     rest_s: float = 0.25  # how long the load must stay let go to end the stroke
-    still_s: float = 3.0
+    still_s: float = 3.0  # a touch still for this long is a new dead weight: the zero moves there
     still_mm: float = 0.2  # less movement than this is still
-    zero_rise_n_per_s: float = 0.5
+    zero_rise_n_per_s: float = 0.5  # of the idle zero: faster than drift, slower than any press
     lead_s: float = 3.0  # how much of the idle time before the touch is kept
     hole_s: float = 1.0  # a hole in the samples longer than this ends a stroke
     longest_s: float = 180.0  # a stroke that takes longer is given up

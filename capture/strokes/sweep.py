@@ -63,11 +63,11 @@ def zero_before_touch(
     if t_s.size < FEWEST:
         return None
     base = float(np.median(load_counts[:FEWEST]))
-    away = load_counts - base
-    rise = float(away[np.argmax(np.abs(away))])
+    departure = load_counts - base
+    rise = float(departure[np.argmax(np.abs(departure))])
     if rise == 0.0:
         return None
-    share = away / rise
+    share = departure / rise
     before = int(np.argmax(share > TOUCH_SHARE))
     if before < FEWEST:
         return None

@@ -20,21 +20,13 @@ POUND_KG = 0.45359237  # exact: international yard and pound agreement, 1959
 
 @dataclass(frozen=True)
 class Quantity:
-    """What one column of a kind of file holds.
+    """What one column of a kind of file holds."""
 
-    Attributes:
-        key: the quantity's name inside the program, with its unit.
-        factors: the names the column may have, the usual one first, each with the factor from its
-            unit to the key's.
-        required: whether the file is refused without it.
-        least: the smallest number allowed; None for any.
-    """
-
-    key: str
+    key: str  # the quantity's name inside the program, with its unit
     factors: Mapping[str, float]
-    required: bool = True
+    required: bool = True  # whether the file is refused without it
     text: bool = False
-    least: float | None = None
+    least: float | None = None  # the smallest number allowed; None for any
 
     @classmethod
     def plain(cls, name: str, *, required: bool = True, text: bool = False) -> Quantity:

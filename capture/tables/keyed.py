@@ -24,20 +24,13 @@ _NUMBER_ALONE = re.compile(r"[+-]?[0-9.,]+")
 
 @dataclass(frozen=True)
 class KeyedReading:
-    """One reading as it was typed.
-
-    Attributes:
-        shown_load_n: what the scale shows, including the tare.
-        height_mm: distance between the faces; None where the depth was typed.
-        depth_mm: how far the spring is pressed; None where the height was typed.
-        loading: taken on the way down; False on the way up.
-    """
+    """One reading as it was typed."""
 
     label: str
-    shown_load_n: float
-    height_mm: float | None = None
-    depth_mm: float | None = None
-    loading: bool = True
+    shown_load_n: float  # what the scale shows, including the tare
+    height_mm: float | None = None  # distance between the faces; None where the depth was typed
+    depth_mm: float | None = None  # how far the spring is pressed; None where the height was typed
+    loading: bool = True  # taken on the way down; False on the way up
 
     def spring_load_n(self, setup: KeyedSetup) -> float:
         """Return the spring's load: what the scale shows less the tare, times the lever ratio.

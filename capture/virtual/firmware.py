@@ -175,7 +175,7 @@ class Firmware:
     def frames(self) -> Iterator[Frame]:
         """Make what leaves the rig, in order of time, until the conversions end."""
         for block in self._blocks:
-            yield from self._say_block(block.samples)
+            yield from self._send_block(block.samples)
             if self.unplugged:
                 return
 
@@ -186,19 +186,19 @@ class Firmware:
         answers = [self._answer(self._now, *asked) for asked in self._now.requests.feed(data)]
         return self._damage.apply(b"".join(answers))
 
-    def _say_block(self, samples: NDArray[np.void]) -> Iterator[Frame]:
+    def _send_block(self, samples: NDArray[np.void]) -> Iterator[Frame]:
         while len(samples) > 0 and not self.unplugged:
             event_us = self._events[0][0] if self._events else int(samples["t_us"][-1]) + 1
             before = int(np.searchsorted(samples["t_us"], event_us))
             for start in range(0, before, self._frame_samples):
                 piece = samples[start : min(start + self._frame_samples, before)]
-                yield Frame(int(piece["t_us"][-1]), self._damage.apply(self._say_samples(piece)))
+                yield Frame(int(piece["t_us"][-1]), self._damage.apply(self._send_samples(piece)))
             samples = samples[before:]
             if len(samples) > 0:
                 _, event = heapq.heappop(self._events)
                 yield Frame(event_us, self._damage.apply(self._handlers[event](event_us)))
 
-    def _say_samples(self, samples: NDArray[np.void]) -> bytes:
+    def _send_samples(self, samples: NDArray[np.void]) -> bytes:
         self._travel_counts = int(samples["travel_counts"][-1])
         now = self._now
         if now is None or self._adc_dead > 0 or not now.streaming:

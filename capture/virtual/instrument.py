@@ -47,12 +47,7 @@ ADC_MIN_COUNTS = -0x800000
 
 @dataclass(frozen=True)
 class RigModel:
-    """One rig, as it really is. The host knows none of this but the nominal figures.
-
-    Attributes:
-        placing_fraction: standard deviation of a mass's load, by where on the cell it stands.
-        gravity_m_per_s2: what a mass weighs here.
-    """
+    """One rig, as it really is. The host knows none of this but the nominal figures."""
 
     device_id: str = "C011BE4C00000001"
     rest_height_mm: float = 70.0  # distance between the faces with the quill at its upper stop
@@ -77,7 +72,7 @@ class RigModel:
     nominal_rate_hz: float = 80.0  # by the data sheet
     jitter_us: float = 25.0  # standard deviation of the moment at which a conversion is latched
     filter_conversions: int = 4  # the ADC's filter averages over this many conversions
-    placing_fraction: float = 1.0e-4
+    placing_fraction: float = 1.0e-4  # standard deviation of a mass's load, by where it stands
     seating_mm: float = 0.003  # standard deviation of how a block seats between the faces
     gravity_m_per_s2: float = KGF_N  # standard gravity: one kilogram shows 9.80665 N
 

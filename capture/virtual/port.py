@@ -48,9 +48,9 @@ class PtyLink:
         """
         senders = [self._master] if data else []
         readable, writable, _ = select.select([self._master], senders, [], wait_s)
-        came = os.read(self._master, _CHUNK) if readable else b""
+        received = os.read(self._master, _CHUNK) if readable else b""
         sent = _offer(partial(os.write, self._master), data) if writable else 0
-        return sent, came
+        return sent, received
 
     def drained(self, wait_s: float) -> bool:
         """Tell whether the reader has taken everything; nothing may be sent after the first call.
@@ -99,17 +99,17 @@ class SocketLink:
             return 0, b""
         senders = [self._reader] if data else []
         readable, writable, _ = select.select([self._reader], senders, [], wait_s)
-        came, sent = b"", 0
+        received, sent = b"", 0
         try:
             if readable:
-                came = self._reader.recv(_CHUNK)
-                if not came:
+                received = self._reader.recv(_CHUNK)
+                if not received:
                     raise ConnectionResetError
             if writable:
                 sent = _offer(self._reader.send, data)
         except ConnectionError:
             self._hang_up()
-        return sent, came
+        return sent, received
 
     def drained(self, wait_s: float) -> bool:
         """Tell whether the reader has seen the end and disconnected.
@@ -236,8 +236,8 @@ class VirtualPort(AbstractContextManager["VirtualPort"]):
         """Send data and answer what is asked meanwhile; return False when told to stop."""
         idle_s = _IDLE_S if self._pace is Pace.FAST and not data else 0.0
         while not self._stop.is_set():
-            sent, came = self._link.exchange(data, _LOOK_S if data else idle_s)
-            data = data[sent:] + (self._firmware.receive(came) if came else b"")
+            sent, received = self._link.exchange(data, _LOOK_S if data else idle_s)
+            data = data[sent:] + (self._firmware.receive(received) if received else b"")
             if not data:
                 return True
         return False

@@ -14,28 +14,15 @@ from coilbench.capture.errors import CoilbenchError
 
 @dataclass(frozen=True)
 class Faults:
-    """Faults to inject; times in seconds since the rig's first start.
+    """Faults to inject; times in seconds since the rig's first start."""
 
-    Attributes:
-        dead_s: (from, for how long) the ADC makes no conversions.
-        saturated_s: (from, for how long) the ADC's word is at its upper end.
-    """
-
-    drop_probability: float = 0.0  # of each byte sent: lost, or one bit of it turned
-    flip_probability: float = 0.0
+    drop_probability: float = 0.0  # of each byte sent, to be lost
+    flip_probability: float = 0.0  # to have one bit turned
     restart_at_s: tuple[float, ...] = ()
-    dead_s: tuple[tuple[float, float], ...] = ()
-    saturated_s: tuple[tuple[float, float], ...] = ()
+    dead_s: tuple[tuple[float, float], ...] = ()  # (from, for how long) no conversions
+    saturated_s: tuple[tuple[float, float], ...] = ()  # (…) at its upper end
     silent: bool = False
     unplug_at_s: float | None = None  # when the cable comes out; None for never
-
-    def __post_init__(self) -> None:
-        for name, share in (("drop", self.drop_probability), ("flip", self.flip_probability)):
-            if not 0.0 <= share <= 1.0:
-                raise CoilbenchError(
-                    f"a byte can't have the probability {share:g} of a {name}",
-                    hint="Give a number from 0 to 1",
-                )
 
 
 class StrokeKind(StrEnum):

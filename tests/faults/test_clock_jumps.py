@@ -30,7 +30,7 @@ def captured(book, monkeypatch):
     clock.in_step(monkeypatch)
 
     def redo():
-        stage.session.obey(Command(Action.REDO))
+        stage.session.submit(Command(Action.REDO))
         return scene.QUIET
 
     pieces = [scene.later(scene.PRESS, turn) for turn in range(3)]

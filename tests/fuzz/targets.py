@@ -103,7 +103,7 @@ class _Session:
     def __init__(self) -> None:
         self.commands = 0
 
-    def obey(self, _command: object) -> None:
+    def submit(self, _command: object) -> None:
         self.commands += 1
 
 

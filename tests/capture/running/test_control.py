@@ -37,7 +37,7 @@ class Told:
         self.snapshot = SNAPSHOT
         self.commands = []
 
-    def obey(self, command):
+    def submit(self, command):
         self.commands.append(command)
 
 
@@ -247,7 +247,7 @@ def test_a_defect_in_its_thread_is_kept_for_the_session(book, session, server):
     def defect(_):
         raise ZeroDivisionError("a defect")
 
-    session.obey = defect
+    session.submit = defect
     with pytest.raises(CoilbenchError):
         send_command(book, REDO)
     while server._thread.is_alive():

@@ -27,7 +27,7 @@ class Told:
         self.commands = []
         self._refusal = refusal
 
-    def obey(self, command):
+    def submit(self, command):
         if self._refusal is not None:
             raise self._refusal
         self.commands.append(command)

@@ -40,10 +40,10 @@ class Desk:
         self.recorder = Recorder(
             db, self.run, self.record, current_calibration(db), self.events.append, **options
         )
-        self.recorder.take_hello(HELLO)
+        self.recorder.process_hello(HELLO)
 
     def take(self, samples, boot_id=BOOT):
-        self.recorder.take(RawBlock(samples, boot_id))
+        self.recorder.process(RawBlock(samples, boot_id))
 
     def found(self, kind):
         return [event.what for event in self.events if event.kind is kind]
@@ -321,7 +321,7 @@ def test_a_stroke_taken_back_is_no_measure_for_the_next_ones_depth(desk):
     deep = later(press(), shallow)
     desk.take(shallow)
     desk.take(deep)
-    desk.recorder.obey(Command(Action.REDO))
+    desk.recorder.execute(Command(Action.REDO))
     desk.take(later(shallow, deep))
     assert [row["counted"] for row in desk.rows()] == [1, 0, 1]
 
@@ -329,7 +329,7 @@ def test_a_stroke_taken_back_is_no_measure_for_the_next_ones_depth(desk):
 def test_redo_goes_back_to_the_spring_before(desk):
     desk.take(press(presses=3))
     assert desk.recorder.turn.label == "larch-02"
-    desk.recorder.obey(Command(Action.REDO))
+    desk.recorder.execute(Command(Action.REDO))
     assert (desk.recorder.turn.label, desk.recorder.turn.number) == ("larch-01", 2)
 
 
@@ -353,9 +353,9 @@ def test_redo_with_nothing_to_take_back_says_so(desk, what):
         desk.take(later(press(StrokeKind.SHORT), second))
     if what == "twice":
         desk.take(later(press(presses=2), first))
-        desk.recorder.obey(Command(Action.REDO))
+        desk.recorder.execute(Command(Action.REDO))
     counted = [row["counted"] for row in desk.rows()]
-    desk.recorder.obey(Command(Action.REDO))
+    desk.recorder.execute(Command(Action.REDO))
     assert [row["counted"] for row in desk.rows()] == counted
     assert desk.kinds(EventKind.REDO)[-1] == "nothing_to_redo"
 
@@ -390,13 +390,13 @@ def test_the_turn_cannot_be_changed_while_a_spring_is_pressed(desk):
     samples = press()
     desk.take(samples[: lowest(samples)])
     for action in (Action.SKIP, Action.BACK):
-        desk.recorder.obey(Command(action))
+        desk.recorder.execute(Command(action))
     assert desk.found(EventKind.REFUSED) == [
         Finding.of("spring_pressed", action=action) for action in ("skip", "back")
     ]
-    desk.recorder.obey(Command(Action.RENAME, "birch", new_label="A"))
+    desk.recorder.execute(Command(Action.RENAME, "birch", new_label="A"))
     assert desk.found(EventKind.REFUSED)[-1] == Finding.of("no_such_spring", label="birch")
-    desk.recorder.obey(Command(Action.RENAME, new_label="A"))
+    desk.recorder.execute(Command(Action.RENAME, new_label="A"))
     desk.take(samples[lowest(samples) :])
     (kept,) = desk.found(EventKind.KEPT)
     assert (kept["label"], kept["purpose"], kept["stroke"]) == ("A", "conditioning", 1)
@@ -411,14 +411,14 @@ def test_a_restart_in_mid_sweep_interrupts_it_and_loses_the_datum(desk, boot_id)
     samples = later(press(), press())
     desk.take(samples[: lowest(samples)])
     desk.recorder.flush()
-    desk.recorder.take(Restarted(boot_id))
+    desk.recorder.process(Restarted(boot_id))
     row = desk.rows()[-1]
     assert (row["status"], row["counted"]) == ("interrupted", 0)
     stored = unpack(row["samples_format"], row["samples_blob"])
     assert stored["seq"][-1] == samples["seq"][lowest(samples) - 1]
     assert desk.chunks() == []
     assert desk.kinds(EventKind.FAULT) == ["datum_lost"]
-    desk.recorder.take(replace(HELLO, boot_id=0xB008))
+    desk.recorder.process(replace(HELLO, boot_id=0xB008))
     assert desk.kinds(EventKind.FAULT) == ["datum_lost"]  # once
     desk.take(press(), boot_id=0xB008)
     row = desk.rows()[-1]
@@ -444,16 +444,16 @@ def test_a_hello_of_the_same_start_changes_nothing(make_book):
         desk = Desk(db)
         samples = press()
         desk.take(samples[: lowest(samples)])
-        desk.recorder.take(HELLO)
+        desk.recorder.process(HELLO)
         desk.take(samples[lowest(samples) :])
         assert [(row["status"], row["counted"]) for row in desk.rows()] == [("complete", 1)]
         assert desk.found(EventKind.FAULT) == []
 
 
 def test_an_absolute_scale_keeps_its_datum_over_a_restart(desk):
-    desk.recorder.take_hello(replace(HELLO, travel="caliper"))
-    desk.recorder.take(Restarted(0xB008))
-    desk.recorder.take(replace(HELLO, travel="caliper", boot_id=0xB008))
+    desk.recorder.process_hello(replace(HELLO, travel="caliper"))
+    desk.recorder.process(Restarted(0xB008))
+    desk.recorder.process(replace(HELLO, travel="caliper", boot_id=0xB008))
     desk.take(press(presses=2), boot_id=0xB008)
     assert [row["counted"] for row in desk.rows()] == [1, 1]
     assert desk.found(EventKind.FAULT) == []
@@ -470,10 +470,10 @@ def test_another_rig_than_the_calibrations_is_refused_in_words(make_book):
 def test_a_fault_is_said_when_it_comes_and_when_it_goes(desk):
     fault = Fault(BOOT, 0, 0x01, True, 1)
     for _ in range(3):
-        desk.recorder.take(fault)
-    desk.recorder.take(replace(fault, standing=False))
-    desk.recorder.take(replace(fault, standing=False))
-    desk.recorder.take(replace(fault, code=0x1F))
+        desk.recorder.process(fault)
+    desk.recorder.process(replace(fault, standing=False))
+    desk.recorder.process(replace(fault, standing=False))
+    desk.recorder.process(replace(fault, code=0x1F))
     assert desk.found(EventKind.FAULT) == [
         Finding.of("rig_fault", code=0x01),
         Finding.of("rig_fault_over", code=0x01),
@@ -482,8 +482,8 @@ def test_a_fault_is_said_when_it_comes_and_when_it_goes(desk):
 
 
 def test_what_needs_no_act_is_taken_without_a_word(desk):
-    desk.recorder.take(Tally(BOOT, 0, 1, 0, 0, 0))
-    desk.recorder.take(RawBlock(press()[:0], BOOT))
+    desk.recorder.process(Tally(BOOT, 0, 1, 0, 0, 0))
+    desk.recorder.process(RawBlock(press()[:0], BOOT))
     desk.recorder.interrupt()
     assert desk.events == []
     assert desk.rows() == []

@@ -87,12 +87,12 @@ def test_the_very_last_stroke_can_be_redone_while_the_end_is_held_open(
     book = make_book(RIG, springs=1, conditioning=0, measured=1)
 
     def redo():
-        stage.session.obey(Command(Action.REDO))
+        stage.session.submit(Command(Action.REDO))
         return PRESS[:0]
 
     def finish():
         clock.patience_s = 0.01  # nobody looks any more
-        stage.session.obey(Command(Action.FINISH))
+        stage.session.submit(Command(Action.FINISH))
         return PRESS[:0]
 
     source = FakeSource(
@@ -128,7 +128,7 @@ def test_finish_ends_a_set_that_is_not_done_and_says_so_in_the_book(book, clock,
 
     def finish():
         clock.patience_s = 0.01  # nobody looks any more
-        stage.session.obey(Command(Action.FINISH))
+        stage.session.submit(Command(Action.FINISH))
         return PRESS[:0]
 
     stage = Stage(book, FakeSource(clock, PRESS, QUIET, QUIET, finish), clock=clock)
@@ -139,9 +139,9 @@ def test_finish_ends_a_set_that_is_not_done_and_says_so_in_the_book(book, clock,
 def test_a_flood_of_commands_is_refused_not_queued_without_end(book, clock):
     session = Stage(book, clock=clock).session
     for _ in range(16):
-        session.obey(Command(Action.SKIP))
+        session.submit(Command(Action.SKIP))
     with pytest.raises(CoilbenchError, match="busy"):
-        session.obey(Command(Action.SKIP))
+        session.submit(Command(Action.SKIP))
 
 
 def test_a_stop_takes_what_has_arrived_and_closes(book, clock, monkeypatch):

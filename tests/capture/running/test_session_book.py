@@ -113,7 +113,7 @@ def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
         recorder = Recorder(
             db, dead, find_set(db, "larch"), current_calibration(db), lambda _: None
         )
-        recorder.take(RawBlock(HALF, BOOT))
+        recorder.process(RawBlock(HALF, BOOT))
         recorder.flush()
     stage = Stage(book, FakeSource(clock, ENDED), clock=clock)
     stage.run()

@@ -52,7 +52,7 @@ class Table:
             self.turns.took(turn, counted=counted)
 
     def ask(self, action, label=None, new_label=None):
-        self.turns.obey(Command(action, label, new_label))
+        self.turns.execute(Command(action, label, new_label))
 
     def refused(self, *asked, **what):
         with pytest.raises(NotPossible) as caught:

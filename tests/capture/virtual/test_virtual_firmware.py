@@ -18,7 +18,6 @@ from coilbench.capture.blocks import (
     SampleFlag,
     Tally,
 )
-from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, Rest, Step
 from coilbench.capture.virtual.firmware import BOOT_US, SETTLING_SAMPLES, Damage, Firmware, Frame
 from coilbench.capture.virtual.instrument import RigModel
@@ -268,9 +267,3 @@ def test_damaged_lines_are_lost_and_counted_never_wrong() -> None:
     assert len(heard) < len(truth)
     assert len(heard) + counters.samples_lost == pytest.approx(len(truth), abs=2)
     np.testing.assert_array_equal(heard["load_counts"], truth["load_counts"][heard["seq"]])
-
-
-@pytest.mark.parametrize("share", [-0.1, 1.5, float("nan")])
-def test_a_probability_is_a_probability(share: float) -> None:
-    with pytest.raises(CoilbenchError, match="probability"):
-        Faults(drop_probability=share)

@@ -60,6 +60,8 @@ def test_a_rig_in_a_hurry_ends_and_a_real_one_rests_unless_told() -> None:
         ("springs=1001", "springs=1001"),
         ("presses=0", "presses=0"),
         ("drop=2", "drop=2"),
+        ("flip=-0.1", "flip=-0.1"),
+        ("drop=nan", "drop=nan"),
         ("flip=nan", "flip=nan"),
         ("restart=inf", "restart=inf"),
         ("restart=-1", "restart=-1"),
