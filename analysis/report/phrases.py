@@ -38,11 +38,11 @@ _FAULTS = {
 
 # By kind, or kind and cause: what, and what to do where that is not said already.
 _RIG: dict[str, tuple[str, str]] = {
-    "rate/slow": (
+    "rate_slow": (
         "{measured_hz:.1f} samples a second arrive, the rig states {nominal_hz:g}",
         "Set the HX711's RATE pin high (many boards tie it low, which means 10 a second)",
     ),
-    "rate/fast": (
+    "rate_fast": (
         "{measured_hz:.1f} samples a second arrive, the rig states {nominal_hz:g}",
         "Set the rate in the firmware's configuration to that of the amplifier",
     ),
@@ -50,17 +50,17 @@ _RIG: dict[str, tuple[str, str]] = {
         "no sample arrived for {gap_s:.1f} s",
         "Check the amplifier's supply and wires for a loose contact",
     ),
-    "no cell/at_limit": (
+    "no_cell_at_limit": (
         "every load reading is at the limit of the amplifier's range: no cell is connected, one "
         "of its wires is broken, or it is far overloaded",
         "Take all load off, then check the cell's four wires",
     ),
-    "no cell/constant": (
+    "no_cell_constant": (
         "the load reading never changes ({counts} counts): the cell does not respond",
         "Check the cell's four wires and the amplifier's supply; a working cell always shows "
         "some noise",
     ),
-    "no cell/no_response": (
+    "no_cell_no_response": (
         "the quill moved but the load did not: no cell, or nothing to press on",
         "Press on something springy; check the cell's four wires",
     ),
@@ -68,7 +68,7 @@ _RIG: dict[str, tuple[str, str]] = {
         "{flagged} of {samples} load readings are at the limit of the amplifier's range",
         "Look for a loose wire, or press less hard",
     ),
-    "torn words": (
+    "torn_words": (
         "{flagged} of {samples} load readings are corrupted",
         "Keep the amplifier's wires short and away from mains cables",
     ),
@@ -93,42 +93,42 @@ _RIG: dict[str, tuple[str, str]] = {
         "{lost} of {samples} samples were lost on the way",
         "Try another cable or port, and close busy programs on this computer",
     ),
-    "bad lines": ("{lines} lines are corrupted", "Try another cable or port; check the baud rate"),
+    "bad_lines": ("{lines} lines are corrupted", "Try another cable or port; check the baud rate"),
     "restarts": ("the rig restarted {restarts} times", "Check its power"),
-    "encoder/steps": (
+    "encoder_steps": (
         "the scale made {steps} impossible steps at rest",
         "Check its wires and its reading head",
     ),
-    "encoder/no_response": (
+    "encoder_no_response": (
         "the load moved but the travel did not: the encoder does not respond",
         "Check the scale's wires and that its reading head moves with the quill",
     ),
-    "no travel": (
+    "no_travel": (
         "{absent} of {samples} samples have no travel reading",
         "Check the scale's wires and battery",
     ),
-    "no press": (
+    "no_press": (
         "neither load nor travel moved: nothing was pressed, or neither responds",
         "Press again; if that does not help, check the wires of both",
     ),
-    "backwards/either": (
+    "backwards_either": (
         "the load falls as the quill goes down: the cell or the encoder is wired backwards",
         "Find out which: coilbench rig check --port PORT",
     ),
-    "backwards/encoder": (
+    "backwards_encoder": (
         "travel counts fall as the quill goes down: the encoder is wired backwards",
         "Swap the encoder's wires A and B, then calibrate the travel again",
     ),
-    "backwards/encoder_swapped": (
+    "backwards_encoder_swapped": (
         "the height grows as the quill goes down: the encoder's wires were swapped after it was "
         "calibrated",
         "Swap the encoder's wires A and B, then calibrate the travel again",
     ),
-    "backwards/cell": (
+    "backwards_cell": (
         "the load falls as the quill goes down: the cell is wired backwards",
         "Swap the cell's two signal wires (often green and white), then calibrate again",
     ),
-    "backwards/cell_swapped": (
+    "backwards_cell_swapped": (
         "the load falls as the quill goes down: the cell's wires were swapped after it was "
         "calibrated",
         "Swap the cell's two signal wires (often green and white), then calibrate again",
@@ -273,7 +273,7 @@ def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
         code = facts["code"]
         unknown = f"the rig reports the unknown fault {code:02X}", "Update coilbench"
         return _FAULTS.get(code, unknown)
-    what, hint = _RIG[f"{kind}/{facts['cause']}" if "cause" in facts else kind]
+    what, hint = _RIG[f"{kind}_{facts['cause']}" if "cause" in facts else kind]
     return what.format_map(_shown(facts, units)), hint
 
 
