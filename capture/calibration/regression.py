@@ -102,7 +102,8 @@ def fit_polynomial(
 
 def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial at x, the shape of x."""
-    return np.asarray(polyval(np.asarray(x, dtype=np.float64), fit.coefficients))
+    coefficients = fit.coefficients or (0.0,)  # of a hidden bend there may be none
+    return np.asarray(polyval(np.asarray(x, dtype=np.float64), coefficients))
 
 
 def slope(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:

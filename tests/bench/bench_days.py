@@ -248,5 +248,5 @@ def _live(rig: RigModel, world: World, steps: Sequence[Step], seed: int) -> list
             part(alone.start, alone.stop),
         )
         for span in bench.spans
-        for alone in [settled(span, rig)]
+        for alone in [settled(span, fine)]
     ]

@@ -117,8 +117,8 @@ class Stage:
             pause=lambda _: None,
         )
         if self.clock.looks is not None:
-            look = self.session._see
-            self.session._see = lambda *args: (look(*args), self.clock.looks.set())
+            look = self.session._refresh
+            self.session._refresh = lambda *args: (look(*args), self.clock.looks.set())
 
     def hear(self, event):
         assert describe(event.what, Units())  # whatever happens can be said

@@ -290,7 +290,7 @@ def test_an_event_is_told_after_the_book_has_it(book):
             (count,) = other.execute("SELECT count(*) FROM sweeps").fetchone()
             counts.append((event.kind, count))
 
-        desk.recorder._say = say
+        desk.recorder._report = say
         desk.take(press(presses=2))
         assert counts == [(EventKind.KEPT, 1), (EventKind.KEPT, 2)]
 
