@@ -13,7 +13,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import Array, BranchFit, Look, Side, SweepFit
+from coilbench.analysis.curves.sweep_fit import Array, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, scatter_lines
 from coilbench.capture.errors import CoilbenchError
 
@@ -82,28 +82,19 @@ class HeightNotMeasured(CoilbenchError):
 
     def __init__(self, finding: NotMeasured) -> None:
         self.finding = finding
+        hint = "Ask for a height that was measured, or measure the spring there"
         if finding.reach_n is not None:
-            super().__init__(
-                f"spring {finding.spring} at {finding.height_mm:.2f} mm pushes more than the "
-                f"{finding.reach_n:.0f} N to which the press's flex is known",
-                hint="Press a solid block as hard as the springs: coilbench rig flex",
-            )
-            return
+            hint = "Press a solid block as hard as the springs: coilbench rig flex"
         super().__init__(
             f"spring {finding.spring} was measured from {finding.lowest_mm:.2f} mm to "
             f"{finding.highest_mm:.2f} mm, not at {finding.height_mm:.2f} mm",
-            hint="Ask for a height that was measured, or measure the spring there",
+            hint=hint,
         )
 
 
 @dataclass(frozen=True)
 class Reading:
-    """The load at a height.
-
-    Attributes:
-        budget: what its uncertainty is made of.
-        notes: what the reader should know.
-    """
+    """The load at a height, what its uncertainty is made of, and what the reader should know."""
 
     height_mm: float
     load_n: float
@@ -139,14 +130,13 @@ class SpringCurve:
     """What one spring pushes at any height that was measured.
 
     Attributes:
-        label: the spring's name inside its set.
         branch: which branch a load is read from; `mean` is the mean of both where both were
             measured at that height, else the one there is.
         sweeps: one entry a sweep that was measured, at least one.
         joined: all sweeps of chosen points as one, where there are several: a spring whose
             readings were noted one at a time is read between them.
         free_length_mm: from first contact of the dense sweeps, else as given, else None.
-        free_length_u_mm: its expanded uncertainty, k = 2; None where the length is None.
+        free_length_u_mm: its expanded uncertainty, k = 2.
         solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
         contact, bind: first contact and coil bind as the dense sweeps show them; None where they
             do not.
@@ -165,7 +155,7 @@ class SpringCurve:
     bind: FoundHeight | None = None
 
     def __post_init__(self) -> None:
-        if not _fits(self.sweeps, self.branch):
+        if not self._ends_mm:
             side = "" if self.branch == "mean" else f" of its {self.branch} branch"
             raise CoilbenchError(
                 f"spring {self.label} has no reading{side}",
@@ -175,12 +165,19 @@ class SpringCurve:
     @property
     def lowest_mm(self) -> float:
         """Lowest height measured."""
-        return min(fit.lowest_mm for fit in _fits(self.sweeps, self.branch))
+        return min(lowest_mm for lowest_mm, _ in self._ends_mm)
 
     @property
     def highest_mm(self) -> float:
         """Highest height measured."""
-        return max(fit.highest_mm for fit in _fits(self.sweeps, self.branch))
+        return max(highest_mm for _, highest_mm in self._ends_mm)
+
+    @property
+    def _ends_mm(self) -> list[tuple[float, float]]:
+        """Between which heights every branch was measured that a load may be read from."""
+        side = SIDES[self.branch][0]
+        fits = [fit for sweep in self.sweeps for fit in sweep.fits(side) if fit is not None]
+        return [(fit.lowest_mm, fit.highest_mm) for fit in fits]
 
     def load_at(self, height_mm: float) -> Reading:
         """Read the load at a height.
@@ -234,11 +231,7 @@ class SpringCurve:
             )
         pairs = self._paired_looks(*sorted((height_a_mm, height_b_mm)))
         weight = 1.0 / (len(pairs) * span)
-        weighted = [
-            (sign * weight, look)
-            for pair in pairs
-            for sign, look in zip((1, -1), pair, strict=True)
-        ]
+        weighted = [(weight, low) for low, _ in pairs] + [(-weight, high) for _, high in pairs]
         rates = [(low.load_n - high.load_n) / span for low, high in pairs]
         noises = [math.hypot(low.se_n, high.se_n) / span for low, high in pairs]
         budget = Budget((*budget_lines(weighted), *scatter_lines(rates, noises)))
@@ -268,18 +261,6 @@ class SpringCurve:
         high, low = self.window_mm() or (self.highest_mm, self.lowest_mm)
         return self.rate_between(low, high) if high - low >= LEAST_SPAN_MM else None
 
-    @property
-    def rate_n_per_mm(self) -> float | None:
-        """The value of `rate`."""
-        rate = self.rate
-        return None if rate is None else rate.rate_n_per_mm
-
-    @property
-    def rate_u_n_per_mm(self) -> float | None:
-        """The expanded uncertainty of `rate`, k = 2."""
-        rate = self.rate
-        return None if rate is None else rate.rate_u_n_per_mm
-
     def sampled(self, n: int) -> tuple[Array, Array]:
         """Heights and loads for a plot, ascending, shape (m,) each; m < n where there are gaps."""
         heights, loads = [], []
@@ -291,40 +272,33 @@ class SpringCurve:
             heights.append(float(height))
         return np.array(heights), np.array(loads)
 
-    def _looks(self, side: Side, height_mm: float) -> list[Look]:
-        """What the sweeps say there; the joined points only where no sweep alone says anything."""
-        for group in self._groups():
-            looks = [look for sweep in group if (look := sweep.look(side, height_mm)) is not None]
-            if looks:
-                return looks
-        return []
+    def _seen(self, *heights_mm: float) -> tuple[Side, list[tuple[Look, ...]]] | None:
+        """What one side shows at some heights, stroke by stroke, of those that show them all.
 
-    def _groups(self) -> tuple[tuple[SweepFit, ...], ...]:
-        return (self.sweeps,) if self.joined is None else (self.sweeps, (self.joined,))
+        The joined points count only where no stroke alone shows them.
+        """
+        groups = (self.sweeps,) if self.joined is None else (self.sweeps, (self.joined,))
+        for side in SIDES[self.branch]:
+            for group in groups:
+                rows = [tuple(sweep.look(side, mm) for mm in heights_mm) for sweep in group]
+                seen = [tuple(look for look in row if look is not None) for row in rows]
+                if whole := [row for row in seen if len(row) == len(heights_mm)]:
+                    return side, whole
+        return None
 
     def _best_looks(self, height_mm: float) -> tuple[Side, list[Look]]:
-        for side in SIDES[self.branch]:
-            if looks := self._looks(side, height_mm):
-                return side, looks
+        if (seen := self._seen(height_mm)) is not None:
+            return seen[0], [look for (look,) in seen[1]]
         reach_n = min(sweep.reach_n for sweep in self.sweeps)
         beyond = height_mm < self.lowest_mm and math.isfinite(reach_n)
-        lowest_mm, highest_mm = self.lowest_mm, self.highest_mm
-        raise HeightNotMeasured(
-            NotMeasured(self.label, height_mm, lowest_mm, highest_mm, reach_n if beyond else None)
-        )
+        ends_mm = self.lowest_mm, self.highest_mm
+        finding = NotMeasured(self.label, height_mm, *ends_mm, reach_n if beyond else None)
+        raise HeightNotMeasured(finding)
 
-    def _paired_looks(self, low_mm: float, high_mm: float) -> list[tuple[Look, Look]]:
+    def _paired_looks(self, low_mm: float, high_mm: float) -> list[tuple[Look, ...]]:
         """Looks at both heights: of one side and one sweep where there are any, else the best."""
-        for side in SIDES[self.branch]:
-            for group in self._groups():
-                pairs = [
-                    (low, high)
-                    for sweep in group
-                    if (low := sweep.look(side, low_mm)) is not None
-                    and (high := sweep.look(side, high_mm)) is not None
-                ]
-                if pairs:
-                    return pairs
+        if (seen := self._seen(low_mm, high_mm)) is not None:
+            return seen[1]
         (_, lows), (_, highs) = self._best_looks(low_mm), self._best_looks(high_mm)
         return list(zip(lows, highs, strict=False))
 
@@ -341,15 +315,6 @@ class SpringCurve:
         if self.free_length_mm is not None and self.free_length_mm > height_mm:
             return load_n / (self.free_length_mm - height_mm)
         return None
-
-
-def _fits(sweeps: Sequence[SweepFit], branch: BranchChoice) -> list[BranchFit]:
-    """Every fitted branch that a choice may read from."""
-    fits: list[BranchFit | None] = []
-    for sweep in sweeps:
-        fits += [sweep.loading] if branch != "unloading" else []
-        fits += [sweep.unloading] if branch != "loading" else []
-    return [fit for fit in fits if fit is not None]
 
 
 def _mean(values: Iterable[float]) -> float:

@@ -7,7 +7,8 @@ leaves the spring's own trend; a press need not reach it, and with valve springs
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 import numpy as np
@@ -18,23 +19,22 @@ from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N, budge
 from coilbench.analysis.curves.sweep_fit import (
     Array,
     Bins,
-    BranchFit,
     Look,
     SweepFit,
+    chained,
     fit_sweep,
     noise_n,
 )
-from coilbench.analysis.curves.uncertainty import Budget, expanded_mean_u
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import find_wall
 from coilbench.capture.calibration.regression import value
-from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, Branch, RigReading, Sweep
+from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
 
 
 class Spot(NamedTuple):
     """A height found in one branch.
 
     Attributes:
-        height_mm: where.
         se_mm: its standard error (k = 1) from the samples.
         n_per_mm: how steep the load runs through it: a load's error moves it so much less.
         shape_u_mm: standard uncertainty (k = 1) of what the place is, the same in all strokes.
@@ -55,8 +55,7 @@ class Spot(NamedTuple):
             spots: one a stroke that shows it, from its loading branch.
             read_below_mm: how far below the spot the branch tells how the rig's errors move it.
 
-        Returns:
-            None where no stroke shows it.
+        None where no stroke shows it.
         """
         if not spots:
             return None
@@ -69,7 +68,11 @@ class Spot(NamedTuple):
         ]
         rig_u_mm = Budget(tuple(budget_lines(looks))).combined_u_n
         shape_u_mm = float(np.mean([spot.shape_u_mm for spot, _ in spots]))
-        u_mm = expanded_mean_u(heights, noises, math.hypot(rig_u_mm, shape_u_mm))
+        known = [
+            BudgetLine(*each, "mm", 1.0)
+            for each in (("rig", "B", rig_u_mm), ("shape", "B", shape_u_mm))
+        ]
+        u_mm = Budget((*known, *scatter_lines(heights, noises))).expanded_u_n
         return FoundHeight(float(np.mean(heights)), u_mm)
 
 
@@ -85,14 +88,17 @@ def _look(spot: Spot, fit: SweepFit, below_mm: float) -> Look | None:
     return look._replace(slope_n_per_mm=spot.n_per_mm, by_lag=look.by_lag * steeper)
 
 
+def _spots(
+    fits: Sequence[SweepFit], find: Callable[[Bins], Spot | None]
+) -> list[tuple[Spot, SweepFit]]:
+    """What the ways down of the dense sweeps show, of those that show it."""
+    found = [(find(fit.loading_bins), fit) for fit in fits if fit.loading_bins is not None]
+    return [(spot, fit) for spot, fit in found if spot is not None]
+
+
 def _find_solid_height(fits: Sequence[SweepFit]) -> FoundHeight | None:
     """Mean solid height of the dense sweeps that reached coil bind; None where none did."""
-    found = [
-        (_smeared(solid, fit), fit)
-        for fit in fits
-        if fit.loading_bins is not None and (solid := _find_solid(fit.loading_bins)) is not None
-    ]
-    return Spot.combined(found, 0.0)
+    return Spot.combined([(_smeared(*each), each[1]) for each in _spots(fits, _find_solid)], 0.0)
 
 
 def _smeared(spot: Spot, fit: SweepFit) -> Spot:
@@ -109,13 +115,8 @@ def _find_solid(bins: Bins) -> Spot | None:
     """Find solid height: where the steep wall of touching coils crosses the spring's own trend.
 
     Coils of a real spring touch one after the other: solid height may lie as far below the
-    crossing as the load began to leave the trend above it (a rectangle: /sqrt(3)).
-
-    Args:
-        bins: first passes of a dense sweep on its way down.
-
-    Returns:
-        None where the press did not reach coil bind (the usual case, and the safe one).
+    crossing as the load began to leave the trend above it (a rectangle: /sqrt(3)). None where the
+    press did not reach coil bind (the usual case, and the safe one).
     """
     wall = find_wall(bins)
     if wall is None:
@@ -136,25 +137,15 @@ CONTACT_FEWEST_FOR_BEND = 8
 
 def _find_free_length(fits: Sequence[SweepFit]) -> FoundHeight | None:
     """Mean height of first contact of the dense sweeps; None where none shows it."""
-    found = [
-        (contact, fit)
-        for fit in fits
-        if fit.loading_bins is not None and (contact := _find_contact(fit.loading_bins)) is not None
-    ]
-    return Spot.combined(found, CONTACT_BELOW_MM)
+    return Spot.combined(_spots(fits, _find_contact), CONTACT_BELOW_MM)
 
 
 def _find_contact(bins: Bins) -> Spot | None:
     """Find the height of zero load from the first few per cent of the load.
 
     Height is fitted over load in the first of CONTACT_BANDS that holds enough samples (by a
-    parabola, for end coils that close are softer at first) and read at zero load.
-
-    Args:
-        bins: first passes of a dense sweep on its way down.
-
-    Returns:
-        None where the sweep begins above that band or has too few samples in it.
+    parabola, for end coils that close are softer at first) and read at zero load. None where the
+    sweep begins above that band or has too few samples in it.
     """
     if bins.height_mm.size < CONTACT_FEWEST_BINS:
         return None
@@ -219,9 +210,7 @@ def fit_curve(
     """Make a spring's curve of its sweeps.
 
     Args:
-        label: the spring's name inside its set.
         sweeps: its sweeps; those without a usable sample are passed over.
-        branch: which branch loads are read from.
         free_length_mm: as measured by other means; used where no sweep shows first contact.
         solid_height_mm: as known by other means; comes before what the sweeps show.
 
@@ -299,18 +288,12 @@ def _join_points(sweeps: Sequence[Sweep]) -> SweepFit | None:
     pointed = [sweep for sweep in sweeps if not sweep.dense]
     if len(pointed) < 2:
         return None
-    return SweepFit(
-        BranchFit.of_points(_chain([sweep.loading for sweep in pointed])),
-        BranchFit.of_points(_chain([sweep.unloading for sweep in pointed])),
-        float(np.mean([sweep.load_u_n for sweep in pointed])),
-        float(np.mean([sweep.load_u_relative for sweep in pointed])),
-        float(np.mean([sweep.height_u_mm for sweep in pointed])),
-        dense=False,
+    joined = replace(
+        pointed[0],
+        loading=chained([sweep.loading for sweep in pointed]),
+        unloading=chained([sweep.unloading for sweep in pointed]),
+        load_u_n=float(np.mean([sweep.load_u_n for sweep in pointed])),
+        load_u_relative=float(np.mean([sweep.load_u_relative for sweep in pointed])),
+        height_u_mm=float(np.mean([sweep.height_u_mm for sweep in pointed])),
     )
-
-
-def _chain(branches: Sequence[Branch]) -> Branch:
-    return Branch(
-        np.concatenate([branch.height_mm for branch in branches]),
-        np.concatenate([branch.load_n for branch in branches]),
-    )
+    return fit_sweep(joined)

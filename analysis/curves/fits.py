@@ -18,21 +18,13 @@ MOST_CORRELATION = 0.98
 
 
 class Fit(NamedTuple):
-    """A linear fit of y on the columns of a design.
+    """A linear fit of y on the columns of a design."""
 
-    Attributes:
-        coefficients: shape (p,).
-        covariance: shape (p, p), k = 1, correlation counted in.
-        residual: shape (n,).
-        weight: shape (n,), 1 for a point that counts in full, 0 for one left out.
-        effective_n: the number of independent readings with the same information.
-    """
-
-    coefficients: Array
-    covariance: Array
-    residual: Array
-    weight: Array
-    effective_n: float
+    coefficients: Array  # (p,)
+    covariance: Array  # (p, p), k = 1, correlation counted in
+    residual: Array  # (n,)
+    weight: Array  # (n,), 1 for a point that counts in full, 0 for one left out
+    effective_n: float  # the number of independent readings with the same information
 
     @property
     def degrees_of_freedom(self) -> float:
@@ -63,9 +55,6 @@ class Fit(NamedTuple):
         Iterated least squares from the plain fit, the scale being the median absolute residual over
         0.6745. The covariance is Huber's first (Robust Statistics, 1981, from memory), for
         correlated noise widened as in least_squares.
-
-        Args:
-            design, y: as in least_squares.
         """
         n, p = design.shape
         fit = np.linalg.lstsq(design, y)[0]

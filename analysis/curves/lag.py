@@ -19,7 +19,7 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.sweep_fit import TURN_MM, Array, SweepFit, fit_sweep
+from coilbench.analysis.curves.sweep_fit import TURN_MM, Array, fit_sweep
 from coilbench.analysis.curves.wall import touching_mm, typical_delay_s
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
@@ -38,9 +38,7 @@ LEAST_SAMPLES = 30
 CONTACT_SHARES = (0.15, 0.5)  # of the largest load: where the course is straight and well seen
 ROGUE_SDS = 6.0
 KNOWN_SHARE = 0.5  # known is a delay whose uncertainty is below this share of what is typical
-TRUST_STEPS = (
-    0.02  # of a sample's interval: no delay is trusted finer, nor a spread than its square
-)
+TRUST_STEPS = 0.02  # of a sample's interval: no delay is trusted finer, a spread than its square
 FEW_STROKES = 4.0  # strokes that determine the spread as well as SPREAD_TRUST
 SPREAD_TRUST = 0.1  # of the spread: a filter is no moving average, only much like one
 
@@ -61,9 +59,6 @@ def _estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     information leave it with its large uncertainty. The covariance is the sandwich over pieces of
     strokes (White, Econometrica 48, 1980; by clusters, from memory), since errors within a piece
     are correlated.
-
-    Args:
-        springs: the strokes of each spring; at least one with two samples.
     """
     intervals = [np.diff(press.t_s) for one in springs for press in one if press.t_s.size > 1]
     step_s = float(np.median(np.concatenate(intervals))) if intervals else math.inf
@@ -89,11 +84,10 @@ def _estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     spread_floor_s2 = spread_trust * max(float(at[1]), at[0] ** 2 / 3.0)
     floor = [TRUST_STEPS * step_s, (TRUST_STEPS * step_s) ** 2 + spread_floor_s2]
     covariance = covariance + np.diag(np.square(floor))
-    rows = covariance.tolist()
     return Lag(
         delay_s=float(at[0]),
         spread_s2=float(at[1]),
-        covariance=((rows[0][0], rows[0][1]), (rows[1][0], rows[1][1])),
+        covariance=_rows(covariance),
         degrees_of_freedom=float(max(pieces - 2, 1)),
         known=known,
     )
@@ -120,9 +114,7 @@ def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[A
 
 def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Evidence | None:
     """Take all that is not lag out of one spring's strokes; None where they hold too little."""
-    parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
-    at_mm = _no_load_mm(np.concatenate(parts))
-    presses = [replace(press, contact_mm=at_mm) for press in presses]
+    presses = _with_contact(presses, delay_s, spread_s2)
     parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
     number = np.repeat(np.arange(len(parts)), [part.shape[0] for part in parts])
     height, load, way, *by_lag = np.concatenate(parts).T[:5]
@@ -153,10 +145,9 @@ def _pieces(number: NDArray[np.intp], way: Array) -> NDArray[np.intp]:
 
 
 def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
-    """Samples whose friction has fully reversed: height, load, way, effects of the lag.
+    """Samples whose friction has fully reversed, shape (m, 5).
 
-    Returns:
-        shape (m, 5); the way is 1 going down and -1 going up.
+    Height, load, way (1 going down and -1 going up), and both effects of the lag.
     """
     height = press.height_mm(delay_s, spread_s2)
     if height.size < LEAST_SAMPLES // PIECES:
@@ -236,12 +227,8 @@ PRESSED_SHARE = 0.2  # of the largest load there: below it the end coils close, 
 def _seen_repeat(springs: Sequence[Sequence[Sweep]]) -> StrokeRepeat | None:
     """Pool how far the strokes of each spring stand apart, as a shift in height.
 
-    Args:
-        springs: the strokes of each spring.
-
-    Returns:
-        The pooled standard deviation of one stroke (each spring about its own mean); None where
-        no spring was pressed twice.
+    That is the standard deviation of one stroke, each spring about its own mean; None where no
+    spring was pressed twice.
     """
     squares, freedom = 0.0, 0
     for sweeps in springs:
@@ -257,10 +244,10 @@ def _seen_repeat(springs: Sequence[Sequence[Sweep]]) -> StrokeRepeat | None:
 def _shifts_mm(sweeps: Sequence[Sweep]) -> Array:
     """How much higher each stroke pushes than the mean of all, shape (n,) or empty."""
     fits = [fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None]
-    ends = np.array([end for fit in fits if (end := _ends_mm(fit)) is not None])
-    if len(ends) < max(len(fits), 2):
+    ways = [way for fit in fits for way in fit.fits("both") if way is not None]
+    if len(ways) < 2 * max(len(fits), 2):
         return np.empty(0)
-    low, high = float(ends[:, 0].max()), float(ends[:, 1].min())
+    low, high = max(way.lowest_mm for way in ways), min(way.highest_mm for way in ways)
     heights = low + (high - low) * np.linspace(0.05, 0.95, LOOKS)
     looks = [[fit.look("both", float(height)) for height in heights] for fit in fits]
     loads = np.array([[look.load_n if look else np.nan for look in row] for row in looks])
@@ -273,73 +260,66 @@ def _shifts_mm(sweeps: Sequence[Sweep]) -> Array:
     return np.asarray(np.mean(((loads - load)[:, pressed] / slope[pressed]), axis=1))
 
 
-def _ends_mm(fit: SweepFit) -> tuple[float, float] | None:
-    """Between which heights both branches were measured."""
-    if fit.loading is None or fit.unloading is None:
-        return None
-    return (
-        max(fit.loading.lowest_mm, fit.unloading.lowest_mm),
-        min(fit.loading.highest_mm, fit.unloading.highest_mm),
-    )
-
-
 DOUBT = 3.0  # times the lag's uncertainty, where a stroke was over before the filter could follow:
 #   its shape then counts, of which delay and spread tell too little. Ours, no source
 CONVERTED = ""  # stands for the rig of sweeps that came converted
 
 
 def undo_lag(sweeps: Mapping[str, Sequence[Sweep]]) -> dict[str, list[Sweep]]:
-    """Find the lag of each rig in a set, and undo it in all its sweeps.
+    """Find the lag of each rig in a set, {label: sweeps}, and undo it in all its sweeps.
 
     Sweeps that came converted count as one rig more. What made them may have undone its lag
-    already: where theirs cannot be told, they stay as they are.
-
-    Args:
-        sweeps: a set's, by label; those without a press stay as they are.
+    already: where theirs cannot be told, they stay as they are, as do those without a press.
     """
-    presses: dict[str, dict[str, list[Press]]] = {}
+    rigs: dict[str, list[_Stroke]] = {}
     for label, own in sweeps.items():
-        for sweep in own:
+        for at, sweep in enumerate(own):
             if sweep.press is not None:
-                press = replace(sweep.press, touching_mm=touching_mm(sweep.press))
-                presses.setdefault(_rig_of(sweep), {}).setdefault(label, []).append(press)
+                rig = CONVERTED if sweep.rig is None else sweep.rig.calibration_id
+                rigs.setdefault(rig, []).append(_Stroke(label, at, sweep, sweep.press))
     found = {label: list(own) for label, own in sweeps.items()}
-    for rig, by_label in presses.items():
-        lag = _estimate_lag(list(by_label.values()))
-        if rig == CONVERTED and not lag.known:
-            continue
-        for label, of_spring in by_label.items():
-            at_mm = _contact_mm(of_spring, lag)
-            found[label] = [
-                _corrected(sweep, replace(sweep.press, contact_mm=at_mm), lag)
-                if _is_of(sweep, rig) and sweep.press is not None
-                else sweep
-                for sweep in found[label]
-            ]
-        if rig != CONVERTED and any(len(one) == 1 for one in by_label.values()):
-            found = _with_repeat(found, rig)
+    for rig, strokes in rigs.items():
+        for label, at, sweep, _ in _undone(strokes, converted=rig == CONVERTED):
+            found[label][at] = sweep
     return found
 
 
-def _with_repeat(sweeps: Mapping[str, Sequence[Sweep]], rig: str) -> dict[str, list[Sweep]]:
-    """Tell all strokes of a rig how well its strokes repeat, where some show it."""
-    springs = [[sweep for sweep in own if _is_of(sweep, rig)] for own in sweeps.values()]
-    repeat = _seen_repeat(springs)
-
-    def told(sweep: Sweep) -> Sweep:
-        if repeat is None or sweep.rig is None or not _is_of(sweep, rig):
-            return sweep
-        return replace(sweep, rig=replace(sweep.rig, repeat=repeat))
-
-    return {label: [told(sweep) for sweep in own] for label, own in sweeps.items()}
+class _Stroke(NamedTuple):
+    label: str
+    at: int  # which of its spring's sweeps it is
+    sweep: Sweep
+    press: Press
 
 
-def _is_of(sweep: Sweep, rig: str) -> bool:
-    return sweep.press is not None and _rig_of(sweep) == rig
+def _undone(strokes: list[_Stroke], *, converted: bool) -> list[_Stroke]:
+    """Undo the lag of one rig, and tell a stroke alone how well the others' strokes repeat."""
+    presses: dict[str, list[Press]] = {}
+    for one in strokes:
+        press = replace(one.press, touching_mm=touching_mm(one.press))
+        presses.setdefault(one.label, []).append(press)
+    lag = _estimate_lag(list(presses.values()))
+    if converted and not lag.known:
+        return strokes
+    contact_mm = {label: _contact_mm(own, lag) for label, own in presses.items()}
+    pressed = [replace(one.press, contact_mm=contact_mm[one.label]) for one in strokes]
+    sweeps = [_corrected(one.sweep, own, lag) for one, own in zip(strokes, pressed, strict=True)]
+    if not converted and any(len(own) == 1 for own in presses.values()):
+        sweeps = _with_repeat([one.label for one in strokes], sweeps)
+    return [one._replace(sweep=sweep) for one, sweep in zip(strokes, sweeps, strict=True)]
 
 
-def _rig_of(sweep: Sweep) -> str:
-    return CONVERTED if sweep.rig is None else sweep.rig.calibration_id
+def _with_repeat(labels: list[str], sweeps: list[Sweep]) -> list[Sweep]:
+    own = [
+        [one for one, of in zip(sweeps, labels, strict=True) if of == label]
+        for label in dict.fromkeys(labels)
+    ]
+    repeat = _seen_repeat(own)
+    if repeat is None:
+        return sweeps
+    return [
+        each if each.rig is None else replace(each, rig=replace(each.rig, repeat=repeat))
+        for each in sweeps
+    ]
 
 
 def _corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
@@ -352,15 +332,17 @@ def _corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
         sweep,
         loading=loading,
         unloading=unloading,
-        lag=_doubted(lag) if too_fast else lag,
+        lag=replace(lag, covariance=_rows(DOUBT**2 * np.array(lag.covariance)))
+        if too_fast
+        else lag,
         turned_mm=_turned_mm(press, height, lag),
         too_fast=too_fast,
     )
 
 
-def _doubted(lag: Lag) -> Lag:
-    (a, b), (c, d) = np.multiply(DOUBT**2, lag.covariance).tolist()
-    return replace(lag, covariance=((a, b), (c, d)))
+def _rows(covariance: Array) -> tuple[tuple[float, float], tuple[float, float]]:
+    (a, b), (c, d) = covariance.tolist()
+    return (a, b), (c, d)
 
 
 def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:
@@ -377,9 +359,12 @@ def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:
 
 def _contact_mm(presses: Sequence[Press], lag: Lag) -> float:
     """Return the height at which a spring's straight course comes to no load."""
-    known = [replace(press, contact_mm=math.inf) for press in presses]
-    for _ in range(2):
-        parts = [_usable_samples(press, lag.delay_s, lag.spread_s2) for press in known]
-        at_mm = _no_load_mm(np.concatenate(parts))
-        known = [replace(press, contact_mm=at_mm) for press in known]
-    return at_mm
+    known = _with_contact(presses, lag.delay_s, lag.spread_s2)
+    return _with_contact(known, lag.delay_s, lag.spread_s2)[0].contact_mm
+
+
+def _with_contact(presses: Sequence[Press], delay_s: float, spread_s2: float) -> list[Press]:
+    """Tell one spring's strokes from which height it pushes."""
+    parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
+    at_mm = _no_load_mm(np.concatenate(parts))
+    return [replace(press, contact_mm=at_mm) for press in presses]

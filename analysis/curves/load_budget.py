@@ -2,15 +2,13 @@
 
 Errors of the rig (its calibrations, masses, lag) are common to all loads of all springs and stay
 correlated here: for a difference of two loads, the difference of their sensitivities is taken
-before squaring (JCGM 100:2008, 5.2.2). The calibration card's budget of a typical reading is made
-here too.
+before squaring (JCGM 100:2008, 5.2.2).
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Hashable, Iterable, Iterator
-from dataclasses import dataclass
 from itertools import chain
 from typing import Literal, NamedTuple
 
@@ -34,32 +32,17 @@ _ONE = np.eye(1)
 
 
 class Effect(NamedTuple):
-    """How one input, or some that are correlated, moves one sweep's load at one height.
-
-    Attributes:
-        key: the same for effects of the very same error.
-        unit, sensitivity: for the budget: N per unit of the input.
-        gradient: shape (p,), N per unit of each correlated input.
-        covariance: shape (p, p), k = 1.
-        shared: whether all springs of the rig have the error in common.
-    """
+    """How one input, or some that are correlated, moves one sweep's load at one height."""
 
     source: str
-    key: Hashable
+    key: Hashable  # the same for effects of the very same error
     unit: str
-    sensitivity: float
-    gradient: Array
-    covariance: Array
-    shared: bool = True
+    sensitivity: float  # for the budget: N per unit of the input
+    gradient: Array  # (p,), N per unit of each correlated input
+    covariance: Array  # (p, p), k = 1
+    shared: bool = True  # whether all springs of the rig have the error in common
     kind: Literal["A", "B"] = "B"
     degrees_of_freedom: float = math.inf
-
-
-@dataclass
-class _Sum:
-    first: Effect
-    gradient: Array
-    sensitivity: float
 
 
 def budget_lines(weighted: Iterable[tuple[float, Look]]) -> list[BudgetLine]:
@@ -70,39 +53,25 @@ def budget_lines(weighted: Iterable[tuple[float, Look]]) -> list[BudgetLine]:
     """
     every = list(weighted)
     alone = len({id(look.sweep) for _, look in every}) == 1
-    sums: dict[Hashable, _Sum] = {}
+    sums: dict[Hashable, Effect] = {}
     for weight, look in every:
         for effect in chain(_effects(look), _repeat_effect(look) if alone else ()):
             at = (effect.source, effect.key)
-            if at not in sums:
-                sums[at] = _Sum(effect, np.zeros_like(effect.gradient), 0.0)
-            sums[at].gradient = sums[at].gradient + weight * effect.gradient
-            sums[at].sensitivity += weight * effect.sensitivity
-    return _merged(sums.values())
-
-
-def _merged(sums: Iterable[_Sum]) -> list[BudgetLine]:
-    """One line a source: what several strokes have of it is independent, and adds as squares."""
+            gradient, sensitivity = weight * effect.gradient, weight * effect.sensitivity
+            if (before := sums.get(at)) is not None:
+                gradient = gradient + before.gradient
+                sensitivity += before.sensitivity
+            sums[at] = effect._replace(gradient=gradient, sensitivity=sensitivity)
     lines: dict[str, BudgetLine] = {}
-    for one in sums:
-        first = one.first
-        u_n = math.sqrt(max(float(one.gradient @ first.covariance @ one.gradient), 0.0))
-        before = lines.get(first.source)
-        if before is not None:
-            u_n = math.hypot(u_n, before.contribution_n)
-        scale = one.sensitivity
-        unit = first.unit
+    for one in sums.values():
+        u_n = math.sqrt(max(float(one.gradient @ one.covariance @ one.gradient), 0.0))
+        if one.source in lines:  # what several strokes have of it is independent
+            u_n = math.hypot(u_n, lines[one.source].contribution_n)
+        scale, unit = one.sensitivity, one.unit
         if scale == 0.0 or u_n > 1e3 * abs(scale):
             scale, unit = 1.0, "N"
-        lines[first.source] = BudgetLine(
-            first.source,
-            first.kind,
-            u_n / abs(scale),
-            unit,
-            scale,
-            first.degrees_of_freedom,
-            first.shared,
-        )
+        freedom, u = one.degrees_of_freedom, u_n / abs(scale)
+        lines[one.source] = BudgetLine(one.source, one.kind, u, unit, scale, freedom, one.shared)
     return [line for line in lines.values() if line.value > 0.0]
 
 
@@ -131,22 +100,13 @@ def _converted_effects(look: Look) -> Iterator[Effect]:
 
     Several sweeps on one bench share them: what is left at one height is left in each.
     """
-    sweep = look.sweep
+    sweep, rate = look.sweep, look.slope_n_per_mm
     common = COMMON_SHARE if sweep.dense else 0.0
-    for share, name, key, shared in (
-        (common, "", "common", True),
-        (1.0 - common, " there", look.height_mm, False),
-    ):
-        part = math.sqrt(share)
+    parts = (common, "", "common"), (1.0 - common, " there", look.height_mm)
+    for share, name, key in parts:
+        part, shared = math.sqrt(share), key == "common"
         yield _plain(f"load{name}", key, "N", 1.0, part * sweep.load_u_n, shared=shared)
-        yield _plain(
-            f"height{name}",
-            key,
-            "mm",
-            look.slope_n_per_mm,
-            part * sweep.height_u_mm,
-            shared=shared,
-        )
+        yield _plain(f"height{name}", key, "mm", rate, part * sweep.height_u_mm, shared=shared)
     yield _plain("load in proportion", "common", "1", look.load_n, sweep.load_u_relative)
 
 
@@ -169,25 +129,19 @@ def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     travel, flex, load_n = calibration.travel, calibration.flex, look.load_n
     give_mm = float(calibration.flex_mm(load_n))
     counts = counts_at(travel, look.height_mm - give_mm, None)
-    gradient = rate * _powers(counts, travel)
-    yield _curve_effect("travel curve", rig_id, "mm", rate, gradient, travel)
+    powers = _powers(counts, travel)
+    yield _curve_effect("travel curve", rig_id, "mm", rate, rate * powers, travel)
     rounded_mm = rig.travel_step_mm / math.sqrt(12.0 * max(travel.points, 1))
     yield _plain("steps of the travel under the gauges", rig_id, "mm", rate, rounded_mm)
     if flex is None:
         give_u_mm = FLEX_UNKNOWN_U_MM_PER_N * load_n
         yield _plain("press flex, not measured", rig_id, "mm", rate, give_u_mm)
         return
-    gradient = rate * _powers(load_n, flex)
-    yield _curve_effect("press flex", flex, "mm", rate, gradient, flex)
+    yield _curve_effect("press flex", flex, "mm", rate, rate * _powers(load_n, flex), flex)
 
 
 def _curve_effect(
-    source: str,
-    key: Hashable,
-    unit: str,
-    sensitivity: float,
-    gradient: Array,
-    fit: PolynomialFit,
+    source: str, key: Hashable, unit: str, sensitivity: float, gradient: Array, fit: PolynomialFit
 ) -> Effect:
     """A fit's coefficients together, correlated; few points tell by their degrees of freedom."""
     freedom = math.inf if fit.degrees_of_freedom is None else fit.degrees_of_freedom
@@ -246,7 +200,7 @@ TYPICAL_SHARE = 0.5  # of the largest mass
 
 
 def typical_load_n(calibration: Calibration) -> float:
-    """Return the load that the budget is drawn up for: half of the largest calibrated one."""
+    """Return the load that the card's budget is drawn up for: half of the largest calibrated."""
     load = calibration.load
     return TYPICAL_SHARE * float(np.max(value(load, [load.x_min, load.x_max])))
 

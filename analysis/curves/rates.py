@@ -28,12 +28,14 @@ from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import (
     EDGE_MM,
     GRID_STEP_MM,
+    WAYS,
     Array,
     Bins,
     BranchFit,
     Look,
     Side,
     SweepFit,
+    Way,
 )
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 
@@ -50,11 +52,7 @@ FITTERS: dict[Method, Fitter] = {"least squares": Fit.least_squares, "robust": F
 
 @dataclass(frozen=True)
 class NamedRate:
-    """A rate and how it came about.
-
-    Attributes:
-        top_mm, bottom_mm: between which heights.
-    """
+    """A rate, how it came about, and between which heights."""
 
     method: Method
     top_mm: float
@@ -71,22 +69,18 @@ class NamedRate:
         """Work out every rate that the curve allows.
 
         Args:
-            curve: the spring's.
             window_mm: the window's heights, the higher one first; None leaves its rates out.
             heights_mm: the two running heights; with fewer their rate is left out.
         """
-        found: list[NamedRate] = []
+        found: list[tuple[Method, Span, Rate | None]] = []
         if window_mm is not None and window_mm[0] - window_mm[1] >= LEAST_SPAN_MM:
-            top, bottom = window_mm
-            rates: dict[Method, Rate | None] = {"window ends": _between(curve, top, bottom)}
-            for method in FITTERS:
-                rates[method] = Span.line_rate(curve, [Span(top, bottom)], method)
-            found += [cls(m, top, bottom, rate) for m, rate in rates.items() if rate is not None]
+            window = Span(*window_mm)
+            found = [("window ends", window, _between(curve, window))]
+            found += [(each, window, Span.line_rate(curve, [window], each)) for each in FITTERS]
         if len(heights_mm) >= 2 and max(heights_mm) - min(heights_mm) >= LEAST_SPAN_MM:
-            top, bottom = max(heights_mm), min(heights_mm)
-            rate = _between(curve, top, bottom)
-            found += [] if rate is None else [cls("two heights", top, bottom, rate)]
-        return found
+            running = Span(max(heights_mm), min(heights_mm))
+            found.append(("two heights", running, _between(curve, running)))
+        return [cls(m, at.top_mm, at.bottom_mm, rate) for m, at, rate in found if rate is not None]
 
 
 class Span(NamedTuple):
@@ -103,35 +97,24 @@ class Span(NamedTuple):
         One span gives a rate, two with opposite signs how it changes. Each stroke's branches are
         fitted for themselves; both branches are averaged where the curve reads the mean. What the
         rig's errors do is taken through the load's own budget: a line's slope is a sum of loads.
-
-        Returns:
-            None where a span was not sampled well enough.
+        None where a span was not sampled well enough.
         """
-        dense = [sweep for sweep in curve.sweeps if sweep.dense]
+        sweeps = _read_sweeps(curve)
+        ends = [mm for span in spans for mm in (span.top_mm, span.bottom_mm)]
         for side in SIDES[curve.branch]:
-            if dense:
-                strokes = [_stroke(sweep, side, spans, method) for sweep in dense]
-            else:
-                strokes = [_stroke(_pointed(curve), side, spans, method)]
-            found = [stroke for stroke in strokes if stroke is not None]
-            if found:
+            strokes = [_stroke(sweep, side, spans, method) for sweep in sweeps]
+            if found := [stroke for stroke in strokes if stroke is not None]:
                 return _combined(found)
-            if side == "both" and _reads_both(dense, spans):
+            if side == "both" and any(all(one.look(side, mm) for mm in ends) for one in sweeps):
                 return None  # one branch alone has another rate, by all the friction
         return None
 
 
-def _between(curve: SpringCurve, top_mm: float, bottom_mm: float) -> Rate | None:
+def _between(curve: SpringCurve, span: Span) -> Rate | None:
     try:
-        return curve.rate_between(top_mm, bottom_mm)
+        return curve.rate_between(span.top_mm, span.bottom_mm)
     except HeightNotMeasured:
         return None
-
-
-def _reads_both(sweeps: Sequence[SweepFit], spans: Sequence[Span]) -> bool:
-    """Whether a stroke has both branches over all spans."""
-    ends = [height for span in spans for height in (span.top_mm, span.bottom_mm)]
-    return any(all(sweep.look("both", mm) is not None for mm in ends) for sweep in sweeps)
 
 
 @dataclass(frozen=True)
@@ -154,7 +137,7 @@ def _combined(strokes: Sequence[_Stroke]) -> Rate:
 
 
 def _stroke(sweep: SweepFit, side: Side, spans: Sequence[Span], method: Method) -> _Stroke | None:
-    sides: tuple[Side, ...] = ("loading", "unloading") if side == "both" else (side,)
+    sides = WAYS[side]
     value, variance, freedom = 0.0, 0.0, math.inf
     weighted: list[tuple[float, Look]] = []
     for span in spans:
@@ -173,11 +156,11 @@ def _stroke(sweep: SweepFit, side: Side, spans: Sequence[Span], method: Method) 
     return _Stroke(value, math.sqrt(variance), freedom, tuple(weighted))
 
 
-def _line(sweep: SweepFit, side: Side, span: Span, method: Method) -> Fit | None:
+def _line(sweep: SweepFit, way: Way, span: Span, method: Method) -> Fit | None:
     """A line through one branch: its first coefficient is the rate."""
     if not sweep.dense:
-        return _line_of_points(_branch(sweep, side), span, method)
-    bins = sweep.loading_bins if side == "loading" else sweep.unloading_bins
+        return _line_of_points(sweep.fits(way)[0], span, method)
+    (bins,) = sweep.bins(way)
     inside = None if bins is None else bins.between(span.bottom_mm, span.top_mm)
     if inside is None or inside.height_mm.size < FEWEST_BINS[method]:
         return None
@@ -207,7 +190,7 @@ def _weighted_looks(sweep: SweepFit, side: Side, span: Span) -> Iterator[tuple[f
     if sweep.dense:
         heights, weights = _nodes(span)
     else:
-        branch = _branch(sweep, "loading" if side == "both" else side)
+        branch = sweep.fits(side)[0]
         if branch is None:
             return
         heights = branch.height_mm[_inside(branch, span)]
@@ -226,29 +209,21 @@ def _nodes(span: Span) -> tuple[Array, Array]:
     return span.bottom_mm + half * (1.0 + GAUSS[0]), -span.sign * 1.5 * GAUSS[0] * GAUSS[1] / half
 
 
-def _branch(sweep: SweepFit, side: Side) -> BranchFit | None:
-    return sweep.loading if side == "loading" else sweep.unloading
-
-
 def _inside(points: BranchFit, span: Span) -> np.typing.NDArray[np.bool_]:
     slack = LEAST_SPAN_MM
     return (points.height_mm >= span.bottom_mm - slack) & (points.height_mm <= span.top_mm + slack)
 
 
-def _pointed(curve: SpringCurve) -> SweepFit:
-    """Return all chosen points of a curve as one sweep."""
-    return curve.sweeps[0] if curve.joined is None else curve.joined
-
-
-WAYS: tuple[Side, ...] = ("loading", "unloading")
+def _read_sweeps(curve: SpringCurve) -> list[SweepFit]:
+    """Return the dense sweeps of a curve, else all its chosen points as one sweep."""
+    pointed = curve.sweeps[0] if curve.joined is None else curve.joined
+    return [sweep for sweep in curve.sweeps if sweep.dense] or [pointed]
 
 
 class Loop(NamedTuple):
-    """The mean loop over some heights, loading less unloading.
+    """The mean loop over some heights, loading less unloading; friction is half of it each way.
 
-    Attributes:
-        loop_n, loop_u_n: and its expanded uncertainty, 95 %.
-        share, share_u: as fractions of the mean load there. Friction is half of it each way.
+    Given in N and as a fraction of the mean load there, each with its expanded uncertainty, 95 %.
     """
 
     loop_n: float
@@ -263,9 +238,8 @@ class Loop(NamedTuple):
         What moves both branches alike leaves their difference; the lag moves them apart and stays.
         """
         heights = bottom_mm + 0.5 * (top_mm - bottom_mm) * (1.0 + GAUSS[0])
-        dense = [sweep for sweep in curve.sweeps if sweep.dense]
-        strokes = [_both(sweep, heights) for sweep in dense or [_pointed(curve)]]
-        found = [stroke for stroke in strokes if stroke is not None]
+        sweeps = _read_sweeps(curve)
+        found = [both for sweep in sweeps if (both := _both(sweep, heights)) is not None]
         if not found:
             return None
         weight = 0.5 * GAUSS[1]
@@ -274,7 +248,7 @@ class Loop(NamedTuple):
         loops = (loads[:, 0] - loads[:, 1]) @ weight
         load_n = float(np.mean(loads.mean(axis=1) @ weight))
         noise = np.sqrt(np.square(noises).sum(axis=1) @ weight**2)
-        lines = _rig_lines(found, weight, dense=bool(dense))
+        lines = _rig_lines(found, weight, dense=sweeps[0].dense)
         budget = Budget((*lines, *scatter_lines(loops.tolist(), noise.tolist())))
         loop_n, u_n = float(np.mean(loops)), budget.expanded_u_n
         return cls(loop_n, u_n, loop_n / load_n, u_n / load_n) if load_n > 0.0 else None
@@ -283,7 +257,8 @@ class Loop(NamedTuple):
 def _both(sweep: SweepFit, heights: Array) -> tuple[list[Look], list[Look]] | None:
     """Both branches at some heights; None where one of them is missing."""
     down, up = (
-        [look for h in heights if (look := sweep.look(side, float(h))) is not None] for side in WAYS
+        [look for h in heights if (look := sweep.look(way, float(h))) is not None]
+        for way in WAYS["both"]
     )
     return (down, up) if len(down) == len(up) == len(heights) else None
 
@@ -308,13 +283,12 @@ PRESSED_SHARE = 0.1  # of the largest load: below it a loop in per cent says not
 
 @dataclass(frozen=True)
 class BranchGrid:
-    """A spring on common heights; NaN where a branch was not measured by every stroke.
+    """A spring on common heights, shape (m,); NaN where not every stroke measured a branch.
 
     Attributes:
-        height_mm: shape (m,), ascending.
-        loading_n, unloading_n: shape (m,), the strokes' mean.
-        stiffness_n_per_mm: shape (m,), local rate, the mean of the branches there are; NaN for
-            chosen points, which show none.
+        loading_n, unloading_n: the strokes' mean.
+        stiffness_n_per_mm: local rate, the mean of the branches there are; NaN for chosen points,
+            which show none.
     """
 
     height_mm: Array
@@ -337,41 +311,33 @@ class BranchGrid:
 
     @classmethod
     def of(cls, curve: SpringCurve, height_mm: Array | None = None) -> BranchGrid:
-        """Put a spring's branches on common heights.
+        """Put a spring's branches on heights, shape (m,), ascending.
 
-        Args:
-            curve: the spring's.
-            height_mm: shape (m,), ascending; None takes every GRID_STEP_MM that was measured.
+        None takes every GRID_STEP_MM that was measured.
         """
         if height_mm is None:
             first = np.ceil(curve.lowest_mm / GRID_STEP_MM)
             last = np.floor(curve.highest_mm / GRID_STEP_MM)
             height_mm = np.arange(first, last + 1.0) * GRID_STEP_MM
-        dense = [sweep for sweep in curve.sweeps if sweep.dense]
-        sweeps = dense or [_pointed(curve)]
+        sweeps = _read_sweeps(curve)
         loading, down_rate = _mean(height_mm, [sweep.loading for sweep in sweeps])
         unloading, up_rate = _mean(height_mm, [sweep.unloading for sweep in sweeps])
         rates = np.where(np.isnan(up_rate), down_rate, up_rate)
         rates = 0.5 * (rates + np.where(np.isnan(down_rate), rates, down_rate))
-        if not dense:
+        if not sweeps[0].dense:
             rates = np.full(height_mm.size, np.nan)
         return cls(height_mm, loading, unloading, rates)
 
 
 def _mean(height_mm: Array, fits: Sequence[BranchFit | None]) -> tuple[Array, Array]:
     """Mean load and local rate of one branch; of those strokes that have it at all."""
-    known = [fit for fit in fits if fit is not None]
-    if not known:
-        nothing = np.full(height_mm.size, np.nan)
-        return nothing, nothing
-    loads, rates = zip(*(_read(fit, height_mm) for fit in known), strict=True)
-    return np.mean(loads, axis=0), np.mean(rates, axis=0)
-
-
-def _read(fit: BranchFit, height_mm: Array) -> tuple[Array, Array]:
-    inside = (height_mm >= fit.lowest_mm - EDGE_MM) & (height_mm <= fit.highest_mm + EDGE_MM)
-    load, rate = (
-        np.where(inside, np.interp(height_mm, fit.height_mm, column), np.nan)
-        for column in (fit.load_n, fit.slope_n_per_mm)
-    )
+    read = [_read(fit, height_mm) for fit in fits if fit is not None]
+    load, rate = np.mean(read, axis=0) if read else np.full((2, height_mm.size), np.nan)
     return load, rate
+
+
+def _read(fit: BranchFit, height_mm: Array) -> Array:
+    inside = (height_mm >= fit.lowest_mm - EDGE_MM) & (height_mm <= fit.highest_mm + EDGE_MM)
+    columns = fit.load_n, fit.slope_n_per_mm
+    read = [np.interp(height_mm, fit.height_mm, column) for column in columns]
+    return np.where(inside, read, np.nan)

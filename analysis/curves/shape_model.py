@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -83,35 +83,25 @@ class Shape:
         if models is None or change is None or whole is None:
             return cls("can't tell", "too few samples", top, bottom)
         kind = _kind_of(models, change, whole.rate_n_per_mm)
-        shape = cls(
+        knee = None
+        if kind == "two rates":
+            knee = _knee(strokes, models)
+            upper, lower = Span(top, knee.height_mm), Span(knee.height_mm, bottom)
+        return cls(
             kind=kind,
             why="too uncertain" if kind == "can't tell" else None,
             top_mm=top,
             bottom_mm=bottom,
             bent_chance=models.bent_chance,
             change=change,
+            knee=knee,
             upper=Span.line_rate(curve, [upper], "least squares"),
             lower=Span.line_rate(curve, [lower], "least squares"),
-        )
-        if kind != "two rates":
-            return shape
-        knee = _knee(strokes, models)
-        return replace(
-            shape,
-            knee=knee,
-            upper=Span.line_rate(curve, [Span(top, knee.height_mm)], "least squares"),
-            lower=Span.line_rate(curve, [Span(knee.height_mm, bottom)], "least squares"),
         )
 
 
 def _kind_of(models: _Models, change: Rate, rate_n_per_mm: float) -> Kind:
-    """Name a course by how its models suit, and by how its rate changes on the way down.
-
-    Args:
-        models: how well they suit.
-        change: the lowest third's rate less the highest third's.
-        rate_n_per_mm: of the whole.
-    """
+    """Name a course by how its models suit, and by how its rate changes on the way down."""
     least, u = LEAST_CHANGE * abs(rate_n_per_mm), change.rate_u_n_per_mm
     if abs(change.rate_n_per_mm) <= max(u, least):
         return "one rate" if u <= least else "can't tell"
@@ -129,15 +119,11 @@ def _pooled_course(
 
     What is averaged is the distance from one straight line through all, so that where in its cell
     a sample lies does not matter; friction leaves the mean of as many ways down as up. Across
-    cells that a stroke left empty its branch is taken as straight.
+    cells that a stroke left empty its branch is taken as straight. Strokes that fill too few
+    cells, being fast, are passed over; None where no stroke fills enough.
 
     Args:
-        strokes: the branches of each, of every stroke the same ones. Strokes that fill too few
-            cells, being fast, are passed over.
-        top_mm, bottom_mm: between which heights.
-
-    Returns:
-        None where no stroke fills enough.
+        strokes: the branches of each, of every stroke the same ones.
     """
     inside = [[bins.between(bottom_mm, top_mm) for bins in ways] for ways in strokes]
     every = [bins for ways in inside for bins in ways]
@@ -174,11 +160,7 @@ def _sampled(curve: SpringCurve) -> list[tuple[SweepFit, list[Bins]]]:
     for side in SIDES[curve.branch]:
         strokes = []
         for sweep in curve.sweeps:
-            wanted = {
-                "both": (sweep.loading_bins, sweep.unloading_bins),
-                "loading": (sweep.loading_bins,),
-                "unloading": (sweep.unloading_bins,),
-            }[side]
+            wanted = sweep.bins(side)
             ways = [bins for bins in wanted if bins is not None and bins.height_mm.size >= FEWEST]
             if len(ways) == len(wanted):
                 strokes.append((sweep, ways))
@@ -213,9 +195,7 @@ CUBIC = 4  # parameters of a cubic; a line with a knee has as many
 RICHEST = 6  # of a cubic with a knee: what it leaves is noise
 KNEES_A_CELL = 4  # knees tried between two readings
 EDGE_SHARE = 0.1  # nearer to an end of the course no knee is looked for; ours
-FEWEST_READINGS = (
-    60  # readings below which nothing is told: they would not show their correlation; ours
-)
+FEWEST_READINGS = 60  # below it nothing is told: they would not show their correlation; ours
 FEWEST_EFFECTIVE = 2.0  # independent readings beyond the richest model's; ours
 
 
@@ -251,10 +231,8 @@ def _compare_models(course: _Course) -> _Models | None:
     The line is tested against the cubic it is part of, by an F-test with the number of readings
     that the noise's correlation leaves: a knee's own test would have no F law, for a line has no
     place for a knee (Davies, Biometrika 64, 1977, from memory), and a cubic follows a knee well
-    enough to find it. Which of both it is, is told afterwards by how well they fit.
-
-    Returns:
-        None where the readings are too few to tell.
+    enough to find it. Which of both it is, is told afterwards by how well they fit. None where the
+    readings are too few to tell.
     """
     n = course.height_mm.size
     if n < FEWEST_READINGS:
@@ -269,11 +247,8 @@ def _compare_models(course: _Course) -> _Models | None:
     freedom = max(effective_count(off_both, RICHEST) - RICHEST, FEWEST_EFFECTIVE)
     rounding = 1e-20 * float(course.load_n @ course.load_n)  # all that exact courses leave
     noise = max(float(off_both @ off_both), rounding) / freedom
-    line_rss, cubic_rss, knee_rss = (
-        float(off_line @ off_line),
-        float(off_cubic @ off_cubic),
-        float(rss.min()),
-    )
+    line_rss, cubic_rss = float(off_line @ off_line), float(off_cubic @ off_cubic)
+    knee_rss = float(rss.min())
     f = max(line_rss - cubic_rss, 0.0) / 2.0 / noise
     slack = noise * student_factor(freedom) ** 2
     near, best = at[rss <= knee_rss + slack], float(at[np.argmin(rss)])
@@ -293,9 +268,8 @@ def _off(y: Array, basis: Array) -> Array:
 def _try_knees(x: Array, off_line: Array, line: Array) -> tuple[Array, Array, Array]:
     """Try every knee.
 
-    Returns:
-        The knees, shape (k,), the sum of squares that each leaves, and the best one's column,
-        less what is a line of it, shape (n,).
+    Returns the knees, shape (k,), the sum of squares that each leaves, and the best one's column,
+    less what is a line of it, shape (n,).
     """
     inside = 1.0 - 2.0 * EDGE_SHARE
     at = np.linspace(-inside, inside, KNEES_A_CELL * x.size)
@@ -311,13 +285,11 @@ FEWEST_OTHERS = 2  # other springs of the set, for them to tell whether the datu
 
 @dataclass(frozen=True)
 class LengthCheck:
-    """A contact height beside a given free length.
+    """A contact height beside a free length by other means, expanded uncertainties, k = 2.
 
     Attributes:
-        contact: where the strokes first touch the spring.
-        given_mm, given_u_mm: free length by other means; expanded, k = 2.
-        others_mm: by how much the set's other springs differ from it, their median; None where
-            they are too few.
+        others_mm: by how much the set's other springs differ from what is given, their median;
+            None where they are too few.
     """
 
     contact: FoundHeight
@@ -347,12 +319,10 @@ class LengthCheck:
         """Compare a spring's first contact with its free length by caliper.
 
         Args:
-            curve: the spring's.
             given_mm, given_u_mm: free length by other means; expanded, k = 2.
             others: the set's other springs, measured on the same rig.
 
-        Returns:
-            None where no stroke shows first contact.
+        None where no stroke shows first contact.
         """
         if curve.contact is None:
             return None

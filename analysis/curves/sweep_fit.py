@@ -7,6 +7,7 @@ are its first passes on the way down and its last passes on the way up.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
@@ -26,22 +27,27 @@ MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the s
 MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
 JITTER_SDS = 3.0
 Side = Literal["both", "loading", "unloading"]
+Way = Literal["loading", "unloading"]
+WAYS: dict[Side, tuple[Way, ...]] = {
+    "both": ("loading", "unloading"),
+    "loading": ("loading",),
+    "unloading": ("unloading",),
+}
 
 GRID_STEP_MM = 0.25
 FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
 TURN_MM = 1.5  # way back after which friction has fully reversed; ours, no source
 
 
-@dataclass(frozen=True)
-class BranchFit:
-    """One branch of one sweep, ready to be read at any height inside it.
+class BranchFit(NamedTuple):
+    """One branch of one sweep, ready to be read at any height inside it; shape (m,) each.
 
     Attributes:
-        height_mm: shape (m,), strictly ascending.
-        load_n: shape (m,), straight between neighbours.
-        slope_n_per_mm: shape (m,), local rate (load over falling height, so positive for a spring).
-        load_se_n: shape (m,), standard error (k = 1) of load_n from the samples' noise; zero for
-            points, whose noise belongs to the instrument's own uncertainty.
+        height_mm: strictly ascending.
+        load_n: straight between neighbours.
+        slope_n_per_mm: local rate (load over falling height, so positive for a spring).
+        load_se_n: standard error (k = 1) of load_n from the samples' noise; zero for points, whose
+            noise belongs to the instrument's own uncertainty.
         by_lag: shape (m, 2), how load_n moves with the lag's delay and spread, N/s and N/s^2;
             zero where no lag was undone.
     """
@@ -80,31 +86,29 @@ class BranchFit:
 
     def by_lag_at(self, height_mm: float) -> Array:
         """How load_at moves with the lag, shape (2,)."""
-        columns = [np.interp(height_mm, self.height_mm, self.by_lag[:, at]) for at in (0, 1)]
-        return np.array(columns)
+        return np.array([np.interp(height_mm, self.height_mm, each) for each in self.by_lag.T])
 
     def up_to(self, load_n: float) -> BranchFit | None:
         """Leave out what lies beyond a load; None where fewer than two heights remain."""
         keep = self.load_n <= load_n
         keep &= self.height_mm >= np.max(self.height_mm[~keep], initial=-np.inf)
-        return self._at(keep) if np.count_nonzero(keep) >= 2 else None
+        return self.at(keep) if np.count_nonzero(keep) >= 2 else None
 
-    def below(self, height_mm: float) -> BranchFit:
-        """Keep what lies below a height."""
-        return self._at(self.height_mm < height_mm)
+    def at(self, rows: NDArray[np.bool_]) -> BranchFit:
+        """Return some of its heights."""
+        return BranchFit(*(column[rows] for column in self))
 
     def joined(self, above: BranchFit) -> BranchFit:
-        """Put another fit's heights, all above these, behind these."""
-        pairs = zip(self._columns, above._columns, strict=True)
-        return BranchFit(*(np.concatenate(pair) for pair in pairs))
+        """Go on with another fit from its lowest height on."""
+        below = self.at(self.height_mm < above.lowest_mm)
+        return BranchFit(*(np.concatenate(pair) for pair in zip(below, above, strict=True)))
 
     @classmethod
     def of_points(cls, branch: Branch) -> BranchFit | None:
         """Join chosen points by straight lines; readings at the same height are averaged.
 
-        Returns:
-            None where there is no finite point. The slope at a point is the steeper neighbour's; it
-            is zero for a lone point, which has none.
+        The slope at a point is the steeper neighbour's; it is zero for a lone point, which has
+        none. None where there is no finite point.
         """
         finite = np.isfinite(branch.height_mm) & np.isfinite(branch.load_n)
         heights, where = np.unique(branch.height_mm[finite], return_inverse=True)
@@ -117,13 +121,6 @@ class BranchFit:
             slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
         flat = np.zeros_like(heights)
         return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)))
-
-    def _at(self, rows: NDArray[np.bool_]) -> BranchFit:
-        return BranchFit(*(column[rows] for column in self._columns))
-
-    @property
-    def _columns(self) -> tuple[Array, ...]:
-        return self.height_mm, self.load_n, self.slope_n_per_mm, self.load_se_n, self.by_lag
 
 
 class Bins(NamedTuple):
@@ -150,10 +147,8 @@ class Bins(NamedTuple):
         """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
 
         Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
-        Local Polynomial Modelling and Its Applications, 1996, from memory).
-
-        Returns:
-            None where fewer than two different heights were sampled.
+        Local Polynomial Modelling and Its Applications, 1996, from memory). None where fewer than
+        two different heights were sampled.
         """
         if self.height_mm.size < 2:
             return None
@@ -175,14 +170,11 @@ def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
     """Average height and load in bins of height, ascending, empty bins left out."""
     _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
     count = np.bincount(where).astype(np.float64)
-    height = np.bincount(where, weights=branch.height_mm) / count
-    load = np.bincount(where, weights=branch.load_n) / count
+    by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag
+    columns = branch.height_mm, branch.load_n, *by_lag.T
+    height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
     weight = np.minimum(count, np.median(count)) if count.size else count
-    by_lag = np.zeros((count.size, 2))
-    if branch.by_lag is not None:
-        for at in (0, 1):
-            by_lag[:, at] = np.bincount(where, weights=branch.by_lag[:, at]) / count
-    return Bins(height, load, weight, by_lag)
+    return Bins(height, load, weight, np.column_stack(lag))
 
 
 def noise_n(bins: Bins) -> float:
@@ -203,7 +195,6 @@ def noise_n(bins: Bins) -> float:
 
 
 def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
-    """Multiples of the step between both ends, and the ends themselves."""
     first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
     inner = np.arange(first, last + 1.0) * step_mm
     inner = inner[(inner > lowest_mm + EDGE_MM) & (inner < highest_mm - EDGE_MM)]
@@ -213,9 +204,8 @@ def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
 def _local_lines(bins: Bins, grid: Array, half_mm: float) -> tuple[Array, Array, Array]:
     """Weighted straight line around every grid height (Epanechnikov weights).
 
-    Returns:
-        Load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
-        three bins, and the smoother's matrix, shape (g, bins): load = smoother @ bins.load_n.
+    Returns load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
+    three bins, and the smoother's matrix, shape (g, bins): load = smoother @ bins.load_n.
     """
     away = bins.height_mm[None, :] - grid[:, None]
     kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * bins.weight
@@ -242,7 +232,7 @@ def split_passes(sweep: Sweep) -> _Passes:
     is friction, so that only the first visit to a height counts on the way down and only the
     last on the way up. Going back by no more than the height's own jitter is no pass.
     """
-    whole = _joined(sweep.loading, sweep.unloading)
+    whole = chained([sweep.loading, sweep.unloading])
     whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
     height = whole.height_mm
     if height.size == 0:
@@ -255,14 +245,13 @@ def split_passes(sweep: Sweep) -> _Passes:
     return _Passes(whole.at(down).at(first), whole.at(up).at(last))
 
 
-def _joined(one: Branch, other: Branch) -> Branch:
-    by_lag = None
-    if one.by_lag is not None and other.by_lag is not None:
-        by_lag = np.concatenate([one.by_lag, other.by_lag])
+def chained(branches: Sequence[Branch]) -> Branch:
+    """Put the samples of some branches, one or more, behind each other."""
+    by_lag = [branch.by_lag for branch in branches if branch.by_lag is not None]
     return Branch(
-        np.concatenate([one.height_mm, other.height_mm]),
-        np.concatenate([one.load_n, other.load_n]),
-        by_lag,
+        np.concatenate([branch.height_mm for branch in branches]),
+        np.concatenate([branch.load_n for branch in branches]),
+        np.concatenate(by_lag) if len(by_lag) == len(branches) else None,
     )
 
 
@@ -282,12 +271,10 @@ def _jitter_mm(height_mm: Array) -> float:
 class SweepFit:
     """Both branches of one sweep, with the uncertainties of its instrument.
 
+    What has the name of a field of Sweep is the same.
+
     Attributes:
         loading, unloading: None where not measured.
-        load_u_n, load_u_relative, height_u_mm, rig, lag: as in Sweep.
-        dense: whether the samples are a sampled curve.
-        sweep_id: whose error is its own.
-        turned_mm: as in Sweep.
         loading_bins, unloading_bins: what the dense branches were fitted to; on the way up only
             where friction has fully reversed. None for points.
         reach_n: above this load the branches were cut, since the press's flex was not measured
@@ -313,13 +300,19 @@ class SweepFit:
         """Standard uncertainty (k = 1) of this sweep's own zero; 0 where it is not known."""
         return 0.0 if self.rig is None else self.rig.zero_u_n
 
+    def fits(self, side: Side) -> list[BranchFit | None]:
+        """Return the one branch, or the way down and the way up."""
+        ways = {"loading": self.loading, "unloading": self.unloading}
+        return [ways[way] for way in WAYS[side]]
+
+    def bins(self, side: Side) -> list[Bins | None]:
+        """Return what the branches of fits() were fitted to; None for points."""
+        ways = {"loading": self.loading_bins, "unloading": self.unloading_bins}
+        return [ways[way] for way in WAYS[side]]
+
     def look(self, side: Side, height_mm: float) -> Look | None:
         """Read one side, or the mean of both, at a height; None where it was not measured."""
-        fits = {
-            "both": (self.loading, self.unloading),
-            "loading": (self.loading,),
-            "unloading": (self.unloading,),
-        }[side]
+        fits = self.fits(side)
         found = [fit for fit in fits if fit is not None and fit.covers(height_mm)]
         if len(found) < len(fits):
             return None
@@ -381,21 +374,20 @@ class Look(NamedTuple):
 def fit_sweep(sweep: Sweep) -> SweepFit | None:
     """Fit both branches; None where the sweep holds no usable sample."""
     loading_bins = unloading_bins = None
-    if sweep.dense:
+    if not sweep.dense:
+        fits = [BranchFit.of_points(branch) for branch in (sweep.loading, sweep.unloading)]
+    else:
         passes = split_passes(sweep)
         loading_bins = fine_bins(passes.loading)
-        loading = loading_bins.fit(GRID_STEP_MM)
         unloading, unloading_bins = _fit_unloading(fine_bins(passes.unloading), sweep.turned_mm)
-    else:
-        loading, unloading = (
-            BranchFit.of_points(sweep.loading),
-            BranchFit.of_points(sweep.unloading),
-        )
-    reach_n = math.inf
-    if sweep.rig is not None and sweep.rig.calibration.flex is not None:
-        loading, unloading, reach_n = _within_flex(
-            loading, unloading, FLEX_REACH * sweep.rig.calibration.flex.x_max
-        )
+        fits = [loading_bins.fit(GRID_STEP_MM), unloading]
+    flex = None if sweep.rig is None else sweep.rig.calibration.flex
+    reach_n = math.inf if flex is None else FLEX_REACH * flex.x_max
+    if all(fit is None or fit.load_n.max() <= reach_n for fit in fits):
+        reach_n = math.inf
+    loading, unloading = (
+        fit.up_to(reach_n) if fit is not None and math.isfinite(reach_n) else fit for fit in fits
+    )
     if loading is None and unloading is None:
         return None
     return SweepFit(
@@ -418,10 +410,8 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
 def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | None, Bins]:
     """Fit the way up: the part in which friction turns round, and what lies above, for itself.
 
-    A window that reached across would take a part of the turning for load.
-
-    Returns:
-        The fit, and the bins of the part above.
+    A window that reached across would take a part of the turning for load. The bins returned are
+    those of the part above.
     """
     whole = bins.fit(GRID_STEP_MM)
     if whole is None:
@@ -430,19 +420,4 @@ def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | Non
     full_mm = full_mm if turned_mm is None else max(full_mm, turned_mm)
     turned = bins.at(bins.height_mm >= full_mm)
     above = turned.fit(GRID_STEP_MM)
-    fit = whole if above is None else whole.below(above.lowest_mm).joined(above)
-    return fit, turned
-
-
-def _within_flex(
-    loading: BranchFit | None, unloading: BranchFit | None, reach_n: float
-) -> tuple[BranchFit | None, BranchFit | None, float]:
-    """Cut both branches where the press's flex was not measured; tell the load if any was cut."""
-    beyond = any(fit is not None and fit.load_n.max() > reach_n for fit in (loading, unloading))
-    if not beyond:
-        return loading, unloading, math.inf
-    return (
-        None if loading is None else loading.up_to(reach_n),
-        None if unloading is None else unloading.up_to(reach_n),
-        reach_n,
-    )
+    return whole if above is None else whole.joined(above), turned

@@ -21,10 +21,8 @@ class BudgetLine:
     """One source of uncertainty; correlated inputs (a fit's coefficients) are one line together.
 
     Attributes:
-        source: what it is, in words.
         kind: A from repeats, B otherwise (JCGM 100:2008, 4.2 and 4.3).
-        value: the input's standard uncertainty, k = 1, in `unit`.
-        unit: of the value: N, mm, s or 1 (a fraction).
+        value: the input's standard uncertainty, k = 1, in `unit`: N, mm, s or 1 (a fraction).
         sensitivity: how the load moves with the input, N per unit; signed.
         degrees_of_freedom: infinite where the value is taken as known.
         shared: whether all springs of the rig have this error in common, so that a set's mean
@@ -78,39 +76,19 @@ class Budget:
 
 
 def _type_a(values: Sequence[float], noises: Sequence[float]) -> float:
-    """Standard uncertainty of a mean from the scatter of the values, s/sqrt(n).
+    """Standard uncertainty of a mean from the scatter of the values (JCGM 100:2008, 4.2.3).
 
     Never below what each value's own noise leaves in the mean: two repeats may agree by luck.
 
     Args:
         values: n repeats.
         noises: standard error of each, known from inside the repeat; zero where it is not.
-
-    References:
-        JCGM 100:2008, 4.2.3.
     """
     count = len(values)
     inside = math.sqrt(float(np.mean(np.square(noises))) / count)
     if count < 2:
         return inside
     return max(float(np.std(values, ddof=1)) / math.sqrt(count), inside)
-
-
-def expanded_mean_u(values: Sequence[float], noises: Sequence[float], instrument_u: float) -> float:
-    """Expanded uncertainty of a mean: k = 2, or Student's t where the scatter of few repeats rules.
-
-    Args:
-        values: n repeats; one has no scatter of its own, so that k stays 2.
-        noises: standard error of each, known from inside the repeat; zero where it is not.
-        instrument_u: all other standard uncertainties, combined.
-
-    References:
-        JCGM 100:2008, annex G.4 (Welch-Satterthwaite).
-    """
-    count, scatter = len(values), _type_a(values, noises)
-    freedom = math.inf if count < 2 else count - 1.0
-    dof = effective_dof([(scatter, freedom), (instrument_u, math.inf)])
-    return coverage_factor(dof) * math.hypot(scatter, instrument_u)
 
 
 def scatter_lines(
@@ -123,12 +101,10 @@ def scatter_lines(
         noise_freedom: degrees of freedom behind one stroke's noise.
     """
     count, u = len(values), _type_a(values, noises)
-    if u == 0.0:
-        return []
+    source, freedom = f"scatter of {count} strokes", count - 1.0
     if count < 2:
-        source = "noise of the stroke and its zero"
-        return [BudgetLine(source, "A", u, "N", 1.0, noise_freedom, shared=False)]
-    return [BudgetLine(f"scatter of {count} strokes", "A", u, "N", 1.0, count - 1.0, shared=False)]
+        source, freedom = "noise of the stroke and its zero", noise_freedom
+    return [BudgetLine(source, "A", u, "N", 1.0, freedom, shared=False)] if u > 0.0 else []
 
 
 class Measured(NamedTuple):
@@ -148,12 +124,7 @@ class Measured(NamedTuple):
 
 
 def split(value: float, budget: Budget) -> Measured:
-    """Split a value's expanded uncertainty into the spring's own part and the bench's.
-
-    Args:
-        value: the load or rate.
-        budget: what its uncertainty is made of.
-    """
+    """Split a load's or rate's expanded uncertainty into the spring's own part and the bench's."""
     own = Budget(tuple(line for line in budget.lines if not line.shared))
     scatter = math.hypot(*(line.contribution_n for line in own.lines if line.kind == "A"))
     u = budget.expanded_u_n

@@ -30,17 +30,13 @@ CLEAR_MM = 0.5  # so much above the onset no coil touches, the lag's smear count
 class _Excess(NamedTuple):
     """How far the load of a way down lies above the spring's own trend, towards the bottom.
 
-    Attributes:
-        height_mm, excess_n: shape (m,), falling from where the trend ends to where the excess is
-            largest; the excess never falls.
-        trend: the parabola's coefficients, highest power first.
-        noise_n: of a sample.
+    From where the trend ends to where the excess is largest, shape (m,); it never falls.
     """
 
     height_mm: Array
     excess_n: Array
-    trend: Array
-    noise_n: float
+    trend: Array  # the parabola's coefficients, highest power first
+    noise_n: float  # of a sample
 
     def reaches(self, share: float) -> bool:
         """Whether the largest excess is beyond noise, and beyond so much of the load."""
@@ -59,28 +55,19 @@ class _Excess(NamedTuple):
 
 
 class _Wall(NamedTuple):
-    """Touching coils.
+    """Touching coils."""
 
-    Attributes:
-        crossing_mm: where the wall meets the trend.
-        onset_mm: where the load begins to leave the trend.
-        n_per_mm: how much steeper than the trend the wall is.
-        noise_n: of a sample.
-    """
-
-    crossing_mm: float
-    onset_mm: float
-    n_per_mm: float
-    noise_n: float
+    crossing_mm: float  # where the wall meets the trend
+    onset_mm: float  # where the load begins to leave the trend
+    n_per_mm: float  # how much steeper than the trend the wall is
+    noise_n: float  # of a sample
 
 
 def _excess_load(bins: Bins) -> _Excess | None:
     """Compare the lowest part of a way down with the trend of the part above it.
 
-    The trend is a parabola, so that a progressive spring keeps to it.
-
-    Returns:
-        None where too little was pressed, or the load does not rise towards the bottom.
+    The trend is a parabola, so that a progressive spring keeps to it. None where too little was
+    pressed, or the load does not rise towards the bottom.
     """
     height, load = bins.height_mm, bins.load_n
     pressed = np.flatnonzero(load > PRESSED_SHARE * load.max(initial=0.0))

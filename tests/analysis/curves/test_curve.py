@@ -111,8 +111,7 @@ def test_the_notebook_spring() -> None:
     assert washer_n / KGF_N == pytest.approx(1.68, abs=0.005)
     assert curve.free_length_mm == 53.0
     assert curve.solid_height_mm is None
-    assert curve.rate_n_per_mm == rate.rate_n_per_mm  # the window was not measured whole
-    assert curve.rate_u_n_per_mm == rate.rate_u_n_per_mm
+    assert curve.rate == rate  # the window was not measured whole
 
 
 @pytest.mark.parametrize("height_mm", [38.1, 27.0, 0.0, 60.0])
@@ -140,7 +139,7 @@ def test_both_branches_are_averaged_where_both_were_measured(loop_n) -> None:
     assert fit_curve("larch-01", [sweep], "loading").load_at(38.0).load_n == 220.0
     up = fit_curve("larch-01", [sweep], "unloading")
     assert up.load_at(38.0).load_n == 210.0
-    assert up.rate_n_per_mm is None
+    assert up.rate is None
     with pytest.raises(HeightNotMeasured):
         up.load_at(30.0)
 
@@ -188,7 +187,6 @@ def test_a_lone_reading_says_what_it_leaves_out() -> None:
     alone = fit_curve("larch-01", [sweep])
     assert CurveNote("no rate") in alone.load_at(38.0).notes
     assert alone.rate is None
-    assert alone.rate_u_n_per_mm is None
     known = fit_curve("larch-01", [sweep], free_length_mm=53.0).load_at(38.0)
     assert known.load_u_n == pytest.approx(2.0 * math.hypot(1.0, 0.2 * 225.0 / 15.0))
     assert CurveNote("no rate") not in known.notes

@@ -8,15 +8,17 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from coilbench.analysis.curves.uncertainty import _type_a, expanded_mean_u
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, _type_a, scatter_lines
 
 
 def expanded(scatter: float, count: int, instrument: float) -> float:
     """The expanded uncertainty of the mean of values that scatter so much."""
-    if count == 1:
-        return expanded_mean_u([10.0], [scatter], instrument)
-    steps = np.arange(count) / np.std(np.arange(count), ddof=1)
-    return expanded_mean_u(scatter * math.sqrt(count) * steps, [0.0] * count, instrument)
+    known = BudgetLine("instrument", "B", instrument, "N", 1.0)
+    lines = scatter_lines([10.0], [scatter])
+    if count > 1:
+        steps = np.arange(count) / np.std(np.arange(count), ddof=1)
+        lines = scatter_lines((scatter * math.sqrt(count) * steps).tolist(), [0.0] * count)
+    return Budget((known, *lines)).expanded_u_n
 
 
 def test_scatter_is_the_standard_error_of_the_mean() -> None:
