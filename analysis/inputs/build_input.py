@@ -46,15 +46,11 @@ def read_build(path: Path) -> BuildFile:
     try:
         text = path.read_bytes().decode("utf-8-sig")
     except OSError as error:
-        raise CoilbenchError(
-            f"the build file cannot be read ({error.strerror})",
-            where=str(path),
-            hint="Check its name",
-        ) from error
+        what, hint = f"the build file cannot be read ({error.strerror})", "Check its name"
+        raise CoilbenchError(what, where=str(path), hint=hint) from error
     except UnicodeDecodeError as error:
-        raise CoilbenchError(
-            "the build file is not UTF-8 text", where=str(path), hint="Save it as UTF-8"
-        ) from error
+        what, hint = "the build file is not UTF-8 text", "Save it as UTF-8"
+        raise CoilbenchError(what, where=str(path), hint=hint) from error
     return parse_build(text, path.name)
 
 
@@ -95,9 +91,8 @@ def read_lift_table(table: Table) -> LiftTable:
                 where=f"{table.name}, line {table.header_line}",
                 hint=why[0].upper() + why[1:],
             )
-    of: Literal["valve", "lobe"] = "valve"
-    if any(name in table.columns for name in LIFTS["lobe"].factors):
-        of = "lobe"
+    lobe = any(name in table.columns for name in LIFTS["lobe"].factors)
+    of: Literal["valve", "lobe"] = "lobe" if lobe else "valve"
     found = read_columns(table, "lift", (ANGLE, LIFTS[of])).numbers
     cam_deg, lift_mm = found["cam_deg"], found["lift_mm"]
     refuse_rows(
@@ -133,8 +128,5 @@ def _opening(lift_mm: NDArray[np.float64]) -> tuple[int, int]:
 
 def _written_step(values: NDArray[np.float64]) -> float:
     """The widest of STEPS that all values are whole multiples of; 0 where none is."""
-    for step in STEPS:
-        steps = values / step
-        if np.all(np.abs(steps - np.round(steps)) < STEP_SLACK):
-            return step
-    return 0.0
+    off = (np.max(np.abs(values / step - np.round(values / step))) for step in STEPS)
+    return next((step for step, most in zip(STEPS, off, strict=True) if most < STEP_SLACK), 0.0)

@@ -7,7 +7,9 @@ calls it, so that every command says the same of a spring.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from statistics import fmean
 
 from sqlite_utils import Database
 
@@ -29,6 +31,7 @@ from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.sweep import Sweep
 
 # The default heights keep this far from the ends of what was measured; near the free length a
 # small error of height is a large share of the load.
@@ -78,8 +81,6 @@ def measured_set(
     """Return a set's curves, and what became of each stroke.
 
     Args:
-        db: the open book.
-        record: the set.
         branch: which branch loads are read from.
         calibration: what raw strokes are read with, as in load_sweeps.
         reach_mm: the lowest height that is asked for; strokes that stopped above it are named.
@@ -89,34 +90,22 @@ def measured_set(
     """
     raw = load_sweeps(db, record, calibration)
     rows = StrokeRow.of_set(db, record)
-    sweeps, judged = undo_lag(raw), {}
-    for label, own in rows.items():
-        judged[label] = judge_strokes(
-            sweeps[label],
-            {row.sweep_id: row.number for row in own},
-            {row.sweep_id: row.ruling for row in own},
-            reach_mm,
-        )
+    sweeps = undo_lag(raw)
+    judged = {label: _judged(sweeps[label], own, reach_mm) for label, own in rows.items()}
     left_out = {one.sweep_id for own in judged.values() for one in own if not one.kept}
-    if left_out:  # the lag too is estimated from those that are kept
-        kept = {
-            label: [sweep for sweep in own if sweep.sweep_id not in left_out]
-            for label, own in raw.items()
-        }
-        sweeps = undo_lag(kept)
-    curves = tuple(
-        fit_curve(
-            spring.label,
-            sweeps[spring.label],
-            branch,
-            free_length_mm=record.free_length_mm,
-            solid_height_mm=record.solid_height_mm
-            if spring.solid_height_mm is None
-            else spring.solid_height_mm,
+    if left_out & {sweep.sweep_id for own in raw.values() for sweep in own}:
+        # the lag too is estimated from those that are kept
+        kept = (
+            (label, [s for s in own if s.sweep_id not in left_out]) for label, own in raw.items()
         )
-        for spring in record.springs
-        if sweeps[spring.label]
-    )
+        sweeps = undo_lag(dict(kept))
+    curves = []
+    for spring in record.springs:
+        if own := sweeps[spring.label]:
+            solid_mm = spring.solid_height_mm
+            solid_mm = record.solid_height_mm if solid_mm is None else solid_mm
+            free_mm = record.free_length_mm
+            curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm))
     if not curves:
         raise CoilbenchError(
             f"no spring of set {record.name!r} is measured yet",
@@ -124,14 +113,16 @@ def measured_set(
             f"or by hand: coilbench note --set {record.name}",
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
-    return Measurement(
-        curves, missing, {label: _all(judged[label], own) for label, own in rows.items()}
-    )
+    return Measurement(tuple(curves), missing, judged)
 
 
-def _all(judged: Sequence[JudgedStroke], rows: Sequence[StrokeRow]) -> tuple[JudgedStroke, ...]:
-    """Put the strokes that the capture did not count among the others, in their order."""
-    known = {one.sweep_id: one for one in judged}
+def _judged(
+    sweeps: Sequence[Sweep], rows: Sequence[StrokeRow], reach_mm: float | None
+) -> tuple[JudgedStroke, ...]:
+    """Judge a spring's strokes, those that the capture did not count among them in their order."""
+    numbers = {row.sweep_id: row.number for row in rows}
+    rulings = {row.sweep_id: row.ruling for row in rows}
+    known = {one.sweep_id: one for one in judge_strokes(sweeps, numbers, rulings, reach_mm)}
     return tuple(
         known[row.sweep_id]
         if row.sweep_id in known
@@ -144,12 +135,11 @@ def free_length_mm(db: Database, record: SetRecord) -> float | None:
     """Return a set's free length: as registered, else the mean of what was measured, else None."""
     if record.free_length_mm is not None:
         return record.free_length_mm
-    try:
+    with suppress(CoilbenchError):
         curves = measured_set(db, record).curves
-    except CoilbenchError:
-        return None
-    known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
-    return sum(known) / len(known) if known else None
+        known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+        return fmean(known) if known else None
+    return None
 
 
 @dataclass(frozen=True)
@@ -221,8 +211,6 @@ def judge_set(
     `set check` does. The cam card's loads are no nominal for them: shims meet the card.
 
     Args:
-        db: the open book.
-        record: the set.
         asked: heights to judge at, each with the load asked for there or None.
         tolerance: allowed deviation as a fraction, where the nominal keeps none of its own.
         alpha: how often a sound set may raise any false alarm of standing apart.
@@ -233,14 +221,12 @@ def judge_set(
         CoilbenchError: no spring of the set is measured, or an impossible tolerance.
         HeightNotMeasured: no spring was measured at a height that was asked for.
     """
-    reach_mm = min(
-        (height_mm for height_mm, _ in with_nominal(asked, record.nominal)), default=None
-    )
+    wanted = with_nominal(asked, record.nominal)
+    reach_mm = min((height_mm for height_mm, _ in wanted), default=None)
     measured = measured_set(db, record, branch, calibration, reach_mm=reach_mm)
     curves = measured.curves
-    every, away = measured_there(with_nominal(asked, record.nominal), len(asked), curves)
-    if not every:
-        every = [(height_mm, None) for height_mm in default_heights_mm(curves)]
+    every, away = measured_there(wanted, len(asked), curves)
+    every = every or [(height_mm, None) for height_mm in default_heights_mm(curves)]
     check, unjudged = None, None
     try:
         if every:
@@ -288,7 +274,6 @@ def measured_there(
     Args:
         asked: heights that somebody asked for first, then the kept ones.
         typed: how many were asked for: these stay; where there is none, all stay.
-        curves: the springs.
 
     Returns:
         What is left, and the heights left away, mm.
@@ -338,11 +323,10 @@ def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
     low = max(curve.lowest_mm for curve in curves)
     tops = [curve.highest_mm for curve in curves]
     tops += [c.free_length_mm for c in curves if c.free_length_mm is not None]
-    high = min(tops)
-    span = high - low
+    span = min(tops) - low
     if span <= 0:
         return ()
-    return (round(high - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1))
+    return round(min(tops) - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1)
 
 
 @dataclass(frozen=True)

@@ -127,8 +127,7 @@ class SetPart:
     Attributes:
         curves: its measured springs', flagged ones too.
         heights_mm: valve shut and full lift, where it was judged.
-        check: how its springs compare; None where it couldn't be judged.
-        unjudged: why not; None where it was.
+        check: how its springs compare; None where it couldn't be judged, `unjudged` says why.
         not_measured: labels of springs that weren't.
         came: how its numbers came about.
         left_out: strokes that count and that no curve is read from, each with its spring's label.
@@ -167,12 +166,9 @@ class BudgetPart:
 
 @dataclass(frozen=True)
 class RigPart:
-    """What weighed the springs.
+    """What weighed the springs: a rig, if one was calibrated, scales that readings were keyed from.
 
-    Attributes:
-        card: of the calibration in force; None where no rig was calibrated.
-        scales: that readings were keyed from.
-        warnings: reasons to doubt the figures.
+    The warnings are reasons to doubt their figures.
     """
 
     card: Card | None
@@ -182,13 +178,7 @@ class RigPart:
 
 @dataclass(frozen=True)
 class Record:
-    """What else a sheet records.
-
-    Attributes:
-        build_text: the build file as it was read.
-        made_utc: when the sheet was made, ISO 8601.
-        book: its file name; versions: of programs.
-    """
+    """What else a sheet records: the book's file name, versions of programs by name."""
 
     build_text: str
     made_utc: str

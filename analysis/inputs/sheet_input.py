@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from contextlib import suppress
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,9 +86,7 @@ def make_sheet(
 ) -> Sheet:
     """Put a sheet together from an assignment, or from the best pair where it holds none.
 
-    Args:
-        found: the candidate sets; parts are the same as the sheet shows them, by name.
-        table: the lift table that the build file names; None where it names none.
+    The parts are the candidate sets as the sheet shows them, by name.
     """
     build, best = assignment.build, None
     if assignment.chosen.valves:
@@ -98,25 +98,23 @@ def make_sheet(
         pair = _UsedPair(found.sets[best.outer], inner, best.choice)
         chosen = _chosen_by_pair(build, assignment.valves, pair)
     used = [springs.name for springs in chosen.sets]
+    limit_mm = build.limits.coil_bind_margin_mm
     return Sheet(
-        build=build,
-        assignment=assignment,
-        best=best,
-        named=best is None,
-        valves=chosen.rows,
-        lines=_lines_of(build, chosen),
-        margins=_margins_of(build, chosen),
-        budget=_budget(build.cam.valve_lift_mm, chosen),
-        sets=tuple(parts[name] for name in used),
-        unused=tuple(name for name in found.sets if name not in used),
-        left_out=tuple(found.left_out),
-        unsure=tuple(found.unsure),
-        limits=tuple(
-            assess_limits(build, pair.outer, pair.inner, pair.choice, table)
-            for pair in chosen.pairs
-        ),
-        rig=rig,
-        record=record,
+        build,
+        assignment,
+        best,
+        best is None,
+        chosen.rows,
+        _lines_of(build, chosen),
+        tuple(_margin(springs, chosen.rows, limit_mm) for springs in chosen.sets),
+        _budget(build.cam.valve_lift_mm, chosen),
+        tuple(parts[name] for name in used),
+        tuple(name for name in found.sets if name not in used),
+        tuple(found.left_out),
+        tuple(found.unsure),
+        tuple(assess_limits(build, *pair, table) for pair in chosen.pairs),
+        rig,
+        record,
     )
 
 
@@ -144,9 +142,8 @@ def _part(db: Database, judged: JudgedSet) -> SetPart:
 def _rig(db: Database, parts: Iterable[SetPart], now_utc: str) -> RigPart:
     names = dict.fromkeys(came.scale for part in parts for came in part.came)
     scales = []
-    for name in names:
-        made_utc = None if name is None else scale_made_utc(db, name)
-        if name is not None and made_utc is not None:
+    for name in filter(None, names):
+        if made_utc := scale_made_utc(db, name):
             age_days = days_between(made_utc, now_utc)
             scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
     card = None if newest_part(db, "load") is None else calibration_card(db)
@@ -166,12 +163,11 @@ def _versions() -> Iterator[tuple[str, str]]:
         yield name, version(name)
 
 
-@dataclass(frozen=True)
-class _UsedPair:
-    """An outer and an inner set as they are used together.
+class _UsedPair(NamedTuple):
+    """Two sets as they are used together (no inner: single springs).
 
     Attributes:
-        outer, inner: with the springs that are used; no inner for single springs.
+        outer, inner: with the springs that are used.
         choice: of those under them the one that presses them most.
     """
 
@@ -185,14 +181,8 @@ class _UsedPair:
         return (self.outer,) if self.inner is None else (self.outer, self.inner)
 
 
-@dataclass(frozen=True)
-class _Chosen:
-    """What the sheet builds with.
-
-    Attributes:
-        rows: one a valve, in the build file's order.
-        pairs: each outer set with each inner set that it works with, once.
-    """
+class _Chosen(NamedTuple):
+    """What the sheet builds with: a row a valve, each outer with each inner it works with once."""
 
     rows: tuple[ValveRow, ...]
     pairs: tuple[_UsedPair, ...]
@@ -258,10 +248,8 @@ def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
 
 
 def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) -> ValveRow:
-    lift_mm, named = (
-        build.cam.valve_lift_mm,
-        [(s.name, None, s.highest_solid_mm) for s in pair.sets],
-    )
+    lift_mm = build.cam.valve_lift_mm
+    named = [(s.name, None, s.highest_solid_mm) for s in pair.sets]
     places = _places(build, valve, pair.choice, named)
     standing = [(s, at.height_mm) for s, at in zip(pair.sets, places, strict=True)]
     seat = parallel_load(s.load_at(mm, loads).mean for s, mm in standing)
@@ -293,7 +281,6 @@ def _row(
     places: Sequence[Place],
     loads: tuple[Load | None, Load | None],
 ) -> ValveRow:
-    """Compare a valve's loads, shut and at full lift, with the card."""
     seat, full = loads
     fits = sure = None
     if seat is not None and full is not None:
@@ -302,8 +289,7 @@ def _row(
             reaches_over(seat, cam.seat_load_n, cam.seat_tolerance_n)
             or reaches_over(full, cam.open_load_n, cam.open_tolerance_n)
         )
-    inner = places[1] if len(places) > 1 else None
-    bare_mm = valve.height_mm
+    inner, bare_mm = places[1] if len(places) > 1 else None, valve.height_mm
     return ValveRow(valve.name, bare_mm, choice, places[0], inner, seat, full, fits, sure)
 
 
@@ -334,27 +320,18 @@ def _grid(
     curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow], lift_mm: float
 ) -> Array:
     """Heights of the outer to sample at: evenly over what was measured, and where valves stand."""
-    low, high = [], []
-    for curve, offset_mm in curves:
-        low.append(curve.lowest_mm + offset_mm)
-        high.append(curve.highest_mm + offset_mm)
-    stand = [row.outer.height_mm for row in rows]
-    at_mm = [
-        *np.linspace(min(low), max(high), CURVE_POINTS),
-        *stand,
-        *(mm - lift_mm for mm in stand),
-    ]
-    return np.unique(np.round(at_mm, 6))
+    ends_mm = [(c.lowest_mm + offset_mm, c.highest_mm + offset_mm) for c, offset_mm in curves]
+    grid_mm = np.linspace(np.min(ends_mm), np.max(ends_mm), CURVE_POINTS)
+    stand_mm = np.array([row.outer.height_mm for row in rows])
+    return np.unique(np.round(np.concatenate([grid_mm, stand_mm, stand_mm - lift_mm]), 6))
 
 
 def _sampled(curve: SpringCurve, heights_mm: Array) -> Array:
     """Loads at some heights; NaN where they weren't measured."""
     loads_n = np.full(len(heights_mm), np.nan)
     for at, height_mm in enumerate(heights_mm):
-        try:
+        with suppress(HeightNotMeasured):
             loads_n[at] = curve.load_at(float(height_mm)).load_n
-        except HeightNotMeasured:
-            continue
     return loads_n
 
 
@@ -389,13 +366,8 @@ def _line(role: LineRole, name: str, heights_mm: Array, loads_n: Array) -> Line:
     return Line(role, name, tuple(heights_mm[known].tolist()), tuple(loads_n[known].tolist()))
 
 
-def _margins_of(build: BuildFile, chosen: _Chosen) -> tuple[MarginRow, ...]:
-    """Return each used set's least margin over the valves, outers first."""
-    limit_mm = build.limits.coil_bind_margin_mm
-    return tuple(_margin(springs, chosen.rows, limit_mm) for springs in chosen.sets)
-
-
 def _margin(springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float) -> MarginRow:
+    """A used set's least margin over the valves."""
     known = [
         (place.margin_mm, row.valve)
         for row in rows
@@ -423,13 +395,9 @@ def _budget(lift_mm: float, chosen: _Chosen) -> BudgetPart | None:
     for springs in chosen.sets:
         for curve in springs.curves if springs.role != "inner" else ():
             names = (curve.label, f"{springs.name}/{curve.label}", None)
-            name = next((each for each in names if each in heights_mm), "")
-            if name == "":
-                continue
-            try:
-                reading = curve.load_at(heights_mm[name] - lift_mm)
-            except HeightNotMeasured:
-                continue
-            called = curve.label if name is None else name
-            found.append(BudgetPart(called, reading.height_mm, reading.load_n, reading.budget))
+            for name in [each for each in names if each in heights_mm][:1]:
+                with suppress(HeightNotMeasured):
+                    read = curve.load_at(heights_mm[name] - lift_mm)
+                    called = curve.label if name is None else name
+                    found.append(BudgetPart(called, read.height_mm, read.load_n, read.budget))
     return max(found, key=lambda part: part.budget.expanded_u_n, default=None)

@@ -40,7 +40,7 @@ SOURCE = (
 
 @dataclass(frozen=True)
 class Limits:
-    """The largest errors of a class, or the errors of one step; in per cent.
+    """The largest errors of a class, in per cent.
 
     Attributes:
         q_percent: accuracy: indicated less true, over true; the mean of the increasing runs.
@@ -68,12 +68,7 @@ CLASSES: dict[str, Limits] = {
 
 @dataclass(frozen=True)
 class StepErrors:
-    """The errors at one step of load; None where they were not measured.
-
-    Attributes:
-        true_n: the step's true load, N.
-        others: as in Limits.
-    """
+    """The errors at one step of true load, as in Limits; None where they were not measured."""
 
     true_n: float
     q_percent: float | None
@@ -118,13 +113,7 @@ class ClassRange:
 
 @dataclass(frozen=True)
 class PartCard:
-    """One part of a calibration, as the book keeps it.
-
-    Attributes:
-        part: fit, points with residuals, notes.
-        made_utc: ISO 8601.
-        age_days: when the card was drawn.
-    """
+    """One part of a calibration, as the book keeps it, with its age when the card was drawn."""
 
     part_id: str
     made_utc: str
@@ -144,14 +133,13 @@ class PartCard:
     @property
     def told_points(self) -> list[dict[str, object]]:
         """The points, without what they do not have."""
-        rows = map(vars, self.part.points)
-        return [{key: it for key, it in row.items() if it is not None} for row in rows]
+        rows = (vars(point).items() for point in self.part.points)
+        return [{key: it for key, it in row if it is not None} for row in rows]
 
     @property
     def coefficients_u(self) -> list[float]:
         """The standard uncertainty (k = 1) of each coefficient."""
-        found: list[float] = np.sqrt(np.diag(self.part.fit.covariance)).tolist()
-        return found
+        return [float(u) for u in np.sqrt(np.diag(self.part.fit.covariance))]
 
     @property
     def correlation(self) -> list[list[float]]:
@@ -160,8 +148,7 @@ class PartCard:
         scale = np.outer(sd, sd)
         found = np.divide(covariance, scale, out=np.zeros_like(scale), where=scale > 0.0)
         np.fill_diagonal(found, 1.0)
-        rows: list[list[float]] = found.tolist()
-        return rows
+        return [[float(each) for each in row] for row in found]
 
 
 @dataclass(frozen=True)
@@ -235,14 +222,7 @@ def make_card(
     trend: Trend | None = None,
     warnings: tuple[Finding, ...] = (),
 ) -> Card:
-    """Work out a card.
-
-    Args:
-        calibration_id: of the whole.
-        parts: id, time and content of the load, then the travel and the flex where there are.
-        now_utc: now.
-        noise_counts, check, trend, warnings: as in Card.
-    """
+    """Work out a card; parts are id, time and content of the load, then of travel and flex."""
     cards = tuple(
         PartCard(part_id, made_utc, days_between(made_utc, now_utc), part)
         for part_id, made_utc, part in parts
@@ -252,18 +232,18 @@ def make_card(
     resolution_n = _resolution_of(load.fit, noise_counts)
     steps = _step_errors(load.points, load.fit, gravity, resolution_n)
     return Card(
-        calibration_id=calibration_id,
-        parts=cards,
-        gravity_m_s2=gravity,
-        steps=steps,
-        ranges=_class_ranges(steps),
-        runs=max((len(_readings(load.points, mass, "up")) for mass in _masses(load)), default=0),
-        noise_counts=noise_counts,
-        trust=_trust(load, gravity),
-        budget=_budget({card.part.kind: card.part for card in cards}),
-        check=check,
-        trend=trend,
-        warnings=warnings,
+        calibration_id,
+        cards,
+        gravity,
+        steps,
+        _class_ranges(steps),
+        max((len(_readings(load.points, mass, "up")) for mass in _masses(load)), default=0),
+        noise_counts,
+        _trust(load, gravity),
+        _budget({card.part.kind: card.part for card in cards}),
+        check,
+        trend,
+        warnings,
     )
 
 
@@ -306,16 +286,11 @@ def _step_errors(
             _accuracy_percent(value(fit, _readings(points, mass_kg, way)) - tare_n, true_n)
             for way in ("up", "down")
         )
-        steps.append(
-            StepErrors(
-                true_n=true_n,
-                q_percent=float(up.mean()) if up.size else None,
-                b_percent=_repeatability_percent(up),
-                v_percent=abs(float(down.mean() - up.mean())) if up.size and down.size else None,
-                zero_percent=zero_percent,
-                resolution_percent=resolution_n / true_n * 100.0,
-            )
-        )
+        q = float(up.mean()) if up.size else None
+        v = abs(float(down.mean() - up.mean())) if up.size and down.size else None
+        resolution = resolution_n / true_n * 100.0
+        b = _repeatability_percent(up)
+        steps.append(StepErrors(true_n, q, b, v, zero_percent, resolution))
     return tuple(steps)
 
 

@@ -24,10 +24,9 @@ Stroke = list[tuple[float, Look]]  # one stroke's looks, each with its weight in
 
 @dataclass(frozen=True)
 class Change:
-    """One spring's load (N) or rate (N/mm), before and after.
+    """One spring's load (N) or rate (N/mm), before and after, and what the change measures.
 
     Attributes:
-        measured: the change, after less before, and its expanded uncertainty.
         shared: what both were read with, so that its errors cancel: all of one calibration, its
             load part (the travel's datum was set again), or none.
     """
@@ -106,11 +105,6 @@ def compare_sets(
     uncertainty has the scatter of both; the rig's errors only where they don't cancel, since that
     part of the calibration is another one, or not known.
 
-    Args:
-        names: the sets' names, before and after.
-        before, after: their curves.
-        heights_mm: where to compare; one or more.
-
     Raises:
         CoilbenchError: no height, or no label stands in both.
     """
@@ -124,12 +118,17 @@ def compare_sets(
             f"sets {names[0]!r} and {names[1]!r} have no measured spring of the same label",
             hint=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
         )
-    rate_weights = _rate_weights(heights_mm)
+    low_mm, high_mm = min(heights_mm), max(heights_mm)
+    rate = (
+        {mm: sign / (high_mm - low_mm) for mm, sign in ((low_mm, 1.0), (high_mm, -1.0))}
+        if (high_mm > low_mm)
+        else None
+    )
     springs = tuple(
         SpringChange(
             label,
             tuple(_change(then[label], now[label], {mm: 1.0}) for mm in heights_mm),
-            None if rate_weights is None else _change(then[label], now[label], rate_weights),
+            None if rate is None else _change(then[label], now[label], rate),
         )
         for label in both
     )
@@ -141,11 +140,6 @@ def compare_sets(
         _mean([spring.rate for spring in springs]),
         tuple(label for label in dict.fromkeys([*then, *now]) if label not in both),
     )
-
-
-def _rate_weights(heights_mm: Sequence[float]) -> dict[float, float] | None:
-    span = max(heights_mm) - min(heights_mm)
-    return {min(heights_mm): 1.0 / span, max(heights_mm): -1.0 / span} if span > 0.0 else None
 
 
 def _change(

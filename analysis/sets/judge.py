@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import repeat
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
@@ -44,7 +45,6 @@ class SpringCheck:
         rate_n_per_mm, rate_u_n_per_mm: between the highest and the lowest height asked for,
             where they are two; else over the curve's own window. None where unknown.
         rate_deviation: rate over the set's median rate less 1; None where there is none.
-        rulings: what every rule that looked at it says.
         flags: at most one a kind; empty for a spring that belongs.
     """
 
@@ -66,12 +66,7 @@ class SpringCheck:
 
 @dataclass(frozen=True)
 class HeightSummary:
-    """The set at one height.
-
-    Attributes:
-        centre: of the loads there, N.
-        nominal_n: the load asked for; None where there is none.
-    """
+    """The set's loads at one height, N, and the one asked for; None where there is none."""
 
     height_mm: float
     centre: Centre
@@ -84,7 +79,6 @@ class SetCheck:
 
     Attributes:
         rate: of the springs' rates, N/mm; None where no rate is known.
-        tolerance: as a fraction.
         alpha: how often a sound set may raise any false alarm of standing apart.
         tests: what shares it in equal parts: each height, the rate, the shape.
     """
@@ -154,10 +148,7 @@ def check_set(
         curves: one a spring.
         heights_mm: where to judge; one or more.
         tolerance: allowed deviation, as a fraction of the middle or nominal load.
-        alpha: how often a sound set may raise any false alarm of standing apart.
         nominals: the load asked for at each height, None where there is none.
-        nominal_rate: the rate asked for.
-        free_length_nominal_mm: the free length asked for.
         doubts: why no stroke of a spring can be relied on, by label.
 
     Raises:
@@ -195,19 +186,17 @@ def check_set(
 def _checked(columns: SetColumns, at: int) -> SpringCheck:
     curve, rate = columns.curves[at], columns.rate.measured[at]
     rulings = tuple(columns.rulings(at))
+    readings = map(_reading, columns.loads, columns.heights_mm, columns.nominals, repeat(at))
     return SpringCheck(
-        label=curve.label,
-        rate_n_per_mm=None if rate is None else rate.value,
-        rate_u_n_per_mm=None if rate is None else rate.u,
-        rate_deviation=_share(rate, columns.rate.middle),
-        free_length_mm=curve.free_length_mm,
-        solid_height_mm=curve.solid_height_mm,
-        readings=tuple(
-            _reading(column, at, nominal)
-            for column, nominal in zip(columns.loads, columns.nominals, strict=True)
-        ),
-        rulings=rulings,
-        flags=Flag.all_of(rulings),
+        curve.label,
+        None if rate is None else rate.value,
+        None if rate is None else rate.u,
+        _share(rate, columns.rate.middle),
+        curve.free_length_mm,
+        curve.solid_height_mm,
+        tuple(readings),
+        rulings,
+        Flag.all_of(rulings),
     )
 
 
@@ -217,9 +206,8 @@ def _share(measured: Measured | None, middle: float | None) -> float | None:
     return measured.value / middle - 1.0
 
 
-def _reading(column: Column, at: int, nominal: Nominal | None) -> SetReading:
+def _reading(column: Column, height_mm: float, nominal: Nominal | None, at: int) -> SetReading:
     measured, middle = column.measured[at], column.middle
-    height_mm = 0.0 if column.height_mm is None else column.height_mm
     if measured is None:
         return SetReading(height_mm, None, None, None, None, None)
     return SetReading(
