@@ -1,8 +1,4 @@
-"""A set out of the book: its curves, its judgement, and what of it may be paired.
-
-`judge_set` is the one judgement of a measured set: whatever shows, counts or leaves out flags
-calls it, so that every command says the same of a spring.
-"""
+"""A set out of the book: its curves, its judgement, and what of it may be paired."""
 
 from __future__ import annotations
 
@@ -55,8 +51,7 @@ class Measurement:
     @property
     def doubts(self) -> dict[str, Doubt]:
         """Why no stroke of a spring can be relied on, by label, where that is so."""
-        found = {label: doubt_of(own) for label, own in self.strokes.items()}
-        return {label: doubt for label, doubt in found.items() if doubt is not None}
+        return {label: d for label, own in self.strokes.items() if (d := doubt_of(own)) is not None}
 
 
 def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
@@ -92,19 +87,15 @@ def measured_set(
     rows = StrokeRow.of_set(db, record)
     sweeps = undo_lag(raw)
     judged = {label: _judged(sweeps[label], own, reach_mm) for label, own in rows.items()}
-    left_out = {one.sweep_id for own in judged.values() for one in own if not one.kept}
-    if left_out & {sweep.sweep_id for own in raw.values() for sweep in own}:
+    kept = {one.sweep_id for own in judged.values() for one in own if one.kept}
+    if any(sweep.sweep_id not in kept for own in raw.values() for sweep in own):
         # the lag too is estimated from those that are kept
-        kept = (
-            (label, [s for s in own if s.sweep_id not in left_out]) for label, own in raw.items()
-        )
-        sweeps = undo_lag(dict(kept))
-    curves = []
+        sweeps = undo_lag({k: [s for s in own if s.sweep_id in kept] for k, own in raw.items()})
+    curves, free_mm = [], record.free_length_mm
     for spring in record.springs:
         if own := sweeps[spring.label]:
             solid_mm = spring.solid_height_mm
             solid_mm = record.solid_height_mm if solid_mm is None else solid_mm
-            free_mm = record.free_length_mm
             curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm))
     if not curves:
         raise CoilbenchError(
@@ -206,15 +197,12 @@ def judge_set(
     kept with the set, and the set's free length.
 
     Heights: those asked for, then those of the kept nominal where a spring was measured there.
-    With neither, two heights inside the curves. So `pair`, `assign` and the sheet, which ask for
-    their running heights, also compare the set with its nominal at the nominal's own heights, as
-    `set check` does. The cam card's loads are no nominal for them: shims meet the card.
+    With neither, two heights inside the curves.
 
     Args:
         asked: heights to judge at, each with the load asked for there or None.
         tolerance: allowed deviation as a fraction, where the nominal keeps none of its own.
-        alpha: how often a sound set may raise any false alarm of standing apart.
-        branch, calibration: as in measured_set.
+        alpha, branch, calibration: as in check_set and measured_set.
         must_reach: raise where no spring was measured at a height; else leave the set unjudged.
 
     Raises:
@@ -255,8 +243,11 @@ def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]
     after those that were, so that a set tired as a whole shows wherever it is judged.
     """
     found = list(asked)
-    for load in () if kept is None else kept.loads:
-        nominal = Nominal(load.load_n, _share_of(kept, load.load_n))
+    if kept is None:
+        return found
+    share = kept.tolerance_relative
+    for load in kept.loads:
+        nominal = Nominal(load.load_n, None if share is None else share * load.load_n)
         at = [i for i, (mm, _) in enumerate(found) if abs(mm - load.height_mm) < SAME_HEIGHT_MM]
         if not at:
             found.append((load.height_mm, nominal))
@@ -296,12 +287,6 @@ def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:
     return Aim("nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
 
 
-def _share_of(kept: SetNominal | None, value: float) -> float | None:
-    if kept is None or kept.tolerance_relative is None:
-        return None
-    return kept.tolerance_relative * value
-
-
 def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
     """Return the heights a build file puts a set at, valve shut and at full lift.
 
@@ -318,8 +303,6 @@ def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
 
 def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
     """Return two heights inside what every spring was measured over, the higher one first."""
-    if not curves:
-        return ()
     low = max(curve.lowest_mm for curve in curves)
     tops = [curve.highest_mm for curve in curves]
     tops += [c.free_length_mm for c in curves if c.free_length_mm is not None]
@@ -336,7 +319,6 @@ class Candidates:
     Attributes:
         sets: by name, without the springs that are left out.
         judged: by name, at valve shut and full lift.
-        left_out: labels of flagged springs.
         unsure: labels of springs that are counted in though they could not be judged.
         sizes: how many springs each set is registered with.
     """

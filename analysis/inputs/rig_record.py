@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
+from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.rig.card import Card, make_card
 from coilbench.analysis.rig.check import (
     MassReading,
@@ -89,11 +90,13 @@ def calibration_card(db: Database) -> Card:
     records = mass_checks(db, load.part_id)
     checks = _past_checks(records)
     complete = any(part.kind == "travel" for part in others)
+    whole = current_calibration(db) if complete else None
     return make_card(
-        current_calibration(db).calibration_id if complete else None,
+        None if whole is None else whole.calibration_id,
         [(part.part_id, part.made_utc, part) for part in (load, *others)],
         utc_now(),
         noise_counts=records[-1].check.load_sd_counts if records else None,
+        budget=None if whole is None else typical_budget(whole.calibration),
         check=checks[-1] if checks else None,
         trend=trend(checks),
         warnings=rig_warnings(db),
@@ -113,13 +116,10 @@ def calibration_if_any(path: Path) -> Calibration | None:
 
 @dataclass(frozen=True)
 class CheckHistory:
-    """The checks with a weight, oldest first.
+    """The checks with a weight, oldest first, in the book and as the trend sees them.
 
     Attributes:
-        past: the same as the trend sees them.
-        current: whether each was made with the load calibration in force.
-        trend: of those.
-        warnings: as of rig_warnings.
+        current: whether each was made with the load calibration in force; the trend is of those.
     """
 
     records: tuple[CheckRecord, ...]
@@ -159,19 +159,9 @@ def judge_check(
         mass_u_relative=mass_u_relative,
         tolerance_n=tolerance_n,
     )
-    check = NewCheck(
-        load_part_id=part.part_id,
-        device_id=device_id,
-        mass_kg=reading.mass_kg,
-        gravity_m_s2=gravity_m_s2,
-        zero_counts=reading.zero_counts,
-        load_counts=reading.load_counts,
-        load_sd_counts=reading.load_sd_counts,
-        error_n=verdict.error_n,
-        error_u_n=verdict.error_u_n,
-        tolerance_n=verdict.tolerance_n,
-        passed=verdict.passed,
-    )
+    known = {"load_part_id": part.part_id, "device_id": device_id, "gravity_m_s2": gravity_m_s2}
+    found = vars(reading) | vars(verdict) | known | {"passed": verdict.passed}
+    check = NewCheck(**{each.name: found[each.name] for each in fields(NewCheck)})
     return check.store(db), verdict
 
 
@@ -209,10 +199,9 @@ def check_rig(
     calibration: Calibration | None,
     ask_press: Callable[[], None] | None,
 ) -> Health:
-    """Judge a rig's health at rest and, where it can be, its response to a press.
+    """Judge an open rig's health at rest and, where it can be, its response to a press.
 
     Args:
-        source: open.
         seen: what came while it was asked who it is.
         seconds: how long to listen to the resting rig, by its own clock.
         calibration: the one in force; None judges raw counts.

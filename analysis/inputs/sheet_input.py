@@ -11,10 +11,10 @@ from pathlib import Path
 from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.engine.assignment import Assignment, Candidate, Valve, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Cam
@@ -53,7 +53,6 @@ from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
 
-Array = NDArray[np.float64]
 CURVE_POINTS = 60
 LEAST_POINTS = 2  # of a curve that is drawn
 
@@ -164,12 +163,7 @@ def _versions() -> Iterator[tuple[str, str]]:
 
 
 class _UsedPair(NamedTuple):
-    """Two sets as they are used together (no inner: single springs).
-
-    Attributes:
-        outer, inner: with the springs that are used.
-        choice: of those under them the one that presses them most.
-    """
+    """Two sets (or one) with the springs that are used, over the choice that presses them most."""
 
     outer: SetCurves
     inner: SetCurves | None
@@ -182,10 +176,14 @@ class _UsedPair(NamedTuple):
 
 
 class _Chosen(NamedTuple):
-    """What the sheet builds with: a row a valve, each outer with each inner it works with once."""
+    """What the sheet builds with: a row a valve, each outer with each inner it works with once.
+
+    The names are those of single springs, by set and label; none where any of a set will do.
+    """
 
     rows: tuple[ValveRow, ...]
     pairs: tuple[_UsedPair, ...]
+    names: Mapping[tuple[str, str], str]
 
     @property
     def sets(self) -> tuple[SetCurves, ...]:
@@ -200,14 +198,17 @@ class _Chosen(NamedTuple):
 
 
 def _chosen_by_assignment(build: BuildFile, plans: Sequence[ValvePlan]) -> _Chosen:
-    """Build with what an assignment gives each valve."""
     pairs: dict[tuple[str, str | None], list[ValvePlan]] = {}
+    names = {}
     for plan in plans:
+        for one in filter(None, (plan.outer, plan.inner)):
+            names[one.springs.name, one.curve.label] = one.name
         inner = None if plan.inner is None else plan.inner.springs.name
         pairs.setdefault((plan.outer.springs.name, inner), []).append(plan)
     return _Chosen(
         tuple(_assigned_row(build, plan) for plan in plans),
         tuple(_used_pair(of_pair) for of_pair in pairs.values()),
+        names,
     )
 
 
@@ -217,7 +218,7 @@ def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: _UsedPair) 
     Each valve's loads are those of the sets' means at the valve's own height.
     """
     loads: SetLoads = {}
-    return _Chosen(tuple(_pair_row(build, valve, pair, loads) for valve in valves), (pair,))
+    return _Chosen(tuple(_pair_row(build, valve, pair, loads) for valve in valves), (pair,), {})
 
 
 def _used_pair(plans: Sequence[ValvePlan]) -> _UsedPair:
@@ -345,20 +346,10 @@ def _lines_together(
         ]
         yield _line("together", "mean", grid_mm, np.sum(sums, axis=0))
         return
-    by_name = _by_name(chosen, loads)
+    by_name: dict[str | None, Array] = {chosen.names[key]: n for key, n in loads.items()}
     for row in chosen.rows:
         total_n = np.sum([by_name[each.spring] for each in row.places], axis=0)
         yield _line("together", row.valve, grid_mm, total_n)
-
-
-def _by_name(chosen: _Chosen, loads: Mapping[tuple[str, str], Array]) -> dict[str | None, Array]:
-    """Loads by the name that the sheet calls a spring: its label, or set/label."""
-    names = {place.spring for row in chosen.rows for place in row.places}
-    found: dict[str | None, Array] = {}
-    for (name, label), load_n in loads.items():
-        long_name = f"{name}/{label}"
-        found[long_name if long_name in names else label] = load_n
-    return found
 
 
 def _line(role: LineRole, name: str, heights_mm: Array, loads_n: Array) -> Line:
@@ -394,10 +385,9 @@ def _budget(lift_mm: float, chosen: _Chosen) -> BudgetPart | None:
     found: list[BudgetPart] = []
     for springs in chosen.sets:
         for curve in springs.curves if springs.role != "inner" else ():
-            names = (curve.label, f"{springs.name}/{curve.label}", None)
-            for name in [each for each in names if each in heights_mm][:1]:
-                with suppress(HeightNotMeasured):
-                    read = curve.load_at(heights_mm[name] - lift_mm)
-                    called = curve.label if name is None else name
-                    found.append(BudgetPart(called, read.height_mm, read.load_n, read.budget))
+            name = chosen.names.get((springs.name, curve.label))
+            with suppress(HeightNotMeasured):
+                read = curve.load_at(heights_mm[name] - lift_mm)
+                called = curve.label if name is None else name
+                found.append(BudgetPart(called, read.height_mm, read.load_n, read.budget))
     return max(found, key=lambda part: part.budget.expanded_u_n, default=None)

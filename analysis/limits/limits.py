@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from operator import mul
 from typing import Literal
@@ -69,7 +70,7 @@ class SetLimits:
     """One set; None where it isn't given or can't be known.
 
     Attributes:
-        tensile_mpa: tensile strength, given or of the table.
+        tensile_mpa: given or of the table.
         spring_mass_g: one spring, weighed or from its dimensions.
         geometric_rate_n_per_mm: what dimensions and the wire's shear modulus say of the rate.
         rate_check: the springs' mean rate beside the dimensions'; None where one isn't known.
@@ -144,15 +145,16 @@ def _spring_limits(
     active_g: float | None,
     crank_rpm: float | None,
 ) -> SpringLimits:
-    loads_n = [_load_n(curve, height) for height in (placed.seat_height_mm, placed.open_height_mm)]
-    rate = _rate(placed, curve)
+    rate, coil = _rate(placed, curve), placed.springs.coil
     own_hz = own_u_hz = ratio = None
     if rate is not None and active_g is not None and rate.rate_n_per_mm > 0.0:
         own_hz = surge_hz(rate.rate_n_per_mm, active_g)
         own_u_hz = own_hz * rate.rate_u_n_per_mm / rate.rate_n_per_mm / 2.0
         ratio = None if crank_rpm is None else own_hz / cam_hz(crank_rpm)
-    shut_mpa, open_mpa, solid_mpa, solid_plain_mpa = _stresses_mpa(placed, curve, loads_n, rate)
-    factor, coil = None, placed.springs.coil
+    factor, (shut_mpa, open_mpa, solid_mpa, solid_plain_mpa) = (
+        None,
+        _stresses_mpa(placed, curve, rate),
+    )
     if coil and shut_mpa is not None and open_mpa is not None and tensile_mpa is not None:
         peened = given.shot_peened is True
         factor = fatigue_factor(shut_mpa, open_mpa, tensile_mpa, coil.wire_mm, peened=peened)
@@ -170,35 +172,30 @@ def _spring_limits(
     )
 
 
-def _stresses_mpa(
-    placed: PlacedSet, curve: SpringCurve, loads_n: list[float | None], rate: Rate | None
-) -> tuple[float | None, ...]:
+def _stresses_mpa(placed: PlacedSet, curve: SpringCurve, rate: Rate | None) -> list[float | None]:
     """Stress shut, at full lift and solid, corrected; and solid without the correction.
 
     The load at solid is that at full lift, carried on at the rate: a spring that stiffens towards
     solid pushes more.
     """
-    coil = placed.springs.coil
+    coil, solid_mm = placed.springs.coil, placed.springs.solid_of_mm(curve)
     if coil is None or coil.coil_diameter_mm is None:
-        return None, None, None, None
+        return [None] * 4
+    shut_n, open_n = (_load_n(curve, mm) for mm in (placed.seat_height_mm, placed.open_height_mm))
     solid_n = None
-    solid_mm = placed.springs.solid_of_mm(curve)
-    if loads_n[1] is not None and rate is not None and solid_mm is not None:
-        solid_n = loads_n[1] + rate.rate_n_per_mm * (placed.open_height_mm - solid_mm)
-    wire_mm, coil_mm = coil.wire_mm, coil.coil_diameter_mm
-    corrected = tuple(
-        None if load_n is None else shear_stress_mpa(load_n, wire_mm, coil_mm)
-        for load_n in (*loads_n, solid_n)
-    )
-    plain = None if solid_n is None else plain_stress_mpa(solid_n, wire_mm, coil_mm)
-    return *corrected, plain
+    if open_n is not None and rate is not None and solid_mm is not None:
+        solid_n = open_n + rate.rate_n_per_mm * (placed.open_height_mm - solid_mm)
+    stresses = (shear_stress_mpa, shear_stress_mpa, shear_stress_mpa, plain_stress_mpa)
+    return [
+        None if load_n is None else stress(load_n, coil.wire_mm, coil.coil_diameter_mm)
+        for stress, load_n in zip(stresses, (shut_n, open_n, solid_n, solid_n), strict=True)
+    ]
 
 
 def _load_n(curve: SpringCurve, height_mm: float) -> float | None:
-    try:
+    with suppress(HeightNotMeasured):
         return curve.load_at(height_mm).load_n
-    except HeightNotMeasured:
-        return None
+    return None
 
 
 def _rate(placed: PlacedSet, curve: SpringCurve) -> Rate | None:
@@ -226,11 +223,9 @@ class NotGiven:
 
 @dataclass(frozen=True)
 class LimitsReport:
-    """What is known of a build's limits.
+    """What is known of a build's limits, at the highest speed where that is given.
 
     Attributes:
-        crank_rpm: highest speed of the crankshaft; None where it isn't given.
-        card_lift_mm: valve lift on the cam card.
         heights_mm: lowest and highest of the outer's installed heights: stress is that at the
             lowest, the force on the valve that at the highest.
         valve: None where lift table or masses aren't given.

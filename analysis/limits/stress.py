@@ -1,8 +1,6 @@
 """Stress, fatigue, surge and rate of helical springs of round wire, from their dimensions. Pure.
 
-Formulae: Budynas and Nisbett, Shigley's Mechanical Engineering Design, chapter 10. The curvature
-correction is Bergsträsser's, which is the k of EN 13906-1. A camshaft turns once for two turns of
-the crank: four-stroke engines.
+Formulae: Budynas and Nisbett, Shigley's Mechanical Engineering Design, chapter 10.
 """
 
 from __future__ import annotations
@@ -125,8 +123,7 @@ class HandbookRate:
     Attributes:
         rate_n_per_mm, rate_u_n_per_mm: with the middle of the published moduli, and how far the
             truth may be from it (k = 2): the modulus, and how dimensions are read.
-        measured_n_per_mm, measured_u_n_per_mm: the spring's, expanded, 95 %.
-        agrees: whether both are the same within their uncertainties.
+        agrees: whether both are the same within their uncertainties, the measured one's 95 %.
         fitting_coils, fitting_wire_mm, fitting_coil_diameter_mm: each alone would make the
             dimensions agree.
         outside_given: whether the coil diameter looks like the outside one, not the mean.

@@ -2,16 +2,14 @@
 
 The parts are taken as rigid and nothing but the springs pushes the valve shut: no gas, friction,
 oil or spring of a tappet. Real parts bend and springs surge, so a valve leaves its cam earlier.
-Speeds are the crankshaft's; the camshaft turns at half of them (four-stroke).
 
 The acceleration is that of a smoothing spline. It minimises the sum of squared residuals plus
 lambda times the integral of the m-th derivative squared; lambda is the one of generalised
 cross-validation (Craven and Wahba, 1979), each degree of freedom counted 1.4 times. Uncertainty:
 the spline is the mean of a posterior with covariance s^2 (B'B + lambda P)^-1 (Wahba, 1983), whose
 intervals have about their stated coverage, averaged over the curve and with bias included
-(Nychka, 1988). m = 3, a quintic spline, is taken since a second derivative is wanted: m = 2, the
-cubic one, penalises the second derivative itself. References from memory; SciPy's cubic one is
-the check.
+(Nychka, 1988). m = 3, a quintic spline: the cubic one penalises the second derivative, which is
+wanted. References from memory; SciPy's cubic one is the check.
 """
 
 from __future__ import annotations
@@ -70,10 +68,9 @@ class _SpringForce(NamedTuple):
 
 @dataclass(frozen=True)
 class _ValveMotion:
-    """A valve's lift and acceleration while it is open, arrays of shape (n,).
+    """A valve's lift, lash off, and acceleration while it is open, arrays of shape (n,).
 
     Attributes:
-        lift_mm: at the valve, lash off.
         accel_mm_per_rad2: second derivative by the camshaft's angle.
         accel_u_mm_per_rad2: its expanded uncertainty, about 95 %, from the table's scatter.
         scatter_mm: standard deviation of the table's lifts about the spline, at least what the
@@ -103,7 +100,6 @@ class LimitingSpeed:
 
     Attributes:
         crank_rpm, crank_rpm_u: speed of the crankshaft, and its expanded uncertainty, about 95 %.
-        cam_deg, lift_mm: where.
         spring_n: the force there is.
         unread_mm: lowest and highest lift at which the springs are needed but weren't measured;
             None where all was. The speed may then be lower.
@@ -122,7 +118,7 @@ class LimitingSpeed:
 
 @dataclass(frozen=True)
 class ForceMargin:
-    """The force needed and the force there is, where the ratio of both is least."""
+    """The force needed and the force there is, where there is least to spare in proportion."""
 
     needed_n: float
     spring_n: float
@@ -132,12 +128,11 @@ class ForceMargin:
 
 @dataclass(frozen=True)
 class ValveFloat:
-    """The valve on its cam.
+    """The valve on its cam, by its lift table.
 
     Attributes:
-        highest_lift_mm: of the lift table, at the valve.
         greatest_slowing_mm_per_rad2: by the camshaft's angle; 0 where the table shows none.
-        scatter_mm: of the lift table about its spline.
+        scatter_mm: of the table about its spline.
         speed: where the spring force runs out; None where it can't be said.
         margin: at the highest speed; None where that isn't given or it can't be said.
     """
@@ -160,12 +155,11 @@ def valve_float(
     """Compare the weakest springs of each set, which any valve may get, with what the cam needs.
 
     Args:
-        table: the lift.
         gear: rocker ratio, taken as constant, and lash from the table's lift to the valve's: 1 and
             0 for a table of the valve.
         mass: what the springs have to move, a third of their own in it.
         placed: the sets at their heights.
-        crank_rpm: the highest speed of the crankshaft.
+        crank_rpm: the highest speed.
     """
     motion = _valve_motion(table, *gear)
     springs = _weakest_force(placed, motion.lift_mm)
@@ -311,10 +305,9 @@ class _SmoothingSpline:
     """A fitted spline.
 
     Attributes:
-        knots: of its B-splines, in steps.
         factor: Cholesky factor of B'B + lambda P, upper.
         sigma: standard deviation of the points about the curve; freedom: n - tr H.
-        start, step: of the abscissa: first point, mean distance between points.
+        start, step: of the abscissa: first point, mean distance between points, the knots' unit.
     """
 
     knots: Array

@@ -95,7 +95,6 @@ def judge_mass(
     the weight.
 
     Args:
-        fit: load_n over load_counts.
         mass_u_relative: the weight's standard uncertainty (k = 1), as a fraction.
         tolerance_n: the largest error that passes; None takes DEFAULT_TOLERANCE of the weight.
 
@@ -149,23 +148,9 @@ class PastCheck:
     passed: bool
 
     @property
-    def error_percent(self) -> float:
-        """The error over the weight's load, per cent."""
-        return self.error_n / self._load_n * 100.0
-
-    @property
-    def error_u_percent(self) -> float:
-        """The error's expanded uncertainty, k = 2, per cent."""
-        return self.error_u_n / self._load_n * 100.0
-
-    @property
-    def tolerance_percent(self) -> float:
-        """The largest error that passes, per cent."""
-        return self.tolerance_n / self._load_n * 100.0
-
-    @property
-    def _load_n(self) -> float:
-        return self.mass_kg * self.gravity_m_s2
+    def percent_per_n(self) -> float:
+        """What a newton is of the weight's load, per cent."""
+        return 100.0 / (self.mass_kg * self.gravity_m_s2)
 
 
 @dataclass(frozen=True)
@@ -198,7 +183,7 @@ def trend(checks: Sequence[PastCheck]) -> Trend | None:
     days = [days_between(checks[0].made_utc, check.made_utc) for check in checks]
     if np.ptp(days) < LEAST_TREND_DAYS:
         return None
-    fit = fit_polynomial(days, [check.error_percent for check in checks], 1)
+    fit = fit_polynomial(days, [check.error_n * check.percent_per_n for check in checks], 1)
     u = math.sqrt(fit.covariance[1][1]) * float(stdtrit(len(checks) - 2, 0.975))
     return Trend(fit.coefficients[1] * TREND_DAYS, u * TREND_DAYS, len(checks))
 
@@ -219,7 +204,6 @@ def warnings(
     """Return the warnings on a calibration: mixed rigs, a failed check, an old one, its age.
 
     Args:
-        load_made_utc: when the load was calibrated.
         checks: those made with that calibration, oldest first.
         good_for_days: how long a calibration or a check is valid.
         device_of: the rig each part was made on; None where it is not known, as of a file.
@@ -235,13 +219,20 @@ def warnings(
         last = "old" if check_age_days > good_for_days else "passed"
         if not newest.passed:
             last = "failed"
-            share = {"error_percent": newest.error_percent}
-            share["allowed_percent"] = newest.tolerance_percent
-            when = {"made_utc": newest.made_utc, "mass_kg": newest.mass_kg}
-            found.append(Finding("check_failed", when | share))
+            facts = {
+                "made_utc": newest.made_utc,
+                "mass_kg": newest.mass_kg,
+                "error_percent": newest.error_n * newest.percent_per_n,
+                "allowed_percent": newest.tolerance_n * newest.percent_per_n,
+            }
+            found.append(Finding("check_failed", facts))
     age_days = days_between(load_made_utc, now_utc)
     if age_days > good_for_days:
-        ages = {"age_days": age_days, "limit_days": good_for_days}
-        checked = {"last_check": last, "check_age_days": check_age_days}
-        found.append(Finding("calibration_old", ages | checked))
+        facts = {
+            "age_days": age_days,
+            "limit_days": good_for_days,
+            "last_check": last,
+            "check_age_days": check_age_days,
+        }
+        found.append(Finding("calibration_old", facts))
     return tuple(found)

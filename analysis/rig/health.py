@@ -1,7 +1,6 @@
 """A rig's health from its samples: its figures, what is wrong, which way its wires go. Pure.
 
-The wire has travel counts positive down; a cell is wired right when its counts grow with the load.
-A calibration corrects both signs, so with one the load and the height are checked instead. Every
+Travel counts are positive down; a cell is wired right when its counts grow with the load. Each
 limit is common practice, no source, with its reason beside it.
 """
 
@@ -55,7 +54,6 @@ class Heard:
     Attributes:
         samples: shape (n,), RAW_DTYPE, of one start, the settling ones left out.
         um_per_count: nominal travel of a count, where told.
-        has_travel: whether the rig has a scale at all.
         impossible_steps: of the encoder, by the rig's own count.
         faults: codes of the faults that stood at any time meanwhile.
     """
@@ -367,8 +365,7 @@ def press_findings(
 
     Args:
         heard: the rig at rest before; None is returned where it does not show where that is.
-        pressed: samples of the press, shape (n,), RAW_DTYPE.
-        calibration: the one in force; None judges the raw counts.
+        pressed: samples of the press, shape (n,), RAW_DTYPE; raw counts without a calibration.
     """
     rest = _at_rest(heard.samples)
     if rest is None:

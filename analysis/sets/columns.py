@@ -1,13 +1,10 @@
-"""All springs of a set side by side, and every rule's ruling on each of them. Pure.
-
-Columns are the loads at one height and the rates; beside them stand the shapes of the curves.
-A spring is compared with its set and with the loads asked for.
-"""
+"""All springs of a set side by side, and every rule's ruling on each of them. Pure."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -177,19 +174,17 @@ def _loads(curves: Sequence[SpringCurve], height_mm: float) -> list[Measured | N
 
 
 def _load(curve: SpringCurve, height_mm: float) -> Measured | None:
-    try:
+    with suppress(HeightNotMeasured):
         reading = curve.load_at(height_mm)
-    except HeightNotMeasured:
-        return None
-    return split(reading.load_n, reading.budget)
+        return split(reading.load_n, reading.budget)
+    return None
 
 
 def _rate(curve: SpringCurve, high_mm: float, low_mm: float) -> Measured | None:
-    try:
+    with suppress(CoilbenchError):
         rate = curve.rate if high_mm == low_mm else curve.rate_between(high_mm, low_mm)
-    except CoilbenchError:
-        return None
-    return None if rate is None else split(rate.rate_n_per_mm, rate.budget)
+        return None if rate is None else split(rate.rate_n_per_mm, rate.budget)
+    return None
 
 
 # The shape's rules are ours, no source.
@@ -325,8 +320,7 @@ class SetColumns:
 
     @cached_property
     def _odd(self) -> Esd | None:
-        departures = self._departures
-        return None if departures is None else _odd_shapes(departures, self._alpha_each)
+        return None if self._departures is None else _odd_shapes(self._departures, self._alpha_each)
 
     @cached_property
     def _lengths(self) -> list[tuple[LengthAim, float]]:

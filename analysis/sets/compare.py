@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from statistics import fmean
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -24,22 +25,31 @@ Stroke = list[tuple[float, Look]]  # one stroke's looks, each with its weight in
 
 @dataclass(frozen=True)
 class Change:
-    """One spring's load (N) or rate (N/mm), before and after, and what the change measures.
+    """A load (N) or rate (N/mm) before, one spring's or some springs' mean, and how it changed.
 
     Attributes:
+        measured: after less before.
         shared: what both were read with, so that its errors cancel: all of one calibration, its
-            load part (the travel's datum was set again), or none.
+            load part (the travel's datum was set again), or none; the least of some springs.
+        springs: measured both times.
     """
 
     before: float
-    after: float
     measured: Measured
     shared: SharedRig
+    springs: int = 1
+
+    @property
+    def after(self) -> float:
+        """The load or rate afterwards."""
+        return self.before + self.measured.value
 
     @property
     def verdict(self) -> Verdict:
         """Lower or higher where the change is larger than its uncertainty."""
-        return _verdict(self.measured.value, self.measured.u)
+        if abs(self.measured.value) <= self.measured.u:
+            return "can't tell"
+        return "lower" if self.measured.value < 0.0 else "higher"
 
 
 @dataclass(frozen=True)
@@ -58,24 +68,6 @@ class SpringChange:
 
 
 @dataclass(frozen=True)
-class MeanChange:
-    """The mean change of the springs measured both times, and its expanded uncertainty, k = 2.
-
-    In N, or N/mm for the rate; before is their mean before.
-    """
-
-    before: float
-    change: float
-    change_u: float
-    springs: int
-
-    @property
-    def verdict(self) -> Verdict:
-        """Lower or higher where the change is larger than its uncertainty."""
-        return _verdict(self.change, self.change_u)
-
-
-@dataclass(frozen=True)
 class Comparison:
     """Two measurements of the same springs.
 
@@ -88,8 +80,8 @@ class Comparison:
     after: str
     heights_mm: tuple[float, ...]
     springs: tuple[SpringChange, ...]
-    means: tuple[MeanChange | None, ...]
-    rate_mean: MeanChange | None
+    means: tuple[Change | None, ...]
+    rate_mean: Change | None
     unmatched: tuple[str, ...]
 
 
@@ -119,11 +111,8 @@ def compare_sets(
             hint=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
         )
     low_mm, high_mm = min(heights_mm), max(heights_mm)
-    rate = (
-        {mm: sign / (high_mm - low_mm) for mm, sign in ((low_mm, 1.0), (high_mm, -1.0))}
-        if (high_mm > low_mm)
-        else None
-    )
+    span_mm = high_mm - low_mm
+    rate = {low_mm: 1.0 / span_mm, high_mm: -1.0 / span_mm} if span_mm > 0.0 else None
     springs = tuple(
         SpringChange(
             label,
@@ -166,7 +155,7 @@ def _change(
         lines += scatter_lines(value, _noises(each))
     measured = split(means[1] - means[0], Budget(tuple(lines)))
     shared = _shared([look for each in looks for _, look in each]) if known else "none"
-    return Change(means[0], means[1], measured, shared)
+    return Change(means[0], measured, shared)
 
 
 def _strokes(curve: SpringCurve, side: Side, weights: Mapping[float, float]) -> list[Stroke]:
@@ -223,20 +212,14 @@ def _noises(strokes: Sequence[Stroke]) -> list[float]:
     ]
 
 
-def _mean(changes: Sequence[Change | None]) -> MeanChange | None:
+def _mean(changes: Sequence[Change | None]) -> Change | None:
     known = [change for change in changes if change is not None]
     if not known:
         return None
-    centre = Centre.of([change.measured for change in known])
-    before = math.fsum(change.before for change in known) / len(known)
-    if all(change.shared != "none" for change in known):
-        return MeanChange(before, centre.mean, centre.mean_u, len(known))
-    # another scale may read all springs alike too high: averaging does not reduce that
-    u = math.fsum(change.measured.u for change in known) / len(known)
-    return MeanChange(before, centre.mean, u, len(known))
-
-
-def _verdict(change: float, u: float) -> Verdict:
-    if abs(change) <= u:
-        return "can't tell"
-    return "lower" if change < 0.0 else "higher"
+    centre, u = Centre.of([change.measured for change in known]), 0.0
+    shared = max((change.shared for change in known), key=get_args(SharedRig).index)
+    if shared == "none":
+        # another scale may read all springs alike too high: averaging does not reduce that
+        u = fmean(change.measured.u for change in known)
+    measured = Measured(centre.mean, u or centre.mean_u, u or centre.mean_u, strokes_rule=False)
+    return Change(fmean(change.before for change in known), measured, shared, len(known))

@@ -35,7 +35,7 @@ class Esd:
     Attributes:
         order: index of the value removed at each step, the farthest from the mean first.
         statistics: its distance from the mean of what was left, over their standard deviation.
-        limits: what each statistic must exceed, the same length.
+        limits: what each statistic must exceed.
         found: how many of `order` are outliers; the last step that exceeds its limit decides,
             so that two outliers don't hide each other.
         scores: shape (n,), distance of every value from the mean of those that are no outliers,

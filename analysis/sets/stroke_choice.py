@@ -1,8 +1,4 @@
-"""Which of a spring's strokes are read, and why. Pure.
-
-Each stroke is judged by itself (stroke_findings) and beside the spring's others: does it lie apart,
-did the spring stand askew? The rule leaves strokes out; the user's ruling overrides it.
-"""
+"""Which of a spring's strokes are read, and why: by itself, beside others, by ruling. Pure."""
 
 from __future__ import annotations
 
@@ -177,10 +173,9 @@ Why = Literal["nothing against it", "ruled", "spoilt", "spoilt, too few others",
 
 @dataclass(frozen=True)
 class JudgedStroke:
-    """One stroke of a spring.
+    """One stroke of a spring, numbered from 1, oldest first.
 
     Attributes:
-        number: from 1, oldest first.
         kept: whether the spring's curve is read from it.
         ruling: what the user decided; None leaves it to the rule.
         note: why the capture did not count it.
@@ -206,10 +201,9 @@ def judge_strokes(
     rulings: Mapping[str, StrokeRuling | None],
     reach_mm: float | None = None,
 ) -> tuple[JudgedStroke, ...]:
-    """Judge all strokes of one spring, oldest first.
+    """Judge all strokes of one spring, oldest first, the lag undone where it is known.
 
     Args:
-        sweeps: the lag undone where it is known.
         numbers, rulings: each stroke's number and the user's ruling on it, by sweep id.
         reach_mm: the lowest height that is asked for; None where nobody asks.
     """
