@@ -28,7 +28,7 @@ from coilbench.analysis.inputs.measured import build_heights, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.set_text import compare_document
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.compare import Change, Comparison, MeanChange, compare_sets
+from coilbench.analysis.sets.compare import Change, Comparison, compare_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
@@ -101,15 +101,14 @@ def _show(comparison: Comparison, shown: Units) -> None:
     for height_mm, mean in zip(comparison.heights_mm, comparison.means, strict=True):
         if mean is not None:
             change = _change_text(
-                shown.load_value(mean.change), shown.load_value(mean.change_u), " ± "
+                shown.load_value(mean.measured.value), shown.load_value(mean.measured.u), " ± "
             )
             told = f"At {shown.length_text(height_mm)}: mean change {change} {shown.load} (k = 2)"
             click.echo(wrapped(f"{told}, {_words(mean)}.", out))
     if comparison.rate_mean is not None:
         mean = comparison.rate_mean
-        change = _change_text(
-            shown.rate_value(mean.change), shown.rate_value(mean.change_u), " ± ", most=4
-        )
+        value, u = shown.rate_value(mean.measured.value), shown.rate_value(mean.measured.u)
+        change = _change_text(value, u, " ± ", most=4)
         told = f"Rate: mean change {change} {shown.load}/{shown.length} (k = 2)"
         click.echo(wrapped(f"{told}, {_words(mean)}.", out))
     for note in _notes(comparison):
@@ -167,8 +166,9 @@ def _change_text(value: float, u: float, between: str = " ±", most: int = 3) ->
     return f"{round(value, places) + 0.0:+.{places}f}{between}{u:.{places}f}"
 
 
-def _words(mean: MeanChange) -> str:
-    share = "" if mean.before == 0.0 else f"{100 * mean.change / mean.before:+.1f} %, "
+def _words(mean: Change) -> str:
+    percent = 0.0 if mean.before == 0.0 else 100 * mean.measured.value / mean.before
+    share = "" if mean.before == 0.0 else f"{percent:+.1f} %, "
     of = f"{share}{counted(mean.springs, 'spring')}"
     return f"{of}: can't tell" if mean.verdict == "can't tell" else f"{of}: really {mean.verdict}"
 

@@ -1,8 +1,4 @@
-"""The build file and the lift table that it names, read from files.
-
-The lift table's column names say whether angles are of the cam or the crank, and lifts of the valve
-or the lobe: crank degrees read as cam degrees would make accelerations four times too small.
-"""
+"""The build file and the lift table that it names, read from files."""
 
 from __future__ import annotations
 
@@ -19,6 +15,7 @@ from coilbench.capture.tables.columns import Quantity, read_columns, refuse_rows
 from coilbench.capture.tables.csv_table import Table, read_table
 from coilbench.capture.units import INCH_MM
 
+# Columns say whose degrees: the crank's read as the cam's make accelerations four times too small.
 CAM_PER_CRANK_DEG = 0.5  # four-stroke: the camshaft turns at half the crankshaft's speed
 LEAST_OPEN_ROWS = 20  # ours: with fewer the acceleration is not usable
 WHOLE_TURN_DEG = 360.0
@@ -43,19 +40,21 @@ def read_build(path: Path) -> BuildFile:
     Raises:
         CoilbenchError: it can't be read, or not be used.
     """
+    data = _bytes(path, "the build file", str(path), "Check its name")
     try:
-        text = path.read_bytes().decode("utf-8-sig")
-    except OSError as error:
-        raise CoilbenchError(
-            f"the build file cannot be read ({error.strerror})",
-            where=str(path),
-            hint="Check its name",
-        ) from error
+        text = data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        raise CoilbenchError(
-            "the build file is not UTF-8 text", where=str(path), hint="Save it as UTF-8"
-        ) from error
+        what, hint = "the build file is not UTF-8 text", "Save it as UTF-8"
+        raise CoilbenchError(what, where=str(path), hint=hint) from error
     return parse_build(text, path.name)
+
+
+def _bytes(path: Path, what: str, where: str, hint: str) -> bytes:
+    try:
+        return path.read_bytes()
+    except (OSError, ValueError) as error:  # a name with a NUL in it is a ValueError
+        why = error.strerror if isinstance(error, OSError) else error
+        raise CoilbenchError(f"{what} cannot be read ({why})", where=where, hint=hint) from error
 
 
 def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
@@ -67,16 +66,9 @@ def lift_table_beside(build: BuildFile, build_path: Path) -> LiftTable | None:
     name = build.train.lift_table
     if name is None:
         return None
-    path = build_path.parent / name
-    try:
-        data = path.read_bytes()
-    except (OSError, ValueError) as error:  # a name with a NUL in it is a ValueError
-        why = error.strerror if isinstance(error, OSError) else error
-        raise CoilbenchError(
-            f"the lift table {name!r} cannot be read ({why})",
-            where=f"{build.name}, valve_train.lift_table",
-            hint="Name a CSV file, relative to the build file's folder",
-        ) from error
+    path, where = build_path.parent / name, f"{build.name}, valve_train.lift_table"
+    hint = "Name a CSV file, relative to the build file's folder"
+    data = _bytes(path, f"the lift table {name!r}", where, hint)
     return read_lift_table(read_table(data, path.name))
 
 
@@ -95,9 +87,8 @@ def read_lift_table(table: Table) -> LiftTable:
                 where=f"{table.name}, line {table.header_line}",
                 hint=why[0].upper() + why[1:],
             )
-    of: Literal["valve", "lobe"] = "valve"
-    if any(name in table.columns for name in LIFTS["lobe"].factors):
-        of = "lobe"
+    lobe = any(name in table.columns for name in LIFTS["lobe"].factors)
+    of: Literal["valve", "lobe"] = "lobe" if lobe else "valve"
     found = read_columns(table, "lift", (ANGLE, LIFTS[of])).numbers
     cam_deg, lift_mm = found["cam_deg"], found["lift_mm"]
     refuse_rows(
@@ -133,8 +124,5 @@ def _opening(lift_mm: NDArray[np.float64]) -> tuple[int, int]:
 
 def _written_step(values: NDArray[np.float64]) -> float:
     """The widest of STEPS that all values are whole multiples of; 0 where none is."""
-    for step in STEPS:
-        steps = values / step
-        if np.all(np.abs(steps - np.round(steps)) < STEP_SLACK):
-            return step
-    return 0.0
+    off = (np.max(np.abs(values / step - np.round(values / step))) for step in STEPS)
+    return next((step for step, most in zip(STEPS, off, strict=True) if most < STEP_SLACK), 0.0)

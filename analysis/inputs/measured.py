@@ -1,13 +1,11 @@
-"""A set out of the book: its curves, its judgement, and what of it may be paired.
-
-`judge_set` is the one judgement of a measured set: whatever shows, counts or leaves out flags
-calls it, so that every command says the same of a spring.
-"""
+"""A set out of the book: its curves, its judgement, and what of it may be paired."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
+from statistics import fmean
 
 from sqlite_utils import Database
 
@@ -29,6 +27,7 @@ from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.sweep import Sweep
 
 # The default heights keep this far from the ends of what was measured; near the free length a
 # small error of height is a large share of the load.
@@ -52,8 +51,7 @@ class Measurement:
     @property
     def doubts(self) -> dict[str, Doubt]:
         """Why no stroke of a spring can be relied on, by label, where that is so."""
-        found = {label: doubt_of(own) for label, own in self.strokes.items()}
-        return {label: doubt for label, doubt in found.items() if doubt is not None}
+        return {label: d for label, own in self.strokes.items() if (d := doubt_of(own)) is not None}
 
 
 def doubt_of(strokes: Sequence[JudgedStroke]) -> Doubt | None:
@@ -78,8 +76,6 @@ def measured_set(
     """Return a set's curves, and what became of each stroke.
 
     Args:
-        db: the open book.
-        record: the set.
         branch: which branch loads are read from.
         calibration: what raw strokes are read with, as in load_sweeps.
         reach_mm: the lowest height that is asked for; strokes that stopped above it are named.
@@ -89,34 +85,18 @@ def measured_set(
     """
     raw = load_sweeps(db, record, calibration)
     rows = StrokeRow.of_set(db, record)
-    sweeps, judged = undo_lag(raw), {}
-    for label, own in rows.items():
-        judged[label] = judge_strokes(
-            sweeps[label],
-            {row.sweep_id: row.number for row in own},
-            {row.sweep_id: row.ruling for row in own},
-            reach_mm,
-        )
-    left_out = {one.sweep_id for own in judged.values() for one in own if not one.kept}
-    if left_out:  # the lag too is estimated from those that are kept
-        kept = {
-            label: [sweep for sweep in own if sweep.sweep_id not in left_out]
-            for label, own in raw.items()
-        }
-        sweeps = undo_lag(kept)
-    curves = tuple(
-        fit_curve(
-            spring.label,
-            sweeps[spring.label],
-            branch,
-            free_length_mm=record.free_length_mm,
-            solid_height_mm=record.solid_height_mm
-            if spring.solid_height_mm is None
-            else spring.solid_height_mm,
-        )
-        for spring in record.springs
-        if sweeps[spring.label]
-    )
+    sweeps = undo_lag(raw)
+    judged = {label: _judged(sweeps[label], own, reach_mm) for label, own in rows.items()}
+    kept = {one.sweep_id for own in judged.values() for one in own if one.kept}
+    if any(sweep.sweep_id not in kept for own in raw.values() for sweep in own):
+        # the lag too is estimated from those that are kept
+        sweeps = undo_lag({k: [s for s in own if s.sweep_id in kept] for k, own in raw.items()})
+    curves, free_mm = [], record.free_length_mm
+    for spring in record.springs:
+        if own := sweeps[spring.label]:
+            solid_mm = spring.solid_height_mm
+            solid_mm = record.solid_height_mm if solid_mm is None else solid_mm
+            curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm))
     if not curves:
         raise CoilbenchError(
             f"no spring of set {record.name!r} is measured yet",
@@ -124,14 +104,16 @@ def measured_set(
             f"or by hand: coilbench note --set {record.name}",
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
-    return Measurement(
-        curves, missing, {label: _all(judged[label], own) for label, own in rows.items()}
-    )
+    return Measurement(tuple(curves), missing, judged)
 
 
-def _all(judged: Sequence[JudgedStroke], rows: Sequence[StrokeRow]) -> tuple[JudgedStroke, ...]:
-    """Put the strokes that the capture did not count among the others, in their order."""
-    known = {one.sweep_id: one for one in judged}
+def _judged(
+    sweeps: Sequence[Sweep], rows: Sequence[StrokeRow], reach_mm: float | None
+) -> tuple[JudgedStroke, ...]:
+    """Judge a spring's strokes, those that the capture did not count among them in their order."""
+    numbers = {row.sweep_id: row.number for row in rows}
+    rulings = {row.sweep_id: row.ruling for row in rows}
+    known = {one.sweep_id: one for one in judge_strokes(sweeps, numbers, rulings, reach_mm)}
     return tuple(
         known[row.sweep_id]
         if row.sweep_id in known
@@ -144,12 +126,11 @@ def free_length_mm(db: Database, record: SetRecord) -> float | None:
     """Return a set's free length: as registered, else the mean of what was measured, else None."""
     if record.free_length_mm is not None:
         return record.free_length_mm
-    try:
+    with suppress(CoilbenchError):
         curves = measured_set(db, record).curves
-    except CoilbenchError:
-        return None
-    known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
-    return sum(known) / len(known) if known else None
+        known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+        return fmean(known) if known else None
+    return None
 
 
 @dataclass(frozen=True)
@@ -216,31 +197,24 @@ def judge_set(
     kept with the set, and the set's free length.
 
     Heights: those asked for, then those of the kept nominal where a spring was measured there.
-    With neither, two heights inside the curves. So `pair`, `assign` and the sheet, which ask for
-    their running heights, also compare the set with its nominal at the nominal's own heights, as
-    `set check` does. The cam card's loads are no nominal for them: shims meet the card.
+    With neither, two heights inside the curves.
 
     Args:
-        db: the open book.
-        record: the set.
         asked: heights to judge at, each with the load asked for there or None.
         tolerance: allowed deviation as a fraction, where the nominal keeps none of its own.
-        alpha: how often a sound set may raise any false alarm of standing apart.
-        branch, calibration: as in measured_set.
+        alpha, branch, calibration: as in check_set and measured_set.
         must_reach: raise where no spring was measured at a height; else leave the set unjudged.
 
     Raises:
         CoilbenchError: no spring of the set is measured, or an impossible tolerance.
         HeightNotMeasured: no spring was measured at a height that was asked for.
     """
-    reach_mm = min(
-        (height_mm for height_mm, _ in with_nominal(asked, record.nominal)), default=None
-    )
+    wanted = with_nominal(asked, record.nominal)
+    reach_mm = min((height_mm for height_mm, _ in wanted), default=None)
     measured = measured_set(db, record, branch, calibration, reach_mm=reach_mm)
     curves = measured.curves
-    every, away = measured_there(with_nominal(asked, record.nominal), len(asked), curves)
-    if not every:
-        every = [(height_mm, None) for height_mm in default_heights_mm(curves)]
+    every, away = measured_there(wanted, len(asked), curves)
+    every = every or [(height_mm, None) for height_mm in default_heights_mm(curves)]
     check, unjudged = None, None
     try:
         if every:
@@ -269,8 +243,11 @@ def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]
     after those that were, so that a set tired as a whole shows wherever it is judged.
     """
     found = list(asked)
-    for load in () if kept is None else kept.loads:
-        nominal = Nominal(load.load_n, _share_of(kept, load.load_n))
+    if kept is None:
+        return found
+    share = kept.tolerance_relative
+    for load in kept.loads:
+        nominal = Nominal(load.load_n, None if share is None else share * load.load_n)
         at = [i for i, (mm, _) in enumerate(found) if abs(mm - load.height_mm) < SAME_HEIGHT_MM]
         if not at:
             found.append((load.height_mm, nominal))
@@ -288,7 +265,6 @@ def measured_there(
     Args:
         asked: heights that somebody asked for first, then the kept ones.
         typed: how many were asked for: these stay; where there is none, all stay.
-        curves: the springs.
 
     Returns:
         What is left, and the heights left away, mm.
@@ -311,12 +287,6 @@ def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:
     return Aim("nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
 
 
-def _share_of(kept: SetNominal | None, value: float) -> float | None:
-    if kept is None or kept.tolerance_relative is None:
-        return None
-    return kept.tolerance_relative * value
-
-
 def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
     """Return the heights a build file puts a set at, valve shut and at full lift.
 
@@ -333,16 +303,13 @@ def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
 
 def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
     """Return two heights inside what every spring was measured over, the higher one first."""
-    if not curves:
-        return ()
     low = max(curve.lowest_mm for curve in curves)
     tops = [curve.highest_mm for curve in curves]
     tops += [c.free_length_mm for c in curves if c.free_length_mm is not None]
-    high = min(tops)
-    span = high - low
+    span = min(tops) - low
     if span <= 0:
         return ()
-    return (round(high - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1))
+    return round(min(tops) - TOP_SHARE * span, 1), round(low + BOTTOM_SHARE * span, 1)
 
 
 @dataclass(frozen=True)
@@ -352,7 +319,6 @@ class Candidates:
     Attributes:
         sets: by name, without the springs that are left out.
         judged: by name, at valve shut and full lift.
-        left_out: labels of flagged springs.
         unsure: labels of springs that are counted in though they could not be judged.
         sizes: how many springs each set is registered with.
     """

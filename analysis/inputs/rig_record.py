@@ -4,14 +4,16 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from itertools import compress
+from operator import attrgetter
 from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
+from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.rig.card import Card, make_card
 from coilbench.analysis.rig.check import (
     MassReading,
@@ -60,19 +62,13 @@ MOST_SETTLING = 8  # samples at a start whose filter has not filled: no fault, a
 
 
 def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...]:
-    """Return the warnings on the rig's figures: mixed rigs, a failed check, its age.
-
-    Args:
-        db: the open book.
-        now_utc: now, ISO 8601; None asks the clock.
-    """
+    """Return the warnings on the rig's figures; now is ISO 8601, None asks the clock."""
     load = newest_part(db, "load")
     if load is None:
         return ()
     device_of = {part.kind: part.device_id for part in (load, *_other_parts(db))}
     checks = _past_checks(mass_checks(db, load.part_id))
-    now_utc = utc_now() if now_utc is None else now_utc
-    return warnings(load.made_utc, checks, now_utc, good_for_days(db), device_of)
+    return warnings(load.made_utc, checks, now_utc or utc_now(), good_for_days(db), device_of)
 
 
 def _other_parts(db: Database) -> list[PartRecord]:
@@ -94,11 +90,13 @@ def calibration_card(db: Database) -> Card:
     records = mass_checks(db, load.part_id)
     checks = _past_checks(records)
     complete = any(part.kind == "travel" for part in others)
+    whole = current_calibration(db) if complete else None
     return make_card(
-        current_calibration(db).calibration_id if complete else None,
+        None if whole is None else whole.calibration_id,
         [(part.part_id, part.made_utc, part) for part in (load, *others)],
         utc_now(),
         noise_counts=records[-1].check.load_sd_counts if records else None,
+        budget=None if whole is None else typical_budget(whole.calibration),
         check=checks[-1] if checks else None,
         trend=trend(checks),
         warnings=rig_warnings(db),
@@ -118,14 +116,10 @@ def calibration_if_any(path: Path) -> Calibration | None:
 
 @dataclass(frozen=True)
 class CheckHistory:
-    """The checks with a weight.
+    """The checks with a weight, oldest first, in the book and as the trend sees them.
 
     Attributes:
-        records: all, oldest first.
-        past: the same as the trend sees them.
-        current: whether each was made with the load calibration in force.
-        trend: of those.
-        warnings: as of rig_warnings.
+        current: whether each was made with the load calibration in force; the trend is of those.
     """
 
     records: tuple[CheckRecord, ...]
@@ -152,14 +146,7 @@ def judge_check(
     mass_u_relative: float,
     tolerance_n: float | None,
 ) -> tuple[CheckRecord, MassVerdict]:
-    """Judge a check weight and keep that in the book.
-
-    Args:
-        db: the open book.
-        part: the load calibration in force.
-        device_id: the rig.
-        reading: with and without the weight.
-        mass_u_relative, tolerance_n: as judge_mass takes them.
+    """Judge a check weight by the load calibration in force, and keep that in the book.
 
     Raises:
         CoilbenchError: as judge_mass.
@@ -172,35 +159,15 @@ def judge_check(
         mass_u_relative=mass_u_relative,
         tolerance_n=tolerance_n,
     )
-    check = NewCheck(
-        load_part_id=part.part_id,
-        device_id=device_id,
-        mass_kg=reading.mass_kg,
-        gravity_m_s2=gravity_m_s2,
-        zero_counts=reading.zero_counts,
-        load_counts=reading.load_counts,
-        load_sd_counts=reading.load_sd_counts,
-        error_n=verdict.error_n,
-        error_u_n=verdict.error_u_n,
-        tolerance_n=verdict.tolerance_n,
-        passed=verdict.passed,
-    )
+    known = {"load_part_id": part.part_id, "device_id": device_id, "gravity_m_s2": gravity_m_s2}
+    found = vars(reading) | vars(verdict) | known | {"passed": verdict.passed}
+    check = NewCheck(**{each.name: found[each.name] for each in fields(NewCheck)})
     return check.store(db), verdict
 
 
 def _past_checks(records: Sequence[CheckRecord]) -> tuple[PastCheck, ...]:
-    return tuple(
-        PastCheck(
-            record.made_utc,
-            record.check.mass_kg,
-            record.check.gravity_m_s2,
-            record.check.error_n,
-            record.check.error_u_n,
-            record.check.tolerance_n,
-            record.check.passed,
-        )
-        for record in records
-    )
+    _, *names = (each.name for each in fields(PastCheck))
+    return tuple(PastCheck(one.made_utc, *attrgetter(*names)(one.check)) for one in records)
 
 
 def calibration_state(db: Database, now_utc: str) -> Finding | None:
@@ -232,11 +199,9 @@ def check_rig(
     calibration: Calibration | None,
     ask_press: Callable[[], None] | None,
 ) -> Health:
-    """Judge a rig's health at rest and, where it can be, its response to a press.
+    """Judge an open rig's health at rest and, where it can be, its response to a press.
 
     Args:
-        source: open.
-        hello: who it is.
         seen: what came while it was asked who it is.
         seconds: how long to listen to the resting rig, by its own clock.
         calibration: the one in force; None judges raw counts.
@@ -276,13 +241,13 @@ class _Listener:
     def listen(self, seconds: float) -> Heard:
         """Take samples for a number of seconds; fewer where the source stops sending or ends."""
         restarts, lines_bad = self._restarts, self._source.counters.lines_bad
-        steps = self._impossible_steps
+        before = self._impossible_steps
         self._stood = {code for code, stands in self._standing.items() if stands}
         self._fill(round(seconds * 1e6))
         t_us = self._kept["t_us"]
         cut = int(np.searchsorted(t_us, t_us[0] + round(seconds * 1e6))) if t_us.size else 0
         samples, self._kept = self._kept[:cut], self._kept[cut:]
-        steps_now = self._impossible_steps
+        now = self._impossible_steps
         return Heard(
             samples=_settled(samples),
             nominal_hz=self._hello.rate_hz,
@@ -291,7 +256,7 @@ class _Listener:
             samples_lost=int((np.diff(samples["seq"]) - 1).sum()),
             lines_bad=self._source.counters.lines_bad - lines_bad,
             restarts=self._restarts - restarts,
-            impossible_steps=0 if steps is None or steps_now is None else steps_now - steps,
+            impossible_steps=0 if before is None or now is None else now - before,
             faults=tuple(sorted(self._stood)),
         )
 

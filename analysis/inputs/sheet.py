@@ -1,7 +1,4 @@
-"""What a build sheet holds, in N and mm: valves, curves, margins, sets, limits, rig. Pure.
-
-Its sentences are made where it is shown.
-"""
+"""What a build sheet holds, in N and mm: valves, curves, margins, sets, limits, rig. Pure."""
 
 from __future__ import annotations
 
@@ -81,12 +78,9 @@ class ValveRow:
 
 @dataclass(frozen=True)
 class Line:
-    """A curve to draw.
+    """A curve to draw, of a spring or of those whose loads were added, ascending in height.
 
-    Attributes:
-        name: the spring's, or whose loads were added.
-        heights_mm, loads_n: of like length, ascending in height. The height is the outer's: an
-            inner's own is less by the head's offset.
+    The height is the outer's: an inner's own is less by the head's offset.
     """
 
     role: LineRole
@@ -100,13 +94,11 @@ class MarginRow:
     """How near one set comes to coil bind.
 
     Attributes:
-        margin_mm: the least over the valves; None where a solid height isn't known.
-        valve: where that is; None with it.
+        margin_mm, valve: the least over the valves, and where; None without a solid height.
         solid_height_mm: the set's highest; None where it isn't known.
         computed: whether that is from wire and coils, not measured or registered.
-        limit_mm: what the build file asks for.
         gap_mm: EN 13906-1's smallest sum of gaps under dynamic load; None without dimensions.
-        kept: whether the limit is; None where it can't be said.
+        kept: whether the build file's limit is; None where it can't be said.
     """
 
     set_name: str
@@ -127,8 +119,7 @@ class SetPart:
     Attributes:
         curves: its measured springs', flagged ones too.
         heights_mm: valve shut and full lift, where it was judged.
-        check: how its springs compare; None where it couldn't be judged.
-        unjudged: why not; None where it was.
+        check: how its springs compare; None where it couldn't be judged, `unjudged` says why.
         not_measured: labels of springs that weren't.
         came: how its numbers came about.
         left_out: strokes that count and that no curve is read from, each with its spring's label.
@@ -167,13 +158,7 @@ class BudgetPart:
 
 @dataclass(frozen=True)
 class RigPart:
-    """What weighed the springs.
-
-    Attributes:
-        card: of the calibration in force; None where no rig was calibrated.
-        scales: that readings were keyed from.
-        warnings: reasons to doubt the figures.
-    """
+    """What weighed the springs: a rig, if calibrated, scales that readings were keyed from."""
 
     card: Card | None
     scales: tuple[ScalePart, ...]
@@ -182,13 +167,7 @@ class RigPart:
 
 @dataclass(frozen=True)
 class Record:
-    """What else a sheet records.
-
-    Attributes:
-        build_text: the build file as it was read.
-        made_utc: when the sheet was made, ISO 8601.
-        book: its file name; versions: of programs.
-    """
+    """What else a sheet records: the book's file name, versions of programs by name."""
 
     build_text: str
     made_utc: str
@@ -205,7 +184,6 @@ class Sheet:
         best: the best pair of sets, which is shown where the assignment holds none.
         named: whether each valve's springs are named; else any of the best pair's sets will do.
         valves: in the build file's order.
-        lines: the curves of the springs that are used.
         budget: of the outer whose load at full lift is least sure; None where none was read there.
         sets: those that are used; unused: names of the other candidates.
         left_out: names of flagged springs that are not used.

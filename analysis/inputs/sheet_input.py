@@ -4,15 +4,17 @@ from __future__ import annotations
 
 import platform
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from contextlib import suppress
+from dataclasses import replace
 from importlib.metadata import version
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
-from numpy.typing import NDArray
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.engine.assignment import Assignment, Candidate, Valve, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Cam
@@ -51,7 +53,6 @@ from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
 
-Array = NDArray[np.float64]
 CURVE_POINTS = 60
 LEAST_POINTS = 2  # of a curve that is drawn
 
@@ -84,9 +85,7 @@ def make_sheet(
 ) -> Sheet:
     """Put a sheet together from an assignment, or from the best pair where it holds none.
 
-    Args:
-        found: the candidate sets; parts are the same as the sheet shows them, by name.
-        table: the lift table that the build file names; None where it names none.
+    The parts are the candidate sets as the sheet shows them, by name.
     """
     build, best = assignment.build, None
     if assignment.chosen.valves:
@@ -98,25 +97,23 @@ def make_sheet(
         pair = _UsedPair(found.sets[best.outer], inner, best.choice)
         chosen = _chosen_by_pair(build, assignment.valves, pair)
     used = [springs.name for springs in chosen.sets]
+    limit_mm = build.limits.coil_bind_margin_mm
     return Sheet(
-        build=build,
-        assignment=assignment,
-        best=best,
-        named=best is None,
-        valves=chosen.rows,
-        lines=_lines_of(build, chosen),
-        margins=_margins_of(build, chosen),
-        budget=_budget(build.cam.valve_lift_mm, chosen),
-        sets=tuple(parts[name] for name in used),
-        unused=tuple(name for name in found.sets if name not in used),
-        left_out=tuple(found.left_out),
-        unsure=tuple(found.unsure),
-        limits=tuple(
-            assess_limits(build, pair.outer, pair.inner, pair.choice, table)
-            for pair in chosen.pairs
-        ),
-        rig=rig,
-        record=record,
+        build,
+        assignment,
+        best,
+        best is None,
+        chosen.rows,
+        _lines_of(build, chosen),
+        tuple(_margin(springs, chosen.rows, limit_mm) for springs in chosen.sets),
+        _budget(build.cam.valve_lift_mm, chosen),
+        tuple(parts[name] for name in used),
+        tuple(name for name in found.sets if name not in used),
+        tuple(found.left_out),
+        tuple(found.unsure),
+        tuple(assess_limits(build, *pair, table) for pair in chosen.pairs),
+        rig,
+        record,
     )
 
 
@@ -144,9 +141,8 @@ def _part(db: Database, judged: JudgedSet) -> SetPart:
 def _rig(db: Database, parts: Iterable[SetPart], now_utc: str) -> RigPart:
     names = dict.fromkeys(came.scale for part in parts for came in part.came)
     scales = []
-    for name in names:
-        made_utc = None if name is None else scale_made_utc(db, name)
-        if name is not None and made_utc is not None:
+    for name in filter(None, names):
+        if made_utc := scale_made_utc(db, name):
             age_days = days_between(made_utc, now_utc)
             scales.append(ScalePart(find_scale(db, name), made_utc, age_days))
     card = None if newest_part(db, "load") is None else calibration_card(db)
@@ -166,14 +162,8 @@ def _versions() -> Iterator[tuple[str, str]]:
         yield name, version(name)
 
 
-@dataclass(frozen=True)
-class _UsedPair:
-    """An outer and an inner set as they are used together.
-
-    Attributes:
-        outer, inner: with the springs that are used; no inner for single springs.
-        choice: of those under them the one that presses them most.
-    """
+class _UsedPair(NamedTuple):
+    """Two sets (or one) with the springs that are used, over the choice that presses them most."""
 
     outer: SetCurves
     inner: SetCurves | None
@@ -185,17 +175,15 @@ class _UsedPair:
         return (self.outer,) if self.inner is None else (self.outer, self.inner)
 
 
-@dataclass(frozen=True)
-class _Chosen:
-    """What the sheet builds with.
+class _Chosen(NamedTuple):
+    """What the sheet builds with: a row a valve, each outer with each inner it works with once.
 
-    Attributes:
-        rows: one a valve, in the build file's order.
-        pairs: each outer set with each inner set that it works with, once.
+    The names are those of single springs, by set and label; none where any of a set will do.
     """
 
     rows: tuple[ValveRow, ...]
     pairs: tuple[_UsedPair, ...]
+    names: Mapping[tuple[str, str], str]
 
     @property
     def sets(self) -> tuple[SetCurves, ...]:
@@ -210,14 +198,17 @@ class _Chosen:
 
 
 def _chosen_by_assignment(build: BuildFile, plans: Sequence[ValvePlan]) -> _Chosen:
-    """Build with what an assignment gives each valve."""
     pairs: dict[tuple[str, str | None], list[ValvePlan]] = {}
+    names = {}
     for plan in plans:
+        for one in filter(None, (plan.outer, plan.inner)):
+            names[one.springs.name, one.curve.label] = one.name
         inner = None if plan.inner is None else plan.inner.springs.name
         pairs.setdefault((plan.outer.springs.name, inner), []).append(plan)
     return _Chosen(
         tuple(_assigned_row(build, plan) for plan in plans),
         tuple(_used_pair(of_pair) for of_pair in pairs.values()),
+        names,
     )
 
 
@@ -227,7 +218,7 @@ def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: _UsedPair) 
     Each valve's loads are those of the sets' means at the valve's own height.
     """
     loads: SetLoads = {}
-    return _Chosen(tuple(_pair_row(build, valve, pair, loads) for valve in valves), (pair,))
+    return _Chosen(tuple(_pair_row(build, valve, pair, loads) for valve in valves), (pair,), {})
 
 
 def _used_pair(plans: Sequence[ValvePlan]) -> _UsedPair:
@@ -258,10 +249,8 @@ def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
 
 
 def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) -> ValveRow:
-    lift_mm, named = (
-        build.cam.valve_lift_mm,
-        [(s.name, None, s.highest_solid_mm) for s in pair.sets],
-    )
+    lift_mm = build.cam.valve_lift_mm
+    named = [(s.name, None, s.highest_solid_mm) for s in pair.sets]
     places = _places(build, valve, pair.choice, named)
     standing = [(s, at.height_mm) for s, at in zip(pair.sets, places, strict=True)]
     seat = parallel_load(s.load_at(mm, loads).mean for s, mm in standing)
@@ -293,7 +282,6 @@ def _row(
     places: Sequence[Place],
     loads: tuple[Load | None, Load | None],
 ) -> ValveRow:
-    """Compare a valve's loads, shut and at full lift, with the card."""
     seat, full = loads
     fits = sure = None
     if seat is not None and full is not None:
@@ -302,8 +290,7 @@ def _row(
             reaches_over(seat, cam.seat_load_n, cam.seat_tolerance_n)
             or reaches_over(full, cam.open_load_n, cam.open_tolerance_n)
         )
-    inner = places[1] if len(places) > 1 else None
-    bare_mm = valve.height_mm
+    inner, bare_mm = places[1] if len(places) > 1 else None, valve.height_mm
     return ValveRow(valve.name, bare_mm, choice, places[0], inner, seat, full, fits, sure)
 
 
@@ -334,27 +321,18 @@ def _grid(
     curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow], lift_mm: float
 ) -> Array:
     """Heights of the outer to sample at: evenly over what was measured, and where valves stand."""
-    low, high = [], []
-    for curve, offset_mm in curves:
-        low.append(curve.lowest_mm + offset_mm)
-        high.append(curve.highest_mm + offset_mm)
-    stand = [row.outer.height_mm for row in rows]
-    at_mm = [
-        *np.linspace(min(low), max(high), CURVE_POINTS),
-        *stand,
-        *(mm - lift_mm for mm in stand),
-    ]
-    return np.unique(np.round(at_mm, 6))
+    ends_mm = [(c.lowest_mm + offset_mm, c.highest_mm + offset_mm) for c, offset_mm in curves]
+    grid_mm = np.linspace(np.min(ends_mm), np.max(ends_mm), CURVE_POINTS)
+    stand_mm = np.array([row.outer.height_mm for row in rows])
+    return np.unique(np.round(np.concatenate([grid_mm, stand_mm, stand_mm - lift_mm]), 6))
 
 
 def _sampled(curve: SpringCurve, heights_mm: Array) -> Array:
     """Loads at some heights; NaN where they weren't measured."""
     loads_n = np.full(len(heights_mm), np.nan)
     for at, height_mm in enumerate(heights_mm):
-        try:
+        with suppress(HeightNotMeasured):
             loads_n[at] = curve.load_at(float(height_mm)).load_n
-        except HeightNotMeasured:
-            continue
     return loads_n
 
 
@@ -368,20 +346,10 @@ def _lines_together(
         ]
         yield _line("together", "mean", grid_mm, np.sum(sums, axis=0))
         return
-    by_name = _by_name(chosen, loads)
+    by_name: dict[str | None, Array] = {chosen.names[key]: n for key, n in loads.items()}
     for row in chosen.rows:
         total_n = np.sum([by_name[each.spring] for each in row.places], axis=0)
         yield _line("together", row.valve, grid_mm, total_n)
-
-
-def _by_name(chosen: _Chosen, loads: Mapping[tuple[str, str], Array]) -> dict[str | None, Array]:
-    """Loads by the name that the sheet calls a spring: its label, or set/label."""
-    names = {place.spring for row in chosen.rows for place in row.places}
-    found: dict[str | None, Array] = {}
-    for (name, label), load_n in loads.items():
-        long_name = f"{name}/{label}"
-        found[long_name if long_name in names else label] = load_n
-    return found
 
 
 def _line(role: LineRole, name: str, heights_mm: Array, loads_n: Array) -> Line:
@@ -389,13 +357,8 @@ def _line(role: LineRole, name: str, heights_mm: Array, loads_n: Array) -> Line:
     return Line(role, name, tuple(heights_mm[known].tolist()), tuple(loads_n[known].tolist()))
 
 
-def _margins_of(build: BuildFile, chosen: _Chosen) -> tuple[MarginRow, ...]:
-    """Return each used set's least margin over the valves, outers first."""
-    limit_mm = build.limits.coil_bind_margin_mm
-    return tuple(_margin(springs, chosen.rows, limit_mm) for springs in chosen.sets)
-
-
 def _margin(springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float) -> MarginRow:
+    """A used set's least margin over the valves."""
     known = [
         (place.margin_mm, row.valve)
         for row in rows
@@ -422,14 +385,9 @@ def _budget(lift_mm: float, chosen: _Chosen) -> BudgetPart | None:
     found: list[BudgetPart] = []
     for springs in chosen.sets:
         for curve in springs.curves if springs.role != "inner" else ():
-            names = (curve.label, f"{springs.name}/{curve.label}", None)
-            name = next((each for each in names if each in heights_mm), "")
-            if name == "":
-                continue
-            try:
-                reading = curve.load_at(heights_mm[name] - lift_mm)
-            except HeightNotMeasured:
-                continue
-            called = curve.label if name is None else name
-            found.append(BudgetPart(called, reading.height_mm, reading.load_n, reading.budget))
+            name = chosen.names.get((springs.name, curve.label))
+            with suppress(HeightNotMeasured):
+                read = curve.load_at(heights_mm[name] - lift_mm)
+                called = curve.label if name is None else name
+                found.append(BudgetPart(called, read.height_mm, read.load_n, read.budget))
     return max(found, key=lambda part: part.budget.expanded_u_n, default=None)

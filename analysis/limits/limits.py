@@ -8,7 +8,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from operator import mul
 from typing import Literal
 
 from msgspec import structs
@@ -18,8 +20,24 @@ from coilbench.analysis.engine.build_file import BuildFile, WireGiven
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves, place
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits import stress
-from coilbench.analysis.limits.valve_motion import SPRING_SHARE, LiftTable, ValveFloat, valve_float
+from coilbench.analysis.limits.stress import (
+    HandbookRate,
+    cam_hz,
+    fatigue_factor,
+    handbook_rate,
+    masses_g,
+    plain_stress_mpa,
+    rate_from_dimensions,
+    shear_stress_mpa,
+    surge_hz,
+)
+from coilbench.analysis.limits.valve_motion import (
+    SPRING_SHARE,
+    LiftTable,
+    MovedMass,
+    ValveFloat,
+    valve_float,
+)
 
 
 @dataclass(frozen=True)
@@ -52,7 +70,7 @@ class SetLimits:
     """One set; None where it isn't given or can't be known.
 
     Attributes:
-        tensile_mpa: tensile strength, given or of the table.
+        tensile_mpa: given or of the table.
         spring_mass_g: one spring, weighed or from its dimensions.
         geometric_rate_n_per_mm: what dimensions and the wire's shear modulus say of the rate.
         rate_check: the springs' mean rate beside the dimensions'; None where one isn't known.
@@ -65,7 +83,7 @@ class SetLimits:
     spring_mass_g: float | None
     weighed: bool
     geometric_rate_n_per_mm: float | None
-    rate_check: stress.HandbookRate | None
+    rate_check: HandbookRate | None
     springs: tuple[SpringLimits, ...]
 
     def worst(self, name: str) -> SpringLimits | None:
@@ -76,7 +94,6 @@ class SetLimits:
 
 
 def _set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> SetLimits:
-    """Work out a set's limits from what is known of it and its wire."""
     coil = placed.springs.coil
     tensile_mpa: float | None = given.tensile_mpa
     geometric = None
@@ -84,13 +101,13 @@ def _set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) ->
         if tensile_mpa is None:
             tensile_mpa = given.wire.tensile_mpa(coil.wire_mm)
         if coil.coil_diameter_mm is not None:
-            geometric = stress.rate_from_dimensions(
+            geometric = rate_from_dimensions(
                 coil.wire_mm,
                 coil.coil_diameter_mm,
                 coil.active_coils,
                 given.wire.shear_modulus_mpa(coil.wire_mm),
             )
-    mass_g, active_g = stress.masses_g(coil, given.spring_mass_g)
+    mass_g, active_g = masses_g(coil, given.spring_mass_g)
     springs = tuple(
         _spring_limits(placed, curve, given, tensile_mpa, active_g, crank_rpm)
         for curve in placed.springs.curves
@@ -108,16 +125,16 @@ def _set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) ->
     )
 
 
-def _rate_check(coil: Coil | None, rates: Sequence[Rate | None]) -> stress.HandbookRate | None:
+def _rate_check(coil: Coil | None, rates: Sequence[Rate | None]) -> HandbookRate | None:
     """Compare the mean rate, with the largest of the uncertainties, with the handbook's rate."""
     known = [rate for rate in rates if rate is not None]
     if coil is None or coil.coil_diameter_mm is None or not known:
         return None
     mean = math.fsum(rate.rate_n_per_mm for rate in known) / len(known)
-    u = max(rate.rate_u_n_per_mm for rate in known)
     if mean <= 0.0:
         return None
-    return stress.handbook_rate(coil.wire_mm, coil.coil_diameter_mm, coil.active_coils, mean, u)
+    u = max(rate.rate_u_n_per_mm for rate in known)
+    return handbook_rate(coil.wire_mm, coil.coil_diameter_mm, coil.active_coils, mean, u)
 
 
 def _spring_limits(
@@ -128,18 +145,19 @@ def _spring_limits(
     active_g: float | None,
     crank_rpm: float | None,
 ) -> SpringLimits:
-    loads_n = [_load_n(curve, height) for height in (placed.seat_height_mm, placed.open_height_mm)]
-    rate = _rate(placed, curve)
+    rate, coil = _rate(placed, curve), placed.springs.coil
     own_hz = own_u_hz = ratio = None
     if rate is not None and active_g is not None and rate.rate_n_per_mm > 0.0:
-        own_hz = stress.surge_hz(rate.rate_n_per_mm, active_g)
+        own_hz = surge_hz(rate.rate_n_per_mm, active_g)
         own_u_hz = own_hz * rate.rate_u_n_per_mm / rate.rate_n_per_mm / 2.0
-        ratio = None if crank_rpm is None else own_hz / stress.cam_hz(crank_rpm)
-    shut_mpa, open_mpa, solid_mpa, solid_plain_mpa = _stresses_mpa(placed, curve, loads_n, rate)
-    factor, coil = None, placed.springs.coil
+        ratio = None if crank_rpm is None else own_hz / cam_hz(crank_rpm)
+    factor, (shut_mpa, open_mpa, solid_mpa, solid_plain_mpa) = (
+        None,
+        _stresses_mpa(placed, curve, rate),
+    )
     if coil and shut_mpa is not None and open_mpa is not None and tensile_mpa is not None:
-        both_mpa, peened = (shut_mpa, open_mpa), given.shot_peened is True
-        factor = stress.zimmerli_factor(both_mpa, tensile_mpa, coil.wire_mm, peened)
+        peened = given.shot_peened is True
+        factor = fatigue_factor(shut_mpa, open_mpa, tensile_mpa, coil.wire_mm, peened=peened)
     return SpringLimits(
         curve.label,
         None if rate is None else rate.rate_n_per_mm,
@@ -154,35 +172,30 @@ def _spring_limits(
     )
 
 
-def _stresses_mpa(
-    placed: PlacedSet, curve: SpringCurve, loads_n: list[float | None], rate: Rate | None
-) -> tuple[float | None, ...]:
+def _stresses_mpa(placed: PlacedSet, curve: SpringCurve, rate: Rate | None) -> list[float | None]:
     """Stress shut, at full lift and solid, corrected; and solid without the correction.
 
     The load at solid is that at full lift, carried on at the rate: a spring that stiffens towards
     solid pushes more.
     """
-    coil = placed.springs.coil
+    coil, solid_mm = placed.springs.coil, placed.springs.solid_of_mm(curve)
     if coil is None or coil.coil_diameter_mm is None:
-        return None, None, None, None
+        return [None] * 4
+    shut_n, open_n = (_load_n(curve, mm) for mm in (placed.seat_height_mm, placed.open_height_mm))
     solid_n = None
-    solid_mm = placed.springs.solid_of_mm(curve)
-    if loads_n[1] is not None and rate is not None and solid_mm is not None:
-        solid_n = loads_n[1] + rate.rate_n_per_mm * (placed.open_height_mm - solid_mm)
-    wire_mm, coil_mm = coil.wire_mm, coil.coil_diameter_mm
-    corrected = tuple(
-        None if load_n is None else stress.shear_stress_mpa(load_n, wire_mm, coil_mm)
-        for load_n in (*loads_n, solid_n)
-    )
-    plain = None if solid_n is None else stress.plain_stress_mpa(solid_n, wire_mm, coil_mm)
-    return *corrected, plain
+    if open_n is not None and rate is not None and solid_mm is not None:
+        solid_n = open_n + rate.rate_n_per_mm * (placed.open_height_mm - solid_mm)
+    stresses = (shear_stress_mpa, shear_stress_mpa, shear_stress_mpa, plain_stress_mpa)
+    return [
+        None if load_n is None else stress(load_n, coil.wire_mm, coil.coil_diameter_mm)
+        for stress, load_n in zip(stresses, (shut_n, open_n, solid_n, solid_n), strict=True)
+    ]
 
 
 def _load_n(curve: SpringCurve, height_mm: float) -> float | None:
-    try:
+    with suppress(HeightNotMeasured):
         return curve.load_at(height_mm).load_n
-    except HeightNotMeasured:
-        return None
+    return None
 
 
 def _rate(placed: PlacedSet, curve: SpringCurve) -> Rate | None:
@@ -201,11 +214,7 @@ NotGivenKind = Literal[
 
 @dataclass(frozen=True)
 class NotGiven:
-    """What isn't given, and so limits aren't known.
-
-    Attributes:
-        wire: the material whose strength the table lacks.
-    """
+    """What isn't given, and so limits aren't known; the wire is the set's material."""
 
     kind: NotGivenKind
     set_name: str | None = None
@@ -214,11 +223,9 @@ class NotGiven:
 
 @dataclass(frozen=True)
 class LimitsReport:
-    """What is known of a build's limits.
+    """What is known of a build's limits, at the highest speed where that is given.
 
     Attributes:
-        crank_rpm: highest speed of the crankshaft; None where it isn't given.
-        card_lift_mm: valve lift on the cam card.
         heights_mm: lowest and highest of the outer's installed heights: stress is that at the
             lowest, the force on the valve that at the highest.
         valve: None where lift table or masses aren't given.
@@ -249,10 +256,7 @@ def assess_limits(
     )
     crank_rpm = build.cam.max_rpm
     sets = tuple(_set_limits(each, build.wires[each.springs.name], crank_rpm) for each in lowest)
-    missing = [each for one in sets for each in _missing_of_set(one)]
-    missing += [NotGiven("max_rpm")] if crank_rpm is None else []
-    missing += _missing_of_train(build, sets, table)
-    valve, mass, gear = None, _effective_mass_g(build, sets), _gear(build, table)
+    valve, mass, gear = None, _moved_mass(build, sets), _gear(build, table)
     if table is not None and mass is not None and gear is not None:
         valve = valve_float(table, gear, mass, highest, crank_rpm)
     return LimitsReport(
@@ -263,7 +267,7 @@ def assess_limits(
         heights_mm,
         sets,
         valve,
-        tuple(missing),
+        tuple(_missing(build, sets, table)),
     )
 
 
@@ -271,19 +275,15 @@ def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:
     return replace(build, head=structs.replace(build.head, installed_height_mm=height_mm))
 
 
-def _effective_mass_g(build: BuildFile, sets: Sequence[SetLimits]) -> tuple[float, float] | None:
-    """What the springs have to move: parts at the valve and a third of the springs.
+def _moved_mass(build: BuildFile, sets: Sequence[SetLimits]) -> MovedMass | None:
+    """Parts at the valve and a third of the springs; None where a mass of these isn't given.
 
     A part on the cam's side moves slower by the rocker ratio: its kinetic energy is that of
-    1/ratio^2 of its mass at the valve.
-
-    Returns:
-        The mass and its expanded uncertainty, the weighing's of each part and spring; 0 where it
-        isn't given. None where no part or not every spring's mass is given.
+    1/ratio^2 of its mass at the valve. The uncertainty is the weighing's of each part and spring,
+    0 where that isn't given.
     """
     train = build.train
-    spring_g = [each.spring_mass_g for each in sets]
-    known_g = [mass_g for mass_g in spring_g if mass_g is not None]
+    known_g = [each.spring_mass_g for each in sets if each.spring_mass_g is not None]
     if not train.masses_g or len(known_g) < len(sets):
         return None
     share = 1.0 if train.rocker_ratio is None else train.rocker_ratio**-2
@@ -291,8 +291,7 @@ def _effective_mass_g(build: BuildFile, sets: Sequence[SetLimits]) -> tuple[floa
     shares += [SPRING_SHARE] * len(known_g)
     masses_g = [*train.masses_g.values(), *train.cam_side_masses_g.values(), *known_g]
     each_u_g = 0.0 if train.weighing_u_g is None else train.weighing_u_g
-    mass_g = math.fsum(part * each for part, each in zip(shares, masses_g, strict=True))
-    return mass_g, each_u_g * math.hypot(*shares)
+    return MovedMass(math.fsum(map(mul, shares, masses_g)), each_u_g * math.hypot(*shares))
 
 
 def _gear(build: BuildFile, table: LiftTable | None) -> tuple[float, float] | None:
@@ -303,34 +302,29 @@ def _gear(build: BuildFile, table: LiftTable | None) -> tuple[float, float] | No
     return None if ratio is None or lash_mm is None else (ratio, lash_mm)
 
 
-def _missing_of_set(each: SetLimits) -> Iterator[NotGiven]:
-    """Yield what would tell more of a set."""
-    name = each.set_name
-    if each.coil is None:
-        yield NotGiven("dimensions", name)
-    elif each.coil.coil_diameter_mm is None:
-        yield NotGiven("coil_diameter", name)
-    if each.tensile_mpa is None:
-        kind = each.given.wire
-        yield NotGiven("material", name) if kind is None else NotGiven("strength", name, kind.name)
-    if each.given.shot_peened is None:
-        yield NotGiven("shot_peened", name)
-
-
-def _missing_of_train(
+def _missing(
     build: BuildFile, sets: Sequence[SetLimits], table: LiftTable | None
 ) -> Iterator[NotGiven]:
-    """Yield what would tell at which speed the valve leaves its cam."""
-    train = build.train
-    if table is None:
-        yield NotGiven("lift_table")
-    elif table.of == "lobe":
-        if train.rocker_ratio is None:
-            yield NotGiven("rocker_ratio")
-        if train.lash_mm is None:
-            yield NotGiven("lash")
-    if not train.masses_g:
-        yield NotGiven("masses")
-    elif train.weighing_u_g is None:
-        yield NotGiven("weighing_u")
+    """Yield what would tell more of a set, and at which speed the valve leaves its cam."""
+    for one in sets:
+        coil, wire, unknown = one.coil, one.given.wire, one.tensile_mpa is None
+        of_set: dict[NotGivenKind, bool] = {
+            "dimensions": coil is None,
+            "coil_diameter": coil is not None and coil.coil_diameter_mm is None,
+            "material": unknown and wire is None,
+            "strength": unknown and wire is not None,
+            "shot_peened": one.given.shot_peened is None,
+        }
+        name = None if wire is None else wire.name
+        yield from (NotGiven(kind, one.set_name, name) for kind, is_so in of_set.items() if is_so)
+    train, of_lobe = build.train, table is not None and table.of == "lobe"
+    of_train: dict[NotGivenKind, bool] = {
+        "max_rpm": build.cam.max_rpm is None,
+        "lift_table": table is None,
+        "rocker_ratio": of_lobe and train.rocker_ratio is None,
+        "lash": of_lobe and train.lash_mm is None,
+        "masses": not train.masses_g,
+        "weighing_u": bool(train.masses_g) and train.weighing_u_g is None,
+    }
+    yield from (NotGiven(kind) for kind, is_so in of_train.items() if is_so)
     yield from (NotGiven("spring_mass", one.set_name) for one in sets if one.spring_mass_g is None)

@@ -1,8 +1,6 @@
 """Stress, fatigue, surge and rate of helical springs of round wire, from their dimensions. Pure.
 
-Formulae: Budynas and Nisbett, Shigley's Mechanical Engineering Design, chapter 10. The curvature
-correction is Bergsträsser's, which is the k of EN 13906-1. A camshaft turns once for two turns of
-the crank: four-stroke engines.
+Formulae: Budynas and Nisbett, Shigley's Mechanical Engineering Design, chapter 10.
 """
 
 from __future__ import annotations
@@ -58,38 +56,21 @@ def rate_from_dimensions(
 
 
 def fatigue_factor(
-    lowest_mpa: float, highest_mpa: float, tensile_mpa: float, strength: Zimmerli
-) -> float:
+    lowest_mpa: float, highest_mpa: float, tensile_mpa: float, wire_mm: float, *, peened: bool
+) -> float | None:
     """Safety factor against fatigue: Goodman's line through Zimmerli's point, Shigley ex. 10-4.
 
     1/n = tau_a/Sse + tau_m/Ssu with Sse = Ssa/(1 - Ssm/Ssu) and Ssu = 0.67 Sut: both stresses
-    grow together until the line is met. Below 1 the life is finite.
-
-    Args:
-        lowest_mpa, highest_mpa: corrected stresses, valve shut and at full lift.
-        tensile_mpa: tensile strength Sut.
-        strength: Zimmerli's.
-
-    Raises:
-        ValueError: a wire so weak that Zimmerli's point is above its torsional strength.
+    (corrected, valve shut and at full lift) grow together until the line is met. Below 1 the life
+    is finite. None where Zimmerli's data don't reach: thick or weak wire.
     """
-    rupture_mpa = SHEAR_SHARE * tensile_mpa
-    if rupture_mpa <= strength.midrange_mpa:
-        raise ValueError("the tensile strength is too low for Zimmerli's data")
+    strength, rupture_mpa = PEENED if peened else UNPEENED, SHEAR_SHARE * tensile_mpa
+    if wire_mm > ZIMMERLI_THICKEST_MM or rupture_mpa <= strength.midrange_mpa:
+        return None
     endurance_mpa = strength.amplitude_mpa / (1.0 - strength.midrange_mpa / rupture_mpa)
     amplitude_mpa = (highest_mpa - lowest_mpa) / 2.0
     midrange_mpa = (highest_mpa + lowest_mpa) / 2.0
     return 1.0 / (amplitude_mpa / endurance_mpa + midrange_mpa / rupture_mpa)
-
-
-def zimmerli_factor(
-    stresses_mpa: tuple[float, float], tensile_mpa: float, wire_mm: float, peened: bool
-) -> float | None:
-    """Return the fatigue factor; None where Zimmerli's data don't reach: thick or weak wire."""
-    strength = PEENED if peened else UNPEENED
-    if wire_mm > ZIMMERLI_THICKEST_MM or SHEAR_SHARE * tensile_mpa <= strength.midrange_mpa:
-        return None
-    return fatigue_factor(*stresses_mpa, tensile_mpa, strength)
 
 
 CRANK_PER_CAM = 2.0  # turns, four-stroke
@@ -108,32 +89,20 @@ def coil_mass_g(wire_mm: float, coil_diameter_mm: float, coils: float) -> float:
     return volume_mm3 * STEEL_KG_PER_M3 * 1e-6  # kg/m^3 is 1e-6 g/mm^3
 
 
-def active_mass_g(spring_mass_g: float, active_coils: float) -> float:
-    """What the active coils have of a weighed spring with squared and ground ends."""
-    return spring_mass_g * active_coils / (active_coils + DEAD_COILS)
-
-
 def masses_g(coil: Coil | None, weighed_g: float | None) -> tuple[float | None, float | None]:
-    """Mass of a whole spring, and of its active coils."""
+    """Mass of a whole spring with squared and ground ends, and of its active coils."""
     if coil is None:
         return weighed_g, None
-    if weighed_g is not None:
-        return weighed_g, active_mass_g(weighed_g, coil.active_coils)
-    if coil.coil_diameter_mm is None:
-        return None, None
-    whole_g, active_g = (
-        coil_mass_g(coil.wire_mm, coil.coil_diameter_mm, coils)
-        for coils in (coil.active_coils + DEAD_COILS, coil.active_coils)
-    )
-    return whole_g, active_g
+    whole_g, coils = weighed_g, coil.active_coils + DEAD_COILS
+    if whole_g is None and coil.coil_diameter_mm is not None:
+        whole_g = coil_mass_g(coil.wire_mm, coil.coil_diameter_mm, coils)
+    return whole_g, None if whole_g is None else whole_g * coil.active_coils / coils
 
 
 def surge_hz(rate_n_per_mm: float, active_g: float) -> float:
-    """First own frequency between two plates, sqrt(k/m)/2: Shigley, chapter 10.
+    """First own frequency of its active coils between two plates, sqrt(k/m)/2: Shigley, ch. 10.
 
-    Args:
-        rate_n_per_mm: of the spring, taken as the same at every height.
-        active_g: mass of its active coils.
+    The rate is taken as the same at every height.
     """
     return 0.5 * math.sqrt(rate_n_per_mm * 1e3 / (active_g * 1e-3))
 
@@ -154,8 +123,7 @@ class HandbookRate:
     Attributes:
         rate_n_per_mm, rate_u_n_per_mm: with the middle of the published moduli, and how far the
             truth may be from it (k = 2): the modulus, and how dimensions are read.
-        measured_n_per_mm, measured_u_n_per_mm: the spring's, expanded, 95 %.
-        agrees: whether both are the same within their uncertainties.
+        agrees: whether both are the same within their uncertainties, the measured one's 95 %.
         fitting_coils, fitting_wire_mm, fitting_coil_diameter_mm: each alone would make the
             dimensions agree.
         outside_given: whether the coil diameter looks like the outside one, not the mean.
@@ -179,13 +147,9 @@ def handbook_rate(
     measured_n_per_mm: float,
     measured_u_n_per_mm: float,
 ) -> HandbookRate:
-    """Compare a measured rate, above 0, with the one computed from the dimensions.
+    """Compare a measured rate, above 0 (u: 95 %), with the one computed from the dimensions.
 
-    Args:
-        wire_mm: diameter of the wire.
-        coil_diameter_mm: mean diameter of the coils, outside less wire.
-        active_coils: coils that work.
-        measured_n_per_mm, measured_u_n_per_mm: expanded, 95 %.
+    The coil diameter is the mean one, outside less wire.
     """
     modulus = 0.5 * (LEAST_MODULUS_MPA + MOST_MODULUS_MPA)
     rate = rate_from_dimensions(wire_mm, coil_diameter_mm, active_coils, modulus)

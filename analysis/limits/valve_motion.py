@@ -2,16 +2,14 @@
 
 The parts are taken as rigid and nothing but the springs pushes the valve shut: no gas, friction,
 oil or spring of a tappet. Real parts bend and springs surge, so a valve leaves its cam earlier.
-Speeds are the crankshaft's; the camshaft turns at half of them (four-stroke).
 
 The acceleration is that of a smoothing spline. It minimises the sum of squared residuals plus
 lambda times the integral of the m-th derivative squared; lambda is the one of generalised
 cross-validation (Craven and Wahba, 1979), each degree of freedom counted 1.4 times. Uncertainty:
 the spline is the mean of a posterior with covariance s^2 (B'B + lambda P)^-1 (Wahba, 1983), whose
 intervals have about their stated coverage, averaged over the curve and with bias included
-(Nychka, 1988). m = 3, a quintic spline, is taken since a second derivative is wanted: m = 2, the
-cubic one, penalises the second derivative itself. References from memory; SciPy's cubic one is
-the check.
+(Nychka, 1988). m = 3, a quintic spline: the cubic one penalises the second derivative, which is
+wanted. References from memory; SciPy's cubic one is the check.
 """
 
 from __future__ import annotations
@@ -19,7 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,13 +45,10 @@ SPRING_SHARE = 1.0 / 3.0  # Rayleigh: a spring fixed at one end moves as a third
 
 @dataclass(frozen=True)
 class LiftTable:
-    """A lift by the cam's angle, where it is above 0.
+    """A lift by the cam's angle, where it is above 0; arrays of shape (n,), angles ascending.
 
     Attributes:
         name: the file's name.
-        of: what the lift is of.
-        cam_deg: ascending, shape (n,).
-        lift_mm: above 0, shape (n,).
         resolution_mm: the step that the lifts are written in; 0 where they show none.
     """
 
@@ -64,22 +59,18 @@ class LiftTable:
     resolution_mm: float = 0.0
 
 
-@dataclass(frozen=True)
-class _SpringForce:
-    """A force by lift; arrays of shape (n,), NaN where a spring was not measured, u k = 2."""
+class _SpringForce(NamedTuple):
+    """A force along the lift; shape (n,), NaN where a spring was not measured, u k = 2."""
 
-    lift_mm: Array
     load_n: Array
     load_u_n: Array
 
 
 @dataclass(frozen=True)
 class _ValveMotion:
-    """A valve's lift and acceleration while it is open, arrays of shape (n,).
+    """A valve's lift, lash off, and acceleration while it is open, arrays of shape (n,).
 
     Attributes:
-        cam_deg: angle of the camshaft.
-        lift_mm: at the valve, lash off.
         accel_mm_per_rad2: second derivative by the camshaft's angle.
         accel_u_mm_per_rad2: its expanded uncertainty, about 95 %, from the table's scatter.
         scatter_mm: standard deviation of the table's lifts about the spline, at least what the
@@ -96,7 +87,7 @@ class _ValveMotion:
 
 
 @dataclass(frozen=True)
-class _Mass:
+class MovedMass:
     """What the springs have to move, at the valve, with its expanded uncertainty, k = 2."""
 
     mass_g: float
@@ -109,7 +100,6 @@ class LimitingSpeed:
 
     Attributes:
         crank_rpm, crank_rpm_u: speed of the crankshaft, and its expanded uncertainty, about 95 %.
-        cam_deg, lift_mm: where.
         spring_n: the force there is.
         unread_mm: lowest and highest lift at which the springs are needed but weren't measured;
             None where all was. The speed may then be lower.
@@ -128,7 +118,7 @@ class LimitingSpeed:
 
 @dataclass(frozen=True)
 class ForceMargin:
-    """The force needed and the force there is, where the ratio of both is least."""
+    """The force needed and the force there is, where there is least to spare in proportion."""
 
     needed_n: float
     spring_n: float
@@ -138,18 +128,16 @@ class ForceMargin:
 
 @dataclass(frozen=True)
 class ValveFloat:
-    """The valve on its cam.
+    """The valve on its cam, by its lift table.
 
     Attributes:
-        mass: what the springs have to move, a third of their own mass in it.
-        highest_lift_mm: of the lift table, at the valve.
         greatest_slowing_mm_per_rad2: by the camshaft's angle; 0 where the table shows none.
-        scatter_mm: of the lift table about its spline.
+        scatter_mm: of the table about its spline.
         speed: where the spring force runs out; None where it can't be said.
         margin: at the highest speed; None where that isn't given or it can't be said.
     """
 
-    mass: _Mass
+    mass: MovedMass
     highest_lift_mm: float
     greatest_slowing_mm_per_rad2: float
     scatter_mm: float
@@ -160,21 +148,20 @@ class ValveFloat:
 def valve_float(
     table: LiftTable,
     gear: tuple[float, float],
-    mass_g: tuple[float, float],
+    mass: MovedMass,
     placed: Sequence[PlacedSet],
     crank_rpm: float | None,
 ) -> ValveFloat:
     """Compare the weakest springs of each set, which any valve may get, with what the cam needs.
 
     Args:
-        table: the lift.
         gear: rocker ratio, taken as constant, and lash from the table's lift to the valve's: 1 and
             0 for a table of the valve.
-        mass_g: what the springs have to move, at the valve, and its expanded uncertainty.
+        mass: what the springs have to move, a third of their own in it.
         placed: the sets at their heights.
-        crank_rpm: the highest speed of the crankshaft.
+        crank_rpm: the highest speed.
     """
-    motion, mass = _valve_motion(table, *gear), _Mass(*mass_g)
+    motion = _valve_motion(table, *gear)
     springs = _weakest_force(placed, motion.lift_mm)
     return ValveFloat(
         mass,
@@ -192,13 +179,12 @@ def _weakest_force(placed: Sequence[PlacedSet], lift_mm: Array) -> _SpringForce:
     loads = [parallel_load(one.weakest(float(mm)) for one in placed) for mm in at_mm]
     load_n, load_u_n = (
         np.interp(lift_mm, at_mm, [math.nan if n is None else getattr(n, name) for n in loads])
-        for name in ("load_n", "load_u_n")
+        for name in _SpringForce._fields
     )
-    return _SpringForce(lift_mm, load_n, load_u_n)
+    return _SpringForce(load_n, load_u_n)
 
 
 def _valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> _ValveMotion:
-    """Find lift and acceleration by a smoothing spline through a lift table."""
     written = table.resolution_mm / math.sqrt(12.0)
     spline = _fit_smoothing_spline(table.cam_deg, table.lift_mm, least_sigma=written)
     count = min(PLACES_PER_ROW * len(table.cam_deg), MOST_PLACES)
@@ -226,7 +212,7 @@ def _needed_force_n(motion: _ValveMotion, mass_g: float, crank_rpm: float) -> Ar
 
 
 def _limiting_speed(
-    motion: _ValveMotion, springs: _SpringForce, mass: _Mass
+    motion: _ValveMotion, springs: _SpringForce, mass: MovedMass
 ) -> LimitingSpeed | None:
     """Find the crankshaft's speed at which the spring force runs out first.
 
@@ -258,16 +244,17 @@ def _limiting_speed(
     crank_rpm_u = crank_rpm * relative_u / 2.0
     first = int(np.argmin(crank_rpm + crank_rpm_u))
     place = int(places[first])
-    calmed = _without_swing(motion, place)
-    half_way = (calmed - 1.0) * crank_rpm[first] / 2.0
+    calmed, unread = _without_swing(motion, place), slowed & ~np.isfinite(springs.load_n)
+    half_way = 0.0 if calmed is None else (calmed - 1.0) * crank_rpm[first] / 2.0
+    unread_mm = motion.lift_mm[unread]
     return LimitingSpeed(
         float(crank_rpm[first] + half_way),
         math.hypot(crank_rpm_u[first], half_way),
         float(motion.cam_deg[place]),
         float(motion.lift_mm[place]),
         float(springs.load_n[place]),
-        _range(motion.lift_mm[slowed & ~np.isfinite(springs.load_n)]),
-        _turn_deg(motion, place) is not None,
+        (float(unread_mm.min()), float(unread_mm.max())) if unread_mm.size else None,
+        calmed is not None,
     )
 
 
@@ -291,29 +278,17 @@ def _force_margin(
     )
 
 
-def _turn_deg(motion: _ValveMotion, place: int) -> float | None:
-    """Where, sharply near a place, slowing begins or ends; None where it doesn't there."""
-    turns_deg = motion.cam_deg[motion.accel_mm_per_rad2 >= 0.0]
-    if not turns_deg.size:
-        return None
-    away_deg = np.abs(turns_deg - motion.cam_deg[place])
-    nearest = int(np.argmin(away_deg))
-    near = away_deg[nearest] <= SHARP_SHARE * motion.finest_deg
-    return float(turns_deg[nearest]) if near else None
-
-
-def _without_swing(motion: _ValveMotion, place: int) -> float:
+def _without_swing(motion: _ValveMotion, place: int) -> float | None:
     """Speed with the mean slowing inward of a sharp turn over that with the slowing at a place.
 
-    Returns:
-        At least 1; 1 where there is no sharp turn.
+    At least 1; None where slowing neither begins nor ends sharply near the place.
     """
-    turn_deg = _turn_deg(motion, place)
-    if turn_deg is None:
-        return 1.0
-    inward_deg = (motion.cam_deg - motion.cam_deg[place]) * (
-        1.0 if motion.cam_deg[place] > turn_deg else -1.0
-    )
+    away_deg = motion.cam_deg - motion.cam_deg[place]
+    turns_deg = away_deg[motion.accel_mm_per_rad2 >= 0.0]
+    turn_deg = min(turns_deg, key=abs, default=math.inf)
+    if abs(turn_deg) > SHARP_SHARE * motion.finest_deg:
+        return None
+    inward_deg = away_deg * (1.0 if turn_deg < 0.0 else -1.0)
     inward = (inward_deg >= 0.0) & (inward_deg <= SWING_SHARE * motion.finest_deg)
     mean = float(np.mean(motion.accel_mm_per_rad2[inward]))
     here = float(motion.accel_mm_per_rad2[place])
@@ -325,19 +300,14 @@ def _slowed(motion: _ValveMotion) -> NDArray[np.bool_]:
     return np.asarray(-motion.accel_mm_per_rad2 > motion.accel_u_mm_per_rad2)
 
 
-def _range(values: Array) -> tuple[float, float] | None:
-    return (float(values.min()), float(values.max())) if values.size else None
-
-
 @dataclass(frozen=True)
 class _SmoothingSpline:
     """A fitted spline.
 
     Attributes:
-        knots: of its B-splines, in steps.
         factor: Cholesky factor of B'B + lambda P, upper.
         sigma: standard deviation of the points about the curve; freedom: n - tr H.
-        start, step: of the abscissa: first point, mean distance between points.
+        start, step: of the abscissa: first point, mean distance between points, the knots' unit.
     """
 
     knots: Array
@@ -354,17 +324,10 @@ class _SmoothingSpline:
         points = round((float(self.knots[-1]) - float(self.knots[0])) + 1.0)
         return self.step * (points - 1) / (points - self.freedom)
 
-    @property
-    def degree(self) -> int:
-        """Degree of the spline."""
-        return len(self.knots) - len(self.coefficients) - 1
-
     def at(self, x: Array, derivative: int = 0) -> tuple[Array, Array]:
-        """The curve, or a derivative of it, at places within the points; its standard uncertainty.
-
-        All arrays have shape (n,).
-        """
-        rows = _design((x - self.start) / self.step, self.knots, self.degree, derivative)
+        """The curve or a derivative at places within the points, shape (n,), and its standard u."""
+        degree = len(self.knots) - len(self.coefficients) - 1
+        rows = _design((x - self.start) / self.step, self.knots, degree, derivative)
         rows /= self.step**derivative
         spread = np.einsum("ij,ji->i", rows, cho_solve((self.factor, False), rows.T))
         return rows @ self.coefficients, self.sigma * np.sqrt(np.maximum(spread, 0.0))
@@ -373,12 +336,10 @@ class _SmoothingSpline:
 def _fit_smoothing_spline(
     x: Array, y: Array, lam: float | None = None, order: int = ORDER, least_sigma: float = 0.0
 ) -> _SmoothingSpline:
-    """Fit a smoothing spline.
+    """Fit a smoothing spline through points (x ascending, shape (n,)).
 
     Args:
-        x: ascending, shape (n,), as y is.
-        lam: the smoothing parameter, in units of x; found by generalised cross-validation
-            where None.
+        lam: the smoothing parameter, in units of x; None finds it by generalised cross-validation.
         order: the derivative that is held down.
         least_sigma: what the points scatter at least, from the step they are written in.
     """

@@ -377,10 +377,11 @@ def _figures(health: Health, units: Units) -> Iterator[tuple[str, str]]:
 
 @describe.register
 def _(check: PastCheck, units: Units) -> str:
+    percent = check.percent_per_n
     return (
         f"{check.made_utc[:16].replace('T', ' ')}, {units.mass_text(check.mass_kg)}, "
-        f"{check.error_percent:+.2f} % (± {check.error_u_percent:.2f} %, "
-        f"{check.tolerance_percent:.2f} % allowed): {'passed' if check.passed else 'FAILED'}"
+        f"{check.error_n * percent:+.2f} % (± {check.error_u_n * percent:.2f} %, "
+        f"{check.tolerance_n * percent:.2f} % allowed): {'passed' if check.passed else 'FAILED'}"
     )
 
 

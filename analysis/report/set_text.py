@@ -20,7 +20,7 @@ from coilbench.analysis.sets.columns import (
     SHORT_SHARE,
     Centre,
 )
-from coilbench.analysis.sets.compare import Change, Comparison, MeanChange
+from coilbench.analysis.sets.compare import Change, Comparison
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
@@ -308,11 +308,11 @@ def _change(change: Change | None, unit: str) -> dict[str, Any]:
     }
 
 
-def _mean(mean: MeanChange | None, unit: str) -> dict[str, Any]:
+def _mean(mean: Change | None, unit: str) -> dict[str, Any]:
     return {
         f"before_mean_{unit}": None if mean is None else mean.before,
-        f"change_{unit}": None if mean is None else mean.change,
-        f"change_u_{unit}": None if mean is None else mean.change_u,
+        f"change_{unit}": None if mean is None else mean.measured.value,
+        f"change_u_{unit}": None if mean is None else mean.measured.u,
         "springs": 0 if mean is None else mean.springs,
         "verdict": None if mean is None else mean.verdict,
     }

@@ -1,8 +1,6 @@
 """The calibration card: what a calibration is made of, its errors, and the limits they meet. Pure.
 
-The limits are those of ISO 7500-1 for machines that measure force. Nothing here certifies anything:
-the standard asks for three runs of at least five steps with force-proving instruments of its own
-classes, on a whole machine.
+The limits are ISO 7500-1's for machines that measure force; nothing here certifies anything.
 """
 
 from __future__ import annotations
@@ -14,11 +12,10 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.rig.check import PastCheck, Trend, days_between, gravity_of
 from coilbench.capture.blocks import Finding
-from coilbench.capture.calibration.model import Calibration, NewPart, PartKind, PointRow
+from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
     PolynomialFit,
     evaluate,
@@ -40,7 +37,7 @@ SOURCE = (
 
 @dataclass(frozen=True)
 class Limits:
-    """The largest errors of a class, or the errors of one step; in per cent.
+    """The largest errors of a class, in per cent.
 
     Attributes:
         q_percent: accuracy: indicated less true, over true; the mean of the increasing runs.
@@ -68,12 +65,7 @@ CLASSES: dict[str, Limits] = {
 
 @dataclass(frozen=True)
 class StepErrors:
-    """The errors at one step of load; None where they were not measured.
-
-    Attributes:
-        true_n: the step's true load, N.
-        others: as in Limits.
-    """
+    """The errors at one step of true load, as in Limits; None where they were not measured."""
 
     true_n: float
     q_percent: float | None
@@ -118,13 +110,7 @@ class ClassRange:
 
 @dataclass(frozen=True)
 class PartCard:
-    """One part of a calibration, as the book keeps it.
-
-    Attributes:
-        part: fit, points with residuals, notes.
-        made_utc: ISO 8601.
-        age_days: when the card was drawn.
-    """
+    """One part of a calibration, as the book keeps it, with its age when the card was drawn."""
 
     part_id: str
     made_utc: str
@@ -144,14 +130,13 @@ class PartCard:
     @property
     def told_points(self) -> list[dict[str, object]]:
         """The points, without what they do not have."""
-        rows = map(vars, self.part.points)
-        return [{key: it for key, it in row.items() if it is not None} for row in rows]
+        rows = (vars(point).items() for point in self.part.points)
+        return [{key: it for key, it in row if it is not None} for row in rows]
 
     @property
     def coefficients_u(self) -> list[float]:
         """The standard uncertainty (k = 1) of each coefficient."""
-        found: list[float] = np.sqrt(np.diag(self.part.fit.covariance)).tolist()
-        return found
+        return [float(u) for u in np.sqrt(np.diag(self.part.fit.covariance))]
 
     @property
     def correlation(self) -> list[list[float]]:
@@ -160,18 +145,12 @@ class PartCard:
         scale = np.outer(sd, sd)
         found = np.divide(covariance, scale, out=np.zeros_like(scale), where=scale > 0.0)
         np.fill_diagonal(found, 1.0)
-        rows: list[list[float]] = found.tolist()
-        return rows
+        return [[float(each) for each in row] for row in found]
 
 
 @dataclass(frozen=True)
 class Trust:
-    """What a load may be trusted to over the calibrated range.
-
-    Attributes:
-        low_n, high_n: the smallest mass above nothing, and the largest.
-        load_u_n: the largest expanded uncertainty (k = 2) of a steady load between them.
-    """
+    """From the smallest mass to the largest, the most (k = 2) that a steady load may be out."""
 
     low_n: float
     high_n: float
@@ -185,14 +164,11 @@ class Card:
     Attributes:
         calibration_id: None while load or travel is still to be calibrated.
         gravity_m_s2: what the masses were taken to press with.
-        steps: the errors at each mass, as ISO 7500-1 has them.
-        ranges: over which loads each class's limits would be met.
         runs: of increasing masses, the most at one mass.
         noise_counts: of one sample, by the newest check; None where there was none, so that the
             resolution is a count alone.
         budget: of a typical reading; None while the travel is still to be calibrated.
         check: the newest check of this calibration; None where there was none.
-        warnings: reasons to doubt it.
     """
 
     calibration_id: str | None
@@ -231,18 +207,12 @@ def make_card(
     now_utc: str,
     *,
     noise_counts: float | None = None,
+    budget: Budget | None = None,
     check: PastCheck | None = None,
     trend: Trend | None = None,
     warnings: tuple[Finding, ...] = (),
 ) -> Card:
-    """Work out a card.
-
-    Args:
-        calibration_id: of the whole.
-        parts: id, time and content of the load, then the travel and the flex where there are.
-        now_utc: now.
-        noise_counts, check, trend, warnings: as in Card.
-    """
+    """Work out a card; parts are id, time and content of the load, then of travel and flex."""
     cards = tuple(
         PartCard(part_id, made_utc, days_between(made_utc, now_utc), part)
         for part_id, made_utc, part in parts
@@ -252,32 +222,18 @@ def make_card(
     resolution_n = _resolution_of(load.fit, noise_counts)
     steps = _step_errors(load.points, load.fit, gravity, resolution_n)
     return Card(
-        calibration_id=calibration_id,
-        parts=cards,
-        gravity_m_s2=gravity,
-        steps=steps,
-        ranges=_class_ranges(steps),
-        runs=max((len(_readings(load.points, mass, "up")) for mass in _masses(load)), default=0),
-        noise_counts=noise_counts,
-        trust=_trust(load, gravity),
-        budget=_budget({card.part.kind: card.part for card in cards}),
-        check=check,
-        trend=trend,
-        warnings=warnings,
-    )
-
-
-def _budget(parts: dict[PartKind, NewPart]) -> Budget | None:
-    if "travel" not in parts:
-        return None
-    load, flex = parts["load"], parts.get("flex")
-    return typical_budget(
-        Calibration(
-            load=load.fit,
-            travel=parts["travel"].fit,
-            flex=None if flex is None else flex.fit,
-            load_u_relative=load.reference_u_relative,
-        )
+        calibration_id,
+        cards,
+        gravity,
+        steps,
+        _class_ranges(steps),
+        max((len(_readings(load.points, kg, "up")) for kg in _masses(load.points)), default=0),
+        noise_counts,
+        _trust(load, gravity),
+        budget,
+        check,
+        trend,
+        warnings,
     )
 
 
@@ -296,26 +252,22 @@ def _step_errors(
     Indicated is what the curve makes of the counts, less what it makes of the first reading with
     nothing on, as before each stroke; true is the mass times gravity.
     """
-    tare_n = _tare_n(points, fit)
-    top_n = max((p.mass_kg for p in points if p.mass_kg is not None), default=0.0) * gravity_m_s2
-    zero_percent = _zero_percent(points, fit, tare_n, top_n)
-    steps = []
-    for mass_kg in sorted({p.mass_kg for p in points if p.mass_kg}):
+    empty, masses_kg, zero_percent, steps = _readings(points, 0.0), _masses(points), None, []
+    tare_n = float(value(fit, empty[0])) if empty else 0.0
+    if masses_kg and len(empty) > 1:  # what is indicated when all is taken off again
+        off_n = float(np.max(np.abs(value(fit, empty[1:]) - tare_n)))
+        zero_percent = off_n / (masses_kg[-1] * gravity_m_s2) * 100.0
+    for mass_kg in masses_kg:
         true_n = mass_kg * gravity_m_s2
         up, down = (
             _accuracy_percent(value(fit, _readings(points, mass_kg, way)) - tare_n, true_n)
             for way in ("up", "down")
         )
-        steps.append(
-            StepErrors(
-                true_n=true_n,
-                q_percent=float(up.mean()) if up.size else None,
-                b_percent=_repeatability_percent(up),
-                v_percent=abs(float(down.mean() - up.mean())) if up.size and down.size else None,
-                zero_percent=zero_percent,
-                resolution_percent=resolution_n / true_n * 100.0,
-            )
-        )
+        q = float(up.mean()) if up.size else None
+        v = abs(float(down.mean() - up.mean())) if up.size and down.size else None
+        resolution = resolution_n / true_n * 100.0
+        b = _repeatability_percent(up)
+        steps.append(StepErrors(true_n, q, b, v, zero_percent, resolution))
     return tuple(steps)
 
 
@@ -329,8 +281,7 @@ def _repeatability_percent(q_percent: NDArray[np.float64]) -> float | None:
 
 
 def _trust(load: NewPart, gravity_m_s2: float) -> Trust | None:
-    """Return over which range a load may be trusted to what; None without two masses."""
-    masses = _masses(load)
+    masses = _masses(load.points)
     if len(masses) < 2:
         return None
     low_n, high_n = masses[0] * gravity_m_s2, masses[-1] * gravity_m_s2
@@ -343,7 +294,7 @@ def _load_u_n(load: NewPart, gravity_m_s2: float) -> NDArray[np.float64]:
     The curve from zero with its coefficients correlated (JCGM 100:2008, 5.2.2), a bend it may
     hide, the scatter of a reading about it, and the masses.
     """
-    masses = np.array(_masses(load))
+    masses = np.array(_masses(load.points))
     counts = np.array([np.mean(_readings(load.points, mass)) for mass in masses])
     zero = _zero_counts(load.points, load.fit)
     _, curve_u_n = evaluate(load.fit, counts, minus_x=zero)
@@ -352,8 +303,8 @@ def _load_u_n(load: NewPart, gravity_m_s2: float) -> NDArray[np.float64]:
     return np.sqrt(curve_u_n**2 + hidden_n**2 + load.fit.residual_sd**2 + of_masses_n**2)
 
 
-def _masses(load: NewPart) -> list[float]:
-    return sorted({point.mass_kg for point in load.points if point.mass_kg})
+def _masses(points: Sequence[PointRow]) -> list[float]:
+    return sorted({point.mass_kg for point in points if point.mass_kg})
 
 
 def _readings(points: Sequence[PointRow], mass_kg: float, way: str | None = None) -> list[float]:
@@ -366,11 +317,6 @@ def _readings(points: Sequence[PointRow], mass_kg: float, way: str | None = None
     ]
 
 
-def _tare_n(points: Sequence[PointRow], fit: PolynomialFit) -> float:
-    empty = _readings(points, 0.0)
-    return float(value(fit, empty[0])) if empty else 0.0
-
-
 def _zero_counts(points: Sequence[PointRow], fit: PolynomialFit) -> float:
     """Where nothing is on the cell: as read, else the end of the range nearer to no load."""
     empty = _readings(points, 0.0)
@@ -380,21 +326,11 @@ def _zero_counts(points: Sequence[PointRow], fit: PolynomialFit) -> float:
     return float(ends[np.argmin(np.abs(value(fit, ends)))])
 
 
-def _zero_percent(
-    points: Sequence[PointRow], fit: PolynomialFit, tare_n: float, top_n: float
-) -> float | None:
-    """What is indicated when all is taken off again, over the range; None read only once."""
-    empty = _readings(points, 0.0)
-    if len(empty) < 2:
-        return None
-    return float(np.max(np.abs(value(fit, empty[1:]) - tare_n))) / top_n * 100.0
-
-
 def _class_ranges(steps: Sequence[StepErrors]) -> tuple[ClassRange, ...]:
     """Return over which loads each class's limits would be met, the finest class first.
 
-    A range reaches from its lowest step without a break to the largest step, as the standard
-    has it; a coarser class that adds nothing to a finer one's range is left out.
+    A range reaches from its lowest step without a break to the largest, as the standard has it; a
+    coarser class that adds nothing to a finer one's range is left out.
     """
     ascending = sorted(steps, key=lambda step: step.true_n)
     ranges: list[ClassRange] = []

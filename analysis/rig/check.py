@@ -35,7 +35,6 @@ class MassReading:
     """What the cell said with nothing on it and with the check weight.
 
     Attributes:
-        mass_kg: the check weight.
         zero_counts, load_counts: means without and with it.
         load_sd_counts: standard deviation of one sample with it.
         samples: how many the mean was taken from.
@@ -53,11 +52,8 @@ class MassVerdict:
     """A check weight judged.
 
     Attributes:
-        mass_kg: the check weight.
         expected_n: the weight's load by local gravity.
-        load_n: as the rig reads it.
-        error_n: the one less the other.
-        error_u_n: expanded uncertainty of that error, k = 2.
+        error_n, error_u_n: the load read less that, and its expanded uncertainty, k = 2.
         tolerance_n: the largest error that passes.
     """
 
@@ -99,9 +95,6 @@ def judge_mass(
     the weight.
 
     Args:
-        fit: load_n over load_counts.
-        reading: with and without the weight.
-        gravity_m_s2: local gravity.
         mass_u_relative: the weight's standard uncertainty (k = 1), as a fraction.
         tolerance_n: the largest error that passes; None takes DEFAULT_TOLERANCE of the weight.
 
@@ -115,7 +108,12 @@ def judge_mass(
             f"a check weight of {reading.mass_kg:g} kg checks nothing",
             hint="Use a weight above 0 kg",
         )
-    _refuse_outside(fit, expected_n, reading.mass_kg)
+    top_n = float(np.max(value(fit, [fit.x_min, fit.x_max])))
+    if expected_n > 1.05 * top_n:
+        raise CoilbenchError(
+            f"{reading.mass_kg:g} kg is above what the cell was calibrated with, {top_n:.0f} N",
+            hint="Check with a weight inside the range, or calibrate again with heavier masses",
+        )
     moved = abs(reading.load_counts - reading.zero_counts)
     if moved < 10.0 * max(reading.load_sd_counts, 1.0):
         raise CoilbenchError(
@@ -131,23 +129,10 @@ def judge_mass(
         per_count_n * reading.load_sd_counts / math.sqrt(reading.samples),
         mass_u_relative * expected_n,
     )
-    return MassVerdict(
-        mass_kg=reading.mass_kg,
-        expected_n=expected_n,
-        load_n=float(load_n),
-        error_n=float(load_n) - expected_n,
-        error_u_n=2.0 * u_n,
-        tolerance_n=DEFAULT_TOLERANCE * expected_n if tolerance_n is None else tolerance_n,
-    )
-
-
-def _refuse_outside(fit: PolynomialFit, expected_n: float, mass_kg: float) -> None:
-    top_n = float(np.max(value(fit, [fit.x_min, fit.x_max])))
-    if expected_n > 1.05 * top_n:
-        raise CoilbenchError(
-            f"{mass_kg:g} kg is above what the cell was calibrated with, {top_n:.0f} N",
-            hint="Check with a weight inside the range, or calibrate again with heavier masses",
-        )
+    allowed_n = DEFAULT_TOLERANCE * expected_n if tolerance_n is None else tolerance_n
+    read_n = float(load_n)
+    error_n = read_n - expected_n
+    return MassVerdict(reading.mass_kg, expected_n, read_n, error_n, 2.0 * u_n, allowed_n)
 
 
 @dataclass(frozen=True)
@@ -163,23 +148,9 @@ class PastCheck:
     passed: bool
 
     @property
-    def error_percent(self) -> float:
-        """The error over the weight's load, per cent."""
-        return self.error_n / self._load_n * 100.0
-
-    @property
-    def error_u_percent(self) -> float:
-        """The error's expanded uncertainty, k = 2, per cent."""
-        return self.error_u_n / self._load_n * 100.0
-
-    @property
-    def tolerance_percent(self) -> float:
-        """The largest error that passes, per cent."""
-        return self.tolerance_n / self._load_n * 100.0
-
-    @property
-    def _load_n(self) -> float:
-        return self.mass_kg * self.gravity_m_s2
+    def percent_per_n(self) -> float:
+        """What a newton is of the weight's load, per cent."""
+        return 100.0 / (self.mass_kg * self.gravity_m_s2)
 
 
 @dataclass(frozen=True)
@@ -212,7 +183,7 @@ def trend(checks: Sequence[PastCheck]) -> Trend | None:
     days = [days_between(checks[0].made_utc, check.made_utc) for check in checks]
     if np.ptp(days) < LEAST_TREND_DAYS:
         return None
-    fit = fit_polynomial(days, [check.error_percent for check in checks], 1)
+    fit = fit_polynomial(days, [check.error_n * check.percent_per_n for check in checks], 1)
     u = math.sqrt(fit.covariance[1][1]) * float(stdtrit(len(checks) - 2, 0.975))
     return Trend(fit.coefficients[1] * TREND_DAYS, u * TREND_DAYS, len(checks))
 
@@ -233,9 +204,7 @@ def warnings(
     """Return the warnings on a calibration: mixed rigs, a failed check, an old one, its age.
 
     Args:
-        load_made_utc: when the load was calibrated.
         checks: those made with that calibration, oldest first.
-        now_utc: now.
         good_for_days: how long a calibration or a check is valid.
         device_of: the rig each part was made on; None where it is not known, as of a file.
     """
@@ -243,35 +212,27 @@ def warnings(
     known = {kind: rig for kind, rig in (device_of or {}).items() if rig is not None}
     if len(set(known.values())) > 1:
         found.append(Finding.of("mixed_rigs", rigs=known))
-    newest = checks[-1] if checks else None
-    if newest is not None and not newest.passed:
-        found.append(
-            Finding.of(
-                "check_failed",
-                made_utc=newest.made_utc,
-                mass_kg=newest.mass_kg,
-                error_percent=newest.error_percent,
-                allowed_percent=newest.tolerance_percent,
-            )
-        )
+    check_age_days, last = None, "never"
+    if checks:
+        newest = checks[-1]
+        check_age_days = days_between(newest.made_utc, now_utc)
+        last = "old" if check_age_days > good_for_days else "passed"
+        if not newest.passed:
+            last = "failed"
+            facts = {
+                "made_utc": newest.made_utc,
+                "mass_kg": newest.mass_kg,
+                "error_percent": newest.error_n * newest.percent_per_n,
+                "allowed_percent": newest.tolerance_n * newest.percent_per_n,
+            }
+            found.append(Finding("check_failed", facts))
     age_days = days_between(load_made_utc, now_utc)
     if age_days > good_for_days:
-        check_age_days = None if newest is None else days_between(newest.made_utc, now_utc)
-        found.append(
-            Finding.of(
-                "calibration_old",
-                age_days=age_days,
-                limit_days=good_for_days,
-                last_check=_last_check(newest, check_age_days, good_for_days),
-                check_age_days=check_age_days,
-            )
-        )
+        facts = {
+            "age_days": age_days,
+            "limit_days": good_for_days,
+            "last_check": last,
+            "check_age_days": check_age_days,
+        }
+        found.append(Finding("calibration_old", facts))
     return tuple(found)
-
-
-def _last_check(newest: PastCheck | None, age_days: float | None, good_for_days: float) -> str:
-    if newest is None or age_days is None:
-        return "never"
-    if not newest.passed:
-        return "failed"
-    return "old" if age_days > good_for_days else "passed"

@@ -1,7 +1,6 @@
 """A rig's health from its samples: its figures, what is wrong, which way its wires go. Pure.
 
-The wire has travel counts positive down; a cell is wired right when its counts grow with the load.
-A calibration corrects both signs, so with one the load and the height are checked instead. Every
+Travel counts are positive down; a cell is wired right when its counts grow with the load. Each
 limit is common practice, no source, with its reason beside it.
 """
 
@@ -54,11 +53,8 @@ class Heard:
 
     Attributes:
         samples: shape (n,), RAW_DTYPE, of one start, the settling ones left out.
-        nominal_hz: samples a second as the rig says.
         um_per_count: nominal travel of a count, where told.
-        has_travel: whether the rig has a scale at all.
-        samples_lost, lines_bad, restarts: while it was listened to.
-        impossible_steps: of the encoder, by the rig's own count, while it was listened to.
+        impossible_steps: of the encoder, by the rig's own count.
         faults: codes of the faults that stood at any time meanwhile.
     """
 
@@ -84,8 +80,6 @@ class Health:
         drift_counts, drift_n: how far the load moved in DRIFT_S, by a straight line.
         load_codes: how many different load codes came.
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
-        saturated, suspect, travel_absent: samples so flagged.
-        longest_gap_s: between two samples.
         disturbed: load or travel moved, as no noise does.
         pressed: a press was judged, too.
     """
@@ -115,12 +109,7 @@ class Health:
 
 
 class _Line(NamedTuple):
-    """A straight line through the load counts over time.
-
-    Attributes:
-        sd_counts: standard deviation about it.
-        per_s, u_per_s: its slope, counts a second, and that one's standard uncertainty.
-    """
+    """A straight line through the load counts over time: scatter, slope and that one's u, k = 1."""
 
     sd_counts: float
     per_s: float
@@ -133,16 +122,14 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
     usable = samples[(flags & (SampleFlag.LOAD_SATURATED | SampleFlag.LOAD_SUSPECT)) == 0]
     seen = samples[(flags & SampleFlag.TRAVEL_ABSENT) == 0]
     line = _load_line(usable)
-    travel_counts = (
-        float(seen["travel_counts"].std(ddof=1))
-        if heard.has_travel and seen.size >= LEAST_SAMPLES
-        else None
-    )
-    per_count_n = None
+    travel_counts = per_count_n = None
+    if heard.has_travel and seen.size >= LEAST_SAMPLES:
+        travel_counts = float(seen["travel_counts"].std(ddof=1))
     if calibration is not None and usable.size:
-        middle = float(np.median(usable["load_counts"]))
-        per_count_n = float(slope(calibration.load, middle))
+        per_count_n = float(slope(calibration.load, float(np.median(usable["load_counts"]))))
+    noise_counts = None if line is None else line.sd_counts
     drift_counts = None if line is None else line.per_s * DRIFT_S
+    noise_n = _product(noise_counts, per_count_n)
     steps_us = np.diff(samples["t_us"])
     health = Health(
         samples=int(samples.size),
@@ -151,13 +138,13 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         seconds=_seconds(samples),
         nominal_hz=heard.nominal_hz,
         rate_hz=_rate_hz(samples),
-        noise_counts=None if line is None else line.sd_counts,
-        noise_n=_scaled(None if line is None else line.sd_counts, per_count_n, signed=False),
+        noise_counts=noise_counts,
+        noise_n=None if noise_n is None else abs(noise_n),
         drift_counts=drift_counts,
-        drift_n=_scaled(drift_counts, per_count_n, signed=True),
+        drift_n=_product(drift_counts, per_count_n),
         load_codes=int(np.unique(samples["load_counts"]).size),
         travel_noise_counts=travel_counts,
-        travel_noise_um=_scaled(travel_counts, heard.um_per_count, signed=False),
+        travel_noise_um=_product(travel_counts, heard.um_per_count),
         saturated=_flagged(flags, SampleFlag.LOAD_SATURATED),
         suspect=_flagged(flags, SampleFlag.LOAD_SUSPECT),
         travel_absent=_flagged(flags, SampleFlag.TRAVEL_ABSENT) if heard.has_travel else 0,
@@ -191,7 +178,6 @@ def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Find
 
 
 def _link_findings(samples: int, lost: int, lines_bad: int, restarts: int) -> Iterator[Finding]:
-    """Yield what was lost or damaged between the rig and here."""
     whole = samples + lost
     if samples < LEAST_SAMPLES:
         yield Finding.of("silent", samples=samples)
@@ -245,10 +231,9 @@ def _flagged(flags: NDArray[np.uint8], flag: SampleFlag) -> int:
 
 
 def _rate_hz(samples: NDArray[np.void]) -> float | None:
-    """Return samples a second by the rig's clock, lost ones counted in; None of fewer than two."""
-    if samples.size < 2 or _seconds(samples) <= 0.0:
-        return None
-    return float(samples["seq"][-1] - samples["seq"][0]) / _seconds(samples)
+    """Samples a second by the rig's clock, lost ones counted in; None of fewer than two."""
+    seconds = _seconds(samples)
+    return float(samples["seq"][-1] - samples["seq"][0]) / seconds if seconds > 0.0 else None
 
 
 def _load_line(usable: NDArray[np.void]) -> _Line | None:
@@ -279,19 +264,12 @@ def _seconds(samples: NDArray[np.void]) -> float:
     return float(samples["t_us"][-1] - samples["t_us"][0]) * 1e-6 if samples.size else 0.0
 
 
-def _scaled(number: float | None, factor: float | None, *, signed: bool) -> float | None:
-    if number is None or factor is None:
-        return None
-    return number * (factor if signed else abs(factor))
+def _product(number: float | None, factor: float | None) -> float | None:
+    return None if number is None or factor is None else number * factor
 
 
 class Hints:
-    """Follows what a source brings.
-
-    Args:
-        nominal_hz: samples a second as the rig says.
-        calibration: the one in force; None judges raw counts.
-    """
+    """Follows what a source brings; without a calibration raw counts are judged."""
 
     def __init__(self, nominal_hz: float, calibration: Calibration | None) -> None:
         self._nominal_hz = nominal_hz
@@ -332,6 +310,11 @@ class Hints:
             yield backwards
 
 
+def _usable(samples: NDArray[np.void]) -> NDArray[np.void]:
+    usable: NDArray[np.void] = samples[(samples["flags"] & UNUSABLE) == 0]
+    return usable
+
+
 class _Rest(NamedTuple):
     """Where a rig stands with nothing done: medians, and the load's noise of one sample."""
 
@@ -341,8 +324,7 @@ class _Rest(NamedTuple):
 
 
 def _at_rest(samples: NDArray[np.void]) -> _Rest | None:
-    """Return where the rig rests; None of fewer than LEAST_SAMPLES usable samples."""
-    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    usable = _usable(samples)
     if usable.size < LEAST_SAMPLES:
         return None
     return _Rest(
@@ -353,7 +335,6 @@ def _at_rest(samples: NDArray[np.void]) -> _Rest | None:
 
 
 def _least_travel_counts(um_per_count: float | None) -> float:
-    """Return the travel, counts, that counts as a movement."""
     return MOVED_COUNTS if um_per_count is None else MOVED_MM * 1000.0 / um_per_count
 
 
@@ -365,8 +346,7 @@ class _Moved(NamedTuple):
 
 
 def _moved(samples: NDArray[np.void], rest: _Rest, um_per_count: float | None) -> _Moved:
-    """Return the farthest that load and travel went from rest."""
-    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    usable = _usable(samples)
     if usable.size == 0:
         return _Moved(0.0, 0.0)
     steps = (usable[field] - getattr(rest, field) for field in _Moved._fields)
@@ -385,8 +365,7 @@ def press_findings(
 
     Args:
         heard: the rig at rest before; None is returned where it does not show where that is.
-        pressed: samples of the press, shape (n,), RAW_DTYPE.
-        calibration: the one in force; None judges the raw counts.
+        pressed: samples of the press, shape (n,), RAW_DTYPE; raw counts without a calibration.
     """
     rest = _at_rest(heard.samples)
     if rest is None:
@@ -421,18 +400,14 @@ def _running_finding(samples: NDArray[np.void], calibration: Calibration | None)
     Which of the two is wired backwards cannot be told from that. None where not both moved
     clearly and together.
     """
-    usable = samples[(samples["flags"] & UNUSABLE) == 0]
+    usable = _usable(samples)
     if usable.size < LEAST_SAMPLES:
         return None
-    load = usable["load_counts"].astype(np.float64)
-    travel = usable["travel_counts"].astype(np.float64)
-    still = np.ptp(load) <= MOVED_SDS * noise_sd(usable["load_counts"])
-    if still or np.ptp(travel) <= MOVED_COUNTS:
+    load, travel = (usable[name].astype(np.float64) for name in _Moved._fields)
+    if np.ptp(load) <= MOVED_SDS * noise_sd(load) or np.ptp(travel) <= MOVED_COUNTS:
         return None
     together = float(np.corrcoef(load, travel)[0, 1]) * np.prod(_signs(calibration))
-    if together > -CLEAR_CORRELATION:
-        return None
-    return Finding.of("backwards", cause="either")
+    return Finding.of("backwards", cause="either") if together <= -CLEAR_CORRELATION else None
 
 
 def _signs(calibration: Calibration | None) -> tuple[float, float]:

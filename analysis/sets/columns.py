@@ -1,13 +1,10 @@
-"""All springs of a set side by side, and every rule's ruling on each of them. Pure.
-
-Columns are the loads at one height and the rates; beside them stand the shapes of the curves.
-A spring is compared with its set and with the loads asked for.
-"""
+"""All springs of a set side by side, and every rule's ruling on each of them. Pure."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
@@ -25,6 +22,7 @@ from coilbench.analysis.sets.rulings import (
     Nominal,
     Outcome,
     Ruling,
+    guarded,
 )
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 from coilbench.capture.errors import CoilbenchError
@@ -40,17 +38,14 @@ FEWEST_FOR_MIDDLE = 3  # below this a set has no middle to be away from; ours, n
 
 @dataclass(frozen=True)
 class Centre:
-    """Where a set's values lie; loads in N, rates in N/mm.
+    """Where the values of a set's measured springs lie; loads in N, rates in N/mm.
 
     Attributes:
-        mean, median: of the springs that were measured.
         spread: sample standard deviation (n - 1); None for one spring.
-        robust_spread: median absolute deviation from the median, as a normal
-            distribution's standard deviation: a few tired springs don't move it; None for one
-            spring.
+        robust_spread: median absolute deviation from the median, as a normal distribution's
+            standard deviation: a few tired springs don't move it; None for one spring.
         mean_u: expanded uncertainty (k = 2) of the mean of these springs: their own parts
             average out, the bench's common errors don't.
-        springs: how many were measured.
     """
 
     mean: float
@@ -62,19 +57,19 @@ class Centre:
 
     @classmethod
     def of(cls, known: Sequence[Measured]) -> Centre:
-        """Where values of one bench lie; at least one."""
+        """Where one or more values of one bench lie."""
         values = np.array([one.value for one in known])
         median, several = float(np.median(values)), len(known) > 1
         robust = ROBUST_SD_PER_MAD * float(np.median(np.abs(values - median)))
         own_u = math.hypot(*(one.own_u for one in known)) / len(known)
         shared_u = math.fsum(common_u(one) for one in known) / len(known)
         return cls(
-            mean=math.fsum(values) / len(known),
-            median=median,
-            spread=float(np.std(values, ddof=1)) if several else None,
-            robust_spread=robust if several else None,
-            mean_u=math.hypot(own_u, shared_u),
-            springs=len(known),
+            math.fsum(values) / len(known),
+            median,
+            float(np.std(values, ddof=1)) if several else None,
+            robust if several else None,
+            math.hypot(own_u, shared_u),
+            len(known),
         )
 
 
@@ -87,14 +82,29 @@ class Column:
         measured: one a spring; None where it was not measured.
         centre: where they lie; None where none was measured.
         outliers: the outlier test on those that were measured; None where they are too few.
-        places: index into the test's values, one a spring; None where it was not measured.
     """
 
     height_mm: float | None
     measured: tuple[Measured | None, ...]
     centre: Centre | None
     outliers: Esd | None
-    places: tuple[int | None, ...]
+
+    @classmethod
+    def of(
+        cls, height_mm: float | None, measured: Sequence[Measured | None], alpha: float
+    ) -> Column:
+        """Find the centre, and which springs stand apart.
+
+        Args:
+            height_mm, measured: as the column has them.
+            alpha: how often a sound set's column may raise a false alarm.
+        """
+        known = [one for one in measured if one is not None]
+        if not known:
+            return cls(height_mm, tuple(measured), None, None)
+        least_sd = float(np.median([one.own_u for one in known])) / 2.0
+        esd = Esd.of([one.value for one in known], alpha, least_sd)
+        return cls(height_mm, tuple(measured), Centre.of(known), esd)
 
     @property
     def middle(self) -> float | None:
@@ -103,55 +113,39 @@ class Column:
             return None
         return self.centre.median
 
-    def _away_u(self, at: int) -> float:
+    def _away_u(self, measured: Measured) -> float:
         """Expanded uncertainty of a spring's distance from the middle.
 
         Both sides have the bench's common errors, so the springs' own parts are left: this one's,
         and the median's, whose variance is pi/(2n) times a value's (normal values, n large).
         """
-        measured = self.measured[at]
         own = [one.own_u for one in self.measured if one is not None]
-        if measured is None:
-            return math.inf
-        return math.hypot(
-            measured.own_u, float(np.median(own)) * math.sqrt(0.5 * math.pi / len(own))
-        )
+        middle_u = float(np.median(own)) * math.sqrt(0.5 * math.pi / len(own))
+        return math.hypot(measured.own_u, middle_u)
 
-    def _outlier_ruling(self, spring: str, at: int, tolerance: float) -> Ruling | None:
+    def _outlier_ruling(self, spring: str, at: int, away: float, tolerance: float) -> Ruling | None:
         """Judge whether a load or rate stands apart from the others, tolerance or not.
 
         One that does is weak or stiff if it is also at least OUTLIER_LEAST_SHARE of the tolerance
         away from the middle (else `near`): a set may be so close that a harmless difference stands
-        out.
-
-        Returns:
-            None where the springs are too few, or this one was not measured.
+        out. None where the springs are too few.
         """
-        esd, place, measured = self.outliers, self.places[at], self.measured[at]
-        if esd is None or place is None or measured is None or self.middle is None:
+        if self.outliers is None:
             return None
-        away, facts = measured.value - self.middle, esd.distance(place)
+        facts = self.outliers.distance(sum(one is not None for one in self.measured[:at]))
         near = abs(away) <= OUTLIER_LEAST_SHARE * tolerance * (1.0 + ROUNDING)
         outcome: Outcome = "weak" if away < 0.0 else "stiff"
-        return Ruling(
-            "set outlier",
-            spring,
-            self.height_mm,
-            "pass" if near or not facts["apart"] else outcome,
-            facts["statistic"] / facts["limit"] if facts["apart"] else 0.0,
-            facts | {"near": near},
-        )
+        outcome = "pass" if near or not facts["apart"] else outcome
+        times = facts["statistic"] / facts["limit"] if facts["apart"] else 0.0
+        facts["near"] = near
+        return Ruling("set outlier", spring, self.height_mm, outcome, times, facts)
 
     def rulings(
         self, spring: str, at: int, tolerance: float, nominal: Aim | None
     ) -> Iterator[Ruling]:
-        """Judge one spring against a nominal, the set's middle and the other springs.
+        """Judge spring number `at` against a nominal, the set's middle and the other springs.
 
-        Args:
-            spring: its label.
-            at: which it is.
-            tolerance: allowed deviation, as a fraction of the middle.
-            nominal: what was asked for; None for nothing.
+        The tolerance is the allowed deviation as a fraction of the middle.
         """
         measured, middle = self.measured[at], self.middle
         if measured is None:
@@ -161,63 +155,36 @@ class Column:
         if middle is None:
             return
         aim = Aim("set tolerance", middle, tolerance * abs(middle))
-        yield aim.judge(spring, measured, self.height_mm, self._away_u(at))
-        ruling = self._outlier_ruling(spring, at, aim.tolerance)
+        yield aim.judge(spring, measured, self.height_mm, self._away_u(measured))
+        ruling = self._outlier_ruling(spring, at, measured.value - middle, aim.tolerance)
         if ruling is not None:
             yield ruling
 
 
-def _load_columns(
-    curves: Sequence[SpringCurve], heights_mm: Sequence[float]
-) -> list[tuple[Measured | None, ...]]:
-    """Read every spring at every height.
+def _loads(curves: Sequence[SpringCurve], height_mm: float) -> list[Measured | None]:
+    """Read every spring at a height.
 
     Raises:
-        HeightNotMeasured: no spring at all was measured at a height.
+        HeightNotMeasured: no spring at all was measured there.
     """
-    columns = []
-    for height in heights_mm:
-        measured = tuple(_load(curve, height) for curve in curves)
-        if all(one is None for one in measured):
-            curves[0].load_at(height)  # raises, and says what was measured
-        columns.append(measured)
-    return columns
-
-
-def _make_column(
-    height_mm: float | None, measured: Sequence[Measured | None], alpha: float
-) -> Column:
-    """Find a column's centre, and which of its springs stand apart.
-
-    Args:
-        height_mm: where; None for the rate.
-        measured: one a spring.
-        alpha: how often a sound set's column may raise a false alarm.
-    """
-    known = [one for one in measured if one is not None]
-    if not known:
-        return Column(height_mm, tuple(measured), None, None, (None,) * len(measured))
-    numbers = iter(range(len(known)))
-    places = tuple(None if one is None else next(numbers) for one in measured)
-    least_sd = float(np.median([one.own_u for one in known])) / 2.0
-    esd = Esd.of([one.value for one in known], alpha, least_sd)
-    return Column(height_mm, tuple(measured), Centre.of(known), esd, places)
+    measured = [_load(curve, height_mm) for curve in curves]
+    if all(one is None for one in measured):
+        curves[0].load_at(height_mm)  # raises, and says what was measured
+    return measured
 
 
 def _load(curve: SpringCurve, height_mm: float) -> Measured | None:
-    try:
+    with suppress(HeightNotMeasured):
         reading = curve.load_at(height_mm)
-    except HeightNotMeasured:
-        return None
-    return split(reading.load_n, reading.budget)
+        return split(reading.load_n, reading.budget)
+    return None
 
 
 def _rate(curve: SpringCurve, high_mm: float, low_mm: float) -> Measured | None:
-    try:
+    with suppress(CoilbenchError):
         rate = curve.rate if high_mm == low_mm else curve.rate_between(high_mm, low_mm)
-    except CoilbenchError:
-        return None
-    return None if rate is None else split(rate.rate_n_per_mm, rate.budget)
+        return None if rate is None else split(rate.rate_n_per_mm, rate.budget)
+    return None
 
 
 # The shape's rules are ours, no source.
@@ -227,12 +194,7 @@ SHAPE_TOP_SHARE = 0.1  # of the deflection, where end coils are still closing
 
 
 class _Departure(NamedTuple):
-    """How far one spring's shape departs from the set's, as fractions of its mean load.
-
-    Attributes:
-        rms: root mean square over the heights.
-        largest: at most, and height_mm: where.
-    """
+    """How far a spring's shape departs from the set's (rms, and most where), over its mean load."""
 
     rms: float
     largest: float
@@ -247,12 +209,7 @@ def _shape_departures(curves: Sequence[SpringCurve]) -> list[_Departure] | None:
     and shift (least squares: a rate and a free length of its own), and what is left is its
     departure: a bend that the others don't have.
 
-    Args:
-        curves: at least FEWEST_FOR_ESD springs.
-
-    Returns:
-        One a spring, in order; None where the springs are few, were not sampled densely, or
-        share no range of heights.
+    None where the springs are few, were not sampled densely, or share no range of heights.
     """
     if len(curves) < FEWEST_FOR_ESD or not all(s.dense for curve in curves for s in curve.sweeps):
         return None
@@ -328,10 +285,6 @@ class SetColumns:
     doubts: Mapping[str, Doubt]
 
     @cached_property
-    def _loads(self) -> list[tuple[Measured | None, ...]]:
-        return _load_columns(self.curves, self.heights_mm)
-
-    @cached_property
     def _rates(self) -> tuple[Measured | None, ...]:
         """Between the highest and the lowest height, else over each spring's own window."""
         high_mm, low_mm = max(self.heights_mm), min(self.heights_mm)
@@ -356,25 +309,25 @@ class SetColumns:
     @cached_property
     def loads(self) -> tuple[Column, ...]:
         """One column a height."""
-        pairs = zip(self.heights_mm, self._loads, strict=True)
-        return tuple(_make_column(mm, loads, self._alpha_each) for mm, loads in pairs)
+        return tuple(
+            Column.of(mm, _loads(self.curves, mm), self._alpha_each) for mm in self.heights_mm
+        )
 
     @cached_property
     def rate(self) -> Column:
         """The rates."""
-        return _make_column(None, self._rates, self._alpha_each)
+        return Column.of(None, self._rates, self._alpha_each)
 
     @cached_property
     def _odd(self) -> Esd | None:
-        departures = self._departures
-        return None if departures is None else _odd_shapes(departures, self._alpha_each)
+        return None if self._departures is None else _odd_shapes(self._departures, self._alpha_each)
 
     @cached_property
     def _lengths(self) -> list[tuple[LengthAim, float]]:
         """Free lengths to hold against, mm."""
-        lengths: list[tuple[LengthAim, float]] = []
-        if self.free_length_nominal_mm is not None:
-            lengths.append(("nominal", self.free_length_nominal_mm))
+        nominal_mm, lengths = self.free_length_nominal_mm, list[tuple[LengthAim, float]]()
+        if nominal_mm is not None:
+            lengths.append(("nominal", nominal_mm))
         known = [one.free_length_mm for one in self.curves if one.free_length_mm is not None]
         if len(known) >= FEWEST_FOR_MIDDLE:
             lengths.append(("set", float(np.median(known))))
@@ -410,11 +363,7 @@ def _length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> Iter
     if length_mm is None or u_mm is None:
         return
     short_mm, limit_mm = aim_mm - length_mm, SHORT_SHARE * aim_mm
-    outcome: Outcome = "short"
-    if short_mm <= limit_mm - u_mm:
-        outcome = "pass"
-    elif short_mm <= (limit_mm + u_mm) * (1.0 + ROUNDING):
-        outcome = "unsure"
+    outcome = guarded(short_mm, limit_mm, u_mm, "short")
     facts = {"length_mm": length_mm, "aim_mm": aim_mm, "aim": aim_is, "length_u_mm": u_mm}
     times, flagged = short_mm / limit_mm, outcome == "short"
     yield Ruling("free length", curve.label, None, outcome, times, facts, flagged)

@@ -5,7 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from statistics import fmean
+from typing import Literal, get_args
 
 import numpy as np
 
@@ -24,23 +25,31 @@ Stroke = list[tuple[float, Look]]  # one stroke's looks, each with its weight in
 
 @dataclass(frozen=True)
 class Change:
-    """One spring's load (N) or rate (N/mm), before and after.
+    """A load (N) or rate (N/mm) before, one spring's or some springs' mean, and how it changed.
 
     Attributes:
-        measured: the change, after less before, and its expanded uncertainty.
+        measured: after less before.
         shared: what both were read with, so that its errors cancel: all of one calibration, its
-            load part (the travel's datum was set again), or none.
+            load part (the travel's datum was set again), or none; the least of some springs.
+        springs: measured both times.
     """
 
     before: float
-    after: float
     measured: Measured
     shared: SharedRig
+    springs: int = 1
+
+    @property
+    def after(self) -> float:
+        """The load or rate afterwards."""
+        return self.before + self.measured.value
 
     @property
     def verdict(self) -> Verdict:
         """Lower or higher where the change is larger than its uncertainty."""
-        return _verdict(self.measured.value, self.measured.u)
+        if abs(self.measured.value) <= self.measured.u:
+            return "can't tell"
+        return "lower" if self.measured.value < 0.0 else "higher"
 
 
 @dataclass(frozen=True)
@@ -59,24 +68,6 @@ class SpringChange:
 
 
 @dataclass(frozen=True)
-class MeanChange:
-    """The mean change of the springs measured both times, and its expanded uncertainty, k = 2.
-
-    In N, or N/mm for the rate; before is their mean before.
-    """
-
-    before: float
-    change: float
-    change_u: float
-    springs: int
-
-    @property
-    def verdict(self) -> Verdict:
-        """Lower or higher where the change is larger than its uncertainty."""
-        return _verdict(self.change, self.change_u)
-
-
-@dataclass(frozen=True)
 class Comparison:
     """Two measurements of the same springs.
 
@@ -89,8 +80,8 @@ class Comparison:
     after: str
     heights_mm: tuple[float, ...]
     springs: tuple[SpringChange, ...]
-    means: tuple[MeanChange | None, ...]
-    rate_mean: MeanChange | None
+    means: tuple[Change | None, ...]
+    rate_mean: Change | None
     unmatched: tuple[str, ...]
 
 
@@ -106,11 +97,6 @@ def compare_sets(
     uncertainty has the scatter of both; the rig's errors only where they don't cancel, since that
     part of the calibration is another one, or not known.
 
-    Args:
-        names: the sets' names, before and after.
-        before, after: their curves.
-        heights_mm: where to compare; one or more.
-
     Raises:
         CoilbenchError: no height, or no label stands in both.
     """
@@ -124,12 +110,14 @@ def compare_sets(
             f"sets {names[0]!r} and {names[1]!r} have no measured spring of the same label",
             hint=f"Register the second with: coilbench set new {names[1]} --again {names[0]}",
         )
-    rate_weights = _rate_weights(heights_mm)
+    low_mm, high_mm = min(heights_mm), max(heights_mm)
+    span_mm = high_mm - low_mm
+    rate = {low_mm: 1.0 / span_mm, high_mm: -1.0 / span_mm} if span_mm > 0.0 else None
     springs = tuple(
         SpringChange(
             label,
             tuple(_change(then[label], now[label], {mm: 1.0}) for mm in heights_mm),
-            None if rate_weights is None else _change(then[label], now[label], rate_weights),
+            None if rate is None else _change(then[label], now[label], rate),
         )
         for label in both
     )
@@ -141,11 +129,6 @@ def compare_sets(
         _mean([spring.rate for spring in springs]),
         tuple(label for label in dict.fromkeys([*then, *now]) if label not in both),
     )
-
-
-def _rate_weights(heights_mm: Sequence[float]) -> dict[float, float] | None:
-    span = max(heights_mm) - min(heights_mm)
-    return {min(heights_mm): 1.0 / span, max(heights_mm): -1.0 / span} if span > 0.0 else None
 
 
 def _change(
@@ -172,7 +155,7 @@ def _change(
         lines += scatter_lines(value, _noises(each))
     measured = split(means[1] - means[0], Budget(tuple(lines)))
     shared = _shared([look for each in looks for _, look in each]) if known else "none"
-    return Change(means[0], means[1], measured, shared)
+    return Change(means[0], measured, shared)
 
 
 def _strokes(curve: SpringCurve, side: Side, weights: Mapping[float, float]) -> list[Stroke]:
@@ -229,20 +212,14 @@ def _noises(strokes: Sequence[Stroke]) -> list[float]:
     ]
 
 
-def _mean(changes: Sequence[Change | None]) -> MeanChange | None:
+def _mean(changes: Sequence[Change | None]) -> Change | None:
     known = [change for change in changes if change is not None]
     if not known:
         return None
-    centre = Centre.of([change.measured for change in known])
-    before = math.fsum(change.before for change in known) / len(known)
-    if all(change.shared != "none" for change in known):
-        return MeanChange(before, centre.mean, centre.mean_u, len(known))
-    # another scale may read all springs alike too high: averaging does not reduce that
-    u = math.fsum(change.measured.u for change in known) / len(known)
-    return MeanChange(before, centre.mean, u, len(known))
-
-
-def _verdict(change: float, u: float) -> Verdict:
-    if abs(change) <= u:
-        return "can't tell"
-    return "lower" if change < 0.0 else "higher"
+    centre, u = Centre.of([change.measured for change in known]), 0.0
+    shared = max((change.shared for change in known), key=get_args(SharedRig).index)
+    if shared == "none":
+        # another scale may read all springs alike too high: averaging does not reduce that
+        u = fmean(change.measured.u for change in known)
+    measured = Measured(centre.mean, u or centre.mean_u, u or centre.mean_u, strokes_rule=False)
+    return Change(fmean(change.before for change in known), measured, shared, len(known))

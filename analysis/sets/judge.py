@@ -1,13 +1,10 @@
-"""Judge a set of springs meant to be alike: weak, stiff, short, odd, or unsure. Pure.
-
-The judgement of a set in the book is made by analysis.inputs.measured.judge_set, which gives
-check_set all that the book holds.
-"""
+"""Judge a set of springs meant to be alike: weak, stiff, short, odd, or unsure. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from itertools import repeat
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
@@ -19,10 +16,9 @@ from coilbench.capture.units import counted
 
 @dataclass(frozen=True)
 class SetReading:
-    """One spring's load at one height; all None where it was not measured there.
+    """One spring's load at one height (u: k = 2); all None where it was not measured there.
 
     Attributes:
-        load_u_n: expanded, k = 2.
         deviation_n, deviation: load less the set's median, and as a fraction of it; None where
             the set is too small for one.
         nominal_deviation: load over the nominal less 1; None where there is none.
@@ -44,7 +40,6 @@ class SpringCheck:
         rate_n_per_mm, rate_u_n_per_mm: between the highest and the lowest height asked for,
             where they are two; else over the curve's own window. None where unknown.
         rate_deviation: rate over the set's median rate less 1; None where there is none.
-        rulings: what every rule that looked at it says.
         flags: at most one a kind; empty for a spring that belongs.
     """
 
@@ -66,12 +61,7 @@ class SpringCheck:
 
 @dataclass(frozen=True)
 class HeightSummary:
-    """The set at one height.
-
-    Attributes:
-        centre: of the loads there, N.
-        nominal_n: the load asked for; None where there is none.
-    """
+    """The set's loads at one height, N, and the one asked for; None where there is none."""
 
     height_mm: float
     centre: Centre
@@ -80,11 +70,9 @@ class HeightSummary:
 
 @dataclass(frozen=True)
 class SetCheck:
-    """A set judged at some heights.
+    """A set judged at some heights; no rate where none is known.
 
     Attributes:
-        rate: of the springs' rates, N/mm; None where no rate is known.
-        tolerance: as a fraction.
         alpha: how often a sound set may raise any false alarm of standing apart.
         tests: what shares it in equal parts: each height, the rate, the shape.
     """
@@ -141,7 +129,7 @@ def check_set(
     """Judge a set at some heights.
 
     Loads and rates are compared with the set's median (from three springs up; a few tired springs
-    don't move it), loads also with a nominal where one is given: so a set tired as a whole shows.
+    don't move it), also with a nominal where one is given: so a set tired as a whole shows.
     From five springs up the generalised ESD test says which ones stand apart from the others. Its
     false-alarm rate alpha holds for the whole set: each test (a height, the rate, the shape) gets
     an equal share (Bonferroni), so that a sound set raises one at most that often.
@@ -150,21 +138,14 @@ def check_set(
     nominal, all of it.
 
     Args:
-        name: the set's name.
-        curves: one a spring.
-        heights_mm: where to judge; one or more.
         tolerance: allowed deviation, as a fraction of the middle or nominal load.
-        alpha: how often a sound set may raise any false alarm of standing apart.
         nominals: the load asked for at each height, None where there is none.
-        nominal_rate: the rate asked for.
-        free_length_nominal_mm: the free length asked for.
         doubts: why no stroke of a spring can be relied on, by label.
 
     Raises:
         CoilbenchError: no spring, no height, an impossible tolerance, or lists of unlike length.
         HeightNotMeasured: no spring at all was measured at a height.
     """
-    _refuse_nonsense(curves, heights_mm, tolerance, alpha, nominals)
     columns = SetColumns(
         tuple(curves),
         tuple(heights_mm),
@@ -175,6 +156,7 @@ def check_set(
         alpha,
         {} if doubts is None else doubts,
     )
+    _refuse_nonsense(columns)
     return SetCheck(
         name,
         tuple(_checked(columns, at) for at in range(len(curves))),
@@ -195,19 +177,17 @@ def check_set(
 def _checked(columns: SetColumns, at: int) -> SpringCheck:
     curve, rate = columns.curves[at], columns.rate.measured[at]
     rulings = tuple(columns.rulings(at))
+    readings = map(_reading, columns.loads, columns.heights_mm, columns.nominals, repeat(at))
     return SpringCheck(
-        label=curve.label,
-        rate_n_per_mm=None if rate is None else rate.value,
-        rate_u_n_per_mm=None if rate is None else rate.u,
-        rate_deviation=_share(rate, columns.rate.middle),
-        free_length_mm=curve.free_length_mm,
-        solid_height_mm=curve.solid_height_mm,
-        readings=tuple(
-            _reading(column, at, nominal)
-            for column, nominal in zip(columns.loads, columns.nominals, strict=True)
-        ),
-        rulings=rulings,
-        flags=Flag.all_of(rulings),
+        curve.label,
+        None if rate is None else rate.value,
+        None if rate is None else rate.u,
+        _share(rate, columns.rate.middle),
+        curve.free_length_mm,
+        curve.solid_height_mm,
+        tuple(readings),
+        rulings,
+        Flag.all_of(rulings),
     )
 
 
@@ -217,9 +197,8 @@ def _share(measured: Measured | None, middle: float | None) -> float | None:
     return measured.value / middle - 1.0
 
 
-def _reading(column: Column, at: int, nominal: Nominal | None) -> SetReading:
+def _reading(column: Column, height_mm: float, nominal: Nominal | None, at: int) -> SetReading:
     measured, middle = column.measured[at], column.middle
-    height_mm = 0.0 if column.height_mm is None else column.height_mm
     if measured is None:
         return SetReading(height_mm, None, None, None, None, None)
     return SetReading(
@@ -232,28 +211,23 @@ def _reading(column: Column, at: int, nominal: Nominal | None) -> SetReading:
     )
 
 
-def _refuse_nonsense(
-    curves: Sequence[SpringCurve],
-    heights_mm: Sequence[float],
-    tolerance: float,
-    alpha: float,
-    nominals: Sequence[Nominal | None] | None,
-) -> None:
-    if not curves:
+def _refuse_nonsense(columns: SetColumns) -> None:
+    if not columns.curves:
         raise CoilbenchError("no spring to check", hint="Measure some springs of the set first")
-    if not heights_mm:
+    if not columns.heights_mm:
         raise CoilbenchError(
             "no height to check at",
             hint="Give one, like --at 38.5mm, or keep one: coilbench set nominal NAME 24kg@38.5mm",
         )
-    for what, share in (("tolerance", tolerance), ("false-alarm rate", alpha)):
+    for what, share in (("tolerance", columns.tolerance), ("false-alarm rate", columns.alpha)):
         if not 0.0 < share < 1.0:
             raise CoilbenchError(
                 f"a {what} of {share:.6g} as a fraction is not between 0 and 1",
                 hint="Write it like 5%",
             )
-    if nominals is not None and len(nominals) != len(heights_mm):
+    loads, heights = len(columns.nominals), len(columns.heights_mm)
+    if loads != heights:
         raise CoilbenchError(
-            f"{counted(len(nominals), 'nominal load')} for {counted(len(heights_mm), 'height')}",
+            f"{counted(loads, 'nominal load')} for {counted(heights, 'height')}",
             hint="Give one for each height",
         )

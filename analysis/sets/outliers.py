@@ -35,7 +35,7 @@ class Esd:
     Attributes:
         order: index of the value removed at each step, the farthest from the mean first.
         statistics: its distance from the mean of what was left, over their standard deviation.
-        limits: what each statistic must exceed, the same length.
+        limits: what each statistic must exceed.
         found: how many of `order` are outliers; the last step that exceeds its limit decides,
             so that two outliers don't hide each other.
         scores: shape (n,), distance of every value from the mean of those that are no outliers,
@@ -53,29 +53,23 @@ class Esd:
         """Look for values that stand apart from the others, on either side.
 
         Args:
-            values: n numbers.
+            values: of fewer than FEWEST_FOR_ESD there is no test, but None.
             alpha: how often a set of normal values may raise any alarm.
             least_sd: a standard deviation is never taken below it, so that nothing stands apart by
                 less than it could be measured.
-
-        Returns:
-            None for fewer than FEWEST_FOR_ESD values.
         """
         if len(values) < FEWEST_FOR_ESD:
             return None
         numbers = np.asarray(values, dtype=np.float64)
-        by_size = np.argsort(
-            numbers, kind="stable"
-        )  # so that their order doesn't matter to rounding
+        by_size = np.argsort(numbers, kind="stable")  # so that order doesn't matter to rounding
         most = _most_outliers(numbers.size)
         steps, statistics = _remove_farthest(numbers[by_size], most, least_sd)
-        order = [int(by_size[step]) for step in steps]
         limits = _critical_values(numbers.size, most, _kept_level(numbers.size, alpha))
         beyond = np.flatnonzero(statistics > limits)
         found = int(beyond[-1]) + 1 if beyond.size else 0
         rest = np.delete(numbers[by_size], steps[:found])
         return cls(
-            tuple(order),
+            tuple(by_size[steps].tolist()),
             tuple(statistics.tolist()),
             tuple(limits.tolist()),
             found,

@@ -20,12 +20,25 @@ RuleName = Literal[
 ROUNDING = 1e-9  # a load exactly at its limit is inside, however it was rounded
 
 
+def guarded(away: float, limit: float, u: float, beyond: Outcome) -> Outcome:
+    """Judge a deviation with its expanded uncertainty as a guard band on both sides of its limit.
+
+    Inside by more than the uncertainty: pass; outside by more: what is beyond; between: unsure.
+
+    References:
+        ISO 14253-1, its decision rules (from memory).
+    """
+    slack = ROUNDING * abs(limit)
+    if away <= limit - u + slack:
+        return "pass"
+    return "unsure" if away <= limit + u + slack else beyond
+
+
 @dataclass(frozen=True)
 class Ruling:
     """One rule's answer on one spring.
 
     Attributes:
-        spring: the spring's label.
         height_mm: where it was judged; None for the rate, the free length and the shape.
         outcome: pass, a finding, or unsure where the uncertainty leaves it open.
         times_limit: how many times its limit the deviation is; infinite where it has no limit.
@@ -51,31 +64,13 @@ class Aim:
     tolerance: float
 
     def judge(self, spring: str, measured: Measured, height_mm: float | None, u: float) -> Ruling:
-        """Judge one load or rate, with the uncertainty as a guard band on both sides.
+        """Judge one load, or rate where there is no height; an unsure rate is no flag.
 
-        Outside the tolerance by more than the uncertainty: weak or stiff. Inside by more: pass.
-        Between: unsure. An unsure rate is no flag: the loads decide.
-
-        Args:
-            spring: the label.
-            measured: the load or rate.
-            height_mm: where; None for a rate.
-            u: expanded uncertainty (k = 2) of the difference.
-
-        Returns:
-            With what is measured, aim, tolerance and uncertainty in N or N/mm; `strokes_rule` tells
-            whether the strokes' scatter is most of the uncertainty, so that more strokes help.
-
-        References:
-            ISO 14253-1, its decision rules (from memory).
+        `u` is the expanded uncertainty (k = 2) of the difference. The fact `strokes_rule` tells
+        whether the strokes' scatter is most of it, so that more strokes help.
         """
         away = measured.value - self.value
-        slack = ROUNDING * abs(self.tolerance)
-        outcome: Outcome = "weak" if away < 0.0 else "stiff"
-        if abs(away) <= self.tolerance - u + slack:
-            outcome = "pass"
-        elif abs(away) <= self.tolerance + u + slack:
-            outcome = "unsure"
+        outcome = guarded(abs(away), self.tolerance, u, "weak" if away < 0.0 else "stiff")
         unit = "n_per_mm" if height_mm is None else "n"
         facts = {
             f"measured_{unit}": measured.value,

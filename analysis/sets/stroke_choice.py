@@ -1,8 +1,4 @@
-"""Which of a spring's strokes are read, and why. Pure.
-
-Each stroke is judged by itself (stroke_findings) and beside the spring's others: does it lie apart,
-did the spring stand askew? The rule leaves strokes out; the user's ruling overrides it.
-"""
+"""Which of a spring's strokes are read, and why: by itself, beside others, by ruling. Pure."""
 
 from __future__ import annotations
 
@@ -53,27 +49,25 @@ class _Mate(NamedTuple):
 
 
 def beside_the_others(sweeps: Sequence[Sweep]) -> list[StrokeFinding | None]:
-    """Name what each stroke shows beside the others; None where it shows nothing.
+    """Name what each stroke of one spring, unspoilt by itself, shows beside the others.
 
     Loads are compared with the median of all strokes, so that one odd stroke does not make the
     others odd. Of two strokes that differ nobody can say which is the odd one.
-
-    Args:
-        sweeps: of one spring, those that nothing spoils by itself.
     """
     mates = [_mate(sweep) for sweep in sweeps]
     known = [mate for mate in mates if mate is not None]
-    found: list[StrokeFinding | None] = [None] * len(sweeps)
     heights = _shared_heights(known)
     if heights is None:
-        return found
-    loads = np.array([[_read(mate.down, heights), _read(mate.up, heights)] for mate in known])
+        return [None] * len(sweeps)
+    loads = np.array(
+        [
+            [np.interp(heights, way.height_mm, way.load_n) for way in (mate.down, mate.up)]
+            for mate in known
+        ]
+    )
     few = len(known) < FEWEST
-    findings = _two_differ(loads) if few else _against_median(loads, known, heights)
-    at = [place for place, mate in enumerate(mates) if mate is not None]
-    for place, finding in zip(at, findings, strict=True):
-        found[place] = finding
-    return found
+    findings = iter(_two_differ(loads) if few else _against_median(loads, known, heights))
+    return [None if mate is None else next(findings) for mate in mates]
 
 
 def _mate(sweep: Sweep) -> _Mate | None:
@@ -85,11 +79,8 @@ def _mate(sweep: Sweep) -> _Mate | None:
         return None
     if down.load_n.max() <= 0.0:
         return None
-    return _Mate(down, up, _lag_u_s(sweep) * _speeds(sweep, down))
-
-
-def _lag_u_s(sweep: Sweep) -> float:
-    return UNKNOWN_LAG_S if sweep.lag is None else 2.0 * sweep.lag.delay_u_s
+    lag_u_s = UNKNOWN_LAG_S if sweep.lag is None else 2.0 * sweep.lag.delay_u_s
+    return _Mate(down, up, lag_u_s * _speeds(sweep, down))
 
 
 def _speeds(sweep: Sweep, down: Bins) -> Array:
@@ -107,18 +98,12 @@ def _speeds(sweep: Sweep, down: Bins) -> Array:
     return np.array([float(np.median(way)) if way.size else 0.0 for way in ways])
 
 
-class _Touch(NamedTuple):
-    """The height at which the load passes a small one, and how finely that is told."""
-
-    height_mm: float
-    step_mm: float
-
-
-def _touch(down: Bins, load_n: float) -> _Touch:
+def _touch(down: Bins, load_n: float) -> tuple[float, float]:
+    """The height at which the load passes a small one, and how finely that is told, mm."""
     last = int(np.flatnonzero(down.load_n > load_n)[-1])
     around = slice(last, last + 2)  # the last height pressed and the first one free
     heights, loads = down.height_mm[around], down.load_n[around]
-    return _Touch(float(np.interp(-load_n, -loads, heights)), float(np.ptp(heights)))
+    return float(np.interp(-load_n, -loads, heights)), float(np.ptp(heights))
 
 
 def _shared_heights(mates: Sequence[_Mate]) -> Array | None:
@@ -135,10 +120,6 @@ def _shared_heights(mates: Sequence[_Mate]) -> Array | None:
     return np.linspace(low, high, HEIGHTS) if high - low >= LEAST_RANGE_MM else None
 
 
-def _read(bins: Bins, heights: Array) -> Array:
-    return np.interp(heights, bins.height_mm, bins.load_n)
-
-
 def _against_median(
     loads: Array, mates: Sequence[_Mate], heights: Array
 ) -> list[StrokeFinding | None]:
@@ -148,24 +129,25 @@ def _against_median(
     rate = -float(np.polyfit(heights, middle, 1)[0])
     touch_n = TOUCH_SHARE * float(np.max(middle))
     touches = [_touch(mate.down, touch_n) for mate in mates]
-    touch_mm = float(np.median([touch.height_mm for touch in touches]))
+    touch_mm = float(np.median([at_mm for at_mm, _ in touches]))
     usual = float(np.median(middle_loop / middle))
     per_mm = rate * float(np.median(1.0 / middle))  # share of the load that a height makes
     lag_mm = np.array([mate.lag_mm for mate in mates])
     lag_mm -= np.median(lag_mm, axis=0)
     found: list[StrokeFinding | None] = []
     for mean, loop, touch, (lag_down, lag_up) in zip(means, loops, touches, lag_mm, strict=True):
+        at_mm, step_mm = touch
         unsure_loop = per_mm * abs(lag_down + lag_up)
         unsure_mm = 0.5 * abs(lag_down - lag_up)
         away = float(np.quantile(np.abs(mean - middle) / middle, MOST_OF))
         shift_mm = float(np.median(mean - middle)) / rate
-        early_mm = touch.height_mm - touch_mm - shift_mm
+        early_mm = at_mm - touch_mm - shift_mm
         wide = float(np.median((loop - middle_loop) / middle))
         rubs = wide > unsure_loop + max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * usual)
         if rubs:
             facts = {"loop_share": wide, "off_share": away}
             found.append(StrokeFinding("cocked", facts, spoils=True))
-        elif early_mm > abs(lag_down) + max(EARLY_MM, EARLY_STEPS * touch.step_mm):
+        elif early_mm > abs(lag_down) + max(EARLY_MM, EARLY_STEPS * step_mm):
             facts = {"early_mm": early_mm, "off_share": away}
             found.append(StrokeFinding("cocked", facts, spoils=away > COCKED_SHARE))
         elif away > STROKE_APART_SHARE + per_mm * unsure_mm:
@@ -191,14 +173,11 @@ Why = Literal["nothing against it", "ruled", "spoilt", "spoilt, too few others",
 
 @dataclass(frozen=True)
 class JudgedStroke:
-    """One stroke of a spring.
+    """One stroke of a spring, numbered from 1, oldest first.
 
     Attributes:
-        number: from 1, oldest first.
-        sweep_id: its id in the book.
         kept: whether the spring's curve is read from it.
         ruling: what the user decided; None leaves it to the rule.
-        findings: what was seen.
         note: why the capture did not count it.
     """
 
@@ -222,10 +201,9 @@ def judge_strokes(
     rulings: Mapping[str, StrokeRuling | None],
     reach_mm: float | None = None,
 ) -> tuple[JudgedStroke, ...]:
-    """Judge all strokes of one spring, oldest first.
+    """Judge all strokes of one spring, oldest first, the lag undone where it is known.
 
     Args:
-        sweeps: the lag undone where it is known.
         numbers, rulings: each stroke's number and the user's ruling on it, by sweep id.
         reach_mm: the lowest height that is asked for; None where nobody asks.
     """
@@ -255,18 +233,16 @@ def _short(sweep: Sweep, reach_mm: float | None) -> list[StrokeFinding]:
 
 def _spoilt(found: Sequence[Sequence[StrokeFinding]]) -> set[int]:
     """Indices of the strokes that the rule leaves out."""
-    surely = {
-        at
-        for at, findings in enumerate(found)
-        if any(one.spoils and one.kind in ("slipped", "too fast") for one in findings)
-    }
+    surely, apart = (
+        {
+            at
+            for at, findings in enumerate(found)
+            if any(one.spoils and one.kind in kinds for one in findings)
+        }
+        for kinds in (("slipped", "too fast"), ("cocked", "apart"))
+    )
     if len(surely) == len(found):
         surely = set()
-    apart = {
-        at
-        for at, findings in enumerate(found)
-        if any(one.spoils and one.kind in ("cocked", "apart") for one in findings)
-    }
     left = len(found) - len(surely)
     return surely | apart if 2 * len(apart) < left else surely
 

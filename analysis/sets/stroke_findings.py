@@ -50,12 +50,7 @@ CLOSING_LEAST_SHARE, CLOSING_LEAST_MM = 0.06, 1.5  # of the depth: over less, ev
 
 @dataclass(frozen=True)
 class StrokeFinding:
-    """Something about a stroke.
-
-    Attributes:
-        facts: its numbers by name, as whoever finds it says.
-        spoils: whether loads read from the stroke are not the spring's.
-    """
+    """Something about a stroke; it spoils one where loads read from it are not the spring's."""
 
     kind: StrokeKind
     facts: Mapping[str, Any] = field(default_factory=dict, metadata={"json": "*"})
@@ -86,13 +81,8 @@ def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
 
 def _paused(t_s: Array, height_mm: Array) -> StrokeFinding | None:
     """Find where and how long the quill stopped on its ways: `pauses`."""
-    deepest = int(np.argmin(height_mm))
-    ways = (
-        ("down", slice(0, deepest + 1)),
-        ("up", slice(deepest, None)),
-    )
-    pauses = []
-    for way, part in ways:
+    deepest, pauses = int(np.argmin(height_mm)), []
+    for way, part in (("down", slice(0, deepest + 1)), ("up", slice(deepest, None))):
         at = _longest_stand(t_s[part], height_mm[part])
         if at is not None:
             pauses.append({"way": way, "height_mm": at[1], "pause_s": at[0]})
@@ -129,10 +119,8 @@ def _slips(sweep: Sweep) -> list[StrokeFinding]:
     turn_mm = float(passes.unloading.height_mm.min()) + TURN_CLEAR_MM
     if sweep.turned_mm is not None:
         turn_mm = max(turn_mm, sweep.turned_mm)
-    up = passes.unloading.at(passes.unloading.height_mm >= turn_mm)
-    ways = (("down", passes.loading), ("up", up))
-    found = []
-    for way, branch in ways:
+    up, found = passes.unloading.at(passes.unloading.height_mm >= turn_mm), []
+    for way, branch in (("down", passes.loading), ("up", up)):
         step = largest_step(branch, speed, loop)
         if step is not None:
             facts = {"way": way, "height_mm": step[0], "step_n": step[1]}

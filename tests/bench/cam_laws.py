@@ -12,8 +12,8 @@ import numpy as np
 
 from coilbench.analysis.limits.valve_motion import (
     LiftTable,
+    MovedMass,
     _limiting_speed,
-    _Mass,
     _SpringForce,
     _valve_motion,
 )
@@ -94,9 +94,7 @@ class Case:
     def found(self, step_deg, written_mm):
         motion = _valve_motion(self.table(step_deg, written_mm), 1.0, 0.0)
         load = self.f0 + self.k * motion.lift_mm
-        return _limiting_speed(
-            motion, _SpringForce(motion.lift_mm, load, 0 * load), _Mass(MASS_G, 0)
-        )
+        return _limiting_speed(motion, _SpringForce(load, 0 * load), MovedMass(MASS_G, 0))
 
 
 DWELLS = [cycloidal, modified_sine, polynomial_345, polynomial_4567]

@@ -263,6 +263,7 @@ def test_the_card_as_json_in_newtons(whole: Bench, capsys: pytest.CaptureFixture
     told = json.loads(capsys.readouterr().out)
     assert [part["kind"] for part in told["parts"]] == ["load", "travel", "flex"]
     assert told["calibration_id"] is not None
+    assert "press flex" in [line["source"] for line in told["budget"]["lines"]]
     assert told["trust"]["high_n"] == pytest.approx(40 * 9.80665)
     assert told["parts"][0]["points"][4]["mass_kg"] == 40.0
     assert told["iso7500"]["would_meet"][0]["name"] == "0.5"
@@ -287,6 +288,7 @@ def test_a_card_of_the_load_alone(bench: Bench, capsys: pytest.CaptureFixture[st
     assert bench.rig("card", None, "--json") == 0
     told = json.loads(capsys.readouterr().out)
     assert told["calibration_id"] is None
+    assert told["budget"] is None
     assert len(told["parts"]) == 1
 
 

@@ -18,12 +18,12 @@ from coilbench.analysis.limits.stress import (
     PEENED,
     UNPEENED,
     HandbookRate,
-    active_mass_g,
     cam_hz,
     coil_mass_g,
     handbook_rate,
+    masses_g,
 )
-from coilbench.analysis.limits.valve_motion import ValveFloat, _Mass
+from coilbench.analysis.limits.valve_motion import MovedMass, ValveFloat
 from coilbench.analysis.report.limits_text import handbook_text, limits_text
 from coilbench.analysis.report.units import Units
 
@@ -35,7 +35,7 @@ def said(
 ) -> list[str]:
     """The findings without their numbers."""
     larch = SetLimits("larch", WireGiven(), None, 1000.0, None, False, None, rate, (spring,))
-    valve = ValveFloat(_Mass(100.0, 1.0), lift_mm, 0.0, 0.0, None, None)
+    valve = ValveFloat(MovedMass(100.0, 1.0), lift_mm, 0.0, 0.0, None, None)
     report = LimitsReport(
         "b", SeatChoice(), 6000.0, 10.0, (39.0, 39.0), (larch,), valve, ()
     )  # fmt: skip
@@ -102,7 +102,7 @@ def test_masses_of_coils() -> None:
     assert coil_mass_g(4.0, 28.0, 7.0) == pytest.approx(
         9.8696 * 16 * 28 * 7 / 4 * 7.85e-3, rel=1e-4
     )
-    assert active_mass_g(70.0, 5.0) == pytest.approx(50.0)
+    assert masses_g(COIL, 70.0) == pytest.approx((70.0, 50.0))
 
 
 COIL = Coil(4.0, 5.0, 28.0)

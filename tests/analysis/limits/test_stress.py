@@ -34,7 +34,7 @@ def test_shigley_10_4() -> None:
     sut = WIRES["music"].tensile_mpa(d)
     assert sut is not None
     assert stress.UNPEENED.amplitude_mpa / ((high - low) / 2) == pytest.approx(1.18, abs=0.006)
-    assert stress.fatigue_factor(low, high, sut, stress.UNPEENED) == pytest.approx(1.23, abs=0.006)
+    assert stress.fatigue_factor(low, high, sut, d, peened=False) == pytest.approx(1.23, abs=0.006)
 
 
 def test_en_13906_sheet() -> None:
@@ -62,14 +62,17 @@ def test_bergstraesser_agrees_with_wahl(c: float) -> None:
 @settings(max_examples=50)
 @given(st.floats(50, 400), st.floats(1, 400), st.floats(1, 200), st.floats(1200, 2200))
 def test_more_stress_or_less_strength_is_never_better(low, swing, more, sut) -> None:
-    base = stress.fatigue_factor(low, low + swing, sut, stress.UNPEENED)
-    assert stress.fatigue_factor(low, low + swing + more, sut, stress.UNPEENED) < base
-    assert stress.fatigue_factor(low, low + swing, sut, stress.PEENED) > base
+    base = stress.fatigue_factor(low, low + swing, sut, 4.0, peened=False)
+    assert stress.fatigue_factor(low, low + swing + more, sut, 4.0, peened=False) < base
+    assert stress.fatigue_factor(low, low + swing, sut, 4.0, peened=True) > base
 
 
-def test_too_weak_wire_is_refused() -> None:
-    with pytest.raises(ValueError, match="too low"):
-        stress.fatigue_factor(100, 200, 500, stress.UNPEENED)
+def test_zimmerlis_data_end_at_weak_and_at_thick_wire() -> None:
+    """Midrange 55 kpsi over 0.67: weaker than 566 MPa; 3/8 in, 9.525 mm, is the thickest."""
+    assert stress.fatigue_factor(100, 200, 565.9, 4.0, peened=False) is None
+    assert stress.fatigue_factor(100, 200, 566.1, 4.0, peened=False) is not None
+    assert stress.fatigue_factor(100, 200, 1500, 9.526, peened=False) is None
+    assert stress.fatigue_factor(100, 200, 1500, 9.525, peened=False) is not None
 
 
 def test_tables() -> None:

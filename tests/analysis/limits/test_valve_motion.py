@@ -11,10 +11,10 @@ from scipy.interpolate import make_smoothing_spline
 from coilbench.analysis.inputs.build_input import read_lift_table
 from coilbench.analysis.limits.valve_motion import (
     LiftTable,
+    MovedMass,
     _fit_smoothing_spline,
     _force_margin,
     _limiting_speed,
-    _Mass,
     _needed_force_n,
     _SpringForce,
     _valve_motion,
@@ -37,7 +37,7 @@ def harmonic(res, step=1.0):
 
 def springs(motion, k=K):
     load = F0 + k * motion.lift_mm
-    return _SpringForce(motion.lift_mm, load, 0 * load)
+    return _SpringForce(load, 0 * load)
 
 
 @pytest.mark.parametrize("lam", [0.1, 10.0, 1e3])
@@ -60,7 +60,7 @@ def test_harmonic_limiting_speed_closed_form():
     """At the nose m (h/2)(pi/beta)^2 w^2 = F0 + k h: F falls more slowly than |a| away from it."""
     w = math.sqrt((F0 + K * H) / (M * 1e-6 * H / 2 * (math.pi / BETA) ** 2))
     m = _valve_motion(harmonic(res=0.001), 1.0, 0.0)
-    s = _limiting_speed(m, springs(m), _Mass(M, 0.0))
+    s = _limiting_speed(m, springs(m), MovedMass(M, 0.0))
     assert s.crank_rpm == pytest.approx(w / (2 * math.pi) * 120, rel=0.005)
     assert s.unread_mm is None
 
@@ -68,7 +68,7 @@ def test_harmonic_limiting_speed_closed_form():
 def test_force_meets_need_at_the_limit_and_grows_as_speed_squared():
     m = _valve_motion(harmonic(res=0.001), 1.0, 0.0)
     f = springs(m)
-    s = _limiting_speed(m, f, _Mass(M, 0.0))
+    s = _limiting_speed(m, f, MovedMass(M, 0.0))
     g = _force_margin(m, f, M, s.crank_rpm)
     assert g.needed_n == pytest.approx(g.spring_n, rel=0.01)
     assert _needed_force_n(m, M, 6000) == pytest.approx(4 * _needed_force_n(m, M, 3000))
@@ -86,11 +86,11 @@ def test_unread_springs_are_said():
     m = _valve_motion(harmonic(res=0.001), 1.0, 0.0)
     f = springs(m)
     f.load_n[m.lift_mm > 9.0] = np.nan
-    s = _limiting_speed(m, f, _Mass(M, 0.0))
+    s = _limiting_speed(m, f, MovedMass(M, 0.0))
     assert s.unread_mm[1] == pytest.approx(H, abs=0.01)
     assert s.lift_mm <= 9.0
     f.load_n[:] = np.nan
-    assert _limiting_speed(m, f, _Mass(M, 0.0)) is None
+    assert _limiting_speed(m, f, MovedMass(M, 0.0)) is None
     assert _force_margin(m, f, M, 6000) is None
 
 
@@ -98,9 +98,9 @@ def test_unread_springs_are_said():
 @given(st.floats(1, 100), st.floats(1, 20))
 def test_heavier_is_slower_and_stiffer_is_faster(more_g, more_k):
     m = MOTION
-    base = _limiting_speed(m, springs(m), _Mass(M, 0.0)).crank_rpm
-    assert _limiting_speed(m, springs(m), _Mass(M + more_g, 0.0)).crank_rpm < base
-    assert _limiting_speed(m, springs(m, K + more_k), _Mass(M, 0.0)).crank_rpm > base
+    base = _limiting_speed(m, springs(m), MovedMass(M, 0.0)).crank_rpm
+    assert _limiting_speed(m, springs(m), MovedMass(M + more_g, 0.0)).crank_rpm < base
+    assert _limiting_speed(m, springs(m, K + more_k), MovedMass(M, 0.0)).crank_rpm > base
 
 
 MOTION = _valve_motion(harmonic(res=0.001), 1.0, 0.0)

@@ -10,12 +10,14 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli.rig_card import _bar
+from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.report.card_page import card_page
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card, make_card
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
+from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from support.tools import chromium
 
@@ -39,9 +41,9 @@ def card() -> Card:
     ]
     flex = flex_part(pressed, load.fit, travel.fit, "block.csv")
     parts = [("p1", NOW, load), ("p2", NOW, travel), ("p3", NOW, flex)]
-    return make_card(
-        "c1", parts, NOW, warnings=(Finding.of("control_closed", reason="<b>old</b>"),)
-    )
+    budget = typical_budget(Calibration(load.fit, travel.fit, flex.fit, load.reference_u_relative))
+    said = (Finding.of("control_closed", reason="<b>old</b>"),)
+    return make_card("c1", parts, NOW, budget=budget, warnings=said)
 
 
 @pytest.fixture(scope="module")
