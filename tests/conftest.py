@@ -74,6 +74,12 @@ def nothing_left_behind() -> Iterator[None]:
     assert not opened, f"left open: {sorted(opened)}"
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are cores: many tests wait, for a terminal, a rig or a process."""
+    return (os.cpu_count() or 1) + 1
+
+
 def pytest_collection_finish() -> None:
     """Spare the garbage collector the thousands of tests, which stay to the end anyway."""
     gc.collect()
