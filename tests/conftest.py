@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import gc
 import os
+import shutil
 import tempfile
 import threading
 from collections.abc import Iterator
@@ -14,6 +15,16 @@ import pytest
 # Before NumPy is loaded: the matrices are small, and workers' threads would wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 _FD = Path("/proc/self/fd")
+
+# Books are synchronized with their disk at each commit: in memory, where there is room, that is
+# soon done. --basetemp or TMPDIR names another place.
+_MEMORY, _ROOM_BYTES = Path("/dev/shm"), 2_000_000_000
+if (
+    "TMPDIR" not in os.environ
+    and os.access(_MEMORY, os.W_OK)
+    and shutil.disk_usage(_MEMORY).free > _ROOM_BYTES
+):
+    os.environ.setdefault("PYTEST_DEBUG_TEMPROOT", str(_MEMORY))
 
 
 def _open_files() -> set[str]:
@@ -61,6 +72,18 @@ def nothing_left_behind() -> Iterator[None]:
         gc.collect()  # what waits in a reference cycle is closed by now, with its own warning
         opened = _open_files() - files
     assert not opened, f"left open: {sorted(opened)}"
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_auto_num_workers() -> int:
+    """One more than there are cores: many tests wait, for a terminal, a rig or a process."""
+    return (os.cpu_count() or 1) + 1
+
+
+def pytest_collection_finish() -> None:
+    """Spare the garbage collector the thousands of tests, which stay to the end anyway."""
+    gc.collect()
+    gc.freeze()
 
 
 def pytest_addoption(parser: pytest.Parser, pluginmanager: pytest.PytestPluginManager) -> None:

@@ -69,7 +69,8 @@ NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --se
     "--bell/--no-bell",
     default=True,
     show_default=True,
-    help="Ring the terminal's bell: once for a stroke kept, twice for one refused.",
+    help="Ring the terminal's bell: once for a stroke kept, twice for one refused or a fault, "
+    "three times for a set that is done.",
 )
 @click.option("--once", is_flag=True, help="Print one frame and end.")
 def live_command(

@@ -114,8 +114,9 @@ def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[A
 
 def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Evidence | None:
     """Take all that is not lag out of one spring's strokes; None where they hold too little."""
-    presses = _with_contact(presses, delay_s, spread_s2)
-    parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
+    at_mm = _seen_contact_mm(presses, delay_s, spread_s2)
+    presses = [replace(press, contact_mm=at_mm) for press in presses]
+    parts = [_usable_with_effects(press, delay_s, spread_s2) for press in presses]
     number = np.repeat(np.arange(len(parts)), [part.shape[0] for part in parts])
     height, load, way, *by_lag = np.concatenate(parts).T[:5]
     if height.size < LEAST_SAMPLES:
@@ -144,14 +145,36 @@ def _pieces(number: NDArray[np.intp], way: Array) -> NDArray[np.intp]:
     return np.asarray(branch * PIECES + inside, dtype=np.intp)
 
 
-def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
-    """Samples whose friction has fully reversed, shape (m, 5).
+class _Usable(NamedTuple):
+    """A press's samples, shape (n,) each, and which have their friction fully reversed."""
 
-    Height, load, way (1 going down and -1 going up), and both effects of the lag.
-    """
+    height_mm: Array
+    load_n: Array
+    way: Array  # 1 going down, -1 going up
+    use: NDArray[np.bool_]
+
+
+def _seen_contact_mm(presses: Sequence[Press], delay_s: float, spread_s2: float) -> float:
+    """Extend a spring's usable samples to no load; see _no_load_mm."""
+    parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
+    height = np.concatenate([part.height_mm[part.use] for part in parts])
+    load = np.concatenate([part.load_n[part.use] for part in parts])
+    return _no_load_mm(height, load)
+
+
+def _usable_with_effects(press: Press, delay_s: float, spread_s2: float) -> Array:
+    """Usable samples, shape (m, 5): height, load, way, effects of delay and spread."""
+    height, load, way, use = _usable_samples(press, delay_s, spread_s2)
+    by_lag = _height_by_lag(press, delay_s, spread_s2, height)
+    return np.column_stack([height, load, way, by_lag])[use]
+
+
+def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> _Usable:
+    """Find the samples whose friction has fully reversed; none of a press of a few."""
     height = press.height_mm(delay_s, spread_s2)
     if height.size < LEAST_SAMPLES // PIECES:
-        return np.empty((0, 5))
+        nothing = np.zeros(height.size, dtype=np.bool_)
+        return _Usable(height, press.load_n, np.zeros_like(height), nothing)
     deepest = int(np.argmin(height))
     down = np.arange(height.size) <= deepest
     first = height <= np.minimum.accumulate(height) + SLACK_MM
@@ -162,8 +185,7 @@ def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> Array:
     use &= way * at_begin > STRAIGHT_SHARE * TURN_MM
     free = height > press.touching_mm
     use &= free & (press.load_n > LEAST_SHARE * press.load_n[free].max(initial=0.0))
-    by_lag = _height_by_lag(press, delay_s, spread_s2)
-    return np.column_stack([height, press.load_n, way, by_lag])[use]
+    return _Usable(height, press.load_n, way, use)
 
 
 def _is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
@@ -182,9 +204,8 @@ def _slow_enough(presses: Sequence[Press], delay_s: float, spread_s2: float) -> 
     return slow if slow else presses
 
 
-def _no_load_mm(usable: Array) -> float:
+def _no_load_mm(height: Array, load: Array) -> float:
     """Extend the line through the lighter loads down to none; infinite where they are too few."""
-    height, load = usable[:, 0], usable[:, 1]
     if load.size < LEAST_SAMPLES:
         return math.inf
     low, high = (share * float(load.max()) for share in CONTACT_SHARES)
@@ -200,13 +221,12 @@ def _gone_down(height: Array) -> Array:
     return np.interp(path - TURN_MM, path, height) - height
 
 
-def _height_by_lag(press: Press, delay_s: float, spread_s2: float) -> Array:
-    """How the height moves with delay and spread, shape (n, 2), mm/s and mm/s^2."""
+def _height_by_lag(press: Press, delay_s: float, spread_s2: float, here: Array) -> Array:
+    """How the height here moves with delay and spread, shape (n, 2), mm/s and mm/s^2."""
     step_s = 1e-4
     step_s2 = max(0.1 * spread_s2, 1e-6)
     ahead, behind = (press.height_mm(delay_s + way * step_s, spread_s2) for way in (1.0, -1.0))
     wider = press.height_mm(delay_s, spread_s2 + step_s2)
-    here = press.height_mm(delay_s, spread_s2)
     return np.column_stack([(ahead - behind) / (2.0 * step_s), (wider - here) / step_s2])
 
 
@@ -325,7 +345,7 @@ def _with_repeat(labels: list[str], sweeps: list[Sweep]) -> list[Sweep]:
 def _corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
     """Return the sweep with its branches at the heights that belong to the loads."""
     height = press.height_mm(lag.delay_s, lag.spread_s2)
-    by_lag = _height_by_lag(press, lag.delay_s, lag.spread_s2)
+    by_lag = _height_by_lag(press, lag.delay_s, lag.spread_s2, height)
     loading, unloading = Branch(height, press.load_n, by_lag).split()
     too_fast = _is_too_fast(press, lag.delay_s, lag.spread_s2)
     return replace(
@@ -359,12 +379,8 @@ def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:
 
 def _contact_mm(presses: Sequence[Press], lag: Lag) -> float:
     """Return the height at which a spring's straight course comes to no load."""
-    known = _with_contact(presses, lag.delay_s, lag.spread_s2)
-    return _with_contact(known, lag.delay_s, lag.spread_s2)[0].contact_mm
-
-
-def _with_contact(presses: Sequence[Press], delay_s: float, spread_s2: float) -> list[Press]:
-    """Tell one spring's strokes from which height it pushes."""
-    parts = [_usable_samples(press, delay_s, spread_s2) for press in presses]
-    at_mm = _no_load_mm(np.concatenate(parts))
-    return [replace(press, contact_mm=at_mm) for press in presses]
+    known = [replace(press, contact_mm=math.inf) for press in presses]
+    for _ in range(2):
+        at_mm = _seen_contact_mm(known, lag.delay_s, lag.spread_s2)
+        known = [replace(press, contact_mm=at_mm) for press in known]
+    return at_mm

@@ -10,7 +10,9 @@ _RINGS = {EventKind.KEPT: 1, EventKind.REFUSED: 2, EventKind.FAULT: 2, EventKind
 
 
 class Bell:
-    """Counts the rings that new events ask for: one for a stroke kept, two for one refused.
+    """Counts the rings that new events ask for.
+
+    One for a stroke kept, two for one refused and for a fault, three for a set that is done.
 
     What had happened before it was first asked is not rung.
     """

@@ -14,6 +14,7 @@ from typing import Literal, get_args
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.placed import (
     LoadRange,
+    MeanLoads,
     PlacedSet,
     SetCurves,
     SetLoads,
@@ -250,11 +251,11 @@ def _answer(
     build: BuildFile,
     pair: tuple[SetCurves, SetCurves | None],
     combinations: Sequence[Combination],
-    loads: SetLoads,
+    means_n: MeanLoads,
 ) -> PairAnswer:
     """Work out what an outer and an inner set would take; combinations are theirs, best first."""
     cam, best = build.cam, combinations[0]
-    seat, full = loads_by_change(build, *pair, loads)
+    seat, full = loads_by_change(build, *pair, means_n)
     exact_mm = seat.change_mm(cam.seat_load_n)
     window_mm = _in_both(
         seat.window_mm(cam.seat_load_n, cam.seat_tolerance_n),
@@ -351,6 +352,7 @@ def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
     outers = [chosen_set(build, sets, "outer", name) for name in build.springs.outer]
     inners = [chosen_set(build, sets, "inner", name) for name in build.springs.inner]
     loads: SetLoads = {}
+    means_n: MeanLoads = {}
     combinations: list[Combination] = []
     answers: list[PairAnswer] = []
     for outer in outers:
@@ -364,7 +366,7 @@ def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
                 ),
                 key=lambda each: each.rank,
             )
-            answers.append(_answer(build, (outer, inner), of_pair, loads))
+            answers.append(_answer(build, (outer, inner), of_pair, means_n))
             combinations += of_pair
     combinations.sort(key=lambda each: each.rank)
     answers.sort(key=lambda each: (VERDICTS.index(each.verdict), each.best.rank))

@@ -332,7 +332,7 @@ def _sampled(curve: SpringCurve, heights_mm: Array) -> Array:
     loads_n = np.full(len(heights_mm), np.nan)
     for at, height_mm in enumerate(heights_mm):
         with suppress(HeightNotMeasured):
-            loads_n[at] = curve.load_at(float(height_mm)).load_n
+            loads_n[at] = curve.load_n_at(float(height_mm))
     return loads_n
 
 

@@ -14,7 +14,7 @@ import math
 from collections.abc import Mapping, Sequence, Set
 from dataclasses import fields, is_dataclass
 from enum import Enum
-from functools import singledispatch
+from functools import cache, singledispatch
 from importlib import import_module
 from typing import Any
 
@@ -53,8 +53,9 @@ _WORDS = (
     "pairing_text",
     "phrases",
     "set_text",
+    "sheet_text",
     "spring",
-)  # the report's modules that describe findings, loaded when the first of them is to be described
+)  # the report's modules that describe findings or say a class's keys, loaded when one is needed
 
 
 @singledispatch
@@ -73,9 +74,14 @@ def _has_words(kind: type) -> bool:
     """Tell whether a class can be described, whatever modules happen to be loaded."""
     default = describe.dispatch(object)
     if describe.dispatch(kind) is default:
-        for name in _WORDS:
-            import_module(f"coilbench.analysis.report.{name}")
+        _load_words()
     return describe.dispatch(kind) is not default
+
+
+@cache
+def _load_words() -> None:
+    for name in _WORDS:
+        import_module(f"coilbench.analysis.report.{name}")
 
 
 def first_few(names: Sequence[str], most: int = MOST_NAMED) -> str:
@@ -100,6 +106,7 @@ def document(value: Any) -> Any:
         return float(value) if math.isfinite(value) else None
     if isinstance(value, Enum):
         return document(value.value)
+    _load_words()
     if (is_dataclass(value) or type(value) in _KEYS) and not isinstance(value, type):
         return _fields(value)
     if isinstance(value, Mapping):

@@ -57,6 +57,17 @@ def open_book(path: Path, *, create: bool = False) -> Iterator[Database]:
             yield db
 
 
+def check_book(path: Path) -> None:
+    """Refuse what is no book of ours, and leave nothing behind: no lock file either.
+
+    Raises:
+        CoilbenchError: no such book, a folder, another program's file, or damaged.
+    """
+    _check_path(path, create=False)
+    with explaining_sqlite_errors(path):
+        _check_ours(path)
+
+
 def _check_path(path: Path, *, create: bool) -> None:
     if path.is_dir():
         raise CoilbenchError(

@@ -17,7 +17,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
-from coilbench.capture.book.opening import hold_book, hold_port, open_book
+from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
 from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError, WorkerDied
@@ -111,6 +111,7 @@ class Session:
                 opened or is another rig, the disk is full.
         """
         request = self._request
+        check_book(request.book)  # before a lock file is made beside it
         with hold_book(request.book), open_book(request.book) as db:
             self._rescue(db)
             record = find_set(db, request.set_name)

@@ -78,6 +78,7 @@ def monte_carlo(day: Day, calibration: Calibration, lag: Lag, draws: int) -> tup
     rng = np.random.default_rng(1)
     loads, rates = np.empty(draws), np.empty(draws)
     assert calibration.flex is not None
+    strokes = list(zip(sweeps_of(day, calibration)["00"], day.strokes[0], strict=True))
     for at in range(draws):
         gain = 1.0 + calibration.load_u_relative * rng.normal()
         load = drawn(calibration.load, rng)
@@ -92,11 +93,11 @@ def monte_carlo(day: Day, calibration: Calibration, lag: Lag, draws: int) -> tup
         )
         other_lag = replace(lag, delay_s=delay_s, spread_s2=max(spread_s2, 0.0))
         read = []
-        for sweep, raw in zip(sweeps_of(day, calibration)["00"], day.strokes[0], strict=True):
+        for sweep, raw in strokes:
             press, _ = read_stroke(raw, other, "other")
             read.append(_corrected(sweep, press, other_lag))
         curve = fit_curve("00", read)
-        loads[at] = curve.load_at(34.0).load_n
+        loads[at] = curve.load_n_at(34.0)
         rates[at] = curve.rate_between(40.0, 30.0).rate_n_per_mm
     return loads, rates
 

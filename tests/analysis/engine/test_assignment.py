@@ -1,9 +1,8 @@
-"""Springs to valves: brute force, SciPy's two-index optimum, invariants, and why there is none."""
+"""Springs to valves: brute force, SciPy's two-index optimum, and invariants."""
 
 import itertools
 import json
 import math
-from collections.abc import Sequence
 
 import numpy as np
 import pytest
@@ -11,95 +10,26 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import linear_sum_assignment
 
-from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.engine.assignment import Assignment, Level
+from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import (
-    ClearanceLow,
-    EffortObstacle,
-    LimitsTogether,
-    MarginObstacle,
-    Obstacle,
-    SolidUnknown,
-    SpringHeight,
-    TooFewSprings,
-    UnreadObstacle,
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import EFFORTS
-from coilbench.analysis.report.document import describe, document
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.document import document
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
-
-SEAT_N, OPEN_N, SEAT_TOLERANCE_N, OPEN_TOLERANCE_N, LIFT_MM = 300.0, 600.0, 20.0, 30.0, 10.0
-Straight = tuple[float, float]  # free length in mm, rate in N/mm
-
-
-def spring(label: str, free_mm: float, rate: float, low_mm: float = 5.0) -> SpringCurve:
-    """A straight spring, read from its free length down."""
-    read = Branch(np.array([free_mm, low_mm]), np.array([0.0, rate * (free_mm - low_mm)]))
-    none = Branch(np.array([]), np.array([]))
-    sweep = Sweep("0", label, Origin.KEYED, read, none, 1.0, 0.0, 0.0)
-    return fit_curve(label, [sweep], free_length_mm=free_mm)
-
-
-def spring_set(
-    name: str,
-    role: str,
-    springs: Sequence[Straight],
-    solid_mm: float | None = 10.0,
-    low_mm: float = 5.0,
-) -> SetCurves:
-    curves = [spring(f"{name}-{at:02}", *one, low_mm) for at, one in enumerate(springs, 1)]
-    return SetCurves(name, role, tuple(curves), solid_mm)
-
-
-def plan(
-    heights_mm: Sequence[float] = (40.0,),
-    *,
-    shims: Sequence[tuple[float, int | None]] = (),
-    head: str = "",
-    limits: str = "",
-    inner: bool = True,
-    outers: Sequence[str] = ("larch",),
-) -> BuildFile:
-    valves = "\n".join(f'"{at}" = "{height} mm"' for at, height in enumerate(heights_mm, 1))
-    stock = "\n".join(
-        f'[[shims]]\nthickness = "{thickness} mm"' + ("" if n is None else f"\ncount = {n}")
-        for thickness, n in shims
-    )
-    return parse_build(
-        f"""
-        [cam]
-        name = "card"
-        valve_lift = "{LIFT_MM} mm"
-        seat_load = "{SEAT_N} N"
-        seat_tolerance = "{SEAT_TOLERANCE_N} N"
-        open_load = "{OPEN_N} N"
-        open_tolerance = "{OPEN_TOLERANCE_N} N"
-        [springs]
-        outer = {list(outers)}
-        {'inner = ["heron"]' if inner else ""}
-        [limits]
-        {limits}
-        [head]
-        inner_offset = "2 mm"
-        {head}
-        {"[head.valves]" if heights_mm else ""}
-        {valves}
-        {stock}
-        """,
-        "six.toml",
-    )
-
-
-def solve(build: BuildFile, *sets: SetCurves, effort: str = "shims") -> Assignment:
-    sizes = {each.name: len(each.curves) for each in sets}
-    return assign(build, {each.name: each for each in sets}, sizes, effort)  # type: ignore[arg-type]
+from support.straight_springs import (
+    LIFT_MM,
+    OPEN_N,
+    OPEN_TOLERANCE_N,
+    SEAT_N,
+    SEAT_TOLERANCE_N,
+    Straight,
+    plan,
+    solve,
+    spring_set,
+)
 
 
 def cost(height_mm: float, outer: Straight, inner: Straight | None, change_mm: float) -> float:
@@ -320,116 +250,6 @@ def test_sets_are_pooled_and_labels_that_stand_twice_say_their_set() -> None:
 def test_a_set_that_will_not_do_is_refused() -> None:
     with pytest.raises(CoilbenchError, match="registered as inner"):
         solve(plan(inner=False), spring_set("larch", "inner", [(50.0, 30.0)]))
-
-
-# -- limits, and why there is no answer ------------------------------------------------------
-
-
-def refusal(build: BuildFile, *sets: SetCurves, effort: str = "shims") -> tuple[Obstacle, ...]:
-    assignment = solve(build, *sets, effort=effort)
-    assert assignment.chosen.status == "infeasible"
-    assert assignment.chosen.objective is None
-    assert assignment.chosen.valves == ()
-    assert assignment.reasons
-    assert all(describe(reason, SI) for reason in assignment.reasons)
-    return assignment.reasons
-
-
-def test_too_few_springs() -> None:
-    larch = spring_set("larch", "outer", [(50.0, 20.0)])
-    heron = spring_set("heron", "inner", [(48.0, 10.0)] * 2)
-    (reason,) = refusal(plan((40.0, 40.0)), larch, heron)
-    assert reason == TooFewSprings("outer", 1, 2)
-    assert "--use-flagged" in describe(reason, SI)
-
-
-def test_coil_bind_and_the_margin_that_could_be_kept() -> None:
-    larch = SetCurves("larch", "single", tuple(
-        fit_curve(s.label, [Sweep("0", s.label, Origin.KEYED,
-            Branch(np.array([50.0, 5.0]), np.array([0.0, 1350.0])),
-            Branch(np.array([]), np.array([])), 1.0, 0.0, 0.0)], solid_height_mm=solid)
-        for s, solid in zip(spring_set("x", "single", [(50.0, 30.0)] * 3).curves,
-                            (29.5, 29.2, 28.9), strict=True)
-    ), None)  # fmt: skip
-    (reason,) = refusal(plan((40.0, 40.0), inner=False, shims=[(0.5, None)]), larch)
-    assert isinstance(reason, MarginObstacle)
-    assert (reason.limit_mm, reason.reachable_mm) == pytest.approx((1.2, 0.8))
-    assert "the limit is 1.20 mm" in describe(reason, SI)
-    kept = solve(plan((40.0, 40.0), inner=False, limits='coil_bind_margin = "0.8 mm"'), larch)
-    assert sorted(valve.coil_bind_margin_mm for valve in kept.chosen.valves) == [0.8, 1.1]
-
-
-def test_a_limit_costs_what_it_costs() -> None:
-    """Of two springs the nearer one binds: it is left out, and the margin is shown."""
-    near, far = spring_set("larch", "outer", [(50.0, 30.0)], 29.5), (50.0, 29.0)
-    rowan = spring_set("rowan", "outer", [far], 20.0)
-    level = solve(plan(inner=False, outers=("larch", "rowan")), near, rowan).chosen
-    assert [valve.outer.name for valve in level.valves] == ["rowan-01"]
-    assert level.valves[0].coil_bind_margin_mm == pytest.approx(10.0)
-
-
-def test_an_unknown_solid_height_is_said() -> None:
-    larch = spring_set("larch", "single", [(50.0, 30.0)], solid_mm=None)
-    assignment = solve(plan(inner=False), larch)
-    assert assignment.chosen.valves[0].coil_bind_margin_mm is None
-    assert SolidUnknown(("larch",)) in assignment.assumptions
-
-
-def test_the_retainer() -> None:
-    larch = spring_set("larch", "single", [(50.0, 30.0)])
-    tight = plan(inner=False, head='retainer_clearance = "11 mm"')
-    assert refusal(tight, larch) == (ClearanceLow(1.0, 1.3),)
-    own = 'min_clearance = "1 mm"'
-    loose = plan(inner=False, head='retainer_clearance = "11 mm"', limits=own)
-    assert solve(loose, larch).chosen.status == "optimal"
-
-
-def test_heights_that_were_not_read() -> None:
-    larch = spring_set("larch", "single", [(50.0, 30.0)] * 2, low_mm=35.0)
-    heights = (SpringHeight("larch-01", 30.0), SpringHeight("larch-02", 30.0))
-    assert refusal(plan((40.0, 40.0), inner=False), larch) == (UnreadObstacle(heights),)
-
-
-def loose_springs() -> SetCurves:
-    """Two springs that stand loose at 50.5 mm without a shim of a millimetre."""
-    return spring_set("larch", "single", [(50.0, 60.0)] * 2)
-
-
-def test_the_stock_of_shims() -> None:
-    build = plan((50.5, 50.5), inner=False, shims=[(1.0, 1)])
-    kinds = [reason.kind for reason in refusal(build, loose_springs())]
-    assert kinds == ["unread_heights", "shim_stock"]  # a longer spring, read there, would do too
-    assert solve(plan((50.5, 50.5), inner=False, shims=[(1.0, 2)]), loose_springs()).chosen.valves
-
-
-def test_max_shims() -> None:
-    build = plan((50.5,), inner=False, shims=[(0.3, None)], limits="max_shims = 1")
-    assert EffortObstacle("max_shims", 1, 3) in refusal(build, loose_springs())
-
-
-def test_more_effort_would_do() -> None:
-    build = plan((50.5,), inner=False, shims=[(1.0, None)])
-    reason = EffortObstacle("effort_none")
-    assert reason in refusal(build, loose_springs(), effort="none")
-    assert "--effort shims" in describe(reason, SI)
-    near = spring_set("larch", "single", [(50.0, 30.0)], solid_mm=29.0)
-    cut = plan(inner=False, head='max_seat_cut = "0.6 mm"')
-    assert EffortObstacle("effort_shims") in refusal(cut, near)
-    assert solve(cut, near, effort="cuts").chosen.valves[0].choice.seat_cut_mm >= 0.2 - 1e-9
-
-
-def test_limits_that_only_together_stand_in_the_way() -> None:
-    larch = spring_set("larch", "outer", [(50.0, 20.0)], solid_mm=29.5)
-    heron = spring_set("heron", "inner", [(48.0, 10.0)], low_mm=33.0)
-    both = LimitsTogether(("coil_bind_margin", "unread_heights"))  # neither shims nor their stock
-    assert refusal(plan(shims=[(0.4, 3)]), larch, heron) == (both,)
-
-
-def test_words_honour_the_units() -> None:
-    larch = spring_set("larch", "single", [(50.0, 30.0)], low_mm=35.0)
-    (reason,) = assign(plan(inner=False), {"larch": larch}, {"larch": 1}).reasons
-    assert "1.181 in" in describe(reason, Units("lbf", "in"))
-    assert document(reason)["heights"] == [{"spring": "larch-01", "height_mm": 30.0}]
 
 
 # -- the document ----------------------------------------------------------------------------

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -28,10 +29,25 @@ def test_a_finding_has_its_words_with_no_other_module_loaded() -> None:
     assert text == words
 
 
-def test_every_module_that_has_words_is_in_the_list() -> None:
+def test_a_class_has_its_keys_with_no_other_module_loaded() -> None:
+    code = """
+from coilbench.analysis.engine.assignment import Assignment
+from coilbench.analysis.report import document as route
+route.document(())
+print(Assignment in route._KEYS)
+"""
+    done = subprocess.run(
+        [sys.executable, "-c", code], capture_output=True, text=True, timeout=60, check=False
+    )
+    assert done.stdout.strip() == "True", done.stderr
+
+
+def test_every_module_that_has_words_or_keys_is_in_the_list() -> None:
     folder = Path(route.__file__).parent
     having = {
-        path.stem for path in folder.glob("*.py") if "@describe.register" in path.read_text("utf-8")
+        path.stem
+        for path in folder.glob("*.py")
+        if re.search(r"^(@describe\.register|json_keys\()", path.read_text("utf-8"), re.MULTILINE)
     }
     assert having == set(route._WORDS)
 

@@ -1,6 +1,7 @@
 """A session when the book fails: unknown set, taken, full, locked, left by a killed capture."""
 
 import sqlite3
+from contextlib import closing
 
 import pytest
 
@@ -52,6 +53,22 @@ def test_a_book_without_a_calibration_is_refused(tmp_path):
         new_set(db, SetPlan("larch", "outer", ("a",)))
     with pytest.raises(CoilbenchError, match="load is not calibrated"):
         Stage(path).run()
+
+
+@pytest.mark.parametrize("content", [None, "a text", "another program's"])
+def test_what_is_no_book_is_refused_and_nothing_is_left_beside_it(tmp_path, content):
+    path = tmp_path / "folder" / "new.db"
+    path.parent.mkdir()
+    if content == "another program's":
+        with closing(sqlite3.connect(path)) as other:
+            other.execute("CREATE TABLE theirs (a)")
+    elif content is not None:
+        path.write_text(content)
+    before = {file: file.read_bytes() for file in path.parent.iterdir()}
+    with pytest.raises(CoilbenchError):
+        Stage(path).run()
+    after = {file: file.read_bytes() for file in path.parent.iterdir()}
+    assert after == before
 
 
 def test_a_book_that_another_capture_writes_is_refused(book):
