@@ -9,6 +9,7 @@ import click
 
 from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
 from coilbench.analysis.cli.settings import Settings
+from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 
 
@@ -42,14 +43,16 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
 )
 @click.version_option(package_name="coilbench")
 @click.pass_context
-def cli(ctx: click.Context, book: Path | None, load_unit: str, length_unit: str) -> None:
+def cli(
+    ctx: click.Context, book: Path | None, load_unit: LoadUnit, length_unit: LengthUnit
+) -> None:
     """Measure coil springs on a home-made tester, find the weak ones, pair the good ones.
 
     A compressed valve spring can blind: capture it at both ends, unplug the press and work the
     quill by hand, wear eye protection, and stop before the coils bind. The cam grinder's and the
     engine maker's data, and a qualified engine machinist, come before any figure shown here.
     """
-    ctx.obj = Settings(book, load_unit, length_unit)
+    ctx.obj = Settings(book, Units(load_unit, length_unit))
     if ctx.invoked_subcommand is None:
         from coilbench.analysis.cli.status import show_status
 

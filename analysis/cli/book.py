@@ -9,6 +9,7 @@ import click
 
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.document import filled
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.copies import copy_book, put_back
 from coilbench.capture.book.merging import Note, merge_books
@@ -157,10 +158,7 @@ def merge_command(books: tuple[Path, ...], as_json: bool) -> None:
 def _note_text(note: Note, shown: Units) -> str:
     if isinstance(note, str):
         return note
-    loads = [
-        f"{shown.load_text(load.load_n)} at {shown.length_text(load.height_mm)}"
-        for load in note.kept.loads
-    ]
+    loads = [filled("{load_n} at {height_mm}", load, shown) for load in note.kept.loads]
     rate = note.kept.rate_n_per_mm
     nominal = ", ".join([*loads, *([] if rate is None else [shown.rate_text(rate)])])
     return (

@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import click
 from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
-from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, wrapped
+from coilbench.analysis.cli.common import console, load_cell, plain_table, print_fullest, wrapped
 from coilbench.analysis.report.card_text import BudgetText
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_text import STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE
+from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SetReading, SpringCheck
 from coilbench.analysis.sets.rulings import Flag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
@@ -35,17 +36,12 @@ REASONS = 2  # of a flag are shown; --why shows all
 def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
     """Print a set check as a table, then each flag with its reason."""
     out = console()
-    for table in _tables(check, shown, out):
-        out.print(table)
+    layouts = [partial(_table, check, extras, shown) for extras in (*_LAYOUTS, ("kg off",))]
+    print_fullest(layouts, len(check.summary))
     for height in check.summary:
         click.echo(wrapped(_summary_line(height, shown), out))
     if check.rate is not None:
-        rate = check.rate
-        spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
-        robust = rate.robust_spread
-        robust_told = "" if robust is None else f", robust spread {shown.rate_text(robust)}"
-        told = f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
-        click.echo(wrapped(f"{told}middle {shown.rate_text(rate.median)}{robust_told}", out))
+        click.echo(wrapped(f"Rate: {_centre_text(check.rate, shown.rate_text)}", out))
     for spring in check.springs:
         for flag in spring.flags:
             click.echo(
@@ -90,42 +86,30 @@ def show_why(
     click.echo("Strokes:")
     for stroke in strokes:
         click.echo(stroke_line(stroke, width, shown))
-    click.echo(
-        textwrap.fill(
-            f"{STROKE_RULE}. Your rulings go before: coilbench set strokes --help.", width
-        )
-    )
+    rule = f"{STROKE_RULE}. Your rulings override this: coilbench set strokes --help."
+    click.echo(textwrap.fill(rule, width))
 
 
 def _summary_line(height: HeightSummary, shown: Units) -> str:
-    centre = height.centre
-    line = (
-        f"At {shown.length_text(height.height_mm)}: mean {shown.load_text(centre.mean)} "
-        f"± {shown.load_text(centre.mean_u)} (k = 2)"
-    )
-    if centre.spread is not None and centre.robust_spread is not None:
-        line += (
-            f", spread {shown.load_text(centre.spread)}; middle {shown.load_text(centre.median)},"
-            f" robust spread {shown.load_text(centre.robust_spread)}"
-        )
+    centre = _centre_text(height.centre, shown.load_text)
+    line = f"At {shown.length_text(height.height_mm)}: {centre}"
     if height.nominal_n is not None:
         line += f"; nominal {shown.load_text(height.nominal_n)}"
     return line
 
 
-def _tables(check: SetCheck, shown: Units, out: Console) -> list[Table]:
-    """One table of all heights as full as the screen is wide, else one a height."""
-    every = range(len(check.summary))
-    for extras in _LAYOUTS:
-        table = _table(check, every, extras, shown)
-        if fits(table, out):
-            return [table]
-    return [_table(check, [at], ("kg off",), shown) for at in every]
+def _centre_text(centre: Centre, write: Callable[[float], str]) -> str:
+    """Say where a set's loads at a height, or its rates, lie."""
+    line = f"mean {write(centre.mean)} ± {write(centre.mean_u)} (k = 2)"
+    if centre.spread is not None and centre.robust_spread is not None:
+        line += (
+            f", spread {write(centre.spread)}; middle {write(centre.median)}, robust spread "
+            f"{write(centre.robust_spread)}"
+        )
+    return line
 
 
-def _table(
-    check: SetCheck, heights: range | list[int], extras: tuple[str, ...], shown: Units
-) -> Table:
+def _table(check: SetCheck, extras: tuple[str, ...], shown: Units, heights: Sequence[int]) -> Table:
     columns = ["spring"]
     for at in heights:
         columns.append(f">{shown.length_text(check.summary[at].height_mm)}\n{shown.load}")

@@ -18,7 +18,7 @@ from rich.console import Console, RenderableType
 from rich.live import Live
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import LENGTH, console, units
+from coilbench.analysis.cli.common import LENGTH, at_option, console, units
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.frame import Scene, SetTable, frame
@@ -55,14 +55,10 @@ NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --se
 )
 @click.option("--port", help="Run a capture from this source; without it, attach to one.")
 @click.option("--set", "set_name", help="The set that is pressed (with --port).")
-@click.option(
-    "--at",
-    "heights_mm",
-    type=LENGTH,
-    multiple=True,
-    help="Heights the table reads at and the bar marks, the highest as the seat's and the lowest "
+@at_option(
+    "Heights the table reads at and the bar marks, the highest as the seat's and the lowest "
     "as the open one's. [default: those of the set's nominal, else two inside what was measured, "
-    "not marked]",
+    "not marked]"
 )
 @click.option("--down-to", "reach_height_mm", type=LENGTH, help="See: coilbench daemon --help")
 @click.option(

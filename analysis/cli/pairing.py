@@ -8,7 +8,6 @@ from typing import NamedTuple
 import click
 
 from coilbench.analysis.cli.common import (
-    heights_in_units,
     json_option,
     load_cell,
     plain_table,
@@ -17,6 +16,7 @@ from coilbench.analysis.cli.common import (
     say,
     show_warnings,
     units,
+    use_flagged_option,
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
@@ -48,7 +48,7 @@ class _Paired(NamedTuple):
 
 @click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
 @click.argument("builds", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in.")
+@use_flagged_option
 @click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="Rows shown.")
 @click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
 @click.option("--outer", help="Limits of the best combination with this outer set.")
@@ -79,7 +79,7 @@ def pair_command(
         lift_table_beside(build, path) if with_limits else None
         for build, path in zip(files, builds, strict=True)
     ]
-    with heights_in_units(), open_book(book_path()) as db:
+    with open_book(book_path()) as db:
         candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
     found: list[_Paired] = []
@@ -175,9 +175,8 @@ def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int
         f">full lift\n{load}",
         f">rate\n{load}/{length}",
         f">bind margin\n{length}",
+        rows=(_row(each, shown) for each in pairing.combinations[:top]),
     )
-    for combination in pairing.combinations[:top]:
-        table.add_row(*_row(combination, shown))
     print_uncut(table)
     for line in pairing_lines(pairing, shown):
         say(line)

@@ -13,9 +13,11 @@ from coilbench.analysis.cli.common import (
     LENGTH,
     LOAD,
     NUMBER,
+    at_option,
     json_option,
     print_document,
     read_bytes,
+    say_aside,
     units,
 )
 from coilbench.analysis.cli.settings import book_path
@@ -99,13 +101,7 @@ def _undo(
 )
 @click.argument("lines", nargs=-1)
 @click.option("--set", "set_name", required=True, help="The set the springs belong to.")
-@click.option(
-    "--at",
-    "heights_mm",
-    type=LENGTH,
-    multiple=True,
-    help="Guided: the heights to read each spring at.",
-)
+@at_option("Guided: the heights to read each spring at.")
 @click.option(
     "--tare",
     "tare_n",
@@ -238,7 +234,8 @@ def _ask(label: str, height_mm: float, setup: KeyedSetup) -> KeyedReading | None
             reading = KeyedReading(label, load_n, height_mm=height_mm)
             reading.spring_load_n(setup)
         except CoilbenchError as error:
-            click.echo(str(error), err=True)
+            error.in_units(shown.quantity)
+            say_aside(str(error))
         else:
             return reading
 

@@ -9,6 +9,9 @@ from typing import Any, NamedTuple, cast
 import click
 from click.shell_completion import CompletionItem
 
+from coilbench.analysis.cli.settings import units
+from coilbench.capture.errors import CoilbenchError
+
 
 class Entry(NamedTuple):
     """One command: "module:attribute" inside this package, and one line of help."""
@@ -50,6 +53,14 @@ class LazyGroup(click.Group):
 
             return completing_names(command)
         return command
+
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; what it refuses is said in the display units."""
+        try:
+            return super().invoke(ctx)
+        except CoilbenchError as error:
+            error.in_units(units().quantity)
+            raise
 
     def shell_complete(self, ctx: click.Context, incomplete: str) -> list[CompletionItem]:
         """Complete a command's name without loading anything."""

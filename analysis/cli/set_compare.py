@@ -4,19 +4,21 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.table import Table
 
 from coilbench.analysis.cli.common import (
-    LENGTH,
+    at_option,
+    branch_option,
+    build_heights_option,
     console,
-    fits,
     json_option,
     plain_table,
     print_document,
+    print_fullest,
     show_warnings,
     units,
     wrapped,
@@ -42,22 +44,9 @@ from coilbench.capture.units import counted
 )
 @click.argument("before")
 @click.argument("after")
-@click.option(
-    "--at", "heights_mm", type=LENGTH, multiple=True, help="A height to compare at; repeat it."
-)
-@click.option(
-    "--build",
-    "build_path",
-    type=click.Path(path_type=Path),
-    help="Compare at this build file's heights, valve shut and full lift.",
-)
-@click.option(
-    "--branch",
-    type=click.Choice(["mean", "loading", "unloading"]),
-    default="mean",
-    show_default=True,
-    help="Which branch loads are read from.",
-)
+@at_option("A height to compare at; repeat it.")
+@build_heights_option("Compare")
+@branch_option
 @json_option
 def set_compare(
     before: str,
@@ -96,37 +85,23 @@ def set_compare(
 def _show(comparison: Comparison, shown: Units) -> None:
     out = console()
     click.echo(f"Change from {comparison.before} to {comparison.after}:")
-    for table in _tables(comparison, shown, out):
-        out.print(table)
-    for height_mm, mean in zip(comparison.heights_mm, comparison.means, strict=True):
+    # all heights as full as the screen is wide, else one a height
+    layouts = [partial(_table, comparison, shown, rate_u) for rate_u in (True, False, True)]
+    print_fullest(layouts, len(comparison.heights_mm))
+    loads = zip(comparison.heights_mm, comparison.means, strict=True)
+    rate_unit = f"{shown.load}/{shown.length}"
+    means = [(f"At {shown.length_text(mm)}", mean, shown.load, 3) for mm, mean in loads]
+    for what, mean, unit, most in [*means, ("Rate", comparison.rate_mean, rate_unit, 4)]:
         if mean is not None:
-            change = _change_text(
-                shown.load_value(mean.change), shown.load_value(mean.change_u), " ± "
-            )
-            told = f"At {shown.length_text(height_mm)}: mean change {change} {shown.load} (k = 2)"
-            click.echo(wrapped(f"{told}, {_words(mean)}.", out))
-    if comparison.rate_mean is not None:
-        mean = comparison.rate_mean
-        change = _change_text(
-            shown.rate_value(mean.change), shown.rate_value(mean.change_u), " ± ", most=4
-        )
-        told = f"Rate: mean change {change} {shown.load}/{shown.length} (k = 2)"
-        click.echo(wrapped(f"{told}, {_words(mean)}.", out))
+            value = shown.load_value if unit == shown.load else shown.rate_value
+            change = _change_text(value(mean.change), value(mean.change_u), " ± ", most)
+            told = f"{what}: mean change {change} {unit} (k = 2), {_words(mean)}."
+            click.echo(wrapped(told, out))
     for note in _notes(comparison):
         click.echo(wrapped(note, out))
 
 
-def _tables(comparison: Comparison, shown: Units, out: Console) -> list[Table]:
-    """One table of all heights as full as the screen is wide, else one a height."""
-    every = range(len(comparison.heights_mm))
-    for rate_u in (True, False):
-        table = _table(comparison, every, shown, rate_u=rate_u)
-        if fits(table, out):
-            return [table]
-    return [_table(comparison, [at], shown, rate_u=True) for at in every]
-
-
-def _table(comparison: Comparison, heights: Sequence[int], shown: Units, *, rate_u: bool) -> Table:
+def _table(comparison: Comparison, shown: Units, rate_u: bool, heights: Sequence[int]) -> Table:
     columns = ["spring"]
     for at in heights:
         columns += [f">{shown.length_text(comparison.heights_mm[at])}\n{shown.load}", ">\n%"]
@@ -186,7 +161,7 @@ def _notes(comparison: Comparison) -> list[str]:
     elif shared and "none" not in shared:
         notes.append(
             "The load was read with the same calibration, whose errors cancel; the travel's was "
-            "set anew: its errors are counted in."
+            "set again since: its errors are counted in."
         )
     elif shared:
         notes.append("Not all were read with one calibration: its errors are counted in.")

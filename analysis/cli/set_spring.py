@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import re
 import textwrap
-from typing import Any
 
 import click
 import numpy as np
 
 from coilbench.analysis.cli.common import (
     LENGTH,
+    Typed,
+    at_option,
+    branch_option,
+    columns_table,
     console,
     json_option,
     load_cell,
-    plain_table,
     print_document,
     units,
 )
@@ -31,25 +33,15 @@ NARROW = 60  # characters: below it the branches are left to wider screens
 _WINDOW = re.compile(r"^\s*(\d{1,2}|100)\s*%?\s*-\s*(\d{1,2}|100)\s*%\s*$")
 
 
-class _WindowParam(click.ParamType[tuple[float, float]]):
-    """Reads `30-70%`."""
-
-    name = "from-to%"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float]:
-        match = _WINDOW.match(str(value))
-        shares = (
-            (0.0, 0.0) if match is None else tuple(int(part) / 100.0 for part in match.groups())
+def _parse_window(text: str) -> tuple[float, float]:
+    """Read `30-70%` as two shares."""
+    match = _WINDOW.match(text)
+    low, high = (0, 0) if match is None else map(int, match.groups())
+    if low >= high:
+        raise CoilbenchError(
+            f"{text!r} is no window of the deflection", hint="Write it like 30-70%"
         )
-        if not shares[0] < shares[1]:
-            raise CoilbenchError(
-                f"{value!r} is no window of the deflection",
-                where=None if param is None else param.get_error_hint(ctx).strip("'"),
-                hint="Write it like 30-70%",
-            )
-        return shares[0], shares[1]
+    return low / 100.0, high / 100.0
 
 
 @click.command(
@@ -59,18 +51,14 @@ class _WindowParam(click.ParamType[tuple[float, float]]):
 )
 @click.argument("name")
 @click.argument("label")
-@click.option(
-    "--at",
-    "heights_mm",
-    type=LENGTH,
-    multiple=True,
-    help="A running height, valve shut or at full lift; give both.  [default: the set's nominal "
-    "heights, else two inside the curve]",
+@at_option(
+    "A running height, valve shut or at full lift; give both.  [default: the set's nominal "
+    "heights, else two inside the curve]"
 )
 @click.option(
     "--window",
     "shares",
-    type=_WindowParam(),
+    type=Typed("from-to%", _parse_window),
     default="30-70%",
     show_default=True,
     help="Where the rate is taken, as a share of the deflection; 20-80% is in use too.",
@@ -81,13 +69,7 @@ class _WindowParam(click.ParamType[tuple[float, float]]):
     type=LENGTH,
     help="This spring's free length by caliper, to compare.  [default: the set's]",
 )
-@click.option(
-    "--branch",
-    type=click.Choice(["mean", "loading", "unloading"]),
-    default="mean",
-    show_default=True,
-    help="Which branch loads and rates are read from.",
-)
+@branch_option
 @json_option
 def set_spring(
     name: str,
@@ -186,10 +168,7 @@ def _show_loads(found: SpringFindings) -> None:
     if console().width < NARROW:
         for branch in ("down", "up"):
             del columns[f">{branch}\n{shown.load}"]
-    table = plain_table(*columns)
-    for row in zip(*columns.values(), strict=True):
-        table.add_row(*row)
-    console().print(table)
+    console().print(columns_table(columns))
 
 
 def _cell(value: float, places: int) -> str:

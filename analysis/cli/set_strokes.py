@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import click
 
 from coilbench.analysis.cli.check_table import stroke_line
-from coilbench.analysis.cli.common import console, json_option, print_document, units
+from coilbench.analysis.cli.common import Typed, console, json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.report.document import document
@@ -29,25 +29,18 @@ class _NamedStroke(NamedTuple):
     number: int
 
 
-class _StrokeParam(click.ParamType[_NamedStroke]):
-    """Reads `larch-03:2`."""
-
-    name = "label:number"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> _NamedStroke:
-        label, _, number = str(value).rpartition(":")
-        if not label or not (number.isascii() and number.isdecimal()) or len(number) > 6:
-            raise CoilbenchError(
-                f"{value!r} is not a stroke",
-                where=None if param is None else param.get_error_hint(ctx).strip("'"),
-                hint="Write it like larch-03:2, the spring's label and the stroke's number",
-            )
-        return _NamedStroke(label, int(number))
+def _parse_stroke(text: str) -> _NamedStroke:
+    """Read `larch-03:2`."""
+    label, _, number = text.rpartition(":")
+    if not label or not (number.isascii() and number.isdecimal()) or len(number) > 6:
+        raise CoilbenchError(
+            f"{text!r} is not a stroke",
+            hint="Write it like larch-03:2, the spring's label and the stroke's number",
+        )
+    return _NamedStroke(label, int(number))
 
 
-STROKE = _StrokeParam()
+STROKE = Typed("label:number", _parse_stroke)
 
 
 @click.command(

@@ -16,16 +16,16 @@ from coilbench.analysis.cli.common import (
     NUMBER,
     RATE,
     TypedNominal,
+    at_option,
+    columns_table,
     console,
-    heights_in_units,
     json_option,
-    plain_table,
     print_document,
     units,
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import judge_set
-from coilbench.analysis.report.document import document
+from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.set_plot import set_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
@@ -113,10 +113,7 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
     nominal = record.nominal
     if nominal is None:
         return []
-    lines = [
-        f"nominal {shown.load_text(load.load_n)} at {shown.length_text(load.height_mm)}"
-        for load in nominal.loads
-    ]
+    lines = [filled("nominal {load_n} at {height_mm}", load, shown) for load in nominal.loads]
     if nominal.rate_n_per_mm is not None:
         lines.append(f"nominal rate {shown.rate_text(nominal.rate_n_per_mm)}")
     if nominal.tolerance_relative is not None:
@@ -138,10 +135,17 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
 @click.option("--again", help="The same springs as this set's, to be measured again.")
 @click.option("--count", type=click.INT, help="How many; labels become NAME-01, NAME-02, …")
 @click.option("--labels", help="Labels of your own, separated by commas, in turn order.")
-@click.option("--free-length", type=LENGTH, help="Height at no load, e.g. 53mm.")
-@click.option("--solid-height", type=LENGTH, help="Height with all coils touching, e.g. 24.5mm.")
-@click.option("--wire", type=LENGTH, help="Wire diameter, e.g. 4.2mm.")
-@click.option("--coil-diameter", type=LENGTH, help="Mean coil diameter, e.g. 31mm.")
+@click.option("--free-length", "free_length_mm", type=LENGTH, help="Height at no load, e.g. 53mm.")
+@click.option(
+    "--solid-height",
+    "solid_height_mm",
+    type=LENGTH,
+    help="Height with all coils touching, e.g. 24.5mm.",
+)
+@click.option("--wire", "wire_mm", type=LENGTH, help="Wire diameter, e.g. 4.2mm.")
+@click.option(
+    "--coil-diameter", "coil_diameter_mm", type=LENGTH, help="Mean coil diameter, e.g. 31mm."
+)
 @click.option("--active-coils", type=NUMBER, help="Number of active coils, e.g. 4.5.")
 @click.option(
     "--nominal",
@@ -172,16 +176,12 @@ def set_new(
     again: str | None,
     count: int | None,
     labels: str | None,
-    free_length: float | None,
-    solid_height: float | None,
-    wire: float | None,
-    coil_diameter: float | None,
-    active_coils: float | None,
     nominals: tuple[TypedNominal, ...],
     nominal_rate: float | None,
     nominal_tolerance: float | None,
     conditioning: int,
     strokes: int,
+    **dimensions: float | None,
 ) -> None:
     """Register a set: springs bought or removed together, meant to be alike.
 
@@ -192,13 +192,6 @@ def set_new(
     old = None if again is None else _measured_before(again, role, count, labels)
     if old is None and role is None:
         raise CoilbenchError("--role is missing", hint="Give --role outer, inner or single")
-    dimensions = {
-        "free_length_mm": free_length,
-        "solid_height_mm": solid_height,
-        "wire_mm": wire,
-        "coil_diameter_mm": coil_diameter,
-        "active_coils": active_coils,
-    }
     if old is not None:
         for key, given in dimensions.items():
             dimensions[key] = getattr(old, key) if given is None else given
@@ -254,14 +247,7 @@ def set_list(as_json: bool) -> None:
     with open_book(book_path()) as db:
         states = SetState.every(db.conn)
     if as_json:
-        print_document(
-            {
-                "sets": [
-                    {"name": s.name, "role": s.role, "springs": s.springs, "measured": s.measured}
-                    for s in states
-                ]
-            }
-        )
+        print_document({"sets": [picked(one, "name role springs measured") for one in states]})
         return
     if not states:
         click.echo("No sets yet. Start one with: coilbench set new NAME --role outer --count 12")
@@ -275,13 +261,7 @@ def set_list(as_json: bool) -> None:
 )
 @click.argument("name")
 @click.option("--curves", is_flag=True, help="Draw all springs' curves, flagged ones by letters.")
-@click.option(
-    "--at",
-    "heights_mm",
-    type=LENGTH,
-    multiple=True,
-    help="With --curves: where the flags are judged.  [default: two heights inside the curves]",
-)
+@at_option("With --curves: where the flags are judged.  [default: two heights inside the curves]")
 @json_option
 def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bool) -> None:
     """Show a set: its dimensions, and how far each spring has come; or its curves."""
@@ -291,7 +271,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         raise CoilbenchError(
             "--curves draws, it has no JSON", hint="Ask for numbers: coilbench set check --json"
         )
-    with heights_in_units(), open_book(book_path()) as db:
+    with open_book(book_path()) as db:
         record = find_set(db, name)
         if curves:
             _show_curves(db, record, heights_mm)
@@ -304,43 +284,30 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         return
     shown, out = units(), console()
     out.print(f"Set {record.name}, {record.role}, {counted(len(record.springs), 'spring')}")
-    for words, value_mm in (
-        ("free length", record.free_length_mm),
-        ("solid height", record.solid_height_mm),
-        ("wire", record.wire_mm),
-        ("coil diameter", record.coil_diameter_mm),
-    ):
-        if value_mm is not None:
-            out.print(f"  {words} {shown.length_text(value_mm)}")
-    if record.active_coils is not None:
-        out.print(f"  active coils {record.active_coils:g}")
+    for name in _DIMENSIONS:
+        value = getattr(record, name)
+        if value is not None:
+            words = name.removesuffix("_mm").replace("_", " ")
+            out.print(f"  {words} {shown.quantity(name, value) or f'{value:g}'}")
     for line in _nominal_lines(record, shown):
         out.print(f"  {line}")
-    table = plain_table(
-        "spring",
-        ">strokes",
-        ">conditioning",
-        ">uncounted",
-        ">lost",
-        ">highest\nload",
-        ">lowest\nheight",
-    )
-    for row in rows:
-        table.add_row(
-            row["label"],
-            str(row["sweeps_counted"]),
-            str(row["conditioning_presses"]),
-            str(row["sweeps_not_counted"]),
-            str(row["samples_lost"]),
-            shown.load_text(row["highest_load_n"]),
-            shown.length_text(row["lowest_height_mm"]),
-        )
-    out.print(table)
+    columns = {
+        "spring": [row["label"] for row in rows],
+        ">strokes": [str(row["sweeps_counted"]) for row in rows],
+        ">conditioning": [str(row["conditioning_presses"]) for row in rows],
+        ">uncounted": [str(row["sweeps_not_counted"]) for row in rows],
+        ">lost": [str(row["samples_lost"]) for row in rows],
+        ">highest\nload": [shown.load_text(row["highest_load_n"]) for row in rows],
+        ">lowest\nheight": [shown.length_text(row["lowest_height_mm"]) for row in rows],
+    }
+    out.print(columns_table(columns))
+
+
+_DIMENSIONS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")
 
 
 def _dimensions(record: SetRecord) -> dict[str, object]:
-    names = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")
-    return {name: getattr(record, name) for name in ("name", "role", *names, "nominal")}
+    return {name: getattr(record, name) for name in ("name", "role", *_DIMENSIONS, "nominal")}
 
 
 ROWS = 22  # where there is no screen to fill

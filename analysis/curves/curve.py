@@ -84,15 +84,16 @@ class HeightNotMeasured(CoilbenchError):
         self.finding = finding
         if finding.reach_n is not None:
             super().__init__(
-                f"spring {finding.spring} at {finding.height_mm:.2f} mm pushes more than the "
-                f"{finding.reach_n:.0f} N to which the press's flex is known",
+                "spring {spring} at {height_mm} pushes more than the {reach_n} to which the "
+                "press's flex is known",
                 hint="Press a solid block as hard as the springs: coilbench rig flex",
+                **vars(finding),
             )
             return
         super().__init__(
-            f"spring {finding.spring} was measured from {finding.lowest_mm:.2f} mm to "
-            f"{finding.highest_mm:.2f} mm, not at {finding.height_mm:.2f} mm",
+            "spring {spring} was measured from {lowest_mm} to {highest_mm}, not at {height_mm}",
             hint="Ask for a height that was measured, or measure the spring there",
+            **vars(finding),
         )
 
 

@@ -16,14 +16,13 @@ from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import singledispatch
 from importlib import import_module
+from string import Formatter
 from typing import Any
 
 from coilbench.analysis.report.units import SI, Units
 
 MOST_NAMED = 3  # of more names the others are counted
 JSON_SKIP: Mapping[str, Any] = {"json": None}
-
-
 _KEYS: dict[type, str] = {}
 
 
@@ -76,6 +75,60 @@ def _has_words(kind: type) -> bool:
         for name in _WORDS:
             import_module(f"coilbench.analysis.report.{name}")
     return describe.dispatch(kind) is not default
+
+
+class _Quantity(str):
+    """A number with its unit; the format `+` writes its sign always, `abs` never."""
+
+    __slots__ = ()
+
+    def __format__(self, spec: str) -> str:
+        if spec == "abs":
+            return self.removeprefix("-")
+        return f"+{self!s}" if spec == "+" and not self.startswith("-") else str(self)
+
+
+class _Filler(Formatter):
+    def __init__(self, units: Units) -> None:
+        self._units = units
+
+    def get_value(self, key: int | str, args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
+        if key in kwargs:
+            return kwargs[str(key)]
+        return args[0][key] if isinstance(args[0], Mapping) else getattr(args[0], str(key))
+
+    def get_field(self, field_name: str, args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
+        value, used = super().get_field(field_name, args, kwargs)
+        quantity = self._units.quantity(field_name, value)
+        if quantity is not None:
+            value = _Quantity(quantity)
+        elif isinstance(value, Mapping):
+            value = describe(value, self._units)
+        return value, used
+
+
+def filled(template: str, facts: object, units: Units, **more: object) -> str:
+    """Fill a sentence's fields, as str.format does, with a finding's facts.
+
+    A field whose name ends in _n, _mm, _n_per_mm or _kg is written with its unit ("-" where it is
+    None), with a sign always for the format `+` and never for `abs`; a finding is described.
+
+    Args:
+        template: its fields are names in `more`, else keys or attributes of `facts`.
+        facts: a mapping or an object.
+        units: display units.
+        more: what must be worked out first.
+    """
+    return _Filler(units).vformat(template, (facts,), more)
+
+
+def sentences(of: type, words: str | Mapping[str, str]) -> None:
+    """Let `describe` say the findings of a class by a template, or by one for each `kind`."""
+
+    def say(found: Any, units: Units) -> str:
+        return filled(words if isinstance(words, str) else words[found.kind], found, units)
+
+    describe.register(of, say)
 
 
 def first_few(names: Sequence[str], most: int = MOST_NAMED) -> str:

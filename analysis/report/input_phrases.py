@@ -6,7 +6,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.units import LENGTH_PLACES, Units
-from coilbench.capture.units import KGF_N, LBF_N, counted
+from coilbench.capture.units import counted
 
 INPUT_PHRASES: dict[str, str] = {
     # files
@@ -43,15 +43,13 @@ INPUT_PHRASES: dict[str, str] = {
 
 
 def _going_down(facts: Mapping[str, Any], units: Units) -> str:
-    more_kg = facts["more_kg"]
-    way = "more" if more_kg > -5e-4 else "less"
-    factor, unit = (KGF_N / LBF_N, "lb") if units.load == "lbf" else (1.0, "kg")
-    return f"Going down, the cell reads {abs(more_kg) * factor:.3f} {unit} {way} than going up"
+    way = "more" if facts["more_kg"] > -5e-4 else "less"
+    more = abs(units.mass_value(facts["more_kg"]))
+    return f"Going down, the cell reads {more:.3f} {units.mass} {way} than going up"
 
 
 def _travel_back(facts: Mapping[str, Any], units: Units) -> str:
-    moved = units.length_value(facts["moved_mm"])
-    places = LENGTH_PLACES[units.length] + 1
+    moved, places = units.length_value(facts["moved_mm"]), LENGTH_PLACES[units.length] + 1
     return f"Back at low load the travel differed by {moved:+.{places}f} {units.length}"
 
 

@@ -10,7 +10,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import document
+from coilbench.analysis.report.document import document, filled
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.columns import (
@@ -107,12 +107,6 @@ def _shape(found: Ruling, units: Units) -> str:
     return text + odd if found.outcome == "odd" else text
 
 
-def _missing(found: Ruling, units: Units) -> str:
-    low, high = (units.length_text(found.facts[name]) for name in ("lowest_mm", "highest_mm"))
-    at = units.length_text(found.height_mm)
-    return f"not measured at {at}, only from {low} to {high}: press it again, over the whole range"
-
-
 def _doubt(found: Ruling, _units: Units) -> str:
     strokes, kinds = found.facts["strokes"], ", ".join(found.facts["kinds"])
     every = "its only stroke" if strokes == 1 else f"each of its {strokes} strokes"
@@ -120,7 +114,12 @@ def _doubt(found: Ruling, _units: Units) -> str:
 
 
 _RULES: dict[RuleName, Callable[[Ruling, Units], str]] = {
-    "measured": _missing,
+    "measured": lambda found, units: filled(
+        "not measured at {height_mm}, only from {facts[lowest_mm]} to {facts[highest_mm]}: press "
+        "it again, over the whole range",
+        found,
+        units,
+    ),
     "strokes": _doubt,
     "nominal": _tolerance,
     "set tolerance": _tolerance,
@@ -141,43 +140,28 @@ def _(found: Flag, units: Units) -> str:
 
 
 def _pauses(f: Mapping[str, Any], units: Units) -> str:
-    each = (
-        f"{one['pause_s']:.1f} s near {units.length_text(one['height_mm'])} on the way {one['way']}"
-        for one in f["pauses"]
-    )
+    each = (filled("{pause_s:.1f} s near {height_mm} on the way {way}", one, units)
+            for one in f["pauses"])  # fmt: skip
     return f"the quill stopped {' and '.join(each)}: such a height counts no more than one passed"
 
 
 def _cocked(f: Mapping[str, Any], units: Units) -> str:
     if "loop_share" in f:
-        wide = f"its friction loop is {f['loop_share']:.1%} of the load wider than the others'"
-        return f"{wide}: the spring was tilted and rubbed"
-    early, off = units.length_text(f["early_mm"]), f"up to {f['off_share']:.1%} off"
-    return f"it was touched {early} early: the spring was tilted; its loads are {off} the others'"
+        words = "its friction loop is {loop_share:.1%} of the load wider than the others': the "
+        words += "spring was tilted and rubbed"
+    else:
+        words = "it was touched {early_mm} early: the spring was tilted; its loads are up to "
+        words += "{off_share:.1%} off the others'"
+    return filled(words, f, units)
 
 
-def _apart(f: Mapping[str, Any], _units: Units) -> str:
-    off = f"{f['off_share']:.1%} off the other stroke"
+def _apart(f: Mapping[str, Any], units: Units) -> str:
+    words = "its loads are up to {off_share:.1%} off the other strokes' over most heights: the "
+    words += "spring sat otherwise, or the rig moved"
     if f["others"] == 1:
-        return f"its loads are {off}'s: press it once more to tell which is the odd one"
-    where = "over most heights: the spring sat otherwise, or the rig moved"
-    return f"its loads are up to {off}s' {where}"
-
-
-def _slipped(f: Mapping[str, Any], units: Units) -> str:
-    word, step = "lost" if f["step_n"] < 0.0 else "gained", units.load_text(abs(f["step_n"]))
-    where = f"near {units.length_text(f['height_mm'])} on the way {f['way']}"
-    return f"the load suddenly {word} {step} {where}: it slipped in its cup, or the cup did"
-
-
-def _ends_close(f: Mapping[str, Any], units: Units) -> str:
-    closed, over = units.length_text(f["closed_mm"]), units.length_text(f["over_mm"])
-    return f"its end coils close down to {closed}: over the first {over} it is softer than its rate"
-
-
-def _stopped_short(f: Mapping[str, Any], units: Units) -> str:
-    lowest, asked = units.length_text(f["lowest_mm"]), units.length_text(f["asked_mm"])
-    return f"stopped at {lowest}, asked for {asked}: read only above"
+        words = "its loads are {off_share:.1%} off the other stroke's: press it once more to tell "
+        words += "which is the odd one"
+    return filled(words, f, units)
 
 
 def _presses(f: Mapping[str, Any], _units: Units) -> str:
@@ -186,21 +170,31 @@ def _presses(f: Mapping[str, Any], _units: Units) -> str:
     return f"pressed {times} before it was let go: {visits}"
 
 
-_STROKES: dict[StrokeKind, Callable[[Mapping[str, Any], Units], str]] = {
-    "short": _stopped_short,
+_STROKES: dict[StrokeKind, str | Callable[[Mapping[str, Any], Units], str]] = {
+    "short": "stopped at {lowest_mm}, asked for {asked_mm}: read only above",
     "pressed twice": _presses,
     "paused": _pauses,
-    "slipped": _slipped,
+    "slipped": lambda f, units: filled(
+        "the load suddenly {word} {step_n:abs} near {height_mm} on the way {way}: it slipped in "
+        "its cup, or the cup did",
+        f,
+        units,
+        word="lost" if f["step_n"] < 0.0 else "gained",
+    ),
     "cocked": _cocked,
     "apart": _apart,
-    "too fast": lambda _f, _units: "over before the rig's conversions could follow",
-    "ends close": _ends_close,
+    "too fast": "over before the rig's conversions could follow",
+    "ends close": "its end coils close down to {closed_mm}: over the first {over_mm} it is softer "
+    "than its rate",
 }
 
 
 @describe.register
 def _(found: StrokeFinding, units: Units) -> str:
-    return f"{found.kind}: {_STROKES[found.kind](found.facts, units)}"
+    words = _STROKES[found.kind]
+    if not isinstance(words, str):
+        return f"{found.kind}: {words(found.facts, units)}"
+    return f"{found.kind}: {filled(words, found.facts, units)}"
 
 
 @describe.register
