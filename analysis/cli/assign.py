@@ -94,7 +94,6 @@ def _show(assignment: Assignment) -> None:
 
 
 def _show_valves(level: Level) -> None:
-    """Print a row for each valve; an empty column is left out."""
     shown, plans = units(), level.valves
     length, load = shown.length, shown.load
     columns = {

@@ -58,7 +58,6 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
 
 
 def _reasons(flag: Flag, label: str, shown: Units) -> str:
-    """Say the strongest reasons; how many are left over, and how to see them."""
     more = len(flag.findings) - REASONS
     told = "; ".join(describe(one, shown) for one in flag.findings[:REASONS])
     return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
@@ -99,7 +98,6 @@ def _summary_line(height: HeightSummary, shown: Units) -> str:
 
 
 def _centre_text(centre: Centre, write: Callable[[float], str]) -> str:
-    """Say where a set's loads at a height, or its rates, lie."""
     line = f"mean {write(centre.mean)} ± {write(centre.mean_u)} (k = 2)"
     if centre.spread is not None and centre.robust_spread is not None:
         line += (

@@ -61,7 +61,6 @@ class TypedNominal(NamedTuple):
 
 
 def _parse_nominal(text: str) -> TypedNominal:
-    """Read `24kg@38.5mm`, or `24kg` where the height is told elsewhere."""
     load, at, height = text.partition("@")
     typed = TypedNominal(parse_load_n(load), parse_length_mm(height) if at else None)
     Nominal(typed.load_n)  # refuses what is none
@@ -173,7 +172,6 @@ def print_fullest(layouts: Iterable[Callable[[Sequence[int]], Table]], heights: 
 
 
 def _width(table: Table) -> int:
-    """Return how wide a table is with nothing of it cut off."""
     unbounded = console().options.update(max_width=10_000)
     return Measurement.get(console(), unbounded, table).maximum
 

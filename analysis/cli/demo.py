@@ -111,12 +111,7 @@ SETS = (
 
 @dataclass(frozen=True)
 class DemoResult:
-    """What the demo found.
-
-    Attributes:
-        candidates: its sets in the order of SETS.
-        samples, samples_lost: over the whole capture.
-    """
+    """What the demo found; candidates are its sets in the order of SETS."""
 
     build: BuildFile
     candidates: Candidates
@@ -132,12 +127,7 @@ class DemoResult:
 
 
 class Demo:
-    """Runs the demo's steps, one call a step, so that a screen can show how far it is.
-
-    Args:
-        book: a new book's path.
-        seed: another rig, other springs, another hand; the same seed gives the same result.
-    """
+    """Runs the demo's steps, one call a step; the same seed gives the same result."""
 
     def __init__(self, book: Path, seed: int) -> None:
         self.book = book

@@ -16,9 +16,11 @@ from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.capture.blocks import Finding, Hello, RawBlock
-from coilbench.capture.book.opening import hold_port
+from coilbench.capture.book.calibrations import PartRecord, newest_part
+from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, WeighGuide
+from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
@@ -28,10 +30,37 @@ from coilbench.capture.sources.base import identify
 from coilbench.capture.units import counted
 
 GRACE_S = 8.0  # how long the last point can still be undone
-KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop, points are kept"
+KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
 _READINGS = ("load_read", "travel_read", "block_read", "point_refused", "pressed_too_little")
 _UNDONE = ("point_undone", "press_undone")
 _ASKED: dict[str, Wish] = {"u": "undo", "\r": "store", "\n": "store"}
+
+
+def calibrated_part(kind: PartKind, command: str) -> PartRecord:
+    """Return the newest part of a kind; `command` makes it.
+
+    Raises:
+        CoilbenchError: it is not calibrated yet.
+    """
+    part = None
+    if book_path().exists():  # only looked into: a refusal leaves no empty book behind
+        with open_book(book_path()) as db:
+            part = newest_part(db, kind)
+    if part is None:
+        raise CoilbenchError(
+            f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
+        )
+    return part
+
+
+def refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
+    """Refuse to build on a part that was made on another rig."""
+    if part.device_id not in (None, hello.device_id):
+        raise CoilbenchError(
+            f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
+            f"{hello.device_id}",
+            hint=f"Connect that rig, or first, on this one: coilbench rig {command}",
+        )
 
 
 @dataclass(frozen=True)
@@ -62,25 +91,25 @@ class GuidedRig:
     def weigh(self, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
         """Read the masses, going on where an earlier weighing was interrupted."""
         guide = WeighGuide(masses_kg, self._kept("weigh", masses_kg, afresh=afresh))
-        self._take_holds("weigh", guide, masses_kg)
+        self._read_points("weigh", guide, masses_kg)
         return guide.points
 
     def gauge(self, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
         """Read the gauges, going on where an earlier gauging was interrupted."""
         guide = GaugeGuide(lengths_mm, self._kept("gauge", lengths_mm, afresh=afresh))
-        self._take_holds("gauge", guide, lengths_mm)
+        self._read_points("gauge", guide, lengths_mm)
         return guide.points
 
     def datum(self, length_mm: float) -> GaugePoint:
         """Read one gauge, to set the datum again."""
         guide = GaugeGuide([length_mm])
-        self._follow(guide, lambda: None)
+        self._follow(guide)
         return guide.points[0]
 
     def press(self, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
         """Read a press on a solid block; it is undone and repeated as often as needed."""
         guide = BlockGuide(load_fit, least_n)
-        self._follow(guide, lambda: None)
+        self._follow(guide)
         return guide.points
 
     @contextmanager
@@ -120,19 +149,16 @@ class GuidedRig:
                 f"{was} on the rig {before.device_id}",
                 hint="Continue that one, or start again with --afresh",
             )
-        counts_anew = kind == "gauge" and self.hello.travel == "quadrature"
-        if counts_anew and before.boot_id != self.hello.boot_id:
-            say_aside(
-                "The rig has restarted since then and its travel counts from 0 again: starting "
-                "again."
-            )
+        recounts = kind == "gauge" and self.hello.travel == "quadrature"
+        if recounts and before.boot_id != self.hello.boot_id:
+            say_aside("The rig has restarted and its travel counts from 0: starting again.")
             return ()
         read = counted(len(before.holds), "point")
         last = f"the last at {before.touched_utc[:16]} UTC"
         click.echo(f"Going on after {read}, {last} (--afresh: start again).")
         return before.holds
 
-    def _take_holds(
+    def _read_points(
         self, kind: str, guide: WeighGuide | GaugeGuide, values: Sequence[float]
     ) -> None:
         def keep() -> None:
@@ -148,7 +174,7 @@ class GuidedRig:
                 say_aside(f"{read} of {len(values)} kept; the same command goes on from there.")
             raise
 
-    def _follow(self, guide: Guide, keep: Callable[[], None]) -> None:
+    def _follow(self, guide: Guide, keep: Callable[[], None] | None = None) -> None:
         """Follow a guide with the keys and a line that shows what the rig sees."""
         out, shown = Console(markup=False, emoji=False, highlight=False), units()
         line = _StateLine(out)
@@ -163,7 +189,9 @@ class GuidedRig:
                 if self._ring and out.is_terminal and reading:
                     out.bell()
 
-            keys = KEYS_ON if keyboard.off is None else f"keys off: {keyboard.off}"
+            keys = KEYS_ON if keep is None else f"{KEYS_ON}, points are kept"
+            if keyboard.off is not None:
+                keys = f"keys off: {keyboard.off}"
             out.print(keys, soft_wrap=True, style="bold")
             follow(
                 self._stream,
@@ -171,7 +199,7 @@ class GuidedRig:
                 say,
                 asked=lambda: _asked(keyboard),
                 show=lambda state: line.show(describe(state, shown)),
-                keep=keep,
+                keep=keep or (lambda: None),
                 grace_s=GRACE_S if keyboard.off is None else 0.0,
             )
 

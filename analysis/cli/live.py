@@ -106,8 +106,6 @@ def live_command(
 
 
 class _Screen:
-    """Draws what a feed shows, and passes the keys on."""
-
     def __init__(
         self, out: Console, heights_mm: tuple[float, ...], shown: Units, *, ring: bool
     ) -> None:
@@ -339,12 +337,6 @@ class BookReader:
     """Reads the set's table and the rig's standing, on a thread of its own.
 
     Fitting a set's curves takes a second or two: the screen goes on meanwhile.
-
-    Args:
-        path: the book.
-        set_name: the set.
-        heights_mm: as in read_set_table.
-        units: for the words.
     """
 
     def __init__(

@@ -37,8 +37,6 @@ CAUTION, LIMITS_CAUTION = CAUTIONS
 
 
 class _Paired(NamedTuple):
-    """A build file's combinations, and the limits of the chosen one where they are asked for."""
-
     build: BuildFile
     candidates: Candidates
     pairing: Pairing
@@ -107,11 +105,7 @@ def pair_command(
 
 
 def _chosen(pairing: Pairing, outer: str | None, inner: str | None) -> Combination:
-    """Return the best combination of the sets asked for; of all where none is.
-
-    Raises:
-        CoilbenchError: the build file names no such set.
-    """
+    """Return the best combination of the sets asked for, else of all; refuses unknown ones."""
     found = pairing.combinations
     for role, name in (("outer", outer), ("inner", inner)):
         if name is None:

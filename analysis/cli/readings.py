@@ -44,7 +44,6 @@ _Command = TypeVar("_Command", bound=Callable[..., Any])
 
 
 def _undo_options(command: _Command) -> _Command:
-    """Give a command --history and --take-back."""
     history = click.option(
         "--history", is_flag=True, help="List the runs of this command, newest first."
     )
@@ -201,7 +200,6 @@ def _store(record: SetRecord, readings: list[KeyedReading], setup: KeyedSetup) -
 
 
 def _ask_all(record: SetRecord, heights_mm: tuple[float, ...], setup: KeyedSetup) -> None:
-    """Ask for each spring in turn; each is stored before the next is asked for."""
     if not heights_mm:
         raise CoilbenchError(
             "nothing to key in",

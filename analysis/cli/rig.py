@@ -51,7 +51,6 @@ def _ask(device: str) -> dict[str, str | None]:
 
 
 def _rig_line(hello: Hello) -> str:
-    """Say who a rig is."""
     return (
         f"rig {hello.device_id}, {hello.firmware}, {hello.rate_hz:g} samples/s, "
         f"travel by {hello.travel}"

@@ -97,7 +97,6 @@ def _show_part(part: PartText) -> None:
 
 
 def _bar(off: float, largest: float) -> str:
-    """Draw a residual as a mark left or right of a middle line."""
     cells = [" "] * (2 * BAR_CELLS + 1)
     cells[BAR_CELLS] = "|"
     if largest > 0.0:

@@ -1,8 +1,4 @@
-"""`coilbench set check`: judge a set; the budgets of its loads; other calibrations beside.
-
-`--budget` shows what each reading's uncertainty is made of, `--calibration` and `--against` read
-the same strokes by old and new calibrations.
-"""
+"""`coilbench set check`: judge a set; the budgets of its loads; other calibrations beside."""
 
 from __future__ import annotations
 
@@ -38,7 +34,6 @@ from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import budget_text
 from coilbench.analysis.report.curve_text import readings_at, set_notes
 from coilbench.analysis.report.document import document, filled, picked
-from coilbench.analysis.report.set_text import check_document
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.sets.rulings import Asked, Nominal
@@ -52,7 +47,6 @@ from coilbench.capture.units import counted
 def _readings(
     curves: Sequence[SpringCurve], heights_mm: Sequence[float], label: str | None
 ) -> list[tuple[str, Reading]]:
-    """Return the readings at the heights, of one spring or of all; unmeasured ones left out."""
     return [
         (curve.label, reading)
         for curve in curves
@@ -67,13 +61,7 @@ def _asked_heights(
     nominals: Sequence[TypedNominal],
     build: BuildFile | None,
 ) -> list[Asked]:
-    """Return where to judge a set, each height with the load asked for there.
-
-    Heights typed come first, then the build file's.
-
-    Raises:
-        CoilbenchError: no height, or loads without heights that are not as many as the heights.
-    """
+    """Return where to judge a set, each height with the load asked for; those typed come first."""
     asked = _typed(heights_mm, nominals)
     asked += [] if build is None else build_heights(build, record)
     if not asked and (record.nominal is None or not record.nominal.loads):
@@ -86,7 +74,6 @@ def _asked_heights(
 
 
 def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[Asked]:
-    """Pair each --at with its --nominal; loads with heights of their own need no --at."""
     placed = [(one.height_mm, Nominal(one.load_n)) for one in nominals if one.height_mm is not None]
     bare = [Nominal(one.load_n) for one in nominals if one.height_mm is None]
     if not bare:
@@ -236,14 +223,9 @@ def _notes(judged: JudgedSet, shown: Units) -> tuple[str, ...]:
 def _document(judged: JudgedSet, label: str | None) -> dict[str, Any]:
     check, strokes = judged.checked, judged.measured.strokes
     if label is not None:
-        rulings = document(check.spring(label).rulings)
-        return {
-            "set": check.name,
-            "label": label,
-            "rulings": rulings,
-            "strokes": document(strokes[label]),
-        }
-    found = check_document(check)
+        rulings = check.spring(label).rulings
+        return {"set": check.name, "label": label, "rulings": rulings, "strokes": strokes[label]}
+    found: dict[str, Any] = document(check)
     for spring in found["springs"]:
         spring["strokes"] = document(strokes[spring["label"]])
     return found
@@ -254,7 +236,6 @@ def _budget_document(label: str, reading: Reading) -> dict[str, Any]:
 
 
 def _show_budget(label: str, reading: Reading, shown: Units) -> None:
-    """Print a table: source, type A or B, value, sensitivity, contribution."""
     click.echo("\n" + filled("{label} at {height_mm}: {load_n}", reading, shown, label=label))
     show_budget(budget_text(reading.budget, shown))
 
@@ -268,19 +249,9 @@ def _read_again(
 ) -> dict[str, Any]:
     """Read a set by the chosen calibration, and by another where one is named.
 
-    Args:
-        db: the open book.
-        record: the set.
-        choices: the calibrations, as `own`, `newest` or an id.
-        branch: which branch is read.
-        heights_mm: where.
-
     Returns:
         For JSON: `calibration`, what the raw strokes were `captured_with`, and `against` where two
         are compared, with a reading a spring and height by both; None where it was not measured.
-
-    Raises:
-        CoilbenchError: no such calibration, or the set has no raw strokes to read again.
     """
     used = Used.of_set(db, record)
     this, other = choices
@@ -320,7 +291,6 @@ def _load(curve: SpringCurve | None, height_mm: float, name: str) -> dict[str, f
 
 
 def _show_reread(reread: dict[str, Any], shown: Units) -> None:
-    """Print what the strokes were read with, and old against new where they are compared."""
     calibration, against = reread["calibration"], reread.get("against")
     if calibration != OWN:
         captured = ", ".join(

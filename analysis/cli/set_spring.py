@@ -34,7 +34,6 @@ _WINDOW = re.compile(r"^\s*(\d{1,2}|100)\s*%?\s*-\s*(\d{1,2}|100)\s*%\s*$")
 
 
 def _parse_window(text: str) -> tuple[float, float]:
-    """Read `30-70%` as two shares."""
     match = _WINDOW.match(text)
     low, high = (0, 0) if match is None else map(int, match.groups())
     if low >= high:
@@ -118,7 +117,6 @@ def set_spring(
 
 
 def _running_mm(record: SetRecord) -> tuple[float, ...]:
-    """The heights of the set's nominal, where it has both."""
     loads = () if record.nominal is None else record.nominal.loads
     heights = tuple(each.height_mm for each in loads)
     return heights if len(heights) >= 2 else ()
@@ -147,7 +145,6 @@ def _echo(text: str) -> None:
 
 
 def _show_loads(found: SpringFindings) -> None:
-    """Print the branches, the mean with its uncertainty, the loop and the local stiffness."""
     curve, shown = found.curve, units()
     read, grid = found.table(shown)
     if not read:

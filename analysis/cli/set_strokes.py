@@ -23,14 +23,11 @@ from coilbench.capture.units import counted
 
 
 class _NamedStroke(NamedTuple):
-    """A stroke as typed."""
-
     label: str
     number: int
 
 
 def _parse_stroke(text: str) -> _NamedStroke:
-    """Read `larch-03:2`."""
     label, _, number = text.rpartition(":")
     if not label or not (number.isascii() and number.isdecimal()) or len(number) > 6:
         raise CoilbenchError(
@@ -99,7 +96,6 @@ def set_strokes(
 
 
 def _plain(stroke: JudgedStroke) -> bool:
-    """Whether there is nothing to say about a stroke."""
     return stroke.kept and not stroke.findings and stroke.ruling is None
 
 

@@ -96,11 +96,7 @@ def set_nominal(
 def _made_nominal(
     loads: tuple[TypedNominal, ...], rate: float | None, tolerance: float | None
 ) -> SetNominal | None:
-    """Return what was typed as a nominal; None where nothing was.
-
-    Raises:
-        CoilbenchError: a tolerance without anything to hold it to, or an impossible nominal.
-    """
+    """Return what was typed as a nominal, which is checked there; None where nothing was."""
     if not loads and rate is None and tolerance is None:
         return None
     placed = ((one.height_mm, one.load_n) for one in loads)
@@ -109,7 +105,6 @@ def _made_nominal(
 
 
 def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
-    """Say what is kept with a set, a line each; none where nothing is."""
     nominal = record.nominal
     if nominal is None:
         return []
@@ -315,11 +310,7 @@ MOST_ROWS, MOST_COLUMNS = 40, 120
 
 
 def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
-    """Print the set's curves, flagged springs marked, judged at heights or at our own choice.
-
-    Raises:
-        CoilbenchError: no spring of the set is measured, or none at a height asked for.
-    """
+    """Print the set's curves, flagged springs marked, judged at heights or at our own choice."""
     shown, out = units(), console()
     judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
     curves, missing = judged.measured.curves, judged.measured.missing
@@ -341,5 +332,4 @@ def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -
 
 
 def _rows(out: Console) -> int:
-    """Fill the screen but for the title and the prompt."""
     return min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS

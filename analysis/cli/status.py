@@ -22,13 +22,7 @@ _PORT = "PORT"
 
 @dataclass(frozen=True)
 class NextStep:
-    """The next command.
-
-    Attributes:
-        command: without `coilbench`; words in capitals are to be filled in.
-        why: its purpose, without a full stop.
-        else_: an alternative, as a sentence; empty where there is none.
-    """
+    """The next command, words in capitals to be filled in; what for; an alternative sentence."""
 
     command: str
     why: str
@@ -36,12 +30,7 @@ class NextStep:
 
 
 def next_step(state: BookState | None, now_utc: str) -> NextStep:
-    """Return the next command of the job.
-
-    Args:
-        state: None where there is no book yet.
-        now_utc: now, ISO 8601.
-    """
+    """Return the next command of the job; without a book state is None."""
     if state is None or not state.sets:
         return NextStep(
             "set new NAME --role outer --count 12",

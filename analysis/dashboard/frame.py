@@ -65,7 +65,6 @@ def _link_text(snapshot: Snapshot, units: Units) -> str:
 
 
 def _whose_turn(snapshot: Snapshot, units: Units) -> tuple[str, str]:
-    """Return whose turn it is and which stroke, or how the set's end is held open."""
     if snapshot.turn is not None:
         return snapshot.turn.label, stroke_text(snapshot.turn)
     if snapshot.springs == 0:
@@ -97,13 +96,7 @@ def _event_lines(snapshot: Snapshot, units: Units, room: int, width: int) -> lis
 
 @dataclass(frozen=True)
 class SpringRow:
-    """One spring's line in the set's table.
-
-    Attributes:
-        loads_n: at the table's heights; None where not measured.
-        flags: kinds of its flags.
-        reasons: a sentence for each flag.
-    """
+    """One spring's line: loads at the table's heights, kinds of its flags, a sentence for each."""
 
     label: str
     strokes: int
@@ -117,8 +110,7 @@ class SetTable:
     """The set's table: the heights it reads at, and a row a spring in turn order.
 
     Attributes:
-        solid_mm: the expected solid height: the set's own, else the highest that was measured;
-            None where none is known.
+        solid_mm: the expected solid height: the set's own, else the highest that was measured.
         nominal_mm: heights at which the set has a nominal load.
         band: (height_mm, lowest_n, highest_n) over the springs measured so far.
     """
@@ -186,9 +178,6 @@ class Scene:
     """Everything a frame is drawn from.
 
     Attributes:
-        snapshot: the state of the capture.
-        table: the set so far.
-        units: display units.
         heights_mm: the heights asked for, seat and open; without, those of the set's nominal.
         standing: how old the calibration is and what the last check said.
         keys: what the keys do, or what is being typed.
@@ -211,13 +200,7 @@ class _Block:
 
 
 def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> RenderableType:
-    """Return one frame that fits a screen of width x height characters.
-
-    Args:
-        scene: what is shown.
-        width, height: of the screen.
-        ascii_only: the terminal cannot show braille or blocks.
-    """
+    """Return one frame that fits a screen of width x height characters."""
     tall = height >= TALL
     bar, words = _bar(scene, width)
     above = [
@@ -315,7 +298,6 @@ def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
 
 
 def _body(scene: Scene, width: int, room: int, *, ascii_only: bool) -> list[Text]:
-    """Return the table and, beside it where there is room, the curve."""
     left = _table_lines(scene.table, scene.snapshot.label, scene.units, room)
     taken = max(line.cell_len for line in left) + 2
     if width < NARROW or width - taken < FEWEST_CURVE or room < FEWEST_ROWS:

@@ -73,7 +73,6 @@ def _nominal_mm(record: SetRecord) -> tuple[float, ...]:
 
 
 def _with_strokes(record: SetRecord, done: Mapping[str, Done], table: SetTable) -> SetTable:
-    """Return the table with the strokes and labels of now; the loads as they were."""
     known = {row.label: row for row in table.rows}
     nothing = (None,) * len(table.heights_mm)
     rows = tuple(

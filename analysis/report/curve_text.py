@@ -1,7 +1,4 @@
-"""Sentences on how a curve, or a set of them, was measured.
-
-Import `describe` from here, so that it knows these findings.
-"""
+"""Sentences on how a curve, or a set of them, was measured."""
 
 from __future__ import annotations
 
@@ -86,15 +83,10 @@ def readings_at(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading
 def set_notes(
     curves: Sequence[SpringCurve], heights_mm: Sequence[float], units: Units
 ) -> tuple[str, ...]:
-    """Return what the reader of a set's loads should know.
+    """Return what the reader of a set's loads at some heights should know.
 
-    Args:
-        curves: a set's.
-        heights_mm: where it is read; what holds for one of them alone names it.
-        units: display units.
-
-    Returns:
-        Sentences without a full stop; those that do not hold for every spring begin with its label.
+    Sentences without a full stop; one that does not hold for every spring begins with its label,
+    one that holds at one height alone names it.
     """
     labels: dict[str, list[str]] = {}
     for curve in curves:

@@ -108,16 +108,10 @@ class _Filler(Formatter):
 
 
 def filled(template: str, facts: object, units: Units, **more: object) -> str:
-    """Fill a sentence's fields, as str.format does, with a finding's facts.
+    """Fill a sentence's fields, as str.format does, with what is in `more` or in `facts`.
 
     A field whose name ends in _n, _mm, _n_per_mm or _kg is written with its unit ("-" where it is
     None), with a sign always for the format `+` and never for `abs`; a finding is described.
-
-    Args:
-        template: its fields are names in `more`, else keys or attributes of `facts`.
-        facts: a mapping or an object.
-        units: display units.
-        more: what must be worked out first.
     """
     return _Filler(units).vformat(template, (facts,), more)
 
@@ -140,9 +134,6 @@ def first_few(names: Sequence[str], most: int = MOST_NAMED) -> str:
 
 def document(value: Any) -> Any:
     """Return a result as what JSON can hold: numbers in N and mm, unknown ones None.
-
-    Args:
-        value: a dataclass, a mapping with text keys, a sequence, an array, or a plain value.
 
     Raises:
         TypeError: something in it has no place in a document.
@@ -188,7 +179,6 @@ def _fields(value: Any) -> dict[str, Any]:
 
 
 def _at(value: Any, path: list[str]) -> Any:
-    """Follow attributes from a value."""
     if value is None or not path:
         return value
     if type(value) is tuple:

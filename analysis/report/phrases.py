@@ -1,7 +1,4 @@
-"""The sentence of each finding of the rig, of a running capture and of a guided calibration.
-
-Import `describe` from here, so that it knows them.
-"""
+"""The sentence of each finding of the rig, of a running capture and of a guided calibration."""
 
 from __future__ import annotations
 
@@ -255,7 +252,6 @@ def note_text(note: str | None, units: Units) -> str | None:
 
 
 def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
-    """Say which stroke of which spring it was, what became of it, and what was found."""
     turn = Turn(facts["label"], Purpose(facts["purpose"]), facts["stroke"], facts["strokes"])
     found = "; ".join(describe(one, units) for one in facts["findings"])
     return filled(f"{{turn}}: {words}", facts, units, turn=describe(turn, units),

@@ -1,7 +1,4 @@
-"""What is said of a set: rulings, flags, strokes; and its JSON documents.
-
-Each finding of the numerics has its sentence here: import `describe` from here to say one.
-"""
+"""What is said of a set: rulings, flags, strokes; and its JSON documents."""
 
 from __future__ import annotations
 
@@ -10,9 +7,9 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import document, filled
+from coilbench.analysis.report.document import filled, json_keys, picked
 from coilbench.analysis.report.phrases import note_text
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import (
     FEWEST_FOR_MIDDLE,
     ODD_SHARE,
@@ -21,7 +18,7 @@ from coilbench.analysis.sets.columns import (
     Centre,
 )
 from coilbench.analysis.sets.compare import Change, Comparison, MeanChange
-from coilbench.analysis.sets.judge import SetCheck
+from coilbench.analysis.sets.judge import HeightSummary, SetCheck
 from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.analysis.sets.stroke_findings import StrokeFinding, StrokeKind
@@ -225,57 +222,31 @@ def tests_line(check: SetCheck, units: Units) -> str:
     )
 
 
-def check_document(check: SetCheck) -> dict[str, Any]:
-    """Return the JSON document of `set check`: N and mm, unknown is None."""
-    return {
-        "set": check.name,
-        "tolerance": check.tolerance,
-        "alpha": check.alpha,
-        "alpha_each": check.alpha_each,
-        "springs": [
-            document(spring)
-            | {
-                "flags": [
-                    {
-                        "kind": flag.kind,
-                        "reason": describe(flag, SI),
-                        "findings": document(flag.findings),
-                    }
-                    for flag in spring.flags
-                ]
-            }
-            for spring in check.springs
-        ],
-        "summary": [
-            {
-                "height_mm": height.height_mm,
-                "nominal_n": height.nominal_n,
-                **_centre_document(height.centre, "n"),
-            }
-            for height in check.summary
-        ],
-        "rate_summary": None if check.rate is None else _centre_document(check.rate, "n_per_mm"),
-    }
-
-
-def _centre_document(centre: Centre, unit: str) -> dict[str, Any]:
-    names = ("mean", "spread", "mean_u", "median", "robust_spread")
-    numbers = {f"{name}_{unit}": getattr(centre, name) for name in names}
-    return numbers | {"springs": centre.springs}
+json_keys(Flag, "kind reason=text findings")
+json_keys(
+    Centre,
+    "mean_n_per_mm=mean spread_n_per_mm=spread mean_u_n_per_mm=mean_u median_n_per_mm=median "
+    "robust_spread_n_per_mm=robust_spread springs",
+)  # of rates; those of loads stand with their height
+json_keys(
+    HeightSummary,
+    "height_mm nominal_n mean_n=centre.mean spread_n=centre.spread mean_u_n=centre.mean_u "
+    "median_n=centre.median robust_spread_n=centre.robust_spread springs=centre.springs",
+)
+json_keys(SetCheck, "set=name tolerance alpha alpha_each springs summary rate_summary=rate")
 
 
 def compare_document(comparison: Comparison) -> dict[str, Any]:
     """Write a comparison: N, mm and N/mm, uncertainties expanded (k = 2), unknown is None."""
-    return {
-        "before": comparison.before,
-        "after": comparison.after,
+    heights_mm = comparison.heights_mm
+    return picked(comparison, "before after unmatched") | {
         "springs": [
             {
                 "label": spring.label,
                 "changed": spring.changed,
                 "readings": [
                     {"height_mm": height_mm, **_change(change, "n")}
-                    for height_mm, change in zip(comparison.heights_mm, spring.loads, strict=True)
+                    for height_mm, change in zip(heights_mm, spring.loads, strict=True)
                 ],
                 "rate": _change(spring.rate, "n_per_mm"),
             }
@@ -283,30 +254,21 @@ def compare_document(comparison: Comparison) -> dict[str, Any]:
         ],
         "summary": [
             {"height_mm": height_mm, **_mean(mean, "n")}
-            for height_mm, mean in zip(comparison.heights_mm, comparison.means, strict=True)
+            for height_mm, mean in zip(heights_mm, comparison.means, strict=True)
         ],
         "rate_summary": _mean(comparison.rate_mean, "n_per_mm"),
-        "unmatched": list(comparison.unmatched),
     }
 
 
 def _change(change: Change | None, unit: str) -> dict[str, Any]:
-    return {
-        f"before_{unit}": None if change is None else change.before,
-        f"after_{unit}": None if change is None else change.after,
-        f"change_{unit}": None if change is None else change.measured.value,
-        f"change_u_{unit}": None if change is None else change.measured.u,
-        "same_calibration": None if change is None else change.shared == "all",
-        "shared_calibration": None if change is None else change.shared,
-        "verdict": None if change is None else change.verdict,
-    }
+    keys = (
+        f"before_{unit}=before after_{unit}=after change_{unit}=measured.value "
+        f"change_u_{unit}=measured.u shared_calibration=shared verdict"
+    )
+    same = None if change is None else change.shared == "all"
+    return picked(change, keys) | {"same_calibration": same}
 
 
 def _mean(mean: MeanChange | None, unit: str) -> dict[str, Any]:
-    return {
-        f"before_mean_{unit}": None if mean is None else mean.before,
-        f"change_{unit}": None if mean is None else mean.change,
-        f"change_u_{unit}": None if mean is None else mean.change_u,
-        "springs": 0 if mean is None else mean.springs,
-        "verdict": None if mean is None else mean.verdict,
-    }
+    keys = f"before_mean_{unit}=before change_{unit}=change change_u_{unit}=change_u verdict"
+    return picked(mean, keys) | {"springs": 0 if mean is None else mean.springs}

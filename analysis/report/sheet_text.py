@@ -26,7 +26,7 @@ from coilbench.analysis.report.document import JSON_SKIP, describe, document, js
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
 from coilbench.analysis.report.pairing_text import pair_text, range_text
-from coilbench.analysis.report.set_text import STROKE_RULE, check_document
+from coilbench.analysis.report.set_text import STROKE_RULE
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.strokes.sweep import Origin, Provenance
@@ -104,11 +104,8 @@ class SheetText:
     """A sheet's sentences, without full stops, the cautions with them.
 
     Attributes:
-        verdict: what was found.
         loads_of: whose loads the valves' are; empty where each has its own springs.
         reasons: why not more, or what should be known.
-        left_out: the flagged springs that are not used, and of the sets shown why.
-        warnings: reasons to doubt the figures.
         notes: what was assumed.
         set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.
@@ -147,14 +144,10 @@ def sheet_document(sheet: Sheet) -> dict[str, object]:
 
 
 def _set_document(part: SetPart) -> dict[str, object]:
-    judged = {"set": part.name} if part.check is None else check_document(part.check)
-    return judged | {
-        "set_id": part.set_id,
-        "role": part.role,
-        "unjudged": None if part.unjudged is None else describe(part.unjudged, SI),
-        "not_measured": part.not_measured,
-        "measured": document(part.came),
-    }
+    judged = {"set": part.name} if part.check is None else document(part.check)
+    return dict(judged) | picked(
+        part, "set_id role unjudged=unjudged.text not_measured measured=came"
+    )
 
 
 def _verdict(sheet: Sheet, units: Units) -> str:
@@ -171,7 +164,6 @@ def _verdict(sheet: Sheet, units: Units) -> str:
 
 
 def _loads_of(best: Combination, units: Units) -> str:
-    """Say of a pair whose loads are shown, and between what those of single springs lie."""
     said = "Loads are those of the sets' mean springs"
     if best.seat is None or best.full is None:
         return said
@@ -195,7 +187,6 @@ def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
 
 
 def _set_notes(part: SetPart, units: Units) -> tuple[str, ...]:
-    """Return what the reader of a set's loads should know."""
     strokes = (
         f"{label}, stroke {one.number}: {describe(one, units)}" for label, one in part.left_out
     )
@@ -220,7 +211,6 @@ def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
 
 
 def _choice_method(level: Level, effort: Effort) -> str:
-    """Say how springs were given to valves."""
     if not level.valves:
         return (
             "Every outer set with every inner set over every stack of shims and every cut, each "
@@ -237,7 +227,6 @@ def _choice_method(level: Level, effort: Effort) -> str:
 
 
 def _flags_method(checks: Sequence[SetCheck]) -> str:
-    """Say by which rules springs were flagged."""
     if not checks:
         return "No set could be judged"
     bands = {check.name: _band(check) for check in checks}
