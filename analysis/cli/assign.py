@@ -22,7 +22,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.pairing import CAUTION, say_card
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.assignment import Assignment, Level, ValvePlan
+from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.shims import Effort, depths
@@ -37,7 +37,7 @@ from coilbench.analysis.report.assignment_text import (
     number_text,
 )
 from coilbench.analysis.report.document import describe, document
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.units import SI
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 
@@ -101,7 +101,9 @@ def _show_valves(level: Level) -> None:
         f">height\n{length}": [shown.length_number(plan.valve.height_mm) for plan in plans],
         "outer": [plan.outer.name for plan in plans],
         "inner": ["-" if plan.inner is None else plan.inner.name for plan in plans],
-        f"shims\n{length}": [_shims(plan, shown) for plan in plans],
+        f"shims\n{length}": [
+            "+".join(map(shown.length_number, plan.choice.shims_mm)) or "-" for plan in plans
+        ],
         f">cut\n{length}": [shown.length_number(plan.choice.seat_cut_mm or None) for plan in plans],
         f">shut\n{load}": [shown.load_number(plan.seat.load_n) for plan in plans],
         f">full lift\n{load}": [shown.load_number(plan.open.load_n) for plan in plans],
@@ -109,13 +111,9 @@ def _show_valves(level: Level) -> None:
         "": ["" if plan.fits else "outside" for plan in plans],
     }
     columns = {title: cells for title, cells in columns.items() if set(cells) - {"-", ""}}
-    print_uncut(columns_table(columns))
+    print_uncut(columns_table(columns.items()))
     worst = max(max(plan.seat.load_u_n, plan.open.load_u_n) for plan in plans)
     click.echo(f"Loads are uncertain by up to {shown.load_text(worst)} (k = 2).")
-
-
-def _shims(plan: ValvePlan, shown: Units) -> str:
-    return "+".join(shown.length_number(shim) for shim in plan.choice.shims_mm) or "-"
 
 
 def _show_levels(assignment: Assignment) -> None:

@@ -94,7 +94,7 @@ def weigh_command(
     if file is not None:
         _store(load_part(read_points(_table(file), LoadPoint), file.name, gravity))
         return
-    masses_kg = [_mass_kg(text) for text in masses.split(",")]
+    masses_kg = [parse_number(text.lower().removesuffix("kg")) for text in masses.split(",")]
     with GuidedRig.open(port, ring=bell) as rig:
         points = rig.weigh(masses_kg, afresh=afresh)
     with rig.kept_until_stored("weigh"):
@@ -221,10 +221,6 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
 
 def _table(file: Path) -> Table:
     return read_table(read_bytes(file), file.name)
-
-
-def _mass_kg(text: str) -> float:
-    return parse_number(text.lower().removesuffix("kg"))
 
 
 def _store(part: NewPart) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import textwrap
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, NamedTuple, TypeVar, cast
 
@@ -138,16 +138,12 @@ def console(width: int | None = None) -> Console:
     return Console(markup=False, emoji=False, highlight=False, width=width)
 
 
-def wrapped(text: str, out: Console) -> str:
-    """Wrap a sentence on a terminal; in a file or a pipe a line is a line."""
-    if not out.is_terminal:
-        return text
-    return textwrap.fill(text, out.width, subsequent_indent="    ")
-
-
 def say(text: str) -> None:
-    """Print a sentence, wrapped where it goes to a terminal."""
-    click.echo(wrapped(text, console()))
+    """Print a sentence, wrapped on a terminal; in a file or a pipe a line is a line."""
+    out = console()
+    if out.is_terminal:
+        text = textwrap.fill(text, out.width, subsequent_indent="    ")
+    click.echo(text)
 
 
 def print_uncut(table: Table) -> None:
@@ -199,9 +195,10 @@ def plain_table(*titles: str, rows: Iterable[Sequence[str]] = ()) -> Table:
     return table
 
 
-def columns_table(columns: Mapping[str, Sequence[str]]) -> Table:
-    """Return such a table from its columns' titles and cells."""
-    return plain_table(*columns, rows=zip(*columns.values(), strict=True))
+def columns_table(columns: Iterable[tuple[str, Sequence[str]]]) -> Table:
+    """Return such a table from its columns, a title and cells each."""
+    titles, cells = zip(*columns, strict=True)
+    return plain_table(*titles, rows=zip(*cells, strict=True))
 
 
 def load_cell(load_n: float | None, load_u_n: float | None, shown: Units) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
 
 import click
 
@@ -10,7 +11,7 @@ from coilbench.analysis.cli.common import LENGTH, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
 
@@ -40,13 +41,20 @@ def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> N
     """
     request = CaptureRequest(book_path(), set_name, port, reach_height_mm, LINGER_S)
     printer = _Printer()
-    snapshot = run_daemon(request, printer.event)
-    printer.line(
-        f"{snapshot.springs_done} of {snapshot.springs} springs done, "
-        f"{snapshot.samples} samples, {snapshot.samples_lost} lost. Book: {book_path()}"
+    for line in capture_ended(run_daemon(request, printer.event)):
+        printer.line(line)
+
+
+def capture_ended(last: Snapshot) -> Iterator[str]:
+    """Say how far a capture came, from its last snapshot, and what is next."""
+    yield (
+        f"{last.springs_done} of {last.springs} springs done, {last.samples} samples, "
+        f"{last.samples_lost} lost. Book: {book_path()}"
     )
-    if snapshot.turn is None:
-        printer.line(f"Next: coilbench set check {set_name} --at HEIGHT")
+    if last.turn is not None:
+        yield f"Next is {describe(last.turn, units())}; go on with the same command."
+    elif last.springs:
+        yield f"Next: coilbench set check {last.set_name} --at HEIGHT"
 
 
 class _Printer:

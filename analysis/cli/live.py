@@ -7,7 +7,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
@@ -19,6 +19,7 @@ from rich.live import Live
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import LENGTH, at_option, console, units
+from coilbench.analysis.cli.daemon import capture_ended
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.frame import Scene, SetTable, frame
@@ -102,7 +103,7 @@ def live_command(
         finally:
             last = capture.end()
     if not once:
-        _say_how_it_ended(last)
+        click.echo("\n".join(capture_ended(last)))
 
 
 class _Screen:
@@ -130,7 +131,8 @@ class _Screen:
             return
         reader.start()
         try:
-            with open_keyboard() as keyboard, self._live() as live:
+            live = Live(console=self._out, auto_refresh=False, screen=self._out.is_terminal)
+            with open_keyboard() as keyboard, live:
                 self._follow(feed, snapshot, reader, keyboard, live)
         except KeyboardInterrupt:
             pass  # closing the screen is how it is left
@@ -140,9 +142,6 @@ class _Screen:
                 self._out.line()  # the last frame stays there, without its end of line
         if not feed.own:
             click.echo(_how_it_stands(feed))
-
-    def _live(self) -> Live:
-        return Live(console=self._out, auto_refresh=False, screen=self._out.is_terminal)
 
     def _follow(
         self,
@@ -238,17 +237,6 @@ def _how_it_stands(feed: _Feed) -> str:
     return f"The capture has ended: {reason or 'nothing says why'}."
 
 
-def _say_how_it_ended(last: Snapshot) -> None:
-    click.echo(
-        f"{last.springs_done} of {last.springs} springs done, {last.samples} samples, "
-        f"{last.samples_lost} lost. Book: {book_path()}"
-    )
-    if last.springs and last.turn is None:
-        click.echo(f"Next: coilbench set check {last.set_name} --at HEIGHT")
-    elif last.turn is not None:
-        click.echo(f"Next is {describe(last.turn, units())}; go on with the same command.")
-
-
 class _Feed(Protocol):
     """A capture as a dashboard sees it."""
 
@@ -333,22 +321,22 @@ class OtherCapture:
         return replace(snapshot, sample_age_s=None if age_s is None else age_s + behind_s)
 
 
+@dataclass
 class BookReader:
     """Reads the set's table and the rig's standing, on a thread of its own.
 
     Fitting a set's curves takes a second or two: the screen goes on meanwhile.
     """
 
-    def __init__(
-        self, path: Path, set_name: str, heights_mm: tuple[float, ...], units: Units
-    ) -> None:
+    path: Path
+    set_name: str
+    heights_mm: tuple[float, ...]
+    units: Units
+    standing: str = ""
+    _read_mark: tuple[object, ...] | None = None
+
+    def __post_init__(self) -> None:
         self.table = SetTable((), 0, ())
-        self.standing = ""
-        self._path = path
-        self._set_name = set_name
-        self._heights_mm = heights_mm
-        self._units = units
-        self._mark: tuple[object, ...] | None = None
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="coilbench-table", daemon=True)
 
@@ -364,34 +352,34 @@ class BookReader:
 
     def read(self) -> None:
         """Read once, in the caller's own thread."""
-        with open_book(self._path) as db:
+        with open_book(self.path) as db:
             self._read(db)
 
     def _run(self) -> None:
         while not self._over.is_set():
             try:
-                with open_book(self._path) as db:
-                    while not self._over.wait(BOOK_LOOK_S if self._mark is not None else 0.0):
+                with open_book(self.path) as db:
+                    while not self._over.wait(BOOK_LOOK_S if self._read_mark is not None else 0.0):
                         self._read(db)
             except Exception as error:  # shown; the capture goes on, and the next look may succeed
                 known = isinstance(error, CoilbenchError)
                 words = str(error) if known else f"{type(error).__name__}: {error}"
                 self.standing = f"THE TABLE CAN'T BE READ: {words}"
-                self._mark = None
+                self._read_mark = None
                 self._over.wait(RETRY_S)
 
     def _read(self, db: Database) -> None:
-        if self._set_name not in set_names(db):
+        if self.set_name not in set_names(db):
             return
         mark = _mark(db)
-        if mark == self._mark:
+        if mark == self._read_mark:
             return
         state = calibration_state(db, utc_now())
-        self.standing = "" if state is None else describe(state, self._units)
-        asked = self._set_name, self._heights_mm, self._units
+        self.standing = "" if state is None else describe(state, self.units)
+        asked = self.set_name, self.heights_mm, self.units
         for table in read_set_table(db, *asked, self.table):
             self.table = table  # shown by the screen's thread while the next is worked out
-        self._mark = mark
+        self._read_mark = mark
 
 
 def _mark(db: Database) -> tuple[object, ...]:

@@ -22,6 +22,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.units import SI
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.importing import FILES, KEYED, Entry, import_table, store_readings
@@ -34,10 +35,6 @@ from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 from coilbench.capture.units import counted
 
-CAUTION = (
-    "Caution: a compressed spring can blind. Capture it at both ends, unplug the press and work "
-    "the quill by hand, wear eye protection, keep fingers out, stop before the coils bind."
-)
 SHOWN_FIGURES = 8  # of an id: enough to distinguish some millions
 
 _Command = TypeVar("_Command", bound=Callable[..., Any])

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Any
 
 import click
@@ -24,6 +25,7 @@ from coilbench.analysis.inputs.rig_record import (
 )
 from coilbench.analysis.report.card_text import health_document, health_lines
 from coilbench.analysis.report.document import describe, picked
+from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.rig.check import MassReading, gravity_of
 from coilbench.capture.book.calibrations import (
     CheckRecord,
@@ -38,10 +40,7 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
 
-CAUTION = (
-    "Caution: a compressed spring can blind. Capture it at both ends, work the quill by hand, wear "
-    "eye protection; never exceed the press's or the cell's rating."
-)
+_PRESS = "Now press the quill down some millimetres on something springy, and let it up."
 
 
 def _show_history(as_json: bool) -> None:
@@ -70,7 +69,8 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
         say_aside(f"Leave the rig alone for {seconds:g} s.")
-        ask = None if hands_off else _ask_press
+        press = f"{CAUTION} Never exceed the press's or the cell's rating.\n{_PRESS}"
+        ask = None if hands_off else partial(say_aside, press)
         health = check_rig(source, hello, seen, seconds, calibration, ask)
     if as_json:
         print_document(health_document(hello, health))
@@ -78,11 +78,6 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
         for line in health_lines(hello, health, units()):
             click.echo(line)
     return not health.findings
-
-
-def _ask_press() -> None:
-    say_aside(CAUTION)
-    say_aside("Now press the quill down some millimetres on something springy, and let it up.")
 
 
 @click.command(

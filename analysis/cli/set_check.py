@@ -190,15 +190,20 @@ def set_check(
     readings = _readings(measured.curves, at_mm, label) if budget else []
     notes = _notes(judged, SI if as_json else units())
     if as_json:
+        keys = "height_mm load_n"
+        budgets = [
+            {"label": own, **picked(reading, keys), **document(reading.budget)}
+            for own, reading in readings
+        ]
         print_document(
             _document(judged, label)
-            | ({"budgets": [_budget_document(*one) for one in readings]} if budget else {})
+            | ({"budgets": budgets} if budget else {})
             | reread
             | {"notes": notes, "warnings": warned}
         )
     elif label is None:
         show_check(check, measured.missing, units())
-        show_strokes(record.name, strokes, console(), units())
+        show_strokes(record.name, strokes, units())
     else:
         show_why(check, label, strokes[label], console().width, units())
     if not as_json:
@@ -229,10 +234,6 @@ def _document(judged: JudgedSet, label: str | None) -> dict[str, Any]:
     for spring in found["springs"]:
         spring["strokes"] = document(strokes[spring["label"]])
     return found
-
-
-def _budget_document(label: str, reading: Reading) -> dict[str, Any]:
-    return {"label": label} | picked(reading, "height_mm load_n") | dict(document(reading.budget))
 
 
 def _show_budget(label: str, reading: Reading, shown: Units) -> None:

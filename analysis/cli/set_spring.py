@@ -165,7 +165,7 @@ def _show_loads(found: SpringFindings) -> None:
     if console().width < NARROW:
         for branch in ("down", "up"):
             del columns[f">{branch}\n{shown.load}"]
-    console().print(columns_table(columns))
+    console().print(columns_table(columns.items()))
 
 
 def _cell(value: float, places: int) -> str:

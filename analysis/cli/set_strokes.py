@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
 from typing import NamedTuple
 
 import click
@@ -14,7 +13,6 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import STROKE_RULE
-from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import Ruling, StrokeRow
@@ -86,21 +84,15 @@ def set_strokes(
         print_document({"set": record.name, "springs": springs})
         return
     for label, own in shown.items():
-        if only is None and all(_plain(one) for one in own):
-            click.echo(f"{label}: {_all_kept(own)}.")
+        if not own:
+            click.echo(f"{label}: not measured yet.")
+            continue
+        plain = all(one.kept and not one.findings and one.ruling is None for one in own)
+        if only is None and plain:
+            them = "it" if len(own) == 1 else "them"
+            click.echo(f"{label}: {counted(len(own), 'stroke')} kept, nothing against {them}.")
             continue
         click.echo(f"{label}:")
         for one in own:
             click.echo(stroke_line(one, console().width, units()))
     click.echo(textwrap.fill(f"{STROKE_RULE}.", console().width))
-
-
-def _plain(stroke: JudgedStroke) -> bool:
-    return stroke.kept and not stroke.findings and stroke.ruling is None
-
-
-def _all_kept(strokes: Sequence[JudgedStroke]) -> str:
-    if not strokes:
-        return "not measured yet"
-    them = "it" if len(strokes) == 1 else "them"
-    return f"{counted(len(strokes), 'stroke')} kept, nothing against {them}"

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import cast
 
 import click
-from rich.console import Console
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
@@ -275,7 +274,8 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
             db.query("SELECT * FROM spring_summary WHERE set_name = ? ORDER BY turn", [record.name])
         )
     if as_json:
-        print_document({"set": _dimensions(record), "springs": rows})
+        named = picked(record, f"name role {' '.join(_DIMENSIONS)} nominal")
+        print_document({"set": named, "springs": rows})
         return
     shown, out = units(), console()
     out.print(f"Set {record.name}, {record.role}, {counted(len(record.springs), 'spring')}")
@@ -295,14 +295,10 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         ">highest\nload": [shown.load_text(row["highest_load_n"]) for row in rows],
         ">lowest\nheight": [shown.length_text(row["lowest_height_mm"]) for row in rows],
     }
-    out.print(columns_table(columns))
+    out.print(columns_table(columns.items()))
 
 
 _DIMENSIONS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")
-
-
-def _dimensions(record: SetRecord) -> dict[str, object]:
-    return {name: getattr(record, name) for name in ("name", "role", *_DIMENSIONS, "nominal")}
 
 
 ROWS = 22  # where there is no screen to fill
@@ -323,13 +319,9 @@ def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -
         flags,
         shown,
         width=min(out.width, MOST_COLUMNS),
-        height=_rows(out) - bool(missing),
+        height=(min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS) - bool(missing),
         ascii_only="utf" not in (out.encoding or "").lower(),
     )
     click.echo("\n".join(lines))
     if missing:
         click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")
-
-
-def _rows(out: Console) -> int:
-    return min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS

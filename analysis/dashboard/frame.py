@@ -222,7 +222,9 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     lines += _body(scene, width, max(1, room), ascii_only=ascii_only)
     lines += [line for block in below for line in block.lines]
     del lines[height - 1 : -1]  # the caution stays, however small the screen
-    return Group(*(_fit(line, ascii_only=ascii_only) for line in lines))
+    for line in lines:
+        line.no_wrap, line.overflow = True, "crop" if ascii_only else "ellipsis"
+    return Group(*lines)
 
 
 def _give_way(blocks: list[_Block], most: int) -> int:
@@ -234,11 +236,6 @@ def _give_way(blocks: list[_Block], most: int) -> int:
         used -= len(block.lines)
         block.lines.clear()
     return most - used
-
-
-def _fit(line: Text, *, ascii_only: bool) -> Text:
-    line.no_wrap, line.overflow = True, "crop" if ascii_only else "ellipsis"
-    return line
 
 
 def _head(scene: Scene) -> Text:

@@ -13,8 +13,7 @@ from coilbench.analysis.curves.curve import (
     SpringCurve,
 )
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import filled, first_few
+from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
 

@@ -5,8 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import filled
+from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.input_phrases import INPUT_PHRASES, INPUT_SENTENCES
 from coilbench.analysis.report.units import Units, fixed
 from coilbench.capture.blocks import FaultCode, Finding
@@ -14,6 +13,10 @@ from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.units import counted
 
+CAUTION = (
+    "A compressed spring can blind. Capture it at both ends, unplug the press and work the quill "
+    "by hand, wear eye protection, keep fingers out, and stop before the coils bind."
+)
 _FAULTS = {
     FaultCode.ADC_SILENT: (
         "the load amplifier makes no conversions",

@@ -6,8 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import filled, json_keys, picked
+from coilbench.analysis.report.document import describe, filled, json_keys, picked
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import (

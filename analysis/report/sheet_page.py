@@ -15,7 +15,6 @@ from matplotlib.patches import Rectangle
 
 from coilbench.analysis.engine.placed import Load, exceeds
 from coilbench.analysis.inputs.sheet import (
-    BudgetPart,
     LineRole,
     MarginRow,
     Place,
@@ -25,7 +24,7 @@ from coilbench.analysis.inputs.sheet import (
     ValveRow,
 )
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
-from coilbench.analysis.report.card_text import BudgetText, budget_text, calibration_text
+from coilbench.analysis.report.card_text import budget_text, calibration_text
 from coilbench.analysis.report.document import describe, filled, picked
 from coilbench.analysis.report.html import drawing, render
 from coilbench.analysis.report.sheet_text import sheet_text
@@ -185,7 +184,8 @@ def _draw_solid(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 def sheet_page(sheet: Sheet, units: Units) -> str:
     """Return the page's HTML: style and drawing inside, nothing fetched, no script."""
-    unit, text = units.length, sheet_text(sheet, units)
+    unit, text, part = units.length, sheet_text(sheet, units), sheet.budget
+    budget_title = "" if part is None else filled("{spring} at {height_mm}, {load_n}", part, units)
     return render(
         "sheet.html",
         sheet=sheet,
@@ -204,7 +204,7 @@ def sheet_page(sheet: Sheet, units: Units) -> str:
                        f"EN 13906-1 {unit}", ""),
         margins=_margin_rows(sheet, units),
         sets=[_set(part, text.set_notes[part.name], units) for part in sheet.sets],
-        budget=None if sheet.budget is None else _budget(sheet.budget, units),
+        budget=None if part is None else budget_text(part.budget, units, budget_title),
         rig=_rig(sheet, units),
     )  # fmt: skip
 
@@ -367,10 +367,6 @@ def _set(part: SetPart, notes: Sequence[str], units: Units) -> dict[str, object]
             for flag in spring.flags
         ],
     }
-
-
-def _budget(part: BudgetPart, units: Units) -> BudgetText:
-    return budget_text(part.budget, units, filled("{spring} at {height_mm}, {load_n}", part, units))
 
 
 def _rig(sheet: Sheet, units: Units) -> dict[str, object]:

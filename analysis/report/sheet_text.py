@@ -26,6 +26,7 @@ from coilbench.analysis.report.document import JSON_SKIP, describe, document, js
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
 from coilbench.analysis.report.pairing_text import pair_text, range_text
+from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.set_text import STROKE_RULE
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
@@ -33,8 +34,7 @@ from coilbench.capture.strokes.sweep import Origin, Provenance
 from coilbench.capture.tables.csv_table import Cell
 
 CAUTIONS = (
-    "A compressed valve spring can blind. Wear eye protection, keep the spring captive at both "
-    "ends whenever it is pressed, keep fingers out, and stop before the coils bind.",
+    CAUTION,
     LIMITS_CAUTIONS[0],
     "Measure the height, coil bind and retainer clearance of every valve on the engine itself "
     "before it turns. The load reading is not legal for trade.",
@@ -69,14 +69,15 @@ json_keys(
     "unsure unused_sets=unused margins warnings=rig.warnings calibration=rig "
     "retainer_clearance_mm=build.clearance_mm",
 )
-json_keys(
-    ValveRow,
-    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
-    "inner=inner.spring shims_mm=choice.shims_mm seat_cut_mm=choice.seat_cut_mm bare_height_mm "
-    "outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm seat_n=seat.load_n "
-    "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
-    "coil_bind_margin_mm=margin_mm fits sure",
+_PLACE = (
+    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name inner=inner.spring"
 )
+_LOADS = (
+    "seat_cut_mm=choice.seat_cut_mm bare_height_mm outer_height_mm=outer.height_mm "
+    "inner_height_mm=inner.height_mm seat_n=seat.load_n seat_u_n=seat.load_u_n "
+    "open_n=open.load_n open_u_n=open.load_u_n coil_bind_margin_mm=margin_mm fits sure"
+)
+json_keys(ValveRow, f"{_PLACE} shims_mm=choice.shims_mm {_LOADS}")
 json_keys(
     RigPart,
     "calibration_id=card.calibration_id load_age_days=card.load.age_days check=card.check scales",
@@ -265,13 +266,7 @@ def _came(one: Provenance) -> str:
     return f"{one.sweeps} {CAME[one.origin]}, of {one.springs} springs{by}, {when}"
 
 
-VALVE = (
-    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
-    "inner=inner.spring shims=choice.count shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm "
-    "bare_height_mm outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm "
-    "seat_n=seat.load_n seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
-    "coil_bind_margin_mm=margin_mm fits sure"
-)
+VALVE = f"{_PLACE} shims=choice.count shim_mm=choice.shim_mm {_LOADS}"
 MARGIN = (
     "set=set_name role margin_mm valve solid_height_mm computed limit_mm smallest_gap_mm=gap_mm "
     "kept"
