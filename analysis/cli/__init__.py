@@ -17,7 +17,11 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
     cls=LazyGroup,
     sections=COMMANDS,
     invoke_without_command=True,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
+    context_settings={
+        "help_option_names": ["-h", "--help"],
+        "max_content_width": 96,
+        "show_default": True,
+    },
     epilog="Begin with: coilbench demo. Without a command, coilbench says what state things are in "
     "and what is next. Help on a command: coilbench COMMAND --help.",
 )
@@ -31,14 +35,12 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
     "--load-unit",
     type=click.Choice(["kg", "N", "lbf"]),
     default="kg",
-    show_default=True,
     help="Unit that loads are shown in.",
 )
 @click.option(
     "--length-unit",
     type=click.Choice(["mm", "in"]),
     default="mm",
-    show_default=True,
     help="Unit that lengths are shown in.",
 )
 @click.version_option(package_name="coilbench")

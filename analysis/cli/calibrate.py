@@ -55,7 +55,6 @@ afresh_option = click.option(
 @click.option(
     "--masses",
     default=DEFAULT_MASSES_KG,
-    show_default=True,
     help="Guided: the known masses in kg, in order, up and down again.",
 )
 @click.option(
@@ -197,7 +196,6 @@ def gauge_command(
     "least_n",
     type=LOAD,
     default="60kg",
-    show_default=True,
     help="Guided: the load to press the block to; above your springs' highest load.",
 )
 @bell_option

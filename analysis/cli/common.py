@@ -92,14 +92,12 @@ effort_option = click.option(
     "--effort",
     type=click.Choice(EFFORTS),
     default="shims",
-    show_default=True,
     help="What may be done under the springs.",
 )
 branch_option = click.option(
     "--branch",
     type=click.Choice(["mean", "loading", "unloading"]),
     default="mean",
-    show_default=True,
     help="Which branch loads and rates are read from.",
 )
 Decorated = Callable[..., Any]

@@ -193,7 +193,7 @@ class Demo:
 
 
 @click.command(name="demo", epilog="Example: coilbench demo --book /tmp/demo.db")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another bench.")
+@click.option("--seed", type=click.IntRange(0), default=1, help="Another bench.")
 @click.option(
     "--book",
     "book",

@@ -65,7 +65,6 @@ NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --se
 @click.option(
     "--bell/--no-bell",
     default=True,
-    show_default=True,
     help="Ring the terminal's bell: once for a stroke kept, twice for one refused.",
 )
 @click.option("--once", is_flag=True, help="Print one frame and end.")

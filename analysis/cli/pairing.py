@@ -47,7 +47,7 @@ class _Paired(NamedTuple):
 @click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
 @click.argument("builds", nargs=-1, required=True, type=click.Path(path_type=Path))
 @use_flagged_option
-@click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="Rows shown.")
+@click.option("--top", type=click.IntRange(1), default=10, help="Rows shown.")
 @click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
 @click.option("--outer", help="Limits of the best combination with this outer set.")
 @click.option("--inner", help="Limits of the best combination with this inner set.")

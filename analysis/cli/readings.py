@@ -103,7 +103,6 @@ def _undo(
     "tare_n",
     type=LOAD,
     default="0kg",
-    show_default=True,
     help="What the scale shows with the blocks on it and no spring pressed.",
 )
 @click.option(
@@ -111,7 +110,6 @@ def _undo(
     "lever_ratio",
     type=NUMBER,
     default="1",
-    show_default=True,
     help="The spring's load over the load on the scale, where a bar divides it.",
 )
 @click.option(
@@ -119,7 +117,6 @@ def _undo(
     "lever_ratio_u",
     type=FRACTION,
     default="0%",
-    show_default=True,
     help="Standard uncertainty of the lever's ratio.",
 )
 @click.option(
@@ -127,7 +124,6 @@ def _undo(
     "scale_resolution_n",
     type=LOAD,
     default="0.1kg",
-    show_default=True,
     help="The scale's smallest step.",
 )
 @click.option(
@@ -141,7 +137,6 @@ def _undo(
     "scale_repeatability_n",
     type=LOAD,
     default="0.2kg",
-    show_default=True,
     help="Standard deviation of the scale's readings of one load.",
 )
 @click.option(
@@ -149,7 +144,6 @@ def _undo(
     "quill_resolution_mm",
     type=LENGTH,
     default="0.1mm",
-    show_default=True,
     help="The depth scale's smallest step.",
 )
 @_undo_options

@@ -101,7 +101,6 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
     "--seconds",
     type=click.FloatRange(min=2.0),
     default=10.0,
-    show_default=True,
     help="Health: how long to listen to the resting rig.",
 )
 @click.option("--hands-off", is_flag=True, help="Health: listen only, ask for no press.")

@@ -115,7 +115,6 @@ def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list
     "--tolerance",
     type=FRACTION,
     default=f"{DEFAULT_TOLERANCE:.0%}",
-    show_default=True,
     help="Allowed deviation from the set's middle, and from a nominal without its own.",
 )
 @click.option(
@@ -123,7 +122,6 @@ def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list
     "alpha",
     type=FRACTION,
     default=f"{DEFAULT_ALPHA:.0%}",
-    show_default=True,
     help="How often a sound set may raise a false alarm of a spring standing apart.",
 )
 @click.option(
@@ -138,7 +136,6 @@ def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list
 @click.option(
     "--calibration",
     default=OWN,
-    show_default=True,
     help="Read raw strokes with: own (what each was captured with), newest, or a calibration's id. "
     "Every derived number follows; the raw counts stay as they are.",
 )

@@ -59,7 +59,6 @@ def _parse_window(text: str) -> tuple[float, float]:
     "shares",
     type=Typed("from-to%", _parse_window),
     default="30-70%",
-    show_default=True,
     help="Where the rate is taken, as a share of the deflection; 20-80% is in use too.",
 )
 @click.option(

@@ -154,14 +154,12 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
     "--conditioning",
     type=click.IntRange(0, 20),
     default=CONDITIONING_STROKES,
-    show_default=True,
     help="Presses that work a spring before it is read; kept but not counted.",
 )
 @click.option(
     "--strokes",
     type=click.IntRange(1, 50),
     default=MEASURED_STROKES,
-    show_default=True,
     help="Strokes that count, for each spring.",
 )
 def set_new(

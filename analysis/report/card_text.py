@@ -15,7 +15,7 @@ from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
-from coilbench.capture.blocks import Finding, Hello
+from coilbench.capture.blocks import Hello
 from coilbench.capture.calibration.model import PointRow
 from coilbench.capture.units import KGF_N, counted
 
@@ -312,13 +312,11 @@ def _point_row(point: PointRow, units: Units) -> tuple[str, str, str, str]:
 def health_document(hello: Hello, health: Health) -> dict[str, Any]:
     """Return a rig's health for JSON: with each finding what is wrong and what to do."""
     rig = picked(hello, "device_id firmware travel")
-    findings = [_finding_document(finding) for finding in health.findings]
+    findings = [
+        document(each) | dict(zip(("what", "hint"), what_and_hint(each, SI), strict=True))
+        for each in health.findings
+    ]
     return {"rig": rig, **document(health), "findings": findings}
-
-
-def _finding_document(finding: Finding) -> dict[str, Any]:
-    what, hint = what_and_hint(finding, SI)
-    return {**document(finding), "what": what, "hint": hint}
 
 
 def health_lines(hello: Hello, health: Health, units: Units) -> Iterator[str]:

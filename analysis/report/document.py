@@ -116,7 +116,7 @@ def filled(template: str, facts: object, units: Units, **more: object) -> str:
     return _Filler(units).vformat(template, (facts,), more)
 
 
-def sentences(of: type, words: str | Mapping[str, str]) -> None:
+def sentences(of: type, words: str | Mapping[Any, str]) -> None:
     """Let `describe` say the findings of a class by a template, or by one for each `kind`."""
 
     def say(found: Any, units: Units) -> str:

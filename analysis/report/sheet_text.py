@@ -146,9 +146,8 @@ def sheet_document(sheet: Sheet) -> dict[str, object]:
 
 def _set_document(part: SetPart) -> dict[str, object]:
     judged = {"set": part.name} if part.check is None else document(part.check)
-    return dict(judged) | picked(
-        part, "set_id role unjudged=unjudged.text not_measured measured=came"
-    )
+    keys = "set_id role unjudged=unjudged.text not_measured measured=came"
+    return {**judged, **document(picked(part, keys))}
 
 
 def _verdict(sheet: Sheet, units: Units) -> str:

@@ -50,10 +50,11 @@ class KeyedReading:
         net_n = setup.true_n(self.shown_load_n) - setup.true_n(setup.tare_n)
         if net_n < 0.0:
             raise CoilbenchError(
-                f"the scale shows {self.shown_load_n / KGF_N:.2f} kg, less than the tare of "
-                f"{setup.tare_n / KGF_N:.2f} kg",
+                "the scale shows {shown_n}, less than the tare of {tare_n}",
                 where=self.label,
                 hint="Give what the scale shows with the blocks on it, or the right tare",
+                shown_n=self.shown_load_n,
+                tare_n=setup.tare_n,
             )
         return net_n * setup.lever_ratio
 
@@ -74,29 +75,34 @@ class KeyedReading:
             )
         elif free_length_mm is None:
             raise CoilbenchError(
-                f"the depth {self.depth_mm:g} mm needs the spring's free length",
+                "the depth {depth_mm} needs the spring's free length",
                 where=self.label,
                 hint="Give the free length, or type the height between the faces",
+                depth_mm=self.depth_mm,
             )
         elif self.depth_mm < 0.0:
             raise CoilbenchError(
-                f"the depth {self.depth_mm:g} mm is negative",
+                "the depth {depth_mm} is negative",
                 where=self.label,
                 hint="Type how far the spring is pressed",
+                depth_mm=self.depth_mm,
             )
         else:
             height_mm = free_length_mm - self.depth_mm
         if height_mm <= 0.0:
             raise CoilbenchError(
-                f"the height would be {height_mm:g} mm",
+                "the height would be {height_mm}",
                 where=self.label,
                 hint="Check the length and its unit",
+                height_mm=height_mm,
             )
         if free_length_mm is not None and height_mm > free_length_mm:
             raise CoilbenchError(
-                f"the height {height_mm:g} mm is above the free length {free_length_mm:g} mm",
+                "the height {height_mm} is above the free length {free_length_mm}",
                 where=self.label,
                 hint="Check the length; a depth is typed with the word down after it",
+                height_mm=height_mm,
+                free_length_mm=free_length_mm,
             )
         return height_mm
 

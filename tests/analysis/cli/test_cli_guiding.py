@@ -94,7 +94,7 @@ def test_travel_of_before_a_restart_is_void_and_that_is_said(desk: Desk) -> None
     path.write_text(json.dumps(document | {"boot_id": document["boot_id"] + 1}))
     done = "virtual:?do=gauge&pace=fast&ends=0"
     assert desk.rig("gauge", done, "--lengths", LENGTHS) == 0
-    assert "has restarted since then" in desk.err
+    assert "has restarted and its travel counts from 0" in desk.err
     assert "1 of 5" in desk.out
 
 
