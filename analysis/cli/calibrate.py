@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -223,12 +222,11 @@ def _table(file: Path) -> Table:
 
 def _store(part: NewPart) -> None:
     with open_book(book_path(), create=True) as db:
-        calibration_id = store_part(db, part)
-        for line in summary(db, part, calibration_id):
+        for line in _summary(db, part, store_part(db, part)):
             click.echo(line)
 
 
-def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence[str]:
+def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[str]:
     """Say what was stored, how well it fits, and what is still missing."""
     shown = units()
     in_n = part.kind == "load"

@@ -2,17 +2,15 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple, TypeVar, cast
+from typing import Any, Literal, NamedTuple, TypeVar, cast
 
 import click
-from rich.console import Console, RenderableType
+from rich.console import Console
 from rich.measure import Measurement
 from rich.table import Table
-from rich.text import Text
 
 from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import units as units
@@ -170,24 +168,12 @@ def _width(table: Table) -> int:
     return Measurement.get(console(), unbounded, table).maximum
 
 
-class _PlainTable(Table):
-    """A table whose cells and titles are taken as they are, never as markup."""
-
-    def add_row(self, *cells: RenderableType | None, **options: Any) -> None:
-        """Add a row; text cells become Text."""
-        super().add_row(
-            *(Text(cell) if isinstance(cell, str) else cell for cell in cells), **options
-        )
-
-
 def plain_table(*titles: str, rows: Iterable[Sequence[str]] = ()) -> Table:
-    """Return a table without lines; a title that begins with `>` is a column of numbers."""
-    table = _PlainTable(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
+    """Return a table without lines, for `console`; a title after `>` is a column of numbers."""
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
     for title in titles:
-        numbers = title.startswith(">")
-        table.add_column(
-            Text(title.removeprefix(">")), justify="right" if numbers else "left", no_wrap=True
-        )
+        side: Literal["left", "right"] = "right" if title.startswith(">") else "left"
+        table.add_column(title.removeprefix(">"), justify=side, no_wrap=True)
     for row in rows:
         table.add_row(*row)
     return table
@@ -200,12 +186,10 @@ def columns_table(columns: Iterable[tuple[str, Sequence[str]]]) -> Table:
 
 
 def load_cell(load_n: float | None, load_u_n: float | None, shown: Units) -> str:
-    """Write a load and its expanded uncertainty to two digits of it, without the unit."""
+    """Write a load and its expanded uncertainty, without the unit."""
     if load_n is None or load_u_n is None:
         return "-"
-    load, u = shown.load_value(load_n), shown.load_value(load_u_n)
-    places = 1 if u <= 0 else min(2, max(0, 1 - math.floor(math.log10(u))))
-    return f"{load:.{places}f} ±{u:.{places}f}"
+    return " ".join(shown.load_and_u(load_n, load_u_n))
 
 
 def read_bytes(path: Path) -> bytes:

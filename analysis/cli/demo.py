@@ -87,6 +87,7 @@ GAUGES_MM = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
 BLOCK_N = 500.0
 CALIBRATION = calibration_steps(MASSES_KG, GAUGES_MM, (GAUGES_MM[2], 1.5 * BLOCK_N))
 SPRINGS = 12
+STROKES = CONDITIONING_STROKES + MEASURED_STROKES  # of each spring
 
 
 @dataclass(frozen=True)
@@ -155,7 +156,7 @@ class Demo:
             new_set(db, SetPlan(one.name, one.role, labels, solid_height_mm=solid_mm))
         seed = self._seed * len(SETS) + number
         springs = draw_set(one.nominal, SPRINGS, seed, tired=one.tired, cracked=one.cracked)
-        port = self._port(capture_steps(springs, presses=self.strokes), phase=number + 1)
+        port = self._port(capture_steps(springs, presses=STROKES), phase=number + 1)
         request = CaptureRequest(self.book, one.name, port.url)
 
         def opened() -> Source:
@@ -179,11 +180,6 @@ class Demo:
         bench = Bench(self._rig, steps, self._seed * 100 + phase)
         # one seed for all phases: the rig is never switched off, so its start keeps its id
         return VirtualPort(Firmware(self._rig, bench.blocks(), seed=self._seed), pace=Pace.FAST)
-
-    @property
-    def strokes(self) -> int:
-        """Strokes of each spring, the conditioning ones included."""
-        return CONDITIONING_STROKES + MEASURED_STROKES
 
     @contextmanager
     def _opened(self, steps: Sequence[Step], phase: int) -> Iterator[Source]:
@@ -248,7 +244,7 @@ def _run(demo: Demo) -> DemoResult:
         progress.update(task, completed=1)
         for number, one in enumerate(SETS):
             words = f"capturing {one.name} ({one.role})"
-            task = progress.add_task(words, total=SPRINGS * demo.strokes)
+            task = progress.add_task(words, total=SPRINGS * STROKES)
             demo.capture(number, partial(_advance, progress, task))
         task = progress.add_task("checking and pairing", total=1)
         result = demo.decide()

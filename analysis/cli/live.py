@@ -11,7 +11,6 @@ from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
-from typing import Protocol
 
 import click
 from rich.console import Console, RenderableType
@@ -236,22 +235,6 @@ def _how_it_stands(feed: _Feed) -> str:
     return f"The capture has ended: {reason or 'nothing says why'}."
 
 
-class _Feed(Protocol):
-    """A capture as a dashboard sees it."""
-
-    own: bool
-
-    def see(self) -> Snapshot | None:
-        """Return the newest snapshot; None once no capture runs (any more)."""
-
-    def tell(self, command: Command) -> None:
-        """Give a command.
-
-        Raises:
-            CoilbenchError: nobody takes it.
-        """
-
-
 class OwnCapture:
     """A session on a thread of its own, watched by the screen's thread."""
 
@@ -302,7 +285,7 @@ class OtherCapture:
         return self._in_book() if asked is None else asked
 
     def tell(self, command: Command) -> None:
-        """Give that capture a command."""
+        """Give that capture a command; refused where nobody takes it."""
         send_command(self._path, command)
 
     def _in_book(self) -> Snapshot | None:
@@ -318,6 +301,9 @@ class OtherCapture:
             return replace(snapshot, link="lost", link_what=silent)
         age_s = snapshot.sample_age_s
         return replace(snapshot, sample_age_s=None if age_s is None else age_s + behind_s)
+
+
+_Feed = OwnCapture | OtherCapture  # a capture as a screen sees it
 
 
 @dataclass

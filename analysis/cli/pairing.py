@@ -21,7 +21,6 @@ from coilbench.analysis.cli.common import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import Combination, Pairing, pair_sets
-from coilbench.analysis.engine.placed import LoadRange
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
@@ -136,7 +135,8 @@ def _show(found: list[_Paired], top: int) -> None:
         show_pairing(each.build, each.candidates, each.pairing, top)
         if each.chosen is not None and each.limits is not None:
             said = limits_text(each.limits, shown)
-            say(f"Limits of {_named(each.chosen, shown)}:")
+            one = each.chosen
+            say(f"Limits of {pair_text(one.outer, one.inner, one.choice, shown)}:")
             for finding in said.findings:
                 say(f"  {finding}.")
             for missing in said.not_given:
@@ -146,12 +146,8 @@ def _show(found: list[_Paired], top: int) -> None:
         for pairing in sorted((each.pairing for each in found), key=lambda one: one.rank):
             best = pairing.combinations[0]
             verdict = "fits" if best.fits else "does not fit"
-            named = _named(best, shown)
+            named = pair_text(best.outer, best.inner, best.choice, shown)
             say(f"  {pairing.cam.name} ({pairing.name}): {named}, {verdict}")
-
-
-def _named(each: Combination, shown: Units) -> str:
-    return pair_text(each.outer, each.inner, each.choice, shown)
 
 
 def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int) -> None:
@@ -187,19 +183,14 @@ def say_card(build: BuildFile, found: Candidates) -> None:
 
 
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
-    choice = combination.choice
+    choice, loads = combination.choice, (combination.seat, combination.full)
     return (
         "fits" if combination.fits else "no",
         combination.outer,
         "-" if combination.inner is None else combination.inner,
         shown.length_number(choice.shim_mm or None),
         shown.length_number(choice.seat_cut_mm or None),
-        _load_cell(combination.seat, shown),
-        _load_cell(combination.full, shown),
+        *("-" if load is None else load_cell(load.load_n, load.load_u_n, shown) for load in loads),
         shown.rate_number(combination.rate_n_per_mm),
         shown.length_number(combination.coil_bind_margin_mm),
     )
-
-
-def _load_cell(load: LoadRange | None, shown: Units) -> str:
-    return "-" if load is None else load_cell(load.load_n, load.load_u_n, shown)

@@ -63,14 +63,9 @@ def _show(text: CalibrationText) -> None:
     if text.check is not None:
         click.echo(f"Last check: {text.check}.")
     click.echo("\nErrors at each step, per cent (q accuracy, b repeatability, v reversibility):")
-    table = plain_table("true load", ">q", ">b", ">v", ">zero", ">resolution", ">would meet class")
-    for row in text.steps:
-        table.add_row(*row)
-    console().print(table)
-    limits = plain_table("limits of class", ">q", ">b", ">v", ">zero", ">resolution")
-    for row in text.limits:
-        limits.add_row(*row)
-    console().print(limits)
+    errors = (">q", ">b", ">v", ">zero", ">resolution")
+    console().print(plain_table("true load", *errors, ">would meet class", rows=text.steps))
+    console().print(plain_table("limits of class", *errors, rows=text.limits))
     click.echo(f"({text.source}.)")
     if text.budget is not None:
         click.echo(f"\n{text.budget.title}:")

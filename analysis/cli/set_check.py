@@ -77,8 +77,8 @@ def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> lis
     placed = [(one.height_mm, Nominal(one.load_n)) for one in nominals if one.height_mm is not None]
     bare = [Nominal(one.load_n) for one in nominals if one.height_mm is None]
     if not bare:
-        asked: list[Asked] = [(height_mm, None) for height_mm in heights_mm]
-        return _merged(asked, placed)
+        given = dict(placed)
+        return [*((mm, given.pop(mm, None)) for mm in heights_mm), *given.items()]
     if placed:
         raise CoilbenchError(
             "some loads name their heights and some don't",
@@ -92,12 +92,6 @@ def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> lis
             hint="Give one --nominal for each --at, in the same order, or write 24kg@38.5mm",
         )
     return list(zip(heights_mm, bare, strict=True))
-
-
-def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list[Asked]:
-    given = dict(placed)
-    merged = [(mm, given.pop(mm, nominal)) for mm, nominal in asked]
-    return [*merged, *given.items()]
 
 
 @click.command(name="check", epilog="Example: coilbench set check larch --at 38.5mm --at 27.6mm")

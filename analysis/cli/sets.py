@@ -199,17 +199,14 @@ def set_new(
     )
     with open_book(book_path(), create=True) as db:
         record = new_set(db, plan)
+    first, *others = record.labels
+    last = f" to {others[-1]}" if others else ""
     click.echo(
-        f"Set {record.name} ({record.role}): {_springs(record)}.\n"
+        f"Set {record.name} ({record.role}): {counted(len(record.springs), 'spring')}, "
+        f"{first}{last}.\n"
         f"Next: coilbench daemon --port PORT --set {record.name}, "
         f"or by hand: coilbench note --set {record.name}"
     )
-
-
-def _springs(record: SetRecord) -> str:
-    first, last = record.labels[0], record.labels[-1]
-    many = counted(len(record.springs), "spring")
-    return f"{many}, {first}" if first == last else f"{many}, {first} to {last}"
 
 
 def _measured_before(

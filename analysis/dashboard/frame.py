@@ -246,11 +246,17 @@ def _head(scene: Scene) -> Text:
 
 def _turn(scene: Scene, width: int, *, tall: bool, ascii_only: bool) -> list[Text]:
     who, which = _whose_turn(scene.snapshot, scene.units)
-    letters = large(who, ascii_only=ascii_only) if tall else None
+    lines = _large(who, which, "bold", width, ascii_only=ascii_only) if tall else None
+    words = f"NOW: {who}, {which}" if scene.snapshot.label else which
+    return lines or [Text(words, "bold reverse")]
+
+
+def _large(text: str, words: str, style: str, width: int, *, ascii_only: bool) -> list[Text] | None:
+    """Write a text in large type, with words below it; None where that does not fit."""
+    letters = large(text, ascii_only=ascii_only)
     if letters is None or len(letters[0]) + 4 > width:
-        return [Text(f"NOW: {who}, {which}" if scene.snapshot.label else which, "bold reverse")]
-    blank = Text("")
-    return [blank, *(Text(f"  {line}", "bold") for line in letters), Text(f"  {which}", "bold")]
+        return None
+    return [Text(""), *(Text(f"  {line}", style) for line in (*letters, words))]
 
 
 def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Text]:
@@ -259,11 +265,9 @@ def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Tex
     load = units.load_text(snapshot.load_n)
     load = load.removeprefix("-") if load.startswith("-0.0") else load  # an empty cell's noise
     height, depth = units.length_text(snapshot.height_mm), units.length_text(snapshot.depth_mm)
-    letters = large(f"{load:>9}   {height:>9}", ascii_only=ascii_only) if huge else None
-    if letters is not None and len(letters[0]) + 4 <= width:
-        words = f"  load, and height; depth {depth}, {phase}"
-        blank = Text("")
-        return [blank, *(Text(f"  {line}") for line in letters), Text(words)]
+    words = f"load, and height; depth {depth}, {phase}"
+    figures = f"{load:>9}   {height:>9}"
+    lines = _large(figures, words, "", width, ascii_only=ascii_only) if huge else None
     line = Text.assemble(
         (f"{load:>12}", "bold"),
         "   height ",
@@ -272,7 +276,7 @@ def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Tex
         (depth, "bold"),
         f"   {phase}",
     )
-    return [line]
+    return lines or [line]
 
 
 def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:

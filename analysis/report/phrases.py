@@ -312,17 +312,6 @@ def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
     return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
 
 
-def _put_mass(facts: Mapping[str, Any], units: Units) -> str:
-    task = "put {mass_kg} on" if facts["mass_kg"] else "take everything off"
-    return filled(f"{task}, then hands off", facts, units)
-
-
-def _put_gauge(facts: Mapping[str, Any], units: Units) -> str:
-    task = "bring the quill down on the {length_mm} gauge"
-    words = f"{task if facts['length_mm'] else 'bring the faces together'}, lightly, and hold"
-    return filled(words, facts, units)
-
-
 def _seems(facts: Mapping[str, Any], name: str, units: Units) -> str:
     """Write a mass or length that a point reads as; "-" where the points before don't tell."""
     kg, mm = facts.get(f"{name}_kg"), facts.get(f"{name}_mm")
@@ -425,8 +414,16 @@ _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     ),
     "skipped": lambda f, _u: _skipped(f, "put off: it comes after the others"),
     "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),
-    "put_mass": _put_mass,
-    "put_gauge": _put_gauge,
+    "put_mass": lambda f, u: filled(
+        f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u
+    ),
+    "put_gauge": lambda f, u: filled(
+        "bring the quill down on the {length_mm} gauge, lightly, and hold"
+        if f["length_mm"]
+        else "bring the faces together, lightly, and hold",
+        f,
+        u,
+    ),
     "load_read": lambda f, u: _read(f, "read {counts:.0f} counts, noise {noise_counts:.0f}", u),
     "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
     "point_refused": _point_refused,

@@ -36,9 +36,8 @@ def _tolerance(found: Ruling, units: Units) -> str:
     unit = "n_per_mm" if found.height_mm is None else "n"
     names = (f"{name}_{unit}" for name in ("measured", "aim", "tolerance", "measured_u"))
     measured, aimed, tolerance, u = (found.facts[name] for name in names)
-    away = measured - aimed
-    share = "" if aimed == 0.0 else f"{abs(away / aimed):.1%} "
-    word = "below" if away < 0.0 else "above"
+    share = "" if aimed == 0.0 else f"{abs(measured / aimed - 1.0):.1%} "
+    word = "below" if measured < aimed else "above"
     aim = "the nominal" if found.rule == "nominal" else "the set's middle of"
     shown = units.rate_text if found.height_mm is None else units.load_text
     what = shown(measured)
@@ -82,10 +81,11 @@ def _length(found: Ruling, units: Units) -> str:
     short_mm = f["aim_mm"] - f["length_mm"]
     word = "below" if short_mm >= 0.0 else "above"
     aim = "the nominal" if f["aim"] == "nominal" else "the set's middle of"
-    text = (
-        f"free length {units.length_text(f['length_mm'])} is {abs(short_mm / f['aim_mm']):.1%} "
-        f"{word} {aim} {units.length_text(f['aim_mm'])} (limit {SHORT_SHARE:.0%} below,"
-        f" uncertainty {units.length_text(f['length_u_mm'])})"
+    text = filled(
+        f"free length {{length_mm}} is {abs(short_mm / f['aim_mm']):.1%} {word} {aim} {{aim_mm}} "
+        f"(limit {SHORT_SHARE:.0%} below, uncertainty {{length_u_mm}})",
+        f,
+        units,
     )
     unsure = ": too near the limit to tell; measure it with a caliper"
     return text + unsure if found.outcome == "unsure" else text
