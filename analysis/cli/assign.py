@@ -83,7 +83,7 @@ def _show(assignment: Assignment) -> None:
         _show_valves(chosen)
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
-        say(f"The sum is {sums[0]}, that of no other choice is below {sums[1]}.")
+        say(f"The sum is {sums[0]}; no other choice is below {sums[1]}.")
     else:
         say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")
         for reason in assignment.reasons:

@@ -36,7 +36,7 @@ def book_copy(file: Path, force: bool) -> None:
     copy_book(book_path(), file, force=force)
     found = check_book(file)
     click.echo(f"Copied {book_path()} to {file}: {_content(found)}.")
-    _say(found)
+    _report(found)
 
 
 @click.command(
@@ -64,7 +64,7 @@ def book_check(file: Path | None, as_json: bool) -> None:
         click.echo("A capture has it open, or ended without closing it.")
     if found.newer:
         click.echo("A newer coilbench has written it; this one cannot open it.")
-    _say(found)
+    _report(found)
 
 
 @click.command(
@@ -106,7 +106,7 @@ def _content(found: Soundness) -> str:
     )
 
 
-def _say(found: Soundness) -> None:
+def _report(found: Soundness) -> None:
     for finding in found.findings:
         click.echo(f"! {finding}.")
     if found.findings:
@@ -170,5 +170,5 @@ def _note_text(note: Note, shown: Units) -> str:
 def _brought(brought: Mapping[str, int], kept: Path | None) -> str:
     counts = [counted(brought[table], one) for table, one in _SHOWN.items() if table in brought]
     if counts:
-        return f"{', '.join(counts)} came in"
+        return f"{', '.join(counts)} added"
     return "nothing new" if kept is None else "no new rows, but differences were settled"

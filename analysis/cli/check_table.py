@@ -164,7 +164,7 @@ def show_strokes(name: str, strokes: Mapping[str, Sequence[JudgedStroke]], shown
     for label, one in seen:
         say(f"{label} stroke {one.number}: {describe(one, shown)}.")
     for words, option, kept in (
-        ("To count one in", "--use", False),
+        ("To include one", "--use", False),
         ("To leave one out", "--leave", True),
     ):
         named = next((f"{label}:{one.number}" for label, one in seen if one.kept == kept), None)

@@ -84,7 +84,7 @@ json_option = click.option(
 )
 build_argument = click.argument("build", type=click.Path(path_type=Path))
 use_flagged_option = click.option(
-    "--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in."
+    "--use-flagged", is_flag=True, help="Include weak, stiff, short and odd springs."
 )
 effort_option = click.option(
     "--effort",

@@ -33,7 +33,7 @@ GRACE_S = 8.0  # how long the last point can still be undone
 KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
 _READINGS = ("load_read", "travel_read", "block_read", "point_refused", "pressed_too_little")
 _UNDONE = ("point_undone", "press_undone")
-_ASKED: dict[str, Wish] = {"u": "undo", "\r": "store", "\n": "store"}
+_WISHES: dict[str, Wish] = {"u": "undo", "\r": "store", "\n": "store"}
 
 
 def calibrated_part(kind: PartKind, command: str) -> PartRecord:
@@ -155,7 +155,7 @@ class GuidedRig:
             return ()
         read = counted(len(before.holds), "point")
         last = f"the last at {before.touched_utc[:16]} UTC"
-        click.echo(f"Going on after {read}, {last} (--afresh: start again).")
+        click.echo(f"Continuing after {read}, {last} (--afresh: start again).")
         return before.holds
 
     def _read_points(
@@ -171,7 +171,7 @@ class GuidedRig:
         except BaseException:
             if guide.taken:
                 read = counted(guide.taken, "point")
-                say_aside(f"{read} of {len(values)} kept; the same command goes on from there.")
+                say_aside(f"{read} of {len(values)} kept; the same command continues from there.")
             raise
 
     def _follow(self, guide: Guide, keep: Callable[[], None] | None = None) -> None:
@@ -197,16 +197,16 @@ class GuidedRig:
                 self._stream,
                 guide,
                 say,
-                asked=lambda: _asked(keyboard),
+                asked=lambda: _wish(keyboard),
                 show=lambda state: line.show(describe(state, shown)),
                 keep=keep or (lambda: None),
                 grace_s=GRACE_S if keyboard.off is None else 0.0,
             )
 
 
-def _asked(keyboard: Keyboard) -> Wish:
+def _wish(keyboard: Keyboard) -> Wish:
     typed = keyboard.wait(0.0)
-    return _ASKED.get(typed[-1:].lower(), "")
+    return _WISHES.get(typed[-1:].lower(), "")
 
 
 class _StateLine:

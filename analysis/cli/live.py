@@ -60,7 +60,9 @@ NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --se
     "as the open one's. [default: those of the set's nominal, else two inside what was measured, "
     "not marked]"
 )
-@click.option("--down-to", "reach_height_mm", type=LENGTH, help="See: coilbench daemon --help")
+@click.option(
+    "--down-to", "reach_height_mm", type=LENGTH, help="Press every stroke to this height."
+)
 @click.option(
     "--bell/--no-bell",
     default=True,
@@ -229,10 +231,10 @@ def _ended_by_signals() -> Iterator[None]:
 
 def _how_it_stands(feed: _Feed) -> str:
     if feed.see() is not None:
-        return "The capture goes on without you."
+        return "The capture continues."
     with open_book(book_path()) as db:
         reason = CaptureRun.last_end(db)
-    return f"The capture has ended: {reason or 'nothing says why'}."
+    return f"The capture has ended: {reason or 'no reason is recorded'}."
 
 
 class OwnCapture:

@@ -177,9 +177,9 @@ def say_card(build: BuildFile, found: Candidates) -> None:
     for line in card_lines(build, units()):
         say(line)
     if found.left_out:
-        say(f"Left out as flagged: {', '.join(found.left_out)} (--use-flagged counts them in).")
+        say(f"Left out as flagged: {', '.join(found.left_out)} (--use-flagged includes them).")
     if found.unsure:
-        say(f"Counted in, though their check is unsure: {', '.join(found.unsure)}.")
+        say(f"Included, though their check is unsure: {', '.join(found.unsure)}.")
 
 
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:

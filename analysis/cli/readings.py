@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
@@ -13,6 +13,7 @@ from coilbench.analysis.cli.common import (
     LENGTH,
     LOAD,
     NUMBER,
+    Decorated,
     at_option,
     json_option,
     print_document,
@@ -37,10 +38,8 @@ from coilbench.capture.units import counted
 
 SHOWN_FIGURES = 8  # of an id: enough to distinguish some millions
 
-_Command = TypeVar("_Command", bound=Callable[..., Any])
 
-
-def _undo_options(command: _Command) -> _Command:
+def _undo_options(command: Decorated) -> Decorated:
     history = click.option(
         "--history", is_flag=True, help="List the runs of this command, newest first."
     )

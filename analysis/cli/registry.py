@@ -87,7 +87,7 @@ COMMANDS = {
         live       live:live_command             Watch a capture, or run one, on the terminal.
         tell       daemon:tell_command           Send redo, skip, back, rename, finish to a capture.
         note       readings:note_command         Key in what a scale and a quill show.
-        import     readings:import_command       Bring in CSV files: sweeps or points.
+        import     readings:import_command       Import CSV files: sweeps or points.
         depths     assign:depths_command         How deep to press each set for each check, by hand.
     """,
     "Decide": """
@@ -97,7 +97,7 @@ COMMANDS = {
     """,
     "Keep": """
         export     export:export_command         Write sets as CSV files.
-        merge      book:merge_command            Bring other benches' books into this one.
+        merge      book:merge_command            Merge other benches' books into this one.
         book       registry:book_command         Copy the book, check it, put a copy back.
         completion completion:completion_command Let your shell complete commands, sets and springs.
     """,

@@ -34,7 +34,7 @@ BAR_CELLS = 10  # of the residual bar, to either side
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write the card as one self-contained page to this file.",
 )
-@click.option("--force", is_flag=True, help="Let the page take a file's place.")
+@click.option("--force", is_flag=True, help="Replace an existing file.")
 @json_option
 def card_command(page: Path | None, force: bool, as_json: bool) -> None:
     """Show the calibration in force: its points, curve, uncertainty, age, and what to trust.

@@ -27,6 +27,7 @@ from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import counted
 
 WIDEST = 100
 NARROW = 60  # characters: below it the branches are left to wider screens
@@ -123,8 +124,8 @@ def _running_mm(record: SetRecord) -> tuple[float, ...]:
 
 def _show(set_name: str, found: SpringFindings) -> None:
     curve = found.curve
-    strokes = "1 stroke" if len(curve.sweeps) == 1 else f"{len(curve.sweeps)} strokes"
     branch = "mean of both branches" if curve.branch == "mean" else f"{curve.branch} branch"
+    strokes = counted(len(curve.sweeps), "stroke")
     _echo(f"{curve.label} of set {set_name}: {strokes}, {branch}\n")
     _show_loads(found)
     click.echo("")
@@ -148,24 +149,19 @@ def _show_loads(found: SpringFindings) -> None:
     read, grid = found.table(shown)
     if not read:
         return
-    places = 1 if shown.length == "in" else 3
+    stiffness = f">stiffness\n{shown.load}/{shown.length}"
+    loop = [f"{100.0 * share:.1f}" if np.isfinite(share) else "-" for share in grid.loop_share]
     columns = {
-        f">height\n{shown.length}": [shown.length_text(one.height_mm).split()[0] for one in read],
-        f">down\n{shown.load}": [_cell(shown.load_value(n), 2) for n in grid.loading_n],
-        f">up\n{shown.load}": [_cell(shown.load_value(n), 2) for n in grid.unloading_n],
+        f">height\n{shown.length}": [shown.length_number(one.height_mm) for one in read],
+        f">down\n{shown.load}": list(map(shown.load_number, grid.loading_n)),
+        f">up\n{shown.load}": list(map(shown.load_number, grid.unloading_n)),
         f">{curve.branch}\n{shown.load}": [
             load_cell(one.load_n, one.load_u_n, shown) for one in read
         ],
-        ">loop\n%": [_cell(100.0 * share, 1) for share in grid.loop_share],
-        f">stiffness\n{shown.load}/{shown.length}": [
-            _cell(shown.rate_value(rate), places) for rate in grid.stiffness_n_per_mm
-        ],
+        ">loop\n%": loop,
+        stiffness: list(map(shown.rate_number, grid.stiffness_n_per_mm)),
     }
     if console().width < NARROW:
         for branch in ("down", "up"):
             del columns[f">{branch}\n{shown.load}"]
     console().print(columns_table(columns.items()))
-
-
-def _cell(value: float, places: int) -> str:
-    return f"{value:.{places}f}" if np.isfinite(value) else "-"

@@ -45,7 +45,7 @@ STROKE = Typed("label:number", _parse_stroke)
 @click.argument("name")
 @click.option("--spring", "only", metavar="LABEL", help="Show this spring's strokes alone.")
 @click.option(
-    "--use", "used", type=STROKE, multiple=True, help="Count this stroke in, whatever was seen."
+    "--use", "used", type=STROKE, multiple=True, help="Include this stroke, whatever was found."
 )
 @click.option("--leave", "left", type=STROKE, multiple=True, help="Leave this stroke out.")
 @click.option(

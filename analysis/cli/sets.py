@@ -56,7 +56,7 @@ from coilbench.capture.units import counted
     type=FRACTION,
     help="How far from these a spring may be.  [default: set check's --tolerance]",
 )
-@click.option("--clear", is_flag=True, help="Take the set's nominal away.")
+@click.option("--clear", is_flag=True, help="Remove the set's nominal.")
 @json_option
 def set_nominal(
     name: str,
@@ -69,12 +69,12 @@ def set_nominal(
     """Keep the loads that a set should push, as its maker prints them; or show them.
 
     A set check compares the springs with them, and so shows a set that is tired as a whole. What
-    is given takes the place of all that was kept before.
+    is given replaces all that was kept before.
     """
     nominal = _made_nominal(loads, rate, tolerance)
     if clear and nominal is not None:
         raise CoilbenchError(
-            "--clear takes the nominal away, and one is given", hint="Give one or the other"
+            "--clear removes the nominal, and a new one is given", hint="Give one or the other"
         )
     with open_book(book_path()) as db:
         record = find_set(db, name)
@@ -124,7 +124,7 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
 @click.option(
     "--role",
     type=click.Choice(["outer", "inner", "single"]),
-    help="Which place the springs have.",
+    help="Where the springs sit.",
 )
 @click.option("--again", help="The same springs as this set's, to be measured again.")
 @click.option("--count", type=click.INT, help="How many; labels become NAME-01, NAME-02, …")
@@ -178,7 +178,7 @@ def set_new(
     """Register a set: springs bought or removed together, meant to be alike.
 
     With --again the springs of a set in the book, to be measured once more (after running in, say)
-    and compared: labels, role and dimensions are that set's, dimensions given here come before.
+    and compared: labels, role and dimensions are that set's, dimensions given here override them.
     """
     nominal = _made_nominal(nominals, nominal_rate, nominal_tolerance)
     old = None if again is None else _measured_before(again, role, count, labels)
@@ -215,7 +215,7 @@ def _measured_before(
     if (role, count, labels) != (None, None, None):
         raise CoilbenchError(
             "--again takes role and labels from the set it names",
-            hint="Leave --role, --count and --labels away",
+            hint="Leave out --role, --count and --labels",
         )
     with open_book(book_path()) as db:
         return find_set(db, again)

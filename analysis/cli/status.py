@@ -33,7 +33,8 @@ class NextStep:
 def next_step(state: BookState | None, now_utc: str) -> NextStep:
     """Return the next command of the job; without a book state is None."""
     if state is not None and state.newer:
-        return NextStep("--version", "update coilbench: a newer one has written this book; this is")
+        why = "update coilbench: a newer one has written this book; this one is"
+        return NextStep("--version", why)
     if state is None or not state.sets:
         return NextStep(
             "set new NAME --role outer --count 12",

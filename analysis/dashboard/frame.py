@@ -77,7 +77,7 @@ def _whose_turn(snapshot: Snapshot, units: Units) -> tuple[str, str]:
 def _event_lines(snapshot: Snapshot, units: Units, room: int, width: int) -> list[Text]:
     """Return the last things that happened in `room` lines, the latest last and whole.
 
-    + is a stroke kept, ! one refused or a fault.
+    The latest has more lines where it needs them. + is a stroke kept, ! one refused or a fault.
     """
     lines: list[Text] = []
     for _, event in reversed(snapshot.events):
@@ -87,6 +87,7 @@ def _event_lines(snapshot: Snapshot, units: Units, room: int, width: int) -> lis
         if lines:
             pieces = [words]  # cut where it is too long: the latest alone is told whole
         first, *rest = pieces
+        room = max(room, len(pieces))
         own = [Text.assemble((mark, style), first), *(Text(f"  {piece}") for piece in rest)]
         lines = own + lines
         if len(lines) >= room:

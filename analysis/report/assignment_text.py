@@ -52,7 +52,7 @@ json_keys(
 sentences(
     TooFewSprings,
     "{valves} valves need as many {role} springs, {springs} are available: measure more, name "
-    "another set, or count flagged ones in with --use-flagged",
+    "another set, or include flagged ones with --use-flagged",
 )
 sentences(
     EffortObstacle,

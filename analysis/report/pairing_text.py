@@ -171,7 +171,7 @@ def _(trade: Trade, units: Units) -> str:
 def _off_text(load_n: float, card_n: float, where: str) -> str:
     percent = 100.0 * (load_n / card_n - 1.0)
     if abs(percent) < NOTHING_PERCENT:
-        return f"right {where}"
+        return f"exact {where}"
     return f"{abs(percent):.1f} % {'high' if percent > 0.0 else 'low'} {where}"
 
 

@@ -49,17 +49,17 @@ _RIG: dict[str, tuple[str, str]] = {
         "no sample arrived for {gap_s:.1f} s",
         "Check the amplifier's supply and wires for a loose contact",
     ),
-    "no cell/at_limit": (
+    "no_cell/at_limit": (
         "every load reading is at the limit of the amplifier's range: no cell is connected, one "
         "of its wires is broken, or it is far overloaded",
         "Take all load off, then check the cell's four wires",
     ),
-    "no cell/constant": (
+    "no_cell/constant": (
         "the load reading never changes ({counts} counts): the cell does not respond",
         "Check the cell's four wires and the amplifier's supply; a working cell always shows "
         "some noise",
     ),
-    "no cell/no_response": (
+    "no_cell/no_response": (
         "the quill moved but the load did not: no cell, or nothing to press on",
         "Press on something springy; check the cell's four wires",
     ),
@@ -67,7 +67,7 @@ _RIG: dict[str, tuple[str, str]] = {
         "{flagged} of {samples} load readings are at the limit of the amplifier's range",
         "Look for a loose wire, or press less hard",
     ),
-    "torn words": (
+    "torn_words": (
         "{flagged} of {samples} load readings are corrupted",
         "Keep the amplifier's wires short and away from mains cables",
     ),
@@ -92,7 +92,7 @@ _RIG: dict[str, tuple[str, str]] = {
         "{lost} of {samples} samples were lost on the way",
         "Try another cable or port, and close busy programs on this computer",
     ),
-    "bad lines": ("{lines} lines are corrupted", "Try another cable or port; check the baud rate"),
+    "bad_lines": ("{lines} lines are corrupted", "Try another cable or port; check the baud rate"),
     "restarts": ("the rig restarted {restarts} times", "Check its power"),
     "encoder/steps": (
         "the scale made {steps} impossible steps at rest",
@@ -102,11 +102,11 @@ _RIG: dict[str, tuple[str, str]] = {
         "the load moved but the travel did not: the encoder does not respond",
         "Check the scale's wires and that its reading head moves with the quill",
     ),
-    "no travel": (
+    "no_travel": (
         "{absent} of {samples} samples have no travel reading",
         "Check the scale's wires and battery",
     ),
-    "no press": (
+    "no_press": (
         "neither load nor travel moved: nothing was pressed, or neither responds",
         "Press again; if that does not help, check the wires of both",
     ),
@@ -177,8 +177,8 @@ _PHRASES: dict[str, str] = {
     "fully before each press",
     "few_samples": "only {samples} usable samples",
     "pressed_again": "pressed {presses} times before the release",
-    "datum_lost": "the rig restarted and its travel count began again from 0, so heights are "
-    "unknown; set the datum with: coilbench rig gauge --port PORT --datum LENGTH",
+    "datum_lost": "the rig restarted and counts travel from 0 again, so heights are unknown; set "
+    "the datum with: coilbench rig gauge --port PORT --datum LENGTH",
     "redone": "redone",
     "measured_again": "measured again",
     "a_copy": "a copy of another stroke of this spring",
@@ -214,7 +214,7 @@ _PHRASES: dict[str, str] = {
     "block_read": "read {samples} samples up to {largest_n}",
     "pressed_too_little": "only {largest_n}: press again, harder",
     "nothing_to_undo": "nothing is read yet: nothing to undo",
-    "point_undone": "point {point} is undone: move the quill or mass away once, then repeat it",
+    "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",
     "press_undone": "the press is undone",
     # a build file
     "lash_assumed": "lash isn't given: {lash_mm} assumed",
@@ -328,7 +328,7 @@ def _read(facts: Mapping[str, Any], words: str, units: Units) -> str:
 
 def _point_refused(facts: Mapping[str, Any], units: Units) -> str:
     return (
-        f"not taken: it reads as {_seems(facts, 'seems', units)}, and "
+        f"rejected: it reads as {_seems(facts, 'seems', units)}, and "
         f"{_seems(facts, 'wanted', units)} is required; if an earlier point is wrong, undo it"
     )
 
@@ -412,7 +412,7 @@ _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
         f"no sample for {f['quiet_s']:.1f} s on {f['source']}.{_last_sample(f, u)} "
         "Check the cable, then: coilbench rig find"
     ),
-    "skipped": lambda f, _u: _skipped(f, "put off: it comes after the others"),
+    "skipped": lambda f, _u: _skipped(f, "postponed: it comes after the others"),
     "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),
     "put_mass": lambda f, u: filled(
         f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u

@@ -157,7 +157,7 @@ def _verdict(sheet: Sheet, units: Units) -> str:
         return found
     how = "which fits the card" if best.fits else "which is the nearest, and does not fit"
     if best.seat is None or best.full is None:
-        how = "of which it can't be said whether it fits"
+        how = "which may or may not fit"
     kind = "set" if best.inner is None else "pair of sets"
     named = pair_text(best.outer, best.inner, best.choice, units)
     return f"{found}, so this sheet shows the best {kind}: {named}, {how}"

@@ -21,6 +21,10 @@ def fixed(value: float, places: int, sign: str = "-") -> str:
     return f"{round(value, places) + 0.0:{sign}.{places}f}"
 
 
+def _number(value: float | None, shown: Callable[[float], float], places: int) -> str:
+    return "-" if value is None or math.isnan(value) else fixed(shown(value), places)
+
+
 @dataclass(frozen=True)
 class Units:
     """The units a person wants to see."""
@@ -42,19 +46,15 @@ class Units:
 
     def load_number(self, load_n: float | None) -> str:
         """Write a load without its unit; "-" where it is unknown."""
-        return "-" if load_n is None else fixed(self.load_value(load_n), LOAD_PLACES[self.load])
+        return _number(load_n, self.load_value, LOAD_PLACES[self.load])
 
     def length_number(self, length_mm: float | None) -> str:
         """Write a length without its unit; "-" where it is unknown."""
-        if length_mm is None:
-            return "-"
-        return fixed(self.length_value(length_mm), LENGTH_PLACES[self.length])
+        return _number(length_mm, self.length_value, LENGTH_PLACES[self.length])
 
     def rate_number(self, rate_n_per_mm: float | None) -> str:
         """Write a rate without its unit; "-" where it is unknown."""
-        if rate_n_per_mm is None:
-            return "-"
-        return fixed(self.rate_value(rate_n_per_mm), RATE_PLACES[self.length])
+        return _number(rate_n_per_mm, self.rate_value, RATE_PLACES[self.length])
 
     def load_text(self, load_n: float | None) -> str:
         """Write a load with its unit; "-" where it is unknown."""

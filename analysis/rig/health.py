@@ -187,7 +187,7 @@ def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Find
     if health.impossible_steps:
         yield Finding.of("encoder", cause="steps", steps=health.impossible_steps)
     if health.travel_absent:
-        yield Finding.of("no travel", absent=health.travel_absent, samples=health.samples)
+        yield Finding.of("no_travel", absent=health.travel_absent, samples=health.samples)
 
 
 def _link_findings(samples: int, lost: int, lines_bad: int, restarts: int) -> Iterator[Finding]:
@@ -198,7 +198,7 @@ def _link_findings(samples: int, lost: int, lines_bad: int, restarts: int) -> It
     if lost > LOST_SHARE * whole:
         yield Finding.of("lost", lost=lost, samples=whole)
     if lines_bad > LOST_SHARE * whole:
-        yield Finding.of("bad lines", lines=lines_bad)
+        yield Finding.of("bad_lines", lines=lines_bad)
     if restarts:
         yield Finding.of("restarts", restarts=restarts)
 
@@ -218,16 +218,16 @@ def _load_findings(samples: NDArray[np.void]) -> Iterator[Finding]:
     flags, codes = samples["flags"], np.unique(samples["load_counts"])
     saturated = _flagged(flags, SampleFlag.LOAD_SATURATED)
     if saturated == samples.size:
-        yield Finding.of("no cell", cause="at_limit")
+        yield Finding.of("no_cell", cause="at_limit")
         return
     if codes.size == 1:
-        yield Finding.of("no cell", cause="constant", counts=int(codes[0]))
+        yield Finding.of("no_cell", cause="constant", counts=int(codes[0]))
         return
     if saturated:
         yield Finding.of("saturated", flagged=saturated, samples=int(samples.size))
     suspect = _flagged(flags, SampleFlag.LOAD_SUSPECT)
     if suspect > max(SUSPECT_SHARE * samples.size, SETTLING_SAMPLES):
-        yield Finding.of("torn words", flagged=suspect, samples=int(samples.size))
+        yield Finding.of("torn_words", flagged=suspect, samples=int(samples.size))
 
 
 def _noise_findings(
@@ -400,7 +400,7 @@ def _response_findings(
 ) -> list[Finding]:
     travelled = not has_travel or went.travel_counts != 0.0
     if went.load_counts == 0.0 and not (has_travel and travelled):
-        return [Finding("no press")]
+        return [Finding("no_press")]
     load_sign, travel_sign = _signs(calibration)
     swapped = "" if calibration is None else "_swapped"
     findings = []
@@ -409,7 +409,7 @@ def _response_findings(
     elif has_travel and went.travel_counts * travel_sign <= 0.0:
         findings.append(Finding.of("backwards", cause=f"encoder{swapped}"))
     if went.load_counts == 0.0:
-        findings.append(Finding.of("no cell", cause="no_response"))
+        findings.append(Finding.of("no_cell", cause="no_response"))
     elif went.load_counts * load_sign <= 0.0:
         findings.append(Finding.of("backwards", cause=f"cell{swapped}"))
     return findings

@@ -106,7 +106,7 @@ def test_lost_samples_do_not_slow_the_rate() -> None:
 
 def test_a_code_that_never_changes_is_no_cell() -> None:
     health = judged(quiet(noise=0.0))
-    assert kinds(health) == ["no cell"]
+    assert kinds(health) == ["no_cell"]
     assert health.load_codes == 1
     assert health.findings[0]["cause"] == "constant"
 
@@ -116,7 +116,7 @@ def test_an_amplifier_at_its_end_all_the_time_is_no_cell() -> None:
     samples["load_counts"] = 0x7FFFFF
     samples["flags"] |= np.uint8(SampleFlag.LOAD_SATURATED)
     health = judged(samples)
-    assert kinds(health) == ["no cell"]
+    assert kinds(health) == ["no_cell"]
     assert health.saturated == len(samples)
     assert health.noise_counts is None
 
@@ -132,17 +132,17 @@ def test_a_few_saturated_readings_are_counted() -> None:
 def test_every_other_fault_has_its_own_word() -> None:
     torn = quiet()
     torn["flags"][::20] |= np.uint8(SampleFlag.LOAD_SUSPECT)
-    assert kinds(judged(torn)) == ["torn words"]
+    assert kinds(judged(torn)) == ["torn_words"]
     assert kinds(judged(quiet(noise=5000.0))) == ["noise"]
     assert kinds(judged(quiet(drift_per_s=400.0))) == ["drift"]
     assert kinds(judged(quiet(drift_per_s=-400.0))) == ["drift"]
     assert kinds(judged(quiet(drift_per_s=150.0))) == []
-    assert kinds(judged(quiet(), lines_bad=5)) == ["bad lines"]
+    assert kinds(judged(quiet(), lines_bad=5)) == ["bad_lines"]
     assert kinds(judged(quiet(), restarts=1)) == ["restarts"]
     assert kinds(judged(quiet(), impossible_steps=3)) == ["encoder"]
     blind = quiet()
     blind["flags"] |= np.uint8(SampleFlag.TRAVEL_ABSENT)
-    assert kinds(judged(blind)) == ["no travel"]
+    assert kinds(judged(blind)) == ["no_travel"]
     assert kinds(judged(blind, has_travel=False)) == []
     assert kinds(judged(quiet(3))) == ["silent"]
     paused = quiet()

@@ -55,7 +55,7 @@ def test_one_in_a_thousand_may_be_lost_or_damaged(bad: int, said: bool) -> None:
     lost = _link_findings(10_000 - bad, bad, 0, 0)
     damaged = _link_findings(10_000, 0, bad, 0)
     assert [f.kind for f in lost] == ["lost"] * said
-    assert [f.kind for f in damaged] == ["bad lines"] * said
+    assert [f.kind for f in damaged] == ["bad_lines"] * said
 
 
 @pytest.mark.parametrize(
@@ -66,7 +66,7 @@ def test_one_word_in_a_hundred_may_be_torn_and_eight_at_a_start(
 ) -> None:
     samples = resting(n)
     samples["flags"][:torn] |= np.uint8(SampleFlag.LOAD_SUSPECT)
-    assert told(samples, "torn words") == said
+    assert told(samples, "torn_words") == said
 
 
 @pytest.mark.parametrize(("n", "said"), [(20, False), (19, True)])
@@ -75,7 +75,7 @@ def test_twenty_samples_are_the_fewest_to_judge_by(n: int, said: bool) -> None:
     assert told(samples, "silent") == said
     assert (judged(samples).noise_counts is None) == said
     assert (_at_rest(samples) is None) == said
-    assert told(resting(n, np.zeros(n)), "no cell") != said
+    assert told(resting(n, np.zeros(n)), "no_cell") != said
 
 
 @pytest.mark.parametrize(("sd_counts", "said"), [(1000.0, False), (1001.0, True)])

@@ -106,8 +106,8 @@ def test_a_still_encoder_and_a_dead_cell_are_told_apart(stroke) -> None:
     dead = pressed.copy()
     dead["load_counts"] = int(rest.load_counts)
     (cell,) = pressed_findings(resting, dead)
-    assert cell == Finding.of("no cell", cause="no_response")
-    assert [f.kind for f in pressed_findings(resting, resting)] == ["no press"]
+    assert cell == Finding.of("no_cell", cause="no_response")
+    assert [f.kind for f in pressed_findings(resting, resting)] == ["no_press"]
     too_few = Heard(resting[:5], nominal_hz=80.0)
     assert press_findings(too_few, pressed) is None
 
@@ -116,7 +116,7 @@ def test_a_rig_without_a_scale_is_judged_by_its_cell(stroke) -> None:
     went = _moved(stroke[1], _at_rest(stroke[0]), 5.0)._replace(travel_counts=0.0)
     assert _response_findings(went, has_travel=False) == []
     (none,) = _response_findings(went._replace(load_counts=0.0), has_travel=False)
-    assert none.kind == "no press"
+    assert none.kind == "no_press"
 
 
 def test_the_running_hint_is_the_sign_of_load_over_travel(stroke) -> None:
