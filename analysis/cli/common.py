@@ -12,7 +12,6 @@ from rich.console import Console
 from rich.measure import Measurement
 from rich.table import Table
 
-from coilbench.analysis.cli.settings import book_path as book_path
 from coilbench.analysis.cli.settings import units as units
 from coilbench.analysis.engine.shims import EFFORTS
 from coilbench.analysis.report.document import describe, document_text
