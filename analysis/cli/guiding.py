@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import TypeVar
 
 import click
 from rich.console import Console
@@ -32,6 +33,7 @@ from coilbench.capture.units import counted
 GRACE_S = 8.0  # how long the last point can still be undone
 KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
 _READINGS = ("load_read", "travel_read", "block_read", "point_refused", "pressed_too_little")
+_Holds = TypeVar("_Holds", WeighGuide, GaugeGuide)
 _UNDONE = ("point_undone", "press_undone")
 _WISHES: dict[str, Wish] = {"u": "undo", "\r": "store", "\n": "store"}
 
@@ -90,15 +92,11 @@ class GuidedRig:
 
     def weigh(self, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
         """Read the masses, going on where an earlier weighing was interrupted."""
-        guide = WeighGuide(masses_kg, self._kept("weigh", masses_kg, afresh=afresh))
-        self._read_points("weigh", guide, masses_kg)
-        return guide.points
+        return self._read_points("weigh", WeighGuide, masses_kg, afresh).points
 
     def gauge(self, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
         """Read the gauges, going on where an earlier gauging was interrupted."""
-        guide = GaugeGuide(lengths_mm, self._kept("gauge", lengths_mm, afresh=afresh))
-        self._read_points("gauge", guide, lengths_mm)
-        return guide.points
+        return self._read_points("gauge", GaugeGuide, lengths_mm, afresh).points
 
     def datum(self, length_mm: float) -> GaugePoint:
         """Read one gauge, to set the datum again."""
@@ -131,11 +129,7 @@ class GuidedRig:
         Unfinished.drop(book_path(), kind)
 
     def _kept(self, kind: str, values: Sequence[float], *, afresh: bool) -> tuple[Hold, ...]:
-        """Return the points kept from a calibration of this kind that was interrupted.
-
-        Raises:
-            CoilbenchError: it was another one than is asked for now.
-        """
+        """Return the points of an interrupted calibration; refuses those of another one."""
         if afresh:
             Unfinished.drop(book_path(), kind)
             return ()
@@ -159,8 +153,10 @@ class GuidedRig:
         return before.holds
 
     def _read_points(
-        self, kind: str, guide: WeighGuide | GaugeGuide, values: Sequence[float]
-    ) -> None:
+        self, kind: str, make: type[_Holds], values: Sequence[float], afresh: bool
+    ) -> _Holds:
+        guide = make(values, self._kept(kind, values, afresh=afresh))
+
         def keep() -> None:
             who = (self.hello.device_id, self.hello.boot_id)
             held = Unfinished(kind, *who, tuple(values), tuple(guide.holds), utc_now())
@@ -173,6 +169,7 @@ class GuidedRig:
                 read = counted(guide.taken, "point")
                 say_aside(f"{read} of {len(values)} kept; the same command continues from there.")
             raise
+        return guide
 
     def _follow(self, guide: Guide, keep: Callable[[], None] | None = None) -> None:
         """Follow a guide with the keys and a line that shows what the rig sees."""

@@ -150,18 +150,21 @@ def _show_loads(found: SpringFindings) -> None:
     if not read:
         return
     stiffness = f">stiffness\n{shown.load}/{shown.length}"
-    loop = [f"{100.0 * share:.1f}" if np.isfinite(share) else "-" for share in grid.loop_share]
     columns = {
         f">height\n{shown.length}": [shown.length_number(one.height_mm) for one in read],
-        f">down\n{shown.load}": list(map(shown.load_number, grid.loading_n)),
-        f">up\n{shown.load}": list(map(shown.load_number, grid.unloading_n)),
+        f">down\n{shown.load}": [_cell(shown.load_value(n), 2) for n in grid.loading_n],
+        f">up\n{shown.load}": [_cell(shown.load_value(n), 2) for n in grid.unloading_n],
         f">{curve.branch}\n{shown.load}": [
             load_cell(one.load_n, one.load_u_n, shown) for one in read
         ],
-        ">loop\n%": loop,
+        ">loop\n%": [_cell(100.0 * share, 1) for share in grid.loop_share],
         stiffness: list(map(shown.rate_number, grid.stiffness_n_per_mm)),
     }
     if console().width < NARROW:
         for branch in ("down", "up"):
             del columns[f">{branch}\n{shown.load}"]
     console().print(columns_table(columns.items()))
+
+
+def _cell(value: float, places: int) -> str:
+    return f"{value:.{places}f}" if np.isfinite(value) else "-"

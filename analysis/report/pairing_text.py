@@ -145,10 +145,7 @@ def range_text(seat: LoadRange, full: LoadRange, units: Units) -> str:
 
 
 def _bars(trades: Sequence[Trade]) -> list[str]:
-    """Draw how far each is from the card, the farthest as a full bar, all equally wide.
-
-    The number is the root of the distance: 1 where one load is off by its tolerance.
-    """
+    """Draw how far each is from the card: 1 where one load is off by its tolerance."""
     misses = [math.sqrt(trade.distance) for trade in trades]
     most = max(misses, default=0.0)
     cells = [math.ceil(BAR_CELLS * miss / most) if most > 0.0 else 0 for miss in misses]

@@ -92,7 +92,7 @@ class Units:
         """Write a load, and its expanded uncertainty to two digits of it or fewer, unit-less."""
         u, places = self.load_value(u_n), 1
         if u > 0.0:
-            places = min(LOAD_PLACES[self.load], max(0, 1 - math.floor(math.log10(u))))
+            places = min(2, max(0, 1 - math.floor(math.log10(u))))
         return f"{self.load_value(load_n):.{places}f}", f"±{u:.{places}f}"
 
 
