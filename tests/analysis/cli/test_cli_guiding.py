@@ -106,7 +106,7 @@ def test_keys_take_back_and_break_off_and_the_terminal_is_put_back(desk: Desk) -
         terminal.wait_for("2 of 7: put 5 kg on")
         assert desk.kept()
         terminal.press("u")
-        terminal.wait_for("point 1 is undone: move the quill or mass away once")
+        terminal.wait_for("point 1 is undone: lift the quill or mass once")
         assert not desk.kept()
         terminal.wait_for("2 of 7")  # the next thing that stood still was read
         terminal.process.send_signal(signal.SIGINT)

@@ -230,7 +230,7 @@ def test_ten_samples_a_second_where_eighty_were_expected(
         (replace(RIG, counts_per_n=-RIG.counts_per_n), "cell.*backwards"),
         (replace(RIG, travel_counts_per_mm=-200.0), "encoder.*backwards"),
         (replace(RIG, travel_counts_per_mm=0.0), "the encoder does not respond"),
-        (replace(RIG, counts_per_n=0.0), "no_cell"),
+        (replace(RIG, counts_per_n=0.0), "no cell"),
     ],
 )
 def test_wiring_is_told_from_the_press(
