@@ -99,7 +99,7 @@ class _Filler(Formatter):
 
     def get_field(self, field_name: str, args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
         value, used = super().get_field(field_name, args, kwargs)
-        quantity = self._units.quantity(field_name, value)
+        quantity = self._units.quantity(field_name.rstrip("]"), value)
         if quantity is not None:
             value = _Quantity(quantity)
         elif isinstance(value, Mapping):

@@ -94,3 +94,6 @@ def test_a_template_takes_facts_and_what_is_worked_out() -> None:
     words = "{label!r} {load_n} {load_n:abs} {more_mm:+} {height_mm} {rate_n_per_mm}"
     told = filled(words, facts, Units("N", "mm"), more_mm=1.0)
     assert told == "'a' -4.6 N 4.6 N +1.00 mm - 2.000 N/mm"
+    nested = {"facts": facts, "curve": Finding.of("x", low_mm=2.0)}
+    assert filled("{facts[load_n]}, {curve.facts[low_mm]}", nested, Units("N")) == "-4.6 N, 2.00 mm"
+    assert filled("{label}", {"label": "{load_n}"}, Units()) == "{load_n}"  # a user's braces
