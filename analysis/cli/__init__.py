@@ -9,6 +9,7 @@ import click
 
 from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
 from coilbench.analysis.cli.settings import Settings
+from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 
 
@@ -16,7 +17,11 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
     cls=LazyGroup,
     sections=COMMANDS,
     invoke_without_command=True,
-    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 96},
+    context_settings={
+        "help_option_names": ["-h", "--help"],
+        "max_content_width": 96,
+        "show_default": True,
+    },
     epilog="Begin with: coilbench demo. Without a command, coilbench says what state things are in "
     "and what is next. Help on a command: coilbench COMMAND --help.",
 )
@@ -30,26 +35,26 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
     "--load-unit",
     type=click.Choice(["kg", "N", "lbf"]),
     default="kg",
-    show_default=True,
     help="Unit that loads are shown in.",
 )
 @click.option(
     "--length-unit",
     type=click.Choice(["mm", "in"]),
     default="mm",
-    show_default=True,
     help="Unit that lengths are shown in.",
 )
 @click.version_option(package_name="coilbench")
 @click.pass_context
-def cli(ctx: click.Context, book: Path | None, load_unit: str, length_unit: str) -> None:
+def cli(
+    ctx: click.Context, book: Path | None, load_unit: LoadUnit, length_unit: LengthUnit
+) -> None:
     """Measure coil springs on a home-made tester, find the weak ones, pair the good ones.
 
     A compressed valve spring can blind: capture it at both ends, unplug the press and work the
     quill by hand, wear eye protection, and stop before the coils bind. The cam grinder's and the
     engine maker's data, and a qualified engine machinist, come before any figure shown here.
     """
-    ctx.obj = Settings(book, load_unit, length_unit)
+    ctx.obj = Settings(book, Units(load_unit, length_unit))
     if ctx.invoked_subcommand is None:
         from coilbench.analysis.cli.status import show_status
 

@@ -8,7 +8,9 @@ from pathlib import Path
 import click
 
 from coilbench.analysis.cli.common import (
-    heights_in_units,
+    build_argument,
+    columns_table,
+    effort_option,
     json_option,
     plain_table,
     print_document,
@@ -16,13 +18,14 @@ from coilbench.analysis.cli.common import (
     say,
     show_warnings,
     units,
+    use_flagged_option,
 )
 from coilbench.analysis.cli.pairing import CAUTION, say_card
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.assignment import Assignment, Level, ValvePlan
+from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.shims import EFFORTS, Effort, depths
+from coilbench.analysis.engine.shims import Effort, depths
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import candidate_sets, free_length_mm
 from coilbench.analysis.inputs.rig_record import rig_warnings
@@ -34,21 +37,15 @@ from coilbench.analysis.report.assignment_text import (
     number_text,
 )
 from coilbench.analysis.report.document import describe, document
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.units import SI
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 
 
 @click.command(name="assign", epilog="Example: coilbench assign road.toml --effort cuts")
-@click.argument("build", type=click.Path(path_type=Path))
-@click.option(
-    "--effort",
-    type=click.Choice(EFFORTS),
-    default="shims",
-    show_default=True,
-    help="What may be done under the springs; every level's best is shown.",
-)
-@click.option("--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in.")
+@build_argument
+@effort_option
+@use_flagged_option
 @json_option
 def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool) -> None:
     """Give every valve an outer, an inner and its shims, as near the card as can be.
@@ -59,7 +56,7 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     Exits with 1 when the limits leave no way to fill every valve.
     """
     parsed = read_build(build)
-    with heights_in_units(), open_book(book_path()) as db:
+    with open_book(book_path()) as db:
         found = candidate_sets(db, parsed, use_flagged)
         warned = rig_warnings(db)
     assignment = assign(parsed, found.sets, found.sizes, effort)
@@ -86,7 +83,7 @@ def _show(assignment: Assignment) -> None:
         _show_valves(chosen)
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
-        say(f"The sum is {sums[0]}, that of no other choice is below {sums[1]}.")
+        say(f"The sum is {sums[0]}; no other choice is below {sums[1]}.")
     else:
         say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")
         for reason in assignment.reasons:
@@ -97,7 +94,6 @@ def _show(assignment: Assignment) -> None:
 
 
 def _show_valves(level: Level) -> None:
-    """Print a row for each valve; an empty column is left out."""
     shown, plans = units(), level.valves
     length, load = shown.length, shown.load
     columns = {
@@ -105,7 +101,9 @@ def _show_valves(level: Level) -> None:
         f">height\n{length}": [shown.length_number(plan.valve.height_mm) for plan in plans],
         "outer": [plan.outer.name for plan in plans],
         "inner": ["-" if plan.inner is None else plan.inner.name for plan in plans],
-        f"shims\n{length}": [_shims(plan, shown) for plan in plans],
+        f"shims\n{length}": [
+            "+".join(map(shown.length_number, plan.choice.shims_mm)) or "-" for plan in plans
+        ],
         f">cut\n{length}": [shown.length_number(plan.choice.seat_cut_mm or None) for plan in plans],
         f">shut\n{load}": [shown.load_number(plan.seat.load_n) for plan in plans],
         f">full lift\n{load}": [shown.load_number(plan.open.load_n) for plan in plans],
@@ -113,28 +111,19 @@ def _show_valves(level: Level) -> None:
         "": ["" if plan.fits else "outside" for plan in plans],
     }
     columns = {title: cells for title, cells in columns.items() if set(cells) - {"-", ""}}
-    table = plain_table(*columns)
-    for cells in zip(*columns.values(), strict=True):
-        table.add_row(*cells)
-    print_uncut(table)
+    print_uncut(columns_table(columns.items()))
     worst = max(max(plan.seat.load_u_n, plan.open.load_u_n) for plan in plans)
     click.echo(f"Loads are uncertain by up to {shown.load_text(worst)} (k = 2).")
 
 
-def _shims(plan: ValvePlan, shown: Units) -> str:
-    return "+".join(shown.length_number(shim) for shim in plan.choice.shims_mm) or "-"
-
-
 def _show_levels(assignment: Assignment) -> None:
-    table = plain_table(LEVEL_TITLES[0], *(f">{title}" for title in LEVEL_TITLES[1:-1]), "")
-    for row in level_rows(assignment.levels):
-        table.add_row(*row)
+    titles = (LEVEL_TITLES[0], *(f">{title}" for title in LEVEL_TITLES[1:-1]), "")
     say("What each effort gives; the sum is 1 where one load misses by its tolerance:")
-    print_uncut(table)
+    print_uncut(plain_table(*titles, rows=level_rows(assignment.levels)))
 
 
 @click.command(name="depths", epilog="Example: coilbench depths road.toml")
-@click.argument("build", type=click.Path(path_type=Path))
+@build_argument
 @json_option
 def depths_command(build: Path, as_json: bool) -> None:
     """Print how far to press each set for valve shut and full lift, with each shim.
@@ -154,18 +143,16 @@ def depths_command(build: Path, as_json: bool) -> None:
 def _show_depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> None:
     shown, rows = units(), depths(build, free_lengths_mm)
     titles = ("shim", "cut", "shut\nheight", "shut\ndepth", "full lift\nheight", "full lift\ndepth")
-    table = plain_table("set", *(f">{title}" for title in titles))
-    for row in rows:
-        table.add_row(
-            row.set_name,
-            shown.length_text(row.shim_mm or None),
-            shown.length_text(row.seat_cut_mm or None),
-            shown.length_text(row.seat_height_mm),
-            shown.length_text(row.seat_depth_mm),
-            shown.length_text(row.open_height_mm),
-            shown.length_text(row.open_depth_mm),
-        )
-    print_uncut(table)
+    shims_mm = ((row.shim_mm or None, row.seat_cut_mm or None) for row in rows)
+    pressed_mm = (
+        (row.seat_height_mm, row.seat_depth_mm, row.open_height_mm, row.open_depth_mm)
+        for row in rows
+    )
+    cells = (
+        (row.set_name, *map(shown.length_text, (*shims, *pressed)))
+        for row, shims, pressed in zip(rows, shims_mm, pressed_mm, strict=True)
+    )
+    print_uncut(plain_table("set", *(f">{title}" for title in titles), rows=cells))
     if any(row.seat_depth_mm is None for row in rows):
         click.echo("A depth needs the free length: measure the set, or give --free-length.")
     click.echo("Press slowly, the spring captive at both ends; stop before the coils bind.")

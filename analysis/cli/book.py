@@ -9,6 +9,7 @@ import click
 
 from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.document import filled
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.copies import copy_book, put_back
 from coilbench.capture.book.merging import Note, merge_books
@@ -35,7 +36,7 @@ def book_copy(file: Path, force: bool) -> None:
     copy_book(book_path(), file, force=force)
     found = check_book(file)
     click.echo(f"Copied {book_path()} to {file}: {_content(found)}.")
-    _say(found)
+    _report(found)
 
 
 @click.command(
@@ -63,7 +64,7 @@ def book_check(file: Path | None, as_json: bool) -> None:
         click.echo("A capture has it open, or ended without closing it.")
     if found.newer:
         click.echo("A newer coilbench has written it; this one cannot open it.")
-    _say(found)
+    _report(found)
 
 
 @click.command(
@@ -105,7 +106,7 @@ def _content(found: Soundness) -> str:
     )
 
 
-def _say(found: Soundness) -> None:
+def _report(found: Soundness) -> None:
     for finding in found.findings:
         click.echo(f"! {finding}.")
     if found.findings:
@@ -157,10 +158,7 @@ def merge_command(books: tuple[Path, ...], as_json: bool) -> None:
 def _note_text(note: Note, shown: Units) -> str:
     if isinstance(note, str):
         return note
-    loads = [
-        f"{shown.load_text(load.load_n)} at {shown.length_text(load.height_mm)}"
-        for load in note.kept.loads
-    ]
+    loads = [filled("{load_n} at {height_mm}", load, shown) for load in note.kept.loads]
     rate = note.kept.rate_n_per_mm
     nominal = ", ".join([*loads, *([] if rate is None else [shown.rate_text(rate)])])
     return (
@@ -172,5 +170,5 @@ def _note_text(note: Note, shown: Units) -> str:
 def _brought(brought: Mapping[str, int], kept: Path | None) -> str:
     counts = [counted(brought[table], one) for table, one in _SHOWN.items() if table in brought]
     if counts:
-        return f"{', '.join(counts)} came in"
+        return f"{', '.join(counts)} added"
     return "nothing new" if kept is None else "no new rows, but differences were settled"

@@ -2,31 +2,30 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from pathlib import Path
 
 import click
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, read_bytes, units
-from coilbench.analysis.cli.guiding import GuidedRig
+from coilbench.analysis.cli.guiding import GuidedRig, calibrated_part, refuse_other_rig
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
-from coilbench.capture.blocks import Hello
-from coilbench.capture.book.calibrations import PartRecord, newest_part, store_part, store_scale
+from coilbench.analysis.report.units import fixed
+from coilbench.capture.book.calibrations import newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
-from coilbench.capture.calibration.model import NewPart, PartKind, datum_part
+from coilbench.capture.calibration.model import NewPart, datum_part
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
-from coilbench.capture.units import KGF_N, parse_length_mm, parse_number
+from coilbench.capture.units import parse_length_mm, parse_number
 
 DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
 
@@ -41,7 +40,7 @@ bell_option = click.option(
     "--bell/--no-bell", default=True, help="Guided: ring the terminal's bell at each reading."
 )
 afresh_option = click.option(
-    "--afresh", is_flag=True, help="Guided: begin anew, though points of an earlier try are kept."
+    "--afresh", is_flag=True, help="Guided: start again, though points of an earlier run are kept."
 )
 
 
@@ -55,7 +54,6 @@ afresh_option = click.option(
 @click.option(
     "--masses",
     default=DEFAULT_MASSES_KG,
-    show_default=True,
     help="Guided: the known masses in kg, in order, up and down again.",
 )
 @click.option(
@@ -94,7 +92,7 @@ def weigh_command(
     if file is not None:
         _store(load_part(read_points(_table(file), LoadPoint), file.name, gravity))
         return
-    masses_kg = [_mass_kg(text) for text in masses.split(",")]
+    masses_kg = [parse_number(text.lower().removesuffix("kg")) for text in masses.split(",")]
     with GuidedRig.open(port, ring=bell) as rig:
         points = rig.weigh(masses_kg, afresh=afresh)
     with rig.kept_until_stored("weigh"):
@@ -124,11 +122,14 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     with open_book(book_path(), create=True) as db:
         store_scale(db, scale)
     click.echo(f"Stored the scale {scale.name} from {scale.fit.points} points ({file.name}).")
+    shown = units()
     for one in scale.corrections():
+        add, u = shown.mass_value(one.add_kg), shown.mass_value(one.u_kg)
         click.echo(
-            f"  shows {one.shown_kg:g} kg: add {one.add_kg:+.2f} kg (± {one.u_kg:.2f} kg, k = 2)"
+            f"  shows {shown.mass_text(one.shown_kg)}: add {fixed(add, 2, '+')} {shown.mass} "
+            f"(± {u:.2f} {shown.mass}, k = 2)"
         )
-    click.echo(f"  One reading scatters by {scale.repeatability_n / KGF_N:.2f} kg.")
+    click.echo(f"  One reading scatters by {shown.load_text(scale.repeatability_n)}.")
     for note in scale.notes:
         click.echo(f"Note: {describe(note, units())}.")
     if gravity_m_s2 != STANDARD_GRAVITY_M_S2:
@@ -147,7 +148,7 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
 @click.option(
     "--datum",
     type=LENGTH,
-    help="Set the datum anew on this one gauge, keeping the scale factor (after a restart).",
+    help="Set the datum again on this one gauge, keeping the scale factor (after a restart).",
 )
 @afresh_option
 @bell_option
@@ -174,9 +175,9 @@ def gauge_command(
             _store(travel_part(points, "guided").on(rig.hello))
     elif datum is not None and lengths is None:
         command = "gauge --lengths 50mm,40mm,30mm"
-        travel = _fitted("travel", command)
+        travel = calibrated_part("travel", command)
         with GuidedRig.open(port, ring=bell) as rig:
-            _refuse_other_rig(travel, rig.hello, command)
+            refuse_other_rig(travel, rig.hello, command)
             _store(datum_part(travel.fit, rig.datum(datum)).on(rig.hello))
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
@@ -194,7 +195,6 @@ def gauge_command(
     "least_n",
     type=LOAD,
     default="60kg",
-    show_default=True,
     help="Guided: the load to press the block to; above your springs' highest load.",
 )
 @bell_option
@@ -203,14 +203,14 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
 
     Never exceed the press's or the cell's rating. The file's columns: load_counts,travel_counts.
     """
-    load, travel = _fitted("load", "weigh"), _fitted("travel", "gauge")
+    load, travel = calibrated_part("load", "weigh"), calibrated_part("travel", "gauge")
     if file is not None:
         points = read_points(_table(file), FlexPoint)
         part = flex_part(points, load.fit, travel.fit, file.name)
     else:
         with GuidedRig.open(port, ring=bell) as rig:
-            _refuse_other_rig(load, rig.hello, "weigh")
-            _refuse_other_rig(travel, rig.hello, "gauge")
+            refuse_other_rig(load, rig.hello, "weigh")
+            refuse_other_rig(travel, rig.hello, "gauge")
             pressed = rig.press(load.fit, least_n)
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     _store(part)
@@ -220,52 +220,26 @@ def _table(file: Path) -> Table:
     return read_table(read_bytes(file), file.name)
 
 
-def _mass_kg(text: str) -> float:
-    return parse_number(text.lower().removesuffix("kg"))
-
-
-def _fitted(kind: PartKind, command: str) -> PartRecord:
-    part = None
-    if book_path().exists():  # only looked into: a refusal leaves no empty book behind
-        with open_book(book_path()) as db:
-            part = newest_part(db, kind)
-    if part is None:
-        raise CoilbenchError(
-            f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
-        )
-    return part
-
-
-def _refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
-    """Refuse to build on a part that was made on another rig."""
-    if part.device_id not in (None, hello.device_id):
-        raise CoilbenchError(
-            f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
-            f"{hello.device_id}",
-            hint=f"First, on this rig: coilbench rig {command}",
-        )
-
-
 def _store(part: NewPart) -> None:
     with open_book(book_path(), create=True) as db:
-        calibration_id = store_part(db, part)
-        for line in summary(db, part, calibration_id):
+        for line in _summary(db, part, store_part(db, part)):
             click.echo(line)
 
 
-def summary(db: Database, part: NewPart, calibration_id: str | None) -> Sequence[str]:
+def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[str]:
     """Say what was stored, how well it fits, and what is still missing."""
-    unit = "N" if part.kind == "load" else "mm"
+    shown = units()
+    in_n = part.kind == "load"
+    value, unit = (shown.load_value, shown.load) if in_n else (shown.length_value, shown.length)
     lines = [
         f"Stored the {part.kind} calibration from {part.fit.points} points ({part.origin}): "
-        f"residual sd {part.fit.residual_sd:.3g} {unit}."
+        f"residual sd {value(part.fit.residual_sd):.3g} {unit}."
     ]
-    lines += [f"Note: {describe(note, units())}." for note in part.notes]
+    lines += [f"Note: {describe(note, shown)}." for note in part.notes]
     if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:
-        lines.append(f"{gravity_words(part.gravity_m_s2, units())}.")
+        lines.append(f"{gravity_words(part.gravity_m_s2, shown)}.")
     if calibration_id is None:
-        missing = "travel" if part.kind == "load" else "load"
-        command = "gauge" if missing == "travel" else "weigh"
+        missing, command = ("travel", "gauge") if in_n else ("load", "weigh")
         lines.append(f"The {missing} is still to be calibrated: coilbench rig {command}")
     elif newest_part(db, "flex") is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")

@@ -3,20 +3,26 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
 
 import click
-from rich.console import Console
 from rich.table import Table
-from rich.text import Text
 
-from coilbench.analysis.cli.common import console, fits, load_cell, plain_table, wrapped
+from coilbench.analysis.cli.common import (
+    columns_table,
+    console,
+    load_cell,
+    plain_table,
+    print_fullest,
+    say,
+)
 from coilbench.analysis.report.card_text import BudgetText
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.set_text import STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE
-from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SetReading, SpringCheck
+from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
+from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SpringCheck
 from coilbench.analysis.sets.rulings import Flag
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.units import counted
@@ -34,35 +40,26 @@ REASONS = 2  # of a flag are shown; --why shows all
 
 def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
     """Print a set check as a table, then each flag with its reason."""
-    out = console()
-    for table in _tables(check, shown, out):
-        out.print(table)
+    layouts = [partial(_table, check, extras, shown) for extras in (*_LAYOUTS, ("kg off",))]
+    print_fullest(layouts, len(check.summary))
     for height in check.summary:
-        click.echo(wrapped(_summary_line(height, shown), out))
+        say(_summary_line(height, shown))
     if check.rate is not None:
-        rate = check.rate
-        spread = "" if rate.spread is None else f", spread {shown.rate_text(rate.spread)}"
-        robust = rate.robust_spread
-        robust_told = "" if robust is None else f", robust spread {shown.rate_text(robust)}"
-        told = f"Rate: mean {shown.rate_text(rate.mean)} ± {shown.rate_text(rate.mean_u)}{spread}, "
-        click.echo(wrapped(f"{told}middle {shown.rate_text(rate.median)}{robust_told}", out))
+        say(f"Rate: {_centre_text(check.rate, shown.rate_text)}")
     for spring in check.springs:
         for flag in spring.flags:
-            click.echo(
-                wrapped(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label, shown)}.", out)
-            )
+            say(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label, shown)}.")
     if missing:
-        click.echo(wrapped(f"Not measured yet: {', '.join(missing)}.", out))
+        say(f"Not measured yet: {', '.join(missing)}.")
     if any(
         one.centre.springs < FEWEST_FOR_MIDDLE and one.nominal_n is None for one in check.summary
     ):
-        click.echo(wrapped(TOO_FEW, out))
+        say(TOO_FEW)
     elif not check.flagged:
         click.echo("No spring stands out.")
 
 
 def _reasons(flag: Flag, label: str, shown: Units) -> str:
-    """Say the strongest reasons; how many are left over, and how to see them."""
     more = len(flag.findings) - REASONS
     told = "; ".join(describe(one, shown) for one in flag.findings[:REASONS])
     return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
@@ -90,89 +87,65 @@ def show_why(
     click.echo("Strokes:")
     for stroke in strokes:
         click.echo(stroke_line(stroke, width, shown))
-    click.echo(
-        textwrap.fill(
-            f"{STROKE_RULE}. Your rulings go before: coilbench set strokes --help.", width
-        )
-    )
+    rule = f"{STROKE_RULE}. Your rulings override this: coilbench set strokes --help."
+    click.echo(textwrap.fill(rule, width))
 
 
 def _summary_line(height: HeightSummary, shown: Units) -> str:
-    centre = height.centre
-    line = (
-        f"At {shown.length_text(height.height_mm)}: mean {shown.load_text(centre.mean)} "
-        f"± {shown.load_text(centre.mean_u)} (k = 2)"
-    )
-    if centre.spread is not None and centre.robust_spread is not None:
-        line += (
-            f", spread {shown.load_text(centre.spread)}; middle {shown.load_text(centre.median)},"
-            f" robust spread {shown.load_text(centre.robust_spread)}"
-        )
+    centre = _centre_text(height.centre, shown.load_text)
+    line = f"At {shown.length_text(height.height_mm)}: {centre}"
     if height.nominal_n is not None:
         line += f"; nominal {shown.load_text(height.nominal_n)}"
     return line
 
 
-def _tables(check: SetCheck, shown: Units, out: Console) -> list[Table]:
-    """One table of all heights as full as the screen is wide, else one a height."""
-    every = range(len(check.summary))
-    for extras in _LAYOUTS:
-        table = _table(check, every, extras, shown)
-        if fits(table, out):
-            return [table]
-    return [_table(check, [at], ("kg off",), shown) for at in every]
+def _centre_text(centre: Centre, write: Callable[[float], str]) -> str:
+    line = f"mean {write(centre.mean)} ± {write(centre.mean_u)} (k = 2)"
+    if centre.spread is not None and centre.robust_spread is not None:
+        line += (
+            f", spread {write(centre.spread)}; middle {write(centre.median)}, robust spread "
+            f"{write(centre.robust_spread)}"
+        )
+    return line
 
 
-def _table(
-    check: SetCheck, heights: range | list[int], extras: tuple[str, ...], shown: Units
-) -> Table:
-    columns = ["spring"]
+def _table(check: SetCheck, extras: tuple[str, ...], shown: Units, heights: Sequence[int]) -> Table:
+    springs = check.springs
+    columns: list[tuple[str, list[str]]] = [("spring", [each.label for each in springs])]
     for at in heights:
-        columns.append(f">{shown.length_text(check.summary[at].height_mm)}\n{shown.load}")
-        columns += [f">off\n{shown.load}"] if "kg off" in extras else []
-        columns.append(">off\n%")
-        columns += [">nominal\n%"] if check.summary[at].nominal_n is not None else []
-    rate = f">rate\n{shown.load}/{shown.length}"
-    columns += [rate] if "rate" in extras or "rate ±" in extras else []
-    columns += [">off\n%"] if "rate off" in extras else []
-    columns += [f">free\n{shown.length}"] if "free" in extras else []
-    table = plain_table(*columns, "flags")
-    for spring in check.springs:
-        cells: list[str | Text] = [spring.label]
-        for at in heights:
-            nominal = check.summary[at].nominal_n is not None
-            cells += _reading_cells(spring.readings[at], "kg off" in extras, nominal, shown)
-        cells += _extra_cells(spring, extras, shown)
-        cells.append(Text(" ".join(flag.kind for flag in spring.flags), "bold red"))
-        table.add_row(*cells)
+        read, summary = [spring.readings[at] for spring in springs], check.summary[at]
+        loads = [load_cell(each.load_n, each.load_u_n, shown) for each in read]
+        columns.append((f">{shown.length_text(summary.height_mm)}\n{shown.load}", loads))
+        if "kg off" in extras:
+            off_n = [each.deviation_n for each in read]
+            off = ["" if n is None else f"{shown.load_value(n):+.2f}" for n in off_n]
+            columns.append((f">off\n{shown.load}", off))
+        columns.append((">off\n%", [_percent(each.deviation) for each in read]))
+        if summary.nominal_n is not None:
+            columns.append((">nominal\n%", [_percent(each.nominal_deviation) for each in read]))
+    with_u = "rate ±" in extras
+    if with_u or "rate" in extras:
+        rates = [_rate_cell(each, shown, with_u=with_u) for each in springs]
+        columns.append((f">rate\n{shown.load}/{shown.length}", rates))
+    if "rate off" in extras:
+        columns.append((">off\n%", [_percent(each.rate_deviation) for each in springs]))
+    if "free" in extras:
+        free = [shown.length_number(each.free_length_mm) for each in springs]
+        columns.append((f">free\n{shown.length}", free))
+    columns.append(("flags", [" ".join(flag.kind for flag in each.flags) for each in springs]))
+    table = columns_table(columns)
+    table.columns[-1].style = "bold red"
     return table
 
 
-def _reading_cells(reading: SetReading, off_kg: bool, nominal: bool, shown: Units) -> list[str]:
-    cells = [load_cell(reading.load_n, reading.load_u_n, shown)]
-    if off_kg:
-        off_n = reading.deviation_n
-        cells.append("" if off_n is None else f"{shown.load_value(off_n):+.2f}")
-    cells.append(_percent(reading.deviation))
-    return [*cells, _percent(reading.nominal_deviation)] if nominal else cells
+def _rate_cell(spring: SpringCheck, shown: Units, *, with_u: bool) -> str:
+    rate = shown.rate_number(spring.rate_n_per_mm)
+    u = shown.rate_number(spring.rate_u_n_per_mm)
+    return f"{rate} ±{u}" if with_u and rate != "-" else rate
 
 
 def _percent(share: float | None) -> str:
     return "" if share is None else f"{share * 100:+.1f}"
-
-
-def _extra_cells(spring: SpringCheck, extras: tuple[str, ...], shown: Units) -> list[str]:
-    cells, rate, free_mm = [], spring.rate_n_per_mm, spring.free_length_mm
-    if "rate" in extras:
-        cells.append("-" if rate is None else shown.rate_text(rate).split()[0])
-    if "rate ±" in extras:
-        values = [shown.rate_text(n).split()[0] for n in (rate, spring.rate_u_n_per_mm)]
-        cells.append("-" if rate is None else " ±".join(values))
-    if "rate off" in extras:
-        cells.append(_percent(spring.rate_deviation))
-    if "free" in extras:
-        cells.append("-" if free_mm is None else shown.length_text(free_mm).split()[0])
-    return cells
 
 
 def stroke_line(stroke: JudgedStroke, width: int, shown: Units) -> str:
@@ -185,15 +158,13 @@ def stroke_line(stroke: JudgedStroke, width: int, shown: Units) -> str:
     )
 
 
-def show_strokes(
-    name: str, strokes: Mapping[str, Sequence[JudgedStroke]], out: Console, shown: Units
-) -> None:
+def show_strokes(name: str, strokes: Mapping[str, Sequence[JudgedStroke]], shown: Units) -> None:
     """Print the strokes that are left out or doubtful, and how to overrule."""
     seen = [(label, one) for label, own in strokes.items() for one in own if _doubtful(one)]
     for label, one in seen:
-        click.echo(wrapped(f"{label} stroke {one.number}: {describe(one, shown)}.", out))
+        say(f"{label} stroke {one.number}: {describe(one, shown)}.")
     for words, option, kept in (
-        ("To count one in", "--use", False),
+        ("To include one", "--use", False),
         ("To leave one out", "--leave", True),
     ):
         named = next((f"{label}:{one.number}" for label, one in seen if one.kept == kept), None)

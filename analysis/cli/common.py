@@ -2,25 +2,20 @@
 
 from __future__ import annotations
 
-import math
 import textwrap
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
-from typing import Any, NamedTuple, cast
+from typing import Any, Literal, NamedTuple, TypeVar, cast
 
 import click
-from rich.console import Console, RenderableType
+from rich.console import Console
 from rich.measure import Measurement
 from rich.table import Table
-from rich.text import Text
 
-from coilbench.analysis.cli.settings import book_path as book_path
-from coilbench.analysis.cli.settings import settings as settings
-from coilbench.analysis.curves.curve import HeightNotMeasured
-from coilbench.analysis.report import curve_text
+from coilbench.analysis.cli.settings import units as units
+from coilbench.analysis.engine.shims import EFFORTS
 from coilbench.analysis.report.document import describe, document_text
-from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
@@ -32,31 +27,27 @@ from coilbench.capture.units import (
     parse_rate_n_per_mm,
 )
 
+_Parsed = TypeVar("_Parsed")
 
-class _Quantity(click.ParamType[float]):
-    """An option's value read by one of our parsers; its errors name the option."""
 
-    def __init__(self, name: str, parse: Callable[[str], float]) -> None:
+class Typed(click.ParamType[_Parsed]):
+    """A value read by one of our parsers; its errors name the option or argument."""
+
+    def __init__(self, name: str, parse: Callable[[str], _Parsed]) -> None:
         self.name = name
         self._parse = parse
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> float:
+    ) -> _Parsed:
+        """Read what was typed."""
         if not isinstance(value, str):
-            return cast(float, value)
+            return cast(_Parsed, value)
         try:
             return self._parse(value)
         except CoilbenchError as error:
-            where = None if param is None else param.get_error_hint(ctx).strip("'")
-            raise CoilbenchError(error.what, where=where, hint=error.hint) from error
-
-
-LENGTH = _Quantity("length", parse_length_mm)
-LOAD = _Quantity("load", parse_load_n)
-FRACTION = _Quantity("percent", parse_fraction)
-NUMBER = _Quantity("number", parse_number)
-RATE = _Quantity("rate", parse_rate_n_per_mm)
+            error.where = None if param is None else param.get_error_hint(ctx).strip("'[].")
+            raise
 
 
 class TypedNominal(NamedTuple):
@@ -66,42 +57,58 @@ class TypedNominal(NamedTuple):
     height_mm: float | None
 
 
-class _NominalParam(click.ParamType[TypedNominal]):
-    """Reads `24kg@38.5mm`, and `24kg` where the height is told elsewhere."""
-
-    name = "load@height"
-
-    def __init__(self, *, height_needed: bool) -> None:
-        self._height_needed = height_needed
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> TypedNominal:
-        load, at, height = str(value).partition("@")
-        where = self.name if param is None else param.get_error_hint(ctx).strip("'[].")
-        try:
-            if self._height_needed and not at:
-                raise CoilbenchError(f"{value!r} names no height", hint="Write it like 24kg@38.5mm")
-            typed = TypedNominal(parse_load_n(load), parse_length_mm(height) if at else None)
-            Nominal(typed.load_n)  # refuses what is none
-        except CoilbenchError as error:
-            raise CoilbenchError(error.what, where=where, hint=error.hint) from error
-        return typed
+def _parse_nominal(text: str) -> TypedNominal:
+    load, at, height = text.partition("@")
+    typed = TypedNominal(parse_load_n(load), parse_length_mm(height) if at else None)
+    Nominal(typed.load_n)  # refuses what is none
+    return typed
 
 
-NOMINAL = _NominalParam(height_needed=False)
-NOMINAL_AT = _NominalParam(height_needed=True)
+def _parse_nominal_at(text: str) -> TypedNominal:
+    if "@" not in text:
+        raise CoilbenchError(f"{text!r} names no height", hint="Write it like 24kg@38.5mm")
+    return _parse_nominal(text)
 
+
+LENGTH = Typed("length", parse_length_mm)
+LOAD = Typed("load", parse_load_n)
+FRACTION = Typed("percent", parse_fraction)
+NUMBER = Typed("number", parse_number)
+RATE = Typed("rate", parse_rate_n_per_mm)
+NOMINAL = Typed("load@height", _parse_nominal)
+NOMINAL_AT = Typed("load@height", _parse_nominal_at)
 
 json_option = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document, in N and mm."
 )
+build_argument = click.argument("build", type=click.Path(path_type=Path))
+use_flagged_option = click.option(
+    "--use-flagged", is_flag=True, help="Include weak, stiff, short and odd springs."
+)
+effort_option = click.option(
+    "--effort",
+    type=click.Choice(EFFORTS),
+    default="shims",
+    help="What may be done under the springs.",
+)
+branch_option = click.option(
+    "--branch",
+    type=click.Choice(["mean", "loading", "unloading"]),
+    default="mean",
+    help="Which branch loads and rates are read from.",
+)
+Decorated = Callable[..., Any]
 
 
-def units() -> Units:
-    """Return the display units."""
-    chosen = settings()
-    return Units(cast(LoadUnit, chosen.load_unit), cast(LengthUnit, chosen.length_unit))
+def at_option(words: str) -> Callable[[Decorated], Decorated]:
+    """Return the option --at, several heights as `heights_mm`, with its help."""
+    return click.option("--at", "heights_mm", type=LENGTH, multiple=True, help=words)
+
+
+def build_heights_option(verb: str) -> Callable[[Decorated], Decorated]:
+    """Return the option --build: the build file whose heights are taken, as `build_path`."""
+    words = f"{verb} at this build file's heights, valve shut and full lift."
+    return click.option("--build", "build_path", type=click.Path(path_type=Path), help=words)
 
 
 def print_document(document: Any) -> None:
@@ -126,60 +133,62 @@ def console(width: int | None = None) -> Console:
     return Console(markup=False, emoji=False, highlight=False, width=width)
 
 
-def wrapped(text: str, out: Console) -> str:
-    """Wrap a sentence on a terminal; in a file or a pipe a line is a line."""
-    if not out.is_terminal:
-        return text
-    return textwrap.fill(text, out.width, subsequent_indent="    ")
-
-
 def say(text: str) -> None:
-    """Print a sentence, wrapped where it goes to a terminal."""
-    click.echo(wrapped(text, console()))
+    """Print a sentence, wrapped on a terminal; in a file or a pipe a line is a line."""
+    out = console()
+    if out.is_terminal:
+        text = textwrap.fill(text, out.width, subsequent_indent="    ")
+    click.echo(text)
 
 
 def print_uncut(table: Table) -> None:
     """Print a table with no cell cut short: on a narrow screen its lines wrap instead."""
-    screen = console()
-    unbounded = screen.options.update(max_width=10_000)
-    widest = Measurement.get(screen, unbounded, table).maximum
-    console(max(widest, screen.width)).print(table)
+    console(max(_width(table), console().width)).print(table)
 
 
-def fits(table: Table, out: Console) -> bool:
-    """Tell whether a table can be printed whole, nothing of it cut off."""
-    unbounded = out.options.update(max_width=10_000)
-    return Measurement.get(out, unbounded, table).maximum <= out.width
+def print_fullest(layouts: Iterable[Callable[[Sequence[int]], Table]], heights: int) -> None:
+    """Print one table of all heights, the first that the screen shows whole; else one a height.
+
+    Args:
+        layouts: from the fullest to the least, each makes a table of the heights numbered; the
+            last one is the table of a single height.
+        heights: how many there are.
+    """
+    out, every = console(), range(heights)
+    *wide, single = layouts
+    whole = (table for table in (layout(every) for layout in wide) if _width(table) <= out.width)
+    first = next(whole, None)
+    for table in [single([at]) for at in every] if first is None else [first]:
+        out.print(table)
 
 
-class _PlainTable(Table):
-    """A table whose cells and titles are taken as they are, never as markup."""
-
-    def add_row(self, *cells: RenderableType | None, **options: Any) -> None:
-        """Add a row; text cells become Text."""
-        super().add_row(
-            *(Text(cell) if isinstance(cell, str) else cell for cell in cells), **options
-        )
+def _width(table: Table) -> int:
+    unbounded = console().options.update(max_width=10_000)
+    return Measurement.get(console(), unbounded, table).maximum
 
 
-def plain_table(*titles: str) -> Table:
-    """Return an empty table without lines; a title that begins with `>` is a column of numbers."""
-    table = _PlainTable(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
+def plain_table(*titles: str, rows: Iterable[Sequence[str]] = ()) -> Table:
+    """Return a table without lines, for `console`; a title after `>` is a column of numbers."""
+    table = Table(box=None, pad_edge=False, header_style="bold", padding=(0, 1))
     for title in titles:
-        numbers = title.startswith(">")
-        table.add_column(
-            Text(title.removeprefix(">")), justify="right" if numbers else "left", no_wrap=True
-        )
+        side: Literal["left", "right"] = "right" if title.startswith(">") else "left"
+        table.add_column(title.removeprefix(">"), justify=side, no_wrap=True)
+    for row in rows:
+        table.add_row(*row)
     return table
 
 
+def columns_table(columns: Iterable[tuple[str, Sequence[str]]]) -> Table:
+    """Return such a table from its columns, a title and cells each."""
+    titles, cells = zip(*columns, strict=True)
+    return plain_table(*titles, rows=zip(*cells, strict=True))
+
+
 def load_cell(load_n: float | None, load_u_n: float | None, shown: Units) -> str:
-    """Write a load and its expanded uncertainty to two digits of it, without the unit."""
+    """Write a load and its expanded uncertainty, without the unit."""
     if load_n is None or load_u_n is None:
         return "-"
-    load, u = shown.load_value(load_n), shown.load_value(load_u_n)
-    places = 1 if u <= 0 else min(2, max(0, 1 - math.floor(math.log10(u))))
-    return f"{load:.{places}f} ±{u:.{places}f}"
+    return " ".join(shown.load_and_u(load_n, load_u_n))
 
 
 def read_bytes(path: Path) -> bytes:
@@ -193,15 +202,4 @@ def read_bytes(path: Path) -> bytes:
     except OSError as error:
         raise CoilbenchError(
             f"the file cannot be read ({error.strerror})", where=str(path), hint="Check its name"
-        ) from error
-
-
-@contextmanager
-def heights_in_units() -> Iterator[None]:
-    """Word a height that was not measured in display units."""
-    try:
-        yield
-    except HeightNotMeasured as error:
-        raise CoilbenchError(
-            curve_text.describe(error.finding, units()), hint=error.hint
         ) from error

@@ -60,8 +60,6 @@ def _names_a_set(command: click.Command, param: click.Parameter) -> bool:
 
 
 class _BookNames(click.ParamType[str]):
-    """A text that completes with names from the book."""
-
     name = "text"
 
     def __init__(self, sql: str) -> None:

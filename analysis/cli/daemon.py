@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterator
+from contextlib import suppress
+from functools import partial
 
 import click
 
 from coilbench.analysis.cli.common import LENGTH, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
 
@@ -39,36 +43,31 @@ def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> N
     on SIGTERM or when its terminal is closed: both drain and close.
     """
     request = CaptureRequest(book_path(), set_name, port, reach_height_mm, LINGER_S)
-    printer = _Printer()
-    snapshot = run_daemon(request, printer.event)
-    printer.line(
-        f"{snapshot.springs_done} of {snapshot.springs} springs done, "
-        f"{snapshot.samples} samples, {snapshot.samples_lost} lost. Book: {book_path()}"
+    for line in capture_ended(run_daemon(request, partial(_print_event, units()))):
+        _print(line)
+
+
+def capture_ended(last: Snapshot) -> Iterator[str]:
+    """Say how far a capture came, from its last snapshot, and what is next."""
+    yield (
+        f"{last.springs_done} of {last.springs} springs done, {last.samples} samples, "
+        f"{last.samples_lost} lost. Book: {book_path()}"
     )
-    if snapshot.turn is None:
-        printer.line(f"Next: coilbench set check {set_name} --at HEIGHT")
+    if last.turn is not None:
+        yield f"Next is {describe(last.turn, units())}; go on with the same command."
+    elif last.springs:
+        yield f"Next: coilbench set check {last.set_name} --at HEIGHT"
 
 
-class _Printer:
-    """Prints for as long as somebody reads: a capture does not end with its window."""
+def _print(words: str) -> None:
+    """Print a line for as long as somebody reads: a capture does not end with its window."""
+    with suppress(OSError):  # a closed pipe, a terminal that is gone
+        click.echo(words)
 
-    def __init__(self) -> None:
-        self._read = True
-        self._units = units()
 
-    def event(self, event: Event) -> None:
-        """Print an event."""
-        mark = "! " if event.kind in _ALERTS else "  "
-        self.line(f"{mark}{describe(event.what, self._units)}")
-
-    def line(self, words: str) -> None:
-        """Print a line."""
-        if not self._read:
-            return
-        try:
-            click.echo(words)
-        except OSError:  # a closed pipe, a terminal that is gone
-            self._read = False
+def _print_event(shown: Units, event: Event) -> None:
+    mark = "! " if event.kind in _ALERTS else "  "
+    _print(f"{mark}{describe(event.what, shown)}")
 
 
 OUTCOME_S = 2.0  # a capture acts within a quarter of a second, if its disk lets it
@@ -113,4 +112,4 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
                 if event.kind in _OUTCOMES and command.action is not Action.FINISH:
                     return
         time.sleep(_LOOK_S)
-    click.echo("The capture has taken the command; its outcome is not known yet.")
+    click.echo("The capture has accepted the command; its outcome is not known yet.")

@@ -24,7 +24,6 @@ from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import Pairing, pair_sets
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
-from coilbench.analysis.report.document import document
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
@@ -88,6 +87,7 @@ GAUGES_MM = (10.0, 20.0, 30.0, 40.0, 50.0, 60.0)
 BLOCK_N = 500.0
 CALIBRATION = calibration_steps(MASSES_KG, GAUGES_MM, (GAUGES_MM[2], 1.5 * BLOCK_N))
 SPRINGS = 12
+STROKES = CONDITIONING_STROKES + MEASURED_STROKES  # of each spring
 
 
 @dataclass(frozen=True)
@@ -111,18 +111,11 @@ SETS = (
 
 @dataclass(frozen=True)
 class DemoResult:
-    """What the demo found.
-
-    Attributes:
-        candidates: its sets in the order of SETS.
-        samples, samples_lost: over the whole capture.
-    """
+    """What the demo found; candidates are its sets in the order of SETS."""
 
     build: BuildFile
     candidates: Candidates
     pairing: Pairing
-    samples: int
-    samples_lost: int
 
     @property
     def checks(self) -> tuple[SetCheck, ...]:
@@ -132,19 +125,13 @@ class DemoResult:
 
 
 class Demo:
-    """Runs the demo's steps, one call a step, so that a screen can show how far it is.
-
-    Args:
-        book: a new book's path.
-        seed: another rig, other springs, another hand; the same seed gives the same result.
-    """
+    """Runs the demo's steps, one call a step; the same seed gives the same result."""
 
     def __init__(self, book: Path, seed: int) -> None:
         self.book = book
         self._seed = seed
         self._rig = RigModel.draw(seed)
-        self._samples = 0
-        self._lost = 0
+        self.samples = self.samples_lost = 0
 
     def calibrate(self, say: Say) -> None:
         """Weigh masses, gauge lengths and press a block, as the guided commands do."""
@@ -164,24 +151,12 @@ class Demo:
     def capture(self, number: int, say: Callable[[Event], None]) -> None:
         """Register one set of SETS and capture it, hands free."""
         one = SETS[number]
+        labels, solid_mm = labels_for(one.name, SPRINGS), one.nominal.solid_height_mm
         with open_book(self.book, create=True) as db:
-            new_set(
-                db,
-                SetPlan(
-                    one.name,
-                    one.role,
-                    labels_for(one.name, SPRINGS),
-                    solid_height_mm=one.nominal.solid_height_mm,
-                ),
-            )
-        springs = draw_set(
-            one.nominal,
-            SPRINGS,
-            self._seed * len(SETS) + number,
-            tired=one.tired,
-            cracked=one.cracked,
-        )
-        port = self._port(capture_steps(springs, presses=self.strokes), phase=number + 1)
+            new_set(db, SetPlan(one.name, one.role, labels, solid_height_mm=solid_mm))
+        seed = self._seed * len(SETS) + number
+        springs = draw_set(one.nominal, SPRINGS, seed, tired=one.tired, cracked=one.cracked)
+        port = self._port(capture_steps(springs, presses=STROKES), phase=number + 1)
         request = CaptureRequest(self.book, one.name, port.url)
 
         def opened() -> Source:
@@ -191,26 +166,20 @@ class Demo:
 
         with port:
             snapshot = Session(request, opened, say).run()
-        self._samples += snapshot.samples
-        self._lost += snapshot.samples_lost
+        self.samples += snapshot.samples
+        self.samples_lost += snapshot.samples_lost
 
     def decide(self) -> DemoResult:
         """Check the sets and rank the pairs."""
         build = parse_build(BUILD_FILE, "demo.toml")
         with open_book(self.book) as db:
             found = candidate_sets(db, build, use_flagged=False)
-        pairing = pair_sets(build, found.sets)
-        return DemoResult(build, found, pairing, self._samples, self._lost)
+        return DemoResult(build, found, pair_sets(build, found.sets))
 
     def _port(self, steps: Sequence[Step], phase: int) -> VirtualPort:
         bench = Bench(self._rig, steps, self._seed * 100 + phase)
         # one seed for all phases: the rig is never switched off, so its start keeps its id
         return VirtualPort(Firmware(self._rig, bench.blocks(), seed=self._seed), pace=Pace.FAST)
-
-    @property
-    def strokes(self) -> int:
-        """Strokes of each spring, the conditioning ones included."""
-        return CONDITIONING_STROKES + MEASURED_STROKES
 
     @contextmanager
     def _opened(self, steps: Sequence[Step], phase: int) -> Iterator[Source]:
@@ -220,7 +189,7 @@ class Demo:
 
 
 @click.command(name="demo", epilog="Example: coilbench demo --book /tmp/demo.db")
-@click.option("--seed", type=click.IntRange(0), default=1, show_default=True, help="Another bench.")
+@click.option("--seed", type=click.IntRange(0), default=1, help="Another bench.")
 @click.option(
     "--book",
     "book",
@@ -239,9 +208,14 @@ def demo_command(seed: int, book: Path | None, as_json: bool) -> None:
     build_path = path.with_suffix(".toml")
     build_path.write_text(BUILD_FILE, encoding="utf-8")
     if as_json:
-        print_document(_document(path, result))
+        flagged = {
+            check.name: {"springs": len(check.springs), "flagged": check.flagged}
+            for check in result.checks
+        }
+        best, lost = result.pairing.combinations[0], demo.samples_lost
+        print_document({"book": path, "sets": flagged, "best_pair": best, "lost_samples": lost})
     else:
-        _show(path, build_path, result)
+        _show(demo, build_path, result)
 
 
 def _new_book(given: Path | None) -> Path:
@@ -270,7 +244,7 @@ def _run(demo: Demo) -> DemoResult:
         progress.update(task, completed=1)
         for number, one in enumerate(SETS):
             words = f"capturing {one.name} ({one.role})"
-            task = progress.add_task(words, total=SPRINGS * demo.strokes)
+            task = progress.add_task(words, total=SPRINGS * STROKES)
             demo.capture(number, partial(_advance, progress, task))
         task = progress.add_task("checking and pairing", total=1)
         result = demo.decide()
@@ -283,26 +257,15 @@ def _advance(progress: Progress, task: TaskID, event: Event) -> None:
         progress.advance(task)
 
 
-def _document(path: Path, result: DemoResult) -> dict[str, object]:
-    return {
-        "book": str(path),
-        "sets": {
-            check.name: {"springs": len(check.springs), "flagged": list(check.flagged)}
-            for check in result.checks
-        },
-        "best_pair": document(result.pairing.combinations[0]),
-        "lost_samples": result.samples_lost,
-    }
-
-
-def _show(path: Path, build_path: Path, result: DemoResult) -> None:
+def _show(demo: Demo, build_path: Path, result: DemoResult) -> None:
+    path = demo.book
     for check in result.checks:
         click.echo(f"\nSet {check.name}")
         show_check(check, (), units())
     click.echo("")
     show_pairing(result.build, result.candidates, result.pairing, top=6)
     click.echo(
-        f"\n{result.samples} samples came through the serial path, {result.samples_lost} lost.\n"
+        f"\n{demo.samples} samples were read over the serial path, {demo.samples_lost} lost.\n"
         f"The book is {path}, the build file {build_path}. Everything in them is invented.\n\n"
         "Try next:\n"
         f"  coilbench --book {path} set check larch --at 38.5mm --at 27.6mm\n"

@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import click
 
-from coilbench.analysis.cli.common import json_option, print_document, show_warnings, units
+from coilbench.analysis.cli.common import (
+    effort_option,
+    json_option,
+    print_document,
+    show_warnings,
+    units,
+    use_flagged_option,
+)
 from coilbench.analysis.cli.files_out import write_new_files
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.engine.shims import Effort
+from coilbench.analysis.inputs.sheet_input import read_sheet
+from coilbench.analysis.report.phrases import note_text
+from coilbench.analysis.report.sheet_text import sheet_tables, sheet_text
+from coilbench.analysis.report.units import SI
 from coilbench.capture.book.exporting import export_files
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.tables.csv_table import csv_bytes
 from coilbench.capture.units import counted
-
-if TYPE_CHECKING:
-    from coilbench.analysis.engine.shims import Effort
 
 # No user's text: a comma in a comment begins a cell too, and only cells are guarded.
 ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
@@ -45,14 +53,8 @@ ABOUT_CELLS = "_u_ is an expanded uncertainty (k = 2); an empty cell is unknown"
     type=click.Path(path_type=Path),
     help="Write this build file's sheet instead, as coilbench report shows it.",
 )
-@click.option(
-    "--effort",
-    type=click.Choice(["none", "shims", "cuts"]),
-    default="shims",
-    show_default=True,
-    help="With --sheet: what may be changed under the springs.",
-)
-@click.option("--use-flagged", is_flag=True, help="With --sheet: include flagged springs.")
+@effort_option
+@use_flagged_option
 @click.option("--force", is_flag=True, help="Replace existing files.")
 @json_option
 def export_command(
@@ -72,16 +74,14 @@ def export_command(
     reads the file. Text that a spreadsheet would run as a formula has an apostrophe before it,
     which the import removes again. For a backup use coilbench book copy.
 
-    With --sheet: what coilbench report shows of a build file, as tables in the display units.
+    With --sheet: what coilbench report shows of a build file, as tables in the display units;
+    --effort and --use-flagged go with it.
     """
     if build is not None and set_names:
         raise click.UsageError("give --set or --sheet, not both")
     if build is not None:
         _export_sheet(build, folder, effort, use_flagged, force, as_json)
         return
-    from coilbench.analysis.report.phrases import note_text
-    from coilbench.analysis.report.units import SI
-
     with open_book(book_path()) as db:
         files = export_files(db, set_names, lambda note: note_text(note, SI) or "")
         count = write_new_files(folder, files, force=force)
@@ -94,10 +94,6 @@ def export_command(
 def _export_sheet(
     build: Path, folder: Path, effort: Effort, use_flagged: bool, force: bool, as_json: bool
 ) -> None:
-    from coilbench.analysis.inputs.sheet_input import read_sheet
-    from coilbench.analysis.report.sheet_text import sheet_tables, sheet_text
-    from coilbench.analysis.report.units import SI
-
     shown, book = units(), book_path()
     with open_book(book) as db:
         sheet = read_sheet(db, build, effort, use_flagged, book.name)
@@ -110,8 +106,8 @@ def _export_sheet(
     if as_json:
         counts = {name: len(table.rows) for name, table in tables.items()}
         verdict = sheet_text(sheet, SI).verdict
-        print_document({"folder": folder, "rows": counts, "verdict": verdict,
-                        "warnings": sheet.rig.warnings})  # fmt: skip
+        told = {"folder": folder, "rows": counts, "verdict": verdict}
+        print_document(told | {"warnings": sheet.rig.warnings})
     else:
         click.echo(f"Wrote {', '.join(tables)} into {folder}.")
         click.echo(f"{sheet_text(sheet, shown).verdict}.")

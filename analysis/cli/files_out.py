@@ -12,12 +12,7 @@ from coilbench.capture.errors import CoilbenchError
 
 
 def refuse_existing(path: Path, force: bool, inputs: Iterable[Path] = ()) -> None:
-    """Refuse to write over a file.
-
-    Args:
-        path: what is to be written.
-        force: whether an existing file may be replaced.
-        inputs: what it is made from, never replaced.
+    """Refuse to write over a file, and always over one of `inputs`, which it is made from.
 
     Raises:
         CoilbenchError: it exists and `force` is not given, or it is not a file, or is an input.

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
+from typing import TypeVar
 
 import click
 from rich.console import Console
@@ -16,9 +17,11 @@ from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.capture.blocks import Finding, Hello, RawBlock
-from coilbench.capture.book.opening import hold_port
+from coilbench.capture.book.calibrations import PartRecord, newest_part
+from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, WeighGuide
+from coilbench.capture.calibration.model import PartKind
 from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
@@ -28,10 +31,38 @@ from coilbench.capture.sources.base import identify
 from coilbench.capture.units import counted
 
 GRACE_S = 8.0  # how long the last point can still be undone
-KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop, points are kept"
+KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
 _READINGS = ("load_read", "travel_read", "block_read", "point_refused", "pressed_too_little")
+_Holds = TypeVar("_Holds", WeighGuide, GaugeGuide)
 _UNDONE = ("point_undone", "press_undone")
-_ASKED: dict[str, Wish] = {"u": "undo", "\r": "store", "\n": "store"}
+_WISHES: dict[str, Wish] = {"u": "undo", "\r": "store", "\n": "store"}
+
+
+def calibrated_part(kind: PartKind, command: str) -> PartRecord:
+    """Return the newest part of a kind; `command` makes it.
+
+    Raises:
+        CoilbenchError: it is not calibrated yet.
+    """
+    part = None
+    if book_path().exists():  # only looked into: a refusal leaves no empty book behind
+        with open_book(book_path()) as db:
+            part = newest_part(db, kind)
+    if part is None:
+        raise CoilbenchError(
+            f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
+        )
+    return part
+
+
+def refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
+    """Refuse to build on a part that was made on another rig."""
+    if part.device_id not in (None, hello.device_id):
+        raise CoilbenchError(
+            f"the {part.kind} was calibrated on the rig {part.device_id}, and this is "
+            f"{hello.device_id}",
+            hint=f"Connect that rig, or first, on this one: coilbench rig {command}",
+        )
 
 
 @dataclass(frozen=True)
@@ -61,26 +92,22 @@ class GuidedRig:
 
     def weigh(self, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
         """Read the masses, going on where an earlier weighing was interrupted."""
-        guide = WeighGuide(masses_kg, self._kept("weigh", masses_kg, afresh=afresh))
-        self._take_holds("weigh", guide, masses_kg)
-        return guide.points
+        return self._read_points("weigh", WeighGuide, masses_kg, afresh).points
 
     def gauge(self, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
         """Read the gauges, going on where an earlier gauging was interrupted."""
-        guide = GaugeGuide(lengths_mm, self._kept("gauge", lengths_mm, afresh=afresh))
-        self._take_holds("gauge", guide, lengths_mm)
-        return guide.points
+        return self._read_points("gauge", GaugeGuide, lengths_mm, afresh).points
 
     def datum(self, length_mm: float) -> GaugePoint:
         """Read one gauge, to set the datum again."""
         guide = GaugeGuide([length_mm])
-        self._follow(guide, lambda: None)
+        self._follow(guide)
         return guide.points[0]
 
     def press(self, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
         """Read a press on a solid block; it is undone and repeated as often as needed."""
         guide = BlockGuide(load_fit, least_n)
-        self._follow(guide, lambda: None)
+        self._follow(guide)
         return guide.points
 
     @contextmanager
@@ -102,11 +129,7 @@ class GuidedRig:
         Unfinished.drop(book_path(), kind)
 
     def _kept(self, kind: str, values: Sequence[float], *, afresh: bool) -> tuple[Hold, ...]:
-        """Return the points kept from a calibration of this kind that was interrupted.
-
-        Raises:
-            CoilbenchError: it was another one than is asked for now.
-        """
+        """Return the points of an interrupted calibration; refuses those of another one."""
         if afresh:
             Unfinished.drop(book_path(), kind)
             return ()
@@ -120,21 +143,20 @@ class GuidedRig:
                 f"{was} on the rig {before.device_id}",
                 hint="Continue that one, or start again with --afresh",
             )
-        counts_anew = kind == "gauge" and self.hello.travel == "quadrature"
-        if counts_anew and before.boot_id != self.hello.boot_id:
-            say_aside(
-                "The rig has restarted since then and its travel counts from 0 again: starting "
-                "again."
-            )
+        recounts = kind == "gauge" and self.hello.travel == "quadrature"
+        if recounts and before.boot_id != self.hello.boot_id:
+            say_aside("The rig has restarted and its travel counts from 0: starting again.")
             return ()
         read = counted(len(before.holds), "point")
         last = f"the last at {before.touched_utc[:16]} UTC"
-        click.echo(f"Going on after {read}, {last} (--afresh: start again).")
+        click.echo(f"Continuing after {read}, {last} (--afresh: start again).")
         return before.holds
 
-    def _take_holds(
-        self, kind: str, guide: WeighGuide | GaugeGuide, values: Sequence[float]
-    ) -> None:
+    def _read_points(
+        self, kind: str, make: type[_Holds], values: Sequence[float], afresh: bool
+    ) -> _Holds:
+        guide = make(values, self._kept(kind, values, afresh=afresh))
+
         def keep() -> None:
             who = (self.hello.device_id, self.hello.boot_id)
             held = Unfinished(kind, *who, tuple(values), tuple(guide.holds), utc_now())
@@ -145,10 +167,11 @@ class GuidedRig:
         except BaseException:
             if guide.taken:
                 read = counted(guide.taken, "point")
-                say_aside(f"{read} of {len(values)} kept; the same command goes on from there.")
+                say_aside(f"{read} of {len(values)} kept; the same command continues from there.")
             raise
+        return guide
 
-    def _follow(self, guide: Guide, keep: Callable[[], None]) -> None:
+    def _follow(self, guide: Guide, keep: Callable[[], None] | None = None) -> None:
         """Follow a guide with the keys and a line that shows what the rig sees."""
         out, shown = Console(markup=False, emoji=False, highlight=False), units()
         line = _StateLine(out)
@@ -163,22 +186,24 @@ class GuidedRig:
                 if self._ring and out.is_terminal and reading:
                     out.bell()
 
-            keys = KEYS_ON if keyboard.off is None else f"keys off: {keyboard.off}"
+            keys = KEYS_ON if keep is None else f"{KEYS_ON}, points are kept"
+            if keyboard.off is not None:
+                keys = f"keys off: {keyboard.off}"
             out.print(keys, soft_wrap=True, style="bold")
             follow(
                 self._stream,
                 guide,
                 say,
-                asked=lambda: _asked(keyboard),
+                asked=lambda: _wish(keyboard),
                 show=lambda state: line.show(describe(state, shown)),
-                keep=keep,
+                keep=keep or (lambda: None),
                 grace_s=GRACE_S if keyboard.off is None else 0.0,
             )
 
 
-def _asked(keyboard: Keyboard) -> Wish:
+def _wish(keyboard: Keyboard) -> Wish:
     typed = keyboard.wait(0.0)
-    return _ASKED.get(typed[-1:].lower(), "")
+    return _WISHES.get(typed[-1:].lower(), "")
 
 
 class _StateLine:

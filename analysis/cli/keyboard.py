@@ -11,29 +11,28 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib import import_module
-from typing import Any, Protocol
+from typing import Any
 
 _NAP_S = 0.02  # between looks, where the system can't wait for a key
 
 
-class Keyboard(Protocol):
-    """Where keys come from.
+class Keyboard:
+    """Where keys come from: here nowhere. `off` says why; it is None where there are keys."""
 
-    Attributes:
-        off: why there are none, in words; None where there are.
-    """
-
-    off: str | None
+    def __init__(self, off: str | None) -> None:
+        self.off = off
 
     def wait(self, timeout_s: float) -> str:
         """Return what was typed, waiting at most timeout_s for it; empty where nothing was."""
+        time.sleep(timeout_s)
+        return ""
 
 
 @contextmanager
 def open_keyboard() -> Iterator[Keyboard]:
     """Take single keys for as long as this is open; where that can't be, say why in `off`."""
     if not sys.stdin.isatty():
-        yield _NoKeyboard("the input is no terminal")
+        yield Keyboard("the input is no terminal")
         return
     try:
         import termios
@@ -42,7 +41,7 @@ def open_keyboard() -> Iterator[Keyboard]:
         return
     fd = sys.stdin.fileno()
     if _in_background(fd):
-        yield _NoKeyboard("running in the background")
+        yield Keyboard("running in the background")
         return
     before = termios.tcgetattr(fd)
 
@@ -70,31 +69,18 @@ def _in_background(fd: int) -> bool:
         return False
 
 
-class _NoKeyboard:
-    """No keys, and why."""
-
-    def __init__(self, off: str) -> None:
-        self.off: str | None = off
-
-    def wait(self, timeout_s: float) -> str:
-        """Wait; nothing comes."""
-        time.sleep(timeout_s)
-        return ""
-
-
-class _TerminalKeyboard:
+class _TerminalKeyboard(Keyboard):
     """Keys from a terminal's file descriptor (POSIX)."""
 
     def __init__(self, fd: int) -> None:
-        self.off: str | None = None
+        super().__init__(None)
         self._fd = fd
         self._decoder = codecs.getincrementaldecoder("utf-8")("replace")
 
     def wait(self, timeout_s: float) -> str:
         """Return what was typed; a terminal that is gone is no error, it turns the keys off."""
         if self.off is not None:
-            time.sleep(timeout_s)
-            return ""
+            return super().wait(timeout_s)
         if not select.select([self._fd], [], [], timeout_s)[0]:
             return ""
         try:
@@ -110,14 +96,14 @@ def _console_keyboard() -> Keyboard:
     try:
         return ConsoleKeyboard()
     except ImportError:
-        return _NoKeyboard("this system gives no single keys")
+        return Keyboard("this system gives no single keys")
 
 
-class ConsoleKeyboard:
+class ConsoleKeyboard(Keyboard):
     """Keys from a Windows console. Written from Python's documentation, not tried on Windows."""
 
     def __init__(self) -> None:
-        self.off: str | None = None
+        super().__init__(None)
         self._console: Any = import_module("msvcrt")
 
     def wait(self, timeout_s: float) -> str:

@@ -7,18 +7,18 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 from types import FrameType
-from typing import Protocol
 
 import click
 from rich.console import Console, RenderableType
 from rich.live import Live
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import LENGTH, console, units
+from coilbench.analysis.cli.common import LENGTH, at_option, console, units
+from coilbench.analysis.cli.daemon import capture_ended
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.dashboard.frame import Scene, SetTable, frame
@@ -55,20 +55,17 @@ NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --se
 )
 @click.option("--port", help="Run a capture from this source; without it, attach to one.")
 @click.option("--set", "set_name", help="The set that is pressed (with --port).")
-@click.option(
-    "--at",
-    "heights_mm",
-    type=LENGTH,
-    multiple=True,
-    help="Heights the table reads at and the bar marks, the highest as the seat's and the lowest "
+@at_option(
+    "Heights the table reads at and the bar marks, the highest as the seat's and the lowest "
     "as the open one's. [default: those of the set's nominal, else two inside what was measured, "
-    "not marked]",
+    "not marked]"
 )
-@click.option("--down-to", "reach_height_mm", type=LENGTH, help="See: coilbench daemon --help")
+@click.option(
+    "--down-to", "reach_height_mm", type=LENGTH, help="Press every stroke to this height."
+)
 @click.option(
     "--bell/--no-bell",
     default=True,
-    show_default=True,
     help="Ring the terminal's bell: once for a stroke kept, twice for one refused or a fault, "
     "three times for a set that is done.",
 )
@@ -107,12 +104,10 @@ def live_command(
         finally:
             last = capture.end()
     if not once:
-        _say_how_it_ended(last)
+        click.echo("\n".join(capture_ended(last)))
 
 
 class _Screen:
-    """Draws what a feed shows, and passes the keys on."""
-
     def __init__(
         self, out: Console, heights_mm: tuple[float, ...], shown: Units, *, ring: bool
     ) -> None:
@@ -137,7 +132,8 @@ class _Screen:
             return
         reader.start()
         try:
-            with open_keyboard() as keyboard, self._live() as live:
+            live = Live(console=self._out, auto_refresh=False, screen=self._out.is_terminal)
+            with open_keyboard() as keyboard, live:
                 self._follow(feed, snapshot, reader, keyboard, live)
         except KeyboardInterrupt:
             pass  # closing the screen is how it is left
@@ -147,9 +143,6 @@ class _Screen:
                 self._out.line()  # the last frame stays there, without its end of line
         if not feed.own:
             click.echo(_how_it_stands(feed))
-
-    def _live(self) -> Live:
-        return Live(console=self._out, auto_refresh=False, screen=self._out.is_terminal)
 
     def _follow(
         self,
@@ -239,37 +232,10 @@ def _ended_by_signals() -> Iterator[None]:
 
 def _how_it_stands(feed: _Feed) -> str:
     if feed.see() is not None:
-        return "The capture goes on without you."
+        return "The capture continues."
     with open_book(book_path()) as db:
         reason = CaptureRun.last_end(db)
-    return f"The capture has ended: {reason or 'nothing says why'}."
-
-
-def _say_how_it_ended(last: Snapshot) -> None:
-    click.echo(
-        f"{last.springs_done} of {last.springs} springs done, {last.samples} samples, "
-        f"{last.samples_lost} lost. Book: {book_path()}"
-    )
-    if last.springs and last.turn is None:
-        click.echo(f"Next: coilbench set check {last.set_name} --at HEIGHT")
-    elif last.turn is not None:
-        click.echo(f"Next is {describe(last.turn, units())}; go on with the same command.")
-
-
-class _Feed(Protocol):
-    """A capture as a dashboard sees it."""
-
-    own: bool
-
-    def see(self) -> Snapshot | None:
-        """Return the newest snapshot; None once no capture runs (any more)."""
-
-    def tell(self, command: Command) -> None:
-        """Give a command.
-
-        Raises:
-            CoilbenchError: nobody takes it.
-        """
+    return f"The capture has ended: {reason or 'no reason is recorded'}."
 
 
 class OwnCapture:
@@ -322,7 +288,7 @@ class OtherCapture:
         return self._in_book() if asked is None else asked
 
     def tell(self, command: Command) -> None:
-        """Give that capture a command."""
+        """Give that capture a command; refused where nobody takes it."""
         send_command(self._path, command)
 
     def _in_book(self) -> Snapshot | None:
@@ -340,28 +306,25 @@ class OtherCapture:
         return replace(snapshot, sample_age_s=None if age_s is None else age_s + behind_s)
 
 
+_Feed = OwnCapture | OtherCapture  # a capture as a screen sees it
+
+
+@dataclass
 class BookReader:
     """Reads the set's table and the rig's standing, on a thread of its own.
 
     Fitting a set's curves takes a second or two: the screen goes on meanwhile.
-
-    Args:
-        path: the book.
-        set_name: the set.
-        heights_mm: as in read_set_table.
-        units: for the words.
     """
 
-    def __init__(
-        self, path: Path, set_name: str, heights_mm: tuple[float, ...], units: Units
-    ) -> None:
+    path: Path
+    set_name: str
+    heights_mm: tuple[float, ...]
+    units: Units
+    standing: str = ""
+    _read_mark: tuple[object, ...] | None = None
+
+    def __post_init__(self) -> None:
         self.table = SetTable((), 0, ())
-        self.standing = ""
-        self._path = path
-        self._set_name = set_name
-        self._heights_mm = heights_mm
-        self._units = units
-        self._mark: tuple[object, ...] | None = None
         self._over = threading.Event()
         self._thread = threading.Thread(target=self._run, name="coilbench-table", daemon=True)
 
@@ -377,34 +340,34 @@ class BookReader:
 
     def read(self) -> None:
         """Read once, in the caller's own thread."""
-        with open_book(self._path) as db:
+        with open_book(self.path) as db:
             self._read(db)
 
     def _run(self) -> None:
         while not self._over.is_set():
             try:
-                with open_book(self._path) as db:
-                    while not self._over.wait(BOOK_LOOK_S if self._mark is not None else 0.0):
+                with open_book(self.path) as db:
+                    while not self._over.wait(BOOK_LOOK_S if self._read_mark is not None else 0.0):
                         self._read(db)
             except Exception as error:  # shown; the capture goes on, and the next look may succeed
                 known = isinstance(error, CoilbenchError)
                 words = str(error) if known else f"{type(error).__name__}: {error}"
                 self.standing = f"THE TABLE CAN'T BE READ: {words}"
-                self._mark = None
+                self._read_mark = None
                 self._over.wait(RETRY_S)
 
     def _read(self, db: Database) -> None:
-        if self._set_name not in set_names(db):
+        if self.set_name not in set_names(db):
             return
         mark = _mark(db)
-        if mark == self._mark:
+        if mark == self._read_mark:
             return
         state = calibration_state(db, utc_now())
-        self.standing = "" if state is None else describe(state, self._units)
-        asked = self._set_name, self._heights_mm, self._units
+        self.standing = "" if state is None else describe(state, self.units)
+        asked = self.set_name, self.heights_mm, self.units
         for table in read_set_table(db, *asked, self.table):
             self.table = table  # shown by the screen's thread while the next is worked out
-        self._mark = mark
+        self._read_mark = mark
 
 
 def _mark(db: Database) -> tuple[object, ...]:

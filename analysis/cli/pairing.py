@@ -8,7 +8,6 @@ from typing import NamedTuple
 import click
 
 from coilbench.analysis.cli.common import (
-    heights_in_units,
     json_option,
     load_cell,
     plain_table,
@@ -17,11 +16,11 @@ from coilbench.analysis.cli.common import (
     say,
     show_warnings,
     units,
+    use_flagged_option,
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import Combination, Pairing, pair_sets
-from coilbench.analysis.engine.placed import LoadRange
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
@@ -37,8 +36,6 @@ CAUTION, LIMITS_CAUTION = CAUTIONS
 
 
 class _Paired(NamedTuple):
-    """A build file's combinations, and the limits of the chosen one where they are asked for."""
-
     build: BuildFile
     candidates: Candidates
     pairing: Pairing
@@ -48,8 +45,8 @@ class _Paired(NamedTuple):
 
 @click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
 @click.argument("builds", nargs=-1, required=True, type=click.Path(path_type=Path))
-@click.option("--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in.")
-@click.option("--top", type=click.IntRange(1), default=10, show_default=True, help="Rows shown.")
+@use_flagged_option
+@click.option("--top", type=click.IntRange(1), default=10, help="Rows shown.")
 @click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
 @click.option("--outer", help="Limits of the best combination with this outer set.")
 @click.option("--inner", help="Limits of the best combination with this inner set.")
@@ -79,7 +76,7 @@ def pair_command(
         lift_table_beside(build, path) if with_limits else None
         for build, path in zip(files, builds, strict=True)
     ]
-    with heights_in_units(), open_book(book_path()) as db:
+    with open_book(book_path()) as db:
         candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
     found: list[_Paired] = []
@@ -107,11 +104,7 @@ def pair_command(
 
 
 def _chosen(pairing: Pairing, outer: str | None, inner: str | None) -> Combination:
-    """Return the best combination of the sets asked for; of all where none is.
-
-    Raises:
-        CoilbenchError: the build file names no such set.
-    """
+    """Return the best combination of the sets asked for, else of all; refuses unknown ones."""
     found = pairing.combinations
     for role, name in (("outer", outer), ("inner", inner)):
         if name is None:
@@ -142,7 +135,8 @@ def _show(found: list[_Paired], top: int) -> None:
         show_pairing(each.build, each.candidates, each.pairing, top)
         if each.chosen is not None and each.limits is not None:
             said = limits_text(each.limits, shown)
-            say(f"Limits of {_named(each.chosen, shown)}:")
+            one = each.chosen
+            say(f"Limits of {pair_text(one.outer, one.inner, one.choice, shown)}:")
             for finding in said.findings:
                 say(f"  {finding}.")
             for missing in said.not_given:
@@ -152,12 +146,8 @@ def _show(found: list[_Paired], top: int) -> None:
         for pairing in sorted((each.pairing for each in found), key=lambda one: one.rank):
             best = pairing.combinations[0]
             verdict = "fits" if best.fits else "does not fit"
-            named = _named(best, shown)
+            named = pair_text(best.outer, best.inner, best.choice, shown)
             say(f"  {pairing.cam.name} ({pairing.name}): {named}, {verdict}")
-
-
-def _named(each: Combination, shown: Units) -> str:
-    return pair_text(each.outer, each.inner, each.choice, shown)
 
 
 def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int) -> None:
@@ -175,9 +165,8 @@ def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int
         f">full lift\n{load}",
         f">rate\n{load}/{length}",
         f">bind margin\n{length}",
+        rows=(_row(each, shown) for each in pairing.combinations[:top]),
     )
-    for combination in pairing.combinations[:top]:
-        table.add_row(*_row(combination, shown))
     print_uncut(table)
     for line in pairing_lines(pairing, shown):
         say(line)
@@ -188,25 +177,20 @@ def say_card(build: BuildFile, found: Candidates) -> None:
     for line in card_lines(build, units()):
         say(line)
     if found.left_out:
-        say(f"Left out as flagged: {', '.join(found.left_out)} (--use-flagged counts them in).")
+        say(f"Left out as flagged: {', '.join(found.left_out)} (--use-flagged includes them).")
     if found.unsure:
-        say(f"Counted in, though their check is unsure: {', '.join(found.unsure)}.")
+        say(f"Included, though their check is unsure: {', '.join(found.unsure)}.")
 
 
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
-    choice = combination.choice
+    choice, loads = combination.choice, (combination.seat, combination.full)
     return (
         "fits" if combination.fits else "no",
         combination.outer,
         "-" if combination.inner is None else combination.inner,
         shown.length_number(choice.shim_mm or None),
         shown.length_number(choice.seat_cut_mm or None),
-        _load_cell(combination.seat, shown),
-        _load_cell(combination.full, shown),
+        *("-" if load is None else load_cell(load.load_n, load.load_u_n, shown) for load in loads),
         shown.rate_number(combination.rate_n_per_mm),
         shown.length_number(combination.coil_bind_margin_mm),
     )
-
-
-def _load_cell(load: LoadRange | None, shown: Units) -> str:
-    return "-" if load is None else load_cell(load.load_n, load.load_u_n, shown)

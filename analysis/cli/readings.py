@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any
 
 import click
 
@@ -13,13 +13,17 @@ from coilbench.analysis.cli.common import (
     LENGTH,
     LOAD,
     NUMBER,
+    Decorated,
+    at_option,
     json_option,
     print_document,
     read_bytes,
+    say_aside,
     units,
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.units import SI
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.importing import FILES, KEYED, Entry, import_table, store_readings
@@ -32,17 +36,10 @@ from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 from coilbench.capture.units import counted
 
-CAUTION = (
-    "Caution: a compressed spring can blind. Capture it at both ends, unplug the press and work "
-    "the quill by hand, wear eye protection, keep fingers out, stop before the coils bind."
-)
 SHOWN_FIGURES = 8  # of an id: enough to distinguish some millions
 
-_Command = TypeVar("_Command", bound=Callable[..., Any])
 
-
-def _undo_options(command: _Command) -> _Command:
-    """Give a command --history and --take-back."""
+def _undo_options(command: Decorated) -> Decorated:
     history = click.option(
         "--history", is_flag=True, help="List the runs of this command, newest first."
     )
@@ -99,19 +96,12 @@ def _undo(
 )
 @click.argument("lines", nargs=-1)
 @click.option("--set", "set_name", required=True, help="The set the springs belong to.")
-@click.option(
-    "--at",
-    "heights_mm",
-    type=LENGTH,
-    multiple=True,
-    help="Guided: the heights to read each spring at.",
-)
+@at_option("Guided: the heights to read each spring at.")
 @click.option(
     "--tare",
     "tare_n",
     type=LOAD,
     default="0kg",
-    show_default=True,
     help="What the scale shows with the blocks on it and no spring pressed.",
 )
 @click.option(
@@ -119,7 +109,6 @@ def _undo(
     "lever_ratio",
     type=NUMBER,
     default="1",
-    show_default=True,
     help="The spring's load over the load on the scale, where a bar divides it.",
 )
 @click.option(
@@ -127,7 +116,6 @@ def _undo(
     "lever_ratio_u",
     type=FRACTION,
     default="0%",
-    show_default=True,
     help="Standard uncertainty of the lever's ratio.",
 )
 @click.option(
@@ -135,7 +123,6 @@ def _undo(
     "scale_resolution_n",
     type=LOAD,
     default="0.1kg",
-    show_default=True,
     help="The scale's smallest step.",
 )
 @click.option(
@@ -149,7 +136,6 @@ def _undo(
     "scale_repeatability_n",
     type=LOAD,
     default="0.2kg",
-    show_default=True,
     help="Standard deviation of the scale's readings of one load.",
 )
 @click.option(
@@ -157,7 +143,6 @@ def _undo(
     "quill_resolution_mm",
     type=LENGTH,
     default="0.1mm",
-    show_default=True,
     help="The depth scale's smallest step.",
 )
 @_undo_options
@@ -205,7 +190,6 @@ def _store(record: SetRecord, readings: list[KeyedReading], setup: KeyedSetup) -
 
 
 def _ask_all(record: SetRecord, heights_mm: tuple[float, ...], setup: KeyedSetup) -> None:
-    """Ask for each spring in turn; each is stored before the next is asked for."""
     if not heights_mm:
         raise CoilbenchError(
             "nothing to key in",
@@ -238,7 +222,8 @@ def _ask(label: str, height_mm: float, setup: KeyedSetup) -> KeyedReading | None
             reading = KeyedReading(label, load_n, height_mm=height_mm)
             reading.spring_load_n(setup)
         except CoilbenchError as error:
-            click.echo(str(error), err=True)
+            error.in_units(shown.quantity)
+            say_aside(str(error))
         else:
             return reading
 

@@ -6,10 +6,18 @@ from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.common import json_option, print_document, show_warnings, units
+from coilbench.analysis.cli.common import (
+    build_argument,
+    effort_option,
+    json_option,
+    print_document,
+    show_warnings,
+    units,
+    use_flagged_option,
+)
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.shims import EFFORTS, Effort
+from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
 from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
 from coilbench.capture.book.opening import open_book
@@ -19,7 +27,7 @@ from coilbench.capture.book.opening import open_book
     name="report",
     epilog="Examples: coilbench report road.toml ; coilbench report road.toml -o sheet.html",
 )
-@click.argument("build", type=click.Path(path_type=Path))
+@build_argument
 @click.option(
     "-o",
     "--output",
@@ -28,14 +36,8 @@ from coilbench.capture.book.opening import open_book
     help="The page's file.  [default: the build file's name with .html, beside it; with --json "
     "none]",
 )
-@click.option(
-    "--effort",
-    type=click.Choice(EFFORTS),
-    default="shims",
-    show_default=True,
-    help="What may be done under the springs.",
-)
-@click.option("--use-flagged", is_flag=True, help="Count weak, stiff, short and odd springs in.")
+@effort_option
+@use_flagged_option
 @click.option("--force", is_flag=True, help="Write over a page that is there already.")
 @json_option
 def report_command(

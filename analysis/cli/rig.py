@@ -28,10 +28,11 @@ def find_command(as_json: bool) -> None:
     rows = []
     for port in find_ports():
         click.echo(f"asking {port.device} …", err=True)
-        rig: dict[str, str | None] = {"device_id": None, "words": "not on USB, not asked"}
+        told: tuple[str | None, str] = None, "not on USB, not asked"
         if port.usb_id is not None:
-            rig = _ask(port.device)
-        rows.append({"port": port.device, "description": port.description, **rig})
+            told = _identity(port.device)
+        names = ("port", "description", "device_id", "words")
+        rows.append(dict(zip(names, (port.device, port.description, *told), strict=True)))
     if as_json:
         print_document({"ports": rows})
         return
@@ -41,17 +42,17 @@ def find_command(as_json: bool) -> None:
         click.echo("No rig answered. Check the cable; to try without one: coilbench demo")
 
 
-def _ask(device: str) -> dict[str, str | None]:
+def _identity(device: str) -> tuple[str | None, str]:
+    """Return a rig's id and who it is; None and why not where none answers."""
     try:
         with open_source(device) as source:
             hello, _ = identify(source)
     except CoilbenchError as error:
-        return {"device_id": None, "words": error.what}
-    return {"device_id": hello.device_id, "words": _rig_line(hello)}
+        return None, error.what
+    return hello.device_id, _rig_line(hello)
 
 
 def _rig_line(hello: Hello) -> str:
-    """Say who a rig is."""
     return (
         f"rig {hello.device_id}, {hello.firmware}, {hello.rate_hz:g} samples/s, "
         f"travel by {hello.travel}"

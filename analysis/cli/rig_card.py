@@ -34,7 +34,7 @@ BAR_CELLS = 10  # of the residual bar, to either side
     type=click.Path(dir_okay=False, path_type=Path),
     help="Write the card as one self-contained page to this file.",
 )
-@click.option("--force", is_flag=True, help="Let the page take a file's place.")
+@click.option("--force", is_flag=True, help="Replace an existing file.")
 @json_option
 def card_command(page: Path | None, force: bool, as_json: bool) -> None:
     """Show the calibration in force: its points, curve, uncertainty, age, and what to trust.
@@ -63,14 +63,9 @@ def _show(text: CalibrationText) -> None:
     if text.check is not None:
         click.echo(f"Last check: {text.check}.")
     click.echo("\nErrors at each step, per cent (q accuracy, b repeatability, v reversibility):")
-    table = plain_table("true load", ">q", ">b", ">v", ">zero", ">resolution", ">would meet class")
-    for row in text.steps:
-        table.add_row(*row)
-    console().print(table)
-    limits = plain_table("limits of class", ">q", ">b", ">v", ">zero", ">resolution")
-    for row in text.limits:
-        limits.add_row(*row)
-    console().print(limits)
+    errors = (">q", ">b", ">v", ">zero", ">resolution")
+    console().print(plain_table("true load", *errors, ">would meet class", rows=text.steps))
+    console().print(plain_table("limits of class", *errors, rows=text.limits))
     click.echo(f"({text.source}.)")
     if text.budget is not None:
         click.echo(f"\n{text.budget.title}:")
@@ -97,7 +92,6 @@ def _show_part(part: PartText) -> None:
 
 
 def _bar(off: float, largest: float) -> str:
-    """Draw a residual as a mark left or right of a middle line."""
     cells = [" "] * (2 * BAR_CELLS + 1)
     cells[BAR_CELLS] = "|"
     if largest > 0.0:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from functools import partial
 from typing import Any
 
 import click
@@ -14,6 +15,7 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
+from coilbench.analysis.cli.guiding import calibrated_part, refuse_other_rig
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import (
     calibration_if_any,
@@ -22,13 +24,11 @@ from coilbench.analysis.inputs.rig_record import (
     judge_check,
 )
 from coilbench.analysis.report.card_text import health_document, health_lines
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.document import describe, picked
+from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.rig.check import MassReading, gravity_of
-from coilbench.capture.blocks import Hello
 from coilbench.capture.book.calibrations import (
     CheckRecord,
-    PartRecord,
-    newest_part,
     set_good_for_days,
 )
 from coilbench.capture.book.opening import hold_port, open_book
@@ -40,20 +40,15 @@ from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
 from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
 
-CAUTION = (
-    "Caution: a compressed spring can blind. Capture it at both ends, work the quill by hand, wear "
-    "eye protection; never exceed the press's or the cell's rating."
-)
+_PRESS = "Now press the quill down some millimetres on something springy, and let it up."
 
 
 def _show_history(as_json: bool) -> None:
-    """Print every check, the trend of those of the calibration in force, and warnings."""
     with open_book(book_path()) as db:
         history = check_history(db)
     if as_json:
         checks = [_check_document(record) for record in history.records]
-        trend, warned = history.trend, history.warnings
-        print_document({"checks": checks, "trend": trend, "warnings": warned})
+        print_document({"checks": checks, **picked(history, "trend warnings")})
         return
     if not history.records:
         click.echo("No check yet. Make one with: coilbench rig check --port PORT --mass 20kg")
@@ -70,12 +65,12 @@ def _check_document(record: CheckRecord) -> dict[str, Any]:
 
 
 def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> bool:
-    """Listen to a rig, judge it and print that; returns whether nothing is wrong."""
     calibration = calibration_if_any(book_path())
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
         say_aside(f"Leave the rig alone for {seconds:g} s.")
-        ask = None if hands_off else _ask_press
+        press = f"{CAUTION} Never exceed the press's or the cell's rating.\n{_PRESS}"
+        ask = None if hands_off else partial(say_aside, press)
         health = check_rig(source, hello, seen, seconds, calibration, ask)
     if as_json:
         print_document(health_document(hello, health))
@@ -83,11 +78,6 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
         for line in health_lines(hello, health, units()):
             click.echo(line)
     return not health.findings
-
-
-def _ask_press() -> None:
-    say_aside(CAUTION)
-    say_aside("Now press the quill down some millimetres on something springy, and let it up.")
 
 
 @click.command(
@@ -111,7 +101,6 @@ def _ask_press() -> None:
     "--seconds",
     type=click.FloatRange(min=2.0),
     default=10.0,
-    show_default=True,
     help="Health: how long to listen to the resting rig.",
 )
 @click.option("--hands-off", is_flag=True, help="Health: listen only, ask for no press.")
@@ -153,11 +142,7 @@ def check_command(
 
 
 def _parse_mass_kg(text: str) -> float:
-    """Read a mass with its unit, kg or lb.
-
-    Raises:
-        CoilbenchError: not a mass.
-    """
+    """Read a mass with its unit, kg or lb; a force is refused."""
     if text.strip().lower().endswith("n"):
         raise CoilbenchError(f"{text!r} is a load, not a mass", hint="Write it like 20kg or 44lb")
     return parse_load_n(text) / KGF_N
@@ -174,12 +159,12 @@ def _set_limit(days: float) -> None:
 def _check_mass(
     port: str, mass_kg: float, mass_u: str | None, tolerance: str | None, as_json: bool
 ) -> bool:
-    part = _load_part()
+    part = calibrated_part("load", "weigh")
     tolerance_n = None if tolerance is None else _tolerance_n(tolerance, mass_kg * gravity_of(part))
     u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else _parse_mass_kg(mass_u) / mass_kg
     with hold_port(port), open_source(port) as source:
         hello, seen = identify(source)
-        _refuse_other_rig(part, hello)
+        refuse_other_rig(part, hello, "weigh")
         guide = WeighGuide((0.0, mass_kg))
         stream = sample_stream(source, seen)
         follow(stream, guide, lambda step: say_aside(describe(step, units())))
@@ -193,39 +178,13 @@ def _check_mass(
         )
         history = check_history(db)
     if as_json:
-        print_document(
-            {
-                "check": _check_document(record),
-                "expected_n": verdict.expected_n,
-                "load_n": verdict.load_n,
-                "trend": history.trend,
-                "warnings": history.warnings,
-            }
-        )
+        told = {"check": _check_document(record), **picked(verdict, "expected_n load_n")}
+        print_document(told | picked(history, "trend warnings"))
     else:
-        for told in (verdict, history.trend):
-            if told is not None:
-                click.echo(f"{describe(told, units())}.")
+        for finding in (verdict, history.trend):
+            if finding is not None:
+                click.echo(f"{describe(finding, units())}.")
     return verdict.passed
-
-
-def _load_part() -> PartRecord:
-    with open_book(book_path()) as db:
-        part = newest_part(db, "load")
-    if part is None:
-        raise CoilbenchError(
-            "the load is not calibrated yet: there is nothing to check",
-            hint="First: coilbench rig weigh",
-        )
-    return part
-
-
-def _refuse_other_rig(part: PartRecord, hello: Hello) -> None:
-    if part.device_id is not None and part.device_id != hello.device_id:
-        raise CoilbenchError(
-            f"this is the rig {hello.device_id}, the load calibration is of {part.device_id}",
-            hint="Connect that rig, name its book with --book, or calibrate this one",
-        )
 
 
 def _tolerance_n(text: str, expected_n: float) -> float:

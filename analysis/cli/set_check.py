@@ -1,13 +1,8 @@
-"""`coilbench set check`: judge a set; the budgets of its loads; other calibrations beside.
-
-`--budget` shows what each reading's uncertainty is made of, `--calibration` and `--against` read
-the same strokes by old and new calibrations.
-"""
+"""`coilbench set check`: judge a set; the budgets of its loads; other calibrations beside."""
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -17,11 +12,12 @@ from sqlite_utils import Database
 from coilbench.analysis.cli.check_table import show_budget, show_check, show_strokes, show_why
 from coilbench.analysis.cli.common import (
     FRACTION,
-    LENGTH,
     NOMINAL,
     TypedNominal,
+    at_option,
+    branch_option,
+    build_heights_option,
     console,
-    heights_in_units,
     json_option,
     load_cell,
     plain_table,
@@ -30,15 +26,14 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, Reading, SpringCurve
+from coilbench.analysis.curves.curve import BranchChoice, Reading, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import budget_text
-from coilbench.analysis.report.curve_text import set_notes
-from coilbench.analysis.report.document import document
-from coilbench.analysis.report.set_text import check_document
+from coilbench.analysis.report.curve_text import readings_at, set_notes
+from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.sets.rulings import Asked, Nominal
@@ -49,50 +44,15 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
 
-@dataclass(frozen=True)
-class _Budgeted:
-    """One spring's reading, with the budget in it."""
-
-    label: str
-    reading: Reading
-
-
-def _budgeted(
+def _readings(
     curves: Sequence[SpringCurve], heights_mm: Sequence[float], label: str | None
-) -> list[_Budgeted]:
-    """Return the readings at the heights, of one spring or of all; unmeasured ones left out."""
-    found = []
-    for curve in curves:
-        for height_mm in heights_mm if label in (None, curve.label) else ():
-            try:
-                found.append(_Budgeted(curve.label, curve.load_at(height_mm)))
-            except HeightNotMeasured:
-                continue
-    return found
-
-
-def _budgets_document(found: Sequence[_Budgeted]) -> list[dict[str, Any]]:
-    """Return them for JSON."""
+) -> list[tuple[str, Reading]]:
     return [
-        {
-            "label": one.label,
-            "height_mm": one.reading.height_mm,
-            "load_n": one.reading.load_n,
-            **document(one.reading.budget),
-        }
-        for one in found
+        (curve.label, reading)
+        for curve in curves
+        if label in (None, curve.label)
+        for reading in readings_at(curve, heights_mm)
     ]
-
-
-def _show_budgets(found: Sequence[_Budgeted], shown: Units) -> None:
-    """Print a table a reading: source, type A or B, value, sensitivity, contribution."""
-    for one in found:
-        reading = one.reading
-        click.echo(
-            f"\n{one.label} at {shown.length_text(reading.height_mm)}: "
-            f"{shown.load_text(reading.load_n)}"
-        )
-        show_budget(budget_text(reading.budget, shown))
 
 
 def _asked_heights(
@@ -101,13 +61,7 @@ def _asked_heights(
     nominals: Sequence[TypedNominal],
     build: BuildFile | None,
 ) -> list[Asked]:
-    """Return where to judge a set, each height with the load asked for there.
-
-    Heights typed come first, then the build file's.
-
-    Raises:
-        CoilbenchError: no height, or loads without heights that are not as many as the heights.
-    """
+    """Return where to judge a set, each height with the load asked for; those typed come first."""
     asked = _typed(heights_mm, nominals)
     asked += [] if build is None else build_heights(build, record)
     if not asked and (record.nominal is None or not record.nominal.loads):
@@ -120,12 +74,11 @@ def _asked_heights(
 
 
 def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[Asked]:
-    """Pair each --at with its --nominal; loads with heights of their own need no --at."""
     placed = [(one.height_mm, Nominal(one.load_n)) for one in nominals if one.height_mm is not None]
     bare = [Nominal(one.load_n) for one in nominals if one.height_mm is None]
     if not bare:
-        asked: list[Asked] = [(height_mm, None) for height_mm in heights_mm]
-        return _merged(asked, placed)
+        given = dict(placed)
+        return [*((mm, given.pop(mm, None)) for mm in heights_mm), *given.items()]
     if placed:
         raise CoilbenchError(
             "some loads name their heights and some don't",
@@ -141,23 +94,10 @@ def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> lis
     return list(zip(heights_mm, bare, strict=True))
 
 
-def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list[Asked]:
-    given = dict(placed)
-    merged = [(mm, given.pop(mm, nominal)) for mm, nominal in asked]
-    return [*merged, *given.items()]
-
-
 @click.command(name="check", epilog="Example: coilbench set check larch --at 38.5mm --at 27.6mm")
 @click.argument("name")
-@click.option(
-    "--at", "heights_mm", type=LENGTH, multiple=True, help="A height to judge at; repeat it."
-)
-@click.option(
-    "--build",
-    "build_path",
-    type=click.Path(path_type=Path),
-    help="Judge at this build file's heights, valve shut and full lift.",
-)
+@at_option("A height to judge at; repeat it.")
+@build_heights_option("Judge")
 @click.option(
     "--nominal",
     "nominals",
@@ -169,7 +109,6 @@ def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list
     "--tolerance",
     type=FRACTION,
     default=f"{DEFAULT_TOLERANCE:.0%}",
-    show_default=True,
     help="Allowed deviation from the set's middle, and from a nominal without its own.",
 )
 @click.option(
@@ -177,19 +116,12 @@ def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list
     "alpha",
     type=FRACTION,
     default=f"{DEFAULT_ALPHA:.0%}",
-    show_default=True,
     help="How often a sound set may raise a false alarm of a spring standing apart.",
 )
 @click.option(
     "--why", "label", metavar="LABEL", help="Show what every rule says about this spring."
 )
-@click.option(
-    "--branch",
-    type=click.Choice(["mean", "loading", "unloading"]),
-    default="mean",
-    show_default=True,
-    help="Which branch loads are read from.",
-)
+@branch_option
 @click.option(
     "--budget",
     is_flag=True,
@@ -198,7 +130,6 @@ def _merged(asked: list[Asked], placed: Sequence[tuple[float, Nominal]]) -> list
 @click.option(
     "--calibration",
     default=OWN,
-    show_default=True,
     help="Read raw strokes with: own (what each was captured with), newest, or a calibration's id. "
     "Every derived number follows; the raw counts stay as they are.",
 )
@@ -228,7 +159,7 @@ def set_check(
     1 when a spring was found weak, stiff, short or odd.
     """
     build = None if build_path is None else read_build(build_path)
-    with heights_in_units(), open_book(book_path()) as db:
+    with open_book(book_path()) as db:
         record = find_set(db, name)
         if label is not None:
             record.spring(label)
@@ -243,32 +174,32 @@ def set_check(
             calibration=calibration,
         )
         at_mm = judged.heights_mm
-        reread = _read_again(
-            db,
-            record,
-            (calibration, against),
-            lambda choice: measured_set(db, record, branch, choice).curves,
-            at_mm,
-        )
+        reread = _read_again(db, record, (calibration, against), branch, at_mm)
         warned = rig_warnings(db)
     measured, check = judged.measured, judged.checked
-    curves, strokes = measured.curves, measured.strokes
+    strokes = measured.strokes
+    readings = _readings(measured.curves, at_mm, label) if budget else []
     notes = _notes(judged, SI if as_json else units())
     if as_json:
+        keys = "height_mm load_n"
+        budgets = [
+            {"label": own, **picked(reading, keys), **document(reading.budget)}
+            for own, reading in readings
+        ]
         print_document(
             _document(judged, label)
-            | ({"budgets": _budgets_document(_budgeted(curves, at_mm, label))} if budget else {})
-            | _reread_document(reread)
-            | {"notes": list(notes), "warnings": list(warned)}
+            | ({"budgets": budgets} if budget else {})
+            | reread
+            | {"notes": notes, "warnings": warned}
         )
     elif label is None:
         show_check(check, measured.missing, units())
-        show_strokes(record.name, strokes, console(), units())
+        show_strokes(record.name, strokes, units())
     else:
         show_why(check, label, strokes[label], console().width, units())
     if not as_json:
-        if budget:
-            _show_budgets(_budgeted(curves, at_mm, label), units())
+        for one in readings:
+            _show_budget(*one, units())
         _show_reread(reread, units())
         for note in notes:
             click.echo(f"Note: {note}.")
@@ -288,65 +219,31 @@ def _notes(judged: JudgedSet, shown: Units) -> tuple[str, ...]:
 def _document(judged: JudgedSet, label: str | None) -> dict[str, Any]:
     check, strokes = judged.checked, judged.measured.strokes
     if label is not None:
-        rulings = document(check.spring(label).rulings)
-        return {
-            "set": check.name,
-            "label": label,
-            "rulings": rulings,
-            "strokes": document(strokes[label]),
-        }
-    found = check_document(check)
+        rulings = check.spring(label).rulings
+        return {"set": check.name, "label": label, "rulings": rulings, "strokes": strokes[label]}
+    found: dict[str, Any] = document(check)
     for spring in found["springs"]:
         spring["strokes"] = document(strokes[spring["label"]])
     return found
 
 
-@dataclass(frozen=True)
-class _ReadTwice:
-    """One spring's load at one height by two calibrations; None where it was not measured."""
-
-    label: str
-    height_mm: float
-    load_n: float | None
-    load_u_n: float | None
-    against_n: float | None
-    against_u_n: float | None
-
-
-@dataclass(frozen=True)
-class _Reread:
-    """What a set was captured with, and how its loads are by one calibration against another.
-
-    Attributes:
-        used: calibrations the raw strokes were captured with; none of a set without raw strokes.
-        calibration, against: those compared, as `own` or an id; None where nothing is compared.
-        readings: one a spring and height.
-    """
-
-    used: tuple[Used, ...]
-    calibration: str
-    against: str | None
-    readings: tuple[_ReadTwice, ...]
+def _show_budget(label: str, reading: Reading, shown: Units) -> None:
+    click.echo("\n" + filled("{label} at {height_mm}: {load_n}", reading, shown, label=label))
+    show_budget(budget_text(reading.budget, shown))
 
 
 def _read_again(
     db: Database,
     record: SetRecord,
     choices: tuple[str, str | None],
-    measure: Callable[[str], Sequence[SpringCurve]],
+    branch: BranchChoice,
     heights_mm: Sequence[float],
-) -> _Reread:
+) -> dict[str, Any]:
     """Read a set by the chosen calibration, and by another where one is named.
 
-    Args:
-        db: the open book.
-        record: the set.
-        choices: the calibrations, as `own`, `newest` or an id.
-        measure: reads the set's curves by a calibration.
-        heights_mm: where.
-
-    Raises:
-        CoilbenchError: no such calibration, or the set has no raw strokes to read again.
+    Returns:
+        For JSON: `calibration`, what the raw strokes were `captured_with`, and `against` where two
+        are compared, with a reading a spring and height by both; None where it was not measured.
     """
     used = Used.of_set(db, record)
     this, other = choices
@@ -356,20 +253,22 @@ def _read_again(
             "calibration",
             hint="Leave out --calibration and --against",
         )
+    found = {"calibration": _calibration_name(db, this), "captured_with": used}
     if other is None:
-        return _Reread(used, _calibration_name(db, this), None, ())
-    curves = {choice: {curve.label: curve for curve in measure(choice)} for choice in (this, other)}
-    readings = tuple(
-        _ReadTwice(
-            label,
-            height_mm,
-            *_load(curve, height_mm),
-            *_load(curves[other].get(label), height_mm),
-        )
-        for label, curve in curves[this].items()
-        for height_mm in heights_mm
+        return found
+    curves, others = (
+        {curve.label: curve for curve in measured_set(db, record, branch, choice).curves}
+        for choice in (this, other)
     )
-    return _Reread(used, _calibration_name(db, this), _calibration_name(db, other), readings)
+    readings = [
+        {"label": label, "height_mm": height_mm}
+        | _load(curve, height_mm, "load")
+        | _load(others.get(label), height_mm, "against")
+        for label, curve in curves.items()
+        for height_mm in heights_mm
+    ]
+    name = _calibration_name(db, other)
+    return found | {"against": {"calibration": name, "readings": readings}}
 
 
 def _calibration_name(db: Database, choice: str) -> str:
@@ -377,43 +276,31 @@ def _calibration_name(db: Database, choice: str) -> str:
     return OWN if record is None else record.calibration_id
 
 
-def _load(curve: SpringCurve | None, height_mm: float) -> tuple[float | None, float | None]:
-    try:
-        reading = None if curve is None else curve.load_at(height_mm)
-    except HeightNotMeasured:
-        reading = None
-    return (None, None) if reading is None else (reading.load_n, reading.load_u_n)
+def _load(curve: SpringCurve | None, height_mm: float, name: str) -> dict[str, float | None]:
+    found = () if curve is None else readings_at(curve, [height_mm])
+    load_n, u_n = next(((one.load_n, one.load_u_n) for one in found), (None, None))
+    return {f"{name}_n": load_n, f"{name}_u_n": u_n}
 
 
-def _reread_document(reread: _Reread) -> dict[str, Any]:
-    """Return it for JSON: `calibration`, `captured_with`, and `against` where compared."""
-    found = {"calibration": reread.calibration, "captured_with": document(reread.used)}
-    if reread.against is None:
-        return found
-    against = {"calibration": reread.against, "readings": document(reread.readings)}
-    return found | {"against": against}
-
-
-def _show_reread(reread: _Reread, shown: Units) -> None:
-    """Print what the strokes were read with, and old against new where they are compared."""
-    if reread.calibration != OWN:
+def _show_reread(reread: dict[str, Any], shown: Units) -> None:
+    calibration, against = reread["calibration"], reread.get("against")
+    if calibration != OWN:
         captured = ", ".join(
             f"{one.calibration_id[:8]} of {one.made_utc[:10]} ({counted(one.sweeps, 'stroke')})"
-            for one in reread.used
+            for one in reread["captured_with"]
         )
-        click.echo(f"Read with calibration {reread.calibration}; captured with {captured}.")
-    if reread.against is None:
+        click.echo(f"Read with calibration {calibration}; captured with {captured}.")
+    if against is None:
         return
-    by = (f">by {name[:8]}\n{shown.load}" for name in (reread.calibration, reread.against))
+    by = (f">by {name[:8]}\n{shown.load}" for name in (calibration, against["calibration"]))
     table = plain_table("spring", ">height", *by, ">change")
-    for one in reread.readings:
-        known = one.load_n is not None and one.against_n is not None
-        change_n = (one.load_n or 0.0) - (one.against_n or 0.0)
+    for one in against["readings"]:
+        known = one["load_n"] is not None and one["against_n"] is not None
         table.add_row(
-            one.label,
-            shown.length_text(one.height_mm),
-            load_cell(one.load_n, one.load_u_n, shown),
-            load_cell(one.against_n, one.against_u_n, shown),
-            f"{shown.load_value(change_n):+.3f}" if known else "-",
+            one["label"],
+            shown.length_text(one["height_mm"]),
+            load_cell(one["load_n"], one["load_u_n"], shown),
+            load_cell(one["against_n"], one["against_u_n"], shown),
+            f"{shown.load_value(one['load_n'] - one['against_n']):+.3f}" if known else "-",
         )
     console().print(table)

@@ -3,23 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
+from functools import partial
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.table import Table
 
 from coilbench.analysis.cli.common import (
-    LENGTH,
-    console,
-    fits,
+    at_option,
+    branch_option,
+    build_heights_option,
+    columns_table,
     json_option,
-    plain_table,
     print_document,
+    print_fullest,
+    say,
     show_warnings,
     units,
-    wrapped,
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
@@ -27,7 +28,7 @@ from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import build_heights, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.set_text import compare_document
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.report.units import Units, fixed
 from coilbench.analysis.sets.compare import Change, Comparison, compare_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
@@ -42,22 +43,9 @@ from coilbench.capture.units import counted
 )
 @click.argument("before")
 @click.argument("after")
-@click.option(
-    "--at", "heights_mm", type=LENGTH, multiple=True, help="A height to compare at; repeat it."
-)
-@click.option(
-    "--build",
-    "build_path",
-    type=click.Path(path_type=Path),
-    help="Compare at this build file's heights, valve shut and full lift.",
-)
-@click.option(
-    "--branch",
-    type=click.Choice(["mean", "loading", "unloading"]),
-    default="mean",
-    show_default=True,
-    help="Which branch loads are read from.",
-)
+@at_option("A height to compare at; repeat it.")
+@build_heights_option("Compare")
+@branch_option
 @json_option
 def set_compare(
     before: str,
@@ -94,76 +82,58 @@ def set_compare(
 
 
 def _show(comparison: Comparison, shown: Units) -> None:
-    out = console()
     click.echo(f"Change from {comparison.before} to {comparison.after}:")
-    for table in _tables(comparison, shown, out):
-        out.print(table)
-    for height_mm, mean in zip(comparison.heights_mm, comparison.means, strict=True):
+    # all heights as full as the screen is wide, else one a height
+    layouts = [partial(_table, comparison, shown, rate_u) for rate_u in (True, False, True)]
+    print_fullest(layouts, len(comparison.heights_mm))
+    loads = zip(comparison.heights_mm, comparison.means, strict=True)
+    rate_unit = f"{shown.load}/{shown.length}"
+    means = [(f"At {shown.length_text(mm)}", mean, shown.load, 3) for mm, mean in loads]
+    for what, mean, unit, most in [*means, ("Rate", comparison.rate_mean, rate_unit, 4)]:
         if mean is not None:
-            change = _change_text(
-                shown.load_value(mean.measured.value), shown.load_value(mean.measured.u), " ± "
-            )
-            told = f"At {shown.length_text(height_mm)}: mean change {change} {shown.load} (k = 2)"
-            click.echo(wrapped(f"{told}, {_words(mean)}.", out))
-    if comparison.rate_mean is not None:
-        mean = comparison.rate_mean
-        value, u = shown.rate_value(mean.measured.value), shown.rate_value(mean.measured.u)
-        change = _change_text(value, u, " ± ", most=4)
-        told = f"Rate: mean change {change} {shown.load}/{shown.length} (k = 2)"
-        click.echo(wrapped(f"{told}, {_words(mean)}.", out))
+            value = shown.load_value if unit == shown.load else shown.rate_value
+            measured = mean.measured
+            change = _change_text(value(measured.value), value(measured.u), " ± ", most)
+            say(f"{what}: mean change {change} {unit} (k = 2), {_words(mean)}.")
     for note in _notes(comparison):
-        click.echo(wrapped(note, out))
+        say(note)
 
 
-def _tables(comparison: Comparison, shown: Units, out: Console) -> list[Table]:
-    """One table of all heights as full as the screen is wide, else one a height."""
-    every = range(len(comparison.heights_mm))
-    for rate_u in (True, False):
-        table = _table(comparison, every, shown, rate_u=rate_u)
-        if fits(table, out):
-            return [table]
-    return [_table(comparison, [at], shown, rate_u=True) for at in every]
-
-
-def _table(comparison: Comparison, heights: Sequence[int], shown: Units, *, rate_u: bool) -> Table:
-    columns = ["spring"]
+def _table(comparison: Comparison, shown: Units, rate_u: bool, heights: Sequence[int]) -> Table:
+    springs = comparison.springs
+    columns = [("spring", [spring.label for spring in springs])]
     for at in heights:
-        columns += [f">{shown.length_text(comparison.heights_mm[at])}\n{shown.load}", ">\n%"]
-    table = plain_table(*columns, f">rate\n{shown.load}/{shown.length}", "really\nchanged")
-    for spring in comparison.springs:
-        cells = [spring.label]
-        for at in heights:
-            cells += _cells(spring.loads[at], shown)
-        cells.append(_rate_cell(spring.rate, shown, with_u=rate_u))
-        table.add_row(*cells, "yes" if spring.changed else "can't tell")
-    return table
+        loads = [spring.loads[at] for spring in springs]
+        title = f">{shown.length_text(comparison.heights_mm[at])}\n{shown.load}"
+        columns.append((title, [_cell(each, shown.load_value, 3) for each in loads]))
+        columns.append((">\n%", [_percent(each) for each in loads]))
+    rates = [_cell(spring.rate, shown.rate_value, 4, with_u=rate_u) for spring in springs]
+    columns.append((f">rate\n{shown.load}/{shown.length}", rates))
+    really = ["yes" if spring.changed else "can't tell" for spring in springs]
+    return columns_table([*columns, ("really\nchanged", really)])
 
 
-def _cells(change: Change | None, shown: Units) -> list[str]:
-    if change is None:
-        return ["-", ""]
-    measured = change.measured
-    value = _change_text(shown.load_value(measured.value), shown.load_value(measured.u))
-    percent = "" if change.before == 0.0 else f"{100 * measured.value / change.before:+.1f}"
-    return [f"{value}{_mark(change)}", percent]
-
-
-def _rate_cell(change: Change | None, shown: Units, *, with_u: bool) -> str:
+def _cell(
+    change: Change | None, value: Callable[[float], float], most: int, *, with_u: bool = True
+) -> str:
+    """Write a change, with a star where it is larger than its uncertainty."""
     if change is None:
         return "-"
-    value, u = shown.rate_value(change.measured.value), shown.rate_value(change.measured.u)
-    told = _change_text(value, u, most=4)
-    return f"{told if with_u else told.split()[0]}{_mark(change)}"
+    told = _change_text(value(change.measured.value), value(change.measured.u), " ±", most)
+    mark = " " if change.verdict == "can't tell" else "*"
+    return f"{told if with_u else told.split()[0]}{mark}"
 
 
-def _mark(change: Change) -> str:
-    return " " if change.verdict == "can't tell" else "*"
+def _percent(change: Change | None) -> str:
+    if change is None or change.before == 0.0:
+        return ""
+    return f"{100 * change.measured.value / change.before:+.1f}"
 
 
-def _change_text(value: float, u: float, between: str = " ±", most: int = 3) -> str:
+def _change_text(value: float, u: float, between: str, most: int) -> str:
     """A change and its uncertainty, to two digits of the latter, decimals limited."""
     places = 2 if u <= 0.0 else min(most, max(0, 1 - math.floor(math.log10(u))))
-    return f"{round(value, places) + 0.0:+.{places}f}{between}{u:.{places}f}"
+    return f"{fixed(value, places, '+')}{between}{u:.{places}f}"
 
 
 def _words(mean: Change) -> str:
@@ -186,7 +156,7 @@ def _notes(comparison: Comparison) -> list[str]:
     elif shared and "none" not in shared:
         notes.append(
             "The load was read with the same calibration, whose errors cancel; the travel's was "
-            "set anew: its errors are counted in."
+            "set again since: its errors are counted in."
         )
     elif shared:
         notes.append("Not all were read with one calibration: its errors are counted in.")

@@ -4,17 +4,19 @@ from __future__ import annotations
 
 import re
 import textwrap
-from typing import Any
 
 import click
 import numpy as np
 
 from coilbench.analysis.cli.common import (
     LENGTH,
+    Typed,
+    at_option,
+    branch_option,
+    columns_table,
     console,
     json_option,
     load_cell,
-    plain_table,
     print_document,
     units,
 )
@@ -25,31 +27,21 @@ from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import counted
 
 WIDEST = 100
 NARROW = 60  # characters: below it the branches are left to wider screens
 _WINDOW = re.compile(r"^\s*(\d{1,2}|100)\s*%?\s*-\s*(\d{1,2}|100)\s*%\s*$")
 
 
-class _WindowParam(click.ParamType[tuple[float, float]]):
-    """Reads `30-70%`."""
-
-    name = "from-to%"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> tuple[float, float]:
-        match = _WINDOW.match(str(value))
-        shares = (
-            (0.0, 0.0) if match is None else tuple(int(part) / 100.0 for part in match.groups())
+def _parse_window(text: str) -> tuple[float, float]:
+    match = _WINDOW.match(text)
+    low, high = (0, 0) if match is None else map(int, match.groups())
+    if low >= high:
+        raise CoilbenchError(
+            f"{text!r} is no window of the deflection", hint="Write it like 30-70%"
         )
-        if not shares[0] < shares[1]:
-            raise CoilbenchError(
-                f"{value!r} is no window of the deflection",
-                where=None if param is None else param.get_error_hint(ctx).strip("'"),
-                hint="Write it like 30-70%",
-            )
-        return shares[0], shares[1]
+    return low / 100.0, high / 100.0
 
 
 @click.command(
@@ -59,20 +51,15 @@ class _WindowParam(click.ParamType[tuple[float, float]]):
 )
 @click.argument("name")
 @click.argument("label")
-@click.option(
-    "--at",
-    "heights_mm",
-    type=LENGTH,
-    multiple=True,
-    help="A running height, valve shut or at full lift; give both.  [default: the set's nominal "
-    "heights, else two inside the curve]",
+@at_option(
+    "A running height, valve shut or at full lift; give both.  [default: the set's nominal "
+    "heights, else two inside the curve]"
 )
 @click.option(
     "--window",
     "shares",
-    type=_WindowParam(),
+    type=Typed("from-to%", _parse_window),
     default="30-70%",
-    show_default=True,
     help="Where the rate is taken, as a share of the deflection; 20-80% is in use too.",
 )
 @click.option(
@@ -81,13 +68,7 @@ class _WindowParam(click.ParamType[tuple[float, float]]):
     type=LENGTH,
     help="This spring's free length by caliper, to compare.  [default: the set's]",
 )
-@click.option(
-    "--branch",
-    type=click.Choice(["mean", "loading", "unloading"]),
-    default="mean",
-    show_default=True,
-    help="Which branch loads and rates are read from.",
-)
+@branch_option
 @json_option
 def set_spring(
     name: str,
@@ -136,7 +117,6 @@ def set_spring(
 
 
 def _running_mm(record: SetRecord) -> tuple[float, ...]:
-    """The heights of the set's nominal, where it has both."""
     loads = () if record.nominal is None else record.nominal.loads
     heights = tuple(each.height_mm for each in loads)
     return heights if len(heights) >= 2 else ()
@@ -144,8 +124,8 @@ def _running_mm(record: SetRecord) -> tuple[float, ...]:
 
 def _show(set_name: str, found: SpringFindings) -> None:
     curve = found.curve
-    strokes = "1 stroke" if len(curve.sweeps) == 1 else f"{len(curve.sweeps)} strokes"
     branch = "mean of both branches" if curve.branch == "mean" else f"{curve.branch} branch"
+    strokes = counted(len(curve.sweeps), "stroke")
     _echo(f"{curve.label} of set {set_name}: {strokes}, {branch}\n")
     _show_loads(found)
     click.echo("")
@@ -165,31 +145,25 @@ def _echo(text: str) -> None:
 
 
 def _show_loads(found: SpringFindings) -> None:
-    """Print the branches, the mean with its uncertainty, the loop and the local stiffness."""
     curve, shown = found.curve, units()
     read, grid = found.table(shown)
     if not read:
         return
-    places = 1 if shown.length == "in" else 3
+    stiffness = f">stiffness\n{shown.load}/{shown.length}"
     columns = {
-        f">height\n{shown.length}": [shown.length_text(one.height_mm).split()[0] for one in read],
+        f">height\n{shown.length}": [shown.length_number(one.height_mm) for one in read],
         f">down\n{shown.load}": [_cell(shown.load_value(n), 2) for n in grid.loading_n],
         f">up\n{shown.load}": [_cell(shown.load_value(n), 2) for n in grid.unloading_n],
         f">{curve.branch}\n{shown.load}": [
             load_cell(one.load_n, one.load_u_n, shown) for one in read
         ],
         ">loop\n%": [_cell(100.0 * share, 1) for share in grid.loop_share],
-        f">stiffness\n{shown.load}/{shown.length}": [
-            _cell(shown.rate_value(rate), places) for rate in grid.stiffness_n_per_mm
-        ],
+        stiffness: list(map(shown.rate_number, grid.stiffness_n_per_mm)),
     }
     if console().width < NARROW:
         for branch in ("down", "up"):
             del columns[f">{branch}\n{shown.load}"]
-    table = plain_table(*columns)
-    for row in zip(*columns.values(), strict=True):
-        table.add_row(*row)
-    console().print(table)
+    console().print(columns_table(columns.items()))
 
 
 def _cell(value: float, places: int) -> str:

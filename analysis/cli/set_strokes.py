@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import click
 
 from coilbench.analysis.cli.check_table import stroke_line
-from coilbench.analysis.cli.common import console, json_option, print_document, units
+from coilbench.analysis.cli.common import Typed, console, json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import STROKE_RULE
-from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import Ruling, StrokeRow
@@ -23,31 +21,21 @@ from coilbench.capture.units import counted
 
 
 class _NamedStroke(NamedTuple):
-    """A stroke as typed."""
-
     label: str
     number: int
 
 
-class _StrokeParam(click.ParamType[_NamedStroke]):
-    """Reads `larch-03:2`."""
-
-    name = "label:number"
-
-    def convert(
-        self, value: Any, param: click.Parameter | None, ctx: click.Context | None
-    ) -> _NamedStroke:
-        label, _, number = str(value).rpartition(":")
-        if not label or not (number.isascii() and number.isdecimal()) or len(number) > 6:
-            raise CoilbenchError(
-                f"{value!r} is not a stroke",
-                where=None if param is None else param.get_error_hint(ctx).strip("'"),
-                hint="Write it like larch-03:2, the spring's label and the stroke's number",
-            )
-        return _NamedStroke(label, int(number))
+def _parse_stroke(text: str) -> _NamedStroke:
+    label, _, number = text.rpartition(":")
+    if not label or not (number.isascii() and number.isdecimal()) or len(number) > 6:
+        raise CoilbenchError(
+            f"{text!r} is not a stroke",
+            hint="Write it like larch-03:2, the spring's label and the stroke's number",
+        )
+    return _NamedStroke(label, int(number))
 
 
-STROKE = _StrokeParam()
+STROKE = Typed("label:number", _parse_stroke)
 
 
 @click.command(
@@ -57,7 +45,7 @@ STROKE = _StrokeParam()
 @click.argument("name")
 @click.option("--spring", "only", metavar="LABEL", help="Show this spring's strokes alone.")
 @click.option(
-    "--use", "used", type=STROKE, multiple=True, help="Count this stroke in, whatever was seen."
+    "--use", "used", type=STROKE, multiple=True, help="Include this stroke, whatever was found."
 )
 @click.option("--leave", "left", type=STROKE, multiple=True, help="Leave this stroke out.")
 @click.option(
@@ -96,22 +84,15 @@ def set_strokes(
         print_document({"set": record.name, "springs": springs})
         return
     for label, own in shown.items():
-        if only is None and all(_plain(one) for one in own):
-            click.echo(f"{label}: {_all_kept(own)}.")
+        if not own:
+            click.echo(f"{label}: not measured yet.")
+            continue
+        plain = all(one.kept and not one.findings and one.ruling is None for one in own)
+        if only is None and plain:
+            them = "it" if len(own) == 1 else "them"
+            click.echo(f"{label}: {counted(len(own), 'stroke')} kept, nothing against {them}.")
             continue
         click.echo(f"{label}:")
         for one in own:
             click.echo(stroke_line(one, console().width, units()))
     click.echo(textwrap.fill(f"{STROKE_RULE}.", console().width))
-
-
-def _plain(stroke: JudgedStroke) -> bool:
-    """Whether there is nothing to say about a stroke."""
-    return stroke.kept and not stroke.findings and stroke.ruling is None
-
-
-def _all_kept(strokes: Sequence[JudgedStroke]) -> str:
-    if not strokes:
-        return "not measured yet"
-    them = "it" if len(strokes) == 1 else "them"
-    return f"{counted(len(strokes), 'stroke')} kept, nothing against {them}"

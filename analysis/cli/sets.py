@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from typing import cast
 
 import click
-from rich.console import Console
 from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
@@ -16,16 +15,16 @@ from coilbench.analysis.cli.common import (
     NUMBER,
     RATE,
     TypedNominal,
+    at_option,
+    columns_table,
     console,
-    heights_in_units,
     json_option,
-    plain_table,
     print_document,
     units,
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import judge_set
-from coilbench.analysis.report.document import document
+from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.set_plot import set_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
@@ -57,7 +56,7 @@ from coilbench.capture.units import counted
     type=FRACTION,
     help="How far from these a spring may be.  [default: set check's --tolerance]",
 )
-@click.option("--clear", is_flag=True, help="Take the set's nominal away.")
+@click.option("--clear", is_flag=True, help="Remove the set's nominal.")
 @json_option
 def set_nominal(
     name: str,
@@ -70,12 +69,12 @@ def set_nominal(
     """Keep the loads that a set should push, as its maker prints them; or show them.
 
     A set check compares the springs with them, and so shows a set that is tired as a whole. What
-    is given takes the place of all that was kept before.
+    is given replaces all that was kept before.
     """
     nominal = _made_nominal(loads, rate, tolerance)
     if clear and nominal is not None:
         raise CoilbenchError(
-            "--clear takes the nominal away, and one is given", hint="Give one or the other"
+            "--clear removes the nominal, and a new one is given", hint="Give one or the other"
         )
     with open_book(book_path()) as db:
         record = find_set(db, name)
@@ -96,11 +95,7 @@ def set_nominal(
 def _made_nominal(
     loads: tuple[TypedNominal, ...], rate: float | None, tolerance: float | None
 ) -> SetNominal | None:
-    """Return what was typed as a nominal; None where nothing was.
-
-    Raises:
-        CoilbenchError: a tolerance without anything to hold it to, or an impossible nominal.
-    """
+    """Return what was typed as a nominal, which is checked there; None where nothing was."""
     if not loads and rate is None and tolerance is None:
         return None
     placed = ((one.height_mm, one.load_n) for one in loads)
@@ -109,14 +104,10 @@ def _made_nominal(
 
 
 def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
-    """Say what is kept with a set, a line each; none where nothing is."""
     nominal = record.nominal
     if nominal is None:
         return []
-    lines = [
-        f"nominal {shown.load_text(load.load_n)} at {shown.length_text(load.height_mm)}"
-        for load in nominal.loads
-    ]
+    lines = [filled("nominal {load_n} at {height_mm}", load, shown) for load in nominal.loads]
     if nominal.rate_n_per_mm is not None:
         lines.append(f"nominal rate {shown.rate_text(nominal.rate_n_per_mm)}")
     if nominal.tolerance_relative is not None:
@@ -133,15 +124,22 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
 @click.option(
     "--role",
     type=click.Choice(["outer", "inner", "single"]),
-    help="Which place the springs have.",
+    help="Where the springs sit.",
 )
 @click.option("--again", help="The same springs as this set's, to be measured again.")
 @click.option("--count", type=click.INT, help="How many; labels become NAME-01, NAME-02, …")
 @click.option("--labels", help="Labels of your own, separated by commas, in turn order.")
-@click.option("--free-length", type=LENGTH, help="Height at no load, e.g. 53mm.")
-@click.option("--solid-height", type=LENGTH, help="Height with all coils touching, e.g. 24.5mm.")
-@click.option("--wire", type=LENGTH, help="Wire diameter, e.g. 4.2mm.")
-@click.option("--coil-diameter", type=LENGTH, help="Mean coil diameter, e.g. 31mm.")
+@click.option("--free-length", "free_length_mm", type=LENGTH, help="Height at no load, e.g. 53mm.")
+@click.option(
+    "--solid-height",
+    "solid_height_mm",
+    type=LENGTH,
+    help="Height with all coils touching, e.g. 24.5mm.",
+)
+@click.option("--wire", "wire_mm", type=LENGTH, help="Wire diameter, e.g. 4.2mm.")
+@click.option(
+    "--coil-diameter", "coil_diameter_mm", type=LENGTH, help="Mean coil diameter, e.g. 31mm."
+)
 @click.option("--active-coils", type=NUMBER, help="Number of active coils, e.g. 4.5.")
 @click.option(
     "--nominal",
@@ -156,14 +154,12 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
     "--conditioning",
     type=click.IntRange(0, 20),
     default=CONDITIONING_STROKES,
-    show_default=True,
     help="Presses that work a spring before it is read; kept but not counted.",
 )
 @click.option(
     "--strokes",
     type=click.IntRange(1, 50),
     default=MEASURED_STROKES,
-    show_default=True,
     help="Strokes that count, for each spring.",
 )
 def set_new(
@@ -172,33 +168,22 @@ def set_new(
     again: str | None,
     count: int | None,
     labels: str | None,
-    free_length: float | None,
-    solid_height: float | None,
-    wire: float | None,
-    coil_diameter: float | None,
-    active_coils: float | None,
     nominals: tuple[TypedNominal, ...],
     nominal_rate: float | None,
     nominal_tolerance: float | None,
     conditioning: int,
     strokes: int,
+    **dimensions: float | None,
 ) -> None:
     """Register a set: springs bought or removed together, meant to be alike.
 
     With --again the springs of a set in the book, to be measured once more (after running in, say)
-    and compared: labels, role and dimensions are that set's, dimensions given here come before.
+    and compared: labels, role and dimensions are that set's, dimensions given here override them.
     """
     nominal = _made_nominal(nominals, nominal_rate, nominal_tolerance)
     old = None if again is None else _measured_before(again, role, count, labels)
     if old is None and role is None:
         raise CoilbenchError("--role is missing", hint="Give --role outer, inner or single")
-    dimensions = {
-        "free_length_mm": free_length,
-        "solid_height_mm": solid_height,
-        "wire_mm": wire,
-        "coil_diameter_mm": coil_diameter,
-        "active_coils": active_coils,
-    }
     if old is not None:
         for key, given in dimensions.items():
             dimensions[key] = getattr(old, key) if given is None else given
@@ -214,17 +199,14 @@ def set_new(
     )
     with open_book(book_path(), create=True) as db:
         record = new_set(db, plan)
+    first, *others = record.labels
+    last = f" to {others[-1]}" if others else ""
     click.echo(
-        f"Set {record.name} ({record.role}): {_springs(record)}.\n"
+        f"Set {record.name} ({record.role}): {counted(len(record.springs), 'spring')}, "
+        f"{first}{last}.\n"
         f"Next: coilbench daemon --port PORT --set {record.name}, "
         f"or by hand: coilbench note --set {record.name}"
     )
-
-
-def _springs(record: SetRecord) -> str:
-    first, last = record.labels[0], record.labels[-1]
-    many = counted(len(record.springs), "spring")
-    return f"{many}, {first}" if first == last else f"{many}, {first} to {last}"
 
 
 def _measured_before(
@@ -233,7 +215,7 @@ def _measured_before(
     if (role, count, labels) != (None, None, None):
         raise CoilbenchError(
             "--again takes role and labels from the set it names",
-            hint="Leave --role, --count and --labels away",
+            hint="Leave out --role, --count and --labels",
         )
     with open_book(book_path()) as db:
         return find_set(db, again)
@@ -254,14 +236,7 @@ def set_list(as_json: bool) -> None:
     with open_book(book_path()) as db:
         states = SetState.every(db.conn)
     if as_json:
-        print_document(
-            {
-                "sets": [
-                    {"name": s.name, "role": s.role, "springs": s.springs, "measured": s.measured}
-                    for s in states
-                ]
-            }
-        )
+        print_document({"sets": [picked(one, "name role springs measured") for one in states]})
         return
     if not states:
         click.echo("No sets yet. Start one with: coilbench set new NAME --role outer --count 12")
@@ -275,13 +250,7 @@ def set_list(as_json: bool) -> None:
 )
 @click.argument("name")
 @click.option("--curves", is_flag=True, help="Draw all springs' curves, flagged ones by letters.")
-@click.option(
-    "--at",
-    "heights_mm",
-    type=LENGTH,
-    multiple=True,
-    help="With --curves: where the flags are judged.  [default: two heights inside the curves]",
-)
+@at_option("With --curves: where the flags are judged.  [default: two heights inside the curves]")
 @json_option
 def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bool) -> None:
     """Show a set: its dimensions, and how far each spring has come; or its curves."""
@@ -291,7 +260,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         raise CoilbenchError(
             "--curves draws, it has no JSON", hint="Ask for numbers: coilbench set check --json"
         )
-    with heights_in_units(), open_book(book_path()) as db:
+    with open_book(book_path()) as db:
         record = find_set(db, name)
         if curves:
             _show_curves(db, record, heights_mm)
@@ -300,47 +269,31 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
             db.query("SELECT * FROM spring_summary WHERE set_name = ? ORDER BY turn", [record.name])
         )
     if as_json:
-        print_document({"set": _dimensions(record), "springs": rows})
+        named = picked(record, f"name role {' '.join(_DIMENSIONS)} nominal")
+        print_document({"set": named, "springs": rows})
         return
     shown, out = units(), console()
     out.print(f"Set {record.name}, {record.role}, {counted(len(record.springs), 'spring')}")
-    for words, value_mm in (
-        ("free length", record.free_length_mm),
-        ("solid height", record.solid_height_mm),
-        ("wire", record.wire_mm),
-        ("coil diameter", record.coil_diameter_mm),
-    ):
-        if value_mm is not None:
-            out.print(f"  {words} {shown.length_text(value_mm)}")
-    if record.active_coils is not None:
-        out.print(f"  active coils {record.active_coils:g}")
+    for name in _DIMENSIONS:
+        value = getattr(record, name)
+        if value is not None:
+            words = name.removesuffix("_mm").replace("_", " ")
+            out.print(f"  {words} {shown.quantity(name, value) or f'{value:g}'}")
     for line in _nominal_lines(record, shown):
         out.print(f"  {line}")
-    table = plain_table(
-        "spring",
-        ">strokes",
-        ">conditioning",
-        ">uncounted",
-        ">lost",
-        ">highest\nload",
-        ">lowest\nheight",
-    )
-    for row in rows:
-        table.add_row(
-            row["label"],
-            str(row["sweeps_counted"]),
-            str(row["conditioning_presses"]),
-            str(row["sweeps_not_counted"]),
-            str(row["samples_lost"]),
-            shown.load_text(row["highest_load_n"]),
-            shown.length_text(row["lowest_height_mm"]),
-        )
-    out.print(table)
+    columns = {
+        "spring": [row["label"] for row in rows],
+        ">strokes": [str(row["sweeps_counted"]) for row in rows],
+        ">conditioning": [str(row["conditioning_presses"]) for row in rows],
+        ">uncounted": [str(row["sweeps_not_counted"]) for row in rows],
+        ">lost": [str(row["samples_lost"]) for row in rows],
+        ">highest\nload": [shown.load_text(row["highest_load_n"]) for row in rows],
+        ">lowest\nheight": [shown.length_text(row["lowest_height_mm"]) for row in rows],
+    }
+    out.print(columns_table(columns.items()))
 
 
-def _dimensions(record: SetRecord) -> dict[str, object]:
-    names = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")
-    return {name: getattr(record, name) for name in ("name", "role", *names, "nominal")}
+_DIMENSIONS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")
 
 
 ROWS = 22  # where there is no screen to fill
@@ -348,11 +301,7 @@ MOST_ROWS, MOST_COLUMNS = 40, 120
 
 
 def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -> None:
-    """Print the set's curves, flagged springs marked, judged at heights or at our own choice.
-
-    Raises:
-        CoilbenchError: no spring of the set is measured, or none at a height asked for.
-    """
+    """Print the set's curves, flagged springs marked, judged at heights or at our own choice."""
     shown, out = units(), console()
     judged = judge_set(db, record, [(mm, None) for mm in heights_mm])
     curves, missing = judged.measured.curves, judged.measured.missing
@@ -365,14 +314,9 @@ def _show_curves(db: Database, record: SetRecord, heights_mm: Sequence[float]) -
         flags,
         shown,
         width=min(out.width, MOST_COLUMNS),
-        height=_rows(out) - bool(missing),
+        height=(min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS) - bool(missing),
         ascii_only="utf" not in (out.encoding or "").lower(),
     )
     click.echo("\n".join(lines))
     if missing:
         click.echo(f"Not measured yet: {counted(len(missing), 'spring')}.")
-
-
-def _rows(out: Console) -> int:
-    """Fill the screen but for the title and the prompt."""
-    return min(out.height - 2, MOST_ROWS) if out.is_terminal else ROWS

@@ -9,24 +9,25 @@ from typing import cast
 import click
 from platformdirs import user_data_path
 
+from coilbench.analysis.report.units import Units
+
 
 @dataclass(frozen=True)
 class Settings:
-    """The options before the command's name.
-
-    Attributes:
-        book_given: the file from --book or COILBENCH_BOOK; None for the per-user default.
-        load_unit, length_unit: display units.
-    """
+    """The options before the command's name; book_given is None for the per-user default."""
 
     book_given: Path | None
-    load_unit: str
-    length_unit: str
+    units: Units
 
 
 def settings() -> Settings:
     """Return the options given before the command's name."""
     return cast(Settings, click.get_current_context().find_root().obj)
+
+
+def units() -> Units:
+    """Return the display units."""
+    return settings().units
 
 
 def book_path() -> Path:

@@ -15,6 +15,7 @@ import click
 
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.state import BookState, SetState
+from coilbench.capture.units import counted
 
 RUNNING_S = 15.0  # a capture updates its row each second; a slow disk may delay that
 _PORT = "PORT"
@@ -22,13 +23,7 @@ _PORT = "PORT"
 
 @dataclass(frozen=True)
 class NextStep:
-    """The next command.
-
-    Attributes:
-        command: without `coilbench`; words in capitals are to be filled in.
-        why: its purpose, without a full stop.
-        else_: an alternative, as a sentence; empty where there is none.
-    """
+    """The next command, words in capitals to be filled in; what for; an alternative sentence."""
 
     command: str
     why: str
@@ -36,12 +31,10 @@ class NextStep:
 
 
 def next_step(state: BookState | None, now_utc: str) -> NextStep:
-    """Return the next command of the job.
-
-    Args:
-        state: None where there is no book yet.
-        now_utc: now, ISO 8601.
-    """
+    """Return the next command of the job; without a book state is None."""
+    if state is not None and state.newer:
+        why = "update coilbench: a newer one has written this book; this one is"
+        return NextStep("--version", why)
     if state is None or not state.sets:
         return NextStep(
             "set new NAME --role outer --count 12",
@@ -140,7 +133,7 @@ def show_status(*, as_json: bool = False) -> None:
     path = book_path()
     now_utc = datetime.now(UTC).isoformat(timespec="milliseconds")
     state = BookState.read(path) if path.exists() else None
-    step = _newer() if state is not None and state.newer else next_step(state, now_utc)
+    step = next_step(state, now_utc)
     if as_json:
         from coilbench.analysis.report.document import document_text
 
@@ -152,10 +145,6 @@ def show_status(*, as_json: bool = False) -> None:
     click.echo(f"            coilbench {step.command}")
     if step.else_:
         click.echo(f"        {step.else_}")
-
-
-def _newer() -> NextStep:
-    return NextStep("--version", "update coilbench: a newer one has written this book; this one is")
 
 
 def _lines(path: Path, state: BookState | None, now_utc: str) -> Iterator[tuple[str, str]]:
@@ -212,8 +201,7 @@ def _age(made_utc: str, now_utc: str) -> str:
     seconds = seconds_since(made_utc, now_utc)
     for size, word in ((86400.0, "day"), (3600.0, "hour"), (60.0, "minute")):
         if seconds >= size:
-            many = int(seconds / size)
-            return f"{many} {word}{'' if many == 1 else 's'} ago"
+            return f"{counted(int(seconds / size), word)} ago"
     return "just now"
 
 

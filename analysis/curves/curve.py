@@ -82,13 +82,18 @@ class HeightNotMeasured(CoilbenchError):
 
     def __init__(self, finding: NotMeasured) -> None:
         self.finding = finding
-        hint = "Ask for a height that was measured, or measure the spring there"
         if finding.reach_n is not None:
-            hint = "Press a solid block as hard as the springs: coilbench rig flex"
+            super().__init__(
+                "spring {spring} at {height_mm} pushes more than the {reach_n} to which the "
+                "press's flex is known",
+                hint="Press a solid block as hard as the springs: coilbench rig flex",
+                **vars(finding),
+            )
+            return
         super().__init__(
-            f"spring {finding.spring} was measured from {finding.lowest_mm:.2f} mm to "
-            f"{finding.highest_mm:.2f} mm, not at {finding.height_mm:.2f} mm",
-            hint=hint,
+            "spring {spring} was measured from {lowest_mm} to {highest_mm}, not at {height_mm}",
+            hint="Ask for a height that was measured, or measure the spring there",
+            **vars(finding),
         )
 
 

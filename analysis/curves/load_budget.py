@@ -149,13 +149,17 @@ def _curve_effect(
     return Effect(source, key, unit, sensitivity, gradient, covariance, degrees_of_freedom=freedom)
 
 
+# The sources of what another stroke would have shown: seen on others of the set, or assumed.
+REPEATS = ("how strokes repeat", "how strokes repeat, not seen")
+
+
 def _repeat_effect(look: Look) -> Iterator[Effect]:
     """What another stroke would have shown, where there is one alone."""
     if look.sweep.rig is None:
         return
     repeat, rate = look.sweep.rig.repeat, look.slope_n_per_mm
     yield Effect(
-        "how strokes repeat" if repeat.seen else "how strokes repeat, not seen",
+        REPEATS[0 if repeat.seen else 1],
         look.sweep.sweep_id,
         "mm",
         rate,

@@ -20,8 +20,6 @@ ROOM_SHARE = 0.06  # of the way from free to the lowest mark: shown beyond it
 
 @dataclass(frozen=True)
 class _Mark:
-    """A height on the bar: a letter, what it is called, where it is."""
-
     letter: str
     name: str
     height_mm: float
@@ -29,15 +27,14 @@ class _Mark:
 
 @dataclass(frozen=True)
 class HeightBar:
-    """What the bar shows.
+    """What the bar shows; what is None is not known.
 
     Attributes:
-        height_mm: where the press is; None before the first sample.
-        free_mm: where the spring is free; None where that is not known.
-        solid_mm: the expected solid height; None where none is known.
+        height_mm, free_mm: where the press is, and where the spring is free.
+        solid_mm: the expected solid height.
         heights_mm: as the user asked for them: the highest is the seat's, the lowest the open
             one's; a single one is a target.
-        reach_mm: what every stroke must be pressed down to; None where nothing was said.
+        reach_mm: what every stroke must be pressed down to.
     """
 
     height_mm: float | None
@@ -179,12 +176,7 @@ _GLYPHS = {
 
 
 def large(text: str, *, ascii_only: bool) -> list[str] | None:
-    """Return text as five lines of block letters; None where a character has none.
-
-    Args:
-        text: letters of either case are drawn as capitals.
-        ascii_only: the terminal has no block character.
-    """
+    """Return text as five lines of block letters, in capitals; None where a character has none."""
     glyphs = [_GLYPHS.get(one.upper()) for one in text]
     if not glyphs or None in glyphs:
         return None

@@ -65,7 +65,6 @@ def _link_text(snapshot: Snapshot, units: Units) -> str:
 
 
 def _whose_turn(snapshot: Snapshot, units: Units) -> tuple[str, str]:
-    """Return whose turn it is and which stroke, or how the set's end is held open."""
     if snapshot.turn is not None:
         return snapshot.turn.label, stroke_text(snapshot.turn)
     if snapshot.springs == 0:
@@ -78,7 +77,7 @@ def _whose_turn(snapshot: Snapshot, units: Units) -> tuple[str, str]:
 def _event_lines(snapshot: Snapshot, units: Units, room: int, width: int) -> list[Text]:
     """Return the last things that happened in `room` lines, the latest last and whole.
 
-    + is a stroke kept, ! one refused or a fault.
+    The latest has more lines where it needs them. + is a stroke kept, ! one refused or a fault.
     """
     lines: list[Text] = []
     for _, event in reversed(snapshot.events):
@@ -88,6 +87,7 @@ def _event_lines(snapshot: Snapshot, units: Units, room: int, width: int) -> lis
         if lines:
             pieces = [words]  # cut where it is too long: the latest alone is told whole
         first, *rest = pieces
+        room = max(room, len(pieces))
         own = [Text.assemble((mark, style), first), *(Text(f"  {piece}") for piece in rest)]
         lines = own + lines
         if len(lines) >= room:
@@ -97,13 +97,7 @@ def _event_lines(snapshot: Snapshot, units: Units, room: int, width: int) -> lis
 
 @dataclass(frozen=True)
 class SpringRow:
-    """One spring's line in the set's table.
-
-    Attributes:
-        loads_n: at the table's heights; None where not measured.
-        flags: kinds of its flags.
-        reasons: a sentence for each flag.
-    """
+    """One spring's line: loads at the table's heights, kinds of its flags, a sentence for each."""
 
     label: str
     strokes: int
@@ -117,8 +111,7 @@ class SetTable:
     """The set's table: the heights it reads at, and a row a spring in turn order.
 
     Attributes:
-        solid_mm: the expected solid height: the set's own, else the highest that was measured;
-            None where none is known.
+        solid_mm: the expected solid height: the set's own, else the highest that was measured.
         nominal_mm: heights at which the set has a nominal load.
         band: (height_mm, lowest_n, highest_n) over the springs measured so far.
     """
@@ -186,9 +179,6 @@ class Scene:
     """Everything a frame is drawn from.
 
     Attributes:
-        snapshot: the state of the capture.
-        table: the set so far.
-        units: display units.
         heights_mm: the heights asked for, seat and open; without, those of the set's nominal.
         standing: how old the calibration is and what the last check said.
         keys: what the keys do, or what is being typed.
@@ -211,13 +201,7 @@ class _Block:
 
 
 def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> RenderableType:
-    """Return one frame that fits a screen of width x height characters.
-
-    Args:
-        scene: what is shown.
-        width, height: of the screen.
-        ascii_only: the terminal cannot show braille or blocks.
-    """
+    """Return one frame that fits a screen of width x height characters."""
     tall = height >= TALL
     bar, words = _bar(scene, width)
     above = [
@@ -239,7 +223,9 @@ def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> Rendera
     lines += _body(scene, width, max(1, room), ascii_only=ascii_only)
     lines += [line for block in below for line in block.lines]
     del lines[height - 1 : -1]  # the caution stays, however small the screen
-    return Group(*(_fit(line, ascii_only=ascii_only) for line in lines))
+    for line in lines:
+        line.no_wrap, line.overflow = True, "crop" if ascii_only else "ellipsis"
+    return Group(*lines)
 
 
 def _give_way(blocks: list[_Block], most: int) -> int:
@@ -253,11 +239,6 @@ def _give_way(blocks: list[_Block], most: int) -> int:
     return most - used
 
 
-def _fit(line: Text, *, ascii_only: bool) -> Text:
-    line.no_wrap, line.overflow = True, "crop" if ascii_only else "ellipsis"
-    return line
-
-
 def _head(scene: Scene) -> Text:
     snapshot = scene.snapshot
     done = f"{snapshot.springs_done} of {snapshot.springs} springs done"
@@ -266,11 +247,17 @@ def _head(scene: Scene) -> Text:
 
 def _turn(scene: Scene, width: int, *, tall: bool, ascii_only: bool) -> list[Text]:
     who, which = _whose_turn(scene.snapshot, scene.units)
-    letters = large(who, ascii_only=ascii_only) if tall else None
+    lines = _large(who, which, "bold", width, ascii_only=ascii_only) if tall else None
+    words = f"NOW: {who}, {which}" if scene.snapshot.label else which
+    return lines or [Text(words, "bold reverse")]
+
+
+def _large(text: str, words: str, style: str, width: int, *, ascii_only: bool) -> list[Text] | None:
+    """Write a text in large type, with words below it; None where that does not fit."""
+    letters = large(text, ascii_only=ascii_only)
     if letters is None or len(letters[0]) + 4 > width:
-        return [Text(f"NOW: {who}, {which}" if scene.snapshot.label else which, "bold reverse")]
-    blank = Text("")
-    return [blank, *(Text(f"  {line}", "bold") for line in letters), Text(f"  {which}", "bold")]
+        return None
+    return [Text(""), *(Text(f"  {line}", style) for line in (*letters, words))]
 
 
 def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Text]:
@@ -279,11 +266,9 @@ def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Tex
     load = units.load_text(snapshot.load_n)
     load = load.removeprefix("-") if load.startswith("-0.0") else load  # an empty cell's noise
     height, depth = units.length_text(snapshot.height_mm), units.length_text(snapshot.depth_mm)
-    letters = large(f"{load:>9}   {height:>9}", ascii_only=ascii_only) if huge else None
-    if letters is not None and len(letters[0]) + 4 <= width:
-        words = f"  load, and height; depth {depth}, {phase}"
-        blank = Text("")
-        return [blank, *(Text(f"  {line}") for line in letters), Text(words)]
+    words = f"load, and height; depth {depth}, {phase}"
+    figures = f"{load:>9}   {height:>9}"
+    lines = _large(figures, words, "", width, ascii_only=ascii_only) if huge else None
     line = Text.assemble(
         (f"{load:>12}", "bold"),
         "   height ",
@@ -292,7 +277,7 @@ def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Tex
         (depth, "bold"),
         f"   {phase}",
     )
-    return [line]
+    return lines or [line]
 
 
 def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
@@ -315,7 +300,6 @@ def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
 
 
 def _body(scene: Scene, width: int, room: int, *, ascii_only: bool) -> list[Text]:
-    """Return the table and, beside it where there is room, the curve."""
     left = _table_lines(scene.table, scene.snapshot.label, scene.units, room)
     taken = max(line.cell_len for line in left) + 2
     if width < NARROW or width - taken < FEWEST_CURVE or room < FEWEST_ROWS:

@@ -47,12 +47,7 @@ class KeyMap:
         self._for_label: str | None = None
 
     def press(self, text: str, label: str | None) -> list[Command | str]:
-        """Return what the keys ask for, in order: commands, or LEAVE.
-
-        Args:
-            text: what came from the keyboard.
-            label: whose turn the screen shows; the commands are meant for that one.
-        """
+        """Return what the keys ask for, in order: commands for the spring labelled, or LEAVE."""
         asked: list[Command | str] = []
         for key in _SEQUENCE.sub("", text):
             one = self._command(key, label) if self._typed is None else self._type(key)

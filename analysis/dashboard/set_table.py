@@ -8,10 +8,11 @@ from dataclasses import replace
 import numpy as np
 from sqlite_utils import Database
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.dashboard.frame import SetTable, SpringRow
 from coilbench.analysis.inputs.measured import judge_set
-from coilbench.analysis.report.set_text import describe
+from coilbench.analysis.report.curve_text import readings_at
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError
@@ -54,7 +55,7 @@ def read_set_table(
         SpringRow(
             label=label,
             strokes=done.get(label, Done()).measured,
-            loads_n=tuple(_load_n(by_label.get(label), height) for height in heights),
+            loads_n=_loads_n(by_label.get(label), heights),
             flags=tuple(flag.kind for flag in flags.get(label, ())),
             reasons=tuple(describe(flag, units) for flag in flags.get(label, ())),
         )
@@ -73,7 +74,6 @@ def _nominal_mm(record: SetRecord) -> tuple[float, ...]:
 
 
 def _with_strokes(record: SetRecord, done: Mapping[str, Done], table: SetTable) -> SetTable:
-    """Return the table with the strokes and labels of now; the loads as they were."""
     known = {row.label: row for row in table.rows}
     nothing = (None,) * len(table.heights_mm)
     rows = tuple(
@@ -111,10 +111,6 @@ def _band(curves: Sequence[SpringCurve]) -> tuple[tuple[float, float, float], ..
     return tuple(zip(heights_mm.tolist(), low_n.tolist(), high_n.tolist(), strict=True))
 
 
-def _load_n(curve: SpringCurve | None, height_mm: float) -> float | None:
-    if curve is None:
-        return None
-    try:
-        return curve.load_n_at(height_mm)
-    except HeightNotMeasured:
-        return None
+def _loads_n(curve: SpringCurve | None, heights_mm: Sequence[float]) -> tuple[float | None, ...]:
+    read = {} if curve is None else {mm: readings_at(curve, [mm]) for mm in heights_mm}
+    return tuple(read[mm][0].load_n if read.get(mm) else None for mm in heights_mm)

@@ -16,7 +16,13 @@ from coilbench.analysis.engine.reasons import (
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import Effort
-from coilbench.analysis.report.document import describe, first_few, json_keys
+from coilbench.analysis.report.document import (
+    describe,
+    filled,
+    first_few,
+    json_keys,
+    sentences,
+)
 from coilbench.analysis.report.units import Units
 
 ALLOWED: dict[Effort, str] = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}
@@ -43,41 +49,35 @@ json_keys(
 )
 
 
-@describe.register
-def _(reason: TooFewSprings, _units: Units) -> str:
-    return (
-        f"{reason.valves} valves need as many {reason.role} springs, {reason.springs} are "
-        "available: measure more, name another set, or count flagged ones in with --use-flagged"
-    )
+sentences(
+    TooFewSprings,
+    "{valves} valves need as many {role} springs, {springs} are available: measure more, name "
+    "another set, or include flagged ones with --use-flagged",
+)
+sentences(
+    EffortObstacle,
+    {
+        "shim_stock": "the stock of shims prevents it: with more of them every valve can be filled",
+        "max_shims": "max_shims prevents it: with up to {enough_shims} under a valve, not "
+        "{max_shims}, every valve can be filled",
+        "effort_none": "every valve can be filled with --effort shims",
+        "effort_shims": "every valve can be filled with --effort cuts",
+    },
+)
 
 
 @describe.register
 def _(reason: MarginObstacle, units: Units) -> str:
-    reached = (
-        "some springs would bind"
-        if reason.reachable_mm <= 0.0
-        else f"the most that all springs can keep is {units.length_text(reason.reachable_mm)}"
-    )
-    return f"coil bind prevents it: the limit is {units.length_text(reason.limit_mm)}, {reached}"
+    reached = "the most that all springs can keep is {reachable_mm}"
+    if reason.reachable_mm <= 0.0:
+        reached = "some springs would bind"
+    return filled(f"coil bind prevents it: the limit is {{limit_mm}}, {reached}", reason, units)
 
 
 @describe.register
 def _(reason: UnreadObstacle, units: Units) -> str:
-    heights = [f"{each.spring} at {units.length_text(each.height_mm)}" for each in reason.heights]
+    heights = [filled("{spring} at {height_mm}", each, units) for each in reason.heights]
     return f"springs were not read at the heights they would have: {first_few(heights)}"
-
-
-@describe.register
-def _(reason: EffortObstacle, _units: Units) -> str:
-    if reason.kind == "shim_stock":
-        return "the stock of shims prevents it: with more of them every valve can be filled"
-    if reason.kind == "max_shims":
-        return (
-            f"max_shims prevents it: with up to {reason.enough_shims} under a valve, not "
-            f"{reason.max_shims}, every valve can be filled"
-        )
-    more = "shims" if reason.kind == "effort_none" else "cuts"
-    return f"every valve can be filled with --effort {more}"
 
 
 @describe.register

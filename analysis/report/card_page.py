@@ -16,13 +16,7 @@ UP, DOWN = "#0b5394", "#b45f06"  # told apart by their shape, too
 
 
 def card_page(card: Card, units: Units, made_utc: str) -> str:
-    """Return the page's HTML: style and drawings inside, nothing fetched.
-
-    Args:
-        card: the card.
-        units: for figures shown.
-        made_utc: when the page was made, ISO 8601.
-    """
+    """Return the page's HTML, style and drawings inside, nothing fetched; made_utc is ISO 8601."""
     text = calibration_text(card, units)
     return render(
         "card.html",
@@ -35,7 +29,6 @@ def card_page(card: Card, units: Units, made_utc: str) -> str:
 
 
 def _plot(part: PartText) -> Markup:
-    """Draw the residuals over what was known, up and down apart."""
     found = [one for one in part.residuals if np.isfinite(one.at)]
     figure = Figure(figsize=(6.4, 2.6), layout="constrained")
     axes = figure.add_subplot()

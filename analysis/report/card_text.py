@@ -9,15 +9,15 @@ from typing import Any, NamedTuple
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
-from coilbench.analysis.report.document import describe, document, json_keys
+from coilbench.analysis.report.document import describe, document, json_keys, picked
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
-from coilbench.capture.blocks import Finding, Hello
+from coilbench.capture.blocks import Hello
 from coilbench.capture.calibration.model import PointRow
-from coilbench.capture.units import KGF_N, LBF_N, counted
+from coilbench.capture.units import KGF_N, counted
 
 COLUMN_WORDS = {
     "q": "accuracy",
@@ -93,7 +93,6 @@ def _budget_row(line: BudgetLine, whole_n2: float, units: Units) -> tuple[str, .
 
 
 def _unit(si: str, units: Units) -> tuple[str, float]:
-    """Return the display unit for one of ours, and its size in that."""
     if si == "N":
         return units.load, 1.0 / units.load_value(1.0)
     return (units.length, 1.0 / units.length_value(1.0)) if si == "mm" else (si, 1.0)
@@ -111,9 +110,7 @@ class PartText(NamedTuple):
     """One part of a calibration.
 
     Attributes:
-        heading: when it was made, from what, of how many points.
         coefficients: name, value with its standard uncertainty (k = 1), unit.
-        correlation: of each pair of coefficients.
         points: known value, direction, counts and residual; none where they are too many.
         residuals: of the points that were used, in their order.
         axes: what the residuals are over and what they are, with units.
@@ -133,8 +130,6 @@ class CalibrationText(NamedTuple):
     """A calibration card in display units; sentences without a full stop.
 
     Attributes:
-        sentences: what it amounts to.
-        check: the newest check.
         steps: the errors at each mass, per cent, and the class they would meet.
         limits: those of ISO 7500-1, per cent, a row a class; from `source`.
     """
@@ -216,7 +211,6 @@ def gravity_words(gravity_m_s2: float, units: Units) -> str:
 
 
 def _class_words(card: Card, units: Units) -> Iterator[str]:
-    """Say which limits the errors would meet over which range, and what was not measured."""
     if card.ranges:
         met = "; ".join(
             f"those of class {one.name} from {units.load_value(one.low_n):.4g} to "
@@ -249,7 +243,7 @@ def _part_text(card: PartCard, units: Units) -> PartText:
     rig = "" if part.device_id is None else f", rig {part.device_id}"
     unit, size = _unit(card.unit, units)
     title, over = {
-        "load": ("Load", f"mass, {'lb' if units.load == 'lbf' else 'kg'}"),
+        "load": ("Load", f"mass, {units.mass}"),
         "travel": ("Travel", f"gauge, {units.length}"),
         "flex": ("Press flex", "load, counts"),
     }[part.kind]
@@ -288,10 +282,9 @@ def _correlation_words(card: PartCard) -> str:
 
 
 def _residual(point: PointRow, units: Units) -> Residual | None:
-    """Return a point's residual; None where the point was not used."""
     falling = point.direction == "down"
     if point.residual_n is not None and point.mass_kg is not None:
-        at = point.mass_kg * (KGF_N / LBF_N if units.load == "lbf" else 1.0)
+        at = units.mass_value(point.mass_kg)
         return Residual(at, units.load_value(point.residual_n), falling)
     if point.residual_mm is None:
         return None
@@ -304,11 +297,9 @@ def _residual(point: PointRow, units: Units) -> Residual | None:
 
 def _point_row(point: PointRow, units: Units) -> tuple[str, str, str, str]:
     counts = point.travel_counts if point.load_counts is None else point.load_counts
-    known = "-"
+    known = units.length_text(point.length_mm)
     if point.mass_kg is not None:
         known = units.mass_text(point.mass_kg)
-    elif point.length_mm is not None:
-        known = units.length_text(point.length_mm)
     if point.residual_n is not None:
         off = f"{units.load_value(point.residual_n):+.4f} {units.load}"
     elif point.residual_mm is not None:
@@ -320,14 +311,12 @@ def _point_row(point: PointRow, units: Units) -> tuple[str, str, str, str]:
 
 def health_document(hello: Hello, health: Health) -> dict[str, Any]:
     """Return a rig's health for JSON: with each finding what is wrong and what to do."""
-    rig = {"device_id": hello.device_id, "firmware": hello.firmware, "travel": hello.travel}
-    findings = [_finding_document(finding) for finding in health.findings]
+    rig = picked(hello, "device_id firmware travel")
+    findings = [
+        document(each) | dict(zip(("what", "hint"), what_and_hint(each, SI), strict=True))
+        for each in health.findings
+    ]
     return {"rig": rig, **document(health), "findings": findings}
-
-
-def _finding_document(finding: Finding) -> dict[str, Any]:
-    what, hint = what_and_hint(finding, SI)
-    return {**document(finding), "what": what, "hint": hint}
 
 
 def health_lines(hello: Hello, health: Health, units: Units) -> Iterator[str]:

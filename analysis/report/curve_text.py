@@ -1,16 +1,19 @@
-"""Sentences on how a curve, or a set of them, was measured.
-
-Import `describe` from here, so that it knows these findings.
-"""
+"""Sentences on how a curve, or a set of them, was measured."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import suppress
 
-from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, NotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import (
+    CurveNote,
+    HeightNotMeasured,
+    NotMeasured,
+    Reading,
+    SpringCurve,
+)
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import first_few
+from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
 
@@ -26,60 +29,63 @@ REMEDIES = {
 }
 
 
+_NOTES: dict[str, str] = {
+    "lag unknown": "lag unknown: too few strokes, or all too slow, to find it; what is typical was "
+    "undone, {delay_ms:.1f} ms, good to {u_ms:.1f} ms (k = 2). Press some strokes faster and some "
+    "slower",
+    "fast strokes left out": "{fast} too fast for the rig's conversions and left out",
+    "all strokes too fast": "all strokes were too fast for the rig's conversions: press more "
+    "slowly",
+    "flex unknown": "the press's flex was not measured: heights are uncertain by {flex_u_mm} at "
+    "{full_n} (k = 2)",
+    "beyond masses": "loads above {load_n} are beyond the masses: the calibration is extended",
+    "beyond gauges": "heights below {height_mm} are beyond the gauges: the calibration is extended",
+    "zero unknown": "a stroke began without a zero of its own: the calibration's is taken, good to "
+    "{zero_u_n} (k = 2)",
+    "one branch": "only the {side} branch was measured there",
+    "no rate": "one height alone shows no rate: the height's uncertainty is left out",
+}
+
+
 @describe.register
 def _(found: CurveNote, units: Units) -> str:
-    load, height = units.load_text(found.load_n), units.length_text(found.height_mm)
-    u = 0.0 if found.u is None else found.u
-    if found.kind == "lag unknown":
-        delay_ms = 1e3 * (found.delay_s or 0.0)
-        return (
-            "lag unknown: too few strokes, or all too slow, to find it; what is typical was undone,"
-            f" {delay_ms:.1f} ms, good to {1e3 * u:.1f} ms (k = 2). Press some strokes faster and "
-            "some slower"
-        )
-    if found.kind == "fast strokes left out":
-        strokes = counted(found.strokes or 0, "stroke")
-        were = "was" if found.strokes == 1 else "were"
-        return f"{strokes} {were} too fast for the rig's conversions and left out"
-    return {
-        "all strokes too fast": "all strokes were too fast for the rig's conversions: press more "
-        "slowly",
-        "flex unknown": "the press's flex was not measured: heights are uncertain by "
-        f"{units.length_text(1000.0 * u)} at {units.load_text(1000.0)} (k = 2)",
-        "beyond masses": f"loads above {load} are beyond the masses: the calibration is extended",
-        "beyond gauges": f"heights below {height} are beyond the gauges: the calibration is "
-        "extended",
-        "zero unknown": "a stroke began without a zero of its own: the calibration's is taken, "
-        f"good to {units.load_text(u)} (k = 2)",
-        "one branch": f"only the {found.side} branch was measured there",
-        "no rate": "one height alone shows no rate: the height's uncertainty is left out",
-    }[found.kind]
+    u, were = found.u or 0.0, "was" if found.strokes == 1 else "were"
+    return filled(
+        _NOTES[found.kind],
+        found,
+        units,
+        delay_ms=1e3 * (found.delay_s or 0.0),
+        u_ms=1e3 * u,
+        fast=f"{counted(found.strokes or 0, 'stroke')} {were}",
+        flex_u_mm=1000.0 * u,
+        full_n=1000.0,
+        zero_u_n=u,
+    )
 
 
 @describe.register
 def _(found: NotMeasured, units: Units) -> str:
-    at = units.length_text(found.height_mm)
-    if found.reach_n is not None:
-        return (
-            f"spring {found.spring} at {at} pushes more than the {units.load_text(found.reach_n)} "
-            "to which the press's flex is known"
-        )
-    low, high = units.length_text(found.lowest_mm), units.length_text(found.highest_mm)
-    return f"spring {found.spring} was measured from {low} to {high}, not at {at}"
+    error = HeightNotMeasured(found)
+    error.in_units(units.quantity)
+    return error.what
+
+
+def readings_at(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading]:
+    """Read a curve's loads at those of the heights where it was measured."""
+    found = []
+    for height_mm in heights_mm:
+        with suppress(HeightNotMeasured):
+            found.append(curve.load_at(height_mm))
+    return found
 
 
 def set_notes(
     curves: Sequence[SpringCurve], heights_mm: Sequence[float], units: Units
 ) -> tuple[str, ...]:
-    """Return what the reader of a set's loads should know.
+    """Return what the reader of a set's loads at some heights should know.
 
-    Args:
-        curves: a set's.
-        heights_mm: where it is read; what holds for one of them alone names it.
-        units: display units.
-
-    Returns:
-        Sentences without a full stop; those that do not hold for every spring begin with its label.
+    Sentences without a full stop; one that does not hold for every spring begins with its label,
+    one that holds at one height alone names it.
     """
     labels: dict[str, list[str]] = {}
     for curve in curves:
@@ -95,12 +101,8 @@ def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Ite
     yield from (describe(note, units) for note in curve.notes)
     if any(not fit.dense and fit.load_u_relative == 0.0 for fit in curve.sweeps):
         yield SCALE_BELIEVED
-    for height_mm in heights_mm:
-        at = f"at {units.length_text(height_mm)}"
-        try:
-            reading = curve.load_at(height_mm)
-        except HeightNotMeasured:
-            continue
+    for reading in readings_at(curve, heights_mm):
+        at = f"at {units.length_text(reading.height_mm)}"
         for note in reading.notes:
             if note not in curve.notes:
                 yield f"{at}: {describe(note, units)}"

@@ -16,14 +16,13 @@ from dataclasses import fields, is_dataclass
 from enum import Enum
 from functools import cache, singledispatch
 from importlib import import_module
+from string import Formatter
 from typing import Any
 
 from coilbench.analysis.report.units import SI, Units
 
 MOST_NAMED = 3  # of more names the others are counted
 JSON_SKIP: Mapping[str, Any] = {"json": None}
-
-
 _KEYS: dict[type, str] = {}
 
 
@@ -84,6 +83,54 @@ def _load_words() -> None:
         import_module(f"coilbench.analysis.report.{name}")
 
 
+class _Quantity(str):
+    """A number with its unit; the format `+` writes its sign always, `abs` never."""
+
+    __slots__ = ()
+
+    def __format__(self, spec: str) -> str:
+        if spec == "abs":
+            return self.removeprefix("-")
+        return f"+{self!s}" if spec == "+" and not self.startswith("-") else str(self)
+
+
+class _Filler(Formatter):
+    def __init__(self, units: Units) -> None:
+        self._units = units
+
+    def get_value(self, key: int | str, args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
+        if key in kwargs:
+            return kwargs[str(key)]
+        return args[0][key] if isinstance(args[0], Mapping) else getattr(args[0], str(key))
+
+    def get_field(self, field_name: str, args: Sequence[Any], kwargs: Mapping[str, Any]) -> Any:
+        value, used = super().get_field(field_name, args, kwargs)
+        quantity = self._units.quantity(field_name.rstrip("]"), value)
+        if quantity is not None:
+            value = _Quantity(quantity)
+        elif isinstance(value, Mapping):
+            value = describe(value, self._units)
+        return value, used
+
+
+def filled(template: str, facts: object, units: Units, **more: object) -> str:
+    """Fill a sentence's fields, as str.format does, with what is in `more` or in `facts`.
+
+    A field whose name ends in _n, _mm, _n_per_mm or _kg is written with its unit ("-" where it is
+    None), with a sign always for the format `+` and never for `abs`; a finding is described.
+    """
+    return _Filler(units).vformat(template, (facts,), more)
+
+
+def sentences(of: type, words: str | Mapping[Any, str]) -> None:
+    """Let `describe` say the findings of a class by a template, or by one for each `kind`."""
+
+    def say(found: Any, units: Units) -> str:
+        return filled(words if isinstance(words, str) else words[found.kind], found, units)
+
+    describe.register(of, say)
+
+
 def first_few(names: Sequence[str], most: int = MOST_NAMED) -> str:
     """Name the first few, and count the others."""
     more = len(names) - most
@@ -93,9 +140,6 @@ def first_few(names: Sequence[str], most: int = MOST_NAMED) -> str:
 
 def document(value: Any) -> Any:
     """Return a result as what JSON can hold: numbers in N and mm, unknown ones None.
-
-    Args:
-        value: a dataclass, a mapping with text keys, a sequence, an array, or a plain value.
 
     Raises:
         TypeError: something in it has no place in a document.
@@ -142,7 +186,6 @@ def _fields(value: Any) -> dict[str, Any]:
 
 
 def _at(value: Any, path: list[str]) -> Any:
-    """Follow attributes from a value."""
     if value is None or not path:
         return value
     if type(value) is tuple:

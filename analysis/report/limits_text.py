@@ -9,35 +9,36 @@ from coilbench.analysis.engine.coil import TABLES
 from coilbench.analysis.limits.limits import LimitsReport, NotGiven, NotGivenKind, SetLimits
 from coilbench.analysis.limits.stress import LEAST_RATIO, STATIC_SHARE, TEXTBOOK_RATIO, HandbookRate
 from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed, ValveFloat
-from coilbench.analysis.report.document import describe, json_keys
+from coilbench.analysis.report.document import describe, filled, json_keys, sentences
 from coilbench.analysis.report.units import Units
 
 LIFT_ODD = 0.03  # ours: of the card's lift, how far the lift table may be from it
 FLOAT_SPEED = "the speed at which the valve leaves its cam"
 NOT_GIVEN: dict[NotGivenKind, str] = {
-    "dimensions": "wire and active coils of {set} (coilbench set new): stress and surge",
-    "coil_diameter": "coil diameter of {set} (coilbench set new): stress and surge",
-    "material": "wire.{set}.material or tensile_strength: stress against strength, fatigue",
-    "strength": "wire.{set}.material or tensile_strength, which the table lacks for this {wire} "
-    "wire: stress against strength, fatigue",
-    "shot_peened": "wire.{set}.shot_peened: taken as not peened, the weaker case",
+    "dimensions": "wire and active coils of {set_name} (coilbench set new): stress and surge",
+    "coil_diameter": "coil diameter of {set_name} (coilbench set new): stress and surge",
+    "material": "wire.{set_name}.material or tensile_strength: stress against strength, fatigue",
+    "strength": "wire.{set_name}.material or tensile_strength, which the table lacks for this "
+    "{wire} wire: stress against strength, fatigue",
+    "shot_peened": "wire.{set_name}.shot_peened: taken as not peened, the weaker case",
     "max_rpm": "cam.max_rpm: how far surge lies above the cam's speed, and the force left",
     "lift_table": f"valve_train.lift_table: {FLOAT_SPEED}",
     "rocker_ratio": f"valve_train.rocker_ratio, since the lift table is the lobe's: {FLOAT_SPEED}",
     "lash": f"valve_train.lash, since the lift table is the lobe's: {FLOAT_SPEED}",
     "masses": f"valve_train.masses, weighed: {FLOAT_SPEED}",
     "weighing_u": "valve_train.weighing_u: the masses' part of the speed's uncertainty",
-    "spring_mass": f"wire.{{set}}.spring_mass, or its dimensions: {FLOAT_SPEED}",
+    "spring_mass": f"wire.{{set_name}}.spring_mass, or its dimensions: {FLOAT_SPEED}",
 }
 CAUTIONS = (
     "These figures support a decision, they don't make it: the cam grinder's and the engine "
     "maker's data, and a qualified engine machinist, come first.",
-    "Limits are for sound springs of round wire and rigid parts. A nick, rust or heat lowers what "
-    "a wire bears; parts that bend and springs that surge let a valve leave its cam earlier. Keep "
-    "well below every one of them, and stop before coil bind when pressing.",
+    "Limits are for sound springs of round wire and rigid parts. A nick, rust or heat lowers the "
+    "stress that a wire withstands; parts that bend and springs that surge let a valve leave its "
+    "cam earlier. Keep well below every one of them, and stop before coil bind when pressing.",
 )
 
 
+sentences(NotGiven, NOT_GIVEN)
 json_keys(
     SetLimits,
     "set=set_name material=given.material tensile_mpa shot_peened=given.shot_peened "
@@ -187,12 +188,14 @@ def _valve_text(report: LimitsReport, valve: ValveFloat, units: Units) -> Iterat
         )
         return
     part = "" if speed.unread_mm is None else "at most "
-    yield (
-        f"The weakest springs hold the valve on its cam up to {part}{speed.crank_rpm:.0f} ± "
-        f"{speed.crank_rpm_u:.0f} rpm of the crankshaft (about 95 %): at "
-        f"{units.length_text(speed.lift_mm)} lift they push {units.load_text(speed.spring_n)} "
-        f"against {valve.mass.mass_g:.0f} ± {valve.mass.mass_u_g:.1f} g (F = m a, a third of the "
-        "springs' mass in m: Rayleigh; rigid parts, nothing else pushing)"
+    yield filled(
+        f"The weakest springs hold the valve on its cam up to {part}{{crank_rpm:.0f}} ± "
+        "{crank_rpm_u:.0f} rpm of the crankshaft (about 95 %): at {lift_mm} lift they push "
+        "{spring_n} against {mass.mass_g:.0f} ± {mass.mass_u_g:.1f} g (F = m a, a third of the "
+        "springs' mass in m: Rayleigh; rigid parts, nothing else pushing)",
+        speed,
+        units,
+        mass=valve.mass,
     )
     if speed.sharp:
         yield (
@@ -212,36 +215,23 @@ def _margin_text(crank_rpm: float, speed: LimitingSpeed, margin: ForceMargin, un
         verdict = ": TOO LITTLE"
     elif speed.crank_rpm - speed.crank_rpm_u < crank_rpm:
         verdict = ": TOO NEAR to be sure"
-    return (
-        f"At {crank_rpm:.0f} rpm the cam needs {units.load_text(margin.needed_n)} at "
-        f"{units.length_text(margin.lift_mm)} lift, the weakest springs push "
-        f"{units.load_text(margin.spring_n)}{verdict}"
-    )
-
-
-@describe.register
-def _(missing: NotGiven, _units: Units) -> str:
-    return NOT_GIVEN[missing.kind].format(set=missing.set_name, wire=missing.wire)
+    said = "the cam needs {needed_n} at {lift_mm} lift, the weakest springs push {spring_n}"
+    return filled(f"At {crank_rpm:.0f} rpm {said}{verdict}", margin, units)
 
 
 @describe.register
 def handbook_text(found: HandbookRate, units: Units) -> str:
     """Say whether both rates agree, and if not which dimension would make them."""
-    rate, u = (units.rate_text(each) for each in (found.rate_n_per_mm, found.rate_u_n_per_mm))
-    off = found.measured_n_per_mm / found.rate_n_per_mm - 1.0
-    said = f"its dimensions make {rate} ± {u} (G d^4/(8 D^3 n), steel)"
+    words = "{rate_n_per_mm} ± {rate_u_n_per_mm} (G d^4/(8 D^3 n), steel)"
     if found.agrees:
-        return f"{said}: the measured rate, {off:+.1%} from it, is plausible"
-    hint = (
-        f"{found.fitting_coils:.2f} active coils, {units.length_text(found.fitting_wire_mm)} wire "
-        f"or {units.length_text(found.fitting_coil_diameter_mm)} mean coil"
-    )
-    outside = ""
-    if found.outside_given:
-        outside = (
-            ". The outside diameter given for the mean one would do it: give outside less wire"
+        words += ": the measured rate, {off:+.1%} from it, is plausible"
+    else:
+        words += (
+            ", but {off:+.1%} from it was measured. It would take {fitting_coils:.2f} active "
+            "coils, {fitting_wire_mm} wire or {fitting_coil_diameter_mm} mean coil: measure these "
+            "again, then check the rig's load and travel"
         )
-    return (
-        f"{said}, but {off:+.1%} from it was measured. It would take {hint}: measure these again, "
-        f"then check the rig's load and travel{outside}"
-    )
+    if found.outside_given and not found.agrees:
+        words += ". The outside diameter given for the mean one would do it: give outside less wire"
+    off = found.measured_n_per_mm / found.rate_n_per_mm - 1.0
+    return filled(f"its dimensions make {words}", found, units, off=off)

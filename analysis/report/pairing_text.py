@@ -19,10 +19,15 @@ from coilbench.analysis.engine.reasons import (
     TooStrong,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
-from coilbench.analysis.report.document import describe, first_few, json_keys
+from coilbench.analysis.report.document import (
+    describe,
+    filled,
+    first_few,
+    json_keys,
+    sentences,
+)
 from coilbench.analysis.report.units import Units
 
-LOADS: dict[End, str] = {"seat": "seat load", "open": "open load"}
 ENDS: dict[End, str] = {"seat": "with the valve shut", "open": "at full lift"}
 NOTHING_MM = 0.005  # a change of height too small to show
 NOTHING_PERCENT = 0.05
@@ -94,21 +99,14 @@ def pair_text(outer: str, inner: str | None, choice: SeatChoice, units: Units) -
     return f"{_names_text(outer, inner)}, {_choice_text(choice, units)}"
 
 
-@describe.register
-def _(cam: Cam, units: Units) -> str:
-    return (
-        f"{units.load_text(cam.seat_load_n)} ± {units.load_text(cam.seat_tolerance_n)} shut and "
-        f"{units.load_text(cam.open_load_n)} ± {units.load_text(cam.open_tolerance_n)} at "
-        f"{units.length_text(cam.valve_lift_mm)} lift"
-    )
-
-
 def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
     """Yield what the card asks for, and what was assumed."""
-    cam = build.cam
-    yield (
-        f"{cam.name} ({build.name}): {describe(cam, units)}; that asks for "
-        f"{units.rate_text(cam.implied_rate_n_per_mm)}."
+    asked = describe(build.cam, units)
+    yield filled(
+        "{cam.name} ({name}): {asked}; that asks for {cam.implied_rate_n_per_mm}.",
+        build,
+        units,
+        asked=asked,
     )
     yield from (f"Note: {describe(note, units)}." for note in build.notes)
 
@@ -141,17 +139,13 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
 
 def range_text(seat: LoadRange, full: LoadRange, units: Units) -> str:
     """Say from the weakest to the strongest springs what they push."""
-    return ", ".join(
-        f"{units.load_text(load.lowest_n)} to {units.load_text(load.highest_n)} {where}"
-        for load, where in ((seat, "shut"), (full, "at full lift"))
-    )
+    low_to_high = "{lowest_n} to {highest_n}"
+    shut, lifted = (filled(low_to_high, load, units) for load in (seat, full))
+    return f"{shut} shut, {lifted} at full lift"
 
 
 def _bars(trades: Sequence[Trade]) -> list[str]:
-    """Draw how far each is from the card, the farthest as a full bar, all equally wide.
-
-    The number is the root of the distance: 1 where one load is off by its tolerance.
-    """
+    """Draw how far each is from the card: 1 where one load is off by its tolerance."""
     misses = [math.sqrt(trade.distance) for trade in trades]
     most = max(misses, default=0.0)
     cells = [math.ceil(BAR_CELLS * miss / most) if most > 0.0 else 0 for miss in misses]
@@ -174,22 +168,23 @@ def _(trade: Trade, units: Units) -> str:
 def _off_text(load_n: float, card_n: float, where: str) -> str:
     percent = 100.0 * (load_n / card_n - 1.0)
     if abs(percent) < NOTHING_PERCENT:
-        return f"right {where}"
+        return f"exact {where}"
     return f"{abs(percent):.1f} % {'high' if percent > 0.0 else 'low'} {where}"
 
 
 @describe.register
 def _(placed: PlacedSet, units: Units) -> str:
-    springs = placed.springs
-    how = "computed from wire and coils" if springs.solid_computed else "measured or registered"
+    computed = placed.springs.solid_computed
+    how = "computed from wire and coils" if computed else "measured or registered"
     text = (
-        f"{springs.name}: coil bind margin {units.length_text(placed.bind_margin_mm)}, solid "
-        f"height {units.length_text(springs.highest_solid_mm)} {how}"
+        "{springs.name}: coil bind margin {bind_margin_mm}, solid height "
+        f"{{springs.highest_solid_mm}} {how}"
     )
-    if springs.smallest_gap_mm is None:
-        return text
-    gap = units.length_text(springs.smallest_gap_mm)
-    return f"{text}; EN 13906-1's smallest sum of gaps under dynamic load is {gap}"
+    if placed.springs.smallest_gap_mm is not None:
+        text += (
+            "; EN 13906-1's smallest sum of gaps under dynamic load is {springs.smallest_gap_mm}"
+        )
+    return filled(text, placed, units)
 
 
 @describe.register
@@ -232,24 +227,26 @@ def _answer_text(answer: PairAnswer, units: Units) -> str:
 
 @describe.register
 def _(reason: LoadMiss, units: Units) -> str:
-    side = "above" if reason.kind == "load_high" else "below"
-    return (
-        f"{LOADS[reason.at]} {units.load_text(reason.load_n)} is "
-        f"{units.load_text(abs(reason.load_n - reason.card_n))} {side} the card's "
-        f"{units.load_text(reason.card_n)} (tolerance {units.load_text(reason.tolerance_n)})"
+    return filled(
+        "{at} load {load_n} is {off_n:abs} {side} the card's {card_n} (tolerance {tolerance_n})",
+        reason,
+        units,
+        off_n=reason.load_n - reason.card_n,
+        side="above" if reason.kind == "load_high" else "below",
     )
 
 
 @describe.register
 def _(reason: RateMiss, units: Units) -> str:
-    verdict = "too strong" if reason.kind == "rate_high" else "too weak"
-    card, ours = reason.card_rise_n, reason.rise_n
-    return (
-        f"both ends cannot be met, {verdict} at full lift for its seat load, and no shim can "
-        f"correct it: the card asks for a rise of {units.load_text(card)} over "
-        f"{units.length_text(reason.lift_mm)} = {units.rate_text(card / reason.lift_mm)}, "
-        f"this pair rises {units.load_text(ours)} = {units.rate_text(ours / reason.lift_mm)}; "
-        "a shim or a cut moves both ends together"
+    return filled(
+        "both ends cannot be met, {verdict} at full lift for its seat load, and no shim can "
+        "correct it: the card asks for a rise of {card_rise_n} over {lift_mm} = {card_n_per_mm}, "
+        "this pair rises {rise_n} = {own_n_per_mm}; a shim or a cut moves both ends together",
+        reason,
+        units,
+        verdict="too strong" if reason.kind == "rate_high" else "too weak",
+        card_n_per_mm=reason.card_rise_n / reason.lift_mm,
+        own_n_per_mm=reason.rise_n / reason.lift_mm,
     )
 
 
@@ -260,71 +257,54 @@ def _(reason: TooStrong, _units: Units) -> str:
 
 
 @describe.register
-def _(reason: LoadUnsure, units: Units) -> str:
-    this, other = ("inside", "outside")[:: 1 if reason.kind == "unsure_inside" else -1]
-    return (
-        f"{LOADS[reason.at]} {units.load_text(reason.load_n)} ± "
-        f"{units.load_text(reason.load_u_n)} is {this} the tolerance, but its uncertainty reaches "
-        f"over it: it may be {other}"
-    )
-
-
-@describe.register
 def _(reason: HeightUnread, units: Units) -> str:
-    height, limit = units.length_text(reason.height_mm), units.length_text(reason.limit_mm)
-    at = f"{height} ({ENDS[reason.at]})"
-    if reason.kind == "beyond_solid":
-        return f"{reason.set_name} cannot be pressed to {at}: it is solid at {limit}"
-    if reason.kind == "loose":
-        return f"{reason.set_name} would be loose at {at}: one of its springs is {limit} long"
-    depth = (
-        "press to that height (the depth is unknown until the free length is measured)"
-        if reason.depth_mm is None
-        else f"press to a depth of {units.length_text(reason.depth_mm)}"
-    )
-    named = first_few(reason.springs)
-    return f"{reason.set_name} was not read at {at} on {named}: {depth}, stop before coil bind"
+    press = "press to a depth of {depth_mm}"
+    if reason.depth_mm is None:
+        press = "press to that height (the depth is unknown until the free length is measured)"
+    template = {
+        "beyond_solid": "{set_name} cannot be pressed to {height_mm} ({end}): it is solid at "
+        "{limit_mm}",
+        "loose": "{set_name} would be loose at {height_mm} ({end}): one of its springs is "
+        "{limit_mm} long",
+        "not_read": "{set_name} was not read at {height_mm} ({end}) on {named}: "
+        f"{press}, stop before coil bind",
+    }[reason.kind]
+    return filled(template, reason, units, end=ENDS[reason.at], named=first_few(reason.springs))
 
 
-@describe.register
-def _(reason: BindRisk, units: Units) -> str:
-    name, solid = reason.set_name, units.length_text(reason.solid_height_mm)
-    margin, limit = units.length_text(reason.margin_mm), units.length_text(reason.limit_mm)
-    match reason.kind:
-        case "solid_unknown":
-            return f"solid height of {name} unknown: measure it"
-        case "binds":
-            beyond = units.length_text(abs(reason.margin_mm or 0.0))
-            return f"{name} binds: at full lift it is {beyond} beyond its solid height {solid}"
-        case "margin_low":
-            return (
-                f"{name} comes too near to coil bind: {margin} left at full lift, the limit is "
-                f"{limit}"
-            )
-        case "solid_computed":
-            return (
-                f"solid height of {name} computed from wire and coils, {solid}, ends squared and "
-                "ground: measure it"
-            )
-        case "gaps_small":
-            return (
-                f"{name} keeps {margin} from coil bind, EN 13906-1 asks for {limit} of gaps under "
-                "dynamic load"
-            )
-
-
-@describe.register
-def _(reason: ClearanceLow, units: Units) -> str:
-    return (
-        f"the retainer comes too near to the guide: {units.length_text(reason.clearance_mm)} left "
-        f"at full lift, the limit is {units.length_text(reason.limit_mm)}; no spring, shim or "
-        "seat cut changes it"
-    )
-
-
-@describe.register
-def _(reason: Shortage, units: Units) -> str:
-    return (
-        f"too few shims of {units.length_text(reason.thickness_mm)} for every valve: "
-        f"{reason.needed} needed, {reason.count} in stock"
-    )
+_UNSURE = "{at} load {load_n} ± {load_u_n} is %s the tolerance, but its uncertainty reaches over it"
+sentences(
+    Cam,
+    "{seat_load_n} ± {seat_tolerance_n} shut and {open_load_n} ± {open_tolerance_n} at "
+    "{valve_lift_mm} lift",
+)
+sentences(
+    LoadUnsure,
+    {
+        "unsure_inside": f"{_UNSURE % 'inside'}: it may be outside",
+        "unsure_outside": f"{_UNSURE % 'outside'}: it may be inside",
+    },
+)
+sentences(
+    BindRisk,
+    {
+        "solid_unknown": "solid height of {set_name} unknown: measure it",
+        "binds": "{set_name} binds: at full lift it is {margin_mm:abs} beyond its solid height "
+        "{solid_height_mm}",
+        "margin_low": "{set_name} comes too near to coil bind: {margin_mm} left at full lift, the "
+        "limit is {limit_mm}",
+        "solid_computed": "solid height of {set_name} computed from wire and coils, "
+        "{solid_height_mm}, ends squared and ground: measure it",
+        "gaps_small": "{set_name} keeps {margin_mm} from coil bind, EN 13906-1 asks for {limit_mm} "
+        "of gaps under dynamic load",
+    },
+)
+sentences(
+    ClearanceLow,
+    "the retainer comes too near to the guide: {clearance_mm} left at full lift, the limit is "
+    "{limit_mm}; no spring, shim or seat cut changes it",
+)
+sentences(
+    Shortage,
+    "too few shims of {thickness_mm} for every valve: {needed} needed, {count} in stock",
+)

@@ -1,22 +1,21 @@
-"""The sentence of each finding of the rig, of a running capture and of a guided calibration.
-
-Import `describe` from here, so that it knows them.
-"""
+"""The sentence of each finding of the rig, of a running capture and of a guided calibration."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.input_phrases import INPUT_PHRASES, INPUT_SENTENCES
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.report.document import describe, filled
+from coilbench.analysis.report.units import LENGTH_PLACES, Units, fixed
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.units import counted
 
-_RIG_FIND = "then: coilbench rig find"
+CAUTION = (
+    "A compressed spring can blind. Capture it at both ends, unplug the press and work the quill "
+    "by hand, wear eye protection, keep fingers out, and stop before the coils bind."
+)
 _FAULTS = {
     FaultCode.ADC_SILENT: (
         "the load amplifier makes no conversions",
@@ -135,7 +134,37 @@ _RIG: dict[str, tuple[str, str]] = {
     ),
 }
 
-_PHRASES: dict[str, str] = INPUT_PHRASES | {
+_PHRASES: dict[str, str] = {
+    # files
+    "load_drop": "spring {label!r}: {load_n} at {height_mm} is less than at a greater height: a "
+    "typing error, or a broken spring",
+    "file_uncertainty": "Loads are assumed good to {load_u_relative:.1%} and heights to "
+    "{height_u_mm} (k = 2), since the file does not say",
+    # fits
+    "masses_assumed": "Masses without an uncertainty are assumed good to {u_relative:.1%}, k = 2",
+    "gauges_assumed": "Gauges without an uncertainty are assumed good to {u_mm}, k = 2",
+    "cell_curved": "The cell is not linear (F-test at 1 %): a parabola is used",
+    "scale_curved": "The scale is not linear (F-test at 1 %): a parabola is used",
+    "scale_steps": "The scale reads in steps of {step_kg}",
+    "load_corrected": "Counts fall as the load grows: the cell is wired backwards, which the "
+    "calibration corrects",
+    "travel_corrected": "Travel counts fall as the quill goes down: the scale is wired backwards, "
+    "which the calibration corrects",
+    "weak_span": "The masses span only {adc_share:.2%} of the ADC's range: heavier masses or more "
+    "gain would reduce the noise",
+    "no_light_mass": "No point is near zero, all lie between {low_kg} and {high_kg}: read one with "
+    "nothing on the cell as well",
+    "masses_one_way": "The masses were read in one direction only: whether up and down agree is "
+    "unknown",
+    "out_of_order": "Masses out of order: point {point} is {mass_kg} after {before_kg}, marked "
+    "{direction}. The curve is not affected, but up and down can be compared only where the points "
+    "are in order",
+    "gauges_narrow": "The gauges only cover {low_mm} to {high_mm}: heights far from them have a "
+    "larger uncertainty, and a gauge near the lowest height measured would help most",
+    "two_gauges": "Two gauges cannot show an error in one of them: a third one would",
+    "datum_new": "New datum, same scale factor as before",
+    "flex_line": "The press flex is not linear, but no monotonic curve fits: a line is used",
+    "block_one_way": "The block was pressed one way only: whether it moved is unknown",
     # strokes
     "released_late": "not released in time",
     "cut_short": "cut short before it was released",
@@ -149,8 +178,8 @@ _PHRASES: dict[str, str] = INPUT_PHRASES | {
     "fully before each press",
     "few_samples": "only {samples} usable samples",
     "pressed_again": "pressed {presses} times before the release",
-    "datum_lost": "the rig restarted and its travel count began again from 0, so heights are "
-    "unknown; set the datum with: coilbench rig gauge --port PORT --datum LENGTH",
+    "datum_lost": "the rig restarted and counts travel from 0 again, so heights are unknown; set "
+    "the datum with: coilbench rig gauge --port PORT --datum LENGTH",
     "redone": "redone",
     "measured_again": "measured again",
     "a_copy": "a copy of another stroke of this spring",
@@ -192,7 +221,7 @@ _PHRASES: dict[str, str] = INPUT_PHRASES | {
     "block_read": "read {samples} samples up to {largest_n}",
     "pressed_too_little": "only {largest_n}: press again, harder",
     "nothing_to_undo": "nothing is read yet: nothing to undo",
-    "point_undone": "point {point} is undone: move the quill or mass away once, then repeat it",
+    "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",
     "press_undone": "the press is undone",
     # a build file
     "lash_assumed": "lash isn't given: {lash_mm} assumed",
@@ -210,36 +239,15 @@ _PHRASES: dict[str, str] = INPUT_PHRASES | {
 }
 
 
-class _Quantity(str):
-    """A number with its unit; the format `+` writes its sign always."""
-
-    __slots__ = ()
-
-    def __format__(self, spec: str) -> str:
-        return f"+{self!s}" if spec == "+" and not self.startswith("-") else str(self)
-
-
-def _shown(facts: Mapping[str, Any], units: Units) -> dict[str, Any]:
-    """Return facts as a phrase takes them: with units, and findings in them described."""
-    writers: dict[str, Callable[[Any], str]] = {
-        "n": units.load_text,
-        "mm": units.length_text,
-        "kg": units.mass_text,
-    }
-    shown: dict[str, Any] = {}
-    for name, value in facts.items():
-        writer = writers.get(name.rpartition("_")[2]) if "_" in name else None
-        if isinstance(value, Mapping) and "kind" in value:
-            shown[name] = describe(Finding.from_document(value), units)
-        else:
-            shown[name] = value if writer is None else _Quantity(writer(value))
-    return shown
-
-
 @describe.register
 def _(finding: Finding, units: Units) -> str:
     what, hint = what_and_hint(finding, units)
     return what if hint is None else f"{what}. {hint}"
+
+
+@describe.register(Mapping)
+def _(found: Mapping[str, Any], units: Units) -> str:
+    return describe(Finding.from_document(found), units)
 
 
 @describe.register
@@ -268,13 +276,13 @@ def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
     if kind in _SENTENCES:
         return _SENTENCES[kind](facts, units), None
     if kind in _PHRASES:
-        return _PHRASES[kind].format_map(_shown(facts, units)), None
+        return filled(_PHRASES[kind], facts, units), None
     if kind in ("fault", "rig_fault"):
         code = facts["code"]
         unknown = f"the rig reports the unknown fault {code:02X}", "Update coilbench"
         return _FAULTS.get(code, unknown)
     what, hint = _RIG[f"{kind}_{facts['cause']}" if "cause" in facts else kind]
-    return what.format_map(_shown(facts, units)), hint
+    return filled(what, facts, units), hint
 
 
 def note_text(note: str | None, units: Units) -> str | None:
@@ -282,34 +290,22 @@ def note_text(note: str | None, units: Units) -> str | None:
     return "; ".join(describe(one, units) for one in remarks_of(note)) or None
 
 
-def _findings(documents: list[dict[str, Any]], units: Units) -> str:
-    return "; ".join(describe(Finding.from_document(one), units) for one in documents)
-
-
-def _stroke(facts: Mapping[str, Any], units: Units) -> tuple[str, str]:
-    """Return which stroke of which spring, and in brackets what was found."""
-    purpose, number, wanted = Purpose(facts["purpose"]), facts["stroke"], facts["strokes"]
-    found = _findings(facts["findings"], units)
-    turn = Turn(facts["label"], purpose, number, wanted)
-    return describe(turn, units), f" ({found})" if found else ""
+def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
+    turn = Turn(facts["label"], Purpose(facts["purpose"]), facts["stroke"], facts["strokes"])
+    found = "; ".join(describe(one, units) for one in facts["findings"])
+    return filled(f"{{turn}}: {words}", facts, units, turn=describe(turn, units),
+                  found=f" ({found})" if found else "")  # fmt: skip
 
 
 def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
-    which, found = _stroke(facts, units)
-    load, height = units.load_text(facts["peak_n"]), units.length_text(facts["lowest_mm"])
-    then = "" if facts["next_label"] is None else f". Next spring: {facts['next_label']}"
-    return f"{which}: {load} at {height}{found}{then}"
-
-
-def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
-    which, found = _stroke(facts, units)
-    return f"{which}: {facts['status']}{found}; press it again"
+    then = "" if facts["next_label"] is None else ". Next spring: {next_label}"
+    return _stroke(facts, "{peak_n} at {lowest_mm}{found}" + then, units)
 
 
 def _samples_missing(facts: Mapping[str, Any], _units: Units) -> str:
-    unusable = f", {facts['unusable']} unusable" if facts["unusable"] else ""
-    lost = counted(facts["lost"], "sample")
-    return f"{lost} lost in it{unusable}, the longest gap {facts['longest_s']:.2f} s"
+    counts = [f"{counted(facts['lost'], 'sample')} lost"] if facts["lost"] else []
+    counts += [f"{facts['unusable']} unusable"] if facts["unusable"] else []
+    return f"{', '.join(counts) or 'no sample lost'}, the longest gap {facts['longest_s']:.2f} s"
 
 
 def _skipped(facts: Mapping[str, Any], kept: str) -> str:
@@ -322,61 +318,30 @@ def _turn_has_passed(facts: Mapping[str, Any], _units: Units) -> str:
     return f"{facts['action']} was meant for {facts['meant']}, but {now}"
 
 
-def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
-    strokes = counted(facts["strokes"], "unfinished stroke")
-    return f"{strokes} rescued from a capture that was cut off; kept, but not counted"
-
-
 def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
     if facts["last_sample"] is None or facts["last_load_n"] is None:
         return ""
-    load = units.load_text(facts["last_load_n"])
-    return f" Last sample: number {facts['last_sample']}, {load}."
-
-
-def _link_lost(facts: Mapping[str, Any], units: Units) -> str:
-    return f"{facts['reason']}{_last_sample(facts, units)} Trying again."
-
-
-def _no_sample(facts: Mapping[str, Any], units: Units) -> str:
-    return (
-        f"no sample for {facts['quiet_s']:.1f} s on {facts['source']}."
-        f"{_last_sample(facts, units)} Check the cable, {_RIG_FIND}"
-    )
-
-
-def _put_mass(facts: Mapping[str, Any], units: Units) -> str:
-    mass_kg = facts["mass_kg"]
-    task = f"put {units.mass_text(mass_kg)} on" if mass_kg else "take everything off"
-    return f"{task}, then hands off"
-
-
-def _put_gauge(facts: Mapping[str, Any], units: Units) -> str:
-    length_mm = facts["length_mm"]
-    task = f"bring the quill down on the {units.length_text(length_mm)} gauge"
-    return f"{task if length_mm else 'bring the faces together'}, lightly, and hold"
+    return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
 
 
 def _seems(facts: Mapping[str, Any], name: str, units: Units) -> str:
+    """Write a mass or length that a point reads as; "-" where the points before don't tell."""
     kg, mm = facts.get(f"{name}_kg"), facts.get(f"{name}_mm")
-    return units.length_text(mm) if kg is None else f"{units.mass_text(round(kg, 2) or 0.0)}"
+    if kg is None:
+        return units.length_text(mm)
+    return f"{fixed(units.mass_value(kg), 2)} {units.mass}"
 
 
 def _read(facts: Mapping[str, Any], words: str, units: Units) -> str:
     seems = _seems(facts, "seems", units)
+    words = filled(words, facts, units)
     return words if seems == "-" else f"{words}; {seems} by the points before"
 
 
-def _load_read(facts: Mapping[str, Any], units: Units) -> str:
-    words = f"read {facts['counts']:.0f} counts, noise {facts['noise_counts']:.0f}"
-    return _read(facts, words, units)
-
-
 def _point_refused(facts: Mapping[str, Any], units: Units) -> str:
-    seems, wanted = _seems(facts, "seems", units), _seems(facts, "wanted", units)
     return (
-        f"not taken: it reads as {seems}, and {wanted} is required; if an earlier point is wrong, "
-        "undo it"
+        f"rejected: it reads as {_seems(facts, 'seems', units)}, and "
+        f"{_seems(facts, 'wanted', units)} is required; if an earlier point is wrong, undo it"
     )
 
 
@@ -408,13 +373,10 @@ def _calibrated(facts: Mapping[str, Any], units: Units) -> str:
     if facts["check_kg"] is None:
         words += "; not checked since"
     else:
-        mass = units.mass_text(facts["check_kg"])
         verdict = "passed" if facts["check_passed"] else "FAILED"
-        words += f"; check with {mass} {verdict} {_ago(facts['check_age_days'])}"
-    warning = facts["warning"]
-    if warning is None:
-        return words
-    return f"{words}. WARNING: {describe(Finding.from_document(warning), units)}"
+        words += f"; check with {{check_kg}} {verdict} {_ago(facts['check_age_days'])}"
+    words += "" if facts["warning"] is None else ". WARNING: {warning}"
+    return filled(words, facts, units)
 
 
 def _ago(days: float) -> str:
@@ -425,21 +387,58 @@ def _ago(days: float) -> str:
     return f"{days:.0f} days ago" if days >= 1.5 else "a day ago"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = INPUT_SENTENCES | {
+def _going_down(facts: Mapping[str, Any], units: Units) -> str:
+    way = "more" if facts["more_kg"] > -5e-4 else "less"
+    more = abs(units.mass_value(facts["more_kg"]))
+    return f"Going down, the cell reads {more:.3f} {units.mass} {way} than going up"
+
+
+def _travel_back(facts: Mapping[str, Any], units: Units) -> str:
+    moved, places = units.length_value(facts["moved_mm"]), LENGTH_PLACES[units.length] + 1
+    return f"Back at low load the travel differed by {moved:+.{places}f} {units.length}"
+
+
+def _flex_curved(facts: Mapping[str, Any], _units: Units) -> str:
+    degree = facts["degree"]
+    curve = "a parabola" if degree == 2 else f"a curve of degree {degree}"
+    return f"The press flex is not linear (F-test at 1 %): {curve} is used"
+
+
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    "going_down": _going_down,
+    "travel_back": _travel_back,
+    "flex_curved": _flex_curved,
+    "solid_heights_found": lambda facts, _units: (
+        f"Solid heights of {counted(facts['springs'], 'spring')} found: {facts['reason']}"
+    ),
     "stroke_kept": _stroke_kept,
-    "stroke_refused": _stroke_refused,
+    "stroke_refused": lambda f, u: _stroke(f, "{status}{found}; press it again", u),
     "samples_missing": _samples_missing,
     "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
-    "strokes_rescued": _rescued,
-    "link_lost": _link_lost,
-    "no_sample": _no_sample,
+    "strokes_rescued": lambda f, _u: (
+        f"{counted(f['strokes'], 'unfinished stroke')} rescued from a capture that was cut off; "
+        "kept, but not counted"
+    ),
+    "link_lost": lambda f, u: f"{f['reason']}{_last_sample(f, u)} Trying again.",
+    "no_sample": lambda f, u: (
+        f"no sample for {f['quiet_s']:.1f} s on {f['source']}.{_last_sample(f, u)} "
+        "Check the cable, then: coilbench rig find"
+    ),
     "turn_has_passed": _turn_has_passed,
-    "skipped": lambda f, _u: _skipped(f, "put off: it comes after the others"),
+    "skipped": lambda f, _u: _skipped(f, "postponed: it comes after the others"),
     "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),
-    "put_mass": _put_mass,
-    "put_gauge": _put_gauge,
-    "load_read": _load_read,
-    "travel_read": lambda f, u: _read(f, f"read {f['counts']:.1f} counts", u),
+    "put_mass": lambda f, u: filled(
+        f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u
+    ),
+    "put_gauge": lambda f, u: filled(
+        "bring the quill down on the {length_mm} gauge, lightly, and hold"
+        if f["length_mm"]
+        else "bring the faces together, lightly, and hold",
+        f,
+        u,
+    ),
+    "load_read": lambda f, u: _read(f, "read {counts:.0f} counts, noise {noise_counts:.0f}", u),
+    "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
     "point_refused": _point_refused,
     "calibration_old": _calibration_old,
     "mixed_rigs": _mixed_rigs,

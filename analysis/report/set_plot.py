@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from itertools import pairwise
 from string import ascii_uppercase
+from typing import NamedTuple
+
+import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.report.units import Units
@@ -17,8 +18,7 @@ _BRAILLE = 0x2800
 _DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
 
-@dataclass(frozen=True)
-class _Axis:
+class _Axis(NamedTuple):
     """One axis: what it shows, from where to where; the larger value may come first."""
 
     title: str
@@ -30,52 +30,37 @@ class _Axis:
         return (value - self.first) / (self.last - self.first)
 
 
-@dataclass(frozen=True)
-class _Trace:
-    """Points to draw; with a mark, each is that character, else fine dots."""
-
-    points: Sequence[tuple[float, float]]
-    mark: str | None = None
+# Points to draw; with a mark, each is that character, else fine dots.
+_Trace = tuple[Sequence[tuple[float, float]], str | None]
 
 
 def _joined(points: Sequence[tuple[float, float]], between: int) -> list[tuple[float, float]]:
-    """Return points with more of them interpolated between each and the next."""
-    if not points:
-        return []
-    filled = [
-        (x + (next_x - x) * step / (between + 1), y + (next_y - y) * step / (between + 1))
-        for (x, y), (next_x, next_y) in pairwise(points)
-        for step in range(between + 1)
-    ]
-    return [*filled, points[-1]]
+    every = np.arange((len(points) - 1) * (between + 1) + 1) / (between + 1)
+    xs, ys = (np.interp(every, np.arange(len(points)), each) for each in zip(*points, strict=True))
+    return list(zip(xs.tolist(), ys.tolist(), strict=True))
 
 
 def _draw(
     traces: Sequence[_Trace], across: _Axis, up: _Axis, width: int, height: int, *, ascii_only: bool
 ) -> list[str]:
-    """Draw traces into lines of text, with both axes' ends and titles.
+    """Draw traces, later ones over earlier ones, with both axes' ends and titles.
 
-    Args:
-        traces: later ones are drawn over earlier ones.
-        across: the horizontal axis, left to right.
-        up: the vertical axis, bottom to top.
-        width, height: size of the whole in characters; at least 20 x 5.
-        ascii_only: draw dots with `.` where the terminal cannot show braille.
+    The whole has width x height characters, at least 20 x 5.
     """
     labels = [f"{round(value) + 0:d}" for value in (up.last, up.first)]
     gutter = max(len(label) for label in labels) + 1
     columns, rows = width - gutter - 1, height - 2
     dots = [[0] * columns for _ in range(rows)]
     marks: dict[tuple[int, int], str] = {}
-    for trace in traces:
-        for x, y in trace.points:
+    for points, mark in traces:
+        for x, y in points:
             sx, sy = across.share(x), 1.0 - up.share(y)
             if not (0.0 <= sx <= 1.0 and 0.0 <= sy <= 1.0):
                 continue
             dx, dy = round(sx * (2 * columns - 1)), round(sy * (4 * rows - 1))
             cell = dy // 4, dx // 2
-            if trace.mark is not None:
-                marks[cell] = trace.mark
+            if mark is not None:
+                marks[cell] = mark
             else:
                 dots[cell[0]][cell[1]] |= _DOTS[dy % 4][dx % 2]
     lines = []
@@ -141,10 +126,12 @@ def set_plot(
         return ["Only one height was measured: nothing to draw between."]
     across = _Axis(f"height {units.length}", high, low)
     up = _Axis(f"load {units.load}", min(0.0, *(n for _, n in every)), max(n for _, n in every))
-    traces = [_Trace(points[curve.label]) for curve in curves if curve.label not in letters]
+    traces: list[_Trace] = [
+        (points[curve.label], None) for curve in curves if curve.label not in letters
+    ]
     columns = max(20, width)
     for number, (label, letter) in enumerate(letters.items()):
-        traces.append(_Trace(_spaced(points[label], across, columns, number), letter))
+        traces.append((_spaced(points[label], across, columns, number), letter))
     rows = max(6, height - len(legend))
     return [*_draw(traces, across, up, columns, rows, ascii_only=ascii_only), *legend]
 
@@ -160,20 +147,14 @@ def stroke_plot(
 ) -> list[str]:
     """Return a running stroke, over the band of the springs measured so far.
 
-    Args:
-        points: (height_mm, load_n) of the stroke.
-        band: (height_mm, lowest_n, highest_n).
-        units, width, height, ascii_only: as in set_plot.
+    points are (height_mm, load_n), the band's (height_mm, lowest_n, highest_n).
     """
     most_n = max((n for _, n in points), default=0.0)
-    touched = [(h, n) for h, n in points if n > TOUCHED_SHARE * most_n]
+    touched = [(mm, n) for mm, n in points if n > TOUCHED_SHARE * most_n]
+    lowest, highest = [(mm, n) for mm, n, _ in band], [(mm, n) for mm, _, n in band]
     stroke, low, high = (
-        [(units.length_value(height_mm), units.load_value(n)) for height_mm, n in each]
-        for each in (
-            touched,
-            [(height_mm, low_n) for height_mm, low_n, _ in band],
-            [(height_mm, high_n) for height_mm, _, high_n in band],
-        )
+        [(units.length_value(mm), units.load_value(n)) for mm, n in each]
+        for each in (touched, lowest, highest)
     )
     heights = [x for x, _ in stroke + low]
     loads = [y for _, y in stroke + high]
@@ -182,8 +163,9 @@ def stroke_plot(
     across = _Axis(f"height {units.length}", max(heights), min(heights))
     up = _Axis(f"load {units.load}", 0.0, max(loads))
     # the band in fine dots and the stroke in stars: told apart without colour
-    traces = [_Trace(_joined(each, BETWEEN)) for each in (low, high) if each]
-    traces.append(_Trace(_joined(stroke, 1), "*" if traces else None))
+    traces: list[_Trace] = [(_joined(each, BETWEEN), None) for each in (low, high) if each]
+    if stroke:
+        traces.append((_joined(stroke, 1), "*" if traces else None))
     return _draw(traces, across, up, width, height, ascii_only=ascii_only)
 
 

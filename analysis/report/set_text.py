@@ -1,7 +1,4 @@
-"""What is said of a set: rulings, flags, strokes; and its JSON documents.
-
-Each finding of the numerics has its sentence here: import `describe` from here to say one.
-"""
+"""What is said of a set: rulings, flags, strokes; and its JSON documents."""
 
 from __future__ import annotations
 
@@ -9,10 +6,9 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
-from coilbench.analysis.report.document import describe as describe
-from coilbench.analysis.report.document import document
+from coilbench.analysis.report.document import describe, filled, json_keys, picked
 from coilbench.analysis.report.phrases import note_text
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import (
     FEWEST_FOR_MIDDLE,
     ODD_SHARE,
@@ -21,7 +17,7 @@ from coilbench.analysis.sets.columns import (
     Centre,
 )
 from coilbench.analysis.sets.compare import Change, Comparison
-from coilbench.analysis.sets.judge import SetCheck
+from coilbench.analysis.sets.judge import HeightSummary, SetCheck
 from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
 from coilbench.analysis.sets.stroke_findings import StrokeFinding, StrokeKind
@@ -40,9 +36,8 @@ def _tolerance(found: Ruling, units: Units) -> str:
     unit = "n_per_mm" if found.height_mm is None else "n"
     names = (f"{name}_{unit}" for name in ("measured", "aim", "tolerance", "measured_u"))
     measured, aimed, tolerance, u = (found.facts[name] for name in names)
-    away = measured - aimed
-    share = "" if aimed == 0.0 else f"{abs(away / aimed):.1%} "
-    word = "below" if away < 0.0 else "above"
+    share = "" if aimed == 0.0 else f"{abs(measured / aimed - 1.0):.1%} "
+    word = "below" if measured < aimed else "above"
     aim = "the nominal" if found.rule == "nominal" else "the set's middle of"
     shown = units.rate_text if found.height_mm is None else units.load_text
     what = shown(measured)
@@ -86,10 +81,11 @@ def _length(found: Ruling, units: Units) -> str:
     short_mm = f["aim_mm"] - f["length_mm"]
     word = "below" if short_mm >= 0.0 else "above"
     aim = "the nominal" if f["aim"] == "nominal" else "the set's middle of"
-    text = (
-        f"free length {units.length_text(f['length_mm'])} is {abs(short_mm / f['aim_mm']):.1%} "
-        f"{word} {aim} {units.length_text(f['aim_mm'])} (limit {SHORT_SHARE:.0%} below,"
-        f" uncertainty {units.length_text(f['length_u_mm'])})"
+    text = filled(
+        f"free length {{length_mm}} is {abs(short_mm / f['aim_mm']):.1%} {word} {aim} {{aim_mm}} "
+        f"(limit {SHORT_SHARE:.0%} below, uncertainty {{length_u_mm}})",
+        f,
+        units,
     )
     unsure = ": too near the limit to tell; measure it with a caliper"
     return text + unsure if found.outcome == "unsure" else text
@@ -107,12 +103,6 @@ def _shape(found: Ruling, units: Units) -> str:
     return text + odd if found.outcome == "odd" else text
 
 
-def _missing(found: Ruling, units: Units) -> str:
-    low, high = (units.length_text(found.facts[name]) for name in ("lowest_mm", "highest_mm"))
-    at = units.length_text(found.height_mm)
-    return f"not measured at {at}, only from {low} to {high}: press it again, over the whole range"
-
-
 def _doubt(found: Ruling, _units: Units) -> str:
     strokes, kinds = found.facts["strokes"], ", ".join(found.facts["kinds"])
     every = "its only stroke" if strokes == 1 else f"each of its {strokes} strokes"
@@ -120,7 +110,12 @@ def _doubt(found: Ruling, _units: Units) -> str:
 
 
 _RULES: dict[RuleName, Callable[[Ruling, Units], str]] = {
-    "measured": _missing,
+    "measured": lambda found, units: filled(
+        "not measured at {height_mm}, only from {facts[lowest_mm]} to {facts[highest_mm]}: press "
+        "it again, over the whole range",
+        found,
+        units,
+    ),
     "strokes": _doubt,
     "nominal": _tolerance,
     "set tolerance": _tolerance,
@@ -141,43 +136,28 @@ def _(found: Flag, units: Units) -> str:
 
 
 def _pauses(f: Mapping[str, Any], units: Units) -> str:
-    each = (
-        f"{one['pause_s']:.1f} s near {units.length_text(one['height_mm'])} on the way {one['way']}"
-        for one in f["pauses"]
-    )
+    each = (filled("{pause_s:.1f} s near {height_mm} on the way {way}", one, units)
+            for one in f["pauses"])  # fmt: skip
     return f"the quill stopped {' and '.join(each)}: such a height counts no more than one passed"
 
 
 def _cocked(f: Mapping[str, Any], units: Units) -> str:
     if "loop_share" in f:
-        wide = f"its friction loop is {f['loop_share']:.1%} of the load wider than the others'"
-        return f"{wide}: the spring was tilted and rubbed"
-    early, off = units.length_text(f["early_mm"]), f"up to {f['off_share']:.1%} off"
-    return f"it was touched {early} early: the spring was tilted; its loads are {off} the others'"
+        words = "its friction loop is {loop_share:.1%} of the load wider than the others': the "
+        words += "spring was tilted and rubbed"
+    else:
+        words = "it was touched {early_mm} early: the spring was tilted; its loads are up to "
+        words += "{off_share:.1%} off the others'"
+    return filled(words, f, units)
 
 
-def _apart(f: Mapping[str, Any], _units: Units) -> str:
-    off = f"{f['off_share']:.1%} off the other stroke"
+def _apart(f: Mapping[str, Any], units: Units) -> str:
+    words = "its loads are up to {off_share:.1%} off the other strokes' over most heights: the "
+    words += "spring sat otherwise, or the rig moved"
     if f["others"] == 1:
-        return f"its loads are {off}'s: press it once more to tell which is the odd one"
-    where = "over most heights: the spring sat otherwise, or the rig moved"
-    return f"its loads are up to {off}s' {where}"
-
-
-def _slipped(f: Mapping[str, Any], units: Units) -> str:
-    word, step = "lost" if f["step_n"] < 0.0 else "gained", units.load_text(abs(f["step_n"]))
-    where = f"near {units.length_text(f['height_mm'])} on the way {f['way']}"
-    return f"the load suddenly {word} {step} {where}: it slipped in its cup, or the cup did"
-
-
-def _ends_close(f: Mapping[str, Any], units: Units) -> str:
-    closed, over = units.length_text(f["closed_mm"]), units.length_text(f["over_mm"])
-    return f"its end coils close down to {closed}: over the first {over} it is softer than its rate"
-
-
-def _stopped_short(f: Mapping[str, Any], units: Units) -> str:
-    lowest, asked = units.length_text(f["lowest_mm"]), units.length_text(f["asked_mm"])
-    return f"stopped at {lowest}, asked for {asked}: read only above"
+        words = "its loads are {off_share:.1%} off the other stroke's: press it once more to tell "
+        words += "which is the odd one"
+    return filled(words, f, units)
 
 
 def _presses(f: Mapping[str, Any], _units: Units) -> str:
@@ -186,21 +166,31 @@ def _presses(f: Mapping[str, Any], _units: Units) -> str:
     return f"pressed {times} before it was let go: {visits}"
 
 
-_STROKES: dict[StrokeKind, Callable[[Mapping[str, Any], Units], str]] = {
-    "short": _stopped_short,
+_STROKES: dict[StrokeKind, str | Callable[[Mapping[str, Any], Units], str]] = {
+    "short": "stopped at {lowest_mm}, asked for {asked_mm}: read only above",
     "pressed twice": _presses,
     "paused": _pauses,
-    "slipped": _slipped,
+    "slipped": lambda f, units: filled(
+        "the load suddenly {word} {step_n:abs} near {height_mm} on the way {way}: it slipped in "
+        "its cup, or the cup did",
+        f,
+        units,
+        word="lost" if f["step_n"] < 0.0 else "gained",
+    ),
     "cocked": _cocked,
     "apart": _apart,
-    "too fast": lambda _f, _units: "over before the rig's conversions could follow",
-    "ends close": _ends_close,
+    "too fast": "over before the rig's conversions could follow",
+    "ends close": "its end coils close down to {closed_mm}: over the first {over_mm} it is softer "
+    "than its rate",
 }
 
 
 @describe.register
 def _(found: StrokeFinding, units: Units) -> str:
-    return f"{found.kind}: {_STROKES[found.kind](found.facts, units)}"
+    words = _STROKES[found.kind]
+    if not isinstance(words, str):
+        return f"{found.kind}: {words(found.facts, units)}"
+    return f"{found.kind}: {filled(words, found.facts, units)}"
 
 
 @describe.register
@@ -231,57 +221,31 @@ def tests_line(check: SetCheck, units: Units) -> str:
     )
 
 
-def check_document(check: SetCheck) -> dict[str, Any]:
-    """Return the JSON document of `set check`: N and mm, unknown is None."""
-    return {
-        "set": check.name,
-        "tolerance": check.tolerance,
-        "alpha": check.alpha,
-        "alpha_each": check.alpha_each,
-        "springs": [
-            document(spring)
-            | {
-                "flags": [
-                    {
-                        "kind": flag.kind,
-                        "reason": describe(flag, SI),
-                        "findings": document(flag.findings),
-                    }
-                    for flag in spring.flags
-                ]
-            }
-            for spring in check.springs
-        ],
-        "summary": [
-            {
-                "height_mm": height.height_mm,
-                "nominal_n": height.nominal_n,
-                **_centre_document(height.centre, "n"),
-            }
-            for height in check.summary
-        ],
-        "rate_summary": None if check.rate is None else _centre_document(check.rate, "n_per_mm"),
-    }
-
-
-def _centre_document(centre: Centre, unit: str) -> dict[str, Any]:
-    names = ("mean", "spread", "mean_u", "median", "robust_spread")
-    numbers = {f"{name}_{unit}": getattr(centre, name) for name in names}
-    return numbers | {"springs": centre.springs}
+json_keys(Flag, "kind reason=text findings")
+json_keys(
+    Centre,
+    "mean_n_per_mm=mean spread_n_per_mm=spread mean_u_n_per_mm=mean_u median_n_per_mm=median "
+    "robust_spread_n_per_mm=robust_spread springs",
+)  # of rates; those of loads stand with their height
+json_keys(
+    HeightSummary,
+    "height_mm nominal_n mean_n=centre.mean spread_n=centre.spread mean_u_n=centre.mean_u "
+    "median_n=centre.median robust_spread_n=centre.robust_spread springs=centre.springs",
+)
+json_keys(SetCheck, "set=name tolerance alpha alpha_each springs summary rate_summary=rate")
 
 
 def compare_document(comparison: Comparison) -> dict[str, Any]:
     """Write a comparison: N, mm and N/mm, uncertainties expanded (k = 2), unknown is None."""
-    return {
-        "before": comparison.before,
-        "after": comparison.after,
+    heights_mm = comparison.heights_mm
+    return picked(comparison, "before after unmatched") | {
         "springs": [
             {
                 "label": spring.label,
                 "changed": spring.changed,
                 "readings": [
                     {"height_mm": height_mm, **_change(change, "n")}
-                    for height_mm, change in zip(comparison.heights_mm, spring.loads, strict=True)
+                    for height_mm, change in zip(heights_mm, spring.loads, strict=True)
                 ],
                 "rate": _change(spring.rate, "n_per_mm"),
             }
@@ -289,30 +253,23 @@ def compare_document(comparison: Comparison) -> dict[str, Any]:
         ],
         "summary": [
             {"height_mm": height_mm, **_mean(mean, "n")}
-            for height_mm, mean in zip(comparison.heights_mm, comparison.means, strict=True)
+            for height_mm, mean in zip(heights_mm, comparison.means, strict=True)
         ],
         "rate_summary": _mean(comparison.rate_mean, "n_per_mm"),
-        "unmatched": list(comparison.unmatched),
     }
 
 
 def _change(change: Change | None, unit: str) -> dict[str, Any]:
-    return {
-        f"before_{unit}": None if change is None else change.before,
-        f"after_{unit}": None if change is None else change.after,
-        f"change_{unit}": None if change is None else change.measured.value,
-        f"change_u_{unit}": None if change is None else change.measured.u,
-        "same_calibration": None if change is None else change.shared == "all",
-        "shared_calibration": None if change is None else change.shared,
-        "verdict": None if change is None else change.verdict,
-    }
+    keys = (
+        f"before_{unit}=before after_{unit}=after change_{unit}=measured.value "
+        f"change_u_{unit}=measured.u shared_calibration=shared verdict"
+    )
+    same = None if change is None else change.shared == "all"
+    return picked(change, keys) | {"same_calibration": same}
 
 
 def _mean(mean: Change | None, unit: str) -> dict[str, Any]:
-    return {
-        f"before_mean_{unit}": None if mean is None else mean.before,
-        f"change_{unit}": None if mean is None else mean.measured.value,
-        f"change_u_{unit}": None if mean is None else mean.measured.u,
-        "springs": 0 if mean is None else mean.springs,
-        "verdict": None if mean is None else mean.verdict,
-    }
+    keys = (
+        f"before_mean_{unit}=before change_{unit}=measured.value change_u_{unit}=measured.u verdict"
+    )
+    return picked(mean, keys) | {"springs": 0 if mean is None else mean.springs}

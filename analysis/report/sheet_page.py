@@ -15,7 +15,6 @@ from matplotlib.patches import Rectangle
 
 from coilbench.analysis.engine.placed import Load, exceeds
 from coilbench.analysis.inputs.sheet import (
-    BudgetPart,
     LineRole,
     MarginRow,
     Place,
@@ -25,8 +24,8 @@ from coilbench.analysis.inputs.sheet import (
     ValveRow,
 )
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
-from coilbench.analysis.report.card_text import BudgetText, budget_text, calibration_text
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.card_text import budget_text, calibration_text
+from coilbench.analysis.report.document import describe, filled, picked
 from coilbench.analysis.report.html import drawing, render
 from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
@@ -44,7 +43,6 @@ ROOM = 1.08  # above the highest load
 
 
 def _force_height(sheet: Sheet, units: Units) -> Markup | None:
-    """Draw the curves that are used; None where there is no curve to draw."""
     if not sheet.lines:
         return None
     figure = Figure(figsize=(7.3, 4.6), layout="constrained")
@@ -95,7 +93,6 @@ def _span_mm(sheet: Sheet) -> tuple[float, float]:
 
 
 def _solid_mm(sheet: Sheet) -> dict[str, float]:
-    """Where the first spring of each role is solid, as the outer's height."""
     found: dict[str, float] = {}
     for margin in sheet.margins:
         if margin.solid_height_mm is not None:
@@ -154,7 +151,6 @@ def _draw_windows(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 
 def _draw_valves(axes: Axes, sheet: Sheet, units: Units) -> None:
-    """A mark for each valve's load, shut and at full lift."""
     lift_mm = sheet.build.cam.valve_lift_mm
     shut = [(row.outer.height_mm, row.seat.load_n) for row in sheet.valves if row.seat is not None]
     full = [
@@ -176,7 +172,6 @@ def _draw_valves(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 
 def _draw_solid(axes: Axes, sheet: Sheet, units: Units) -> None:
-    """Where the first spring of each role is solid."""
     for role, solid_mm in _solid_mm(sheet).items():
         axes.axvline(
             units.length_value(solid_mm),
@@ -189,7 +184,8 @@ def _draw_solid(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 def sheet_page(sheet: Sheet, units: Units) -> str:
     """Return the page's HTML: style and drawing inside, nothing fetched, no script."""
-    unit, text = units.length, sheet_text(sheet, units)
+    unit, text, part = units.length, sheet_text(sheet, units), sheet.budget
+    budget_title = "" if part is None else filled("{spring} at {height_mm}, {load_n}", part, units)
     return render(
         "sheet.html",
         sheet=sheet,
@@ -208,21 +204,20 @@ def sheet_page(sheet: Sheet, units: Units) -> str:
                        f"EN 13906-1 {unit}", ""),
         margins=_margin_rows(sheet, units),
         sets=[_set(part, text.set_notes[part.name], units) for part in sheet.sets],
-        budget=None if sheet.budget is None else _budget(sheet.budget, units),
+        budget=None if part is None else budget_text(part.budget, units, budget_title),
         rig=_rig(sheet, units),
     )  # fmt: skip
 
 
 def _valve(row: ValveRow, units: Units) -> dict[str, object]:
-    """What the per-valve table shows of a valve, without units."""
     return {
         "valve": row.valve,
         "under": _under(row, units),
         "outer": _spring(row.outer),
         "inner": "" if row.inner is None else _spring(row.inner),
         "height": _length(row.outer.height_mm, units),
-        "seat": _load(row.seat, units),
-        "full": _load(row.open, units),
+        "seat": _placed_load(row.seat, units),
+        "full": _placed_load(row.open, units),
         "margin": _length(row.margin_mm, units),
         "verdict": _inside(row),
     }
@@ -235,52 +230,47 @@ def _inside(row: ValveRow) -> str:
 
 
 def _spring(place: Place) -> str:
-    return place.set_name if place.spring is None else place.spring
+    return place.spring or place.set_name
+
+
+def _known(number: str) -> str:
+    return UNKNOWN if number == "-" else number
 
 
 def _length(length_mm: float | None, units: Units) -> str:
-    return UNKNOWN if length_mm is None else units.length_number(length_mm)
+    return _known(units.length_number(length_mm))
 
 
-def _load(load: Load | None, units: Units) -> tuple[str, str]:
-    return (UNKNOWN, "") if load is None else units.load_and_u(load.load_n, load.load_u_n)
+def _load(load_n: float | None, u_n: float | None, units: Units) -> tuple[str, str]:
+    return (UNKNOWN, "") if load_n is None or u_n is None else units.load_and_u(load_n, u_n)
 
 
-def _load_cell(load_n: float | None, u_n: float | None, units: Units) -> str:
-    return UNKNOWN if load_n is None or u_n is None else " ".join(units.load_and_u(load_n, u_n))
-
-
-def _rate(rate_n_per_mm: float | None, units: Units) -> str:
-    return UNKNOWN if rate_n_per_mm is None else units.rate_number(rate_n_per_mm)
+def _placed_load(load: Load | None, units: Units) -> tuple[str, str]:
+    return (UNKNOWN, "") if load is None else _load(load.load_n, load.load_u_n, units)
 
 
 def _under(row: ValveRow, units: Units) -> str:
-    """What goes under a valve's springs, without units."""
     if row.choice.seat_cut_mm > 0.0:
         return f"cut {_length(row.choice.seat_cut_mm, units)}"
     return " + ".join(_length(shim, units) for shim in row.choice.shims_mm) or "none"
 
 
 def _card_rows(sheet: Sheet, units: Units) -> list[Row]:
-    """Return what the card asks for and what the head allows: name and value."""
     build, cam = sheet.build, sheet.build.cam
     head, limits = build.head, build.limits
     heights = sorted(set(head.valve_heights_mm.values()))
     height = units.length_text(head.installed_height_mm)
     if len(heights) > 1:
         height = f"{_length(heights[0], units)} to {units.length_text(heights[-1])}, by valve"
+    asked = (
+        ("Cam", "{name}"),
+        ("Valve lift", "{valve_lift_mm}"),
+        ("Load, valve shut", "{seat_load_n} ± {seat_tolerance_n}"),
+        ("Load, full lift", "{open_load_n} ± {open_tolerance_n}"),
+        ("Rate that implies", "{implied_rate_n_per_mm}"),
+    )
     rows = [
-        ("Cam", cam.name),
-        ("Valve lift", units.length_text(cam.valve_lift_mm)),
-        (
-            "Load, valve shut",
-            f"{units.load_text(cam.seat_load_n)} ± {units.load_text(cam.seat_tolerance_n)}",
-        ),
-        (
-            "Load, full lift",
-            f"{units.load_text(cam.open_load_n)} ± {units.load_text(cam.open_tolerance_n)}",
-        ),
-        ("Rate that implies", units.rate_text(cam.implied_rate_n_per_mm)),
+        *((name, filled(value, cam, units)) for name, value in asked),
         ("Highest speed", UNKNOWN if cam.max_rpm is None else f"{cam.max_rpm:g} rpm"),
         ("Installed height, outer" if build.springs.inner else "Installed height", height),
     ]
@@ -304,22 +294,11 @@ def _card_rows(sheet: Sheet, units: Units) -> list[Row]:
 
 
 def _margin_rows(sheet: Sheet, units: Units) -> list[Row]:
-    """Return a row a set for coil bind, and one for the retainer."""
-    rows = [_margin_row(margin, units) for margin in sheet.margins]
     clearance_mm, limit_mm = sheet.build.clearance_mm, sheet.build.limits.min_clearance_mm
     kept = None if clearance_mm is None else not exceeds(limit_mm, clearance_mm)
-    rows.append(
-        (
-            "retainer to guide",
-            _length(clearance_mm, units),
-            "at full lift",
-            "-",
-            _length(limit_mm, units),
-            "-",
-            _kept(kept),
-        )
-    )
-    return rows
+    left, limit = _length(clearance_mm, units), _length(limit_mm, units)
+    retainer = ("retainer to guide", left, "at full lift", "-", limit, "-", _kept(kept))
+    return [*(_margin_row(margin, units) for margin in sheet.margins), retainer]
 
 
 def _margin_row(margin: MarginRow, units: Units) -> Row:
@@ -352,24 +331,23 @@ def _spring_row(spring: SpringCheck, units: Units) -> Row:
     cells = [spring.label]
     for reading in spring.readings:
         off = UNKNOWN if reading.deviation is None else f"{reading.deviation * 100.0:+.1f}"
-        cells += [_load_cell(reading.load_n, reading.load_u_n, units), off]
-    cells += [_rate(spring.rate_n_per_mm, units), _length(spring.free_length_mm, units)]
+        cells += [" ".join(_load(reading.load_n, reading.load_u_n, units)).strip(), off]
+    rate = _known(units.rate_number(spring.rate_n_per_mm))
+    cells += [rate, _length(spring.free_length_mm, units)]
     return (*cells, ", ".join(flag.kind for flag in spring.flags).upper() or "none")
 
 
 def _set_feet(check: SetCheck, units: Units) -> list[Row]:
-    """Return the rows below the springs': middle, mean and spread of all its measured springs."""
     middle, mean, spread = ["middle"], ["mean"], ["spread"]
     for height in check.summary:
         centre = height.centre
         middle += [units.load_number(centre.median), ""]
-        mean += [_load_cell(centre.mean, centre.mean_u, units), ""]
-        sd_n = centre.spread
-        spread += [UNKNOWN if sd_n is None else units.load_number(sd_n), ""]
+        mean += [" ".join(units.load_and_u(centre.mean, centre.mean_u)), ""]
+        spread += [_known(units.load_number(centre.spread)), ""]
     rate = check.rate
     rates = (None, None, None) if rate is None else (rate.median, rate.mean, rate.spread)
     return [
-        (*cells, _rate(one, units), "", "")
+        (*cells, _known(units.rate_number(one)), "", "")
         for cells, one in zip((middle, mean, spread), rates, strict=True)
     ]
 
@@ -377,11 +355,8 @@ def _set_feet(check: SetCheck, units: Units) -> list[Row]:
 def _set(part: SetPart, notes: Sequence[str], units: Units) -> dict[str, object]:
     check = part.check
     springs = () if check is None else check.springs
-    return {
-        "name": part.name,
-        "role": part.role,
+    return picked(part, "name role not_measured") | {
         "unjudged": "" if part.unjudged is None else describe(part.unjudged, units),
-        "not_measured": part.not_measured,
         "notes": notes,
         "titles": () if check is None else _set_headings(check, units),
         "rows": [_spring_row(spring, units) for spring in springs],
@@ -392,11 +367,6 @@ def _set(part: SetPart, notes: Sequence[str], units: Units) -> dict[str, object]
             for flag in spring.flags
         ],
     }
-
-
-def _budget(part: BudgetPart, units: Units) -> BudgetText:
-    height, load = units.length_text(part.height_mm), units.load_text(part.load_n)
-    return budget_text(part.budget, units, f"{part.spring} at {height}, {load}")
 
 
 def _rig(sheet: Sheet, units: Units) -> dict[str, object]:
@@ -411,12 +381,11 @@ def _rig(sheet: Sheet, units: Units) -> dict[str, object]:
         "sentences": [] if text is None else text.sentences,
         "check": "" if text is None else checked,
         "others": [] if card is None else _captured_with_another(sheet, card.calibration_id),
-        "scales": [_scale(part) for part in rig.scales],
+        "scales": [_scale(part, units) for part in rig.scales],
     }
 
 
 def _captured_with_another(sheet: Sheet, calibration_id: str | None) -> list[str]:
-    """Name the sets with strokes by another calibration than the one in force."""
     return [
         part.name
         for part in sheet.sets
@@ -424,11 +393,11 @@ def _captured_with_another(sheet: Sheet, calibration_id: str | None) -> list[str
     ]
 
 
-def _scale(part: ScalePart) -> str:
+def _scale(part: ScalePart, units: Units) -> str:
     scale = part.scale
     return (
         f"Scale {scale.name}: calibrated {part.made_utc[:10]} ({part.age_days:.0f} days ago) on "
         f"{len(scale.points)} points from {scale.origin}, residual sd "
-        f"{scale.fit.residual_sd:.2g} N, masses good to {2.0 * scale.reference_u_relative:.2%} "
-        "(k = 2)"
+        f"{units.load_value(scale.fit.residual_sd):.2g} {units.load}, masses good to "
+        f"{2.0 * scale.reference_u_relative:.2%} (k = 2)"
     )

@@ -26,15 +26,15 @@ from coilbench.analysis.report.document import JSON_SKIP, describe, document, js
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
 from coilbench.analysis.report.pairing_text import pair_text, range_text
-from coilbench.analysis.report.set_text import STROKE_RULE, check_document
+from coilbench.analysis.report.phrases import CAUTION
+from coilbench.analysis.report.set_text import STROKE_RULE
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.strokes.sweep import Origin, Provenance
 from coilbench.capture.tables.csv_table import Cell
 
 CAUTIONS = (
-    "A compressed valve spring can blind. Wear eye protection, keep the spring captive at both "
-    "ends whenever it is pressed, keep fingers out, and stop before the coils bind.",
+    CAUTION,
     LIMITS_CAUTIONS[0],
     "Measure the height, coil bind and retainer clearance of every valve on the engine itself "
     "before it turns. The load reading is not legal for trade.",
@@ -69,14 +69,15 @@ json_keys(
     "unsure unused_sets=unused margins warnings=rig.warnings calibration=rig "
     "retainer_clearance_mm=build.clearance_mm",
 )
-json_keys(
-    ValveRow,
-    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
-    "inner=inner.spring shims_mm=choice.shims_mm seat_cut_mm=choice.seat_cut_mm bare_height_mm "
-    "outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm seat_n=seat.load_n "
-    "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
-    "coil_bind_margin_mm=margin_mm fits sure",
+_PLACE = (
+    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name inner=inner.spring"
 )
+_LOADS = (
+    "seat_cut_mm=choice.seat_cut_mm bare_height_mm outer_height_mm=outer.height_mm "
+    "inner_height_mm=inner.height_mm seat_n=seat.load_n seat_u_n=seat.load_u_n "
+    "open_n=open.load_n open_u_n=open.load_u_n coil_bind_margin_mm=margin_mm fits sure"
+)
+json_keys(ValveRow, f"{_PLACE} shims_mm=choice.shims_mm {_LOADS}")
 json_keys(
     RigPart,
     "calibration_id=card.calibration_id load_age_days=card.load.age_days check=card.check scales",
@@ -104,11 +105,8 @@ class SheetText:
     """A sheet's sentences, without full stops, the cautions with them.
 
     Attributes:
-        verdict: what was found.
         loads_of: whose loads the valves' are; empty where each has its own springs.
         reasons: why not more, or what should be known.
-        left_out: the flagged springs that are not used, and of the sets shown why.
-        warnings: reasons to doubt the figures.
         notes: what was assumed.
         set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.
@@ -147,14 +145,9 @@ def sheet_document(sheet: Sheet) -> dict[str, object]:
 
 
 def _set_document(part: SetPart) -> dict[str, object]:
-    judged = {"set": part.name} if part.check is None else check_document(part.check)
-    return judged | {
-        "set_id": part.set_id,
-        "role": part.role,
-        "unjudged": None if part.unjudged is None else describe(part.unjudged, SI),
-        "not_measured": part.not_measured,
-        "measured": document(part.came),
-    }
+    judged = {"set": part.name} if part.check is None else document(part.check)
+    keys = "set_id role unjudged=unjudged.text not_measured measured=came"
+    return {**judged, **document(picked(part, keys))}
 
 
 def _verdict(sheet: Sheet, units: Units) -> str:
@@ -164,14 +157,13 @@ def _verdict(sheet: Sheet, units: Units) -> str:
         return found
     how = "which fits the card" if best.fits else "which is the nearest, and does not fit"
     if best.seat is None or best.full is None:
-        how = "of which it can't be said whether it fits"
+        how = "which may or may not fit"
     kind = "set" if best.inner is None else "pair of sets"
     named = pair_text(best.outer, best.inner, best.choice, units)
     return f"{found}, so this sheet shows the best {kind}: {named}, {how}"
 
 
 def _loads_of(best: Combination, units: Units) -> str:
-    """Say of a pair whose loads are shown, and between what those of single springs lie."""
     said = "Loads are those of the sets' mean springs"
     if best.seat is None or best.full is None:
         return said
@@ -195,7 +187,6 @@ def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
 
 
 def _set_notes(part: SetPart, units: Units) -> tuple[str, ...]:
-    """Return what the reader of a set's loads should know."""
     strokes = (
         f"{label}, stroke {one.number}: {describe(one, units)}" for label, one in part.left_out
     )
@@ -220,7 +211,6 @@ def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
 
 
 def _choice_method(level: Level, effort: Effort) -> str:
-    """Say how springs were given to valves."""
     if not level.valves:
         return (
             "Every outer set with every inner set over every stack of shims and every cut, each "
@@ -237,7 +227,6 @@ def _choice_method(level: Level, effort: Effort) -> str:
 
 
 def _flags_method(checks: Sequence[SetCheck]) -> str:
-    """Say by which rules springs were flagged."""
     if not checks:
         return "No set could be judged"
     bands = {check.name: _band(check) for check in checks}
@@ -276,13 +265,7 @@ def _came(one: Provenance) -> str:
     return f"{one.sweeps} {CAME[one.origin]}, of {one.springs} springs{by}, {when}"
 
 
-VALVE = (
-    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
-    "inner=inner.spring shims=choice.count shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm "
-    "bare_height_mm outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm "
-    "seat_n=seat.load_n seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
-    "coil_bind_margin_mm=margin_mm fits sure"
-)
+VALVE = f"{_PLACE} shims=choice.count shim_mm=choice.shim_mm {_LOADS}"
 MARGIN = (
     "set=set_name role margin_mm valve solid_height_mm computed limit_mm smallest_gap_mm=gap_mm "
     "kept"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -12,7 +12,6 @@ import numpy as np
 from coilbench.analysis.curves.curve import (
     RATE_WINDOW,
     FoundHeight,
-    HeightNotMeasured,
     Rate,
     Reading,
     SpringCurve,
@@ -29,11 +28,11 @@ from coilbench.analysis.curves.shape_model import (
     Shape,
     Why,
 )
-from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.curve_text import readings_at
+from coilbench.analysis.report.document import describe, filled, json_keys, picked
 from coilbench.analysis.report.limits_text import handbook_text
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.units import RATE_PLACES, Units
 
 
 @dataclass(frozen=True)
@@ -53,10 +52,8 @@ class SpringFindings:
 
     Attributes:
         shares: the window, as shares of the deflection.
-        heights_mm: where loads are read: the running heights.
         window_mm: its heights, the higher one first; the whole measured range where the window is
             not known or was not measured whole; None where one height alone was measured.
-        window_whole: whether the window is the one asked for.
         rates: each named; two running heights come last.
         loop: friction over the window; None where not both branches were measured.
         length: first contact beside the given free length; None without either.
@@ -115,49 +112,25 @@ class SpringFindings:
         )
 
     def document(self) -> dict[str, Any]:
-        """Write the findings as JSON: N and mm, uncertainties expanded, unknown is None."""
-        curve, window = self.curve, self.window_mm
-        return {
-            "spring": curve.label,
-            "branch": curve.branch,
+        """Return the findings for JSON: N and mm, uncertainties expanded, unknown is None."""
+        curve, (top_mm, bottom_mm) = self.curve, self.window_mm or (None, None)
+        why = self.shape.why
+        return picked(self, _KEYS) | {
             "strokes": len(curve.sweeps),
             "readings": [
-                {
-                    "height_mm": each.height_mm,
-                    "load_n": each.load_n,
-                    "load_u_n": each.load_u_n,
-                    "notes": [describe(note, SI) for note in each.notes],
-                }
-                for each in _readings(curve, self.heights_mm)
+                picked(each, "height_mm load_n load_u_n notes=notes.text")
+                for each in readings_at(curve, self.heights_mm)
             ],
-            "contact": _height(curve.contact),
-            "free_length_mm": curve.free_length_mm,
-            "free_length_u_mm": curve.free_length_u_mm,
-            "free_length_given_mm": self.given.free_length_mm,
-            "free_length_finding": (None if self.length is None else describe(self.length, SI)),
-            "bind": _height(curve.bind),
-            "solid_height_mm": curve.solid_height_mm,
-            "lowest_mm": curve.lowest_mm,
             "window": {
-                "shares": list(self.shares),
+                "shares": self.shares,
                 "whole_range_instead": not self.window_whole,
-                "top_mm": None if window is None else window[0],
-                "bottom_mm": None if window is None else window[1],
+                "top_mm": top_mm,
+                "bottom_mm": bottom_mm,
             },
-            "rates": [
-                {
-                    "method": each.method,
-                    "top_mm": each.top_mm,
-                    "bottom_mm": each.bottom_mm,
-                    **_rate(each.rate, "rate"),
-                }
-                for each in self.rates
-            ],
-            "hysteresis": None if self.loop is None else self.loop._asdict(),
-            "shape": _shape(self.shape),
-            "handbook": _handbook_document(self.handbook),
-            "curve": _grid(BranchGrid.of(curve)),
-            "notes": [describe(note, SI) for note in curve.notes],
+            "rates": [picked(each, f"method top_mm bottom_mm {_RATE}") for each in self.rates],
+            "shape": {"why": None if why is None else _WHY[why]} | picked(self.shape, _SHAPE),
+            "handbook": None if self.handbook is None else picked(self.handbook, _HANDBOOK),
+            "curve": picked(BranchGrid.of(curve), _GRID),
         }
 
     def table_heights_mm(self, units: Units) -> list[float]:
@@ -184,7 +157,7 @@ class SpringFindings:
 
     def table(self, units: Units) -> tuple[list[Reading], BranchGrid]:
         """Return the loads at table_heights_mm where they were measured, and the branches there."""
-        read = _readings(self.curve, self.table_heights_mm(units))
+        read = readings_at(self.curve, self.table_heights_mm(units))
         return read, BranchGrid.of(self.curve, np.array([each.height_mm for each in read]))
 
     def rate_lines(self, units: Units) -> Iterator[str]:
@@ -225,7 +198,6 @@ class SpringFindings:
 
 
 def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
-    """The whole measured range of a spring that is pressed."""
     top, bottom = curve.highest_mm, curve.lowest_mm
     if curve.free_length_mm is not None:
         top = min(top, curve.free_length_mm)
@@ -243,66 +215,25 @@ def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
     return handbook_rate(wire, coil, coils, best.rate.rate_n_per_mm, best.rate.rate_u_n_per_mm)
 
 
-def _readings(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading]:
-    """Read the load at those heights that were measured."""
-    found = []
-    for height_mm in heights_mm:
-        try:
-            found.append(curve.load_at(height_mm))
-        except HeightNotMeasured:
-            continue
-    return found
-
-
-def _height(found: FoundHeight | None) -> dict[str, float] | None:
-    return None if found is None else found._asdict()
-
-
-def _rate(rate: Rate | None, name: str) -> dict[str, float | None]:
-    value, u = (None, None) if rate is None else (rate.rate_n_per_mm, rate.rate_u_n_per_mm)
-    return {f"{name}_n_per_mm": value, f"{name}_u_n_per_mm": u}
-
-
-def _shape(shape: Shape) -> dict[str, Any]:
-    return {
-        "kind": shape.kind,
-        "why": None if shape.why is None else _WHY[shape.why],
-        "top_mm": shape.top_mm,
-        "bottom_mm": shape.bottom_mm,
-        "chance_if_straight": shape.bent_chance,
-        "knee": _height(shape.knee),
-        **_rate(shape.change, "change"),
-        **_rate(shape.upper, "upper_rate"),
-        **_rate(shape.lower, "lower_rate"),
-    }
-
-
-def _handbook_document(found: HandbookRate | None) -> dict[str, Any] | None:
-    if found is None:
-        return None
-    return {
-        "rate_n_per_mm": found.rate_n_per_mm,
-        "rate_u_n_per_mm": found.rate_u_n_per_mm,
-        "measured_n_per_mm": found.measured_n_per_mm,
-        "agrees": found.agrees,
-        "words": handbook_text(found, Units("N", "mm")),
-    }
-
-
-def _grid(grid: BranchGrid) -> dict[str, list[float | None]]:
-    return {
-        "height_mm": _listed(grid.height_mm),
-        "loading_n": _listed(grid.loading_n),
-        "unloading_n": _listed(grid.unloading_n),
-        "hysteresis_share": _listed(grid.loop_share),
-        "stiffness_n_per_mm": _listed(grid.stiffness_n_per_mm),
-    }
-
-
-def _listed(column: Array) -> list[float | None]:
-    return [float(each) if np.isfinite(each) else None for each in column]
-
-
+json_keys(FoundHeight, "height_mm height_u_mm")
+json_keys(Loop, "loop_n loop_u_n share share_u")
+_KEYS = (
+    "spring=curve.label branch=curve.branch contact=curve.contact "
+    "free_length_mm=curve.free_length_mm free_length_u_mm=curve.free_length_u_mm "
+    "free_length_given_mm=given.free_length_mm free_length_finding=length.text bind=curve.bind "
+    "solid_height_mm=curve.solid_height_mm lowest_mm=curve.lowest_mm hysteresis=loop "
+    "notes=curve.notes.text"
+)
+_RATE = "rate_n_per_mm=rate.rate_n_per_mm rate_u_n_per_mm=rate.rate_u_n_per_mm"
+_SHAPE = (
+    "kind top_mm bottom_mm chance_if_straight=bent_chance knee "
+    "change_n_per_mm=change.rate_n_per_mm change_u_n_per_mm=change.rate_u_n_per_mm "
+    "upper_rate_n_per_mm=upper.rate_n_per_mm upper_rate_u_n_per_mm=upper.rate_u_n_per_mm "
+    "lower_rate_n_per_mm=lower.rate_n_per_mm lower_rate_u_n_per_mm=lower.rate_u_n_per_mm"
+)
+_HANDBOOK = "rate_n_per_mm rate_u_n_per_mm measured_n_per_mm agrees words=text"
+_GRID = "height_mm loading_n unloading_n hysteresis_share=loop_share stiffness_n_per_mm"
+HEIGHT = "{height_mm} ± {height_u_mm}"
 MOST_ROWS = 12
 STEPS = {"mm": (0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0), "in": (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)}
 WORDS: dict[Method, str] = {
@@ -318,9 +249,8 @@ SOFTENS = (
 
 
 def _rate_text(rate: Rate, units: Units) -> str:
-    """Write a rate with its expanded uncertainty."""
     value, u = units.rate_value(rate.rate_n_per_mm), units.rate_value(rate.rate_u_n_per_mm)
-    places = 1 if units.length == "in" else 3
+    places = RATE_PLACES[units.length]
     return f"{value:.{places}f} ± {u:.{places}f} {units.load}/{units.length}"
 
 
@@ -334,14 +264,12 @@ _WHY: dict[Why, str] = {
 
 @describe.register
 def _(found: LengthCheck, units: Units) -> str:
-    """Say whether both agree, and if not what to suspect: the spring or the datum."""
-    given, u = units.length_text(found.given_mm), units.length_text(found.given_u_mm)
-    away = units.length_text(abs(found.difference_mm))
-    away_u = units.length_text(found.difference_u_mm)
+    off = "{difference_mm:abs} ± {difference_u_mm}"
     if not found.differs:
-        return f"first contact agrees with the {given} ± {u} given, {away} ± {away_u} from it"
+        agrees = f"first contact agrees with the {{given_mm}} ± {{given_u_mm}} given, {off} from it"
+        return filled(agrees, found, units)
     way = "lower" if found.difference_mm < 0.0 else "higher"
-    said = f"first contact is {away} ± {away_u} {way} than the {given} given"
+    said = filled(f"first contact is {off} {way} than the {{given_mm}} given", found, units)
     gauge = "gauge a known length again (coilbench rig gauge)"
     if found.others_mm is None:
         sag = "the spring has sagged, or " if way == "lower" else ""
@@ -363,8 +291,7 @@ def _free_words(found: SpringFindings, units: Units) -> str:
         if given_mm is None:
             return f"not known: {seen}"
         return f"{units.length_text(given_mm)} as given; {seen}"
-    at, u = units.length_text(contact.height_mm), units.length_text(contact.height_u_mm)
-    said = f"{at} ± {u} by first contact"
+    said = f"{filled(HEIGHT, contact, units)} by first contact"
     return said if found.length is None else f"{said}; {describe(found.length, units)}"
 
 
@@ -379,8 +306,7 @@ def _shape_words(shape: Shape, units: Units) -> str:
         return f"one rate {where}: {differs}"
     softens = f". {SOFTENS}" if shape.change.rate_n_per_mm < 0.0 else ""
     if shape.knee is not None and shape.lower is not None:
-        knee = f"{units.length_text(shape.knee.height_mm)} ± "
-        knee += units.length_text(shape.knee.height_u_mm)
+        knee = filled(HEIGHT, shape.knee, units)
         above, below = _rate_text(shape.upper, units), _rate_text(shape.lower, units)
         said = f"two rates with a knee at {knee}: {above} above it, {below} below"
         return f"{said}; a rate over a window that holds the knee is neither{softens}"
@@ -393,8 +319,7 @@ def _bind_words(found: SpringFindings, units: Units) -> str:
     curve, given_mm = found.curve, found.given.solid_height_mm
     given = "" if given_mm is None else f"; {units.length_text(given_mm)} in the book"
     if curve.bind is not None:
-        at, u = units.length_text(curve.bind.height_mm), units.length_text(curve.bind.height_u_mm)
-        return f"reached, solid height {at} ± {u}{given}"
+        return f"reached, solid height {filled(HEIGHT, curve.bind, units)}{given}"
     low = units.length_text(curve.lowest_mm)
     if not any(sweep.dense for sweep in curve.sweeps):
         return f"chosen heights, down to {low}, don't show it{given}"

@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 from coilbench.capture.units import KGF_N, LBF_N, LENGTH_IN_MM, LOAD_IN_N
 
@@ -12,6 +13,16 @@ LoadUnit = Literal["kg", "N", "lbf"]
 LengthUnit = Literal["mm", "in"]
 LOAD_PLACES: dict[LoadUnit, int] = {"kg": 2, "N": 1, "lbf": 1}
 LENGTH_PLACES: dict[LengthUnit, int] = {"mm": 2, "in": 3}
+RATE_PLACES: dict[LengthUnit, int] = {"mm": 3, "in": 1}
+
+
+def fixed(value: float, places: int, sign: str = "-") -> str:
+    """Write a number to so many decimals; what rounds to zero has no minus."""
+    return f"{round(value, places) + 0.0:{sign}.{places}f}"
+
+
+def _number(value: float | None, shown: Callable[[float], float], places: int) -> str:
+    return "-" if value is None or math.isnan(value) else fixed(shown(value), places)
 
 
 @dataclass(frozen=True)
@@ -35,22 +46,15 @@ class Units:
 
     def load_number(self, load_n: float | None) -> str:
         """Write a load without its unit; "-" where it is unknown."""
-        if load_n is None:
-            return "-"
-        return f"{self.load_value(load_n):.{LOAD_PLACES[self.load]}f}"
+        return _number(load_n, self.load_value, LOAD_PLACES[self.load])
 
     def length_number(self, length_mm: float | None) -> str:
         """Write a length without its unit; "-" where it is unknown."""
-        if length_mm is None:
-            return "-"
-        return f"{self.length_value(length_mm):.{LENGTH_PLACES[self.length]}f}"
+        return _number(length_mm, self.length_value, LENGTH_PLACES[self.length])
 
     def rate_number(self, rate_n_per_mm: float | None) -> str:
         """Write a rate without its unit; "-" where it is unknown."""
-        if rate_n_per_mm is None:
-            return "-"
-        places = 1 if self.length == "in" else 3
-        return f"{self.rate_value(rate_n_per_mm):.{places}f}"
+        return _number(rate_n_per_mm, self.rate_value, RATE_PLACES[self.length])
 
     def load_text(self, load_n: float | None) -> str:
         """Write a load with its unit; "-" where it is unknown."""
@@ -61,10 +65,17 @@ class Units:
         return "-" if length_mm is None else f"{self.length_number(length_mm)} {self.length}"
 
     def mass_text(self, mass_kg: float) -> str:
-        """Write a mass with its unit: lb beside lbf, else kg."""
-        if self.load == "lbf":
-            return f"{mass_kg * KGF_N / LBF_N:.4g} lb"
-        return f"{mass_kg:g} kg"
+        """Write a known mass as it was given: lb beside lbf, else kg."""
+        return f"{self.mass_value(mass_kg):{'.4g' if self.load == 'lbf' else 'g'}} {self.mass}"
+
+    def mass_value(self, mass_kg: float) -> float:
+        """Return a mass in the display unit."""
+        return mass_kg * KGF_N / LBF_N if self.load == "lbf" else mass_kg
+
+    @property
+    def mass(self) -> str:
+        """The unit of a mass."""
+        return "lb" if self.load == "lbf" else "kg"
 
     def rate_text(self, rate_n_per_mm: float | None) -> str:
         """Write a rate with its unit; "-" where it is unknown."""
@@ -72,12 +83,23 @@ class Units:
             return "-"
         return f"{self.rate_number(rate_n_per_mm)} {self.load}/{self.length}"
 
+    def quantity(self, name: str, value: Any) -> str | None:
+        """Write a quantity with the unit its name ends in; None where the name ends in none."""
+        end = next((end for end in _WRITERS if name.endswith(end)), None)
+        return None if end is None else _WRITERS[end](self, value)
+
     def load_and_u(self, load_n: float, u_n: float) -> tuple[str, str]:
         """Write a load, and its expanded uncertainty to two digits of it or fewer, unit-less."""
         u, places = self.load_value(u_n), 1
         if u > 0.0:
-            places = min(LOAD_PLACES[self.load], max(0, 1 - math.floor(math.log10(u))))
+            places = min(2, max(0, 1 - math.floor(math.log10(u))))
         return f"{self.load_value(load_n):.{places}f}", f"±{u:.{places}f}"
 
 
+_WRITERS: dict[str, Callable[[Units, Any], str]] = {
+    "_n_per_mm": Units.rate_text,
+    "_n": Units.load_text,
+    "_mm": Units.length_text,
+    "_kg": Units.mass_text,
+}
 SI = Units("N", "mm")  # what JSON documents are written in

@@ -105,13 +105,16 @@ def judge_mass(
     expected_n = reading.mass_kg * gravity_m_s2
     if not (math.isfinite(expected_n) and expected_n > 0.0):
         raise CoilbenchError(
-            f"a check weight of {reading.mass_kg:g} kg checks nothing",
-            hint="Use a weight above 0 kg",
+            "a check weight of {mass_kg} checks nothing",
+            hint="Use a heavier one",
+            mass_kg=reading.mass_kg,
         )
     top_n = float(np.max(value(fit, [fit.x_min, fit.x_max])))
     if expected_n > 1.05 * top_n:
         raise CoilbenchError(
-            f"{reading.mass_kg:g} kg is above what the cell was calibrated with, {top_n:.0f} N",
+            "{mass_kg} is above what the cell was calibrated with, {top_n}",
+            mass_kg=reading.mass_kg,
+            top_n=top_n,
             hint="Check with a weight inside the range, or calibrate again with heavier masses",
         )
     moved = abs(reading.load_counts - reading.zero_counts)

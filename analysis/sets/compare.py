@@ -11,7 +11,7 @@ from typing import Literal, get_args
 import numpy as np
 
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
-from coilbench.analysis.curves.load_budget import budget_lines
+from coilbench.analysis.curves.load_budget import REPEATS, budget_lines
 from coilbench.analysis.curves.sweep_fit import Look, Side
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, Measured, scatter_lines, split
 from coilbench.analysis.sets.columns import Centre
@@ -19,7 +19,6 @@ from coilbench.capture.errors import CoilbenchError
 
 Verdict = Literal["lower", "higher", "can't tell"]
 SharedRig = Literal["all", "load", "none"]
-REPEATS = "how strokes repeat"  # the lines of a budget that a stroke alone has
 Stroke = list[tuple[float, Look]]  # one stroke's looks, each with its weight in the value
 
 
@@ -201,7 +200,7 @@ def _repeats(weighted: Sequence[tuple[float, Look]]) -> list[BudgetLine]:
     """What another stroke would have shown, where there is one alone."""
     if len({id(look.sweep) for _, look in weighted}) > 1:
         return []
-    return [line for line in budget_lines(weighted) if line.source.startswith(REPEATS)]
+    return [line for line in budget_lines(weighted) if line.source in REPEATS]
 
 
 def _noises(strokes: Sequence[Stroke]) -> list[float]:

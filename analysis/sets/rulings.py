@@ -133,7 +133,8 @@ class Nominal:
     def __post_init__(self) -> None:
         if not 0.0 < self.load_n < math.inf:
             raise CoilbenchError(
-                f"a nominal load of {self.load_n:g} N is not above 0",
+                "a nominal load of {load_n} is not above 0",
+                load_n=self.load_n,
                 hint="Give what the spring should push, like 24kg",
             )
 

@@ -177,7 +177,8 @@ def _import_points(
     try:
         ids = {spring.label: record.spring(spring.label).spring_id for spring in wanted}
     except CoilbenchError as error:
-        raise CoilbenchError(error.what, where=table.name, hint=error.hint) from error
+        error.where = table.name
+        raise
     solids = {s.label: s for s in content.solid_heights(closed_down)}
     found = {label: solids[label] for label in ids if solids[label].solid_height_mm is not None}
     entry_id = entry_id or new_id()

@@ -81,10 +81,14 @@ class SetNominal:
 def _check_falling(high: NominalLoad, low: NominalLoad) -> None:
     if high.height_mm - low.height_mm < SAME_HEIGHT_MM:
         raise CoilbenchError(
-            f"the nominal has two loads at {low.height_mm:g} mm", hint="Give one load for a height"
+            "the nominal has two loads at {height_mm}",
+            hint="Give one load for a height",
+            height_mm=low.height_mm,
         )
     if high.load_n >= low.load_n:
         raise CoilbenchError(
-            f"the nominal load at {high.height_mm:g} mm is not less than at {low.height_mm:g} mm",
+            "the nominal load at {high_mm} is not less than at {low_mm}",
             hint="Check which load belongs to which height",
+            high_mm=high.height_mm,
+            low_mm=low.height_mm,
         )

@@ -184,8 +184,10 @@ def _check_nominal(
 def _check_less(small: str, small_mm: float | None, large: str, large_mm: float | None) -> None:
     if small_mm is not None and large_mm is not None and small_mm >= large_mm:
         raise CoilbenchError(
-            f"the {small} of {small_mm:g} mm is not below the {large} of {large_mm:g} mm",
+            f"the {small} of {{small_mm}} is not below the {large} of {{large_mm}}",
             hint="Check both values",
+            small_mm=small_mm,
+            large_mm=large_mm,
         )
 
 

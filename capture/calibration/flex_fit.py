@@ -214,7 +214,8 @@ def _press(
     load_n = value(load_fit, counts[:, 0])
     if load_n.max() < LEAST_LOAD_N:
         raise CoilbenchError(
-            f"the block was pressed with at most {load_n.max():.0f} N, too little to measure flex",
+            "the block was pressed with at most {most_n}, too little to measure flex",
+            most_n=float(load_n.max()),
             hint="Press as hard as your springs will, within the rating of the cell and the press",
         )
     by_order = np.arange(len(points)) <= int(np.argmax(load_n))
@@ -234,7 +235,9 @@ def _refuse_few(on_block: Press) -> None:
     low_n, high_n = float(on_block.load_n.min()), float(on_block.load_n.max())
     if np.unique(on_block.load_n).size < LEAST_LOADS or low_n > ONE_SIDE_FRACTION * high_n:
         raise CoilbenchError(
-            f"all readings on the block are high loads, from {low_n:.0f} N to {high_n:.0f} N",
+            "all readings on the block are high loads, from {low_n} to {high_n}",
+            low_n=float(low_n),
+            high_n=float(high_n),
             hint="Press it slowly from the first touch to the largest load, and back",
         )
 
@@ -302,8 +305,10 @@ def _judge_return(steps: Press, flex_span_mm: float) -> list[Finding]:
     moved_mm = float(np.mean(both.down_less_up_mm(np.linspace(low, low + reach, 5))))
     if abs(moved_mm) > max(MOVED_MM, MOVED_FRACTION * flex_span_mm):
         raise CoilbenchError(
-            f"the block moved: on the way up the travel at {low:.0f} N differs by "
-            f"{abs(moved_mm):.2f} mm from that on the way down",
+            "the block moved: on the way up the travel at {low_n} differs by {moved_mm} from that "
+            "on the way down",
+            low_n=float(low),
+            moved_mm=float(abs(moved_mm)),
             hint="Seat the block square and clean, tighten the table, then press it again",
         )
     return [Finding.of("travel_back", moved_mm=moved_mm)]
@@ -313,7 +318,8 @@ def _refuse_wrong_way(block: PolynomialFit, resolution_mm: float) -> None:
     drop, u = evaluate(block, block.x_max, minus_x=block.x_min)
     if drop > max(WRONG_WAY_SDS * float(u), resolution_mm):
         raise CoilbenchError(
-            f"the travel goes up by {float(drop):.2f} mm as the load grows, which is impossible",
+            "the travel goes up by {drop_mm} as the load grows, which is impossible",
+            drop_mm=float(drop),
             hint="Check that load and travel are not swapped and that the travel calibration is "
             "of this rig, then press the block again",
         )
@@ -325,8 +331,11 @@ def _refuse_uneven(steps: Press, block: PolynomialFit, flex_span_mm: float) -> N
     allowed = max(RESIDUAL_LIMIT_MM, RESIDUAL_LIMIT_FRACTION * flex_span_mm)
     if off[worst] > allowed:
         raise CoilbenchError(
-            f"the press flex is uneven: near {steps.load_n[worst]:.0f} N the travel is off by "
-            f"{off[worst]:.2f} mm, more than the limit of {allowed:.2f} mm",
+            "the press flex is uneven: near {near_n} the travel is off by {off_mm}, more than the "
+            "limit of {allowed_mm}",
+            near_n=float(steps.load_n[worst]),
+            off_mm=float(off[worst]),
+            allowed_mm=float(allowed),
             hint="Tighten what is loose, press more slowly, then try again",
         )
 

@@ -89,9 +89,11 @@ class Scale:
         """
         if shown_n > (1.0 + BEYOND_FRACTION) * self.fit.x_max:
             raise CoilbenchError(
-                f"the scale {self.name!r} was calibrated up to {self.fit.x_max / KGF_N:.1f} kg and "
-                f"shows {shown_n / KGF_N:.1f} kg",
+                "the scale {name!r} was calibrated up to {most_n} and shows {shown_n}",
                 hint="Calibrate it with heavier masses: coilbench rig weigh --scale",
+                name=self.name,
+                most_n=self.fit.x_max,
+                shown_n=shown_n,
             )
         return float(value(self.fit, shown_n))
 

@@ -320,10 +320,12 @@ def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:
     if reach_mm is None or solid_mm is None or reach_mm - solid_mm >= NEAR_SOLID_MM:
         return
     raise CoilbenchError(
-        f"strokes down to {reach_mm:.2f} mm would press the springs to their solid height of "
-        f"{solid_mm:.2f} mm",
+        "strokes down to {reach_mm} would press the springs to their solid height of {solid_mm}",
         where=f"set {record.name}",
-        hint=f"Stop at {solid_mm + NEAR_SOLID_MM:.2f} mm or higher with --down-to",
+        hint="Stop at {least_mm} or higher with --down-to",
+        reach_mm=reach_mm,
+        solid_mm=solid_mm,
+        least_mm=solid_mm + NEAR_SOLID_MM,
     )
 
 

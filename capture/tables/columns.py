@@ -135,12 +135,12 @@ def _expected(quantities: tuple[Quantity, ...]) -> str:
     )
 
 
-def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str) -> None:
+def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str, **facts: float) -> None:
     """Refuse a table with rows that break a rule.
 
     Args:
         wrong: shape (rows,), true where the rule is broken.
-        rule: as a sentence, for the message.
+        rule: as a sentence, for the message, with the facts it names.
 
     Raises:
         CoilbenchError: a row is wrong; it names the first.
@@ -149,9 +149,11 @@ def refuse_rows(table: Table, wrong: NDArray[np.bool_], rule: str) -> None:
     if rows.size:
         row = int(rows[0])
         raise CoilbenchError(
-            f"{rule}: {table.delimiter.join(table.rows[row])[:80]!r}",
+            f"{rule}: {{row!r}}",
             where=table.where(row),
             hint="Correct the row, or delete it",
+            row=table.delimiter.join(table.rows[row])[:80],
+            **facts,
         )
 
 

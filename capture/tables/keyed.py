@@ -41,10 +41,11 @@ class KeyedReading:
         net_n = setup.true_n(self.shown_load_n) - setup.true_n(setup.tare_n)
         if net_n < 0.0:
             raise CoilbenchError(
-                f"the scale shows {self.shown_load_n / KGF_N:.2f} kg, less than the tare of "
-                f"{setup.tare_n / KGF_N:.2f} kg",
+                "the scale shows {shown_n}, less than the tare of {tare_n}",
                 where=self.label,
                 hint="Give what the scale shows with the blocks on it, or the right tare",
+                shown_n=self.shown_load_n,
+                tare_n=setup.tare_n,
             )
         return net_n * setup.lever_ratio
 
@@ -59,12 +60,12 @@ class KeyedReading:
         if height_mm is None:
             height_mm = self._height_by_depth_mm(free_length_mm)
         if height_mm <= 0.0:
-            what = f"the height would be {height_mm:g} mm"
-            raise self._wrong(what, "Check the length and its unit")
+            what = "the height would be {height_mm}"
+            raise self._wrong(what, "Check the length and its unit", height_mm=height_mm)
         if free_length_mm is not None and height_mm > free_length_mm:
-            what = f"the height {height_mm:g} mm is above the free length {free_length_mm:g} mm"
+            what = "the height {height_mm} is above the free length {free_length_mm}"
             hint = "Check the length; a depth is typed with the word down after it"
-            raise self._wrong(what, hint)
+            raise self._wrong(what, hint, height_mm=height_mm, free_length_mm=free_length_mm)
         return height_mm
 
     def _height_by_depth_mm(self, free_length_mm: float | None) -> float:
@@ -73,15 +74,16 @@ class KeyedReading:
             what = "the reading has neither a height nor a depth"
             raise self._wrong(what, f"Write it like {NOTE_EXAMPLE}")
         if free_length_mm is None:
-            what = f"the depth {depth_mm:g} mm needs the spring's free length"
-            raise self._wrong(what, "Give the free length, or type the height between the faces")
+            what = "the depth {depth_mm} needs the spring's free length"
+            hint = "Give the free length, or type the height between the faces"
+            raise self._wrong(what, hint, depth_mm=depth_mm)
         if depth_mm < 0.0:
-            what = f"the depth {depth_mm:g} mm is negative"
-            raise self._wrong(what, "Type how far the spring is pressed")
+            what = "the depth {depth_mm} is negative"
+            raise self._wrong(what, "Type how far the spring is pressed", depth_mm=depth_mm)
         return free_length_mm - depth_mm
 
-    def _wrong(self, what: str, hint: str) -> CoilbenchError:
-        return CoilbenchError(what, where=self.label, hint=hint)
+    def _wrong(self, what: str, hint: str, **facts: float) -> CoilbenchError:
+        return CoilbenchError(what, where=self.label, hint=hint, **facts)
 
     @classmethod
     def parse(cls, text: str) -> KeyedReading:

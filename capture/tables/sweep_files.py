@@ -228,7 +228,8 @@ def _read_points(table: Table, free_length_mm: float | None) -> PointsFile:
         refuse_rows(
             table,
             (height_mm > free_length_mm) & (load_n > 0.0),
-            f"a load above the free length of {free_length_mm:g} mm is impossible",
+            "a load above the free length of {free_length_mm} is impossible",
+            free_length_mm=free_length_mm,
         )
     loading = found.go("loading", "unloading")
     springs = _by_label(np.array(found.texts["label"]), loading, height_mm, load_n)
@@ -247,7 +248,8 @@ def _heights_from_depths(
     refuse_rows(
         table,
         depth_mm >= free_length_mm,
-        f"the depth is not less than the free length of {free_length_mm:g} mm",
+        "the depth is not less than the free length of {free_length_mm}",
+        free_length_mm=free_length_mm,
     )
     return free_length_mm - depth_mm
 

@@ -128,7 +128,7 @@ def watch(book: Path, feed, seconds: float, width: int, height: int) -> Glass:
     glass = Glass()
     out = Console(file=glass, width=width, height=height, force_terminal=True)
     screen = _Screen(out, (38.5, 27.6), Units(), ring=False)
-    context = click.Context(click.Command("live"), obj=Settings(book, "kg", "mm"))
+    context = click.Context(click.Command("live"), obj=Settings(book, Units()))
     with context:
         screen.show(Watched(feed, glass, seconds), once=False)
     return glass

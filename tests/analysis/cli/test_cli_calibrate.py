@@ -159,7 +159,7 @@ def test_gauges_on_one_side_are_used_and_said(
 def test_a_block_pressed_at_one_side_only(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     lines = block().splitlines()
     said = refused(whole, capsys, "flex", "\n".join([lines[0], *lines[9:14]]))
-    assert "all readings on the block are high loads, from 450 N to 600 N" in said
+    assert "all readings on the block are high loads, from 45.89 kg to 61.18 kg" in said
 
 
 def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str]) -> None:
@@ -169,7 +169,7 @@ def test_a_gauge_mistyped_by_ten(bench: Bench, capsys: pytest.CaptureFixture[str
 
 def test_a_block_that_moved(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:
     said = refused(whole, capsys, "flex", block(moved_counts=40))
-    assert "the block moved: on the way up the travel at 50 N differs by 0.20 mm" in said
+    assert "the block moved: on the way up the travel at 5.10 kg differs by 0.20 mm" in said
 
 
 def test_a_block_pressed_too_few_times(whole: Bench, capsys: pytest.CaptureFixture[str]) -> None:

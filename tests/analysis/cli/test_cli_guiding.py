@@ -94,7 +94,7 @@ def test_travel_of_before_a_restart_is_void_and_that_is_said(desk: Desk) -> None
     path.write_text(json.dumps(document | {"boot_id": document["boot_id"] + 1}))
     done = "virtual:?do=gauge&pace=fast&ends=0"
     assert desk.rig("gauge", done, "--lengths", LENGTHS) == 0
-    assert "has restarted since then" in desk.err
+    assert "has restarted and its travel counts from 0" in desk.err
     assert "1 of 5" in desk.out
 
 
@@ -106,7 +106,7 @@ def test_keys_take_back_and_break_off_and_the_terminal_is_put_back(desk: Desk) -
         terminal.wait_for("2 of 7: put 5 kg on")
         assert desk.kept()
         terminal.press("u")
-        terminal.wait_for("point 1 is undone: move the quill or mass away once")
+        terminal.wait_for("point 1 is undone: lift the quill or mass once")
         assert not desk.kept()
         terminal.wait_for("2 of 7")  # the next thing that stood still was read
         terminal.process.send_signal(signal.SIGINT)

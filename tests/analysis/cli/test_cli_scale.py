@@ -75,7 +75,7 @@ def test_a_newer_calibration_of_the_name_is_in_force(
         (["note", "--set", "a", "--scale", "kitchen", "a-01 38mm 20kg"], "Its scales are bathroom"),
         (
             ["note", "--set", "a", "--scale", "bathroom", "a-01 38mm 90kg"],
-            r"\b63\.0 kg",
+            r"\b63\.00 kg",
         ),
         (["rig", "weigh", "--scale", "bathroom"], "Give --from FILE"),
     ],

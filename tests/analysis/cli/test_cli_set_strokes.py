@@ -63,7 +63,7 @@ def test_why_lists_every_stroke_of_that_spring(pressed: Call) -> None:
     assert listed[1] == "  1: kept, nothing against it."
     assert listed[2].startswith("  2: left out, slipped. slipped: the load suddenly lost")
     assert "  3: kept, nothing against it." in listed
-    assert "Your rulings go before: coilbench set strokes --help." in " ".join(said.out.split())
+    assert "Your rulings override this: coilbench set strokes --help." in " ".join(said.out.split())
     strokes = pressed(*ELM, "--why", "b", "--json").document["strokes"]
     assert [one["kept"] for one in strokes] == [True, False, True]
     assert strokes[1]["findings"][0]["kind"] == "slipped"

@@ -166,7 +166,7 @@ def test_a_nominal_is_given_with_the_new_set_in_any_unit(call: Call) -> None:
         (("set", "nominal", "larch", "0kg@38.5mm"), "not above 0"),
         (("set", "nominal", "larch", "24kg@0mm"), "not above 0"),
         (("set", "nominal", "larch", "24kg@38.5mm", "24kg@27.6mm"), "is not less than at"),
-        (("set", "nominal", "larch", "24kg@38.5mm", "25kg@38.5mm"), "two loads at 38.5 mm"),
+        (("set", "nominal", "larch", "24kg@38.5mm", "25kg@38.5mm"), "two loads at 38.50 mm"),
         (("set", "nominal", "larch", "--tolerance", "8%"), "needs a load or a rate"),
         (("set", "nominal", "larch", "24kg@38mm", "--tolerance", "0%"), r"between.*\b0\b.*\b1\b"),
         (("set", "nominal", "larch", "--rate", "1.6kg"), "is not a rate"),

@@ -58,7 +58,7 @@ def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
         "",
     )
     status, out, _ = tell(book, capsys, "skip", "cedar-01")
-    assert (status, out) == (0, "cedar-01 put off: it comes after the others; now cedar-02\n")
+    assert (status, out) == (0, "cedar-01 postponed: it comes after the others; now cedar-02\n")
     _, out, _ = tell(book, capsys, "skip", "cedar-01")
     assert re.search("cedar-01.*cedar-02's", out)
     _, out, _ = tell(book, capsys, "rename", "cedar-02", "blue")

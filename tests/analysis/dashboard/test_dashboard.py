@@ -248,6 +248,14 @@ def test_the_curve_grows_over_the_band_as_the_stroke_goes_on() -> None:
     assert all(less < more for less, more in pairwise(stars))
 
 
+def test_the_latest_event_is_told_from_its_beginning_at_80_by_24() -> None:
+    lost = Finding.of("datum_lost").to_document()
+    refused = stroke("stroke_refused", 2, status="gapped", findings=[lost])
+    snapshot = replace(SCENE.snapshot, events=(*SCENE.snapshot.events, (99, refused)))
+    text = " ".join(drawn(snapshot, 80, 24).split())
+    assert re.search("stroke 2 of .*gapped.*--datum LENGTH", text)
+
+
 def test_units_are_the_users() -> None:
     text = drawn(replace(SCENE, units=Units("lbf", "in")))
     assert "50.1 lbf" in text  # 222.8 N / 4.44822

@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.document import describe, document, filled
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
@@ -71,3 +71,29 @@ def test_what_a_fit_noticed_is_in_the_users_units() -> None:
     narrow = Finding.of("gauges_narrow", low_mm=25.4, high_mm=50.8)
     assert "cover 1.000 in to 2.000 in" in describe(narrow, IMPERIAL)
     assert describe("The cell is not linear", IMPERIAL) == "The cell is not linear"
+
+
+def test_what_a_point_reads_as_has_two_decimals_and_no_minus_at_zero() -> None:
+    read = Finding.of("load_read", counts=5.0, noise_counts=2.0, seems_kg=-0.001)
+    assert "0.00 kg" in describe(read, Units())
+    assert "-0" not in describe(read, Units())
+    refused = Finding.of("point_refused", seems_kg=20.004, wanted_kg=10.0)
+    assert {"20.00 kg", "10.00 kg"} <= set(re.findall(r"[\d.]+ kg", describe(refused, Units())))
+    assert "44.10 lb" in describe(refused, IMPERIAL)  # 20.004 / 0.45359237
+
+
+def test_a_gap_without_lost_samples_is_no_loss() -> None:
+    gap = Finding.of("samples_missing", lost=0, unusable=0, longest_s=0.3)
+    assert not re.search(r"\b0 samples", describe(gap, Units()))
+    unusable = describe(Finding.of("samples_missing", lost=1, unusable=4, longest_s=0.3), Units())
+    assert re.search("1 sample lost.*4 unusable.*0.30 s", unusable)
+
+
+def test_a_template_takes_facts_and_what_is_worked_out() -> None:
+    facts = {"load_n": -4.6, "height_mm": None, "rate_n_per_mm": 2.0, "label": "a"}
+    words = "{label!r} {load_n} {load_n:abs} {more_mm:+} {height_mm} {rate_n_per_mm}"
+    told = filled(words, facts, Units("N", "mm"), more_mm=1.0)
+    assert told == "'a' -4.6 N 4.6 N +1.00 mm - 2.000 N/mm"
+    nested = {"facts": facts, "curve": Finding.of("x", low_mm=2.0)}
+    assert filled("{facts[load_n]}, {curve.facts[low_mm]}", nested, Units("N")) == "-4.6 N, 2.00 mm"
+    assert filled("{label}", {"label": "{load_n}"}, Units()) == "{load_n}"  # a user's braces

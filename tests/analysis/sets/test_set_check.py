@@ -17,8 +17,7 @@ from scipy import stats
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.set_text import check_document
+from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck, check_set
 from coilbench.analysis.sets.rulings import Nominal
@@ -249,7 +248,7 @@ def test_a_height_that_a_spring_was_not_pressed_to() -> None:
     check = check_set("larch", curves, [SEAT_MM, OPEN_MM])
     assert kinds(check) == {"half": ["unsure"]}
     assert "not measured at 27.60 mm" in reason(check, "half", "unsure")
-    half = check_document(check)["springs"][-1]
+    half = document(check)["springs"][-1]
     assert half["readings"][1] == {
         "height_mm": OPEN_MM,
         "load_n": None,
@@ -310,8 +309,8 @@ def test_permuting_the_springs_permutes_the_answer(
 ) -> None:
     curves = [keyed(f"s{i}", 230.0 * a, 400.0 * a) for i, a in enumerate(shares)]
     mixed = data.draw(st.permutations(curves))
-    one = check_document(check_set("larch", curves, [SEAT_MM, OPEN_MM]))
-    two = check_document(check_set("larch", mixed, [SEAT_MM, OPEN_MM]))
+    one = document(check_set("larch", curves, [SEAT_MM, OPEN_MM]))
+    two = document(check_set("larch", mixed, [SEAT_MM, OPEN_MM]))
     assert sorted(two["springs"], key=lambda s: int(s["label"][1:])) == one["springs"]
     for was, now in zip(one["summary"], two["summary"], strict=True):
         assert now.pop("nominal_n") is was.pop("nominal_n") is None
@@ -347,9 +346,9 @@ def test_scaling_the_loads_scales_the_answer_and_keeps_the_flags(
 
 def test_the_document_has_the_agreed_names() -> None:
     curves = [*even_set(5), keyed("tired", 180.0, 320.0)]
-    document = check_document(check_set("larch", curves, [SEAT_MM, OPEN_MM]))
-    assert {"set", "springs", "summary"} <= set(document)
-    tired = document["springs"][-1]
+    told = document(check_set("larch", curves, [SEAT_MM, OPEN_MM]))
+    assert {"set", "springs", "summary"} <= set(told)
+    tired = told["springs"][-1]
     assert {
         "label",
         "rate_n_per_mm",
@@ -362,6 +361,6 @@ def test_the_document_has_the_agreed_names() -> None:
     assert {"height_mm", "load_n", "load_u_n"} <= set(tired["readings"][0])
     assert set(tired["flags"][0]) == {"kind", "reason", "findings"}
     assert {"spring", "measured_n", "aim_n", "text"} <= set(tired["flags"][0]["findings"][0])
-    assert {"height_mm", "mean_n", "spread_n", "mean_u_n"} <= set(document["summary"][0])
+    assert {"height_mm", "mean_n", "spread_n", "mean_u_n"} <= set(told["summary"][0])
     assert tired["free_length_mm"] is None
-    assert json.loads(json.dumps(document, allow_nan=False)) == document
+    assert json.loads(json.dumps(told, allow_nan=False)) == told

@@ -127,7 +127,12 @@ def test_uncertainty_of_a_step() -> None:
 @pytest.mark.parametrize(
     ("reading", "setup", "free_length_mm", "said"),
     [
-        (KeyedReading("x", 9.0, 38.0), KeyedSetup(tare_n=10.0), None, "x: the scale shows 0.92 kg"),
+        (
+            KeyedReading("x", 9.0, 38.0),
+            KeyedSetup(tare_n=10.0),
+            None,
+            "x: the scale shows 9 N, less than the tare of 10 N",
+        ),
         (KeyedReading("x", 9.0, 54.0), KeyedSetup(), 53.0, "x: the height 54 mm is above the free"),
         (KeyedReading("x", 9.0, -1.0), KeyedSetup(), None, "x: the height would be -1 mm"),
         (KeyedReading("x", 9.0, None, 15.0), KeyedSetup(), None, "x: the depth 15 mm needs the"),
