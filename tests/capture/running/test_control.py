@@ -44,7 +44,7 @@ class Told:
 
 @pytest.fixture(autouse=True)
 def own_place(monkeypatch):
-    """A folder of the test's own; pytest's, named by user and test, may be too long for a socket."""
+    """A folder of the test's own; pytest's may have too long a name for a socket."""
     with tempfile.TemporaryDirectory() as folder:
         monkeypatch.setattr(module.tempfile, "gettempdir", lambda: folder)
         yield
