@@ -5,6 +5,7 @@ import os
 import socket
 import stat
 import struct
+import tempfile
 import threading
 import time
 from contextlib import suppress
@@ -42,10 +43,11 @@ class Told:
 
 
 @pytest.fixture(autouse=True)
-def own_place(tmp_path, monkeypatch):
-    """A temporary folder of the test's own; the tests' may have too long a name for a socket."""
-    monkeypatch.setattr(module.tempfile, "gettempdir", lambda: str(tmp_path))
-    return tmp_path
+def own_place(monkeypatch):
+    """A folder of the test's own; pytest's may have too long a name for a socket."""
+    with tempfile.TemporaryDirectory() as folder:
+        monkeypatch.setattr(module.tempfile, "gettempdir", lambda: folder)
+        yield
 
 
 @pytest.fixture
