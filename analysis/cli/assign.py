@@ -32,8 +32,10 @@ from coilbench.analysis.report.assignment_text import (
     assignment_verdict,
     level_rows,
     number_text,
+    spread_text,
 )
 from coilbench.analysis.report.document import describe, document
+from coilbench.analysis.report.pairing_text import needs_lines
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
@@ -54,9 +56,10 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     """Give every valve an outer, an inner and its shims, as near the card as can be.
 
     Springs come from all candidate sets of the build file together. The sum over the valves of
-    both loads' misses, each in its tolerance and squared, is the least there is, and proven so.
-    Valves and heights are those of [head.valves], else `valves` in [head] says how many.
-    Exits with 1 when the limits leave no way to fill every valve.
+    both loads' misses, each in its tolerance and squared, is the least of all that was read, and
+    proven to be where what was not read could not come nearer even at its best. Valves and heights
+    are those of [head.valves], else `valves` in [head] says how many.
+    Exits with 1 when a valve misses the card, or can't be filled.
     """
     parsed = read_build(build)
     with heights_in_units(), open_book(book_path()) as db:
@@ -74,7 +77,7 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
         _show(assignment)
         show_warnings(warned)
         say(CAUTION)
-    if not assignment.chosen.valves:
+    if assignment.chosen.valves_that_fit < len(assignment.valves):
         raise click.exceptions.Exit(1)
 
 
@@ -87,11 +90,16 @@ def _show(assignment: Assignment) -> None:
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
         say(f"The sum is {sums[0]}, that of no other choice is below {sums[1]}.")
+        say(f"{spread_text(chosen, shown)}.")
     else:
         say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")
         for reason in assignment.reasons:
             say(f"  {describe(reason, shown)}")
     _show_levels(assignment)
+    if chosen.needs:
+        say("To settle it, measure:")
+        for line in needs_lines(chosen.needs, shown):
+            say(f"  {line}")
     if chosen.spares:
         say(f"Spares: {', '.join(spring.name for spring in chosen.spares)}.")
 
@@ -110,7 +118,7 @@ def _show_valves(level: Level) -> None:
         f">shut\n{load}": [shown.load_number(plan.seat.load_n) for plan in plans],
         f">full lift\n{load}": [shown.load_number(plan.open.load_n) for plan in plans],
         f">bind\n{length}": [shown.length_number(plan.coil_bind_margin_mm) for plan in plans],
-        "": ["" if plan.fits else "outside" for plan in plans],
+        "": ["" if plan.verdict == "inside" else plan.verdict for plan in plans],
     }
     columns = {title: cells for title, cells in columns.items() if set(cells) - {"-", ""}}
     table = plain_table(*columns)
