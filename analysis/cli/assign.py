@@ -35,7 +35,7 @@ from coilbench.analysis.report.assignment_text import (
     spread_text,
 )
 from coilbench.analysis.report.document import describe, document
-from coilbench.analysis.report.pairing_text import needs_lines
+from coilbench.analysis.report.pairing_text import PRESS_SAFELY, needs_lines
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
@@ -97,7 +97,7 @@ def _show(assignment: Assignment) -> None:
             say(f"  {describe(reason, shown)}")
     _show_levels(assignment)
     if chosen.needs:
-        say("To settle it, measure:")
+        say(f"To settle it, measure ({PRESS_SAFELY}):")
         for line in needs_lines(chosen.needs, shown):
             say(f"  {line}")
     if chosen.spares:

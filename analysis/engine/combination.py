@@ -228,11 +228,14 @@ def judge_choice(pair: PlacedPair, at: int) -> Combination:
         reasons += _outside(pair, counts, (("seat", seat), ("open", full)))
     needs = tuple(_needs(pair, at))
     loose = (one for table in pair.tables for one in table.loose_springs(at))
-    reasons += [*_few(pair), *loose, *_unread(needs)]
+    reasons += [*loose, *_unread(needs)]
     for each in placed:
         reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
     near, short = clearance_low(build), pair.options.shortages(choice.shims_mm)
-    verdict: Verdict = "misses" if near else counts.verdict
+    few = tuple(_few(pair))
+    verdict = counts.verdict
+    if near or (few and verdict != "not judged"):
+        verdict = "misses"
     unknown = [each.springs.name for each in placed if each.springs.highest_solid_mm is None]
     if verdict == "fits" and unknown:
         verdict = "fits, bind unknown"
@@ -249,7 +252,7 @@ def judge_choice(pair: PlacedPair, at: int) -> Combination:
         placed=placed,
         counts=counts,
         stocked=not short,
-        reasons=(*reasons, *near, *short),
+        reasons=(*reasons, *few, *near, *short),
         needs=needs if verdict in ("not judged", "fits, bind unknown") else (),
     )
 

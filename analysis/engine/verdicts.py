@@ -110,7 +110,8 @@ class ValveCounts:
     """How many valves are inside the card with one pair of sets over one choice.
 
     Attributes:
-        verdict: without regard to solid heights, clearances and the stock of shims.
+        verdict: of the valves that these springs can fill, without regard to solid heights,
+            clearances and the stock of shims.
         valves: how many there are.
         as_they_come: inside on average when springs are taken as they come; None where none were
             read.
@@ -134,6 +135,7 @@ def count_valves(
     fits = [place_fit(outer, inner, place, at, choice) for at, place in enumerate(places)]
     shares = np.array([len(valves) for valves in places.values()])
     count = int(shares.sum())
+    fillable = min(count, *(len(t.springs) for t in (outer, inner) if t is not None))
 
     def at_valves(flags: Sequence[Flags]) -> Flags:
         return np.repeat(np.array(flags), shares, axis=0)
@@ -145,11 +147,11 @@ def count_valves(
     )
     hopes = at_valves([fit.possible | fit.open for fit in fits])
     verdict: Verdict = "near"
-    if sure == count:
+    if sure == fillable:
         verdict = "fits"
-    elif at_most(hopes, has_inner=inner is not None) < count:
+    elif at_most(hopes, has_inner=inner is not None) < fillable:
         verdict = "misses"
-    elif possible < count and any(fit.open.any() for fit in fits):
+    elif possible < fillable and any(fit.open.any() for fit in fits):
         verdict = "not judged"
     average = [_share(fit.inside, fit.read) for fit in fits]
     outside = [[_share(fit.outside[end], fit.read) for fit in fits] for end in (0, 1)]

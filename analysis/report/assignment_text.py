@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import get_args
 
 from coilbench.analysis.engine.assignment import (
     Assignment,
@@ -145,10 +144,11 @@ def assignment_verdict(level: Level) -> str:
 
 def inside_text(level: Level) -> str:
     """Count the valves inside the card's tolerances, inside but not surely, and outside."""
-    counted = ((level.count(verdict), verdict) for verdict in get_args(Inside))
     every = len(level.valves)
-    parts = [f"{count} {verdict.replace(', ', ' but ')}" for count, verdict in counted if count]
-    return f"Of {every} valves {', '.join(parts)}, by the card's tolerances"
+    others: dict[str, Inside] = {"inside but unsure": "inside, unsure", "outside": "outside"}
+    parts = [f"{count} {said}" for said, one in others.items() if (count := level.count(one))]
+    told = f"{level.count('inside')} of {every} valves are inside the card's tolerances"
+    return ", ".join([told, *parts])
 
 
 def spread_text(level: Level, units: Units) -> str:

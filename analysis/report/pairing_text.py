@@ -27,12 +27,14 @@ from coilbench.analysis.engine.shims import SeatChoice, Shortage
 from coilbench.analysis.engine.verdicts import ValveCounts, Verdict
 from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.units import Units
+from coilbench.capture.units import counted
 
 LOADS: dict[End, str] = {"seat": "seat load", "open": "open load"}
 ENDS: dict[End, str] = {"seat": "with the valve shut", "open": "at full lift"}
 NOTHING_MM = 0.005  # a change of height too small to show
 NOTHING_PERCENT = 0.05
 BAR_CELLS = 16
+PRESS_SAFELY = "slowly, the spring captive at both ends; stop before the coils bind"
 BEST: dict[Verdict, str] = {
     "fits": "Best fit",
     "fits, bind unknown": "Best fit, but coil bind was not checked",
@@ -163,7 +165,7 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
         names = _names_text(trade.combination.outer, trade.combination.inner)
         yield f"  {bar}  {names}, {describe(trade, units)}."
     if needs := best.needs or next((one.needs for one in pairing.combinations if one.needs), ()):
-        yield "To settle what could not be judged, measure:"
+        yield f"To settle what could not be judged, measure ({PRESS_SAFELY}):"
         yield from (f"  {line}." for line in needs_lines(needs, units))
 
 
@@ -171,7 +173,10 @@ def _title(pairing: Pairing) -> str:
     best = pairing.combinations[0].verdict
     waiting = sum(each.verdict == "not judged" for each in pairing.combinations)
     if waiting and best == "misses":
-        return f"Nothing that was read fits, {waiting} combinations can't be judged yet. Nearest"
+        return (
+            f"Nothing that was read fits, {counted(waiting, 'combination')} can't be judged yet. "
+            "Nearest"
+        )
     return BEST[best]
 
 
@@ -272,11 +277,14 @@ def _(answer: PairAnswer, units: Units) -> str:
 def _answer_text(answer: PairAnswer, units: Units) -> str:
     best, choice = answer.best, _choice_text(answer.best.choice, units)
     window = "" if answer.window is None else _window_text(answer.window, units)
-    reasons = "; ".join(describe(reason, units) for reason in best.reasons)
+    said = [reason for reason in best.reasons if not isinstance(reason, HeightUnread)]
+    reasons = "; ".join(describe(reason, units) for reason in said)
     if best.fits:
         return f"{best.verdict} with {choice}" + (window and f" ({window})")
     if best.verdict == "not judged":
-        return f"not judged: {reasons}"
+        springs = {(need.set_name, need.label) for need in best.needs}
+        waiting = counted(len(springs), "spring")
+        return f"not judged with {choice}: {waiting} must be read where they would stand"
     match answer.obstacle:
         case "stock":
             return f"{best.verdict}: {window}, which stock and cuts do not give"

@@ -93,10 +93,6 @@ def test_single_springs_have_a_null_inner() -> None:
             by_name(spring_set("larch", "single"), spring_set("heron", "inner")),
             ["springs.outer", "'larch'", "registered as single"],
         ),
-        (
-            by_name(spring_set("larch", "outer"), SetCurves("heron", "inner", (), None)),
-            ["springs.inner", "'heron'", "measured"],
-        ),
     ],
 )
 def test_a_candidate_that_will_not_do(sets: dict[str, SetCurves], says: list[str]) -> None:
