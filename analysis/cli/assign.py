@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -21,10 +21,10 @@ from coilbench.analysis.cli.pairing import CAUTION, say_card
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.assignment import Assignment, Level, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.shims import EFFORTS, Effort, depths
+from coilbench.analysis.engine.depths import DepthRow, depth_rows
+from coilbench.analysis.engine.shims import EFFORTS, Effort
 from coilbench.analysis.inputs.build_input import read_build
-from coilbench.analysis.inputs.measured import candidate_sets, free_length_mm
+from coilbench.analysis.inputs.measured import candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
@@ -145,35 +145,45 @@ def _show_levels(assignment: Assignment) -> None:
 @click.argument("build", type=click.Path(path_type=Path))
 @json_option
 def depths_command(build: Path, as_json: bool) -> None:
-    """Print how far to press each set for valve shut and full lift, with each shim.
+    """Print at which heights each set will be read, and how deep to press for them.
 
-    For a person who reads by hand: depth is free length less height.
+    For a person who reads by hand: depth is free length less height. Every valve's height over
+    every stack of shims and every cut, valve shut and at full lift; where they are many the two
+    ends of the span, between which loads are interpolated. Nothing within a millimetre of a known
+    solid height.
     """
     parsed = read_build(build)
     names = (*parsed.springs.outer, *parsed.springs.inner)
     with open_book(book_path()) as db:
-        lengths = {name: free_length_mm(db, find_set(db, name)) for name in names}
+        rows = depth_rows(parsed, {name: spring_size(db, find_set(db, name)) for name in names})
     if as_json:
-        print_document(document({"depths": depths(parsed, lengths)}))
+        print_document(document({"depths": rows}))
         return
-    _show_depths(parsed, lengths)
+    _show_depths(rows)
 
 
-def _show_depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> None:
-    shown, rows = units(), depths(build, free_lengths_mm)
-    titles = ("shim", "cut", "shut\nheight", "shut\ndepth", "full lift\nheight", "full lift\ndepth")
-    table = plain_table("set", *(f">{title}" for title in titles))
+def _show_depths(rows: Sequence[DepthRow]) -> None:
+    shown = units()
+    table = plain_table("set", "end", f">height, {shown.length}", f">depth, {shown.length}")
     for row in rows:
         table.add_row(
             row.set_name,
-            shown.length_text(row.shim_mm or None),
-            shown.length_text(row.seat_cut_mm or None),
-            shown.length_text(row.seat_height_mm),
-            shown.length_text(row.seat_depth_mm),
-            shown.length_text(row.open_height_mm),
-            shown.length_text(row.open_depth_mm),
+            "shut" if row.at == "seat" else "full lift",
+            _listed(row.heights_mm, row.span, shown),
+            "-" if row.depths_mm is None else _listed(row.depths_mm, row.span, shown),
         )
     print_uncut(table)
-    if any(row.seat_depth_mm is None for row in rows):
+    for row in rows:
+        if row.too_low_mm is not None:
+            say(
+                f"{row.set_name} would have to stand at {shown.length_text(row.too_low_mm)}, too "
+                f"near its solid height {shown.length_text(row.solid_height_mm)}: don't press it "
+                "there."
+            )
+    if any(row.depths_mm is None for row in rows):
         click.echo("A depth needs the free length: measure the set, or give --free-length.")
-    click.echo("Press slowly, the spring captive at both ends; stop before the coils bind.")
+    say(f"Press {PRESS_SAFELY}.")
+
+
+def _listed(lengths_mm: Sequence[float], span: bool, shown: Units) -> str:
+    return (" to " if span else ", ").join(shown.length_number(mm) for mm in lengths_mm) or "-"

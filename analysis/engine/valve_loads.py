@@ -19,11 +19,10 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
-from coilbench.analysis.engine.reasons import Loose, Need
+from coilbench.analysis.engine.reasons import SOLID_KEPT_MM, Loose, Need
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
-SOLID_KEPT_MM = 1.0  # no press is asked for nearer to a known solid height
 
 
 @dataclass(frozen=True)

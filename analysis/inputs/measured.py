@@ -7,6 +7,7 @@ calls it, so that every command says the same of a spring.
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass
 
 from sqlite_utils import Database
@@ -21,6 +22,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
@@ -144,16 +146,19 @@ def _all(judged: Sequence[JudgedStroke], rows: Sequence[StrokeRow]) -> tuple[Jud
     )
 
 
-def free_length_mm(db: Database, record: SetRecord) -> float | None:
-    """Return a set's free length: as registered, else the mean of what was measured, else None."""
-    if record.free_length_mm is not None:
-        return record.free_length_mm
-    try:
+def spring_size(db: Database, record: SetRecord) -> SpringSize:
+    """Return a set's free length, as registered, else the mean of what was measured; its solid.
+
+    The solid height is the highest known: as registered, else of any spring.
+    """
+    curves: tuple[SpringCurve, ...] = ()
+    with suppress(NothingMeasured):
         curves = measured_set(db, record).curves
-    except CoilbenchError:
-        return None
     known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
-    return sum(known) / len(known) if known else None
+    measured_mm = sum(known) / len(known) if known else None
+    free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
+    springs = SetCurves(record.name, record.role, curves, record.solid_height_mm)
+    return SpringSize(free_mm, springs.known_solid_mm)
 
 
 @dataclass(frozen=True)

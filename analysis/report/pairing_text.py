@@ -189,7 +189,7 @@ def needs_lines(needs: Sequence[Need], units: Units) -> Iterator[str]:
         if kind == "solid_height":
             yield f"{set_name}: its solid height"
             continue
-        named = first_few([need.label or "" for need in alike])
+        named = ", ".join(need.label or "" for need in alike)
         depths_mm = [need.depth_mm for need in alike if need.depth_mm is not None]
         depth = _depth_text(max(depths_mm, default=None), units)
         yield f"{set_name}: {named} at {units.length_text(height_mm)} ({depth})"

@@ -152,7 +152,7 @@ def test_what_was_not_read_or_is_out_of_reach_says_so() -> None:
     assert [(n.label, n.height_mm, n.depth_mm) for n in shallow.best.needs] == [
         ("larch-01", 30.0, 20.0)
     ]
-    assert "was not read at 30.00 mm" in text(shallow)
+    assert "1 spring must be read" in text(shallow)
     weak = answer(plan(), straight("larch", 45.0, 10.0))
     assert (weak.verdict, weak.obstacle) == ("misses", "reach")
     assert weak.rate is None
