@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -24,10 +24,10 @@ from coilbench.analysis.cli.pairing import CAUTION, say_card
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.shims import Effort, depths
+from coilbench.analysis.engine.depths import DepthRow, depth_rows
+from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.build_input import read_build
-from coilbench.analysis.inputs.measured import candidate_sets, free_length_mm
+from coilbench.analysis.inputs.measured import candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
@@ -35,9 +35,11 @@ from coilbench.analysis.report.assignment_text import (
     assignment_verdict,
     level_rows,
     number_text,
+    spread_text,
 )
 from coilbench.analysis.report.document import describe, document
-from coilbench.analysis.report.units import SI
+from coilbench.analysis.report.pairing_text import PRESS_SAFELY, needs_lines
+from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
 
@@ -51,9 +53,10 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     """Give every valve an outer, an inner and its shims, as near the card as can be.
 
     Springs come from all candidate sets of the build file together. The sum over the valves of
-    both loads' misses, each in its tolerance and squared, is the least there is, and proven so.
-    Valves and heights are those of [head.valves], else `valves` in [head] says how many.
-    Exits with 1 when the limits leave no way to fill every valve.
+    both loads' misses, each in its tolerance and squared, is the least of all that was read, and
+    proven to be where what was not read could not come nearer even at its best. Valves and heights
+    are those of [head.valves], else `valves` in [head] says how many.
+    Exits with 1 when a valve misses the card, or can't be filled.
     """
     parsed = read_build(build)
     with open_book(book_path()) as db:
@@ -71,7 +74,7 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
         _show(assignment)
         show_warnings(warned)
         say(CAUTION)
-    if not assignment.chosen.valves:
+    if assignment.chosen.valves_that_fit < len(assignment.valves):
         raise click.exceptions.Exit(1)
 
 
@@ -84,11 +87,16 @@ def _show(assignment: Assignment) -> None:
         say(f"{assignment_verdict(chosen)}.")
         sums = number_text(chosen.objective), number_text(chosen.bound)
         say(f"The sum is {sums[0]}; no other choice is below {sums[1]}.")
+        say(f"{spread_text(chosen, shown)}.")
     else:
         say(f"{assignment_verdict(chosen)}{':' if assignment.reasons else '.'}")
         for reason in assignment.reasons:
             say(f"  {describe(reason, shown)}")
     _show_levels(assignment)
+    if chosen.needs:
+        say(f"To settle it, measure ({PRESS_SAFELY}):")
+        for line in needs_lines(chosen.needs, shown):
+            say(f"  {line}")
     if chosen.spares:
         say(f"Spares: {', '.join(spring.name for spring in chosen.spares)}.")
 
@@ -108,7 +116,7 @@ def _show_valves(level: Level) -> None:
         f">shut\n{load}": [shown.load_number(plan.seat.load_n) for plan in plans],
         f">full lift\n{load}": [shown.load_number(plan.open.load_n) for plan in plans],
         f">bind\n{length}": [shown.length_number(plan.coil_bind_margin_mm) for plan in plans],
-        "": ["" if plan.fits else "outside" for plan in plans],
+        "": ["" if plan.verdict == "inside" else plan.verdict for plan in plans],
     }
     columns = {title: cells for title, cells in columns.items() if set(cells) - {"-", ""}}
     print_uncut(columns_table(columns.items()))
@@ -126,33 +134,47 @@ def _show_levels(assignment: Assignment) -> None:
 @build_argument
 @json_option
 def depths_command(build: Path, as_json: bool) -> None:
-    """Print how far to press each set for valve shut and full lift, with each shim.
+    """Print at which heights each set will be read, and how deep to press for them.
 
-    For a person who reads by hand: depth is free length less height.
+    For a person who reads by hand: depth is free length less height. Every valve's height over
+    every stack of shims and every cut, valve shut and at full lift; where they are many the two
+    ends of the span, between which loads are interpolated. Nothing within a millimetre of a known
+    solid height.
     """
     parsed = read_build(build)
     names = (*parsed.springs.outer, *parsed.springs.inner)
     with open_book(book_path()) as db:
-        lengths = {name: free_length_mm(db, find_set(db, name)) for name in names}
+        rows = depth_rows(parsed, {name: spring_size(db, find_set(db, name)) for name in names})
     if as_json:
-        print_document(document({"depths": depths(parsed, lengths)}))
+        print_document(document({"depths": rows}))
         return
-    _show_depths(parsed, lengths)
+    _show_depths(rows)
 
 
-def _show_depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> None:
-    shown, rows = units(), depths(build, free_lengths_mm)
-    titles = ("shim", "cut", "shut\nheight", "shut\ndepth", "full lift\nheight", "full lift\ndepth")
-    shims_mm = ((row.shim_mm or None, row.seat_cut_mm or None) for row in rows)
-    pressed_mm = (
-        (row.seat_height_mm, row.seat_depth_mm, row.open_height_mm, row.open_depth_mm)
+def _show_depths(rows: Sequence[DepthRow]) -> None:
+    shown = units()
+    cells = (
+        (
+            row.set_name,
+            "shut" if row.at == "seat" else "full lift",
+            _listed(row.heights_mm, row.span, shown),
+            "-" if row.depths_mm is None else _listed(row.depths_mm, row.span, shown),
+        )
         for row in rows
     )
-    cells = (
-        (row.set_name, *map(shown.length_text, (*shims, *pressed)))
-        for row, shims, pressed in zip(rows, shims_mm, pressed_mm, strict=True)
-    )
-    print_uncut(plain_table("set", *(f">{title}" for title in titles), rows=cells))
-    if any(row.seat_depth_mm is None for row in rows):
+    titles = ("set", "end", f">height, {shown.length}", f">depth, {shown.length}")
+    print_uncut(plain_table(*titles, rows=cells))
+    for row in rows:
+        if row.too_low_mm is not None:
+            say(
+                f"{row.set_name} would have to stand at {shown.length_text(row.too_low_mm)}, too "
+                f"near its solid height {shown.length_text(row.solid_height_mm)}: don't press it "
+                "there."
+            )
+    if any(row.depths_mm is None for row in rows):
         click.echo("A depth needs the free length: measure the set, or give --free-length.")
-    click.echo("Press slowly, the spring captive at both ends; stop before the coils bind.")
+    say(f"Press {PRESS_SAFELY}.")
+
+
+def _listed(lengths_mm: Sequence[float], span: bool, shown: Units) -> str:
+    return (" to " if span else ", ").join(shown.length_number(mm) for mm in lengths_mm) or "-"

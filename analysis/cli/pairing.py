@@ -20,7 +20,8 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.pairing import Combination, Pairing, pair_sets
+from coilbench.analysis.engine.combination import Combination
+from coilbench.analysis.engine.pairing import Pairing, pair_sets
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
@@ -145,9 +146,8 @@ def _show(found: list[_Paired], top: int) -> None:
         say("The cards, the one that is met best first:")
         for pairing in sorted((each.pairing for each in found), key=lambda one: one.rank):
             best = pairing.combinations[0]
-            verdict = "fits" if best.fits else "does not fit"
             named = pair_text(best.outer, best.inner, best.choice, shown)
-            say(f"  {pairing.cam.name} ({pairing.name}): {named}, {verdict}")
+            say(f"  {pairing.cam.name} ({pairing.name}): {named}, {best.verdict}")
 
 
 def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int) -> None:
@@ -185,7 +185,7 @@ def say_card(build: BuildFile, found: Candidates) -> None:
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
     choice, loads = combination.choice, (combination.seat, combination.full)
     return (
-        "fits" if combination.fits else "no",
+        combination.verdict,
         combination.outer,
         "-" if combination.inner is None else combination.inner,
         shown.length_number(choice.shim_mm or None),

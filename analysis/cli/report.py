@@ -47,7 +47,8 @@ def report_command(
 
     Which springs and shims go under each valve with boxes to tick, the card, curves, margins, the
     sets with their flags, calibration, uncertainty, cautions, and how it was computed. Where the
-    springs can't fill every valve, the best pair of sets and why: it then exits with 1.
+    springs can't fill every valve, the best pair of sets and why. Exits with 1 where it is so, or
+    where a valve misses the card.
     """
     target = page
     if page is None and not as_json:
@@ -66,5 +67,5 @@ def report_command(
     else:
         click.echo(f"{sheet_text(sheet, units()).verdict}.")
         show_warnings(sheet.rig.warnings)
-    if not sheet.named:
+    if not (sheet.named and sheet.fits):
         raise click.exceptions.Exit(1)

@@ -8,78 +8,40 @@ stock of shims (see three_index.py).
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
-from coilbench.analysis.engine.placed import Load, SetCurves, parallel_load
+from coilbench.analysis.engine.build_file import BuildFile, Cam
+from coilbench.analysis.engine.placed import Load, exceeds, parallel_load
 from coilbench.analysis.engine.reasons import (
     Assumption,
+    Need,
     Obstacle,
     SolidUnknown,
-    SpringHeight,
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import EFFORTS, Effort, SeatChoice, SeatOptions
-from coilbench.analysis.engine.three_index import Array, Index, Status, ThreeIndexProblem
-
-Loads = dict[tuple[int, float], Load | None]  # by id of the curve and height
-
-
-@dataclass(frozen=True)
-class Valve:
-    """A valve and the outer's installed height there."""
-
-    name: str
-    height_mm: float
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """A spring that may be used; its name says its set too where labels alone don't differ."""
-
-    name: str
-    springs: SetCurves
-    curve: SpringCurve
-
-    @property
-    def solid_mm(self) -> float | None:
-        """Its solid height, else the highest known of its set, else None."""
-        return self.springs.solid_of_mm(self.curve)
-
-
-@dataclass(frozen=True)
-class _LoadTable:
-    """Springs at their heights, arrays of shape (heights, springs, choices).
-
-    Attributes:
-        seat_n, open_n: loads with the valve shut and at full lift; NaN where not measured.
-        margin_mm: open height less solid height; NaN where that isn't known.
-    """
-
-    seat_n: Array
-    open_n: Array
-    margin_mm: Array
-
-    def misses(
-        self, allowed: Sequence[int], limit_mm: float, cam: Cam, targets_n: tuple[float, float]
-    ) -> tuple[Array, Array]:
-        """Return loads less targets over the tolerances; NaN where a spring is near coil bind."""
-        at = np.asarray(allowed, dtype=np.intp)
-        near = self.margin_mm[..., at] < limit_mm - ROUNDING  # an unknown margin is not
-        return (
-            np.where(near, np.nan, self.seat_n[..., at] - targets_n[0]) / cam.seat_tolerance_n,
-            np.where(near, np.nan, self.open_n[..., at] - targets_n[1]) / cam.open_tolerance_n,
-        )
-
-    def taken_as_read(self) -> _LoadTable:
-        """Return it with a load of 0 where none was measured."""
-        seat_n, open_n = np.nan_to_num(self.seat_n), np.nan_to_num(self.open_n)
-        return _LoadTable(seat_n, open_n, self.margin_mm)
+from coilbench.analysis.engine.three_index import (
+    GAP,
+    Array,
+    Solution,
+    Status,
+    ThreeIndexProblem,
+)
+from coilbench.analysis.engine.valve_loads import (
+    Candidate,
+    EndLoads,
+    LoadTable,
+    Place,
+    Readings,
+    Valve,
+    places_of,
+    sets_unknown,
+)
 
 
 @dataclass(frozen=True)
@@ -89,23 +51,21 @@ class AssignmentBench:
     Attributes:
         valves: as the build file lists them.
         outers, inners: the springs; no inners for single springs.
-        loads: readings made before; new ones are added to it.
+        readings: made before; new ones are added to it.
         choices: every stack of shims that can be of use, then every cut.
-        heights_mm: shape (K,), the different installed heights, ascending.
-        wanted: shape (K,), how many valves stand at each.
-        outer_loads, inner_loads: (K, O, S) and (K, I, S).
+        places: where valves stand, with the valves of each.
+        outer, inner: their loads; no inner table for single springs.
     """
 
     build: BuildFile
     valves: tuple[Valve, ...]
     outers: tuple[Candidate, ...]
     inners: tuple[Candidate, ...]
-    loads: Loads
+    readings: Readings
     choices: tuple[SeatChoice, ...]
-    heights_mm: Array
-    wanted: Index
-    outer_loads: _LoadTable
-    inner_loads: _LoadTable | None
+    places: dict[Place, list[int]]
+    outer: LoadTable
+    inner: LoadTable | None
 
     @classmethod
     def lay_out(
@@ -114,54 +74,51 @@ class AssignmentBench:
         valves: tuple[Valve, ...],
         outers: tuple[Candidate, ...],
         inners: tuple[Candidate, ...],
-        loads: Loads,
+        readings: Readings,
     ) -> AssignmentBench:
         """Read every spring at every height it may have; there is at least one valve."""
-        choices = SeatOptions.of(build, len(valves)).mixed()
-        heights, wanted = np.unique([round(v.height_mm, 6) for v in valves], return_counts=True)
-        changes = np.array([choice.height_change_mm for choice in choices])
-        outer_mm, lift_mm = heights[:, None] + changes[None, :], build.cam.valve_lift_mm
-        inner_loads = None
-        if inners:
-            inner_mm = outer_mm - build.head.inner_offset_mm
-            inner_loads = _load_table(inners, inner_mm, lift_mm, loads)
-        outer_loads = _load_table(outers, outer_mm, lift_mm, loads)
-        shared = (build, valves, outers, inners, loads, choices, heights, wanted)
-        return cls(*shared, outer_loads, inner_loads)
+        choices, places = SeatOptions.of(build, len(valves)).mixed(), places_of(valves)
+        limit_mm = build.limits.coil_bind_margin_mm
 
-    def with_limits(self, build: BuildFile, *, taken_as_read: bool) -> AssignmentBench:
-        """Return it with other limits, and with a load of 0 where none was measured."""
-        laid = self.lay_out(build, self.valves, self.outers, self.inners, self.loads)
-        if not taken_as_read:
-            return laid
-        inner = None if laid.inner_loads is None else laid.inner_loads.taken_as_read()
-        return replace(laid, outer_loads=laid.outer_loads.taken_as_read(), inner_loads=inner)
+        def read(springs: tuple[Candidate, ...], offset_mm: float) -> LoadTable:
+            changes_mm = [choice.height_change_mm - offset_mm for choice in choices]
+            return LoadTable.read(springs, places, changes_mm, limit_mm, readings)
+
+        outer = read(outers, 0.0)
+        inner = read(inners, build.head.inner_offset_mm) if inners else None
+        return cls(build, valves, outers, inners, readings, choices, places, outer, inner)
+
+    def with_limits(self, build: BuildFile) -> AssignmentBench:
+        """Return it with other limits."""
+        return self.lay_out(build, self.valves, self.outers, self.inners, self.readings)
+
+    @property
+    def tables(self) -> tuple[LoadTable, ...]:
+        """The outers' table, and the inners' where there are any."""
+        return (self.outer,) if self.inner is None else (self.outer, self.inner)
 
     def allowed(self, effort: Effort) -> tuple[int, ...]:
         """Return which of the choices a level of effort may use."""
         return tuple(index for index, choice in enumerate(self.choices) if choice.allowed(effort))
 
-    def problem(self, allowed: Sequence[int]) -> ThreeIndexProblem:
-        """Put it as a three-index problem over some of its choices."""
-        build, cam, choices = self.build, self.build.cam, [self.choices[i] for i in allowed]
-        valves, limit_mm = len(self.valves), self.build.limits.coil_bind_margin_mm
-        card_n = cam.seat_load_n, cam.open_load_n
-        outer = self.outer_loads.misses(allowed, limit_mm, cam, card_n)
-        if self.inner_loads is None:
-            inner = (np.zeros((len(self.heights_mm), 1, len(choices))),) * 2
-            inner_uses = np.array([valves])
-        else:
-            inner = self.inner_loads.misses(allowed, limit_mm, cam, (0.0, 0.0))
-            inner_uses = np.ones(len(self.inners), dtype=np.intp)
+    def problem(self, allowed: Sequence[int], *, at_best: bool = False) -> ThreeIndexProblem:
+        """Put it as a three-index problem over some of its choices.
+
+        At best: each load that was not read as near to the card as it can be; otherwise a spring is
+        not put where it was not read.
+        """
+        build, choices = self.build, [self.choices[i] for i in allowed]
+        valves = len(self.valves)
+        inner_uses = np.ones(len(self.inners), dtype=np.intp)
         scarce = SeatOptions.of(build, valves).scarce
         uses = [[choice.shims_mm.count(shim.thickness_mm) for shim in scarce] for choice in choices]
         # A cut can't be undone: it is more effort than all the shims there could be.
         a_cut = 1 + valves * build.limits.max_shims
         effort = [len(c.shims_mm) + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
         return ThreeIndexProblem(
-            costs=_squared_misses(*outer, *inner),
-            wanted=self.wanted,
-            inner_uses=inner_uses,
+            costs=_costs(self, np.asarray(allowed, dtype=np.intp), at_best=at_best),
+            wanted=np.array([len(valves) for valves in self.places.values()]),
+            inner_uses=inner_uses if self.inners else np.array([valves]),
             uses=np.array(uses, dtype=float).reshape(len(choices), len(scarce)),
             stock=np.array([shim.count for shim in scarce], dtype=float),
             effort=np.array(effort, dtype=float),
@@ -178,80 +135,75 @@ class AssignmentBench:
             levels.append(replace(solved[allowed], effort=effort))
         return tuple(levels)
 
-    def fillable(self, effort: Effort) -> bool:
+    def fillable(self, effort: Effort, *, taken_as_read: bool = False) -> bool:
         """Tell whether every valve can get springs, however far from the card."""
-        problem = self.problem(self.allowed(effort))
+        problem = self.problem(self.allowed(effort), at_best=taken_as_read)
         return problem.without_costs().solve().picks != ()
 
-    def unread(self) -> Iterator[SpringHeight]:
-        """Yield the springs that were not read without shim or cut, and where."""
-        lift_mm = self.build.cam.valve_lift_mm
-        groups = [(self.outers, self.outer_loads, 0.0)]
-        if self.inner_loads is not None:
-            groups.append((self.inners, self.inner_loads, self.build.head.inner_offset_mm))
-        for springs, table, offset_mm in groups:
-            for index, spring in enumerate(springs):
-                for loads_n, drop_mm in ((table.seat_n, 0.0), (table.open_n, lift_mm)):
-                    missing = self.heights_mm[np.isnan(loads_n[:, index, 0])]
-                    if missing.size:
-                        height_mm = round(float(missing.min()) - offset_mm - drop_mm, 6)
-                        yield SpringHeight(spring.name, height_mm)
+    def unread(self, choices: Sequence[int]) -> Iterator[Need]:
+        """Yield the readings that are missing over some choices."""
+        for table in self.tables:
+            for index in range(len(table.springs)):
+                yield from table.needs(index, choices)
+
+    def not_considered(self, allowed: Sequence[int]) -> int:
+        """Count the choices of place, springs and what is under them that wait for a reading."""
+        count = 0
+        for at in range(len(self.places)):
+            for choice in allowed:
+                sides = [
+                    (
+                        int(np.sum(~table.barred[at, :, choice])),
+                        int(np.sum(table.unread[at, :, choice])),
+                    )
+                    for table in self.tables
+                ]
+                every = [possible for possible, _ in sides]
+                read = [possible - unread for possible, unread in sides]
+                count += int(np.prod(every)) - int(np.prod(read))
+        return count
 
     def assumptions(self) -> Iterator[Assumption]:
         """Yield what was assumed about the valves and the solid heights."""
         head = self.build.head
         if not head.valve_heights_mm:
             yield ValvesAssumed(len(self.valves), head.valve_count is None)
-        unknown = {s.springs.name for s in (*self.outers, *self.inners) if s.solid_mm is None}
-        if unknown:
-            yield SolidUnknown(tuple(sorted(unknown)))
+        if unknown := sets_unknown((*self.outers, *self.inners)):
+            yield SolidUnknown(unknown)
 
 
-def _squared_misses(
-    seat: Array, full: Array, inner_seat: Array, inner_full: Array
+def _costs(
+    bench: AssignmentBench, allowed: NDArray[np.intp], *, at_best: bool
 ) -> Callable[[int], Array]:
-    """Return a problem's costs: (outer + inner)^2 shut plus the same at full lift.
+    """Return a problem's costs: what both loads miss, in their tolerances, squared and summed."""
+    places = list(bench.places)
 
-    Args:
-        seat, full: the outer's load less the card's, over the tolerance, (K, O, S); NaN where
-            it isn't allowed.
-        inner_seat, inner_full: the inner's load over the tolerance, (K, I, S).
-    """
+    def pairs(at: int, name: str, end: str | None = None) -> Array:
+        """Add one number of every outer and every inner (of flags: either's), (O, I, S)."""
+        sides = [
+            getattr(table if end is None else getattr(table, end), name)[at][:, allowed]
+            for table in bench.tables
+        ]
+        first: Array = sides[0][:, None, :]
+        return first if len(sides) == 1 else first + sides[1][None, :, :]
 
-    def costs(place: int) -> Array:  # computed each time, to save memory
-        block: Array = np.square(seat[place][:, None, :] + inner_seat[place][None, :, :])
-        block += np.square(full[place][:, None, :] + inner_full[place][None, :, :])
-        block[np.isnan(block)] = np.inf
-        return block
+    def costs(at: int) -> Array:  # computed each time, to save memory
+        cam, block = places[at].cam, np.zeros(())
+        for end, card_n, tolerance_n in (
+            ("seat", cam.seat_load_n, cam.seat_tolerance_n),
+            ("open", cam.open_load_n, cam.open_tolerance_n),
+        ):
+            below_n = pairs(at, "least_n", end) - card_n
+            above_n = card_n - pairs(at, "most_n", end)
+            miss_n = np.maximum(np.maximum(below_n, above_n), 0.0)
+            block = block + np.square(miss_n / tolerance_n)
+        out = pairs(at, "barred")
+        return np.where(out if at_best else out + pairs(at, "unread"), np.inf, block)
 
     return costs
 
 
-def _read_load(curve: SpringCurve, height_mm: float, loads: Loads) -> Load | None:
-    """Read a load, once for each height; None where it wasn't measured."""
-    key = id(curve), round(height_mm, 6)
-    if key not in loads:
-        try:
-            loads[key] = Load.of(curve.load_at(key[1]))
-        except HeightNotMeasured:
-            loads[key] = None
-    return loads[key]
-
-
-def _load_table(
-    springs: Sequence[Candidate], heights_mm: Array, lift_mm: float, loads: Loads
-) -> _LoadTable:
-    places, choices = heights_mm.shape
-    seat, full, margin = (np.full((places, len(springs), choices), np.nan) for _ in range(3))
-    for index, spring in enumerate(springs):
-        for at, height_mm in np.ndenumerate(heights_mm):
-            place, choice = at
-            for table, read_at_mm in ((seat, height_mm), (full, height_mm - lift_mm)):
-                load = _read_load(spring.curve, float(read_at_mm), loads)
-                table[place, index, choice] = math.nan if load is None else load.load_n
-        if spring.solid_mm is not None:
-            margin[:, index, :] = heights_mm - lift_mm - spring.solid_mm
-    return _LoadTable(seat, full, margin)
+Inside = Literal["inside", "inside, unsure", "outside"]
 
 
 @dataclass(frozen=True)
@@ -271,7 +223,33 @@ class ValvePlan:
     seat: Load
     open: Load
     coil_bind_margin_mm: float | None
-    fits: bool
+
+    @property
+    def verdict(self) -> Inside:
+        """Whether both loads are inside the card's tolerances, and by more than they are unsure."""
+        return inside_card(self.valve.cam, self.seat, self.open)
+
+    @property
+    def fits(self) -> bool:
+        """Whether both loads are inside the card's tolerances, by value."""
+        return self.verdict != "outside"
+
+
+def inside_card(cam: Cam, seat: Load, full: Load) -> Inside:
+    """Compare two loads and their uncertainties with a card."""
+    if not cam.fits(seat.load_n, full.load_n):
+        return "outside"
+    unsure = any(
+        exceeds(abs(load.load_n - card_n) + load.load_u_n, tolerance_n)
+        for load, card_n, tolerance_n in (
+            (seat, cam.seat_load_n, cam.seat_tolerance_n),
+            (full, cam.open_load_n, cam.open_tolerance_n),
+        )
+    )
+    return "inside, unsure" if unsure else "inside"
+
+
+LevelStatus = Status | Literal["not_read"]
 
 
 @dataclass(frozen=True)
@@ -279,25 +257,38 @@ class Level:
     """The best that one level of effort gives.
 
     Attributes:
-        status: of the solution; see `Solution`.
-        objective, bound: the sum over the valves, and what no assignment can be below.
+        status: of the solution, see `Solution`; `not_read` where there is none before more is read.
+        objective: the sum over the valves.
+        bound: what no choice can be below, those not read at their best.
         valves: as listed; empty where nothing was found.
         spares: the springs that aren't used.
+        not_considered: how many choices of place, springs and what is under them were left out
+            because a load was not read.
+        needs: the readings that could change the answer, the most promising first.
     """
 
     effort: Effort
-    status: Status
-    objective: float | None
-    bound: float | None
-    valves: tuple[ValvePlan, ...]
-    spares: tuple[Candidate, ...]
+    status: LevelStatus
+    objective: float | None = None
+    bound: float | None = None
+    valves: tuple[ValvePlan, ...] = ()
+    spares: tuple[Candidate, ...] = ()
+    not_considered: int = 0
+    needs: tuple[Need, ...] = ()
+
+    @property
+    def proven(self) -> bool:
+        """Whether nothing that was left out could come nearer to the card, even at its best."""
+        if self.status != "optimal" or self.gap is None or self.objective is None:
+            return False
+        return self.gap <= 2.0 * GAP * max(self.objective, 1.0)
 
     @property
     def gap(self) -> float | None:
         """What the objective is above the bound at most; None where one isn't known."""
         if self.objective is None or self.bound is None:
             return None
-        return self.objective - self.bound
+        return max(self.objective - self.bound, 0.0)
 
     @property
     def shims(self) -> int:
@@ -309,10 +300,23 @@ class Level:
         """How many seats are cut."""
         return sum(plan.choice.seat_cut_mm > 0.0 for plan in self.valves)
 
+    def count(self, verdict: Inside) -> int:
+        """Count the valves of a verdict."""
+        return sum(plan.verdict == verdict for plan in self.valves)
+
     @property
     def valves_that_fit(self) -> int:
-        """How many valves are inside the card's tolerances."""
+        """How many valves are inside the card's tolerances, by value."""
         return sum(plan.fits for plan in self.valves)
+
+    @property
+    def spread_n(self) -> tuple[float, float] | None:
+        """The largest load less the smallest over the valves, shut and at full lift."""
+        if not self.valves:
+            return None
+        seat_n = [plan.seat.load_n for plan in self.valves]
+        open_n = [plan.open.load_n for plan in self.valves]
+        return max(seat_n) - min(seat_n), max(open_n) - min(open_n)
 
 
 @dataclass(frozen=True)
@@ -343,55 +347,69 @@ class Assignment:
 def _level(
     bench: AssignmentBench, effort: Effort, allowed: Sequence[int], time_limit_s: float
 ) -> Level:
-    """Give each pick to a valve of its height, in the order of the valves and of the springs."""
+    """Solve a level, and again with what was not read at its best: that bounds what it may hide."""
     solution = bench.problem(allowed).solve(time_limit_s)
+    plans = tuple(_plans(bench, solution, allowed))
+    level = Level(effort, solution.status, solution.objective, solution.bound, plans)
+    if plans:
+        outers, inners = {p.outer for p in solution.picks}, {p.inner for p in solution.picks}
+        spares = [spring for index, spring in enumerate(bench.outers) if index not in outers]
+        spares += [spring for index, spring in enumerate(bench.inners) if index not in inners]
+        level = replace(level, spares=tuple(spares))
+    left_out = bench.not_considered(allowed)
+    if not left_out:
+        return level
+    at_best = bench.problem(allowed, at_best=True).solve(time_limit_s)
+    level = replace(level, bound=at_best.bound, not_considered=left_out)
+    if solution.status == "infeasible" and at_best.status != "infeasible":
+        level = replace(level, status="not_read")
+    if level.proven or level.status == "infeasible":
+        return level
+    return replace(level, needs=tuple(_needs(bench, at_best, allowed)))
+
+
+def _needs(bench: AssignmentBench, at_best: Solution, allowed: Sequence[int]) -> Iterator[Need]:
+    """Yield what the best that may be hidden takes for granted, each reading once."""
+    found: dict[Need, None] = {}
+    for pick in at_best.picks:
+        for table, index in zip(bench.tables, (pick.outer, pick.inner), strict=False):
+            found.update(dict.fromkeys(table.needs(index, [allowed[pick.stack]], pick.place)))
+    yield from found or dict.fromkeys(bench.unread(allowed))
+
+
+def _plans(
+    bench: AssignmentBench, solution: Solution, allowed: Sequence[int]
+) -> Iterator[ValvePlan]:
+    """Give each pick to a valve of its place, in the order of the valves and of the springs."""
     waiting = [
-        [pick for pick in solution.picks if pick.place == place]
-        for place in range(len(bench.heights_mm))
+        [pick for pick in solution.picks if pick.place == at] for at in range(len(bench.places))
     ]
-    plans: list[ValvePlan] = []
-    for valve in bench.valves if solution.picks else ():
-        place = int(np.argmin(np.abs(bench.heights_mm - valve.height_mm)))
-        pick = waiting[place].pop(0)
-        plans.append(_plan(bench, valve, (pick.outer, pick.inner), allowed[pick.stack]))
-    outers, inners = {p.outer for p in solution.picks}, {p.inner for p in solution.picks}
-    spares = [spring for index, spring in enumerate(bench.outers) if index not in outers]
-    spares += [spring for index, spring in enumerate(bench.inners) if index not in inners]
-    return Level(
-        effort,
-        solution.status,
-        solution.objective,
-        solution.bound,
-        tuple(plans),
-        tuple(spares) if plans else (),
-    )
+    place_of = {valve: at for at, those in enumerate(bench.places.values()) for valve in those}
+    for number, valve in enumerate(bench.valves if solution.picks else ()):
+        at = place_of[number]
+        pick = waiting[at].pop(0)
+        choice = allowed[pick.stack]
+        springs = list(zip(bench.tables, (pick.outer, pick.inner), strict=False))
+        seat, full = (
+            parallel_load(_load(getattr(table, end), at, index, choice) for table, index in springs)
+            for end in ("seat", "open")
+        )
+        if seat is None or full is None:
+            raise ValueError("a spring was chosen that was not read")
+        margins_mm = [float(table.margin_mm[at, index, choice]) for table, index in springs]
+        yield ValvePlan(
+            valve=valve,
+            outer=bench.outers[pick.outer],
+            inner=bench.inners[pick.inner] if bench.inners else None,
+            choice=bench.choices[choice],
+            seat=seat,
+            open=full,
+            coil_bind_margin_mm=None if np.isnan(margins_mm).any() else round(min(margins_mm), 6),
+        )
 
 
-def _plan(bench: AssignmentBench, valve: Valve, springs: tuple[int, int], choice: int) -> ValvePlan:
-    cam, under = bench.build.cam, bench.choices[choice]
-    outer, inner = bench.outers[springs[0]], None
-    placed = [(outer, valve.height_mm + under.height_change_mm)]
-    if bench.inners:
-        inner = bench.inners[springs[1]]
-        placed.append((inner, placed[0][1] - bench.build.head.inner_offset_mm))
-    seat, full = (
-        parallel_load(_read_load(each.curve, mm - lift_mm, bench.loads) for each, mm in placed)
-        for lift_mm in (0.0, cam.valve_lift_mm)
-    )
-    if seat is None or full is None:
-        raise ValueError("a spring was chosen that was not read")
-    margins_mm = [
-        None if spring.solid_mm is None else height - cam.valve_lift_mm - spring.solid_mm
-        for spring, height in placed
-    ]
-    known_mm = [margin for margin in margins_mm if margin is not None]
-    return ValvePlan(
-        valve=valve,
-        outer=outer,
-        inner=inner,
-        choice=under,
-        seat=seat,
-        open=full,
-        coil_bind_margin_mm=round(min(known_mm), 6) if len(known_mm) == len(placed) else None,
-        fits=cam.fits(seat.load_n, full.load_n),
+def _load(loads: EndLoads, at: int, index: int, choice: int) -> Load:
+    where = at, index, choice
+    return Load(
+        float(loads.load_n[where]), float(loads.own_u_n[where]), float(loads.common_u_n[where])
     )

@@ -6,7 +6,6 @@ Where none is possible: each limit that, relaxed alone, would make one possible.
 from __future__ import annotations
 
 import math
-from collections import Counter
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
@@ -16,9 +15,7 @@ from msgspec import structs
 from coilbench.analysis.engine.assignment import (
     Assignment,
     AssignmentBench,
-    Candidate,
     Level,
-    Valve,
 )
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.placed import SetCurves, chosen_set, clearance_low
@@ -33,6 +30,7 @@ from coilbench.analysis.engine.reasons import (
 )
 from coilbench.analysis.engine.shims import EFFORTS, Effort
 from coilbench.analysis.engine.three_index import TIME_LIMIT_S
+from coilbench.analysis.engine.valve_loads import candidates_of, valves_of
 
 EXTRA_SHIMS = 2  # under one valve, to see whether max_shims prevents an assignment
 
@@ -57,58 +55,24 @@ def assign(
     Raises:
         CoilbenchError: a candidate set is unknown, has no measured spring, or the wrong role.
     """
-    valves = _valves_of(build, set_sizes)
-    outers, inners = (_candidates(build, sets, role) for role in ("outer", "inner"))
+    # Springs that were bought together are one for each valve, flagged ones too.
+    valves = valves_of(build, max(set_sizes[name] for name in build.springs.outer))
+    named = (("outer", build.springs.outer), ("inner", build.springs.inner))
+    outers, inners = (
+        candidates_of([chosen_set(build, sets, role, name) for name in names])
+        for role, names in named
+    )
     bench = AssignmentBench.lay_out(build, valves, outers, inners, {})
     if clearance_low(build):
-        levels = tuple(Level(each, "infeasible", None, None, (), ()) for each in EFFORTS)
+        levels = tuple(Level(each, "infeasible") for each in EFFORTS)
     else:
         levels = bench.levels(time_limit_s)
-    nothing = levels[EFFORTS.index(effort)].status == "infeasible"
-    reasons = tuple(_explain_infeasible(bench, effort)) if nothing else ()
+    nothing = levels[EFFORTS.index(effort)].status in ("infeasible", "not_read")
+    reasons: tuple[Obstacle, ...] = ()
+    if nothing:
+        loose = (one for table in bench.tables for one in table.loose_springs(0))
+        reasons = (*loose, *_explain_infeasible(bench, effort))
     return Assignment(build, effort, valves, levels, reasons, tuple(bench.assumptions()))
-
-
-def _valves_of(build: BuildFile, set_sizes: Mapping[str, int]) -> tuple[Valve, ...]:
-    """List the valves.
-
-    As [head.valves] lists them; else as many as `valves` in [head] says, all at
-    installed_height; else one for each spring of the largest candidate outer set, flagged ones
-    too: springs that were bought together are one for each valve.
-
-    Args:
-        build: the head and the candidate sets.
-        set_sizes: how many springs each set is registered with.
-    """
-    head = build.head
-    if head.valve_heights_mm:
-        return tuple(Valve(name, height) for name, height in head.valve_heights_mm.items())
-    count = head.valve_count
-    if count is None:
-        count = max(set_sizes[name] for name in build.springs.outer)
-    return tuple(Valve(str(number), head.installed_height_mm) for number in range(1, count + 1))
-
-
-def _candidates(
-    build: BuildFile, sets: Mapping[str, SetCurves], role: str
-) -> tuple[Candidate, ...]:
-    """Pool the springs of every candidate set of a role, ordered by name.
-
-    Raises:
-        CoilbenchError: a set is unknown or has the wrong role.
-    """
-    names = build.springs.outer if role == "outer" else build.springs.inner
-    pool = [chosen_set(build, sets, role, name) for name in names]
-    labels = Counter(curve.label for springs in pool for curve in springs.curves)
-    return tuple(
-        Candidate(
-            curve.label if labels[curve.label] == 1 else f"{springs.name}/{curve.label}",
-            springs,
-            curve,
-        )
-        for springs in sorted(pool, key=lambda springs: springs.name)
-        for curve in sorted(springs.curves, key=lambda curve: curve.label)
-    )
 
 
 @dataclass(frozen=True)
@@ -192,8 +156,8 @@ def _with_more_shims(case: _Case) -> _Case:
 
 def _fillable(bench: AssignmentBench, case: _Case) -> bool:
     """Tell whether every valve can get springs in this case, however far from the card."""
-    relaxed = bench.with_limits(case.build, taken_as_read=case.taken_as_read)
-    return relaxed.fillable(case.effort)
+    relaxed = bench.with_limits(case.build)
+    return relaxed.fillable(case.effort, taken_as_read=case.taken_as_read)
 
 
 def _obstacle(bench: AssignmentBench, case: _Case, name: RelaxedLimit) -> Obstacle:
@@ -202,7 +166,7 @@ def _obstacle(bench: AssignmentBench, case: _Case, name: RelaxedLimit) -> Obstac
         case "coil_bind_margin":
             return MarginObstacle(limits.coil_bind_margin_mm, _best_margin_mm(bench, case))
         case "unread_heights":
-            return UnreadObstacle(tuple(bench.unread()))
+            return UnreadObstacle(tuple(bench.unread([0])))
         case "max_shims":
             return EffortObstacle(name, limits.max_shims, limits.max_shims + EXTRA_SHIMS)
         case _:
@@ -211,8 +175,7 @@ def _obstacle(bench: AssignmentBench, case: _Case, name: RelaxedLimit) -> Obstac
 
 def _best_margin_mm(bench: AssignmentBench, case: _Case) -> float:
     """Return the largest margin that some assignment keeps, by halving the margins there are."""
-    tables = [t for t in (bench.outer_loads, bench.inner_loads) if t is not None]
-    margins = np.unique(np.concatenate([np.ravel(table.margin_mm) for table in tables]))
+    margins = np.unique(np.concatenate([np.ravel(table.margin_mm) for table in bench.tables]))
     margins = margins[np.isfinite(margins)]
     low, high = 0, len(margins)  # the lowest margin can be kept, beyond the highest none can
     while high - low > 1:

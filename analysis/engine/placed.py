@@ -19,7 +19,7 @@ from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCu
 from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, End, HeightUnread
+from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.capture.errors import CoilbenchError
 
@@ -70,7 +70,9 @@ class SetCurves:
     Attributes:
         role: outer, inner or single.
         curves: one for each spring that was measured.
-        solid_height_mm: as registered; it and the coil are None where they aren't known.
+        solid_height_mm, free_length_mm: as registered; they and the coil are None where they
+            aren't known.
+        missing: labels of springs that were not measured.
     """
 
     name: str
@@ -78,6 +80,14 @@ class SetCurves:
     curves: tuple[SpringCurve, ...]
     solid_height_mm: float | None
     coil: Coil | None = None
+    free_length_mm: float | None = None
+    missing: tuple[str, ...] = ()
+
+    @property
+    def members(self) -> Iterator[tuple[str, SpringCurve | None]]:
+        """Yield each spring's label with its curve, None for those that were not measured."""
+        yield from ((curve.label, curve) for curve in self.curves)
+        yield from ((label, None) for label in self.missing)
 
     @property
     def known_solid_mm(self) -> float | None:
@@ -105,8 +115,11 @@ class SetCurves:
         """One spring's solid height: its own, else the set's highest; None if none is known."""
         return self.highest_solid_mm if curve.solid_height_mm is None else curve.solid_height_mm
 
-    def load_at(self, height_mm: float, loads: SetLoads) -> SetLoad:
-        """Read it at a height to the nanometre, once for each; new readings are added to loads."""
+    def load_at(self, height_mm: float, loads: SetLoads) -> Load | None:
+        """Return its springs' mean load at a height to the nanometre; new ones are added to loads.
+
+        None where a spring was not read there.
+        """
         key = self.name, round(height_mm, 6)
         if key not in loads:
             loads[key] = self._read(key[1])
@@ -119,38 +132,16 @@ class SetCurves:
             try:
                 loads_n = [curve.load_n_at(key[1]) for curve in self.curves]
             except HeightNotMeasured:
-                means_n[key] = None
-            else:
-                means_n[key] = math.fsum(loads_n) / len(loads_n)
+                loads_n = []
+            means_n[key] = math.fsum(loads_n) / len(loads_n) if loads_n else None
         return means_n[key]
 
-    def _read(self, height_mm: float) -> SetLoad:
-        loads, unread = [], []
-        for curve in self.curves:
-            try:
-                loads.append(Load.of(curve.load_at(height_mm)))
-            except HeightNotMeasured:
-                unread.append(curve)
-        if unread:
-            return SetLoad(None, None, None, tuple(unread))
-        values_n = [load.load_n for load in loads]
-        return SetLoad(Load.mean(loads), min(values_n), max(values_n), ())
-
-
-@dataclass(frozen=True)
-class SetLoad:
-    """A set's load at one height.
-
-    Attributes:
-        mean: over the set's springs; None where a spring wasn't measured there.
-        lowest_n, highest_n: of the weakest and of the strongest spring; None with it.
-        unread: the springs that were not measured there.
-    """
-
-    mean: Load | None
-    lowest_n: float | None
-    highest_n: float | None
-    unread: tuple[SpringCurve, ...]
+    def _read(self, height_mm: float) -> Load | None:
+        try:
+            loads = [Load.of(curve.load_at(height_mm)) for curve in self.curves]
+        except HeightNotMeasured:
+            return None
+        return Load.mean(loads) if loads else None
 
 
 @dataclass(frozen=True)
@@ -158,7 +149,7 @@ class LoadRange:
     """A load of two sets together.
 
     Attributes:
-        load_n: outer and inner, means over the sets.
+        load_n: outer and inner, means over the sets and the valves.
         load_u_n: its expanded uncertainty, k = 2: what the bench's errors have in common added
             linearly, the readings' own by root sum of squares.
         lowest_n, highest_n: the weakest springs of both sets together, and the strongest.
@@ -169,16 +160,6 @@ class LoadRange:
     lowest_n: float
     highest_n: float
 
-    @classmethod
-    def of(cls, loads: Sequence[SetLoad]) -> LoadRange | None:
-        """Add the sets' loads; None where one isn't known."""
-        both = parallel_load(load.mean for load in loads)
-        if both is None:
-            return None
-        lowest_n = math.fsum(load.lowest_n or 0.0 for load in loads)
-        highest_n = math.fsum(load.highest_n or 0.0 for load in loads)
-        return cls(both.load_n, both.load_u_n, lowest_n, highest_n)
-
 
 @dataclass(frozen=True)
 class PlacedSet:
@@ -186,7 +167,6 @@ class PlacedSet:
 
     Attributes:
         seat_height_mm, open_height_mm: valve shut and at full lift, mean over the valves.
-        seat, open: its loads there.
         bind_margin_mm: open height at the lowest valve less the set's highest solid height,
             measured, else computed from wire and coils; None where neither is known.
     """
@@ -194,8 +174,6 @@ class PlacedSet:
     springs: SetCurves
     seat_height_mm: float
     open_height_mm: float
-    seat: SetLoad
-    open: SetLoad
     bind_margin_mm: float | None
 
     def weakest(self, lift_mm: float) -> Load | None:
@@ -212,17 +190,7 @@ class PlacedSet:
                 loads.append(Load.of(curve.load_at(height_mm)))
             except HeightNotMeasured:
                 return None
-        return min(loads)
-
-    def unread_heights(self) -> Iterator[HeightUnread]:
-        """Yield where the set must still be read, and how deep that is."""
-        ends: tuple[tuple[End, float, SetLoad], ...] = (
-            ("seat", self.seat_height_mm, self.seat),
-            ("open", self.open_height_mm, self.open),
-        )
-        for at, height_mm, load in ends:
-            if load.unread:
-                yield _height_unread(self.springs, at, height_mm, load)
+        return min(loads, default=None)
 
     def bind_risks(self, limit_mm: float) -> Iterator[BindRisk]:
         """Yield that the set binds, comes too near to it, or how its solid height is known."""
@@ -240,26 +208,13 @@ class PlacedSet:
             yield BindRisk("gaps_small", name, solid_mm, margin_mm, gap_mm)
 
 
-def _height_unread(springs: SetCurves, at: End, height_mm: float, load: SetLoad) -> HeightUnread:
-    labels = tuple(curve.label for curve in load.unread)
-    solid_mm = springs.highest_solid_mm
-    if solid_mm is not None and height_mm <= solid_mm:
-        return HeightUnread("beyond_solid", springs.name, at, height_mm, labels, None, solid_mm)
-    free_mm = [curve.free_length_mm for curve in load.unread if curve.free_length_mm is not None]
-    if free_mm and min(free_mm) <= height_mm:
-        return HeightUnread("loose", springs.name, at, height_mm, labels, None, min(free_mm))
-    depth_mm = max(free_mm) - height_mm if free_mm else None
-    return HeightUnread("not_read", springs.name, at, height_mm, labels, depth_mm, None)
-
-
-SetLoads = dict[tuple[str, float], SetLoad]  # by set and height
-MeanLoads = dict[tuple[str, float], float | None]
+MeanLoads = dict[tuple[str, float], float | None]  # by set and height; None where one was not read
 
 
 def place(
-    build: BuildFile, outer: SetCurves, inner: SetCurves | None, choice: SeatChoice, loads: SetLoads
+    build: BuildFile, outer: SetCurves, inner: SetCurves | None, choice: SeatChoice
 ) -> tuple[PlacedSet, ...]:
-    """Put the sets at their heights and read them there; new readings are added to loads."""
+    """Put the sets at their heights."""
     head, lift_mm = build.head, build.cam.valve_lift_mm
     offsets_mm = [(outer, 0.0)] + ([] if inner is None else [(inner, head.inner_offset_mm)])
     placed: list[PlacedSet] = []
@@ -270,8 +225,7 @@ def place(
         solid_mm = springs.highest_solid_mm
         lowest_open_mm = head.lowest_height_mm + change_mm - lift_mm
         margin_mm = None if solid_mm is None else round(lowest_open_mm - solid_mm, 6)
-        seat, full = springs.load_at(seat_mm, loads), springs.load_at(open_mm, loads)
-        placed.append(PlacedSet(springs, seat_mm, open_mm, seat, full, margin_mm))
+        placed.append(PlacedSet(springs, seat_mm, open_mm, margin_mm))
     return tuple(placed)
 
 
@@ -297,22 +251,19 @@ def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name:
     """Return a set that the build file names as outer or inner, or say what is wrong with it.
 
     Raises:
-        CoilbenchError: it is unknown, has another role or no measured spring.
+        CoilbenchError: it is unknown or has another role.
     """
     roles: tuple[str, ...] = (role,)
     if role == "outer" and not build.springs.inner:
         roles = ("outer", "single")
     springs = sets.get(name)
-    if springs is not None and springs.role in roles and springs.curves:
+    if springs is not None and springs.role in roles:
         return springs
     if springs is None:
         what, hint = f"there is no set {name!r}", "See: coilbench set list"
-    elif springs.role not in roles:
+    else:
         what = f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}"
         hint = "Name it under its own role, or name another set"
-    else:
-        what = f"no spring of the set {name!r} has been measured"
-        hint = "Measure it first: coilbench live, coilbench note or coilbench import"
     raise CoilbenchError(what, where=f"{build.name}, springs.{role}", hint=hint)
 
 
@@ -322,6 +273,24 @@ TOLERANCE_MM = 1e-6
 
 
 Standing = tuple[tuple[SetCurves, float], ...]
+SetLoads = dict[tuple[str, float], Load | None]  # by set and height: see SetCurves.load_at
+
+
+class Window(NamedTuple):
+    """Changes of height, least and greatest; whether either is only the end of what was read."""
+
+    low_mm: float
+    high_mm: float
+    low_unread: bool
+    high_unread: bool
+
+    def overlap(self, other: Window) -> Window | None:
+        """Return what lies in both; None where nothing does."""
+        low_mm, low_unread = max((self.low_mm, self.low_unread), (other.low_mm, other.low_unread))
+        high_mm, high_unread = min(
+            (self.high_mm, self.high_unread), (other.high_mm, other.high_unread)
+        )
+        return Window(low_mm, high_mm, low_unread, high_unread) if low_mm <= high_mm else None
 
 
 @dataclass(frozen=True)
@@ -366,10 +335,10 @@ class LoadByChange:
                     continue
         return None
 
-    def window_mm(self, load_n: float, tolerance_n: float) -> tuple[float, float] | None:
+    def window(self, load_n: float, tolerance_n: float) -> Window | None:
         """Solve for the least and the greatest change that bring the load inside a tolerance.
 
-        As far as is known; None where no change is known to.
+        As far as was read; None where no change that was read brings it there.
         """
         if not self.known:
             return None
@@ -378,9 +347,11 @@ class LoadByChange:
             return None
         low_mm = self.change_mm(load_n + tolerance_n)
         high_mm = self.change_mm(load_n - tolerance_n)
-        return (
+        return Window(
             self.known[0][0] if low_mm is None else low_mm,
             self.known[-1][0] if high_mm is None else high_mm,
+            low_mm is None,
+            high_mm is None,
         )
 
 
@@ -391,8 +362,8 @@ class _Gap(Exception):
 def _load_by_change(standing: Standing, means_n: MeanLoads) -> LoadByChange:
     """Read sets over the changes of height that were measured."""
     curves = [(height_mm, curve) for springs, height_mm in standing for curve in springs.curves]
-    lowest_mm = max(curve.lowest_mm - height_mm for height_mm, curve in curves)
-    highest_mm = min(curve.highest_mm - height_mm for height_mm, curve in curves)
+    lowest_mm = max((curve.lowest_mm - at_mm for at_mm, curve in curves), default=math.inf)
+    highest_mm = min((curve.highest_mm - at_mm for at_mm, curve in curves), default=-math.inf)
     steps = round(REACH_MM / STEP_MM)
     grid = {step * STEP_MM for step in range(-steps, steps + 1)}
     grid |= {lowest_mm + TOLERANCE_MM, highest_mm - TOLERANCE_MM}

@@ -11,6 +11,23 @@ from typing import Literal
 from coilbench.analysis.engine.shims import SET_KEY, Shortage
 
 End = Literal["seat", "open"]  # valve shut, and at full lift
+SOLID_KEPT_MM = 1.0  # no press is asked for nearer to a known solid height
+
+
+@dataclass(frozen=True)
+class Need:
+    """A measurement that would settle what could not be judged.
+
+    Attributes:
+        kind: a reading at a height, or the solid height, of a spring or (no label) of a set.
+        depth_mm: how far to press from the free length; None where that isn't known.
+    """
+
+    kind: Literal["reading", "solid_height"]
+    set_name: str = field(metadata=SET_KEY)
+    label: str | None
+    height_mm: float | None
+    depth_mm: float | None
 
 
 @dataclass(frozen=True)
@@ -55,22 +72,49 @@ class LoadUnsure:
 
 
 @dataclass(frozen=True)
-class HeightUnread:
-    """A height where not every spring of a set was read.
+class ValvesOutside:
+    """Valves that would be outside the card at one end with springs taken as they come.
 
     Attributes:
-        springs: those that were not read there.
-        depth_mm: how far to press them; None where no free length is known.
-        limit_mm: the solid height that is above it, or the shortest free length below it.
+        outside: on average; chosen: how many could be inside at both ends with springs chosen.
+        lowest_n, highest_n: from the weakest springs at any valve to the strongest.
+        heights_differ_mm: from the lowest valve to the highest.
     """
 
-    kind: Literal["beyond_solid", "loose", "not_read"]
-    set_name: str = field(metadata=SET_KEY)
+    kind: Literal["valves_outside"] = field(default="valves_outside", init=False)
     at: End
-    height_mm: float
+    outside: float
+    chosen: int
+    valves: int
+    lowest_n: float
+    highest_n: float
+    heights_differ_mm: float
+
+
+@dataclass(frozen=True)
+class HeightUnread:
+    """Springs that were not read where they may have to stand.
+
+    Attributes:
+        depth_mm: how far to press them; None where no free length is known.
+    """
+
+    kind: Literal["not_read"] = field(default="not_read", init=False)
+    set_name: str = field(metadata=SET_KEY)
     springs: tuple[str, ...]
+    height_mm: float
     depth_mm: float | None
-    limit_mm: float | None
+
+
+@dataclass(frozen=True)
+class Loose:
+    """Springs that are no longer than their height with the valve shut: they push nothing."""
+
+    kind: Literal["loose"] = field(default="loose", init=False)
+    set_name: str = field(metadata=SET_KEY)
+    springs: tuple[str, ...]
+    height_mm: float
+    free_length_mm: float
 
 
 @dataclass(frozen=True)
@@ -98,15 +142,6 @@ class ClearanceLow:
     limit_mm: float
 
 
-Reason = (
-    LoadMiss | RateMiss | TooStrong | LoadUnsure | HeightUnread | BindRisk | ClearanceLow | Shortage
-)  # of a combination
-
-RelaxedLimit = Literal[
-    "coil_bind_margin", "unread_heights", "shim_stock", "max_shims", "effort_none", "effort_shims"
-]
-
-
 @dataclass(frozen=True)
 class TooFewSprings:
     """Fewer springs of a role than valves."""
@@ -115,6 +150,25 @@ class TooFewSprings:
     role: str
     springs: int
     valves: int
+
+
+Reason = (
+    LoadMiss
+    | RateMiss
+    | TooStrong
+    | LoadUnsure
+    | ValvesOutside
+    | HeightUnread
+    | Loose
+    | BindRisk
+    | ClearanceLow
+    | TooFewSprings
+    | Shortage
+)  # of a combination
+
+RelaxedLimit = Literal[
+    "coil_bind_margin", "unread_heights", "shim_stock", "max_shims", "effort_none", "effort_shims"
+]
 
 
 @dataclass(frozen=True)
@@ -127,19 +181,11 @@ class MarginObstacle:
 
 
 @dataclass(frozen=True)
-class SpringHeight:
-    """A spring, and a height it must still be pressed to."""
-
-    spring: str
-    height_mm: float
-
-
-@dataclass(frozen=True)
 class UnreadObstacle:
     """Heights that were not read alone prevent an assignment."""
 
     kind: Literal["unread_heights"] = field(default="unread_heights", init=False)
-    heights: tuple[SpringHeight, ...]
+    needs: tuple[Need, ...]
 
 
 @dataclass(frozen=True)
@@ -165,7 +211,13 @@ class LimitsTogether:
 
 
 Obstacle = (
-    TooFewSprings | ClearanceLow | MarginObstacle | UnreadObstacle | EffortObstacle | LimitsTogether
+    Loose
+    | TooFewSprings
+    | ClearanceLow
+    | MarginObstacle
+    | UnreadObstacle
+    | EffortObstacle
+    | LimitsTogether
 )  # to an assignment
 
 

@@ -1,15 +1,14 @@
-"""What can be done under a spring, shims or a seat cut, and how deep to press it then. Pure."""
+"""What can be done under a spring: shims or a seat cut. Pure."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations_with_replacement
 from typing import Literal, get_args
 
 from coilbench.analysis.engine.build_file import BuildFile, Shim
-from coilbench.capture.errors import CoilbenchError
 
 Stack = tuple[float, ...]
 Effort = Literal["none", "shims", "cuts"]  # what may be done under the springs, least first
@@ -147,63 +146,3 @@ class SeatOptions:
 def _total_mm(stack: Stack) -> float:
     """Return a stack's thickness, to the nanometre, so that equal stacks compare equal."""
     return round(math.fsum(stack), 6)
-
-
-@dataclass(frozen=True)
-class _DepthRow:
-    """How far to press one set over one choice of shims or cut.
-
-    Attributes:
-        role: outer or inner, as the build file names it.
-        shim_mm, seat_cut_mm: what is under the spring; one of them is 0.
-        seat_height_mm, open_height_mm: valve shut and at full lift, mean over the valves.
-        seat_depth_mm, open_depth_mm: free length less height; None where the free length isn't
-            known; negative where the spring would stand loose.
-    """
-
-    set_name: str = field(metadata=SET_KEY)
-    role: str
-    shim_mm: float
-    seat_cut_mm: float
-    seat_height_mm: float
-    open_height_mm: float
-    seat_depth_mm: float | None
-    open_depth_mm: float | None
-
-
-def depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> tuple[_DepthRow, ...]:
-    """List how far to press each candidate set, shims first from none up, then cuts.
-
-    Free lengths are by set, None where unknown.
-
-    Raises:
-        CoilbenchError: a candidate set is not among them.
-    """
-    head, rows = build.head, []
-    choices = SeatOptions.of(build, head.valve_count or 1).alike()
-    named = [("outer", name, 0.0) for name in build.springs.outer]
-    named += [("inner", name, head.inner_offset_mm) for name in build.springs.inner]
-    for role, name, offset_mm in named:
-        if name not in free_lengths_mm:
-            raise CoilbenchError(
-                f"there is no set {name!r}",
-                where=f"{build.name}, springs.{role}",
-                hint="See: coilbench set list",
-            )
-        free_mm = free_lengths_mm[name]
-        for choice in choices:
-            seat_mm = head.installed_height_mm + choice.height_change_mm - offset_mm
-            open_mm = seat_mm - build.cam.valve_lift_mm
-            rows.append(
-                _DepthRow(
-                    set_name=name,
-                    role=role,
-                    shim_mm=choice.shim_mm,
-                    seat_cut_mm=choice.seat_cut_mm,
-                    seat_height_mm=round(seat_mm, 6),
-                    open_height_mm=round(open_mm, 6),
-                    seat_depth_mm=None if free_mm is None else round(free_mm - seat_mm, 6),
-                    open_depth_mm=None if free_mm is None else round(free_mm - open_mm, 6),
-                )
-            )
-    return tuple(rows)

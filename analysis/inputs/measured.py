@@ -19,6 +19,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
+from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
@@ -32,6 +33,10 @@ from coilbench.capture.strokes.sweep import Sweep
 # The default heights keep this far from the ends of what was measured; near the free length a
 # small error of height is a large share of the load.
 TOP_SHARE, BOTTOM_SHARE = 0.4, 0.15
+
+
+class NothingMeasured(CoilbenchError):
+    """No spring of a set was measured."""
 
 
 @dataclass(frozen=True)
@@ -98,7 +103,7 @@ def measured_set(
             solid_mm = record.solid_height_mm if solid_mm is None else solid_mm
             curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm))
     if not curves:
-        raise CoilbenchError(
+        raise NothingMeasured(
             f"no spring of set {record.name!r} is measured yet",
             hint=f"Measure it with: coilbench daemon --port PORT --set {record.name}, "
             f"or by hand: coilbench note --set {record.name}",
@@ -122,15 +127,19 @@ def _judged(
     )
 
 
-def free_length_mm(db: Database, record: SetRecord) -> float | None:
-    """Return a set's free length: as registered, else the mean of what was measured, else None."""
-    if record.free_length_mm is not None:
-        return record.free_length_mm
-    with suppress(CoilbenchError):
+def spring_size(db: Database, record: SetRecord) -> SpringSize:
+    """Return a set's free length, as registered, else the mean of what was measured; its solid.
+
+    The solid height is the highest known: as registered, else of any spring.
+    """
+    curves: tuple[SpringCurve, ...] = ()
+    with suppress(NothingMeasured):
         curves = measured_set(db, record).curves
-        known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
-        return fmean(known) if known else None
-    return None
+    known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+    measured_mm = fmean(known) if known else None
+    free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
+    springs = SetCurves(record.name, record.role, curves, record.solid_height_mm)
+    return SpringSize(free_mm, springs.known_solid_mm)
 
 
 @dataclass(frozen=True)
@@ -216,24 +225,37 @@ def judge_set(
     every, away = measured_there(wanted, len(asked), curves)
     every = every or [(height_mm, None) for height_mm in default_heights_mm(curves)]
     check, unjudged = None, None
+
+    def judged(at: Sequence[Asked]) -> SetCheck:
+        return check_set(
+            record.name,
+            curves,
+            [height_mm for height_mm, _ in at],
+            tolerance=tolerance,
+            alpha=alpha,
+            nominals=[nominal for _, nominal in at],
+            nominal_rate=rate_aim(record.nominal, tolerance),
+            free_length_nominal_mm=record.free_length_mm,
+            doubts=measured.doubts,
+        )
+
     try:
-        if every:
-            check = check_set(
-                record.name,
-                curves,
-                [height_mm for height_mm, _ in every],
-                tolerance=tolerance,
-                alpha=alpha,
-                nominals=[nominal for _, nominal in every],
-                nominal_rate=rate_aim(record.nominal, tolerance),
-                free_length_nominal_mm=record.free_length_mm,
-                doubts=measured.doubts,
-            )
+        check = judged(every) if every else None
     except HeightNotMeasured as error:
         if must_reach:
             raise
         unjudged = error.finding
+        every = _reached(every, curves)
+        check = judged(every) if every else None
     return JudgedSet(record, measured, tuple(every), tuple(away), check, unjudged)
+
+
+def _reached(asked: Sequence[Asked], curves: Sequence[SpringCurve]) -> list[Asked]:
+    """Return the heights at which some spring was measured, else two inside what all were."""
+    near, _ = measured_there(asked, 0, curves)
+    if any(curve.lowest_mm <= near[0][0] <= curve.highest_mm for curve in curves):
+        return near
+    return [(height_mm, None) for height_mm in default_heights_mm(curves)]
 
 
 def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]:
@@ -318,7 +340,8 @@ class Candidates:
 
     Attributes:
         sets: by name, without the springs that are left out.
-        judged: by name, at valve shut and full lift.
+        judged: by name, at valve shut and full lift as far as it was measured there; not those of
+            which no spring was measured.
         unsure: labels of springs that are counted in though they could not be judged.
         sizes: how many springs each set is registered with.
     """
@@ -333,9 +356,10 @@ class Candidates:
 def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candidates:
     """Read a build file's candidate sets from the book, flagged springs left out or not.
 
+    A set that was not measured, or of which every spring is flagged, does not bar the others.
+
     Raises:
-        CoilbenchError: a set is not in the book or not measured, every spring of it is flagged,
-            or no spring reaches a running height and flagged springs are to be left out.
+        CoilbenchError: a set is not in the book, or no spring of any is measured and sound.
     """
     found = Candidates({}, {}, [], [], {})
     seat_mm: float = build.head.installed_height_mm
@@ -344,26 +368,48 @@ def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candida
     for name, at_mm in places:
         record = find_set(db, name)
         asked = [(at_mm, None), (at_mm - build.cam.valve_lift_mm, None)]
-        judged = judge_set(db, record, asked, must_reach=not use_flagged)
+        found.sizes[name] = len(record.springs)
+        try:
+            judged = judge_set(db, record, asked, must_reach=False)
+        except NothingMeasured:
+            found.sets[name] = _usable(record, (), record.labels)
+            continue
         flagged = () if use_flagged else judged.set_apart
+        kept = [curve for curve in judged.measured.curves if curve.label not in flagged]
         found.judged[name] = judged
-        found.sets[name] = _usable_curves(record, judged.measured.curves, flagged)
+        found.sets[name] = _usable(record, kept, judged.measured.missing)
         found.left_out.extend(sorted(flagged))
         found.unsure.extend(judged.unsure)
-        found.sizes[name] = len(record.springs)
+    for role, names in (("outer", build.springs.outer), ("inner", build.springs.inner)):
+        _refuse_unusable(role, [found.sets[name] for name in names])
     return found
 
 
-def _usable_curves(
-    record: SetRecord, curves: Sequence[SpringCurve], flagged: Sequence[str]
-) -> SetCurves:
-    kept = tuple(curve for curve in curves if curve.label not in flagged)
-    if not kept:
-        raise CoilbenchError(
-            f"every measured spring of set {record.name!r} is flagged",
-            hint=f"See: coilbench set check {record.name}, or count them in with --use-flagged",
-        )
+def _usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[str]) -> SetCurves:
     coil = None
     if record.wire_mm is not None and record.active_coils is not None:
         coil = Coil(record.wire_mm, record.active_coils, record.coil_diameter_mm)
-    return SetCurves(record.name, record.role, kept, record.solid_height_mm, coil)
+    return SetCurves(
+        record.name,
+        record.role,
+        tuple(curves),
+        record.solid_height_mm,
+        coil,
+        record.free_length_mm,
+        tuple(missing),
+    )
+
+
+def _refuse_unusable(role: str, sets: Sequence[SetCurves]) -> None:
+    if not sets or any(springs.curves for springs in sets):
+        return
+    names = ", ".join(springs.name for springs in sets)
+    if all(springs.missing for springs in sets):
+        raise CoilbenchError(
+            f"no spring of a candidate {role} set is measured yet: {names}",
+            hint="Measure one: coilbench live, coilbench note or coilbench import",
+        )
+    raise CoilbenchError(
+        f"every measured {role} spring is flagged: {names}",
+        hint=f"See: coilbench set check {sets[0].name}, or count them in with --use-flagged",
+    )

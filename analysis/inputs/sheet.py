@@ -8,9 +8,9 @@ from typing import Literal
 
 from coilbench.analysis.curves.curve import NotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.engine.assignment import Assignment
+from coilbench.analysis.engine.assignment import Assignment, Inside
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.pairing import Combination
+from coilbench.analysis.engine.combination import Combination
 from coilbench.analysis.engine.placed import Load
 from coilbench.analysis.engine.reasons import Obstacle, Reason
 from coilbench.analysis.engine.shims import SeatChoice
@@ -50,8 +50,7 @@ class ValveRow:
         inner: None for single springs.
         seat, open: loads of outer and inner together, valve shut and at full lift; None where
             they weren't measured.
-        fits: both loads are inside the card's tolerances; None where one isn't known.
-        sure: whether no load's uncertainty reaches over a tolerance; None with `fits`.
+        verdict: of both loads against the card's tolerances; None where one isn't known.
     """
 
     valve: str
@@ -61,8 +60,17 @@ class ValveRow:
     inner: Place | None
     seat: Load | None
     open: Load | None
-    fits: bool | None
-    sure: bool | None
+    verdict: Inside | None
+
+    @property
+    def fits(self) -> bool | None:
+        """Whether both loads are inside, by value; None where one isn't known."""
+        return None if self.verdict is None else self.verdict != "outside"
+
+    @property
+    def sure(self) -> bool | None:
+        """Whether both are inside by more than they are unsure; None where one isn't known."""
+        return None if self.verdict is None else self.verdict == "inside"
 
     @property
     def places(self) -> tuple[Place, ...]:

@@ -13,9 +13,9 @@ from typing import NamedTuple
 import numpy as np
 from sqlite_utils import Database
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.sweep_fit import Array
-from coilbench.analysis.engine.assignment import Assignment, Candidate, Valve, ValvePlan
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.engine.assignment import Assignment, ValvePlan, inside_card
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.pairing import pair_sets
@@ -25,9 +25,9 @@ from coilbench.analysis.engine.placed import (
     SetLoads,
     exceeds,
     parallel_load,
-    reaches_over,
 )
 from coilbench.analysis.engine.shims import Effort, SeatChoice
+from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
 from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings
@@ -202,7 +202,7 @@ def _chosen_by_assignment(build: BuildFile, plans: Sequence[ValvePlan]) -> _Chos
     names = {}
     for plan in plans:
         for one in filter(None, (plan.outer, plan.inner)):
-            names[one.springs.name, one.curve.label] = one.name
+            names[one.springs.name, one.label] = one.name
         inner = None if plan.inner is None else plan.inner.springs.name
         pairs.setdefault((plan.outer.springs.name, inner), []).append(plan)
     return _Chosen(
@@ -236,7 +236,7 @@ def _used_set(springs: Sequence[Candidate]) -> SetCurves:
     # A solid height known of any spring of the set is taken for all of them.
     return replace(
         whole,
-        curves=tuple(spring.curve for spring in springs),
+        curves=tuple(spring.curve for spring in springs if spring.curve is not None),
         solid_height_mm=whole.known_solid_mm,
     )
 
@@ -253,8 +253,8 @@ def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) 
     named = [(s.name, None, s.highest_solid_mm) for s in pair.sets]
     places = _places(build, valve, pair.choice, named)
     standing = [(s, at.height_mm) for s, at in zip(pair.sets, places, strict=True)]
-    seat = parallel_load(s.load_at(mm, loads).mean for s, mm in standing)
-    full = parallel_load(s.load_at(mm - lift_mm, loads).mean for s, mm in standing)
+    seat = parallel_load(s.load_at(mm, loads) for s, mm in standing)
+    full = parallel_load(s.load_at(mm - lift_mm, loads) for s, mm in standing)
     return _row(build.cam, valve, pair.choice, places, (seat, full))
 
 
@@ -283,15 +283,9 @@ def _row(
     loads: tuple[Load | None, Load | None],
 ) -> ValveRow:
     seat, full = loads
-    fits = sure = None
-    if seat is not None and full is not None:
-        fits = cam.fits(seat.load_n, full.load_n)
-        sure = not (
-            reaches_over(seat, cam.seat_load_n, cam.seat_tolerance_n)
-            or reaches_over(full, cam.open_load_n, cam.open_tolerance_n)
-        )
+    verdict = None if seat is None or full is None else inside_card(cam, seat, full)
     inner, bare_mm = places[1] if len(places) > 1 else None, valve.height_mm
-    return ValveRow(valve.name, bare_mm, choice, places[0], inner, seat, full, fits, sure)
+    return ValveRow(valve.name, bare_mm, choice, places[0], inner, seat, full, verdict)
 
 
 def _lines_of(build: BuildFile, chosen: _Chosen) -> tuple[Line, ...]:

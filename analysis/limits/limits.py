@@ -252,7 +252,7 @@ def assess_limits(
     given_mm = build.head.valve_heights_mm.values() or [build.head.installed_height_mm]
     heights_mm = min(given_mm), max(given_mm)
     lowest, highest = (
-        place(_with_all_at(build, height_mm), outer, inner, choice, {}) for height_mm in heights_mm
+        place(_with_all_at(build, height_mm), outer, inner, choice) for height_mm in heights_mm
     )
     crank_rpm = build.cam.max_rpm
     sets = tuple(_set_limits(each, build.wires[each.springs.name], crank_rpm) for each in lowest)

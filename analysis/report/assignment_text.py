@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from coilbench.analysis.engine.assignment import Assignment, Level, ValvePlan
+from coilbench.analysis.engine.assignment import (
+    Assignment,
+    Inside,
+    Level,
+    LevelStatus,
+    ValvePlan,
+)
 from coilbench.analysis.engine.reasons import (
     EffortObstacle,
     LimitsTogether,
     MarginObstacle,
     RelaxedLimit,
     SolidUnknown,
-    TooFewSprings,
     UnreadObstacle,
     ValvesAssumed,
 )
@@ -23,6 +28,7 @@ from coilbench.analysis.report.document import (
     json_keys,
     sentences,
 )
+from coilbench.analysis.report.pairing_text import needs_lines
 from coilbench.analysis.report.units import Units
 
 ALLOWED: dict[Effort, str] = {"none": "no shims", "shims": "shims", "cuts": "shims and seat cuts"}
@@ -35,25 +41,31 @@ LIMITS: dict[RelaxedLimit, str] = {
     "effort_shims": "--effort shims",
 }
 
+STATUS: dict[LevelStatus, str] = {
+    "optimal": "not proven",
+    "feasible": "not proven",
+    "infeasible": "impossible",
+    "unknown": "unknown",
+    "not_read": "not judged",
+}
+
 json_keys(
     ValvePlan,
     "valve=valve.name height_mm=valve.height_mm outer=outer.name inner=inner.name "
     "shims_mm=choice.shims_mm seat_cut_mm=choice.seat_cut_mm seat_n=seat.load_n "
-    "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n coil_bind_margin_mm fits",
+    "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n coil_bind_margin_mm fits "
+    "verdict",
 )
-json_keys(Level, "effort objective bound status shims cuts valves_that_fit")
+json_keys(Level, "effort objective bound status proven not_considered shims cuts valves_that_fit")
 json_keys(
     Assignment,
-    "status=chosen.status effort objective=chosen.objective bound=chosen.bound gap=chosen.gap "
+    "status=chosen.status proven=chosen.proven effort objective=chosen.objective "
+    "bound=chosen.bound gap=chosen.gap not_considered=chosen.not_considered needs=chosen.needs "
+    "spread_n=chosen.spread_n "
     "valves=chosen.valves spares=chosen.spares.name levels reasons",
 )
 
 
-sentences(
-    TooFewSprings,
-    "{valves} valves need as many {role} springs, {springs} are available: measure more, name "
-    "another set, or include flagged ones with --use-flagged",
-)
 sentences(
     EffortObstacle,
     {
@@ -76,8 +88,10 @@ def _(reason: MarginObstacle, units: Units) -> str:
 
 @describe.register
 def _(reason: UnreadObstacle, units: Units) -> str:
-    heights = [filled("{spring} at {height_mm}", each, units) for each in reason.heights]
-    return f"springs were not read at the heights they would have: {first_few(heights)}"
+    return (
+        "springs were not read at the heights they would have: "
+        f"{first_few(list(needs_lines(reason.needs, units)))}"
+    )
 
 
 @describe.register
@@ -110,18 +124,42 @@ def assignment_notes(assignment: Assignment, units: Units) -> tuple[str, ...]:
 
 def assignment_verdict(level: Level) -> str:
     """Say what an assignment gives, and whether it is proven the best; or that there is none."""
-    if not level.valves:
-        if level.status == "infeasible":
+    match level.status:
+        case "infeasible":
             return "There is no way to give every valve springs of its own"
-        return "The time ran out before any way to give every valve springs of its own was found"
-    proven = (
-        "Proven: no other choice from these springs comes nearer to it"
-        if level.status == "optimal"
-        else "The time ran out before this was proven the nearest"
-    )
+        case "not_read":
+            return "Not judged: no valves can be filled from the heights that were read"
+        case "unknown":
+            return (
+                "The time ran out before any way to give every valve springs of its own was found"
+            )
+    if level.proven:
+        proven = "Proven: no other choice from these springs comes nearer to it"
+    elif level.status == "optimal":
+        proven = (
+            "Not proven: of the choices that were read none comes nearer, but "
+            f"{level.not_considered} were left out for want of a reading"
+        )
+    else:
+        proven = "The time ran out before this was proven the nearest"
+    return f"{inside_text(level)}. {proven}"
+
+
+def inside_text(level: Level) -> str:
+    """Count the valves inside the card's tolerances, inside but not surely, and outside."""
+    every = len(level.valves)
+    others: dict[str, Inside] = {"inside but unsure": "inside, unsure", "outside": "outside"}
+    parts = [f"{count} {said}" for said, one in others.items() if (count := level.count(one))]
+    told = f"{level.count('inside')} of {every} valves are inside the card's tolerances"
+    return ", ".join([told, *parts])
+
+
+def spread_text(level: Level, units: Units) -> str:
+    """Say how far the valves are from each other."""
+    seat_n, open_n = level.spread_n or (0.0, 0.0)
     return (
-        f"{level.valves_that_fit} of {len(level.valves)} valves are inside the card's tolerances. "
-        f"{proven}"
+        f"From valve to valve the loads differ by {units.load_text(seat_n)} shut and "
+        f"{units.load_text(open_n)} at full lift"
     )
 
 
@@ -137,7 +175,7 @@ def level_rows(levels: Sequence[Level]) -> list[tuple[str, ...]]:
             f"{level.valves_that_fit} of {len(level.valves)}" if level.valves else "no way",
             str(level.shims) if level.valves else "-",
             str(level.cuts) if level.valves else "-",
-            level.status,
+            STATUS[level.status] if not level.proven else "proven",
         )
         for level in levels
     ]

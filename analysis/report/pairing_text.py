@@ -6,8 +6,9 @@ import math
 from collections.abc import Iterator, Sequence
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.pairing import Combination, PairAnswer, Pairing, Trade, Window
-from coilbench.analysis.engine.placed import LoadRange, PlacedSet
+from coilbench.analysis.engine.combination import Combination
+from coilbench.analysis.engine.pairing import PairAnswer, Pairing, Trade
+from coilbench.analysis.engine.placed import LoadRange, PlacedSet, Window
 from coilbench.analysis.engine.reasons import (
     BindRisk,
     ClearanceLow,
@@ -15,10 +16,15 @@ from coilbench.analysis.engine.reasons import (
     HeightUnread,
     LoadMiss,
     LoadUnsure,
+    Loose,
+    Need,
     RateMiss,
+    TooFewSprings,
     TooStrong,
+    ValvesOutside,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
+from coilbench.analysis.engine.verdicts import ValveCounts, Verdict
 from coilbench.analysis.report.document import (
     describe,
     filled,
@@ -27,11 +33,20 @@ from coilbench.analysis.report.document import (
     sentences,
 )
 from coilbench.analysis.report.units import Units
+from coilbench.capture.units import counted
 
 ENDS: dict[End, str] = {"seat": "with the valve shut", "open": "at full lift"}
 NOTHING_MM = 0.005  # a change of height too small to show
 NOTHING_PERCENT = 0.05
 BAR_CELLS = 16
+PRESS_SAFELY = "slowly, the spring captive at both ends; stop before the coils bind"
+BEST: dict[Verdict, str] = {
+    "fits": "Best fit",
+    "fits, bind unknown": "Best fit, but coil bind was not checked",
+    "near": "May fit, within the uncertainty",
+    "misses": "Nothing fits. Nearest",
+    "not judged": "Nothing can be judged before more is read. First",
+}
 
 json_keys(Cam, "name seat_n=seat_load_n open_n=open_load_n lift_mm=valve_lift_mm "
           "implied_rate_n_per_mm")  # fmt: skip
@@ -39,7 +54,9 @@ json_keys(
     Combination,
     "outer inner shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm seat_n=seat.load_n "
     "seat_u_n=seat.load_u_n open_n=full.load_n open_u_n=full.load_u_n rate_n_per_mm "
-    "coil_bind_margin_mm fits reasons shims_mm=choice.shims_mm seat_lowest_n=seat.lowest_n "
+    "coil_bind_margin_mm verdict fits needs reasons valves=counts.valves "
+    "inside_as_they_come=counts.as_they_come inside_chosen=counts.chosen "
+    "inside_surely=counts.sure shims_mm=choice.shims_mm seat_lowest_n=seat.lowest_n "
     "seat_highest_n=seat.highest_n open_lowest_n=full.lowest_n open_highest_n=full.highest_n "
     "margins=placed",
 )
@@ -50,15 +67,15 @@ json_keys(
 )
 json_keys(
     PairAnswer,
-    "outer inner verdict words=text exact_shim_mm exact_seat_cut_mm exact_open_n "
-    "nearest_shim_mm=nearest.choice.shim_mm nearest_seat_cut_mm=nearest.choice.seat_cut_mm "
-    "window_mm",
+    "outer=best.outer inner=best.inner verdict obstacle words=text exact_shim_mm "
+    "exact_seat_cut_mm exact_open_n nearest_shim_mm=nearest.choice.shim_mm "
+    "nearest_seat_cut_mm=nearest.choice.seat_cut_mm window",
 )
 json_keys(
     Trade,
     "outer=combination.outer inner=combination.inner shim_mm=combination.choice.shim_mm "
     "seat_cut_mm=combination.choice.seat_cut_mm shims=combination.choice.count distance "
-    "fits=combination.fits words=text",
+    "verdict=combination.verdict fits=combination.fits words=text",
 )
 json_keys(Pairing, "card=cam retainer_clearance_mm=clearance_mm combinations pairs=answers "
           "trade_off=trades")  # fmt: skip
@@ -82,16 +99,24 @@ def _change_text(change_mm: float, units: Units) -> str:
     return f"{length} of shims" if change_mm < 0.0 else f"a seat cut of {length}"
 
 
-def _window_text(window_mm: Window, units: Units) -> str:
-    low_mm, high_mm = window_mm
+def _window_text(window: Window, units: Units) -> str:
+    """Say which changes would do, and which end is only that of what was read."""
+    low_mm, high_mm = window.low_mm, window.high_mm
     if high_mm - low_mm < NOTHING_MM:
         return f"{_change_text(low_mm, units)} would do"
     if high_mm <= 0.0 or low_mm >= 0.0:
         least, most = sorted((abs(low_mm), abs(high_mm)))
         what = "a seat cut" if low_mm >= 0.0 else "shims"
-        return f"{what} of {units.length_text(least)} to {units.length_text(most)} would do"
-    low, high = _change_text(low_mm, units), _change_text(high_mm, units)
-    return f"anything from {low} to {high} would do"
+        text = f"{what} of {units.length_text(least)} to {units.length_text(most)} would do"
+    else:
+        low, high = _change_text(low_mm, units), _change_text(high_mm, units)
+        text = f"anything from {low} to {high} would do"
+    unread = [
+        _change_text(mm, units)
+        for mm, end in ((low_mm, window.low_unread), (high_mm, window.high_unread))
+        if end
+    ]
+    return f"{text} (nothing was read beyond {' and '.join(unread)})" if unread else text
 
 
 def pair_text(outer: str, inner: str | None, choice: SeatChoice, units: Units) -> str:
@@ -114,9 +139,10 @@ def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
 def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
     """Yield the best combination with its reasons, what each pair would take, and the choices."""
     best = pairing.combinations[0]
-    verdict = "Best fit" if best.fits else "Nothing fits. Nearest"
-    yield f"{verdict}: {pair_text(best.outer, best.inner, best.choice, units)}."
+    yield f"{_title(pairing)}: {pair_text(best.outer, best.inner, best.choice, units)}."
     yield from (f"  {describe(reason, units)}" for reason in best.reasons)
+    if best.counts.as_they_come is not None:
+        yield f"  {counts_text(best.counts)}."
     for each in best.placed:
         if each.bind_margin_mm is not None:
             yield f"  {describe(each, units)}."
@@ -124,9 +150,10 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
         yield f"  Retainer to guide at full lift: {units.length_text(pairing.clearance_mm)}."
     if best.seat is not None and best.full is not None:
         yield f"  Weakest to strongest springs: {range_text(best.seat, best.full, units)}."
-    yield "What each pair would take:"
+    yield "What each pair would take, by the means of its springs:"
     for answer in pairing.answers:
-        yield f"  {_names_text(answer.outer, answer.inner)}: {describe(answer, units)}."
+        names = _names_text(answer.best.outer, answer.best.inner)
+        yield f"  {names}: {describe(answer, units)}."
     if pairing.trades:
         yield (
             "Closeness against effort, least effort first; the bar is what is missed, "
@@ -135,6 +162,51 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
     for trade, bar in zip(pairing.trades, _bars(pairing.trades), strict=True):
         names = _names_text(trade.combination.outer, trade.combination.inner)
         yield f"  {bar}  {names}, {describe(trade, units)}."
+    if needs := best.needs or next((one.needs for one in pairing.combinations if one.needs), ()):
+        yield f"To settle what could not be judged, measure ({PRESS_SAFELY}):"
+        yield from (f"  {line}." for line in needs_lines(needs, units))
+
+
+def _title(pairing: Pairing) -> str:
+    best = pairing.combinations[0].verdict
+    waiting = sum(each.verdict == "not judged" for each in pairing.combinations)
+    if waiting and best == "misses":
+        return (
+            f"Nothing that was read fits, {counted(waiting, 'combination')} can't be judged yet. "
+            "Nearest"
+        )
+    return BEST[best]
+
+
+def needs_lines(needs: Sequence[Need], units: Units) -> Iterator[str]:
+    """Yield what to measure, springs of one set and height together, in the order given."""
+    grouped: dict[tuple[str, str, float | None], list[Need]] = {}
+    for need in needs:
+        grouped.setdefault((need.kind, need.set_name, need.height_mm), []).append(need)
+    for (kind, set_name, height_mm), alike in grouped.items():
+        if kind == "solid_height":
+            yield f"{set_name}: its solid height"
+            continue
+        named = ", ".join(need.label or "" for need in alike)
+        depths_mm = [need.depth_mm for need in alike if need.depth_mm is not None]
+        depth = _depth_text(max(depths_mm, default=None), units)
+        yield f"{set_name}: {named} at {units.length_text(height_mm)} ({depth})"
+
+
+def _depth_text(depth_mm: float | None, units: Units) -> str:
+    if depth_mm is None:
+        return "the depth is unknown until the free length is measured"
+    return f"pressed by {units.length_text(depth_mm)}"
+
+
+def counts_text(counts: ValveCounts) -> str:
+    """Say how many valves would be inside the card."""
+    least = "" if counts.chosen == counts.valves else "at least "
+    sure = "" if counts.sure == counts.chosen else f", {counts.sure} of them surely"
+    return (
+        f"Inside the card: {counts.as_they_come or 0.0:.1f} of {counts.valves} valves with "
+        f"springs taken as they come, {least}{counts.chosen} with springs chosen{sure}"
+    )
 
 
 def range_text(seat: LoadRange, full: LoadRange, units: Units) -> str:
@@ -161,8 +233,7 @@ def _(trade: Trade, units: Units) -> str:
         return f"{_choice_text(each.choice, units)}: not measured"
     seat = _off_text(each.seat.load_n, trade.card_seat_n, "shut")
     full = _off_text(each.full.load_n, trade.card_open_n, "at full lift")
-    inside = "inside" if each.fits else "outside"
-    return f"{_choice_text(each.choice, units)}: {seat}, {full}, {inside} the tolerances"
+    return f"{_choice_text(each.choice, units)}: {seat}, {full}: {each.verdict}"
 
 
 def _off_text(load_n: float, card_n: float, where: str) -> str:
@@ -190,7 +261,7 @@ def _(placed: PlacedSet, units: Units) -> str:
 @describe.register
 def _(answer: PairAnswer, units: Units) -> str:
     text = _answer_text(answer, units)
-    if answer.nearest is None or answer.exact_mm is None or answer.verdict == "unknown":
+    if answer.nearest is None or answer.exact_mm is None:
         return text
     return (
         f"{text}; the card's seat load needs {_change_text(answer.exact_mm, units)} exactly, "
@@ -199,30 +270,31 @@ def _(answer: PairAnswer, units: Units) -> str:
 
 
 def _answer_text(answer: PairAnswer, units: Units) -> str:
-    best = answer.best
-    window = "" if answer.window_mm is None else _window_text(answer.window_mm, units)
-    reasons = [describe(reason, units) for reason in best.reasons]
-    match answer.verdict:
-        case "fits":
-            return f"fits with {_choice_text(best.choice, units)}" + (window and f" ({window})")
-        case "unknown":
-            return reasons[0]
-        case "nearly":
-            return f"{window}, which stock and cuts do not give"
-        case "limits" if window:
-            near = {
-                "clearance": "the retainer comes too near to the guide",
-                "coil_bind": "that comes too near to coil bind",
-            }
-            return f"{window}, but {near[answer.limit or 'coil_bind']}"
-        case "no" if answer.rate is not None:
-            return describe(answer.rate, units)
-        case "no":
-            reasons[0] = (
-                "the card's loads are out of reach of shims and cuts, as far as the springs were "
-                f"measured: {reasons[0]}"
+    best, choice = answer.best, _choice_text(answer.best.choice, units)
+    window = "" if answer.window is None else _window_text(answer.window, units)
+    said = [reason for reason in best.reasons if not isinstance(reason, HeightUnread)]
+    reasons = "; ".join(describe(reason, units) for reason in said)
+    if best.fits:
+        return f"{best.verdict} with {choice}" + (window and f" ({window})")
+    if best.verdict == "not judged":
+        springs = {(need.set_name, need.label) for need in best.needs}
+        waiting = counted(len(springs), "spring")
+        return f"not judged with {choice}: {waiting} must be read where they would stand"
+    match answer.obstacle:
+        case "stock":
+            return f"{best.verdict}: {window}, which stock and cuts do not give"
+        case "clearance":
+            return f"misses: {window or reasons}, but the retainer comes too near to the guide"
+        case "coil_bind":
+            return f"{best.verdict}: {window}, but that comes too near to coil bind"
+        case "rate" if answer.rate is not None:
+            return f"{best.verdict}: {describe(answer.rate, units)}"
+        case "reach":
+            return (
+                f"{best.verdict}: the card's loads are out of reach of shims and cuts, as far as "
+                f"the springs were measured: {reasons}"
             )
-    return "; ".join(reasons)
+    return f"{best.verdict} with {choice}: {reasons}"
 
 
 @describe.register
@@ -257,19 +329,30 @@ def _(reason: TooStrong, _units: Units) -> str:
 
 
 @describe.register
+def _(reason: ValvesOutside, units: Units) -> str:
+    template = (
+        "taken as they come, {outside:.1f} of {valves} valves would be outside {end}: {lowest_n} "
+        "to {highest_n}"
+    )
+    if reason.heights_differ_mm >= NOTHING_MM:
+        template += "; heights differ by {heights_differ_mm}"
+    return filled(template, reason, units, end=ENDS[reason.at])
+
+
+@describe.register
 def _(reason: HeightUnread, units: Units) -> str:
-    press = "press to a depth of {depth_mm}"
-    if reason.depth_mm is None:
-        press = "press to that height (the depth is unknown until the free length is measured)"
-    template = {
-        "beyond_solid": "{set_name} cannot be pressed to {height_mm} ({end}): it is solid at "
-        "{limit_mm}",
-        "loose": "{set_name} would be loose at {height_mm} ({end}): one of its springs is "
-        "{limit_mm} long",
-        "not_read": "{set_name} was not read at {height_mm} ({end}) on {named}: "
-        f"{press}, stop before coil bind",
-    }[reason.kind]
-    return filled(template, reason, units, end=ENDS[reason.at], named=first_few(reason.springs))
+    template = "{set_name} was not read at {height_mm} on {named} ({depth})"
+    depth, named = _depth_text(reason.depth_mm, units), first_few(reason.springs)
+    return filled(template, reason, units, named=named, depth=depth)
+
+
+@describe.register
+def _(reason: Loose, units: Units) -> str:
+    template = (
+        "{set_name} would stand loose at {height_mm}, valve shut: {named}, from {free_length_mm} "
+        "long"
+    )
+    return filled(template, reason, units, named=first_few(reason.springs))
 
 
 _UNSURE = "{at} load {load_n} ± {load_u_n} is %s the tolerance, but its uncertainty reaches over it"
@@ -307,4 +390,9 @@ sentences(
 sentences(
     Shortage,
     "too few shims of {thickness_mm} for every valve: {needed} needed, {count} in stock",
+)
+sentences(
+    TooFewSprings,
+    "{valves} valves need as many {role} springs, {springs} are available: measure more, name "
+    "another set, or include flagged ones with --use-flagged",
 )

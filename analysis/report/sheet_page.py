@@ -219,14 +219,8 @@ def _valve(row: ValveRow, units: Units) -> dict[str, object]:
         "seat": _placed_load(row.seat, units),
         "full": _placed_load(row.open, units),
         "margin": _length(row.margin_mm, units),
-        "verdict": _inside(row),
+        "verdict": row.verdict or UNKNOWN,
     }
-
-
-def _inside(row: ValveRow) -> str:
-    if row.fits is None:
-        return UNKNOWN
-    return ("inside" if row.fits else "outside") + ("" if row.sure else ", unsure")
 
 
 def _spring(place: Place) -> str:

@@ -11,12 +11,14 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from coilbench.analysis.engine.assignment import Level
-from coilbench.analysis.engine.pairing import Combination
+from coilbench.analysis.engine.combination import Combination
 from coilbench.analysis.engine.shims import Effort
+from coilbench.analysis.engine.verdicts import Verdict
 from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
 from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.report.assignment_text import (
     ALLOWED,
+    STATUS,
     assignment_notes,
     assignment_verdict,
     number_text,
@@ -61,6 +63,14 @@ UNCERTAINTY_METHOD = (
     "reading's own by root sum of squares. It covers the measurement, not how a spring changes as "
     "it runs, nor the engine's heights"
 )
+
+PAIR_VERDICTS: dict[Verdict, str] = {
+    "fits": "which fits the card",
+    "fits, bind unknown": "which fits the card, but coil bind was not checked",
+    "near": "which may fit the card, within the uncertainty",
+    "misses": "which is the nearest, and misses the card",
+    "not judged": "which can't be judged before more is read",
+}
 
 json_keys(
     Sheet,
@@ -155,9 +165,7 @@ def _verdict(sheet: Sheet, units: Units) -> str:
     found = assignment_verdict(level)
     if best is None:
         return found
-    how = "which fits the card" if best.fits else "which is the nearest, and does not fit"
-    if best.seat is None or best.full is None:
-        how = "which may or may not fit"
+    how = PAIR_VERDICTS[best.verdict]
     kind = "set" if best.inner is None else "pair of sets"
     named = pair_text(best.outer, best.inner, best.choice, units)
     return f"{found}, so this sheet shows the best {kind}: {named}, {how}"
@@ -222,7 +230,7 @@ def _choice_method(level: Level, effort: Effort) -> str:
         "((shut - card) / tolerance)^2 + ((full lift - card) / tolerance)^2 over the valves is "
         "least while the limits are kept: a whole-number programme, solved by HiGHS through "
         f"SciPy. Allowed: {ALLOWED[effort]}. Sum {number_text(level.objective)}, none is below "
-        f"{number_text(level.bound)}; status: {level.status}"
+        f"{number_text(level.bound)}; {STATUS[level.status] if not level.proven else 'proven'}"
     )
 
 

@@ -127,7 +127,7 @@ def test_no_way_to_fill_the_valves_exits_with_one(
 def test_pair_says_what_it_would_take(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
     build = str(book.parent / "twin.toml")
     out = told(book, capsys, "pair", build)
-    assert "What each pair would take:" in out
+    assert "What each pair would take" in out
     assert re.search("larch.*heron", out)
     assert re.search("Closeness.*against", out)
     document = json.loads(told(book, capsys, "pair", build, "--json"))

@@ -241,8 +241,6 @@ def test_the_demo_says_the_same_in_all_units(
     [
         ("set", "check", "larch", "--at", "2.4in"),
         ("set", "show", "larch", "--curves", "--at", "2.4in"),
-        ("pair", "FAR"),
-        ("assign", "FAR"),
     ],
     ids=" ".join,
 )

@@ -64,20 +64,20 @@ def test_the_solved_change_gives_the_load(data: st.DataObject) -> None:
 def test_the_window_of_a_straight_pair_is_its_tolerance_over_its_rate() -> None:
     plan = by_change((straight("larch", 50.0, 20.0), 40.0), (straight("heron", 48.0, 10.0), 38.0))
     assert plan.load_n(0.0) == pytest.approx(300.0)
-    assert plan.window_mm(300.0, 15.0) == pytest.approx((-0.5, 0.5), abs=1e-5)
-    assert plan.window_mm(330.0, 15.0) == pytest.approx((-1.5, -0.5), abs=1e-5)
+    assert plan.window(300.0, 15.0) == pytest.approx((-0.5, 0.5, False, False), abs=1e-5)
+    assert plan.window(330.0, 15.0) == pytest.approx((-1.5, -0.5, False, False), abs=1e-5)
 
 
 def test_nothing_is_extended_beyond_what_was_measured() -> None:
     plan = by_change((straight("larch", 50.0, 20.0, low_mm=39.0), 40.0))
     assert plan.known[0][0] == pytest.approx(-1.0, abs=1e-5)
     assert plan.change_mm(240.0) is None
-    assert plan.window_mm(240.0, 10.0) is None
+    assert plan.window(240.0, 10.0) is None
     # reaches into it, as far as it was read:
-    assert plan.window_mm(220.0, 10.0) == pytest.approx((-1.0, -0.5), abs=1e-5)
+    assert plan.window(220.0, 10.0) == pytest.approx((-1.0, -0.5, True, False), abs=1e-5)
     far = by_change((straight("larch", 50.0, 20.0), 30.0))
     assert far.known[0][0] == -REACH_MM
     assert far.change_mm(20.0 * (20.0 + REACH_MM) + 1.0) is None
     nowhere = by_change((straight("larch", 50.0, 20.0), 60.0))
     assert nowhere.known == ()
-    assert nowhere.window_mm(200.0, 20.0) is None
+    assert nowhere.window(200.0, 20.0) is None

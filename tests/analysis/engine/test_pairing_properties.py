@@ -13,6 +13,7 @@ from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.verdicts import VERDICTS
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 OUTER, INNER = ("larch", "rowan"), ("heron", "plover")
@@ -97,18 +98,24 @@ def test_brute_force_finds_the_same_and_the_same_best(sets: dict[str, SetCurves]
             misses = bound or abs(seat) > 1.0 or abs(full) > 1.0
             found[(*names, shim, cut)] = (False, misses, seat**2 + full**2, count)
     pairing = pair_sets(plan(), sets)
-    ranks = []
     for each in pairing.combinations:
-        rank = found.pop((each.outer, each.inner, each.choice.shim_mm, each.choice.seat_cut_mm))
-        ranks.append(rank)
-        distance = each.distance
-        assert rank[:2] == (distance is None, not each.fits)
-        assert len(each.choice.shims_mm) == rank[3]
-        if distance is not None:
-            assert distance == pytest.approx(rank[2], abs=1e-6)
+        unread, misses, distance, count = found.pop(
+            (each.outer, each.inner, each.choice.shim_mm, each.choice.seat_cut_mm)
+        )
+        assert len(each.choice.shims_mm) == count
+        assert (each.distance is None) == unread
+        if unread:
+            assert each.verdict in ("not judged", "misses")
+            continue
+        assert each.distance == pytest.approx(distance, abs=1e-6)
+        if each.verdict != "near":  # the readings' own uncertainty reaches over a tolerance
+            assert each.verdict.startswith("fits") != misses
+            assert (each.verdict == "misses") == misses
     assert not found
+    ranks = [(VERDICTS.index(c.verdict), c.distance or 0.0) for c in pairing.combinations]
     for better, worse in itertools.pairwise(ranks):
-        assert better[:2] < worse[:2] or (better[:2] == worse[:2] and better[2] <= worse[2] + 1e-6)
+        assert better[0] <= worse[0]
+        assert better[0] < worse[0] or better[1] <= worse[1] + 1e-6 or not worse[1]
 
 
 @settings(max_examples=30, deadline=None)
@@ -141,8 +148,6 @@ def test_a_shim_never_lowers_a_load(data: st.DataObject) -> None:
 @given(sets=benches())
 def test_what_fits_comes_first_and_what_does_not_says_why(sets: dict[str, SetCurves]) -> None:
     combinations = pair_sets(plan(), sets).combinations
-    ranks = [
-        0 if each.fits else 1 if each.rate_n_per_mm is not None else 2 for each in combinations
-    ]
+    ranks = [VERDICTS.index(each.verdict) for each in combinations]
     assert ranks == sorted(ranks)
-    assert all(each.reasons for each in combinations if not each.fits)
+    assert all(each.reasons for each in combinations if each.verdict != "fits")

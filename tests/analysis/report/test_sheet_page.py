@@ -153,7 +153,7 @@ def test_pounds_and_inches(sheet: Sheet) -> None:
 def test_nothing_known_says_unknown(make_a_sheet: MakeSheet, sheet: Sheet) -> None:
     row = sheet.valves[0]
     bare = replace(
-        row, seat=None, open=None, fits=None, sure=None,
+        row, seat=None, open=None, verdict=None,
         outer=replace(row.outer, margin_mm=None),
     )  # fmt: skip
     page = sheet_page(replace(sheet, valves=(bare,), lines=(), budget=None), KG)

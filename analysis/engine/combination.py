@@ -1,0 +1,357 @@
+"""One pair of sets over one choice of shims or cut: loads against the card, verdict, reasons. Pure.
+
+Outer and inner act in parallel, each at its own height, so their loads add. A shim lowers both
+heights, a seat cut raises both.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from coilbench.analysis.engine.build_file import BuildFile, Cam
+from coilbench.analysis.engine.placed import (
+    LoadRange,
+    PlacedSet,
+    SetCurves,
+    clearance_low,
+    exceeds,
+    place,
+    reaches_over,
+)
+from coilbench.analysis.engine.reasons import (
+    End,
+    HeightUnread,
+    LoadMiss,
+    LoadUnsure,
+    Need,
+    RateMiss,
+    Reason,
+    TooFewSprings,
+    TooStrong,
+    ValvesOutside,
+)
+from coilbench.analysis.engine.shims import SeatChoice, SeatOptions
+from coilbench.analysis.engine.valve_loads import (
+    Array,
+    EndLoads,
+    LoadTable,
+    Place,
+    Readings,
+    candidates_of,
+    places_of,
+    valves_of,
+)
+from coilbench.analysis.engine.verdicts import VERDICTS, ValveCounts, Verdict, count_valves
+
+
+@dataclass(frozen=True)
+class Combination:
+    """One outer set, perhaps an inner set, and what is done under them.
+
+    Attributes:
+        outer, inner: names of the sets; inner is None for single springs.
+        verdict: over all valves and springs; `fits, bind unknown` where a solid height is missing.
+        seat, full: loads with the valve shut and at full lift, mean over the valves and the
+            springs that were read; None where none was read at a valve.
+        rate_n_per_mm: (open - seat) / lift; None if unknown.
+        distance: from the card, each load in its tolerance, squared and summed, mean over the
+            valves; None if unknown.
+        placed: the sets at their heights, outer first.
+        counts: how many valves can be inside.
+        stocked: there are shims enough to put the same under every valve.
+        reasons: what doesn't fit, or should be known.
+        needs: what to measure where it can't be judged, the most useful first.
+    """
+
+    outer: str
+    inner: str | None
+    choice: SeatChoice
+    verdict: Verdict
+    seat: LoadRange | None
+    full: LoadRange | None
+    rate_n_per_mm: float | None
+    distance: float | None
+    placed: tuple[PlacedSet, ...]
+    counts: ValveCounts
+    stocked: bool
+    reasons: tuple[Reason, ...]
+    needs: tuple[Need, ...]
+
+    @property
+    def fits(self) -> bool:
+        """Whether every valve can be inside the card, as sure as the loads are known."""
+        return self.verdict in ("fits", "fits, bind unknown")
+
+    @property
+    def coil_bind_margin_mm(self) -> float | None:
+        """The smaller of both springs' at the lowest valve; None where one isn't known."""
+        known = [mm for each in self.placed if (mm := each.bind_margin_mm) is not None]
+        return min(known) if len(known) == len(self.placed) else None
+
+    @property
+    def limits_kept(self) -> bool:
+        """Whether no known limit is in the way, and there are shims enough for every valve."""
+        kinds = {reason.kind for reason in self.reasons}
+        return self.stocked and not kinds & {"binds", "margin_low", "clearance_low", "loose"}
+
+    @property
+    def effort(self) -> tuple[bool, int, float]:
+        """What it takes, to be compared: no cut before any cut, then shims, then depth."""
+        cut_mm = self.choice.seat_cut_mm
+        return cut_mm > 0.0, self.choice.count, cut_mm
+
+    @property
+    def rank(self) -> tuple[object, ...]:
+        """Sort key, best first; at equal distance the least effort, then by name.
+
+        What can't be judged is a block of its own. The distance is rounded so that ties are ties.
+        """
+        distance = math.inf if self.distance is None else round(self.distance, 9)
+        return VERDICTS.index(self.verdict), distance, self.effort, self.outer, self.inner or ""
+
+
+@dataclass(frozen=True)
+class PlacedPair:
+    """Two sets at every valve, over every choice.
+
+    Attributes:
+        places: where valves stand, with the valves of each.
+        tables: of the outer, and of the inner where there is one.
+    """
+
+    build: BuildFile
+    sets: tuple[SetCurves, ...]
+    options: SeatOptions
+    choices: tuple[SeatChoice, ...]
+    places: Mapping[Place, Sequence[int]]
+    tables: tuple[LoadTable, ...]
+
+    @classmethod
+    def of(cls, build: BuildFile, sets: tuple[SetCurves, ...], readings: Readings) -> PlacedPair:
+        """Read them; readings are those made before, new ones are added."""
+        valves = valves_of(build, max(min(len(list(springs.members)) for springs in sets), 1))
+        options = SeatOptions.of(build, len(valves))
+        choices, places = options.alike(), places_of(valves)
+        limit_mm = build.limits.coil_bind_margin_mm
+        tables = tuple(
+            LoadTable.read(
+                candidates_of([springs]),
+                places,
+                [choice.height_change_mm - offset_mm for choice in choices],
+                limit_mm,
+                readings,
+            )
+            for springs, offset_mm in zip(sets, (0.0, build.head.inner_offset_mm), strict=False)
+        )
+        return cls(build, sets, options, choices, places, tables)
+
+    @property
+    def inner(self) -> LoadTable | None:
+        """The inner's table; None for single springs."""
+        return self.tables[1] if len(self.tables) > 1 else None
+
+    @property
+    def valves(self) -> int:
+        """How many there are."""
+        return sum(len(valves) for valves in self.places.values())
+
+    def load_range(self, end: End, at: int) -> LoadRange | None:
+        """Add the means of the springs that were read, over one choice; mean over the valves."""
+        means = [_mean_loads(getattr(table, end), at) for table in self.tables]
+        load_n, own_u_n, common_u_n = (
+            np.sum([mean[0] for mean in means], axis=0),
+            np.sqrt(np.sum([mean[1] ** 2 for mean in means], axis=0)),
+            np.sum([mean[2] for mean in means], axis=0),
+        )
+        if np.isnan(load_n).any():
+            return None
+        read = [getattr(table, end).load_n[:, :, at] for table in self.tables]
+        lowest, highest = (
+            float(extreme(np.sum([extreme_of(each, axis=1) for each in read], axis=0)))
+            for extreme, extreme_of in ((np.min, np.nanmin), (np.max, np.nanmax))
+        )
+        mean_n = float(np.average(load_n, weights=self._weights))
+        return LoadRange(mean_n, float(np.hypot(own_u_n, common_u_n).max()), lowest, highest)
+
+    def distance(self, at: int) -> float | None:
+        """Return how far the means are from the card over one choice; None where unknown."""
+        ends = [
+            np.sum([_mean_loads(getattr(table, end), at)[0] for table in self.tables], axis=0)
+            for end in ("seat", "open")
+        ]
+        each = [
+            place.cam.distance(float(seat_n), float(open_n))
+            for place, seat_n, open_n in zip(self.places, *ends, strict=True)
+        ]
+        mean = float(np.average(each, weights=self._weights))
+        return None if math.isnan(mean) else mean
+
+    @property
+    def _weights(self) -> list[int]:
+        return [len(valves) for valves in self.places.values()]
+
+
+def _mean_loads(loads: EndLoads, at: int) -> tuple[Array, Array, Array]:
+    """Mean load over the springs that were read at each place, its own and common u; NaN for none.
+
+    The springs' own errors average out, those of the bench do not.
+    """
+    read = ~np.isnan(loads.load_n[:, :, at])
+    count = np.where(read.any(axis=1), read.sum(axis=1), np.nan)
+
+    def total(values: Array) -> Array:
+        return np.asarray(np.where(read, values[:, :, at], 0.0).sum(axis=1))
+
+    own_u_n: Array = np.sqrt(total(loads.own_u_n**2)) / count
+    return total(loads.load_n) / count, own_u_n, total(loads.common_u_n) / count
+
+
+def judge_choice(pair: PlacedPair, at: int) -> Combination:
+    """Compare a pair of sets over one choice with the card and the limits, at every valve."""
+    build, choice, cam = pair.build, pair.choices[at], pair.build.cam
+    inner = pair.sets[1] if len(pair.sets) > 1 else None
+    placed = place(build, pair.sets[0], inner, choice)
+    counts = count_valves(pair.tables[0], pair.inner, pair.places, at)
+    seat, full = (pair.load_range(end, at) for end in ("seat", "open"))
+    reasons: list[Reason] = []
+    rate_n_per_mm = None
+    if seat is not None and full is not None:
+        rate_n_per_mm = (full.load_n - seat.load_n) / cam.valve_lift_mm
+        if not cam.fits(seat.load_n, full.load_n):
+            reasons += _load_reasons(cam, seat.load_n, full.load_n, choice)
+        reasons += _unsure(cam, seat, full)
+        reasons += _outside(pair, counts, (("seat", seat), ("open", full)))
+    needs = tuple(_needs(pair, at))
+    loose = (one for table in pair.tables for one in table.loose_springs(at))
+    reasons += [*loose, *_unread(needs)]
+    for each in placed:
+        reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
+    near, short = clearance_low(build), pair.options.shortages(choice.shims_mm)
+    few = tuple(_few(pair))
+    verdict = counts.verdict
+    if near or (few and verdict != "not judged"):
+        verdict = "misses"
+    unknown = [each.springs.name for each in placed if each.springs.highest_solid_mm is None]
+    if verdict == "fits" and unknown:
+        verdict = "fits, bind unknown"
+        needs = tuple(Need("solid_height", name, None, None, None) for name in unknown)
+    return Combination(
+        outer=pair.sets[0].name,
+        inner=None if inner is None else inner.name,
+        choice=choice,
+        verdict=verdict,
+        seat=seat,
+        full=full,
+        rate_n_per_mm=rate_n_per_mm,
+        distance=pair.distance(at),
+        placed=placed,
+        counts=counts,
+        stocked=not short,
+        reasons=(*reasons, *few, *near, *short),
+        needs=needs if verdict in ("not judged", "fits, bind unknown") else (),
+    )
+
+
+def _outside(
+    pair: PlacedPair, counts: ValveCounts, ends: Sequence[tuple[End, LoadRange]]
+) -> Iterator[ValvesOutside]:
+    """Yield at which end valves are outside though the mean is inside, springs as they come."""
+    cam, heights_mm = pair.build.cam, [place.height_mm for place in pair.places]
+    card = {
+        "seat": (cam.seat_load_n, cam.seat_tolerance_n),
+        "open": (cam.open_load_n, cam.open_tolerance_n),
+    }
+    for (at, load), outside in zip(ends, counts.outside or (0.0, 0.0), strict=True):
+        card_n, tolerance_n = card[at]
+        if exceeds(outside, 0.0) and not exceeds(abs(load.load_n - card_n), tolerance_n):
+            yield ValvesOutside(
+                at,
+                outside,
+                counts.chosen,
+                counts.valves,
+                load.lowest_n,
+                load.highest_n,
+                max(heights_mm) - min(heights_mm),
+            )
+
+
+def _few(pair: PlacedPair) -> Iterator[TooFewSprings]:
+    for table, role in zip(pair.tables, ("outer", "inner"), strict=False):
+        if len(table.springs) < pair.valves:
+            yield TooFewSprings(role, len(table.springs), pair.valves)
+
+
+def _needs(pair: PlacedPair, at: int) -> Iterator[Need]:
+    """Yield the readings that are missing over one choice: deepest first, set by set."""
+    for table in pair.tables:
+        found = [need for index in range(len(table.springs)) for need in table.needs(index, [at])]
+        yield from sorted(found, key=lambda need: need.height_mm or 0.0)
+
+
+def _unread(needs: Sequence[Need]) -> Iterator[HeightUnread]:
+    grouped: dict[tuple[str, float | None], list[Need]] = {}
+    for need in needs:
+        grouped.setdefault((need.set_name, need.height_mm), []).append(need)
+    for (name, height_mm), of_height in grouped.items():
+        labels = tuple(need.label or "" for need in of_height)
+        depths_mm = [need.depth_mm for need in of_height if need.depth_mm is not None]
+        yield HeightUnread(name, labels, height_mm or 0.0, max(depths_mm, default=None))
+
+
+def _load_reasons(cam: Cam, seat_n: float, open_n: float, choice: SeatChoice) -> Iterator[Reason]:
+    """Yield which load misses the card and which way, and whether a shim can help.
+
+    A shim moves both loads the same way. So where the rise from shut to open is away from the
+    card's by more than both tolerances together, or where a load is too high without a shim,
+    no shim helps.
+    """
+    too_high: list[End] = []
+    for at, load_n, card_n, tolerance_n in _against_card(cam, seat_n, open_n):
+        if exceeds(abs(load_n - card_n), tolerance_n):
+            above = load_n > card_n
+            yield LoadMiss("load_high" if above else "load_low", at, load_n, card_n, tolerance_n)
+            too_high += [at] if above else []
+    rise_over_n = (open_n - cam.open_load_n) - (seat_n - cam.seat_load_n)
+    if exceeds(abs(rise_over_n), cam.seat_tolerance_n + cam.open_tolerance_n):
+        yield rate_miss(cam, open_n - seat_n)
+    elif too_high and not choice.shims_mm:
+        yield TooStrong(tuple(too_high))
+
+
+def _against_card(
+    cam: Cam, seat: float, full: float
+) -> tuple[tuple[End, float, float, float], tuple[End, float, float, float]]:
+    """Pair both loads with the card's and its tolerances."""
+    return (
+        ("seat", seat, cam.seat_load_n, cam.seat_tolerance_n),
+        ("open", full, cam.open_load_n, cam.open_tolerance_n),
+    )
+
+
+def rate_miss(cam: Cam, rise_n: float) -> RateMiss:
+    """Return that a rise from shut to open is not the card's."""
+    card_rise_n = cam.open_load_n - cam.seat_load_n
+    kind: Literal["rate_low", "rate_high"] = "rate_high" if rise_n > card_rise_n else "rate_low"
+    return RateMiss(kind, rise_n, card_rise_n, cam.valve_lift_mm)
+
+
+def _unsure(cam: Cam, seat: LoadRange, full: LoadRange) -> Iterator[LoadUnsure]:
+    """Yield where a load's uncertainty reaches over a tolerance, from inside or from outside."""
+    for load, (at, load_n, card_n, tolerance_n) in zip(
+        (seat, full), _against_card(cam, seat.load_n, full.load_n), strict=True
+    ):
+        if reaches_over(load, card_n, tolerance_n):
+            outside = exceeds(abs(load_n - card_n), tolerance_n)
+            yield LoadUnsure(
+                "unsure_outside" if outside else "unsure_inside",
+                at,
+                load_n,
+                load.load_u_n,
+                card_n,
+                tolerance_n,
+            )

@@ -1,0 +1,93 @@
+"""At which heights pairing and assignment will read each set, and how deep to press there. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.reasons import SOLID_KEPT_MM, End
+from coilbench.analysis.engine.shims import SET_KEY, SeatOptions
+from coilbench.analysis.engine.valve_loads import valves_of
+from coilbench.capture.errors import CoilbenchError
+
+MOST_LISTED = 4  # heights; more are a span, whose ends are read and what is between interpolated
+
+
+class SpringSize(NamedTuple):
+    """What is known of a set's free length and its highest solid height."""
+
+    free_mm: float | None
+    solid_mm: float | None
+
+
+@dataclass(frozen=True)
+class DepthRow:
+    """Where one set will be read at one end of the lift.
+
+    Attributes:
+        role: outer or inner, as the build file names it.
+        heights_mm: ascending, of every valve over every stack and cut; the two ends alone where
+            they are many. Those within SOLID_KEPT_MM of a known solid height are left out.
+        depths_mm: free length less each height; None where the free length isn't known; negative
+            where the spring would stand loose.
+        span: whether the heights are the ends of a span.
+        too_low_mm: the lowest height that was left out; None where none was.
+    """
+
+    set_name: str = field(metadata=SET_KEY)
+    role: str
+    at: End
+    heights_mm: tuple[float, ...]
+    depths_mm: tuple[float, ...] | None
+    span: bool
+    too_low_mm: float | None
+    solid_height_mm: float | None
+
+
+def depth_rows(build: BuildFile, sizes: Mapping[str, SpringSize]) -> tuple[DepthRow, ...]:
+    """List where each candidate set will be read, with the valve shut and at full lift.
+
+    Raises:
+        CoilbenchError: a candidate set is not among the sizes.
+    """
+    valves = valves_of(build, 1)
+    choices = SeatOptions.of(build, len(valves)).mixed()
+    named = [("outer", name, 0.0) for name in build.springs.outer]
+    named += [("inner", name, build.head.inner_offset_mm) for name in build.springs.inner]
+    rows = []
+    for role, name, offset_mm in named:
+        if name not in sizes:
+            raise CoilbenchError(
+                f"there is no set {name!r}",
+                where=f"{build.name}, springs.{role}",
+                hint="See: coilbench set list",
+            )
+        ends: tuple[End, ...] = ("seat", "open")
+        for at in ends:
+            heights_mm = {
+                round(
+                    valve.height_mm
+                    + choice.height_change_mm
+                    - offset_mm
+                    - (valve.cam.valve_lift_mm if at == "open" else 0.0),
+                    6,
+                )
+                for valve in valves
+                for choice in choices
+            }
+            rows.append(_row(name, role, at, sorted(heights_mm), sizes[name]))
+    return tuple(rows)
+
+
+def _row(name: str, role: str, at: End, heights_mm: list[float], size: SpringSize) -> DepthRow:
+    lowest_mm = float("-inf") if size.solid_mm is None else size.solid_mm + SOLID_KEPT_MM
+    safe = [mm for mm in heights_mm if mm >= lowest_mm]
+    too_low_mm = heights_mm[0] if len(safe) < len(heights_mm) else None
+    span = len(safe) > MOST_LISTED
+    listed = (safe[0], safe[-1]) if span else tuple(safe)
+    depths_mm = None
+    if size.free_mm is not None:
+        depths_mm = tuple(round(size.free_mm - mm, 6) for mm in listed)
+    return DepthRow(name, role, at, listed, depths_mm, span, too_low_mm, size.solid_mm)

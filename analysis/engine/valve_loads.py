@@ -1,0 +1,295 @@
+"""What each candidate spring pushes under each valve, over each choice of shims and cuts. Pure.
+
+What was not read is kept as what it can be: a spring pushes the more the shorter it is pressed, so
+that a load below the lowest height read is at least the load read there, and one above the highest
+at most that.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import Counter
+from collections.abc import Iterable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
+from coilbench.analysis.engine.placed import Load, SetCurves
+from coilbench.analysis.engine.reasons import SOLID_KEPT_MM, Loose, Need
+
+Array = NDArray[np.float64]
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class Valve:
+    """A valve, the outer's installed height there, and the cam that opens it."""
+
+    name: str
+    height_mm: float
+    cam: Cam
+
+
+def valves_of(build: BuildFile, count: int) -> tuple[Valve, ...]:
+    """List the valves: as [head.valves] lists them, else so many at installed_height."""
+    head = build.head
+    if head.valve_heights_mm:
+        return tuple(
+            Valve(name, height_mm, build.cam) for name, height_mm in head.valve_heights_mm.items()
+        )
+    count = head.valve_count or count
+    return tuple(Valve(str(n), head.installed_height_mm, build.cam) for n in range(1, count + 1))
+
+
+class Place(NamedTuple):
+    """An installed height under a cam, where one valve stands or several."""
+
+    height_mm: float
+    cam: Cam
+
+
+def places_of(valves: Sequence[Valve]) -> dict[Place, list[int]]:
+    """Group valves by height and cam, ascending in height: the indices of the valves of each."""
+    found: dict[Place, list[int]] = {}
+    for index, valve in sorted(enumerate(valves), key=lambda one: one[1].height_mm):
+        found.setdefault(Place(round(valve.height_mm, 6), valve.cam), []).append(index)
+    return found
+
+
+@dataclass(frozen=True)
+class Candidate:
+    """A spring that may be used; its name says its set too where labels alone don't differ.
+
+    The curve is None where the spring was not measured at all.
+    """
+
+    name: str
+    springs: SetCurves
+    label: str
+    curve: SpringCurve | None
+
+    @property
+    def solid_mm(self) -> float | None:
+        """Its solid height, else the highest known of its set, else None."""
+        own = None if self.curve is None else self.curve.solid_height_mm
+        return self.springs.highest_solid_mm if own is None else own
+
+    @property
+    def free_mm(self) -> float | None:
+        """Its free length, else the one registered with its set, else None."""
+        own = None if self.curve is None else self.curve.free_length_mm
+        return self.springs.free_length_mm if own is None else own
+
+    @property
+    def surely_loose_mm(self) -> float | None:
+        """From which height on it surely stands loose; None where that isn't known."""
+        curve = self.curve
+        if curve is None or curve.free_length_mm is None:
+            return self.springs.free_length_mm
+        return curve.free_length_mm + (curve.free_length_u_mm or 0.0)
+
+    @property
+    def read_range_mm(self) -> tuple[float, float]:
+        """Between which heights it was read; an empty range where it was not."""
+        curve = self.curve
+        return (math.inf, -math.inf) if curve is None else (curve.lowest_mm, curve.highest_mm)
+
+    def need(self, height_mm: float) -> Need:
+        """Return the reading of it at a height."""
+        depth_mm = None if self.free_mm is None else round(self.free_mm - height_mm, 6)
+        return Need("reading", self.springs.name, self.label, round(height_mm, 6), depth_mm)
+
+
+def candidates_of(sets: Sequence[SetCurves]) -> tuple[Candidate, ...]:
+    """Pool the springs of some sets, those not measured too, ordered by set and label."""
+    pool = sorted(
+        (
+            (springs.name, label, springs, curve)
+            for springs in sets
+            for label, curve in springs.members
+        ),
+        key=lambda one: one[:2],
+    )
+    times = Counter(label for _, label, _, _ in pool)
+    return tuple(
+        Candidate(label if times[label] == 1 else f"{name}/{label}", springs, label, curve)
+        for name, label, springs, curve in pool
+    )
+
+
+class Known(NamedTuple):
+    """What is known of one load: the load where it was read, else between what it must lie."""
+
+    load: Load | None
+    least_n: float
+    most_n: float
+
+
+NOTHING_KNOWN = Known(None, 0.0, math.inf)
+Readings = dict[tuple[int, float], Known]  # by id of the curve and height
+
+
+def read_load(curve: SpringCurve | None, height_mm: float, readings: Readings) -> Known:
+    """Read a load, or what it can be; once for each height: new ones are added to readings."""
+    if curve is None:
+        return NOTHING_KNOWN
+    key = id(curve), round(height_mm, 6)
+    if key not in readings:
+        try:
+            load = Load.of(curve.load_at(key[1]))
+            readings[key] = Known(load, load.load_n, load.load_n)
+        except HeightNotMeasured:
+            readings[key] = _between(curve, key[1])
+    return readings[key]
+
+
+def _between(curve: SpringCurve, height_mm: float) -> Known:
+    """Return what the nearest readings leave open; their own uncertainty stays open too."""
+    least_n, most_n = 0.0, math.inf
+    for at_mm in (curve.lowest_mm, curve.highest_mm):
+        try:
+            near = Load.of(curve.load_at(at_mm))
+        except HeightNotMeasured:
+            continue
+        if height_mm < at_mm:
+            least_n = max(least_n, near.load_n - near.load_u_n)
+        else:
+            most_n = min(most_n, near.load_n + near.load_u_n)
+    return Known(None, least_n, most_n)
+
+
+@dataclass(frozen=True)
+class EndLoads:
+    """Springs at one end of the lift, arrays of shape (places, springs, choices).
+
+    Attributes:
+        height_mm: each spring's height, shape (places, choices).
+        load_n: NaN where it was not read; own_u_n, common_u_n: as in Load, likewise.
+        least_n, most_n: between which an unread load must lie; the load itself where read.
+    """
+
+    height_mm: Array
+    load_n: Array
+    own_u_n: Array
+    common_u_n: Array
+    least_n: Array
+    most_n: Array
+
+    @classmethod
+    def read(cls, springs: Sequence[Candidate], height_mm: Array, readings: Readings) -> EndLoads:
+        """Read every spring at every height."""
+        places, choices = height_mm.shape
+        found = np.full((5, places, len(springs), choices), np.nan)
+        for index, spring in enumerate(springs):
+            for (place, choice), at_mm in np.ndenumerate(height_mm):
+                known = read_load(spring.curve, float(at_mm), readings)
+                load = (math.nan,) * 3 if known.load is None else known.load
+                found[:, place, index, choice] = (*load, known.least_n, known.most_n)
+        return cls(height_mm, *found)
+
+
+@dataclass(frozen=True)
+class LoadTable:
+    """Candidates of one role at every place over every choice.
+
+    Attributes:
+        seat, open: loads with the valve shut and at full lift.
+        margin_mm: open height less solid height; NaN where that isn't known.
+        barred: what must not be: nearer to coil bind than the limit, or loose with the valve shut.
+    """
+
+    springs: tuple[Candidate, ...]
+    seat: EndLoads
+    open: EndLoads
+    margin_mm: Array
+    loose: Flags
+    limit_mm: float
+
+    @classmethod
+    def read(
+        cls,
+        springs: Sequence[Candidate],
+        places: Iterable[Place],
+        changes_mm: Sequence[float],
+        limit_mm: float,
+        readings: Readings,
+    ) -> LoadTable:
+        """Read candidates of one role.
+
+        Args:
+            springs: S of them.
+            places: K of them.
+            changes_mm: of C choices, what each adds to the spring's height, its offset too.
+            limit_mm: the coil bind margin to keep.
+            readings: made before; new ones are added.
+        """
+        at = tuple(places)
+        heights_mm = np.array([place.height_mm for place in at])[:, None]
+        seat_mm = heights_mm + np.asarray(changes_mm, dtype=float)[None, :]
+        open_mm = seat_mm - np.array([place.cam.valve_lift_mm for place in at])[:, None]
+        seat = EndLoads.read(springs, seat_mm, readings)
+        solid, free = (
+            np.array([math.nan if mm is None else mm for mm in known], dtype=float)
+            for known in ([s.solid_mm for s in springs], [s.surely_loose_mm for s in springs])
+        )
+        loose = np.isnan(seat.load_n) & (seat_mm[:, None, :] >= free[None, :, None])
+        margin_mm = open_mm[:, None, :] - solid[None, :, None]
+        full = EndLoads.read(springs, open_mm, readings)
+        return cls(tuple(springs), seat, full, margin_mm, loose, limit_mm)
+
+    @property
+    def barred(self) -> Flags:
+        """What a spring must not be put to: too near to coil bind, or loose."""
+        return self.loose | (self.margin_mm < self.limit_mm - ROUNDING)
+
+    @property
+    def unread(self) -> Flags:
+        """Where a load is missing that could be read: not what is barred anyway."""
+        missing = np.isnan(self.seat.load_n) | np.isnan(self.open.load_n)
+        return missing & ~self.barred
+
+    def with_limit(self, limit_mm: float) -> LoadTable:
+        """Return it with another coil bind margin to keep."""
+        return replace(self, limit_mm=limit_mm)
+
+    def loose_springs(self, choice: int) -> Iterator[Loose]:
+        """Yield which springs would stand loose with the valve shut, at the highest place."""
+        loose = self.loose[-1, :, choice]
+        found = [spring for spring, one in zip(self.springs, loose, strict=True) if one]
+        for name in dict.fromkeys(spring.springs.name for spring in found):
+            of_set = [spring for spring in found if spring.springs.name == name]
+            free_mm = min(spring.free_mm or 0.0 for spring in of_set)
+            height_mm = float(self.seat.height_mm[-1, choice])
+            yield Loose(name, tuple(spring.label for spring in of_set), height_mm, free_mm)
+
+    def needs(self, index: int, choices: Sequence[int], place: int | None = None) -> Iterator[Need]:
+        """Yield the readings of one spring that fill its gaps over some choices, at some place.
+
+        The lowest height that is missing and the highest: between two readings a curve is read.
+        """
+        spring = self.springs[index]
+        at = np.ix_(range(len(self.margin_mm)) if place is None else [place], choices)
+        gaps = self.unread[:, index, :][at]
+        heights_mm = [
+            float(mm)
+            for end in (self.open, self.seat)
+            for mm in end.height_mm[at][gaps & np.isnan(end.load_n[:, index, :][at])]
+        ]
+        if not heights_mm:
+            return
+        low_mm, high_mm = spring.read_range_mm
+        asked = {min(heights_mm)} if min(heights_mm) < low_mm else set()
+        asked |= {max(heights_mm)} if max(heights_mm) > high_mm else set()
+        lowest_mm = -math.inf if spring.solid_mm is None else spring.solid_mm + SOLID_KEPT_MM
+        for height_mm in sorted(asked or set(heights_mm)):
+            if height_mm >= lowest_mm:
+                yield spring.need(height_mm)
+
+
+def sets_unknown(springs: Iterable[Candidate]) -> tuple[str, ...]:
+    """Name the sets of which no solid height is known."""
+    return tuple(sorted({one.springs.name for one in springs if one.solid_mm is None}))

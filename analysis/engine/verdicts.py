@@ -1,0 +1,218 @@
+"""Whether every valve can be inside the card with one pair of sets over one choice. Pure.
+
+Every valve's height and every spring counts, with the uncertainty of every load. A verdict is said
+only where it holds: `fits` where springs can be given to the valves so that each valve is inside
+by more than its uncertainty; `misses` where no way of giving them could bring all valves inside;
+`not judged` where what was not read decides; `near` where the uncertainty does.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple, get_args
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import linear_sum_assignment
+from scipy.sparse import csr_array
+from scipy.sparse.csgraph import maximum_bipartite_matching
+
+from coilbench.analysis.engine.build_file import ROUNDING
+from coilbench.analysis.engine.valve_loads import Array, EndLoads, Flags, LoadTable, Place
+
+Verdict = Literal["fits", "fits, bind unknown", "near", "misses", "not judged"]
+VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
+MOST_ROUNDS = 20  # of giving outers to inners and inners to outers again; it settles in a few
+END_NAMES: tuple[Literal["seat", "open"], ...] = ("seat", "open")
+
+
+class EndSums(NamedTuple):
+    """Loads of every outer with every inner at one place and end, shape (O, I).
+
+    NaN where one was not read; least and most: between which the sum must lie.
+    """
+
+    load_n: Array
+    load_u_n: Array
+    least_n: Array
+    most_n: Array
+
+
+def end_sums(outer: EndLoads, inner: EndLoads | None, place: int, choice: int) -> EndSums:
+    """Add what acts in parallel.
+
+    The springs' own uncertainties by root sum of squares, what the bench's errors have in common
+    linearly (JCGM 100:2008, 5.2.2, correlation 0 and 1).
+    """
+    at = (place, slice(None), choice)
+
+    def both(name: str) -> Array:
+        first: Array = getattr(outer, name)[at][:, None]
+        return first if inner is None else first + getattr(inner, name)[at][None, :]
+
+    own_n = outer.own_u_n[at][:, None]
+    if inner is not None:
+        own_n = np.hypot(own_n, inner.own_u_n[at][None, :])
+    load_u_n = np.hypot(own_n, both("common_u_n"))
+    return EndSums(both("load_n"), load_u_n, both("least_n"), both("most_n"))
+
+
+@dataclass(frozen=True)
+class PlaceFit:
+    """Every outer with every inner at one place, flags of shape (O, I).
+
+    Attributes:
+        inside: both loads inside their tolerances, by value; sure: by more than the uncertainty.
+        possible: not surely outside; open: it depends on what was not read.
+        outside: by end, one load outside by value.
+    """
+
+    inside: Flags
+    sure: Flags
+    possible: Flags
+    open: Flags
+    read: Flags
+    outside: tuple[Flags, Flags]
+
+
+def place_fit(
+    outer: LoadTable, inner: LoadTable | None, place: Place, at: int, choice: int
+) -> PlaceFit:
+    """Compare all pairs of springs at one place with its card."""
+    barred, unread = (
+        _either(getattr(outer, name), None if inner is None else getattr(inner, name), at, choice)
+        for name in ("barred", "unread")
+    )
+    cam, inside, sure = place.cam, ~barred, ~barred
+    possible, open_to, outside = ~barred & ~unread, ~barred & unread, []
+    card = ((cam.seat_load_n, cam.seat_tolerance_n), (cam.open_load_n, cam.open_tolerance_n))
+    for end, (card_n, tolerance_n) in zip(END_NAMES, card, strict=True):
+        sums = end_sums(
+            getattr(outer, end), None if inner is None else getattr(inner, end), at, choice
+        )
+        off_n, room_n = np.abs(sums.load_n - card_n), tolerance_n + ROUNDING
+        inside &= off_n <= room_n  # a load that was not read is never inside
+        sure &= off_n + sums.load_u_n <= room_n
+        possible &= off_n - sums.load_u_n <= room_n
+        open_to &= (sums.least_n <= card_n + room_n) & (sums.most_n >= card_n - room_n)
+        outside.append(off_n > room_n)
+    return PlaceFit(inside, sure, possible, open_to, ~barred & ~unread, (outside[0], outside[1]))
+
+
+def _either(first: Flags, second: Flags | None, place: int, choice: int) -> Flags:
+    one = first[place, :, choice][:, None]
+    return one if second is None else one | second[place, :, choice][None, :]
+
+
+@dataclass(frozen=True)
+class ValveCounts:
+    """How many valves are inside the card with one pair of sets over one choice.
+
+    Attributes:
+        verdict: of the valves that these springs can fill, without regard to solid heights,
+            clearances and the stock of shims.
+        valves: how many there are.
+        as_they_come: inside on average when springs are taken as they come; None where none were
+            read.
+        chosen, sure: inside when springs are chosen, by value and by more than the uncertainty:
+            so many at least.
+        outside: by end, outside on average when springs are taken as they come; None likewise.
+    """
+
+    verdict: Verdict
+    valves: int
+    as_they_come: float | None
+    chosen: int
+    sure: int
+    outside: tuple[float, float] | None
+
+
+def count_valves(
+    outer: LoadTable, inner: LoadTable | None, places: Mapping[Place, Sequence[int]], choice: int
+) -> ValveCounts:
+    """Count the valves that can be inside the card."""
+    fits = [place_fit(outer, inner, place, at, choice) for at, place in enumerate(places)]
+    shares = np.array([len(valves) for valves in places.values()])
+    count = int(shares.sum())
+    fillable = min(count, *(len(t.springs) for t in (outer, inner) if t is not None))
+
+    def at_valves(flags: Sequence[Flags]) -> Flags:
+        return np.repeat(np.array(flags), shares, axis=0)
+
+    strength = _strength(outer, choice), None if inner is None else _strength(inner, choice)
+    chosen, sure, possible = (
+        filled(at_valves([getattr(fit, name) for fit in fits]), strength)
+        for name in ("inside", "sure", "possible")
+    )
+    hopes = at_valves([fit.possible | fit.open for fit in fits])
+    verdict: Verdict = "near"
+    if sure == fillable:
+        verdict = "fits"
+    elif at_most(hopes, has_inner=inner is not None) < fillable:
+        verdict = "misses"
+    elif possible < fillable and any(fit.open.any() for fit in fits):
+        verdict = "not judged"
+    average = [_share(fit.inside, fit.read) for fit in fits]
+    outside = [[_share(fit.outside[end], fit.read) for fit in fits] for end in (0, 1)]
+    if any(share is None for share in average):
+        return ValveCounts(verdict, count, None, chosen, sure, None)
+    inside = float(np.dot(np.array(average, dtype=float), shares))
+    ends = [float(np.dot(np.array(end, dtype=float), shares)) for end in outside]
+    return ValveCounts(verdict, count, inside, chosen, sure, (ends[0], ends[1]))
+
+
+def _share(flags: Flags, read: Flags) -> float | None:
+    return float(flags[read].mean()) if read.any() else None
+
+
+def _strength(table: LoadTable, choice: int) -> Array:
+    """Return what sorts springs from weak to strong: their loads at full lift, unread ones last."""
+    load_n = table.open.load_n[0, :, choice]
+    return np.where(np.isnan(load_n), np.inf, load_n)
+
+
+def filled(allowed: Flags, strength: tuple[Array, Array | None]) -> int:
+    """Return how many valves certainly can be given springs of their own that are allowed.
+
+    Args:
+        allowed: shape (V, O, I).
+        strength: what sorts outers and inners. Strong outers start with weak inners, which makes
+            the sums even; then inners are given anew, and outers, while that fills more valves.
+    """
+    outers, inners = strength
+    if inners is None:
+        return int(np.sum(_matching(allowed[:, :, 0]) >= 0))
+    if not allowed.any():
+        return 0
+    valves, best = len(allowed), 0
+    short = [(0, 0), *((0, max(valves - count, 0)) for count in allowed.shape[1:])]
+    allowed, valve = np.pad(allowed, short), np.arange(valves)  # springs that are not there
+    strong, weak = (
+        np.argsort(np.pad(n, pad)) for n, pad in zip((-outers, inners), short[1:], strict=True)
+    )
+    pairs = min(len(strong), len(weak))
+    start = allowed[:, strong[:pairs], weak[:pairs]]
+    outer_of = strong[linear_sum_assignment(start, maximize=True)[1]]
+    for _ in range(MOST_ROUNDS):
+        inner_of = linear_sum_assignment(allowed[valve, outer_of], maximize=True)[1]
+        by_outer = allowed[valve, :, inner_of]
+        outer_of = linear_sum_assignment(by_outer, maximize=True)[1]
+        count = int(by_outer[valve, outer_of].sum())
+        if count <= best:
+            break
+        best = count
+    return best
+
+
+def _matching(allowed: Flags) -> NDArray[np.intp]:
+    """Return for each row the column that a largest matching gives it, -1 for none."""
+    if not allowed.any():
+        return np.full(len(allowed), -1)
+    return np.asarray(maximum_bipartite_matching(csr_array(allowed), perm_type="column"))
+
+
+def at_most(allowed: Flags, *, has_inner: bool) -> int:
+    """Return a bound that no way of giving springs to valves can exceed."""
+    sides = (2, 1) if has_inner else (2,)
+    return min(int(np.sum(_matching(np.any(allowed, axis=axis)) >= 0)) for axis in sides)
