@@ -13,8 +13,8 @@ from typing import NamedTuple
 import numpy as np
 from sqlite_utils import Database
 
-from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.engine.assignment import Assignment, ValvePlan, inside_card
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Cam
