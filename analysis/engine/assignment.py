@@ -9,6 +9,7 @@ stock of shims (see three_index.py).
 from __future__ import annotations
 
 import math
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 
@@ -24,7 +25,15 @@ from coilbench.analysis.engine.reasons import (
     SpringHeight,
     ValvesAssumed,
 )
-from coilbench.analysis.engine.shims import EFFORTS, Effort, SeatChoice, SeatOptions
+from coilbench.analysis.engine.shims import (
+    EFFORTS,
+    ROLES,
+    Effort,
+    Role,
+    SeatChoice,
+    SeatOptions,
+    height_errors,
+)
 from coilbench.analysis.engine.three_index import Array, Index, Status, ThreeIndexProblem
 
 Loads = dict[tuple[int, float], Load | None]  # by id of the curve and height
@@ -66,14 +75,24 @@ class _LoadTable:
     margin_mm: Array
 
     def misses(
-        self, allowed: Sequence[int], limit_mm: float, cam: Cam, targets_n: tuple[float, float]
+        self, allowed: Sequence[int], limit_mm: float, cams: Sequence[Cam], share: float
     ) -> tuple[Array, Array]:
-        """Return loads less targets over the tolerances; NaN where a spring is near coil bind."""
+        """Return loads less a share of the card's over the tolerances, place by place.
+
+        NaN where a spring is near coil bind.
+        """
         at = np.asarray(allowed, dtype=np.intp)
         near = self.margin_mm[..., at] < limit_mm - ROUNDING  # an unknown margin is not
+        seat, full = (
+            np.array(each)[:, :, None, None]
+            for each in (
+                [(cam.seat_load_n, cam.seat_tolerance_n) for cam in cams],
+                [(cam.open_load_n, cam.open_tolerance_n) for cam in cams],
+            )
+        )
         return (
-            np.where(near, np.nan, self.seat_n[..., at] - targets_n[0]) / cam.seat_tolerance_n,
-            np.where(near, np.nan, self.open_n[..., at] - targets_n[1]) / cam.open_tolerance_n,
+            np.where(near, np.nan, self.seat_n[..., at] - share * seat[:, 0]) / seat[:, 1],
+            np.where(near, np.nan, self.open_n[..., at] - share * full[:, 0]) / full[:, 1],
         )
 
     def taken_as_read(self) -> _LoadTable:
@@ -91,7 +110,8 @@ class AssignmentBench:
         outers, inners: the springs; no inners for single springs.
         loads: readings made before; new ones are added to it.
         choices: every stack of shims that can be of use, then every cut.
-        heights_mm: shape (K,), the different installed heights, ascending.
+        heights_mm: shape (K,), the places: an installed height and a card, ascending in height.
+        cams: of each place.
         wanted: shape (K,), how many valves stand at each.
         outer_loads, inner_loads: (K, O, S) and (K, I, S).
     """
@@ -103,6 +123,7 @@ class AssignmentBench:
     loads: Loads
     choices: tuple[SeatChoice, ...]
     heights_mm: Array
+    cams: tuple[Cam, ...]
     wanted: Index
     outer_loads: _LoadTable
     inner_loads: _LoadTable | None
@@ -118,16 +139,18 @@ class AssignmentBench:
     ) -> AssignmentBench:
         """Read every spring at every height it may have; there is at least one valve."""
         choices = SeatOptions.of(build, len(valves)).mixed()
-        heights, wanted = np.unique([round(v.height_mm, 6) for v in valves], return_counts=True)
-        changes = np.array([choice.height_change_mm for choice in choices])
-        outer_mm, lift_mm = heights[:, None] + changes[None, :], build.cam.valve_lift_mm
-        inner_loads = None
-        if inners:
-            inner_mm = outer_mm - build.head.inner_offset_mm
-            inner_loads = _load_table(inners, inner_mm, lift_mm, loads)
-        outer_loads = _load_table(outers, outer_mm, lift_mm, loads)
-        shared = (build, valves, outers, inners, loads, choices, heights, wanted)
-        return cls(*shared, outer_loads, inner_loads)
+        counts = Counter((round(v.height_mm, 6), build.cam_of(v.name)) for v in valves)
+        places = sorted(counts, key=lambda place: (place[0], place[1].side or ""))
+        heights, cams = np.array([height for height, _ in places]), tuple(cam for _, cam in places)
+        wanted = np.array([counts[place] for place in places])
+
+        def table(springs: Sequence[Candidate], role: Role, offset_mm: float) -> _LoadTable:
+            changes = np.array([choice.change_mm(role) - offset_mm for choice in choices])
+            return _load_table(springs, heights[:, None] + changes[None, :], cams, loads)
+
+        inner_loads = table(inners, "inner", build.head.inner_offset_mm) if inners else None
+        shared = (build, valves, outers, inners, loads, choices, heights, cams, wanted)
+        return cls(*shared, table(outers, "outer", 0.0), inner_loads)
 
     def with_limits(self, build: BuildFile, *, taken_as_read: bool) -> AssignmentBench:
         """Return it with other limits, and with a load of 0 where none was measured."""
@@ -143,21 +166,20 @@ class AssignmentBench:
 
     def problem(self, allowed: Sequence[int]) -> ThreeIndexProblem:
         """Put it as a three-index problem over some of its choices."""
-        build, cam, choices = self.build, self.build.cam, [self.choices[i] for i in allowed]
+        build, choices = self.build, [self.choices[i] for i in allowed]
         valves, limit_mm = len(self.valves), self.build.limits.coil_bind_margin_mm
-        card_n = cam.seat_load_n, cam.open_load_n
-        outer = self.outer_loads.misses(allowed, limit_mm, cam, card_n)
+        outer = self.outer_loads.misses(allowed, limit_mm, self.cams, 1.0)
         if self.inner_loads is None:
             inner = (np.zeros((len(self.heights_mm), 1, len(choices))),) * 2
             inner_uses = np.array([valves])
         else:
-            inner = self.inner_loads.misses(allowed, limit_mm, cam, (0.0, 0.0))
+            inner = self.inner_loads.misses(allowed, limit_mm, self.cams, 0.0)
             inner_uses = np.ones(len(self.inners), dtype=np.intp)
         scarce = SeatOptions.of(build, valves).scarce
-        uses = [[choice.shims_mm.count(shim.thickness_mm) for shim in scarce] for choice in choices]
+        uses = [[choice.uses(shim) for shim in scarce] for choice in choices]
         # A cut can't be undone: it is more effort than all the shims there could be.
         a_cut = 1 + valves * build.limits.max_shims
-        effort = [len(c.shims_mm) + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
+        effort = [c.count + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
         return ThreeIndexProblem(
             costs=_squared_misses(*outer, *inner),
             wanted=self.wanted,
@@ -185,16 +207,16 @@ class AssignmentBench:
 
     def unread(self) -> Iterator[SpringHeight]:
         """Yield the springs that were not read without shim or cut, and where."""
-        lift_mm = self.build.cam.valve_lift_mm
+        lifts_mm = np.array([cam.valve_lift_mm for cam in self.cams])
         groups = [(self.outers, self.outer_loads, 0.0)]
         if self.inner_loads is not None:
             groups.append((self.inners, self.inner_loads, self.build.head.inner_offset_mm))
         for springs, table, offset_mm in groups:
             for index, spring in enumerate(springs):
-                for loads_n, drop_mm in ((table.seat_n, 0.0), (table.open_n, lift_mm)):
-                    missing = self.heights_mm[np.isnan(loads_n[:, index, 0])]
+                for loads_n, drop_mm in ((table.seat_n, 0.0 * lifts_mm), (table.open_n, lifts_mm)):
+                    missing = (self.heights_mm - drop_mm)[np.isnan(loads_n[:, index, 0])]
                     if missing.size:
-                        height_mm = round(float(missing.min()) - offset_mm - drop_mm, 6)
+                        height_mm = round(float(missing.min()) - offset_mm, 6)
                         yield SpringHeight(spring.name, height_mm)
 
     def assumptions(self) -> Iterator[Assumption]:
@@ -239,18 +261,20 @@ def _read_load(curve: SpringCurve, height_mm: float, loads: Loads) -> Load | Non
 
 
 def _load_table(
-    springs: Sequence[Candidate], heights_mm: Array, lift_mm: float, loads: Loads
+    springs: Sequence[Candidate], heights_mm: Array, cams: Sequence[Cam], loads: Loads
 ) -> _LoadTable:
     places, choices = heights_mm.shape
     seat, full, margin = (np.full((places, len(springs), choices), np.nan) for _ in range(3))
     for index, spring in enumerate(springs):
         for at, height_mm in np.ndenumerate(heights_mm):
             place, choice = at
-            for table, read_at_mm in ((seat, height_mm), (full, height_mm - lift_mm)):
+            open_mm = height_mm - cams[place].valve_lift_mm
+            for table, read_at_mm in ((seat, height_mm), (full, open_mm)):
                 load = _read_load(spring.curve, float(read_at_mm), loads)
                 table[place, index, choice] = math.nan if load is None else load.load_n
         if spring.solid_mm is not None:
-            margin[:, index, :] = heights_mm - lift_mm - spring.solid_mm
+            lifts_mm = np.array([cam.valve_lift_mm for cam in cams])
+            margin[:, index, :] = heights_mm - lifts_mm[:, None] - spring.solid_mm
     return _LoadTable(seat, full, margin)
 
 
@@ -302,7 +326,7 @@ class Level:
     @property
     def shims(self) -> int:
         """How many shims it takes."""
-        return sum(len(plan.choice.shims_mm) for plan in self.valves)
+        return sum(plan.choice.count for plan in self.valves)
 
     @property
     def cuts(self) -> int:
@@ -349,9 +373,10 @@ def _level(
         [pick for pick in solution.picks if pick.place == place]
         for place in range(len(bench.heights_mm))
     ]
+    places = list(zip(bench.heights_mm.tolist(), bench.cams, strict=True))
     plans: list[ValvePlan] = []
     for valve in bench.valves if solution.picks else ():
-        place = int(np.argmin(np.abs(bench.heights_mm - valve.height_mm)))
+        place = places.index((round(valve.height_mm, 6), bench.build.cam_of(valve.name)))
         pick = waiting[place].pop(0)
         plans.append(_plan(bench, valve, (pick.outer, pick.inner), allowed[pick.stack]))
     outers, inners = {p.outer for p in solution.picks}, {p.inner for p in solution.picks}
@@ -368,14 +393,18 @@ def _level(
 
 
 def _plan(bench: AssignmentBench, valve: Valve, springs: tuple[int, int], choice: int) -> ValvePlan:
-    cam, under = bench.build.cam, bench.choices[choice]
+    build, cam, under = bench.build, bench.build.cam_of(valve.name), bench.choices[choice]
     outer, inner = bench.outers[springs[0]], None
-    placed = [(outer, valve.height_mm + under.height_change_mm)]
+    placed = [(outer, valve.height_mm + under.change_mm("outer"))]
     if bench.inners:
-        inner = bench.inners[springs[1]]
-        placed.append((inner, placed[0][1] - bench.build.head.inner_offset_mm))
+        inner, offset_mm = bench.inners[springs[1]], build.head.inner_offset_mm
+        placed.append((inner, valve.height_mm + under.change_mm("inner") - offset_mm))
+    errors = [height_errors(build, under, role) for role in ROLES]
     seat, full = (
-        parallel_load(_read_load(each.curve, mm - lift_mm, bench.loads) for each, mm in placed)
+        parallel_load(
+            Load.of(each.curve.load_at(round(mm - lift_mm, 6)), unsure)
+            for (each, mm), unsure in zip(placed, errors, strict=False)
+        )
         for lift_mm in (0.0, cam.valve_lift_mm)
     )
     if seat is None or full is None:

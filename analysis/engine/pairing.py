@@ -25,7 +25,7 @@ from coilbench.analysis.engine.placed import (
     reaches_over,
 )
 from coilbench.analysis.engine.reasons import End, LoadMiss, LoadUnsure, RateMiss, Reason, TooStrong
-from coilbench.analysis.engine.shims import SeatChoice, SeatOptions
+from coilbench.analysis.engine.shims import ROLES, SeatChoice, SeatOptions
 
 LEAST_GAIN = 1e-9  # in distance from the card: less is no nearer
 Window = tuple[float, float]  # changes of height, least and greatest, mm
@@ -104,7 +104,7 @@ def _judge(
     for each in placed:
         reasons += [*each.unread_heights(), *each.bind_risks(limit_mm)]
     near = clearance_low(build)
-    short = options.shortages(choice.shims_mm)
+    short = options.shortages(choice)
     bound = any(
         (mm := each.bind_margin_mm) is not None and exceeds(limit_mm, mm) for each in placed
     )
@@ -140,7 +140,7 @@ def _load_reasons(cam: Cam, seat_n: float, open_n: float, choice: SeatChoice) ->
     rise_over_n = (open_n - cam.open_load_n) - (seat_n - cam.seat_load_n)
     if exceeds(abs(rise_over_n), cam.seat_tolerance_n + cam.open_tolerance_n):
         yield _rate_miss(cam, open_n - seat_n)
-    elif too_high and not choice.shims_mm:
+    elif too_high and choice.count == 0:
         yield TooStrong(tuple(too_high))
 
 
@@ -262,7 +262,8 @@ def _answer(
     )
     nearest = exact_open_n = rate = None
     if exact_mm is not None:
-        nearest = min(combinations, key=lambda c: abs(c.choice.height_change_mm - exact_mm))
+        alike = (one for one in combinations if one.choice.alike)
+        nearest = min(alike, key=lambda c: abs(c.choice.height_change_mm - exact_mm))
         exact_open_n = full.load_n(exact_mm)
     if window_mm is None and exact_mm is not None and best.seat and best.full:
         rise_n = best.full.load_n - best.seat.load_n
@@ -295,10 +296,12 @@ def _limit(
     """Return the limit that every change in a window breaks."""
     if clearance_low(build):
         return "clearance"
-    margin_mm = best.coil_bind_margin_mm
-    if margin_mm is None:
+    if best.coil_bind_margin_mm is None:
         return None
-    bare_mm = margin_mm - best.choice.height_change_mm
+    bare_mm = min(
+        (each.bind_margin_mm or 0.0) - best.choice.change_mm(role)
+        for role, each in zip(ROLES, best.placed, strict=False)
+    )
     binds = exceeds(build.limits.coil_bind_margin_mm - bare_mm, window_mm[1])
     return "coil_bind" if binds else None
 

@@ -20,7 +20,7 @@ from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, End, HeightUnread
-from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -37,8 +37,9 @@ class Load(NamedTuple):
         return math.hypot(self.own_u_n, self.common_u_n)
 
     @classmethod
-    def of(cls, reading: Reading) -> Load:
-        """Return one spring's load at a height."""
+    def of(cls, reading: Reading, errors: Sequence[HeightError] = ()) -> Load:
+        """Return one spring's load at a height, which may be unsure itself."""
+        reading = reading.at_unsure_height(errors)
         measured = split(reading.load_n, reading.budget)
         return cls(reading.load_n, measured.own_u, common_u(measured))
 
@@ -105,18 +106,20 @@ class SetCurves:
         """One spring's solid height: its own, else the set's highest; None if none is known."""
         return self.highest_solid_mm if curve.solid_height_mm is None else curve.solid_height_mm
 
-    def load_at(self, height_mm: float, loads: SetLoads) -> SetLoad:
+    def load_at(
+        self, height_mm: float, loads: SetLoads, errors: tuple[HeightError, ...] = ()
+    ) -> SetLoad:
         """Read it at a height to the nanometre, once for each; new readings are added to loads."""
-        key = self.name, round(height_mm, 6)
+        key = self.name, round(height_mm, 6), errors
         if key not in loads:
-            loads[key] = self._read(key[1])
+            loads[key] = self._read(key[1], errors)
         return loads[key]
 
-    def _read(self, height_mm: float) -> SetLoad:
+    def _read(self, height_mm: float, errors: tuple[HeightError, ...]) -> SetLoad:
         loads, unread = [], []
         for curve in self.curves:
             try:
-                loads.append(Load.of(curve.load_at(height_mm)))
+                loads.append(Load.of(curve.load_at(height_mm), errors))
             except HeightNotMeasured:
                 unread.append(curve)
         if unread:
@@ -177,6 +180,7 @@ class PlacedSet:
         seat, open: its loads there.
         bind_margin_mm: open height at the lowest valve less the set's highest solid height,
             measured, else computed from wire and coils; None where neither is known.
+        height_errors: what makes the heights unsure.
     """
 
     springs: SetCurves
@@ -185,6 +189,7 @@ class PlacedSet:
     seat: SetLoad
     open: SetLoad
     bind_margin_mm: float | None
+    height_errors: tuple[HeightError, ...] = ()
 
     def weakest(self, lift_mm: float) -> Load | None:
         """Return the weakest spring's load at a lift; None where a spring wasn't read.
@@ -197,7 +202,7 @@ class PlacedSet:
                 loads.append(Load(0.0, 0.0, 0.0))
                 continue
             try:
-                loads.append(Load.of(curve.load_at(height_mm)))
+                loads.append(Load.of(curve.load_at(height_mm), self.height_errors))
             except HeightNotMeasured:
                 return None
         return min(loads)
@@ -240,7 +245,7 @@ def _height_unread(springs: SetCurves, at: End, height_mm: float, load: SetLoad)
     return HeightUnread("not_read", springs.name, at, height_mm, labels, depth_mm, None)
 
 
-SetLoads = dict[tuple[str, float], SetLoad]  # by set and height
+SetLoads = dict[tuple[str, float, tuple[HeightError, ...]], SetLoad]  # by set and height
 
 
 def place(
@@ -248,17 +253,18 @@ def place(
 ) -> tuple[PlacedSet, ...]:
     """Put the sets at their heights and read them there; new readings are added to loads."""
     head, lift_mm = build.head, build.cam.valve_lift_mm
-    offsets_mm = [(outer, 0.0)] + ([] if inner is None else [(inner, head.inner_offset_mm)])
+    sets: list[tuple[Role, SetCurves, float]] = [("outer", outer, 0.0)]
+    sets += [] if inner is None else [("inner", inner, head.inner_offset_mm)]
     placed: list[PlacedSet] = []
-    for springs, offset_mm in offsets_mm:
-        change_mm = choice.height_change_mm - offset_mm
+    for role, springs, offset_mm in sets:
+        change_mm, errors = choice.change_mm(role) - offset_mm, height_errors(build, choice, role)
         seat_mm = round(head.installed_height_mm + change_mm, 6)
         open_mm = round(seat_mm - lift_mm, 6)
         solid_mm = springs.highest_solid_mm
         lowest_open_mm = head.lowest_height_mm + change_mm - lift_mm
         margin_mm = None if solid_mm is None else round(lowest_open_mm - solid_mm, 6)
-        seat, full = springs.load_at(seat_mm, loads), springs.load_at(open_mm, loads)
-        placed.append(PlacedSet(springs, seat_mm, open_mm, seat, full, margin_mm))
+        seat, full = (springs.load_at(mm, loads, errors) for mm in (seat_mm, open_mm))
+        placed.append(PlacedSet(springs, seat_mm, open_mm, seat, full, margin_mm, errors))
     return tuple(placed)
 
 

@@ -64,6 +64,7 @@ def test_the_document() -> None:
     rows = document(depths(parse_build(TEXT, "six.toml"), {"larch": 53.0, "heron": None}))
     assert len(rows) == 8
     assert rows[0] == {
+        "card": "card",
         "set": "larch",
         "role": "outer",
         "shim_mm": 0.0,
