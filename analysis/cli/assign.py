@@ -33,6 +33,7 @@ from coilbench.analysis.report.assignment_text import (
     level_rows,
     number_text,
 )
+from coilbench.analysis.report.build_text import card_facts, shims_text
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
@@ -66,6 +67,7 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     if as_json:
         print_document(
             document(assignment)
+            | document(card_facts(parsed))
             | {"notes": assignment_notes(assignment, SI), "left_out": found.left_out}
             | {"unsure": found.unsure, "warnings": document(warned)}
         )
@@ -122,7 +124,7 @@ def _show_valves(level: Level) -> None:
 
 
 def _shims(plan: ValvePlan, shown: Units) -> str:
-    return "+".join(shown.length_number(shim) for shim in plan.choice.shims_mm) or "-"
+    return shims_text(plan.choice, shown) or "-"
 
 
 def _show_levels(assignment: Assignment) -> None:
@@ -153,10 +155,12 @@ def depths_command(build: Path, as_json: bool) -> None:
 
 def _show_depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) -> None:
     shown, rows = units(), depths(build, free_lengths_mm)
+    several = len(build.cards) > 1
     titles = ("shim", "cut", "shut\nheight", "shut\ndepth", "full lift\nheight", "full lift\ndepth")
-    table = plain_table("set", *(f">{title}" for title in titles))
+    table = plain_table(*(["cam"] if several else []), "set", *(f">{title}" for title in titles))
     for row in rows:
         table.add_row(
+            *([row.card] if several else []),
             row.set_name,
             shown.length_text(row.shim_mm or None),
             shown.length_text(row.seat_cut_mm or None),

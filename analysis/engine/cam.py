@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from pathlib import PurePath
 from typing import Annotated, Any, ClassVar, Literal, get_args
 
 from msgspec import Meta
@@ -150,7 +149,8 @@ def read_cam(source: Source, table: CamTable, side: Side | None, loss_allowance:
     Raises:
         CoilbenchError: values that can't be together.
     """
-    name = PurePath(source.name).stem if table.name is None else table.name
+    file_name = source.name.rpartition(".")[0] or source.name
+    name = file_name if table.name is None else table.name
     if table.open_load_n <= table.seat_load_n:
         what = f"the open load {source.at('cam', 'open_load')!r} must be above the seat load"
         hint = f"Give the load at full lift, above {source.at('cam', 'seat_load')!r}"

@@ -50,6 +50,16 @@ class SeatChoice:
         return _total_mm(self.shims_mm)
 
     @property
+    def outer_shim_mm(self) -> float:
+        """Thickness of the stack under the outer alone."""
+        return _total_mm(self.outer_shims_mm)
+
+    @property
+    def inner_shim_mm(self) -> float:
+        """Thickness of the stack under the inner alone."""
+        return _total_mm(self.inner_shims_mm)
+
+    @property
     def count(self) -> int:
         """How many shims there are."""
         return len(self.shims_mm) + len(self.outer_shims_mm) + len(self.inner_shims_mm)

@@ -15,7 +15,7 @@ from sqlite_utils import Database
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.assignment import Assignment, Candidate, Valve, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile, Cam
+from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import (
     Load,
@@ -25,7 +25,7 @@ from coilbench.analysis.engine.placed import (
     parallel_load,
     reaches_over,
 )
-from coilbench.analysis.engine.shims import Effort, SeatChoice
+from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
 from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings
@@ -92,7 +92,7 @@ def make_sheet(
     if assignment.chosen.valves:
         chosen = _chosen_by_assignment(build, assignment.chosen.valves)
     else:
-        ranked = pair_sets(build, found.sets).combinations
+        ranked = pair_sets(build.cards[0], found.sets).combinations
         best = next(each for each in ranked if each.choice.allowed(assignment.effort))
         inner = None if best.inner is None else found.sets[best.inner]
         pair = _UsedPair(found.sets[best.outer], inner, best.choice)
@@ -106,13 +106,14 @@ def make_sheet(
         valves=chosen.rows,
         lines=_lines_of(build, chosen),
         margins=_margins_of(build, chosen),
-        budget=_budget(build.cam.valve_lift_mm, chosen),
+        budget=_budget(build, chosen),
         sets=tuple(parts[name] for name in used),
         unused=tuple(name for name in found.sets if name not in used),
         left_out=tuple(found.left_out),
         unsure=tuple(found.unsure),
         limits=tuple(
-            assess_limits(build, pair.outer, pair.inner, pair.choice, table)
+            assess_limits(card, pair.outer, pair.inner, pair.choice, table)
+            for card in build.cards
             for pair in chosen.pairs
         ),
         rig=rig,
@@ -231,7 +232,7 @@ def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: _UsedPair) 
 
 
 def _used_pair(plans: Sequence[ValvePlan]) -> _UsedPair:
-    lowest = min(plans, key=lambda plan: plan.choice.height_change_mm)
+    lowest = min(plans, key=lambda plan: plan.choice.change_mm("outer"))
     inners = [plan.inner for plan in plans if plan.inner is not None]
     return _UsedPair(
         _used_set([plan.outer for plan in plans]),
@@ -254,19 +255,17 @@ def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
     springs = [each for each in (plan.outer, plan.inner) if each is not None]
     named = [(each.springs.name, each.name, each.solid_mm) for each in springs]
     places = _places(build, plan.valve, plan.choice, named)
-    return _row(build.cam, plan.valve, plan.choice, places, (plan.seat, plan.open))
+    return _row(build, plan.valve, plan.choice, places, (plan.seat, plan.open))
 
 
 def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) -> ValveRow:
-    lift_mm, named = (
-        build.cam.valve_lift_mm,
-        [(s.name, None, s.highest_solid_mm) for s in pair.sets],
-    )
+    named = [(s.name, None, s.highest_solid_mm) for s in pair.sets]
     places = _places(build, valve, pair.choice, named)
-    standing = [(s, at.height_mm) for s, at in zip(pair.sets, places, strict=True)]
-    seat = parallel_load(s.load_at(mm, loads).mean for s, mm in standing)
-    full = parallel_load(s.load_at(mm - lift_mm, loads).mean for s, mm in standing)
-    return _row(build.cam, valve, pair.choice, places, (seat, full))
+    errors = [height_errors(build, pair.choice, role) for role in ROLES]
+    standing = list(zip(pair.sets, places, errors, strict=False))
+    seat = parallel_load(s.load_at(at.height_mm, loads, u).mean for s, at, u in standing)
+    full = parallel_load(s.load_at(at.open_height_mm, loads, u).mean for s, at, u in standing)
+    return _row(build, valve, pair.choice, places, (seat, full))
 
 
 def _places(
@@ -276,18 +275,20 @@ def _places(
     springs: Sequence[tuple[str, str | None, float | None]],
 ) -> list[Place]:
     """Put an outer, and an inner where there is one, at its height: set, name, solid height."""
-    shut_mm = round(valve.height_mm + choice.height_change_mm, 6)
-    heights_mm = (shut_mm, round(shut_mm - build.head.inner_offset_mm, 6))
+    offsets_mm, lift_mm = (0.0, build.head.inner_offset_mm), build.cam_of(valve.name).valve_lift_mm
     places = []
-    for (set_name, name, solid_mm), at_mm in zip(springs, heights_mm, strict=False):
-        open_mm = at_mm - build.cam.valve_lift_mm
+    for (set_name, name, solid_mm), role, offset_mm in zip(
+        springs, ROLES, offsets_mm, strict=False
+    ):
+        at_mm = round(valve.height_mm + choice.change_mm(role) - offset_mm, 6)
+        open_mm = round(at_mm - lift_mm, 6)
         margin_mm = None if solid_mm is None else round(open_mm - solid_mm, 6)
-        places.append(Place(set_name, name, at_mm, margin_mm))
+        places.append(Place(set_name, name, at_mm, open_mm, margin_mm))
     return places
 
 
 def _row(
-    cam: Cam,
+    build: BuildFile,
     valve: Valve,
     choice: SeatChoice,
     places: Sequence[Place],
@@ -295,7 +296,7 @@ def _row(
 ) -> ValveRow:
     """Compare a valve's loads, shut and at full lift, with the card."""
     seat, full = loads
-    fits = sure = None
+    cam, fits, sure = build.cam_of(valve.name), None, None
     if seat is not None and full is not None:
         fits = cam.fits(seat.load_n, full.load_n)
         sure = not (
@@ -318,7 +319,7 @@ def _lines_of(build: BuildFile, chosen: _Chosen) -> tuple[Line, ...]:
         for springs in chosen.sets
         for curve in springs.curves
     }
-    grid_mm = _grid(curves.values(), chosen.rows, build.cam.valve_lift_mm)
+    grid_mm = _grid(curves.values(), chosen.rows)
     loads = {key: _sampled(curve, grid_mm - offset) for key, (curve, offset) in curves.items()}
     roles = {springs.name: springs.role for springs in chosen.sets}
     lines = [
@@ -330,19 +331,16 @@ def _lines_of(build: BuildFile, chosen: _Chosen) -> tuple[Line, ...]:
     return tuple(line for line in lines if len(line.heights_mm) >= LEAST_POINTS)
 
 
-def _grid(
-    curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow], lift_mm: float
-) -> Array:
+def _grid(curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow]) -> Array:
     """Heights of the outer to sample at: evenly over what was measured, and where valves stand."""
     low, high = [], []
     for curve, offset_mm in curves:
         low.append(curve.lowest_mm + offset_mm)
         high.append(curve.highest_mm + offset_mm)
-    stand = [row.outer.height_mm for row in rows]
     at_mm = [
         *np.linspace(min(low), max(high), CURVE_POINTS),
-        *stand,
-        *(mm - lift_mm for mm in stand),
+        *(row.outer.height_mm for row in rows),
+        *(row.outer.open_height_mm for row in rows),
     ]
     return np.unique(np.round(at_mm, 6))
 
@@ -416,20 +414,21 @@ def _margin(springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float) -> Ma
     )
 
 
-def _budget(lift_mm: float, chosen: _Chosen) -> BudgetPart | None:
+def _budget(build: BuildFile, chosen: _Chosen) -> BudgetPart | None:
     """Return the budget of the outer that is least sure at full lift."""
-    heights_mm = {row.outer.spring: row.outer.height_mm for row in chosen.rows}
+    rows = {row.outer.spring: row for row in chosen.rows}
     found: list[BudgetPart] = []
     for springs in chosen.sets:
         for curve in springs.curves if springs.role != "inner" else ():
             names = (curve.label, f"{springs.name}/{curve.label}", None)
-            name = next((each for each in names if each in heights_mm), "")
+            name = next((each for each in names if each in rows), "")
             if name == "":
                 continue
             try:
-                reading = curve.load_at(heights_mm[name] - lift_mm)
+                reading = curve.load_at(rows[name].outer.open_height_mm)
             except HeightNotMeasured:
                 continue
+            reading = reading.at_unsure_height(height_errors(build, rows[name].choice, "outer"))
             called = curve.label if name is None else name
             found.append(BudgetPart(called, reading.height_mm, reading.load_n, reading.budget))
     return max(found, key=lambda part: part.budget.expanded_u_n, default=None)

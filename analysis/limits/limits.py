@@ -222,6 +222,7 @@ class LimitsReport:
         heights_mm: lowest and highest of the outer's installed heights: stress is that at the
             lowest, the force on the valve that at the highest.
         valve: None where lift table or masses aren't given.
+        side: whose card it is; empty where one serves all valves.
     """
 
     name: str
@@ -232,6 +233,7 @@ class LimitsReport:
     sets: tuple[SetLimits, ...]
     valve: ValveFloat | None
     missing: tuple[NotGiven, ...]
+    side: str = ""
 
 
 def assess_limits(
@@ -264,6 +266,7 @@ def assess_limits(
         sets,
         valve,
         tuple(missing),
+        build.cam.side or "",
     )
 
 

@@ -19,6 +19,7 @@ from coilbench.analysis.engine.reasons import (
     TooStrong,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
+from coilbench.analysis.report.build_text import alone_text, lobes_of
 from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.units import Units
 
@@ -29,14 +30,15 @@ NOTHING_PERCENT = 0.05
 BAR_CELLS = 16
 
 json_keys(Cam, "name seat_n=seat_load_n open_n=open_load_n lift_mm=valve_lift_mm "
-          "implied_rate_n_per_mm")  # fmt: skip
+          "implied_rate_n_per_mm loss_allowance")  # fmt: skip
 json_keys(
     Combination,
     "outer inner shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm seat_n=seat.load_n "
     "seat_u_n=seat.load_u_n open_n=full.load_n open_u_n=full.load_u_n rate_n_per_mm "
-    "coil_bind_margin_mm fits reasons shims_mm=choice.shims_mm seat_lowest_n=seat.lowest_n "
-    "seat_highest_n=seat.highest_n open_lowest_n=full.lowest_n open_highest_n=full.highest_n "
-    "margins=placed",
+    "coil_bind_margin_mm fits reasons shims_mm=choice.shims_mm "
+    "outer_shims_mm=choice.outer_shims_mm inner_shims_mm=choice.inner_shims_mm "
+    "seat_lowest_n=seat.lowest_n seat_highest_n=seat.highest_n "
+    "open_lowest_n=full.lowest_n open_highest_n=full.highest_n margins=placed",
 )
 json_keys(
     PlacedSet,
@@ -65,9 +67,13 @@ def _names_text(outer: str, inner: str | None) -> str:
 
 def _choice_text(choice: SeatChoice, units: Units) -> str:
     """Name what is under the springs: "0.50 mm of shims", "a seat cut of 0.20 mm"."""
-    if choice.count > 1:
-        return f"{units.length_text(choice.shim_mm)} of shims ({choice.count})"
-    return _change_text(choice.height_change_mm, units)
+    alone = " and ".join(alone_text(choice, units))
+    if alone and not choice.shims_mm:
+        return f"shims of {alone}"
+    both = _change_text(choice.height_change_mm, units)
+    if len(choice.shims_mm) > 1:
+        both = f"{units.length_text(choice.shim_mm)} of shims ({len(choice.shims_mm)})"
+    return f"{both} and {alone}" if alone else both
 
 
 def _change_text(change_mm: float, units: Units) -> str:
@@ -105,11 +111,14 @@ def _(cam: Cam, units: Units) -> str:
 
 def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
     """Yield what the card asks for, and what was assumed."""
-    cam = build.cam
-    yield (
-        f"{cam.name} ({build.name}): {describe(cam, units)}; that asks for "
-        f"{units.rate_text(cam.implied_rate_n_per_mm)}."
-    )
+    for card in build.cards:
+        cam = card.cam
+        yield (
+            f"{cam.name} ({build.name}): {describe(cam, units)}; that asks for "
+            f"{units.rate_text(cam.implied_rate_n_per_mm)}."
+        )
+    for whose, finding in lobes_of(build):
+        yield f"Lobe{whose and f' ({whose})'}: {describe(finding, units)}."
     yield from (f"Note: {describe(note, units)}." for note in build.notes)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe as describe
 from coilbench.analysis.report.input_phrases import INPUT_PHRASES, INPUT_SENTENCES
 from coilbench.analysis.report.units import Units
@@ -413,22 +414,26 @@ def _ago(days: float) -> str:
     return f"{days:.0f} days ago" if days >= 1.5 else "a day ago"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = INPUT_SENTENCES | {
-    "stroke_kept": _stroke_kept,
-    "stroke_refused": _stroke_refused,
-    "samples_missing": _samples_missing,
-    "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
-    "strokes_rescued": _rescued,
-    "link_lost": _link_lost,
-    "no_sample": _no_sample,
-    "skipped": lambda f, _u: _skipped(f, "put off: it comes after the others"),
-    "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),
-    "put_mass": _put_mass,
-    "put_gauge": _put_gauge,
-    "load_read": _load_read,
-    "travel_read": lambda f, u: _read(f, f"read {f['counts']:.1f} counts", u),
-    "point_refused": _point_refused,
-    "calibration_old": _calibration_old,
-    "mixed_rigs": _mixed_rigs,
-    "calibrated": _calibrated,
-}
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = (
+    INPUT_SENTENCES
+    | BUILD_SENTENCES
+    | {
+        "stroke_kept": _stroke_kept,
+        "stroke_refused": _stroke_refused,
+        "samples_missing": _samples_missing,
+        "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
+        "strokes_rescued": _rescued,
+        "link_lost": _link_lost,
+        "no_sample": _no_sample,
+        "skipped": lambda f, _u: _skipped(f, "put off: it comes after the others"),
+        "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),
+        "put_mass": _put_mass,
+        "put_gauge": _put_gauge,
+        "load_read": _load_read,
+        "travel_read": lambda f, u: _read(f, f"read {f['counts']:.1f} counts", u),
+        "point_refused": _point_refused,
+        "calibration_old": _calibration_old,
+        "mixed_rigs": _mixed_rigs,
+        "calibrated": _calibrated,
+    }
+)

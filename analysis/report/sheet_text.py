@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
 from coilbench.analysis.engine.assignment import Level
+from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import Combination
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet import RigPart, ScalePart, SetPart, Sheet, ValveRow
@@ -21,12 +22,14 @@ from coilbench.analysis.report.assignment_text import (
     assignment_verdict,
     number_text,
 )
+from coilbench.analysis.report.build_text import card_facts
 from coilbench.analysis.report.curve_text import set_notes
 from coilbench.analysis.report.document import JSON_SKIP, describe, document, json_keys, picked
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
 from coilbench.analysis.report.pairing_text import pair_text, range_text
 from coilbench.analysis.report.set_text import STROKE_RULE, check_document
+from coilbench.analysis.report.sheet_checks import EngineCheck, engine_checks
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.strokes.sweep import Origin, Provenance
@@ -59,20 +62,21 @@ UNCERTAINTY_METHOD = (
     "± is the expanded uncertainty, k = 2 (about 95 %), by the law of propagation (JCGM 100:2008). "
     "In a sum of outer and inner what the bench's errors have in common adds plainly, what is each "
     "reading's own by root sum of squares. It covers the measurement, not how a spring changes as "
-    "it runs, nor the engine's heights"
+    "it runs"
 )
 
 json_keys(
     Sheet,
     "build=build.name made_utc=record.made_utc effort=assignment.effort per_valve=named fits "
-    "reasons card=build.cam valves spares=assignment.chosen.spares.name left_out "
-    "unsure unused_sets=unused margins warnings=rig.warnings calibration=rig "
-    "retainer_clearance_mm=build.clearance_mm",
+    "reasons card=build.cam cards=build.cards.cam valves "
+    "spares=assignment.chosen.spares.name left_out unsure unused_sets=unused margins "
+    "warnings=rig.warnings calibration=rig retainer_clearance_mm=build.clearance_mm",
 )
 json_keys(
     ValveRow,
     "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
-    "inner=inner.spring shims_mm=choice.shims_mm seat_cut_mm=choice.seat_cut_mm bare_height_mm "
+    "inner=inner.spring shims_mm=choice.shims_mm outer_shims_mm=choice.outer_shims_mm "
+    "inner_shims_mm=choice.inner_shims_mm seat_cut_mm=choice.seat_cut_mm bare_height_mm "
     "outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm seat_n=seat.load_n "
     "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
     "coil_bind_margin_mm=margin_mm fits sure",
@@ -110,6 +114,7 @@ class SheetText:
         left_out: the flagged springs that are not used, and of the sets shown why.
         warnings: reasons to doubt the figures.
         notes: what was assumed.
+        checks: what to check on the engine before it turns.
         set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.
     """
@@ -121,6 +126,7 @@ class SheetText:
     warnings: tuple[str, ...] = field(metadata=JSON_SKIP)
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
+    checks: tuple[EngineCheck, ...]
     set_notes: Mapping[str, tuple[str, ...]] = field(metadata=JSON_SKIP)
     method: Mapping[str, str]
 
@@ -135,6 +141,7 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
         tuple(describe(warning, units) for warning in sheet.rig.warnings),
         CAUTIONS,
         assignment_notes(sheet.assignment, units),
+        engine_checks(sheet, units),
         {part.name: _set_notes(part, units) for part in sheet.sets},
         dict(_method(sheet)),
     )
@@ -143,7 +150,8 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
 def sheet_document(sheet: Sheet) -> dict[str, object]:
     """Return the whole of a sheet as a JSON document holds it."""
     sets = [_set_document(part) for part in sheet.sets]
-    return {**document(sheet), **document(sheet_text(sheet, SI)), "sets": sets}
+    lobe = document(card_facts(sheet.build)["lobe"])
+    return {**document(sheet), **document(sheet_text(sheet, SI)), "lobe": lobe, "sets": sets}
 
 
 def _set_document(part: SetPart) -> dict[str, object]:
@@ -165,6 +173,7 @@ def _verdict(sheet: Sheet, units: Units) -> str:
     how = "which fits the card" if best.fits else "which is the nearest, and does not fit"
     if best.seat is None or best.full is None:
         how = "of which it can't be said whether it fits"
+    how += "" if len(sheet.build.cards) == 1 else f" (judged by the card {sheet.build.cam.name})"
     kind = "set" if best.inner is None else "pair of sets"
     named = pair_text(best.outer, best.inner, best.choice, units)
     return f"{found}, so this sheet shows the best {kind}: {named}, {how}"
@@ -190,6 +199,7 @@ def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
         if new:
             outer, *inner = (one.set_name for one in each.sets)
             named = pair_text(outer, inner[0] if inner else None, each.choice, units)
+            named += each.side and f" ({each.side})"
             found.append((named, new))
     return SheetLimits(tuple(found), tuple(missing))
 
@@ -208,7 +218,7 @@ def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
     yield "Choice", _choice_method(assignment.chosen, assignment.effort)
     checks = [part.check for part in sheet.sets if part.check is not None]
     yield "Flags", _flags_method(checks)
-    yield "Uncertainty", UNCERTAINTY_METHOD
+    yield "Uncertainty", f"{UNCERTAINTY_METHOD}{_heights_method(sheet.build)}"
     for part in sheet.sets:
         came = (*(_came(one) for one in part.came), f"set {part.set_id}")
         yield f"Measured, {part.name}", "; ".join(came)
@@ -217,6 +227,18 @@ def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
     yield "Book", record.book
     yield "Made", f"{record.made_utc[:16].replace('T', ' ')} UTC"
     yield "Versions", ", ".join(f"{name} {version}" for name, version in record.versions.items())
+
+
+def _heights_method(build: BuildFile) -> str:
+    """Say how far the engine's own heights are in the uncertainty."""
+    heights = build.head.height_u_mm is not None
+    shims = any(shim.thickness_u_mm is not None for shim in build.shims)
+    if heights or shims:
+        parts = (("installed height", heights), ("shims", shims))
+        given = " and ".join(name for name, known in parts if known)
+        missing = "".join(f"; that of the {name} isn't given" for name, known in parts if not known)
+        return f"; of the engine's heights the ± given for the {given}, rate times ±{missing}"
+    return ", nor the engine's heights and shims, whose ± the build file doesn't give"
 
 
 def _choice_method(level: Level, effort: Effort) -> str:
@@ -278,7 +300,9 @@ def _came(one: Provenance) -> str:
 
 VALVE = (
     "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
-    "inner=inner.spring shims=choice.count shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm "
+    "inner=inner.spring shims=choice.count shim_mm=choice.shim_mm "
+    "outer_shim_mm=choice.outer_shim_mm inner_shim_mm=choice.inner_shim_mm "
+    "seat_cut_mm=choice.seat_cut_mm "
     "bare_height_mm outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm "
     "seat_n=seat.load_n seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
     "coil_bind_margin_mm=margin_mm fits sure"
