@@ -102,7 +102,10 @@ def pair_command(
         say(CAUTION)
         if with_limits:
             say(LIMITS_CAUTION)
-    if not any(each.pairing.combinations[0].fits for each in found):
+    fits: dict[Path, bool] = {}  # a file whose valves have several cards has to meet them all
+    for (_, path), each in zip(cards, found, strict=True):
+        fits[path] = fits.get(path, True) and each.pairing.combinations[0].fits
+    if not any(fits.values()):
         raise click.exceptions.Exit(1)
 
 

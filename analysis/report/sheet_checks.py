@@ -67,13 +67,24 @@ def engine_checks(sheet: Sheet, units: Units) -> tuple[EngineCheck, ...]:
 def _checks(sheet: Sheet, units: Units) -> Iterator[EngineCheck]:
     build = sheet.build
     lift = units.length_text(build.greatest_lift_mm)
-    yield EngineCheck(
-        "Base circle and lobe",
-        "; ".join(
+    lobes = {
+        changed: "; ".join(
             f"{whose and f'{whose}: '}{describe(finding, units)}"
             for whose, finding in lobes_of(build)
-        ),
+            if (finding.kind == "base_circle_changed") is changed
+        )
+        for changed in (False, True)
+    }
+    yield EngineCheck(
+        "Base circle and lobe",
+        f"measure both against the core on every lobe. By the build file: {lobes[False]}",
         "the cam grinder",
+    )
+    yield EngineCheck(
+        "Lash and pushrods",
+        "a reground cam's smaller base circle takes up length in the valve train. By the build "
+        f"file: {lobes[True] or 'not known, cam.old_base_circle is not given'}",
+        f"the cam grinder and {MACHINIST}",
     )
     yield EngineCheck(
         "Valve to piston",

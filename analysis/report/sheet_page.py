@@ -43,6 +43,7 @@ TOUCH_SHARE = 0.005  # of the highest load: below it a spring is hardly touched
 SPARE_MM = 1.5
 WORDS_ROOM = 1.2  # of the width up to the window
 LEAST_WIDTH_MM = 0.5  # of a window's drawing, where all valves stand at one height
+WORDS_BOX = {"facecolor": "white", "edgecolor": "none", "pad": 0.4}  # where curves run behind
 ROOM = 1.08  # above the highest load
 
 
@@ -137,7 +138,7 @@ def _draw_windows(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 def _draw_card(axes: Axes, cam: Cam, sheet: Sheet, units: Units) -> None:
     shut_mm = [row.outer.height_mm for row in sheet.valves if sheet.build.cam_of(row.valve) == cam]
-    whose = "" if cam.side is None else f", {cam.side}"
+    whose, above = "" if cam.side is None else f", {cam.side}", cam.side != "exhaust"
     for where, drop_mm, load_n, tolerance_n in (
         (f"valve shut{whose}", 0.0, cam.seat_load_n, cam.seat_tolerance_n),
         (f"full lift{whose}", cam.valve_lift_mm, cam.open_load_n, cam.open_tolerance_n),
@@ -151,14 +152,16 @@ def _draw_card(axes: Axes, cam: Cam, sheet: Sheet, units: Units) -> None:
                 units.length_value(width),
                 units.load_value(2.0 * tolerance_n),
                 fill=False,
-                hatch="////",
+                hatch="////" if above else "....",
                 edgecolor="0.35",
                 linewidth=1.2,
                 label=f"the card's windows{whose}" if drop_mm == 0.0 else None,
             )
         )
-        at = (units.length_value(left + width), units.load_value(load_n + tolerance_n))
-        axes.annotate(where, at, (-4, 3), textcoords="offset points", ha="right", fontsize=9.5)
+        edge_n = load_n + tolerance_n if above else load_n - tolerance_n
+        at = (units.length_value(left + width), units.load_value(edge_n))
+        shift = (-4, 3) if above else (-4, -11)
+        axes.annotate(where, at, shift, textcoords="offset points", ha="right", fontsize=9.5, bbox=WORDS_BOX)
 
 
 def _draw_valves(axes: Axes, sheet: Sheet, units: Units) -> None:

@@ -113,7 +113,7 @@ class SheetText:
         reasons: why not more, or what should be known.
         left_out: the flagged springs that are not used, and of the sets shown why.
         warnings: reasons to doubt the figures.
-        notes: what was assumed.
+        notes: what was assumed, and what raises the card's loads.
         checks: what to check on the engine before it turns.
         set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.
