@@ -161,7 +161,9 @@ def _draw_card(axes: Axes, cam: Cam, sheet: Sheet, units: Units) -> None:
         edge_n = load_n + tolerance_n if above else load_n - tolerance_n
         at = (units.length_value(left + width), units.load_value(edge_n))
         shift = (-4, 3) if above else (-4, -11)
-        axes.annotate(where, at, shift, textcoords="offset points", ha="right", fontsize=9.5, bbox=WORDS_BOX)
+        axes.annotate(
+            where, at, shift, textcoords="offset points", ha="right", fontsize=9.5, bbox=WORDS_BOX
+        )
 
 
 def _draw_valves(axes: Axes, sheet: Sheet, units: Units) -> None:

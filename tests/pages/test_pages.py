@@ -174,6 +174,8 @@ def keys(table: dict, path: str = "") -> set[str]:
     for key, value in table.items():
         own = f"{path}{'SET' if path == 'wire.' else key}"
         inner = value[0] if isinstance(value, list) and isinstance(value[0], dict) else value
-        whole = not isinstance(inner, dict) or own.endswith(("masses", "valves", "intake", "exhaust"))
+        whole = not isinstance(inner, dict) or own.endswith(
+            ("masses", "valves", "intake", "exhaust")
+        )
         found |= {own} if whole else keys(inner, f"{own}.")
     return found
