@@ -59,6 +59,7 @@ class Source:
 
     def __init__(self, name: str, text: str) -> None:
         self.name, self._text = name, text
+        self._seen_by = ""  # which part's keys were laid over a section
         self._moved: dict[KeyPath, KeyPath] = {}  # where a key that was laid over another stands
         try:
             self._top = tomllib.loads(text)
@@ -79,6 +80,7 @@ class Source:
         table = self.at(section)
         over = {} if part is None else table.get(part, {})
         other = copy.copy(self)
+        other._seen_by = "" if part is None else f" for [{section}.{part}]"
         other._moved = {(section, key): (section, part, key) for key in over if part is not None}
         other._top = self._top | {
             section: {key: value for key, value in table.items() if key not in parts} | over
@@ -123,7 +125,7 @@ class Source:
             keys = ", ".join(f"{_dotted((*at, key))}{like}" for at, key, like in missing)
             hint = "Add each to its section, like these, with values of your own"
             place = () if self.at(*place) is None else place
-            self.refuse(place, f"required {noun} missing: {keys}", hint)
+            self.refuse(place, f"required {noun} missing{self._seen_by}: {keys}", hint)
 
     def _missing(
         self, kind: type[Table], table: dict[str, Any], path: KeyPath

@@ -30,12 +30,11 @@ from coilbench.analysis.report.build_text import shims_text
 from coilbench.analysis.report.card_text import BudgetText, budget_text, calibration_text
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.html import drawing, render
-from coilbench.analysis.report.sheet_card import card_rows
+from coilbench.analysis.report.sheet_card import UNKNOWN, card_rows
 from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 
-UNKNOWN = "unknown"
 Row = tuple[str, ...]
 DASHES: dict[LineRole, object] = {"outer": (0, (6, 2.5)), "inner": (0, (1, 1.6)), "together": "-"}
 SOLID_DASHES = {"outer": (0, (8, 2, 1, 2)), "inner": (0, (3, 2, 1, 2, 1, 2))}

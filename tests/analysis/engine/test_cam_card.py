@@ -222,6 +222,29 @@ def test_all_that_is_missing_is_told_with_an_example() -> None:
         assert example in str(caught.value)
 
 
+def test_what_is_missing_for_one_of_two_cards_says_for_which() -> None:
+    base = CAM.replace('open_load = "72 kg"\n', "")
+    message = refused('[cam.intake]\nopen_load = "72 kg"\n', TWO, base=base)
+    assert "for [cam.exhaust]: cam.open_load" in message
+
+
+@settings(max_examples=100, deadline=None)
+@given(data=st.data())
+def test_a_mangled_file_of_two_cards_is_refused_or_read(data: st.DataObject) -> None:
+    parts = '[cam.intake]\nvalve_lift = "11 mm"\n[cam.exhaust]\nopen_tolerance = "5%"\n'
+    text = CAM + parts + REST.format(valves=TWO)
+    bits = ["", '"', "[", "=", "\n", "{}", "0", "5", "true", "cam", "[cam]", "%", "intake", "nan"]
+    for _ in range(data.draw(st.integers(1, 3))):
+        start = data.draw(st.integers(0, len(text)))
+        end = data.draw(st.integers(start, min(start + 30, len(text))))
+        text = text[:start] + data.draw(st.sampled_from(bits)) + text[end:]
+    try:
+        outcome: object = parse_build(text, "six.toml")
+    except CoilbenchError as error:
+        outcome = error
+    assert isinstance(outcome, BuildFile) or len(str(outcome).splitlines()) == 1
+
+
 def test_every_example_of_what_is_missing_is_taken() -> None:
     """The examples put into a file make one that can be read."""
     with pytest.raises(CoilbenchError) as caught:
