@@ -26,11 +26,10 @@ from coilbench.analysis.inputs.sheet import (
     ValveRow,
 )
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
-from coilbench.analysis.report.build_text import shims_text
+from coilbench.analysis.report.build_text import UNKNOWN, card_rows, shims_text
 from coilbench.analysis.report.card_text import BudgetText, budget_text, calibration_text
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.html import drawing, render
-from coilbench.analysis.report.sheet_card import UNKNOWN, card_rows
 from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
