@@ -95,7 +95,8 @@ def _export_sheet(
     build: Path, folder: Path, effort: Effort, use_flagged: bool, force: bool, as_json: bool
 ) -> None:
     from coilbench.analysis.inputs.sheet_input import read_sheet
-    from coilbench.analysis.report.sheet_text import sheet_tables, sheet_text
+    from coilbench.analysis.report.sheet_tables import sheet_tables
+    from coilbench.analysis.report.sheet_text import sheet_text
     from coilbench.analysis.report.units import SI
 
     shown, book = units(), book_path()

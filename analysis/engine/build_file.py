@@ -22,22 +22,29 @@ from coilbench.analysis.engine.cam import (
 from coilbench.analysis.engine.cam import (
     CamTable,
     Positive,
-    Side,
     Text,
     cam_notes,
-    card_sources,
     read_cam,
 )
 from coilbench.analysis.engine.coil import WIRES, Wire
-from coilbench.analysis.engine.head import Head, check_heights, read_sides, with_valves
-from coilbench.analysis.engine.quantities import (
+from coilbench.analysis.engine.head import (
+    Head,
+    Side,
+    card_sources,
+    check_heights,
+    read_sides,
+    with_valves,
+)
+from coilbench.analysis.engine.toml_source import (
+    KeyPath,
     LengthMmOrZero,
     MassG,
     Share,
     SmallMm,
+    Source,
     StressMpa,
+    Table,
 )
-from coilbench.analysis.engine.toml_source import KeyPath, Source, Table
 from coilbench.capture.blocks import Finding
 
 MOST_CHOICES = 2000  # seat cuts, or stacks of shims: more is a typing error, not a plan
@@ -208,7 +215,7 @@ def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, S
     _check_names(source, file.springs)
     cam = read_cam(source, file.cam, side, file.limits.loss_allowance)
     head = with_valves(source, file.head, side, sides)
-    check_heights(source, head, cam, paired=bool(file.springs.inner))
+    check_heights(source, head, cam.valve_lift_mm, paired=bool(file.springs.inner))
     shims = _shims(source, file)
     _check_choices(source, file)
     wires, train = _wires(source, file), _train(source, file)

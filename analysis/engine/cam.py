@@ -4,30 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import Annotated, Any, ClassVar, Literal, get_args
+from typing import Annotated, Any, ClassVar
 
 from msgspec import Meta
 
 from coilbench.analysis.engine.lobe import Lobe
-from coilbench.analysis.engine.quantities import (
+from coilbench.analysis.engine.toml_source import (
     MOST,
     LengthMm,
     LengthMmOrZero,
     LiftMm,
     LoadN,
     OpenLoadN,
+    Source,
+    Table,
     Tolerance,
 )
-from coilbench.analysis.engine.toml_source import Source, Table
 from coilbench.capture.blocks import Finding
 
 ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
 # Of a load whose card gives no tolerance. Cards and makers often allow 10 %, so that this is the
 # cautious half; common practice, no source.
 TOLERANCE_ASSUMED = 0.05
-
-Side = Literal["intake", "exhaust"]
-SIDES: tuple[Side, ...] = get_args(Side)
 
 Text = Annotated[str, Meta(pattern=r"\S")]
 Positive = Annotated[float, Meta(gt=0.0, le=MOST)]
@@ -77,7 +75,7 @@ class Cam:
     """
 
     name: str
-    side: Side | None
+    side: str | None
     seat_load_n: float
     seat_tolerance_n: float
     open_load_n: float
@@ -107,43 +105,7 @@ class Cam:
         return seat * seat + full * full
 
 
-def card_sources(source: Source, named: set[str]) -> dict[Side | None, Source]:
-    """Return the file as each card sees it, [cam.intake] or [cam.exhaust] laid over [cam].
-
-    Args:
-        source: the file.
-        named: the sides that valves name.
-
-    Returns:
-        One of None where there are no parts; else those that are given or named.
-    """
-    table = source.at("cam")
-    if not isinstance(table, dict):
-        return {None: source}
-    for key, part in table.items():
-        if isinstance(part, dict) and key not in SIDES:
-            source.refuse(("cam", key), "unknown section", "Write [cam.intake] or [cam.exhaust]")
-        if key in SIDES and not isinstance(part, dict):
-            hint = f"Write its keys under [cam.{key}]"
-            source.refuse(("cam", key), f"{part!r:.60} is not a section", hint)
-    if not any(side in table for side in SIDES):
-        return {None: source}
-    return {
-        side: source.laid_over("cam", side, _not_used(table, side))
-        for side in SIDES
-        if side in table or side in named
-    }
-
-
-def _not_used(table: Mapping[str, Any], side: Side) -> tuple[str, ...]:
-    """Name the keys of [cam] that a part puts out of force: the parts, and the other's lift."""
-    part = table.get(side, {})
-    if "valve_lift" in part:
-        return *SIDES, "lobe_lift", "rocker_ratio", "lash"
-    return (*SIDES, "valve_lift") if "lobe_lift" in part else SIDES
-
-
-def read_cam(source: Source, table: CamTable, side: Side | None, loss_allowance: float) -> Cam:
+def read_cam(source: Source, table: CamTable, side: str | None, loss_allowance: float) -> Cam:
     """Work out what a card asks for.
 
     Raises:

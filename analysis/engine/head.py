@@ -4,14 +4,23 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal, get_args
 
 import msgspec
 from msgspec import Meta, structs
 
-from coilbench.analysis.engine.cam import SIDES, Cam, Side, Text
-from coilbench.analysis.engine.quantities import LengthMm, LengthMmOrZero, SignedLengthMm, SmallMm
-from coilbench.analysis.engine.toml_source import KeyPath, Source, Table
+from coilbench.analysis.engine.toml_source import (
+    KeyPath,
+    LengthMm,
+    LengthMmOrZero,
+    SignedLengthMm,
+    SmallMm,
+    Source,
+    Table,
+)
+
+Side = Literal["intake", "exhaust"]  # whose card a valve has
+SIDES: tuple[Side, ...] = get_args(Side)
 
 _ValveCount = Annotated[int, Meta(ge=1, le=64)]
 
@@ -60,7 +69,43 @@ class _ValveTable(Table, frozen=True):
     """One valve of [head.valves] that says more than its height; None for the head's own."""
 
     height_mm: LengthMm | None = None
-    cam: Text | None = None
+    cam: str | None = None
+
+
+def card_sources(source: Source, named: set[str]) -> dict[Side | None, Source]:
+    """Return the file as each card sees it, [cam.intake] or [cam.exhaust] laid over [cam].
+
+    Args:
+        source: the file.
+        named: the sides that valves name.
+
+    Returns:
+        One of None where there are no parts; else those that are given or named.
+    """
+    table = source.at("cam")
+    if not isinstance(table, dict):
+        return {None: source}
+    for key, part in table.items():
+        if isinstance(part, dict) and key not in SIDES:
+            source.refuse(("cam", key), "unknown section", "Write [cam.intake] or [cam.exhaust]")
+        if key in SIDES and not isinstance(part, dict):
+            hint = f"Write its keys under [cam.{key}]"
+            source.refuse(("cam", key), f"{part!r:.60} is not a section", hint)
+    if not any(side in table for side in SIDES):
+        return {None: source}
+    return {
+        side: source.laid_over("cam", side, _not_used(table, side))
+        for side in SIDES
+        if side in table or side in named
+    }
+
+
+def _not_used(table: Mapping[str, Any], side: Side) -> tuple[str, ...]:
+    """Name the keys of [cam] that a part puts out of force: the parts, and the other's lift."""
+    part = table.get(side, {})
+    if "valve_lift" in part:
+        return *SIDES, "lobe_lift", "rocker_ratio", "lash"
+    return (*SIDES, "valve_lift") if "lobe_lift" in part else SIDES
 
 
 def read_sides(source: Source, *, parted: bool) -> dict[str, Side]:
@@ -114,18 +159,18 @@ def with_valves(source: Source, head: Head, side: Side | None, sides: Mapping[st
     return structs.replace(head, installed_height_mm=mean_mm, valves=heights_mm)
 
 
-def check_heights(source: Source, head: Head, cam: Cam, *, paired: bool) -> None:
+def check_heights(source: Source, head: Head, lift_mm: float, *, paired: bool) -> None:
     """Refuse installed heights that leave nothing of a spring at full lift.
 
     Args:
         source: the file.
-        head, cam: as read from it, of the valves of one card.
+        head: as read from it, of the valves of one card.
+        lift_mm: of that card, at the valve.
         paired: whether there are inner springs.
 
     Raises:
         CoilbenchError: a height is not above the lift.
     """
-    lift_mm = cam.valve_lift_mm
     to_check: dict[KeyPath, float] = {
         ("head", "valves", valve): mm for valve, mm in head.valve_heights_mm.items()
     }

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import copy
 import difflib
+import math
 import re
 import tomllib
 from bisect import bisect_left
@@ -17,11 +18,121 @@ from typing import Any, ClassVar, Never, Self, TypeVar, get_args
 import msgspec
 from msgspec import Struct, structs
 
-from coilbench.analysis.engine.quantities import read_quantity, shortened
+from coilbench.capture import units
 from coilbench.capture.errors import CoilbenchError
 
 KeyPath = tuple[str | int, ...]
 _Value = TypeVar("_Value")
+MOST = 1e6  # mm, N or anything: beyond it is a typing error
+
+
+class _Refused(CoilbenchError, ValueError):
+    """What the reader of a quantity raises: msgspec passes a ValueError on with its place."""
+
+
+class Quantity(float):
+    """A number that stands in the file as a text with its unit."""
+
+    parse: ClassVar[staticmethod[[str], float]]
+    like: ClassVar[str]
+    least: ClassVar[float] = math.ulp(0.0)  # above 0
+    most: ClassVar[float] = MOST
+
+    @classmethod
+    def read(cls, text: str) -> Self:
+        """Read a text.
+
+        Raises:
+            CoilbenchError: it isn't such a quantity.
+        """
+        return cls(cls.parse(text))
+
+
+class LoadN(Quantity):
+    """A load, N."""
+
+    parse, like = staticmethod(units.parse_load_n), "34 kg"
+
+
+class OpenLoadN(LoadN):
+    """A load at full lift, N."""
+
+    like = "72 kg"
+
+
+class MassG(Quantity):
+    """A mass, g."""
+
+    parse, like = staticmethod(units.parse_mass_g), "42.5 g"
+
+
+class StressMpa(Quantity):
+    """A stress, MPa."""
+
+    parse, like = staticmethod(units.parse_stress_mpa), "1900 MPa"
+
+
+class LengthMm(Quantity):
+    """A length above 0, mm."""
+
+    parse, like = staticmethod(units.parse_length_mm), "38.5 mm"
+
+
+class LiftMm(LengthMm):
+    """A lift, mm."""
+
+    like = "10.2 mm"
+
+
+class SmallMm(LengthMm):
+    """A shim's thickness, or how well a length is known, mm."""
+
+    like = "0.5 mm"
+
+
+class LengthMmOrZero(LengthMm):
+    """A length of 0 or more, mm."""
+
+    least = 0.0
+
+
+class SignedLengthMm(LengthMm):
+    """A length of either sign, mm."""
+
+    least = -MOST
+
+
+class Share(Quantity):
+    """A percentage from 0 to below a half, as a fraction."""
+
+    parse, like = staticmethod(units.parse_fraction), "3%"
+    least, most = 0.0, 0.5
+
+
+class Tolerance(Quantity):
+    """How far a load may be away: N, or a fraction of that load where is_share."""
+
+    parse, like = staticmethod(units.parse_load_n), '2 kg" or "5%'
+    is_share = False
+
+    @classmethod
+    def read(cls, text: str) -> Self:
+        """Read a load or a percentage.
+
+        Raises:
+            CoilbenchError: it is neither.
+        """
+        if not text.rstrip().endswith("%"):
+            return super().read(text)
+        share = cls(Share.read(text))
+        if share > Share.most:
+            raise CoilbenchError(f"{text!r} is out of range", hint='Write it like "5%"')
+        share.is_share = True
+        return share
+
+    def of(self, load_n: float) -> float:
+        """Return it in N, of a load."""
+        return self * load_n if self.is_share else float(self)
 
 
 class Table(Struct, frozen=True, rename=lambda name: re.sub("_(g|mm|mpa|n)$", "", name)):
@@ -100,7 +211,7 @@ class Source:
         if issubclass(kind, Table) and isinstance(value, dict):
             self._check_keys(kind, value, path)
         try:
-            return msgspec.convert(value, kind, dec_hook=read_quantity)
+            return msgspec.convert(value, kind, dec_hook=_read_quantity)
         except msgspec.ValidationError as error:
             cause, said = error.__cause__, str(error).removeprefix(str(error.__cause__))
             steps = re.findall(r"\.(\w+)|\[(\d+)\]", said.rpartition("`$")[2])
@@ -110,7 +221,7 @@ class Source:
             expected = re.match(r"Expected `(.+?)(?: \| null)?`( [<>]=? [\d.]+)?", said)
             named, bound = expected.groups("") if expected else ("float", "")
             noun, hint = _EXPECTED[named]
-            self.refuse(path, f"{shortened(self.at(*path))} is not {noun}{bound}", hint)
+            self.refuse(path, f"{_shortened(self.at(*path))} is not {noun}{bound}", hint)
 
     def read_each(self, kind: type[_Value], path: KeyPath) -> dict[str, _Value]:
         """Read each value of the table at a path, whose keys are names; none if it isn't there."""
@@ -175,6 +286,41 @@ def _tables(path: KeyPath, value: object) -> Iterator[tuple[KeyPath, dict[str, A
         yield path, value
     elif isinstance(value, list):
         yield from (((*path, i), item) for i, item in enumerate(value) if isinstance(item, dict))
+
+
+def _read_quantity(kind: type[Quantity], value: object) -> Quantity:
+    """Read a text with its unit; msgspec calls this for each quantity. 0 needs no unit.
+
+    Raises:
+        _Refused: not a text, no unit, or out of range.
+    """
+    like = f'Write it like "{kind.like}"'
+    if kind.least <= 0.0 and _is_zero(value):
+        return kind(0.0)
+    if not isinstance(value, str):
+        raise _Refused(f"{_shortened(value)} has no unit", hint=f"{like}, in quotes")
+    try:
+        number = kind.read(value)
+    except CoilbenchError as error:
+        raise _Refused(error.what, hint=error.hint) from error
+    if not abs(number) <= kind.most:
+        raise _Refused(f"{value!r} is out of range", hint=like)
+    if number < kind.least:
+        raise _Refused(f"{value!r} must be {'above 0' if kind.least else '0 or more'}", hint=like)
+    return number
+
+
+def _is_zero(value: object) -> bool:
+    return value == "0" or (isinstance(value, int | float) and value is not False and value == 0)
+
+
+def _shortened(value: object) -> str:
+    """Write a value on one line, cut where it is long."""
+    try:
+        text = repr(value)
+    except ValueError:  # a whole number of thousands of digits
+        text = "this"
+    return text if len(text) <= 60 else f"{text[:60]}..."
 
 
 def _dotted(path: KeyPath) -> str:

@@ -8,9 +8,15 @@ from collections.abc import Callable, Mapping
 import pytest
 
 from coilbench.analysis.inputs.sheet import Sheet
-from coilbench.analysis.report.sheet_checks import EngineCheck, engine_checks, outer_alone
 from coilbench.analysis.report.sheet_page import sheet_page
-from coilbench.analysis.report.sheet_text import sheet_document, sheet_tables, sheet_text
+from coilbench.analysis.report.sheet_tables import sheet_tables
+from coilbench.analysis.report.sheet_text import (
+    EngineCheck,
+    engine_checks,
+    outer_alone,
+    sheet_document,
+    sheet_text,
+)
 from coilbench.analysis.report.units import SI, Units
 
 MakeSheet = Callable[..., Sheet]
