@@ -11,9 +11,11 @@ KGF_N = 9.80665  # exact: 3rd CGPM, 1901
 LBF_N = 4.4482216152605  # exact: international pound (1959) times the 1901 standard gravity
 INCH_MM = 25.4  # exact: international yard and pound agreement, 1959
 
-LOAD_IN_N: dict[str, float] = {"kg": KGF_N, "kgf": KGF_N, "n": 1.0, "lbf": LBF_N, "lb": LBF_N}
+LOAD_IN_N: dict[str, float] = {"kg": KGF_N, "kgf": KGF_N, "n": 1.0, "lbf": LBF_N}
+LOAD_IN_N |= dict.fromkeys(("lb", "lbs"), LBF_N)
 LENGTH_IN_MM: dict[str, float] = {"mm": 1.0, "in": INCH_MM, '"': INCH_MM}
 MASS_IN_G: dict[str, float] = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237}  # exact
+MASS_IN_G["lbs"] = MASS_IN_G["lb"]
 STRESS_IN_MPA: dict[str, float] = {"mpa": 1.0, "ksi": 1000.0 * LBF_N / INCH_MM**2}
 
 _NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"

@@ -37,6 +37,7 @@ from coilbench.analysis.report.assignment_text import (
     number_text,
     spread_text,
 )
+from coilbench.analysis.report.build_text import card_facts
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, needs_lines
 from coilbench.analysis.report.units import SI, Units
@@ -66,6 +67,7 @@ def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool
     if as_json:
         print_document(
             document(assignment)
+            | document(card_facts(parsed))
             | {"notes": assignment_notes(assignment, SI), "left_out": found.left_out}
             | {"unsure": found.unsure, "warnings": document(warned)}
         )

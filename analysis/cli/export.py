@@ -19,7 +19,8 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
 from coilbench.analysis.report.phrases import note_text
-from coilbench.analysis.report.sheet_text import sheet_tables, sheet_text
+from coilbench.analysis.report.sheet_tables import sheet_tables
+from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import SI
 from coilbench.capture.book.exporting import export_files
 from coilbench.capture.book.opening import open_book

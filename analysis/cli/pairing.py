@@ -26,6 +26,7 @@ from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
+from coilbench.analysis.report.build_text import card_facts, shims_text
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
 from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
@@ -64,19 +65,18 @@ def pair_command(
     """Rank outer, inner and shim combinations against the cam card.
 
     Each set counts with the mean of its springs; springs that the set check flags as weak,
-    stiff, short or odd are left out, and named. Several build files compare cam cards on the same
-    springs. Exits with 1 when no combination fits.
+    stiff, short or odd are left out, and named. Several build files, or one with cards of its own
+    for intake and exhaust, compare cam cards on the same springs. Exits with 1 when no combination
+    fits.
 
     With --limits also: the wire's stress and fatigue, surge, and the speed at which the valve
     leaves its cam, of the best combination or of the sets named, as far as the build file and
     the book hold what they are computed from.
     """
     with_limits = with_limits or outer is not None or inner is not None
-    files = [read_build(path) for path in builds]
-    tables = [
-        lift_table_beside(build, path) if with_limits else None
-        for build, path in zip(files, builds, strict=True)
-    ]
+    cards = [(card, path) for path in builds for card in read_build(path).cards]
+    files = [card for card, _ in cards]
+    tables = [lift_table_beside(*card) if with_limits else None for card in cards]
     with open_book(book_path()) as db:
         candidates = [candidate_sets(db, build, use_flagged) for build in files]
         warned = rig_warnings(db)
@@ -100,7 +100,10 @@ def pair_command(
         say(CAUTION)
         if with_limits:
             say(LIMITS_CAUTION)
-    if not any(each.pairing.combinations[0].fits for each in found):
+    fits: dict[Path, bool] = {}  # a file whose valves have several cards has to meet them all
+    for (_, path), each in zip(cards, found, strict=True):
+        fits[path] = fits.get(path, True) and each.pairing.combinations[0].fits
+    if not any(fits.values()):
         raise click.exceptions.Exit(1)
 
 
@@ -123,6 +126,8 @@ def _chosen(pairing: Pairing, outer: str | None, inner: str | None) -> Combinati
 def _document(each: _Paired) -> dict[str, object]:
     whole: dict[str, object] = {"build": each.build.name} | document(each.pairing)
     whole |= {"left_out": each.candidates.left_out, "unsure": each.candidates.unsure}
+    facts = card_facts(each.build)
+    whole |= {name: document(facts[name]) for name in ("notes", "lobe")}
     if each.chosen is not None and each.limits is not None:
         names = {"outer": each.chosen.outer, "inner": each.chosen.inner}
         said = document(limits_text(each.limits, SI))
@@ -188,7 +193,7 @@ def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
         combination.verdict,
         combination.outer,
         "-" if combination.inner is None else combination.inner,
-        shown.length_number(choice.shim_mm or None),
+        shown.length_number(choice.shim_mm or None) if choice.alike else shims_text(choice, shown),
         shown.length_number(choice.seat_cut_mm or None),
         *("-" if load is None else load_cell(load.load_n, load.load_u_n, shown) for load in loads),
         shown.rate_number(combination.rate_n_per_mm),

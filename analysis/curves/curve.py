@@ -7,14 +7,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
 
 from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import Array, Look, Side, SweepFit
-from coilbench.analysis.curves.uncertainty import Budget, scatter_lines
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.capture.errors import CoilbenchError
 
 NoteKind = Literal[
@@ -99,12 +99,29 @@ class HeightNotMeasured(CoilbenchError):
 
 @dataclass(frozen=True)
 class Reading:
-    """The load at a height, what its uncertainty is made of, and what the reader should know."""
+    """The load at a height, what its uncertainty is made of, and what the reader should know.
+
+    The slope is the rate there, N/mm; 0 where none is known, and a note says so.
+    """
 
     height_mm: float
     load_n: float
     budget: Budget
     notes: tuple[CurveNote, ...] = ()
+    slope_n_per_mm: float = 0.0
+
+    def at_unsure_height(self, errors: Iterable[tuple[str, float]]) -> Reading:
+        """Return it for a height that is itself unsure: more lines in its budget, rate x u.
+
+        Args:
+            errors: of each its source and its expanded uncertainty, k = 2, mm. All springs on
+                one bench are taken to share them: what stands on one seat errs together.
+        """
+        lines = (
+            BudgetLine(source, "B", u_mm / 2.0, "mm", self.slope_n_per_mm)
+            for source, u_mm in errors
+        )
+        return replace(self, budget=Budget((*self.budget.lines, *lines)))
 
     @property
     def load_u_n(self) -> float:
@@ -209,7 +226,7 @@ class SpringCurve:
         lines = budget_lines((1.0 / len(looks), look) for look in looks)
         noises = [math.hypot(look.se_n, look.sweep.zero_u_n) for look in looks]
         lines += scatter_lines([look.load_n for look in looks], noises)
-        return Reading(height_mm, load, Budget(tuple(lines)), tuple(notes))
+        return Reading(height_mm, load, Budget(tuple(lines)), tuple(notes), slope)
 
     def load_n_at(self, height_mm: float) -> float:
         """Read the load alone, as load_at does, for plots and shapes.

@@ -24,7 +24,7 @@ from coilbench.analysis.engine.reasons import (
     SolidUnknown,
     ValvesAssumed,
 )
-from coilbench.analysis.engine.shims import EFFORTS, Effort, SeatChoice, SeatOptions
+from coilbench.analysis.engine.shims import EFFORTS, Effort, Role, SeatChoice, SeatOptions
 from coilbench.analysis.engine.three_index import (
     GAP,
     Array,
@@ -38,6 +38,7 @@ from coilbench.analysis.engine.valve_loads import (
     LoadTable,
     Place,
     Readings,
+    Standing,
     Valve,
     places_of,
     sets_unknown,
@@ -80,12 +81,11 @@ class AssignmentBench:
         choices, places = SeatOptions.of(build, len(valves)).mixed(), places_of(valves)
         limit_mm = build.limits.coil_bind_margin_mm
 
-        def read(springs: tuple[Candidate, ...], offset_mm: float) -> LoadTable:
-            changes_mm = [choice.height_change_mm - offset_mm for choice in choices]
-            return LoadTable.read(springs, places, changes_mm, limit_mm, readings)
+        def read(springs: tuple[Candidate, ...], role: Role) -> LoadTable:
+            standing = Standing.of(build, choices, role)
+            return LoadTable.read(springs, places, standing, limit_mm, readings)
 
-        outer = read(outers, 0.0)
-        inner = read(inners, build.head.inner_offset_mm) if inners else None
+        outer, inner = read(outers, "outer"), read(inners, "inner") if inners else None
         return cls(build, valves, outers, inners, readings, choices, places, outer, inner)
 
     def with_limits(self, build: BuildFile) -> AssignmentBench:
@@ -111,10 +111,10 @@ class AssignmentBench:
         valves = len(self.valves)
         inner_uses = np.ones(len(self.inners), dtype=np.intp)
         scarce = SeatOptions.of(build, valves).scarce
-        uses = [[choice.shims_mm.count(shim.thickness_mm) for shim in scarce] for choice in choices]
+        uses = [[choice.uses(shim) for shim in scarce] for choice in choices]
         # A cut can't be undone: it is more effort than all the shims there could be.
         a_cut = 1 + valves * build.limits.max_shims
-        effort = [len(c.shims_mm) + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
+        effort = [c.count + (a_cut if c.seat_cut_mm > 0.0 else 0) for c in choices]
         return ThreeIndexProblem(
             costs=_costs(self, np.asarray(allowed, dtype=np.intp), at_best=at_best),
             wanted=np.array([len(valves) for valves in self.places.values()]),
@@ -293,7 +293,7 @@ class Level:
     @property
     def shims(self) -> int:
         """How many shims it takes."""
-        return sum(len(plan.choice.shims_mm) for plan in self.valves)
+        return sum(plan.choice.count for plan in self.valves)
 
     @property
     def cuts(self) -> int:

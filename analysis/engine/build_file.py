@@ -7,150 +7,78 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping
-from dataclasses import dataclass
-from typing import Annotated, Any
+from dataclasses import dataclass, field, replace
+from typing import Annotated, Any, Literal, get_args
 
-from msgspec import Meta, field
-from msgspec.structs import replace
+import msgspec
+from msgspec import Meta, structs
 
+from coilbench.analysis.engine.cam import (
+    ROUNDING as ROUNDING,
+)
+from coilbench.analysis.engine.cam import (
+    Cam as Cam,
+)
+from coilbench.analysis.engine.cam import (
+    CamTable,
+    Positive,
+    Text,
+    cam_notes,
+    read_cam,
+)
 from coilbench.analysis.engine.coil import WIRES, Wire
-from coilbench.analysis.engine.toml_source import MOST, KeyPath, Quantity, Source, Table
-from coilbench.capture import units
+from coilbench.analysis.engine.head import (
+    Head,
+    Side,
+    card_sources,
+    check_heights,
+    read_sides,
+    with_valves,
+)
+from coilbench.analysis.engine.toml_source import (
+    KeyPath,
+    LengthMmOrZero,
+    MassG,
+    Share,
+    SmallMm,
+    Source,
+    StressMpa,
+    Table,
+)
 from coilbench.capture.blocks import Finding
 
-ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
 MOST_CHOICES = 2000  # seat cuts, or stacks of shims: more is a typing error, not a plan
 
-_Text = Annotated[str, Meta(pattern=r"\S")]
-_Names = Annotated[tuple[_Text, ...], Meta(min_length=1)]
+Under = Literal["both", "outer", "inner"]  # which of a valve's springs a shim lies under
+UNDERS: tuple[Under, ...] = get_args(Under)
+
+_Names = Annotated[tuple[Text, ...], Meta(min_length=1)]
 _Count = Annotated[int, Meta(ge=0, le=1_000_000)]
-_ValveCount = Annotated[int, Meta(ge=1, le=64)]
-_Positive = Annotated[float, Meta(gt=0.0, le=MOST)]
-
-
-class _LoadN(Quantity):
-    parse, like = staticmethod(units.parse_load_n), "34 kg"
-
-
-class _MassG(Quantity):
-    parse, like = staticmethod(units.parse_mass_g), "42.5 g"
-
-
-class _StressMpa(Quantity):
-    parse, like = staticmethod(units.parse_stress_mpa), "1900 MPa"
-
-
-class _LengthMm(Quantity):
-    parse, like = staticmethod(units.parse_length_mm), "38.5 mm"
-
-
-class _LengthMmOrZero(_LengthMm):
-    least = 0.0
-
-
-class _SignedLengthMm(_LengthMm):
-    least = -MOST
-
-
-class Cam(Table, frozen=True):
-    """What the cam card asks for.
-
-    A tolerance is how far a load may be away, either way. The lift is that at the valve, given or
-    lobe_lift * rocker_ratio - lash; the lash (clearance) is the one measured at the valve.
-    """
-
-    name: _Text
-    seat_load_n: _LoadN
-    seat_tolerance_n: _LoadN
-    open_load_n: _LoadN
-    open_tolerance_n: _LoadN
-    valve_lift_mm: _LengthMm = _LengthMm()
-    lobe_lift_mm: _LengthMm | None = None
-    rocker_ratio: _Positive | None = None
-    lash_mm: _LengthMmOrZero | None = None
-    max_rpm: _Positive | None = None
-
-    @classmethod
-    def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
-        """Name the lift, or what is missing to work it out."""
-        if "lobe_lift" not in table and "valve_lift" not in table:
-            yield "valve_lift (or lobe_lift, rocker_ratio and lash)"
-        if "lobe_lift" in table and "rocker_ratio" not in table:
-            yield "rocker_ratio"
-
-    @property
-    def implied_rate_n_per_mm(self) -> float:
-        """The rate the card implies: (open - seat) / lift."""
-        return (self.open_load_n - self.seat_load_n) / self.valve_lift_mm
-
-    def fits(self, seat_n: float, open_n: float) -> bool:
-        """Tell whether both loads are inside the tolerances; what lies just on one is."""
-        return (
-            abs(seat_n - self.seat_load_n) <= self.seat_tolerance_n + ROUNDING
-            and abs(open_n - self.open_load_n) <= self.open_tolerance_n + ROUNDING
-        )
-
-    def distance(self, seat_n: float, open_n: float) -> float:
-        """Return how far two loads are from the card's, each in its tolerance, squared, summed."""
-        seat = (seat_n - self.seat_load_n) / self.seat_tolerance_n
-        full = (open_n - self.open_load_n) / self.open_tolerance_n
-        return seat * seat + full * full
-
-
-class Head(Table, frozen=True):
-    """The heights the springs stand at.
-
-    The installed height is the outer's, valve shut, the mean over the valves where each has its
-    own; the inner's is that less inner_offset_mm. The retainer's clearance is to the guide or its
-    seal, valve shut: what is done under the springs doesn't change it.
-    """
-
-    installed_height_mm: _LengthMm = _LengthMm()
-    valves: _ValveCount | dict[str, Any] = field(default_factory=dict)
-    inner_offset_mm: _SignedLengthMm = _SignedLengthMm()
-    max_seat_cut_mm: _LengthMmOrZero = _LengthMmOrZero()
-    seat_cut_step_mm: _LengthMm = _LengthMm(0.1)
-    retainer_clearance_mm: _LengthMmOrZero | None = None
-
-    @classmethod
-    def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
-        """Name the installed height where the valves don't have their own."""
-        valves = table.get("valves")
-        if "installed_height" not in table and not (valves and isinstance(valves, dict)):
-            yield "installed_height"
-
-    @property
-    def valve_heights_mm(self) -> Mapping[str, float]:
-        """Installed heights by valve; empty where one height serves all."""
-        return self.valves if isinstance(self.valves, dict) else {}
-
-    @property
-    def valve_count(self) -> int | None:
-        """How many valves there are; None where it isn't given."""
-        return (len(self.valves) if isinstance(self.valves, dict) else self.valves) or None
-
-    @property
-    def lowest_height_mm(self) -> float:
-        """The outer's installed height at the valve where it is least."""
-        return min(self.valve_heights_mm.values(), default=self.installed_height_mm)
 
 
 class Shim(Table, frozen=True):
-    """Shims of one thickness; count is how many there are, None for as many as needed."""
+    """Shims of one thickness, which is good to thickness_u_mm (expanded, k = 2).
 
-    thickness_mm: _LengthMm
+    Count is how many there are, None for as many as needed; under is which springs they lower.
+    """
+
+    thickness_mm: SmallMm
     count: _Count | None = None
+    under: Text = "both"  # one of UNDERS
+    thickness_u_mm: SmallMm | None = None
 
 
 class Limits(Table, frozen=True):
     """What must be kept; the lengths are common practice, no source: 1 to 1.5 mm, 0.05 in.
 
-    The margin is that of each spring at full lift, the clearance the retainer's to the guide.
+    The margin is that of each spring at full lift, the clearance the retainer's to the guide. The
+    loss allowance is what springs lose hot and in time, as a share of the loads they must show.
     """
 
-    coil_bind_margin_mm: _LengthMmOrZero = _LengthMmOrZero(1.2)
+    coil_bind_margin_mm: LengthMmOrZero = LengthMmOrZero(1.2)
     max_shims: _Count = 2  # under one valve
-    min_clearance_mm: _LengthMmOrZero = _LengthMmOrZero(1.3)
+    min_clearance_mm: LengthMmOrZero = LengthMmOrZero(1.3)
+    loss_allowance: Share = Share()
 
 
 class Springs(Table, frozen=True):
@@ -163,10 +91,10 @@ class Springs(Table, frozen=True):
 class WireGiven(Table, frozen=True):
     """What is known of one set's wire; a tensile strength comes before the material's table."""
 
-    material: _Text | None = None
-    tensile_mpa: _StressMpa | None = field(default=None, name="tensile_strength")
+    material: Text | None = None
+    tensile_mpa: StressMpa | None = msgspec.field(default=None, name="tensile_strength")
     shot_peened: bool | None = None
-    spring_mass_g: _MassG | None = None  # one spring, weighed
+    spring_mass_g: MassG | None = None  # one spring, weighed
 
     @property
     def wire(self) -> Wire | None:
@@ -181,17 +109,26 @@ class ValveTrain(Table, frozen=True):
     the valve does (a rocker with what it weighs there), and those that move as the lobe lifts.
     """
 
-    lift_table: _Text | None = None
-    rocker_ratio: _Positive | None = None
-    lash_mm: _LengthMmOrZero | None = None
-    masses_g: dict[str, Any] = field(default_factory=dict)
-    cam_side_masses_g: dict[str, Any] = field(default_factory=dict)
-    weighing_u_g: _MassG | None = None  # expanded uncertainty, k = 2, of each mass
+    lift_table: Text | None = None
+    rocker_ratio: Positive | None = None
+    lash_mm: LengthMmOrZero | None = None
+    masses_g: dict[str, Any] = msgspec.field(default_factory=dict)
+    cam_side_masses_g: dict[str, Any] = msgspec.field(default_factory=dict)
+    weighing_u_g: MassG | None = None  # expanded uncertainty, k = 2, of each mass
 
 
 @dataclass(frozen=True)
 class BuildFile:
-    """A build file, checked; notes are what was assumed, wires are one for each set."""
+    """A build file, checked.
+
+    Attributes:
+        cam: the card of all valves; where they differ, the first valve's: use cam_of.
+        notes: what was assumed.
+        wires: one for each set.
+        train: as the valve or lobe of `cam` has it.
+        sides: by valve whose card it has; empty where one serves all.
+        by_card: the same build for the valves of each card; empty where one serves all.
+    """
 
     name: str
     cam: Cam
@@ -202,23 +139,46 @@ class BuildFile:
     notes: tuple[Finding, ...]
     wires: Mapping[str, WireGiven]
     train: ValveTrain
+    sides: Mapping[str, Side] = field(default_factory=dict)
+    by_card: tuple[BuildFile, ...] = ()
+
+    @property
+    def cards(self) -> tuple[BuildFile, ...]:
+        """This build, or where cards differ, the build for the valves of each of them."""
+        return self.by_card or (self,)
+
+    def cam_of(self, valve: str) -> Cam:
+        """Return a valve's card."""
+        side = self.sides.get(valve)
+        return next((each.cam for each in self.cards if each.cam.side == side), self.cam)
+
+    @property
+    def title(self) -> str:
+        """The cam's name, whichever valves it is for."""
+        side = self.cam.side
+        return self.cam.name if side is None else self.cam.name.removesuffix(f", {side}")
 
     @property
     def clearance_mm(self) -> float | None:
-        """Retainer to guide at full lift; None where it isn't given with the valve shut."""
-        shut_mm = self.head.retainer_clearance_mm
-        return None if shut_mm is None else round(shut_mm - self.cam.valve_lift_mm, 6)
+        """Retainer to guide at the greatest lift; None where it isn't given with the valve shut."""
+        shut_mm, lift_mm = self.head.retainer_clearance_mm, self.greatest_lift_mm
+        return None if shut_mm is None else round(shut_mm - lift_mm, 6)
+
+    @property
+    def greatest_lift_mm(self) -> float:
+        """The greatest valve lift of all cards."""
+        return max(each.cam.valve_lift_mm for each in self.cards)
 
 
 class _File(Table, frozen=True):
-    """The whole file as it stands."""
+    """The whole file as it stands, seen by one card."""
 
-    cam: Cam
+    cam: CamTable
     head: Head
     springs: Springs
     shims: tuple[Shim, ...] = ()
     limits: Limits = Limits()
-    wire: dict[str, Any] = field(default_factory=dict)
+    wire: dict[str, Any] = msgspec.field(default_factory=dict)
     valve_train: ValveTrain = ValveTrain()
 
 
@@ -234,14 +194,43 @@ def parse_build(text: str, name: str) -> BuildFile:
             impossible value. It names the file, the line and the key.
     """
     source = Source(name, text.removeprefix("\ufeff"))
-    file = source.read(_File, ())
+    valves = source.at("head", "valves")
+    listed = valves.values() if isinstance(valves, dict) else ()
+    named = {str(valve.get("cam")) for valve in listed if isinstance(valve, dict)}
+    sources = card_sources(source, named)
+    files = {side: each.read(_File, ()) for side, each in sources.items()}
+    sides = read_sides(source, parted=None not in sources)
+    builds = [_build(each, files[side], side, sides) for side, each in sources.items()]
+    used = [each for each in builds if each.cam.side is None or each.cam.side in sides.values()]
+    if len(used) == 1:
+        return replace(used[0], sides=sides)
+    first = next(each for each in used if each.cam.side == next(iter(sides.values())))
+    head = with_valves(source, next(iter(files.values())).head, None, sides)
+    notes = {repr(note): note for each in used for note in each.notes}
+    return replace(first, head=head, notes=tuple(notes.values()), sides=sides, by_card=tuple(used))
+
+
+def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, Side]) -> BuildFile:
+    """Check a file as one card sees it, for the valves that the card is for."""
     _check_names(source, file.springs)
-    cam = _with_lift(source, file.cam)
-    head = _with_valves(source, file, cam)
+    cam = read_cam(source, file.cam, side, file.limits.loss_allowance)
+    head = with_valves(source, file.head, side, sides)
+    check_heights(source, head, cam.valve_lift_mm, paired=bool(file.springs.inner))
+    shims = _shims(source, file)
     _check_choices(source, file)
     wires, train = _wires(source, file), _train(source, file)
-    notes = tuple(_assumptions(source, file))
-    return BuildFile(name, cam, head, file.shims, file.limits, file.springs, notes, wires, train)
+    lobe = replace(cam.lobe, rocker_ratio=train.rocker_ratio)
+    return BuildFile(
+        source.name,
+        replace(cam, lobe=lobe),
+        head,
+        shims,
+        file.limits,
+        file.springs,
+        tuple(_notes(source, file, cam)),
+        wires,
+        train,
+    )
 
 
 def _check_names(source: Source, springs: Springs) -> None:
@@ -253,43 +242,25 @@ def _check_names(source: Source, springs: Springs) -> None:
             source.refuse(path, f"the set {name!r} is named twice", hint)
 
 
-def _with_lift(source: Source, cam: Cam) -> Cam:
-    if cam.open_load_n <= cam.seat_load_n:
-        what = f"the open load {source.at('cam', 'open_load')!r} must be above the seat load"
-        hint = f"Give the load at full lift, above {source.at('cam', 'seat_load')!r}"
-        source.refuse(("cam", "open_load"), what, hint)
-    for key in ("lobe_lift", "rocker_ratio", "lash"):
-        if cam.valve_lift_mm and source.at("cam", key):
-            what = f"{key} = {source.at('cam', key)!r} is given besides valve_lift"
-            hint = "Give valve_lift alone, or lobe_lift, rocker_ratio and lash"
-            source.refuse(("cam", key), what, hint)
-    if cam.lobe_lift_mm is None or cam.rocker_ratio is None:
-        return cam
-    lift_mm = cam.lobe_lift_mm * cam.rocker_ratio - (cam.lash_mm or 0.0)
-    if lift_mm <= 0.0:
-        what = f"lobe_lift * rocker_ratio - lash is {lift_mm:.3f} mm, it must be above 0"
-        hint = "Check lobe_lift, rocker_ratio and lash (measured at the valve)"
-        source.refuse(("cam", "lobe_lift"), what, hint)
-    return replace(cam, valve_lift_mm=lift_mm)
-
-
-def _with_valves(source: Source, file: _File, cam: Cam) -> Head:
-    """Refuse installed heights that leave nothing of a spring at full lift."""
-    head, lift_mm = file.head, cam.valve_lift_mm
-    heights_mm = source.read_each(_LengthMm, ("head", "valves"))
-    to_check: dict[KeyPath, float] = {("head", "valves", v): h for v, h in heights_mm.items()}
-    if head.installed_height_mm:
-        to_check["head", "installed_height"] = head.installed_height_mm
-    offset_mm = max(head.inner_offset_mm, 0.0) if file.springs.inner else 0.0
-    for path, height_mm in to_check.items():
-        if height_mm - offset_mm <= lift_mm:
-            whose = "the inner's installed height" if offset_mm else "the installed height"
-            what = f"{whose} {height_mm - offset_mm:.2f} mm is not above the lift {lift_mm:.2f} mm"
-            source.refuse(path, what, "Check installed height, inner_offset and valve lift")
-    if not heights_mm:
-        return head
-    mean_mm = math.fsum(heights_mm.values()) / len(heights_mm)
-    return replace(head, installed_height_mm=mean_mm, valves=heights_mm)
+def _shims(source: Source, file: _File) -> tuple[Shim, ...]:
+    """Check which springs shims lie under; under a single spring that is always the same."""
+    for index, shim in enumerate(file.shims):
+        path: KeyPath = ("shims", index, "under")
+        if shim.under not in UNDERS:
+            hint = f"Write {', '.join(repr(each) for each in UNDERS)}"
+            source.refuse(path, f"{shim.under!r:.60} is no place for a shim", hint)
+        if shim.under == "inner" and not file.springs.inner:
+            hint = "Name the inner sets under springs.inner, or leave under out"
+            source.refuse(path, "there is no inner spring to lie under", hint)
+        thickness_u_mm = shim.thickness_u_mm or 0.0
+        if thickness_u_mm >= shim.thickness_mm:
+            given = source.at("shims", index, "thickness_u")
+            what = f"{given!r} is not less than the shim is thick"
+            hint = 'Give how well its thickness is known (k = 2), like "0.02 mm"'
+            source.refuse(("shims", index, "thickness_u"), what, hint)
+    if file.springs.inner:
+        return file.shims
+    return tuple(structs.replace(shim, under="both") for shim in file.shims)
 
 
 def _check_choices(source: Source, file: _File) -> None:
@@ -299,7 +270,8 @@ def _check_choices(source: Source, file: _File) -> None:
         what = f"up to {deepest_mm:g} mm in steps of {step_mm:g} mm is over {MOST_CHOICES} choices"
         source.refuse(("head", "max_seat_cut"), what, "Lower max_seat_cut or widen seat_cut_step")
     for index, shim in enumerate(file.shims):
-        if any(math.isclose(shim.thickness_mm, s.thickness_mm) for s in file.shims[:index]):
+        before = [s for s in file.shims[:index] if s.under == shim.under or not file.springs.inner]
+        if any(math.isclose(shim.thickness_mm, s.thickness_mm) for s in before):
             what = f"shims of {shim.thickness_mm:g} mm are given twice"
             source.refuse(("shims", index, "thickness"), what, "Add their counts in one [[shims]]")
     kinds, most = len(file.shims), file.limits.max_shims
@@ -331,22 +303,22 @@ def _train(source: Source, file: _File) -> ValveTrain:
             what = f"{key} = {source.at('valve_train', key)!r} is given in [cam] too"
             source.refuse(("valve_train", key), what, "Leave one of them out")
     ratio = train.rocker_ratio if cam.rocker_ratio is None else cam.rocker_ratio
-    at_valve_g = source.read_each(_MassG, ("valve_train", "masses"))
-    at_cam_g = source.read_each(_MassG, ("valve_train", "cam_side_masses"))
+    at_valve_g = source.read_each(MassG, ("valve_train", "masses"))
+    at_cam_g = source.read_each(MassG, ("valve_train", "cam_side_masses"))
     if at_cam_g and ratio is None:
         what = "what parts on the cam's side weigh at the valve depends on the rocker ratio"
         hint = "Add rocker_ratio, 1.0 for parts that move as the valve does"
         source.refuse(("valve_train", "cam_side_masses"), what, hint)
     lash_mm = train.lash_mm if cam.lash_mm is None else cam.lash_mm
-    return replace(
+    return structs.replace(
         train, rocker_ratio=ratio, lash_mm=lash_mm, masses_g=at_valve_g, cam_side_masses_g=at_cam_g
     )
 
 
-def _assumptions(source: Source, file: _File) -> Iterator[Finding]:
+def _notes(source: Source, file: _File, cam: Cam) -> Iterator[Finding]:
+    """Yield what was assumed."""
     limits = file.limits
-    if file.cam.lobe_lift_mm is not None and file.cam.lash_mm is None:
-        yield Finding.of("lash_assumed", lash_mm=0.0)
+    yield from cam_notes(file.cam, cam)
     if file.springs.inner and source.at("head", "inner_offset") is None:
         yield Finding.of("inner_offset_assumed", offset_mm=0.0)
     if source.at("limits", "coil_bind_margin") is None:

@@ -35,13 +35,14 @@ from coilbench.analysis.engine.reasons import (
     TooStrong,
     ValvesOutside,
 )
-from coilbench.analysis.engine.shims import SeatChoice, SeatOptions
+from coilbench.analysis.engine.shims import ROLES, SeatChoice, SeatOptions
 from coilbench.analysis.engine.valve_loads import (
     Array,
     EndLoads,
     LoadTable,
     Place,
     Readings,
+    Standing,
     candidates_of,
     places_of,
     valves_of,
@@ -142,11 +143,11 @@ class PlacedPair:
             LoadTable.read(
                 candidates_of([springs]),
                 places,
-                [choice.height_change_mm - offset_mm for choice in choices],
+                Standing.of(build, choices, role),
                 limit_mm,
                 readings,
             )
-            for springs, offset_mm in zip(sets, (0.0, build.head.inner_offset_mm), strict=False)
+            for springs, role in zip(sets, ROLES, strict=False)
         )
         return cls(build, sets, options, choices, places, tables)
 
@@ -231,7 +232,7 @@ def judge_choice(pair: PlacedPair, at: int) -> Combination:
     reasons += [*loose, *_unread(needs)]
     for each in placed:
         reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
-    near, short = clearance_low(build), pair.options.shortages(choice.shims_mm)
+    near, short = clearance_low(build), pair.options.shortages(choice)
     few = tuple(_few(pair))
     verdict = counts.verdict
     if near or (few and verdict != "not judged"):
@@ -319,7 +320,7 @@ def _load_reasons(cam: Cam, seat_n: float, open_n: float, choice: SeatChoice) ->
     rise_over_n = (open_n - cam.open_load_n) - (seat_n - cam.seat_load_n)
     if exceeds(abs(rise_over_n), cam.seat_tolerance_n + cam.open_tolerance_n):
         yield rate_miss(cam, open_n - seat_n)
-    elif too_high and not choice.shims_mm:
+    elif too_high and choice.count == 0:
         yield TooStrong(tuple(too_high))
 
 

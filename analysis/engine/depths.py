@@ -8,8 +8,8 @@ from typing import NamedTuple
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.reasons import SOLID_KEPT_MM, End
-from coilbench.analysis.engine.shims import SET_KEY, SeatOptions
-from coilbench.analysis.engine.valve_loads import valves_of
+from coilbench.analysis.engine.shims import SET_KEY, Role, SeatOptions
+from coilbench.analysis.engine.valve_loads import Standing, valves_of
 from coilbench.capture.errors import CoilbenchError
 
 MOST_LISTED = 4  # heights; more are a span, whose ends are read and what is between interpolated
@@ -54,28 +54,28 @@ def depth_rows(build: BuildFile, sizes: Mapping[str, SpringSize]) -> tuple[Depth
     """
     valves = valves_of(build, 1)
     choices = SeatOptions.of(build, len(valves)).mixed()
-    named = [("outer", name, 0.0) for name in build.springs.outer]
-    named += [("inner", name, build.head.inner_offset_mm) for name in build.springs.inner]
+    named: list[tuple[Role, str]] = [("outer", name) for name in build.springs.outer]
+    named += [("inner", name) for name in build.springs.inner]
     rows = []
-    for role, name, offset_mm in named:
+    for role, name in named:
         if name not in sizes:
             raise CoilbenchError(
                 f"there is no set {name!r}",
                 where=f"{build.name}, springs.{role}",
                 hint="See: coilbench set list",
             )
+        changes_mm = Standing.of(build, choices, role).changes_mm
         ends: tuple[End, ...] = ("seat", "open")
         for at in ends:
             heights_mm = {
                 round(
                     valve.height_mm
-                    + choice.height_change_mm
-                    - offset_mm
+                    + change_mm
                     - (valve.cam.valve_lift_mm if at == "open" else 0.0),
                     6,
                 )
                 for valve in valves
-                for choice in choices
+                for change_mm in changes_mm
             }
             rows.append(_row(name, role, at, sorted(heights_mm), sizes[name]))
     return tuple(rows)

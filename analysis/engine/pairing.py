@@ -27,6 +27,7 @@ from coilbench.analysis.engine.placed import (
     loads_by_change,
 )
 from coilbench.analysis.engine.reasons import RateMiss
+from coilbench.analysis.engine.shims import ROLES
 from coilbench.analysis.engine.valve_loads import Readings
 from coilbench.analysis.engine.verdicts import Verdict
 
@@ -123,7 +124,8 @@ def _answer(
     )
     nearest = exact_open_n = rate = None
     if exact_mm is not None:
-        nearest = min(combinations, key=lambda c: abs(c.choice.height_change_mm - exact_mm))
+        alike = (one for one in combinations if one.choice.alike)
+        nearest = min(alike, key=lambda c: abs(c.choice.height_change_mm - exact_mm))
         exact_open_n = full.load_n(exact_mm)
     if window is None and exact_mm is not None and best.seat and best.full:
         rise_n = best.full.load_n - best.seat.load_n
@@ -146,9 +148,11 @@ def _obstacle(
         return "clearance"
     if window is None:
         return "reach" if rate is None else "rate"
-    margin_mm = best.coil_bind_margin_mm
-    if margin_mm is not None:
-        bare_mm = margin_mm - best.choice.height_change_mm
+    if best.coil_bind_margin_mm is not None:
+        bare_mm = min(
+            (each.bind_margin_mm or 0.0) - best.choice.change_mm(role)
+            for role, each in zip(ROLES, best.placed, strict=False)
+        )
         if exceeds(build.limits.coil_bind_margin_mm - bare_mm, window.high_mm):
             return "coil_bind"
     given = any(

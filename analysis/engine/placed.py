@@ -20,7 +20,7 @@ from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow
-from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -37,8 +37,9 @@ class Load(NamedTuple):
         return math.hypot(self.own_u_n, self.common_u_n)
 
     @classmethod
-    def of(cls, reading: Reading) -> Load:
-        """Return one spring's load at a height."""
+    def of(cls, reading: Reading, errors: Sequence[HeightError] = ()) -> Load:
+        """Return one spring's load at a height, which may be unsure itself."""
+        reading = reading.at_unsure_height(errors)
         measured = split(reading.load_n, reading.budget)
         return cls(reading.load_n, measured.own_u, common_u(measured))
 
@@ -115,14 +116,16 @@ class SetCurves:
         """One spring's solid height: its own, else the set's highest; None if none is known."""
         return self.highest_solid_mm if curve.solid_height_mm is None else curve.solid_height_mm
 
-    def load_at(self, height_mm: float, loads: SetLoads) -> Load | None:
+    def load_at(
+        self, height_mm: float, loads: SetLoads, errors: tuple[HeightError, ...] = ()
+    ) -> Load | None:
         """Return its springs' mean load at a height to the nanometre; new ones are added to loads.
 
         None where a spring was not read there.
         """
-        key = self.name, round(height_mm, 6)
+        key = self.name, round(height_mm, 6), errors
         if key not in loads:
-            loads[key] = self._read(key[1])
+            loads[key] = self._read(key[1], errors)
         return loads[key]
 
     def mean_n(self, height_mm: float, means_n: MeanLoads) -> float | None:
@@ -136,9 +139,9 @@ class SetCurves:
             means_n[key] = math.fsum(loads_n) / len(loads_n) if loads_n else None
         return means_n[key]
 
-    def _read(self, height_mm: float) -> Load | None:
+    def _read(self, height_mm: float, errors: tuple[HeightError, ...]) -> Load | None:
         try:
-            loads = [Load.of(curve.load_at(height_mm)) for curve in self.curves]
+            loads = [Load.of(curve.load_at(height_mm), errors) for curve in self.curves]
         except HeightNotMeasured:
             return None
         return Load.mean(loads) if loads else None
@@ -169,12 +172,14 @@ class PlacedSet:
         seat_height_mm, open_height_mm: valve shut and at full lift, mean over the valves.
         bind_margin_mm: open height at the lowest valve less the set's highest solid height,
             measured, else computed from wire and coils; None where neither is known.
+        height_errors: what makes the heights unsure.
     """
 
     springs: SetCurves
     seat_height_mm: float
     open_height_mm: float
     bind_margin_mm: float | None
+    height_errors: tuple[HeightError, ...] = ()
 
     def weakest(self, lift_mm: float) -> Load | None:
         """Return the weakest spring's load at a lift; None where a spring wasn't read.
@@ -187,7 +192,7 @@ class PlacedSet:
                 loads.append(Load(0.0, 0.0, 0.0))
                 continue
             try:
-                loads.append(Load.of(curve.load_at(height_mm)))
+                loads.append(Load.of(curve.load_at(height_mm), self.height_errors))
             except HeightNotMeasured:
                 return None
         return min(loads, default=None)
@@ -216,16 +221,17 @@ def place(
 ) -> tuple[PlacedSet, ...]:
     """Put the sets at their heights."""
     head, lift_mm = build.head, build.cam.valve_lift_mm
-    offsets_mm = [(outer, 0.0)] + ([] if inner is None else [(inner, head.inner_offset_mm)])
+    sets: list[tuple[Role, SetCurves, float]] = [("outer", outer, 0.0)]
+    sets += [] if inner is None else [("inner", inner, head.inner_offset_mm)]
     placed: list[PlacedSet] = []
-    for springs, offset_mm in offsets_mm:
-        change_mm = choice.height_change_mm - offset_mm
+    for role, springs, offset_mm in sets:
+        change_mm, errors = choice.change_mm(role) - offset_mm, height_errors(build, choice, role)
         seat_mm = round(head.installed_height_mm + change_mm, 6)
         open_mm = round(seat_mm - lift_mm, 6)
         solid_mm = springs.highest_solid_mm
         lowest_open_mm = head.lowest_height_mm + change_mm - lift_mm
         margin_mm = None if solid_mm is None else round(lowest_open_mm - solid_mm, 6)
-        placed.append(PlacedSet(springs, seat_mm, open_mm, margin_mm))
+        placed.append(PlacedSet(springs, seat_mm, open_mm, margin_mm, errors))
     return tuple(placed)
 
 
@@ -273,7 +279,8 @@ TOLERANCE_MM = 1e-6
 
 
 Standing = tuple[tuple[SetCurves, float], ...]
-SetLoads = dict[tuple[str, float], Load | None]  # by set and height: see SetCurves.load_at
+# By set, height and its errors: see SetCurves.load_at.
+SetLoads = dict[tuple[str, float, tuple[HeightError, ...]], Load | None]
 
 
 class Window(NamedTuple):

@@ -6,59 +6,124 @@ import math
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
 from itertools import combinations_with_replacement
-from typing import Literal, get_args
+from typing import Literal, NamedTuple, get_args
 
-from coilbench.analysis.engine.build_file import BuildFile, Shim
+from coilbench.analysis.engine.build_file import UNDERS, BuildFile, Shim
 
 Stack = tuple[float, ...]
 Effort = Literal["none", "shims", "cuts"]  # what may be done under the springs, least first
 EFFORTS: tuple[Effort, ...] = get_args(Effort)
+Role = Literal["outer", "inner"]  # a single spring stands as the outer does
+ROLES: tuple[Role, ...] = get_args(Role)
 SET_KEY = {"json": "set"}  # the key of a set's name in a JSON document
 
 
 @dataclass(frozen=True)
 class SeatChoice:
-    """One thing to do under both springs of a valve.
+    """One thing to do under the springs of a valve.
 
     Attributes:
-        shims_mm: thickness of each shim, thin first; empty for none.
-        seat_cut_mm: how deep the seat is cut; 0 for not at all. Never both: a shim over a cut
-            undoes it.
+        shims_mm: thickness of each shim under both springs, thin first; empty for none.
+        seat_cut_mm: how deep the seat is cut; 0 for not at all. Never with shims: a shim over a
+            cut undoes it.
+        outer_shims_mm, inner_shims_mm: of each shim under that spring alone.
     """
 
     shims_mm: Stack = ()
     seat_cut_mm: float = 0.0
+    outer_shims_mm: Stack = ()
+    inner_shims_mm: Stack = ()
+
+    @classmethod
+    def of(cls, shims: Iterable[Shim]) -> SeatChoice:
+        """Return what some shims are, thin first."""
+        stacks: dict[str, list[float]] = {under: [] for under in UNDERS}
+        for shim in sorted(shims, key=lambda one: one.thickness_mm):
+            stacks[shim.under].append(shim.thickness_mm)
+        both, outer, inner = (tuple(stacks[under]) for under in UNDERS)
+        return cls(both, 0.0, outer, inner)
 
     @property
     def shim_mm(self) -> float:
-        """Thickness of the whole stack."""
+        """Thickness of the stack under both springs."""
         return _total_mm(self.shims_mm)
+
+    @property
+    def outer_shim_mm(self) -> float:
+        """Thickness of the stack under the outer alone."""
+        return _total_mm(self.outer_shims_mm)
+
+    @property
+    def inner_shim_mm(self) -> float:
+        """Thickness of the stack under the inner alone."""
+        return _total_mm(self.inner_shims_mm)
 
     @property
     def count(self) -> int:
         """How many shims there are."""
-        return len(self.shims_mm)
+        return len(self.shims_mm) + len(self.outer_shims_mm) + len(self.inner_shims_mm)
+
+    @property
+    def alike(self) -> bool:
+        """Whether both springs have the same under them."""
+        return not self.outer_shims_mm and not self.inner_shims_mm
+
+    def uses(self, shim: Shim) -> int:
+        """Return how many shims of a kind it takes."""
+        stacks = self.shims_mm, self.outer_shims_mm, self.inner_shims_mm
+        return stacks[UNDERS.index(shim.under)].count(shim.thickness_mm)
+
+    def under_mm(self, role: Role) -> float:
+        """Return the thickness of all shims under one spring."""
+        alone = self.outer_shims_mm if role == "outer" else self.inner_shims_mm
+        return _total_mm((*self.shims_mm, *alone))
+
+    def change_mm(self, role: Role) -> float:
+        """Return what it adds to one spring's height: a cut raises it, a shim lowers it."""
+        return self.seat_cut_mm - self.under_mm(role)
 
     def allowed(self, effort: Effort) -> bool:
         """Tell whether a level of effort may do it; nothing under the springs it always may."""
         if self.seat_cut_mm > 0.0:
             return effort == "cuts"
-        return effort != "none" or not self.shims_mm
+        return effort != "none" or self.count == 0
 
     @property
     def height_change_mm(self) -> float:
-        """What it adds to both springs' heights: a cut raises them, a shim lowers them."""
+        """What it adds to both springs' heights alike."""
         return self.seat_cut_mm - self.shim_mm
+
+
+class HeightError(NamedTuple):
+    """Why a spring's height is unsure, and its expanded uncertainty, k = 2."""
+
+    source: str
+    u_mm: float
+
+
+def height_errors(build: BuildFile, choice: SeatChoice, role: Role) -> tuple[HeightError, ...]:
+    """Return what makes a spring's height in the engine unsure, as far as the build file gives it.
+
+    Shims of one kind err alike, as they were measured once; those of several kinds don't.
+    """
+    under = [shim for shim in build.shims if shim.under in ("both", role)]
+    each_u_mm = [choice.uses(shim) * (shim.thickness_u_mm or 0.0) for shim in under]
+    errors = (
+        HeightError("installed height", build.head.height_u_mm or 0.0),
+        HeightError("thickness of the shims", math.hypot(*each_u_mm)),
+    )
+    return tuple(error for error in errors if error.u_mm > 0.0)
 
 
 @dataclass(frozen=True)
 class Shortage:
-    """Shims of one thickness that a stack needs under every valve, and how many there are."""
+    """Shims of one kind that a stack needs under every valve, and how many there are."""
 
     kind: Literal["too_few_shims"] = field(default="too_few_shims", init=False)
     thickness_mm: float
     needed: int
     count: int
+    under: str = "both"
 
 
 @dataclass(frozen=True)
@@ -66,8 +131,8 @@ class SeatOptions:
     """What can be done under the springs of some valves.
 
     Attributes:
-        shims: the stock, thicknesses all different.
-        max_shims: most shims in a stack.
+        shims: the stock, no two of one thickness for the same spring or springs.
+        max_shims: most shims under a valve.
         valves: how many share the stock.
         cuts_mm: seat cuts to consider.
     """
@@ -88,31 +153,31 @@ class SeatOptions:
     def alike(self) -> tuple[SeatChoice, ...]:
         """List everything that can be done alike under all valves: nothing, each stack, each cut.
 
-        One stack for each total thickness that can be had, thin first: of two as thick as one
-        another the one that stock can give every valve, then the one with fewer shims.
+        One stack for each total thickness that can be had under the springs, thin first: of two as
+        thick as one another the one that stock can give every valve, then that with fewer shims.
         """
-        best: dict[float, Stack] = {}
+        best: dict[tuple[float, float], SeatChoice] = {}
         for stack in self._stacks():
-            total = _total_mm(stack)
+            total = _totals_mm(stack)
             known = best.get(total)
             if known is None or (self.shortages(known) and not self.shortages(stack)):
                 best[total] = stack
-        return self._choices(best[total] for total in sorted(best))
+        return self._with_cuts(best[total] for total in sorted(best))
 
     def mixed(self) -> tuple[SeatChoice, ...]:
         """List all that can be of use where each valve gets its own, thin first.
 
         Of stacks as thick as one another those are left out that need no fewer shims in all, nor of
-        any thickness that could run short, than another one.
+        any kind that could run short, than another one.
         """
-        scarce = [shim.thickness_mm for shim in self.scarce]
-        by_total: dict[float, list[Stack]] = {}
+        scarce = self.scarce
+        by_total: dict[tuple[float, float], list[SeatChoice]] = {}
         for stack in self._stacks():
-            others = by_total.setdefault(_total_mm(stack), [])
+            others = by_total.setdefault(_totals_mm(stack), [])
             # Sizes only grow: a later stack is better only by what is scarce.
-            if not any(all(o.count(t) <= stack.count(t) for t in scarce) for o in others):
+            if not any(all(o.uses(s) <= stack.uses(s) for s in scarce) for o in others):
                 others.append(stack)
-        return self._choices(stack for total in sorted(by_total) for stack in by_total[total])
+        return self._with_cuts(stack for total in sorted(by_total) for stack in by_total[total])
 
     @property
     def scarce(self) -> tuple[Shim, ...]:
@@ -120,29 +185,35 @@ class SeatOptions:
         most = self.max_shims * self.valves
         return tuple(s for s in self.shims if s.count is not None and s.count < most)
 
-    def shortages(self, stack: Stack) -> tuple[Shortage, ...]:
-        """List the shims of which there are too few to put the stack under every valve."""
-        needed = ((shim, stack.count(shim.thickness_mm) * self.valves) for shim in self.shims)
+    def shortages(self, choice: SeatChoice) -> tuple[Shortage, ...]:
+        """List the shims of which there are too few to do the same under every valve."""
+        needed = ((shim, choice.uses(shim) * self.valves) for shim in self.shims)
         return tuple(
-            Shortage(shim.thickness_mm, count, shim.count)
+            Shortage(shim.thickness_mm, count, shim.count, shim.under)
             for shim, count in needed
             if shim.count is not None and count > shim.count
         )
 
-    def _stacks(self) -> Iterator[Stack]:
+    def _stacks(self) -> Iterator[SeatChoice]:
         """Yield every stack that the stock holds once, fewest shims first."""
-        thicknesses, once = sorted(s.thickness_mm for s in self.shims), replace(self, valves=1)
+        kinds = sorted(self.shims, key=lambda s: (s.thickness_mm, UNDERS.index(s.under)))
+        once = replace(self, valves=1)
         most = self.max_shims if self.shims else 0  # there is no end of empty stacks
         for size in range(most + 1):
-            for stack in combinations_with_replacement(thicknesses, size):
+            for shims in combinations_with_replacement(kinds, size):
+                stack = SeatChoice.of(shims)
                 if not once.shortages(stack):
                     yield stack
 
-    def _choices(self, stacks: Iterable[Stack]) -> tuple[SeatChoice, ...]:
-        shimmed = (SeatChoice(shims_mm=stack) for stack in stacks)
-        return (*shimmed, *(SeatChoice(seat_cut_mm=cut) for cut in self.cuts_mm))
+    def _with_cuts(self, stacks: Iterable[SeatChoice]) -> tuple[SeatChoice, ...]:
+        return (*stacks, *(SeatChoice(seat_cut_mm=cut) for cut in self.cuts_mm))
 
 
 def _total_mm(stack: Stack) -> float:
     """Return a stack's thickness, to the nanometre, so that equal stacks compare equal."""
     return round(math.fsum(stack), 6)
+
+
+def _totals_mm(choice: SeatChoice) -> tuple[float, float]:
+    """Return what lies under the outer and under the inner."""
+    return choice.under_mm("outer"), choice.under_mm("inner")

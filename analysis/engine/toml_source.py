@@ -6,23 +6,24 @@ units, which keys are missing and which is meant, and on which line.
 
 from __future__ import annotations
 
+import copy
 import difflib
 import math
 import re
 import tomllib
 from bisect import bisect_left
-from collections.abc import Iterator, Mapping
-from typing import Any, ClassVar, Never, TypeVar, get_args
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any, ClassVar, Never, Self, TypeVar, get_args
 
 import msgspec
 from msgspec import Struct, structs
 
+from coilbench.capture import units
 from coilbench.capture.errors import CoilbenchError
-
-MOST = 1e6  # mm, N or anything: beyond it is a typing error
 
 KeyPath = tuple[str | int, ...]
 _Value = TypeVar("_Value")
+MOST = 1e6  # mm, N or anything: beyond it is a typing error
 
 
 class _Refused(CoilbenchError, ValueError):
@@ -35,14 +36,117 @@ class Quantity(float):
     parse: ClassVar[staticmethod[[str], float]]
     like: ClassVar[str]
     least: ClassVar[float] = math.ulp(0.0)  # above 0
+    most: ClassVar[float] = MOST
+
+    @classmethod
+    def read(cls, text: str) -> Self:
+        """Read a text.
+
+        Raises:
+            CoilbenchError: it isn't such a quantity.
+        """
+        return cls(cls.parse(text))
+
+
+class LoadN(Quantity):
+    """A load, N."""
+
+    parse, like = staticmethod(units.parse_load_n), "34 kg"
+
+
+class OpenLoadN(LoadN):
+    """A load at full lift, N."""
+
+    like = "72 kg"
+
+
+class MassG(Quantity):
+    """A mass, g."""
+
+    parse, like = staticmethod(units.parse_mass_g), "42.5 g"
+
+
+class StressMpa(Quantity):
+    """A stress, MPa."""
+
+    parse, like = staticmethod(units.parse_stress_mpa), "1900 MPa"
+
+
+class LengthMm(Quantity):
+    """A length above 0, mm."""
+
+    parse, like = staticmethod(units.parse_length_mm), "38.5 mm"
+
+
+class LiftMm(LengthMm):
+    """A lift, mm."""
+
+    like = "10.2 mm"
+
+
+class SmallMm(LengthMm):
+    """A shim's thickness, or how well a length is known, mm."""
+
+    like = "0.5 mm"
+
+
+class LengthMmOrZero(LengthMm):
+    """A length of 0 or more, mm."""
+
+    least = 0.0
+
+
+class SignedLengthMm(LengthMm):
+    """A length of either sign, mm."""
+
+    least = -MOST
+
+
+class Share(Quantity):
+    """A percentage from 0 to below a half, as a fraction."""
+
+    parse, like = staticmethod(units.parse_fraction), "3%"
+    least, most = 0.0, 0.5
+
+
+class Tolerance(Quantity):
+    """How far a load may be away: N, or a fraction of that load where is_share."""
+
+    parse, like = staticmethod(units.parse_load_n), '2 kg" or "5%'
+    is_share = False
+
+    @classmethod
+    def read(cls, text: str) -> Self:
+        """Read a load or a percentage.
+
+        Raises:
+            CoilbenchError: it is neither.
+        """
+        if not text.rstrip().endswith("%"):
+            return super().read(text)
+        share = cls(Share.read(text))
+        if share > Share.most:
+            raise CoilbenchError(f"{text!r} is out of range", hint='Write it like "5%"')
+        share.is_share = True
+        return share
+
+    def of(self, load_n: float) -> float:
+        """Return it in N, of a load."""
+        return self * load_n if self.is_share else float(self)
 
 
 class Table(Struct, frozen=True, rename=lambda name: re.sub("_(g|mm|mpa|n)$", "", name)):
-    """A table of the text; a key is its attribute's name without the unit."""
+    """A table of the text; a key is its attribute's name without the unit.
+
+    Attributes:
+        instead: what may be given in place of a key, in brackets behind it where it is missing.
+    """
+
+    instead: ClassVar[Mapping[str, str]] = {}
 
     @classmethod
     def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
-        """Name what is missing in view of the other keys of a table of this kind."""
+        """Name the keys that are missing in view of the others of a table of this kind."""
         del table
         yield from ()
 
@@ -65,7 +169,9 @@ class Source:
     """A TOML text, and where in it something is wrong."""
 
     def __init__(self, name: str, text: str) -> None:
-        self._name, self._text = name, text
+        self.name, self._text = name, text
+        self._seen_by = ""  # which part's keys were laid over a section
+        self._moved: dict[KeyPath, KeyPath] = {}  # where a key that was laid over another stands
         try:
             self._top = tomllib.loads(text)
         except (ValueError, RecursionError) as error:  # TOMLDecodeError is a ValueError
@@ -77,10 +183,26 @@ class Source:
         """Return what stands at a path; None where nothing does."""
         return _at(self._top, path)
 
+    def laid_over(self, section: str, part: str | None, parts: Sequence[str]) -> Self:
+        """Return it with a section's keys overridden by those of one of its parts, key by key.
+
+        Errors name the key where it stands. The parts themselves are no longer keys then.
+        """
+        table = self.at(section)
+        over = {} if part is None else table.get(part, {})
+        other = copy.copy(self)
+        other._seen_by = "" if part is None else f" for [{section}.{part}]"
+        other._moved = {(section, key): (section, part, key) for key in over if part is not None}
+        other._top = self._top | {
+            section: {key: value for key, value in table.items() if key not in parts} | over
+        }
+        return other
+
     def refuse(self, path: KeyPath, what: str, hint: str | None) -> Never:
         """Raise an error that names the file, the line and the key."""
+        path = (*self._moved.get(path[:2], path[:2]), *path[2:])
         line = _line_of(self._text, path) if path else None
-        place = (self._name, None if line is None else f"line {line}", _dotted(path))
+        place = (self.name, None if line is None else f"line {line}", _dotted(path))
         raise CoilbenchError(what, where=", ".join(filter(None, place)), hint=hint)
 
     def read(self, kind: type[_Value], path: KeyPath) -> _Value:
@@ -99,7 +221,7 @@ class Source:
             expected = re.match(r"Expected `(.+?)(?: \| null)?`( [<>]=? [\d.]+)?", said)
             named, bound = expected.groups("") if expected else ("float", "")
             noun, hint = _EXPECTED[named]
-            self.refuse(path, f"{_short(self.at(*path))} is not {noun}{bound}", hint)
+            self.refuse(path, f"{_shortened(self.at(*path))} is not {noun}{bound}", hint)
 
     def read_each(self, kind: type[_Value], path: KeyPath) -> dict[str, _Value]:
         """Read each value of the table at a path, whose keys are names; none if it isn't there."""
@@ -111,15 +233,15 @@ class Source:
         missing = list(self._missing(kind, table, path))
         if missing:
             place, noun = missing[0][0], "key" if len(missing) == 1 else "keys"
-            keys = ", ".join(f"{_dotted(section)}.{key}" for section, key in missing)
-            hint = 'Add each to its section, a quantity like "38.5 mm"'
+            keys = ", ".join(f"{_dotted((*at, key))}{like}" for at, key, like in missing)
+            hint = "Add each to its section, like these, with values of your own"
             place = () if self.at(*place) is None else place
-            self.refuse(place, f"required {noun} missing: {keys}", hint)
+            self.refuse(place, f"required {noun} missing{self._seen_by}: {keys}", hint)
 
     def _missing(
         self, kind: type[Table], table: dict[str, Any], path: KeyPath
-    ) -> Iterator[tuple[KeyPath, str]]:
-        """Yield section and key of all that is missing; refuse a key that isn't known."""
+    ) -> Iterator[tuple[KeyPath, str, str]]:
+        """Yield section, key and an example of all that is missing; refuse an unknown key."""
         fields = {each.encode_name: each for each in structs.fields(kind)}
         for key in table:
             if key not in fields:
@@ -129,13 +251,29 @@ class Source:
         for key, each in fields.items():
             inner = next(filter(_is_table, (each.type, *get_args(each.type))), None)
             if inner is None and each.required and key not in table:
-                yield path, key
+                yield path, key, _example(kind, key, each.type)
             elif inner is not None:
                 for place, item in _tables(
                     (*path, key), table.get(key, {} if each.required else None)
                 ):
                     yield from self._missing(inner, item, place)
-        yield from ((path, key) for key in kind.also_required(table))
+        for key in kind.also_required(table):
+            yield path, key, _example(kind, key, fields[key].type)
+
+
+def _example(table: type[Table], key: str, kind: Any) -> str:
+    """Write what may stand behind a key, and what instead of it."""
+    kinds = set(_kinds(kind))
+    plain = "1.5" if float in kinds else '["larch"]'
+    shown = next((f'"{each.like}"' for each in kinds if hasattr(each, "like")), plain)
+    return f" = {shown}{table.instead.get(key, '')}"
+
+
+def _kinds(kind: Any) -> Iterator[Any]:
+    """Yield a type and all that it is made of."""
+    yield kind
+    for each in get_args(kind):
+        yield from _kinds(each)
 
 
 def _is_table(kind: Any) -> bool:
@@ -151,22 +289,32 @@ def _tables(path: KeyPath, value: object) -> Iterator[tuple[KeyPath, dict[str, A
 
 
 def _read_quantity(kind: type[Quantity], value: object) -> Quantity:
-    """Read a text with its unit; msgspec calls this for each quantity."""
+    """Read a text with its unit; msgspec calls this for each quantity. 0 needs no unit.
+
+    Raises:
+        _Refused: not a text, no unit, or out of range.
+    """
     like = f'Write it like "{kind.like}"'
+    if kind.least <= 0.0 and _is_zero(value):
+        return kind(0.0)
     if not isinstance(value, str):
-        raise _Refused(f"{_short(value)} has no unit", hint=f"{like}, in quotes")
+        raise _Refused(f"{_shortened(value)} has no unit", hint=f"{like}, in quotes")
     try:
-        number = kind(kind.parse(value))
+        number = kind.read(value)
     except CoilbenchError as error:
         raise _Refused(error.what, hint=error.hint) from error
-    if not abs(number) <= MOST:
+    if not abs(number) <= kind.most:
         raise _Refused(f"{value!r} is out of range", hint=like)
     if number < kind.least:
         raise _Refused(f"{value!r} must be {'above 0' if kind.least else '0 or more'}", hint=like)
     return number
 
 
-def _short(value: object) -> str:
+def _is_zero(value: object) -> bool:
+    return value == "0" or (isinstance(value, int | float) and value is not False and value == 0)
+
+
+def _shortened(value: object) -> str:
     """Write a value on one line, cut where it is long."""
     try:
         text = repr(value)

@@ -20,6 +20,7 @@ from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
 from coilbench.analysis.engine.reasons import SOLID_KEPT_MM, Loose, Need
+from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
@@ -39,7 +40,8 @@ def valves_of(build: BuildFile, count: int) -> tuple[Valve, ...]:
     head = build.head
     if head.valve_heights_mm:
         return tuple(
-            Valve(name, height_mm, build.cam) for name, height_mm in head.valve_heights_mm.items()
+            Valve(name, height_mm, build.cam_of(name))
+            for name, height_mm in head.valve_heights_mm.items()
         )
     count = head.valve_count or count
     return tuple(Valve(str(n), head.installed_height_mm, build.cam) for n in range(1, count + 1))
@@ -121,6 +123,22 @@ def candidates_of(sets: Sequence[SetCurves]) -> tuple[Candidate, ...]:
     )
 
 
+class Standing(NamedTuple):
+    """How springs of one role stand over some choices: by how much higher, and what is unsure."""
+
+    changes_mm: tuple[float, ...]
+    errors: tuple[tuple[HeightError, ...], ...]
+
+    @classmethod
+    def of(cls, build: BuildFile, choices: Sequence[SeatChoice], role: Role) -> Standing:
+        """Return it for a build's choices, less the inner's offset."""
+        offset_mm = build.head.inner_offset_mm if role == "inner" else 0.0
+        return cls(
+            tuple(choice.change_mm(role) - offset_mm for choice in choices),
+            tuple(height_errors(build, choice, role) for choice in choices),
+        )
+
+
 class Known(NamedTuple):
     """What is known of one load: the load where it was read, else between what it must lie."""
 
@@ -130,17 +148,20 @@ class Known(NamedTuple):
 
 
 NOTHING_KNOWN = Known(None, 0.0, math.inf)
-Readings = dict[tuple[int, float], Known]  # by id of the curve and height
+Errors = tuple[HeightError, ...]
+Readings = dict[tuple[int, float, Errors], Known]  # by id of the curve, height and its errors
 
 
-def read_load(curve: SpringCurve | None, height_mm: float, readings: Readings) -> Known:
+def read_load(
+    curve: SpringCurve | None, height_mm: float, errors: Errors, readings: Readings
+) -> Known:
     """Read a load, or what it can be; once for each height: new ones are added to readings."""
     if curve is None:
         return NOTHING_KNOWN
-    key = id(curve), round(height_mm, 6)
+    key = id(curve), round(height_mm, 6), errors
     if key not in readings:
         try:
-            load = Load.of(curve.load_at(key[1]))
+            load = Load.of(curve.load_at(key[1]), errors)
             readings[key] = Known(load, load.load_n, load.load_n)
         except HeightNotMeasured:
             readings[key] = _between(curve, key[1])
@@ -180,13 +201,19 @@ class EndLoads:
     most_n: Array
 
     @classmethod
-    def read(cls, springs: Sequence[Candidate], height_mm: Array, readings: Readings) -> EndLoads:
+    def read(
+        cls,
+        springs: Sequence[Candidate],
+        height_mm: Array,
+        errors: Sequence[Errors],
+        readings: Readings,
+    ) -> EndLoads:
         """Read every spring at every height."""
         places, choices = height_mm.shape
         found = np.full((5, places, len(springs), choices), np.nan)
         for index, spring in enumerate(springs):
             for (place, choice), at_mm in np.ndenumerate(height_mm):
-                known = read_load(spring.curve, float(at_mm), readings)
+                known = read_load(spring.curve, float(at_mm), errors[choice], readings)
                 load = (math.nan,) * 3 if known.load is None else known.load
                 found[:, place, index, choice] = (*load, known.least_n, known.most_n)
         return cls(height_mm, *found)
@@ -214,7 +241,7 @@ class LoadTable:
         cls,
         springs: Sequence[Candidate],
         places: Iterable[Place],
-        changes_mm: Sequence[float],
+        standing: Standing,
         limit_mm: float,
         readings: Readings,
     ) -> LoadTable:
@@ -223,22 +250,22 @@ class LoadTable:
         Args:
             springs: S of them.
             places: K of them.
-            changes_mm: of C choices, what each adds to the spring's height, its offset too.
+            standing: over C choices.
             limit_mm: the coil bind margin to keep.
             readings: made before; new ones are added.
         """
         at = tuple(places)
         heights_mm = np.array([place.height_mm for place in at])[:, None]
-        seat_mm = heights_mm + np.asarray(changes_mm, dtype=float)[None, :]
+        seat_mm = heights_mm + np.asarray(standing.changes_mm, dtype=float)[None, :]
         open_mm = seat_mm - np.array([place.cam.valve_lift_mm for place in at])[:, None]
-        seat = EndLoads.read(springs, seat_mm, readings)
+        seat = EndLoads.read(springs, seat_mm, standing.errors, readings)
         solid, free = (
             np.array([math.nan if mm is None else mm for mm in known], dtype=float)
             for known in ([s.solid_mm for s in springs], [s.surely_loose_mm for s in springs])
         )
         loose = np.isnan(seat.load_n) & (seat_mm[:, None, :] >= free[None, :, None])
         margin_mm = open_mm[:, None, :] - solid[None, :, None]
-        full = EndLoads.read(springs, open_mm, readings)
+        full = EndLoads.read(springs, open_mm, standing.errors, readings)
         return cls(tuple(springs), seat, full, margin_mm, loose, limit_mm)
 
     @property

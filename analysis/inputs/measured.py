@@ -315,12 +315,25 @@ def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
     With the cam card's loads as nominal where the springs work alone; an outer and an inner share
     them, so that neither has one of its own.
     """
-    cam, alone = build.cam, not build.springs.inner
     offset_mm = build.head.inner_offset_mm if record.role == "inner" else 0.0
-    seat_mm = build.head.installed_height_mm - offset_mm
-    seat = Nominal(cam.seat_load_n, cam.seat_tolerance_n) if alone else None
-    opened = Nominal(cam.open_load_n, cam.open_tolerance_n) if alone else None
-    return [(seat_mm, seat), (seat_mm - cam.valve_lift_mm, opened)]
+    return _asked(build, offset_mm, alone=not build.springs.inner)
+
+
+def _asked(build: BuildFile, offset_mm: float, *, alone: bool) -> list[Asked]:
+    """Return the heights of each card, once where they are the same; nominals where alone."""
+    found: dict[float, Nominal | None] = {}
+    for card in build.cards:
+        cam, seat_mm = card.cam, card.head.installed_height_mm - offset_mm
+        for height_mm, load_n, tolerance_n in (
+            (seat_mm, cam.seat_load_n, cam.seat_tolerance_n),
+            (seat_mm - cam.valve_lift_mm, cam.open_load_n, cam.open_tolerance_n),
+        ):
+            nominal = Nominal(load_n, tolerance_n) if alone else None
+            if height_mm not in found:
+                found[height_mm] = nominal
+            elif found[height_mm] != nominal:  # two cards ask for different loads there
+                found[height_mm] = None
+    return list(found.items())
 
 
 def default_heights_mm(curves: Sequence[SpringCurve]) -> tuple[float, ...]:
@@ -362,12 +375,10 @@ def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candida
         CoilbenchError: a set is not in the book, or no spring of any is measured and sound.
     """
     found = Candidates({}, {}, [], [], {})
-    seat_mm: float = build.head.installed_height_mm
-    places = [(name, seat_mm) for name in build.springs.outer]
-    places += [(name, seat_mm - build.head.inner_offset_mm) for name in build.springs.inner]
-    for name, at_mm in places:
-        record = find_set(db, name)
-        asked = [(at_mm, None), (at_mm - build.cam.valve_lift_mm, None)]
+    places = [(name, 0.0) for name in build.springs.outer]
+    places += [(name, float(build.head.inner_offset_mm)) for name in build.springs.inner]
+    for name, offset_mm in places:
+        record, asked = find_set(db, name), _asked(build, offset_mm, alone=False)
         found.sizes[name] = len(record.springs)
         try:
             judged = judge_set(db, record, asked, must_reach=False)

@@ -31,13 +31,14 @@ class Place:
 
     Attributes:
         spring: its name; None where any of the set will do.
-        height_mm: its height with the valve shut.
+        height_mm, open_height_mm: its heights with the valve shut and at full lift.
         margin_mm: open height less solid height; None where that isn't known.
     """
 
     set_name: str
     spring: str | None
     height_mm: float
+    open_height_mm: float
     margin_mm: float | None
 
 
@@ -189,14 +190,15 @@ class Sheet:
 
     Attributes:
         assignment: of single springs to valves; may hold none.
-        best: the best pair of sets, which is shown where the assignment holds none.
+        best: the best pair of sets for the first card, which is shown where the assignment holds
+            none.
         named: whether each valve's springs are named; else any of the best pair's sets will do.
         valves: in the build file's order.
         budget: of the outer whose load at full lift is least sure; None where none was read there.
         sets: those that are used; unused: names of the other candidates.
         left_out: names of flagged springs that are not used.
         unsure: names of springs that are counted in though they could not be judged.
-        limits: of each pair of sets that is used.
+        limits: of each pair of sets that is used, card by card.
     """
 
     build: BuildFile

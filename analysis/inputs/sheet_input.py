@@ -17,7 +17,7 @@ from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.engine.assignment import Assignment, ValvePlan, inside_card
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile, Cam
+from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import (
     Load,
@@ -26,7 +26,7 @@ from coilbench.analysis.engine.placed import (
     exceeds,
     parallel_load,
 )
-from coilbench.analysis.engine.shims import Effort, SeatChoice
+from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
@@ -91,7 +91,7 @@ def make_sheet(
     if assignment.chosen.valves:
         chosen = _chosen_by_assignment(build, assignment.chosen.valves)
     else:
-        ranked = pair_sets(build, found.sets).combinations
+        ranked = pair_sets(build.cards[0], found.sets).combinations
         best = next(each for each in ranked if each.choice.allowed(assignment.effort))
         inner = None if best.inner is None else found.sets[best.inner]
         pair = _UsedPair(found.sets[best.outer], inner, best.choice)
@@ -106,12 +106,12 @@ def make_sheet(
         chosen.rows,
         _lines_of(build, chosen),
         tuple(_margin(springs, chosen.rows, limit_mm) for springs in chosen.sets),
-        _budget(build.cam.valve_lift_mm, chosen),
+        _budget(build, chosen),
         tuple(parts[name] for name in used),
         tuple(name for name in found.sets if name not in used),
         tuple(found.left_out),
         tuple(found.unsure),
-        tuple(assess_limits(build, *pair, table) for pair in chosen.pairs),
+        tuple(assess_limits(c, *pair, table) for c in build.cards for pair in chosen.pairs),
         rig,
         record,
     )
@@ -222,7 +222,7 @@ def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: _UsedPair) 
 
 
 def _used_pair(plans: Sequence[ValvePlan]) -> _UsedPair:
-    lowest = min(plans, key=lambda plan: plan.choice.height_change_mm)
+    lowest = min(plans, key=lambda plan: plan.choice.change_mm("outer"))
     inners = [plan.inner for plan in plans if plan.inner is not None]
     return _UsedPair(
         _used_set([plan.outer for plan in plans]),
@@ -245,17 +245,17 @@ def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
     springs = [each for each in (plan.outer, plan.inner) if each is not None]
     named = [(each.springs.name, each.name, each.solid_mm) for each in springs]
     places = _places(build, plan.valve, plan.choice, named)
-    return _row(build.cam, plan.valve, plan.choice, places, (plan.seat, plan.open))
+    return _row(plan.valve, plan.choice, places, (plan.seat, plan.open))
 
 
 def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) -> ValveRow:
-    lift_mm = build.cam.valve_lift_mm
     named = [(s.name, None, s.highest_solid_mm) for s in pair.sets]
     places = _places(build, valve, pair.choice, named)
-    standing = [(s, at.height_mm) for s, at in zip(pair.sets, places, strict=True)]
-    seat = parallel_load(s.load_at(mm, loads) for s, mm in standing)
-    full = parallel_load(s.load_at(mm - lift_mm, loads) for s, mm in standing)
-    return _row(build.cam, valve, pair.choice, places, (seat, full))
+    errors = [height_errors(build, pair.choice, role) for role in ROLES]
+    standing = list(zip(pair.sets, places, errors, strict=False))
+    seat = parallel_load(s.load_at(at.height_mm, loads, u) for s, at, u in standing)
+    full = parallel_load(s.load_at(at.open_height_mm, loads, u) for s, at, u in standing)
+    return _row(valve, pair.choice, places, (seat, full))
 
 
 def _places(
@@ -265,25 +265,26 @@ def _places(
     springs: Sequence[tuple[str, str | None, float | None]],
 ) -> list[Place]:
     """Put an outer, and an inner where there is one, at its height: set, name, solid height."""
-    shut_mm = round(valve.height_mm + choice.height_change_mm, 6)
-    heights_mm = (shut_mm, round(shut_mm - build.head.inner_offset_mm, 6))
+    offsets_mm, lift_mm = (0.0, build.head.inner_offset_mm), build.cam_of(valve.name).valve_lift_mm
     places = []
-    for (set_name, name, solid_mm), at_mm in zip(springs, heights_mm, strict=False):
-        open_mm = at_mm - build.cam.valve_lift_mm
+    for (set_name, name, solid_mm), role, offset_mm in zip(
+        springs, ROLES, offsets_mm, strict=False
+    ):
+        at_mm = round(valve.height_mm + choice.change_mm(role) - offset_mm, 6)
+        open_mm = round(at_mm - lift_mm, 6)
         margin_mm = None if solid_mm is None else round(open_mm - solid_mm, 6)
-        places.append(Place(set_name, name, at_mm, margin_mm))
+        places.append(Place(set_name, name, at_mm, open_mm, margin_mm))
     return places
 
 
 def _row(
-    cam: Cam,
     valve: Valve,
     choice: SeatChoice,
     places: Sequence[Place],
     loads: tuple[Load | None, Load | None],
 ) -> ValveRow:
     seat, full = loads
-    verdict = None if seat is None or full is None else inside_card(cam, seat, full)
+    verdict = None if seat is None or full is None else inside_card(valve.cam, seat, full)
     inner, bare_mm = places[1] if len(places) > 1 else None, valve.height_mm
     return ValveRow(valve.name, bare_mm, choice, places[0], inner, seat, full, verdict)
 
@@ -299,7 +300,7 @@ def _lines_of(build: BuildFile, chosen: _Chosen) -> tuple[Line, ...]:
         for springs in chosen.sets
         for curve in springs.curves
     }
-    grid_mm = _grid(curves.values(), chosen.rows, build.cam.valve_lift_mm)
+    grid_mm = _grid(curves.values(), chosen.rows)
     loads = {key: _sampled(curve, grid_mm - offset) for key, (curve, offset) in curves.items()}
     roles = {springs.name: springs.role for springs in chosen.sets}
     lines = [
@@ -311,14 +312,12 @@ def _lines_of(build: BuildFile, chosen: _Chosen) -> tuple[Line, ...]:
     return tuple(line for line in lines if len(line.heights_mm) >= LEAST_POINTS)
 
 
-def _grid(
-    curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow], lift_mm: float
-) -> Array:
+def _grid(curves: Iterable[tuple[SpringCurve, float]], rows: Sequence[ValveRow]) -> Array:
     """Heights of the outer to sample at: evenly over what was measured, and where valves stand."""
     ends_mm = [(c.lowest_mm + offset_mm, c.highest_mm + offset_mm) for c, offset_mm in curves]
     grid_mm = np.linspace(np.min(ends_mm), np.max(ends_mm), CURVE_POINTS)
-    stand_mm = np.array([row.outer.height_mm for row in rows])
-    return np.unique(np.round(np.concatenate([grid_mm, stand_mm, stand_mm - lift_mm]), 6))
+    stand_mm = [mm for row in rows for mm in (row.outer.height_mm, row.outer.open_height_mm)]
+    return np.unique(np.round(np.concatenate([grid_mm, stand_mm]), 6))
 
 
 def _sampled(curve: SpringCurve, heights_mm: Array) -> Array:
@@ -373,15 +372,18 @@ def _margin(springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float) -> Ma
     )
 
 
-def _budget(lift_mm: float, chosen: _Chosen) -> BudgetPart | None:
+def _budget(build: BuildFile, chosen: _Chosen) -> BudgetPart | None:
     """Return the budget of the outer that is least sure at full lift."""
-    heights_mm = {row.outer.spring: row.outer.height_mm for row in chosen.rows}
+    rows = {row.outer.spring: row for row in chosen.rows}
     found: list[BudgetPart] = []
     for springs in chosen.sets:
         for curve in springs.curves if springs.role != "inner" else ():
             name = chosen.names.get((springs.name, curve.label))
+            if name not in rows:
+                continue
             with suppress(HeightNotMeasured):
-                read = curve.load_at(heights_mm[name] - lift_mm)
+                read = curve.load_at(rows[name].outer.open_height_mm)
+                read = read.at_unsure_height(height_errors(build, rows[name].choice, "outer"))
                 called = curve.label if name is None else name
                 found.append(BudgetPart(called, read.height_mm, read.load_n, read.budget))
     return max(found, key=lambda part: part.budget.expanded_u_n, default=None)

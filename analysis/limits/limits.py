@@ -229,6 +229,7 @@ class LimitsReport:
         heights_mm: lowest and highest of the outer's installed heights: stress is that at the
             lowest, the force on the valve that at the highest.
         valve: None where lift table or masses aren't given.
+        side: whose card it is; empty where one serves all valves.
     """
 
     name: str
@@ -239,6 +240,7 @@ class LimitsReport:
     sets: tuple[SetLimits, ...]
     valve: ValveFloat | None
     missing: tuple[NotGiven, ...]
+    side: str = ""
 
 
 def assess_limits(
@@ -268,6 +270,7 @@ def assess_limits(
         sets,
         valve,
         tuple(_missing(build, sets, table)),
+        build.cam.side or "",
     )
 
 

@@ -25,6 +25,7 @@ from coilbench.analysis.engine.reasons import (
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
 from coilbench.analysis.engine.verdicts import ValveCounts, Verdict
+from coilbench.analysis.report.build_text import alone_text, lobes_of
 from coilbench.analysis.report.document import (
     describe,
     filled,
@@ -49,14 +50,15 @@ BEST: dict[Verdict, str] = {
 }
 
 json_keys(Cam, "name seat_n=seat_load_n open_n=open_load_n lift_mm=valve_lift_mm "
-          "implied_rate_n_per_mm")  # fmt: skip
+          "implied_rate_n_per_mm loss_allowance")  # fmt: skip
 json_keys(
     Combination,
     "outer inner shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm seat_n=seat.load_n "
     "seat_u_n=seat.load_u_n open_n=full.load_n open_u_n=full.load_u_n rate_n_per_mm "
     "coil_bind_margin_mm verdict fits needs reasons valves=counts.valves "
     "inside_as_they_come=counts.as_they_come inside_chosen=counts.chosen "
-    "inside_surely=counts.sure shims_mm=choice.shims_mm seat_lowest_n=seat.lowest_n "
+    "inside_surely=counts.sure shims_mm=choice.shims_mm outer_shims_mm=choice.outer_shims_mm "
+    "inner_shims_mm=choice.inner_shims_mm seat_lowest_n=seat.lowest_n "
     "seat_highest_n=seat.highest_n open_lowest_n=full.lowest_n open_highest_n=full.highest_n "
     "margins=placed",
 )
@@ -87,9 +89,13 @@ def _names_text(outer: str, inner: str | None) -> str:
 
 def _choice_text(choice: SeatChoice, units: Units) -> str:
     """Name what is under the springs: "0.50 mm of shims", "a seat cut of 0.20 mm"."""
-    if choice.count > 1:
-        return f"{units.length_text(choice.shim_mm)} of shims ({choice.count})"
-    return _change_text(choice.height_change_mm, units)
+    alone = " and ".join(alone_text(choice, units))
+    if alone and not choice.shims_mm:
+        return f"shims of {alone}"
+    both = _change_text(choice.height_change_mm, units)
+    if len(choice.shims_mm) > 1:
+        both = f"{units.length_text(choice.shim_mm)} of shims ({len(choice.shims_mm)})"
+    return f"{both} and {alone}" if alone else both
 
 
 def _change_text(change_mm: float, units: Units) -> str:
@@ -126,13 +132,16 @@ def pair_text(outer: str, inner: str | None, choice: SeatChoice, units: Units) -
 
 def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
     """Yield what the card asks for, and what was assumed."""
-    asked = describe(build.cam, units)
-    yield filled(
-        "{cam.name} ({name}): {asked}; that asks for {cam.implied_rate_n_per_mm}.",
-        build,
-        units,
-        asked=asked,
-    )
+    for card in build.cards:
+        asked = describe(card.cam, units)
+        yield filled(
+            "{cam.name} ({name}): {asked}; that asks for {cam.implied_rate_n_per_mm}.",
+            card,
+            units,
+            asked=asked,
+        )
+    for whose, finding in lobes_of(build):
+        yield f"Lobe{whose and f' ({whose})'}: {describe(finding, units)}."
     yield from (f"Note: {describe(note, units)}." for note in build.notes)
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.units import LENGTH_PLACES, Units, fixed
 from coilbench.capture.blocks import FaultCode, Finding
@@ -404,7 +405,7 @@ def _flex_curved(facts: Mapping[str, Any], _units: Units) -> str:
     return f"The press flex is not linear (F-test at 1 %): {curve} is used"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = BUILD_SENTENCES | {
     "going_down": _going_down,
     "travel_back": _travel_back,
     "flex_curved": _flex_curved,

@@ -13,6 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
+from coilbench.analysis.engine.build_file import Cam
 from coilbench.analysis.engine.placed import Load, exceeds
 from coilbench.analysis.inputs.sheet import (
     LineRole,
@@ -24,6 +25,7 @@ from coilbench.analysis.inputs.sheet import (
     ValveRow,
 )
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
+from coilbench.analysis.report.build_text import UNKNOWN, card_rows, shims_text
 from coilbench.analysis.report.card_text import budget_text, calibration_text
 from coilbench.analysis.report.document import describe, filled, picked
 from coilbench.analysis.report.html import drawing, render
@@ -31,7 +33,6 @@ from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 
-UNKNOWN = "unknown"
 Row = tuple[str, ...]
 DASHES: dict[LineRole, object] = {"outer": (0, (6, 2.5)), "inner": (0, (1, 1.6)), "together": "-"}
 SOLID_DASHES = {"outer": (0, (8, 2, 1, 2)), "inner": (0, (3, 2, 1, 2, 1, 2))}
@@ -39,6 +40,7 @@ TOUCH_SHARE = 0.005  # of the highest load: below it a spring is hardly touched
 SPARE_MM = 1.5
 WORDS_ROOM = 1.2  # of the width up to the window
 LEAST_WIDTH_MM = 0.5  # of a window's drawing, where all valves stand at one height
+WORDS_BOX = {"facecolor": "white", "edgecolor": "none", "pad": 0.4}  # where curves run behind
 ROOM = 1.08  # above the highest load
 
 
@@ -69,9 +71,9 @@ def _pairs(sheet: Sheet) -> bool:
 
 
 def _highest(sheet: Sheet, units: Units) -> float:
-    cam = sheet.build.cam
     loads_n = [max(line.loads_n) for line in sheet.lines]
-    return units.load_value(max(*loads_n, cam.open_load_n + cam.open_tolerance_n))
+    cards_n = [c.cam.open_load_n + c.cam.open_tolerance_n for c in sheet.build.cards]
+    return units.load_value(max(*loads_n, *cards_n))
 
 
 def _span_mm(sheet: Sheet) -> tuple[float, float]:
@@ -85,7 +87,7 @@ def _span_mm(sheet: Sheet) -> tuple[float, float]:
     ]
     solid_mm = list(_solid_mm(sheet).values())
     shut_mm = [row.outer.height_mm for row in sheet.valves]
-    opened_mm = [mm - sheet.build.cam.valve_lift_mm for mm in shut_mm]
+    opened_mm = [row.outer.open_height_mm for row in sheet.valves]
     low_mm = min(*pressed_mm, *solid_mm, *opened_mm) - SPARE_MM
     high_mm = max(*pressed_mm, *shut_mm) + SPARE_MM
     # room for the words beside the window of the valve shut
@@ -124,12 +126,17 @@ def _draw_lines(axes: Axes, sheet: Sheet, units: Units) -> None:
 
 
 def _draw_windows(axes: Axes, sheet: Sheet, units: Units) -> None:
-    """A hatched box for each of the card's loads, over the heights where the valves stand."""
-    cam = sheet.build.cam
-    shut_mm = [row.outer.height_mm for row in sheet.valves]
+    """A hatched box for each of a card's loads, over the heights where its valves stand."""
+    for card in sheet.build.cards:
+        _draw_card(axes, card.cam, sheet, units)
+
+
+def _draw_card(axes: Axes, cam: Cam, sheet: Sheet, units: Units) -> None:
+    shut_mm = [row.outer.height_mm for row in sheet.valves if sheet.build.cam_of(row.valve) == cam]
+    whose, above = "" if cam.side is None else f", {cam.side}", cam.side != "exhaust"
     for where, drop_mm, load_n, tolerance_n in (
-        ("valve shut", 0.0, cam.seat_load_n, cam.seat_tolerance_n),
-        ("full lift", cam.valve_lift_mm, cam.open_load_n, cam.open_tolerance_n),
+        (f"valve shut{whose}", 0.0, cam.seat_load_n, cam.seat_tolerance_n),
+        (f"full lift{whose}", cam.valve_lift_mm, cam.open_load_n, cam.open_tolerance_n),
     ):
         low_mm, high_mm = min(shut_mm) - drop_mm, max(shut_mm) - drop_mm
         spare_mm = LEAST_WIDTH_MM + max(0.0, LEAST_WIDTH_MM - (high_mm - low_mm)) / 2.0
@@ -140,23 +147,24 @@ def _draw_windows(axes: Axes, sheet: Sheet, units: Units) -> None:
                 units.length_value(width),
                 units.load_value(2.0 * tolerance_n),
                 fill=False,
-                hatch="////",
+                hatch="////" if above else "....",
                 edgecolor="0.35",
                 linewidth=1.2,
-                label="the card's windows" if drop_mm == 0.0 else None,
+                label=f"the card's windows{whose}" if drop_mm == 0.0 else None,
             )
         )
-        at = (units.length_value(left + width), units.load_value(load_n + tolerance_n))
-        axes.annotate(where, at, (-4, 3), textcoords="offset points", ha="right", fontsize=9.5)
+        edge_n = load_n + tolerance_n if above else load_n - tolerance_n
+        at = (units.length_value(left + width), units.load_value(edge_n))
+        shift = (-4, 3) if above else (-4, -11)
+        axes.annotate(
+            where, at, shift, textcoords="offset points", ha="right", fontsize=9.5, bbox=WORDS_BOX
+        )
 
 
 def _draw_valves(axes: Axes, sheet: Sheet, units: Units) -> None:
-    lift_mm = sheet.build.cam.valve_lift_mm
     shut = [(row.outer.height_mm, row.seat.load_n) for row in sheet.valves if row.seat is not None]
     full = [
-        (row.outer.height_mm - lift_mm, row.open.load_n)
-        for row in sheet.valves
-        if row.open is not None
+        (row.outer.open_height_mm, row.open.load_n) for row in sheet.valves if row.open is not None
     ]
     for points, mark, name in ((shut, "o", "valve shut"), (full, "D", "full lift")):
         if points:
@@ -192,8 +200,8 @@ def sheet_page(sheet: Sheet, units: Units) -> str:
         text=text,
         units=units,
         made=sheet.record.made_utc[:16].replace("T", " "),
-        card_text=describe(sheet.build.cam, units),
-        card_rows=_card_rows(sheet, units),
+        card_texts=[_asks(card.cam, units) for card in sheet.build.cards],
+        card_rows=card_rows(sheet.build, units),
         valves=[_valve(row, units) for row in sheet.valves],
         pairs=any(row.inner is not None for row in sheet.valves),
         spares=[spring.name for spring in sheet.assignment.chosen.spares],
@@ -246,45 +254,13 @@ def _placed_load(load: Load | None, units: Units) -> tuple[str, str]:
 def _under(row: ValveRow, units: Units) -> str:
     if row.choice.seat_cut_mm > 0.0:
         return f"cut {_length(row.choice.seat_cut_mm, units)}"
-    return " + ".join(_length(shim, units) for shim in row.choice.shims_mm) or "none"
+    return shims_text(row.choice, units) or "none"
 
 
-def _card_rows(sheet: Sheet, units: Units) -> list[Row]:
-    build, cam = sheet.build, sheet.build.cam
-    head, limits = build.head, build.limits
-    heights = sorted(set(head.valve_heights_mm.values()))
-    height = units.length_text(head.installed_height_mm)
-    if len(heights) > 1:
-        height = f"{_length(heights[0], units)} to {units.length_text(heights[-1])}, by valve"
-    asked = (
-        ("Cam", "{name}"),
-        ("Valve lift", "{valve_lift_mm}"),
-        ("Load, valve shut", "{seat_load_n} ± {seat_tolerance_n}"),
-        ("Load, full lift", "{open_load_n} ± {open_tolerance_n}"),
-        ("Rate that implies", "{implied_rate_n_per_mm}"),
-    )
-    rows = [
-        *((name, filled(value, cam, units)) for name, value in asked),
-        ("Highest speed", UNKNOWN if cam.max_rpm is None else f"{cam.max_rpm:g} rpm"),
-        ("Installed height, outer" if build.springs.inner else "Installed height", height),
-    ]
-    if build.springs.inner:
-        rows.append(("Inner is lower by", units.length_text(head.inner_offset_mm)))
-    cut = "not allowed"
-    if head.max_seat_cut_mm > 0.0:
-        cut = f"up to {units.length_text(head.max_seat_cut_mm)}"
-    stock = ", ".join(
-        f"{units.length_text(shim.thickness_mm)} "
-        f"({'any number' if shim.count is None else shim.count})"
-        for shim in build.shims
-    )
-    return [
-        *rows,
-        ("Shims in stock", stock or "none"),
-        ("Most shims under a valve", str(limits.max_shims)),
-        ("Seat cut", cut),
-        ("Coil bind margin, least", units.length_text(limits.coil_bind_margin_mm)),
-    ]
+def _asks(cam: Cam, units: Units) -> str:
+    """What a card asks for, and of which valves."""
+    asked = describe(cam, units)
+    return asked if cam.side is None else f"{asked} ({cam.side})"
 
 
 def _margin_rows(sheet: Sheet, units: Units) -> list[Row]:

@@ -1,16 +1,17 @@
-"""A build sheet in sentences, table cells, JSON keys, and as tables of numbers for CSV.
+"""A build sheet in sentences, the list of what to check on the engine, and its JSON keys.
 
-What isn't known says "unknown". CSV columns name the display units they are in.
+What isn't known says so. The list is common practice, no source; each item says whom to ask.
 """
 
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 from coilbench.analysis.engine.assignment import Level
+from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.combination import Combination
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.engine.verdicts import Verdict
@@ -23,8 +24,16 @@ from coilbench.analysis.report.assignment_text import (
     assignment_verdict,
     number_text,
 )
+from coilbench.analysis.report.build_text import card_facts, lobes_of
 from coilbench.analysis.report.curve_text import set_notes
-from coilbench.analysis.report.document import JSON_SKIP, describe, document, json_keys, picked
+from coilbench.analysis.report.document import (
+    JSON_SKIP,
+    describe,
+    document,
+    first_few,
+    json_keys,
+    picked,
+)
 from coilbench.analysis.report.limits_text import CAUTIONS as LIMITS_CAUTIONS
 from coilbench.analysis.report.limits_text import limits_text
 from coilbench.analysis.report.pairing_text import pair_text, range_text
@@ -33,7 +42,6 @@ from coilbench.analysis.report.set_text import STROKE_RULE
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.strokes.sweep import Origin, Provenance
-from coilbench.capture.tables.csv_table import Cell
 
 CAUTIONS = (
     CAUTION,
@@ -41,6 +49,7 @@ CAUTIONS = (
     "Measure the height, coil bind and retainer clearance of every valve on the engine itself "
     "before it turns. The load reading is not legal for trade.",
 )
+MACHINIST = "a qualified engine machinist"
 CAME = {
     Origin.RIG: "strokes on the rig",
     Origin.RAW_FILE: "strokes from files of raw counts",
@@ -61,7 +70,7 @@ UNCERTAINTY_METHOD = (
     "± is the expanded uncertainty, k = 2 (about 95 %), by the law of propagation (JCGM 100:2008). "
     "In a sum of outer and inner what the bench's errors have in common adds plainly, what is each "
     "reading's own by root sum of squares. It covers the measurement, not how a spring changes as "
-    "it runs, nor the engine's heights"
+    "it runs"
 )
 
 PAIR_VERDICTS: dict[Verdict, str] = {
@@ -75,19 +84,19 @@ PAIR_VERDICTS: dict[Verdict, str] = {
 json_keys(
     Sheet,
     "build=build.name made_utc=record.made_utc effort=assignment.effort per_valve=named fits "
-    "reasons card=build.cam valves spares=assignment.chosen.spares.name left_out "
-    "unsure unused_sets=unused margins warnings=rig.warnings calibration=rig "
-    "retainer_clearance_mm=build.clearance_mm",
+    "reasons card=build.cam cards=build.cards.cam valves "
+    "spares=assignment.chosen.spares.name left_out unsure unused_sets=unused margins "
+    "warnings=rig.warnings calibration=rig retainer_clearance_mm=build.clearance_mm",
 )
-_PLACE = (
-    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name inner=inner.spring"
+json_keys(
+    ValveRow,
+    "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
+    "inner=inner.spring shims_mm=choice.shims_mm outer_shims_mm=choice.outer_shims_mm "
+    "inner_shims_mm=choice.inner_shims_mm seat_cut_mm=choice.seat_cut_mm bare_height_mm "
+    "outer_height_mm=outer.height_mm inner_height_mm=inner.height_mm seat_n=seat.load_n "
+    "seat_u_n=seat.load_u_n open_n=open.load_n open_u_n=open.load_u_n "
+    "coil_bind_margin_mm=margin_mm fits sure verdict",
 )
-_LOADS = (
-    "seat_cut_mm=choice.seat_cut_mm bare_height_mm outer_height_mm=outer.height_mm "
-    "inner_height_mm=inner.height_mm seat_n=seat.load_n seat_u_n=seat.load_u_n "
-    "open_n=open.load_n open_u_n=open.load_u_n coil_bind_margin_mm=margin_mm fits sure"
-)
-json_keys(ValveRow, f"{_PLACE} shims_mm=choice.shims_mm {_LOADS}")
 json_keys(
     RigPart,
     "calibration_id=card.calibration_id load_age_days=card.load.age_days check=card.check scales",
@@ -111,13 +120,30 @@ class SheetLimits:
 
 
 @dataclass(frozen=True)
+class EngineCheck:
+    """One thing to check: what, what to do and what is known of it, whose word decides."""
+
+    what: str
+    how: str
+    asks: str
+
+
+class LoadSpan(NamedTuple):
+    """From the least to the greatest of some loads, N."""
+
+    least_n: float
+    most_n: float
+
+
+@dataclass(frozen=True)
 class SheetText:
     """A sheet's sentences, without full stops, the cautions with them.
 
     Attributes:
         loads_of: whose loads the valves' are; empty where each has its own springs.
         reasons: why not more, or what should be known.
-        notes: what was assumed.
+        notes: what was assumed, and what raises the card's loads.
+        checks: what to check on the engine before it turns.
         set_notes: what the reader of a set's loads should know, by set.
         method: how it was computed: what, and words for it.
     """
@@ -129,6 +155,7 @@ class SheetText:
     warnings: tuple[str, ...] = field(metadata=JSON_SKIP)
     cautions: tuple[str, ...]
     notes: tuple[str, ...]
+    checks: tuple[EngineCheck, ...]
     set_notes: Mapping[str, tuple[str, ...]] = field(metadata=JSON_SKIP)
     method: Mapping[str, str]
 
@@ -143,6 +170,7 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
         tuple(describe(warning, units) for warning in sheet.rig.warnings),
         CAUTIONS,
         assignment_notes(sheet.assignment, units),
+        engine_checks(sheet, units),
         {part.name: _set_notes(part, units) for part in sheet.sets},
         dict(_method(sheet)),
     )
@@ -151,7 +179,8 @@ def sheet_text(sheet: Sheet, units: Units) -> SheetText:
 def sheet_document(sheet: Sheet) -> dict[str, object]:
     """Return the whole of a sheet as a JSON document holds it."""
     sets = [_set_document(part) for part in sheet.sets]
-    return {**document(sheet), **document(sheet_text(sheet, SI)), "sets": sets}
+    lobe = document(card_facts(sheet.build)["lobe"])
+    return {**document(sheet), **document(sheet_text(sheet, SI)), "lobe": lobe, "sets": sets}
 
 
 def _set_document(part: SetPart) -> dict[str, object]:
@@ -166,6 +195,7 @@ def _verdict(sheet: Sheet, units: Units) -> str:
     if best is None:
         return found
     how = PAIR_VERDICTS[best.verdict]
+    how += "" if len(sheet.build.cards) == 1 else f" (judged by the card {sheet.build.cam.name})"
     kind = "set" if best.inner is None else "pair of sets"
     named = pair_text(best.outer, best.inner, best.choice, units)
     return f"{found}, so this sheet shows the best {kind}: {named}, {how}"
@@ -190,6 +220,7 @@ def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
         if new:
             outer, *inner = (one.set_name for one in each.sets)
             named = pair_text(outer, inner[0] if inner else None, each.choice, units)
+            named += each.side and f" ({each.side})"
             found.append((named, new))
     return SheetLimits(tuple(found), tuple(missing))
 
@@ -207,7 +238,7 @@ def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
     yield "Choice", _choice_method(assignment.chosen, assignment.effort)
     checks = [part.check for part in sheet.sets if part.check is not None]
     yield "Flags", _flags_method(checks)
-    yield "Uncertainty", UNCERTAINTY_METHOD
+    yield "Uncertainty", f"{UNCERTAINTY_METHOD}{_heights_method(sheet.build)}"
     for part in sheet.sets:
         came = (*(_came(one) for one in part.came), f"set {part.set_id}")
         yield f"Measured, {part.name}", "; ".join(came)
@@ -216,6 +247,18 @@ def _method(sheet: Sheet) -> Iterator[tuple[str, str]]:
     yield "Book", record.book
     yield "Made", f"{record.made_utc[:16].replace('T', ' ')} UTC"
     yield "Versions", ", ".join(f"{name} {version}" for name, version in record.versions.items())
+
+
+def _heights_method(build: BuildFile) -> str:
+    """Say how far the engine's own heights are in the uncertainty."""
+    heights = build.head.height_u_mm is not None
+    shims = any(shim.thickness_u_mm is not None for shim in build.shims)
+    if heights or shims:
+        parts = (("installed height", heights), ("shims", shims))
+        given = " and ".join(name for name, known in parts if known)
+        missing = "".join(f"; that of the {name} isn't given" for name, known in parts if not known)
+        return f"; of the engine's heights the ± given for the {given}, rate times ±{missing}"
+    return ", nor the engine's heights and shims, whose ± the build file doesn't give"
 
 
 def _choice_method(level: Level, effort: Effort) -> str:
@@ -273,92 +316,118 @@ def _came(one: Provenance) -> str:
     return f"{one.sweeps} {CAME[one.origin]}, of {one.springs} springs{by}, {when}"
 
 
-VALVE = f"{_PLACE} shims=choice.count shim_mm=choice.shim_mm {_LOADS}"
-MARGIN = (
-    "set=set_name role margin_mm valve solid_height_mm computed limit_mm smallest_gap_mm=gap_mm "
-    "kept"
-)
-SPRING = "label rate_n_per_mm rate_u_n_per_mm free_length_mm solid_height_mm"
-READING = "height_mm load_n load_u_n"
+def outer_alone(sheet: Sheet) -> tuple[LoadSpan, LoadSpan] | None:
+    """Return what the outers give without their inners, valve shut and at full lift.
+
+    Over all valves; where springs aren't named, over every spring of the sets. None for single
+    springs, and where an outer wasn't read there.
+    """
+    if not sheet.valves or any(row.inner is None for row in sheet.valves):
+        return None
+    shut_n: list[float] = []
+    open_n: list[float] = []
+    outers = [line for line in sheet.lines if line.role == "outer"]
+    for row in sheet.valves:
+        label = None if row.outer.spring is None else row.outer.spring.rpartition("/")[2]
+        for line in outers:
+            if label is not None and line.name not in (label, row.outer.spring):
+                continue
+            load_n = dict(zip(line.heights_mm, line.loads_n, strict=True))
+            if row.outer.height_mm not in load_n or row.outer.open_height_mm not in load_n:
+                return None
+            shut_n.append(load_n[row.outer.height_mm])
+            open_n.append(load_n[row.outer.open_height_mm])
+    if not shut_n:
+        return None
+    return LoadSpan(min(shut_n), max(shut_n)), LoadSpan(min(open_n), max(open_n))
 
 
-class SheetTable(NamedTuple):
-    """A table: its file's name without the ending, its columns and rows; unknown cells are None."""
-
-    name: str
-    columns: tuple[str, ...]
-    rows: tuple[tuple[Cell, ...], ...]
+def engine_checks(sheet: Sheet, units: Units) -> tuple[EngineCheck, ...]:
+    """Return the list, in the order in which an engine goes together."""
+    return tuple(_checks(sheet, units))
 
 
-def sheet_tables(sheet: Sheet, units: Units) -> Iterator[SheetTable]:
-    """Yield what the sheet is, valves, margins, the sets' springs and readings, and curves."""
-    yield _about(sheet, units)
-    yield _table("valves", VALVE, (picked(row, VALVE) for row in sheet.valves), units)
-    yield _table("margins", MARGIN, (picked(each, MARGIN) for each in sheet.margins), units)
-    checked = [
-        (part, spring)
-        for part in sheet.sets
-        if part.check is not None
-        for spring in part.check.springs
-    ]
-    springs = (
-        {"set": part.name, "role": part.role}
-        | picked(spring, SPRING)
-        | {"flags": " ".join(flag.kind for flag in spring.flags)}
-        | {"reasons": "; ".join(describe(flag, units) for flag in spring.flags)}
-        for part, spring in checked
-    )
-    yield _table("springs", f"set role {SPRING} flags reasons", springs, units)
-    readings = (
-        {"set": part.name, "label": spring.label}
-        | picked(reading, READING)
-        | {"off_percent": None if reading.deviation is None else 100.0 * reading.deviation}
-        for part, spring in checked
-        for reading in spring.readings
-    )
-    yield _table("readings", f"set label {READING} off_percent", readings, units)
-    points = (
-        {"role": line.role, "name": line.name, "outer_height_mm": height_mm, "load_n": load_n}
-        for line in sheet.lines
-        for height_mm, load_n in zip(line.heights_mm, line.loads_n, strict=True)
-    )
-    yield _table("curves", "role name outer_height_mm load_n", points, units)
-
-
-def _about(sheet: Sheet, units: Units) -> SheetTable:
-    text = sheet_text(sheet, units)
-    spares = (spring.name for spring in sheet.assignment.chosen.spares)
-    lists: Sequence[tuple[str, Iterable[str]]] = (
-        ("Verdict", (text.verdict,)),
-        ("Reason", text.reasons),
-        ("Warning", text.warnings),
-        ("Left out", sheet.left_out),
-        ("Unsure", sheet.unsure),
-        ("Spare", spares),
-        ("Assumed", text.notes),
-    )
-    rows = [(what, each) for what, found in lists for each in found]
-    return SheetTable("about", ("what", "words"), (*rows, *text.method.items()))
-
-
-def _table(name: str, keys: str, found: Iterable[dict[str, Any]], units: Units) -> SheetTable:
-    """Put rows in N and mm, as their keys say, in display units."""
-    load, length = units.load.lower(), units.length
-    ends = {
-        "_n_per_mm": (f"_{load}_per_{length}", units.rate_value),
-        "_n": (f"_{load}", units.load_value),
-        "_mm": (f"_{length}", units.length_value),
+def _checks(sheet: Sheet, units: Units) -> Iterator[EngineCheck]:
+    build = sheet.build
+    lift = units.length_text(build.greatest_lift_mm)
+    lobes = {
+        changed: "; ".join(
+            f"{whose and f'{whose}: '}{describe(finding, units)}"
+            for whose, finding in lobes_of(build)
+            if (finding.kind == "base_circle_changed") is changed
+        )
+        for changed in (False, True)
     }
-    columns = []
-    for key in (each.partition("=")[0] for each in keys.split()):
-        end = next((each for each in ends if key.endswith(each)), None)
-        shown = (key, None) if end is None else (key.removesuffix(end) + ends[end][0], ends[end][1])
-        columns.append((key, *shown))
-    rows = tuple(tuple(_cell(row[key], convert) for key, _, convert in columns) for row in found)
-    return SheetTable(name, tuple(column for _, column, _ in columns), rows)
+    yield EngineCheck(
+        "Base circle and lobe",
+        f"measure both against the core on every lobe. By the build file: {lobes[False]}",
+        "the cam grinder",
+    )
+    yield EngineCheck(
+        "Lash and pushrods",
+        "a reground cam's smaller base circle takes up length in the valve train. By the build "
+        f"file: {lobes[True] or 'not known, cam.old_base_circle is not given'}",
+        f"the cam grinder and {MACHINIST}",
+    )
+    yield EngineCheck(
+        "Valve to piston",
+        f"with the new lift, {lift}: measure intake and exhaust through the whole overlap, turned "
+        "by hand, with light springs; the clearance wanted is not in this sheet",
+        f"the engine maker, the cam grinder and {MACHINIST}",
+    )
+    clear = "not known here"
+    if build.clearance_mm is not None:
+        clear = f"{units.length_text(build.clearance_mm)} by the build file"
+    yield EngineCheck(
+        "Retainer to guide and seal",
+        f"at full lift on every valve: {clear}, at least "
+        f"{units.length_text(build.limits.min_clearance_mm)} asked for",
+        f"the cam grinder and {MACHINIST}",
+    )
+    yield EngineCheck("Coil bind", _bind(sheet, units), f"the spring's maker and {MACHINIST}")
+    yield EngineCheck(
+        "Lifters that turn",
+        "mark each flat tappet, turn the engine over by hand, and see every one turn in its bore; "
+        "one that doesn't will wear its lobe away",
+        "the cam grinder",
+    )
+    yield EngineCheck(
+        "Break-in of flat tappets", _break_in(sheet, units), "the cam grinder and the engine maker"
+    )
+    yield EngineCheck(
+        "Retorque and lash",
+        "after the first heat, engine cold or hot as the maker says: head, rockers, lash; then "
+        "measure the springs again and compare the sets",
+        "the engine maker",
+    )
 
 
-def _cell(value: Any, convert: Callable[[float], float] | None) -> Cell:
-    if value is None or convert is not None:
-        return None if value is None or convert is None else convert(value)
-    return int(value) if isinstance(value, bool) else value
+def _bind(sheet: Sheet, units: Units) -> str:
+    """Say how near each set comes, or that it isn't known."""
+    known = [one for one in sheet.margins if one.margin_mm is not None]
+    unknown = first_few([one.set_name for one in sheet.margins if one.margin_mm is None])
+    said = "turn the engine by hand to full lift on every valve and see the coils still apart"
+    if known:
+        least = min(known, key=lambda one: one.margin_mm or 0.0)
+        said += (
+            f"; least on this sheet {units.length_text(least.margin_mm)}, of {least.set_name} at "
+            f"valve {least.valve}"
+        )
+    return f"{said}; not known of {unknown}" if unknown else said
+
+
+def _break_in(sheet: Sheet, units: Units) -> str:
+    """Say what the outers alone give: a reduced load for the first minutes of a flat tappet."""
+    alone = outer_alone(sheet)
+    told = "only if the cam has flat tappets; on reduced load, with the oil the cam grinder names"
+    if all(row.inner is None for row in sheet.valves):
+        return f"{told}; single springs leave nothing out, so ask how to reduce the load"
+    if alone is None:
+        return f"{told}; what the outers alone give was not measured"
+    shut, full = (
+        f"{units.load_text(span.least_n)} to {units.load_text(span.most_n)}" for span in alone
+    )
+    return (
+        f"{told}. With the inners left out the outers alone give {shut} shut and {full} at full "
+        "lift: that holds a valve only at low speed. Put the inners in before any other running"
+    )

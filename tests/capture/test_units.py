@@ -26,11 +26,13 @@ from coilbench.capture.units import (
         (parse_load_n, "1 kg", 9.80665),  # 3rd CGPM, 1901
         (parse_load_n, "1kgf", 9.80665),
         (parse_load_n, "75 lbf", 75 * 0.45359237 * 9.80665),  # the pound of 1959, same gravity
+        (parse_load_n, "75 lbs", 75 * 0.45359237 * 9.80665),
         (parse_load_n, "330N", 330.0),
         (parse_length_mm, "1in", 25.4),  # international inch, 1959
         (parse_length_mm, '1.5"', 38.1),
         (parse_length_mm, "38,5 mm", 38.5),
         (parse_mass_g, "1lb", 453.59237),
+        (parse_mass_g, "2 lbs", 907.18474),
         (parse_mass_g, "16 oz", 453.59237),
         (parse_stress_mpa, "1ksi", 1000 * 0.45359237 * 9.80665 / 25.4**2),
         (parse_fraction, "5 %", 0.05),

@@ -33,7 +33,7 @@ def test_readme_warns(caution: str) -> None:
     assert caution in flat("README.md")
 
 
-@pytest.mark.parametrize("page", ["SCALE.md", "POWERUP.md"])
+@pytest.mark.parametrize("page", ["HEAD.md", "SCALE.md", "POWERUP.md"])
 def test_page_to_work_by_sends_to_the_cautions_first(page: str) -> None:
     first_paragraph = PAGES[page].split("\n\n")[1]
     assert "(README.md#safety-first)" in first_paragraph
@@ -54,6 +54,12 @@ FIGURES = {
     ("PARTS.md", "| 0.005 mm | {:.4f} kg |"): 3.5 * 0.005,
     ("PARTS.md", "| 0.01 mm | {:.3f} kg |"): 3.5 * 0.01,
     ("PARTS.md", "averaged | {:.1f} kg |"): 3.5 * 60 / 1023,
+    ("HEAD.md", "0.1 mm is {:.2f} kg"): 3.5 * 0.1,
+    ("HEAD.md", "takes {:.2f} kg off"): 3.5 * 0.5,
+    ("HEAD.md", "= {:.2f} mm proud"): 39.0 - 7.27,
+    ("HEAD.md", "/ 2 = {:.3f} mm lower"): (31.73 - 31.5) / 2,
+    ("HEAD.md", "/ 2 = {:.3f} mm,"): (33.0 - 31.73) / 2,
+    ("HEAD.md", "= {:.2f} mm more lash"): (33.0 - 31.73) / 2 * 1.5,
     ("SCALE.md", "({:.0f} N) at a"): 110 * KGF,
     ("SCALE.md", "= {:,.0f} N·mm"): 1079 * 150 * 300 / 450,
     ("SCALE.md", "= {:.0f} mm³, so"): 40 * 20**2 / 6,

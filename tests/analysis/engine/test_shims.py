@@ -49,8 +49,8 @@ def test_every_thickness_that_can_be_had() -> None:
 
 def test_what_is_short_is_counted() -> None:
     stock = [Shim(0.5, 12), Shim(0.25, None)]
-    assert SeatOptions(stock, 2, 12).shortages((0.25, 0.5)) == ()
-    assert SeatOptions(stock, 2, 12).shortages((0.5, 0.5)) == (Shortage(0.5, 24, 12),)
+    assert SeatOptions(stock, 2, 12).shortages(SeatChoice((0.25, 0.5))) == ()
+    assert SeatOptions(stock, 2, 12).shortages(SeatChoice((0.5, 0.5))) == (Shortage(0.5, 24, 12),)
 
 
 def test_cuts_are_whole_steps() -> None:
@@ -115,7 +115,7 @@ def test_every_stack_has_one_that_is_as_good(stock: list[Shim], most: int, valve
     thicknesses = sorted(shim.thickness_mm for shim in stock)
     for size in range(most + 1):
         for stack in itertools.combinations_with_replacement(thicknesses, size):
-            if SeatOptions(stock, most).shortages(stack):
+            if SeatOptions(stock, most).shortages(SeatChoice(stack)):
                 assert stack not in kept
                 continue
             assert any(

@@ -58,7 +58,7 @@ def test_the_document_has_the_agreed_keys() -> None:
         "trade_off",
     }
     assert set(document["card"]) == {
-        "name", "seat_n", "open_n", "lift_mm", "implied_rate_n_per_mm",
+        "name", "seat_n", "open_n", "lift_mm", "implied_rate_n_per_mm", "loss_allowance",
     }  # fmt: skip
     assert document["card"]["seat_n"] == pytest.approx(40 * KGF_N)
     assert document["card"]["open_n"] == pytest.approx(78 * KGF_N)
@@ -66,7 +66,8 @@ def test_the_document_has_the_agreed_keys() -> None:
     (one,) = document["combinations"]
     assert set(one) == {
         "outer", "inner", "shim_mm", "seat_cut_mm", "seat_n", "seat_u_n", "open_n", "open_u_n",
-        "rate_n_per_mm", "coil_bind_margin_mm", "fits", "reasons", "shims_mm", "seat_lowest_n",
+        "rate_n_per_mm", "coil_bind_margin_mm", "fits", "reasons", "shims_mm", "outer_shims_mm",
+        "inner_shims_mm", "seat_lowest_n",
         "verdict", "needs", "valves", "inside_as_they_come", "inside_chosen", "inside_surely",
         "seat_highest_n", "open_lowest_n", "open_highest_n", "margins",
     }  # fmt: skip

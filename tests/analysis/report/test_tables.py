@@ -10,7 +10,7 @@ from dataclasses import replace
 import pytest
 
 from coilbench.analysis.inputs.sheet import Sheet
-from coilbench.analysis.report.sheet_text import SheetTable, sheet_tables
+from coilbench.analysis.report.sheet_tables import SheetTable, sheet_tables
 from coilbench.analysis.report.units import Units
 from coilbench.capture.tables.csv_table import csv_bytes
 

@@ -51,7 +51,7 @@ def test_notes(text: str, expected: KeyedReading) -> None:
         ("larch-07 38.5mm 27mm 22.4kg", "2 lengths and 1 loads"),
         ("larch-07 38.5 22.4kg", "'38.5' has no unit"),
         ("larch-07 38.5mm 22.4", "'22.4' has no unit"),
-        ("larch-07 38.5mm 22.4lbs", "'22.4lbs' cannot be read"),
+        ("larch-07 38.5mm 22.4psi", "'22.4psi' cannot be read"),
         ("larch-07 38.5mm about 22.4kg", "'about' cannot be read"),
         ("larch-07 38.5mm 22.4kg down", "'down' marks a depth and comes right after it"),
         ("larch-07 down 38.5mm 22.4kg", "'down' marks a depth and comes right after it"),

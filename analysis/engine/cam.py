@@ -1,0 +1,198 @@
+"""The cam card: what it asks of all valves, or of the intake's and of the exhaust's. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from typing import Annotated, Any, ClassVar
+
+from msgspec import Meta
+
+from coilbench.analysis.engine.lobe import Lobe
+from coilbench.analysis.engine.toml_source import (
+    MOST,
+    LengthMm,
+    LengthMmOrZero,
+    LiftMm,
+    LoadN,
+    OpenLoadN,
+    Source,
+    Table,
+    Tolerance,
+)
+from coilbench.capture.blocks import Finding
+
+ROUNDING = 1e-9  # N or mm: what lies just on a limit is inside it, whatever the last bit says
+# Of a load whose card gives no tolerance. Cards and makers often allow 10 %, so that this is the
+# cautious half; common practice, no source.
+TOLERANCE_ASSUMED = 0.05
+
+Text = Annotated[str, Meta(pattern=r"\S")]
+Positive = Annotated[float, Meta(gt=0.0, le=MOST)]
+
+
+class CamTable(Table, frozen=True):
+    """[cam] as it stands, or with one of its parts laid over it."""
+
+    instead: ClassVar[Mapping[str, str]] = {"valve_lift": " (or lobe_lift, rocker_ratio and lash)"}
+
+    seat_load_n: LoadN
+    open_load_n: OpenLoadN
+    name: Text | None = None
+    seat_tolerance: Tolerance | None = None
+    open_tolerance: Tolerance | None = None
+    valve_lift_mm: LiftMm | None = None
+    lobe_lift_mm: LiftMm | None = None
+    rocker_ratio: Positive | None = None
+    lash_mm: LengthMmOrZero | None = None
+    max_rpm: Positive | None = None
+    lobe_height_mm: LengthMm | None = None
+    base_circle_mm: LengthMm | None = None
+    core_diameter_mm: LengthMm | None = None
+    old_base_circle_mm: LengthMm | None = None
+
+    @classmethod
+    def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
+        """Name the lift, or what is missing to work it out; the lobe's where its height is."""
+        if "lobe_lift" not in table and "valve_lift" not in table:
+            yield "valve_lift"
+        if "lobe_lift" in table and "rocker_ratio" not in table:
+            yield "rocker_ratio"
+
+
+@dataclass(frozen=True)
+class Cam:
+    """What the cam card asks of some valves.
+
+    Attributes:
+        side: whose card it is; None where one card serves all valves.
+        seat_load_n, open_load_n: what the springs must show: the card's loads, raised by
+            loss_allowance, a fraction.
+        seat_tolerance_n, open_tolerance_n: how far a load may be away, either way.
+        valve_lift_mm: at the valve; given, or lobe_lift * rocker_ratio - lash, the lash
+            (clearance) as measured at the valve.
+        lash_mm, max_rpm: None where not given.
+    """
+
+    name: str
+    side: str | None
+    seat_load_n: float
+    seat_tolerance_n: float
+    open_load_n: float
+    open_tolerance_n: float
+    valve_lift_mm: float
+    loss_allowance: float
+    lash_mm: float | None
+    max_rpm: float | None
+    lobe: Lobe
+
+    @property
+    def implied_rate_n_per_mm(self) -> float:
+        """The rate the card implies: (open - seat) / lift."""
+        return (self.open_load_n - self.seat_load_n) / self.valve_lift_mm
+
+    def fits(self, seat_n: float, open_n: float) -> bool:
+        """Tell whether both loads are inside the tolerances; what lies just on one is."""
+        return (
+            abs(seat_n - self.seat_load_n) <= self.seat_tolerance_n + ROUNDING
+            and abs(open_n - self.open_load_n) <= self.open_tolerance_n + ROUNDING
+        )
+
+    def distance(self, seat_n: float, open_n: float) -> float:
+        """Return how far two loads are from the card's, each in its tolerance, squared, summed."""
+        seat = (seat_n - self.seat_load_n) / self.seat_tolerance_n
+        full = (open_n - self.open_load_n) / self.open_tolerance_n
+        return seat * seat + full * full
+
+
+def read_cam(source: Source, table: CamTable, side: str | None, loss_allowance: float) -> Cam:
+    """Work out what a card asks for.
+
+    Raises:
+        CoilbenchError: values that can't be together.
+    """
+    file_name = source.name.rpartition(".")[0] or source.name
+    name = file_name if table.name is None else table.name
+    if table.open_load_n <= table.seat_load_n:
+        what = f"the open load {source.at('cam', 'open_load')!r} must be above the seat load"
+        hint = f"Give the load at full lift, above {source.at('cam', 'seat_load')!r}"
+        source.refuse(("cam", "open_load"), what, hint)
+    return Cam(
+        name=name if side is None else f"{name}, {side}",
+        side=side,
+        seat_load_n=table.seat_load_n * (1.0 + loss_allowance),
+        seat_tolerance_n=_tolerance_n(table.seat_load_n, table.seat_tolerance),
+        open_load_n=table.open_load_n * (1.0 + loss_allowance),
+        open_tolerance_n=_tolerance_n(table.open_load_n, table.open_tolerance),
+        valve_lift_mm=_valve_lift_mm(source, table),
+        loss_allowance=loss_allowance,
+        lash_mm=table.lash_mm,
+        max_rpm=table.max_rpm,
+        lobe=_lobe(source, table),
+    )
+
+
+def _tolerance_n(load_n: float, given: Tolerance | None) -> float:
+    return TOLERANCE_ASSUMED * load_n if given is None else given.of(load_n)
+
+
+def _valve_lift_mm(source: Source, table: CamTable) -> float:
+    if table.valve_lift_mm is not None:
+        for key in ("lobe_lift", "rocker_ratio", "lash"):
+            if source.at("cam", key) is not None:
+                what = f"{key} = {source.at('cam', key)!r} is given besides valve_lift"
+                hint = "Give valve_lift alone, or lobe_lift, rocker_ratio and lash"
+                source.refuse(("cam", key), what, hint)
+        return float(table.valve_lift_mm)
+    at_valve_mm = (table.lobe_lift_mm or 0.0) * (table.rocker_ratio or 0.0)
+    lift_mm = at_valve_mm - (table.lash_mm or 0.0)
+    if lift_mm <= 0.0:
+        what = f"lobe_lift * rocker_ratio - lash is {lift_mm:.3f} mm, it must be above 0"
+        hint = "Check lobe_lift, rocker_ratio and lash (measured at the valve)"
+        source.refuse(("cam", "lobe_lift"), what, hint)
+    return lift_mm
+
+
+def _lobe(source: Source, table: CamTable) -> Lobe:
+    """Put the lobe's dimensions together; its height is that over heel and nose."""
+    if table.lobe_height_mm is not None:
+        height = source.at("cam", "lobe_height")
+        if table.base_circle_mm is not None:
+            what = f"{height!r} is given besides base_circle"
+            source.refuse(("cam", "lobe_height"), what, "Give the one that was measured")
+        if table.lobe_lift_mm is None:
+            what = f"{height!r} tells the base circle only together with the lobe's lift"
+            hint = "Give lobe_lift and rocker_ratio in place of valve_lift, or give base_circle"
+            source.refuse(("cam", "lobe_height"), what, hint)
+        if table.lobe_height_mm <= table.lobe_lift_mm:
+            what = f"{height!r} from heel to nose is not above the lobe's lift"
+            hint = "lobe_height is base circle (a diameter) and lift together"
+            source.refuse(("cam", "lobe_height"), what, hint)
+    return Lobe(
+        table.lobe_height_mm,
+        table.base_circle_mm,
+        table.lobe_lift_mm,
+        table.core_diameter_mm,
+        table.old_base_circle_mm,
+        table.rocker_ratio,
+    )
+
+
+def cam_notes(table: CamTable, cam: Cam) -> Iterator[Finding]:
+    """Yield what was assumed about a card, and by how much its loads are raised."""
+    if table.lobe_lift_mm is not None and table.lash_mm is None:
+        yield Finding.of("lash_assumed", lash_mm=0.0)
+    given = (("seat", table.seat_tolerance), ("open", table.open_tolerance))
+    ends = [end for end, tolerance in given if tolerance is None]
+    if ends:
+        yield Finding.of("tolerance_assumed", ends=ends, share=TOLERANCE_ASSUMED)
+    if cam.loss_allowance > 0.0:
+        yield Finding.of(
+            "loss_allowance",
+            card=cam.name,
+            share=cam.loss_allowance,
+            card_seat_n=float(table.seat_load_n),
+            card_open_n=float(table.open_load_n),
+            seat_n=cam.seat_load_n,
+            open_n=cam.open_load_n,
+        )
