@@ -14,9 +14,9 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.depths import SpringSize, depth_rows
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.shims import depths
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 Straight = tuple[float, float]  # free length in mm, rate in N/mm
@@ -161,9 +161,11 @@ def test_pairs_are_judged_card_by_card() -> None:
     assert rises == pytest.approx({"intake": 300.0, "exhaust": 270.0})
 
 
-def test_depths_are_listed_for_each_card() -> None:
-    rows = depths(build_of(), {"larch": 50.0, "heron": 48.0})
-    bare = {
-        row.card: row.open_depth_mm for row in rows if row.set_name == "larch" and not row.shim_mm
-    }
-    assert bare == pytest.approx({"Lake twin, intake": 50 - 29.8, "Lake twin, exhaust": 50 - 31.0})
+def test_depths_reach_each_valves_lift() -> None:
+    """Intakes at 40.0 and 39.6 mm lift by 10 mm, the exhaust at 40.0 mm by 9 mm."""
+    sizes = {"larch": SpringSize(50.0, None), "heron": SpringSize(48.0, None)}
+    rows = {(row.set_name, row.at): row for row in depth_rows(build_of(), sizes)}
+    low_mm, high_mm = 29.6, 31.0
+    full = rows["larch", "open"]
+    assert (full.heights_mm[-1], full.depths_mm[-1]) == (high_mm, 50.0 - high_mm)
+    assert full.heights_mm[0] <= low_mm  # over the thickest stack, where there are shims

@@ -12,13 +12,13 @@ from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Shim, parse_build
+from coilbench.analysis.engine.depths import SpringSize, depth_rows
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.shims import (
     SeatChoice,
     SeatOptions,
     Shortage,
-    depths,
     height_errors,
 )
 from coilbench.capture.errors import CoilbenchError
@@ -129,13 +129,10 @@ def test_under_a_single_spring_it_is_all_the_same() -> None:
 
 
 def test_depths_follow_the_spring_that_the_shim_is_under() -> None:
-    rows = depths(build_of(shim(0.5, "inner")), {"larch": 50.0, "heron": 48.0})
-    found = {
-        name: {(row.shim_mm, row.seat_height_mm) for row in rows if row.set_name == name}
-        for name in ("larch", "heron")
-    }
-    assert found["larch"] == {(0.0, 40.0)}
-    assert found["heron"] == {(0.0, 38.0), (0.5, 37.5), (1.0, 37.0)}
+    sizes = {"larch": SpringSize(50.0, None), "heron": SpringSize(48.0, None)}
+    rows = depth_rows(build_of(shim(0.5, "inner")), sizes)
+    found = {row.set_name: row.heights_mm for row in rows if row.at == "seat"}
+    assert found == {"larch": (40.0,), "heron": (37.0, 37.5, 38.0)}
 
 
 @pytest.mark.parametrize(
