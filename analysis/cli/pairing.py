@@ -42,8 +42,13 @@ class _Paired(NamedTuple):
     build: BuildFile
     candidates: Candidates
     pairing: Pairing
-    chosen: Combination | None = None
     limits: LimitsReport | None = None
+
+    @property
+    def fits(self) -> bool:
+        """Whether the best fits the card and no limit that was asked for is known to fail."""
+        kept = self.limits is None or not self.limits.fails
+        return self.pairing.combinations[0].fits and kept
 
 
 @click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
@@ -67,11 +72,13 @@ def pair_command(
 
     Each set counts with the mean of its springs; springs that the set check flags as weak,
     stiff, short or odd are left out, and named. Several build files compare cam cards on the same
-    springs. Exits with 1 when no combination fits.
+    springs. Exits with 1 when no combination fits, or its limits fail.
 
-    With --limits also: the wire's stress and fatigue, surge, and the speed at which the valve
-    leaves its cam, of the best combination or of the sets named, as far as the build file and
-    the book hold what they are computed from.
+    With --limits also: the wire's stress and fatigue, surge, coil bind, the retainer's clearance,
+    and the speed at which the valve leaves its cam, of the best combination or of the sets named,
+    as far as the build file and the book hold what they are computed from. Moving masses are those
+    at the valve: a rocker's is its moment of inertia about its pivot over the square of its arm to
+    the valve.
     """
     with_limits = with_limits or outer is not None or inner is not None
     files = [read_build(path) for path in builds]
@@ -90,7 +97,7 @@ def pair_command(
             inner_set = None if chosen.inner is None else candidate.sets[chosen.inner]
             outer_set = candidate.sets[chosen.outer]
             limits = assess_limits(build, outer_set, inner_set, chosen.choice, table)
-            each = each._replace(chosen=chosen, limits=limits)
+            each = each._replace(limits=limits)
         found.append(each)
     if as_json:
         documents = [_document(each) for each in found]
@@ -102,7 +109,7 @@ def pair_command(
         say(CAUTION)
         if with_limits:
             say(LIMITS_CAUTION)
-    if not any(each.pairing.combinations[0].fits for each in found):
+    if not any(each.fits for each in found):
         raise click.exceptions.Exit(1)
 
 
@@ -129,34 +136,41 @@ def _chosen(pairing: Pairing, outer: str | None, inner: str | None) -> Combinati
 def _document(each: _Paired) -> dict[str, object]:
     whole: dict[str, object] = {"build": each.build.name} | document(each.pairing)
     whole |= {"left_out": each.candidates.left_out, "unsure": each.candidates.unsure}
-    if each.chosen is not None and each.limits is not None:
-        names = {"outer": each.chosen.outer, "inner": each.chosen.inner}
-        said = document(limits_text(each.limits, SI))
-        whole["limits"] = names | document(each.limits) | said
+    if each.limits is not None:
+        whole["limits"] = limits_document(each.limits)
     return whole
+
+
+def limits_document(limits: LimitsReport) -> dict[str, object]:
+    """Return a pair's limits as JSON holds them."""
+    return {**document(limits), **document(limits_text(limits, SI))}
+
+
+def say_limits(limits: LimitsReport) -> None:
+    """Print a pair's limits: what isn't kept, the figures, what they rest on and what they lack."""
+    text = limits_text(limits, units())
+    say(f"Limits of {_named(limits, units())}:")
+    for words in (*text.verdicts, *text.findings, *text.assumed):
+        say(f"  {words}.")
+    for missing in text.not_given:
+        say(f"  Not given: {missing}.")
 
 
 def _show(found: list[_Paired], top: int) -> None:
     shown = units()
     for each in found:
         show_pairing(each.build, each.candidates, each.pairing, top)
-        if each.chosen is not None and each.limits is not None:
-            said = limits_text(each.limits, shown)
-            say(f"Limits of {_named(each.chosen, shown)}:")
-            for finding in said.findings:
-                say(f"  {finding}.")
-            for missing in said.not_given:
-                say(f"  Not given: {missing}.")
+        if each.limits is not None:
+            say_limits(each.limits)
     if len(found) > 1:
         say("The cards, the one that is met best first:")
-        for pairing in sorted((each.pairing for each in found), key=lambda one: one.rank):
-            best = pairing.combinations[0]
-            verdict = "fits" if best.fits else "does not fit"
-            named = _named(best, shown)
-            say(f"  {pairing.cam.name} ({pairing.name}): {named}, {verdict}")
+        for each in sorted(found, key=lambda one: one.pairing.rank):
+            verdict = "fits" if each.fits else "does not fit"
+            named = _named(each.pairing.combinations[0], shown)
+            say(f"  {each.pairing.cam.name} ({each.pairing.name}): {named}, {verdict}")
 
 
-def _named(each: Combination, shown: Units) -> str:
+def _named(each: Combination | LimitsReport, shown: Units) -> str:
     return pair_text(each.outer, each.inner, each.choice, shown)
 
 

@@ -102,7 +102,7 @@ class Head(Table, frozen=True):
 
     The installed height is the outer's, valve shut, the mean over the valves where each has its
     own; the inner's is that less inner_offset_mm. The retainer's clearance is to the guide or its
-    seal, valve shut: what is done under the springs doesn't change it.
+    seal, valve shut: what is done under the springs doesn't change it. Valves may have their own.
     """
 
     installed_height_mm: _LengthMm = _LengthMm()
@@ -111,6 +111,7 @@ class Head(Table, frozen=True):
     max_seat_cut_mm: _LengthMmOrZero = _LengthMmOrZero()
     seat_cut_step_mm: _LengthMm = _LengthMm(0.1)
     retainer_clearance_mm: _LengthMmOrZero | None = None
+    retainer_clearances_mm: dict[str, Any] = field(default_factory=dict)
 
     @classmethod
     def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
@@ -128,6 +129,13 @@ class Head(Table, frozen=True):
     def valve_count(self) -> int | None:
         """How many valves there are; None where it isn't given."""
         return (len(self.valves) if isinstance(self.valves, dict) else self.valves) or None
+
+    @property
+    def clearances_mm(self) -> Mapping[str, float | None]:
+        """Retainer to guide by valve, shut: "" for those without their own, None where unknown."""
+        own = self.retainer_clearances_mm
+        all_own = own and len(own) >= (self.valve_count or 0)
+        return own if all_own else own | {"": self.retainer_clearance_mm}
 
     @property
     def lowest_height_mm(self) -> float:
@@ -166,6 +174,7 @@ class WireGiven(Table, frozen=True):
     material: _Text | None = None
     tensile_mpa: _StressMpa | None = field(default=None, name="tensile_strength")
     shot_peened: bool | None = None
+    shear_modulus_mpa: _StressMpa | None = None
     spring_mass_g: _MassG | None = None  # one spring, weighed
 
     @property
@@ -178,7 +187,8 @@ class ValveTrain(Table, frozen=True):
     """What moves one valve.
 
     The lift table is a CSV file beside the build file. Masses are by part: those that move as
-    the valve does (a rocker with what it weighs there), and those that move as the lobe lifts.
+    the valve does (a rocker with its moment of inertia about its pivot over its arm there squared),
+    and those that move as the lobe lifts.
     """
 
     lift_table: _Text | None = None
@@ -205,9 +215,9 @@ class BuildFile:
 
     @property
     def clearance_mm(self) -> float | None:
-        """Retainer to guide at full lift; None where it isn't given with the valve shut."""
-        shut_mm = self.head.retainer_clearance_mm
-        return None if shut_mm is None else round(shut_mm - self.cam.valve_lift_mm, 6)
+        """Retainer to guide at full lift, the least known; None where none is given shut."""
+        known_mm = [mm for mm in self.head.clearances_mm.values() if mm is not None]
+        return round(min(known_mm) - self.cam.valve_lift_mm, 6) if known_mm else None
 
 
 class _File(Table, frozen=True):
@@ -286,6 +296,12 @@ def _with_valves(source: Source, file: _File, cam: Cam) -> Head:
             whose = "the inner's installed height" if offset_mm else "the installed height"
             what = f"{whose} {height_mm - offset_mm:.2f} mm is not above the lift {lift_mm:.2f} mm"
             source.refuse(path, what, "Check installed height, inner_offset and valve lift")
+    own_mm = source.read_each(_LengthMmOrZero, ("head", "retainer_clearances"))
+    for valve in own_mm:
+        if heights_mm and valve not in heights_mm:
+            what = f"{valve!r} is no valve of [head.valves]"
+            source.refuse(("head", "retainer_clearances", valve), what, "Name the valves alike")
+    head = replace(head, retainer_clearances_mm=own_mm)
     if not heights_mm:
         return head
     mean_mm = math.fsum(heights_mm.values()) / len(heights_mm)
@@ -353,5 +369,6 @@ def _assumptions(source: Source, file: _File) -> Iterator[Finding]:
         yield Finding.of("coil_bind_margin_assumed", limit_mm=float(limits.coil_bind_margin_mm))
     if file.shims and source.at("limits", "max_shims") is None:
         yield Finding.of("max_shims_assumed", shims=limits.max_shims)
-    if file.head.retainer_clearance_mm is not None and source.at("limits", "min_clearance") is None:
+    clearances = file.head.retainer_clearance_mm, *file.head.retainer_clearances_mm
+    if clearances != (None,) and source.at("limits", "min_clearance") is None:
         yield Finding.of("min_clearance_assumed", limit_mm=float(limits.min_clearance_mm))

@@ -73,6 +73,9 @@ class HeightUnread:
     limit_mm: float | None
 
 
+BindKind = Literal["solid_unknown", "binds", "margin_low", "solid_computed", "gaps_small"]
+
+
 @dataclass(frozen=True)
 class BindRisk:
     """A set that binds or may bind.
@@ -82,7 +85,7 @@ class BindRisk:
         limit_mm: what should be left: the build file's, or EN 13906-1's smallest sum of gaps.
     """
 
-    kind: Literal["solid_unknown", "binds", "margin_low", "solid_computed", "gaps_small"]
+    kind: BindKind
     set_name: str = field(metadata=SET_KEY)
     solid_height_mm: float | None
     margin_mm: float | None
