@@ -275,6 +275,12 @@ def _speed(f: Mapping[str, Any]) -> str:
     )
 
 
+def _speed_low(f: Mapping[str, Any], _units: Units) -> str:
+    reaches = f["speed_rpm"] + f["speed_u_rpm"] > f["max_rpm"]
+    unsure = ", but the uncertainty reaches over that" if reaches else ""
+    return f"{_speed(f)}, not to the card's {f['max_rpm']:.0f} rpm{unsure}"
+
+
 def _lift(f: Mapping[str, Any], units: Units) -> str:
     return (
         f"the lift table {f['table']} reaches {units.length_text(f['table_lift_mm'])} at the "
@@ -311,7 +317,7 @@ LIMIT_WORDS: dict[LimitKind, Callable[[Mapping[str, Any], Units], str]] = {
     "clearance_unknown": lambda f, _: (
         f"retainer clearance{' of valve ' + f['valve'] if f['valve'] else ''}, it isn't given"
     ),
-    "speed_low": lambda f, _: f"{_speed(f)}, not to the card's {f['max_rpm']:.0f} rpm",
+    "speed_low": _speed_low,
     "speed_unsure": lambda f, _: (
         f"{_speed(f)}: too near the card's {f['max_rpm']:.0f} rpm to be sure, or not measured over "
         "the whole lift"
