@@ -31,6 +31,8 @@ valves = 12
 max_seat_cut = "0.6 mm"
 seat_cut_step = "0.2 mm"
 retainer_clearance = "13 mm"
+[head.retainer_clearances]
+"1" = "12.5 mm"
 [[shims]]
 thickness = "0.5 mm"
 count = 24
@@ -45,6 +47,7 @@ inner = ["heron"]
 material = "music"
 tensile_strength = "1900 MPa"
 shot_peened = true
+shear_modulus = "79300 MPa"
 spring_mass = "80 g"
 [valve_train]
 lift_table = "lift.csv"
@@ -146,6 +149,6 @@ def keys(table: dict, path: str = "") -> set[str]:
     for key, value in table.items():
         own = f"{path}{'SET' if path == 'wire.' else key}"
         inner = value[0] if isinstance(value, list) and isinstance(value[0], dict) else value
-        whole = not isinstance(inner, dict) or own.endswith("masses")
+        whole = not isinstance(inner, dict) or own.endswith(("masses", "clearances"))
         found |= {own} if whole else keys(inner, f"{own}.")
     return found
