@@ -20,15 +20,23 @@ from coilbench.analysis.cli.common import (
     units,
     use_flagged_option,
 )
-from coilbench.analysis.cli.pairing import CAUTION, say_card
+from coilbench.analysis.cli.pairing import (
+    CAUTION,
+    LIMITS_CAUTION,
+    limits_document,
+    say_card,
+    say_limits,
+)
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.engine.shims import Effort
-from coilbench.analysis.inputs.build_input import read_build
+from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.inputs.sheet_input import used_pairs
+from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
     assignment_notes,
@@ -49,34 +57,48 @@ from coilbench.capture.book.sets import find_set
 @build_argument
 @effort_option
 @use_flagged_option
+@click.option("--limits", "with_limits", is_flag=True, help="Add wire stress, surge, valve float.")
 @json_option
-def assign_command(build: Path, effort: Effort, use_flagged: bool, as_json: bool) -> None:
+def assign_command(
+    build: Path, effort: Effort, use_flagged: bool, with_limits: bool, as_json: bool
+) -> None:
     """Give every valve an outer, an inner and its shims, as near the card as can be.
 
     Springs come from all candidate sets of the build file together. The sum over the valves of
     both loads' misses, each in its tolerance and squared, is the least of all that was read, and
     proven to be where what was not read could not come nearer even at its best. Valves and heights
     are those of [head.valves], else `valves` in [head] says how many.
-    Exits with 1 when a valve misses the card, or can't be filled.
+    Exits with 1 when a valve misses the card or can't be filled, or, with --limits, when what the
+    wire bears, the retainer's clearance or the speed at which the valve leaves its cam fails.
     """
     parsed = read_build(build)
+    table = lift_table_beside(parsed, build) if with_limits else None
     with open_book(book_path()) as db:
         found = candidate_sets(db, parsed, use_flagged)
         warned = rig_warnings(db)
     assignment = assign(parsed, found.sets, found.sizes, effort)
+    pairs = used_pairs(assignment.chosen.valves) if with_limits else ()
+    limits = [assess_limits(parsed, *pair, table) for pair in pairs]
     if as_json:
+        told = [limits_document(each) for each in limits]
         print_document(
             document(assignment)
             | document(card_facts(parsed))
             | {"notes": assignment_notes(assignment, SI), "left_out": found.left_out}
             | {"unsure": found.unsure, "warnings": document(warned)}
+            | ({"limits": told} if with_limits else {})
         )
     else:
         say_card(parsed, found)
         _show(assignment)
+        for each in limits:
+            say_limits(each)
         show_warnings(warned)
         say(CAUTION)
-    if assignment.chosen.valves_that_fit < len(assignment.valves):
+        if with_limits:
+            say(LIMITS_CAUTION)
+    inside = assignment.chosen.valves_that_fit == len(assignment.valves)
+    if not inside or any(each.fails for each in limits):
         raise click.exceptions.Exit(1)
 
 

@@ -26,6 +26,7 @@ from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
+from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.build_text import card_facts, shims_text
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
@@ -41,8 +42,13 @@ class _Paired(NamedTuple):
     build: BuildFile
     candidates: Candidates
     pairing: Pairing
-    chosen: Combination | None = None
     limits: LimitsReport | None = None
+
+    @property
+    def fits(self) -> bool:
+        """Whether the best fits the card and no limit that was asked for is known to fail."""
+        kept = self.limits is None or not self.limits.fails
+        return self.pairing.combinations[0].fits and kept
 
 
 @click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
@@ -67,11 +73,13 @@ def pair_command(
     Each set counts with the mean of its springs; springs that the set check flags as weak,
     stiff, short or odd are left out, and named. Several build files, or one with cards of its own
     for intake and exhaust, compare cam cards on the same springs. Exits with 1 when no combination
-    fits.
+    fits, or its limits fail.
 
-    With --limits also: the wire's stress and fatigue, surge, and the speed at which the valve
-    leaves its cam, of the best combination or of the sets named, as far as the build file and
-    the book hold what they are computed from.
+    With --limits also: the wire's stress and fatigue, surge, coil bind, the retainer's clearance,
+    and the speed at which the valve leaves its cam, of the best combination or of the sets named,
+    as far as the build file and the book hold what they are computed from. Moving masses are those
+    at the valve: a rocker's is its moment of inertia about its pivot over the square of its arm to
+    the valve.
     """
     with_limits = with_limits or outer is not None or inner is not None
     cards = [(card, path) for path in builds for card in read_build(path).cards]
@@ -84,11 +92,7 @@ def pair_command(
     for build, table, candidate in zip(files, tables, candidates, strict=True):
         each = _Paired(build, candidate, pair_sets(build, candidate.sets))
         if with_limits:
-            chosen = _chosen(each.pairing, outer, inner)
-            inner_set = None if chosen.inner is None else candidate.sets[chosen.inner]
-            outer_set = candidate.sets[chosen.outer]
-            limits = assess_limits(build, outer_set, inner_set, chosen.choice, table)
-            each = each._replace(chosen=chosen, limits=limits)
+            each = _with_limits(each, table, outer, inner)
         found.append(each)
     if as_json:
         documents = [_document(each) for each in found]
@@ -102,9 +106,24 @@ def pair_command(
             say(LIMITS_CAUTION)
     fits: dict[Path, bool] = {}  # a file whose valves have several cards has to meet them all
     for (_, path), each in zip(cards, found, strict=True):
-        fits[path] = fits.get(path, True) and each.pairing.combinations[0].fits
+        fits[path] = fits.get(path, True) and each.fits
     if not any(fits.values()):
         raise click.exceptions.Exit(1)
+
+
+def _with_limits(
+    each: _Paired, table: LiftTable | None, outer: str | None, inner: str | None
+) -> _Paired:
+    """Let the limits count, and add those of the best combination of the sets asked for."""
+
+    def limits_of(one: Combination) -> LimitsReport:
+        sets = each.candidates.sets
+        inner_set = None if one.inner is None else sets[one.inner]
+        return assess_limits(each.build, sets[one.outer], inner_set, one.choice, table)
+
+    pairing = each.pairing.with_limits(lambda one: limits_of(one).failures)
+    limits = limits_of(_chosen(pairing, outer, inner))
+    return each._replace(pairing=pairing, limits=limits)
 
 
 def _chosen(pairing: Pairing, outer: str | None, inner: str | None) -> Combination:
@@ -128,31 +147,44 @@ def _document(each: _Paired) -> dict[str, object]:
     whole |= {"left_out": each.candidates.left_out, "unsure": each.candidates.unsure}
     facts = card_facts(each.build)
     whole |= {name: document(facts[name]) for name in ("notes", "lobe")}
-    if each.chosen is not None and each.limits is not None:
-        names = {"outer": each.chosen.outer, "inner": each.chosen.inner}
-        said = document(limits_text(each.limits, SI))
-        whole["limits"] = names | document(each.limits) | said
+    if each.limits is not None:
+        whole["limits"] = limits_document(each.limits)
     return whole
+
+
+def limits_document(limits: LimitsReport) -> dict[str, object]:
+    """Return a pair's limits as JSON holds them."""
+    return {**document(limits), **document(limits_text(limits, SI))}
+
+
+def say_limits(limits: LimitsReport) -> None:
+    """Print a pair's limits: what isn't kept, the figures, what they rest on and what they lack."""
+    text = limits_text(limits, units())
+    say(f"Limits of {_named(limits, units())}:")
+    for words in (*text.verdicts, *text.findings, *text.assumed):
+        say(f"  {words}.")
+    for missing in text.not_given:
+        say(f"  Not given: {missing}.")
 
 
 def _show(found: list[_Paired], top: int) -> None:
     shown = units()
     for each in found:
         show_pairing(each.build, each.candidates, each.pairing, top)
-        if each.chosen is not None and each.limits is not None:
-            said = limits_text(each.limits, shown)
-            one = each.chosen
-            say(f"Limits of {pair_text(one.outer, one.inner, one.choice, shown)}:")
-            for finding in said.findings:
-                say(f"  {finding}.")
-            for missing in said.not_given:
-                say(f"  Not given: {missing}.")
+        if each.limits is not None:
+            say_limits(each.limits)
     if len(found) > 1:
         say("The cards, the one that is met best first:")
-        for pairing in sorted((each.pairing for each in found), key=lambda one: one.rank):
-            best = pairing.combinations[0]
-            named = pair_text(best.outer, best.inner, best.choice, shown)
-            say(f"  {pairing.cam.name} ({pairing.name}): {named}, {best.verdict}")
+        for each in sorted(found, key=lambda one: one.pairing.rank):
+            best = each.pairing.combinations[0]
+            verdict = "misses a limit" if best.fits and not each.fits else best.verdict
+            say(
+                f"  {each.pairing.cam.name} ({each.pairing.name}): {_named(best, shown)}, {verdict}"
+            )
+
+
+def _named(each: Combination | LimitsReport, shown: Units) -> str:
+    return pair_text(each.outer, each.inner, each.choice, shown)
 
 
 def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int) -> None:

@@ -11,6 +11,7 @@ from coilbench.analysis.cli.common import (
     effort_option,
     json_option,
     print_document,
+    say,
     show_warnings,
     units,
     use_flagged_option,
@@ -19,6 +20,7 @@ from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.sheet_input import read_sheet
+from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.sheet_text import sheet_document, sheet_text
 from coilbench.capture.book.opening import open_book
 
@@ -47,8 +49,9 @@ def report_command(
 
     Which springs and shims go under each valve with boxes to tick, the card, curves, margins, the
     sets with their flags, calibration, uncertainty, cautions, and how it was computed. Where the
-    springs can't fill every valve, the best pair of sets and why. Exits with 1 where it is so, or
-    where a valve misses the card.
+    springs can't fill every valve, the best pair of sets and why. Exits with 1 where it is so,
+    where a valve misses the card, or where a limit (coil stress, coil bind, retainer clearance, the
+    cam's speed) fails.
     """
     target = page
     if page is None and not as_json:
@@ -67,5 +70,7 @@ def report_command(
     else:
         click.echo(f"{sheet_text(sheet, units()).verdict}.")
         show_warnings(sheet.rig.warnings)
-    if not (sheet.named and sheet.fits):
+        for failure in sheet.failures:
+            say(f"{describe(failure, units())}.")
+    if not (sheet.named and sheet.fits) or sheet.failures:
         raise click.exceptions.Exit(1)

@@ -94,6 +94,7 @@ class WireGiven(Table, frozen=True):
     material: Text | None = None
     tensile_mpa: StressMpa | None = msgspec.field(default=None, name="tensile_strength")
     shot_peened: bool | None = None
+    shear_modulus_mpa: StressMpa | None = None
     spring_mass_g: MassG | None = None  # one spring, weighed
 
     @property
@@ -106,7 +107,8 @@ class ValveTrain(Table, frozen=True):
     """What moves one valve.
 
     The lift table is a CSV file beside the build file. Masses are by part: those that move as
-    the valve does (a rocker with what it weighs there), and those that move as the lobe lifts.
+    the valve does (a rocker with its moment of inertia about its pivot over its arm there squared),
+    and those that move as the lobe lifts.
     """
 
     lift_table: Text | None = None
@@ -160,9 +162,9 @@ class BuildFile:
 
     @property
     def clearance_mm(self) -> float | None:
-        """Retainer to guide at the greatest lift; None where it isn't given with the valve shut."""
-        shut_mm, lift_mm = self.head.retainer_clearance_mm, self.greatest_lift_mm
-        return None if shut_mm is None else round(shut_mm - lift_mm, 6)
+        """Retainer to guide at the greatest lift, the least known; None where none is given."""
+        known_mm = [mm for mm in self.head.clearances_mm.values() if mm is not None]
+        return round(min(known_mm) - self.greatest_lift_mm, 6) if known_mm else None
 
     @property
     def greatest_lift_mm(self) -> float:
@@ -325,5 +327,6 @@ def _notes(source: Source, file: _File, cam: Cam) -> Iterator[Finding]:
         yield Finding.of("coil_bind_margin_assumed", limit_mm=float(limits.coil_bind_margin_mm))
     if file.shims and source.at("limits", "max_shims") is None:
         yield Finding.of("max_shims_assumed", shims=limits.max_shims)
-    if file.head.retainer_clearance_mm is not None and source.at("limits", "min_clearance") is None:
+    clearances = file.head.retainer_clearance_mm, *file.head.retainer_clearances_mm
+    if clearances != (None,) and source.at("limits", "min_clearance") is None:
         yield Finding.of("min_clearance_assumed", limit_mm=float(limits.min_clearance_mm))

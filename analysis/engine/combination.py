@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 
@@ -67,6 +67,8 @@ class Combination:
         stocked: there are shims enough to put the same under every valve.
         reasons: what doesn't fit, or should be known.
         needs: what to measure where it can't be judged, the most useful first.
+        limit_failures: the limits of wire and valve train by which it misses, where they were
+            asked for.
     """
 
     outer: str
@@ -82,6 +84,7 @@ class Combination:
     stocked: bool
     reasons: tuple[Reason, ...]
     needs: tuple[Need, ...]
+    limit_failures: tuple[Any, ...] = ()
 
     @property
     def fits(self) -> bool:

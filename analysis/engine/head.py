@@ -31,7 +31,7 @@ class Head(Table, frozen=True):
     The installed height is the outer's, valve shut, the mean over the valves where each has its
     own; the inner's is that less inner_offset_mm. height_u_mm is its expanded uncertainty, k = 2.
     The retainer's clearance is to the guide or its seal, valve shut: what is done under the
-    springs doesn't change it.
+    springs doesn't change it. Valves may have their own.
     """
 
     installed_height_mm: LengthMm = LengthMm()
@@ -41,6 +41,7 @@ class Head(Table, frozen=True):
     max_seat_cut_mm: LengthMmOrZero = LengthMmOrZero()
     seat_cut_step_mm: LengthMm = LengthMm(0.1)
     retainer_clearance_mm: LengthMmOrZero | None = None
+    retainer_clearances_mm: dict[str, Any] = msgspec.field(default_factory=dict)
 
     @classmethod
     def also_required(cls, table: Mapping[str, Any]) -> Iterator[str]:
@@ -58,6 +59,13 @@ class Head(Table, frozen=True):
     def valve_count(self) -> int | None:
         """How many valves there are; None where it isn't given."""
         return (len(self.valves) if isinstance(self.valves, dict) else self.valves) or None
+
+    @property
+    def clearances_mm(self) -> Mapping[str, float | None]:
+        """Retainer to guide by valve, shut: "" for those without their own, None where unknown."""
+        own = self.retainer_clearances_mm
+        all_own = own and len(own) >= (self.valve_count or 0)
+        return own if all_own else own | {"": self.retainer_clearance_mm}
 
     @property
     def lowest_height_mm(self) -> float:
@@ -141,6 +149,13 @@ def with_valves(source: Source, head: Head, side: Side | None, sides: Mapping[st
     Raises:
         CoilbenchError: a height can't be, or isn't given.
     """
+    own_mm = source.read_each(LengthMmOrZero, ("head", "retainer_clearances"))
+    for valve in own_mm:
+        if isinstance(head.valves, dict) and head.valves and valve not in head.valves:
+            what = f"{valve!r} is no valve of [head.valves]"
+            source.refuse(("head", "retainer_clearances", valve), what, "Name the valves alike")
+    of_side = {v: mm for v, mm in own_mm.items() if side is None or sides.get(v) == side}
+    head = structs.replace(head, retainer_clearances_mm=of_side)
     heights_mm: dict[str, float] = {}
     for valve, given in head.valves.items() if isinstance(head.valves, dict) else ():
         path: KeyPath = ("head", "valves", valve)

@@ -6,9 +6,9 @@ close to the card each effort gets.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Literal
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any, Literal
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.combination import (
@@ -52,7 +52,9 @@ def _trade_off(combinations: Sequence[Combination], cam: Cam) -> tuple[Trade, ..
     trades: list[Trade] = []
     for each in sorted(combinations, key=lambda one: (one.effort, one.distance or 0.0)):
         distance = each.distance
-        if distance is None or each.verdict == "not judged" or not each.limits_kept:
+        if distance is None or each.verdict == "not judged":
+            continue
+        if each.limit_failures or not each.limits_kept:
             continue
         if not trades or distance < trades[-1].distance - LEAST_GAIN:
             trades.append(Trade(each, distance, cam.seat_load_n, cam.open_load_n))
@@ -180,10 +182,36 @@ class Pairing:
     answers: tuple[PairAnswer, ...]
     trades: tuple[Trade, ...]
 
+    def with_limits(self, failures: Callable[[Combination], tuple[Any, ...]]) -> Pairing:
+        """Return it with the combinations that fail by their limits as misses, ranked again.
+
+        Args:
+            failures: returns the limits by which a combination fails; it is asked of those that
+                fit or may fit.
+        """
+        judged = {}
+        for each in self.combinations:
+            found = failures(each) if each.fits or each.verdict == "near" else ()
+            judged[id(each)] = (
+                replace(each, verdict="misses", limit_failures=found, needs=()) if found else each
+            )
+        answers = [replace(one, best=judged[id(one.best)]) for one in self.answers]
+        combinations = sorted(judged.values(), key=lambda each: each.rank)
+        return replace(
+            self,
+            combinations=tuple(combinations),
+            answers=tuple(sorted(answers, key=_answer_rank)),
+            trades=_trade_off(combinations, self.cam),
+        )
+
     @property
     def rank(self) -> tuple[object, ...]:
         """Sort key among several cards: the card that is met best comes first."""
         return (*self.combinations[0].rank, self.name)
+
+
+def _answer_rank(answer: PairAnswer) -> tuple[object, ...]:
+    return answer.verdict == "misses", answer.best.rank
 
 
 def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
@@ -210,7 +238,7 @@ def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
             answers.append(_answer(build, chosen, of_pair, means_n))
             combinations += of_pair
     combinations.sort(key=lambda each: each.rank)
-    answers.sort(key=lambda each: (each.verdict == "misses", each.best.rank))
+    answers.sort(key=_answer_rank)
     return Pairing(
         build.name,
         build.cam,

@@ -117,6 +117,9 @@ class Loose:
     free_length_mm: float
 
 
+BindKind = Literal["solid_unknown", "binds", "margin_low", "solid_computed", "gaps_small"]
+
+
 @dataclass(frozen=True)
 class BindRisk:
     """A set that binds or may bind.
@@ -126,7 +129,7 @@ class BindRisk:
         limit_mm: what should be left: the build file's, or EN 13906-1's smallest sum of gaps.
     """
 
-    kind: Literal["solid_unknown", "binds", "margin_low", "solid_computed", "gaps_small"]
+    kind: BindKind
     set_name: str = field(metadata=SET_KEY)
     solid_height_mm: float | None
     margin_mm: float | None

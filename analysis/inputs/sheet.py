@@ -15,6 +15,7 @@ from coilbench.analysis.engine.placed import Load
 from coilbench.analysis.engine.reasons import Obstacle, Reason
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits.limits import LimitsReport
+from coilbench.analysis.limits.spring_limits import LimitFinding
 from coilbench.analysis.rig.card import Card
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.analysis.sets.stroke_choice import JudgedStroke
@@ -219,12 +220,19 @@ class Sheet:
 
     @property
     def fits(self) -> bool:
-        """Whether every valve is inside the card's tolerances, as far as known."""
-        return all(row.fits for row in self.valves)
+        """Whether every valve is inside the card's tolerances and no limit is known to fail."""
+        return all(row.fits for row in self.valves) and not self.failures
 
     @property
-    def reasons(self) -> tuple[Obstacle | Reason, ...]:
-        """Why the valves' springs are not named, and what doesn't fit of the best pair."""
+    def failures(self) -> tuple[LimitFinding, ...]:
+        """The limits that are known not to be kept, of all pairs, each once."""
+        found = [finding for each in self.limits for finding in each.failures]
+        return tuple(each for at, each in enumerate(found) if each not in found[:at])
+
+    @property
+    def reasons(self) -> tuple[Obstacle | Reason | LimitFinding, ...]:
+        """Why the springs are not named, what doesn't fit of the best pair, which limits fail."""
         if self.best is None:
-            return ()
-        return tuple(dict.fromkeys((*self.assignment.reasons, *self.best.reasons)))
+            return self.failures
+        reasons = dict.fromkeys((*self.assignment.reasons, *self.best.reasons))
+        return (*reasons, *self.failures)

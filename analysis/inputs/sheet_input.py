@@ -94,7 +94,7 @@ def make_sheet(
         ranked = pair_sets(build.cards[0], found.sets).combinations
         best = next(each for each in ranked if each.choice.allowed(assignment.effort))
         inner = None if best.inner is None else found.sets[best.inner]
-        pair = _UsedPair(found.sets[best.outer], inner, best.choice)
+        pair = UsedPair(found.sets[best.outer], inner, best.choice)
         chosen = _chosen_by_pair(build, assignment.valves, pair)
     used = [springs.name for springs in chosen.sets]
     limit_mm = build.limits.coil_bind_margin_mm
@@ -162,7 +162,7 @@ def _versions() -> Iterator[tuple[str, str]]:
         yield name, version(name)
 
 
-class _UsedPair(NamedTuple):
+class UsedPair(NamedTuple):
     """Two sets (or one) with the springs that are used, over the choice that presses them most."""
 
     outer: SetCurves
@@ -182,7 +182,7 @@ class _Chosen(NamedTuple):
     """
 
     rows: tuple[ValveRow, ...]
-    pairs: tuple[_UsedPair, ...]
+    pairs: tuple[UsedPair, ...]
     names: Mapping[tuple[str, str], str]
 
     @property
@@ -198,21 +198,25 @@ class _Chosen(NamedTuple):
 
 
 def _chosen_by_assignment(build: BuildFile, plans: Sequence[ValvePlan]) -> _Chosen:
+    names = {
+        (one.springs.name, one.label): one.name
+        for plan in plans
+        for one in (plan.outer, plan.inner)
+        if one is not None
+    }
+    return _Chosen(tuple(_assigned_row(build, plan) for plan in plans), used_pairs(plans), names)
+
+
+def used_pairs(plans: Sequence[ValvePlan]) -> tuple[UsedPair, ...]:
+    """Return each outer set with each inner set that an assignment works it with, once."""
     pairs: dict[tuple[str, str | None], list[ValvePlan]] = {}
-    names = {}
     for plan in plans:
-        for one in filter(None, (plan.outer, plan.inner)):
-            names[one.springs.name, one.label] = one.name
         inner = None if plan.inner is None else plan.inner.springs.name
         pairs.setdefault((plan.outer.springs.name, inner), []).append(plan)
-    return _Chosen(
-        tuple(_assigned_row(build, plan) for plan in plans),
-        tuple(_used_pair(of_pair) for of_pair in pairs.values()),
-        names,
-    )
+    return tuple(_used_pair(of_pair) for of_pair in pairs.values())
 
 
-def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: _UsedPair) -> _Chosen:
+def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: UsedPair) -> _Chosen:
     """Build with any springs of two sets, the same shims under every valve.
 
     Each valve's loads are those of the sets' means at the valve's own height.
@@ -221,10 +225,10 @@ def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: _UsedPair) 
     return _Chosen(tuple(_pair_row(build, valve, pair, loads) for valve in valves), (pair,), {})
 
 
-def _used_pair(plans: Sequence[ValvePlan]) -> _UsedPair:
+def _used_pair(plans: Sequence[ValvePlan]) -> UsedPair:
     lowest = min(plans, key=lambda plan: plan.choice.change_mm("outer"))
     inners = [plan.inner for plan in plans if plan.inner is not None]
-    return _UsedPair(
+    return UsedPair(
         _used_set([plan.outer for plan in plans]),
         _used_set(inners) if inners else None,
         lowest.choice,
@@ -248,7 +252,7 @@ def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
     return _row(plan.valve, plan.choice, places, (plan.seat, plan.open))
 
 
-def _pair_row(build: BuildFile, valve: Valve, pair: _UsedPair, loads: SetLoads) -> ValveRow:
+def _pair_row(build: BuildFile, valve: Valve, pair: UsedPair, loads: SetLoads) -> ValveRow:
     named = [(s.name, None, s.highest_solid_mm) for s in pair.sets]
     places = _places(build, valve, pair.choice, named)
     errors = [height_errors(build, pair.choice, role) for role in ROLES]

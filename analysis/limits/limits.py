@@ -1,4 +1,4 @@
-"""The limits of one build: wire, fatigue, surge and valve float, from what is given. Pure.
+"""The limits of one build: wire, fatigue, surge, bind, clearance, valve float. Pure.
 
 What isn't given isn't guessed: it is listed. The cautions go with every one of them: they support
 a decision, they don't make it.
@@ -8,28 +8,22 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
-from contextlib import suppress
 from dataclasses import dataclass, replace
 from operator import mul
-from typing import Literal
+from typing import Literal, get_args
 
 from msgspec import structs
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
-from coilbench.analysis.engine.build_file import BuildFile, WireGiven
-from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.placed import PlacedSet, SetCurves, place
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.placed import SetCurves, exceeds, place
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.stress import (
-    HandbookRate,
-    cam_hz,
-    fatigue_factor,
-    handbook_rate,
-    masses_g,
-    plain_stress_mpa,
-    rate_from_dimensions,
-    shear_stress_mpa,
-    surge_hz,
+from coilbench.analysis.limits.spring_limits import (
+    LimitFinding,
+    LimitKind,
+    SetLimits,
+    Severity,
+    set_findings,
+    set_limits,
 )
 from coilbench.analysis.limits.valve_motion import (
     SPRING_SHARE,
@@ -39,171 +33,8 @@ from coilbench.analysis.limits.valve_motion import (
     valve_float,
 )
 
-
-@dataclass(frozen=True)
-class SpringLimits:
-    """One spring; None where it can't be known.
-
-    Attributes:
-        rate_n_per_mm: between valve shut and full lift.
-        surge_hz, surge_u_hz: its own frequency; expanded uncertainty, k = 2, of the rate alone.
-        surge_ratio: to the turns of the camshaft.
-        shut_mpa, open_mpa, solid_mpa: shear stress, Bergsträsser's factor in it.
-        solid_plain_mpa: without the factor, as EN 13906-1 has it for a still load.
-        fatigue_factor: Goodman's with Zimmerli's data; below 1 the life is finite.
-    """
-
-    label: str
-    rate_n_per_mm: float | None
-    surge_hz: float | None
-    surge_u_hz: float | None
-    surge_ratio: float | None
-    shut_mpa: float | None
-    open_mpa: float | None
-    solid_mpa: float | None
-    solid_plain_mpa: float | None
-    fatigue_factor: float | None
-
-
-@dataclass(frozen=True)
-class SetLimits:
-    """One set; None where it isn't given or can't be known.
-
-    Attributes:
-        tensile_mpa: given or of the table.
-        spring_mass_g: one spring, weighed or from its dimensions.
-        geometric_rate_n_per_mm: what dimensions and the wire's shear modulus say of the rate.
-        rate_check: the springs' mean rate beside the dimensions'; None where one isn't known.
-    """
-
-    set_name: str
-    given: WireGiven
-    coil: Coil | None
-    tensile_mpa: float | None
-    spring_mass_g: float | None
-    weighed: bool
-    geometric_rate_n_per_mm: float | None
-    rate_check: HandbookRate | None
-    springs: tuple[SpringLimits, ...]
-
-    def worst(self, name: str) -> SpringLimits | None:
-        """The spring with the most stress, or the least of another attribute; None if unknown."""
-        sign = -1.0 if name.endswith("_mpa") else 1.0
-        known = [each for each in self.springs if getattr(each, name) is not None]
-        return min(known, key=lambda each: sign * float(getattr(each, name)), default=None)
-
-
-def _set_limits(placed: PlacedSet, given: WireGiven, crank_rpm: float | None) -> SetLimits:
-    coil = placed.springs.coil
-    tensile_mpa: float | None = given.tensile_mpa
-    geometric = None
-    if coil is not None and given.wire is not None:
-        if tensile_mpa is None:
-            tensile_mpa = given.wire.tensile_mpa(coil.wire_mm)
-        if coil.coil_diameter_mm is not None:
-            geometric = rate_from_dimensions(
-                coil.wire_mm,
-                coil.coil_diameter_mm,
-                coil.active_coils,
-                given.wire.shear_modulus_mpa(coil.wire_mm),
-            )
-    mass_g, active_g = masses_g(coil, given.spring_mass_g)
-    springs = tuple(
-        _spring_limits(placed, curve, given, tensile_mpa, active_g, crank_rpm)
-        for curve in placed.springs.curves
-    )
-    return SetLimits(
-        placed.springs.name,
-        given,
-        coil,
-        tensile_mpa,
-        mass_g,
-        given.spring_mass_g is not None,
-        geometric,
-        _rate_check(coil, [_rate(placed, curve) for curve in placed.springs.curves]),
-        springs,
-    )
-
-
-def _rate_check(coil: Coil | None, rates: Sequence[Rate | None]) -> HandbookRate | None:
-    """Compare the mean rate, with the largest of the uncertainties, with the handbook's rate."""
-    known = [rate for rate in rates if rate is not None]
-    if coil is None or coil.coil_diameter_mm is None or not known:
-        return None
-    mean = math.fsum(rate.rate_n_per_mm for rate in known) / len(known)
-    if mean <= 0.0:
-        return None
-    u = max(rate.rate_u_n_per_mm for rate in known)
-    return handbook_rate(coil.wire_mm, coil.coil_diameter_mm, coil.active_coils, mean, u)
-
-
-def _spring_limits(
-    placed: PlacedSet,
-    curve: SpringCurve,
-    given: WireGiven,
-    tensile_mpa: float | None,
-    active_g: float | None,
-    crank_rpm: float | None,
-) -> SpringLimits:
-    rate, coil = _rate(placed, curve), placed.springs.coil
-    own_hz = own_u_hz = ratio = None
-    if rate is not None and active_g is not None and rate.rate_n_per_mm > 0.0:
-        own_hz = surge_hz(rate.rate_n_per_mm, active_g)
-        own_u_hz = own_hz * rate.rate_u_n_per_mm / rate.rate_n_per_mm / 2.0
-        ratio = None if crank_rpm is None else own_hz / cam_hz(crank_rpm)
-    factor, (shut_mpa, open_mpa, solid_mpa, solid_plain_mpa) = (
-        None,
-        _stresses_mpa(placed, curve, rate),
-    )
-    if coil and shut_mpa is not None and open_mpa is not None and tensile_mpa is not None:
-        peened = given.shot_peened is True
-        factor = fatigue_factor(shut_mpa, open_mpa, tensile_mpa, coil.wire_mm, peened=peened)
-    return SpringLimits(
-        curve.label,
-        None if rate is None else rate.rate_n_per_mm,
-        own_hz,
-        own_u_hz,
-        ratio,
-        shut_mpa,
-        open_mpa,
-        solid_mpa,
-        solid_plain_mpa,
-        factor,
-    )
-
-
-def _stresses_mpa(placed: PlacedSet, curve: SpringCurve, rate: Rate | None) -> list[float | None]:
-    """Stress shut, at full lift and solid, corrected; and solid without the correction.
-
-    The load at solid is that at full lift, carried on at the rate: a spring that stiffens towards
-    solid pushes more.
-    """
-    coil, solid_mm = placed.springs.coil, placed.springs.solid_of_mm(curve)
-    if coil is None or coil.coil_diameter_mm is None:
-        return [None] * 4
-    shut_n, open_n = (_load_n(curve, mm) for mm in (placed.seat_height_mm, placed.open_height_mm))
-    solid_n = None
-    if open_n is not None and rate is not None and solid_mm is not None:
-        solid_n = open_n + rate.rate_n_per_mm * (placed.open_height_mm - solid_mm)
-    stresses = (shear_stress_mpa, shear_stress_mpa, shear_stress_mpa, plain_stress_mpa)
-    return [
-        None if load_n is None else stress(load_n, coil.wire_mm, coil.coil_diameter_mm)
-        for stress, load_n in zip(stresses, (shut_n, open_n, solid_n, solid_n), strict=True)
-    ]
-
-
-def _load_n(curve: SpringCurve, height_mm: float) -> float | None:
-    with suppress(HeightNotMeasured):
-        return curve.load_at(height_mm).load_n
-    return None
-
-
-def _rate(placed: PlacedSet, curve: SpringCurve) -> Rate | None:
-    """The rate between valve shut and full lift, else the curve's own, else None."""
-    try:
-        return curve.rate_between(placed.seat_height_mm, placed.open_height_mm)
-    except HeightNotMeasured:
-        return curve.rate
+SEVERITIES: tuple[Severity, ...] = get_args(Severity)
+LIFT_ODD = 0.03  # ours: of the card's lift, how far the lift table's peak may be from it
 
 
 NotGivenKind = Literal[
@@ -221,6 +52,9 @@ class NotGiven:
     wire: str | None = None
 
 
+LimitAssumption = Literal["loads_cold", "ratio_constant"]
+
+
 @dataclass(frozen=True)
 class LimitsReport:
     """What is known of a build's limits, at the highest speed where that is given.
@@ -229,6 +63,8 @@ class LimitsReport:
         heights_mm: lowest and highest of the outer's installed heights: stress is that at the
             lowest, the force on the valve that at the highest.
         valve: None where lift table or masses aren't given.
+        findings: what isn't kept, or of which that can't be said.
+        assumed: what all of it rests on.
         side: whose card it is; empty where one serves all valves.
     """
 
@@ -240,7 +76,40 @@ class LimitsReport:
     sets: tuple[SetLimits, ...]
     valve: ValveFloat | None
     missing: tuple[NotGiven, ...]
+    findings: tuple[LimitFinding, ...] = ()
+    assumed: tuple[LimitAssumption, ...] = ("loads_cold",)
     side: str = ""
+
+    @property
+    def outer(self) -> str:
+        """The outer set's name."""
+        return self.sets[0].set_name
+
+    @property
+    def inner(self) -> str | None:
+        """The inner set's name; None for single springs."""
+        return self.sets[1].set_name if len(self.sets) > 1 else None
+
+    @property
+    def failures(self) -> tuple[LimitFinding, ...]:
+        """The findings by which the answer fails."""
+        return tuple(each for each in self.findings if each.severity == "fails")
+
+    @property
+    def fails(self) -> bool:
+        """Whether a limit is known not to be kept."""
+        return bool(self.failures)
+
+
+def limit_failures(
+    build: BuildFile,
+    outer: SetCurves,
+    inner: SetCurves | None,
+    choice: SeatChoice,
+    table: LiftTable | None,
+) -> tuple[LimitFinding, ...]:
+    """Return the limits that a combination is known not to keep; arguments as assess_limits."""
+    return assess_limits(build, outer, inner, choice, table).failures
 
 
 def assess_limits(
@@ -257,10 +126,15 @@ def assess_limits(
         place(_with_all_at(build, height_mm), outer, inner, choice) for height_mm in heights_mm
     )
     crank_rpm = build.cam.max_rpm
-    sets = tuple(_set_limits(each, build.wires[each.springs.name], crank_rpm) for each in lowest)
+    sets = tuple(set_limits(each, build.wires[each.springs.name], crank_rpm) for each in lowest)
     valve, mass, gear = None, _moved_mass(build, sets), _gear(build, table)
     if table is not None and mass is not None and gear is not None:
         valve = valve_float(table, gear, mass, highest, crank_rpm)
+    findings = [*_clearance_findings(build), *_speed_findings(valve, crank_rpm)]
+    findings += _lift_findings(build.cam.valve_lift_mm, table, gear)
+    for one, each in zip(sets, lowest, strict=True):
+        findings += set_findings(one, each, build.limits.coil_bind_margin_mm)
+    geared = (table is not None and table.of == "lobe") or build.train.cam_side_masses_g
     return LimitsReport(
         build.name,
         choice,
@@ -270,8 +144,49 @@ def assess_limits(
         sets,
         valve,
         tuple(_missing(build, sets, table)),
+        tuple(sorted(findings, key=lambda each: SEVERITIES.index(each.severity))),
+        ("loads_cold", "ratio_constant") if geared else ("loads_cold",),
         build.cam.side or "",
     )
+
+
+def _clearance_findings(build: BuildFile) -> Iterator[LimitFinding]:
+    limit_mm, lift_mm = build.limits.min_clearance_mm, build.cam.valve_lift_mm
+    for valve, shut_mm in build.head.clearances_mm.items():
+        clearance_mm = None if shut_mm is None else round(shut_mm - lift_mm, 6)
+        kind: LimitKind = "clearance_unknown" if clearance_mm is None else "clearance_low"
+        if clearance_mm is None or exceeds(limit_mm, clearance_mm):
+            facts = {"valve": valve, "clearance_mm": clearance_mm, "limit_mm": limit_mm}
+            yield LimitFinding(kind, facts)
+
+
+def _speed_findings(valve: ValveFloat | None, crank_rpm: float | None) -> Iterator[LimitFinding]:
+    """Yield that the valve leaves its cam below the highest speed, may, or that it can't be said.
+
+    The values decide; where the uncertainty reaches over, or a spring was not measured, it may.
+    """
+    speed = None if valve is None else valve.speed
+    if speed is None or crank_rpm is None:
+        yield LimitFinding("speed_unknown", {"max_rpm": crank_rpm})
+        return
+    unsure = speed.crank_rpm - speed.crank_rpm_u < crank_rpm or speed.unread_mm is not None
+    kind: LimitKind = "speed_low" if speed.crank_rpm <= crank_rpm else "speed_unsure"
+    if kind == "speed_low" or unsure:
+        found = {"speed_rpm": speed.crank_rpm, "speed_u_rpm": speed.crank_rpm_u}
+        where = {"lift_mm": speed.lift_mm, "spring_n": speed.spring_n}
+        yield LimitFinding(kind, {"max_rpm": crank_rpm, **found, **where})
+
+
+def _lift_findings(
+    card_mm: float, table: LiftTable | None, gear: tuple[float, float] | None
+) -> Iterator[LimitFinding]:
+    """Yield that the lift table's peak, at the valve, is not the card's lift."""
+    if table is None or gear is None:
+        return
+    peak_mm = gear[0] * float(table.lift_mm.max()) - gear[1]
+    if abs(peak_mm - card_mm) > LIFT_ODD * card_mm:
+        facts = {"table": table.name, "table_lift_mm": peak_mm, "card_lift_mm": card_mm}
+        yield LimitFinding("lift_differs", facts)
 
 
 def _with_all_at(build: BuildFile, height_mm: float) -> BuildFile:

@@ -74,7 +74,7 @@ def fatigue_factor(
 
 
 CRANK_PER_CAM = 2.0  # turns, four-stroke
-LEAST_RATIO = 10.0  # common practice, no source: keep well above it
+USUAL_RATIOS = 6.0, 11.0  # ordinary valve springs at the highest speed: common practice, no source
 TEXTBOOK_RATIO = 15.0  # Shigley, chapter 10: 15 to 20 times the forcing frequency
 
 
@@ -110,6 +110,7 @@ def surge_hz(rate_n_per_mm: float, active_g: float) -> float:
 # Shear moduli between which spring steels are published: oil-tempered and alloy wire in Shigley,
 # table 10-5, and patented drawn wire in EN 13906-1. A set's steel is seldom known.
 LEAST_MODULUS_MPA, MOST_MODULUS_MPA = 77_200.0, 81_500.0
+STEEL_MODULUS_MPA = 0.5 * (LEAST_MODULUS_MPA + MOST_MODULUS_MPA)
 # How well a caliper reads a coiled wire, a mean coil diameter, and how well coils are counted,
 # k = 1; common practice, no source.
 WIRE_U_MM, COIL_U_MM, COILS_U = 0.02, 0.1, 0.1
@@ -121,14 +122,16 @@ class HandbookRate:
     """A measured rate beside k = G d^4/(8 D^3 n) (Shigley, chapter 10; EN 13906-1).
 
     Attributes:
-        rate_n_per_mm, rate_u_n_per_mm: with the middle of the published moduli, and how far the
-            truth may be from it (k = 2): the modulus, and how dimensions are read.
+        shear_modulus_mpa: given, else the middle of the published ones.
+        rate_n_per_mm, rate_u_n_per_mm: with it, and how far the truth may be from that (k = 2):
+            the modulus where it isn't given, and how dimensions are read.
         agrees: whether both are the same within their uncertainties, the measured one's 95 %.
         fitting_coils, fitting_wire_mm, fitting_coil_diameter_mm: each alone would make the
             dimensions agree.
         outside_given: whether the coil diameter looks like the outside one, not the mean.
     """
 
+    shear_modulus_mpa: float
     rate_n_per_mm: float
     rate_u_n_per_mm: float
     measured_n_per_mm: float
@@ -146,15 +149,19 @@ def handbook_rate(
     active_coils: float,
     measured_n_per_mm: float,
     measured_u_n_per_mm: float,
+    shear_modulus_mpa: float | None = None,
 ) -> HandbookRate:
     """Compare a measured rate, above 0 (u: 95 %), with the one computed from the dimensions.
 
-    The coil diameter is the mean one, outside less wire.
+    The coil diameter is the mean one, outside less wire. A shear modulus that is given is taken as
+    known; without one the middle of the published ones is taken, and how far they lie apart.
     """
-    modulus = 0.5 * (LEAST_MODULUS_MPA + MOST_MODULUS_MPA)
+    modulus, half_mpa = STEEL_MODULUS_MPA, MOST_MODULUS_MPA - STEEL_MODULUS_MPA
+    if shear_modulus_mpa is not None:
+        modulus, half_mpa = shear_modulus_mpa, 0.0
     rate = rate_from_dimensions(wire_mm, coil_diameter_mm, active_coils, modulus)
     shares = (
-        (MOST_MODULUS_MPA - LEAST_MODULUS_MPA) / modulus / math.sqrt(12.0),
+        half_mpa / modulus / math.sqrt(3.0),
         4.0 * WIRE_U_MM / wire_mm,
         3.0 * COIL_U_MM / coil_diameter_mm,
         COILS_U / active_coils,
@@ -163,6 +170,7 @@ def handbook_rate(
     ratio = measured_n_per_mm / rate
     coil_mm = coil_diameter_mm * ratio ** (-1.0 / 3.0)
     return HandbookRate(
+        modulus,
         rate,
         u,
         measured_n_per_mm,

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -43,7 +44,7 @@ FORCE_SAMPLES = 41  # lifts at which the springs are read; between them the forc
 SPRING_SHARE = 1.0 / 3.0  # Rayleigh: a spring fixed at one end moves as a third of its mass would
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)  # told apart by identity, as a key of the cache below
 class LiftTable:
     """A lift by the cam's angle, where it is above 0; arrays of shape (n,), angles ascending.
 
@@ -184,6 +185,7 @@ def _weakest_force(placed: Sequence[PlacedSet], lift_mm: Array) -> _SpringForce:
     return _SpringForce(load_n, load_u_n)
 
 
+@lru_cache(maxsize=16)  # the spline takes longest, and many combinations share one table
 def _valve_motion(table: LiftTable, rocker_ratio: float, lash_mm: float) -> _ValveMotion:
     written = table.resolution_mm / math.sqrt(12.0)
     spline = _fit_smoothing_spline(table.cam_deg, table.lift_mm, least_sigma=written)

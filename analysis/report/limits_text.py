@@ -2,17 +2,48 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass, field
+from typing import Any, get_args
 
 from coilbench.analysis.engine.coil import TABLES
-from coilbench.analysis.limits.limits import LimitsReport, NotGiven, NotGivenKind, SetLimits
-from coilbench.analysis.limits.stress import LEAST_RATIO, STATIC_SHARE, TEXTBOOK_RATIO, HandbookRate
-from coilbench.analysis.limits.valve_motion import ForceMargin, LimitingSpeed, ValveFloat
-from coilbench.analysis.report.document import describe, filled, json_keys, sentences
+from coilbench.analysis.engine.reasons import BindKind, BindRisk, ClearanceLow
+from coilbench.analysis.limits.limits import (
+    LimitAssumption,
+    LimitsReport,
+    NotGiven,
+    NotGivenKind,
+)
+from coilbench.analysis.limits.spring_limits import (
+    LimitFinding,
+    LimitKind,
+    LimitSource,
+    SetLimits,
+    Severity,
+)
+from coilbench.analysis.limits.stress import STATIC_SHARE, USUAL_RATIOS, HandbookRate
+from coilbench.analysis.limits.valve_motion import ForceMargin, ValveFloat
+from coilbench.analysis.report.document import JSON_SKIP, describe, filled, json_keys, sentences
 from coilbench.analysis.report.units import Units
 
-LIFT_ODD = 0.03  # ours: of the card's lift, how far the lift table may be from it
+SEVERITY: dict[Severity, str] = {"fails": "Fails", "unknown": "Not known", "caution": "Caution"}
+SOURCES: dict[LimitSource, str] = {
+    "shigley_10": "Shigley, ch. 10",
+    "shigley_10_5": "Shigley, table 10-5",
+    "zimmerli": "Goodman's line through Zimmerli's data, Shigley, ch. 10",
+    "en_13906_1": "EN 13906-1",
+    "build_file": "the build file's limit, or common practice where it gives none",
+    "cam_card": "the cam card's highest speed",
+    "ours": "our choice, no source",
+}
+ASSUMED: dict[LimitAssumption, str] = {
+    "loads_cold": "Loads are cold, as measured: hot and in time springs lose some of them",
+    "ratio_constant": "The rocker ratio is taken as constant over the lift",
+}
+ROCKER = (
+    "a rocker's is its moment of inertia about its pivot over the square of its arm to the valve, "
+    "for an even bar a third of its mass times 1 - q + q^2, q the other arm over this one"
+)
 FLOAT_SPEED = "the speed at which the valve leaves its cam"
 NOT_GIVEN: dict[NotGivenKind, str] = {
     "dimensions": "wire and active coils of {set_name} (coilbench set new): stress and surge",
@@ -25,7 +56,7 @@ NOT_GIVEN: dict[NotGivenKind, str] = {
     "lift_table": f"valve_train.lift_table: {FLOAT_SPEED}",
     "rocker_ratio": f"valve_train.rocker_ratio, since the lift table is the lobe's: {FLOAT_SPEED}",
     "lash": f"valve_train.lash, since the lift table is the lobe's: {FLOAT_SPEED}",
-    "masses": f"valve_train.masses, weighed: {FLOAT_SPEED}",
+    "masses": f"valve_train.masses, weighed: {FLOAT_SPEED}; {ROCKER}",
     "weighing_u": "valve_train.weighing_u: the masses' part of the speed's uncertainty",
     "spring_mass": f"wire.{{set_name}}.spring_mass, or its dimensions: {FLOAT_SPEED}",
 }
@@ -47,31 +78,41 @@ json_keys(
 )
 json_keys(
     LimitsReport,
-    "build=name shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm crank_rpm "
-    "installed_heights_mm=heights_mm sets valve",
+    "build=name outer inner shim_mm=choice.shim_mm seat_cut_mm=choice.seat_cut_mm crank_rpm "
+    "installed_heights_mm=heights_mm sets valve fails verdicts=findings",
 )
+json_keys(LimitFinding, "kind severity rule source facts text")
 
 
 @dataclass(frozen=True)
 class LimitsText:
-    """What is said of a build's limits; not_given names what would tell more.
+    """What is said of a build's limits, without full stops; not_given names what would tell more.
 
-    Findings come with formula and source; they and what isn't given are without a full stop.
+    Attributes:
+        verdicts: what isn't kept, or of which that can't be said, with rule and source.
+        findings: the figures with formula and source.
+        assumed: what all of it rests on.
     """
 
+    verdicts: tuple[str, ...] = field(metadata=JSON_SKIP)
     findings: tuple[str, ...]
+    assumed: tuple[str, ...]
     not_given: tuple[str, ...]
     cautions: tuple[str, ...] = CAUTIONS
 
 
 def limits_text(report: LimitsReport, units: Units) -> LimitsText:
     """Say what was found, and what isn't given."""
-    not_given = tuple(describe(each, units) for each in report.missing)
-    return LimitsText(tuple(_findings(report, units)), not_given)
+    return LimitsText(
+        tuple(describe(each, units) for each in report.findings),
+        tuple(_findings(report, units)),
+        tuple(ASSUMED[each] for each in report.assumed),
+        tuple(describe(each, units) for each in report.missing),
+    )
 
 
 def _findings(report: LimitsReport, units: Units) -> list[str]:
-    found = [words for each in report.sets for words in _set_text(each, units)]
+    found = [words for each in report.sets for words in _set_text(each)]
     low_mm, high_mm = report.heights_mm
     if found and low_mm < high_mm:
         found.append(
@@ -84,9 +125,7 @@ def _findings(report: LimitsReport, units: Units) -> list[str]:
     return found
 
 
-def _set_text(each: SetLimits, units: Units) -> Iterator[str]:
-    if each.rate_check is not None and not each.rate_check.agrees:
-        yield f"{each.set_name}: {describe(each.rate_check, units)}"
+def _set_text(each: SetLimits) -> Iterator[str]:
     yield from _stress_text(each)
     yield from _solid_text(each)
     yield from _fatigue_text(each)
@@ -104,7 +143,9 @@ def _stress_text(each: SetLimits) -> Iterator[str]:
     if each.tensile_mpa is not None:
         share = worst.open_mpa / each.tensile_mpa
         words += f", {share:.0%} of the wire's tensile strength {_strength_text(each)}"
-        words += _elastic_text(each, share)
+        if each.given.wire is not None:
+            low, high = each.given.wire.elastic_shares
+            words += f", its elastic limit in torsion is {low:.0%} to {high:.0%}"
     yield words + "; 1 % of wire diameter is 3 % of it"
 
 
@@ -112,14 +153,6 @@ def _strength_text(each: SetLimits) -> str:
     if each.given.tensile_mpa is not None or each.given.wire is None:
         return f"{each.tensile_mpa:.0f} MPa as given"
     return f"{each.tensile_mpa:.0f} MPa ({each.given.wire.designation}, {TABLES})"
-
-
-def _elastic_text(each: SetLimits, share: float) -> str:
-    if each.given.wire is None:
-        return ""
-    low, high = each.given.wire.elastic_shares
-    place = "below" if share <= low else "inside" if share <= high else "ABOVE"
-    return f", {place} its elastic limit in torsion, {low:.0%} to {high:.0%} (Shigley, table 10-5)"
 
 
 def _solid_text(each: SetLimits) -> Iterator[str]:
@@ -133,8 +166,7 @@ def _solid_text(each: SetLimits) -> Iterator[str]:
     )
     if each.tensile_mpa is not None:
         limit_mpa = STATIC_SHARE * each.tensile_mpa
-        place = "within" if worst.solid_plain_mpa <= limit_mpa else "ABOVE"
-        words += f"; {place} EN 13906-1's {STATIC_SHARE:g} Rm = {limit_mpa:.0f} MPa at solid"
+        words += f"; EN 13906-1 allows {STATIC_SHARE:g} Rm = {limit_mpa:.0f} MPa at solid"
     yield words
 
 
@@ -143,10 +175,9 @@ def _fatigue_text(each: SetLimits) -> Iterator[str]:
     if worst is None or worst.fatigue_factor is None:
         return
     peened = "shot-peened" if each.given.shot_peened else "not shot-peened"
-    life = "" if worst.fatigue_factor >= 1.0 else ": BELOW 1, its life is finite"
     yield (
         f"{each.set_name}: fatigue factor {worst.fatigue_factor:.2f} ({worst.label}; Goodman's "
-        f"line through Zimmerli's data for {peened} wire, Shigley ch. 10){life}"
+        f"line through Zimmerli's data for {peened} wire, Shigley ch. 10)"
     )
 
 
@@ -162,25 +193,11 @@ def _surge_text(each: SetLimits) -> Iterator[str]:
     ratio = worst.surge_ratio
     if ratio is not None:
         words += f", {ratio:.1f} times the camshaft's turns (half the crankshaft's)"
-        words += _ratio_text(ratio)
     yield words
 
 
-def _ratio_text(ratio: float) -> str:
-    if ratio < LEAST_RATIO:
-        return ": TOO NEAR, common practice keeps well above 10"
-    if ratio < TEXTBOOK_RATIO:
-        return ": above common practice's 10, below the 15 to 20 that Shigley asks for"
-    return ": as Shigley asks for, 15 to 20 or more"
-
-
 def _valve_text(report: LimitsReport, valve: ValveFloat, units: Units) -> Iterator[str]:
-    speed, card_mm = valve.speed, report.card_lift_mm
-    if abs(valve.highest_lift_mm - card_mm) > LIFT_ODD * card_mm:
-        yield (
-            f"The lift table reaches {units.length_text(valve.highest_lift_mm)} at the valve, the "
-            f"cam card says {units.length_text(card_mm)}: check which is right"
-        )
+    speed = valve.speed
     if speed is None:
         yield (
             "At which speed the valve leaves its cam can't be said: where it is slowed, the lift "
@@ -206,23 +223,131 @@ def _valve_text(report: LimitsReport, valve: ValveFloat, units: Units) -> Iterat
         low, high = (units.length_text(each) for each in speed.unread_mm)
         yield f"Between {low} and {high} lift not every spring was measured: it may be less"
     if report.crank_rpm is not None and valve.margin is not None:
-        yield _margin_text(report.crank_rpm, speed, valve.margin, units)
+        yield _margin_text(report.crank_rpm, valve.margin, units)
 
 
-def _margin_text(crank_rpm: float, speed: LimitingSpeed, margin: ForceMargin, units: Units) -> str:
-    verdict = ""
-    if speed.crank_rpm <= crank_rpm:
-        verdict = ": TOO LITTLE"
-    elif speed.crank_rpm - speed.crank_rpm_u < crank_rpm:
-        verdict = ": TOO NEAR to be sure"
+def _margin_text(crank_rpm: float, margin: ForceMargin, units: Units) -> str:
     said = "the cam needs {needed_n} at {lift_mm} lift, the weakest springs push {spring_n}"
-    return filled(f"At {crank_rpm:.0f} rpm {said}{verdict}", margin, units)
+    return filled(f"At {crank_rpm:.0f} rpm {said}", margin, units)
+
+
+def _stress(f: Mapping[str, Any], limit: str) -> str:
+    return (
+        f"{f['set']}: {f['stress_mpa']:.0f} MPa ({f['spring']}) is {limit}, of the wire's "
+        f"{f['tensile_mpa']:.0f} MPa tensile strength"
+    )
+
+
+def _stress_open(f: Mapping[str, Any], _units: Units) -> str:
+    return _stress(f, f"shear stress at full lift above {f['limit_mpa']:.0f} MPa")
+
+
+def _stress_near(f: Mapping[str, Any], _units: Units) -> str:
+    limits = f"{f['limit_from_mpa']:.0f} to {f['limit_mpa']:.0f} MPa"
+    return _stress(f, f"shear stress at full lift inside the elastic limits published, {limits}")
+
+
+def _stress_solid(f: Mapping[str, Any], _units: Units) -> str:
+    return _stress(f, f"shear stress at solid, uncorrected, above {f['limit_mpa']:.0f} MPa")
+
+
+def _bind(kind: BindKind) -> Callable[[Mapping[str, Any], Units], str]:
+    usual = ""
+    if kind == "gaps_small":
+        usual = "; valve springs are usually run 1 to 1.5 mm from solid: common practice, no source"
+
+    def said(f: Mapping[str, Any], units: Units) -> str:
+        risk = BindRisk(kind, f["set"], f["solid_height_mm"], f["margin_mm"], f["limit_mm"])
+        return describe(risk, units) + usual
+
+    return said
+
+
+def _clearance(f: Mapping[str, Any], units: Units) -> str:
+    low = describe(ClearanceLow(clearance_mm=f["clearance_mm"], limit_mm=f["limit_mm"]), units)
+    return f"valve {f['valve']}: {low}" if f["valve"] else low
+
+
+def _speed(f: Mapping[str, Any]) -> str:
+    return (
+        f"the weakest springs hold the valve on its cam up to {f['speed_rpm']:.0f} ± "
+        f"{f['speed_u_rpm']:.0f} rpm"
+    )
+
+
+def _speed_low(f: Mapping[str, Any], _units: Units) -> str:
+    reaches = f["speed_rpm"] + f["speed_u_rpm"] > f["max_rpm"]
+    unsure = ", but the uncertainty reaches over that" if reaches else ""
+    return f"{_speed(f)}, not to the card's {f['max_rpm']:.0f} rpm{unsure}"
+
+
+def _lift(f: Mapping[str, Any], units: Units) -> str:
+    return (
+        f"the lift table {f['table']} reaches {units.length_text(f['table_lift_mm'])} at the "
+        f"valve, the cam card says {units.length_text(f['card_lift_mm'])}: check which is right"
+    )
+
+
+def _surge(f: Mapping[str, Any], _units: Units) -> str:
+    low, high = USUAL_RATIOS
+    place = "below" if f["ratio"] < low else "inside" if f["ratio"] <= high else "above"
+    return (
+        f"{f['set']} surges at {f['surge_hz']:.0f} Hz ({f['spring']}), {f['ratio']:.1f} times the "
+        f"cam's highest frequency: less than the 15 to 20 of the textbook, {place} the {low:g} to "
+        f"{high:g} that ordinary valve springs have (common practice, no source)"
+    )
+
+
+def _rate(f: Mapping[str, Any], units: Units) -> str:
+    numbers = {name: value for name, value in f.items() if name != "set"}
+    return f"{f['set']}: {handbook_text(HandbookRate(**numbers), units)}"
+
+
+LIMIT_WORDS: dict[LimitKind, Callable[[Mapping[str, Any], Units], str]] = {
+    "stress_elastic": _stress_open,
+    "stress_rupture": _stress_open,
+    "stress_near": _stress_near,
+    "stress_solid": _stress_solid,
+    "stress_unknown": lambda f, _: (
+        f"{f['set']}: whether the wire bears it: dimensions, strength or a load at full lift is "
+        "missing"
+    ),
+    **{kind: _bind(kind) for kind in get_args(BindKind)},
+    "clearance_low": _clearance,
+    "clearance_unknown": lambda f, _: (
+        f"retainer clearance{' of valve ' + f['valve'] if f['valve'] else ''}, it isn't given"
+    ),
+    "speed_low": _speed_low,
+    "speed_unsure": lambda f, _: (
+        f"{_speed(f)}: too near the card's {f['max_rpm']:.0f} rpm to be sure, or not measured over "
+        "the whole lift"
+    ),
+    "speed_unknown": lambda _f, _: f"{FLOAT_SPEED} against the card's highest",
+    "lift_differs": _lift,
+    "fatigue_low": lambda f, _: (
+        f"{f['set']}: fatigue factor {f['fatigue_factor']:.2f} ({f['spring']}) is below 1: by this "
+        "estimate its life is finite (Shigley's examples design for 1.5, recalled from memory)"
+    ),
+    "surge_near": _surge,
+    "rate_differs": _rate,
+}
+
+
+@describe.register
+def _(found: LimitFinding, units: Units) -> str:
+    words = LIMIT_WORDS[found.kind](found.facts, units)
+    return f"{SEVERITY[found.severity]}: {words} ({found.rule}; {SOURCES[found.source]})"
+
+
+@describe.register
+def _(missing: NotGiven, _units: Units) -> str:
+    return NOT_GIVEN[missing.kind].format(set=missing.set_name, wire=missing.wire)
 
 
 @describe.register
 def handbook_text(found: HandbookRate, units: Units) -> str:
     """Say whether both rates agree, and if not which dimension would make them."""
-    words = "{rate_n_per_mm} ± {rate_u_n_per_mm} (G d^4/(8 D^3 n), steel)"
+    words = "{rate_n_per_mm} ± {rate_u_n_per_mm} (G d^4/(8 D^3 n), G {shear_modulus_mpa:.0f} MPa)"
     if found.agrees:
         words += ": the measured rate, {off:+.1%} from it, is plausible"
     else:

@@ -60,7 +60,7 @@ json_keys(
     "inside_surely=counts.sure shims_mm=choice.shims_mm outer_shims_mm=choice.outer_shims_mm "
     "inner_shims_mm=choice.inner_shims_mm seat_lowest_n=seat.lowest_n "
     "seat_highest_n=seat.highest_n open_lowest_n=full.lowest_n open_highest_n=full.highest_n "
-    "margins=placed",
+    "margins=placed limit_failures",
 )
 json_keys(
     PlacedSet,
@@ -149,7 +149,8 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
     """Yield the best combination with its reasons, what each pair would take, and the choices."""
     best = pairing.combinations[0]
     yield f"{_title(pairing)}: {pair_text(best.outer, best.inner, best.choice, units)}."
-    yield from (f"  {describe(reason, units)}" for reason in best.reasons)
+    every = (*best.reasons, *best.limit_failures)
+    yield from (f"  {describe(reason, units)}" for reason in every)
     if best.counts.as_they_come is not None:
         yield f"  {counts_text(best.counts)}."
     for each in best.placed:
@@ -281,7 +282,8 @@ def _(answer: PairAnswer, units: Units) -> str:
 def _answer_text(answer: PairAnswer, units: Units) -> str:
     best, choice = answer.best, _choice_text(answer.best.choice, units)
     window = "" if answer.window is None else _window_text(answer.window, units)
-    said = [reason for reason in best.reasons if not isinstance(reason, HeightUnread)]
+    every = (*best.limit_failures, *best.reasons)
+    said = [reason for reason in every if not isinstance(reason, HeightUnread)]
     reasons = "; ".join(describe(reason, units) for reason in said)
     if best.fits:
         return f"{best.verdict} with {choice}" + (window and f" ({window})")

@@ -109,12 +109,14 @@ class SheetLimits:
     """What is said of wire, surge and valve float.
 
     Attributes:
-        found: for each pair of sets with what is under it: its name, and what was found; what was
-            said of a set before isn't said again.
+        found: for each pair of sets with what is under it: its name, what isn't kept and the
+            figures; what was said of a set before isn't said again.
+        assumed: what all of it rests on.
         not_given: what isn't given, and what it would tell.
     """
 
     found: tuple[tuple[str, tuple[str, ...]], ...]
+    assumed: tuple[str, ...]
     not_given: tuple[str, ...]
     cautions: tuple[str, ...] = LIMITS_CAUTIONS
 
@@ -192,13 +194,14 @@ def _set_document(part: SetPart) -> dict[str, object]:
 def _verdict(sheet: Sheet, units: Units) -> str:
     level, best = sheet.assignment.chosen, sheet.best
     found = assignment_verdict(level)
+    kept = "" if not sheet.failures else "; its limits fail"
     if best is None:
-        return found
+        return found + kept
     how = PAIR_VERDICTS[best.verdict]
     how += "" if len(sheet.build.cards) == 1 else f" (judged by the card {sheet.build.cam.name})"
     kind = "set" if best.inner is None else "pair of sets"
     named = pair_text(best.outer, best.inner, best.choice, units)
-    return f"{found}, so this sheet shows the best {kind}: {named}, {how}"
+    return f"{found}, so this sheet shows the best {kind}: {named}, {how}{kept}"
 
 
 def _loads_of(best: Combination, units: Units) -> str:
@@ -211,18 +214,17 @@ def _loads_of(best: Combination, units: Units) -> str:
 
 def _limits(reports: Sequence[LimitsReport], units: Units) -> SheetLimits:
     """Join the limits of several pairs; what holds for one set is said once."""
-    found, said, missing = [], set[str](), dict[str, None]()
+    found, said, missing, assumed = [], set[str](), dict[str, None](), dict[str, None]()
     for each in reports:
         text = limits_text(each, units)
-        new = tuple(finding for finding in text.findings if finding not in said)
+        new = tuple(each for each in (*text.verdicts, *text.findings) if each not in said)
         said.update(new)
         missing |= dict.fromkeys(text.not_given)
+        assumed |= dict.fromkeys(text.assumed)
         if new:
-            outer, *inner = (one.set_name for one in each.sets)
-            named = pair_text(outer, inner[0] if inner else None, each.choice, units)
-            named += each.side and f" ({each.side})"
-            found.append((named, new))
-    return SheetLimits(tuple(found), tuple(missing))
+            named = pair_text(each.outer, each.inner, each.choice, units)
+            found.append((named + (each.side and f" ({each.side})"), new))
+    return SheetLimits(tuple(found), tuple(assumed), tuple(missing))
 
 
 def _set_notes(part: SetPart, units: Units) -> tuple[str, ...]:

@@ -41,6 +41,8 @@ retainer_clearance = "13 mm"
 [head.valves]
 "1 in" = {height = "38.4 mm", cam = "intake"}
 "1 ex" = {cam = "exhaust"}
+[head.retainer_clearances]
+"1 in" = "12.5 mm"
 [[shims]]
 thickness = "0.5 mm"
 count = 24
@@ -58,6 +60,7 @@ inner = ["heron"]
 material = "music"
 tensile_strength = "1900 MPa"
 shot_peened = true
+shear_modulus = "79300 MPa"
 spring_mass = "80 g"
 [valve_train]
 lift_table = "lift.csv"
@@ -175,7 +178,7 @@ def keys(table: dict, path: str = "") -> set[str]:
         own = f"{path}{'SET' if path == 'wire.' else key}"
         inner = value[0] if isinstance(value, list) and isinstance(value[0], dict) else value
         whole = not isinstance(inner, dict) or own.endswith(
-            ("masses", "valves", "intake", "exhaust")
+            ("masses", "valves", "intake", "exhaust", "clearances")
         )
         found |= {own} if whole else keys(inner, f"{own}.")
     return found

@@ -72,6 +72,45 @@ def test_limits_of_the_best(book: Path, capsys: pytest.CaptureFixture[str]) -> N
     assert "stop before coil bind" in out
 
 
+@pytest.mark.parametrize("command", [("pair", "--limits"), ("assign", "--limits"), ("report",)])
+@pytest.mark.parametrize(("rpm", "status"), [(3000, 0), (20000, 1)])
+def test_an_answer_whose_limits_fail_exits_with_1_and_says_why(
+    book: Path, capsys: pytest.CaptureFixture[str], command: tuple[str, ...], rpm: int, status: int
+) -> None:
+    text = BUILD.replace("[head]", f"max_rpm = {rpm}\n[head]").replace('"30 N"', '"60 N"') + MORE
+    build = book.parent / "one.toml"
+    build.write_text(text)
+    name, *options = command
+    assert run(["--book", str(book), name, str(build), *options]) == status
+    assert ("20000 rpm" in capsys.readouterr().out) == bool(status)
+    if name != "report":  # without being asked for, limits are no part of the answer
+        assert run(["--book", str(book), name, str(build)]) == 0
+        capsys.readouterr()
+    assert run(["--book", str(book), name, str(build), *options, "--json"]) == status
+    document = json.loads(capsys.readouterr().out)
+    if name == "report":
+        assert document["fits"] == (not status)
+        assert ("speed_low" in [one["kind"] for one in document["reasons"]]) == bool(status)
+        return
+    (limits,) = [document["limits"]] if name == "pair" else document["limits"]
+    assert limits["fails"] == bool(status)
+    failing = [one["kind"] for one in limits["verdicts"] if one["severity"] == "fails"]
+    assert failing == (["speed_low"] if status else [])
+    assert any("cold" in words for words in limits["assumed"])
+
+
+def test_the_sheet_says_on_its_page_which_limit_fails(
+    book: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    build = book.parent / "one.toml"
+    build.write_text(BUILD.replace("[head]", '[head]\nretainer_clearance = "11 mm"'))
+    assert run(["--book", str(book), "report", str(build)]) == 1
+    assert "1.00 mm left" in capsys.readouterr().out
+    page = (book.parent / "one.html").read_text()
+    assert "limits fail" in page
+    assert "Loads are cold" in page
+
+
 def test_limits_of_the_set_that_is_named(book: Path, capsys: pytest.CaptureFixture[str]) -> None:
     document = json.loads(told(book, capsys, BUILD, "--outer", "rowan", "--json"))
     assert document["combinations"][0]["outer"] == "larch"

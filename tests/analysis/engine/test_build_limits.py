@@ -37,6 +37,25 @@ def build(head: str = "", rest: str = "") -> BuildFile:
     return parse_build(BUILD + head + "\n" + rest, "b.toml")
 
 
+def test_valves_may_have_their_own_clearance() -> None:
+    """The least one counts, less the lift of 10 mm; what has none takes the one of all."""
+    own = '[head.retainer_clearances]\n"1" = "12 mm"\n"2" = "11.5 mm"\n'
+    alone = build("valves = 2\n", own)
+    assert alone.head.clearances_mm == {"1": 12.0, "2": 11.5}
+    assert alone.clearance_mm == 1.5
+    assert any("min_clearance" in describe(note, Units()) for note in alone.notes)
+    others = build('valves = 3\nretainer_clearance = "11.2 mm"\n', own)
+    assert others.head.clearances_mm == {"1": 12.0, "2": 11.5, "": 11.2}
+    assert others.clearance_mm == pytest.approx(1.2)
+    unknown = build("valves = 3\n", own)
+    assert unknown.head.clearances_mm[""] is None
+    assert unknown.clearance_mm == 1.5
+    with pytest.raises(CoilbenchError, match="no valve of"):
+        build("", own + '[head.valves]\n"1" = "40 mm"\n')
+    with pytest.raises(CoilbenchError, match="no unit"):
+        build("", '[head.retainer_clearances]\n"1" = "12"\n')
+
+
 def test_what_is_assumed_where_nothing_is_said() -> None:
     plain = build('retainer_clearance = "12 mm"\n', '[[shims]]\nthickness = "0.5 mm"\n')
     assert plain.limits.coil_bind_margin_mm == 1.2

@@ -56,7 +56,8 @@ def spring(label, free, rate, low=15.0):
 
 
 def found(report: LimitsReport, units: Units = SI) -> str:
-    return " ".join(limits_text(report, units).findings)
+    said = limits_text(report, units)
+    return " ".join((*said.verdicts, *said.findings))
 
 
 LARCH_COIL = Coil(4.0, 5.0, 28.0)
