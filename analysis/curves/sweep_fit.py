@@ -36,6 +36,7 @@ WAYS: dict[Side, tuple[Way, ...]] = {
 
 GRID_STEP_MM = 0.25
 FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
+FEWEST_OF_WAY, WAY_TIMES = 8, 3.0  # bins of a way that make a course, if the other has more; ours
 TURN_MM = 1.5  # way back after which friction has fully reversed; ours, no source
 
 
@@ -277,6 +278,7 @@ class SweepFit:
         loading, unloading: None where not measured.
         loading_bins, unloading_bins: what the dense branches were fitted to; on the way up only
             where friction has fully reversed. None for points.
+        sparse: the way that has too few samples to be read.
         reach_n: above this load the branches were cut, since the press's flex was not measured
             there; infinite where nothing was cut.
     """
@@ -294,6 +296,7 @@ class SweepFit:
     turned_mm: float | None = None
     loading_bins: Bins | None = None
     unloading_bins: Bins | None = None
+    sparse: Way | None = None
 
     @property
     def zero_u_n(self) -> float:
@@ -373,14 +376,20 @@ class Look(NamedTuple):
 
 def fit_sweep(sweep: Sweep) -> SweepFit | None:
     """Fit both branches; None where the sweep holds no usable sample."""
-    loading_bins = unloading_bins = None
+    loading_bins: Bins | None = None
+    unloading_bins: Bins | None = None
+    sparse: Way | None = None
     if not sweep.dense:
         fits = [BranchFit.of_points(branch) for branch in (sweep.loading, sweep.unloading)]
     else:
-        passes = split_passes(sweep)
-        loading_bins = fine_bins(passes.loading)
-        unloading, unloading_bins = _fit_unloading(fine_bins(passes.unloading), sweep.turned_mm)
+        loading_bins, rising = (fine_bins(branch) for branch in split_passes(sweep))
+        sparse = _sparse(loading_bins, rising)
+        unloading, unloading_bins = _fit_unloading(rising, sweep.turned_mm)
         fits = [loading_bins.fit(GRID_STEP_MM), unloading]
+        if sparse == "loading":
+            fits[0] = loading_bins = None
+        elif sparse == "unloading":
+            fits[1] = unloading_bins = None
     flex = None if sweep.rig is None else sweep.rig.calibration.flex
     reach_n = math.inf if flex is None else FLEX_REACH * flex.x_max
     if all(fit is None or fit.load_n.max() <= reach_n for fit in fits):
@@ -404,7 +413,17 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
         sweep.turned_mm,
         loading_bins,
         unloading_bins,
+        sparse,
     )
+
+
+def _sparse(down: Bins, up: Bins) -> Way | None:
+    """Name a way of which a handful of samples is strewn over its range, beside a well read one."""
+    few, many = sorted((down, up), key=lambda bins: bins.height_mm.size)
+    count = few.height_mm.size
+    if not 2 <= count < min(FEWEST_OF_WAY, many.height_mm.size / WAY_TIMES):
+        return None
+    return None if np.ptp(few.height_mm) <= TURN_MM else "unloading" if few is up else "loading"
 
 
 def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | None, Bins]:

@@ -7,7 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 
-from coilbench.analysis.curves.curve import CurveNote, HeightNotMeasured, NotMeasured, SpringCurve
+from coilbench.analysis.curves.curve import (
+    CoilBind,
+    CurveNote,
+    HeightNotMeasured,
+    NotMeasured,
+    SoftStart,
+    SpringCurve,
+)
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.report.document import describe as describe
 from coilbench.analysis.report.document import first_few
@@ -52,8 +59,32 @@ def _(found: CurveNote, units: Units) -> str:
         "zero unknown": "a stroke began without a zero of its own: the calibration's is taken, "
         f"good to {units.load_text(u)} (k = 2)",
         "one branch": f"only the {found.side} branch was measured there",
+        "few samples": f"the {found.side} branch has too few samples for a course and is left out: "
+        "press and let go more evenly",
         "no rate": "one height alone shows no rate: the height's uncertainty is left out",
     }[found.kind]
+
+
+@describe.register
+def _(found: SoftStart, units: Units) -> str:
+    closed = units.length_text(found.closed_mm)
+    return f"the first turns close until about {closed}, which makes first contact less sure"
+
+
+@describe.register
+def _(found: CoilBind, units: Units) -> str:
+    at = units.length_text(found.height_mm)
+    if found.kind == "beginning":
+        return f"the coils begin to close near {at}: press no further"
+    if found.kind == "not_reached":
+        return f"not reached: down to {at} the stiffness keeps to its own trend"
+    return {
+        None: f"reached, solid height {at}",
+        "chosen heights": f"not known: chosen heights, down to {at}, don't show it",
+        "too few samples": "not known: the stroke has too few samples to show it",
+        "too uncertain": f"not known: down to {at} the stiffness is too uncertain to tell",
+        "softer": f"not known: down to {at} the stiffness falls below its trend: press more slowly",
+    }[found.why]
 
 
 @describe.register
@@ -63,6 +94,12 @@ def _(found: NotMeasured, units: Units) -> str:
         return (
             f"spring {found.spring} at {at} pushes more than the {units.load_text(found.reach_n)} "
             "to which the press's flex is known"
+        )
+    if found.other_mm is not None:
+        other = units.length_text(found.other_mm)
+        return (
+            f"spring {found.spring} was measured at {at} and at {other} in different branches "
+            "alone: no rate joins them"
         )
     low, high = units.length_text(found.lowest_mm), units.length_text(found.highest_mm)
     return f"spring {found.spring} was measured from {low} to {high}, not at {at}"

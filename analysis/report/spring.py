@@ -29,9 +29,9 @@ from coilbench.analysis.curves.shape_model import (
     Shape,
     Why,
 )
-from coilbench.analysis.curves.sweep_fit import Array
+from coilbench.analysis.curves.sweep_fit import Array, Side
 from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import SI, Units
 
@@ -131,11 +131,13 @@ class SpringFindings:
                 for each in _readings(curve, self.heights_mm)
             ],
             "contact": _height(curve.contact),
+            "soft_start": document(curve.soft),
             "free_length_mm": curve.free_length_mm,
             "free_length_u_mm": curve.free_length_u_mm,
             "free_length_given_mm": self.given.free_length_mm,
             "free_length_finding": (None if self.length is None else describe(self.length, SI)),
             "bind": _height(curve.bind),
+            "coil_bind": document(curve.coils),
             "solid_height_mm": curve.solid_height_mm,
             "lowest_mm": curve.lowest_mm,
             "window": {
@@ -149,6 +151,7 @@ class SpringFindings:
                     "method": each.method,
                     "top_mm": each.top_mm,
                     "bottom_mm": each.bottom_mm,
+                    "branch": "mean" if each.rate.side == "both" else each.rate.side,
                     **_rate(each.rate, "rate"),
                 }
                 for each in self.rates
@@ -193,9 +196,16 @@ class SpringFindings:
         for each in self.rates:
             where = f"{units.length_text(each.top_mm)} to {units.length_text(each.bottom_mm)}"
             how = WORDS[each.method].format(window=window)
-            yield f"{_rate_text(each.rate, units)}  {how}, {where}"
+            alone = f", {each.rate.side} alone" if each.rate.side != self._usual_side else ""
+            yield f"{_rate_text(each.rate, units)}  {how}, {where}{alone}"
         if not self.rates:
             yield "not known: it takes two heights"
+
+    @property
+    def _usual_side(self) -> Side:
+        """Which side the spring's rates are of, where all are of one."""
+        sides = [each.rate.side for each in self.rates]
+        return "both" if "both" in sides or not sides else sides[0]
 
     def window_text(self) -> str:
         """Say what the window is."""
@@ -225,8 +235,8 @@ class SpringFindings:
 
 
 def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
-    """The whole measured range of a spring that is pressed."""
-    top, bottom = curve.highest_mm, curve.lowest_mm
+    """The whole range over which a rate is read of a spring that is pressed."""
+    top, bottom = curve.rated_mm
     if curve.free_length_mm is not None:
         top = min(top, curve.free_length_mm)
     return (top, bottom) if top > bottom else None
@@ -365,6 +375,8 @@ def _free_words(found: SpringFindings, units: Units) -> str:
         return f"{units.length_text(given_mm)} as given; {seen}"
     at, u = units.length_text(contact.height_mm), units.length_text(contact.height_u_mm)
     said = f"{at} ± {u} by first contact"
+    if found.curve.soft is not None:
+        said += f"; {describe(found.curve.soft, units)}"
     return said if found.length is None else f"{said}; {describe(found.length, units)}"
 
 
@@ -395,7 +407,4 @@ def _bind_words(found: SpringFindings, units: Units) -> str:
     if curve.bind is not None:
         at, u = units.length_text(curve.bind.height_mm), units.length_text(curve.bind.height_u_mm)
         return f"reached, solid height {at} ± {u}{given}"
-    low = units.length_text(curve.lowest_mm)
-    if not any(sweep.dense for sweep in curve.sweeps):
-        return f"chosen heights, down to {low}, don't show it{given}"
-    return f"not reached: down to {low} the stiffness keeps to its own trend{given}"
+    return f"{describe(curve.coils, units)}{given}"
