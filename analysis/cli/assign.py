@@ -167,5 +167,8 @@ def _show_depths(build: BuildFile, free_lengths_mm: Mapping[str, float | None]) 
         )
     print_uncut(table)
     if any(row.seat_depth_mm is None for row in rows):
-        click.echo("A depth needs the free length: measure the set, or give --free-length.")
+        say(
+            "A depth needs a sure free length: measure the set, or where first contact is unsure "
+            "(first turns that close softly), take a caliper and give --free-length."
+        )
     click.echo("Press slowly, the spring captive at both ends; stop before the coils bind.")

@@ -12,8 +12,9 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from coilbench.analysis.curves.branch_fit import Array
 from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import WAYS, Array, Look, Side, SweepFit
+from coilbench.analysis.curves.sweep_fit import WAYS, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.capture.errors import CoilbenchError
 

@@ -6,7 +6,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.sweep_fit import Array
+from coilbench.analysis.curves.branch_fit import Array
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 
 BISQUARE = 4.685  # tuning constant, 95 % efficient on normal noise: Holland and Welsch, 1977

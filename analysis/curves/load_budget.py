@@ -14,7 +14,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.sweep_fit import Array, Look, SweepFit
+from coilbench.analysis.curves.branch_fit import Array
+from coilbench.analysis.curves.sweep_fit import Look, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
@@ -84,6 +85,10 @@ def _effects(look: Look) -> Iterator[Effect]:
         yield from _height_effects(look, sweep.rig)
     if sweep.lag is not None:
         yield _lag_effect(look, sweep.lag)
+    if look.between.u_n > 0.0:
+        yield _plain(
+            "shape between the heights read", look.between.gap_mm, "N", 1.0, look.between.u_n
+        )
     if look.turn_u_n > 0.0:
         yield _plain("friction at the turn", look.height_mm, "N", 1.0, look.turn_u_n, shared=False)
 

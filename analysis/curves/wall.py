@@ -9,9 +9,10 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.analysis.curves.branch_fit import Array, Bins, fine_bins, noise_n
 from coilbench.analysis.curves.curve import BindWhy, CoilBind
 from coilbench.analysis.curves.fits import Fit
-from coilbench.analysis.curves.sweep_fit import Array, Bins, SweepFit, fine_bins, noise_n
+from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Press
 from coilbench.capture.strokes.sweep import Branch
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 
 from sqlite_utils import Database
 
+from coilbench.analysis.curves.between import with_set_shape
 from coilbench.analysis.curves.curve import (
     BranchChoice,
     HeightNotMeasured,
@@ -123,6 +124,7 @@ def measured_set(
             hint=f"Measure it with: coilbench daemon --port PORT --set {record.name}, "
             f"or by hand: coilbench note --set {record.name}",
         )
+    curves = with_set_shape(curves)
     missing = tuple(label for label in record.labels if not sweeps[label])
     return Measurement(
         curves, missing, {label: _all(judged[label], own) for label, own in rows.items()}
@@ -141,14 +143,15 @@ def _all(judged: Sequence[JudgedStroke], rows: Sequence[StrokeRow]) -> tuple[Jud
 
 
 def free_length_mm(db: Database, record: SetRecord) -> float | None:
-    """Return a set's free length: as registered, else the mean of what was measured, else None."""
+    """Return a set's free length: as registered, else the mean of those surely measured."""
     if record.free_length_mm is not None:
         return record.free_length_mm
     try:
         curves = measured_set(db, record).curves
     except CoilbenchError:
         return None
-    known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+    sure = [curve for curve in curves if curve.length_sure]
+    known = [curve.free_length_mm for curve in sure if curve.free_length_mm is not None]
     return sum(known) / len(known) if known else None
 
 

@@ -29,6 +29,7 @@ SCALE_BELIEVED = (
 RULES = 0.5  # of the variance: a source that is more of it is named
 REMEDIES = {
     "friction at the turn": "the stroke turned too near below: press some millimetres deeper",
+    "shape between the heights read": "it lies between heights that were read: read it there",
     "lag of the load": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
 

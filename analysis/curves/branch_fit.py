@@ -1,0 +1,243 @@
+"""One branch of a sweep: means of fine bins of height, and a smooth course that is read. Pure.
+
+A sampled branch is a straight line in a moving window; chosen points are joined by straight lines,
+with what the spring may do in between.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.strokes.sweep import Branch
+
+Array = NDArray[np.float64]
+
+EDGE_MM = 1e-6  # a height this near the end of a branch is inside it: inches do not round evenly
+BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
+HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
+MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
+GAP_MM = 1.0  # a wider gap in a sampled course was not sampled
+# By this share of the rate between two heights read may a coil spring's own differ at them, either
+# way. By simulation of straight, progressive and two-rate springs (tests/bench/keyed_springs.py)
+BEND_SHARE = 0.25
+
+
+class Between(NamedTuple):
+    """What a load may be off since it lies between two heights that were read.
+
+    Attributes:
+        u_n: standard uncertainty, k = 1.
+        gap_mm: the two heights: the same error, by another factor, is in all loads between them.
+    """
+
+    u_n: float
+    gap_mm: tuple[float, ...]
+
+    @classmethod
+    def mean(cls, each: Sequence[Between]) -> Between:
+        """Of some branches, in which the spring bends alike."""
+        gaps_mm = dict.fromkeys(one.gap_mm for one in each)
+        return cls(sum(one.u_n for one in each) / len(each), sum(gaps_mm, ()))
+
+
+class BranchFit(NamedTuple):
+    """One branch of one sweep, ready to be read at any height inside it; shape (m,) each.
+
+    Attributes:
+        height_mm: strictly ascending.
+        load_n: straight between neighbours.
+        slope_n_per_mm: local rate (load over falling height, so positive for a spring).
+        load_se_n: standard error (k = 1) of load_n from the samples' noise; zero for points, whose
+            noise belongs to the instrument's own uncertainty.
+        by_lag: shape (m, 2), how load_n moves with the lag's delay and spread, N/s and N/s^2;
+            zero where no lag was undone.
+        bend: by what share of the straight line's rate the rate may differ at the ends of the gap
+            to the next height; zero where samples lie between.
+    """
+
+    height_mm: Array
+    load_n: Array
+    slope_n_per_mm: Array
+    load_se_n: Array
+    by_lag: Array
+    bend: Array
+
+    @property
+    def lowest_mm(self) -> float:
+        """Lowest height measured."""
+        return float(self.height_mm[0])
+
+    @property
+    def highest_mm(self) -> float:
+        """Highest height measured."""
+        return float(self.height_mm[-1])
+
+    def covers(self, height_mm: float) -> bool:
+        """Whether the height was measured, ends included."""
+        return self.lowest_mm - EDGE_MM <= height_mm <= self.highest_mm + EDGE_MM
+
+    def load_at(self, height_mm: float) -> float:
+        """Load at a height that the branch covers."""
+        return float(np.interp(height_mm, self.height_mm, self.load_n))
+
+    def slope_at(self, height_mm: float) -> float:
+        """Local rate at a height that the branch covers."""
+        return float(np.interp(height_mm, self.height_mm, self.slope_n_per_mm))
+
+    def se_at(self, height_mm: float) -> float:
+        """Standard error of load_at from the samples' noise."""
+        return float(np.interp(height_mm, self.height_mm, self.load_se_n))
+
+    def by_lag_at(self, height_mm: float) -> Array:
+        """How load_at moves with the lag, shape (2,)."""
+        return np.array([np.interp(height_mm, self.height_mm, each) for each in self.by_lag.T])
+
+    def between_at(self, height_mm: float) -> Between:
+        """What the spring may do at a height between two that were read.
+
+        A load bent by as much as the rate may change lies bend rate t (L - t) / L off the straight
+        line, L the gap and t the way into it; a rectangle, so the k = 1 is that over sqrt(3).
+        """
+        at = int(np.searchsorted(self.height_mm, height_mm, side="right")) - 1
+        at = min(max(at, 0), self.height_mm.size - 2)
+        if self.height_mm.size < 2 or self.bend[at] == 0.0:
+            return Between(0.0, (height_mm, height_mm))
+        low, high = self.height_mm[at : at + 2].tolist()
+        rate = abs(float(np.diff(self.load_n[at : at + 2])[0])) / (high - low)
+        inside = max(height_mm - low, 0.0) * max(high - height_mm, 0.0) / (high - low)
+        return Between(float(self.bend[at]) * rate * inside / 3.0**0.5, (low, high))
+
+    def up_to(self, load_n: float) -> BranchFit | None:
+        """Leave out what lies beyond a load; None where fewer than two heights remain."""
+        keep = self.load_n <= load_n
+        keep &= self.height_mm >= np.max(self.height_mm[~keep], initial=-np.inf)
+        return self.at(keep) if np.count_nonzero(keep) >= 2 else None
+
+    def at(self, rows: NDArray[np.bool_]) -> BranchFit:
+        """Return some of its heights."""
+        return BranchFit(*(column[rows] for column in self))
+
+    def joined(self, above: BranchFit) -> BranchFit:
+        """Go on with another fit from its lowest height on."""
+        below = self.at(self.height_mm < above.lowest_mm)
+        return BranchFit(*(np.concatenate(pair) for pair in zip(below, above, strict=True)))
+
+    @classmethod
+    def of_points(cls, branch: Branch) -> BranchFit | None:
+        """Join chosen points by straight lines; readings at the same height are averaged.
+
+        The slope at a point is the steeper neighbour's; it is zero for a lone point, which has
+        none. None where there is no finite point.
+        """
+        finite = np.isfinite(branch.height_mm) & np.isfinite(branch.load_n)
+        heights, where = np.unique(branch.height_mm[finite], return_inverse=True)
+        if heights.size == 0:
+            return None
+        loads = np.bincount(where, weights=branch.load_n[finite]) / np.bincount(where)
+        slopes = np.zeros_like(heights)
+        if heights.size > 1:
+            segments = -np.diff(loads) / np.diff(heights)
+            slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
+        flat, bend = np.zeros_like(heights), np.full_like(heights, BEND_SHARE)
+        return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)), bend)
+
+
+class Bins(NamedTuple):
+    """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
+
+    The weight is the number of samples, capped at the median bin's, so that a pause (many samples
+    at one height, while the load creeps) weighs no more than moving on.
+    """
+
+    height_mm: Array
+    load_n: Array
+    weight: Array
+    by_lag: Array
+
+    def at(self, rows: NDArray[np.bool_]) -> Bins:
+        """Return some of the bins."""
+        return Bins(*(column[rows] for column in self))
+
+    def between(self, low_mm: float, high_mm: float) -> Bins:
+        """Return the bins whose mean height lies between two heights."""
+        return self.at((self.height_mm >= low_mm) & (self.height_mm <= high_mm))
+
+    def fit(self, step_mm: float) -> BranchFit | None:
+        """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
+
+        Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
+        Local Polynomial Modelling and Its Applications, 1996, from memory). None where fewer than
+        two different heights were sampled.
+        """
+        if self.height_mm.size < 2:
+            return None
+        grid = _grid(float(self.height_mm[0]), float(self.height_mm[-1]), step_mm)
+        half_mm = max(
+            HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(self.height_mm)))
+        )
+        load, slope, smoother = _local_lines(self, grid, half_mm)
+        usable = np.isfinite(load)
+        if np.count_nonzero(usable) < 2:
+            return BranchFit.of_points(Branch(self.height_mm, self.load_n))
+        grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
+        error = noise_n(self) * np.sqrt(np.sum(smoother**2 / self.weight, axis=1))
+        by_lag = -slope[:, None] * (smoother @ self.by_lag)
+        bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
+        return BranchFit(grid, load, -slope, error, by_lag, bend)
+
+
+def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
+    """Average height and load in bins of height, ascending, empty bins left out."""
+    _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
+    count = np.bincount(where).astype(np.float64)
+    by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag
+    columns = branch.height_mm, branch.load_n, *by_lag.T
+    height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
+    weight = np.minimum(count, np.median(count)) if count.size else count
+    return Bins(height, load, weight, np.column_stack(lag))
+
+
+def noise_n(bins: Bins) -> float:
+    """Noise of a sample's load (standard deviation), whatever the curve's shape.
+
+    Robust scale of each bin's departure from the line through its two neighbours, each over its
+    own standard deviation for unit noise (Gasser, Sroka and Jennen-Steinmetz, Biometrika 73,
+    1986, from memory; the robust scale is ours).
+    """
+    if bins.load_n.size < 3:
+        return 0.0
+    height, load, variance = bins.height_mm, bins.load_n, 1.0 / bins.weight
+    left = (height[2:] - height[1:-1]) / (height[2:] - height[:-2])
+    right = 1.0 - left
+    departure = load[1:-1] - left * load[:-2] - right * load[2:]
+    unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
+    return ROBUST_SD_PER_MAD * float(np.median(np.abs(departure) / np.sqrt(unit)))
+
+
+def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
+    first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
+    inner = np.arange(first, last + 1.0) * step_mm
+    inner = inner[(inner > lowest_mm + EDGE_MM) & (inner < highest_mm - EDGE_MM)]
+    return np.concatenate([[lowest_mm], inner, [highest_mm]])
+
+
+def _local_lines(bins: Bins, grid: Array, half_mm: float) -> tuple[Array, Array, Array]:
+    """Weighted straight line around every grid height (Epanechnikov weights).
+
+    Returns load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
+    three bins, and the smoother's matrix, shape (g, bins): load = smoother @ bins.load_n.
+    """
+    away = bins.height_mm[None, :] - grid[:, None]
+    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * bins.weight
+    s0, s1, s2 = kernel.sum(1), (kernel * away).sum(1), (kernel * away**2).sum(1)
+    determinant = s0 * s2 - s1**2
+    enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
+    determinant = np.where(enough, determinant, np.nan)[:, None]
+    smoother = kernel * (s2[:, None] - s1[:, None] * away) / determinant
+    tilt = kernel * (s0[:, None] * away - s1[:, None]) / determinant
+    return smoother @ bins.load_n, tilt @ bins.load_n, smoother
