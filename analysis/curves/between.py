@@ -14,6 +14,7 @@ from coilbench.analysis.curves.sweep_fit import WAYS, SweepFit
 
 # All of these are our choice, no source.
 INSIDE = np.linspace(0.2, 0.8, 7)  # of a gap: nearer to its ends noise would be taken for a bend
+COVERED_SHARE = 0.9  # of the gap, over which another spring was read at least
 WIDEST_SHARE = 0.5  # of the gap: what another spring leaves unread inside it is no more
 TRUST = 1.25  # springs of a set bend alike within a quarter
 LEAST_BEND = 0.05  # and no two of them more alike than this
@@ -59,11 +60,13 @@ def _with_bends(fit: BranchFit | None, others: Sequence[BranchFit | None]) -> Br
 
 def _seen_bend(other: BranchFit, low_mm: float, high_mm: float) -> float | None:
     """By how much another spring departs from a straight line, as BranchFit.bend counts it."""
-    if not (other.covers(low_mm) and other.covers(high_mm)):
+    gap_mm = high_mm - low_mm
+    low_mm, high_mm = max(low_mm, other.lowest_mm), min(high_mm, other.highest_mm)
+    if high_mm - low_mm < COVERED_SHARE * gap_mm:
         return None
     inside = other.height_mm[(other.height_mm > low_mm) & (other.height_mm < high_mm)]
     widest_mm = float(np.diff(inside, prepend=low_mm, append=high_mm).max())
-    if widest_mm > WIDEST_SHARE * (high_mm - low_mm):
+    if widest_mm > WIDEST_SHARE * gap_mm:
         return None
     ends = other.load_at(low_mm), other.load_at(high_mm)
     heights: Array = low_mm + INSIDE * (high_mm - low_mm)

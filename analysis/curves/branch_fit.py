@@ -23,7 +23,7 @@ HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to eithe
 MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
 GAP_MM = 1.0  # a wider gap in a sampled course was not sampled
 # By this share of the rate between two heights read may a coil spring's own differ at them, either
-# way. By simulation of straight, progressive and two-rate springs (tests/bench/keyed_springs.py)
+# way. By simulation of straight, progressive and two-rate springs; no source
 BEND_SHARE = 0.25
 
 
