@@ -16,6 +16,7 @@ from coilbench.analysis.curves.branch_fit import Array
 from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import WAYS, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
+from coilbench.analysis.curves.wall import CoilBind
 from coilbench.capture.errors import CoilbenchError
 
 NoteKind = Literal[
@@ -144,29 +145,6 @@ class SoftStart:
     closed_mm: float
     lost_mm: float
     kind: Literal["first turns close"] = "first turns close"
-
-
-BindKind = Literal["reached", "beginning", "not_reached", "unknown"]
-BindWhy = Literal["chosen heights", "too few samples", "too uncertain", "softer"]
-
-
-@dataclass(frozen=True)
-class CoilBind:
-    """Whether the coils touched, by the stiffness at the lowest heights.
-
-    Attributes:
-        height_mm: solid height where it was reached; where the load leaves its trend where coils
-            begin to touch; else down to where it was looked.
-        stiffness, stiffness_u: the last stiffness over that of the trend there, and its expanded
-            uncertainty, k = 2; None where the trend does not show, or a wall does.
-        why: for `unknown`.
-    """
-
-    kind: BindKind
-    height_mm: float
-    stiffness: float | None = None
-    stiffness_u: float | None = None
-    why: BindWhy | None = None
 
 
 SURE_LENGTH_U_MM = 0.4  # k = 2: a depth from a first contact less sure than this means little; ours

@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from typing import NamedTuple
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.branch_fit import Array, Bins, fine_bins, noise_n
-from coilbench.analysis.curves.curve import BindWhy, CoilBind
 from coilbench.analysis.curves.fits import Fit
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Press
@@ -37,6 +37,29 @@ DEPARTS = 0.1  # by more than this, as a share, and than its scatter a stiffness
 SCATTERS = 3.0  # standard errors that are within the scatter
 MOST_SCATTER = 0.2  # with more scatter nothing is told
 LIFTED_SHARE, LIFTED_SCATTERS = 0.003, 5.0  # of itself: so far the last load leaves the trend
+
+
+BindKind = Literal["reached", "beginning", "not_reached", "unknown"]
+BindWhy = Literal["chosen heights", "too few samples", "too uncertain", "softer"]
+
+
+@dataclass(frozen=True)
+class CoilBind:
+    """Whether the coils touched, by the stiffness at the lowest heights.
+
+    Attributes:
+        height_mm: solid height where it was reached; where the load leaves its trend where coils
+            begin to touch; else down to where it was looked.
+        stiffness, stiffness_u: the last stiffness over that of the trend there, and its expanded
+            uncertainty, k = 2; None where the trend does not show, or a wall does.
+        why: for `unknown`.
+    """
+
+    kind: BindKind
+    height_mm: float
+    stiffness: float | None = None
+    stiffness_u: float | None = None
+    why: BindWhy | None = None
 
 
 class _Excess(NamedTuple):

@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 
 from coilbench.analysis.curves.curve import (
-    CoilBind,
     CurveNote,
     HeightNotMeasured,
     NotMeasured,
@@ -16,6 +15,7 @@ from coilbench.analysis.curves.curve import (
     SpringCurve,
 )
 from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe as describe
 from coilbench.analysis.report.document import first_few
 from coilbench.analysis.report.units import Units

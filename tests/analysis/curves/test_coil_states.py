@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 
 from bench_days import draw_day
 from bench_metrology import USUAL, sweeps_of
-from coilbench.analysis.curves.curve import CoilBind
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
+from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units
