@@ -8,9 +8,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from coilbench.analysis.curves.branch_fit import Array, BranchFit
 from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.sweep_fit import WAYS, SweepFit
+from coilbench.analysis.curves.sweep_fit import WAYS, Array, BranchFit, SweepFit
 
 # All of these are our choice, no source.
 INSIDE = np.linspace(0.2, 0.8, 7)  # of a gap: nearer to its ends noise would be taken for a bend

@@ -12,9 +12,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branch_fit import Array
 from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import WAYS, Look, Side, SweepFit
+from coilbench.analysis.curves.sweep_fit import WAYS, Array, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.capture.errors import CoilbenchError
@@ -163,10 +162,10 @@ class SpringCurve:
         free_length_mm: from first contact of the dense sweeps, else as given, else None.
         free_length_u_mm: its expanded uncertainty, k = 2.
         solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
+        coils: whether they touched, as the sweeps show it.
         contact, bind: first contact and coil bind as the dense sweeps show them; None where they
             do not.
         soft: that the first turns close softly; None where they do not, or it does not show.
-        coils: whether they touched, as the sweeps show it.
         notes: what holds for every load read from it.
     """
 
@@ -177,11 +176,11 @@ class SpringCurve:
     free_length_mm: float | None
     free_length_u_mm: float | None
     solid_height_mm: float | None
+    coils: CoilBind
     notes: tuple[CurveNote, ...] = ()
     contact: FoundHeight | None = None
     bind: FoundHeight | None = None
     soft: SoftStart | None = None
-    coils: CoilBind = CoilBind("unknown", 0.0, why="too few samples")
 
     def __post_init__(self) -> None:
         if not self._ends_mm:

@@ -10,7 +10,8 @@ import numpy as np
 from coilbench.analysis.curves.curve import BranchChoice, CurveNote, FoundHeight, SpringCurve
 from coilbench.analysis.curves.ends import find_contact, find_solid_height
 from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N
-from coilbench.analysis.curves.sweep_fit import SweepFit, chained, fit_sweep
+from coilbench.analysis.curves.passes import chained, fit_sweep
+from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.curves.wall import judge_coils
 from coilbench.capture.calibration.regression import value
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
@@ -53,11 +54,11 @@ def fit_curve(
         None if free is None else free.height_mm,
         None if free is None else free.height_u_mm,
         solid_height_mm,
+        judge_coils(fits),
         (*notes, *_rig_caveats(fits)),
         contact,
         bind,
         soft,
-        judge_coils(fits),
     )
 
 

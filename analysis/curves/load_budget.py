@@ -14,8 +14,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branch_fit import Array
-from coilbench.analysis.curves.sweep_fit import Look, SweepFit
+from coilbench.analysis.curves.sweep_fit import Array, Look, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration

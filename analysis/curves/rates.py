@@ -16,7 +16,6 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.branch_fit import EDGE_MM, Array, Bins, BranchFit
 from coilbench.analysis.curves.curve import (
     LEAST_SPAN_MM,
     SIDES,
@@ -26,7 +25,18 @@ from coilbench.analysis.curves.curve import (
 )
 from coilbench.analysis.curves.fits import Fit
 from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import GRID_STEP_MM, WAYS, Look, Side, SweepFit, Way
+from coilbench.analysis.curves.sweep_fit import (
+    EDGE_MM,
+    GRID_STEP_MM,
+    WAYS,
+    Array,
+    Bins,
+    BranchFit,
+    Look,
+    Side,
+    SweepFit,
+    Way,
+)
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 
 FEWEST_BINS = {"least squares": 6, "robust": 10}  # in a window, for a line through samples; ours

@@ -1,7 +1,7 @@
 """A sweep's two branches, smoothed, with the uncertainties of its instrument. Pure.
 
-A dense sweep's two directions are its first passes on the way down and its last passes on the way
-up.
+A sampled branch is a straight line in a moving window; chosen points are joined by straight lines,
+with what the spring may do in between.
 """
 
 from __future__ import annotations
@@ -12,14 +12,22 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from coilbench.analysis.curves.branch_fit import Array, Between, Bins, BranchFit, fine_bins
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
-from coilbench.capture.strokes.sweep import Branch, RigReading, Sweep
+from coilbench.capture.strokes.sweep import Branch, RigReading
 
-MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
-JITTER_SDS = 3.0
+Array = NDArray[np.float64]
+
+EDGE_MM = 1e-6  # a height this near the end of a branch is inside it: inches do not round evenly
+BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
+HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
+MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
+GAP_MM = 1.0  # a wider gap in a sampled course was not sampled
+# By this share of the rate between two heights read may a coil spring's own differ at them, either
+# way. By simulation of straight, progressive and two-rate springs; no source
+BEND_SHARE = 0.25
 Side = Literal["both", "loading", "unloading"]
 Way = Literal["loading", "unloading"]
 WAYS: dict[Side, tuple[Way, ...]] = {
@@ -29,58 +37,223 @@ WAYS: dict[Side, tuple[Way, ...]] = {
 }
 
 GRID_STEP_MM = 0.25
-FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
-FEWEST_OF_WAY, WAY_TIMES = 8, 3.0  # bins of a way that make a course, if the other has more; ours
 TURN_MM = 1.5  # way back after which friction has fully reversed; ours, no source
 
 
-class _Passes(NamedTuple):
-    """The samples of a dense sweep that belong to its two branches, both in time order."""
+class Between(NamedTuple):
+    """What a load may be off since it lies between two heights that were read.
 
-    loading: Branch
-    unloading: Branch
-
-
-def split_passes(sweep: Sweep) -> _Passes:
-    """Split a dense sweep at its deepest point; keep first passes down and last passes up.
-
-    A pass back up (a wobbling hand, a double press) reads between the two branches where there
-    is friction, so that only the first visit to a height counts on the way down and only the
-    last on the way up. Going back by no more than the height's own jitter is no pass.
+    Attributes:
+        u_n: standard uncertainty, k = 1.
+        gap_mm: the two heights: the same error, by another factor, is in all loads between them.
     """
-    whole = chained([sweep.loading, sweep.unloading])
-    whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
-    height = whole.height_mm
-    if height.size == 0:
-        return _Passes(whole, whole)
-    slack_mm = min(JITTER_SDS * _jitter_mm(height), MAX_SLACK_MM)
-    deepest = int(np.argmin(height))
-    down, up = slice(0, deepest + 1), slice(deepest, None)
-    first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
-    last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
-    return _Passes(whole.at(down).at(first), whole.at(up).at(last))
+
+    u_n: float
+    gap_mm: tuple[float, ...]
+
+    @classmethod
+    def mean(cls, each: Sequence[Between]) -> Between:
+        """Of some branches, in which the spring bends alike."""
+        gaps_mm = dict.fromkeys(one.gap_mm for one in each)
+        return cls(sum(one.u_n for one in each) / len(each), sum(gaps_mm, ()))
 
 
-def chained(branches: Sequence[Branch]) -> Branch:
-    """Put the samples of some branches, one or more, behind each other."""
-    by_lag = [branch.by_lag for branch in branches if branch.by_lag is not None]
-    return Branch(
-        np.concatenate([branch.height_mm for branch in branches]),
-        np.concatenate([branch.load_n for branch in branches]),
-        np.concatenate(by_lag) if len(by_lag) == len(branches) else None,
-    )
+class BranchFit(NamedTuple):
+    """One branch of one sweep, ready to be read at any height inside it; shape (m,) each.
 
-
-def _jitter_mm(height_mm: Array) -> float:
-    """Noise of a height (standard deviation): robust scale of the second differences.
-
-    A steady hand leaves none; of white noise they have a variance six times the noise's.
+    Attributes:
+        height_mm: strictly ascending.
+        load_n: straight between neighbours.
+        slope_n_per_mm: local rate (load over falling height, so positive for a spring).
+        load_se_n: standard error (k = 1) of load_n from the samples' noise; zero for points, whose
+            noise belongs to the instrument's own uncertainty.
+        by_lag: shape (m, 2), how load_n moves with the lag's delay and spread, N/s and N/s^2;
+            zero where no lag was undone.
+        bend: by what share of the straight line's rate the rate may differ at the ends of the gap
+            to the next height; zero where samples lie between.
     """
-    if height_mm.size < 5:
+
+    height_mm: Array
+    load_n: Array
+    slope_n_per_mm: Array
+    load_se_n: Array
+    by_lag: Array
+    bend: Array
+
+    @property
+    def lowest_mm(self) -> float:
+        """Lowest height measured."""
+        return float(self.height_mm[0])
+
+    @property
+    def highest_mm(self) -> float:
+        """Highest height measured."""
+        return float(self.height_mm[-1])
+
+    def covers(self, height_mm: float) -> bool:
+        """Whether the height was measured, ends included."""
+        return self.lowest_mm - EDGE_MM <= height_mm <= self.highest_mm + EDGE_MM
+
+    def load_at(self, height_mm: float) -> float:
+        """Load at a height that the branch covers."""
+        return float(np.interp(height_mm, self.height_mm, self.load_n))
+
+    def slope_at(self, height_mm: float) -> float:
+        """Local rate at a height that the branch covers."""
+        return float(np.interp(height_mm, self.height_mm, self.slope_n_per_mm))
+
+    def se_at(self, height_mm: float) -> float:
+        """Standard error of load_at from the samples' noise."""
+        return float(np.interp(height_mm, self.height_mm, self.load_se_n))
+
+    def by_lag_at(self, height_mm: float) -> Array:
+        """How load_at moves with the lag, shape (2,)."""
+        return np.array([np.interp(height_mm, self.height_mm, each) for each in self.by_lag.T])
+
+    def between_at(self, height_mm: float) -> Between:
+        """What the spring may do at a height between two that were read.
+
+        A load bent by as much as the rate may change lies bend rate t (L - t) / L off the straight
+        line, L the gap and t the way into it; a rectangle, so the k = 1 is that over sqrt(3).
+        """
+        at = int(np.searchsorted(self.height_mm, height_mm, side="right")) - 1
+        at = min(max(at, 0), self.height_mm.size - 2)
+        if self.height_mm.size < 2 or self.bend[at] == 0.0:
+            return Between(0.0, (height_mm, height_mm))
+        low, high = self.height_mm[at : at + 2].tolist()
+        rate = abs(float(np.diff(self.load_n[at : at + 2])[0])) / (high - low)
+        inside = max(height_mm - low, 0.0) * max(high - height_mm, 0.0) / (high - low)
+        return Between(float(self.bend[at]) * rate * inside / 3.0**0.5, (low, high))
+
+    def up_to(self, load_n: float) -> BranchFit | None:
+        """Leave out what lies beyond a load; None where fewer than two heights remain."""
+        keep = self.load_n <= load_n
+        keep &= self.height_mm >= np.max(self.height_mm[~keep], initial=-np.inf)
+        return self.at(keep) if np.count_nonzero(keep) >= 2 else None
+
+    def at(self, rows: NDArray[np.bool_]) -> BranchFit:
+        """Return some of its heights."""
+        return BranchFit(*(column[rows] for column in self))
+
+    def joined(self, above: BranchFit) -> BranchFit:
+        """Go on with another fit from its lowest height on."""
+        below = self.at(self.height_mm < above.lowest_mm)
+        return BranchFit(*(np.concatenate(pair) for pair in zip(below, above, strict=True)))
+
+    @classmethod
+    def of_points(cls, branch: Branch) -> BranchFit | None:
+        """Join chosen points by straight lines; readings at the same height are averaged.
+
+        The slope at a point is the steeper neighbour's; it is zero for a lone point, which has
+        none. None where there is no finite point.
+        """
+        finite = np.isfinite(branch.height_mm) & np.isfinite(branch.load_n)
+        heights, where = np.unique(branch.height_mm[finite], return_inverse=True)
+        if heights.size == 0:
+            return None
+        loads = np.bincount(where, weights=branch.load_n[finite]) / np.bincount(where)
+        slopes = np.zeros_like(heights)
+        if heights.size > 1:
+            segments = -np.diff(loads) / np.diff(heights)
+            slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
+        flat, bend = np.zeros_like(heights), np.full_like(heights, BEND_SHARE)
+        return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)), bend)
+
+
+class Bins(NamedTuple):
+    """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
+
+    The weight is the number of samples, capped at the median bin's, so that a pause (many samples
+    at one height, while the load creeps) weighs no more than moving on.
+    """
+
+    height_mm: Array
+    load_n: Array
+    weight: Array
+    by_lag: Array
+
+    def at(self, rows: NDArray[np.bool_]) -> Bins:
+        """Return some of the bins."""
+        return Bins(*(column[rows] for column in self))
+
+    def between(self, low_mm: float, high_mm: float) -> Bins:
+        """Return the bins whose mean height lies between two heights."""
+        return self.at((self.height_mm >= low_mm) & (self.height_mm <= high_mm))
+
+    def fit(self, step_mm: float) -> BranchFit | None:
+        """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
+
+        Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
+        Local Polynomial Modelling and Its Applications, 1996, from memory). None where fewer than
+        two different heights were sampled.
+        """
+        if self.height_mm.size < 2:
+            return None
+        grid = _grid(float(self.height_mm[0]), float(self.height_mm[-1]), step_mm)
+        half_mm = max(
+            HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(self.height_mm)))
+        )
+        load, slope, smoother = _local_lines(self, grid, half_mm)
+        usable = np.isfinite(load)
+        if np.count_nonzero(usable) < 2:
+            return BranchFit.of_points(Branch(self.height_mm, self.load_n))
+        grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
+        error = noise_n(self) * np.sqrt(np.sum(smoother**2 / self.weight, axis=1))
+        by_lag = -slope[:, None] * (smoother @ self.by_lag)
+        bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
+        return BranchFit(grid, load, -slope, error, by_lag, bend)
+
+
+def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
+    """Average height and load in bins of height, ascending, empty bins left out."""
+    _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
+    count = np.bincount(where).astype(np.float64)
+    by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag
+    columns = branch.height_mm, branch.load_n, *by_lag.T
+    height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
+    weight = np.minimum(count, np.median(count)) if count.size else count
+    return Bins(height, load, weight, np.column_stack(lag))
+
+
+def noise_n(bins: Bins) -> float:
+    """Noise of a sample's load (standard deviation), whatever the curve's shape.
+
+    Robust scale of each bin's departure from the line through its two neighbours, each over its
+    own standard deviation for unit noise (Gasser, Sroka and Jennen-Steinmetz, Biometrika 73,
+    1986, from memory; the robust scale is ours).
+    """
+    if bins.load_n.size < 3:
         return 0.0
-    bend = np.diff(height_mm, 2)
-    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(bend - np.median(bend))))
-    return float(scale / 6.0**0.5)
+    height, load, variance = bins.height_mm, bins.load_n, 1.0 / bins.weight
+    left = (height[2:] - height[1:-1]) / (height[2:] - height[:-2])
+    right = 1.0 - left
+    departure = load[1:-1] - left * load[:-2] - right * load[2:]
+    unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
+    return ROBUST_SD_PER_MAD * float(np.median(np.abs(departure) / np.sqrt(unit)))
+
+
+def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:
+    first, last = np.ceil(lowest_mm / step_mm), np.floor(highest_mm / step_mm)
+    inner = np.arange(first, last + 1.0) * step_mm
+    inner = inner[(inner > lowest_mm + EDGE_MM) & (inner < highest_mm - EDGE_MM)]
+    return np.concatenate([[lowest_mm], inner, [highest_mm]])
+
+
+def _local_lines(bins: Bins, grid: Array, half_mm: float) -> tuple[Array, Array, Array]:
+    """Weighted straight line around every grid height (Epanechnikov weights).
+
+    Returns load and slope at the grid heights, shape (g,), NaN where the window holds fewer than
+    three bins, and the smoother's matrix, shape (g, bins): load = smoother @ bins.load_n.
+    """
+    away = bins.height_mm[None, :] - grid[:, None]
+    kernel = np.clip(1.0 - (away / half_mm) ** 2, 0.0, None) * bins.weight
+    s0, s1, s2 = kernel.sum(1), (kernel * away).sum(1), (kernel * away**2).sum(1)
+    determinant = s0 * s2 - s1**2
+    enough = (np.count_nonzero(kernel, axis=1) >= 3) & (determinant > 1e-9 * s0**2 * half_mm**2)
+    determinant = np.where(enough, determinant, np.nan)[:, None]
+    smoother = kernel * (s2[:, None] - s1[:, None] * away) / determinant
+    tilt = kernel * (s0[:, None] * away - s1[:, None]) / determinant
+    return smoother @ bins.load_n, tilt @ bins.load_n, smoother
 
 
 @dataclass(frozen=True)
@@ -190,71 +363,3 @@ class Look(NamedTuple):
     by_lag: Array
     sweep: SweepFit
     between: Between = Between(0.0, ())
-
-
-def fit_sweep(sweep: Sweep) -> SweepFit | None:
-    """Fit both branches; None where the sweep holds no usable sample."""
-    loading_bins: Bins | None = None
-    unloading_bins: Bins | None = None
-    sparse: Way | None = None
-    if not sweep.dense:
-        fits = [BranchFit.of_points(branch) for branch in (sweep.loading, sweep.unloading)]
-    else:
-        loading_bins, rising = (fine_bins(branch) for branch in split_passes(sweep))
-        sparse = _sparse(loading_bins, rising)
-        unloading, unloading_bins = _fit_unloading(rising, sweep.turned_mm)
-        fits = [loading_bins.fit(GRID_STEP_MM), unloading]
-        if sparse == "loading":
-            fits[0] = loading_bins = None
-        elif sparse == "unloading":
-            fits[1] = unloading_bins = None
-    flex = None if sweep.rig is None else sweep.rig.calibration.flex
-    reach_n = math.inf if flex is None else FLEX_REACH * flex.x_max
-    if all(fit is None or fit.load_n.max() <= reach_n for fit in fits):
-        reach_n = math.inf
-    loading, unloading = (
-        fit.up_to(reach_n) if fit is not None and math.isfinite(reach_n) else fit for fit in fits
-    )
-    if loading is None and unloading is None:
-        return None
-    return SweepFit(
-        loading,
-        unloading,
-        sweep.load_u_n,
-        sweep.load_u_relative,
-        sweep.height_u_mm,
-        sweep.dense,
-        sweep.sweep_id,
-        sweep.rig,
-        sweep.lag,
-        reach_n,
-        sweep.turned_mm,
-        loading_bins,
-        unloading_bins,
-        sparse,
-    )
-
-
-def _sparse(down: Bins, up: Bins) -> Way | None:
-    """Name a way of which a handful of samples is strewn over its range, beside a well read one."""
-    few, many = sorted((down, up), key=lambda bins: bins.height_mm.size)
-    count = few.height_mm.size
-    if not 2 <= count < min(FEWEST_OF_WAY, many.height_mm.size / WAY_TIMES):
-        return None
-    return None if np.ptp(few.height_mm) <= TURN_MM else "unloading" if few is up else "loading"
-
-
-def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | None, Bins]:
-    """Fit the way up: the part in which friction turns round, and what lies above, for itself.
-
-    A window that reached across would take a part of the turning for load. The bins returned are
-    those of the part above.
-    """
-    whole = bins.fit(GRID_STEP_MM)
-    if whole is None:
-        return None, bins
-    full_mm = whole.lowest_mm + TURN_MM
-    full_mm = full_mm if turned_mm is None else max(full_mm, turned_mm)
-    turned = bins.at(bins.height_mm >= full_mm)
-    above = turned.fit(GRID_STEP_MM)
-    return whole if above is None else whole.joined(above), turned

@@ -9,7 +9,6 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.analysis.curves.branch_fit import Array
 from coilbench.analysis.curves.curve import (
     RATE_WINDOW,
     FoundHeight,
@@ -30,7 +29,7 @@ from coilbench.analysis.curves.shape_model import (
     Shape,
     Why,
 )
-from coilbench.analysis.curves.sweep_fit import Side
+from coilbench.analysis.curves.sweep_fit import Array, Side
 from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.limits_text import handbook_text

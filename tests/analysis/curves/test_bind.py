@@ -9,9 +9,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.branch_fit import Bins, fine_bins
 from coilbench.analysis.curves.ends import _find_solid, find_contact, find_solid_height
-from coilbench.analysis.curves.sweep_fit import SweepFit, fit_sweep, split_passes
+from coilbench.analysis.curves.passes import fit_sweep, split_passes
+from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set

@@ -8,7 +8,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import make_interp_spline
 
-from coilbench.analysis.curves.branch_fit import Bins, BranchFit, fine_bins, noise_n
+from coilbench.analysis.curves.sweep_fit import Bins, BranchFit, fine_bins, noise_n
 from coilbench.capture.strokes.sweep import Branch
 
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.branch_fit import fine_bins
+from coilbench.analysis.curves.sweep_fit import fine_bins
 from coilbench.analysis.curves.wall import _Excess, _excess_load, find_wall, touching_mm
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch

@@ -8,7 +8,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.branch_fit import Array
+from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.sets.stroke_choice import beside_the_others
 from coilbench.analysis.sets.stroke_findings import largest_step, stroke_findings
 from coilbench.capture.calibration.lag import Press

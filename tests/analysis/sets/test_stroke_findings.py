@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from bench_strokes import CASES, Case, odd_one, three_strokes
-from coilbench.analysis.curves.branch_fit import Array
+from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.sets.stroke_findings import (
     StrokeFinding,
     stroke_findings,
