@@ -168,6 +168,8 @@ def _find_contact(bins: Bins, spread_s2: float = 0.0) -> Spot | None:
         return None
     at_mm = np.arange(inside.height_mm[0] + STEP_MM, highest_mm, STEP_MM)
     likely, n_per_mm = _weighed(inside, at_mm, noise, math.sqrt(3.0 * spread_s2))
+    if not np.all(np.isfinite(likely)):
+        return None  # no load rises with depth
     height_mm = float(at_mm @ likely)
     deviation_mm = math.sqrt(float((at_mm - height_mm) ** 2 @ likely) + STEP_MM**2 / 12.0)
     return Spot(height_mm, deviation_mm, float(n_per_mm @ likely), CONTACT_SHAPE_U_MM)
@@ -192,12 +194,13 @@ def _weighed(bins: Bins, at_mm: Array, noise: float, half_s: float) -> tuple[Arr
     scale = (on_law * ones - on_ones * mixed) / determinant
     zero = (own * on_ones - mixed * on_law) / determinant
     left = float(weight @ load**2) - scale * on_law - zero * on_ones
-    left = np.where(scale > 0.0, left, np.inf) / noise**2
-    widened = max(float(left.min()) / max(load.size - 3, 1), 1.0)
-    likely = np.exp(-0.5 * (left - left.min()) / widened)
+    left /= noise**2
+    least = float(np.min(left, initial=np.inf, where=scale > 0.0))
+    widened = max(least / max(load.size - 3, 1), 1.0)
+    likely = np.where(scale > 0.0, np.exp(-0.5 * np.maximum(left - least, 0.0) / widened), 0.0)
     likely /= likely.sum()
-    steep = scale * law[:, :, 0] / np.maximum(depth[:, 0], STEP_MM)
-    return likely.sum(axis=0), (likely * steep).sum(axis=0) / np.maximum(likely.sum(axis=0), 1e-300)
+    steep = (likely * scale * law[:, :, 0]).sum(axis=0) / np.maximum(depth[:, 0], STEP_MM)
+    return likely.sum(axis=0), steep / np.maximum(likely.sum(axis=0), 1e-300)
 
 
 # All of these are our choice, no source.
