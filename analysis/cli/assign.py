@@ -196,7 +196,10 @@ def _show_depths(rows: Sequence[DepthRow]) -> None:
                 "there."
             )
     if any(row.depths_mm is None for row in rows):
-        click.echo("A depth needs the free length: measure the set, or give --free-length.")
+        say(
+            "A depth needs a sure free length: measure the set, or where first contact is unsure "
+            "(first turns that close softly), take a caliper and give --free-length."
+        )
     say(f"Press {PRESS_SAFELY}.")
 
 

@@ -12,9 +12,10 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import Array, Look, Side, SweepFit
+from coilbench.analysis.curves.load_budget import SHAPE_SOURCE, budget_lines
+from coilbench.analysis.curves.sweep_fit import WAYS, Array, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
+from coilbench.analysis.curves.wall import CoilBind
 from coilbench.capture.errors import CoilbenchError
 
 NoteKind = Literal[
@@ -27,6 +28,7 @@ NoteKind = Literal[
     "zero unknown",
     "one branch",
     "no rate",
+    "few samples",
 ]
 
 
@@ -36,7 +38,7 @@ class CurveNote:
 
     Attributes:
         strokes: left out, being too fast.
-        side: the one branch that was measured.
+        side: the one branch that was measured, or that has too few samples to be one.
         load_n, height_mm: the calibration's largest load or lowest height.
         u: expanded uncertainty (k = 2) of what is unknown: lag s, flex mm/N, zero N.
         delay_s: the typical delay that was undone.
@@ -60,6 +62,8 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
 
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
 LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
+BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
+LOOP_HEIGHTS = 25  # where the friction loop is looked at
 
 
 @dataclass(frozen=True)
@@ -68,6 +72,7 @@ class NotMeasured:
 
     Attributes:
         lowest_mm, highest_mm: between which the spring was measured.
+        other_mm: where it was measured in the other branch alone, so that no rate joins both.
     """
 
     spring: str
@@ -75,6 +80,7 @@ class NotMeasured:
     lowest_mm: float
     highest_mm: float
     reach_n: float | None
+    other_mm: float | None = None
 
 
 class HeightNotMeasured(CoilbenchError):
@@ -87,6 +93,14 @@ class HeightNotMeasured(CoilbenchError):
                 "spring {spring} at {height_mm} pushes more than the {reach_n} to which the "
                 "press's flex is known",
                 hint="Press a solid block as hard as the springs: coilbench rig flex",
+                **vars(finding),
+            )
+            return
+        if finding.other_mm is not None:
+            super().__init__(
+                "spring {spring} was measured at {height_mm} and at {other_mm} in different "
+                "branches alone: no rate joins them",
+                hint="Press again, and let go as far as you pressed",
                 **vars(finding),
             )
             return
@@ -124,13 +138,19 @@ class Reading:
         return replace(self, budget=Budget((*self.budget.lines, *lines)))
 
     @property
+    def shape_u_n(self) -> float:
+        """What the spring may do between the heights read, k = 2; 0 where it was read there."""
+        shape = (line for line in self.budget.lines if line.source == SHAPE_SOURCE)
+        return 2.0 * math.hypot(*(line.contribution_n for line in shape))
+
+    @property
     def load_u_n(self) -> float:
         """Expanded uncertainty, 95 %: k = 2, more where the scatter of few strokes rules."""
         return self.budget.expanded_u_n
 
 
 class Rate(NamedTuple):
-    """A rate and its expanded uncertainty, 95 %.
+    """A rate and its expanded uncertainty, 95 %; of one branch, or of the mean of both.
 
     The budget's loads are those of the difference over the span: N/mm where it says N.
     """
@@ -138,6 +158,7 @@ class Rate(NamedTuple):
     rate_n_per_mm: float
     rate_u_n_per_mm: float
     budget: Budget = Budget(())
+    side: Side = "both"
 
 
 class FoundHeight(NamedTuple):
@@ -145,6 +166,23 @@ class FoundHeight(NamedTuple):
 
     height_mm: float
     height_u_mm: float
+
+
+@dataclass(frozen=True)
+class SoftStart:
+    """First turns that close softly: first contact is less sure than where a spring is straight.
+
+    Attributes:
+        closed_mm: about where they are closed.
+        lost_mm: how much more depth they take than closed ones would.
+    """
+
+    closed_mm: float
+    lost_mm: float
+    kind: Literal["first turns close"] = "first turns close"
+
+
+SURE_LENGTH_U_MM = 0.4  # k = 2: a depth from a first contact less sure than this means little; ours
 
 
 @dataclass(frozen=True)
@@ -160,8 +198,10 @@ class SpringCurve:
         free_length_mm: from first contact of the dense sweeps, else as given, else None.
         free_length_u_mm: its expanded uncertainty, k = 2.
         solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
+        coils: whether they touched, as the sweeps show it.
         contact, bind: first contact and coil bind as the dense sweeps show them; None where they
             do not.
+        soft: that the first turns close softly; None where they do not, or it does not show.
         notes: what holds for every load read from it.
     """
 
@@ -172,9 +212,11 @@ class SpringCurve:
     free_length_mm: float | None
     free_length_u_mm: float | None
     solid_height_mm: float | None
+    coils: CoilBind
     notes: tuple[CurveNote, ...] = ()
     contact: FoundHeight | None = None
     bind: FoundHeight | None = None
+    soft: SoftStart | None = None
 
     def __post_init__(self) -> None:
         if not self._ends_mm:
@@ -200,6 +242,13 @@ class SpringCurve:
         side = SIDES[self.branch][0]
         fits = [fit for sweep in self.sweeps for fit in sweep.fits(side) if fit is not None]
         return [(fit.lowest_mm, fit.highest_mm) for fit in fits]
+
+    @property
+    def length_sure(self) -> bool:
+        """Whether the free length, where it is first contact, serves to count depths from."""
+        if self.contact is None:
+            return self.free_length_mm is not None
+        return self.soft is None and self.contact.height_u_mm <= SURE_LENGTH_U_MM
 
     def load_at(self, height_mm: float) -> Reading:
         """Read the load at a height.
@@ -240,10 +289,12 @@ class SpringCurve:
         """Rate from the loads at two heights, in either order, of the same branch at both.
 
         What is common to both loads (a zero, a datum, a part of every coefficient) leaves their
-        difference.
+        difference. Where one branch stands for the mean, since the other was not measured at both
+        heights, the friction loop seen elsewhere is in the uncertainty.
 
         Raises:
-            HeightNotMeasured: a height is outside the measured range.
+            HeightNotMeasured: a height is outside the measured range, or no branch was measured at
+                both.
             CoilbenchError: both heights are the same.
         """
         span = abs(height_a_mm - height_b_mm)
@@ -251,13 +302,44 @@ class SpringCurve:
             raise CoilbenchError(
                 f"spring {self.label}: a rate needs two heights, not {height_a_mm:.2f} mm twice"
             )
-        pairs = self._paired_looks(*sorted((height_a_mm, height_b_mm)))
+        side, pairs = self._paired_looks(*sorted((height_a_mm, height_b_mm)))
         weight = 1.0 / (len(pairs) * span)
         weighted = [(weight, low) for low, _ in pairs] + [(-weight, high) for _, high in pairs]
         rates = [(low.load_n - high.load_n) / span for low, high in pairs]
         noises = [math.hypot(low.se_n, high.se_n) / span for low, high in pairs]
-        budget = Budget((*budget_lines(weighted), *scatter_lines(rates, noises)))
-        return Rate(_mean(rates), budget.expanded_u_n, budget)
+        lines = [*budget_lines(weighted), *scatter_lines(rates, noises)]
+        if self.branch == "mean" and side != "both" and (loop_n := self._largest_loop_n()) > 0.0:
+            u = 0.5 * loop_n / span / math.sqrt(3.0)
+            lines.append(BudgetLine("branch not measured", "B", u, "N", 1.0))
+        budget = Budget(tuple(lines))
+        return Rate(_mean(rates), budget.expanded_u_n, budget, side)
+
+    def _largest_loop_n(self) -> float:
+        """The widest friction loop seen at any of some heights; 0 where none is."""
+        heights = np.linspace(self.lowest_mm, self.highest_mm, LOOP_HEIGHTS).tolist()
+        looks = [sweep.look("both", height) for sweep in self._every for height in heights]
+        return max((abs(look.loop_n) for look in looks if look is not None), default=0.0)
+
+    @property
+    def rated_mm(self) -> tuple[float, float]:
+        """Between which heights a rate is read, the higher one first: of one branch throughout.
+
+        Of the mean of both where a stroke has both over at least BOTH_SHARE of what was measured.
+        """
+        best: tuple[float, float, float] = (0.0, self.highest_mm, self.lowest_mm)
+        for side in SIDES[self.branch]:
+            for sweep in self._every:
+                fits = [fit for fit in sweep.fits(side) if fit is not None]
+                if len(fits) == len(WAYS[side]):
+                    top, low = min(f.highest_mm for f in fits), max(f.lowest_mm for f in fits)
+                    best = max(best, (top - low, top, low))
+            if side == "both" and best[0] >= BOTH_SHARE * (self.highest_mm - self.lowest_mm):
+                break
+        return best[1:]
+
+    @property
+    def _every(self) -> tuple[SweepFit, ...]:
+        return self.sweeps if self.joined is None else (*self.sweeps, self.joined)
 
     def window_mm(self, shares: tuple[float, float] = RATE_WINDOW) -> tuple[float, float] | None:
         """Heights between two shares of the deflection, the higher one first.
@@ -271,16 +353,16 @@ class SpringCurve:
         bottom = low if self.solid_height_mm is None else self.solid_height_mm
         deflection = self.free_length_mm - bottom
         top, end = (self.free_length_mm - share * deflection for share in shares)
-        return (top, end) if low <= end < top <= self.highest_mm else None
+        highest, lowest = self.rated_mm
+        return (top, end) if lowest <= end < top <= highest else None
 
     @property
     def rate(self) -> Rate | None:
         """Rate between the ends of RATE_WINDOW.
 
-        Between the highest and the lowest height measured where that is not known; None where
-        only one height was measured.
+        Between those of rated_mm where that is not known; None where only one height was measured.
         """
-        high, low = self.window_mm() or (self.highest_mm, self.lowest_mm)
+        high, low = self.window_mm() or self.rated_mm
         return self.rate_between(low, high) if high - low >= LEAST_SPAN_MM else None
 
     def sampled(self, n: int) -> tuple[Array, Array]:
@@ -294,35 +376,41 @@ class SpringCurve:
             heights.append(float(height))
         return np.array(heights), np.array(loads)
 
-    def _seen(self, *heights_mm: float) -> tuple[Side, list[tuple[Look, ...]]] | None:
+    def _seen(self, side: Side, *heights_mm: float) -> list[tuple[Look, ...]]:
         """What one side shows at some heights, stroke by stroke, of those that show them all.
 
         The joined points count only where no stroke alone shows them.
         """
         groups = (self.sweeps,) if self.joined is None else (self.sweeps, (self.joined,))
-        for side in SIDES[self.branch]:
-            for group in groups:
-                rows = [tuple(sweep.look(side, mm) for mm in heights_mm) for sweep in group]
-                seen = [tuple(look for look in row if look is not None) for row in rows]
-                if whole := [row for row in seen if len(row) == len(heights_mm)]:
-                    return side, whole
-        return None
+        for group in groups:
+            rows = [tuple(sweep.look(side, mm) for mm in heights_mm) for sweep in group]
+            seen = [tuple(look for look in row if look is not None) for row in rows]
+            if whole := [row for row in seen if len(row) == len(heights_mm)]:
+                return whole
+        return []
 
     def _best_looks(self, height_mm: float) -> tuple[Side, list[Look]]:
-        if (seen := self._seen(height_mm)) is not None:
-            return seen[0], [look for (look,) in seen[1]]
+        for side in SIDES[self.branch]:
+            if seen := self._seen(side, height_mm):
+                return side, [look for (look,) in seen]
         reach_n = min(sweep.reach_n for sweep in self.sweeps)
         beyond = height_mm < self.lowest_mm and math.isfinite(reach_n)
         ends_mm = self.lowest_mm, self.highest_mm
         finding = NotMeasured(self.label, height_mm, *ends_mm, reach_n if beyond else None)
         raise HeightNotMeasured(finding)
 
-    def _paired_looks(self, low_mm: float, high_mm: float) -> list[tuple[Look, ...]]:
-        """Looks at both heights: of one side and one sweep where there are any, else the best."""
-        if (seen := self._seen(low_mm, high_mm)) is not None:
-            return seen[1]
-        (_, lows), (_, highs) = self._best_looks(low_mm), self._best_looks(high_mm)
-        return list(zip(lows, highs, strict=False))
+    def _paired_looks(self, low_mm: float, high_mm: float) -> tuple[Side, list[tuple[Look, ...]]]:
+        """Looks at both heights, always of one side; of one sweep where there are any."""
+        for side in SIDES[self.branch]:
+            if seen := self._seen(side, low_mm, high_mm):
+                return side, seen
+            lows, highs = self._seen(side, low_mm), self._seen(side, high_mm)
+            if lows and highs:
+                return side, [low + high for low, high in zip(lows, highs, strict=False)]
+        self._best_looks(high_mm)
+        self._best_looks(low_mm)
+        ends_mm = self.lowest_mm, self.highest_mm
+        raise HeightNotMeasured(NotMeasured(self.label, low_mm, *ends_mm, None, high_mm))
 
     def _slope_at(
         self, side: Side, looks: Sequence[Look], height_mm: float, load_n: float

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+
+Array = NDArray[np.float64]
 
 BISQUARE = 4.685  # tuning constant, 95 % efficient on normal noise: Holland and Welsch, 1977
 ROUNDS = 50

@@ -19,7 +19,8 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.sweep_fit import TURN_MM, Array, fit_sweep
+from coilbench.analysis.curves.passes import fit_sweep
+from coilbench.analysis.curves.sweep_fit import TURN_MM, Array
 from coilbench.analysis.curves.wall import touching_mm, typical_delay_s
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD

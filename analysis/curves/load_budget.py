@@ -31,6 +31,9 @@ FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
 _ONE = np.eye(1)
 
 
+SHAPE_SOURCE = "shape between the heights read"
+
+
 class Effect(NamedTuple):
     """How one input, or some that are correlated, moves one sweep's load at one height."""
 
@@ -84,6 +87,8 @@ def _effects(look: Look) -> Iterator[Effect]:
         yield from _height_effects(look, sweep.rig)
     if sweep.lag is not None:
         yield _lag_effect(look, sweep.lag)
+    if look.between.u_n > 0.0:
+        yield _plain(SHAPE_SOURCE, look.between.gap_mm, "N", 1.0, look.between.u_n)
     if look.turn_u_n > 0.0:
         yield _plain("friction at the turn", look.height_mm, "N", 1.0, look.turn_u_n, shared=False)
 

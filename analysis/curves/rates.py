@@ -104,7 +104,7 @@ class Span(NamedTuple):
         for side in SIDES[curve.branch]:
             strokes = [_stroke(sweep, side, spans, method) for sweep in sweeps]
             if found := [stroke for stroke in strokes if stroke is not None]:
-                return _combined(found)
+                return _combined(found)._replace(side=side)
             if side == "both" and any(all(one.look(side, mm) for mm in ends) for one in sweeps):
                 return None  # one branch alone has another rate, by all the friction
         return None

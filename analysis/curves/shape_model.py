@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import fdtrc
 
 from coilbench.analysis.curves.curve import SIDES, FoundHeight, Rate, SpringCurve
-from coilbench.analysis.curves.curve_fit import Spot
+from coilbench.analysis.curves.ends import Spot
 from coilbench.analysis.curves.fits import effective_count
 from coilbench.analysis.curves.rates import Span
 from coilbench.analysis.curves.sweep_fit import Array, Bins, SweepFit

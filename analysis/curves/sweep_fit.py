@@ -1,7 +1,7 @@
 """A sweep's two branches, smoothed, with the uncertainties of its instrument. Pure.
 
-A branch is a straight line in a moving window, or between points. A dense sweep's two directions
-are its first passes on the way down and its last passes on the way up.
+A sampled branch is a straight line in a moving window; chosen points are joined by straight lines,
+with what the spring may do in between.
 """
 
 from __future__ import annotations
@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
-from coilbench.capture.strokes.sweep import Branch, RigReading, Sweep
+from coilbench.capture.strokes.sweep import Branch, RigReading
 
 Array = NDArray[np.float64]
 
@@ -24,8 +24,10 @@ EDGE_MM = 1e-6  # a height this near the end of a branch is inside it: inches do
 BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
 HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
 MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
-MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
-JITTER_SDS = 3.0
+GAP_MM = 1.0  # a wider gap in a sampled course was not sampled
+# By this share of the rate between two heights read may a coil spring's own differ at them, either
+# way. By simulation of straight, progressive and two-rate springs; no source
+BEND_SHARE = 0.25
 Side = Literal["both", "loading", "unloading"]
 Way = Literal["loading", "unloading"]
 WAYS: dict[Side, tuple[Way, ...]] = {
@@ -35,8 +37,25 @@ WAYS: dict[Side, tuple[Way, ...]] = {
 }
 
 GRID_STEP_MM = 0.25
-FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
 TURN_MM = 1.5  # way back after which friction has fully reversed; ours, no source
+
+
+class Between(NamedTuple):
+    """What a load may be off since it lies between two heights that were read.
+
+    Attributes:
+        u_n: standard uncertainty, k = 1.
+        gap_mm: the two heights: the same error, by another factor, is in all loads between them.
+    """
+
+    u_n: float
+    gap_mm: tuple[float, ...]
+
+    @classmethod
+    def mean(cls, each: Sequence[Between]) -> Between:
+        """Of some branches, in which the spring bends alike."""
+        gaps_mm = dict.fromkeys(one.gap_mm for one in each)
+        return cls(sum(one.u_n for one in each) / len(each), sum(gaps_mm, ()))
 
 
 class BranchFit(NamedTuple):
@@ -50,6 +69,8 @@ class BranchFit(NamedTuple):
             noise belongs to the instrument's own uncertainty.
         by_lag: shape (m, 2), how load_n moves with the lag's delay and spread, N/s and N/s^2;
             zero where no lag was undone.
+        bend: by what share of the straight line's rate the rate may differ at the ends of the gap
+            to the next height; zero where samples lie between.
     """
 
     height_mm: Array
@@ -57,6 +78,7 @@ class BranchFit(NamedTuple):
     slope_n_per_mm: Array
     load_se_n: Array
     by_lag: Array
+    bend: Array
 
     @property
     def lowest_mm(self) -> float:
@@ -87,6 +109,21 @@ class BranchFit(NamedTuple):
     def by_lag_at(self, height_mm: float) -> Array:
         """How load_at moves with the lag, shape (2,)."""
         return np.array([np.interp(height_mm, self.height_mm, each) for each in self.by_lag.T])
+
+    def between_at(self, height_mm: float) -> Between:
+        """What the spring may do at a height between two that were read.
+
+        A load bent by as much as the rate may change lies bend rate t (L - t) / L off the straight
+        line, L the gap and t the way into it; a rectangle, so the k = 1 is that over sqrt(3).
+        """
+        at = int(np.searchsorted(self.height_mm, height_mm, side="right")) - 1
+        at = min(max(at, 0), self.height_mm.size - 2)
+        if self.height_mm.size < 2 or self.bend[at] == 0.0:
+            return Between(0.0, (height_mm, height_mm))
+        low, high = self.height_mm[at : at + 2].tolist()
+        rate = abs(float(np.diff(self.load_n[at : at + 2])[0])) / (high - low)
+        inside = max(height_mm - low, 0.0) * max(high - height_mm, 0.0) / (high - low)
+        return Between(float(self.bend[at]) * rate * inside / 3.0**0.5, (low, high))
 
     def up_to(self, load_n: float) -> BranchFit | None:
         """Leave out what lies beyond a load; None where fewer than two heights remain."""
@@ -119,8 +156,8 @@ class BranchFit(NamedTuple):
         if heights.size > 1:
             segments = -np.diff(loads) / np.diff(heights)
             slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
-        flat = np.zeros_like(heights)
-        return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)))
+        flat, bend = np.zeros_like(heights), np.full_like(heights, BEND_SHARE)
+        return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)), bend)
 
 
 class Bins(NamedTuple):
@@ -163,7 +200,8 @@ class Bins(NamedTuple):
         grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
         error = noise_n(self) * np.sqrt(np.sum(smoother**2 / self.weight, axis=1))
         by_lag = -slope[:, None] * (smoother @ self.by_lag)
-        return BranchFit(grid, load, -slope, error, by_lag)
+        bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
+        return BranchFit(grid, load, -slope, error, by_lag, bend)
 
 
 def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
@@ -218,55 +256,6 @@ def _local_lines(bins: Bins, grid: Array, half_mm: float) -> tuple[Array, Array,
     return smoother @ bins.load_n, tilt @ bins.load_n, smoother
 
 
-class _Passes(NamedTuple):
-    """The samples of a dense sweep that belong to its two branches, both in time order."""
-
-    loading: Branch
-    unloading: Branch
-
-
-def split_passes(sweep: Sweep) -> _Passes:
-    """Split a dense sweep at its deepest point; keep first passes down and last passes up.
-
-    A pass back up (a wobbling hand, a double press) reads between the two branches where there
-    is friction, so that only the first visit to a height counts on the way down and only the
-    last on the way up. Going back by no more than the height's own jitter is no pass.
-    """
-    whole = chained([sweep.loading, sweep.unloading])
-    whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
-    height = whole.height_mm
-    if height.size == 0:
-        return _Passes(whole, whole)
-    slack_mm = min(JITTER_SDS * _jitter_mm(height), MAX_SLACK_MM)
-    deepest = int(np.argmin(height))
-    down, up = slice(0, deepest + 1), slice(deepest, None)
-    first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
-    last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
-    return _Passes(whole.at(down).at(first), whole.at(up).at(last))
-
-
-def chained(branches: Sequence[Branch]) -> Branch:
-    """Put the samples of some branches, one or more, behind each other."""
-    by_lag = [branch.by_lag for branch in branches if branch.by_lag is not None]
-    return Branch(
-        np.concatenate([branch.height_mm for branch in branches]),
-        np.concatenate([branch.load_n for branch in branches]),
-        np.concatenate(by_lag) if len(by_lag) == len(branches) else None,
-    )
-
-
-def _jitter_mm(height_mm: Array) -> float:
-    """Noise of a height (standard deviation): robust scale of the second differences.
-
-    A steady hand leaves none; of white noise they have a variance six times the noise's.
-    """
-    if height_mm.size < 5:
-        return 0.0
-    bend = np.diff(height_mm, 2)
-    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(bend - np.median(bend))))
-    return float(scale / 6.0**0.5)
-
-
 @dataclass(frozen=True)
 class SweepFit:
     """Both branches of one sweep, with the uncertainties of its instrument.
@@ -277,6 +266,7 @@ class SweepFit:
         loading, unloading: None where not measured.
         loading_bins, unloading_bins: what the dense branches were fitted to; on the way up only
             where friction has fully reversed. None for points.
+        sparse: the way that has too few samples to be read.
         reach_n: above this load the branches were cut, since the press's flex was not measured
             there; infinite where nothing was cut.
     """
@@ -294,6 +284,7 @@ class SweepFit:
     turned_mm: float | None = None
     loading_bins: Bins | None = None
     unloading_bins: Bins | None = None
+    sparse: Way | None = None
 
     @property
     def zero_u_n(self) -> float:
@@ -327,6 +318,7 @@ class SweepFit:
             loop_n=loop,
             turn_u_n=0.25 * missing,
             by_lag=np.mean([fit.by_lag_at(height_mm) for fit in found], axis=0),
+            between=Between.mean([fit.between_at(height_mm) for fit in found]),
             sweep=self,
         )
 
@@ -359,6 +351,7 @@ class Look(NamedTuple):
         loop_n: loading less unloading load as measured; zero for one side alone.
         turn_u_n: standard uncertainty (k = 1) of what was taken off at the turn: half of it.
         by_lag: shape (2,), how the load moves with the lag's delay and spread, N/s and N/s^2.
+        between: what the spring may do between the heights read.
     """
 
     height_mm: float
@@ -369,55 +362,4 @@ class Look(NamedTuple):
     turn_u_n: float
     by_lag: Array
     sweep: SweepFit
-
-
-def fit_sweep(sweep: Sweep) -> SweepFit | None:
-    """Fit both branches; None where the sweep holds no usable sample."""
-    loading_bins = unloading_bins = None
-    if not sweep.dense:
-        fits = [BranchFit.of_points(branch) for branch in (sweep.loading, sweep.unloading)]
-    else:
-        passes = split_passes(sweep)
-        loading_bins = fine_bins(passes.loading)
-        unloading, unloading_bins = _fit_unloading(fine_bins(passes.unloading), sweep.turned_mm)
-        fits = [loading_bins.fit(GRID_STEP_MM), unloading]
-    flex = None if sweep.rig is None else sweep.rig.calibration.flex
-    reach_n = math.inf if flex is None else FLEX_REACH * flex.x_max
-    if all(fit is None or fit.load_n.max() <= reach_n for fit in fits):
-        reach_n = math.inf
-    loading, unloading = (
-        fit.up_to(reach_n) if fit is not None and math.isfinite(reach_n) else fit for fit in fits
-    )
-    if loading is None and unloading is None:
-        return None
-    return SweepFit(
-        loading,
-        unloading,
-        sweep.load_u_n,
-        sweep.load_u_relative,
-        sweep.height_u_mm,
-        sweep.dense,
-        sweep.sweep_id,
-        sweep.rig,
-        sweep.lag,
-        reach_n,
-        sweep.turned_mm,
-        loading_bins,
-        unloading_bins,
-    )
-
-
-def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | None, Bins]:
-    """Fit the way up: the part in which friction turns round, and what lies above, for itself.
-
-    A window that reached across would take a part of the turning for load. The bins returned are
-    those of the part above.
-    """
-    whole = bins.fit(GRID_STEP_MM)
-    if whole is None:
-        return None, bins
-    full_mm = whole.lowest_mm + TURN_MM
-    full_mm = full_mm if turned_mm is None else max(full_mm, turned_mm)
-    turned = bins.at(bins.height_mm >= full_mm)
-    above = turned.fit(GRID_STEP_MM)
-    return whole if above is None else whole.joined(above), turned
+    between: Between = Between(0.0, ())

@@ -3,11 +3,15 @@
 from __future__ import annotations
 
 import math
-from typing import NamedTuple
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
 
 import numpy as np
+from numpy.typing import NDArray
 
-from coilbench.analysis.curves.sweep_fit import Array, Bins, fine_bins, noise_n
+from coilbench.analysis.curves.fits import Fit
+from coilbench.analysis.curves.sweep_fit import Array, Bins, SweepFit, fine_bins, noise_n
 from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Press
 from coilbench.capture.strokes.sweep import Branch
 
@@ -25,6 +29,36 @@ ONSET_SHARE = 0.02  # of the largest excess: here the load begins to leave the t
 ONSET_NOISES = 4.0  # and this multiple of the noise
 LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
 CLEAR_MM = 0.5  # so much above the onset no coil touches, the lag's smear counted in
+LAST_MM, FEWEST_LAST = 0.6, 5  # the stiffness at a height is that over so much above it
+LONGEST_MM = 1.5  # over more it is no longer that of the last heights
+RAISED_MM = (0.0, 0.3, 0.6)  # above the lowest height: near the turn the lag may soften what shows
+DEPARTS = 0.1  # by more than this, as a share, and than its scatter a stiffness leaves the trend
+SCATTERS = 3.0  # standard errors that are within the scatter
+MOST_SCATTER = 0.2  # with more scatter nothing is told
+LIFTED_SHARE, LIFTED_SCATTERS = 0.003, 5.0  # of itself: so far the last load leaves the trend
+
+
+BindKind = Literal["reached", "beginning", "not_reached", "unknown"]
+BindWhy = Literal["chosen heights", "too few samples", "too uncertain", "softer"]
+
+
+@dataclass(frozen=True)
+class CoilBind:
+    """Whether the coils touched, by the stiffness at the lowest heights.
+
+    Attributes:
+        height_mm: solid height where it was reached; where the load leaves its trend where coils
+            begin to touch; else down to where it was looked.
+        stiffness, stiffness_u: the last stiffness over that of the trend there, and its expanded
+            uncertainty, k = 2; None where the trend does not show, or a wall does.
+        why: for `unknown`.
+    """
+
+    kind: BindKind
+    height_mm: float
+    stiffness: float | None = None
+    stiffness_u: float | None = None
+    why: BindWhy | None = None
 
 
 class _Excess(NamedTuple):
@@ -70,22 +104,120 @@ def _excess_load(bins: Bins) -> _Excess | None:
     pressed, or the load does not rise towards the bottom.
     """
     height, load = bins.height_mm, bins.load_n
-    pressed = np.flatnonzero(load > PRESSED_SHARE * load.max(initial=0.0))
-    if pressed.size < FEWEST_BINS:
+    chosen = _trend_part(bins)
+    if chosen is None:
         return None
-    bottom, top = float(height[0]), float(height[pressed[-1]])
-    low, high = (bottom + share * (top - bottom) for share in TREND)
-    chosen, below = (height >= low) & (height <= high), height <= low
-    if np.count_nonzero(chosen) < FEWEST_BINS // 3 or np.count_nonzero(below) < 2:
-        return None
+    below = height <= height[chosen][0]
     trend = np.polyfit(height[chosen], load[chosen], 2)
-    if np.polyval(np.polyder(trend), bottom) >= 0.0:
+    if np.polyval(np.polyder(trend), height[0]) >= 0.0:
         return None
     excess = load[below] - np.polyval(trend, height[below])
     peak = int(np.argmax(excess))
     down = slice(peak, None)
     rising = np.maximum.accumulate(excess[down][::-1])
     return _Excess(height[below][down][::-1], rising, trend, noise_n(bins))
+
+
+def _trend_part(bins: Bins) -> NDArray[np.bool_] | None:
+    """Which bins show the trend; None where too little was pressed."""
+    height, load = bins.height_mm, bins.load_n
+    pressed = np.flatnonzero(load > PRESSED_SHARE * load.max(initial=0.0))
+    if pressed.size < FEWEST_BINS:
+        return None
+    bottom, top = float(height[0]), float(height[pressed[-1]])
+    low, high = (bottom + share * (top - bottom) for share in TREND)
+    chosen: NDArray[np.bool_] = (height >= low) & (height <= high)
+    few = np.count_nonzero(chosen) < FEWEST_BINS // 3 or np.count_nonzero(height <= low) < 2
+    return None if few else chosen
+
+
+def judge_coils(fits: Sequence[SweepFit]) -> CoilBind:
+    """Tell whether coils touched in any sweep; one that keeps to its trend tells of its own depth.
+
+    A sweep at chosen heights, and one with too few samples, tells nothing.
+    """
+    branches = [fit for sweep in fits for fit in sweep.fits("both") if fit is not None]
+    lowest_mm = min((fit.lowest_mm for fit in branches), default=math.nan)
+    told = [_judged(sweep.loading_bins) for sweep in fits if sweep.loading_bins is not None]
+    for kind in ("reached", "beginning", "not_reached"):
+        found = [each for each in told if each.kind == kind]
+        found.sort(key=lambda each: each.height_mm)
+        if found:
+            return found[0 if kind == "not_reached" else len(found) // 2]
+    return told[0] if told else CoilBind("unknown", lowest_mm, why="chosen heights")
+
+
+def _judged(bins: Bins) -> CoilBind:
+    """Judge one way down by its wall, else by the last load and the stiffness at the bottom."""
+    chosen = _trend_part(bins)
+    if chosen is None:
+        lowest_mm = float(bins.height_mm.min(initial=math.inf))
+        return CoilBind("unknown", lowest_mm, why="too few samples")
+    if (wall := find_wall(bins)) is not None:
+        return CoilBind("reached", wall.crossing_mm)
+    trend = _Trend.of(bins, chosen)
+    found = [trend.stiffness(bins, float(bins.height_mm[0]) + mm) for mm in RAISED_MM]
+    stiffer = [each for each in found if each.times - 1.0 > max(DEPARTS, SCATTERS * each.u)]
+    excess_n, excess_u_n = trend.excess(bins)
+    lifted = excess_n > max(LIFTED_SHARE * bins.load_n[0], LIFTED_SCATTERS * excess_u_n)
+    if stiffer or lifted:
+        last, excess = (stiffer or found)[0], _excess_load(bins)
+        onset_mm = last.height_mm if excess is None else excess.onset_mm
+        if not math.isfinite(last.u):
+            return CoilBind("beginning", onset_mm)
+        return CoilBind("beginning", onset_mm, last.times, 2.0 * last.u)
+    sure = [each for each in found if SCATTERS * each.u <= MOST_SCATTER]
+    for each in sure:
+        if abs(each.times - 1.0) <= max(DEPARTS, SCATTERS * each.u):
+            return CoilBind("not_reached", each.height_mm, each.times, 2.0 * each.u)
+    why: BindWhy = "softer" if sure else "too uncertain"
+    return CoilBind("unknown", found[0].height_mm, why=why)
+
+
+class _Stiffness(NamedTuple):
+    """The stiffness from a height on over the trend's there, and its standard error."""
+
+    height_mm: float
+    times: float
+    u: float
+
+
+class _Trend(NamedTuple):
+    """A parabola through the part of a way down that shows the trend."""
+
+    fit: Fit
+    middle_mm: float
+    half_mm: float
+
+    @classmethod
+    def of(cls, bins: Bins, chosen: NDArray[np.bool_]) -> _Trend:
+        """Fit it to the chosen bins."""
+        height = bins.height_mm[chosen]
+        middle_mm, half_mm = float(height.mean()), 0.5 * float(np.ptp(height))
+        design = np.vander((height - middle_mm) / half_mm, 3)
+        return cls(Fit.least_squares(design, bins.load_n[chosen]), middle_mm, half_mm)
+
+    def excess(self, bins: Bins) -> tuple[float, float]:
+        """How far the lowest load lies above it, and the standard error of that, N."""
+        row = ((float(bins.height_mm[0]) - self.middle_mm) / self.half_mm) ** np.array([2, 1, 0])
+        u_n = math.hypot(noise_n(bins), math.sqrt(row @ self.fit.covariance @ row))
+        return float(bins.load_n[0] - row @ self.fit.coefficients), u_n
+
+    def stiffness(self, bins: Bins, height_mm: float) -> _Stiffness:
+        """Compare the stiffness from a height on; infinitely uncertain where samples are few."""
+        first, end = np.searchsorted(bins.height_mm, (height_mm, height_mm + LAST_MM))
+        last = slice(int(first), max(int(end), int(first) + FEWEST_LAST))
+        height, load = bins.height_mm[last], bins.load_n[last]
+        away = float(height.mean()) - height
+        tilt = -np.array([2.0 * (height.mean() - self.middle_mm) / self.half_mm, 1.0, 0.0])
+        own = float(tilt @ self.fit.coefficients) / self.half_mm
+        if own <= 0.0 or np.ptp(height) > LONGEST_MM:
+            return _Stiffness(height_mm, 1.0, math.inf)
+        own_u = math.sqrt(tilt @ self.fit.covariance @ tilt) / self.half_mm
+        line = Fit.least_squares(np.column_stack([away, np.ones_like(away)]), load)
+        noise_u = noise_n(bins) / math.sqrt(float(bins.weight[last] @ away**2))
+        u = math.hypot(max(math.sqrt(line.covariance[0, 0]), noise_u), own_u)
+        return _Stiffness(height_mm, float(line.coefficients[0]) / own, u / own)
 
 
 def find_wall(bins: Bins) -> _Wall | None:

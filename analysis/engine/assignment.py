@@ -8,6 +8,7 @@ stock of shims (see three_index.py).
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -193,9 +194,12 @@ def _costs(
             ("seat", cam.seat_load_n, cam.seat_tolerance_n),
             ("open", cam.open_load_n, cam.open_tolerance_n),
         ):
-            below_n = pairs(at, "least_n", end) - card_n
-            above_n = card_n - pairs(at, "most_n", end)
-            miss_n = np.maximum(np.maximum(below_n, above_n), 0.0)
+            if at_best:
+                below_n = pairs(at, "least_n", end) - card_n
+                above_n = card_n - pairs(at, "most_n", end)
+                miss_n = np.maximum(np.maximum(below_n, above_n), 0.0)
+            else:
+                miss_n = pairs(at, "load_n", end) - card_n
             block = block + np.square(miss_n / tolerance_n)
         out = pairs(at, "barred")
         return np.where(out if at_best else out + pairs(at, "unread"), np.inf, block)
@@ -214,6 +218,8 @@ class ValvePlan:
         outer, inner: the springs; inner is None for single springs.
         seat, open: loads, outer and inner together, valve shut and at full lift.
         coil_bind_margin_mm: the smaller of both springs'; None where a solid height isn't known.
+        worst: what the loads' misses, squared and summed, may be, as springs may be shaped between
+            the heights that were read.
     """
 
     valve: Valve
@@ -223,6 +229,7 @@ class ValvePlan:
     seat: Load
     open: Load
     coil_bind_margin_mm: float | None
+    worst: float
 
     @property
     def verdict(self) -> Inside:
@@ -279,9 +286,10 @@ class Level:
     @property
     def proven(self) -> bool:
         """Whether nothing that was left out could come nearer to the card, even at its best."""
-        if self.status != "optimal" or self.gap is None or self.objective is None:
+        if self.status != "optimal" or self.bound is None or self.objective is None:
             return False
-        return self.gap <= 2.0 * GAP * max(self.objective, 1.0)
+        worst = math.fsum(plan.worst for plan in self.valves)
+        return worst - self.bound <= 2.0 * GAP * max(self.objective, 1.0)
 
     @property
     def gap(self) -> float | None:
@@ -357,7 +365,7 @@ def _level(
         spares += [spring for index, spring in enumerate(bench.inners) if index not in inners]
         level = replace(level, spares=tuple(spares))
     left_out = bench.not_considered(allowed)
-    if not left_out:
+    if not left_out and all(table.exact for table in bench.tables):
         return level
     at_best = bench.problem(allowed, at_best=True).solve(time_limit_s)
     level = replace(level, bound=at_best.bound, not_considered=left_out)
@@ -365,16 +373,21 @@ def _level(
         level = replace(level, status="not_read")
     if level.proven or level.status == "infeasible":
         return level
-    return replace(level, needs=tuple(_needs(bench, at_best, allowed)))
+    return replace(level, needs=tuple(_needs(bench, (at_best, solution), allowed)))
 
 
-def _needs(bench: AssignmentBench, at_best: Solution, allowed: Sequence[int]) -> Iterator[Need]:
-    """Yield what the best that may be hidden takes for granted, each reading once."""
-    found: dict[Need, None] = {}
-    for pick in at_best.picks:
+def _needs(
+    bench: AssignmentBench, solutions: Sequence[Solution], allowed: Sequence[int]
+) -> Iterator[Need]:
+    """Yield what solutions take for granted, each reading once: what was not read at all first."""
+    unread: dict[Need, None] = {}
+    between: dict[Need, None] = {}
+    for pick in (pick for solution in solutions for pick in solution.picks):
+        choice = allowed[pick.stack]
         for table, index in zip(bench.tables, (pick.outer, pick.inner), strict=False):
-            found.update(dict.fromkeys(table.needs(index, [allowed[pick.stack]], pick.place)))
-    yield from found or dict.fromkeys(bench.unread(allowed))
+            unread.update(dict.fromkeys(table.needs(index, [choice], pick.place)))
+            between.update(dict.fromkeys(table.shape_needs(index, choice, pick.place)))
+    yield from {**unread, **between} or dict.fromkeys(bench.unread(allowed))
 
 
 def _plans(
@@ -405,7 +418,25 @@ def _plans(
             seat=seat,
             open=full,
             coil_bind_margin_mm=None if np.isnan(margins_mm).any() else round(min(margins_mm), 6),
+            worst=math.fsum(
+                _worst_miss(springs, end, at, choice, card_n) / tolerance_n**2
+                for end, card_n, tolerance_n in (
+                    ("seat", valve.cam.seat_load_n, valve.cam.seat_tolerance_n),
+                    ("open", valve.cam.open_load_n, valve.cam.open_tolerance_n),
+                )
+            ),
         )
+
+
+def _worst_miss(
+    springs: Sequence[tuple[LoadTable, int]], end: str, at: int, choice: int, card_n: float
+) -> float:
+    """Return how far a valve's load may be from the card's, squared."""
+    least_n, most_n = (
+        math.fsum(getattr(getattr(table, end), name)[at, index, choice] for table, index in springs)
+        for name in ("least_n", "most_n")
+    )
+    return max(abs(least_n - card_n), abs(most_n - card_n)) ** 2
 
 
 def _load(loads: EndLoads, at: int, index: int, choice: int) -> Load:

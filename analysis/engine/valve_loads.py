@@ -140,7 +140,11 @@ class Standing(NamedTuple):
 
 
 class Known(NamedTuple):
-    """What is known of one load: the load where it was read, else between what it must lie."""
+    """What is known of one load, and between what it must lie.
+
+    The load is None where it was not read; between two heights that were, it may be off by what
+    the spring's shape leaves open.
+    """
 
     load: Load | None
     least_n: float
@@ -161,8 +165,10 @@ def read_load(
     key = id(curve), round(height_mm, 6), errors
     if key not in readings:
         try:
-            load = Load.of(curve.load_at(key[1]), errors)
-            readings[key] = Known(load, load.load_n, load.load_n)
+            reading = curve.load_at(key[1])
+            shape_u_n = reading.shape_u_n
+            least_n, most_n = reading.load_n - shape_u_n, reading.load_n + shape_u_n
+            readings[key] = Known(Load.of(reading, errors), max(least_n, 0.0), most_n)
         except HeightNotMeasured:
             readings[key] = _between(curve, key[1])
     return readings[key]
@@ -190,7 +196,7 @@ class EndLoads:
     Attributes:
         height_mm: each spring's height, shape (places, choices).
         load_n: NaN where it was not read; own_u_n, common_u_n: as in Load, likewise.
-        least_n, most_n: between which an unread load must lie; the load itself where read.
+        least_n, most_n: between which a load must lie that was not read at that very height.
     """
 
     height_mm: Array
@@ -292,6 +298,18 @@ class LoadTable:
             free_mm = min(spring.free_mm or 0.0 for spring in of_set)
             height_mm = float(self.seat.height_mm[-1, choice])
             yield Loose(name, tuple(spring.label for spring in of_set), height_mm, free_mm)
+
+    def shape_needs(self, index: int, choice: int, place: int) -> Iterator[Need]:
+        """Yield the readings of one spring at heights between those that were read."""
+        for end in (self.open, self.seat):
+            at = place, index, choice
+            if not np.isnan(end.load_n[at]) and end.most_n[at] - end.least_n[at] > ROUNDING:
+                yield self.springs[index].need(float(end.height_mm[place, choice]))
+
+    @property
+    def exact(self) -> bool:
+        """Whether every load was read at its very height."""
+        return all(np.all(end.most_n - end.least_n <= ROUNDING) for end in (self.seat, self.open))
 
     def needs(self, index: int, choices: Sequence[int], place: int | None = None) -> Iterator[Need]:
         """Yield the readings of one spring that fill its gaps over some choices, at some place.

@@ -9,6 +9,7 @@ from statistics import fmean
 
 from sqlite_utils import Database
 
+from coilbench.analysis.curves.between import with_set_shape
 from coilbench.analysis.curves.curve import (
     BranchChoice,
     HeightNotMeasured,
@@ -109,7 +110,7 @@ def measured_set(
             f"or by hand: coilbench note --set {record.name}",
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
-    return Measurement(tuple(curves), missing, judged)
+    return Measurement(with_set_shape(curves), missing, judged)
 
 
 def _judged(
@@ -128,14 +129,15 @@ def _judged(
 
 
 def spring_size(db: Database, record: SetRecord) -> SpringSize:
-    """Return a set's free length, as registered, else the mean of what was measured; its solid.
+    """Return a set's free length, as registered, else the mean of those surely measured; its solid.
 
     The solid height is the highest known: as registered, else of any spring.
     """
     curves: tuple[SpringCurve, ...] = ()
     with suppress(NothingMeasured):
         curves = measured_set(db, record).curves
-    known = [curve.free_length_mm for curve in curves if curve.free_length_mm is not None]
+    sure = [curve.free_length_mm for curve in curves if curve.length_sure]
+    known = [free_mm for free_mm in sure if free_mm is not None]
     measured_mm = fmean(known) if known else None
     free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
     springs = SetCurves(record.name, record.role, curves, record.solid_height_mm)

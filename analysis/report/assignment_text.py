@@ -137,10 +137,10 @@ def assignment_verdict(level: Level) -> str:
     if level.proven:
         proven = "Proven: no other choice from these springs comes nearer to it"
     elif level.status == "optimal":
-        proven = (
-            "Not proven: of the choices that were read none comes nearer, but "
-            f"{level.not_considered} were left out for want of a reading"
-        )
+        why = "loads between the heights that were read may be otherwise"
+        if level.not_considered:
+            why = f"{level.not_considered} were left out for want of a reading"
+        proven = f"Not proven: of the choices that were read none comes nearer, but {why}"
     else:
         proven = "The time ran out before this was proven the nearest"
     return f"{inside_text(level)}. {proven}"

@@ -10,9 +10,11 @@ from coilbench.analysis.curves.curve import (
     HeightNotMeasured,
     NotMeasured,
     Reading,
+    SoftStart,
     SpringCurve,
 )
 from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
@@ -25,6 +27,7 @@ SCALE_BELIEVED = (
 RULES = 0.5  # of the variance: a source that is more of it is named
 REMEDIES = {
     "friction at the turn": "the stroke turned too near below: press some millimetres deeper",
+    "shape between the heights read": "it lies between heights that were read: read it there",
     "lag of the load": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
 
@@ -43,6 +46,8 @@ _NOTES: dict[str, str] = {
     "zero unknown": "a stroke began without a zero of its own: the calibration's is taken, good to "
     "{zero_u_n} (k = 2)",
     "one branch": "only the {side} branch was measured there",
+    "few samples": "the {side} branch has too few samples for a course and is left out: press and "
+    "let go more evenly",
     "no rate": "one height alone shows no rate: the height's uncertainty is left out",
 }
 
@@ -61,6 +66,28 @@ def _(found: CurveNote, units: Units) -> str:
         full_n=1000.0,
         zero_u_n=u,
     )
+
+
+@describe.register
+def _(found: SoftStart, units: Units) -> str:
+    closed = units.length_text(found.closed_mm)
+    return f"the first turns close until about {closed}, which makes first contact less sure"
+
+
+@describe.register
+def _(found: CoilBind, units: Units) -> str:
+    at = units.length_text(found.height_mm)
+    if found.kind == "beginning":
+        return f"the coils begin to close near {at}: press no further"
+    if found.kind == "not_reached":
+        return f"not reached: down to {at} the stiffness keeps to its own trend"
+    return {
+        None: f"reached, solid height {at}",
+        "chosen heights": f"not known: chosen heights, down to {at}, don't show it",
+        "too few samples": "not known: the stroke has too few samples to show it",
+        "too uncertain": f"not known: down to {at} the stiffness is too uncertain to tell",
+        "softer": f"not known: down to {at} the stiffness falls below its trend: press more slowly",
+    }[found.why]
 
 
 @describe.register

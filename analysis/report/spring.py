@@ -28,9 +28,10 @@ from coilbench.analysis.curves.shape_model import (
     Shape,
     Why,
 )
+from coilbench.analysis.curves.sweep_fit import Side
 from coilbench.analysis.limits.stress import HandbookRate, handbook_rate
 from coilbench.analysis.report.curve_text import readings_at
-from coilbench.analysis.report.document import describe, filled, json_keys, picked
+from coilbench.analysis.report.document import describe, document, filled, json_keys, picked
 from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import RATE_PLACES, Units
 
@@ -121,13 +122,19 @@ class SpringFindings:
                 picked(each, "height_mm load_n load_u_n notes=notes.text")
                 for each in readings_at(curve, self.heights_mm)
             ],
+            "soft_start": document(curve.soft),
+            "coil_bind": document(curve.coils),
             "window": {
                 "shares": self.shares,
                 "whole_range_instead": not self.window_whole,
                 "top_mm": top_mm,
                 "bottom_mm": bottom_mm,
             },
-            "rates": [picked(each, f"method top_mm bottom_mm {_RATE}") for each in self.rates],
+            "rates": [
+                picked(each, f"method top_mm bottom_mm {_RATE}")
+                | {"branch": "mean" if each.rate.side == "both" else each.rate.side}
+                for each in self.rates
+            ],
             "shape": {"why": None if why is None else _WHY[why]} | picked(self.shape, _SHAPE),
             "handbook": None if self.handbook is None else picked(self.handbook, _HANDBOOK),
             "curve": picked(BranchGrid.of(curve), _GRID),
@@ -166,9 +173,16 @@ class SpringFindings:
         for each in self.rates:
             where = f"{units.length_text(each.top_mm)} to {units.length_text(each.bottom_mm)}"
             how = WORDS[each.method].format(window=window)
-            yield f"{_rate_text(each.rate, units)}  {how}, {where}"
+            alone = f", {each.rate.side} alone" if each.rate.side != self._usual_side else ""
+            yield f"{_rate_text(each.rate, units)}  {how}, {where}{alone}"
         if not self.rates:
             yield "not known: it takes two heights"
+
+    @property
+    def _usual_side(self) -> Side:
+        """Which side the spring's rates are of, where all are of one."""
+        sides = [each.rate.side for each in self.rates]
+        return "both" if "both" in sides or not sides else sides[0]
 
     def window_text(self) -> str:
         """Say what the window is."""
@@ -198,7 +212,7 @@ class SpringFindings:
 
 
 def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
-    top, bottom = curve.highest_mm, curve.lowest_mm
+    top, bottom = curve.rated_mm
     if curve.free_length_mm is not None:
         top = min(top, curve.free_length_mm)
     return (top, bottom) if top > bottom else None
@@ -292,6 +306,8 @@ def _free_words(found: SpringFindings, units: Units) -> str:
             return f"not known: {seen}"
         return f"{units.length_text(given_mm)} as given; {seen}"
     said = f"{filled(HEIGHT, contact, units)} by first contact"
+    if found.curve.soft is not None:
+        said += f"; {describe(found.curve.soft, units)}"
     return said if found.length is None else f"{said}; {describe(found.length, units)}"
 
 
@@ -320,7 +336,4 @@ def _bind_words(found: SpringFindings, units: Units) -> str:
     given = "" if given_mm is None else f"; {units.length_text(given_mm)} in the book"
     if curve.bind is not None:
         return f"reached, solid height {filled(HEIGHT, curve.bind, units)}{given}"
-    low = units.length_text(curve.lowest_mm)
-    if not any(sweep.dense for sweep in curve.sweeps):
-        return f"chosen heights, down to {low}, don't show it{given}"
-    return f"not reached: down to {low} the stiffness keeps to its own trend{given}"
+    return f"{describe(curve.coils, units)}{given}"

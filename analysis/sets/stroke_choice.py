@@ -8,7 +8,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.sweep_fit import Array, Bins, fine_bins, split_passes
+from coilbench.analysis.curves.passes import split_passes
+from coilbench.analysis.curves.sweep_fit import Array, Bins, fine_bins
 from coilbench.analysis.sets.stroke_findings import (
     TURN_CLEAR_MM,
     StrokeFinding,

@@ -12,14 +12,8 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.curve import RATE_WINDOW
-from coilbench.analysis.curves.sweep_fit import (
-    BIN_MM,
-    Array,
-    Bins,
-    fine_bins,
-    noise_n,
-    split_passes,
-)
+from coilbench.analysis.curves.passes import split_passes
+from coilbench.analysis.curves.sweep_fit import BIN_MM, Array, Bins, fine_bins, noise_n
 from coilbench.capture.strokes.shape import count_presses
 from coilbench.capture.strokes.sweep import Branch, Sweep
 

@@ -219,6 +219,31 @@ def test_depths_say_how_far_to_press(
     assert max(found["fir", "seat"]) == pytest.approx(47.0 - 34.0)
 
 
+@pytest.mark.parametrize(("over_mm", "told"), [(0.01, True), (3.0, False)])
+def test_depths_are_not_counted_from_turns_that_close_softly(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], over_mm: float, told: bool
+) -> None:
+    """A stroke is the only source of the free length; its first turns close over so much."""
+    build, file = tmp_path / "engine.toml", tmp_path / "stroke.csv"
+    build.write_text(BUILD)
+    rows = ["t_s,load_n,height_mm"]
+    for at in range(1200):
+        height = 27.0 + 28.0 * abs(1.0 - at / 600.0)
+        depth = max(53.0 - height, 0.0)
+        closing = depth**2 / 2.0 / over_mm if depth < over_mm else depth - over_mm / 2.0
+        rows.append(f"{at / 90.0:.4f},{16.0 * closing + 0.05 * (-1) ** at:.3f},{height:.3f}")
+    file.write_text("\n".join(rows), encoding="utf-8")
+    for name, role in (("oak", "outer"), ("fir", "inner")):
+        run(["--book", book, "set", "new", name, "--role", role, "--count", "1"])
+    asked = ["--book", book, "import", str(file), "--set", "oak", "--label", "oak-01"]
+    assert run(asked) == 0
+    capsys.readouterr()
+    assert run(["--book", book, "depths", str(build), "--json"]) == 0
+    rows = document(capsys)["depths"]
+    plain = next(r for r in rows if r["set"] == "oak" and r["shim_mm"] == 0)  # type: ignore[attr-defined]
+    assert (plain["seat_depth_mm"] is not None) == told
+
+
 def test_notes_are_in_the_display_units_and_json_in_n_and_mm(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -9,12 +9,9 @@ import pytest
 from numpy.typing import NDArray
 from scipy import stats
 
-from coilbench.analysis.curves.curve_fit import (
-    _find_free_length,
-    _find_solid,
-    _find_solid_height,
-)
-from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins, fit_sweep, split_passes
+from coilbench.analysis.curves.ends import _find_solid, find_contact, find_solid_height
+from coilbench.analysis.curves.passes import fit_sweep, split_passes
+from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
@@ -101,14 +98,14 @@ def test_both_ends_hold_the_truth_and_bind_is_never_dreamt_of() -> None:
             datum_mm = rng.normal(0.0, 0.02)
             deep = spring.solid_height_mm - rng.uniform(0.15, 0.6)
             fits = [virtual_press(spring, deep, rng, datum_mm) for _ in range(3)]
-            contact, solid = _find_free_length(fits), _find_solid_height(fits)
+            contact, solid = find_contact(fits)[0], find_solid_height(fits)
             assert contact is not None
             assert solid is not None
             free_mm, solid_mm = spring.free_length_mm, spring.solid_height_mm
             held["contact"].append(abs(contact.height_mm - free_mm) / contact.height_u_mm)
             held["solid"].append(abs(solid.height_mm - solid_mm) / solid.height_u_mm)
             short = virtual_press(spring, spring.solid_height_mm + 0.5, rng, datum_mm)
-            assert _find_solid_height([short]) is None
+            assert find_solid_height([short]) is None
     least = stats.binom.ppf(3e-4, 48, 0.95)
     for shares in held.values():
         assert np.count_nonzero(np.array(shares) <= 1.0) >= least
@@ -122,7 +119,7 @@ def test_a_fast_press_through_a_slow_filter_is_less_sure() -> None:
     speed = np.full((fit.loading_bins.height_mm.size, 2), (10.0, 0.0))
     slow = Lag(0.1, 0.01, ((1e-12, 0.0), (0.0, 1e-12)))
     lagged = replace(fit, lag=slow, loading_bins=fit.loading_bins._replace(by_lag=speed))
-    sharp, smeared = _find_solid_height([fit]), _find_solid_height([lagged])
+    sharp, smeared = find_solid_height([fit]), find_solid_height([lagged])
     assert sharp is not None
     assert smeared is not None
     assert smeared.height_mm == sharp.height_mm

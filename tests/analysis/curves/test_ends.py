@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.curve_fit import _find_contact, _find_free_length
-from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins, fit_sweep, split_passes
+from coilbench.analysis.curves.ends import _find_contact, find_contact
+from coilbench.analysis.curves.passes import fit_sweep, split_passes
+from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 FREE_MM, RATE = 50.0, 17.0
@@ -67,18 +68,18 @@ def test_a_press_that_begins_under_load_shows_no_contact() -> None:
 
 
 def test_free_length_of_several_presses_with_its_uncertainty() -> None:
-    found = _find_free_length([sweep(press(25.0, seed=seed)) for seed in range(3)])
+    found = find_contact([sweep(press(25.0, seed=seed)) for seed in range(3)])[0]
     assert found is not None
     assert abs(found.height_mm - FREE_MM) < found.height_u_mm < 0.25
     # at least the datum's and the zero's shares, k = 2
     assert found.height_u_mm > 2.0 * np.hypot(0.03, 0.5 / RATE) * 0.9
-    assert _find_free_length([sweep(press(25.0), Origin.KEYED)]) is None
+    assert find_contact([sweep(press(25.0), Origin.KEYED)])[0] is None
 
 
 def test_the_datums_uncertainty_is_the_contacts() -> None:
     loose = Sweep("s", "larch-01", Origin.RIG, press(25.0), EMPTY, 0.5, 0.001, 0.4)
     fit = fit_sweep(loose)
     assert fit is not None
-    found = _find_free_length([fit])
+    found = find_contact([fit])[0]
     assert found is not None
     assert found.height_u_mm == pytest.approx(2.0 * np.hypot(0.4, 0.08), rel=0.05)

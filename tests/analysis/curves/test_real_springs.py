@@ -221,6 +221,37 @@ def _ascending(pair: tuple[Array, Array]) -> tuple[Array, Array]:
     return pair[0][order], pair[1][order]
 
 
+def test_the_guns_rates_are_of_both_branches_by_every_definition(gun) -> None:
+    """The turn was read going in alone, the begin too: by hand, the mean load at 4.5 in less that
+    at 0.5 in, over 4 in. Lines through the same readings agree within their uncertainties; the way
+    in alone, from 0 to 4.86 in, has twice that rate, since friction builds up meanwhile."""
+    both = fit_curve("gun", [cycle(own) for own in gun.values()])
+    ends = [(CYLINDER_IN - travel) * INCH_MM for travel in (0.5, 4.5)]
+    assert both.rated_mm == pytest.approx(ends)
+    rate = both.rate
+    assert rate is not None
+    mean = {
+        travel: np.mean(
+            [float(row["load_lbf"]) for own in gun.values() for row in own
+             if float(row["travel_in"]) == travel]
+        )
+        for travel in (0.5, 4.5)
+    }  # fmt: skip
+    assert rate.rate_n_per_mm / LBF_PER_IN == pytest.approx((mean[4.5] - mean[0.5]) / 4.0, abs=5.0)
+    for method in ("least squares", "robust"):
+        line = Span.line_rate(both, [Span(*both.rated_mm)], method)
+        assert line is not None
+        away = abs(line.rate_n_per_mm - rate.rate_n_per_mm)
+        assert away < min(line.rate_u_n_per_mm, rate.rate_u_n_per_mm)
+        assert line.side == rate.side == "both"
+    alone = both.rate_between(CYLINDER_IN * INCH_MM, (CYLINDER_IN - 4.86) * INCH_MM)
+    assert alone.side == "loading"
+    assert alone.rate_n_per_mm / LBF_PER_IN == pytest.approx((4200.0 - 300.0) / 4.86, rel=1e-6)
+    loop_lbf = 3780.0 - 1980.0  # as wide as any printed but one; half of it may be at one end alone
+    half = 0.5 * loop_lbf / 4.86
+    assert alone.rate_u_n_per_mm / LBF_PER_IN > half
+
+
 def test_eleven_readings_a_branch_are_no_course(gun) -> None:
     both = fit_curve("gun", [cycle(own) for own in gun.values()])
     assert Shape.of(both).kind == "can't tell"

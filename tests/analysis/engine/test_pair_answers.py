@@ -2,6 +2,7 @@
 
 import json
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -28,11 +29,15 @@ def straight(
     low_mm: float = 5.0,
     coil: Coil | None = None,
 ) -> SetCurves:
-    """A set of one straight single spring."""
+    """A set of one single spring that is known to be straight between two readings."""
     read = Branch(np.array([free_mm, low_mm]), np.array([0.0, rate * (free_mm - low_mm)]))
     none = Branch(np.array([]), np.array([]))
     sweep = Sweep("0", f"{name}-01", Origin.KEYED, read, none, 0.1, 0.0, 0.0)
     curve = fit_curve(f"{name}-01", [sweep], free_length_mm=free_mm)
+    down = curve.sweeps[0].loading
+    assert down is not None
+    fit = replace(curve.sweeps[0], loading=down._replace(bend=np.zeros(2)))
+    curve = replace(curve, sweeps=(fit,))
     return SetCurves(name, "single", (curve,), solid_mm, coil)
 
 

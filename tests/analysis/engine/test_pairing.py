@@ -29,9 +29,11 @@ def curve(
     free_mm: float | None = None,
     solid_mm: float | None = None,
 ) -> SpringCurve:
-    """A spring read at some heights, straight between them; points are height_mm: load_n."""
-    heights = np.array(list(points), dtype=float)
-    loads = np.array(list(points.values()), dtype=float)
+    """A spring straight between some heights, read every 0.01 mm; points are height_mm: load_n."""
+    corners, corner_loads = np.array(sorted(points.items()), dtype=float).T
+    count = round(100.0 * float(np.ptp(corners))) + 1
+    heights = np.linspace(corners[0], corners[-1], count)
+    loads = np.interp(heights, corners, corner_loads)
     none = Branch(np.array([]), np.array([]))
     sweep = Sweep("0", label, Origin.KEYED, Branch(heights, loads), none, SCALE_U_N, 0.0, 0.0)
     return fit_curve(label, [sweep], "mean", free_mm, solid_mm)
