@@ -83,7 +83,8 @@ class Candidate:
     @property
     def free_mm(self) -> float | None:
         """Its free length, else the one registered with its set, else None."""
-        own = None if self.curve is None else self.curve.free_length_mm
+        curve = self.curve
+        own = curve.free_length_mm if curve is not None and curve.length_sure else None
         return self.springs.free_length_mm if own is None else own
 
     @property

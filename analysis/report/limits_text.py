@@ -341,7 +341,7 @@ def _(found: LimitFinding, units: Units) -> str:
 
 @describe.register
 def _(missing: NotGiven, _units: Units) -> str:
-    return NOT_GIVEN[missing.kind].format(set=missing.set_name, wire=missing.wire)
+    return NOT_GIVEN[missing.kind].format(set_name=missing.set_name, wire=missing.wire)
 
 
 @describe.register

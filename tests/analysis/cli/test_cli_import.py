@@ -240,8 +240,8 @@ def test_depths_are_not_counted_from_turns_that_close_softly(
     capsys.readouterr()
     assert run(["--book", book, "depths", str(build), "--json"]) == 0
     rows = document(capsys)["depths"]
-    plain = next(r for r in rows if r["set"] == "oak" and r["shim_mm"] == 0)  # type: ignore[attr-defined]
-    assert (plain["seat_depth_mm"] is not None) == told
+    shut = next(row for row in rows if row["set"] == "oak" and row["at"] == "seat")
+    assert (shut["depths_mm"] is not None) == told
 
 
 def test_notes_are_in_the_display_units_and_json_in_n_and_mm(

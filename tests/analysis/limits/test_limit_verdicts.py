@@ -13,7 +13,7 @@ import pytest
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, WireGiven, parse_build
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.placed import PlacedSet, SetCurves, SetLoad
+from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits, limit_failures
 from coilbench.analysis.limits.spring_limits import (
@@ -42,7 +42,6 @@ from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 NOTHING = SpringLimits("a", *(None,) * 9)
 COIL = Coil(4.0, 5.0, 28.0)
 CHROME_SILICON = WireGiven(material="chrome-silicon")
-NO_LOAD = SetLoad(None, None, None, ())
 
 
 def found(
@@ -54,7 +53,7 @@ def found(
     """What is found of one spring of 1000 MPa at a set's heights: kind and severity."""
     one = SetLimits("larch", given, None, 1000.0, None, False, None, rate, (spring,))
     larch = SetCurves("larch", "outer", (), 20.0)
-    placed = PlacedSet(larch, 39.0, 29.0, NO_LOAD, NO_LOAD, margin_mm)
+    placed = PlacedSet(larch, 39.0, 29.0, margin_mm)
     return {each.kind: each.severity for each in set_findings(one, placed, 1.2)}
 
 
