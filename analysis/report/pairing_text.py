@@ -122,7 +122,7 @@ def _window_text(window: Window, units: Units) -> str:
         for mm, end in ((low_mm, window.low_unread), (high_mm, window.high_unread))
         if end
     ]
-    return f"{text} (nothing was read beyond {' and '.join(unread)})" if unread else text
+    return f"{text}, nothing was read beyond {' and '.join(unread)}" if unread else text
 
 
 def pair_text(outer: str, inner: str | None, choice: SeatChoice, units: Units) -> str:

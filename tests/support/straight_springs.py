@@ -1,6 +1,7 @@
 """Sets of straight springs, and plans to assign them to valves."""
 
 from collections.abc import Sequence
+from dataclasses import replace
 
 import numpy as np
 
@@ -17,11 +18,14 @@ Straight = tuple[float, float]  # free length in mm, rate in N/mm
 
 
 def spring(label: str, free_mm: float, rate: float, low_mm: float = 5.0) -> SpringCurve:
-    """A straight spring, read from its free length down."""
+    """A straight spring, read from its free length down and known to be straight between."""
     read = Branch(np.array([free_mm, low_mm]), np.array([0.0, rate * (free_mm - low_mm)]))
     none = Branch(np.array([]), np.array([]))
     sweep = Sweep("0", label, Origin.KEYED, read, none, 1.0, 0.0, 0.0)
-    return fit_curve(label, [sweep], free_length_mm=free_mm)
+    curve = fit_curve(label, [sweep], free_length_mm=free_mm)
+    (fit,) = curve.sweeps
+    straight = fit.loading._replace(bend=np.zeros_like(fit.loading.bend))
+    return replace(curve, sweeps=(replace(fit, loading=straight),))
 
 
 def spring_set(

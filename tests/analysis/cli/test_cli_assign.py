@@ -69,7 +69,8 @@ def test_every_valve_gets_its_springs(book: Path, capsys: pytest.CaptureFixture[
     assert re.search("flagged.*larch-03", out)
     assert "1 in" in out
     assert "1 ex" in out
-    assert "Proven: no other choice" in out
+    assert "Not proven" in out  # straight lines between four heights: they may be bent
+    assert "To settle it, measure" in out
     assert "2 of 2 valves are inside the card's tolerances" in out
     assert "What each effort gives" in out
     assert "Spares: " in out

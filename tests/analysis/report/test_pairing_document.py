@@ -69,6 +69,7 @@ def test_the_document_has_the_agreed_keys() -> None:
         "rate_n_per_mm", "coil_bind_margin_mm", "fits", "reasons", "shims_mm", "outer_shims_mm",
         "inner_shims_mm", "seat_lowest_n",
         "verdict", "needs", "valves", "inside_as_they_come", "inside_chosen", "inside_surely",
+        "limit_failures",
         "seat_highest_n", "open_lowest_n", "open_highest_n", "margins",
     }  # fmt: skip
     assert (one["outer"], one["inner"], one["shim_mm"]) == ("larch", "heron", 0.0)
