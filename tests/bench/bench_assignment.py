@@ -28,7 +28,6 @@ import numpy as np
 from scipy.optimize import Bounds, LinearConstraint, OptimizeResult, linear_sum_assignment, milp
 from scipy.sparse import coo_array
 
-from coilbench.analysis.engine.assignment import _squared_misses
 from coilbench.analysis.engine.three_index import Array, Solution, ThreeIndexProblem
 
 THICKNESSES_MM = (0.25, 0.5, 1.0)
@@ -56,6 +55,18 @@ class Case(NamedTuple):
     def name(self) -> str:
         stock = "" if self.stock is None else f", {self.stock} of each shim"
         return f"{self.valves} x {self.outers} x {self.inners} x {self.stacks}{stock}"
+
+
+def _squared_misses(
+    seat: Array, full: Array, inner_seat: Array, inner_full: Array
+) -> Callable[[int], Array]:
+    """The costs of places: (outer + inner)^2 shut plus the same at full lift, in tolerances."""
+
+    def costs(at: int) -> Array:
+        shut = seat[at][:, None, :] + inner_seat[at][None, :, :]
+        return np.square(shut) + np.square(full[at][:, None, :] + inner_full[at][None, :, :])
+
+    return costs
 
 
 def draw(case: Case, seed: int) -> ThreeIndexProblem:
