@@ -24,8 +24,8 @@ class SeatChoice:
 
     Attributes:
         shims_mm: thickness of each shim under both springs, thin first; empty for none.
-        seat_cut_mm: how deep the seat is cut; 0 for not at all. Never with shims: a shim over a
-            cut undoes it.
+        seat_cut_mm: how deep the seat is cut; 0 for not at all. A shim over a cut gives a height
+            that neither does alone.
         outer_shims_mm, inner_shims_mm: of each shim under that spring alone.
     """
 
@@ -81,6 +81,11 @@ class SeatChoice:
     def change_mm(self, role: Role) -> float:
         """Return what it adds to one spring's height: a cut raises it, a shim lowers it."""
         return self.seat_cut_mm - self.under_mm(role)
+
+    @property
+    def changes_mm(self) -> tuple[float, float]:
+        """What it adds to the outer's height and to the inner's, to the nanometre."""
+        return round(self.change_mm("outer"), 6), round(self.change_mm("inner"), 6)
 
     def allowed(self, effort: Effort) -> bool:
         """Tell whether a level of effort may do it; nothing under the springs it always may."""
@@ -151,33 +156,32 @@ class SeatOptions:
         return cls(build.shims, build.limits.max_shims, valves, tuple(cuts_mm))
 
     def alike(self) -> tuple[SeatChoice, ...]:
-        """List everything that can be done alike under all valves: nothing, each stack, each cut.
+        """List everything that can be done alike under all valves, the least effort first.
 
-        One stack for each total thickness that can be had under the springs, thin first: of two as
-        thick as one another the one that stock can give every valve, then that with fewer shims.
+        One choice for each change of heights that can be had: of two that change them alike the one
+        that stock can give every valve, then the one without a cut, then that with fewer shims.
         """
         best: dict[tuple[float, float], SeatChoice] = {}
-        for stack in self._stacks():
-            total = _totals_mm(stack)
-            known = best.get(total)
-            if known is None or (self.shortages(known) and not self.shortages(stack)):
-                best[total] = stack
-        return self._with_cuts(best[total] for total in sorted(best))
+        for choice in self._choices():
+            known = best.get(choice.changes_mm)
+            if known is None or (self.shortages(known) and not self.shortages(choice)):
+                best[choice.changes_mm] = choice
+        return tuple(sorted(best.values(), key=_effort))
 
     def mixed(self) -> tuple[SeatChoice, ...]:
-        """List all that can be of use where each valve gets its own, thin first.
+        """List all that can be of use where each valve gets its own, the least effort first.
 
-        Of stacks as thick as one another those are left out that need no fewer shims in all, nor of
-        any kind that could run short, than another one.
+        Of choices that change the heights alike those are left out that need no shallower cut, no
+        fewer shims in all, nor fewer of any kind that could run short, than another one.
         """
         scarce = self.scarce
-        by_total: dict[tuple[float, float], list[SeatChoice]] = {}
-        for stack in self._stacks():
-            others = by_total.setdefault(_totals_mm(stack), [])
-            # Sizes only grow: a later stack is better only by what is scarce.
-            if not any(all(o.uses(s) <= stack.uses(s) for s in scarce) for o in others):
-                others.append(stack)
-        return self._with_cuts(stack for total in sorted(by_total) for stack in by_total[total])
+        by_change: dict[tuple[float, float], list[SeatChoice]] = {}
+        for choice in self._choices():
+            others = by_change.setdefault(choice.changes_mm, [])
+            # Effort only grows: a later choice is better only by what is scarce.
+            if not any(all(o.uses(s) <= choice.uses(s) for s in scarce) for o in others):
+                others.append(choice)
+        return tuple(sorted((one for alike in by_change.values() for one in alike), key=_effort))
 
     @property
     def scarce(self) -> tuple[Shim, ...]:
@@ -205,15 +209,19 @@ class SeatOptions:
                 if not once.shortages(stack):
                     yield stack
 
-    def _with_cuts(self, stacks: Iterable[SeatChoice]) -> tuple[SeatChoice, ...]:
-        return (*stacks, *(SeatChoice(seat_cut_mm=cut) for cut in self.cuts_mm))
+    def _choices(self) -> Iterator[SeatChoice]:
+        """Yield every stack, then every stack over every cut, the least effort first."""
+        stacks = list(self._stacks())
+        yield from stacks
+        for cut_mm in self.cuts_mm:
+            yield from (replace(stack, seat_cut_mm=cut_mm) for stack in stacks)
+
+
+def _effort(choice: SeatChoice) -> tuple[float, ...]:
+    """Return what sorts choices: no cut before any, then from the thinnest stack up."""
+    return choice.seat_cut_mm, *(-mm for mm in choice.changes_mm), choice.count
 
 
 def _total_mm(stack: Stack) -> float:
     """Return a stack's thickness, to the nanometre, so that equal stacks compare equal."""
     return round(math.fsum(stack), 6)
-
-
-def _totals_mm(choice: SeatChoice) -> tuple[float, float]:
-    """Return what lies under the outer and under the inner."""
-    return choice.under_mm("outer"), choice.under_mm("inner")

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.combination import Combination
@@ -89,10 +90,14 @@ def _names_text(outer: str, inner: str | None) -> str:
 
 def _choice_text(choice: SeatChoice, units: Units) -> str:
     """Name what is under the springs: "0.50 mm of shims", "a seat cut of 0.20 mm"."""
+    if choice.seat_cut_mm > 0.0:
+        cut = _change_text(choice.seat_cut_mm, units)
+        shims = _choice_text(replace(choice, seat_cut_mm=0.0), units) if choice.count else ""
+        return f"{cut} under {shims}" if shims else cut
     alone = " and ".join(alone_text(choice, units))
     if alone and not choice.shims_mm:
         return f"shims of {alone}"
-    both = _change_text(choice.height_change_mm, units)
+    both = _change_text(-choice.shim_mm, units)
     if len(choice.shims_mm) > 1:
         both = f"{units.length_text(choice.shim_mm)} of shims ({len(choice.shims_mm)})"
     return f"{both} and {alone}" if alone else both

@@ -252,9 +252,8 @@ def _placed_load(load: Load | None, units: Units) -> tuple[str, str]:
 
 
 def _under(row: ValveRow, units: Units) -> str:
-    if row.choice.seat_cut_mm > 0.0:
-        return f"cut {_length(row.choice.seat_cut_mm, units)}"
-    return shims_text(row.choice, units) or "none"
+    cut = f"cut {_length(row.choice.seat_cut_mm, units)}" if row.choice.seat_cut_mm > 0.0 else ""
+    return " under ".join(filter(None, (cut, shims_text(row.choice, units)))) or "none"
 
 
 def _asks(cam: Cam, units: Units) -> str:
