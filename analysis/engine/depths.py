@@ -7,10 +7,11 @@ from dataclasses import dataclass, field
 from typing import NamedTuple
 
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.reasons import SOLID_KEPT_MM, End
+from coilbench.analysis.engine.reasons import End
 from coilbench.analysis.engine.shims import SET_KEY, Role, SeatOptions
 from coilbench.analysis.engine.valve_loads import Standing, valves_of
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 MOST_LISTED = 4  # heights; more are a span, whose ends are read and what is between interpolated
 

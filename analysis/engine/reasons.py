@@ -11,7 +11,6 @@ from typing import Literal
 from coilbench.analysis.engine.shims import SET_KEY, Shortage
 
 End = Literal["seat", "open"]  # valve shut, and at full lift
-SOLID_KEPT_MM = 1.0  # no press is asked for nearer to a known solid height
 
 
 @dataclass(frozen=True)

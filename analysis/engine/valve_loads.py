@@ -19,8 +19,9 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
-from coilbench.analysis.engine.reasons import SOLID_KEPT_MM, Loose, Need
+from coilbench.analysis.engine.reasons import Loose, Need
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]

@@ -137,6 +137,8 @@ _RIG: dict[str, tuple[str, str]] = {
 
 _PHRASES: dict[str, str] = {
     # files
+    "near_solid": "spring {label!r} was pressed to {height_mm}, too near its solid height "
+    "{solid_height_mm}: its coils may have touched there",
     "load_drop": "spring {label!r}: {load_n} at {height_mm} is less than at a greater height: a "
     "typing error, or a broken spring",
     "file_uncertainty": "Loads are assumed good to {load_u_relative:.1%} and heights to "

@@ -5,7 +5,7 @@ Undo deletes nothing: what was read stays, marked as taken back, and no longer c
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -23,8 +23,8 @@ from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.stored import points_as_rows, reduced_curve
 from coilbench.capture.strokes.sweep import Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
-from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
-from coilbench.capture.tables.sweep_files import PointsFile, read_sweep_file
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedReading, KeyedSetup
+from coilbench.capture.tables.sweep_files import PointsFile, SpringPoints, read_sweep_file
 
 # Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
 # assumption, said to the user: a testing machine or a tidy home rig. Common practice, no source.
@@ -199,11 +199,39 @@ def _import_points(
             )
             _store_new(db, sweep, spring.label)
         refresh_solid_heights(db, (ids[label] for label in found))
-    notes: list[Finding] = [*content.drops, _ASSUMED]
+    notes: list[Finding] = [*content.drops, *_near_solid(record, wanted), _ASSUMED]
     if found:
         reason = next(iter(found.values())).reason
         notes.append(Finding.of("solid_heights_found", springs=len(found), reason=reason))
     return Imported("points", tuple(ids), tuple(notes))
+
+
+def _near_solid(record: SetRecord, springs: Sequence[SpringPoints]) -> Iterator[Finding]:
+    """Yield the springs that were pressed nearer to their known solid height than is asked for."""
+    for spring in springs:
+        solid_mm = record.solid_of_mm(spring.label)
+        heights_mm = [*spring.loading.height_mm, *spring.unloading.height_mm]
+        if solid_mm is not None and heights_mm and min(heights_mm) < solid_mm + SOLID_KEPT_MM:
+            lowest_mm = float(min(heights_mm))
+            yield Finding.of(
+                "near_solid", label=spring.label, height_mm=lowest_mm, solid_height_mm=solid_mm
+            )
+
+
+def _refuse_near_solid(
+    record: SetRecord, readings: Sequence[KeyedReading], heights_mm: Iterable[float]
+) -> None:
+    for reading, height_mm in zip(readings, heights_mm, strict=True):
+        solid_mm = record.solid_of_mm(reading.label)
+        if solid_mm is not None and height_mm < solid_mm + SOLID_KEPT_MM:
+            raise CoilbenchError(
+                "the height {height_mm} is within {kept_mm} of the solid height {solid_mm}",
+                where=reading.label,
+                hint="Check the height; don't press so near to solid",
+                height_mm=height_mm,
+                kept_mm=SOLID_KEPT_MM,
+                solid_mm=solid_mm,
+            )
 
 
 def store_readings(
@@ -215,8 +243,8 @@ def store_readings(
     height or the depth, and how the readings were taken.
 
     Raises:
-        CoilbenchError: a label that the set does not have, or an impossible reading. Nothing is
-            stored then.
+        CoilbenchError: a label that the set does not have, an impossible reading, or one within
+            SOLID_KEPT_MM of a known solid height. Nothing is stored then.
     """
     by_label: dict[str, list[KeyedReading]] = {}
     for reading in readings:
@@ -225,6 +253,7 @@ def store_readings(
     entry_id = new_id()
     for label, own in by_label.items():
         branches = setup.convert(own, record.free_length_mm)
+        _refuse_near_solid(record, own, [one.spring_height_mm(record.free_length_mm) for one in own])
         sweeps.append(
             NewSweep(
                 record.spring(label).spring_id,

@@ -89,6 +89,11 @@ class SetRecord(SetPlan):
             hint=f"Its springs are {_shortened(self.labels)}",
         )
 
+    def solid_of_mm(self, label: str) -> float | None:
+        """Return a spring's solid height, else its set's; None where neither is known."""
+        own = self.spring(label).solid_height_mm
+        return self.solid_height_mm if own is None else own
+
     def keep_nominal(self, db: Database, nominal: SetNominal | None) -> SetRecord:
         """Store a set's nominal in place of the one it had; None removes it.
 

@@ -19,6 +19,8 @@ NOTE_EXAMPLE = (
     "larch-07 38.5mm 22.4kg, or larch-07 15mm down 22.4kg, with up at the end on the way up"
 )
 
+SOLID_KEPT_MM = 1.0  # no press is asked for, nor taken by hand, nearer to a known solid height
+
 _NUMBER_ALONE = re.compile(r"[+-]?[0-9.,]+")
 
 

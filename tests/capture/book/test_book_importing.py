@@ -306,3 +306,22 @@ def test_keyed_depths_need_a_free_length(db, counts):
     with pytest.raises(CoilbenchError, match="needs the spring's free length"):
         store_readings(db, record, [KeyedReading("a", 219.7, depth_mm=15.0)], KeyedSetup())
     assert counts()["sweeps"] == 0
+
+
+@pytest.mark.parametrize(("height_mm", "taken"), [(25.0, True), (24.99, False)])
+def test_a_keyed_reading_within_a_millimetre_of_solid_is_refused(db, height_mm, taken):
+    record = new_set(db, SetPlan("yew", "single", ("a",), solid_height_mm=24.0))
+    readings = [KeyedReading("a", 219.7, height_mm=height_mm)]
+    if taken:
+        assert store_readings(db, record, readings, KeyedSetup()) == ("a",)
+        return
+    with pytest.raises(CoilbenchError, match="solid height"):
+        store_readings(db, record, readings, KeyedSetup())
+
+
+@pytest.mark.parametrize(("height_mm", "said"), [(25.0, []), (24.99, ["a"])])
+def test_rows_that_near_solid_are_taken_and_marked(db, height_mm, said):
+    record = new_set(db, SetPlan("yew", "single", ("a",), solid_height_mm=24.0))
+    text = f"label,height_mm,load_kg\na,38,22.4\na,{height_mm},44.0\n"
+    notes = import_table(db, record, table(text)).notes
+    assert [note["label"] for note in notes if note.kind == "near_solid"] == said
