@@ -45,7 +45,7 @@ from coilbench.analysis.report.assignment_text import (
     number_text,
     spread_text,
 )
-from coilbench.analysis.report.build_text import card_facts
+from coilbench.analysis.report.build_text import card_facts, shims_text
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, needs_lines
 from coilbench.analysis.report.units import SI, Units
@@ -77,8 +77,8 @@ def assign_command(
         found = candidate_sets(db, parsed, use_flagged)
         warned = rig_warnings(db)
     assignment = assign(parsed, found.sets, found.sizes, effort)
-    pairs = used_pairs(assignment.chosen.valves) if with_limits else ()
-    limits = [assess_limits(parsed, *pair, table) for pair in pairs]
+    pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
+    limits = [assess_limits(*pair, table) for pair in pairs]
     if as_json:
         told = [limits_document(each) for each in limits]
         print_document(
@@ -133,9 +133,7 @@ def _show_valves(level: Level) -> None:
         f">height\n{length}": [shown.length_number(plan.valve.height_mm) for plan in plans],
         "outer": [plan.outer.name for plan in plans],
         "inner": ["-" if plan.inner is None else plan.inner.name for plan in plans],
-        f"shims\n{length}": [
-            "+".join(map(shown.length_number, plan.choice.shims_mm)) or "-" for plan in plans
-        ],
+        f"shims\n{length}": [shims_text(plan.choice, shown) or "-" for plan in plans],
         f">cut\n{length}": [shown.length_number(plan.choice.seat_cut_mm or None) for plan in plans],
         f">shut\n{load}": [shown.load_number(plan.seat.load_n) for plan in plans],
         f">full lift\n{load}": [shown.load_number(plan.open.load_n) for plan in plans],

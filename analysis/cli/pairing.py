@@ -46,9 +46,8 @@ class _Paired(NamedTuple):
 
     @property
     def fits(self) -> bool:
-        """Whether the best fits the card and no limit that was asked for is known to fail."""
-        kept = self.limits is None or not self.limits.fails
-        return self.pairing.combinations[0].fits and kept
+        """Whether the best fits the card, and keeps its limits where they were asked for."""
+        return self.pairing.combinations[0].fits
 
 
 @click.command(name="pair", epilog="Example: coilbench pair road.toml track.toml")
@@ -70,7 +69,7 @@ def pair_command(
 ) -> None:
     """Rank outer, inner and shim combinations against the cam card.
 
-    Each set counts with the mean of its springs; springs that the set check flags as weak,
+    Every valve's height and every sound spring count; springs that the set check flags as weak,
     stiff, short or odd are left out, and named. Several build files, or one with cards of its own
     for intake and exhaust, compare cam cards on the same springs. Exits with 1 when no combination
     fits, or its limits fail.
@@ -118,8 +117,9 @@ def _with_limits(
 
     def limits_of(one: Combination) -> LimitsReport:
         sets = each.candidates.sets
-        inner_set = None if one.inner is None else sets[one.inner]
-        return assess_limits(each.build, sets[one.outer], inner_set, one.choice, table)
+        inner_set = None if one.inner is None else sets[one.inner].without(one.set_aside)
+        outer_set = sets[one.outer].without(one.set_aside)
+        return assess_limits(each.build, outer_set, inner_set, one.choice, table)
 
     pairing = each.pairing.with_limits(lambda one: limits_of(one).failures)
     limits = limits_of(_chosen(pairing, outer, inner))
@@ -177,10 +177,8 @@ def _show(found: list[_Paired], top: int) -> None:
         say("The cards, the one that is met best first:")
         for each in sorted(found, key=lambda one: one.pairing.rank):
             best = each.pairing.combinations[0]
-            verdict = "misses a limit" if best.fits and not each.fits else best.verdict
-            say(
-                f"  {each.pairing.cam.name} ({each.pairing.name}): {_named(best, shown)}, {verdict}"
-            )
+            named = f"{_named(best, shown)}, {best.verdict}"
+            say(f"  {each.pairing.cam.name} ({each.pairing.name}): {named}")
 
 
 def _named(each: Combination | LimitsReport, shown: Units) -> str:

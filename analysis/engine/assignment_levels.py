@@ -53,15 +53,15 @@ def assign(
         effort: the level asked for; all are solved.
 
     Raises:
-        CoilbenchError: a candidate set is unknown, has no measured spring, or the wrong role.
+        CoilbenchError: a candidate set is unknown or has the wrong role.
     """
-    # Springs that were bought together are one for each valve, flagged ones too.
-    valves = valves_of(build, max(set_sizes[name] for name in build.springs.outer))
     named = (("outer", build.springs.outer), ("inner", build.springs.inner))
     outers, inners = (
         candidates_of([chosen_set(build, sets, role, name) for name in names])
         for role, names in named
     )
+    # Springs that were bought together are one for each valve, flagged ones too.
+    valves = valves_of(build, max(set_sizes[name] for name in build.springs.outer))
     bench = AssignmentBench.lay_out(build, valves, outers, inners, {})
     if clearance_low(build):
         levels = tuple(Level(each, "infeasible") for each in EFFORTS)

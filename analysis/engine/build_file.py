@@ -37,6 +37,7 @@ from coilbench.analysis.engine.head import (
 )
 from coilbench.analysis.engine.toml_source import (
     KeyPath,
+    LengthMm,
     LengthMmOrZero,
     MassG,
     Share,
@@ -72,7 +73,8 @@ class Limits(Table, frozen=True):
     """What must be kept; the lengths are common practice, no source: 1 to 1.5 mm, 0.05 in.
 
     The margin is that of each spring at full lift, the clearance the retainer's to the guide. The
-    loss allowance is what springs lose hot and in time, as a share of the loads they must show.
+    loss allowance is what springs lose hot and in time: both loads asked for are raised by that
+    share of them.
     """
 
     coil_bind_margin_mm: LengthMmOrZero = LengthMmOrZero(1.2)
@@ -162,9 +164,26 @@ class BuildFile:
 
     @property
     def clearance_mm(self) -> float | None:
-        """Retainer to guide at the greatest lift, the least known; None where none is given."""
-        known_mm = [mm for mm in self.head.clearances_mm.values() if mm is not None]
-        return round(min(known_mm) - self.greatest_lift_mm, 6) if known_mm else None
+        """Retainer to guide at full lift, the least known of all valves; None where none is."""
+        known_mm = [
+            mm - card.cam.valve_lift_mm
+            for card in self.cards
+            for mm in card.head.clearances_mm.values()
+            if mm is not None
+        ]
+        return round(min(known_mm), 6) if known_mm else None
+
+    def of_valves(self, heights_mm: Mapping[str, float]) -> BuildFile:
+        """Return it for some of its valves alone, each at its height."""
+        mean_mm = LengthMm(math.fsum(heights_mm.values()) / len(heights_mm))
+        own = {v: mm for v, mm in self.head.retainer_clearances_mm.items() if v in heights_mm}
+        head = structs.replace(
+            self.head,
+            installed_height_mm=mean_mm,
+            valves=dict(heights_mm),
+            retainer_clearances_mm=own,
+        )
+        return replace(self, head=head, by_card=())
 
     @property
     def greatest_lift_mm(self) -> float:

@@ -31,6 +31,7 @@ from coilbench.analysis.engine.reasons import (
     Need,
     RateMiss,
     Reason,
+    SomeBind,
     TooFewSprings,
     TooStrong,
     ValvesOutside,
@@ -87,6 +88,17 @@ class Combination:
     limit_failures: tuple[Any, ...] = ()
 
     @property
+    def set_aside(self) -> tuple[tuple[str, str], ...]:
+        """Sets and labels of springs that must not be used, being too near to coil bind."""
+        some = [reason for reason in self.reasons if isinstance(reason, SomeBind)]
+        return tuple((each.set_name, label) for each in some for label in each.springs)
+
+    @property
+    def pair(self) -> tuple[str, str | None]:
+        """The names of its sets."""
+        return self.outer, self.inner
+
+    @property
     def fits(self) -> bool:
         """Whether every valve can be inside the card, as sure as the loads are known."""
         return self.verdict in ("fits", "fits, bind unknown")
@@ -113,10 +125,12 @@ class Combination:
     def rank(self) -> tuple[object, ...]:
         """Sort key, best first; at equal distance the least effort, then by name.
 
-        What can't be judged is a block of its own. The distance is rounded so that ties are ties.
+        What can't be judged is a block of its own; what the stock gives comes first. The distance
+        is rounded so that ties are ties.
         """
         distance = math.inf if self.distance is None else round(self.distance, 9)
-        return VERDICTS.index(self.verdict), distance, self.effort, self.outer, self.inner or ""
+        verdict = VERDICTS.index(self.verdict)
+        return verdict, not self.stocked, distance, self.effort, self.outer, self.inner or ""
 
 
 @dataclass(frozen=True)
@@ -233,12 +247,16 @@ def judge_choice(pair: PlacedPair, at: int) -> Combination:
     needs = tuple(_needs(pair, at))
     loose = (one for table in pair.tables for one in table.loose_springs(at))
     reasons += [*loose, *_unread(needs)]
-    for each in placed:
-        reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
+    for table, each in zip(pair.tables, placed, strict=True):
+        near_bind = table.near_bind(at)
+        if near_bind and len(near_bind) < len(table.springs):
+            reasons.append(SomeBind(each.springs.name, near_bind, table.limit_mm))
+        else:
+            reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
     near, short = clearance_low(build), pair.options.shortages(choice)
     few = tuple(_few(pair))
     verdict = counts.verdict
-    if near or (few and verdict != "not judged"):
+    if near or few:
         verdict = "misses"
     unknown = [each.springs.name for each in placed if each.springs.highest_solid_mm is None]
     if verdict == "fits" and unknown:

@@ -6,7 +6,7 @@ close to the card each effort gets.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any, Literal
 
@@ -116,7 +116,7 @@ def _answer(
 ) -> PairAnswer:
     """Work out what an outer and an inner set would take; combinations are theirs, best first."""
     cam = build.cam
-    best = min(combinations, key=lambda each: (each.verdict == "misses", each.rank))
+    best = _best(combinations)
     seat, full = loads_by_change(build, sets[0], sets[1] if len(sets) > 1 else None, means_n)
     exact_mm = seat.change_mm(cam.seat_load_n)
     seat_window = seat.window(cam.seat_load_n, cam.seat_tolerance_n)
@@ -195,8 +195,11 @@ class Pairing:
             judged[id(each)] = (
                 replace(each, verdict="misses", limit_failures=found, needs=()) if found else each
             )
-        answers = [replace(one, best=judged[id(one.best)]) for one in self.answers]
         combinations = sorted(judged.values(), key=lambda each: each.rank)
+        answers = [
+            replace(one, best=_best(each for each in combinations if each.pair == one.best.pair))
+            for one in self.answers
+        ]
         return replace(
             self,
             combinations=tuple(combinations),
@@ -210,6 +213,11 @@ class Pairing:
         return (*self.combinations[0].rank, self.name)
 
 
+def _best(combinations: Iterable[Combination]) -> Combination:
+    """Return the best, one that can't be judged yet before those that miss."""
+    return min(combinations, key=lambda each: (each.verdict == "misses", each.rank))
+
+
 def _answer_rank(answer: PairAnswer) -> tuple[object, ...]:
     return answer.verdict == "misses", answer.best.rank
 
@@ -221,7 +229,7 @@ def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
     shims, least cut, and names; what can't be judged before more is measured comes last.
 
     Raises:
-        CoilbenchError: a candidate set is unknown or has the wrong role, or none was measured.
+        CoilbenchError: a candidate set is unknown or has the wrong role.
     """
     outers = [chosen_set(build, sets, "outer", name) for name in build.springs.outer]
     inners = [chosen_set(build, sets, "inner", name) for name in build.springs.inner]

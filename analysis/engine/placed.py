@@ -84,6 +84,11 @@ class SetCurves:
     free_length_mm: float | None = None
     missing: tuple[str, ...] = ()
 
+    def without(self, springs: Sequence[tuple[str, str]]) -> SetCurves:
+        """Return it without some springs, each named by its set and label."""
+        kept = (curve for curve in self.curves if (self.name, curve.label) not in springs)
+        return replace(self, curves=tuple(kept))
+
     @property
     def members(self) -> Iterator[tuple[str, SpringCurve | None]]:
         """Yield each spring's label with its curve, None for those that were not measured."""

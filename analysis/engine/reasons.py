@@ -136,6 +136,16 @@ class BindRisk:
 
 
 @dataclass(frozen=True)
+class SomeBind:
+    """Springs of a set that come too near to coil bind at the lowest valve, where others don't."""
+
+    kind: Literal["some_bind"] = field(default="some_bind", init=False)
+    set_name: str = field(metadata=SET_KEY)
+    springs: tuple[str, ...]
+    limit_mm: float
+
+
+@dataclass(frozen=True)
 class ClearanceLow:
     """Too little room from retainer to guide at full lift; nothing under a spring changes it."""
 
@@ -163,6 +173,7 @@ Reason = (
     | HeightUnread
     | Loose
     | BindRisk
+    | SomeBind
     | ClearanceLow
     | TooFewSprings
     | Shortage

@@ -10,7 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -92,7 +92,9 @@ class Candidate:
     def surely_loose_mm(self) -> float | None:
         """From which height on it surely stands loose; None where that isn't known."""
         curve = self.curve
-        if curve is None or curve.free_length_mm is None:
+        if curve is None:  # its own length may be another than the set's
+            return None
+        if curve.free_length_mm is None:
             return self.springs.free_length_mm
         return curve.free_length_mm + (curve.free_length_u_mm or 0.0)
 
@@ -172,16 +174,16 @@ def read_load(
             least_n, most_n = reading.load_n - shape_u_n, reading.load_n + shape_u_n
             readings[key] = Known(Load.of(reading, errors), max(least_n, 0.0), most_n)
         except HeightNotMeasured:
-            readings[key] = _between(curve, key[1])
+            readings[key] = _between(curve, key[1], errors)
     return readings[key]
 
 
-def _between(curve: SpringCurve, height_mm: float) -> Known:
+def _between(curve: SpringCurve, height_mm: float, errors: Errors) -> Known:
     """Return what the nearest readings leave open; their own uncertainty stays open too."""
     least_n, most_n = 0.0, math.inf
     for at_mm in (curve.lowest_mm, curve.highest_mm):
         try:
-            near = Load.of(curve.load_at(at_mm))
+            near = Load.of(curve.load_at(at_mm), errors)
         except HeightNotMeasured:
             continue
         if height_mm < at_mm:
@@ -234,7 +236,9 @@ class LoadTable:
     Attributes:
         seat, open: loads with the valve shut and at full lift.
         margin_mm: open height less solid height; NaN where that isn't known.
-        barred: what must not be: nearer to coil bind than the limit, or loose with the valve shut.
+        loose: which stand loose with the valve shut.
+        limit_mm: the coil bind margin to keep.
+        errors: what makes heights unsure, by choice.
     """
 
     springs: tuple[Candidate, ...]
@@ -243,6 +247,7 @@ class LoadTable:
     margin_mm: Array
     loose: Flags
     limit_mm: float
+    errors: tuple[Errors, ...]
 
     @classmethod
     def read(
@@ -274,7 +279,7 @@ class LoadTable:
         loose = np.isnan(seat.load_n) & (seat_mm[:, None, :] >= free[None, :, None])
         margin_mm = open_mm[:, None, :] - solid[None, :, None]
         full = EndLoads.read(springs, open_mm, standing.errors, readings)
-        return cls(tuple(springs), seat, full, margin_mm, loose, limit_mm)
+        return cls(tuple(springs), seat, full, margin_mm, loose, limit_mm, standing.errors)
 
     @property
     def barred(self) -> Flags:
@@ -287,9 +292,19 @@ class LoadTable:
         missing = np.isnan(self.seat.load_n) | np.isnan(self.open.load_n)
         return missing & ~self.barred
 
-    def with_limit(self, limit_mm: float) -> LoadTable:
-        """Return it with another coil bind margin to keep."""
-        return replace(self, limit_mm=limit_mm)
+    def near_bind(self, choice: int) -> tuple[str, ...]:
+        """Return the labels of the springs too near to coil bind at some place over a choice."""
+        near = np.any(self.margin_mm[:, :, choice] < self.limit_mm - ROUNDING, axis=0)
+        return tuple(s.label for s, one in zip(self.springs, near.tolist(), strict=True) if one)
+
+    @property
+    def margin_kept(self) -> Flags:
+        """Where the coil bind margin is kept by more than the height is unsure, or is unknown."""
+        unsure_mm = np.array(
+            [math.hypot(*(e.u_mm for e in of_choice)) for of_choice in self.errors]
+        )
+        low: Flags = self.margin_mm - unsure_mm[None, None, :] < self.limit_mm - ROUNDING
+        return ~low
 
     def loose_springs(self, choice: int) -> Iterator[Loose]:
         """Yield which springs would stand loose with the valve shut, at the highest place."""

@@ -19,6 +19,7 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
 from coilbench.analysis.engine.build_file import ROUNDING
+from coilbench.analysis.engine.three_index import ThreeIndexProblem
 from coilbench.analysis.engine.valve_loads import Array, EndLoads, Flags, LoadTable, Place
 
 Verdict = Literal["fits", "fits, bind unknown", "near", "misses", "not judged"]
@@ -30,11 +31,13 @@ END_NAMES: tuple[Literal["seat", "open"], ...] = ("seat", "open")
 class EndSums(NamedTuple):
     """Loads of every outer with every inner at one place and end, shape (O, I).
 
-    NaN where one was not read; least and most: between which the sum must lie.
+    NaN where one was not read; least and most: between which the sum must lie, as sure as the
+    uncertainty of those that were read.
     """
 
     load_n: Array
     load_u_n: Array
+    known_u_n: Array
     least_n: Array
     most_n: Array
 
@@ -55,7 +58,10 @@ def end_sums(outer: EndLoads, inner: EndLoads | None, place: int, choice: int) -
     if inner is not None:
         own_n = np.hypot(own_n, inner.own_u_n[at][None, :])
     load_u_n = np.hypot(own_n, both("common_u_n"))
-    return EndSums(both("load_n"), load_u_n, both("least_n"), both("most_n"))
+    known = [np.hypot(np.nan_to_num(loads.own_u_n[at]), np.nan_to_num(loads.common_u_n[at]))
+             for loads in (outer, inner) if loads is not None]  # fmt: skip
+    known_u_n = known[0][:, None] if inner is None else known[0][:, None] + known[1][None, :]
+    return EndSums(both("load_n"), load_u_n, known_u_n, both("least_n"), both("most_n"))
 
 
 @dataclass(frozen=True)
@@ -65,6 +71,7 @@ class PlaceFit:
     Attributes:
         inside: both loads inside their tolerances, by value; sure: by more than the uncertainty.
         possible: not surely outside; open: it depends on what was not read.
+        read: known, or known to be impossible.
         outside: by end, one load outside by value.
     """
 
@@ -84,7 +91,10 @@ def place_fit(
         _either(getattr(outer, name), None if inner is None else getattr(inner, name), at, choice)
         for name in ("barred", "unread")
     )
-    cam, inside, sure = place.cam, ~barred, ~barred
+    kept = outer.margin_kept[at, :, choice][:, None]
+    if inner is not None:
+        kept = kept & inner.margin_kept[at, :, choice][None, :]
+    cam, inside, sure = place.cam, ~barred, ~barred & kept
     possible, open_to, outside = ~barred & ~unread, ~barred & unread, []
     card = ((cam.seat_load_n, cam.seat_tolerance_n), (cam.open_load_n, cam.open_tolerance_n))
     for end, (card_n, tolerance_n) in zip(END_NAMES, card, strict=True):
@@ -95,9 +105,10 @@ def place_fit(
         inside &= off_n <= room_n  # a load that was not read is never inside
         sure &= off_n + sums.load_u_n <= room_n
         possible &= off_n - sums.load_u_n <= room_n
-        open_to &= (sums.least_n <= card_n + room_n) & (sums.most_n >= card_n - room_n)
+        open_to &= sums.least_n - sums.known_u_n <= card_n + room_n
+        open_to &= sums.most_n + sums.known_u_n >= card_n - room_n
         outside.append(off_n > room_n)
-    return PlaceFit(inside, sure, possible, open_to, ~barred & ~unread, (outside[0], outside[1]))
+    return PlaceFit(inside, sure, possible, open_to, barred | ~unread, (outside[0], outside[1]))
 
 
 def _either(first: Flags, second: Flags | None, place: int, choice: int) -> Flags:
@@ -146,10 +157,14 @@ def count_valves(
         for name in ("inside", "sure", "possible")
     )
     hopes = at_valves([fit.possible | fit.open for fit in fits])
+    surely = at_valves([fit.sure for fit in fits])
     verdict: Verdict = "near"
-    if sure == fillable:
-        verdict = "fits"
-    elif at_most(hopes, has_inner=inner is not None) < fillable:
+    every = fillable == count  # with too few springs the bounds alone decide
+    if sure == fillable or (every and _can_be_filled(surely)):
+        verdict, sure, chosen = "fits", fillable, fillable
+    elif at_most(hopes, has_inner=inner is not None) < fillable or (
+        every and possible < count and not _can_be_filled(hopes)
+    ):
         verdict = "misses"
     elif possible < fillable and any(fit.open.any() for fit in fits):
         verdict = "not judged"
@@ -203,6 +218,22 @@ def filled(allowed: Flags, strength: tuple[Array, Array | None]) -> int:
             break
         best = count
     return best
+
+
+def _can_be_filled(allowed: Flags) -> bool:
+    """Tell exactly whether all valves can be given allowed springs of their own, (V, O, I)."""
+    valves, _, inners = allowed.shape
+    if at_most(allowed, has_inner=inners > 1) < valves:
+        return False
+    problem = ThreeIndexProblem(
+        costs=lambda at: np.where(allowed[at], 0.0, np.inf)[:, :, None],
+        wanted=np.ones(valves, dtype=np.intp),
+        inner_uses=np.array([valves]) if inners == 1 else np.ones(inners, dtype=np.intp),
+        uses=np.zeros((1, 0)),
+        stock=np.zeros(0),
+        effort=np.zeros(1),
+    )
+    return problem.solve().picks != ()
 
 
 def _matching(allowed: Flags) -> NDArray[np.intp]:

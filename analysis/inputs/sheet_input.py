@@ -94,7 +94,7 @@ def make_sheet(
         ranked = pair_sets(build.cards[0], found.sets).combinations
         best = next(each for each in ranked if each.choice.allowed(assignment.effort))
         inner = None if best.inner is None else found.sets[best.inner]
-        pair = UsedPair(found.sets[best.outer], inner, best.choice)
+        pair = UsedPair(build, found.sets[best.outer], inner, best.choice)
         chosen = _chosen_by_pair(build, assignment.valves, pair)
     used = [springs.name for springs in chosen.sets]
     limit_mm = build.limits.coil_bind_margin_mm
@@ -111,7 +111,7 @@ def make_sheet(
         tuple(name for name in found.sets if name not in used),
         tuple(found.left_out),
         tuple(found.unsure),
-        tuple(assess_limits(c, *pair, table) for c in build.cards for pair in chosen.pairs),
+        tuple(assess_limits(*pair, table) for pair in _by_card(chosen.pairs)),
         rig,
         record,
     )
@@ -163,8 +163,12 @@ def _versions() -> Iterator[tuple[str, str]]:
 
 
 class UsedPair(NamedTuple):
-    """Two sets (or one) with the springs that are used, over the choice that presses them most."""
+    """Two sets (or one) with the springs that are used together over one choice, and under whom.
 
+    The build is that of their valves alone.
+    """
+
+    build: BuildFile
     outer: SetCurves
     inner: SetCurves | None
     choice: SeatChoice
@@ -204,16 +208,23 @@ def _chosen_by_assignment(build: BuildFile, plans: Sequence[ValvePlan]) -> _Chos
         for one in (plan.outer, plan.inner)
         if one is not None
     }
-    return _Chosen(tuple(_assigned_row(build, plan) for plan in plans), used_pairs(plans), names)
+    rows = tuple(_assigned_row(build, plan) for plan in plans)
+    return _Chosen(rows, used_pairs(build, plans), names)
 
 
-def used_pairs(plans: Sequence[ValvePlan]) -> tuple[UsedPair, ...]:
-    """Return each outer set with each inner set that an assignment works it with, once."""
-    pairs: dict[tuple[str, str | None], list[ValvePlan]] = {}
+def used_pairs(build: BuildFile, plans: Sequence[ValvePlan]) -> tuple[UsedPair, ...]:
+    """Return what an assignment uses: each two sets over each choice, for each card's valves."""
+    pairs: dict[tuple[object, ...], list[ValvePlan]] = {}
     for plan in plans:
         inner = None if plan.inner is None else plan.inner.springs.name
-        pairs.setdefault((plan.outer.springs.name, inner), []).append(plan)
-    return tuple(_used_pair(of_pair) for of_pair in pairs.values())
+        key = (plan.valve.cam.side, plan.outer.springs.name, inner, plan.choice)
+        pairs.setdefault(key, []).append(plan)
+    return tuple(_used_pair(build, of_pair) for of_pair in pairs.values())
+
+
+def _by_card(pairs: Sequence[UsedPair]) -> Iterator[UsedPair]:
+    for pair in pairs:
+        yield from (pair._replace(build=card) for card in pair.build.cards)
 
 
 def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: UsedPair) -> _Chosen:
@@ -225,13 +236,14 @@ def _chosen_by_pair(build: BuildFile, valves: Sequence[Valve], pair: UsedPair) -
     return _Chosen(tuple(_pair_row(build, valve, pair, loads) for valve in valves), (pair,), {})
 
 
-def _used_pair(plans: Sequence[ValvePlan]) -> UsedPair:
-    lowest = min(plans, key=lambda plan: plan.choice.change_mm("outer"))
-    inners = [plan.inner for plan in plans if plan.inner is not None]
+def _used_pair(build: BuildFile, plans: Sequence[ValvePlan]) -> UsedPair:
+    first, inners = plans[0], [plan.inner for plan in plans if plan.inner is not None]
+    card = next(each for each in build.cards if each.cam == first.valve.cam)
     return UsedPair(
+        card.of_valves({plan.valve.name: plan.valve.height_mm for plan in plans}),
         _used_set([plan.outer for plan in plans]),
         _used_set(inners) if inners else None,
-        lowest.choice,
+        first.choice,
     )
 
 

@@ -101,17 +101,6 @@ class LimitsReport:
         return bool(self.failures)
 
 
-def limit_failures(
-    build: BuildFile,
-    outer: SetCurves,
-    inner: SetCurves | None,
-    choice: SeatChoice,
-    table: LiftTable | None,
-) -> tuple[LimitFinding, ...]:
-    """Return the limits that a combination is known not to keep; arguments as assess_limits."""
-    return assess_limits(build, outer, inner, choice, table).failures
-
-
 def assess_limits(
     build: BuildFile,
     outer: SetCurves,
@@ -170,7 +159,8 @@ def _speed_findings(valve: ValveFloat | None, crank_rpm: float | None) -> Iterat
         yield LimitFinding("speed_unknown", {"max_rpm": crank_rpm})
         return
     unsure = speed.crank_rpm - speed.crank_rpm_u < crank_rpm or speed.unread_mm is not None
-    kind: LimitKind = "speed_low" if speed.crank_rpm <= crank_rpm else "speed_unsure"
+    surely_low = speed.crank_rpm + speed.crank_rpm_u < crank_rpm
+    kind: LimitKind = "speed_low" if surely_low else "speed_unsure"
     if kind == "speed_low" or unsure:
         found = {"speed_rpm": speed.crank_rpm, "speed_u_rpm": speed.crank_rpm_u}
         where = {"lift_mm": speed.lift_mm, "spring_n": speed.spring_n}

@@ -89,10 +89,10 @@ def _(reason: MarginObstacle, units: Units) -> str:
 
 @describe.register
 def _(reason: UnreadObstacle, units: Units) -> str:
-    return (
-        "springs were not read at the heights they would have: "
-        f"{first_few(list(needs_lines(reason.needs, units)))}"
-    )
+    if not reason.needs:
+        return "springs were not read where they would stand, too near to solid to be pressed"
+    needs = first_few(list(needs_lines(reason.needs, units)))
+    return f"springs were not read at the heights they would have: {needs}"
 
 
 @describe.register
@@ -135,7 +135,7 @@ def assignment_verdict(level: Level) -> str:
                 "The time ran out before any way to give every valve springs of its own was found"
             )
     if level.proven:
-        proven = "Proven: no other choice from these springs comes nearer to it"
+        proven = "Proven: no other choice from these springs comes nearer to the card"
     elif level.status == "optimal":
         why = "loads between the heights that were read may be otherwise"
         if level.not_considered:
@@ -184,4 +184,4 @@ def level_rows(levels: Sequence[Level]) -> list[tuple[str, ...]]:
 
 def number_text(value: float | None) -> str:
     """Write a sum to four digits."""
-    return "unknown" if value is None else f"{value:.4g}"
+    return "unknown" if value is None else f"{max(value, 0.0):.4g}"

@@ -276,9 +276,7 @@ def _speed(f: Mapping[str, Any]) -> str:
 
 
 def _speed_low(f: Mapping[str, Any], _units: Units) -> str:
-    reaches = f["speed_rpm"] + f["speed_u_rpm"] > f["max_rpm"]
-    unsure = ", but the uncertainty reaches over that" if reaches else ""
-    return f"{_speed(f)}, not to the card's {f['max_rpm']:.0f} rpm{unsure}"
+    return f"{_speed(f)}, not to the card's {f['max_rpm']:.0f} rpm"
 
 
 def _lift(f: Mapping[str, Any], units: Units) -> str:

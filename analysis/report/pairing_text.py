@@ -20,6 +20,7 @@ from coilbench.analysis.engine.reasons import (
     Loose,
     Need,
     RateMiss,
+    SomeBind,
     TooFewSprings,
     TooStrong,
     ValvesOutside,
@@ -294,8 +295,10 @@ def _answer_text(answer: PairAnswer, units: Units) -> str:
         return f"{best.verdict} with {choice}" + (window and f" ({window})")
     if best.verdict == "not judged":
         springs = {(need.set_name, need.label) for need in best.needs}
-        waiting = counted(len(springs), "spring")
-        return f"not judged with {choice}: {waiting} must be read where they would stand"
+        waiting = f"{counted(len(springs), 'spring')} must be read where they would stand"
+        if not springs:
+            waiting = "what was not read lies too near to solid to be pressed"
+        return f"not judged with {choice}: {waiting}"
     match answer.obstacle:
         case "stock":
             return f"{best.verdict}: {window}, which stock and cuts do not give"
@@ -360,6 +363,15 @@ def _(reason: HeightUnread, units: Units) -> str:
     template = "{set_name} was not read at {height_mm} on {named} ({depth})"
     depth, named = _depth_text(reason.depth_mm, units), first_few(reason.springs)
     return filled(template, reason, units, named=named, depth=depth)
+
+
+@describe.register
+def _(reason: SomeBind, units: Units) -> str:
+    template = (
+        "{set_name}: {named} would come nearer to coil bind than {limit_mm} at the lowest valve: "
+        "not there"
+    )
+    return filled(template, reason, units, named=first_few(reason.springs))
 
 
 @describe.register

@@ -266,9 +266,9 @@ def _heights_method(build: BuildFile) -> str:
 def _choice_method(level: Level, effort: Effort) -> str:
     if not level.valves:
         return (
-            "Every outer set with every inner set over every stack of shims and every cut, each "
-            "set counted with the mean of its springs; the one shown fits, or is nearest to, the "
-            "card"
+            "Every outer set with every inner set over every stack of shims and every cut, at "
+            "every valve's height with every sound spring; the one shown fits, or is nearest to, "
+            "the card"
         )
     return (
         "Springs and what is under them were chosen for all valves together, so that the sum of "

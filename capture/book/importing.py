@@ -253,7 +253,9 @@ def store_readings(
     entry_id = new_id()
     for label, own in by_label.items():
         branches = setup.convert(own, record.free_length_mm)
-        _refuse_near_solid(record, own, [one.spring_height_mm(record.free_length_mm) for one in own])
+        _refuse_near_solid(
+            record, own, [one.spring_height_mm(record.free_length_mm) for one in own]
+        )
         sweeps.append(
             NewSweep(
                 record.spring(label).spring_id,

@@ -15,7 +15,7 @@ from coilbench.analysis.engine.build_file import BuildFile, WireGiven, parse_bui
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.analysis.limits.limits import LimitsReport, assess_limits, limit_failures
+from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.spring_limits import (
     LIMIT_RULES,
     LimitFinding,
@@ -252,7 +252,7 @@ def test_a_margin_that_is_not_kept_fails(
 ) -> None:
     text = BUILD.replace("6200", "2000").replace('"13 mm"', f'"{shut_mm} mm"')
     one = report(text, solid_mm=solid_mm)
-    failures = limit_failures(build(text), larch(solid_mm), None, SeatChoice(), TABLE)
+    failures = assess_limits(build(text), larch(solid_mm), None, SeatChoice(), TABLE).failures
     assert {each.kind for each in failures} == kinds
     assert one.failures == failures
     assert one.fails == bool(kinds)
