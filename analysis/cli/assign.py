@@ -193,6 +193,9 @@ def _show_depths(rows: Sequence[DepthRow]) -> None:
                 f"near its solid height {shown.length_text(row.solid_height_mm)}: don't press it "
                 "there."
             )
+    for row in rows:
+        if row.depths_mm is not None and min(row.depths_mm) <= 0.0:
+            say(f"{row.set_name} would stand loose where the depth is 0 or less.")
     if any(row.depths_mm is None for row in rows):
         say(
             "A depth needs a sure free length: measure the set, or where first contact is unsure "

@@ -173,7 +173,12 @@ def _show(found: list[_Paired], top: int) -> None:
         show_pairing(each.build, each.candidates, each.pairing, top)
         if each.limits is not None:
             say_limits(each.limits)
-    if len(found) > 1:
+    if any(each.build.cam.side for each in found):
+        say(
+            "Cards for intake and exhaust are judged apart, each with all springs and shims: "
+            "whether they go round for all valves, coilbench assign says."
+        )
+    if len({each.build.name for each in found}) > 1:
         say("The cards, the one that is met best first:")
         for each in sorted(found, key=lambda one: one.pairing.rank):
             best = each.pairing.combinations[0]

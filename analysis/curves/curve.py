@@ -379,15 +379,20 @@ class SpringCurve:
     def _seen(self, side: Side, *heights_mm: float) -> list[tuple[Look, ...]]:
         """What one side shows at some heights, stroke by stroke, of those that show them all.
 
-        The joined points count only where no stroke alone shows them.
+        Strokes that were read there come before the joined points, and those before what single
+        strokes of few points leave open between theirs.
         """
-        groups = (self.sweeps,) if self.joined is None else (self.sweeps, (self.joined,))
-        for group in groups:
-            rows = [tuple(sweep.look(side, mm) for mm in heights_mm) for sweep in group]
+
+        def shown(sweeps: Iterable[SweepFit]) -> list[tuple[Look, ...]]:
+            rows = [tuple(sweep.look(side, mm) for mm in heights_mm) for sweep in sweeps]
             seen = [tuple(look for look in row if look is not None) for row in rows]
-            if whole := [row for row in seen if len(row) == len(heights_mm)]:
-                return whole
-        return []
+            return [row for row in seen if len(row) == len(heights_mm)]
+
+        alone = shown(self.sweeps)
+        read = [row for row in alone if all(look.between.u_n == 0.0 for look in row)]
+        if read or self.joined is None:
+            return read or alone
+        return shown([self.joined]) or alone
 
     def _best_looks(self, height_mm: float) -> tuple[Side, list[Look]]:
         for side in SIDES[self.branch]:

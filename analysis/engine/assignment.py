@@ -319,12 +319,15 @@ class Level:
 
     @property
     def spread_n(self) -> tuple[float, float] | None:
-        """The largest load less the smallest over the valves, shut and at full lift."""
+        """The largest load less the smallest over the valves of a cam, shut and at full lift."""
         if not self.valves:
             return None
-        seat_n = [plan.seat.load_n for plan in self.valves]
-        open_n = [plan.open.load_n for plan in self.valves]
-        return max(seat_n) - min(seat_n), max(open_n) - min(open_n)
+        spreads = []
+        for cam in {plan.valve.cam for plan in self.valves}:
+            own = [plan for plan in self.valves if plan.valve.cam == cam]
+            seat_n, open_n = [p.seat.load_n for p in own], [p.open.load_n for p in own]
+            spreads.append((max(seat_n) - min(seat_n), max(open_n) - min(open_n)))
+        return max(s for s, _ in spreads), max(o for _, o in spreads)
 
 
 @dataclass(frozen=True)
@@ -363,7 +366,7 @@ def _level(
         outers, inners = {p.outer for p in solution.picks}, {p.inner for p in solution.picks}
         spares = [spring for index, spring in enumerate(bench.outers) if index not in outers]
         spares += [spring for index, spring in enumerate(bench.inners) if index not in inners]
-        level = replace(level, spares=tuple(spares))
+        level = replace(level, spares=tuple(s for s in spares if s.curve is not None))
     left_out = bench.not_considered(allowed)
     if not left_out and all(table.exact for table in bench.tables):
         return level

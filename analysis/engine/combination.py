@@ -258,7 +258,11 @@ def judge_choice(pair: PlacedPair, at: int) -> Combination:
     verdict = counts.verdict
     if near or few:
         verdict = "misses"
-    unknown = [each.springs.name for each in placed if each.springs.highest_solid_mm is None]
+    limit_mm = build.limits.coil_bind_margin_mm
+    open_to = [p for p in placed if p.bind_margin_mm is None and not p.free_below(limit_mm)]
+    unknown = [each.springs.name for each in open_to]
+    if short and verdict in ("fits", "near"):
+        verdict = "misses"
     if verdict == "fits" and unknown:
         verdict = "fits, bind unknown"
         needs = tuple(Need("solid_height", name, None, None, None) for name in unknown)

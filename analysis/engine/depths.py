@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import NamedTuple
@@ -9,7 +10,7 @@ from typing import NamedTuple
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.reasons import End
 from coilbench.analysis.engine.shims import SET_KEY, Role, SeatOptions
-from coilbench.analysis.engine.valve_loads import Standing, valves_of
+from coilbench.analysis.engine.valve_loads import Standing, outward_mm, valves_of
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
@@ -17,10 +18,11 @@ MOST_LISTED = 4  # heights; more are a span, whose ends are read and what is bet
 
 
 class SpringSize(NamedTuple):
-    """What is known of a set's free length and its highest solid height."""
+    """What is known of a set's free length, its highest solid height, and where coils close."""
 
     free_mm: float | None
     solid_mm: float | None
+    closing_mm: float | None = None
 
 
 @dataclass(frozen=True)
@@ -29,12 +31,14 @@ class DepthRow:
 
     Attributes:
         role: outer or inner, as the build file names it.
-        heights_mm: ascending, of every valve over every stack and cut; the two ends alone where
-            they are many. Those within SOLID_KEPT_MM of a known solid height are left out.
+        heights_mm: ascending, of every valve over every stack and cut; where they are many the two
+            ends alone, rounded outward to the quill's step. Those within SOLID_KEPT_MM of a known
+            solid height, or below where coils begin to close, are left out.
         depths_mm: free length less each height; None where the free length isn't known; negative
             where the spring would stand loose.
         span: whether the heights are the ends of a span.
         too_low_mm: the lowest height that was left out; None where none was.
+        solid_height_mm: known, or where coils begin to close if that is higher.
     """
 
     set_name: str = field(metadata=SET_KEY)
@@ -83,12 +87,16 @@ def depth_rows(build: BuildFile, sizes: Mapping[str, SpringSize]) -> tuple[Depth
 
 
 def _row(name: str, role: str, at: End, heights_mm: list[float], size: SpringSize) -> DepthRow:
-    lowest_mm = float("-inf") if size.solid_mm is None else size.solid_mm + SOLID_KEPT_MM
+    solid_mm = -math.inf if size.solid_mm is None else size.solid_mm + SOLID_KEPT_MM
+    lowest_mm = max(solid_mm, -math.inf if size.closing_mm is None else size.closing_mm)
     safe = [mm for mm in heights_mm if mm >= lowest_mm]
     too_low_mm = heights_mm[0] if len(safe) < len(heights_mm) else None
     span = len(safe) > MOST_LISTED
-    listed = (safe[0], safe[-1]) if span else tuple(safe)
+    if span:
+        safe = [max(outward_mm(safe[0], -1), lowest_mm), outward_mm(safe[-1], 1)]
+    listed = tuple(safe)
     depths_mm = None
     if size.free_mm is not None:
         depths_mm = tuple(round(size.free_mm - mm, 6) for mm in listed)
-    return DepthRow(name, role, at, listed, depths_mm, span, too_low_mm, size.solid_mm)
+    kept_mm = size.solid_mm if lowest_mm == solid_mm else size.closing_mm
+    return DepthRow(name, role, at, listed, depths_mm, span, too_low_mm, kept_mm)

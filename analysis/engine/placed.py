@@ -102,6 +102,18 @@ class SetCurves:
         return max((height for height in known if height is not None), default=None)
 
     @property
+    def closing_mm(self) -> float | None:
+        """The highest height at which coils of a spring were seen to begin to close, if any."""
+        seen = [c.coils.height_mm for c in self.curves if c.coils.kind == "beginning"]
+        return max(seen, default=None)
+
+    @property
+    def free_to_mm(self) -> float | None:
+        """Down to where no coils of any spring closed; None where a spring doesn't show it."""
+        shown = [c.coils.height_mm for c in self.curves if c.coils.kind == "not_reached"]
+        return max(shown) if shown and len(shown) == len(self.curves) else None
+
+    @property
     def highest_solid_mm(self) -> float | None:
         """The highest known solid height, else the one computed from wire and coils, else None."""
         known_mm = self.known_solid_mm
@@ -184,6 +196,7 @@ class PlacedSet:
     seat_height_mm: float
     open_height_mm: float
     bind_margin_mm: float | None
+    lowest_open_mm: float = 0.0  # at full lift, at the lowest valve
     height_errors: tuple[HeightError, ...] = ()
 
     def weakest(self, lift_mm: float) -> Load | None:
@@ -202,12 +215,21 @@ class PlacedSet:
                 return None
         return min(loads, default=None)
 
+    def free_below(self, margin_mm: float) -> bool:
+        """Whether coils were seen not to close down to a margin below full lift."""
+        free_to_mm = self.springs.free_to_mm
+        return free_to_mm is not None and not exceeds(margin_mm, self.lowest_open_mm - free_to_mm)
+
     def bind_risks(self, limit_mm: float) -> Iterator[BindRisk]:
         """Yield that the set binds, comes too near to it, or how its solid height is known."""
         springs, margin_mm = self.springs, self.bind_margin_mm
         name, solid_mm, gap_mm = springs.name, springs.highest_solid_mm, springs.smallest_gap_mm
+        closing_mm = springs.closing_mm
+        if closing_mm is not None and closing_mm > self.lowest_open_mm - limit_mm:
+            yield BindRisk("closing", name, closing_mm, self.lowest_open_mm - closing_mm, limit_mm)
         if margin_mm is None:
-            yield BindRisk("solid_unknown", name, None, None, limit_mm)
+            if not self.free_below(limit_mm) and closing_mm is None:
+                yield BindRisk("solid_unknown", name, None, None, limit_mm)
             return
         if exceeds(limit_mm, margin_mm):
             kind: Literal["binds", "margin_low"] = "binds" if margin_mm <= 0.0 else "margin_low"
@@ -236,7 +258,7 @@ def place(
         solid_mm = springs.highest_solid_mm
         lowest_open_mm = head.lowest_height_mm + change_mm - lift_mm
         margin_mm = None if solid_mm is None else round(lowest_open_mm - solid_mm, 6)
-        placed.append(PlacedSet(springs, seat_mm, open_mm, margin_mm, errors))
+        placed.append(PlacedSet(springs, seat_mm, open_mm, margin_mm, lowest_open_mm, errors))
     return tuple(placed)
 
 

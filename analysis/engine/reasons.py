@@ -116,7 +116,9 @@ class Loose:
     free_length_mm: float
 
 
-BindKind = Literal["solid_unknown", "binds", "margin_low", "solid_computed", "gaps_small"]
+RiskKind = Literal[
+    "solid_unknown", "closing", "binds", "margin_low", "solid_computed", "gaps_small"
+]
 
 
 @dataclass(frozen=True)
@@ -128,7 +130,7 @@ class BindRisk:
         limit_mm: what should be left: the build file's, or EN 13906-1's smallest sum of gaps.
     """
 
-    kind: BindKind
+    kind: RiskKind
     set_name: str = field(metadata=SET_KEY)
     solid_height_mm: float | None
     margin_mm: float | None

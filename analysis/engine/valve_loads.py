@@ -23,6 +23,7 @@ from coilbench.analysis.engine.reasons import Loose, Need
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
+QUILL_MM = 0.1  # the step to which a quill is set: heights asked for are rounded outward to it
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
 
@@ -104,10 +105,36 @@ class Candidate:
         curve = self.curve
         return (math.inf, -math.inf) if curve is None else (curve.lowest_mm, curve.highest_mm)
 
+    @property
+    def lowest_press_mm(self) -> float:
+        """How far it may be pressed: not near to solid, nor where coils were seen to close."""
+        solid_mm, closing_mm = self.solid_mm, self.springs.closing_mm
+        near_mm = -math.inf if solid_mm is None else solid_mm + SOLID_KEPT_MM
+        return max(near_mm, -math.inf if closing_mm is None else closing_mm)
+
     def need(self, height_mm: float) -> Need:
         """Return the reading of it at a height."""
         depth_mm = None if self.free_mm is None else round(self.free_mm - height_mm, 6)
         return Need("reading", self.springs.name, self.label, round(height_mm, 6), depth_mm)
+
+    def read_near(self, height_mm: float) -> bool:
+        """Whether it was read nearer to a height than a quill is set."""
+        fits = (
+            [fit for sweep in self.curve.sweeps for fit in (sweep.loading, sweep.unloading)]
+            if (self.curve is not None)
+            else []
+        )
+        return any(
+            np.abs(fit.height_mm - height_mm).min() < QUILL_MM - ROUNDING
+            for fit in fits
+            if fit is not None
+        )
+
+
+def outward_mm(height_mm: float, way: int) -> float:
+    """Round a height to the next step of the quill, down for way -1 and up for 1."""
+    steps = height_mm / QUILL_MM
+    return round(QUILL_MM * (math.floor(steps + 1e-6) if way < 0 else math.ceil(steps - 1e-6)), 6)
 
 
 def candidates_of(sets: Sequence[SetCurves]) -> tuple[Candidate, ...]:
@@ -160,17 +187,16 @@ Errors = tuple[HeightError, ...]
 Readings = dict[tuple[int, float, Errors], Known]  # by id of the curve, height and its errors
 
 
-def read_load(
-    curve: SpringCurve | None, height_mm: float, errors: Errors, readings: Readings
-) -> Known:
+def read_load(spring: Candidate, height_mm: float, errors: Errors, readings: Readings) -> Known:
     """Read a load, or what it can be; once for each height: new ones are added to readings."""
+    curve = spring.curve
     if curve is None:
         return NOTHING_KNOWN
     key = id(curve), round(height_mm, 6), errors
     if key not in readings:
         try:
             reading = curve.load_at(key[1])
-            shape_u_n = reading.shape_u_n
+            shape_u_n = 0.0 if spring.read_near(key[1]) else reading.shape_u_n
             least_n, most_n = reading.load_n - shape_u_n, reading.load_n + shape_u_n
             readings[key] = Known(Load.of(reading, errors), max(least_n, 0.0), most_n)
         except HeightNotMeasured:
@@ -223,7 +249,7 @@ class EndLoads:
         found = np.full((5, places, len(springs), choices), np.nan)
         for index, spring in enumerate(springs):
             for (place, choice), at_mm in np.ndenumerate(height_mm):
-                known = read_load(spring.curve, float(at_mm), errors[choice], readings)
+                known = read_load(spring, float(at_mm), errors[choice], readings)
                 load = (math.nan,) * 3 if known.load is None else known.load
                 found[:, place, index, choice] = (*load, known.least_n, known.most_n)
         return cls(height_mm, *found)
@@ -321,7 +347,7 @@ class LoadTable:
         for end in (self.open, self.seat):
             at = place, index, choice
             if not np.isnan(end.load_n[at]) and end.most_n[at] - end.least_n[at] > ROUNDING:
-                yield self.springs[index].need(float(end.height_mm[place, choice]))
+                yield self.springs[index].need(round(float(end.height_mm[place, choice]), 1))
 
     @property
     def exact(self) -> bool:
@@ -344,12 +370,12 @@ class LoadTable:
         if not heights_mm:
             return
         low_mm, high_mm = spring.read_range_mm
-        asked = {min(heights_mm)} if min(heights_mm) < low_mm else set()
-        asked |= {max(heights_mm)} if max(heights_mm) > high_mm else set()
-        lowest_mm = -math.inf if spring.solid_mm is None else spring.solid_mm + SOLID_KEPT_MM
+        asked = {outward_mm(min(heights_mm), -1)} if min(heights_mm) < low_mm else set()
+        asked |= {outward_mm(max(heights_mm), 1)} if max(heights_mm) > high_mm else set()
+        lowest_mm = spring.lowest_press_mm
         for height_mm in sorted(asked or set(heights_mm)):
-            if height_mm >= lowest_mm:
-                yield spring.need(height_mm)
+            if min(heights_mm) >= lowest_mm:
+                yield spring.need(max(height_mm, lowest_mm))
 
 
 def sets_unknown(springs: Iterable[Candidate]) -> tuple[str, ...]:

@@ -141,7 +141,7 @@ def spring_size(db: Database, record: SetRecord) -> SpringSize:
     measured_mm = fmean(known) if known else None
     free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
     springs = SetCurves(record.name, record.role, curves, record.solid_height_mm)
-    return SpringSize(free_mm, springs.known_solid_mm)
+    return SpringSize(free_mm, springs.known_solid_mm, springs.closing_mm)
 
 
 @dataclass(frozen=True)

@@ -105,7 +105,10 @@ def make_sheet(
         best is None,
         chosen.rows,
         _lines_of(build, chosen),
-        tuple(_margin(springs, chosen.rows, limit_mm) for springs in chosen.sets),
+        tuple(
+            _margin(springs, chosen.rows, limit_mm, build.head.height_u_mm or 0.0)
+            for springs in chosen.sets
+        ),
         _budget(build, chosen),
         tuple(parts[name] for name in used),
         tuple(name for name in found.sets if name not in used),
@@ -349,11 +352,12 @@ def _lines_together(
     chosen: _Chosen, grid_mm: Array, loads: Mapping[tuple[str, str], Array]
 ) -> Iterable[Line]:
     if chosen.rows[0].outer.spring is None:  # any of the sets
-        sums = [
-            np.mean([n for (name, _), n in loads.items() if name == springs.name], axis=0)
-            for springs in chosen.sets
+        of_sets = [
+            [n for (name, _), n in loads.items() if name == springs.name] for springs in chosen.sets
         ]
-        yield _line("together", "mean", grid_mm, np.sum(sums, axis=0))
+        if all(of_sets):
+            means_n = [np.mean(each, axis=0) for each in of_sets]
+            yield _line("together", "mean", grid_mm, np.sum(means_n, axis=0))
         return
     by_name: dict[str | None, Array] = {chosen.names[key]: n for key, n in loads.items()}
     for row in chosen.rows:
@@ -366,8 +370,10 @@ def _line(role: LineRole, name: str, heights_mm: Array, loads_n: Array) -> Line:
     return Line(role, name, tuple(heights_mm[known].tolist()), tuple(loads_n[known].tolist()))
 
 
-def _margin(springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float) -> MarginRow:
-    """A used set's least margin over the valves."""
+def _margin(
+    springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float, unsure_mm: float
+) -> MarginRow:
+    """A used set's least margin over the valves; kept only by more than the height is unsure."""
     known = [
         (place.margin_mm, row.valve)
         for row in rows
@@ -375,6 +381,9 @@ def _margin(springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float) -> Ma
         if place.set_name == springs.name and place.margin_mm is not None
     ]
     least_mm, valve = min(known, key=lambda one: one[0], default=(None, None))
+    kept = None if least_mm is None else not exceeds(limit_mm, least_mm)
+    if kept and least_mm is not None and exceeds(limit_mm, least_mm - unsure_mm):
+        kept = None
     return MarginRow(
         springs.name,
         springs.role,
@@ -384,7 +393,7 @@ def _margin(springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float) -> Ma
         springs.solid_computed,
         limit_mm,
         springs.smallest_gap_mm,
-        None if least_mm is None else not exceeds(limit_mm, least_mm),
+        kept,
     )
 
 

@@ -135,7 +135,10 @@ def assignment_verdict(level: Level) -> str:
                 "The time ran out before any way to give every valve springs of its own was found"
             )
     if level.proven:
-        proven = "Proven: no other choice from these springs comes nearer to the card"
+        proven = (
+            "Proven: by the loads as read no other choice from these springs comes nearer to the "
+            "card"
+        )
     elif level.status == "optimal":
         why = "loads between the heights that were read may be otherwise"
         if level.not_considered:
@@ -164,7 +167,7 @@ def spread_text(level: Level, units: Units) -> str:
     )
 
 
-LEVEL_TITLES = ("with", "sum", "inside", "shims", "cuts", "status")
+LEVEL_TITLES = ("with", "sum", "inside", "unsure", "shims", "cuts", "status")
 
 
 def level_rows(levels: Sequence[Level]) -> list[tuple[str, ...]]:
@@ -173,7 +176,8 @@ def level_rows(levels: Sequence[Level]) -> list[tuple[str, ...]]:
         (
             ALLOWED[level.effort],
             number_text(level.objective),
-            f"{level.valves_that_fit} of {len(level.valves)}" if level.valves else "no way",
+            f"{level.count('inside')} of {len(level.valves)}" if level.valves else "no way",
+            str(level.count("inside, unsure")) if level.valves else "-",
             str(level.shims) if level.valves else "-",
             str(level.cuts) if level.valves else "-",
             STATUS[level.status] if not level.proven else "proven",

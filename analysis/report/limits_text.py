@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 from typing import Any, get_args
 
 from coilbench.analysis.engine.coil import TABLES
-from coilbench.analysis.engine.reasons import BindKind, BindRisk, ClearanceLow
+from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, RiskKind
 from coilbench.analysis.limits.limits import (
     LimitAssumption,
     LimitsReport,
@@ -251,7 +251,7 @@ def _stress_solid(f: Mapping[str, Any], _units: Units) -> str:
     return _stress(f, f"shear stress at solid, uncorrected, above {f['limit_mpa']:.0f} MPa")
 
 
-def _bind(kind: BindKind) -> Callable[[Mapping[str, Any], Units], str]:
+def _bind(kind: RiskKind) -> Callable[[Mapping[str, Any], Units], str]:
     usual = ""
     if kind == "gaps_small":
         usual = "; valve springs are usually run 1 to 1.5 mm from solid: common practice, no source"
@@ -310,7 +310,7 @@ LIMIT_WORDS: dict[LimitKind, Callable[[Mapping[str, Any], Units], str]] = {
         f"{f['set']}: whether the wire bears it: dimensions, strength or a load at full lift is "
         "missing"
     ),
-    **{kind: _bind(kind) for kind in get_args(BindKind)},
+    **{kind: _bind(kind) for kind in get_args(RiskKind)},
     "clearance_low": _clearance,
     "clearance_unknown": lambda f, _: (
         f"retainer clearance{' of valve ' + f['valve'] if f['valve'] else ''}, it isn't given"

@@ -47,7 +47,7 @@ BEST: dict[Verdict, str] = {
     "fits": "Best fit",
     "fits, bind unknown": "Best fit, but coil bind was not checked",
     "near": "May fit, within the uncertainty",
-    "misses": "Nothing fits. Nearest",
+    "misses": "Nothing fits with the same under every valve (assign mixes). Nearest",
     "not judged": "Nothing can be judged before more is read. First",
 }
 
@@ -188,8 +188,8 @@ def _title(pairing: Pairing) -> str:
     waiting = sum(each.verdict == "not judged" for each in pairing.combinations)
     if waiting and best == "misses":
         return (
-            f"Nothing that was read fits, {counted(waiting, 'combination')} can't be judged yet. "
-            "Nearest"
+            f"Nothing that was read fits with the same under every valve (assign mixes), "
+            f"{counted(waiting, 'combination')} can't be judged yet. Nearest"
         )
     return BEST[best]
 
@@ -400,6 +400,8 @@ sentences(
     BindRisk,
     {
         "solid_unknown": "solid height of {set_name} unknown: measure it",
+        "closing": "coils of {set_name} begin to close near {solid_height_mm}: press no further, "
+        "and ask its maker for the solid height",
         "binds": "{set_name} binds: at full lift it is {margin_mm:abs} beyond its solid height "
         "{solid_height_mm}",
         "margin_low": "{set_name} comes too near to coil bind: {margin_mm} left at full lift, the "

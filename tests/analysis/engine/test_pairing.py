@@ -384,12 +384,12 @@ def test_of_equals_fewest_shims_come_first_then_no_cut_then_names() -> None:
 # -- shims and cuts --------------------------------------------------------------------------
 
 
-def test_too_few_shims_are_said_but_do_not_decide() -> None:
+def test_what_the_stock_does_not_give_misses_and_says_so() -> None:
     outer = linear("larch", "outer", 49.5, 20.0, count=12)
     inner = linear("heron", "inner", 49.5, 10.0, count=12)
     shims = '[[shims]]\nthickness = "0.5 mm"\ncount = 10'
     one = only(pair_sets(fitting(rest=shims), by_name(outer, inner)), shim_mm=0.5)
-    assert one.fits
+    assert one.verdict == "misses"
     assert one.reasons == (Shortage(0.5, 12, 10),)
     assert "12 needed, 10 in stock" in said(one)
 
