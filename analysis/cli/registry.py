@@ -82,6 +82,7 @@ COMMANDS = {
         ),
         "note": Entry("readings:note_command", "Key in what a scale and a quill show."),
         "import": Entry("readings:import_command", "Bring in CSV files: sweeps or points."),
+        "plan": Entry("plan:plan_command", "What to press next: the fewest presses that decide."),
         "depths": Entry(
             "assign:depths_command", "How far to press each set for each check, for hand reading."
         ),

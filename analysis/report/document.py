@@ -52,6 +52,7 @@ _WORDS = (
     "limits_text",
     "pairing_text",
     "phrases",
+    "plan_text",
     "set_text",
     "spring",
 )  # the report's modules that describe findings, loaded when the first of them is to be described
