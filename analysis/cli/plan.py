@@ -109,5 +109,9 @@ def _show(plan: PressPlan, build: Path) -> None:
             f"'{first.label} {shown.length_text(first.height_mm)} LOAD', then: coilbench plan "
             f"{named}"
         )
-    elif plan.stage == "done":
-        say(f"Next: coilbench pair {named}, then coilbench assign {named}")
+    elif plan.best is not None:
+        effort = " --effort cuts" if plan.best.choice.seat_cut_mm > 0.0 else ""
+        say(
+            f"Next: coilbench pair {named}; with the chosen sets alone under [springs]: "
+            f"coilbench assign {named}{effort}"
+        )

@@ -29,7 +29,7 @@ TIRED_CHANCE = 0.1  # before anything is read
 TIRED_LOSS, TIRED_LOSS_SD = 0.09, 0.035  # of the load with the valve shut
 TIRED_SHARE = 0.5  # of the loss that is the factor's; the rest is lost length, felt when shut most
 LEAST_SPAN_MM = 3.0  # between readings, from which on their own slope is believed
-VAGUE = 3.0  # times the card's load and rate: what a curve may be before it is read, k = 1
+VAGUE = 1.0  # times the card's load and rate: how far a curve may be from its rough line, k = 1
 ROUNDS = 12  # of weighing tired against sound; it settles in a few
 LEAST_WEIGHT = 1e-3  # of a spring in the mean, so that there always is one
 
@@ -197,7 +197,19 @@ class SetModel:
         weight = np.maximum(1.0 - p, LEAST_WEIGHT)
         return Sought(height_mm, np.tile(weight / weight.sum(), (len(height_mm), 1)))
 
-    def springs_at(self, height_mm: Sequence[float]) -> Sought:
+    def mean_loads(self, height_mm: Array) -> Loads:
+        """Return the mean load of the sound springs, with the doubt which springs those are.
+
+        Each spring's chance of being tired counts as a coin thrown for its part of the mean.
+        """
+        of = self.mean_of_sound(height_mm)
+        mean_n, cov_n2 = self.loads(of)
+        each_n = self.loads(self.springs_at(height_mm)).mean_n.reshape(-1, len(height_mm))
+        moves_n = of.weight[0][:, None] * (each_n - mean_n)
+        p = self.tired * (np.bincount(self.springs, minlength=len(self.labels)) > 0)
+        return Loads(mean_n, cov_n2 + np.einsum("n,ni,nj->ij", p * (1.0 - p), moves_n, moves_n))
+
+    def springs_at(self, height_mm: Sequence[float] | Array) -> Sought:
         """Ask for every spring at each height: spring by spring, shape (n x heights,)."""
         count = len(self.labels)
         weight = np.repeat(np.eye(count), len(height_mm), axis=0)
@@ -265,15 +277,19 @@ def fit_set(
         centre_mm: between shut and full lift.
         expected: a load and a rate that its own are not far above.
     """
-    line = _rough_line(readings, centre_mm, expected)
+    ordered = tuple(sorted(readings))  # so that their order changes nothing, to the last bit
+    line = _rough_line(ordered, centre_mm, expected)
     shut_n = max(line[0] + line[1] * (shut_mm - centre_mm), 0.1 * expected.load_n)
     vague = Expected(VAGUE * expected.load_n, VAGUE * expected.rate_n_per_mm)
     tired = np.full(len(labels), TIRED_CHANCE)
-    start = SetModel(tuple(labels), centre_mm, line, vague, shut_n, SCATTER, tuple(readings), tired)
+    start = SetModel(tuple(labels), centre_mm, line, vague, shut_n, SCATTER, ordered, tired)
     if not readings:
         return start
-    fitted = [_settled(replace(start, scatter=scatter)) for scatter in SCATTERS]
-    return max(fitted, key=lambda model: model.log_evidence)
+    logs = np.array([_settled(replace(start, scatter=each)).log_evidence for each in SCATTERS])
+    weights = np.exp(logs - logs.max())
+    # By the mean square: few springs tell little of their scatter, and the largest costs most.
+    mean_square = float(np.average(np.square(SCATTERS), weights=weights))
+    return _settled(replace(start, scatter=math.sqrt(mean_square)))
 
 
 def _settled(model: SetModel) -> SetModel:

@@ -115,6 +115,7 @@ class PressPlan:
         made, remaining: presses, as far as can be foreseen.
         not_pressed: where choices were left out because a set can't be pressed there.
         solid_unknown: sets of which no solid height is known.
+        left_out: labels of springs that the check of their set flags.
     """
 
     stage: Literal["begin", "decide", "tired", "valve", "done", "no_choice", "once"]
@@ -129,6 +130,7 @@ class PressPlan:
     remaining: int = 0
     not_pressed: tuple[NotPressed, ...] = ()
     solid_unknown: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
 
     @property
     def done(self) -> bool:
@@ -148,26 +150,31 @@ def plan_presses(shop: Shop, *, every_set: bool = False) -> PressPlan:
         every_set: look for tired springs in the sets that are not chosen, too.
     """
     heights = _heights(shop)
-    return _with_heights(_plan(shop, heights, every_set=every_set), heights)
+    return _with_shop(_plan(shop, heights, every_set=every_set), shop, heights)
 
 
 def _heights(shop: Shop) -> dict[str, PressHeights]:
     return press_heights(shop.build, {name: one.size for name, one in shop.sets.items()})
 
 
-def _with_heights(plan: PressPlan, heights: Mapping[str, PressHeights]) -> PressPlan:
-    """Add what is to be said of the heights."""
+def _with_shop(plan: PressPlan, shop: Shop, heights: Mapping[str, PressHeights]) -> PressPlan:
+    """Add what is to be said of the heights, and of springs left out."""
     not_pressed = tuple(
         NotPressed(name, at.too_low_mm, at.size.solid_mm)
         for name, at in heights.items()
         if at.too_low_mm is not None
     )
     unknown = tuple(name for name, at in heights.items() if at.size.solid_mm is None)
-    return replace(plan, not_pressed=not_pressed, solid_unknown=unknown)
+    left_out = tuple(label for one in shop.sets.values() for label in one.left_out)
+    return replace(plan, not_pressed=not_pressed, solid_unknown=unknown, left_out=left_out)
 
 
 def _plan(shop: Shop, heights: Mapping[str, PressHeights], *, every_set: bool) -> PressPlan:
-    models = {name: _model(shop, shop.sets[name], at) for name, at in heights.items() if at.all_mm}
+    models = {
+        name: _model(shop, shop.sets[name], at)
+        for name, at in heights.items()
+        if at.all_mm and shop.sets[name].labels
+    }
     standing = {name: Standing.over(name, heights[name].windows_mm) for name in models}
     sets = {name: one.springs for name, one in shop.sets.items()}
     contest = contest_of(shop.build, sets, standing)
@@ -196,7 +203,7 @@ def once(shop: Shop) -> PressPlan:
             unread = (mm for mm in wanted if not _read_near(one, label, mm))
             presses += [_press(at, label, mm, "once") for mm in unread]
     plan = PressPlan("once", _in_order(presses), made=shop.presses, remaining=len(presses))
-    return _with_heights(plan, heights)
+    return _with_shop(plan, shop, heights)
 
 
 def _model(shop: Shop, one: ShopSet, heights: PressHeights) -> SetModel:
@@ -265,13 +272,11 @@ def _decide(
     *,
     every_set: bool,
 ) -> PressPlan:
-    loads = {
-        each.name: models[each.name].loads(models[each.name].mean_of_sound(each.knots_mm))
-        for each in contest.sets
-    }
+    loads = {each.name: models[each.name].mean_loads(each.knots_mm) for each in contest.sets}
     ruling = contest.rule(loads)
     best, rivals = contest.choices[ruling.best], contest.rivals(ruling)
-    equal = ruling.risk >= STOP_RISK and shop.presses >= MOST_A_SET * len(shop.sets)
+    left = MOST_A_SET * len(shop.sets) - shop.presses
+    equal = ruling.risk >= STOP_RISK and left <= 0
     chosen = [name for name in (best.outer, best.inner) if name is not None]
     looked = list(models) if every_set else chosen
     tired = [
@@ -292,7 +297,9 @@ def _decide(
     if ruling.risk >= STOP_RISK and not equal:
         batch, ahead = _telling_apart(shop, heights, models, contest, ruling, loads)
         if batch:
-            return PressPlan("decide", _in_order(batch), remaining=ahead + later, **known)
+            return PressPlan(
+                "decide", _in_order(batch), remaining=min(ahead, left) + later, **known
+            )
         equal = True
     if tired:
         return PressPlan("tired", _in_order(tired), equal=equal, remaining=later, **known)

@@ -19,12 +19,14 @@ class ShopSet:
         springs: without those that are left out as flagged.
         readings: of those springs.
         presses: how many there were; a stroke that was recorded whole is one.
+        left_out: labels of the springs that are left out as flagged.
     """
 
     springs: SetCurves
     readings: tuple[PressReading, ...]
     presses: int
     size: SpringSize
+    left_out: tuple[str, ...] = ()
 
     @property
     def labels(self) -> tuple[str, ...]:

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import math
 import statistics
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterator, Sequence
 
 from sqlite_utils import Database
 
@@ -19,7 +19,12 @@ from coilbench.analysis.engine.placed import Load, SetCurves
 from coilbench.analysis.engine.press_heights import PressHeights, press_heights
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_shop import Shop, ShopSet
-from coilbench.analysis.inputs.measured import NothingMeasured, judge_set, usable_set
+from coilbench.analysis.inputs.measured import (
+    JudgedSet,
+    NothingMeasured,
+    judge_set,
+    usable_set,
+)
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import set_provenance
 from coilbench.capture.errors import CoilbenchError
@@ -44,30 +49,35 @@ def read_shop(db: Database, build: BuildFile) -> Shop:
         for name in names:
             records[name] = find_set(db, name)
             _refuse_role(build, records[name], role)
-    springs = {name: _springs(db, build, record) for name, record in records.items()}
-    sizes = {name: _size(one) for name, one in springs.items()}
+    sets, cam = {}, build.cam
+    judged = {name: _judged(db, build, record) for name, record in records.items()}
+    usable = {name: _usable(records[name], one) for name, one in judged.items()}
+    sizes = {name: _size(springs) for name, springs in usable.items()}
     heights = press_heights(build, sizes)
-    sets = {}
-    for name, one in springs.items():
+    for name, one in judged.items():
+        curves = () if one is None else one.measured.curves
         read = [
             reading
-            for curve in one.curves
-            for reading in _readings(curve, heights[name], build.cam.implied_rate_n_per_mm)
+            for curve in usable[name].curves
+            for reading in _readings(curve, heights[name], cam.implied_rate_n_per_mm)
         ]
-        presses = sum(_presses(sweep) for curve in one.curves for sweep in curve.sweeps)
-        sets[name] = ShopSet(one, tuple(read), presses, sizes[name])
+        sets[name] = ShopSet(
+            usable[name],
+            tuple(read),
+            sum(_presses(sweep) for curve in curves for sweep in curve.sweeps),
+            sizes[name],
+            () if one is None else one.set_apart,
+        )
     set_sizes = {name: len(record.springs) for name, record in records.items()}
-    load_u_n, height_u_mm = _next_reading(sets, springs)
+    load_u_n, height_u_mm = _next_reading(sets.values())
     common_u = _common_u(db, list(records.values()))
     return Shop(build, sets, set_sizes, load_u_n, height_u_mm, common_u)
 
 
-def _next_reading(
-    sets: Mapping[str, ShopSet], springs: Mapping[str, SetCurves]
-) -> tuple[float, float]:
+def _next_reading(sets: Collection[ShopSet]) -> tuple[float, float]:
     """Return the standard uncertainties of one more reading: as of those there are."""
-    keyed = [fit for one in springs.values() for fit in _by_points(one.curves)]
-    read = [reading.u_n for one in sets.values() for reading in one.readings]
+    keyed = [fit for one in sets for fit in _by_points(one.springs.curves)]
+    read = [reading.u_n for one in sets for reading in one.readings]
     if read and not keyed:
         return statistics.median(read), 0.0
     setup = KeyedSetup()
@@ -88,17 +98,21 @@ def _refuse_role(build: BuildFile, record: SetRecord, role: str) -> None:
         )
 
 
-def _springs(db: Database, build: BuildFile, record: SetRecord) -> SetCurves:
-    """Read a set's curves, those left out that stand apart."""
+def _judged(db: Database, build: BuildFile, record: SetRecord) -> JudgedSet | None:
+    """Judge a set where it will stand; None where nothing of it was read."""
     offset_mm = build.head.inner_offset_mm if record.name in build.springs.inner else 0.0
     shut_mm = build.head.installed_height_mm - offset_mm
     asked = [(shut_mm, None), (shut_mm - build.cam.valve_lift_mm, None)]
     try:
-        judged = judge_set(db, record, asked, must_reach=False)
+        return judge_set(db, record, asked, must_reach=False)
     except NothingMeasured:
+        return None
+
+
+def _usable(record: SetRecord, judged: JudgedSet | None) -> SetCurves:
+    if judged is None:
         return usable_set(record, (), record.labels)
-    apart = judged.set_apart
-    kept = [curve for curve in judged.measured.curves if curve.label not in apart]
+    kept = [each for each in judged.measured.curves if each.label not in judged.set_apart]
     return usable_set(record, kept, judged.measured.missing)
 
 

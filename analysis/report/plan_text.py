@@ -36,7 +36,7 @@ json_keys(Press, "set=set_name label height_mm depth_mm kind why=text")
 json_keys(
     PressPlan,
     "done stage presses best risk common_risk common_error_decides equal rivals tired made "
-    "remaining not_pressed solid_unknown",
+    "remaining not_pressed solid_unknown left_out",
 )
 
 
@@ -119,7 +119,10 @@ def plan_text(plan: PressPlan, units: Units) -> PlanText:
 
 def _title(plan: PressPlan) -> str:
     if plan.stage == "no_choice":
-        return "Nothing to press: every choice breaks a limit, or can't be pressed where it stands"
+        return (
+            "Nothing to press: every choice breaks a known limit, has no sound spring, or can't "
+            "be pressed where it would stand"
+        )
     if plan.done:
         return "Nothing is left to press"
     settings = len({(each.set_name, each.height_mm) for each in plan.presses})
@@ -133,6 +136,8 @@ def _sentences(plan: PressPlan, units: Units) -> Iterator[str]:
     if plan.presses:
         yield f"{plan.made} pressed so far; about {plan.remaining} to go"
     yield from (describe(one, units) for one in (*plan.tired, *plan.not_pressed))
+    if plan.left_out:
+        yield f"Left out as flagged by the check of their set: {', '.join(plan.left_out)}"
     unknown = sorted({each.set_name for each in plan.presses if each.depth_mm is None})
     if unknown:
         yield (
