@@ -62,6 +62,7 @@ def plan_command(
     tells the best pair and shims from their rivals, until another is hardly nearer to the card;
     then which springs of the chosen sets lost load; last what `assign` needs. Key the readings in
     with `coilbench note`, and ask again until nothing is left. Depth is free length less height.
+    Exits with 1 where no choice can be pressed or kept within the known limits.
     """
     if at_once and every_set:
         raise CoilbenchError(
@@ -85,6 +86,8 @@ def plan_command(
         print_document(document(plan))
     else:
         _show(plan, build)
+    if plan.stage == "no_choice":
+        raise click.exceptions.Exit(1)
 
 
 def _show(plan: PressPlan, build: Path) -> None:

@@ -23,7 +23,7 @@ from coilbench.analysis.inputs.measured import (
     JudgedSet,
     NothingMeasured,
     judge_set,
-    usable_set,
+    usable,
 )
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import set_provenance
@@ -51,18 +51,18 @@ def read_shop(db: Database, build: BuildFile) -> Shop:
             _refuse_role(build, records[name], role)
     sets, cam = {}, build.cam
     judged = {name: _judged(db, build, record) for name, record in records.items()}
-    usable = {name: _usable(records[name], one) for name, one in judged.items()}
-    sizes = {name: _size(springs) for name, springs in usable.items()}
+    springs = {name: _springs(records[name], one) for name, one in judged.items()}
+    sizes = {name: _size(own) for name, own in springs.items()}
     heights = press_heights(build, sizes)
     for name, one in judged.items():
         curves = () if one is None else one.measured.curves
         read = [
             reading
-            for curve in usable[name].curves
+            for curve in springs[name].curves
             for reading in _readings(curve, heights[name], cam.implied_rate_n_per_mm)
         ]
         sets[name] = ShopSet(
-            usable[name],
+            springs[name],
             tuple(read),
             sum(_presses(sweep) for curve in curves for sweep in curve.sweeps),
             sizes[name],
@@ -109,11 +109,11 @@ def _judged(db: Database, build: BuildFile, record: SetRecord) -> JudgedSet | No
         return None
 
 
-def _usable(record: SetRecord, judged: JudgedSet | None) -> SetCurves:
+def _springs(record: SetRecord, judged: JudgedSet | None) -> SetCurves:
     if judged is None:
-        return usable_set(record, (), record.labels)
+        return usable(record, (), record.labels)
     kept = [each for each in judged.measured.curves if each.label not in judged.set_apart]
-    return usable_set(record, kept, judged.measured.missing)
+    return usable(record, kept, judged.measured.missing)
 
 
 def _size(springs: SetCurves) -> SpringSize:

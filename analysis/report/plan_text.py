@@ -44,14 +44,14 @@ json_keys(
 def _(press: Press, units: Units) -> str:
     match press.kind:
         case "begin":
-            return "shows the set's curve"
+            return "the set's curve"
         case "decide" if press.rival is not None:
-            return f"tells the best from {choice_text(press.rival, units)}"
+            return f"the best against {choice_text(press.rival, units)}"
         case "tired":
-            return "shows whether it lost load"
+            return "has it lost load?"
         case "valve":
-            return "its load where it would stand"
-    return "of the fixed plan"
+            return "its load where it may stand"
+    return "the fixed plan"
 
 
 @describe.register

@@ -15,6 +15,9 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.inputs.plan_input import SCALE_U, WEIGHED_U, read_shop
+from coilbench.capture.book.opening import open_book
 
 SEAT_KG, OPEN_KG, SHUT_MM, LIFT_MM, OFFSET_MM = 34.0, 72.0, 39.0, 11.0, 2.0
 BUILD = f"""
@@ -239,6 +242,26 @@ def test_a_scale_that_was_not_weighed_is_said_apart(
     monkeypatch.setattr("coilbench.analysis.engine.press_plan.STOP_RISK", 0.0)
     assert run([*book, "plan", str(Path(book[1]).parent / "four.toml")]) == 0
     assert "coilbench rig weigh --scale" in capsys.readouterr().out
+
+
+def test_a_weighed_scale_errs_less_in_common(
+    new_book: Book, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book, build = new_book(*SETS), parse_build(BUILD, "four.toml")
+    table = tmp_path / "scale.csv"
+    table.write_text("mass_kg,shown_kg\n" + "\n".join(f"{m},{m}.0" for m in (0, 20, 40, 60, 20, 0)))
+    assert run([*book, "rig", "weigh", "--scale", "bath", "--from", str(table)]) == 0
+
+    def common_u() -> float:
+        with open_book(Path(book[1])) as db:
+            return read_shop(db, build).common_u
+
+    assert common_u() == SCALE_U
+    weighed = ["note", "--set", "larch", "--scale", "bath", "larch-01 38.5mm 22.1kg"]
+    assert run([*book, *weighed]) == 0
+    assert common_u() == WEIGHED_U
+    assert run([*book, "note", "--set", "rowan", "rowan-01 38.5mm 24.7kg"]) == 0
+    assert common_u() == SCALE_U
 
 
 @pytest.mark.parametrize(
