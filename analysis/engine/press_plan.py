@@ -12,10 +12,12 @@ from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any, Literal
 
-from msgspec import structs
-
-from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.press_checks import (
+    OPEN_CHANCES,
+    second_presses,
+    valve_presses,
+    weak_presses,
+)
 from coilbench.analysis.engine.press_contest import (
     STOP_RISK,
     Contest,
@@ -38,35 +40,13 @@ from coilbench.analysis.engine.press_model import (
     SetModel,
     fit_set,
 )
-from coilbench.analysis.engine.press_shop import Shop, ShopSet
+from coilbench.analysis.engine.press_shop import Press, Shop, ShopSet, press_at
 from coilbench.analysis.engine.shims import SET_KEY
 
 FIRST_SPRINGS = 2  # of each set, pressed first
 NEAR_MM = 0.3  # a reading so near to where one is wanted stands for it
 BATCH = 4  # presses between two rulings
 MOST_A_SET = 30  # presses for each candidate set; what they don't tell apart is called equal
-OPEN_CHANCES = 0.05, 0.95  # between them a spring may be tired or not
-MOST_A_SPRING = 4  # readings to tell whether it is tired
-
-Why = Literal["begin", "decide", "tired", "valve", "once"]
-
-
-@dataclass(frozen=True)
-class Press:
-    """One press to make.
-
-    Attributes:
-        depth_mm: on the quill from the free length; None where that isn't known.
-        kind: what for.
-        rival: the choice that it tells apart from the best, where it does.
-    """
-
-    set_name: str = field(metadata=SET_KEY)
-    label: str
-    height_mm: float
-    depth_mm: float | None
-    kind: Why
-    rival: PairChoice | None = None
 
 
 @dataclass(frozen=True)
@@ -201,7 +181,7 @@ def once(shop: Shop) -> PressPlan:
         for label in one.labels:
             wanted = at.ends_mm if label in first else at.middles_mm
             unread = (mm for mm in wanted if not _read_near(one, label, mm))
-            presses += [_press(at, label, mm, "once") for mm in unread]
+            presses += [press_at(at, label, mm, "once") for mm in unread]
     plan = PressPlan("once", _in_order(presses), made=shop.presses, remaining=len(presses))
     return _with_shop(plan, shop, heights)
 
@@ -215,16 +195,16 @@ def _model(shop: Shop, one: ShopSet, heights: PressHeights) -> SetModel:
 def _begin(one: ShopSet, heights: PressHeights) -> Iterator[Press]:
     """Yield the first presses of a set that were not made; none where it was read enough."""
     ends, labels = heights.ends_mm, _first_springs(one, heights)
-    read = sum(_read_near(one, label, mm) for label in one.labels for mm in ends)
-    if read >= FIRST_SPRINGS * len(ends) and all(
-        any(low - NEAR_MM <= each.height_mm <= high + NEAR_MM for each in one.readings)
+    held = [
+        sum(low - NEAR_MM <= each.height_mm <= high + NEAR_MM for each in one.readings)
         for low, high in heights.windows_mm
-    ):
+    ]
+    if min(held) > 0 and sum(held) >= FIRST_SPRINGS * len(ends):
         return
     for height_mm in reversed(ends):
         for label in labels:
             if not _read_near(one, label, height_mm):
-                yield _press(heights, label, height_mm, "begin")
+                yield press_at(heights, label, height_mm, "begin")
 
 
 def _first_springs(one: ShopSet, heights: PressHeights) -> list[str]:
@@ -241,12 +221,6 @@ def _read_near(one: ShopSet, label: str, height_mm: float) -> bool:
     return any(
         each.label == label and abs(each.height_mm - height_mm) <= NEAR_MM for each in one.readings
     )
-
-
-def _press(
-    heights: PressHeights, label: str, height_mm: float, kind: Why, rival: PairChoice | None = None
-) -> Press:
-    return Press(heights.name, label, height_mm, heights.depth_mm(height_mm), kind, rival)
 
 
 def _in_order(presses: Sequence[Press]) -> tuple[Press, ...]:
@@ -280,7 +254,9 @@ def _decide(
     chosen = [name for name in (best.outer, best.inner) if name is not None]
     looked = list(models) if every_set else chosen
     tired = [
-        press for name in looked for press in _weak(models[name], heights[name], shop.build, best)
+        press
+        for name in looked
+        for press in weak_presses(models[name], heights[name], shop.build, best)
     ]
     known: dict[str, Any] = {
         "best": best,
@@ -291,7 +267,9 @@ def _decide(
         "made": shop.presses,
     }
     second = [
-        press for name in chosen for press in _second(models[name], heights[name], shop.build, best)
+        press
+        for name in chosen
+        for press in second_presses(models[name], heights[name], shop.build, best)
     ]
     later = len(tired) + len(second)
     if ruling.risk >= STOP_RISK and not equal:
@@ -303,7 +281,7 @@ def _decide(
         equal = True
     if tired:
         return PressPlan("tired", _in_order(tired), equal=equal, remaining=later, **known)
-    needed = second or list(_for_valves(shop, heights, best))
+    needed = second or list(valve_presses(shop, heights, best))
     stage: Literal["valve", "done"] = "valve" if needed else "done"
     return PressPlan(stage, _in_order(needed), equal=equal, remaining=len(needed), **known)
 
@@ -331,7 +309,7 @@ def _telling_apart(
         if len(batch) < BATCH:
             rival = contest.choices[each.rival]
             at = heights[each.set_name]
-            batch.append(_press(at, each.label, each.height_mm, "decide", rival))
+            batch.append(press_at(at, each.label, each.height_mm, "decide", rival))
         if risk < STOP_RISK and count >= BATCH:
             needed = count
             break
@@ -342,71 +320,3 @@ def _tired(name: str, model: SetModel) -> Iterator[TiredSpring]:
     for at, label in enumerate(model.labels):
         if model.tired[at] > OPEN_CHANCES[0] and model.readings_of(label):
             yield TiredSpring(name, label, float(model.tired[at]))
-
-
-def _weak(
-    model: SetModel, heights: PressHeights, build: BuildFile, best: PairChoice
-) -> Iterator[Press]:
-    """Yield a press of each spring that may be tired or not: where it would stand, shut first.
-
-    What a spring has lost shows most with the valve shut.
-    """
-    shut_mm, open_mm = _stands_mm(heights, build, best)
-    for at, label in enumerate(model.labels):
-        read = model.readings_of(label)
-        if not OPEN_CHANCES[0] < model.tired[at] < OPEN_CHANCES[1] or len(read) >= MOST_A_SPRING:
-            continue
-        shut = sum(each.height_mm > heights.centre_mm for each in read)
-        order = (shut_mm, open_mm) if shut <= len(read) - shut else (open_mm, shut_mm)
-        there = next((mm for mm in order if mm is not None), None)
-        if there is not None:
-            yield _press(heights, label, there, "tired")
-
-
-def _stands_mm(
-    heights: PressHeights, build: BuildFile, best: PairChoice
-) -> tuple[float | None, float | None]:
-    """Where a set stands shut and at full lift with the best choice; else mid-window."""
-    if heights.name not in (best.outer, best.inner):
-        return heights.middles_mm[-1], heights.middles_mm[0]
-    offset_mm = build.head.inner_offset_mm if heights.name == best.inner else 0.0
-    change_mm = best.choice.height_change_mm - offset_mm
-    head = build.head
-    valves_mm = list(head.valve_heights_mm.values()) or [head.installed_height_mm]
-    shut_mm = heights.settable(max(valves_mm) + change_mm, up=True)
-    low_mm = min(valves_mm) + change_mm - build.cam.valve_lift_mm
-    return shut_mm, heights.settable(low_mm, up=False)
-
-
-def _second(
-    model: SetModel, heights: PressHeights, build: BuildFile, best: PairChoice
-) -> Iterator[Press]:
-    """Yield a press of each spring in a window where it was not read: where it would stand."""
-    for label in model.labels:
-        read = {each.height_mm > heights.centre_mm for each in model.readings_of(label)}
-        for shut, there in zip((True, False), _stands_mm(heights, build, best), strict=True):
-            if there is not None and shut not in read:
-                yield _press(heights, label, there, "valve")
-
-
-def _for_valves(
-    shop: Shop, heights: Mapping[str, PressHeights], best: PairChoice
-) -> Iterator[Press]:
-    """Yield what an assignment of the chosen sets still needs, as far as it can be pressed."""
-    springs = structs.replace(
-        shop.build.springs, outer=(best.outer,), inner=() if best.inner is None else (best.inner,)
-    )
-    build = replace(shop.build, springs=springs)
-    sets = {name: one.springs for name, one in shop.sets.items()}
-    if any(not sets[name].curves for name in (*springs.outer, *springs.inner)):
-        return
-    effort: Literal["shims", "cuts"] = "cuts" if best.choice.seat_cut_mm > 0.0 else "shims"
-    found: dict[Press, None] = {}
-    for need in assign(build, sets, shop.set_sizes, effort).chosen.needs:
-        if need.label is None or need.height_mm is None:
-            continue
-        at = heights[need.set_name]
-        there = at.settable(need.height_mm, up=need.height_mm > at.centre_mm)
-        if there is not None:
-            found[_press(at, need.label, there, "valve")] = None
-    yield from found

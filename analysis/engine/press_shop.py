@@ -1,14 +1,45 @@
-"""A shop's candidate sets as far as they were read: what a plan of presses goes by. Pure."""
+"""A shop's candidate sets as far as they were read, and a press to make. Pure."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Literal
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.press_contest import PairChoice
+from coilbench.analysis.engine.press_heights import PressHeights
 from coilbench.analysis.engine.press_model import PressReading
+from coilbench.analysis.engine.shims import SET_KEY
+
+Why = Literal["begin", "decide", "tired", "valve", "once"]
+
+
+@dataclass(frozen=True)
+class Press:
+    """One press to make.
+
+    Attributes:
+        depth_mm: on the quill from the free length; None where that isn't known.
+        kind: what for.
+        rival: the choice that it tells apart from the best, where it does.
+    """
+
+    set_name: str = field(metadata=SET_KEY)
+    label: str
+    height_mm: float
+    depth_mm: float | None
+    kind: Why
+    rival: PairChoice | None = None
+
+
+def press_at(
+    heights: PressHeights, label: str, height_mm: float, kind: Why, rival: PairChoice | None = None
+) -> Press:
+    """Return a press of a spring at one of its set's heights."""
+    return Press(heights.name, label, height_mm, heights.depth_mm(height_mm), kind, rival)
 
 
 @dataclass(frozen=True)

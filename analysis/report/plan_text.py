@@ -5,14 +5,10 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import NamedTuple
 
+from coilbench.analysis.engine.press_checks import OPEN_CHANCES
 from coilbench.analysis.engine.press_contest import MARGIN_N, STOP_RISK, PairChoice, Rival
-from coilbench.analysis.engine.press_plan import (
-    OPEN_CHANCES,
-    NotPressed,
-    Press,
-    PressPlan,
-    TiredSpring,
-)
+from coilbench.analysis.engine.press_plan import NotPressed, PressPlan, TiredSpring
+from coilbench.analysis.engine.press_shop import Press
 from coilbench.analysis.report.document import describe, first_few, json_keys
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, pair_text
 from coilbench.analysis.report.units import Units
@@ -80,7 +76,7 @@ def percent_text(chance: float) -> str:
     """Write a chance in percent."""
     if chance < LEAST_SHOWN:
         return f"below {100.0 * LEAST_SHOWN:g} %"
-    if chance > 1.0 - LEAST_SHOWN:
+    if chance > 1.0 - LEAST_SHOWN + 1e-12:
         return f"above {100.0 * (1.0 - LEAST_SHOWN):g} %"
     return f"{100.0 * chance:.1f} %" if chance < 0.1 else f"{100.0 * chance:.0f} %"
 

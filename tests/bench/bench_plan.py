@@ -9,12 +9,13 @@ read to 0.1 kg with 0.15 to 0.3 kg of repeatability and a common error of 0.5 % 
 weighed), heights are set with 0.05 mm. "equal" is the decision that perfect knowledge of every
 curve would take, "within 0.2 kg" one that is no farther from the card by more.
 
-Plans: `exact` rules by the true curves, off by the scale's error alone; `fixed` is that of `--once`;
-`every-set` and `chosen-sets` go on as the plan asks, batch by batch, and look for tired springs in
-all sets or in the chosen ones (`coilbench plan` with and without `--every-set`). Worlds the model was not
-made for: `knees` (two knees, or a curve that softens), `tails` (one reading in 20 three to five
-times as far off), `stops` (half of the height's variance is common to all springs pressed at one
-setting of the stop, which the plan's batches set anew).
+Plans: `exact` rules by the true curves, off by the scale's error alone; `fixed` is that of
+`--once`; `every-set` and `chosen-sets` go on as the plan asks, batch by batch, and look for tired
+springs in all sets or in the chosen ones (`coilbench plan` with and without `--every-set`).
+
+Worlds the model was not made for: `knees` (two knees, or a curve that softens), `tails` (one
+reading in 20 three to five times as far off), `stops` (half of the height's variance is common to
+all springs pressed at one setting of the stop, which the plan's batches set anew).
 """
 
 from __future__ import annotations
@@ -35,13 +36,8 @@ from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_contest import MARGIN_N, PairChoice
 from coilbench.analysis.engine.press_model import PressReading
-from coilbench.analysis.engine.press_plan import (
-    Press,
-    PressPlan,
-    once,
-    plan_presses,
-)
-from coilbench.analysis.engine.press_shop import Shop, ShopSet
+from coilbench.analysis.engine.press_plan import PressPlan, once, plan_presses
+from coilbench.analysis.engine.press_shop import Press, Shop, ShopSet
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.capture.tables.keyed import KeyedSetup
 from coilbench.capture.units import KGF_N
@@ -344,6 +340,10 @@ def _line(world: str, name: str, rows: Sequence[Outcome]) -> str:
     def percent(values: Iterator[Any] | Sequence[Any]) -> float:
         return 100.0 * float(np.mean(list(values)))
 
+    if not any(presses):
+        equal = percent(row.equal for row in rows)
+        near = percent(row.regret_n <= MARGIN_N for row in rows)
+        return f"| {world} | {name} | - | - | {equal:.1f} % | {near:.1f} % | - | - | - |"
     found = 100.0 * sum(row.found for row in rows) / max(sum(row.tired for row in rows), 1)
     false = 100.0 * sum(row.false for row in rows) / max(sum(row.sound for row in rows), 1)
     return (
