@@ -197,12 +197,11 @@ def contest_of(
         standing: the knots of each set that has any.
     """
     known = tuple(standing.values())
-    valves = valves_of(build, _fewest(build, sets))
-    places = places_of(valves)
-    options = SeatOptions.of(build, len(valves))
+    places = places_of(valves_of(build, 1))
     choices: list[PairChoice] = []
     rows: list[Array] = []
     for outer, inner in _pairs(build):
+        options = _options(build, sets[outer], None if inner is None else sets[inner])
         for choice in () if clearance_low(build) else options.alike():
             if options.shortages(choice.shims_mm) or _binds(build, sets, outer, inner, choice):
                 continue
@@ -221,13 +220,15 @@ def contest_of(
         [(cam.open_load_n, cam.open_tolerance_n) for cam in cams],
     )
     card_n, tolerance_n = np.array([*seat, *full]).T
-    share = np.array([len(those) for those in places.values()]) / len(valves)
+    counts = [len(those) for those in places.values()]
+    share = np.array(counts) / sum(counts)
     return Contest(tuple(choices), known, np.array(rows), card_n, tolerance_n, np.tile(share, 2))
 
 
-def _fewest(build: BuildFile, sets: Mapping[str, SetCurves]) -> int:
-    names = (*build.springs.outer, *build.springs.inner)
-    return max(min(len(list(sets[name].members)) for name in names), 1)
+def _options(build: BuildFile, outer: SetCurves, inner: SetCurves | None) -> SeatOptions:
+    """Return what can be done under as many valves as a pair of sets can fill."""
+    fewest = min(len(list(each.members)) for each in (outer, inner) if each is not None)
+    return SeatOptions.of(build, len(valves_of(build, max(fewest, 1))))
 
 
 def _pairs(build: BuildFile) -> Iterator[tuple[str, str | None]]:

@@ -13,6 +13,8 @@ from scipy.stats import multivariate_normal
 
 from coilbench.analysis.engine import press_contest
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
+from coilbench.analysis.engine.depths import SpringSize
+from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_contest import (
     MARGIN_N,
@@ -21,6 +23,7 @@ from coilbench.analysis.engine.press_contest import (
     Standing,
     contest_of,
 )
+from coilbench.analysis.engine.press_heights import press_heights
 from coilbench.analysis.engine.press_lookahead import Candidates, in_turn
 from coilbench.analysis.engine.press_model import (
     Expected,
@@ -29,6 +32,7 @@ from coilbench.analysis.engine.press_model import (
     SetModel,
     fit_set,
 )
+from support.shops import make_shop
 
 TEXT = """
 [cam]
@@ -278,3 +282,34 @@ def test_presses_ahead_narrow_as_readings_do_and_the_first_is_the_best_there_is(
             0.5 * math.erfc(off[i] / math.sqrt(2.0 * variance[i])) for i in np.flatnonzero(weight)
         )
         assert risk == pytest.approx(wanted, rel=1e-4)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_choices_and_misses_are_those_of_pairing(seed: int) -> None:
+    """Where every spring was read everywhere: the same choices keep the limits, as near the card.
+
+    The root of pairing's distance, in the narrowest tolerance.
+    """
+    shop = make_shop(seed)
+    known = shop.sets(shop.all_heights())
+    sizes = {name: SpringSize(None, one.known_solid_mm) for name, one in known.items()}
+    heights = press_heights(shop.build, sizes)
+    stand = {name: Standing.over(name, at.windows_mm) for name, at in heights.items()}
+    one = contest_of(shop.build, known, stand)
+    paired = [each for each in pair_sets(shop.build, known).combinations if each.limits_kept]
+    named = {(each.outer, each.inner, each.choice): each for each in paired}
+    assert one is not None
+    assert {tuple(choice) for choice in one.choices} == set(named)
+    knot_n = np.concatenate(
+        [
+            np.mean(
+                [[s.load_n(mm) for mm in each.knots_mm] for s in shop.springs[each.name].values()],
+                axis=0,
+            )
+            for each in one.sets
+        ]
+    )
+    for choice, miss_n in zip(one.choices, one.miss_n(knot_n[None, :])[0], strict=True):
+        distance = named[tuple(choice)].distance
+        assert distance is not None
+        assert miss_n == pytest.approx(one.miss_unit_n * math.sqrt(distance), abs=0.15)
