@@ -99,7 +99,7 @@ class Contest:
 
     Attributes:
         choices: c of them, that break no known limit.
-        sets: whose knots are counted one set after the other, k in all.
+        sets: that some choice uses; their knots are counted one set after the other, k in all.
         rows: what each knot counts for in each load, shape (c, r, k).
         card_n, tolerance_n, share: of each load, shape (r,); the shares of both ends sum to 1 each.
     """
@@ -214,6 +214,8 @@ def contest_of(
                 rows.append(needed)
     if not choices:
         return None
+    used = {name for each in choices for name in (each.outer, each.inner)}
+    kept = np.repeat([each.name in used for each in known], [len(e.knots_mm) for e in known])
     cams = [at.cam for at in places]
     seat, full = (
         [(cam.seat_load_n, cam.seat_tolerance_n) for cam in cams],
@@ -222,7 +224,14 @@ def contest_of(
     card_n, tolerance_n = np.array([*seat, *full]).T
     counts = [len(those) for those in places.values()]
     share = np.array(counts) / sum(counts)
-    return Contest(tuple(choices), known, np.array(rows), card_n, tolerance_n, np.tile(share, 2))
+    return Contest(
+        tuple(choices),
+        tuple(each for each in known if each.name in used),
+        np.array(rows)[:, :, kept],
+        card_n,
+        tolerance_n,
+        np.tile(share, 2),
+    )
 
 
 def _options(build: BuildFile, outer: SetCurves, inner: SetCurves | None) -> SeatOptions:

@@ -160,6 +160,7 @@ def _plan(shop: Shop, heights: Mapping[str, PressHeights], *, every_set: bool) -
     contest = contest_of(shop.build, sets, standing)
     if contest is None:
         return PressPlan("no_choice", made=shop.presses)
+    models = {each.name: models[each.name] for each in contest.sets}
     first = tuple(press for name in models for press in _begin(shop.sets[name], heights[name]))
     if first:
         later = _to_check(shop, models)

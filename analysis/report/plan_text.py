@@ -131,6 +131,7 @@ def _sentences(plan: PressPlan, units: Units) -> Iterator[str]:
     yield from _decision(plan, units)
     if plan.presses:
         yield f"{plan.made} pressed so far; about {plan.remaining} to go"
+        yield "Set the stop anew for each height, even where it stands so from before"
     yield from (describe(one, units) for one in (*plan.tired, *plan.not_pressed))
     if plan.left_out:
         yield f"Left out as flagged by the check of their set: {', '.join(plan.left_out)}"

@@ -370,6 +370,21 @@ def test_no_press_within_a_millimetre_of_solid_just_inside_and_outside() -> None
     assert ("larch", 27.5) in {(one.set_name, one.lowest_mm) for one in plan.not_pressed}
 
 
+def test_a_set_that_no_choice_can_use_is_not_pressed() -> None:
+    """With its solid height at the running height it is left out, and named."""
+    full = shop()
+    solid = replace(full.sets["larch"], size=SpringSize(60.0, 28.0))
+    plan = plan_presses(replace(full, sets=full.sets | {"larch": solid}))
+    assert {each.set_name for each in plan.presses} == {"rowan", "heron"}
+    assert [one.set_name for one in plan.not_pressed] == ["larch"]
+    begun_rest = [each for each in begun() if not each.label.startswith("larch")]
+    read = shop(begun_rest)
+    plan = plan_presses(replace(read, sets=read.sets | {"larch": solid}), every_set=True)
+    assert plan.best is not None
+    assert plan.best.outer == "rowan"
+    assert "larch" not in {each.set_name for each in plan.presses}
+
+
 def test_no_press_above_the_free_length() -> None:
     build = parse_build(TEXT, "b.toml")
     free_mm = 38.8
