@@ -88,6 +88,7 @@ COMMANDS = {
         tell       daemon:tell_command           Send redo, skip, back, rename, finish to a capture.
         note       readings:note_command         Key in what a scale and a quill show.
         import     readings:import_command       Import CSV files: sweeps or points.
+        plan       plan:plan_command             What to press next: the fewest presses that decide.
         depths     assign:depths_command         How deep to press each set for each check, by hand.
     """,
     "Decide": """

@@ -385,12 +385,12 @@ def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candida
         try:
             judged = judge_set(db, record, asked, must_reach=False)
         except NothingMeasured:
-            found.sets[name] = _usable(record, (), record.labels)
+            found.sets[name] = usable(record, (), record.labels)
             continue
         flagged = () if use_flagged else judged.set_apart
         kept = [curve for curve in judged.measured.curves if curve.label not in flagged]
         found.judged[name] = judged
-        found.sets[name] = _usable(record, kept, judged.measured.missing)
+        found.sets[name] = usable(record, kept, judged.measured.missing)
         found.left_out.extend(sorted(flagged))
         found.unsure.extend(judged.unsure)
     for role, names in (("outer", build.springs.outer), ("inner", build.springs.inner)):
@@ -398,7 +398,8 @@ def candidate_sets(db: Database, build: BuildFile, use_flagged: bool) -> Candida
     return found
 
 
-def _usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[str]) -> SetCurves:
+def usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[str]) -> SetCurves:
+    """Return a set with the curves that are to be used; missing are labels not measured."""
     coil = None
     if record.wire_mm is not None and record.active_coils is not None:
         coil = Coil(record.wire_mm, record.active_coils, record.coil_diameter_mm)

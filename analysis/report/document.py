@@ -51,6 +51,7 @@ _WORDS = (
     "limits_text",
     "pairing_text",
     "phrases",
+    "plan_text",
     "set_text",
     "sheet_text",
     "spring",

@@ -42,6 +42,7 @@ COMMANDS = (
     ("pair", "BUILD"),
     ("assign", "BUILD"),
     ("depths", "BUILD"),
+    ("plan", "BUILD"),
     ("import", "--history"),
 )
 NAMELESS = {"strokes", "check", "assign"}  # these show the labels alone

@@ -1,0 +1,117 @@
+"""`coilbench plan`: what to press next, and how sure the decision is."""
+
+from __future__ import annotations
+
+import shlex
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from coilbench.analysis.cli.common import (
+    json_option,
+    plain_table,
+    print_document,
+    print_uncut,
+    say,
+    units,
+)
+from coilbench.analysis.cli.files_out import refuse_existing, write_whole
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.engine.press_plan import PressPlan, once, plan_presses
+from coilbench.analysis.inputs.build_input import read_build
+from coilbench.analysis.inputs.plan_input import read_shop
+from coilbench.analysis.report.document import document
+from coilbench.analysis.report.plan_text import plan_text
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.errors import CoilbenchError
+
+
+@click.command(
+    name="plan",
+    epilog="Examples: coilbench plan road.toml ; coilbench plan road.toml --sheet presses.html ; "
+    "coilbench plan road.toml --once --sheet all.html",
+)
+@click.argument("build", type=click.Path(path_type=Path))
+@click.option(
+    "--sheet",
+    "page",
+    type=click.Path(dir_okay=False, path_type=Path),
+    help="Write the presses as a page with boxes to fill in.",
+)
+@click.option(
+    "--once",
+    "at_once",
+    is_flag=True,
+    help="All presses of a fixed plan, for a press without a computer beside it.",
+)
+@click.option(
+    "--every-set",
+    is_flag=True,
+    help="Look for springs that lost load in the sets that are not chosen, too.",
+)
+@click.option("--force", is_flag=True, help="Write over a page that is there already.")
+@json_option
+def plan_command(
+    build: Path, page: Path | None, at_once: bool, every_set: bool, force: bool, as_json: bool
+) -> None:
+    """Say which springs to press next, at which heights: the fewest presses that decide.
+
+    It goes on from what the book holds. First two springs of each set; then, a few at a time, what
+    tells the best pair and shims from their rivals, until another is hardly nearer to the card;
+    then which springs of the chosen sets lost load; last what `assign` needs. Key the readings in
+    with `coilbench note`, and ask again until nothing is left. Depth is free length less height.
+    Exits with 1 where no choice can be pressed or kept within the known limits.
+    """
+    if at_once and every_set:
+        raise CoilbenchError(
+            "--every-set says nothing beside --once", hint="The fixed plan reads every set anyway"
+        )
+    if force and page is None:
+        raise CoilbenchError("--force is without a page", hint="Name it with --sheet FILE")
+    parsed = read_build(build)
+    if page is not None:
+        refuse_existing(page, force, (build, book_path()))
+    with open_book(book_path()) as db:
+        shop = read_shop(db, parsed)
+    plan = once(shop) if at_once else plan_presses(shop, every_set=every_set)
+    if page is not None:
+        from coilbench.analysis.report.plan_page import plan_page
+
+        made_utc = datetime.now(UTC).isoformat()
+        write_whole(page, plan_page(plan, parsed.name, units(), made_utc))
+        click.echo(f"Wrote {page}.", err=as_json)
+    if as_json:
+        print_document(document(plan))
+    else:
+        _show(plan, build)
+    if plan.stage == "no_choice":
+        raise click.exceptions.Exit(1)
+
+
+def _show(plan: PressPlan, build: Path) -> None:
+    shown = units()
+    text = plan_text(plan, shown)
+    for words in text.cautions:
+        say(f"Caution: {words}")
+    say(f"{text.title}{':' if text.rows else '.'}")
+    if text.rows:
+        length = shown.length
+        titles = ("set", "spring", f">height, {length}", f">depth, {length}", "why")
+        print_uncut(plain_table(*titles, rows=text.rows))
+    for words in text.sentences:
+        say(f"{words}.")
+    named = shlex.quote(str(build))
+    if plan.presses:
+        first = plan.presses[0]
+        say(
+            f"Key them in: coilbench note --set {shlex.quote(first.set_name)} "
+            f"'{first.label} {shown.length_text(first.height_mm)} LOAD', then: coilbench plan "
+            f"{named}"
+        )
+    elif plan.best is not None:
+        effort = " --effort cuts" if plan.best.choice.seat_cut_mm > 0.0 else ""
+        say(
+            f"Next: coilbench pair {named}; with the chosen sets alone under [springs]: "
+            f"coilbench assign {named}{effort}"
+        )

@@ -1,0 +1,323 @@
+"""The next presses: the fewest that decide which sets and shims, and which springs are weak. Pure.
+
+First two springs of each set at the ends of its windows. Then, four at a time, the presses that
+most reduce the doubt between the best choice and its rivals, until the chance that another is
+nearer to the card by more than MARGIN_N is below STOP_RISK. Then, in the chosen sets, the springs
+whose chance of being tired is open; last what an assignment to valves still needs.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal
+
+from coilbench.analysis.engine.press_checks import (
+    OPEN_CHANCES,
+    second_presses,
+    valve_presses,
+    weak_presses,
+)
+from coilbench.analysis.engine.press_contest import (
+    STOP_RISK,
+    Contest,
+    PairChoice,
+    Rival,
+    Ruling,
+    Standing,
+    contest_of,
+)
+from coilbench.analysis.engine.press_heights import PressHeights, press_heights
+from coilbench.analysis.engine.press_lookahead import (
+    MOST_AHEAD,
+    Candidates,
+    in_turn,
+    reading_noise_n2,
+)
+from coilbench.analysis.engine.press_model import (
+    Expected,
+    Loads,
+    SetModel,
+    fit_set,
+)
+from coilbench.analysis.engine.press_shop import Press, Shop, ShopSet, press_at
+from coilbench.analysis.engine.shims import SET_KEY
+
+FIRST_SPRINGS = 2  # of each set, pressed first
+NEAR_MM = 0.3  # a reading so near to where one is wanted stands for it
+BATCH = 4  # presses between two rulings
+MOST_A_SET = 30  # presses for each candidate set; what they don't tell apart is called equal
+
+
+@dataclass(frozen=True)
+class TiredSpring:
+    """A spring of a chosen set that may have lost load.
+
+    Attributes:
+        found: whether that is more likely than not; chance: how likely.
+    """
+
+    set_name: str = field(metadata=SET_KEY)
+    label: str
+    chance: float
+
+    @property
+    def found(self) -> bool:
+        """Whether it rather is tired than not."""
+        return self.chance > 0.5
+
+
+@dataclass(frozen=True)
+class NotPressed:
+    """A set that may stand where it is not pressed to, being too near its solid height."""
+
+    set_name: str = field(metadata=SET_KEY)
+    lowest_mm: float
+    solid_height_mm: float | None
+
+
+@dataclass(frozen=True)
+class PressPlan:
+    """What to press next.
+
+    Attributes:
+        stage: what the presses are for; `no_choice` where every choice breaks a known limit or
+            can't be pressed.
+        presses: the next batch, in order; empty where nothing is left to press.
+        best: None before every set was read.
+        risk: chance that another choice is nearer to the card by more than MARGIN_N, the errors
+            that all readings have in common left out; None with best.
+        common_risk: the same with them.
+        equal: the presses end before the risk is low: the rivals are as good as the best within
+            what can be read.
+        rivals: that may be better, the likeliest first.
+        tired: springs of the chosen sets that are, or may be.
+        made, remaining: presses, as far as can be foreseen.
+        not_pressed: where choices were left out because a set can't be pressed there.
+        solid_unknown: sets of which no solid height is known.
+        left_out: labels of springs that the check of their set flags.
+    """
+
+    stage: Literal["begin", "decide", "tired", "valve", "done", "no_choice", "once"]
+    presses: tuple[Press, ...] = ()
+    best: PairChoice | None = None
+    risk: float | None = None
+    common_risk: float | None = None
+    equal: bool = False
+    rivals: tuple[Rival, ...] = ()
+    tired: tuple[TiredSpring, ...] = ()
+    made: int = 0
+    remaining: int = 0
+    not_pressed: tuple[NotPressed, ...] = ()
+    solid_unknown: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def done(self) -> bool:
+        """Whether nothing is left to press."""
+        return not self.presses
+
+    @property
+    def common_error_decides(self) -> bool:
+        """Whether what all readings have in common could change the decision."""
+        return self.common_risk is not None and self.common_risk >= STOP_RISK
+
+
+def plan_presses(shop: Shop, *, every_set: bool = False) -> PressPlan:
+    """Plan the next batch.
+
+    Args:
+        every_set: look for tired springs in the sets that are not chosen, too.
+    """
+    heights = _heights(shop)
+    return _with_shop(_plan(shop, heights, every_set=every_set), shop, heights)
+
+
+def _heights(shop: Shop) -> dict[str, PressHeights]:
+    return press_heights(shop.build, {name: one.size for name, one in shop.sets.items()})
+
+
+def _with_shop(plan: PressPlan, shop: Shop, heights: Mapping[str, PressHeights]) -> PressPlan:
+    """Add what is to be said of the heights, and of springs left out."""
+    not_pressed = tuple(
+        NotPressed(name, at.too_low_mm, at.size.solid_mm)
+        for name, at in heights.items()
+        if at.too_low_mm is not None
+    )
+    unknown = tuple(name for name, at in heights.items() if at.size.solid_mm is None)
+    left_out = tuple(label for one in shop.sets.values() for label in one.left_out)
+    return replace(plan, not_pressed=not_pressed, solid_unknown=unknown, left_out=left_out)
+
+
+def _plan(shop: Shop, heights: Mapping[str, PressHeights], *, every_set: bool) -> PressPlan:
+    models = {
+        name: _model(shop, shop.sets[name], at)
+        for name, at in heights.items()
+        if at.all_mm and shop.sets[name].labels
+    }
+    standing = {name: Standing.over(name, heights[name].windows_mm) for name in models}
+    sets = {name: one.springs for name, one in shop.sets.items()}
+    contest = contest_of(shop.build, sets, standing)
+    if contest is None:
+        return PressPlan("no_choice", made=shop.presses)
+    models = {each.name: models[each.name] for each in contest.sets}
+    first = tuple(press for name in models for press in _begin(shop.sets[name], heights[name]))
+    if first:
+        later = _to_check(shop, models)
+        return PressPlan("begin", first, made=shop.presses, remaining=len(first) + later)
+    return _decide(shop, heights, models, contest, every_set=every_set)
+
+
+def once(shop: Shop) -> PressPlan:
+    """Plan all presses at once, for a press without a computer beside it.
+
+    Two springs of each set at the ends of its windows, the others in the middle of both; without
+    those that were made.
+    """
+    heights = _heights(shop)
+    presses: list[Press] = []
+    for name, at in heights.items():
+        one = shop.sets[name]
+        first = _first_springs(one, at)
+        for label in one.labels:
+            wanted = at.ends_mm if label in first else at.middles_mm
+            unread = (mm for mm in wanted if not _read_near(one, label, mm))
+            presses += [press_at(at, label, mm, "once") for mm in unread]
+    plan = PressPlan("once", _in_order(presses), made=shop.presses, remaining=len(presses))
+    return _with_shop(plan, shop, heights)
+
+
+def _model(shop: Shop, one: ShopSet, heights: PressHeights) -> SetModel:
+    cam = shop.build.cam
+    expected = Expected(cam.open_load_n, cam.implied_rate_n_per_mm)
+    return fit_set(one.labels, one.readings, heights.shut_mm, heights.centre_mm, expected)
+
+
+def _begin(one: ShopSet, heights: PressHeights) -> Iterator[Press]:
+    """Yield the first presses of a set that were not made; none where it was read enough."""
+    ends, labels = heights.ends_mm, _first_springs(one, heights)
+    held = [
+        sum(low - NEAR_MM <= each.height_mm <= high + NEAR_MM for each in one.readings)
+        for low, high in heights.windows_mm
+    ]
+    if min(held) > 0 and sum(held) >= FIRST_SPRINGS * len(ends):
+        return
+    for height_mm in reversed(ends):
+        for label in labels:
+            if not _read_near(one, label, height_mm):
+                yield press_at(heights, label, height_mm, "begin")
+
+
+def _first_springs(one: ShopSet, heights: PressHeights) -> list[str]:
+    """Choose the springs that are read most already, else some apart in the order of the names."""
+    read = {
+        label: sum(_read_near(one, label, mm) for mm in heights.ends_mm) for label in one.labels
+    }
+    half = max(len(one.labels) // FIRST_SPRINGS, 1)
+    order = sorted(enumerate(one.labels), key=lambda each: (-read[each[1]], each[0] % half))
+    return sorted(label for _, label in order[:FIRST_SPRINGS])
+
+
+def _read_near(one: ShopSet, label: str, height_mm: float) -> bool:
+    return any(
+        each.label == label and abs(each.height_mm - height_mm) <= NEAR_MM for each in one.readings
+    )
+
+
+def _in_order(presses: Sequence[Press]) -> tuple[Press, ...]:
+    """Sort by set and height, so that the stop is seldom set anew: shallow first."""
+    return tuple(sorted(presses, key=lambda one: (one.set_name, -one.height_mm, one.label)))
+
+
+def _to_check(shop: Shop, models: Mapping[str, SetModel]) -> int:
+    """Estimate what follows the decision: the largest set of each role, each spring twice."""
+    spare = FIRST_SPRINGS
+    both = (shop.build.springs.outer, shop.build.springs.inner)
+    sizes = [
+        max((len(models[n].labels) for n in names if n in models), default=0) for names in both
+    ]
+    return sum(2 * max(size - spare, 0) for size in sizes)
+
+
+def _decide(
+    shop: Shop,
+    heights: Mapping[str, PressHeights],
+    models: Mapping[str, SetModel],
+    contest: Contest,
+    *,
+    every_set: bool,
+) -> PressPlan:
+    loads = {each.name: models[each.name].mean_loads(each.knots_mm) for each in contest.sets}
+    ruling = contest.rule(loads)
+    best, rivals = contest.choices[ruling.best], contest.rivals(ruling)
+    left = MOST_A_SET * len(shop.sets) - shop.presses
+    equal = ruling.risk >= STOP_RISK and left <= 0
+    chosen = [name for name in (best.outer, best.inner) if name is not None]
+    looked = list(models) if every_set else chosen
+    tired = [
+        press
+        for name in looked
+        for press in weak_presses(models[name], heights[name], shop.build, best)
+    ]
+    known: dict[str, Any] = {
+        "best": best,
+        "risk": ruling.risk,
+        "common_risk": contest.rule(loads, shop.common_u).risk,
+        "rivals": rivals,
+        "tired": tuple(one for name in looked for one in _tired(name, models[name])),
+        "made": shop.presses,
+    }
+    second = [
+        press
+        for name in chosen
+        for press in second_presses(models[name], heights[name], shop.build, best)
+    ]
+    later = len(tired) + len(second)
+    if ruling.risk >= STOP_RISK and not equal:
+        batch, ahead = _telling_apart(shop, heights, models, contest, ruling, loads)
+        if batch:
+            return PressPlan(
+                "decide", _in_order(batch), remaining=min(ahead, left) + later, **known
+            )
+        equal = True
+    if tired:
+        return PressPlan("tired", _in_order(tired), equal=equal, remaining=later, **known)
+    needed = second or list(valve_presses(shop, heights, best))
+    stage: Literal["valve", "done"] = "valve" if needed else "done"
+    return PressPlan(stage, _in_order(needed), equal=equal, remaining=len(needed), **known)
+
+
+def _telling_apart(
+    shop: Shop,
+    heights: Mapping[str, PressHeights],
+    models: Mapping[str, SetModel],
+    contest: Contest,
+    ruling: Ruling,
+    loads: Mapping[str, Loads],
+) -> tuple[list[Press], int]:
+    """Return the next batch that tells best from rivals, and how many presses that takes."""
+    candidates = {
+        name: Candidates(
+            model,
+            heights[name].all_mm,
+            reading_noise_n2(shop.load_u_n, shop.height_u_mm, model.line[1]),
+        )
+        for name, model in models.items()
+    }
+    batch: list[Press] = []
+    needed = MOST_AHEAD
+    for count, (each, risk) in enumerate(in_turn(contest, ruling, loads, candidates), start=1):
+        if len(batch) < BATCH:
+            rival = contest.choices[each.rival]
+            at = heights[each.set_name]
+            batch.append(press_at(at, each.label, each.height_mm, "decide", rival))
+        if risk < STOP_RISK and count >= BATCH:
+            needed = count
+            break
+    return batch, needed
+
+
+def _tired(name: str, model: SetModel) -> Iterator[TiredSpring]:
+    for at, label in enumerate(model.labels):
+        if model.tired[at] > OPEN_CHANCES[0] and model.readings_of(label):
+            yield TiredSpring(name, label, float(model.tired[at]))

@@ -1,0 +1,181 @@
+"""What a plan of presses goes by, out of the book: each reading of each set, and its errors.
+
+A stroke that was recorded whole counts as readings at the heights that the plan asks for.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections.abc import Collection, Iterator, Sequence
+
+from sqlite_utils import Database
+
+from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.sweep_fit import SweepFit
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.depths import SpringSize
+from coilbench.analysis.engine.placed import Load, SetCurves
+from coilbench.analysis.engine.press_heights import PressHeights, press_heights
+from coilbench.analysis.engine.press_model import PressReading
+from coilbench.analysis.engine.press_shop import Shop, ShopSet
+from coilbench.analysis.inputs.measured import (
+    JudgedSet,
+    NothingMeasured,
+    judge_set,
+    usable,
+)
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.sweeps import set_provenance
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.sweep import Origin
+from coilbench.capture.tables.keyed import KeyedSetup
+
+SCALE_U = 0.005  # of the load, k = 1: a household scale that was never weighed; common practice
+LEAST_U_N = 0.02  # of one reading, k = 1: no reading is better
+WEIGHED_U = 0.001  # once it was, or a load cell; common practice, no source
+
+
+def read_shop(db: Database, build: BuildFile) -> Shop:
+    """Read a build file's candidate sets as far as they are measured; it may be nothing.
+
+    Springs that the one judgement sets apart are left out, as in pairing.
+
+    Raises:
+        CoilbenchError: a set is not in the book, or has another role than the build file says.
+    """
+    records: dict[str, SetRecord] = {}
+    for role, names in (("outer", build.springs.outer), ("inner", build.springs.inner)):
+        for name in names:
+            records[name] = find_set(db, name)
+            _refuse_role(build, records[name], role)
+    sets, cam = {}, build.cam
+    judged = {name: _judged(db, build, record) for name, record in records.items()}
+    springs = {name: _springs(records[name], one) for name, one in judged.items()}
+    sizes = {name: _size(own) for name, own in springs.items()}
+    heights = press_heights(build, sizes)
+    for name, one in judged.items():
+        curves = () if one is None else one.measured.curves
+        read = [
+            reading
+            for curve in springs[name].curves
+            for reading in _readings(curve, heights[name], cam.implied_rate_n_per_mm)
+        ]
+        sets[name] = ShopSet(
+            springs[name],
+            tuple(read),
+            sum(_presses(sweep) for curve in curves for sweep in curve.sweeps),
+            sizes[name],
+            () if one is None else one.set_apart,
+        )
+    set_sizes = {name: len(record.springs) for name, record in records.items()}
+    load_u_n, height_u_mm = _next_reading(sets.values())
+    common_u = _common_u(db, list(records.values()))
+    return Shop(build, sets, set_sizes, load_u_n, height_u_mm, common_u)
+
+
+def _next_reading(sets: Collection[ShopSet]) -> tuple[float, float]:
+    """Return the standard uncertainties of one more reading: as of those there are."""
+    keyed = [fit for one in sets for fit in _by_points(one.springs.curves)]
+    read = [reading.u_n for one in sets for reading in one.readings]
+    if read and not keyed:
+        return statistics.median(read), 0.0
+    setup = KeyedSetup()
+    return (
+        max((fit.load_u_n for fit in keyed), default=setup.load_u_n),
+        max((fit.height_u_mm for fit in keyed), default=setup.height_u_mm),
+    )
+
+
+def _refuse_role(build: BuildFile, record: SetRecord, role: str) -> None:
+    fitting = (role, "single") if role == "outer" and not build.springs.inner else (role,)
+    if record.role not in fitting:
+        raise CoilbenchError(
+            f"the set {record.name!r} is registered as {record.role}, not as "
+            f"{' or '.join(fitting)}",
+            where=f"{build.name}, springs.{role}",
+            hint="Name it under its own role, or name another set",
+        )
+
+
+def _judged(db: Database, build: BuildFile, record: SetRecord) -> JudgedSet | None:
+    """Judge a set where it will stand; None where nothing of it was read."""
+    offset_mm = build.head.inner_offset_mm if record.name in build.springs.inner else 0.0
+    shut_mm = build.head.installed_height_mm - offset_mm
+    asked = [(shut_mm, None), (shut_mm - build.cam.valve_lift_mm, None)]
+    try:
+        return judge_set(db, record, asked, must_reach=False)
+    except NothingMeasured:
+        return None
+
+
+def _springs(record: SetRecord, judged: JudgedSet | None) -> SetCurves:
+    if judged is None:
+        return usable(record, (), record.labels)
+    kept = [each for each in judged.measured.curves if each.label not in judged.set_apart]
+    return usable(record, kept, judged.measured.missing)
+
+
+def _size(springs: SetCurves) -> SpringSize:
+    known = [c.free_length_mm for c in springs.curves if c.free_length_mm is not None]
+    measured_mm = sum(known) / len(known) if known else None
+    free_mm = springs.free_length_mm
+    return SpringSize(measured_mm if free_mm is None else free_mm, springs.highest_solid_mm)
+
+
+def _by_points(curves: Sequence[SpringCurve]) -> Iterator[SweepFit]:
+    yield from (fit for curve in curves for fit in curve.sweeps if not fit.dense)
+
+
+def _presses(sweep: SweepFit) -> int:
+    """Count a stroke as one press, points as one each."""
+    branches = [branch for branch in (sweep.loading, sweep.unloading) if branch is not None]
+    return 1 if sweep.dense else sum(len(branch.height_mm) for branch in branches)
+
+
+def _readings(
+    curve: SpringCurve, heights: PressHeights, rough_rate: float
+) -> Iterator[PressReading]:
+    """Yield a spring's readings: its points, and its strokes where the plan would press it."""
+    for fit in _by_points([curve]):
+        for branch in (fit.loading, fit.unloading):
+            if branch is None:
+                continue
+            for height_mm, load_n in zip(branch.height_mm, branch.load_n, strict=True):
+                rate = _rate(curve, float(height_mm), float(load_n), rough_rate)
+                u_n = math.hypot(fit.load_u_n, fit.height_u_mm * rate, LEAST_U_N)
+                yield PressReading(curve.label, float(height_mm), float(load_n), u_n)
+    if not any(fit.dense for fit in curve.sweeps):
+        return
+    found = list(_along(curve, heights.all_mm))
+    for height_mm, load in found:
+        # A stroke's own errors are much the same all along it: together they tell as one reading.
+        u_n = 0.5 * load.own_u_n * math.sqrt(len(found))
+        yield PressReading(curve.label, height_mm, load.load_n, math.hypot(u_n, LEAST_U_N))
+
+
+def _along(curve: SpringCurve, heights_mm: Sequence[float]) -> Iterator[tuple[float, Load]]:
+    for height_mm in heights_mm:
+        try:
+            yield height_mm, Load.of(curve.load_at(height_mm))
+        except HeightNotMeasured:
+            continue
+
+
+def _rate(curve: SpringCurve, height_mm: float, load_n: float, rough_rate: float) -> float:
+    """Return about the rate at a point: of the readings, else from the free length, else rough."""
+    known, free_mm = curve.rate, curve.free_length_mm
+    rate = None if known is None else known.rate_n_per_mm
+    if rate is None and free_mm is not None and free_mm > height_mm:
+        return load_n / (free_mm - height_mm)
+    return rough_rate if rate is None else abs(rate)
+
+
+def _common_u(db: Database, records: Sequence[SetRecord]) -> float:
+    """Return what all readings may be off in common: that of the worst way they came."""
+    ways = [way for record in records for way in set_provenance(db, record)]
+    known = [
+        WEIGHED_U if way.origin is Origin.RIG or way.calibration_id or way.scale else SCALE_U
+        for way in ways
+    ]
+    return max(known, default=SCALE_U)
