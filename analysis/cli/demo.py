@@ -22,7 +22,8 @@ from coilbench.analysis.cli.common import json_option, print_document, units
 from coilbench.analysis.cli.pairing import show_pairing
 from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
-from coilbench.analysis.engine.pairing import Pairing, pair_sets
+from coilbench.analysis.engine.outcomes import Pairing
+from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.sets.judge import SetCheck
 from coilbench.capture.book.calibrations import store_part

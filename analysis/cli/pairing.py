@@ -20,8 +20,8 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.combination import Combination
-from coilbench.analysis.engine.pairing import Pairing, pair_sets
+from coilbench.analysis.engine.outcomes import Combination, Pairing
+from coilbench.analysis.engine.pairing import pair_sets, with_limits
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings
@@ -121,7 +121,7 @@ def _with_limits(
         outer_set = sets[one.outer].without(one.set_aside)
         return assess_limits(each.build, outer_set, inner_set, one.choice, table)
 
-    pairing = each.pairing.with_limits(lambda one: limits_of(one).failures)
+    pairing = with_limits(each.pairing, lambda one: limits_of(one).failures)
     limits = limits_of(_chosen(pairing, outer, inner))
     return each._replace(pairing=pairing, limits=limits)
 

@@ -18,7 +18,8 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
-from coilbench.analysis.engine.press_plan import PressPlan, once, plan_presses
+from coilbench.analysis.engine.press_plan import once, plan_presses
+from coilbench.analysis.engine.press_shop import PressPlan
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.analysis.report.document import document

@@ -9,14 +9,14 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
+from coilbench.analysis.engine.outcomes import Combination, ValveCounts
 from coilbench.analysis.engine.placed import (
     LoadRange,
-    PlacedSet,
     SetCurves,
     clearance_low,
     exceeds,
@@ -48,89 +48,7 @@ from coilbench.analysis.engine.valve_loads import (
     places_of,
     valves_of,
 )
-from coilbench.analysis.engine.verdicts import VERDICTS, ValveCounts, Verdict, count_valves
-
-
-@dataclass(frozen=True)
-class Combination:
-    """One outer set, perhaps an inner set, and what is done under them.
-
-    Attributes:
-        outer, inner: names of the sets; inner is None for single springs.
-        verdict: over all valves and springs; `fits, bind unknown` where a solid height is missing.
-        seat, full: loads with the valve shut and at full lift, mean over the valves and the
-            springs that were read; None where none was read at a valve.
-        rate_n_per_mm: (open - seat) / lift; None if unknown.
-        distance: from the card, each load in its tolerance, squared and summed, mean over the
-            valves; None if unknown.
-        placed: the sets at their heights, outer first.
-        counts: how many valves can be inside.
-        stocked: there are shims enough to put the same under every valve.
-        reasons: what doesn't fit, or should be known.
-        needs: what to measure where it can't be judged, the most useful first.
-        limit_failures: the limits of wire and valve train by which it misses, where they were
-            asked for.
-    """
-
-    outer: str
-    inner: str | None
-    choice: SeatChoice
-    verdict: Verdict
-    seat: LoadRange | None
-    full: LoadRange | None
-    rate_n_per_mm: float | None
-    distance: float | None
-    placed: tuple[PlacedSet, ...]
-    counts: ValveCounts
-    stocked: bool
-    reasons: tuple[Reason, ...]
-    needs: tuple[Need, ...]
-    limit_failures: tuple[Any, ...] = ()
-
-    @property
-    def set_aside(self) -> tuple[tuple[str, str], ...]:
-        """Sets and labels of springs that must not be used, being too near to coil bind."""
-        some = [reason for reason in self.reasons if isinstance(reason, SomeBind)]
-        return tuple((each.set_name, label) for each in some for label in each.springs)
-
-    @property
-    def pair(self) -> tuple[str, str | None]:
-        """The names of its sets."""
-        return self.outer, self.inner
-
-    @property
-    def fits(self) -> bool:
-        """Whether every valve can be inside the card, as sure as the loads are known."""
-        return self.verdict in ("fits", "fits, bind unknown")
-
-    @property
-    def coil_bind_margin_mm(self) -> float | None:
-        """The smaller of both springs' at the lowest valve; None where one isn't known."""
-        known = [mm for each in self.placed if (mm := each.bind_margin_mm) is not None]
-        return min(known) if len(known) == len(self.placed) else None
-
-    @property
-    def limits_kept(self) -> bool:
-        """Whether no known limit is in the way, and there are shims enough for every valve."""
-        kinds = {reason.kind for reason in self.reasons}
-        return self.stocked and not kinds & {"binds", "margin_low", "clearance_low", "loose"}
-
-    @property
-    def effort(self) -> tuple[bool, int, float]:
-        """What it takes, to be compared: no cut before any cut, then shims, then depth."""
-        cut_mm = self.choice.seat_cut_mm
-        return cut_mm > 0.0, self.choice.count, cut_mm
-
-    @property
-    def rank(self) -> tuple[object, ...]:
-        """Sort key, best first; at equal distance the least effort, then by name.
-
-        What can't be judged is a block of its own; what the stock gives comes first. The distance
-        is rounded so that ties are ties.
-        """
-        distance = math.inf if self.distance is None else round(self.distance, 9)
-        verdict = VERDICTS.index(self.verdict)
-        return verdict, not self.stocked, distance, self.effort, self.outer, self.inner or ""
+from coilbench.analysis.engine.verdicts import count_valves
 
 
 @dataclass(frozen=True)

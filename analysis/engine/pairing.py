@@ -7,16 +7,12 @@ close to the card each effort gets.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
-from typing import Any, Literal
+from dataclasses import replace
+from typing import Any
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.combination import (
-    Combination,
-    PlacedPair,
-    judge_choice,
-    rate_miss,
-)
+from coilbench.analysis.engine.combination import PlacedPair, judge_choice, rate_miss
+from coilbench.analysis.engine.outcomes import Combination, Obstacle, PairAnswer, Pairing, Trade
 from coilbench.analysis.engine.placed import (
     MeanLoads,
     SetCurves,
@@ -29,19 +25,8 @@ from coilbench.analysis.engine.placed import (
 from coilbench.analysis.engine.reasons import RateMiss
 from coilbench.analysis.engine.shims import ROLES
 from coilbench.analysis.engine.valve_loads import Readings
-from coilbench.analysis.engine.verdicts import Verdict
 
 LEAST_GAIN = 1e-9  # in distance from the card: less is no nearer
-
-
-@dataclass(frozen=True)
-class Trade:
-    """A combination that nothing of less or equal effort comes nearer to the card than."""
-
-    combination: Combination
-    distance: float
-    card_seat_n: float
-    card_open_n: float
 
 
 def _trade_off(combinations: Sequence[Combination], cam: Cam) -> tuple[Trade, ...]:
@@ -59,53 +44,6 @@ def _trade_off(combinations: Sequence[Combination], cam: Cam) -> tuple[Trade, ..
         if not trades or distance < trades[-1].distance - LEAST_GAIN:
             trades.append(Trade(each, distance, cam.seat_load_n, cam.open_load_n))
     return tuple(trades)
-
-
-# Why the best doesn't fit: stock and cuts don't give a change in the window; every change in it
-# breaks a limit; the springs differ too much, or the valves; the rise isn't the card's; the loads
-# are out of reach as far as they were read.
-Obstacle = Literal["stock", "clearance", "coil_bind", "spread", "rate", "reach"]
-
-
-@dataclass(frozen=True)
-class PairAnswer:
-    """What one outer set with one inner set would take to meet the card, by the sets' means.
-
-    Attributes:
-        best: the best combination that stock and cuts allow; one that can't be judged yet
-            comes before those that miss.
-        exact_mm: change of height at which the seat load is the card's: shims negative, a cut
-            positive; None where that was not measured.
-        exact_open_n: the open load there; None if unknown.
-        nearest: the combination whose change is nearest to it; None with it.
-        window: least and greatest change at which both loads are inside the tolerances; None
-            where no change that was read is.
-        obstacle: why the best neither fits nor waits for a reading.
-        rate: how the rise from shut to open is off; None where that isn't known.
-    """
-
-    best: Combination
-    exact_mm: float | None
-    exact_open_n: float | None
-    nearest: Combination | None
-    window: Window | None
-    obstacle: Obstacle | None
-    rate: RateMiss | None
-
-    @property
-    def verdict(self) -> Verdict:
-        """The best's."""
-        return self.best.verdict
-
-    @property
-    def exact_shim_mm(self) -> float | None:
-        """Shims for the card's seat load; 0 where that takes a cut."""
-        return None if self.exact_mm is None else max(-self.exact_mm, 0.0)
-
-    @property
-    def exact_seat_cut_mm(self) -> float | None:
-        """Cut for the card's seat load; 0 where that takes shims."""
-        return None if self.exact_mm is None else max(self.exact_mm, 0.0)
 
 
 def _answer(
@@ -163,54 +101,30 @@ def _obstacle(
     return "spread" if given else "stock"
 
 
-@dataclass(frozen=True)
-class Pairing:
-    """A build file's combinations.
+def with_limits(pairing: Pairing, failures: Callable[[Combination], tuple[Any, ...]]) -> Pairing:
+    """Return a pairing with the combinations that fail by their limits as misses, ranked again.
 
-    Attributes:
-        clearance_mm: retainer to guide at full lift; None where it isn't given.
-        combinations: best first, at least one; those that can't be judged come last.
-        answers: for each outer and inner what it would take, in the order of their best.
-        trades: closeness against effort, least effort first: each is nearer to the card than
-            all before it.
+    Args:
+        failures: returns the limits by which a combination fails; it is asked of those that
+            fit or may fit.
     """
-
-    name: str
-    cam: Cam
-    clearance_mm: float | None
-    combinations: tuple[Combination, ...]
-    answers: tuple[PairAnswer, ...]
-    trades: tuple[Trade, ...]
-
-    def with_limits(self, failures: Callable[[Combination], tuple[Any, ...]]) -> Pairing:
-        """Return it with the combinations that fail by their limits as misses, ranked again.
-
-        Args:
-            failures: returns the limits by which a combination fails; it is asked of those that
-                fit or may fit.
-        """
-        judged = {}
-        for each in self.combinations:
-            found = failures(each) if each.fits or each.verdict == "near" else ()
-            judged[id(each)] = (
-                replace(each, verdict="misses", limit_failures=found, needs=()) if found else each
-            )
-        combinations = sorted(judged.values(), key=lambda each: each.rank)
-        answers = [
-            replace(one, best=_best(each for each in combinations if each.pair == one.best.pair))
-            for one in self.answers
-        ]
-        return replace(
-            self,
-            combinations=tuple(combinations),
-            answers=tuple(sorted(answers, key=_answer_rank)),
-            trades=_trade_off(combinations, self.cam),
+    judged = {}
+    for each in pairing.combinations:
+        found = failures(each) if each.fits or each.verdict == "near" else ()
+        judged[id(each)] = (
+            replace(each, verdict="misses", limit_failures=found, needs=()) if found else each
         )
-
-    @property
-    def rank(self) -> tuple[object, ...]:
-        """Sort key among several cards: the card that is met best comes first."""
-        return (*self.combinations[0].rank, self.name)
+    combinations = sorted(judged.values(), key=lambda each: each.rank)
+    answers = [
+        replace(one, best=_best(each for each in combinations if each.pair == one.best.pair))
+        for one in pairing.answers
+    ]
+    return replace(
+        pairing,
+        combinations=tuple(combinations),
+        answers=tuple(sorted(answers, key=_answer_rank)),
+        trades=_trade_off(combinations, pairing.cam),
+    )
 
 
 def _best(combinations: Iterable[Combination]) -> Combination:

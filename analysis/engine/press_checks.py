@@ -12,13 +12,11 @@ from coilbench.analysis.engine.assignment import Level
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile, Cam
 from coilbench.analysis.engine.press_contest import MARGIN_N, PairChoice
-from coilbench.analysis.engine.press_heights import PressHeights
-from coilbench.analysis.engine.press_model import SetModel
-from coilbench.analysis.engine.press_shop import Press, Shop, press_at
+from coilbench.analysis.engine.press_model import OPEN_CHANCES, SetModel
+from coilbench.analysis.engine.press_shop import Press, PressHeights, Shop, press_at
 from coilbench.analysis.engine.reasons import Need
 from coilbench.analysis.engine.shims import Effort, Role
 
-OPEN_CHANCES = 0.05, 0.95  # between them a spring may be tired or not
 MOST_A_SPRING = 4  # readings to tell whether it is tired
 
 

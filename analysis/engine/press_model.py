@@ -86,6 +86,9 @@ def wander_cov(x_mm: Array, y_mm: Array, per_mm: float) -> Array:
     return np.where(same_side, per_mm * near**2 * (3.0 * far - near) / 6.0, 0.0)
 
 
+OPEN_CHANCES = 0.05, 0.95  # between them a spring may be tired or not
+
+
 @dataclass(frozen=True)
 class SetModel:
     """A set's springs as far as they were read.

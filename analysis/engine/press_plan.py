@@ -9,25 +9,17 @@ whose chance of being tired is open; last what an assignment to valves still nee
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import Any, Literal
 
-from coilbench.analysis.engine.press_checks import (
-    OPEN_CHANCES,
-    second_presses,
-    valve_presses,
-    weak_presses,
-)
+from coilbench.analysis.engine.press_checks import second_presses, valve_presses, weak_presses
 from coilbench.analysis.engine.press_contest import (
     STOP_RISK,
     Contest,
-    PairChoice,
-    Rival,
     Ruling,
     Standing,
     contest_of,
 )
-from coilbench.analysis.engine.press_heights import PressHeights, press_heights
 from coilbench.analysis.engine.press_lookahead import (
     MOST_AHEAD,
     Candidates,
@@ -35,92 +27,28 @@ from coilbench.analysis.engine.press_lookahead import (
     reading_noise_n2,
 )
 from coilbench.analysis.engine.press_model import (
+    OPEN_CHANCES,
     Expected,
     Loads,
     SetModel,
     fit_set,
 )
-from coilbench.analysis.engine.press_shop import Press, Shop, ShopSet, press_at
-from coilbench.analysis.engine.shims import SET_KEY
+from coilbench.analysis.engine.press_shop import (
+    NotPressed,
+    Press,
+    PressHeights,
+    PressPlan,
+    Shop,
+    ShopSet,
+    TiredSpring,
+    press_at,
+    press_heights,
+)
 
 FIRST_SPRINGS = 2  # of each set, pressed first
 NEAR_MM = 0.3  # a reading so near to where one is wanted stands for it
 BATCH = 4  # presses between two rulings
 MOST_A_SET = 30  # presses for each candidate set; what they don't tell apart is called equal
-
-
-@dataclass(frozen=True)
-class TiredSpring:
-    """A spring of a chosen set that may have lost load.
-
-    Attributes:
-        found: whether that is more likely than not; chance: how likely.
-    """
-
-    set_name: str = field(metadata=SET_KEY)
-    label: str
-    chance: float
-
-    @property
-    def found(self) -> bool:
-        """Whether it rather is tired than not."""
-        return self.chance > 0.5
-
-
-@dataclass(frozen=True)
-class NotPressed:
-    """A set that may stand where it is not pressed to, being too near its solid height."""
-
-    set_name: str = field(metadata=SET_KEY)
-    lowest_mm: float
-    solid_height_mm: float | None
-
-
-@dataclass(frozen=True)
-class PressPlan:
-    """What to press next.
-
-    Attributes:
-        stage: what the presses are for; `no_choice` where every choice breaks a known limit or
-            can't be pressed.
-        presses: the next batch, in order; empty where nothing is left to press.
-        best: None before every set was read.
-        risk: chance that another choice is nearer to the card by more than MARGIN_N, the errors
-            that all readings have in common left out; None with best.
-        common_risk: the same with them.
-        equal: the presses end before the risk is low: the rivals are as good as the best within
-            what can be read.
-        rivals: that may be better, the likeliest first.
-        tired: springs of the chosen sets that are, or may be.
-        made, remaining: presses, as far as can be foreseen.
-        not_pressed: where choices were left out because a set can't be pressed there.
-        solid_unknown: sets of which no solid height is known.
-        left_out: labels of springs that the check of their set flags.
-    """
-
-    stage: Literal["begin", "decide", "tired", "valve", "done", "no_choice", "once"]
-    presses: tuple[Press, ...] = ()
-    best: PairChoice | None = None
-    risk: float | None = None
-    common_risk: float | None = None
-    equal: bool = False
-    rivals: tuple[Rival, ...] = ()
-    tired: tuple[TiredSpring, ...] = ()
-    made: int = 0
-    remaining: int = 0
-    not_pressed: tuple[NotPressed, ...] = ()
-    solid_unknown: tuple[str, ...] = ()
-    left_out: tuple[str, ...] = ()
-
-    @property
-    def done(self) -> bool:
-        """Whether nothing is left to press."""
-        return not self.presses
-
-    @property
-    def common_error_decides(self) -> bool:
-        """Whether what all readings have in common could change the decision."""
-        return self.common_risk is not None and self.common_risk >= STOP_RISK
 
 
 def plan_presses(shop: Shop, *, every_set: bool = False) -> PressPlan:

@@ -2,17 +2,126 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, replace
+from itertools import groupby
 from typing import Literal
 
-from coilbench.analysis.engine.build_file import BuildFile
-from coilbench.analysis.engine.depths import SpringSize
+from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
+from coilbench.analysis.engine.depths import SpringSize, depth_rows
 from coilbench.analysis.engine.placed import SetCurves
-from coilbench.analysis.engine.press_contest import PairChoice
-from coilbench.analysis.engine.press_heights import PressHeights
+from coilbench.analysis.engine.press_contest import STOP_RISK, PairChoice, Rival
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.shims import SET_KEY
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM
+
+STEP_MM = 0.1  # to which a stop can be set; common practice, no source
+LEAST_DEPTH_MM = 0.5  # less is hardly pressed
+
+
+@dataclass(frozen=True)
+class PressHeights:
+    """A set's windows and where it may be pressed.
+
+    Attributes:
+        windows_mm: lowest and highest height it may stand at, at full lift and then shut, as far
+            as it can be pressed there; fewer than two where it can't.
+        too_low_mm: the lowest height that it may stand at and isn't pressed to, being too near
+            its solid height; None where there is none.
+    """
+
+    name: str
+    windows_mm: tuple[tuple[float, float], ...]
+    size: SpringSize
+    too_low_mm: float | None = None
+
+    def safe(self, height_mm: float) -> bool:
+        """Tell whether the spring may be pressed to a height, and is pressed there at all."""
+        low_mm, high_mm = self.limits_mm
+        return low_mm - ROUNDING <= height_mm <= high_mm + ROUNDING
+
+    @property
+    def limits_mm(self) -> tuple[float, float]:
+        """The lowest height it may be pressed to, and the highest where it is pressed at all."""
+        free_mm, solid_mm, closing_mm = self.size
+        lowest_mm = 0.0 if solid_mm is None else solid_mm + SOLID_KEPT_MM
+        return (
+            lowest_mm if closing_mm is None else max(lowest_mm, closing_mm),
+            math.inf if free_mm is None else free_mm - LEAST_DEPTH_MM,
+        )
+
+    def settable(self, height_mm: float, *, up: bool) -> float | None:
+        """Round a height up or down to what a stop can be set to; as it is where that isn't safe.
+
+        None where it isn't safe either.
+        """
+        steps = round(height_mm / STEP_MM, 6)
+        rounded = round((math.ceil(steps) if up else math.floor(steps)) * STEP_MM, 6)
+        return next((mm for mm in (rounded, height_mm) if self.safe(mm)), None)
+
+    @property
+    def ends_mm(self) -> tuple[float, ...]:
+        """The ends of both windows, ascending, rounded outwards so that all between is held."""
+        ends = [
+            self.settable(end, up=up)
+            for window in self.windows_mm
+            for end, up in zip(window, (False, True), strict=True)
+        ]
+        return tuple(sorted({mm for mm in ends if mm is not None}))
+
+    @property
+    def middles_mm(self) -> tuple[float, ...]:
+        """The middle of each window."""
+        found = [self.settable(0.5 * (low + high), up=False) for low, high in self.windows_mm]
+        return tuple(mm for mm in found if mm is not None)
+
+    @property
+    def all_mm(self) -> tuple[float, ...]:
+        """Ends and middles, ascending."""
+        return tuple(sorted({*self.ends_mm, *self.middles_mm}))
+
+    @property
+    def shut_mm(self) -> float:
+        """About where it stands with the valve shut."""
+        return self.windows_mm[-1][1]
+
+    @property
+    def centre_mm(self) -> float:
+        """Between all heights."""
+        return 0.5 * (self.windows_mm[0][0] + self.windows_mm[-1][1])
+
+    def depth_mm(self, height_mm: float) -> float | None:
+        """Return how far to press from the free length; None where that isn't known."""
+        free_mm = self.size.free_mm
+        return None if free_mm is None else round(free_mm - height_mm, 6)
+
+
+def press_heights(build: BuildFile, sizes: Mapping[str, SpringSize]) -> dict[str, PressHeights]:
+    """Return each candidate set's heights, in the order of the build file.
+
+    Sets that can't be pressed at all have no windows.
+
+    Raises:
+        CoilbenchError: a candidate set is not among the sizes.
+    """
+    found = {}
+    for name, rows in groupby(depth_rows(build, sizes), key=lambda row: row.set_name):
+        ends = sorted(rows, key=lambda row: row.at != "open")
+        none = PressHeights(name, (), sizes[name])
+        held = [list(_below(row.heights_mm, none.limits_mm[1])) for row in ends]
+        windows = tuple((heights[0], heights[-1]) for heights in held if heights)
+        low_mm = min((row.too_low_mm for row in ends if row.too_low_mm is not None), default=None)
+        found[name] = replace(none, windows_mm=windows, too_low_mm=low_mm)
+    return found
+
+
+def _below(heights_mm: tuple[float, ...], high_mm: float) -> Iterator[float]:
+    """Yield heights up to a limit, and the limit itself where some are above it."""
+    yield from (mm for mm in heights_mm if mm <= high_mm)
+    if heights_mm and heights_mm[0] < high_mm < heights_mm[-1]:
+        yield high_mm
+
 
 Why = Literal["begin", "decide", "tired", "valve", "once"]
 
@@ -87,3 +196,77 @@ class Shop:
     def presses(self) -> int:
         """How many were made."""
         return sum(each.presses for each in self.sets.values())
+
+
+@dataclass(frozen=True)
+class TiredSpring:
+    """A spring of a chosen set that may have lost load.
+
+    Attributes:
+        found: whether that is more likely than not; chance: how likely.
+    """
+
+    set_name: str = field(metadata=SET_KEY)
+    label: str
+    chance: float
+
+    @property
+    def found(self) -> bool:
+        """Whether it rather is tired than not."""
+        return self.chance > 0.5
+
+
+@dataclass(frozen=True)
+class NotPressed:
+    """A set that may stand where it is not pressed to, being too near its solid height."""
+
+    set_name: str = field(metadata=SET_KEY)
+    lowest_mm: float
+    solid_height_mm: float | None
+
+
+@dataclass(frozen=True)
+class PressPlan:
+    """What to press next.
+
+    Attributes:
+        stage: what the presses are for; `no_choice` where every choice breaks a known limit or
+            can't be pressed.
+        presses: the next batch, in order; empty where nothing is left to press.
+        best: None before every set was read.
+        risk: chance that another choice is nearer to the card by more than MARGIN_N, the errors
+            that all readings have in common left out; None with best.
+        common_risk: the same with them.
+        equal: the presses end before the risk is low: the rivals are as good as the best within
+            what can be read.
+        rivals: that may be better, the likeliest first.
+        tired: springs of the chosen sets that are, or may be.
+        made, remaining: presses, as far as can be foreseen.
+        not_pressed: where choices were left out because a set can't be pressed there.
+        solid_unknown: sets of which no solid height is known.
+        left_out: labels of springs that the check of their set flags.
+    """
+
+    stage: Literal["begin", "decide", "tired", "valve", "done", "no_choice", "once"]
+    presses: tuple[Press, ...] = ()
+    best: PairChoice | None = None
+    risk: float | None = None
+    common_risk: float | None = None
+    equal: bool = False
+    rivals: tuple[Rival, ...] = ()
+    tired: tuple[TiredSpring, ...] = ()
+    made: int = 0
+    remaining: int = 0
+    not_pressed: tuple[NotPressed, ...] = ()
+    solid_unknown: tuple[str, ...] = ()
+    left_out: tuple[str, ...] = ()
+
+    @property
+    def done(self) -> bool:
+        """Whether nothing is left to press."""
+        return not self.presses
+
+    @property
+    def common_error_decides(self) -> bool:
+        """Whether what all readings have in common could change the decision."""
+        return self.common_risk is not None and self.common_risk >= STOP_RISK

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal, NamedTuple, get_args
+from typing import Literal, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -19,11 +19,10 @@ from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
 from coilbench.analysis.engine.build_file import ROUNDING
+from coilbench.analysis.engine.outcomes import ValveCounts, Verdict
 from coilbench.analysis.engine.three_index import ThreeIndexProblem
 from coilbench.analysis.engine.valve_loads import Array, EndLoads, Flags, LoadTable, Place
 
-Verdict = Literal["fits", "fits, bind unknown", "near", "misses", "not judged"]
-VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 MOST_ROUNDS = 20  # of giving outers to inners and inners to outers again; it settles in a few
 END_NAMES: tuple[Literal["seat", "open"], ...] = ("seat", "open")
 
@@ -114,29 +113,6 @@ def place_fit(
 def _either(first: Flags, second: Flags | None, place: int, choice: int) -> Flags:
     one = first[place, :, choice][:, None]
     return one if second is None else one | second[place, :, choice][None, :]
-
-
-@dataclass(frozen=True)
-class ValveCounts:
-    """How many valves are inside the card with one pair of sets over one choice.
-
-    Attributes:
-        verdict: of the valves that these springs can fill, without regard to solid heights,
-            clearances and the stock of shims.
-        valves: how many there are.
-        as_they_come: inside on average when springs are taken as they come; None where none were
-            read.
-        chosen, sure: inside when springs are chosen, by value and by more than the uncertainty:
-            so many at least.
-        outside: by end, outside on average when springs are taken as they come; None likewise.
-    """
-
-    verdict: Verdict
-    valves: int
-    as_they_come: float | None
-    chosen: int
-    sure: int
-    outside: tuple[float, float] | None
 
 
 def count_valves(

@@ -16,9 +16,8 @@ from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import Load, SetCurves
-from coilbench.analysis.engine.press_heights import PressHeights, press_heights
 from coilbench.analysis.engine.press_model import PressReading
-from coilbench.analysis.engine.press_shop import Shop, ShopSet
+from coilbench.analysis.engine.press_shop import PressHeights, Shop, ShopSet, press_heights
 from coilbench.analysis.inputs.measured import (
     JudgedSet,
     NothingMeasured,

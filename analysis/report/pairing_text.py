@@ -7,8 +7,14 @@ from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
 from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.combination import Combination
-from coilbench.analysis.engine.pairing import PairAnswer, Pairing, Trade
+from coilbench.analysis.engine.outcomes import (
+    Combination,
+    PairAnswer,
+    Pairing,
+    Trade,
+    ValveCounts,
+    Verdict,
+)
 from coilbench.analysis.engine.placed import LoadRange, PlacedSet, Window
 from coilbench.analysis.engine.reasons import (
     BindRisk,
@@ -26,7 +32,6 @@ from coilbench.analysis.engine.reasons import (
     ValvesOutside,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
-from coilbench.analysis.engine.verdicts import ValveCounts, Verdict
 from coilbench.analysis.report.build_text import alone_text, lobes_of
 from coilbench.analysis.report.document import (
     describe,

@@ -17,7 +17,7 @@ from collections import Counter
 import numpy as np
 
 from coilbench.analysis.engine.assignment_levels import assign
-from coilbench.analysis.engine.combination import Combination
+from coilbench.analysis.engine.outcomes import Combination
 from coilbench.analysis.engine.pairing import pair_sets
 from support.shops import LIFT_MM, OFFSET_MM, Shop, make_shop
 

@@ -36,8 +36,8 @@ from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_contest import MARGIN_N, PairChoice
 from coilbench.analysis.engine.press_model import PressReading
-from coilbench.analysis.engine.press_plan import PressPlan, once, plan_presses
-from coilbench.analysis.engine.press_shop import Press, Shop, ShopSet
+from coilbench.analysis.engine.press_plan import once, plan_presses
+from coilbench.analysis.engine.press_shop import Press, PressPlan, Shop, ShopSet
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.capture.tables.keyed import KeyedSetup
 from coilbench.capture.units import KGF_N

@@ -10,7 +10,8 @@ import pytest
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.pairing import Combination, PairAnswer, Pairing, pair_sets
+from coilbench.analysis.engine.outcomes import Combination, PairAnswer, Pairing
+from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, LoadUnsure, RateMiss
 from coilbench.analysis.report.document import describe, document

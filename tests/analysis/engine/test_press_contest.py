@@ -23,7 +23,6 @@ from coilbench.analysis.engine.press_contest import (
     Standing,
     contest_of,
 )
-from coilbench.analysis.engine.press_heights import press_heights
 from coilbench.analysis.engine.press_lookahead import Candidates, in_turn
 from coilbench.analysis.engine.press_model import (
     Expected,
@@ -32,6 +31,7 @@ from coilbench.analysis.engine.press_model import (
     SetModel,
     fit_set,
 )
+from coilbench.analysis.engine.press_shop import press_heights
 from support.shops import make_shop
 
 TEXT = """
