@@ -190,11 +190,11 @@ def _show_depths(rows: Sequence[DepthRow]) -> None:
         if row.too_low_mm is not None:
             say(
                 f"{row.set_name} would have to stand at {shown.length_text(row.too_low_mm)}, too "
-                f"near its solid height {shown.length_text(row.solid_height_mm)}: don't press it "
-                "there."
+                f"near to {shown.length_text(row.solid_height_mm)}, where its coils are solid or "
+                "begin to close: don't press it there."
             )
     for row in rows:
-        if row.depths_mm is not None and min(row.depths_mm) <= 0.0:
+        if row.depths_mm and min(row.depths_mm) <= 0.0:
             say(f"{row.set_name} would stand loose where the depth is 0 or less.")
     if any(row.depths_mm is None for row in rows):
         say(

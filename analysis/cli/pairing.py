@@ -160,7 +160,8 @@ def limits_document(limits: LimitsReport) -> dict[str, object]:
 def say_limits(limits: LimitsReport) -> None:
     """Print a pair's limits: what isn't kept, the figures, what they rest on and what they lack."""
     text = limits_text(limits, units())
-    say(f"Limits of {_named(limits, units())}:")
+    side = limits.side and f" ({limits.side})"
+    say(f"Limits of {_named(limits, units())}{side}:")
     for words in (*text.verdicts, *text.findings, *text.assumed):
         say(f"  {words}.")
     for missing in text.not_given:

@@ -22,7 +22,6 @@ from coilbench.analysis.engine.reasons import (
     Assumption,
     Need,
     Obstacle,
-    SolidUnknown,
     ValvesAssumed,
 )
 from coilbench.analysis.engine.shims import EFFORTS, Effort, Role, SeatChoice, SeatOptions
@@ -42,7 +41,6 @@ from coilbench.analysis.engine.valve_loads import (
     Standing,
     Valve,
     places_of,
-    sets_unknown,
 )
 
 
@@ -169,8 +167,8 @@ class AssignmentBench:
         head = self.build.head
         if not head.valve_heights_mm:
             yield ValvesAssumed(len(self.valves), head.valve_count is None)
-        if unknown := sets_unknown((*self.outers, *self.inners)):
-            yield SolidUnknown(unknown)
+        for table in self.tables:
+            yield from table.bind_unknown()
 
 
 def _costs(
@@ -218,6 +216,7 @@ class ValvePlan:
         outer, inner: the springs; inner is None for single springs.
         seat, open: loads, outer and inner together, valve shut and at full lift.
         coil_bind_margin_mm: the smaller of both springs'; None where a solid height isn't known.
+        margin_sure: whether the margin is kept by more than the height is unsure, or unknown.
         worst: what the loads' misses, squared and summed, may be, as springs may be shaped between
             the heights that were read.
     """
@@ -229,12 +228,14 @@ class ValvePlan:
     seat: Load
     open: Load
     coil_bind_margin_mm: float | None
+    margin_sure: bool
     worst: float
 
     @property
     def verdict(self) -> Inside:
         """Whether both loads are inside the card's tolerances, and by more than they are unsure."""
-        return inside_card(self.valve.cam, self.seat, self.open)
+        found = inside_card(self.valve.cam, self.seat, self.open)
+        return "inside, unsure" if found == "inside" and not self.margin_sure else found
 
     @property
     def fits(self) -> bool:
@@ -421,6 +422,7 @@ def _plans(
             seat=seat,
             open=full,
             coil_bind_margin_mm=None if np.isnan(margins_mm).any() else round(min(margins_mm), 6),
+            margin_sure=all(bool(t.margin_kept[at, i, choice]) for t, i in springs),
             worst=math.fsum(
                 _worst_miss(springs, end, at, choice, card_n) / tolerance_n**2
                 for end, card_n, tolerance_n in (

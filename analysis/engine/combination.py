@@ -183,7 +183,11 @@ def judge_choice(pair: PlacedPair, at: int) -> Combination:
         verdict = "misses"
     if verdict == "fits" and unknown:
         verdict = "fits, bind unknown"
-        needs = tuple(Need("solid_height", name, None, None, None) for name in unknown)
+        needs = tuple(
+            Need("solid_height", each.springs.name, None, None, None)
+            for each in open_to
+            if each.springs.closing_mm is None
+        )
     return Combination(
         outer=pair.sets[0].name,
         inner=None if inner is None else inner.name,

@@ -73,7 +73,26 @@ def _answer(
     obstacle = None
     if not best.fits and best.verdict != "not judged":
         obstacle = _obstacle(build, best, combinations, window, rate)
-    return PairAnswer(best, exact_mm, exact_open_n, nearest, window, obstacle, rate)
+    kept = None if window is None else _above_bind(build, best, window)
+    return PairAnswer(best, exact_mm, exact_open_n, nearest, kept, obstacle, rate)
+
+
+def _above_bind(build: BuildFile, best: Combination, window: Window) -> Window:
+    """Return the changes that also keep the coil bind margin, where that is known and any does."""
+    if best.coil_bind_margin_mm is None:
+        return window
+    least_mm = build.limits.coil_bind_margin_mm - _bare_mm(best)
+    if not window.low_mm < least_mm <= window.high_mm:
+        return window
+    return window._replace(low_mm=least_mm, low_unread=False)
+
+
+def _bare_mm(best: Combination) -> float:
+    """Return the least known margin with nothing under the springs."""
+    return min(
+        (each.bind_margin_mm or 0.0) - best.choice.change_mm(role)
+        for role, each in zip(ROLES, best.placed, strict=False)
+    )
 
 
 def _obstacle(
@@ -88,13 +107,9 @@ def _obstacle(
         return "clearance"
     if window is None:
         return "reach" if rate is None else "rate"
-    if best.coil_bind_margin_mm is not None:
-        bare_mm = min(
-            (each.bind_margin_mm or 0.0) - best.choice.change_mm(role)
-            for role, each in zip(ROLES, best.placed, strict=False)
-        )
-        if exceeds(build.limits.coil_bind_margin_mm - bare_mm, window.high_mm):
-            return "coil_bind"
+    least_mm = build.limits.coil_bind_margin_mm - _bare_mm(best)
+    if best.coil_bind_margin_mm is not None and exceeds(least_mm, window.high_mm):
+        return "coil_bind"
     given = any(
         window.low_mm <= each.choice.height_change_mm <= window.high_mm for each in combinations
     )

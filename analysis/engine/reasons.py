@@ -250,9 +250,10 @@ class ValvesAssumed:
 
 @dataclass(frozen=True)
 class SolidUnknown:
-    """Sets whose coil bind was not checked."""
+    """A set whose coil bind was not checked; where its coils begin to close, if that was seen."""
 
-    sets: tuple[str, ...]
+    set_name: str = field(metadata=SET_KEY)
+    closing_mm: float | None
 
 
 Assumption = ValvesAssumed | SolidUnknown

@@ -19,7 +19,7 @@ from numpy.typing import NDArray
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
-from coilbench.analysis.engine.reasons import Loose, Need
+from coilbench.analysis.engine.reasons import Loose, Need, SolidUnknown
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
@@ -354,6 +354,14 @@ class LoadTable:
         """Whether every load was read at its very height."""
         return all(np.all(end.most_n - end.least_n <= ROUNDING) for end in (self.seat, self.open))
 
+    def bind_unknown(self) -> Iterator[SolidUnknown]:
+        """Yield the sets whose coil bind can't be told at some height of the table."""
+        lowest_mm = float(self.open.height_mm.min()) - self.limit_mm
+        for springs in {one.springs.name: one.springs for one in self.springs}.values():
+            free = springs.free_to_mm is not None and springs.free_to_mm <= lowest_mm + ROUNDING
+            if springs.highest_solid_mm is None and not free:
+                yield SolidUnknown(springs.name, springs.closing_mm)
+
     def needs(self, index: int, choices: Sequence[int], place: int | None = None) -> Iterator[Need]:
         """Yield the readings of one spring that fill its gaps over some choices, at some place.
 
@@ -376,8 +384,3 @@ class LoadTable:
         for height_mm in sorted(asked or set(heights_mm)):
             if min(heights_mm) >= lowest_mm:
                 yield spring.need(max(height_mm, lowest_mm))
-
-
-def sets_unknown(springs: Iterable[Candidate]) -> tuple[str, ...]:
-    """Name the sets of which no solid height is known."""
-    return tuple(sorted({one.springs.name for one in springs if one.solid_mm is None}))

@@ -264,7 +264,8 @@ def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
     springs = [each for each in (plan.outer, plan.inner) if each is not None]
     named = [(each.springs.name, each.name, each.solid_mm) for each in springs]
     places = _places(build, plan.valve, plan.choice, named)
-    return _row(plan.valve, plan.choice, places, (plan.seat, plan.open))
+    row = _row(plan.valve, plan.choice, places, (plan.seat, plan.open))
+    return replace(row, verdict=plan.verdict)
 
 
 def _pair_row(build: BuildFile, valve: Valve, pair: UsedPair, loads: SetLoads) -> ValveRow:

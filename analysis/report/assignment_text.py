@@ -113,8 +113,15 @@ def _(assumed: ValvesAssumed, _units: Units) -> str:
 
 
 @describe.register
-def _(assumed: SolidUnknown, _units: Units) -> str:
-    return f"solid height unknown, coil bind not checked, measure it: {', '.join(assumed.sets)}"
+def _(assumed: SolidUnknown, units: Units) -> str:
+    if assumed.closing_mm is None:
+        return f"coil bind not checked, solid height of {assumed.set_name} unknown: measure it"
+    return filled(
+        "coil bind not checked: coils of {set_name} begin to close near {closing_mm}, press no "
+        "further and ask its maker for the solid height",
+        assumed,
+        units,
+    )
 
 
 def assignment_notes(assignment: Assignment, units: Units) -> tuple[str, ...]:

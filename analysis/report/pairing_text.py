@@ -290,9 +290,16 @@ def _(answer: PairAnswer, units: Units) -> str:
     )
 
 
+def _room_text(window: Window, best: Combination, units: Units) -> str:
+    """Say which changes under both springs would do, and what they leave out of account."""
+    both = "" if best.choice.alike else " under both"
+    bind = ", by the loads alone" if best.coil_bind_margin_mm is None else ""
+    return f"{_window_text(window, units)}{both}{bind}"
+
+
 def _answer_text(answer: PairAnswer, units: Units) -> str:
     best, choice = answer.best, _choice_text(answer.best.choice, units)
-    window = "" if answer.window is None else _window_text(answer.window, units)
+    window = "" if answer.window is None else _room_text(answer.window, best, units)
     every = (*best.limit_failures, *best.reasons)
     said = [reason for reason in every if not isinstance(reason, HeightUnread)]
     reasons = "; ".join(describe(reason, units) for reason in said)

@@ -71,7 +71,7 @@ def test_an_unknown_solid_height_is_said() -> None:
     larch = spring_set("larch", "single", [(50.0, 30.0)], solid_mm=None)
     assignment = solve(plan(inner=False), larch)
     assert assignment.chosen.valves[0].coil_bind_margin_mm is None
-    assert SolidUnknown(("larch",)) in assignment.assumptions
+    assert SolidUnknown("larch", None) in assignment.assumptions
 
 
 def test_the_retainer() -> None:

@@ -1,0 +1,48 @@
+"""Coils seen to begin to close above full lift, from a file to what the commands say of it."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+
+BUILD = """
+[cam]
+name = "card"
+valve_lift = "10.9 mm"
+seat_load = "20 kg"
+open_load = "40 kg"
+[head]
+installed_height = "38.5 mm"
+valves = 1
+[springs]
+outer = ["co"]
+"""
+
+
+def stroke(onset_mm: float) -> str:
+    """A spring of 1.6 kg/mm, 53 mm long, whose stiffness grows below a height."""
+    rows = ["t_s,load_kg,height_mm"]
+    for at in range(1600):
+        height = 26.5 + 28.0 * abs(1.0 - at / 800.0)
+        load = 1.6 * max(53.0 - height, 0.0) + 0.15 * max(onset_mm - height, 0.0) ** 2
+        rows.append(f"{at / 90.0:.4f},{load + 0.005 * (-1) ** at:.4f},{height:.4f}")
+    return "\n".join(rows)
+
+
+def test_they_are_named_and_no_press_below_is_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book, build, file = str(tmp_path / "b.db"), tmp_path / "engine.toml", tmp_path / "s.csv"
+    build.write_text(BUILD)
+    file.write_text(stroke(29.6))
+    assert run(["--book", book, "set", "new", "co", "--role", "single", "--count", "1"]) == 0
+    assert run(["--book", book, "import", str(file), "--set", "co", "--label", "co-01"]) == 0
+    for command in ("pair", "assign", "depths"):
+        capsys.readouterr()
+        assert run(["--book", book, command, str(build)]) in (0, 1)
+        told = capsys.readouterr()
+        assert told.err == ""
+        assert "begin to close" in " ".join(told.out.split())
