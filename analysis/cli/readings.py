@@ -26,7 +26,14 @@ from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.units import SI
 from coilbench.capture.book.calibrations import find_scale
-from coilbench.capture.book.importing import FILES, KEYED, Entry, import_table, store_readings
+from coilbench.capture.book.importing import (
+    FILES,
+    KEYED,
+    Entry,
+    import_table,
+    refuse_height,
+    store_readings,
+)
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord, find_set
@@ -195,6 +202,9 @@ def _ask_all(record: SetRecord, heights_mm: tuple[float, ...], setup: KeyedSetup
             "nothing to key in",
             hint="Give lines like 'larch-07 38.5mm 22.4kg', or the heights with --at",
         )
+    for label in record.labels:
+        for height_mm in heights_mm:
+            refuse_height(record, label, height_mm)
     click.echo(CAUTION)
     for label in record.labels:
         readings = []

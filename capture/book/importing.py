@@ -5,7 +5,7 @@ Undo deletes nothing: what was read stays, marked as taken back, and no longer c
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -218,20 +218,24 @@ def _near_solid(record: SetRecord, springs: Sequence[SpringPoints]) -> Iterator[
             )
 
 
-def _refuse_near_solid(
-    record: SetRecord, readings: Sequence[KeyedReading], heights_mm: Iterable[float]
-) -> None:
-    for reading, height_mm in zip(readings, heights_mm, strict=True):
-        solid_mm = record.solid_of_mm(reading.label)
-        if solid_mm is not None and height_mm < solid_mm + SOLID_KEPT_MM:
-            raise CoilbenchError(
-                "the height {height_mm} is within {kept_mm} of the solid height {solid_mm}",
-                where=reading.label,
-                hint="Check the height; don't press so near to solid",
-                height_mm=height_mm,
-                kept_mm=SOLID_KEPT_MM,
-                solid_mm=solid_mm,
-            )
+def refuse_height(record: SetRecord, label: str, height_mm: float) -> None:
+    """Refuse a height that a spring must not be pressed to by hand, or is loose at.
+
+    Raises:
+        CoilbenchError: it is within SOLID_KEPT_MM of the known solid height, or not between 0 and
+            the free length.
+    """
+    KeyedReading(label, 0.0, height_mm=height_mm).spring_height_mm(record.free_length_mm)
+    solid_mm = record.solid_of_mm(label)
+    if solid_mm is not None and height_mm < solid_mm + SOLID_KEPT_MM:
+        raise CoilbenchError(
+            "the height {height_mm} is within {kept_mm} of the solid height {solid_mm}",
+            where=label,
+            hint="Check the height; don't press so near to solid",
+            height_mm=height_mm,
+            kept_mm=SOLID_KEPT_MM,
+            solid_mm=solid_mm,
+        )
 
 
 def store_readings(
@@ -253,9 +257,8 @@ def store_readings(
     entry_id = new_id()
     for label, own in by_label.items():
         branches = setup.convert(own, record.free_length_mm)
-        _refuse_near_solid(
-            record, own, [one.spring_height_mm(record.free_length_mm) for one in own]
-        )
+        for one in own:
+            refuse_height(record, label, one.spring_height_mm(record.free_length_mm))
         sweeps.append(
             NewSweep(
                 record.spring(label).spring_id,

@@ -46,3 +46,17 @@ def test_they_are_named_and_no_press_below_is_asked_for(
         told = capsys.readouterr()
         assert told.err == ""
         assert "begin to close" in " ".join(told.out.split())
+
+
+@pytest.mark.parametrize("height", ["24.9mm", "53.5mm"])
+def test_a_height_not_to_be_pressed_to_is_refused_before_it_is_asked_for(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], height: str
+) -> None:
+    book = str(tmp_path / "b.db")
+    size = ("--free-length", "53mm", "--solid-height", "24mm")
+    assert run(["--book", book, "set", "new", "co", "--role", "single", "--count", "1", *size]) == 0
+    capsys.readouterr()
+    assert run(["--book", book, "note", "--set", "co", "--at", "38mm", "--at", height]) == 2
+    told = capsys.readouterr()
+    assert told.out == ""
+    assert len(told.err.splitlines()) == 1
