@@ -16,8 +16,8 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.placed import Load, exceeds, parallel_load
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.placed import Inside, Load, inside_card, parallel_load
 from coilbench.analysis.engine.reasons import (
     Assumption,
     Need,
@@ -205,9 +205,6 @@ def _costs(
     return costs
 
 
-Inside = Literal["inside", "inside, unsure", "outside"]
-
-
 @dataclass(frozen=True)
 class ValvePlan:
     """One valve of an assignment.
@@ -241,20 +238,6 @@ class ValvePlan:
     def fits(self) -> bool:
         """Whether both loads are inside the card's tolerances, by value."""
         return self.verdict != "outside"
-
-
-def inside_card(cam: Cam, seat: Load, full: Load) -> Inside:
-    """Compare two loads and their uncertainties with a card."""
-    if not cam.fits(seat.load_n, full.load_n):
-        return "outside"
-    unsure = any(
-        exceeds(abs(load.load_n - card_n) + load.load_u_n, tolerance_n)
-        for load, card_n, tolerance_n in (
-            (seat, cam.seat_load_n, cam.seat_tolerance_n),
-            (full, cam.open_load_n, cam.open_tolerance_n),
-        )
-    )
-    return "inside, unsure" if unsure else "inside"
 
 
 LevelStatus = Status | Literal["not_read"]

@@ -14,16 +14,10 @@ import msgspec
 from msgspec import Meta, structs
 
 from coilbench.analysis.engine.cam import (
-    ROUNDING as ROUNDING,
-)
-from coilbench.analysis.engine.cam import (
-    Cam as Cam,
-)
-from coilbench.analysis.engine.cam import (
+    Cam,
     CamTable,
     Positive,
     Text,
-    cam_notes,
     read_cam,
 )
 from coilbench.analysis.engine.coil import WIRES, Wire
@@ -339,7 +333,7 @@ def _train(source: Source, file: _File) -> ValveTrain:
 def _notes(source: Source, file: _File, cam: Cam) -> Iterator[Finding]:
     """Yield what was assumed."""
     limits = file.limits
-    yield from cam_notes(file.cam, cam)
+    yield from file.cam.notes(cam)
     if file.springs.inner and source.at("head", "inner_offset") is None:
         yield Finding.of("inner_offset_assumed", offset_mm=0.0)
     if source.at("limits", "coil_bind_margin") is None:

@@ -9,11 +9,11 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
-from coilbench.analysis.engine.build_file import BuildFile, Cam
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.outcomes import Combination, ValveCounts
 from coilbench.analysis.engine.placed import (
     LoadRange,
@@ -131,6 +131,63 @@ class PlacedPair:
     def _weights(self) -> list[int]:
         return [len(valves) for valves in self.places.values()]
 
+    def judge(self, at: int) -> Combination:
+        """Compare a pair of sets over one choice with the card and the limits, at every valve."""
+        build, choice, cam = self.build, self.choices[at], self.build.cam
+        inner = self.sets[1] if len(self.sets) > 1 else None
+        placed = place(build, self.sets[0], inner, choice)
+        counts = count_valves(self.tables[0], self.inner, self.places, at)
+        seat, full = (self.load_range(end, at) for end in ("seat", "open"))
+        reasons: list[Reason] = []
+        rate_n_per_mm = None
+        if seat is not None and full is not None:
+            rate_n_per_mm = (full.load_n - seat.load_n) / cam.valve_lift_mm
+            if not cam.fits(seat.load_n, full.load_n):
+                reasons += _load_reasons(cam, seat.load_n, full.load_n, choice)
+            reasons += _unsure(cam, seat, full)
+            reasons += _outside(self, counts, (("seat", seat), ("open", full)))
+        needs = tuple(_needs(self, at))
+        loose = (one for table in self.tables for one in table.loose_springs(at))
+        reasons += [*loose, *_unread(needs)]
+        for table, each in zip(self.tables, placed, strict=True):
+            near_bind = table.near_bind(at)
+            if near_bind and len(near_bind) < len(table.springs):
+                reasons.append(SomeBind(each.springs.name, near_bind, table.limit_mm))
+            else:
+                reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
+        near, short = clearance_low(build), self.options.shortages(choice)
+        few = tuple(_few(self))
+        verdict = counts.verdict
+        if near or few:
+            verdict = "misses"
+        limit_mm = build.limits.coil_bind_margin_mm
+        open_to = [p for p in placed if p.bind_margin_mm is None and not p.free_below(limit_mm)]
+        unknown = [each.springs.name for each in open_to]
+        if short and verdict in ("fits", "near"):
+            verdict = "misses"
+        if verdict == "fits" and unknown:
+            verdict = "fits, bind unknown"
+            needs = tuple(
+                Need("solid_height", each.springs.name, None, None, None)
+                for each in open_to
+                if each.springs.closing_mm is None
+            )
+        return Combination(
+            outer=self.sets[0].name,
+            inner=None if inner is None else inner.name,
+            choice=choice,
+            verdict=verdict,
+            seat=seat,
+            full=full,
+            rate_n_per_mm=rate_n_per_mm,
+            distance=self.distance(at),
+            placed=placed,
+            counts=counts,
+            stocked=not short,
+            reasons=(*reasons, *few, *near, *short),
+            needs=needs if verdict in ("not judged", "fits, bind unknown") else (),
+        )
+
 
 def _mean_loads(loads: EndLoads, at: int) -> tuple[Array, Array, Array]:
     """Mean load over the springs that were read at each place, its own and common u; NaN for none.
@@ -145,64 +202,6 @@ def _mean_loads(loads: EndLoads, at: int) -> tuple[Array, Array, Array]:
 
     own_u_n: Array = np.sqrt(total(loads.own_u_n**2)) / count
     return total(loads.load_n) / count, own_u_n, total(loads.common_u_n) / count
-
-
-def judge_choice(pair: PlacedPair, at: int) -> Combination:
-    """Compare a pair of sets over one choice with the card and the limits, at every valve."""
-    build, choice, cam = pair.build, pair.choices[at], pair.build.cam
-    inner = pair.sets[1] if len(pair.sets) > 1 else None
-    placed = place(build, pair.sets[0], inner, choice)
-    counts = count_valves(pair.tables[0], pair.inner, pair.places, at)
-    seat, full = (pair.load_range(end, at) for end in ("seat", "open"))
-    reasons: list[Reason] = []
-    rate_n_per_mm = None
-    if seat is not None and full is not None:
-        rate_n_per_mm = (full.load_n - seat.load_n) / cam.valve_lift_mm
-        if not cam.fits(seat.load_n, full.load_n):
-            reasons += _load_reasons(cam, seat.load_n, full.load_n, choice)
-        reasons += _unsure(cam, seat, full)
-        reasons += _outside(pair, counts, (("seat", seat), ("open", full)))
-    needs = tuple(_needs(pair, at))
-    loose = (one for table in pair.tables for one in table.loose_springs(at))
-    reasons += [*loose, *_unread(needs)]
-    for table, each in zip(pair.tables, placed, strict=True):
-        near_bind = table.near_bind(at)
-        if near_bind and len(near_bind) < len(table.springs):
-            reasons.append(SomeBind(each.springs.name, near_bind, table.limit_mm))
-        else:
-            reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
-    near, short = clearance_low(build), pair.options.shortages(choice)
-    few = tuple(_few(pair))
-    verdict = counts.verdict
-    if near or few:
-        verdict = "misses"
-    limit_mm = build.limits.coil_bind_margin_mm
-    open_to = [p for p in placed if p.bind_margin_mm is None and not p.free_below(limit_mm)]
-    unknown = [each.springs.name for each in open_to]
-    if short and verdict in ("fits", "near"):
-        verdict = "misses"
-    if verdict == "fits" and unknown:
-        verdict = "fits, bind unknown"
-        needs = tuple(
-            Need("solid_height", each.springs.name, None, None, None)
-            for each in open_to
-            if each.springs.closing_mm is None
-        )
-    return Combination(
-        outer=pair.sets[0].name,
-        inner=None if inner is None else inner.name,
-        choice=choice,
-        verdict=verdict,
-        seat=seat,
-        full=full,
-        rate_n_per_mm=rate_n_per_mm,
-        distance=pair.distance(at),
-        placed=placed,
-        counts=counts,
-        stocked=not short,
-        reasons=(*reasons, *few, *near, *short),
-        needs=needs if verdict in ("not judged", "fits, bind unknown") else (),
-    )
 
 
 def _outside(
@@ -266,7 +265,7 @@ def _load_reasons(cam: Cam, seat_n: float, open_n: float, choice: SeatChoice) ->
             too_high += [at] if above else []
     rise_over_n = (open_n - cam.open_load_n) - (seat_n - cam.seat_load_n)
     if exceeds(abs(rise_over_n), cam.seat_tolerance_n + cam.open_tolerance_n):
-        yield rate_miss(cam, open_n - seat_n)
+        yield RateMiss.of(cam, open_n - seat_n)
     elif too_high and choice.count == 0:
         yield TooStrong(tuple(too_high))
 
@@ -279,13 +278,6 @@ def _against_card(
         ("seat", seat, cam.seat_load_n, cam.seat_tolerance_n),
         ("open", full, cam.open_load_n, cam.open_tolerance_n),
     )
-
-
-def rate_miss(cam: Cam, rise_n: float) -> RateMiss:
-    """Return that a rise from shut to open is not the card's."""
-    card_rise_n = cam.open_load_n - cam.seat_load_n
-    kind: Literal["rate_low", "rate_high"] = "rate_high" if rise_n > card_rise_n else "rate_low"
-    return RateMiss(kind, rise_n, card_rise_n, cam.valve_lift_mm)
 
 
 def _unsure(cam: Cam, seat: LoadRange, full: LoadRange) -> Iterator[LoadUnsure]:

@@ -6,7 +6,7 @@ import math
 from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
-from coilbench.analysis.engine.build_file import Cam
+from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.placed import LoadRange, PlacedSet, Window
 from coilbench.analysis.engine.reasons import Need, RateMiss, Reason, SomeBind
 from coilbench.analysis.engine.shims import SeatChoice

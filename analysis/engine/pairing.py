@@ -10,8 +10,9 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
-from coilbench.analysis.engine.build_file import BuildFile, Cam
-from coilbench.analysis.engine.combination import PlacedPair, judge_choice, rate_miss
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.cam import Cam
+from coilbench.analysis.engine.combination import PlacedPair
 from coilbench.analysis.engine.outcomes import Combination, Obstacle, PairAnswer, Pairing, Trade
 from coilbench.analysis.engine.placed import (
     MeanLoads,
@@ -69,7 +70,7 @@ def _answer(
         exact_open_n = full.load_n(exact_mm)
     if window is None and exact_mm is not None and best.seat and best.full:
         rise_n = best.full.load_n - best.seat.load_n
-        rate = rate_miss(cam, rise_n if exact_open_n is None else exact_open_n - cam.seat_load_n)
+        rate = RateMiss.of(cam, rise_n if exact_open_n is None else exact_open_n - cam.seat_load_n)
     obstacle = None
     if not best.fits and best.verdict != "not judged":
         obstacle = _obstacle(build, best, combinations, window, rate)
@@ -170,7 +171,7 @@ def pair_sets(build: BuildFile, sets: Mapping[str, SetCurves]) -> Pairing:
         pairs: list[tuple[SetCurves, ...]] = [(outer, inner) for inner in inners]
         for chosen in pairs or [(outer,)]:
             pair = PlacedPair.of(build, chosen, readings)
-            judged = (judge_choice(pair, at) for at in range(len(pair.choices)))
+            judged = (pair.judge(at) for at in range(len(pair.choices)))
             of_pair = sorted(judged, key=lambda each: each.rank)
             answers.append(_answer(build, chosen, of_pair, means_n))
             combinations += of_pair

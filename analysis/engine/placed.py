@@ -17,7 +17,8 @@ from scipy.optimize import brentq
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
 from coilbench.analysis.curves.uncertainty import common_u, split
-from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.cam import ROUNDING, Cam
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
@@ -270,6 +271,23 @@ def exceeds(value: float, limit: float) -> bool:
 def reaches_over(load: Load | LoadRange, card_n: float, tolerance_n: float) -> bool:
     """Tell whether a load's uncertainty reaches over the card's tolerance, in or out of it."""
     return exceeds(load.load_u_n, abs(tolerance_n - abs(load.load_n - card_n)))
+
+
+Inside = Literal["inside", "inside, unsure", "outside"]
+
+
+def inside_card(cam: Cam, seat: Load, full: Load) -> Inside:
+    """Compare two loads and their uncertainties with a card."""
+    if not cam.fits(seat.load_n, full.load_n):
+        return "outside"
+    unsure = any(
+        exceeds(abs(load.load_n - card_n) + load.load_u_n, tolerance_n)
+        for load, card_n, tolerance_n in (
+            (seat, cam.seat_load_n, cam.seat_tolerance_n),
+            (full, cam.open_load_n, cam.open_tolerance_n),
+        )
+    )
+    return "inside, unsure" if unsure else "inside"
 
 
 def clearance_low(build: BuildFile) -> tuple[ClearanceLow, ...]:

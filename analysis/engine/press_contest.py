@@ -13,7 +13,8 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.cam import ROUNDING
 from coilbench.analysis.engine.placed import SetCurves, clearance_low, exceeds, place
 from coilbench.analysis.engine.press_model import Array, Loads
 from coilbench.analysis.engine.shims import SeatChoice, SeatOptions

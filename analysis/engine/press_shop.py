@@ -8,15 +8,16 @@ from dataclasses import dataclass, field, replace
 from itertools import groupby
 from typing import Literal
 
-from coilbench.analysis.engine.build_file import ROUNDING, BuildFile
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.cam import ROUNDING
 from coilbench.analysis.engine.depths import SpringSize, depth_rows
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.press_contest import STOP_RISK, PairChoice, Rival
 from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.shims import SET_KEY
+from coilbench.analysis.engine.valve_loads import outward_mm
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
-STEP_MM = 0.1  # to which a stop can be set; common practice, no source
 LEAST_DEPTH_MM = 0.5  # less is hardly pressed
 
 
@@ -56,8 +57,7 @@ class PressHeights:
 
         None where it isn't safe either.
         """
-        steps = round(height_mm / STEP_MM, 6)
-        rounded = round((math.ceil(steps) if up else math.floor(steps)) * STEP_MM, 6)
+        rounded = outward_mm(height_mm, 1 if up else -1)
         return next((mm for mm in (rounded, height_mm) if self.safe(mm)), None)
 
     @property

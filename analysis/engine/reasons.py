@@ -8,6 +8,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Literal
 
+from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.shims import SET_KEY, Shortage
 
 End = Literal["seat", "open"]  # valve shut, and at full lift
@@ -48,6 +49,17 @@ class RateMiss:
     rise_n: float
     card_rise_n: float
     lift_mm: float
+
+    @classmethod
+    def of(cls, cam: Cam, rise_n: float) -> RateMiss:
+        """Return that a rise from shut to open is not the card's."""
+        card_rise_n = cam.open_load_n - cam.seat_load_n
+        return cls(
+            "rate_high" if rise_n > card_rise_n else "rate_low",
+            rise_n,
+            card_rise_n,
+            cam.valve_lift_mm,
+        )
 
 
 @dataclass(frozen=True)

@@ -17,7 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.engine.build_file import ROUNDING, BuildFile, Cam
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.cam import ROUNDING, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
 from coilbench.analysis.engine.reasons import Loose, Need, SolidUnknown
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors

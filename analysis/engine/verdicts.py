@@ -18,7 +18,7 @@ from scipy.optimize import linear_sum_assignment
 from scipy.sparse import csr_array
 from scipy.sparse.csgraph import maximum_bipartite_matching
 
-from coilbench.analysis.engine.build_file import ROUNDING
+from coilbench.analysis.engine.cam import ROUNDING
 from coilbench.analysis.engine.outcomes import ValveCounts, Verdict
 from coilbench.analysis.engine.three_index import ThreeIndexProblem
 from coilbench.analysis.engine.valve_loads import Array, EndLoads, Flags, LoadTable, Place

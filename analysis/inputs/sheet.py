@@ -8,10 +8,10 @@ from typing import Literal
 
 from coilbench.analysis.curves.curve import NotMeasured, SpringCurve
 from coilbench.analysis.curves.uncertainty import Budget
-from coilbench.analysis.engine.assignment import Assignment, Inside
+from coilbench.analysis.engine.assignment import Assignment
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.outcomes import Combination
-from coilbench.analysis.engine.placed import Load
+from coilbench.analysis.engine.placed import Inside, Load
 from coilbench.analysis.engine.reasons import Obstacle, Reason
 from coilbench.analysis.engine.shims import SeatChoice
 from coilbench.analysis.limits.limits import LimitsReport

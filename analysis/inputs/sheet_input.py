@@ -15,7 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.sweep_fit import Array
-from coilbench.analysis.engine.assignment import Assignment, ValvePlan, inside_card
+from coilbench.analysis.engine.assignment import Assignment, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.pairing import pair_sets
@@ -24,6 +24,7 @@ from coilbench.analysis.engine.placed import (
     SetCurves,
     SetLoads,
     exceeds,
+    inside_card,
     parallel_load,
 )
 from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors

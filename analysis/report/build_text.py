@@ -5,8 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Mapping
 from typing import Any
 
-from coilbench.analysis.engine.build_file import BuildFile, Cam, Shim
-from coilbench.analysis.engine.lobe import lobe_findings
+from coilbench.analysis.engine.build_file import BuildFile, Shim
+from coilbench.analysis.engine.cam import Cam, lobe_findings
 from coilbench.analysis.engine.shims import ROLES, SeatChoice
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding

@@ -6,7 +6,8 @@ import math
 from collections.abc import Iterator, Sequence
 from dataclasses import replace
 
-from coilbench.analysis.engine.build_file import BuildFile, Cam
+from coilbench.analysis.engine.build_file import BuildFile
+from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.outcomes import (
     Combination,
     PairAnswer,

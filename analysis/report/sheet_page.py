@@ -13,7 +13,7 @@ from matplotlib.axes import Axes
 from matplotlib.figure import Figure
 from matplotlib.patches import Rectangle
 
-from coilbench.analysis.engine.build_file import Cam
+from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.placed import Load, exceeds
 from coilbench.analysis.inputs.sheet import (
     LineRole,

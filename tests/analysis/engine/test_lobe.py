@@ -7,7 +7,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.engine.lobe import Lobe, lobe_findings
+from coilbench.analysis.engine.cam import Lobe, lobe_findings
 from coilbench.analysis.report.phrases import describe
 from coilbench.analysis.report.units import SI
 from coilbench.capture.errors import CoilbenchError

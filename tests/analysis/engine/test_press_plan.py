@@ -14,7 +14,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.engine import press_checks, press_plan
+from coilbench.analysis.engine import press_plan
 from coilbench.analysis.engine.assignment import Level, ValvePlan
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.depths import SpringSize
@@ -234,7 +234,7 @@ def test_a_spring_is_pressed_again_while_its_chance_is_open(
 
     def asks(limit: float) -> bool:
         limits = (limit, 2.0) if edge == 0 else (-1.0, limit)
-        monkeypatch.setattr(press_checks, "OPEN_CHANCES", limits)
+        monkeypatch.setattr(press_plan, "OPEN_CHANCES", limits)
         asked = plan_presses(found, every_set=True).presses
         return "larch-3" in {each.label for each in asked if each.kind == "tired"}
 
@@ -250,7 +250,7 @@ def test_at_most_four_readings_tell_whether_a_spring_is_tired(
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
     low_risk(monkeypatch)
-    monkeypatch.setattr(press_checks, "OPEN_CHANCES", (-1.0, 2.0))
+    monkeypatch.setattr(press_plan, "OPEN_CHANCES", (-1.0, 2.0))
     three = [e for e in begun() if (e.label, e.height_mm) != ("larch-0", 28.0)]
     asked = {e.label for e in plan_presses(shop(three), every_set=True).presses}
     assert "larch-0" in asked
@@ -287,7 +287,7 @@ def test_last_each_chosen_spring_at_both_ends_of_the_lift(monkeypatch: pytest.Mo
 def test_then_what_an_assignment_needs_and_no_more(monkeypatch: pytest.MonkeyPatch) -> None:
     """Read at mid-window alone, springs are not read where they would stand at the valves."""
     low_risk(monkeypatch)
-    monkeypatch.setattr(press_checks, "OPEN_CHANCES", (0.5, 0.5))
+    monkeypatch.setattr(press_plan, "OPEN_CHANCES", (0.5, 0.5))
     middles = [
         reading(name, n, mm - LOWER_MM[name])
         for name in KG
@@ -308,7 +308,7 @@ def test_an_assignment_is_settled_in_a_press_a_spring_and_end(
 ) -> None:
     """Valves of unequal height, each spring read at its own two heights: still few presses."""
     low_risk(monkeypatch)
-    monkeypatch.setattr(press_checks, "OPEN_CHANCES", (0.5, 0.5))
+    monkeypatch.setattr(press_plan, "OPEN_CHANCES", (0.5, 0.5))
     text = TEXT.replace("valves = 3", "").replace(
         "[[shims]]", '[head.valves]\na = "38.8 mm"\nb = "39.0 mm"\nc = "39.1 mm"\n[[shims]]'
     )
@@ -333,8 +333,8 @@ def test_an_assignment_that_can_hardly_be_bettered_needs_no_press(
     """Three valves that miss by 0.5 of a tolerance each; at best what was not read leaves 0.4."""
     level = Level("shims", "optimal", 3 * 0.5**2, 3 * 0.4**2, (cast("ValvePlan", None),) * 3)
     cam, gain_n = parse_build(TEXT, "b.toml").cam, 0.1 * 2.0 * KGF_N
-    monkeypatch.setattr(press_checks, "MARGIN_N", gain_n * (1 + 1e-9 if inside else 1 - 1e-9))
-    assert press_checks._may_gain(level, cam) is not inside
+    monkeypatch.setattr(press_plan, "MARGIN_N", gain_n * (1 + 1e-9 if inside else 1 - 1e-9))
+    assert press_plan._may_gain(level, cam) is not inside
 
 
 def test_single_springs_have_no_inner() -> None:
