@@ -304,3 +304,12 @@ def test_a_page_that_cannot_be_written_is_one_line(
 ) -> None:
     assert whole.rig("card", None, "--html", str(tmp_path / "no" / "card.html")) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1
+
+
+def test_what_is_still_to_be_calibrated_is_said(
+    bench: Bench, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert bench.rig("weigh", weights()) == 0
+    assert "travel is still to be calibrated: coilbench rig gauge" in capsys.readouterr().out
+    assert bench.rig("gauge", GAUGES) == 0
+    assert "coilbench rig flex" in capsys.readouterr().out

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import json
+import re
 import shutil
 from pathlib import Path
 from typing import Any
@@ -370,6 +371,9 @@ def test_what_does_not_count_is_written_and_says_so(bench: Bench) -> None:
         StrokeRow.keep_rulings(db, find_set(db, "larch"), [("larch-01", 1, "leave")])
     told = json.loads(bench.export("--json"))
     files = {str(path.relative_to(bench.out)) for path in bench.out.rglob("*.csv")}
+    rig_files = sorted(name for name in files if name.startswith("rig"))
+    assert rig_files
+    assert all(re.fullmatch(r"rig.*-\d{4}-\d\d-\d\d(-\d+)?\.csv", name) for name in rig_files)
     assert told == {"folder": str(bench.out), "files": len(files)}
     strokes = table(bench.out, "strokes")
     assert {row["file"] for row in strokes} < files

@@ -309,3 +309,10 @@ def test_the_room_at_the_guide_is_said_where_it_is_given() -> None:
     assert "  Retainer to guide at full lift: 2.00 mm." in pairing_lines(roomy, SI)
     assert document(roomy)["retainer_clearance_mm"] == 2.0
     assert not any("Retainer" in line for line in pairing_lines(unsaid, SI))
+
+
+def test_each_pair_is_named_before_what_it_would_take() -> None:
+    lines = list(pairing_lines(pair(plan(), straight("larch", 50.0, 30.0)), SI))
+    at = next(n for n, line in enumerate(lines) if line.startswith("What each pair would take"))
+    assert lines[at + 1].startswith("  larch: fits with no shims")
+    assert lines[at + 1].endswith(".")
