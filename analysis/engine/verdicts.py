@@ -136,10 +136,10 @@ def count_valves(
     surely = at_valves([fit.sure for fit in fits])
     verdict: Verdict = "near"
     every = fillable == count  # with too few springs the bounds alone decide
-    if sure == fillable or (every and _can_be_filled(surely)):
+    if sure == fillable or (every and _can_be_filled(surely, strength)):
         verdict, sure, chosen = "fits", fillable, fillable
     elif at_most(hopes, has_inner=inner is not None) < fillable or (
-        every and possible < count and not _can_be_filled(hopes)
+        every and possible < count and not _can_be_filled(hopes, strength)
     ):
         verdict = "misses"
     elif possible < fillable and any(fit.open.any() for fit in fits):
@@ -196,11 +196,13 @@ def filled(allowed: Flags, strength: tuple[Array, Array | None]) -> int:
     return best
 
 
-def _can_be_filled(allowed: Flags) -> bool:
+def _can_be_filled(allowed: Flags, strength: tuple[Array, Array | None]) -> bool:
     """Tell exactly whether all valves can be given allowed springs of their own, (V, O, I)."""
     valves, _, inners = allowed.shape
-    if at_most(allowed, has_inner=inners > 1) < valves:
+    if at_most(allowed, has_inner=strength[1] is not None) < valves:
         return False
+    if strength[1] is None or filled(allowed, strength) == valves:
+        return True  # two sides are matched exactly; and what was found is there
     problem = ThreeIndexProblem(
         costs=lambda at: np.where(allowed[at], 0.0, np.inf)[:, :, None],
         wanted=np.ones(valves, dtype=np.intp),

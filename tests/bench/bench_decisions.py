@@ -75,7 +75,9 @@ def judge(shop: Shop, said: Counter[str]) -> None:
     sizes = {name: len(springs) for name, springs in shop.springs.items()}
     for each in pair_sets(shop.build, shop.sets()).combinations:
         said[each.verdict] += 1
-        bars = {"binds", "margin_low", "some_bind", "too_few_shims"} & {reason.kind for reason in each.reasons}
+        bars = {"binds", "margin_low", "some_bind", "too_few_shims"} & {
+            reason.kind for reason in each.reasons
+        }
         if each.fits and not all_inside(shop, each):
             said[f"{each.verdict}: false"] += 1
         if each.verdict == "misses" and not bars and all_inside(shop, each):
