@@ -205,8 +205,8 @@ def test_a_reading_never_makes_less_sure(readings: list[PressReading], more: Pre
     after = replace(start, readings=(*readings, more))
     sought = before.springs_at([more.height_mm]).and_also(before.mean_of_sound(np.array([38.0])))
     narrower = np.diag(before.loads(sought).cov_n2) - np.diag(after.loads(sought).cov_n2)
-    largest = np.diag(before.loads(sought).cov_n2).max()
-    assert np.all(narrower > -1e-8 * largest)  # what the arithmetic of such spreads leaves
+    beforehand = np.diag(start.loads(sought).cov_n2).max()
+    assert np.all(narrower > -1e-8 * beforehand)  # what the arithmetic of such spreads leaves
 
 
 @settings(deadline=None, max_examples=25)
