@@ -37,10 +37,11 @@ from coilbench.capture.book.importing import (
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
+from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.units import counted
 
 SHOWN_FIGURES = 8  # of an id: enough to distinguish some millions

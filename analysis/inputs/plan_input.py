@@ -26,9 +26,9 @@ from coilbench.analysis.inputs.measured import (
 )
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import set_provenance
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
-from coilbench.capture.tables.keyed import KeyedSetup
 
 SCALE_U = 0.005  # of the load, k = 1: a household scale that was never weighed; common practice
 LEAST_U_N = 0.02  # of one reading, k = 1: no reading is better

@@ -17,13 +17,14 @@ from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.stored import points_as_rows, reduced_curve
 from coilbench.capture.strokes.sweep import Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
-from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedReading, KeyedSetup
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedBranches, KeyedReading
 from coilbench.capture.tables.sweep_files import PointsFile, SpringPoints, read_sweep_file
 
 # Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
@@ -256,7 +257,7 @@ def store_readings(
     sweeps = []
     entry_id = new_id()
     for label, own in by_label.items():
-        branches = setup.convert(own, record.free_length_mm)
+        branches = KeyedBranches.of(own, setup, record.free_length_mm)
         for one in own:
             refuse_height(record, label, one.spring_height_mm(record.free_length_mm))
         sweeps.append(

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-import math
 import re
 from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench.capture.calibration.scale import Scale
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Branch
-from coilbench.capture.units import KGF_N, LENGTH_IN_MM, LOAD_IN_N, parse_length_mm, parse_load_n
+from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N, parse_length_mm, parse_load_n
 
 NOTE_EXAMPLE = (
     "larch-07 38.5mm 22.4kg, or larch-07 15mm down 22.4kg, with up at the end on the way up"
@@ -127,93 +125,21 @@ class KeyedReading:
 
 
 @dataclass(frozen=True)
-class KeyedSetup:
-    """How the readings were taken; the defaults are our assumptions.
+class KeyedBranches:
+    """One spring's keyed readings, with the fields of a Sweep."""
 
-    Attributes:
-        tare_n: what the scale shows with the blocks and cups on it and no spring pressed.
-        lever_ratio: the spring's load over the load on the scale; above 1 where a bar
-            carries a part (common practice, no source).
-        lever_ratio_u: its standard uncertainty (k = 1), as a fraction.
-        scale_resolution_n: the scale's smallest step.
-        scale_repeatability_n: standard deviation of the scale's readings of one load.
-        quill_resolution_mm: the depth scale's smallest step.
-        scale: the scale's own calibration, used instead of scale_repeatability_n; None takes its
-            readings as they are.
-    """
+    loading: Branch
+    unloading: Branch
+    load_u_n: float
+    load_u_relative: float
+    height_u_mm: float
 
-    tare_n: float = 0.0
-    lever_ratio: float = 1.0
-    lever_ratio_u: float = 0.0
-    scale_resolution_n: float = 0.1 * KGF_N
-    scale_repeatability_n: float = 0.2 * KGF_N
-    quill_resolution_mm: float = 0.1
-    scale: Scale | None = None
-
-    def __post_init__(self) -> None:
-        """Raise CoilbenchError for a value below 0 or not finite, or a lever ratio of 0."""
-        for name, value in self._numbers().items():
-            if not math.isfinite(value) or value < 0.0:
-                raise CoilbenchError(f"{name} of {value:g} is impossible", hint="Give 0 or more")
-        if self.lever_ratio == 0.0:
-            raise CoilbenchError(
-                "the lever ratio must be above 0", hint="Give 1 where there is no lever"
-            )
-
-    def _numbers(self) -> dict[str, float]:
-        return {name: value for name, value in vars(self).items() if name != "scale"}
-
-    def to_document(self) -> dict[str, Any]:
-        """Return it for JSON, the scale as its fit."""
-        scale = self.scale
-        known = None if scale is None else {"name": scale.name, "fit": asdict(scale.fit)}
-        return self._numbers() | {"scale": known}
-
-    def true_n(self, shown_n: float) -> float:
-        """Return the load on the scale.
-
-        Raises:
-            CoilbenchError: the reading is above the scale's calibrated range.
-        """
-        return shown_n if self.scale is None else self.scale.load_n(shown_n)
-
-    def load_u_at(self, shown_n: float) -> float:
-        """Standard uncertainty (k = 1) of the load at a reading, without the relative part, N."""
-        if self.scale is None:
-            return self.load_u_n
-        u_n = self.scale.difference_u_n(shown_n, self.tare_n, self.scale_resolution_n)
-        return self.lever_ratio * u_n
-
-    @property
-    def load_u_n(self) -> float:
-        """Standard uncertainty (k = 1) of a load from a scale without its own calibration, N.
-
-        A load is the difference of two readings, with the spring and without. Each is rectangular
-        within a step of the resolution (GUM F.2.2.1: step / sqrt(12)) and scatters by the
-        repeatability; the lever multiplies both.
-        """
-        one_reading = math.hypot(
-            self.scale_resolution_n / math.sqrt(12.0), self.scale_repeatability_n
-        )
-        return self.lever_ratio * math.sqrt(2.0) * one_reading
-
-    @property
-    def load_u_relative(self) -> float:
-        """Standard uncertainty (k = 1) as a fraction of the load: lever, masses of the scale."""
-        of_masses = 0.0 if self.scale is None else self.scale.reference_u_relative
-        return math.hypot(self.lever_ratio_u, of_masses)
-
-    @property
-    def height_u_mm(self) -> float:
-        """Standard uncertainty (k = 1) of a height, mm.
-
-        A height is the difference of two readings of the quill, each rectangular within a step
-        (GUM F.2.2.1).
-        """
-        return math.sqrt(2.0) * self.quill_resolution_mm / math.sqrt(12.0)
-
-    def convert(
-        self, readings: Sequence[KeyedReading], free_length_mm: float | None = None
+    @classmethod
+    def of(
+        cls,
+        readings: Sequence[KeyedReading],
+        setup: KeyedSetup,
+        free_length_mm: float | None = None,
     ) -> KeyedBranches:
         """Turn one spring's readings into heights and loads.
 
@@ -225,24 +151,13 @@ class KeyedSetup:
             CoilbenchError: a load below 0 after the tare, a depth without a free length, or a
                 height that is not between 0 and the free length.
         """
-        return KeyedBranches(
-            loading=_branch([r for r in readings if r.loading], self, free_length_mm),
-            unloading=_branch([r for r in readings if not r.loading], self, free_length_mm),
-            load_u_n=max(self.load_u_at(reading.shown_load_n) for reading in readings),
-            load_u_relative=self.load_u_relative,
-            height_u_mm=self.height_u_mm,
+        return cls(
+            loading=_branch([r for r in readings if r.loading], setup, free_length_mm),
+            unloading=_branch([r for r in readings if not r.loading], setup, free_length_mm),
+            load_u_n=max(setup.load_u_at(reading.shown_load_n) for reading in readings),
+            load_u_relative=setup.load_u_relative,
+            height_u_mm=setup.height_u_mm,
         )
-
-
-@dataclass(frozen=True)
-class KeyedBranches:
-    """One spring's keyed readings, with the fields of a Sweep."""
-
-    loading: Branch
-    unloading: Branch
-    load_u_n: float
-    load_u_relative: float
-    height_u_mm: float
 
 
 def _branch(

@@ -39,7 +39,7 @@ from coilbench.analysis.engine.press_model import PressReading
 from coilbench.analysis.engine.press_plan import once, plan_presses
 from coilbench.analysis.engine.press_shop import Press, PressPlan, Shop, ShopSet
 from coilbench.analysis.engine.shims import SeatChoice
-from coilbench.capture.tables.keyed import KeyedSetup
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.units import KGF_N
 
 Array = NDArray[np.float64]

@@ -16,10 +16,11 @@ from coilbench.capture.book.importing import (
 )
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
+from coilbench.capture.tables.keyed import KeyedReading
 
 DATA = Path(__file__).parents[2] / "data"
 POINTS = "label,height_mm,load_kg\nlarch-01,38.0,22.4\nlarch-01,27.1,40.7\n"

@@ -10,9 +10,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from uncertainties import correlated_values, ufloat
 
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale, step_of
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
+from coilbench.capture.tables.keyed import KeyedBranches, KeyedReading
 from coilbench.capture.units import KGF_N
 
 MASSES_KG = (0.0, 10.0, 20.0, 30.0, 40.0, 60.0)
@@ -68,7 +69,7 @@ def test_keyed_loads_hold_the_truth(seed: int) -> None:
     for spring_kg in rng.uniform(20, 80, 40):
         on_scale = 1.5 + spring_kg / 2.0
         reading = KeyedReading("a", shown(on_scale, rng) * KGF_N, 38.0)
-        got = setup.convert([reading])
+        got = KeyedBranches.of([reading], setup)
         u = 2.0 * math.hypot(got.load_u_n, got.load_u_relative * got.loading.load_n[0])
         missed += abs(got.loading.load_n[0] - spring_kg * KGF_N) > u
     assert missed <= 6
@@ -77,7 +78,7 @@ def test_keyed_loads_hold_the_truth(seed: int) -> None:
 def test_without_its_calibration_the_same_scale_misses() -> None:
     """What the correction is for: 2 % and 0.3 kg are more than steps and scatter explain."""
     reading = KeyedReading("a", shown(50.0) * KGF_N, 38.0)
-    got = KeyedSetup().convert([reading])
+    got = KeyedBranches.of([reading], KeyedSetup())
     u = 2.0 * math.hypot(got.load_u_n, got.load_u_relative)
     assert abs(got.loading.load_n[0] - 50.0 * KGF_N) > u
 

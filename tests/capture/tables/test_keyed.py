@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
+from coilbench.capture.tables.keyed import KeyedBranches, KeyedReading
 
 KG = 9.80665  # N, exact: 3rd CGPM, 1901
 
@@ -96,7 +97,7 @@ def test_depths_of_the_trade() -> None:
         KeyedReading.parse("x 15mm down 22.4kg"),
         KeyedReading.parse("x 25.9mm down 40.7kg"),
     ]
-    branches = KeyedSetup().convert(readings, free_length_mm=53.0)
+    branches = KeyedBranches.of(readings, KeyedSetup(), free_length_mm=53.0)
     assert branches.loading.height_mm.tolist() == pytest.approx([38.0, 27.1])
     assert len(branches.unloading) == 0
     low, high = branches.loading.load_n / KG
@@ -107,7 +108,7 @@ def test_tare_and_lever() -> None:
     """Common practice, no source: a bar that halves the load, on blocks of 1.2 kg."""
     setup = KeyedSetup(tare_n=1.2 * KG, lever_ratio=2.0, lever_ratio_u=0.01)
     readings = [KeyedReading.parse("x 38mm 12.4kg"), KeyedReading.parse("x 38mm 12.2kg up")]
-    branches = setup.convert(readings)
+    branches = KeyedBranches.of(readings, setup)
     assert branches.loading.load_n.tolist() == pytest.approx([22.4 * KG])
     assert branches.unloading.load_n.tolist() == pytest.approx([22.0 * KG])
     assert branches.load_u_relative == 0.01
@@ -145,7 +146,7 @@ def test_readings_refused(
     reading: KeyedReading, setup: KeyedSetup, free_length_mm: float | None, said: str
 ) -> None:
     with pytest.raises(CoilbenchError) as caught:
-        setup.convert([reading], free_length_mm)
+        KeyedBranches.of([reading], setup, free_length_mm)
     assert str(caught.value).startswith(said)
     assert caught.value.hint
 
