@@ -153,6 +153,11 @@ def _notes(comparison: Comparison) -> list[str]:
             "Both were read with the same calibration: its errors cancel. A rig that drifted "
             "between shows as a change of all: coilbench rig check --mass tells."
         )
+    elif shared == {"scale"}:
+        notes.append(
+            "Both are taken to be read off one scale, whose own error cancels. Weigh a known mass "
+            "both times to be sure: coilbench rig weigh --scale."
+        )
     elif shared and "none" not in shared:
         notes.append(
             "The load was read with the same calibration, whose errors cancel; the travel's was "

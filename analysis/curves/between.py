@@ -33,9 +33,8 @@ def with_set_shape(curves: Sequence[SpringCurve]) -> tuple[SpringCurve, ...]:
 def _told(curve: SpringCurve, others: Sequence[SpringCurve]) -> SpringCurve:
     if all(sweep.dense for sweep in curve.sweeps):
         return curve
-    reads = [sweep for one in others for sweep in (*one.sweeps, one.joined) if sweep is not None]
-    joined = None if curve.joined is None else _bent(curve.joined, reads)
-    return replace(curve, sweeps=tuple(_bent(each, reads) for each in curve.sweeps), joined=joined)
+    reads = [sweep for one in others for sweep in one.sweeps]
+    return replace(curve, sweeps=tuple(_bent(each, reads) for each in curve.sweeps))
 
 
 def _bent(sweep: SweepFit, reads: Sequence[SweepFit]) -> SweepFit:

@@ -13,10 +13,11 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.load_budget import SHAPE_SOURCE, budget_lines
-from coilbench.analysis.curves.sweep_fit import WAYS, Array, Look, Side, SweepFit
+from coilbench.analysis.curves.sweep_fit import EDGE_MM, WAYS, Array, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 NoteKind = Literal[
     "fast strokes left out",
@@ -29,6 +30,7 @@ NoteKind = Literal[
     "one branch",
     "no rate",
     "few samples",
+    "outside_read",
 ]
 
 
@@ -39,7 +41,7 @@ class CurveNote:
     Attributes:
         strokes: left out, being too fast.
         side: the one branch that was measured, or that has too few samples to be one.
-        load_n, height_mm: the calibration's largest load or lowest height.
+        load_n, height_mm: the calibration's largest load or lowest height; how far outside.
         u: expanded uncertainty (k = 2) of what is unknown: lag s, flex mm/N, zero N.
         delay_s: the typical delay that was undone.
     """
@@ -139,7 +141,7 @@ class Reading:
 
     @property
     def shape_u_n(self) -> float:
-        """What the spring may do between the heights read, k = 2; 0 where it was read there."""
+        """What the spring may do where it was not read, k = 2; 0 where it was read there."""
         shape = (line for line in self.budget.lines if line.source == SHAPE_SOURCE)
         return 2.0 * math.hypot(*(line.contribution_n for line in shape))
 
@@ -192,9 +194,8 @@ class SpringCurve:
     Attributes:
         branch: which branch a load is read from; `mean` is the mean of both where both were
             measured at that height, else the one there is.
-        sweeps: one entry a sweep that was measured, at least one.
-        joined: all sweeps of chosen points as one, where there are several: a spring whose
-            readings were noted one at a time is read between them.
+        sweeps: one entry a sampled sweep, and one for all readings at chosen heights together; at
+            least one.
         free_length_mm: from first contact of the dense sweeps, else as given, else None.
         free_length_u_mm: its expanded uncertainty, k = 2.
         solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
@@ -208,7 +209,6 @@ class SpringCurve:
     label: str
     branch: BranchChoice
     sweeps: tuple[SweepFit, ...]
-    joined: SweepFit | None
     free_length_mm: float | None
     free_length_u_mm: float | None
     solid_height_mm: float | None
@@ -263,13 +263,15 @@ class SpringCurve:
         """
         side, looks = self._best_looks(height_mm)
         load = _mean(look.load_n for look in looks)
-        slope = self._slope_at(side, looks, height_mm, load)
+        slope = self._slope_at(looks, height_mm, load)
         notes = list(self.notes)
         if self.branch == "mean" and side != "both":
             notes.append(CurveNote("one branch", side=side))
         if slope is None:
             notes.append(CurveNote("no rate"))
             slope = 0.0
+        if (outside_mm := max(look.outside_mm for look in looks)) > 0.0:
+            notes.append(CurveNote("outside_read", height_mm=outside_mm))
         if any(look.slope_n_per_mm == 0.0 for look in looks):
             looks = [look._replace(slope_n_per_mm=slope) for look in looks]
         lines = budget_lines((1.0 / len(looks), look) for look in looks)
@@ -317,7 +319,7 @@ class SpringCurve:
     def _largest_loop_n(self) -> float:
         """The widest friction loop seen at any of some heights; 0 where none is."""
         heights = np.linspace(self.lowest_mm, self.highest_mm, LOOP_HEIGHTS).tolist()
-        looks = [sweep.look("both", height) for sweep in self._every for height in heights]
+        looks = [sweep.look("both", height) for sweep in self.sweeps for height in heights]
         return max((abs(look.loop_n) for look in looks if look is not None), default=0.0)
 
     @property
@@ -328,7 +330,7 @@ class SpringCurve:
         """
         best: tuple[float, float, float] = (0.0, self.highest_mm, self.lowest_mm)
         for side in SIDES[self.branch]:
-            for sweep in self._every:
+            for sweep in self.sweeps:
                 fits = [fit for fit in sweep.fits(side) if fit is not None]
                 if len(fits) == len(WAYS[side]):
                     top, low = min(f.highest_mm for f in fits), max(f.lowest_mm for f in fits)
@@ -336,10 +338,6 @@ class SpringCurve:
             if side == "both" and best[0] >= BOTH_SHARE * (self.highest_mm - self.lowest_mm):
                 break
         return best[1:]
-
-    @property
-    def _every(self) -> tuple[SweepFit, ...]:
-        return self.sweeps if self.joined is None else (*self.sweeps, self.joined)
 
     def window_mm(self, shares: tuple[float, float] = RATE_WINDOW) -> tuple[float, float] | None:
         """Heights between two shares of the deflection, the higher one first.
@@ -379,20 +377,21 @@ class SpringCurve:
     def _seen(self, side: Side, *heights_mm: float) -> list[tuple[Look, ...]]:
         """What one side shows at some heights, stroke by stroke, of those that show them all.
 
-        Strokes that were read there come before the joined points, and those before what single
-        strokes of few points leave open between theirs.
+        What was read there comes before what lies between two heights read, or outside them.
         """
+        if any(map(self._out_of_reach, heights_mm)):
+            return []
+        rows = [tuple(sweep.look(side, mm) for mm in heights_mm) for sweep in self.sweeps]
+        seen = [tuple(look for look in row if look is not None) for row in rows]
+        whole = [row for row in seen if len(row) == len(heights_mm)]
+        return [row for row in whole if all(look.between.u_n == 0.0 for look in row)] or whole
 
-        def shown(sweeps: Iterable[SweepFit]) -> list[tuple[Look, ...]]:
-            rows = [tuple(sweep.look(side, mm) for mm in heights_mm) for sweep in sweeps]
-            seen = [tuple(look for look in row if look is not None) for row in rows]
-            return [row for row in seen if len(row) == len(heights_mm)]
-
-        alone = shown(self.sweeps)
-        read = [row for row in alone if all(look.between.u_n == 0.0 for look in row)]
-        if read or self.joined is None:
-            return read or alone
-        return shown([self.joined]) or alone
+    def _out_of_reach(self, height_mm: float) -> bool:
+        """Whether a height outside what was read is one at which the line can't go on."""
+        solid_mm, free_mm = self.solid_height_mm, self.free_length_mm
+        if height_mm < self.lowest_mm - EDGE_MM:
+            return solid_mm is not None and height_mm < solid_mm + SOLID_KEPT_MM
+        return height_mm > self.highest_mm + EDGE_MM and free_mm is not None and height_mm > free_mm
 
     def _best_looks(self, height_mm: float) -> tuple[Side, list[Look]]:
         for side in SIDES[self.branch]:
@@ -417,16 +416,11 @@ class SpringCurve:
         ends_mm = self.lowest_mm, self.highest_mm
         raise HeightNotMeasured(NotMeasured(self.label, low_mm, *ends_mm, None, high_mm))
 
-    def _slope_at(
-        self, side: Side, looks: Sequence[Look], height_mm: float, load_n: float
-    ) -> float | None:
-        """Local rate; of a lone point from the joined points, else the free length, else None."""
+    def _slope_at(self, looks: Sequence[Look], height_mm: float, load_n: float) -> float | None:
+        """Local rate; of a lone point from the free length, else None."""
         slope = _mean(look.slope_n_per_mm for look in looks)
         if slope != 0.0:
             return slope
-        joined = None if self.joined is None else self.joined.look(side, height_mm)
-        if joined is not None and joined.slope_n_per_mm != 0.0:
-            return joined.slope_n_per_mm
         if self.free_length_mm is not None and self.free_length_mm > height_mm:
             return load_n / (self.free_length_mm - height_mm)
         return None

@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from dataclasses import replace
 
 import numpy as np
 
 from coilbench.analysis.curves.curve import BranchChoice, CurveNote, FoundHeight, SpringCurve
 from coilbench.analysis.curves.ends import find_contact, find_solid_height
 from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N
-from coilbench.analysis.curves.passes import chained, fit_sweep
+from coilbench.analysis.curves.passes import fit_points, fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.curves.wall import judge_coils
 from coilbench.capture.calibration.regression import value
@@ -38,7 +37,10 @@ def fit_curve(
         CoilbenchError: there is no usable sample of that branch.
     """
     sweeps, notes = _slow_enough(sweeps)
-    fits = tuple(fit for sweep in sweeps if (fit := fit_sweep(sweep)) is not None)
+    dense = [fit_sweep(sweep) for sweep in sweeps if sweep.dense]
+    pointed = [sweep for sweep in sweeps if not sweep.dense]
+    pooled = fit_points(pointed) if pointed else None
+    fits = tuple(fit for fit in (*dense, pooled) if fit is not None)
     contact, soft = find_contact(fits)
     bind = find_solid_height(fits)
     free = contact
@@ -50,7 +52,6 @@ def fit_curve(
         label,
         branch,
         fits,
-        _join_points(sweeps),
         None if free is None else free.height_mm,
         None if free is None else free.height_u_mm,
         solid_height_mm,
@@ -102,22 +103,3 @@ def _beyond(fit: SweepFit, rig: RigReading) -> Iterator[CurveNote]:
     reach_mm = shortest_mm - BEYOND * (longest_mm - shortest_mm)
     if min(branch.lowest_mm for branch in branches) < reach_mm:
         yield CurveNote("beyond gauges", height_mm=float(shortest_mm))
-
-
-def _join_points(sweeps: Sequence[Sweep]) -> SweepFit | None:
-    """Take the chosen points of several sweeps as one, with the mean of their uncertainties.
-
-    None where fewer than two sweeps hold points.
-    """
-    pointed = [sweep for sweep in sweeps if not sweep.dense]
-    if len(pointed) < 2:
-        return None
-    joined = replace(
-        pointed[0],
-        loading=chained([sweep.loading for sweep in pointed]),
-        unloading=chained([sweep.unloading for sweep in pointed]),
-        load_u_n=float(np.mean([sweep.load_u_n for sweep in pointed])),
-        load_u_relative=float(np.mean([sweep.load_u_relative for sweep in pointed])),
-        height_u_mm=float(np.mean([sweep.height_u_mm for sweep in pointed])),
-    )
-    return fit_sweep(joined)

@@ -10,42 +10,26 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Iterable, Iterator
 from itertools import chain
-from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.sweep_fit import Array, Look, SweepFit
+from coilbench.analysis.curves.effects import ONE, Effect, counts_at, curve_effect, plain, powers
+from coilbench.analysis.curves.hand_budget import point_effects
+from coilbench.analysis.curves.sweep_fit import Look, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
-from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure, slope, value
+from coilbench.capture.calibration.regression import hidden_departure, slope, value
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, StrokeRepeat
 
 COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors that is one offset
 #   for the whole sweep (zero, datum) and leaves a difference; the rest (nonlinearity, steps)
-#   stays. Our convention, no source. Points read one by one have no common share: of their load's
-#   and height's errors, not of the one in proportion, which is the instrument's in every reading.
+#   stays. Our convention, no source.
 # How much a press gives that was not measured: 0 to some 1.2 mm at 1000 N. Common practice at
 # bench and pillar drills, no source; k = 1 as of a normal law that holds 95 % of it.
 FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
-_ONE = np.eye(1)
-
 
 SHAPE_SOURCE = "shape between the heights read"
-
-
-class Effect(NamedTuple):
-    """How one input, or some that are correlated, moves one sweep's load at one height."""
-
-    source: str
-    key: Hashable  # the same for effects of the very same error
-    unit: str
-    sensitivity: float  # for the budget: N per unit of the input
-    gradient: Array  # (p,), N per unit of each correlated input
-    covariance: Array  # (p, p), k = 1
-    shared: bool = True  # whether all springs of the rig have the error in common
-    kind: Literal["A", "B"] = "B"
-    degrees_of_freedom: float = math.inf
 
 
 def budget_lines(weighted: Iterable[tuple[float, Look]]) -> list[BudgetLine]:
@@ -80,7 +64,9 @@ def budget_lines(weighted: Iterable[tuple[float, Look]]) -> list[BudgetLine]:
 
 def _effects(look: Look) -> Iterator[Effect]:
     sweep = look.sweep
-    if sweep.rig is None:
+    if look.readings:
+        yield from point_effects(look.readings, look.slope_n_per_mm)
+    elif sweep.rig is None:
         yield from _converted_effects(look)
     else:
         yield from _load_effects(look, sweep.rig)
@@ -88,16 +74,9 @@ def _effects(look: Look) -> Iterator[Effect]:
     if sweep.lag is not None:
         yield _lag_effect(look, sweep.lag)
     if look.between.u_n > 0.0:
-        yield _plain(SHAPE_SOURCE, look.between.gap_mm, "N", 1.0, look.between.u_n)
+        yield plain(SHAPE_SOURCE, look.between.gap_mm, "N", 1.0, look.between.u_n)
     if look.turn_u_n > 0.0:
-        yield _plain("friction at the turn", look.height_mm, "N", 1.0, look.turn_u_n, shared=False)
-
-
-def _plain(
-    source: str, key: Hashable, unit: str, sensitivity: float, u: float, *, shared: bool = True
-) -> Effect:
-    """One input alone."""
-    return Effect(source, key, unit, sensitivity, np.array([sensitivity * u]), _ONE, shared)
+        yield plain("friction at the turn", look.height_mm, "N", 1.0, look.turn_u_n, shared=False)
 
 
 def _converted_effects(look: Look) -> Iterator[Effect]:
@@ -106,27 +85,26 @@ def _converted_effects(look: Look) -> Iterator[Effect]:
     Several sweeps on one bench share them: what is left at one height is left in each.
     """
     sweep, rate = look.sweep, look.slope_n_per_mm
-    common = COMMON_SHARE if sweep.dense else 0.0
-    parts = (common, "", "common"), (1.0 - common, " there", look.height_mm)
+    parts = (COMMON_SHARE, "", "common"), (1.0 - COMMON_SHARE, " there", look.height_mm)
     for share, name, key in parts:
         part, shared = math.sqrt(share), key == "common"
-        yield _plain(f"load{name}", key, "N", 1.0, part * sweep.load_u_n, shared=shared)
-        yield _plain(f"height{name}", key, "mm", rate, part * sweep.height_u_mm, shared=shared)
-    yield _plain("load in proportion", "common", "1", look.load_n, sweep.load_u_relative)
+        yield plain(f"load{name}", key, "N", 1.0, part * sweep.load_u_n, shared=shared)
+        yield plain(f"height{name}", key, "mm", rate, part * sweep.height_u_mm, shared=shared)
+    yield plain("load in proportion", "common", "1", look.load_n, sweep.load_u_relative)
 
 
 def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     # by the part of the calibration, not the whole: a datum set again leaves the cell's errors
     fit, zero = rig.calibration.load, rig.zero_counts
     counts = counts_at(fit, look.load_n, zero)
-    gradient = _powers(counts, fit) - _powers(zero, fit)
-    yield _curve_effect("load curve, from zero", fit, "N", 1.0, gradient, fit)
+    gradient = powers(counts, fit) - powers(zero, fit)
+    yield curve_effect("load curve, from zero", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, counts, minus_x=zero))
-        yield _plain("bend of the cell that the masses cannot show", fit, "N", 1.0, bend_n)
-    yield _plain("masses", fit, "1", look.load_n, rig.calibration.load_u_relative)
+        yield plain("bend of the cell that the masses cannot show", fit, "N", 1.0, bend_n)
+    yield plain("masses", fit, "1", look.load_n, rig.calibration.load_u_relative)
     if not rig.zero_known:
-        yield _plain("zero, not read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
+        yield plain("zero, not read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
 
 
 def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
@@ -134,24 +112,14 @@ def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     travel, flex, load_n = calibration.travel, calibration.flex, look.load_n
     give_mm = float(calibration.flex_mm(load_n))
     counts = counts_at(travel, look.height_mm - give_mm, None)
-    powers = _powers(counts, travel)
-    yield _curve_effect("travel curve", rig_id, "mm", rate, rate * powers, travel)
+    yield curve_effect("travel curve", rig_id, "mm", rate, rate * powers(counts, travel), travel)
     rounded_mm = rig.travel_step_mm / math.sqrt(12.0 * max(travel.points, 1))
-    yield _plain("steps of the travel under the gauges", rig_id, "mm", rate, rounded_mm)
+    yield plain("steps of the travel under the gauges", rig_id, "mm", rate, rounded_mm)
     if flex is None:
         give_u_mm = FLEX_UNKNOWN_U_MM_PER_N * load_n
-        yield _plain("press flex, not measured", rig_id, "mm", rate, give_u_mm)
+        yield plain("press flex, not measured", rig_id, "mm", rate, give_u_mm)
         return
-    yield _curve_effect("press flex", flex, "mm", rate, rate * _powers(load_n, flex), flex)
-
-
-def _curve_effect(
-    source: str, key: Hashable, unit: str, sensitivity: float, gradient: Array, fit: PolynomialFit
-) -> Effect:
-    """A fit's coefficients together, correlated; few points tell by their degrees of freedom."""
-    freedom = math.inf if fit.degrees_of_freedom is None else fit.degrees_of_freedom
-    covariance = np.array(fit.covariance) / fit.widened**2
-    return Effect(source, key, unit, sensitivity, gradient, covariance, degrees_of_freedom=freedom)
+    yield curve_effect("press flex", flex, "mm", rate, rate * powers(load_n, flex), flex)
 
 
 # The sources of what another stroke would have shown: seen on others of the set, or assumed.
@@ -169,7 +137,7 @@ def _repeat_effect(look: Look) -> Iterator[Effect]:
         "mm",
         rate,
         np.array([rate * repeat.u_mm]),
-        _ONE,
+        ONE,
         shared=False,
         kind="A" if repeat.seen else "B",
         degrees_of_freedom=repeat.degrees_of_freedom,
@@ -188,20 +156,6 @@ def _lag_effect(look: Look, lag: Lag) -> Effect:
         kind="A" if lag.known else "B",
         degrees_of_freedom=lag.degrees_of_freedom,
     )
-
-
-def _powers(x: float, fit: PolynomialFit) -> Array:
-    """Sensitivity of the polynomial at x to its coefficients, shape (p,)."""
-    return np.asarray(x ** np.arange(fit.degree + 1), dtype=np.float64)
-
-
-def counts_at(fit: PolynomialFit, y: float, minus_x: float | None) -> float:
-    """Return the x at which a nearly straight fit is y (less its value at minus_x)."""
-    wanted = y if minus_x is None else y + float(value(fit, minus_x))
-    x = (wanted - fit.coefficients[0]) / fit.coefficients[1]
-    for _ in range(3):
-        x += (wanted - float(value(fit, x))) / float(slope(fit, x))
-    return x
 
 
 TYPICAL_RATE_N_PER_MM = 20.0  # of a valve spring of a road engine; common practice, no source

@@ -12,6 +12,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from coilbench.analysis.curves.points import Points, readings_of
 from coilbench.analysis.curves.sweep_fit import (
     GRID_STEP_MM,
     TURN_MM,
@@ -82,20 +83,18 @@ def _jitter_mm(height_mm: Array) -> float:
 
 def fit_sweep(sweep: Sweep) -> SweepFit | None:
     """Fit both branches; None where the sweep holds no usable sample."""
-    loading_bins: Bins | None = None
-    unloading_bins: Bins | None = None
-    sparse: Way | None = None
+    loading_bins: Bins | None
+    unloading_bins: Bins | None
     if not sweep.dense:
-        fits = [BranchFit.of_points(branch) for branch in (sweep.loading, sweep.unloading)]
-    else:
-        loading_bins, rising = (fine_bins(branch) for branch in split_passes(sweep))
-        sparse = _sparse(loading_bins, rising)
-        unloading, unloading_bins = _fit_unloading(rising, sweep.turned_mm)
-        fits = [loading_bins.fit(GRID_STEP_MM), unloading]
-        if sparse == "loading":
-            fits[0] = loading_bins = None
-        elif sparse == "unloading":
-            fits[1] = unloading_bins = None
+        return fit_points([sweep])
+    loading_bins, rising = (fine_bins(branch) for branch in split_passes(sweep))
+    sparse = _sparse(loading_bins, rising)
+    unloading, unloading_bins = _fit_unloading(rising, sweep.turned_mm)
+    fits = [loading_bins.fit(GRID_STEP_MM), unloading]
+    if sparse == "loading":
+        fits[0] = loading_bins = None
+    elif sparse == "unloading":
+        fits[1] = unloading_bins = None
     flex = None if sweep.rig is None else sweep.rig.calibration.flex
     reach_n = math.inf if flex is None else FLEX_REACH * flex.x_max
     if all(fit is None or fit.load_n.max() <= reach_n for fit in fits):
@@ -117,9 +116,27 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
         sweep.lag,
         reach_n,
         sweep.turned_mm,
-        loading_bins,
-        unloading_bins,
-        sparse,
+        loading_bins=loading_bins,
+        unloading_bins=unloading_bins,
+        sparse=sparse,
+    )
+
+
+def fit_points(sweeps: Sequence[Sweep]) -> SweepFit | None:
+    """Pool the chosen points of some sweeps, one or more; None where there is no finite one."""
+    down, up = (Points.pooled(readings_of(sweeps, loading=way)) for way in (True, False))
+    if down is None and up is None:
+        return None
+    return SweepFit(
+        None if down is None else BranchFit.of_nodes(down),
+        None if up is None else BranchFit.of_nodes(up),
+        max(sweep.load_u_n for sweep in sweeps),
+        max(sweep.load_u_relative for sweep in sweeps),
+        max(sweep.height_u_mm for sweep in sweeps),
+        dense=False,
+        sweep_id=sweeps[0].sweep_id,
+        loading_points=down,
+        unloading_points=up,
     )
 
 

@@ -215,9 +215,8 @@ def _inside(points: BranchFit, span: Span) -> np.typing.NDArray[np.bool_]:
 
 
 def _read_sweeps(curve: SpringCurve) -> list[SweepFit]:
-    """Return the dense sweeps of a curve, else all its chosen points as one sweep."""
-    pointed = curve.sweeps[0] if curve.joined is None else curve.joined
-    return [sweep for sweep in curve.sweeps if sweep.dense] or [pointed]
+    """Return the dense sweeps of a curve, else its chosen points."""
+    return [sweep for sweep in curve.sweeps if sweep.dense] or list(curve.sweeps)
 
 
 class Loop(NamedTuple):

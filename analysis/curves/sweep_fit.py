@@ -14,6 +14,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.analysis.curves.points import Points, Weighted
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 from coilbench.capture.strokes.sweep import Branch, RigReading
@@ -115,6 +116,8 @@ class BranchFit(NamedTuple):
 
         A load bent by as much as the rate may change lies bend rate t (L - t) / L off the straight
         line, L the gap and t the way into it; a rectangle, so the k = 1 is that over sqrt(3).
+        Outside by d, the line that goes on may be off by BEND_SHARE of its rate all the way:
+        BEND_SHARE rate d, a rectangle too.
         """
         at = int(np.searchsorted(self.height_mm, height_mm, side="right")) - 1
         at = min(max(at, 0), self.height_mm.size - 2)
@@ -122,6 +125,11 @@ class BranchFit(NamedTuple):
             return Between(0.0, (height_mm, height_mm))
         low, high = self.height_mm[at : at + 2].tolist()
         rate = abs(float(np.diff(self.load_n[at : at + 2])[0])) / (high - low)
+        outside = max(low - height_mm, height_mm - high, 0.0)
+        if outside > 0.0:
+            end = 0 if height_mm < low else -1
+            u_n = BEND_SHARE * abs(float(self.slope_n_per_mm[end])) * outside / 3.0**0.5
+            return Between(u_n, (float(self.height_mm[end]),))
         inside = max(height_mm - low, 0.0) * max(high - height_mm, 0.0) / (high - low)
         return Between(float(self.bend[at]) * rate * inside / 3.0**0.5, (low, high))
 
@@ -142,7 +150,7 @@ class BranchFit(NamedTuple):
 
     @classmethod
     def of_points(cls, branch: Branch) -> BranchFit | None:
-        """Join chosen points by straight lines; readings at the same height are averaged.
+        """Join samples by straight lines; those at the same height are averaged.
 
         The slope at a point is the steeper neighbour's; it is zero for a lone point, which has
         none. None where there is no finite point.
@@ -156,6 +164,15 @@ class BranchFit(NamedTuple):
         if heights.size > 1:
             segments = -np.diff(loads) / np.diff(heights)
             slopes = np.maximum(np.append(segments, segments[-1]), np.append(segments[0], segments))
+        return cls._straight(heights, loads, slopes)
+
+    @classmethod
+    def of_nodes(cls, points: Points) -> BranchFit:
+        """Join pooled readings by straight lines."""
+        return cls._straight(points.height_mm, points.load_n, points.rates())
+
+    @classmethod
+    def _straight(cls, heights: Array, loads: Array, slopes: Array) -> BranchFit:
         flat, bend = np.zeros_like(heights), np.full_like(heights, BEND_SHARE)
         return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)), bend)
 
@@ -264,6 +281,7 @@ class SweepFit:
 
     Attributes:
         loading, unloading: None where not measured.
+        loading_points, unloading_points: the readings that chosen points are the means of.
         loading_bins, unloading_bins: what the dense branches were fitted to; on the way up only
             where friction has fully reversed. None for points.
         sparse: the way that has too few samples to be read.
@@ -282,6 +300,8 @@ class SweepFit:
     lag: Lag | None = None
     reach_n: float = math.inf
     turned_mm: float | None = None
+    loading_points: Points | None = None
+    unloading_points: Points | None = None
     loading_bins: Bins | None = None
     unloading_bins: Bins | None = None
     sparse: Way | None = None
@@ -303,6 +323,8 @@ class SweepFit:
 
     def look(self, side: Side, height_mm: float) -> Look | None:
         """Read one side, or the mean of both, at a height; None where it was not measured."""
+        if not self.dense:
+            return self._point_look(side, height_mm)
         fits = self.fits(side)
         found = [fit for fit in fits if fit is not None and fit.covers(height_mm)]
         if len(found) < len(fits):
@@ -320,6 +342,38 @@ class SweepFit:
             by_lag=np.mean([fit.by_lag_at(height_mm) for fit in found], axis=0),
             between=Between.mean([fit.between_at(height_mm) for fit in found]),
             sweep=self,
+        )
+
+    def points(self, side: Side) -> list[Points]:
+        """Return the readings of the ways that have some."""
+        ways = {"loading": self.loading_points, "unloading": self.unloading_points}
+        return [found for way in WAYS[side] if (found := ways[way]) is not None]
+
+    def _point_look(self, side: Side, height_mm: float) -> Look | None:
+        """Read chosen points at one of their heights, between two, or a little outside."""
+        ways, fits = self.points(side), [fit for fit in self.fits(side) if fit is not None]
+        if len(ways) < len(WAYS[side]):
+            return None
+        beyond = [way.extension(height_mm) for way in ways]
+        each = list(zip(fits, beyond, strict=True))
+        if not (all(fit.covers(height_mm) for fit in fits) or all(beyond)):
+            return None
+        loads = [float(way.weights(height_mm) @ way.load_n) for way in ways]
+        if all(beyond) and min(loads) <= 0.0:
+            return None
+        rates = [fit.slope_at(height_mm) if out is None else out.rate_n_per_mm for fit, out in each]
+        return Look(
+            height_mm=height_mm,
+            load_n=sum(loads) / len(loads),
+            slope_n_per_mm=sum(rates) / len(rates),
+            se_n=0.0,
+            loop_n=loads[0] - loads[-1],
+            turn_u_n=0.0,
+            by_lag=np.zeros(2),
+            between=Between.mean([fit.between_at(height_mm) for fit in fits]),
+            sweep=self,
+            readings=sum((way.weighted(height_mm, 1.0 / len(ways)) for way in ways), ()),
+            outside_mm=max((out.away_mm for out in beyond if out is not None), default=0.0),
         )
 
     def _missing_loop_n(self, height_mm: float, load_n: float, loop_n: float) -> float:
@@ -351,7 +405,9 @@ class Look(NamedTuple):
         loop_n: loading less unloading load as measured; zero for one side alone.
         turn_u_n: standard uncertainty (k = 1) of what was taken off at the turn: half of it.
         by_lag: shape (2,), how the load moves with the lag's delay and spread, N/s and N/s^2.
-        between: what the spring may do between the heights read.
+        between: what the spring may do between the heights read, or a little outside them.
+        readings: of chosen points: each reading with its weight in the load.
+        outside_mm: how far it lies outside the heights read.
     """
 
     height_mm: float
@@ -363,3 +419,5 @@ class Look(NamedTuple):
     by_lag: Array
     sweep: SweepFit
     between: Between = Between(0.0, ())
+    readings: Weighted = ()
+    outside_mm: float = 0.0

@@ -17,6 +17,7 @@ from coilbench.analysis.curves.curve import (
     SpringCurve,
 )
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.lag import undo_lag
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
@@ -98,6 +99,7 @@ def measured_set(
         # the lag too is estimated from those that are kept
         sweeps = undo_lag({k: [s for s in own if s.sweep_id in kept] for k, own in raw.items()})
     curves, free_mm = [], record.free_length_mm
+    sweeps = with_repeats(sweeps)
     for spring in record.springs:
         if own := sweeps[spring.label]:
             solid_mm = spring.solid_height_mm

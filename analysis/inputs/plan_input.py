@@ -12,6 +12,7 @@ from collections.abc import Collection, Iterator, Sequence
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.hand_budget import own_point_u_n
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import SpringSize
@@ -26,11 +27,10 @@ from coilbench.analysis.inputs.measured import (
 )
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import set_provenance
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE, KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 
-SCALE_U = 0.005  # of the load, k = 1: a household scale that was never weighed; common practice
 LEAST_U_N = 0.02  # of one reading, k = 1: no reading is better
 WEIGHED_U = 0.001  # once it was, or a load cell; common practice, no source
 
@@ -128,8 +128,8 @@ def _by_points(curves: Sequence[SpringCurve]) -> Iterator[SweepFit]:
 
 def _presses(sweep: SweepFit) -> int:
     """Count a stroke as one press, points as one each."""
-    branches = [branch for branch in (sweep.loading, sweep.unloading) if branch is not None]
-    return 1 if sweep.dense else sum(len(branch.height_mm) for branch in branches)
+    ways = sweep.points("both")
+    return 1 if sweep.dense else sum(len(node) for way in ways for node in way.readings)
 
 
 def _readings(
@@ -137,13 +137,13 @@ def _readings(
 ) -> Iterator[PressReading]:
     """Yield a spring's readings: its points, and its strokes where the plan would press it."""
     for fit in _by_points([curve]):
-        for branch in (fit.loading, fit.unloading):
-            if branch is None:
-                continue
-            for height_mm, load_n in zip(branch.height_mm, branch.load_n, strict=True):
+        for way in fit.points("both"):
+            for height_mm, load_n in zip(way.height_mm, way.load_n, strict=True):
                 rate = _rate(curve, float(height_mm), float(load_n), rough_rate)
-                u_n = math.hypot(fit.load_u_n, fit.height_u_mm * rate, LEAST_U_N)
-                yield PressReading(curve.label, float(height_mm), float(load_n), u_n)
+                u_n = own_point_u_n(way.weighted(float(height_mm)), rate)
+                yield PressReading(
+                    curve.label, float(height_mm), float(load_n), math.hypot(u_n, LEAST_U_N)
+                )
     if not any(fit.dense for fit in curve.sweeps):
         return
     found = list(_along(curve, heights.all_mm))
@@ -174,7 +174,9 @@ def _common_u(db: Database, records: Sequence[SetRecord]) -> float:
     """Return what all readings may be off in common: that of the worst way they came."""
     ways = [way for record in records for way in set_provenance(db, record)]
     known = [
-        WEIGHED_U if way.origin is Origin.RIG or way.calibration_id or way.scale else SCALE_U
+        WEIGHED_U
+        if way.origin is Origin.RIG or way.calibration_id or way.scale
+        else SCALE_U_RELATIVE
         for way in ways
     ]
-    return max(known, default=SCALE_U)
+    return max(known, default=SCALE_U_RELATIVE)

@@ -48,6 +48,7 @@ _NOTES: dict[str, str] = {
     "one branch": "only the {side} branch was measured there",
     "few samples": "the {side} branch has too few samples for a course and is left out: press and "
     "let go more evenly",
+    "outside_read": "outside what was read, by {height_mm}",
     "no rate": "one height alone shows no rate: the height's uncertainty is left out",
 }
 

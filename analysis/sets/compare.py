@@ -18,7 +18,7 @@ from coilbench.analysis.sets.columns import Centre
 from coilbench.capture.errors import CoilbenchError
 
 Verdict = Literal["lower", "higher", "can't tell"]
-SharedRig = Literal["all", "load", "none"]
+SharedRig = Literal["all", "load", "scale", "none"]
 Stroke = list[tuple[float, Look]]  # one stroke's looks, each with its weight in the value
 
 
@@ -29,7 +29,8 @@ class Change:
     Attributes:
         measured: after less before.
         shared: what both were read with, so that its errors cancel: all of one calibration, its
-            load part (the travel's datum was set again), or none; the least of some springs.
+            load part (the travel's datum was set again), one scale by hand, or none; the least of
+            some springs.
         springs: measured both times.
     """
 
@@ -146,38 +147,38 @@ def _change(
         [(sign * w / len(each), look) for one in each for w, look in one]
         for sign, each in zip((-1.0, 1.0), strokes, strict=True)
     ]
-    known = _zeros_known([look for _, look in looks[0] + looks[1]])
-    together = [looks[0] + looks[1]] if known else looks
+    every = [look for _, look in looks[0] + looks[1]]
+    known, by_hand = _zeros_known(every), _one_scale(every)
+    together = [looks[0] + looks[1]] if known or by_hand else looks
     lines = [line for each in together for line in budget_lines(each)]
     lines += [line for each in looks if known for line in _repeats(each)]
     for each, value in zip(strokes, values, strict=True):
         lines += scatter_lines(value, _noises(each))
     measured = split(means[1] - means[0], Budget(tuple(lines)))
-    shared = _shared([look for each in looks for _, look in each]) if known else "none"
+    shared: SharedRig = _shared(every) if known else "scale" if by_hand else "none"
     return Change(means[0], measured, shared)
 
 
 def _strokes(curve: SpringCurve, side: Side, weights: Mapping[float, float]) -> list[Stroke]:
-    """What each stroke says; the joined points only where no stroke alone says everything."""
-    groups = (curve.sweeps,) if curve.joined is None else (curve.sweeps, (curve.joined,))
-    for group in groups:
-        strokes = []
-        for sweep in group:
-            looks = [(weight, sweep.look(side, mm)) for mm, weight in weights.items()]
-            seen = [(weight, _sloped(curve, side, look)) for weight, look in looks if look]
-            if len(seen) == len(looks):
-                strokes.append(seen)
-        if strokes:
-            return strokes
-    return []
+    """What each stroke says, all chosen points being one."""
+    strokes = []
+    for sweep in curve.sweeps:
+        looks = [(weight, sweep.look(side, mm)) for mm, weight in weights.items()]
+        seen = [(weight, look) for weight, look in looks if look]
+        if len(seen) == len(looks):
+            strokes.append(seen)
+    return strokes
 
 
-def _sloped(curve: SpringCurve, side: Side, look: Look) -> Look:
-    """A lone point shows no rate of its own: the joined points do."""
-    joined = None if curve.joined is None else curve.joined.look(side, look.height_mm)
-    if look.slope_n_per_mm != 0.0 or joined is None:
-        return look
-    return look._replace(slope_n_per_mm=joined.slope_n_per_mm)
+def _one_scale(looks: Sequence[Look]) -> bool:
+    """Whether all were read by hand off one scale, or off scales without a name: taken as one.
+
+    Its calibration then is the same in all, and cancels.
+    """
+    hands = [one.sweep.hand for look in looks for _, one in look.readings]
+    names = {None if h is None or h.setup.scale is None else h.setup.scale.name for h in hands}
+    by_hand = all(look.readings for look in looks) and all(hand is not None for hand in hands)
+    return by_hand and len(names) == 1
 
 
 def _zeros_known(looks: Sequence[Look]) -> bool:

@@ -21,6 +21,7 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.errors import CoilbenchError
@@ -29,6 +30,7 @@ from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import CurveRow
 from coilbench.capture.strokes.sweep import (
     Branch,
+    HandReading,
     Origin,
     Provenance,
     RigReading,
@@ -225,7 +227,25 @@ def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading) -> 
         height_u_mm=row["height_u_mm"],
         press=press,
         rig=rig,
+        hand=_hand(row),
+        stated_u_n=_stated(row, len(loading)),
     )
+
+
+def _hand(row: dict[str, Any]) -> HandReading | None:
+    """Return how keyed readings were taken, or points of a file that says so."""
+    setup = json.loads(row["keyed_json"] or "{}").get("setup")
+    if setup is None:
+        return None
+    keyed = KeyedSetup.from_document(setup, row["load_u_relative"])
+    return HandReading(keyed, row["entry_id"] or row["id"], row["stored_utc"][:10])
+
+
+def _stated(
+    row: dict[str, Any], loading: int
+) -> tuple[tuple[float, ...], tuple[float, ...]] | None:
+    stated = json.loads(row["keyed_json"] or "{}").get("stated_u_n")
+    return None if stated is None else (tuple(stated[:loading]), tuple(stated[loading:]))
 
 
 def _press(row: dict[str, Any], readings: Reading) -> tuple[Press | None, RigReading | None]:

@@ -2,13 +2,20 @@
 
 from __future__ import annotations
 
+import json
 import math
-from dataclasses import asdict, dataclass
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass, fields
 from typing import Any
 
+from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.calibration.scale import Scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import KGF_N
+
+# k = 1, of the load: a household scale that was never weighed against a known mass. Common
+# practice, no source.
+SCALE_U_RELATIVE = 0.005
 
 
 @dataclass(frozen=True)
@@ -16,7 +23,8 @@ class KeyedSetup:
     """How the readings were taken; the defaults are our assumptions.
 
     Attributes:
-        tare_n: what the scale shows with the blocks and cups on it and no spring pressed.
+        tare_n: what the scale shows with the blocks and cups on it and no spring pressed; 0 where
+            it shows nothing then.
         lever_ratio: the spring's load over the load on the scale; above 1 where a bar
             carries a part (common practice, no source).
         lever_ratio_u: its standard uncertainty (k = 1), as a fraction.
@@ -51,8 +59,32 @@ class KeyedSetup:
     def to_document(self) -> dict[str, Any]:
         """Return it for JSON, the scale as its fit."""
         scale = self.scale
-        known = None if scale is None else {"name": scale.name, "fit": asdict(scale.fit)}
+        known = None
+        if scale is not None:
+            fit, masses_u = asdict(scale.fit), scale.reference_u_relative
+            known = {"name": scale.name, "fit": fit, "reference_u_relative": masses_u}
         return self._numbers() | {"scale": known}
+
+    @classmethod
+    def from_document(cls, document: Mapping[str, Any], load_u_relative: float) -> KeyedSetup:
+        """Return what to_document wrote.
+
+        Args:
+            load_u_relative: as stored with the readings; early books keep the masses' part there
+                alone.
+
+        Raises:
+            CoilbenchError: the scale's fit cannot be read.
+        """
+        names = {one.name for one in fields(cls)} - {"scale"}
+        numbers = {name: value for name, value in document.items() if name in names}
+        known = document.get("scale")
+        if known is None:
+            return cls(**numbers)
+        masses_u = math.sqrt(max(load_u_relative**2 - numbers.get("lever_ratio_u", 0.0) ** 2, 0.0))
+        fit = fit_from_json(json.dumps(known["fit"]))
+        scale = Scale(known["name"], "", fit, known.get("reference_u_relative", masses_u), 0.0)
+        return cls(**numbers, scale=scale)
 
     def true_n(self, shown_n: float) -> float:
         """Return the load on the scale.
@@ -62,37 +94,69 @@ class KeyedSetup:
         """
         return shown_n if self.scale is None else self.scale.load_n(shown_n)
 
-    def load_u_at(self, shown_n: float) -> float:
-        """Standard uncertainty (k = 1) of the load at a reading, without the relative part, N."""
+    @property
+    def step_u_n(self) -> float:
+        """Standard uncertainty (k = 1) of one reading by the scale's steps, at the spring, N.
+
+        Rectangular within a step (GUM F.2.2.1: step / sqrt(12)); the lever multiplies it.
+        """
+        return self.lever_ratio * self.scale_resolution_n / math.sqrt(12.0)
+
+    @property
+    def repeat_u_n(self) -> float:
+        """Scatter (k = 1) of one reading beyond the scale's steps, at the spring, N.
+
+        As stated, else as the scale's own calibration showed it.
+        """
         if self.scale is None:
-            return self.load_u_n
-        u_n = self.scale.difference_u_n(shown_n, self.tare_n, self.scale_resolution_n)
-        return self.lever_ratio * u_n
+            return self.lever_ratio * self.scale_repeatability_n
+        shown_n = self.lever_ratio * self.scale.repeatability_n
+        return math.sqrt(max(shown_n**2 - self.step_u_n**2, 0.0))
+
+    @property
+    def tare_taken(self) -> bool:
+        """Whether a tare was read; a scale that showed 0 has no second reading's error."""
+        return self.tare_n > 0.0
 
     @property
     def load_u_n(self) -> float:
-        """Standard uncertainty (k = 1) of a load from a scale without its own calibration, N.
+        """Standard uncertainty (k = 1) of one load, without what is in proportion to it, N."""
+        readings = 2.0 if self.tare_taken else 1.0
+        return math.sqrt(readings) * math.hypot(self.step_u_n, self.repeat_u_n)
 
-        A load is the difference of two readings, with the spring and without. Each is rectangular
-        within a step of the resolution (GUM F.2.2.1: step / sqrt(12)) and scatters by the
-        repeatability; the lever multiplies both.
-        """
-        one_reading = math.hypot(
-            self.scale_resolution_n / math.sqrt(12.0), self.scale_repeatability_n
-        )
-        return self.lever_ratio * math.sqrt(2.0) * one_reading
+    def load_u_at(self, shown_n: float) -> float:
+        """Return load_u_n with the scale's own curve, where it has one, at a reading, N."""
+        if self.scale is None:
+            return self.load_u_n
+        curve_u_n = self.scale.curve_u_n(shown_n, self.tare_n)
+        return math.hypot(self.load_u_n, self.lever_ratio * curve_u_n)
+
+    @property
+    def scale_u_relative(self) -> float:
+        """Standard uncertainty (k = 1) of the scale in proportion: its masses', else assumed."""
+        return SCALE_U_RELATIVE if self.scale is None else self.scale.reference_u_relative
 
     @property
     def load_u_relative(self) -> float:
-        """Standard uncertainty (k = 1) as a fraction of the load: lever, masses of the scale."""
-        of_masses = 0.0 if self.scale is None else self.scale.reference_u_relative
-        return math.hypot(self.lever_ratio_u, of_masses)
+        """Standard uncertainty (k = 1) as a fraction of the load: lever and scale."""
+        return math.hypot(self.lever_ratio_u, self.scale_u_relative)
+
+    @property
+    def step_u_mm(self) -> float:
+        """Standard uncertainty (k = 1) of one reading of the quill by its steps (F.2.2.1), mm."""
+        return self.quill_resolution_mm / math.sqrt(12.0)
 
     @property
     def height_u_mm(self) -> float:
         """Standard uncertainty (k = 1) of a height, mm.
 
-        A height is the difference of two readings of the quill, each rectangular within a step
-        (GUM F.2.2.1).
+        A height is the difference of two readings of the quill: pressed, and at the height known.
         """
-        return math.sqrt(2.0) * self.quill_resolution_mm / math.sqrt(12.0)
+        return math.sqrt(2.0) * self.step_u_mm
+
+    @property
+    def like(self) -> tuple[object, ...]:
+        """What two setups share whose readings repeat alike."""
+        name = None if self.scale is None else self.scale.name
+        steps = self.scale_resolution_n, self.scale_repeatability_n, self.quill_resolution_mm
+        return (name, self.lever_ratio, *steps)

@@ -97,16 +97,13 @@ class Scale:
             )
         return float(value(self.fit, shown_n))
 
-    def difference_u_n(self, shown_n: float, tare_n: float, resolution_n: float) -> float:
-        """Return the standard uncertainty (k = 1) of the load between two readings, N.
+    def curve_u_n(self, shown_n: float, tare_n: float) -> float:
+        """Return the standard uncertainty (k = 1) of the curve between two readings, N.
 
-        From the curve, its coefficients correlated (JCGM 100:2008, 5.2.2), and from each reading's
-        scatter as the calibration showed it, at least that of a step (F.2.2.1: step / sqrt(12)).
-        The masses' part is not in it, see reference_u_relative.
+        Its coefficients are correlated (JCGM 100:2008, 5.2.2). The readings' own scatter and the
+        masses' part are not in it, see repeatability_n and reference_u_relative.
         """
-        _, curve_u_n = evaluate(self.fit, shown_n, minus_x=tare_n)
-        one_reading_n = max(self.repeatability_n, resolution_n / math.sqrt(12.0))
-        return math.hypot(float(curve_u_n), math.sqrt(2.0) * one_reading_n)
+        return float(evaluate(self.fit, shown_n, minus_x=tare_n)[1])
 
     @property
     def repeatability_n(self) -> float:

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.regression import slope, value
@@ -239,6 +240,30 @@ class Branch:
         return self.at(slice(turn)), self.at(slice(turn, None))
 
 
+class PointRepeat(NamedTuple):
+    """How readings of one load repeat, as repeats of the set show it."""
+
+    u_n: float  # standard deviation of one reading beyond what its steps explain
+    degrees_of_freedom: float
+
+
+@dataclass(frozen=True)
+class HandReading:
+    """How chosen points were read, one press each, off a scale and a quill.
+
+    Attributes:
+        run, day: what was set or read once holds for all readings of it: the stop, the tare.
+        one_run, one_tare: whether all readings of the set are of one run, and of one tare, so that
+            its springs have that error in common.
+    """
+
+    setup: KeyedSetup
+    run: str = ""
+    day: str = ""
+    one_run: bool = True
+    one_tare: bool = True
+
+
 @dataclass(frozen=True)
 class Sweep:
     """One sweep of one spring, calibrated.
@@ -255,6 +280,11 @@ class Sweep:
         press: the stroke in time order, for the lag; None for chosen points.
         rig: by which calibration and zero; where it is known it tells the uncertainties, and the
             three above are not used. None where the numbers came converted.
+        hand: how chosen points were read; where it is known it tells the uncertainties. None for
+            samples, and for points of which nothing but the three above is known.
+        point_repeat: what repeats of chosen points showed; None where there are none, or too few.
+        stated_u_n: standard uncertainties (k = 1) that came with chosen points, one each of both
+            branches; None where none did.
         lag: what was undone in the branches; None where nothing was.
         turned_mm: the height on the way up above which friction has reversed and the filter
             has forgotten the turn; None where it is not known.
@@ -271,6 +301,9 @@ class Sweep:
     height_u_mm: float
     press: Press | None = None
     rig: RigReading | None = None
+    hand: HandReading | None = None
+    point_repeat: PointRepeat | None = None
+    stated_u_n: tuple[tuple[float, ...], tuple[float, ...]] | None = None
     lag: Lag | None = None
     turned_mm: float | None = None
     too_fast: bool = False

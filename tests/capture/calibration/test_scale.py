@@ -47,9 +47,10 @@ def test_the_difference_of_two_readings_is_what_uncertainties_makes_of_it() -> N
     a, b = correlated_values(scale.fit.coefficients, np.array(scale.fit.covariance).tolist())
     reading, tare = 30 * KGF_N, 1.2 * KGF_N
     for step_n in (0.1 * KGF_N, 2.0 * KGF_N):
+        setup = KeyedSetup(tare_n=tare, scale_resolution_n=step_n, scale=scale)
         one = max(scale.repeatability_n, step_n / math.sqrt(12))
         load = (a + b * reading) - (a + b * tare) + ufloat(0, one) - ufloat(0, one)
-        assert scale.difference_u_n(reading, tare, step_n) == pytest.approx(load.s, rel=1e-9)
+        assert setup.load_u_at(reading) == pytest.approx(load.s, rel=1e-9)
 
 
 def test_local_gravity_scales_the_load() -> None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import pytest
 from hypothesis import given, settings
@@ -111,18 +112,23 @@ def test_tare_and_lever() -> None:
     branches = KeyedBranches.of(readings, setup)
     assert branches.loading.load_n.tolist() == pytest.approx([22.4 * KG])
     assert branches.unloading.load_n.tolist() == pytest.approx([22.0 * KG])
-    assert branches.load_u_relative == 0.01
-    assert branches.load_u_n == pytest.approx(2.0 * KeyedSetup().load_u_n)
+    # a scale that was never weighed: 0.5 % (common practice, no source)
+    assert branches.load_u_relative == pytest.approx(math.hypot(0.01, 0.005))
+    # twice of two readings, with the spring and without: 2 sqrt(2) of one
+    one_n = math.hypot(0.1 * KG / math.sqrt(12.0), 0.2 * KG)
+    assert branches.load_u_n == pytest.approx(2.0 * math.sqrt(2.0) * one_n)
 
 
 def test_uncertainty_of_a_step() -> None:
     # GUM (JCGM 100:2008) F.2.2.1: an indication's step dx gives u = 0.29 dx; of two readings'
-    # difference the root of two of it.
+    # difference, as where a tare was read or on the quill, the root of two of it.
     setup = KeyedSetup(scale_resolution_n=1.0, scale_repeatability_n=0.0, quill_resolution_mm=0.1)
-    assert setup.load_u_n / math.sqrt(2) == pytest.approx(0.29, abs=0.002)
+    assert setup.load_u_n == pytest.approx(0.29, abs=0.002)
+    assert replace(setup, tare_n=5.0).load_u_n / math.sqrt(2) == pytest.approx(0.29, abs=0.002)
     assert setup.height_u_mm / math.sqrt(2) == pytest.approx(0.029, abs=0.0002)
     noisy = KeyedSetup(scale_resolution_n=0.0, scale_repeatability_n=1.0)
-    assert noisy.load_u_n == pytest.approx(math.sqrt(2))
+    assert noisy.load_u_n == pytest.approx(1.0)
+    assert replace(noisy, tare_n=5.0).load_u_n == pytest.approx(math.sqrt(2))
 
 
 @pytest.mark.parametrize(

@@ -1,0 +1,152 @@
+"""Readings at chosen heights pooled into one curve: repeats averaged, straight lines between. Pure.
+
+All of a spring's readings, keyed in one run or several, or out of files, are readings of one
+curve: none is averaged with a line through others.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.strokes.sweep import Branch, Sweep
+
+Array = NDArray[np.float64]
+
+SAME_HEIGHT_SDS = 2.0  # heights nearer than their expanded uncertainty (k = 2) are one height
+SLOPE_SPAN_MM = 3.0  # ours: between nearer heights, the readings' scatter hides the rate
+OUTSIDE_MM = 1.5  # how far outside the heights read a load is read: as tried, see BEND_SHARE
+
+
+class PointReading(NamedTuple):
+    """One reading: of which sweep, and its stated standard uncertainty (k = 1) where it has one."""
+
+    height_mm: float
+    load_n: float
+    sweep: Sweep
+    stated_u_n: float | None = None
+
+
+Weighted = tuple[tuple[float, PointReading], ...]
+
+
+class Extension(NamedTuple):
+    """How far outside the heights read, and the rate at which the line goes on."""
+
+    away_mm: float
+    rate_n_per_mm: float
+
+
+@dataclass(frozen=True)
+class Points:
+    """One way's readings as nodes, ascending in height; a node has all readings of one height.
+
+    Attributes:
+        height_mm, load_n: each node's means, shape (m,). On a straight line the mean of the loads
+            is the load at the mean of the heights.
+        readings: those of each node.
+    """
+
+    height_mm: Array
+    load_n: Array
+    readings: tuple[tuple[PointReading, ...], ...]
+
+    @classmethod
+    def pooled(cls, readings: Sequence[PointReading]) -> Points | None:
+        """Pool readings; None where there is none."""
+        nodes: list[list[PointReading]] = []
+        for one in sorted(readings, key=lambda each: each.height_mm):
+            slack_mm = SAME_HEIGHT_SDS * one.sweep.height_u_mm + 1e-6
+            if nodes and one.height_mm - nodes[-1][0].height_mm <= slack_mm:
+                nodes[-1].append(one)
+            else:
+                nodes.append([one])
+        if not nodes:
+            return None
+        means = np.array(
+            [np.mean([(one.height_mm, one.load_n) for one in node], axis=0) for node in nodes]
+        )
+        return cls(means[:, 0], means[:, 1], tuple(tuple(node) for node in nodes))
+
+    def rates(self) -> Array:
+        """Rate at each node, the steeper side's, shape (m,); 0 for a lone one, which has none."""
+        sides = [
+            [self._rate(at, self._far(at, step)) for step in (-1, 1)]
+            for at in range(self.height_mm.size)
+        ]
+        return np.array(
+            [max((rate for rate in each if rate is not None), default=0.0) for each in sides]
+        )
+
+    def _far(self, at: int, step: int) -> int:
+        """The nearest node at least SLOPE_SPAN_MM away on one side, else the last on it."""
+        other = at
+        while 0 <= other + step < self.height_mm.size:
+            other += step
+            if abs(self.height_mm[other] - self.height_mm[at]) >= SLOPE_SPAN_MM:
+                break
+        return other
+
+    def _rate(self, at: int, other: int) -> float | None:
+        if at == other:
+            return None
+        span_mm = float(self.height_mm[other] - self.height_mm[at])
+        return float(self.load_n[at] - self.load_n[other]) / span_mm
+
+    def extension(self, height_mm: float) -> Extension | None:
+        """How a height a little outside is reached; None where it is inside, or too far away."""
+        bottom = abs(height_mm - self.height_mm[0]) < abs(height_mm - self.height_mm[-1])
+        at, step = (0, 1) if bottom else (self.height_mm.size - 1, -1)
+        away_mm = -step * (height_mm - float(self.height_mm[at]))
+        base = self._far(at, step)
+        span_mm = abs(float(self.height_mm[base] - self.height_mm[at]))
+        rate = self._rate(at, base)
+        if not 0.0 < away_mm <= OUTSIDE_MM + 1e-6 or span_mm < SLOPE_SPAN_MM or rate is None:
+            return None
+        return Extension(away_mm, rate)
+
+    def weights(self, height_mm: float) -> Array:
+        """Weights of the nodes whose loads add up to the load at a height, shape (m,).
+
+        Between two nodes, or a little outside along the line through the last one and the nearest
+        at least SLOPE_SPAN_MM from it.
+        """
+        share = np.zeros_like(self.height_mm)
+        if (found := self.extension(height_mm)) is None:
+            for at in range(share.size):
+                share[at] = np.interp(height_mm, self.height_mm, np.eye(share.size)[at])
+            return share
+        at, step = (0, 1) if height_mm < self.height_mm[0] else (share.size - 1, -1)
+        base = self._far(at, step)
+        part = found.away_mm / abs(float(self.height_mm[base] - self.height_mm[at]))
+        share[at], share[base] = 1.0 + part, -part
+        return share
+
+    def weighted(self, height_mm: float, share: float = 1.0) -> Weighted:
+        """Return each reading with its weight in the load at a height, times a share."""
+        return tuple(
+            (share * float(weight) / len(node), one)
+            for weight, node in zip(self.weights(height_mm), self.readings, strict=True)
+            if weight != 0.0
+            for one in node
+        )
+
+
+def readings_of(sweeps: Sequence[Sweep], *, loading: bool) -> list[PointReading]:
+    """Return the finite readings of one way of some sweeps of chosen points, in their order."""
+    found: list[PointReading] = []
+    for sweep in sweeps:
+        branch: Branch = sweep.loading if loading else sweep.unloading
+        stated: Sequence[float | None] = [None] * len(branch)
+        if sweep.stated_u_n is not None:
+            stated = sweep.stated_u_n[0 if loading else 1]
+        found += [
+            PointReading(float(height_mm), float(load_n), sweep, u_n)
+            for height_mm, load_n, u_n in zip(branch.height_mm, branch.load_n, stated, strict=True)
+            if np.isfinite(height_mm) and np.isfinite(load_n)
+        ]
+    return found
