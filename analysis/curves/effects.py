@@ -9,6 +9,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
+from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.capture.calibration.regression import PolynomialFit, slope, value
 
 Array = NDArray[np.float64]
@@ -18,7 +19,7 @@ ONE = np.eye(1)
 class Effect(NamedTuple):
     """How one input, or some that are correlated, moves one sweep's load at one height."""
 
-    source: str
+    source: SourceKind
     key: Hashable  # the same for effects of the very same error
     unit: str
     sensitivity: float  # for the budget: N per unit of the input
@@ -30,14 +31,25 @@ class Effect(NamedTuple):
 
 
 def plain(
-    source: str, key: Hashable, unit: str, sensitivity: float, u: float, *, shared: bool = True
+    source: SourceKind,
+    key: Hashable,
+    unit: str,
+    sensitivity: float,
+    u: float,
+    *,
+    shared: bool = True,
 ) -> Effect:
     """One input alone."""
     return Effect(source, key, unit, sensitivity, np.array([sensitivity * u]), ONE, shared)
 
 
 def curve_effect(
-    source: str, key: Hashable, unit: str, sensitivity: float, gradient: Array, fit: PolynomialFit
+    source: SourceKind,
+    key: Hashable,
+    unit: str,
+    sensitivity: float,
+    gradient: Array,
+    fit: PolynomialFit,
 ) -> Effect:
     """A fit's coefficients together, correlated; few points tell by their degrees of freedom."""
     freedom = math.inf if fit.degrees_of_freedom is None else fit.degrees_of_freedom

@@ -14,13 +14,14 @@ import numpy as np
 
 from coilbench.analysis.curves.effects import Effect, counts_at, curve_effect, plain, powers
 from coilbench.analysis.curves.points import PointReading, Weighted
+from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.capture.calibration.regression import hidden_departure
 from coilbench.capture.strokes.sweep import HandReading
 
 DITHER = 0.5  # of a step: readings that scatter by more have rounding errors of their own, nearly
 #   independent of the load (B. Widrow's quantizing theorem, recalled from memory)
-REPEATABILITY = "scale's repeatability"
-ASSUMED_SCALE = "scale's calibration, assumed"
+REPEATABILITY: SourceKind = "scale_repeat"
+ASSUMED_SCALE: SourceKind = "scale_assumed"
 
 
 def point_effects(readings: Weighted, rate_n_per_mm: float) -> Iterator[Effect]:
@@ -43,7 +44,7 @@ def own_point_u_n(readings: Weighted, rate_n_per_mm: float) -> float:
 
 
 def _part(
-    source: str,
+    source: SourceKind,
     key: Hashable,
     weight: float,
     u: float,
@@ -61,16 +62,16 @@ def _stated(weight: float, one: PointReading, rate: float) -> Iterator[Effect]:
     """Points of which no more is known than what they came with, or is assumed of a file."""
     sweep = one.sweep
     if one.stated_u_n is None:
-        yield _part("load there", id(one), weight, sweep.load_u_n)
+        yield _part("load_there", id(one), weight, sweep.load_u_n)
     else:  # what repeats have in common of it is not known: taken as all
-        yield _part("load, as stated", sweep.sweep_id, weight, one.stated_u_n)
-    yield _part("height there", id(one), weight, sweep.height_u_mm, mm=rate)
-    yield plain("load in proportion", "common", "1", weight * one.load_n, sweep.load_u_relative)
+        yield _part("load_stated", sweep.sweep_id, weight, one.stated_u_n)
+    yield _part("height_there", id(one), weight, sweep.height_u_mm, mm=rate)
+    yield plain("load_in_proportion", "common", "1", weight * one.load_n, sweep.load_u_relative)
     if sweep.point_repeat is not None:
-        yield _repeat("how readings repeat", weight, one, sweep.point_repeat.u_n)
+        yield _repeat("reading_repeat", weight, one, sweep.point_repeat.u_n)
 
 
-def _repeat(source: str, weight: float, one: PointReading, u_n: float) -> Effect:
+def _repeat(source: SourceKind, weight: float, one: PointReading, u_n: float) -> Effect:
     seen = one.sweep.point_repeat
     effect = _part(source, ("repeat", id(one)), weight, u_n)
     if seen is None:
@@ -90,7 +91,7 @@ def _by_hand(weight: float, one: PointReading, hand: HandReading, rate: float) -
     dithered = math.hypot(scatter_n, rate * setup.step_u_mm) >= DITHER * step_n
     # without scatter, readings that show the same are rounded by the same
     own = id(one) if dithered else (one.sweep.label, one.load_n)
-    yield _part("scale's steps", own, weight, setup.step_u_n)
+    yield _part("scale_steps", own, weight, setup.step_u_n)
     yield _repeat(REPEATABILITY, weight, one, scatter_n)
     if setup.tare_taken:
         tare_u_n = math.hypot(setup.step_u_n, scatter_n)
@@ -100,9 +101,9 @@ def _by_hand(weight: float, one: PointReading, hand: HandReading, rate: float) -
     if setup.lever_ratio_u > 0.0:
         load_n = weight * one.load_n
         yield plain("lever", setup.lever_ratio, "1", load_n, setup.lever_ratio_u)
-    yield _part("height, each press", id(one), weight, setup.step_u_mm, mm=rate)
+    yield _part("height_each_press", id(one), weight, setup.step_u_mm, mm=rate)
     stop = hand.run, round(one.height_mm, 3)
-    yield _part("height of the stop", stop, weight, setup.step_u_mm, mm=rate, shared=hand.one_run)
+    yield _part("height_of_stop", stop, weight, setup.step_u_mm, mm=rate, shared=hand.one_run)
 
 
 def _of_scale(weight: float, one: PointReading, hand: HandReading) -> Iterator[Effect]:
@@ -112,10 +113,10 @@ def _of_scale(weight: float, one: PointReading, hand: HandReading) -> Iterator[E
         yield plain(ASSUMED_SCALE, "scale", "1", load_n, setup.scale_u_relative)
         return
     fit, ratio = setup.scale.fit, setup.lever_ratio
-    yield plain("scale's masses", fit, "1", load_n, setup.scale_u_relative)
+    yield plain("scale_masses", fit, "1", load_n, setup.scale_u_relative)
     shown_n = counts_at(fit, one.load_n / ratio, setup.tare_n)
     gradient = weight * ratio * (powers(shown_n, fit) - powers(setup.tare_n, fit))
-    yield curve_effect("scale's curve", fit, "N", 1.0, gradient, fit)
+    yield curve_effect("scale_curve", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, np.float64(shown_n), minus_x=setup.tare_n))
-        yield _part("scale's bend", fit, weight * ratio, bend_n, shared=True)
+        yield _part("scale_bend", fit, weight * ratio, bend_n, shared=True)

@@ -19,6 +19,7 @@ Array = NDArray[np.float64]
 
 SAME_HEIGHT_SDS = 2.0  # heights nearer than their expanded uncertainty (k = 2) are one height
 SLOPE_SPAN_MM = 3.0  # ours: between nearer heights, the readings' scatter hides the rate
+EDGE_MM = 1e-6  # a height so near the end of a branch is inside it: inches do not round evenly
 OUTSIDE_MM = 1.5  # how far outside the heights read a load is read: as tried, see BEND_SHARE
 
 
@@ -60,8 +61,7 @@ class Points:
         """Pool readings; None where there is none."""
         nodes: list[list[PointReading]] = []
         for one in sorted(readings, key=lambda each: each.height_mm):
-            slack_mm = SAME_HEIGHT_SDS * one.sweep.height_u_mm + 1e-6
-            if nodes and one.height_mm - nodes[-1][0].height_mm <= slack_mm:
+            if nodes and _same_height(nodes[-1], one):
                 nodes[-1].append(one)
             else:
                 nodes.append([one])
@@ -71,6 +71,16 @@ class Points:
             [np.mean([(one.height_mm, one.load_n) for one in node], axis=0) for node in nodes]
         )
         return cls(means[:, 0], means[:, 1], tuple(tuple(node) for node in nodes))
+
+    def covers(self, height_mm: float) -> bool:
+        """Whether a height lies between the lowest and the highest that was read, ends included."""
+        least_mm, most_mm = self.readings[0][0].height_mm, self.readings[-1][-1].height_mm
+        return least_mm - EDGE_MM <= height_mm <= most_mm + EDGE_MM
+
+    def outside_mm(self, height_mm: float) -> float:
+        """How far a height lies outside all that were read; 0 inside."""
+        least_mm, most_mm = self.readings[0][0].height_mm, self.readings[-1][-1].height_mm
+        return 0.0 if self.covers(height_mm) else max(least_mm - height_mm, height_mm - most_mm)
 
     def rates(self) -> Array:
         """Rate at each node, the steeper side's, shape (m,); 0 for a lone one, which has none."""
@@ -105,7 +115,9 @@ class Points:
         base = self._far(at, step)
         span_mm = abs(float(self.height_mm[base] - self.height_mm[at]))
         rate = self._rate(at, base)
-        if not 0.0 < away_mm <= OUTSIDE_MM + 1e-6 or span_mm < SLOPE_SPAN_MM or rate is None:
+        if away_mm <= EDGE_MM or self.outside_mm(height_mm) > OUTSIDE_MM + EDGE_MM:
+            return None
+        if span_mm < SLOPE_SPAN_MM or rate is None:
             return None
         return Extension(away_mm, rate)
 
@@ -134,6 +146,16 @@ class Points:
             if weight != 0.0
             for one in node
         )
+
+
+def _same_height(node: Sequence[PointReading], one: PointReading) -> bool:
+    """Whether a reading repeats those of a node: heights within their uncertainty of each other.
+
+    Not where one run has both heights: they were meant to be two.
+    """
+    near = one.height_mm - node[0].height_mm <= SAME_HEIGHT_SDS * one.sweep.height_u_mm + EDGE_MM
+    meant = any(x.sweep is one.sweep and one.height_mm - x.height_mm > EDGE_MM for x in node)
+    return near and not meant
 
 
 def readings_of(sweeps: Sequence[Sweep], *, loading: bool) -> list[PointReading]:

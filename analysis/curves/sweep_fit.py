@@ -14,14 +14,13 @@ from typing import Literal, NamedTuple
 import numpy as np
 from numpy.typing import NDArray
 
-from coilbench.analysis.curves.points import Points, Weighted
+from coilbench.analysis.curves.points import EDGE_MM, Points, Weighted
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
 from coilbench.capture.strokes.sweep import Branch, RigReading
 
 Array = NDArray[np.float64]
 
-EDGE_MM = 1e-6  # a height this near the end of a branch is inside it: inches do not round evenly
 BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
 HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
 MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
@@ -321,10 +320,10 @@ class SweepFit:
         ways = {"loading": self.loading_bins, "unloading": self.unloading_bins}
         return [ways[way] for way in WAYS[side]]
 
-    def look(self, side: Side, height_mm: float) -> Look | None:
+    def read(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read one side, or the mean of both, at a height; None where it was not measured."""
         if not self.dense:
-            return self._point_look(side, height_mm)
+            return self._read_points(side, height_mm)
         fits = self.fits(side)
         found = [fit for fit in fits if fit is not None and fit.covers(height_mm)]
         if len(found) < len(fits):
@@ -332,7 +331,7 @@ class SweepFit:
         loads = [fit.load_at(height_mm) for fit in found]
         load, loop = sum(loads) / len(loads), loads[0] - loads[-1]
         missing = self._missing_loop_n(height_mm, load, loop) if side == "both" else 0.0
-        return Look(
+        return HeightReading(
             height_mm=height_mm,
             load_n=load - 0.5 * missing,
             slope_n_per_mm=sum(fit.slope_at(height_mm) for fit in found) / len(found),
@@ -349,20 +348,20 @@ class SweepFit:
         ways = {"loading": self.loading_points, "unloading": self.unloading_points}
         return [found for way in WAYS[side] if (found := ways[way]) is not None]
 
-    def _point_look(self, side: Side, height_mm: float) -> Look | None:
+    def _read_points(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read chosen points at one of their heights, between two, or a little outside."""
         ways, fits = self.points(side), [fit for fit in self.fits(side) if fit is not None]
         if len(ways) < len(WAYS[side]):
             return None
         beyond = [way.extension(height_mm) for way in ways]
         each = list(zip(fits, beyond, strict=True))
-        if not (all(fit.covers(height_mm) for fit in fits) or all(beyond)):
+        if not (all(way.covers(height_mm) for way in ways) or all(beyond)):
             return None
         loads = [float(way.weights(height_mm) @ way.load_n) for way in ways]
         if all(beyond) and min(loads) <= 0.0:
             return None
         rates = [fit.slope_at(height_mm) if out is None else out.rate_n_per_mm for fit, out in each]
-        return Look(
+        return HeightReading(
             height_mm=height_mm,
             load_n=sum(loads) / len(loads),
             slope_n_per_mm=sum(rates) / len(rates),
@@ -372,8 +371,8 @@ class SweepFit:
             by_lag=np.zeros(2),
             between=Between.mean([fit.between_at(height_mm) for fit in fits]),
             sweep=self,
-            readings=sum((way.weighted(height_mm, 1.0 / len(ways)) for way in ways), ()),
-            outside_mm=max((out.away_mm for out in beyond if out is not None), default=0.0),
+            points=sum((way.weighted(height_mm, 1.0 / len(ways)) for way in ways), ()),
+            outside_mm=max(way.outside_mm(height_mm) for way in ways),
         )
 
     def _missing_loop_n(self, height_mm: float, load_n: float, loop_n: float) -> float:
@@ -396,7 +395,7 @@ class SweepFit:
         return max((down - up) / (0.5 * (down + up)) * load_n - loop_n, 0.0)
 
 
-class Look(NamedTuple):
+class HeightReading(NamedTuple):
     """What one sweep says at one height.
 
     Attributes:
@@ -406,7 +405,7 @@ class Look(NamedTuple):
         turn_u_n: standard uncertainty (k = 1) of what was taken off at the turn: half of it.
         by_lag: shape (2,), how the load moves with the lag's delay and spread, N/s and N/s^2.
         between: what the spring may do between the heights read, or a little outside them.
-        readings: of chosen points: each reading with its weight in the load.
+        points: of chosen points: each reading with its weight in the load.
         outside_mm: how far it lies outside the heights read.
     """
 
@@ -419,5 +418,5 @@ class Look(NamedTuple):
     by_lag: Array
     sweep: SweepFit
     between: Between = Between(0.0, ())
-    readings: Weighted = ()
+    points: Weighted = ()
     outside_mm: float = 0.0

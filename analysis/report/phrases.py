@@ -7,6 +7,7 @@ from typing import Any
 
 from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
+from coilbench.analysis.report.link_text import LINK_SENTENCES
 from coilbench.analysis.report.units import LENGTH_PLACES, Units, fixed
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.book.notes import remarks_of
@@ -190,7 +191,6 @@ _PHRASES: dict[str, str] = {
     "rig": "{firmware}, rig {device_id}",
     "connected": "connected to {source}: {firmware}, rig {device_id}",
     "capture_silent": "the capture has written nothing for {silent_s:.0f} s: is it still running?",
-    "control_closed": "other windows can watch but not give commands ({reason})",
     "no_spring_has_the_turn": "the set is done: no spring has the turn",
     "only_spring_left": "{label} is the only spring left",
     "first_spring": "this is the first spring of the set",
@@ -321,12 +321,6 @@ def _turn_has_passed(facts: Mapping[str, Any], _units: Units) -> str:
     return f"{facts['action']} was meant for {facts['meant']}, but {now}"
 
 
-def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
-    if facts["last_sample"] is None or facts["last_load_n"] is None:
-        return ""
-    return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
-
-
 def _seems(facts: Mapping[str, Any], name: str, units: Units) -> str:
     """Write a mass or length that a point reads as; "-" where the points before don't tell."""
     kg, mm = facts.get(f"{name}_kg"), facts.get(f"{name}_mm")
@@ -407,7 +401,9 @@ def _flex_curved(facts: Mapping[str, Any], _units: Units) -> str:
     return f"The press flex is not linear (F-test at 1 %): {curve} is used"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = BUILD_SENTENCES | {
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    **BUILD_SENTENCES,
+    **LINK_SENTENCES,
     "going_down": _going_down,
     "travel_back": _travel_back,
     "flex_curved": _flex_curved,
@@ -421,11 +417,6 @@ _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = BUILD_SENTENC
     "strokes_rescued": lambda f, _u: (
         f"{counted(f['strokes'], 'unfinished stroke')} rescued from a capture that was cut off; "
         "kept, but not counted"
-    ),
-    "link_lost": lambda f, u: f"{f['reason']}{_last_sample(f, u)} Trying again.",
-    "no_sample": lambda f, u: (
-        f"no sample for {f['quiet_s']:.1f} s on {f['source']}.{_last_sample(f, u)} "
-        "Check the cable, then: coilbench rig find"
     ),
     "turn_has_passed": _turn_has_passed,
     "skipped": lambda f, _u: _skipped(f, "postponed: it comes after the others"),

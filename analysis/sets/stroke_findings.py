@@ -18,7 +18,7 @@ from coilbench.capture.strokes.shape import count_presses
 from coilbench.capture.strokes.sweep import Branch, Sweep
 
 StrokeKind = Literal[
-    "short", "pressed twice", "paused", "slipped", "cocked", "apart", "too fast", "ends close"
+    "short", "pressed_twice", "paused", "slipped", "cocked", "apart", "too_fast", "ends_close"
 ]
 
 # All of these are our choice, no source.
@@ -64,8 +64,8 @@ def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
     inside = slice(int(pressed[0]), int(pressed[-1]) + 1)
     presses, slips = count_presses(height[inside]), _slips(sweep)
     found = [
-        StrokeFinding("too fast", spoils=True) if sweep.too_fast else None,
-        StrokeFinding("pressed twice", {"presses": presses}) if presses >= 2 else None,
+        StrokeFinding("too_fast", spoils=True) if sweep.too_fast else None,
+        StrokeFinding("pressed_twice", {"presses": presses}) if presses >= 2 else None,
         _paused(t_s[inside], height[inside]),
         *slips,
         None if slips else _ends_close(sweep),  # a step would be taken for softness
@@ -247,4 +247,4 @@ def _ends_close(sweep: Sweep) -> StrokeFinding | None:
     if begin_mm - closed_mm < max(CLOSING_LEAST_SHARE * depth_mm, CLOSING_LEAST_MM):
         return None
     facts = {"closed_mm": closed_mm, "over_mm": begin_mm - closed_mm}
-    return StrokeFinding("ends close", facts)
+    return StrokeFinding("ends_close", facts)

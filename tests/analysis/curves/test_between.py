@@ -18,7 +18,7 @@ from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 Array = NDArray[np.float64]
 FREE_MM = 53.0
 NONE = Branch(np.empty(0), np.empty(0))
-SOURCE = "shape between the heights read"
+SOURCE = "shape_between"
 HEIGHTS = {2: (38.0, 27.0), 3: (40.0, 33.0, 27.0), 5: (44.0, 40.0, 36.0, 31.0, 27.0)}
 Law = Callable[[Array], Array]
 
@@ -85,7 +85,7 @@ def test_the_budget_names_the_part_and_its_size() -> None:
         assert shape_n(curve.load_at(height_mm)) == 0.0
     (line,) = [line for line in curve.load_at(30.0).budget.lines if line.source == SOURCE]
     assert line.shared  # what one spring of a set does there, all do
-    for height_mm in (38.1, 26.9):
+    for height_mm in (39.6, 25.4):
         with pytest.raises(HeightNotMeasured):
             curve.load_at(height_mm)
 

@@ -1,0 +1,188 @@
+"""What leaves a load read by hand unsure. References: GUM formulas worked by hand, and simulation.
+
+The simulated shops draw their errors as the setup states them (JCGM 101:2008): whether 95 %
+intervals hold the truth 95 % of the time is counted, never assumed.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from numpy.typing import NDArray
+from scipy import stats
+
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.hand_repeats import with_repeats
+from coilbench.analysis.curves.uncertainty import split
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.strokes.sweep import Branch, HandReading, Origin, Sweep
+from coilbench.capture.units import KGF_N
+
+Array = NDArray[np.float64]
+NONE = Branch(np.empty(0), np.empty(0))
+FREE_MM, RATE = 53.0, 16.0
+STEP_N, REPEAT_N, STEP_MM = 0.1 * KGF_N, 0.2 * KGF_N, 0.1
+
+
+def swept(
+    label: str, height_mm: Array, load_n: Array, setup: KeyedSetup = KeyedSetup(), run: str = "r"
+) -> Sweep:
+    sweep_id = f"{label}/{run}"
+    u = setup.load_u_n, setup.load_u_relative, setup.height_u_mm
+    read = Branch(np.asarray(height_mm, float), np.asarray(load_n, float))
+    return Sweep(sweep_id, label, Origin.KEYED, read, NONE, *u, hand=HandReading(setup, run, run))
+
+
+def lines(curve: SpringCurve, height_mm: float) -> dict[str, float]:
+    return {each.source: each.contribution_n for each in curve.load_at(height_mm).budget.lines}
+
+
+def test_each_source_once_as_worked_by_hand() -> None:
+    """0.1 kg steps: 0.1/sqrt(12) = 0.0289 kg; 0.2 kg stated; 0.5 % of 240 N; 0.1 mm steps at 16 N/mm.
+
+    GUM F.2.2.1 for the steps; 0.5 % for a scale never weighed: common practice, no source.
+    """
+    curve = fit_curve("a", [swept("a", np.array([38.0, 27.0]), np.array([240.0, 416.0]))])
+    found = lines(curve, 38.0)
+    assert found == pytest.approx(
+        {
+            "scale_steps": 0.028868 * KGF_N,
+            "scale_repeat": 0.2 * KGF_N,
+            "scale_assumed": 0.005 * 240.0,
+            "height_each_press": 16.0 * 0.028868,
+            "height_of_stop": 16.0 * 0.028868,
+        },
+        rel=1e-4,
+    )
+    whole = math.sqrt(0.28310**2 + 1.96133**2 + 1.2**2 + 2 * 0.46188**2)
+    assert curve.load_at(38.0).load_u_n == pytest.approx(2.0 * whole, rel=1e-4)
+
+
+def test_four_readings_halve_what_repeats_and_leave_what_is_common() -> None:
+    once = fit_curve("a", [swept("a", np.array([38.0, 27.0]), np.array([240.0, 416.0]))])
+    heights = np.repeat([38.0, 27.0], 4)
+    four = fit_curve("a", [swept("a", heights, np.repeat([240.0, 416.0], 4))])
+    one_each, each = lines(once, 38.0), lines(four, 38.0)
+    for source in ("scale_steps", "scale_repeat", "height_each_press"):
+        assert each[source] == pytest.approx(0.5 * one_each[source])
+    for source in ("scale_assumed", "height_of_stop"):
+        assert each[source] == pytest.approx(one_each[source])
+
+
+def test_a_tare_counts_only_where_it_was_read_and_once_for_a_run() -> None:
+    setup = KeyedSetup(tare_n=12.0)
+    heights, loads = np.repeat([38.0, 27.0], 4), np.repeat([240.0, 416.0], 4)
+    curve = fit_curve("a", [swept("a", heights, loads, setup)])
+    one = math.hypot(0.1 * KGF_N / math.sqrt(12.0), 0.2 * KGF_N)
+    assert lines(curve, 38.0)["tare"] == pytest.approx(one)  # four readings share the one tare
+    assert "tare" not in lines(fit_curve("a", [swept("a", heights, loads)]), 38.0)
+    rate = {each.source for each in curve.rate_between(38.0, 27.0).budget.lines}
+    assert "tare" not in rate  # and it leaves a difference
+
+
+def test_readings_that_all_show_the_same_are_rounded_alike() -> None:
+    """Without scatter the steps' error does not average: 0.1 kg stays 0.029 kg (F.2.2.1)."""
+    setup = KeyedSetup(scale_repeatability_n=0.0, quill_resolution_mm=0.001)
+    alike = fit_curve("a", [swept("a", np.full(9, 38.0), np.full(9, 240.0), setup)])
+    assert lines(alike, 38.0)["scale_steps"] == pytest.approx(0.028868 * KGF_N, rel=1e-4)
+
+
+def test_the_set_s_repeats_tell_the_scatter_with_their_degrees_of_freedom() -> None:
+    """Ten springs read twice, 0.6 kg apart: s = 0.6/sqrt(2) with ten degrees of freedom.
+
+    Student's factor for ten is 2.228 (JCGM 100:2008, table G.2).
+    """
+    sweeps = {
+        str(i): [
+            swept(
+                str(i),
+                np.repeat([38.0, 27.0], [2, 1]),
+                np.array([240.0, 240.0 + 0.6 * KGF_N, 416.0]),
+                KeyedSetup(quill_resolution_mm=0.001),
+            )
+        ]
+        for i in range(10)
+    }
+    curve = fit_curve("0", with_repeats(sweeps)["0"])
+    s_n = math.sqrt(0.18 - 0.01 / 12.0) * KGF_N
+    assert lines(curve, 38.0)["scale_repeat"] == pytest.approx(s_n / math.sqrt(2.0), rel=1e-3)
+    own = split(0.0, curve.load_at(38.0).budget).own_u
+    assert own == pytest.approx(2.228 * math.sqrt(0.09) * KGF_N, rel=2e-3)
+
+
+@pytest.mark.parametrize(("apart_kg", "told"), [(0.53, False), (0.57, True)])
+def test_one_pair_of_repeats_overrules_what_is_stated_only_if_clearly_larger(
+    apart_kg: float, told: bool
+) -> None:
+    """A chi-square test at 5 %: 1 degree of freedom, s^2 above 3.841 of what is stated (SciPy)."""
+    setup = KeyedSetup(quill_resolution_mm=0.001)
+    stated = 0.2**2 + 0.1**2 / 12.0
+    assert (apart_kg**2 / 2 > stats.chi2.ppf(0.95, 1) * stated) is told
+    pair = swept("a", np.full(2, 38.0), np.array([240.0, 240.0 + apart_kg * KGF_N]), setup)
+    (sweep,) = with_repeats({"a": [pair]})["a"]
+    assert (sweep.point_repeat is not None) is told
+
+
+def shop(
+    rng: np.random.Generator,
+    *,
+    springs: int = 2,
+    repeats: int = 1,
+    setup: KeyedSetup = KeyedSetup(),
+    scatter_n: float = REPEAT_N,
+    gain_sd: float = 0.005,
+    runs: int = 1,
+) -> tuple[list[SpringCurve], Array]:
+    """Read springs at 38 and 27 mm off a simulated scale; returns curves and true rates."""
+    rates = RATE * (1.0 + rng.normal(0.0, 0.02, springs))
+    gain, sweeps = 1.0 + rng.normal(0.0, gain_sd), dict[str, list[Sweep]]()
+    tare_n = setup.tare_n + rng.normal(0.0, scatter_n) if setup.tare_taken else 0.0
+    tare_n = np.round(tare_n / STEP_N) * STEP_N
+    stops = {(run, mm): rng.uniform(-0.5, 0.5) * STEP_MM for run in range(runs) for mm in (38, 27)}
+    for i, rate in enumerate(rates):
+        own = []
+        for run in range(runs):
+            heights = np.repeat([38.0, 27.0], repeats)
+            stop = np.array([stops[run, int(mm)] for mm in heights])
+            at = heights + stop + rng.uniform(-0.5, 0.5, heights.size) * STEP_MM
+            true = rate * (FREE_MM - at) * gain + setup.tare_n
+            shown = np.round((true + rng.normal(0.0, scatter_n, at.size)) / STEP_N) * STEP_N
+            typed = replace(setup, tare_n=float(tare_n))
+            own.append(swept(f"s{i}", heights, shown - tare_n, typed, f"run {run}"))
+        sweeps[f"s{i}"] = own
+    told = with_repeats(sweeps)
+    return [fit_curve(label, own) for label, own in told.items()], rates
+
+
+CASES = [
+    pytest.param({}, id="read once, as stated"),
+    pytest.param({"repeats": 4}, id="four repeats of two springs"),
+    pytest.param({"repeats": 2, "springs": 8}, id="two repeats of eight"),
+    pytest.param(
+        {"repeats": 2, "springs": 8, "scatter_n": 0.5 * REPEAT_N}, id="better than stated"
+    ),
+    pytest.param({"repeats": 3, "springs": 6, "scatter_n": 2.0 * REPEAT_N}, id="worse than stated"),
+    pytest.param({"setup": KeyedSetup(tare_n=30.0), "repeats": 2, "springs": 6}, id="a tare"),
+    pytest.param({"runs": 2, "springs": 6}, id="two runs"),
+]
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_intervals_hold_the_truth_and_differences(case: dict[str, object]) -> None:
+    """400 shops: 95 % of 400 is 380 with a standard deviation of 4.4; 93 to 97.5 % is asked."""
+    rng = np.random.default_rng(11)
+    held, told_apart = [], []
+    for _ in range(400):
+        curves, rates = shop(rng, **case)  # type: ignore[arg-type]  # of one dict
+        readings = [curve.load_at(38.0) for curve in curves[:2]]
+        true = rates[:2] * (FREE_MM - 38.0)
+        away = np.array([reading.load_n for reading in readings]) - true
+        held.append(abs(away[0]) <= readings[0].load_u_n)
+        own = [split(reading.load_n, reading.budget).own_u for reading in readings]
+        told_apart.append(abs(away[0] - away[1]) <= math.hypot(*own))
+    assert 0.925 <= np.mean(held) <= 0.98
+    assert 0.925 <= np.mean(told_apart) <= 0.98
