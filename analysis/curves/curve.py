@@ -182,7 +182,7 @@ class SoftStart:
 
     closed_mm: float
     lost_mm: float
-    kind: Literal["first turns close"] = "first turns close"
+    kind: Literal["first_turns_close"] = "first_turns_close"
 
 
 SURE_LENGTH_U_MM = 0.4  # k = 2: a depth from a first contact less sure than this means little; ours

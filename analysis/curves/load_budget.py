@@ -30,6 +30,7 @@ COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors t
 FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
 
 SHAPE_SOURCE: SourceKind = "shape_between"
+ROUNDING_N = 1e-9  # what is left of an error that cancels in a difference
 
 
 def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[BudgetLine]:
@@ -59,7 +60,7 @@ def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[Budget
             scale, unit = 1.0, "N"
         freedom, u = one.degrees_of_freedom, u_n / abs(scale)
         lines[one.source] = BudgetLine(one.source, one.kind, u, unit, scale, freedom, one.shared)
-    return [line for line in lines.values() if line.value > 0.0]
+    return [line for line in lines.values() if line.contribution_n > ROUNDING_N]
 
 
 def _effects(reading: HeightReading) -> Iterator[Effect]:

@@ -26,10 +26,11 @@ Array = NDArray[np.float64]
 NONE = Branch(np.empty(0), np.empty(0))
 FREE_MM, RATE = 53.0, 16.0
 STEP_N, REPEAT_N, STEP_MM = 0.1 * KGF_N, 0.2 * KGF_N, 0.1
+USUAL = KeyedSetup()
 
 
 def swept(
-    label: str, height_mm: Array, load_n: Array, setup: KeyedSetup = KeyedSetup(), run: str = "r"
+    label: str, height_mm: Array, load_n: Array, setup: KeyedSetup = USUAL, run: str = "r"
 ) -> Sweep:
     sweep_id = f"{label}/{run}"
     u = setup.load_u_n, setup.load_u_relative, setup.height_u_mm
@@ -42,9 +43,9 @@ def lines(curve: SpringCurve, height_mm: float) -> dict[str, float]:
 
 
 def test_each_source_once_as_worked_by_hand() -> None:
-    """0.1 kg steps: 0.1/sqrt(12) = 0.0289 kg; 0.2 kg stated; 0.5 % of 240 N; 0.1 mm steps at 16 N/mm.
+    """0.1 kg and 0.1 mm steps (GUM F.2.2.1: step / sqrt(12)), 16 N/mm; 0.2 kg as stated.
 
-    GUM F.2.2.1 for the steps; 0.5 % for a scale never weighed: common practice, no source.
+    0.5 % of 240 N for a scale never weighed: common practice, no source.
     """
     curve = fit_curve("a", [swept("a", np.array([38.0, 27.0]), np.array([240.0, 416.0]))])
     found = lines(curve, 38.0)
@@ -121,7 +122,7 @@ def test_one_pair_of_repeats_overrules_what_is_stated_only_if_clearly_larger(
     """A chi-square test at 5 %: 1 degree of freedom, s^2 above 3.841 of what is stated (SciPy)."""
     setup = KeyedSetup(quill_resolution_mm=0.001)
     stated = 0.2**2 + 0.1**2 / 12.0
-    assert (apart_kg**2 / 2 > stats.chi2.ppf(0.95, 1) * stated) is told
+    assert bool(apart_kg**2 / 2 > stats.chi2.ppf(0.95, 1) * stated) is told
     pair = swept("a", np.full(2, 38.0), np.array([240.0, 240.0 + apart_kg * KGF_N]), setup)
     (sweep,) = with_repeats({"a": [pair]})["a"]
     assert (sweep.point_repeat is not None) is told
@@ -132,7 +133,7 @@ def shop(
     *,
     springs: int = 2,
     repeats: int = 1,
-    setup: KeyedSetup = KeyedSetup(),
+    setup: KeyedSetup = USUAL,
     scatter_n: float = REPEAT_N,
     gain_sd: float = 0.005,
     runs: int = 1,
