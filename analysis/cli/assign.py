@@ -34,7 +34,7 @@ from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import candidate_sets, spring_size
-from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.sheet_input import used_pairs
 from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.report.assignment_text import (
@@ -75,7 +75,7 @@ def assign_command(
     table = lift_table_beside(parsed, build) if with_limits else None
     with open_book(book_path()) as db:
         found = candidate_sets(db, parsed, use_flagged)
-        warned = rig_warnings(db)
+        warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
     assignment = assign(parsed, found.sets, found.sizes, effort)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
     limits = [assess_limits(*pair, table) for pair in pairs]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Hashable, Iterator, Mapping, Sequence
 from functools import partial
 
 import click
@@ -18,7 +18,7 @@ from coilbench.analysis.cli.common import (
     say,
 )
 from coilbench.analysis.report.card_text import BudgetText
-from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.document import describe, first_few
 from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
@@ -36,6 +36,7 @@ _LAYOUTS = (
     (),
 )
 REASONS = 2  # of a flag are shown; --why shows all
+FEWEST_ALIKE = 3  # springs unsure for one reason that are one sentence
 
 
 def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
@@ -46,9 +47,8 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
         say(_summary_line(height, shown))
     if check.rate is not None:
         say(f"Rate: {_centre_text(check.rate, shown.rate_text)}")
-    for spring in check.springs:
-        for flag in spring.flags:
-            say(f"{spring.label} {flag.kind}: {_reasons(flag, spring.label, shown)}.")
+    for line in _flag_lines(check, shown):
+        say(line)
     if missing:
         say(f"Not measured yet: {', '.join(missing)}.")
     if any(
@@ -57,6 +57,24 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
         say(TOO_FEW)
     elif not check.flagged:
         click.echo("No spring stands out.")
+
+
+def _flag_lines(check: SetCheck, shown: Units) -> Iterator[str]:
+    """Yield each flag with its reason; many springs unsure for the same reason are one line."""
+    alike: dict[Hashable, list[tuple[str, Flag]]] = {}
+    for spring in check.springs:
+        for flag in spring.flags:
+            why: Hashable = (spring.label, flag.kind)
+            if flag.kind == "unsure":
+                why = frozenset((one.rule, one.height_mm) for one in flag.findings)
+            alike.setdefault(why, []).append((spring.label, flag))
+    for same in alike.values():
+        if len(same) < FEWEST_ALIKE:
+            yield from (f"{own} {flag.kind}: {_reasons(flag, own, shown)}." for own, flag in same)
+            continue
+        label, flag = same[0]
+        names = first_few([own for own, _ in same])
+        yield f"{names} unsure, for the same reason; of {label}: {_reasons(flag, label, shown)}."
 
 
 def _reasons(flag: Flag, label: str, shown: Units) -> str:

@@ -24,7 +24,7 @@ from coilbench.analysis.engine.outcomes import Combination, Pairing
 from coilbench.analysis.engine.pairing import pair_sets, with_limits
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
-from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.build_text import card_facts, shims_text
@@ -86,7 +86,8 @@ def pair_command(
     tables = [lift_table_beside(*card) if with_limits else None for card in cards]
     with open_book(book_path()) as db:
         candidates = [candidate_sets(db, build, use_flagged) for build in files]
-        warned = rig_warnings(db)
+        names = {name for each in candidates for name in each.sets}
+        warned = (*rig_warnings(db), *scale_warnings(db, names))
     found: list[_Paired] = []
     for build, table, candidate in zip(files, tables, candidates, strict=True):
         each = _Paired(build, candidate, pair_sets(build, candidate.sets))

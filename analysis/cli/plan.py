@@ -14,6 +14,7 @@ from coilbench.analysis.cli.common import (
     print_document,
     print_uncut,
     say,
+    show_warnings,
     units,
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
@@ -22,6 +23,7 @@ from coilbench.analysis.engine.press_plan import once, plan_presses
 from coilbench.analysis.engine.press_shop import PressPlan
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.plan_input import read_shop
+from coilbench.analysis.inputs.rig_record import plan_warnings
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
 from coilbench.capture.book.opening import open_book
@@ -75,6 +77,7 @@ def plan_command(
         refuse_existing(page, force, (build, book_path()))
     with open_book(book_path()) as db:
         shop = read_shop(db, parsed)
+        warned = plan_warnings(db, shop.sets)
     plan = once(shop) if at_once else plan_presses(shop, every_set=every_set)
     if page is not None:
         from coilbench.analysis.report.plan_page import plan_page
@@ -83,9 +86,10 @@ def plan_command(
         write_whole(page, plan_page(plan, parsed.name, units(), made_utc))
         click.echo(f"Wrote {page}.", err=as_json)
     if as_json:
-        print_document(document(plan))
+        print_document(document(plan) | {"warnings": document(warned)})
     else:
         _show(plan, build)
+        show_warnings(warned)
     if plan.stage == "no_choice":
         raise click.exceptions.Exit(1)
 

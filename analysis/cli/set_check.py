@@ -30,7 +30,7 @@ from coilbench.analysis.curves.curve import BranchChoice, Reading, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
-from coilbench.analysis.inputs.rig_record import rig_warnings
+from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.report.card_text import budget_text
 from coilbench.analysis.report.curve_text import readings_at, set_notes
 from coilbench.analysis.report.document import document, filled, picked
@@ -175,7 +175,7 @@ def set_check(
         )
         at_mm = judged.heights_mm
         reread = _read_again(db, record, (calibration, against), branch, at_mm)
-        warned = rig_warnings(db)
+        warned = (*rig_warnings(db), *scale_warnings(db, [name]))
     measured, check = judged.measured, judged.checked
     strokes = measured.strokes
     readings = _readings(measured.curves, at_mm, label) if budget else []

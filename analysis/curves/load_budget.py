@@ -75,7 +75,8 @@ def _effects(reading: HeightReading) -> Iterator[Effect]:
     if sweep.lag is not None:
         yield _lag_effect(reading, sweep.lag)
     if reading.between.u_n > 0.0:
-        yield plain(SHAPE_SOURCE, reading.between.gap_mm, "N", 1.0, reading.between.u_n)
+        u_n, gap_mm, _, shared = reading.between
+        yield plain(SHAPE_SOURCE, gap_mm, "N", 1.0, u_n, shared=shared)
     if reading.turn_u_n > 0.0:
         yield plain("turn_friction", reading.height_mm, "N", 1.0, reading.turn_u_n, shared=False)
 

@@ -46,16 +46,22 @@ class Between(NamedTuple):
     Attributes:
         u_n: standard uncertainty, k = 1.
         gap_mm: the two heights: the same error, by another factor, is in all loads between them.
+        bent_n: what to add to the straight line, as the set's other springs bend.
+        shared: whether the set's other springs have the same error.
     """
 
     u_n: float
     gap_mm: tuple[float, ...]
+    bent_n: float = 0.0
+    shared: bool = True
 
     @classmethod
     def mean(cls, each: Sequence[Between]) -> Between:
         """Of some branches, in which the spring bends alike."""
-        gaps_mm = dict.fromkeys(one.gap_mm for one in each)
-        return cls(sum(one.u_n for one in each) / len(each), sum(gaps_mm, ()))
+        gaps_mm, count = dict.fromkeys(one.gap_mm for one in each), len(each)
+        u_n, bent_n = sum(one.u_n for one in each), sum(one.bent_n for one in each)
+        alike = all(one.shared for one in each)
+        return cls(u_n / count, sum(gaps_mm, ()), bent_n / count, alike)
 
 
 class BranchFit(NamedTuple):
@@ -71,6 +77,8 @@ class BranchFit(NamedTuple):
             zero where no lag was undone.
         bend: by what share of the straight line's rate the rate may differ at the ends of the gap
             to the next height; zero where samples lie between.
+        bent: the same with its sign, as the set's other springs show it; zero where none does.
+        alike: 1 where the set's other springs have the same gap, of the last the same ends; else 0.
     """
 
     height_mm: Array
@@ -79,6 +87,8 @@ class BranchFit(NamedTuple):
     load_se_n: Array
     by_lag: Array
     bend: Array
+    bent: Array
+    alike: Array
 
     @property
     def lowest_mm(self) -> float:
@@ -128,9 +138,14 @@ class BranchFit(NamedTuple):
         if outside > 0.0:
             end = 0 if height_mm < low else -1
             u_n = BEND_SHARE * abs(float(self.slope_n_per_mm[end])) * outside / 3.0**0.5
-            return Between(u_n, (float(self.height_mm[end]),))
+            return Between(u_n, (float(self.height_mm[end]),), shared=bool(self.alike[-1]))
         inside = max(height_mm - low, 0.0) * max(high - height_mm, 0.0) / (high - low)
-        return Between(float(self.bend[at]) * rate * inside / 3.0**0.5, (low, high))
+        return Between(
+            float(self.bend[at]) * rate * inside / 3.0**0.5,
+            (low, high),
+            float(self.bent[at]) * rate * inside,
+            bool(self.alike[at]),
+        )
 
     def up_to(self, load_n: float) -> BranchFit | None:
         """Leave out what lies beyond a load; None where fewer than two heights remain."""
@@ -173,7 +188,8 @@ class BranchFit(NamedTuple):
     @classmethod
     def _straight(cls, heights: Array, loads: Array, slopes: Array) -> BranchFit:
         flat, bend = np.zeros_like(heights), np.full_like(heights, BEND_SHARE)
-        return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)), bend)
+        alike = np.ones_like(heights)
+        return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)), bend, flat, alike)
 
 
 class Bins(NamedTuple):
@@ -217,7 +233,8 @@ class Bins(NamedTuple):
         error = noise_n(self) * np.sqrt(np.sum(smoother**2 / self.weight, axis=1))
         by_lag = -slope[:, None] * (smoother @ self.by_lag)
         bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
-        return BranchFit(grid, load, -slope, error, by_lag, bend)
+        flat, alike = np.zeros_like(grid), np.ones_like(grid)
+        return BranchFit(grid, load, -slope, error, by_lag, bend, flat, alike)
 
 
 def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
@@ -357,19 +374,20 @@ class SweepFit:
         each = list(zip(fits, beyond, strict=True))
         if not (all(way.covers(height_mm) for way in ways) or all(beyond)):
             return None
+        between = Between.mean([fit.between_at(height_mm) for fit in fits])
         loads = [float(way.weights(height_mm) @ way.load_n) for way in ways]
         if all(beyond) and min(loads) <= 0.0:
             return None
         rates = [fit.slope_at(height_mm) if out is None else out.rate_n_per_mm for fit, out in each]
         return HeightReading(
             height_mm=height_mm,
-            load_n=sum(loads) / len(loads),
+            load_n=sum(loads) / len(loads) + between.bent_n,
             slope_n_per_mm=sum(rates) / len(rates),
             se_n=0.0,
             loop_n=loads[0] - loads[-1],
             turn_u_n=0.0,
             by_lag=np.zeros(2),
-            between=Between.mean([fit.between_at(height_mm) for fit in fits]),
+            between=between,
             sweep=self,
             points=sum((way.weighted(height_mm, 1.0 / len(ways)) for way in ways), ()),
             outside_mm=max(way.outside_mm(height_mm) for way in ways),

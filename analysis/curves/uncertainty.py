@@ -31,6 +31,10 @@ SourceKind = Literal[
 ]  # fmt: skip
 
 
+# Of points each reading has its own, so that more presses lessen it.
+EACH_PRESS: tuple[SourceKind, ...] = ("scale_steps", "scale_repeat", "height_each_press")
+
+
 @dataclass(frozen=True)
 class BudgetLine:
     """One source of uncertainty; correlated inputs (a fit's coefficients) are one line together.
@@ -130,7 +134,7 @@ class Measured(NamedTuple):
         u: of the value.
         own_u: what remains of it when two springs of the same bench are compared: the scatter of
             its strokes and what else its budget does not call shared.
-        strokes_rule: whether the strokes' scatter is most of it, so that more strokes help.
+        strokes_rule: whether what differs from press to press is most of it, so that more help.
     """
 
     value: float
@@ -142,7 +146,8 @@ class Measured(NamedTuple):
 def split(value: float, budget: Budget) -> Measured:
     """Split a load's or rate's expanded uncertainty into the spring's own part and the bench's."""
     own = Budget(tuple(line for line in budget.lines if not line.shared))
-    scatter = math.hypot(*(line.contribution_n for line in own.lines if line.kind == "A"))
+    lessened = [line for line in own.lines if line.kind == "A" or line.source in EACH_PRESS]
+    scatter = math.hypot(*(line.contribution_n for line in lessened))
     u = budget.expanded_u_n
     strokes_rule = scatter > math.sqrt(0.5) * budget.combined_u_n
     return Measured(value, u, min(own.expanded_u_n, u), strokes_rule)

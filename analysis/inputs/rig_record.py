@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, fields, replace
 from itertools import compress
 from operator import attrgetter
@@ -49,6 +49,8 @@ from coilbench.capture.book.calibrations import (
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
+from coilbench.capture.book.sweeps import never_weighed
+from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration, PartKind
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import SILENCE_S
@@ -59,6 +61,21 @@ POLL_S = 0.1
 PRESS_S = 20.0
 PIECE_S = 0.5
 MOST_SETTLING = 8  # samples at a start whose filter has not filled: no fault, and left out
+
+
+def scale_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
+    """Return, once, that these sets were read off a scale that was never weighed."""
+    if not never_weighed(db, set_names):
+        return ()
+    return (Finding.of("scale_never_weighed", u_relative=2.0 * SCALE_U_RELATIVE),)
+
+
+def plan_warnings(db: Database, set_names: Collection[str]) -> tuple[Finding, ...]:
+    """Return that the scale should be weighed first: it never was, or nothing is known yet."""
+    known = db["scales"].count > 0 or newest_part(db, "load") is not None
+    if known and not never_weighed(db, set_names):
+        return ()
+    return (Finding.of("weigh_scale_first", u_relative=2.0 * SCALE_U_RELATIVE),)
 
 
 def rig_warnings(db: Database, now_utc: str | None = None) -> tuple[Finding, ...]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import platform
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import replace
 from importlib.metadata import version
@@ -31,7 +31,7 @@ from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_er
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
-from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings
+from coilbench.analysis.inputs.rig_record import calibration_card, rig_warnings, scale_warnings
 from coilbench.analysis.inputs.sheet import (
     BudgetPart,
     Line,
@@ -142,7 +142,7 @@ def _part(db: Database, judged: JudgedSet) -> SetPart:
     )
 
 
-def _rig(db: Database, parts: Iterable[SetPart], now_utc: str) -> RigPart:
+def _rig(db: Database, parts: Collection[SetPart], now_utc: str) -> RigPart:
     names = dict.fromkeys(came.scale for part in parts for came in part.came)
     scales = []
     for name in filter(None, names):
@@ -156,7 +156,8 @@ def _rig(db: Database, parts: Iterable[SetPart], now_utc: str) -> RigPart:
         for one in scales
         if one.age_days > limit
     ]
-    return RigPart(card, tuple(scales), (*rig_warnings(db, now_utc), *stale))
+    unknown = scale_warnings(db, [part.name for part in parts])
+    return RigPart(card, tuple(scales), (*rig_warnings(db, now_utc), *unknown, *stale))
 
 
 def _versions() -> Iterator[tuple[str, str]]:

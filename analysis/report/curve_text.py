@@ -21,10 +21,6 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
 
 MOST_NAMED = 4  # more springs of one note are counted, not named
-SCALE_BELIEVED = (
-    "the scale was not calibrated: its error in proportion is not in the uncertainties; "
-    "weigh known masses on it (coilbench rig weigh --scale), then key the readings with --scale"
-)
 RULES = 0.5  # of the variance: a source that is more of it is named
 REMEDIES: dict[SourceKind, str] = {
     "turn_friction": "the stroke turned too near below: press some millimetres deeper",
@@ -128,8 +124,6 @@ def set_notes(
 
 def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Iterator[str]:
     yield from (describe(note, units) for note in curve.notes)
-    if any(not fit.dense and fit.load_u_relative == 0.0 for fit in curve.sweeps):
-        yield SCALE_BELIEVED
     for reading in readings_at(curve, heights_mm):
         at = f"at {units.length_text(reading.height_mm)}"
         for note in reading.notes:

@@ -234,6 +234,11 @@ _PHRASES: dict[str, str] = {
     "max_shims_assumed": "max_shims isn't given: {shims} assumed",
     "min_clearance_assumed": "min_clearance isn't given: {limit_mm} assumed, common practice",
     # the calibration
+    "scale_never_weighed": "the scale was never weighed against known masses: ± {u_relative:.0%} "
+    "of every load is assumed of it (k = 2); coilbench rig weigh --scale finds what it is",
+    "weigh_scale_first": "weigh known masses on the scale before you press: coilbench rig weigh "
+    "--scale NAME --from FILE (hardware/SCALE.md: with two buckets of water, too), then key the "
+    "readings with --scale NAME; without it ± {u_relative:.0%} of every load is assumed (k = 2)",
     "scale_old": "the calibration of the scale {scale} is {age_days:.0f} days old, the limit is "
     "{limit_days:g}: calibrate it again before you measure, with coilbench rig weigh --scale",
     "check_failed": "the last check of the rig FAILED ({made_utc:.10}: {mass_kg} read "

@@ -71,7 +71,7 @@ def _tolerance(found: Ruling, units: Units) -> str:
         return text
     wide = u >= tolerance
     why = "the uncertainty is wider than the tolerance" if wide else "too near the limit to tell"
-    cure = "calibrate load and travel again, or read on a finer scale"
+    cure = "set check --budget shows what it is made of"
     return f"{text}: {why}; {'press it more often' if found.facts['strokes_rule'] else cure}"
 
 

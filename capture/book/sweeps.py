@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass
 from functools import cache
 from typing import Any, Literal
@@ -317,6 +317,20 @@ def set_provenance(db: Database, record: SetRecord) -> tuple[Provenance, ...]:
         [record.set_id],
     )
     return tuple(Provenance(**row | {"origin": Origin(row["origin"])}) for row in rows)
+
+
+def never_weighed(db: Database, set_names: Collection[str]) -> bool:
+    """Return whether readings of these sets came off a scale of which no calibration is known."""
+    marks = ", ".join("?" * len(set_names))
+    sql = f"""
+        SELECT 1 FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+        JOIN sets ON sets.id = springs.set_id
+        WHERE sets.name IN ({marks}) AND sweeps.counted AND sweeps.purpose = 'measured'
+          AND json_extract(sweeps.keyed_json, '$.setup') IS NOT NULL
+          AND json_extract(sweeps.keyed_json, '$.setup.scale') IS NULL
+        LIMIT 1
+        """  # noqa: S608  question marks only
+    return first_row(db, sql, list(set_names)) is not None
 
 
 def scale_made_utc(db: Database, name: str) -> str | None:
