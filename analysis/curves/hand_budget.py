@@ -55,7 +55,9 @@ def _part(
     """One reading's part: a load's, N, or with the rate `mm` a height's, mm."""
     sensitivity, unit = (1.0, "N") if mm is None else (mm, "mm")
     effect = plain(source, key, unit, sensitivity, u, shared=shared)
-    return effect._replace(gradient=weight * effect.gradient)
+    return effect._replace(
+        sensitivity=weight * effect.sensitivity, gradient=weight * effect.gradient
+    )
 
 
 def _stated(weight: float, one: PointReading, rate: float) -> Iterator[Effect]:

@@ -53,9 +53,11 @@ def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[Budget
     lines: dict[str, BudgetLine] = {}
     for one in sums.values():
         u_n = math.sqrt(max(float(one.gradient @ one.covariance @ one.gradient), 0.0))
-        if one.source in lines:  # what several strokes have of it is independent
-            u_n = math.hypot(u_n, lines[one.source].contribution_n)
         scale, unit = one.sensitivity, one.unit
+        if one.source in lines:  # what several strokes or presses have of it is independent
+            before_n = lines[one.source]
+            u_n = math.hypot(u_n, before_n.contribution_n)
+            scale += before_n.sensitivity if before_n.unit == unit else 0.0
         if scale == 0.0 or u_n > 1e3 * abs(scale):
             scale, unit = 1.0, "N"
         freedom, u = one.degrees_of_freedom, u_n / abs(scale)

@@ -55,7 +55,7 @@ def test_the_lines_add_up_to_the_readings_own_uncertainty(
             found = abs(line["sensitivity_n_per_unit"] * line["value"])
             assert line["contribution_n"] == pytest.approx(found)
             assert line["type"] in ("A", "B")
-    lever = next(line for line in told["budgets"][0]["lines"] if line["unit"] == "1")
+    lever = next(line for line in told["budgets"][0]["lines"] if line["source"] == "lever")
     assert lever["value"] == pytest.approx(0.01)
     assert lever["contribution_n"] == pytest.approx(0.01 * 20 * KG)
 
@@ -66,7 +66,7 @@ def test_the_table_names_source_type_value_sensitivity_and_contribution(
     capsys.readouterr()
     assert run(["--book", book, *CHECK]) in (0, 1)
     told = capsys.readouterr().out
-    for word in ("source", "type", "value", "sensitivity", "contribution", "load in proportion"):
+    for word in ("source", "type", "value", "sensitivity", "contribution", "lever"):
         assert word in told
     assert told.count("Together") == 3
     assert re.search(r"a-02.*\b38\.50 mm.*\b20\.40 kg", told)

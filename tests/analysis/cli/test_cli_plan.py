@@ -16,8 +16,9 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.engine.build_file import parse_build
-from coilbench.analysis.inputs.plan_input import SCALE_U, WEIGHED_U, read_shop
+from coilbench.analysis.inputs.plan_input import WEIGHED_U, read_shop
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 
 SEAT_KG, OPEN_KG, SHUT_MM, LIFT_MM, OFFSET_MM = 34.0, 72.0, 39.0, 11.0, 2.0
 BUILD = f"""
@@ -256,12 +257,12 @@ def test_a_weighed_scale_errs_less_in_common(
         with open_book(Path(book[1])) as db:
             return read_shop(db, build).common_u
 
-    assert common_u() == SCALE_U
+    assert common_u() == SCALE_U_RELATIVE
     weighed = ["note", "--set", "larch", "--scale", "bath", "larch-01 38.5mm 22.1kg"]
     assert run([*book, *weighed]) == 0
     assert common_u() == WEIGHED_U
     assert run([*book, "note", "--set", "rowan", "rowan-01 38.5mm 24.7kg"]) == 0
-    assert common_u() == SCALE_U
+    assert common_u() == SCALE_U_RELATIVE
 
 
 @pytest.mark.parametrize(

@@ -91,3 +91,57 @@ def test_bad_use_is_one_line_and_changes_nothing(
     with Database(book) as db:
         assert db["sweeps"].count == 0
         db.close()
+
+
+BUILD = """
+[cam]
+valve_lift = "11 mm"
+seat_load = "20 kg"
+open_load = "40 kg"
+[head]
+installed_height = "38.5 mm"
+valves = 1
+[springs]
+outer = ["a"]
+"""
+
+
+@pytest.mark.parametrize(
+    "command", [("set", "check", "a", "--at", "38.5mm"), ("pair",), ("assign",), ("plan",)]
+)
+@pytest.mark.parametrize("weighed", [True, False])
+def test_a_scale_that_was_never_weighed_is_one_sentence(
+    book: str,
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+    command: tuple[str, ...],
+    weighed: bool,
+) -> None:
+    build = tmp_path / "build.toml"
+    build.write_text(BUILD)
+    note = ["note", "--set", "a", *(("--scale", "bathroom") if weighed else ())]
+    assert run(["--book", book, *note, "a-01 38.5mm 20kg", "a-01 27.5mm 40kg"]) == 0
+    call = [*command] if command[0] == "set" else [*command, str(build)]
+    capsys.readouterr()
+    assert run(["--book", book, *call, "--json"]) in (0, 1)
+    kinds = [one["kind"] for one in json.loads(capsys.readouterr().out)["warnings"]]
+    asked = "weigh_scale_first" if command == ("plan",) else "scale_never_weighed"
+    assert kinds == ([] if weighed else [asked])
+    assert run(["--book", book, *call]) in (0, 1)
+    assert capsys.readouterr().out.count("rig weigh --scale") == (0 if weighed else 1)
+
+
+@pytest.mark.parametrize("springs", [2, 3])
+def test_many_unsure_for_one_reason_are_one_sentence(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str], springs: int
+) -> None:
+    book = str(tmp_path / "many.db")
+    new = ["set", "new", "b", "--role", "outer", "--count", str(springs)]
+    assert run(["--book", book, *new]) == 0
+    lines = [f"b-0{i} 38.5mm 20kg" for i in range(1, springs + 1)]
+    assert run(["--book", book, "note", "--set", "b", *lines]) == 0
+    capsys.readouterr()
+    check = ["set", "check", "b", "--nominal", "20.1kg@38.5mm", "--tolerance", "1%"]
+    assert run(["--book", book, *check]) in (0, 1)
+    told = capsys.readouterr().out
+    assert len(re.findall(r"(?m)^b-.* unsure[:,]", told)) == (2 if springs == 2 else 1)

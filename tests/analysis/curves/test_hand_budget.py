@@ -7,35 +7,18 @@ intervals hold the truth 95 % of the time is counted, never assumed.
 from __future__ import annotations
 
 import math
-from dataclasses import replace
 
 import numpy as np
 import pytest
-from numpy.typing import NDArray
 from scipy import stats
+from tests.support.hand_shop import FREE_MM, REPEAT_N, shop, swept
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.hand_repeats import with_repeats
 from coilbench.analysis.curves.uncertainty import split
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
-from coilbench.capture.strokes.sweep import Branch, HandReading, Origin, Sweep
 from coilbench.capture.units import KGF_N
-
-Array = NDArray[np.float64]
-NONE = Branch(np.empty(0), np.empty(0))
-FREE_MM, RATE = 53.0, 16.0
-STEP_N, REPEAT_N, STEP_MM = 0.1 * KGF_N, 0.2 * KGF_N, 0.1
-USUAL = KeyedSetup()
-
-
-def swept(
-    label: str, height_mm: Array, load_n: Array, setup: KeyedSetup = USUAL, run: str = "r"
-) -> Sweep:
-    sweep_id = f"{label}/{run}"
-    u = setup.load_u_n, setup.load_u_relative, setup.height_u_mm
-    read = Branch(np.asarray(height_mm, float), np.asarray(load_n, float))
-    return Sweep(sweep_id, label, Origin.KEYED, read, NONE, *u, hand=HandReading(setup, run, run))
 
 
 def lines(curve: SpringCurve, height_mm: float) -> dict[str, float]:
@@ -128,37 +111,6 @@ def test_one_pair_of_repeats_overrules_what_is_stated_only_if_clearly_larger(
     assert (sweep.point_repeat is not None) is told
 
 
-def shop(
-    rng: np.random.Generator,
-    *,
-    springs: int = 2,
-    repeats: int = 1,
-    setup: KeyedSetup = USUAL,
-    scatter_n: float = REPEAT_N,
-    gain_sd: float = 0.005,
-    runs: int = 1,
-) -> tuple[list[SpringCurve], Array]:
-    """Read springs at 38 and 27 mm off a simulated scale; returns curves and true rates."""
-    rates = RATE * (1.0 + rng.normal(0.0, 0.02, springs))
-    gain, sweeps = 1.0 + rng.normal(0.0, gain_sd), dict[str, list[Sweep]]()
-    tare_n = setup.tare_n + rng.normal(0.0, scatter_n) if setup.tare_taken else 0.0
-    tare_n = np.round(tare_n / STEP_N) * STEP_N
-    stops = {(run, mm): rng.uniform(-0.5, 0.5) * STEP_MM for run in range(runs) for mm in (38, 27)}
-    for i, rate in enumerate(rates):
-        own = []
-        for run in range(runs):
-            heights = np.repeat([38.0, 27.0], repeats)
-            stop = np.array([stops[run, int(mm)] for mm in heights])
-            at = heights + stop + rng.uniform(-0.5, 0.5, heights.size) * STEP_MM
-            true = rate * (FREE_MM - at) * gain + setup.tare_n
-            shown = np.round((true + rng.normal(0.0, scatter_n, at.size)) / STEP_N) * STEP_N
-            typed = replace(setup, tare_n=float(tare_n))
-            own.append(swept(f"s{i}", heights, shown - tare_n, typed, f"run {run}"))
-        sweeps[f"s{i}"] = own
-    told = with_repeats(sweeps)
-    return [fit_curve(label, own) for label, own in told.items()], rates
-
-
 CASES = [
     pytest.param({}, id="read once, as stated"),
     pytest.param({"repeats": 4}, id="four repeats of two springs"),
@@ -169,6 +121,7 @@ CASES = [
     pytest.param({"repeats": 3, "springs": 6, "scatter_n": 2.0 * REPEAT_N}, id="worse than stated"),
     pytest.param({"setup": KeyedSetup(tare_n=30.0), "repeats": 2, "springs": 6}, id="a tare"),
     pytest.param({"runs": 2, "springs": 6}, id="two runs"),
+    pytest.param({"repeats": 2, "springs": 6, "tails": True}, id="heavy tails, not the model's"),
 ]
 
 

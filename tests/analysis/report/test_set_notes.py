@@ -55,9 +55,3 @@ def test_a_note_of_one_height_names_it() -> None:
         "larch-02: at 30.00 mm: only the loading branch was measured there",
     )
     assert set_notes(curves, [38.0, 20.0], KG) == ()  # not measured: the table says so
-
-
-def test_a_scale_that_was_never_weighed_against_anything_is_said() -> None:
-    (note,) = set_notes([keyed("larch-01", 30.0, load_u_relative=0.0)], [38.0], KG)
-    assert note.startswith("the scale was not calibrated")
-    assert "coilbench rig weigh --scale" in note
