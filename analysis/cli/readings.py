@@ -21,6 +21,7 @@ from coilbench.analysis.cli.common import (
     say_aside,
     units,
 )
+from coilbench.analysis.cli.hand_options import hand_options, take_setup
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import CAUTION
@@ -259,6 +260,7 @@ def _ask(label: str, height_mm: float, setup: KeyedSetup) -> KeyedReading | None
     type=NUMBER,
     help="Raw sweep: its load counts with nothing pressed.  [default: as it begins]",
 )
+@hand_options
 @_undo_options
 @json_option
 def import_command(
@@ -277,7 +279,10 @@ def import_command(
       t_s,load_kg,height_mm                    one converted stroke
       label,height_mm,load_kg[,direction]      points; direction loading or unloading
       label,depth_mm,load_kg[,direction]       the same by depth (the set's free length is needed)
-    Units in a column's name are honoured: load_n, load_lbf, height_in. All files or none.
+      spring,38.5 mm kg,27.6 mm kg             the same, a row a spring and a column a height
+    Points may have u_kg (k = 2), or tare_kg, lever, scale where loads are what a scale showed.
+    Units in a column's name are honoured: load_n, load_lbs, height_in, "Height (mm)". Columns of
+    remarks are passed over. All files or none.
     """
     if history or take_back is not None:
         if files:
@@ -296,6 +301,7 @@ def import_command(
     tables = [read_table(read_bytes(file), file.name) for file in files]
     with open_book(book_path()) as db:
         record, entry_id = find_set(db, set_name), new_id()
+        options["hand"] = take_setup(db, options)
         with writing(db):
             brought = [
                 import_table(db, record, table, entry_id=entry_id, **options) for table in tables

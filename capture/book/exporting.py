@@ -247,7 +247,8 @@ def _stroke_file(db: Database, row: Row) -> bytes:
 
 def _keyed(row: Row, calibrations: Sequence[Row]) -> Iterator[Row]:
     keyed = json.loads(row["keyed_json"] or '{"readings": [], "setup": {}}')
-    scale = keyed["setup"].get("scale") or {"name": None, "fit": None}  # early books have none
+    setup = keyed["setup"] or {}  # none where a file stated its uncertainties
+    scale = setup.get("scale") or {"name": None, "fit": None}  # early books have none
     files = [
         each["file"]
         for each in calibrations
@@ -256,7 +257,7 @@ def _keyed(row: Row, calibrations: Sequence[Row]) -> Iterator[Row]:
     for reading in keyed["readings"]:
         yield {
             **row,
-            **keyed["setup"],
+            **setup,
             **reading,
             "free_length_mm": keyed["free_length_mm"],
             "direction": "loading" if reading["loading"] else "unloading",

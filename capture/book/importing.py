@@ -5,52 +5,34 @@ Undo deletes nothing: what was read stays, marked as taken back, and no longer c
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
-import numpy as np
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import Finding, LoadBlock, RawBlock
+from coilbench.capture.blocks import LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.importing_points import (
+    ASSUMED,
+    FILE_HEIGHT_U_MM,
+    FILE_LOAD_U_RELATIVE,
+    Imported,
+    import_points,
+    store_new,
+)
 from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
+from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.stored import points_as_rows, reduced_curve
 from coilbench.capture.strokes.sweep import Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedBranches, KeyedReading
-from coilbench.capture.tables.sweep_files import PointsFile, SpringPoints, read_sweep_file
-
-# Standard uncertainties (k = 1) of a file's loads and heights, which its columns do not give. Our
-# assumption, said to the user: a testing machine or a tidy home rig. Common practice, no source.
-FILE_LOAD_U_RELATIVE = 0.0025
-FILE_HEIGHT_U_MM = 0.05
-
-
-_ASSUMED = Finding.of(
-    "file_uncertainty",  # expanded, k = 2
-    load_u_relative=2.0 * FILE_LOAD_U_RELATIVE,
-    height_u_mm=2.0 * FILE_HEIGHT_U_MM,
-)
-
-
-@dataclass(frozen=True)
-class Imported:
-    """What a file brought.
-
-    Attributes:
-        kind: raw sweep, converted sweep or points.
-    """
-
-    kind: str
-    labels: tuple[str, ...]
-    notes: tuple[Finding, ...]
+from coilbench.capture.tables.points_file import PointsFile
+from coilbench.capture.tables.sweep_files import SweepFile, read_sweep_file
 
 
 def import_table(
@@ -61,6 +43,7 @@ def import_table(
     label: str | None = None,
     closed_down: bool | None = None,
     zero_counts: float | None = None,
+    hand: KeyedSetup | None = None,
     entry_id: str | None = None,
 ) -> Imported:
     """Store what a CSV file holds: all of it, or nothing.
@@ -74,6 +57,7 @@ def import_table(
         closed_down: whether each spring's largest load is at its solid height; None judges.
         zero_counts: of a raw sweep: its load counts with nothing pressed; None finds them before
             the touch.
+        hand: how the loads of a points file were read by hand; what its columns say comes first.
         entry_id: the run it belongs to, for undo; None makes a new one.
 
     Raises:
@@ -83,50 +67,28 @@ def import_table(
     """
     if label is not None:
         record.spring(label)
+    entry_id = entry_id or new_id()
     content = read_sweep_file(table, free_length_mm=record.free_length_mm)
-    if zero_counts is not None and not isinstance(content, RawBlock):
+    raw = isinstance(content, SweepFile) and isinstance(content.presses[0], RawBlock)
+    if zero_counts is not None and not raw:
         raise table.refuse("--zero-counts is for raw sweeps only", "Leave it out")
     if isinstance(content, PointsFile):
-        return _import_points(db, record, table, content, label, closed_down, entry_id)
+        return import_points(db, record, table, content, label, closed_down, hand, entry_id)
+    if hand is not None:
+        what = "how a load was read by hand is of no use with a sweep"
+        raise table.refuse(what, "Leave those options out, or give a file of points")
     if label is None:
         raise table.refuse("a sweep file does not name its spring", "Give --label LABEL")
     spring_id = record.spring(label).spring_id
-    if isinstance(content, RawBlock):
-        sweep = _raw_sweep(db, content, spring_id, table.name, zero_counts)
-        brought = Imported("raw sweep", (label,), ())
-    else:
-        sweep = _converted_sweep(content, spring_id, table.name)
-        brought = Imported("converted sweep", (label,), (_ASSUMED,))
     with writing(db):
-        _store_new(db, replace(sweep, entry_id=entry_id or new_id()), label)
-    return brought
-
-
-def _store_new(db: Database, sweep: NewSweep, label: str) -> None:
-    stored = _stored_copy(db, sweep)
-    if stored is not None:
-        raise CoilbenchError(
-            f"spring {label!r} already has these readings, imported from {stored}",
-            where=sweep.note,
-            hint="Leave them out; a copy would count as a second measurement",
-        )
-    store_sweep(db, sweep)
-
-
-def _stored_copy(db: Database, sweep: NewSweep) -> str | None:
-    points = [(row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows]
-    for row in db.query(
-        "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ? AND counted",
-        [sweep.spring_id, sweep.origin.value],
-    ):
-        if sweep.samples is not None:
-            stored = sample_blob.unpack(row["samples_format"], row["samples_blob"])
-            same = np.array_equal(stored, sweep.samples)
-        else:
-            same = points == stored_points(db, row["id"])
-        if same:
-            return f"{row['note']} on {row['stored_utc'][:10]}"
-    return None
+        for block in content.presses:
+            if isinstance(block, RawBlock):
+                sweep = _raw_sweep(db, block, spring_id, table.name, zero_counts)
+            else:
+                sweep = _converted_sweep(block, spring_id, table.name)
+            store_new(db, replace(sweep, entry_id=entry_id), label)
+    kind, notes = ("raw sweep", ()) if raw else ("converted sweep", (ASSUMED,))
+    return Imported(kind, (label,), (*content.notes, *notes))
 
 
 def _raw_sweep(
@@ -160,63 +122,6 @@ def _converted_sweep(block: LoadBlock, spring_id: str, name: str) -> NewSweep:
         samples=block.samples,
         note=name,
     )
-
-
-def _import_points(
-    db: Database,
-    record: SetRecord,
-    table: Table,
-    content: PointsFile,
-    label: str | None,
-    closed_down: bool | None,
-    entry_id: str | None,
-) -> Imported:
-    wanted = [spring for spring in content.springs if label in (None, spring.label)]
-    if not wanted:
-        hint = "Check --label; without it, all springs of the file are taken"
-        raise table.refuse(f"the file has no spring {label!r}", hint)
-    try:
-        ids = {spring.label: record.spring(spring.label).spring_id for spring in wanted}
-    except CoilbenchError as error:
-        error.where = table.name
-        raise
-    solids = {s.label: s for s in content.solid_heights(closed_down)}
-    found = {label: solids[label] for label in ids if solids[label].solid_height_mm is not None}
-    entry_id = entry_id or new_id()
-    with writing(db):
-        for spring in wanted:
-            solid = found.get(spring.label)
-            sweep = NewSweep(
-                ids[spring.label],
-                Origin.POINTS_FILE,
-                points_as_rows(spring.loading, spring.unloading),
-                load_u_n=0.0,
-                load_u_relative=FILE_LOAD_U_RELATIVE,
-                height_u_mm=FILE_HEIGHT_U_MM,
-                note=table.name,
-                entry_id=entry_id,
-                solid_height_mm=None if solid is None else solid.solid_height_mm,
-                solid_reason=None if solid is None else solid.reason,
-            )
-            _store_new(db, sweep, spring.label)
-        refresh_solid_heights(db, (ids[label] for label in found))
-    notes: list[Finding] = [*content.drops, *_near_solid(record, wanted), _ASSUMED]
-    if found:
-        reason = next(iter(found.values())).reason
-        notes.append(Finding.of("solid_heights_found", springs=len(found), reason=reason))
-    return Imported("points", tuple(ids), tuple(notes))
-
-
-def _near_solid(record: SetRecord, springs: Sequence[SpringPoints]) -> Iterator[Finding]:
-    """Yield the springs that were pressed nearer to their known solid height than is asked for."""
-    for spring in springs:
-        solid_mm = record.solid_of_mm(spring.label)
-        heights_mm = [*spring.loading.height_mm, *spring.unloading.height_mm]
-        if solid_mm is not None and heights_mm and min(heights_mm) < solid_mm + SOLID_KEPT_MM:
-            lowest_mm = float(min(heights_mm))
-            yield Finding.of(
-                "near_solid", label=spring.label, height_mm=lowest_mm, solid_height_mm=solid_mm
-            )
 
 
 def refuse_height(record: SetRecord, label: str, height_mm: float) -> None:

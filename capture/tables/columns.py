@@ -13,6 +13,7 @@ from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, Load
 from coilbench.capture.calibration.scale import ScalePoint
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import Table
+from coilbench.capture.tables.headers import REMARKS
 from coilbench.capture.units import INCH_MM, KGF_N, LBF_N
 
 POUND_KG = 0.45359237  # exact: international yard and pound agreement, 1959
@@ -39,15 +40,28 @@ class Quantity:
         return next(iter(self.factors))
 
 
-LOAD = Quantity("load_n", {"load_kg": KGF_N, "load_n": 1.0, "load_lbf": LBF_N})
 HEIGHT = Quantity("height_mm", {"height_mm": 1.0, "height_in": INCH_MM})
 DEPTH = Quantity("depth_mm", {"depth_mm": 1.0, "depth_in": INCH_MM})
 LENGTH = Quantity("length_mm", {"length_mm": 1.0, "length_in": INCH_MM}, least=0.0)
 LENGTH_U = Quantity("u_mm", {"u_mm": 1.0, "u_in": INCH_MM}, required=False, least=0.0)
-MASS = Quantity("mass_kg", {"mass_kg": 1.0, "mass_lb": POUND_KG}, least=0.0)
+MASS = Quantity("mass_kg", {"mass_kg": 1.0, "mass_lb": POUND_KG, "mass_lbs": POUND_KG}, least=0.0)
 MASS_U = Quantity("u_kg", {"u_kg": 1.0, "u_lb": POUND_KG}, required=False, least=0.0)
 SHOWN = Quantity("shown_kg", {"shown_kg": 1.0, "shown_lb": POUND_KG})
 DIRECTION = Quantity.plain("direction", required=False, text=True)
+LABEL = Quantity("label", {"label": 1.0, "spring": 1.0}, text=True)
+_LOAD_UNITS = {"kg": KGF_N, "n": 1.0, "lbf": LBF_N, "kgf": KGF_N, "lb": LBF_N, "lbs": LBF_N}
+
+
+def _load_like(key: str, stem: str, *, required: bool = False) -> Quantity:
+    factors = {f"{stem}_{unit}": factor for unit, factor in _LOAD_UNITS.items()}
+    return Quantity(key, factors, required, least=None if required else 0.0)
+
+
+LOAD = _load_like("load_n", "load", required=True)
+LOAD_U = _load_like("load_u_n", "u")  # expanded, k = 2
+TARE = _load_like("tare_n", "tare")
+LEVER = Quantity("lever", {"lever": 1.0}, required=False, least=0.0)
+SCALE = Quantity.plain("scale", required=False, text=True)
 
 
 @dataclass(frozen=True)
@@ -57,11 +71,13 @@ class Columns:
     Attributes:
         numbers: by key, shape (rows,), in the key's unit; without optional columns that are absent.
         texts: by key, one text per row; without optional columns that are absent.
+        passed_over: the names of columns that hold remarks.
     """
 
     table: Table
     numbers: Mapping[str, NDArray[np.float64]]
     texts: Mapping[str, tuple[str, ...]]
+    passed_over: tuple[str, ...] = ()
 
     def go(self, first: str, second: str) -> NDArray[np.bool_]:
         """Return whether each row's direction is the first one, the default; shape (rows,).
@@ -77,11 +93,14 @@ class Columns:
         return np.asarray(found == first)
 
 
-def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> Columns:
+def read_columns(
+    table: Table, kind: str, quantities: tuple[Quantity, ...], *, remarks: bool = False
+) -> Columns:
     """Find each quantity's column and read it.
 
     Args:
         kind: of file, for messages ("load calibration").
+        remarks: whether columns of REMARKS are passed over, else refused as any other.
 
     Raises:
         CoilbenchError: a column is missing, unknown, or there in two units; or a cell cannot be
@@ -97,7 +116,8 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
         if not names and quantity.required:
             raise table.refuse_header(_missing(table, quantity), hint)
         found |= dict.fromkeys(names, quantity)
-    extra = [repr(name[:40]) for name in table.columns if name not in found]
+    passed_over = tuple(n for n in table.columns if remarks and n in REMARKS and n not in found)
+    extra = [repr(name[:40]) for name in table.columns if name not in (*found, *passed_over)]
     if extra:
         plural = "s" if len(extra) > 1 else ""
         raise table.refuse_header(f"unknown column{plural} {', '.join(extra[:5])}", hint)
@@ -112,7 +132,7 @@ def read_columns(table: Table, kind: str, quantities: tuple[Quantity, ...]) -> C
                 table, numbers[found[name].key] < least, f"{name} must be {least:g} or more"
             )
     texts = {quantity.key: table.texts(name) for name, quantity in found.items() if quantity.text}
-    return Columns(table, numbers, texts)
+    return Columns(table, numbers, texts, passed_over)
 
 
 def _missing(table: Table, quantity: Quantity) -> str:

@@ -230,6 +230,15 @@ class Table:
         return tuple(values.reshape(len(self.rows), len(indices)).T)
 
 
+def plain_name(cell: str) -> str:
+    """Return a column's name as our files write it: "Height (mm)" is height_mm.
+
+    Upper case, blanks, brackets and a unit's sign make no difference.
+    """
+    bare = unguarded(cell).lower().replace('"', "in")
+    return re.sub(r"_*[\s()\[\]{}/:;]+_*|,\s+", "_", bare).strip("_.")
+
+
 def read_table(data: bytes, name: str) -> Table:
     """Read a CSV file's bytes.
 
@@ -253,7 +262,7 @@ def read_table(data: bytes, name: str) -> Table:
     if header_line == 0:
         raise CoilbenchError("the file is empty", where=name, hint="Give a CSV file with rows")
     delimiter = _find_delimiter(header, f"{name}, line {header_line}")
-    names = [cell.lower() for cell in _split(header, delimiter, f"{name}, line {header_line}")]
+    names = [plain_name(cell) for cell in _split(header, delimiter, f"{name}, line {header_line}")]
     numbered = []
     for line, text in lines:
         cells = _split(text, delimiter, f"{name}, line {line}")
@@ -362,7 +371,7 @@ def _check_names(names: list[str], where: str) -> None:
             raise CoilbenchError(
                 f"column {position} has no name", where=where, hint="Name it, or delete the column"
             )
-        if not name[0].isalpha():
+        if not any(letter.isalpha() for letter in name):
             raise CoilbenchError(
                 f"the first row is not a header: {name[:40]!r} is not a column name",
                 where=where,

@@ -10,7 +10,8 @@ import pytest
 
 from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.tables.csv_table import Table, read_table
-from coilbench.capture.tables.sweep_files import PointsFile, SpringPoints, read_sweep_file
+from coilbench.capture.tables.points_file import PointsFile, SpringPoints
+from coilbench.capture.tables.sweep_files import read_sweep_file
 
 # U.S. Ordnance Department, Report of the Tests of Metals and Other Materials, Watertown Arsenal,
 # 1900, pp. 386-387: "closed down" heights, inches.

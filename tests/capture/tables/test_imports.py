@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from coilbench.capture.blocks import LoadBlock, RawBlock, SampleFlag
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.sweep_files import PointsFile, read_sweep_file
+from coilbench.capture.tables.points_file import PointsFile
+from coilbench.capture.tables.sweep_files import SweepFile, read_sweep_file
 
 DOWN_AND_UP = [0, 1, 5, 10, 15, 20, 20, 15, 10, 5, 1, 0]  # mm pressed
 
@@ -22,8 +23,23 @@ def csv(header: str, rows: Sequence[Sequence[object]]) -> bytes:
     return "\n".join([header, *(",".join(map(str, row)) for row in rows)]).encode()
 
 
-def read(data: bytes) -> RawBlock | LoadBlock | PointsFile:
+def read_file(data: bytes) -> SweepFile | PointsFile:
     return read_sweep_file(read_table(data, "s.csv"))
+
+
+def read(data: bytes) -> RawBlock | LoadBlock | PointsFile:
+    """Read a file of points, or of one press."""
+    found = read_file(data)
+    if isinstance(found, PointsFile):
+        return found
+    (press,) = found.presses
+    return press
+
+
+def notes(data: bytes) -> dict[str, dict[str, object]]:
+    found = read_file(data)
+    assert isinstance(found, SweepFile)
+    return {one.kind: dict(one.facts) for one in found.notes}
 
 
 def refusal(data: bytes) -> str:
@@ -107,8 +123,6 @@ def test_a_rogue_reading_does_not_hide_the_press() -> None:
     [
         ([0, 5, 10, 5, 0], r"\b5 samples"),
         ([5] * 12, "the travel never changes"),
-        (list(range(12)), "back up.*missing"),
-        (DOWN_AND_UP * 2, r"\b2 presses"),
     ],
 )
 def test_no_press_down_and_up_is_refused(pressed: list[float], said: str) -> None:
@@ -124,8 +138,43 @@ def test_a_stroke_that_ends_when_the_load_is_gone_is_whole(sign: int) -> None:
     travel = [*range(25), *range(24, 11, -1)]
     rows = [(i, sign * 1000 * max(p - 12, 0), 200 * p) for i, p in enumerate(travel)]
     assert isinstance(read(csv("t_s,load_counts,travel_counts", rows)), RawBlock)
-    half_way = rows[:-5]  # still under two fifths of its load
-    assert re.search("back up.*missing", refusal(csv("t_s,load_counts,travel_counts", half_way)))
+    half_way = csv("t_s,load_counts,travel_counts", rows[:-5])  # still under two fifths of its load
+    cut = read(half_way)
+    assert isinstance(cut, RawBlock)
+    assert cut.samples["travel_counts"].tolist() == [200 * p for p in range(25)]
+    assert "way_down_only" in notes(half_way)
+    assert "way_down_only" not in notes(csv("t_s,load_counts,travel_counts", rows))
+
+
+@pytest.mark.parametrize("presses", [1, 2, 3])
+def test_presses_of_one_file_are_parted_where_the_quill_was_up(presses: int) -> None:
+    data = raw(DOWN_AND_UP * presses)
+    found = read_file(data)
+    assert isinstance(found, SweepFile)
+    assert len(found.presses) == presses
+    for block in found.presses:
+        travel = block.samples["travel_counts"]
+        assert (travel.min(), travel.max()) == (5, 200 * 20 + 5)
+        assert block.samples["t_us"][0] == 0
+    assert notes(data) == ({} if presses == 1 else {"presses_parted": {"presses": presses}})
+
+
+def test_the_last_of_some_presses_may_have_the_way_down_alone() -> None:
+    data = converted(pressed_mm=[*DOWN_AND_UP, *DOWN_AND_UP[:7], *[20] * 4])
+    found = read_file(data)
+    assert isinstance(found, SweepFile)
+    assert [block.samples["height_mm"].min() for block in found.presses] == [30.0, 30.0]
+    assert notes(data) == {"presses_parted": {"presses": 2}, "way_down_only": {"presses": 1}}
+
+
+def test_a_part_that_is_no_press_refuses_the_file() -> None:
+    assert re.search("down.*missing", refusal(converted(pressed_mm=[20, 20, 15, 0, *DOWN_AND_UP])))
+
+
+def test_remarks_are_passed_over_with_a_word() -> None:
+    rows = [(i / 10, 1.5 * p, 50 - p, "cold") for i, p in enumerate(DOWN_AND_UP)]
+    told = notes(csv("t_s,load_kg,height_mm,Remarks", rows))
+    assert told == {"column_passed_over": {"column": "remarks"}}
 
 
 def test_only_the_way_up_is_refused() -> None:
@@ -190,7 +239,7 @@ def test_counts_are_whole_and_fit() -> None:
             "t_s,load_kg,load_n,height_mm",
             "'load_kg' and 'load_n' are the same quantity in two",
         ),
-        ("t_s,load_kg,height_mm,note", "unknown column 'note'"),
+        ("t_s,load_kg,height_mm,noise", "unknown column 'noise'"),
         ("t_s,load_kg,height_mm,a,b", "unknown columns 'a', 'b'"),
         ("label,t_s,load_kg,height_mm", "unknown column 't_s'"),
     ],

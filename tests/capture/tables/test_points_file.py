@@ -9,7 +9,8 @@ import pytest
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import Table, read_table
-from coilbench.capture.tables.sweep_files import PointsFile, read_sweep_file
+from coilbench.capture.tables.points_file import PointsFile
+from coilbench.capture.tables.sweep_files import read_sweep_file
 
 # U.S. Ordnance Department, Report of the Tests of Metals and Other Materials, Watertown Arsenal,
 # 1900, pp. 386-387 (public domain); more in the file's own comments.
@@ -139,3 +140,70 @@ def test_height_and_depth_at_once() -> None:
 def test_a_single_point_at_the_free_length() -> None:
     (spring,) = read("label,height_mm,load_kg\na,53,0\na,54,0\n", free_length_mm=53.0).springs
     assert spring.loading.load_n.tolist() == [0.0, 0.0]
+
+
+@pytest.mark.parametrize(
+    "header",
+    [
+        "label,height_mm,load_kg",
+        "Spring,Height (mm),Load (kg)",
+        "Label, HEIGHT [mm] ,load kg",
+        '"Spring","Height, mm","Load, kg"',
+    ],
+)
+def test_headers_as_people_write_them(header: str) -> None:
+    (spring,) = read(f"{header}\na,38.5,22.4\n").springs
+    assert spring.loading.load_n[0] == pytest.approx(22.4 * 9.80665)
+    assert spring.loading.height_mm[0] == 38.5
+
+
+@pytest.mark.parametrize("unit", ["lbf", "lb", "lbs"])
+def test_pounds_by_each_of_their_names(unit: str) -> None:
+    (spring,) = read(f"label,height_in,load_{unit}\na,1.5,50\n").springs
+    assert spring.loading.load_n[0] == pytest.approx(50 * 4.4482216152605, rel=1e-12)
+
+
+@pytest.mark.parametrize("name", ["remark", "Remarks", "note", "Date"])
+def test_remarks_are_passed_over_and_named(name: str) -> None:
+    found = read(f"label,height_mm,load_kg,{name}\na,38.5,22.4,\nb,38.5,22.6,cold\n")
+    assert found.passed_over == (name.lower(),)
+    assert len(found.springs) == 2
+    assert "unknown column" in refusal("label,height_mm,load_kg,noise\na,38.5,22.4,1\n")
+
+
+@pytest.mark.parametrize(
+    ("sheet", "decimals"),
+    [
+        ("Spring,38.5 mm (kg),27.6 mm (kg),remarks\na,22.4,40.7,\nb,22.6,,cold\n", "."),
+        ("Spring,kg at 38.5mm,kg at 27.6mm\na,22.4,40.7\nb,22.6,\n", "."),
+        ("Spring;38,5 mm kg;27,6 mm kg\na;22,4;40,7\nb;22,6;\n", ","),
+    ],
+)
+def test_a_row_a_spring_and_a_column_a_height(sheet: str, decimals: str) -> None:
+    assert decimals in sheet
+    long = read("label,height_mm,load_kg\na,38.5,22.4\na,27.6,40.7\nb,38.5,22.6\n").springs
+    for ours, theirs in zip(read(sheet).springs, long, strict=True):
+        assert ours.label == theirs.label
+        assert ours.loading.height_mm.tolist() == theirs.loading.height_mm.tolist()
+        assert ours.loading.load_n.tolist() == theirs.loading.load_n.tolist()
+
+
+def test_a_wide_sheet_says_its_unit_and_names_the_line_of_a_wrong_cell() -> None:
+    for header in ("spring,38.5 mm,27.6 mm", "spring,38.5 mm kg,27.6 mm lbs"):
+        assert "unit of load" in refusal(f"{header}\na,22.4,40.7\n")
+    wrong = refusal("spring,38.5 mm kg,27.6 mm kg\na,22.4,40.7\nb,22.6,x\n")
+    assert re.search(r"line 3\b", wrong)
+
+
+def test_how_readings_were_taken_stands_in_columns() -> None:
+    text = "label,height_mm,load_kg,u_kg,tare_kg,lever,scale\n"
+    rows = "a,38.5,8.1,0.2,3,3,bath\na,27.6,14.0,0.4,3,3,bath\na,38.5,8.2,0.2,4,3,bath\n"
+    one, other = read(text + rows).springs
+    assert (one.label, other.label) == ("a", "a")
+    assert one.hand is not None
+    assert one.hand[1:] == (3.0, "bath")
+    assert one.hand.tare_n == pytest.approx(3 * 9.80665)
+    assert other.hand is not None
+    assert other.hand.tare_n == pytest.approx(4 * 9.80665)
+    assert one.load_u_n is not None
+    assert one.load_u_n[0] == pytest.approx((0.1 * 9.80665, 0.2 * 9.80665))  # expanded: k = 2

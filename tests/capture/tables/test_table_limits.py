@@ -7,7 +7,8 @@ import pytest
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.sweep_files import _load_fault, _press_fault, _read_points
+from coilbench.capture.tables.points_file import read_points_file
+from coilbench.capture.tables.presses import load_fault, press_fault
 
 
 def press(*levels: float) -> np.ndarray:
@@ -21,7 +22,7 @@ WHOLE = press(0, 50, 100, 50, 0)
 @pytest.mark.parametrize(("samples", "fault"), [(10, False), (9, True)])
 def test_ten_samples_are_the_fewest_of_a_sweep(samples: int, fault: bool) -> None:
     travel = np.concatenate([np.linspace(0, 100, samples - 5), np.linspace(90, 0, 5)])
-    assert (_press_fault(travel, travel) is not None) == fault
+    assert (press_fault(travel, travel) is not None) == fault
 
 
 @pytest.mark.parametrize(
@@ -38,7 +39,7 @@ def test_ten_samples_are_the_fewest_of_a_sweep(samples: int, fault: bool) -> Non
 def test_the_quill_is_up_below_three_tenths_and_down_above_seven(
     travel: np.ndarray, fault: bool
 ) -> None:
-    assert (_press_fault(travel, travel) is not None) == fault
+    assert (press_fault(travel, travel) is not None) == fault
 
 
 @pytest.mark.parametrize(("left", "fault"), [(24.0, False), (26.0, True)])
@@ -46,13 +47,13 @@ def test_a_way_up_that_ends_early_is_whole_where_three_quarters_of_the_load_are_
     left: float, fault: bool
 ) -> None:
     travel, load = press(0, 50, 100, 100, 80), press(0, 50, 100, 100, left)
-    assert (_press_fault(travel, load) is not None) == fault
+    assert (press_fault(travel, load) is not None) == fault
 
 
 @pytest.mark.parametrize(("pressed", "fault"), [(26.0, False), (24.0, True)])
 def test_a_load_follows_the_travel_by_a_quarter_of_its_range(pressed: float, fault: bool) -> None:
     load = press(0, 100, pressed, 50, 0)  # 100 in the middle of the way down: no spring's
-    assert (_load_fault(WHOLE, load) is not None) == fault
+    assert (load_fault(WHOLE, load) is not None) == fault
 
 
 def points(*rows: tuple[float, float]) -> bytes:
@@ -62,7 +63,7 @@ def points(*rows: tuple[float, float]) -> bytes:
 @pytest.mark.parametrize(("load_n", "noted"), [(181.0, False), (179.0, True)])
 def test_a_load_that_drops_by_a_tenth_of_the_largest_is_noted(load_n: float, noted: bool) -> None:
     rows = points((40, 100), (36, 200), (32, load_n), (30, 200))
-    assert bool(_read_points(read_table(rows, "p.csv"), None).drops) == noted
+    assert bool(read_points_file(read_table(rows, "p.csv"), None).drops) == noted
 
 
 @pytest.mark.parametrize(
@@ -73,6 +74,6 @@ def test_what_no_bench_gives_is_refused(height_mm: float, load_n: float, refused
     table = read_table(points((height_mm, load_n)), "p.csv")
     if refused:
         with pytest.raises(CoilbenchError, match="beyond any bench"):
-            _read_points(table, None)
+            read_points_file(table, None)
     else:
-        assert _read_points(table, None).springs
+        assert read_points_file(table, None).springs
