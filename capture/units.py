@@ -100,3 +100,10 @@ def parse_fraction(text: str) -> float:
 def counted(count: int, one: str) -> str:
     """Write how many there are of something whose plural takes an s: "1 spring", "3 springs"."""
     return f"{count} {one}" if count == 1 else f"{count} {one}s"
+
+
+def known_to(value: float, u: float) -> float:
+    """Round to the second digit of an uncertainty, more tells nothing (JCGM 100:2008, 7.2.6)."""
+    if not (u > 0.0 and math.isfinite(u)):
+        return value
+    return round(value, 1 - math.floor(math.log10(u)))

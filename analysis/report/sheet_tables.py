@@ -10,6 +10,7 @@ from coilbench.analysis.report.document import describe, picked
 from coilbench.analysis.report.sheet_text import sheet_text
 from coilbench.analysis.report.units import Units
 from coilbench.capture.tables.csv_table import Cell
+from coilbench.capture.units import known_to
 
 VALVE = (
     "valve outer_set=outer.set_name outer=outer.spring inner_set=inner.set_name "
@@ -26,6 +27,7 @@ MARGIN = (
 )
 SPRING = "label rate_n_per_mm rate_u_n_per_mm free_length_mm solid_height_mm"
 READING = "height_mm load_n load_u_n"
+PLACES = 4  # of what has no uncertainty beside it: a length in inches needs them
 
 
 class SheetTable(NamedTuple):
@@ -100,11 +102,25 @@ def _table(name: str, keys: str, found: Iterable[dict[str, Any]], units: Units) 
         end = next((each for each in ends if key.endswith(each)), None)
         shown = (key, None) if end is None else (key.removesuffix(end) + ends[end][0], ends[end][1])
         columns.append((key, *shown))
-    rows = tuple(tuple(_cell(row[key], convert) for key, _, convert in columns) for row in found)
+    rows = tuple(
+        tuple(_cell(row[key], convert, _u(row, key)) for key, _, convert in columns)
+        for row in found
+    )
     return SheetTable(name, tuple(column for _, column, _ in columns), rows)
 
 
-def _cell(value: Any, convert: Callable[[float], float] | None) -> Cell:
-    if value is None or convert is not None:
-        return None if value is None or convert is None else convert(value)
-    return int(value) if isinstance(value, bool) else value
+def _u(row: dict[str, Any], key: str) -> float | None:
+    """Return the uncertainty that stands beside a load or rate, its own if it is one."""
+    for end in ("_n_per_mm", "_n"):
+        if key.endswith(end):
+            return row.get(key if "_u_" in key else f"{key.removesuffix(end)}_u{end}")
+    return None
+
+
+def _cell(value: Any, convert: Callable[[float], float] | None, u: float | None) -> Cell:
+    if value is None:
+        return None
+    if convert is None:
+        value = round(value, PLACES) if isinstance(value, float) else value
+        return int(value) if isinstance(value, bool) else value
+    return round(convert(value), PLACES) if not u else known_to(convert(value), convert(u))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from typing import Any
 
@@ -15,6 +16,7 @@ from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.calibration.regression import evaluate
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.tables.csv_table import Cell, csv_bytes
+from coilbench.capture.units import known_to
 
 # The comments at the top of each kind of file: which command reads it, then its columns in order.
 # No user's text: a comma in a comment begins a cell too, and only cells are guarded.
@@ -49,7 +51,7 @@ device_id, firmware, boot_id: which rig, and which start of it
 session_id, source_url, session_started_utc: which run of the capture
 entry_id: the same for all that one import or note brought
 stroke_id: its id in the book""",
-    "curves": """For reading; no command reads it back. The strokes' curves, as worked out
+    "curves": """For reading; no command reads it back. The strokes' curves, as far as known
 set, label: name of the set and of the spring
 stroke_id, direction: as in strokes.csv; loading or unloading
 height_mm, load_n: between the faces; of the spring""",
@@ -161,7 +163,7 @@ def export_files(
         said = None if row["note"] is None else note_text(row["note"])
         strokes.append(row | {"samples_blob": None, "note": said})
     yield "strokes.csv", _file("strokes", strokes)
-    curves = (point for row in strokes for point in db.query(_CURVE, [row["id"]]))
+    curves = (point for row in strokes for point in _curve(db, row))
     yield "curves.csv", _file("curves", curves)
     keyed = (reading for row in strokes for reading in _keyed(row, calibrations))
     yield "keyed.csv", _file("keyed", keyed)
@@ -243,6 +245,17 @@ def _stroke_file(db: Database, row: Row) -> bytes:
         (dict(zip(columns, cells, strict=True)) for cells in zip(*columns.values(), strict=True)),
         "" if zero is None or not is_raw else f" --zero-counts {zero!r}",
     )
+
+
+def _curve(db: Database, row: Row) -> Iterator[Row]:
+    """Yield a stroke's curve, its numbers as far as they are known."""
+    for point in db.query(_CURVE, [row["id"]]):
+        u_n = math.hypot(row["load_u_n"], row["load_u_relative"] * point["load_n"])
+        load_n = known_to(point["load_n"], u_n)
+        yield point | {
+            "load_n": load_n,
+            "height_mm": known_to(point["height_mm"], row["height_u_mm"]),
+        }
 
 
 def _keyed(row: Row, calibrations: Sequence[Row]) -> Iterator[Row]:

@@ -46,12 +46,13 @@ Array = NDArray[np.float64]
 SHUT_MM, LIFT_MM, OFFSET_MM = 39.0, 11.0, 2.0
 CARD_N, TOLERANCE_N = np.array([34.0, 72.0]) * KGF_N, 2.0 * KGF_N
 OUTERS, INNERS = ("larch", "rowan"), ("heron", "plover")
+# A shim over a cut of its own thickness is none of either: these are all that can be had.
 CHOICES = (
     SeatChoice(),
     SeatChoice((0.5,)),
     SeatChoice((0.5, 0.5)),
-    SeatChoice(seat_cut_mm=0.4),
-    SeatChoice(seat_cut_mm=0.8),
+    SeatChoice(seat_cut_mm=0.5),
+    SeatChoice(seat_cut_mm=1.0),
 )
 BUILD = f"""
 [cam]
@@ -64,8 +65,8 @@ open_tolerance = "2 kg"
 [head]
 installed_height = "{SHUT_MM} mm"
 inner_offset = "{OFFSET_MM} mm"
-max_seat_cut = "0.8 mm"
-seat_cut_step = "0.4 mm"
+max_seat_cut = "1.0 mm"
+seat_cut_step = "0.5 mm"
 [[shims]]
 thickness = "0.5 mm"
 [limits]

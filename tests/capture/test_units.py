@@ -10,6 +10,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import (
     counted,
+    known_to,
     parse_fraction,
     parse_length_mm,
     parse_load_n,
@@ -105,3 +106,19 @@ def test_what_is_shown_reads_back(load_n, length_mm):
 
 def test_one_is_one_and_none_are_many():
     assert [counted(n, "stroke") for n in (0, 1, 2)] == ["0 strokes", "1 stroke", "2 strokes"]
+
+
+@pytest.mark.parametrize(
+    ("value", "u", "kept"),
+    [
+        (229.23456, 1.0, 229.2),
+        (229.23456, 0.99, 229.23),
+        (229.23456, 14.0, 229.0),
+        (229.23456, 140.0, 230.0),
+        (229.23456, 0.0, 229.23456),
+        (229.23456, float("inf"), 229.23456),
+    ],
+)
+def test_a_number_goes_no_further_than_it_is_known(value: float, u: float, kept: float) -> None:
+    """JCGM 100:2008, 7.2.6: at most two digits of an uncertainty."""
+    assert known_to(value, u) == kept
