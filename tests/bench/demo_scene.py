@@ -15,8 +15,9 @@ from rich.console import Console
 from rich.live import Live
 from rich.terminal_theme import DEFAULT_TERMINAL_THEME
 
-from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, frame
+from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.keys import HELP
+from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
