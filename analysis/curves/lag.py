@@ -20,10 +20,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.passes import fit_sweep
-from coilbench.analysis.curves.sweep_fit import TURN_MM, Array
+from coilbench.analysis.curves.sweep_fit import TURN_MM
 from coilbench.analysis.curves.wall import touching_mm, typical_delay_s
 from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
 
 # All of these are our choice, no source.

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.fits import Fit
-from coilbench.analysis.curves.sweep_fit import Array, Bins, SweepFit, fine_bins, noise_n
+from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Press
+from coilbench.capture.strokes.bins import Array, Bins, fine_bins, noise_n
 from coilbench.capture.strokes.sweep import Branch
 
 # All of these are our choice, no source.

@@ -11,11 +11,10 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import RATE_WINDOW
-from coilbench.analysis.curves.passes import split_passes
-from coilbench.analysis.curves.sweep_fit import BIN_MM, Array, Bins, fine_bins, noise_n
+from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins, noise_n
+from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.shape import count_presses
-from coilbench.capture.strokes.sweep import Branch, Sweep
+from coilbench.capture.strokes.sweep import RATE_WINDOW, Branch, Sweep
 
 StrokeKind = Literal[
     "short", "pressed twice", "paused", "slipped", "cocked", "apart", "too fast", "ends close"
