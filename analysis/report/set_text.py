@@ -20,8 +20,8 @@ from coilbench.analysis.sets.columns import (
 from coilbench.analysis.sets.compare import Change, Comparison
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck
 from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
-from coilbench.analysis.sets.stroke_choice import JudgedStroke
-from coilbench.analysis.sets.stroke_findings import StrokeFinding, StrokeKind
+from coilbench.capture.strokes.stroke_choice import JudgedStroke
+from coilbench.capture.strokes.stroke_findings import StrokeFinding, StrokeKind
 
 STROKE_RULE = (
     "A stroke that slipped, or was too fast for the rig, is left out where another is left; one "

@@ -28,7 +28,9 @@ anything = st.recursive(
     lambda inner: st.lists(inner) | st.dictionaries(st.text(), inner),
     max_leaves=5,
 )
-nearly = st.dictionaries(st.sampled_from(["action", "label", "new_label", "height_mm", "x"]), anything)
+nearly = st.dictionaries(
+    st.sampled_from(["action", "label", "new_label", "height_mm", "x"]), anything
+)
 
 
 @given(anything | nearly)
