@@ -15,8 +15,12 @@ DATUM_HOW = (
     "bring the quill lightly down on a gauge, press d and type the gauge's length; or end the "
     "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
 )
-_QUESTIONS = {"finish_unfinished": "END NOW?"}  # every other one:
-_WRONG_SPRING = "WRONG SPRING?"
+_QUESTIONS = {
+    "another_spring": "WRONG SPRING?",
+    "same_again": "KEEP IT?",
+    "finish_unfinished": "END NOW?",
+}
+_QUESTION = "YES OR NO?"  # any other
 
 
 @dataclass(frozen=True)
@@ -49,7 +53,7 @@ def call(scene: Scene) -> Call:
     if snapshot.datum is not None:
         return Call("SET THE DATUM", DATUM_HOW, WHY_DATUM)
     if snapshot.question is not None:
-        large = _QUESTIONS.get(snapshot.question.kind, _WRONG_SPRING)
+        large = _QUESTIONS.get(snapshot.question.kind, _QUESTION)
         return Call(large, describe(snapshot.question, units))
     return _turn(snapshot)
 

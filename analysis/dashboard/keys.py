@@ -15,8 +15,12 @@ HELP = "r redo  s skip  b back  n rename  d datum  f finish  q leave"
 _ACTIONS = {"r": Action.REDO, "s": Action.SKIP, "b": Action.BACK, "f": Action.FINISH}
 _RENAME, _DATUM = "n", "d"
 _ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
-_ANSWER_HELP = {"finish_unfinished": "y end the capture  x go on"}  # of every other question:
-_SPRING_HELP = "y it is the right spring  x wrong spring, take it out"
+_ANSWER_HELP = {
+    "another_spring": "y it is the right spring  x wrong spring, take it out",
+    "same_again": "y the spring is so, the press counts  x it does not count",
+    "finish_unfinished": "y end the capture  x go on",
+}
+_YES_NO = "y yes  x no"  # to any other question
 _ESCAPE, _ENTER, _RUBOUT = "\x1b", "\r\n", "\x7f\b"
 # Cursor and function keys send an escape and more; their letters are no commands of ours.
 _SEQUENCE = re.compile(r"\x1b(\[[0-9;?]*[ -/]*[@-~]|O[ -~])")
@@ -26,7 +30,7 @@ def answer_help(snapshot: Snapshot) -> str | None:
     """Return the two keys that answer the question that stands; None where none does."""
     if snapshot.question is None:
         return None
-    return _ANSWER_HELP.get(snapshot.question.kind, _SPRING_HELP)
+    return _ANSWER_HELP.get(snapshot.question.kind, _YES_NO)
 
 
 @dataclass

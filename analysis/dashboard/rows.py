@@ -11,8 +11,12 @@ from coilbench.analysis.report.units import Units
 
 
 def table_lines(table: SetTable, current: str | None, units: Units, room: int) -> list[Text]:
-    """Return the table in at most `room` lines, the spring whose turn it is in view."""
-    rows = _around(table.rows, current, max(1, room - 1))
+    """Return the table in at most `room` lines, in view the spring whose turn it is.
+
+    Where nobody's turn is known: the first that is unfinished, else the last.
+    """
+    open_ = (row.label for row in table.rows if row.strokes < table.strokes_wanted)
+    rows = _around(table.rows, current or next(open_, None), max(1, room - 1))
     label = max([len("spring"), *(len(row.label) for row in rows)])
     titles = [units.length_text(height_mm) for height_mm in table.heights_mm]
     widths = [max(len(title), 6) for title in titles]

@@ -80,7 +80,9 @@ def test_any_text_is_taken(pieces: list[str]) -> None:
             assert asked == LEAVE or isinstance(asked, Command)
 
 
-@pytest.mark.parametrize("kind", ["another_spring", "finish_unfinished", "one of a later version"])
+@pytest.mark.parametrize(
+    "kind", ["another_spring", "same_again", "finish_unfinished", "one of a later version"]
+)
 def test_two_keys_answer_a_question_and_do_nothing_without_one(kind: str) -> None:
     asked = replace(AT_02, question=Finding.of(kind))
     assert KeyMap().press("yx", asked) == [Command(Action.ACCEPT), Command(Action.TAKE_OUT)]
