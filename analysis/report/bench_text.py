@@ -30,6 +30,7 @@ BENCH_PHRASES: dict[str, str] = {
     "too_fast": "only {samples} samples: over before the rig's conversions could follow",
     "pressed_again": "pressed {presses} times before the release",
     "redone": "redone",
+    "left_out": "left out, the spring's other strokes agree without it",
     "measured_again": "measured again",
     "a_copy": "a copy of another stroke of this spring",
     # what cannot be right in the press
@@ -86,6 +87,7 @@ BENCH_PHRASES: dict[str, str] = {
 }
 _CURES = {
     "press_again": "press it again",
+    "press_less": "press it again, less hard",
     "press_slower": "press it again, more slowly",
     "set_datum": "set the datum, then press it again",
     "mend_rig": "mend that first, then press it again",
@@ -140,7 +142,20 @@ def apart(f: Mapping[str, Any], units: Units) -> str:
     return filled(words, f, units)
 
 
+def _same_again(f: Mapping[str, Any], units: Units) -> str:
+    found = "; ".join(describe(one, units) for one in f["findings"])
+    return f"{f['label']}, {f['times']} times running: {found}; is that how this spring is?"
+
+
+def _left_out(f: Mapping[str, Any], units: Units) -> str:
+    found = "; ".join(describe(one, units) for one in f["findings"])
+    return f"{f['label']}: its stroke {f['stroke']} no longer counts ({found}); press once more"
+
+
 def _another_spring(f: Mapping[str, Any], units: Units) -> str:
+    if f["reason"] == "nominal":
+        words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
+        return filled(words, f, units)
     one = f["others"] == 1
     if f["reason"] == "shape":
         words = "its curve has another shape than "
@@ -225,7 +240,13 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "slipped": slipped,
     "cocked": cocked,
     "apart": apart,
+    "same_again": _same_again,
+    "stroke_left_out": _left_out,
     "another_spring": _another_spring,
+    "cut_off_before": lambda f, _u: (
+        f"the last capture was cut off between presses; {counted(f['kept'], 'stroke')} of it "
+        f"{'is' if f['kept'] == 1 else 'are'} kept"
+    ),
     "finish_unfinished": _finish_unfinished,
     "stroke_kept": _stroke_kept,
     "stroke_refused": _stroke_refused,

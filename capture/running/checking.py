@@ -36,7 +36,6 @@ _CURES = {
 } | dict.fromkeys(
     (
         "amplifier_at_limit",
-        "load_saturated",
         "below_faces",
         "below_solid",
         "above_free",
@@ -113,7 +112,8 @@ class StrokeChecks:
             earlier_depths_mm=tuple(self._depths_mm),
         )
         if datum_lost:
-            return Judged(_refused(verdict, [DATUM_LOST]))
+            also = () if verdict.counted else verdict.findings
+            return Judged(replace(verdict, counted=False, findings=(DATUM_LOST, *also)))
         wrong = self._wrong(stroke, calibration, bounds)
         if wrong:
             return Judged(_refused(verdict, wrong))

@@ -106,6 +106,11 @@ class Recorder:
         return self._turns.turn
 
     @property
+    def record(self) -> SetRecord:
+        """The set as it is now."""
+        return self._turns.record
+
+    @property
     def order(self) -> TurnOrder:
         """The set in the order it is pressed, and how far it has come."""
         return self._turns.order
