@@ -5,7 +5,7 @@ from contextlib import closing
 
 import pytest
 
-from coilbench.capture.blocks import Finding, RawBlock
+from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book import opening
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import hold_book, open_book
