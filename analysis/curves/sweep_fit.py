@@ -250,7 +250,7 @@ class SweepFit:
         ways = {"loading": self.loading_bins, "unloading": self.unloading_bins}
         return [ways[way] for way in WAYS[side]]
 
-    def look(self, side: Side, height_mm: float) -> Look | None:
+    def read(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read one side, or the mean of both, at a height; None where it was not measured."""
         fits = self.fits(side)
         found = [fit for fit in fits if fit is not None and fit.covers(height_mm)]
@@ -259,7 +259,7 @@ class SweepFit:
         loads = [fit.load_at(height_mm) for fit in found]
         load, loop = sum(loads) / len(loads), loads[0] - loads[-1]
         missing = self._missing_loop_n(height_mm, load, loop) if side == "both" else 0.0
-        return Look(
+        return HeightReading(
             height_mm=height_mm,
             load_n=load - 0.5 * missing,
             slope_n_per_mm=sum(fit.slope_at(height_mm) for fit in found) / len(found),
@@ -291,7 +291,7 @@ class SweepFit:
         return max((down - up) / (0.5 * (down + up)) * load_n - loop_n, 0.0)
 
 
-class Look(NamedTuple):
+class HeightReading(NamedTuple):
     """What one sweep says at one height.
 
     Attributes:

@@ -60,7 +60,6 @@ BENCH_PHRASES: dict[str, str] = {
     "rig": "{firmware}, rig {device_id}",
     "connected": "connected to {source}: {firmware}, rig {device_id}",
     "capture_silent": "the capture has written nothing for {silent_s:.0f} s: is it still running?",
-    "control_closed": "other windows can watch but not give commands ({reason})",
     # turns
     "no_spring_has_the_turn": "the set is done: no spring has the turn",
     "only_spring_left": "{label} is the only spring left",
@@ -210,19 +209,6 @@ def _turn_has_passed(facts: Mapping[str, Any], _units: Units) -> str:
     return f"{facts['action']} was meant for {facts['meant']}, but {now}"
 
 
-def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
-    if facts.get("last_sample") is None or facts.get("last_load_n") is None:
-        return ""
-    return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
-
-
-def _no_sample(facts: Mapping[str, Any], units: Units) -> str:
-    return (
-        f"no sample for {facts['quiet_s']:.1f} s on {facts['source']}.{_last_sample(facts, units)} "
-        "Check the cable, then: coilbench rig find"
-    )
-
-
 def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
     each = [
         f"{one['label']} of set {one['set']}, {counted(one['samples'], 'sample')} over "
@@ -253,8 +239,6 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "datum_refused": lambda f, _u: f"no datum: {_DATUM_REFUSED[f['reason']]}",
     "samples_missing": _samples_missing,
     "strokes_rescued": _rescued,
-    "link_lost": lambda f, u: f"{f['reason']}{_last_sample(f, u)} Trying again.",
-    "no_sample": _no_sample,
     "turn_has_passed": _turn_has_passed,
     "skipped": lambda f, _u: _skipped(f, "postponed: it comes after the others"),
     "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),

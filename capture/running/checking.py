@@ -26,7 +26,7 @@ from coilbench.capture.strokes.watching import Bounds, wrong_in_stroke
 DATUM_LOST = Finding("datum_lost")
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
 ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
-_SURELY = ("slipped", "too fast")  # spoilt by itself, whatever the others are
+_SURELY = ("slipped", "too_fast")  # spoilt by itself, whatever the others are
 _NEW = "new"  # the id of the stroke that is judged
 
 _CURES = {
@@ -190,7 +190,7 @@ def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
 
 def _findings(judged: JudgedStroke) -> list[Finding]:
     spoiling = (one for one in judged.findings if one.spoils)
-    return [Finding(one.kind.replace(" ", "_"), one.facts) for one in spoiling]
+    return [Finding(one.kind, one.facts) for one in spoiling]
 
 
 def _as_sweep(stroke: Stroke, label: str, calibration: CalibrationRecord) -> Sweep:

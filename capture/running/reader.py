@@ -13,7 +13,8 @@ import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, identify
+from coilbench.capture.sources.base import Source, SourceEnded, identify
+from coilbench.capture.sources.losses import SourceLost
 
 POLL_S = 0.1
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
@@ -138,11 +139,7 @@ class Reader:
                 heard_s = now_s
                 self._put(Parcel(items=tuple(items), counters=source.counters))
             elif now_s - heard_s > SILENCE_S:
-                raise SourceLost(
-                    f"the rig has said nothing for {now_s - heard_s:.1f} s",
-                    where=source.url,
-                    hint="Check the cable and the rig's power, then: coilbench rig find",
-                )
+                raise SourceLost("rig_silent", where=source.url, silent_s=now_s - heard_s)
         arrived = tuple(source.poll(0.0))
         self._put(Parcel(items=arrived, counters=source.counters))
 

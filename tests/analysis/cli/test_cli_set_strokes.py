@@ -95,9 +95,9 @@ def test_strokes_as_json(pressed: Call) -> None:
     (spring,) = told["springs"]
     assert [one["number"] for one in spring["strokes"]] == [1, 2, 3]
     assert [one["why"] for one in spring["strokes"]] == [
-        "nothing against it",
+        "nothing_against",
         "spoilt",
-        "nothing against it",
+        "nothing_against",
     ]
 
 

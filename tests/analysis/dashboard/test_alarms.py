@@ -52,8 +52,12 @@ ALARMS = {
     "load_dead": {"height_mm": 31.23, "touch_mm": 52.87},
     "load_reversed": {"load_n": -204.4},
 }
-REASON = "/dev/serial/by-id/usb-1a86_USB_Serial-if00-port0: the port is gone (Input/output error)."
-LOST = Finding.of("link_lost", reason=REASON, last_sample=12345, last_load_n=304.2)
+GONE = {
+    "kind": "port_gone",
+    "where": "/dev/serial/by-id/usb-1a86_USB_Serial-if00-port0",
+    "system": "Input/output error",
+}
+LOST = Finding.of("link_lost", cause=GONE, last_sample=12345, last_load_n=304.2)
 NO_LOAD = {"load_n": None, "height_mm": None, "phase": "unknown", "curve": ()}
 DATUM = {"datum": Finding.of("datum_lost"), "height_mm": None, "turn": None, "curve": ()}
 STATES: dict[str, dict[str, Any]] = {
