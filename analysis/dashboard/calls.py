@@ -11,6 +11,7 @@ from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 
+CABLE_S = 1.0  # by then a rig whose amplifier is silent has said so
 DATUM_HOW = (
     "bring the quill lightly down on a gauge, press d and type the gauge's length; or end the "
     "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
@@ -92,7 +93,9 @@ def _unknown(snapshot: Snapshot, units: Units) -> Call | None:
         why, hint = what_and_hint(found, units)
         more = hint or ""
     elif found.kind == "no_sample":
-        why, more = f"{link_state(snapshot, units)}, check the cable", ""
+        quiet_s = snapshot.sample_age_s or found.facts["quiet_s"]
+        cable = ", check the cable" if quiet_s >= CABLE_S else ""
+        why, more = f"{link_state(snapshot, units)}{cable}", ""
     else:
         why, more = describe(found, units), ""
     return Call("LOAD UNKNOWN", f"{why}: {AS_LOADED}", more)
