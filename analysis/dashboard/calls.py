@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coilbench.analysis.dashboard.scene import Scene
-from coilbench.analysis.report.bench_text import AS_LOADED, WHY_DATUM, stroke_text
+from coilbench.analysis.report.bench_text import AS_LOADED, WHY_DATUM, cure_text, stroke_text
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
@@ -102,10 +102,21 @@ def _unknown(snapshot: Snapshot, units: Units) -> Call | None:
 
 
 def _turn(snapshot: Snapshot) -> Call:
-    if snapshot.turn is not None:
-        return Call(snapshot.turn.label, stroke_text(snapshot.turn), urgent=False)
+    turn = snapshot.turn
+    if turn is not None:
+        cure = _again(snapshot, turn.label)
+        return Call(turn.label, f"{stroke_text(turn)}{cure}", urgent=False)
     if snapshot.springs == 0:
         return Call("WAIT", "waiting for the rig", urgent=False)
     left_s = snapshot.ends_in_s
     ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
     return Call("DONE", f"the set is done{ends}", urgent=False)
+
+
+def _again(snapshot: Snapshot, label: str) -> str:
+    """Return what to do after a stroke of this spring was just refused."""
+    if not snapshot.events or snapshot.phase != "idle":
+        return ""
+    last = snapshot.events[-1][1].what
+    refused = last.kind == "stroke_refused" and last.facts["label"] == label
+    return f": {cure_text(last.facts)}" if refused else ""

@@ -82,6 +82,7 @@ BENCH_PHRASES: dict[str, str] = {
     "accepted": "{label}: the press counts, as you said",
     "taken_out": "{label}: that press does not count; take the spring out and put {label} in",
     "datum_set": "the datum is set: the faces stand at {height_mm}",
+    "goes_on": "the capture goes on",
     "no_question": "{action}: nothing was asked",
 }
 _CURES = {
@@ -188,9 +189,13 @@ def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
     return _stroke(facts, "{peak_n} at {lowest_mm}{found}" + then, units)
 
 
+def cure_text(facts: Mapping[str, Any]) -> str:
+    """Return what to do after a stroke was refused."""
+    return _CURES.get(facts.get("cure", "press_again"), _CURES["press_again"])
+
+
 def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
-    cure = _CURES.get(facts.get("cure", "press_again"), _CURES["press_again"])
-    return _stroke(facts, f"{{status}}{{found}}; {cure}", units)
+    return _stroke(facts, f"{{status}}{{found}}; {cure_text(facts)}", units)
 
 
 def _samples_missing(facts: Mapping[str, Any], _units: Units) -> str:
