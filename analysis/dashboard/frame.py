@@ -261,7 +261,9 @@ def _event_block(snapshot: Snapshot, units: Units, room: int, page: _Page) -> _B
     The latest has more lines where it needs them. + is a stroke kept, ! one refused or a fault,
     ? a question.
     """
-    events = [event for _, event in reversed(snapshot.events)]
+    every = [event for _, event in reversed(snapshot.events)]
+    # that the link is up stands in the header, too: it hides nothing else
+    events = [event for event in every if event.what.kind != "connected"] or every
     lines = [line for event in events[:1] for line in _event_text(event, units, page.width)]
     more = [line for event in events[1:] for line in _event_text(event, units, None)]
     more = more[: max(0, room - len(lines))]

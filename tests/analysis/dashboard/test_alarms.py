@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import re
 from dataclasses import replace
 from typing import Any
@@ -99,19 +100,30 @@ def holds(text: str, words: str) -> bool:
     return "".join(words.split()) in "".join(text.split())
 
 
+# how much narrower than one character a dot, rows of letters, only signs of ASCII
+SIZES = (
+    (0.5, 10, True),
+    (0.5, 10, False),
+    (1, 5, True),
+    (1, 5, False),
+    (1, 3, False),
+    (2, 3, False),
+)
+
+
 def is_large(text: str, words: str) -> bool:
     """Tell whether a frame shows words in letters of some size, on one line or more."""
     lines = text.splitlines()
     return any(
         all(_stands(lines, _letters(word, narrow, rows, plain)) for word in words.split())
-        for narrow, rows, plain in ((1, 5, True), (1, 5, False), (1, 3, False), (2, 3, False))
+        for narrow, rows, plain in SIZES
     )
 
 
-def _letters(word: str, narrow: int, rows: int, plain: bool) -> list[str]:
+def _letters(word: str, narrow: float, rows: int, plain: bool) -> list[str]:
     whole = large(word, width=200, rows=5, ascii_only=True)
     assert whole is not None
-    width = -(-len(whole[0]) // narrow)
+    width = math.ceil(len(whole[0]) / narrow)
     return large(word, width=width, rows=rows, ascii_only=plain) or ["no such size"]
 
 

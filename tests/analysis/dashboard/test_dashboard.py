@@ -277,3 +277,11 @@ def test_units_are_the_users() -> None:
 @settings(max_examples=50, deadline=None)
 def test_any_curve_can_be_drawn(curve: list[tuple[float, float]]) -> None:
     assert "set larch" in drawn(Snapshot("larch", "x", curve=tuple(curve)))
+
+
+def test_that_the_link_is_up_hides_nothing_that_was_said_before() -> None:
+    rescued = Finding.of("strokes_rescued", strokes=1, rescued=[])
+    up = Finding.of("connected", source="virtual:", firmware="own-1", device_id="1")
+    events = ((1, Event(EventKind.RESCUED, rescued)), (2, Event(EventKind.LINK, up)))
+    assert "1 unfinished stroke rescued" in drawn(replace(LIVE, events=events))
+    assert "connected to virtual:" in drawn(replace(LIVE, events=events[1:]))
