@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -83,7 +84,9 @@ class _Lines:
 
 def drawn(scene: Scene, out: Console) -> RenderableType:
     """Return the frame of a scene for a terminal: in what it can show, in its size."""
-    ascii_only = "utf" not in (out.encoding or "").lower()
+    # where LC_ALL says C, Python writes UTF-8 all the same
+    plain = os.environ.get("LC_ALL") in ("C", "POSIX")
+    ascii_only = plain or "utf" not in (out.encoding or "").lower()
     return frame(scene, width=out.width, height=out.height, ascii_only=ascii_only)
 
 

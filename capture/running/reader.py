@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench.capture.blocks import UNUSABLE, Hello, Item, LinkCounters, RawBlock, Restarted
+from coilbench.capture.blocks import UNUSABLE, Fault, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
@@ -196,10 +196,12 @@ class LinkHealth:
         self._present = counters
 
     def heard(self, item: Item, now_s: float) -> None:
-        """Take note of samples, and of another start."""
+        """Take note of samples, of another start, and of faults: they say why there is silence."""
         if isinstance(item, (Restarted, Hello)):
             self._boot_id = item.boot_id or self._boot_id
-        if isinstance(item, RawBlock) and len(item):
+        if isinstance(item, Fault):
+            self._waiting_since_s = now_s
+        elif isinstance(item, RawBlock) and len(item):
             self._heard_samples(item, now_s)
 
     def _heard_samples(self, block: RawBlock, now_s: float) -> None:
