@@ -12,14 +12,8 @@ import numpy as np
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.hand_budget import own_point_u_n
 from coilbench.analysis.curves.points import EDGE_MM
-from coilbench.analysis.curves.sweep_fit import (
-    BEND_SHARE,
-    WAYS,
-    Array,
-    BranchFit,
-    SweepFit,
-    Way,
-)
+from coilbench.analysis.curves.sweep_fit import BEND_SHARE, WAYS, BranchFit, SweepFit, Way
+from coilbench.capture.strokes.bins import Array
 
 # All of these are our choice, no source.
 INSIDE = np.linspace(0.2, 0.8, 13)  # of a gap: nearer to its ends noise would be taken for a bend

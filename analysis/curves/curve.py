@@ -14,10 +14,12 @@ import numpy as np
 
 from coilbench.analysis.curves.load_budget import SHAPE_SOURCE, budget_lines
 from coilbench.analysis.curves.points import EDGE_MM
-from coilbench.analysis.curves.sweep_fit import WAYS, Array, HeightReading, Side, SweepFit
+from coilbench.analysis.curves.sweep_fit import WAYS, HeightReading, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind, scatter_lines
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.bins import Array
+from coilbench.capture.strokes.sweep import RATE_WINDOW
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 NoteKind = Literal[
@@ -63,7 +65,6 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
     "unloading": ("unloading",),
 }
 
-RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
 LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
 BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
 LOOP_HEIGHTS = 25  # where the friction loop is looked at

@@ -38,7 +38,7 @@ def _no_sample(facts: Mapping[str, Any], units: Units) -> str:
 
 
 def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
-    if facts["last_sample"] is None or facts["last_load_n"] is None:
+    if facts.get("last_sample") is None or facts.get("last_load_n") is None:
         return ""
     return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
 

@@ -14,12 +14,14 @@ import coilbench.analysis.curves
 import coilbench.analysis.limits
 import coilbench.analysis.rig
 import coilbench.analysis.sets
+import coilbench.capture.strokes
 
 PACKAGES = (
     coilbench.analysis.curves,
     coilbench.analysis.sets,
     coilbench.analysis.rig,
     coilbench.analysis.limits,
+    coilbench.capture.strokes,
 )
 
 
