@@ -157,7 +157,8 @@ def _link_block(snapshot: Snapshot, units: Units, page: _Page) -> _Block:
         state = f"link {grade}, last sample {age_s:.1f} s ago"
     parts = [(state, style)]
     parts += [("DATUM LOST", "bold red")] if snapshot.datum is not None else []
-    counts = [(f"{snapshot.rate_hz:.1f}/s", "")]
+    # without samples the last rate is none of now
+    counts = [(f"{snapshot.rate_hz:.1f}/s", "")] if wrong is None else []
     counts += [(f"lost {snapshot.samples_lost}", ""), (f"bad {snapshot.lines_bad}", "")]
     counts += [(f"restarts {snapshot.restarts}", "bold" if snapshot.restarts else "")]
     return _Block(1, _flow([*parts, *counts], page), _flow(parts, page))

@@ -228,3 +228,9 @@ def test_a_question_stands_with_its_two_keys(state: str) -> None:
         keys = text.splitlines()[-4:-1]
         assert re.search(r"\by .*\bx ", " ".join(keys))
         assert is_large(text, "END NOW?" if state == "finish" else "WRONG SPRING?")
+
+
+@pytest.mark.parametrize("state", ["link lost", "fault ADC_SILENT"])
+def test_without_samples_no_rate_is_shown_as_one_of_now(state: str) -> None:
+    assert "92.7/s" in drawn(scene_of())
+    assert "/s " not in drawn(scene_of(state))
