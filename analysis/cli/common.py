@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
@@ -28,14 +29,26 @@ from coilbench.capture.units import (
 )
 
 _Parsed = TypeVar("_Parsed")
+BARE_NUMBER = re.compile(r"\s*[+-]?[0-9.,]+\s*")
 
 
 class Typed(click.ParamType[_Parsed]):
-    """A value read by one of our parsers; its errors name the option or argument."""
+    """A value read by one of our parsers; its errors name the option or argument.
 
-    def __init__(self, name: str, parse: Callable[[str], _Parsed]) -> None:
+    Args:
+        bare: which display unit, `length` or `load`, a number without one is taken in, and said so;
+            None refuses it.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        parse: Callable[[str], _Parsed],
+        bare: Literal["length", "load"] | None = None,
+    ) -> None:
         self.name = name
         self._parse = parse
+        self._bare = bare
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -43,10 +56,15 @@ class Typed(click.ParamType[_Parsed]):
         """Read what was typed."""
         if not isinstance(value, str):
             return cast(_Parsed, value)
+        option = None if param is None else param.get_error_hint(ctx).strip("'[].")
+        if self._bare is not None and BARE_NUMBER.fullmatch(value):
+            unit = getattr(units(), self._bare)
+            say_aside(f"{option or self.name} {value.strip()} taken as {unit}.")
+            value += unit
         try:
             return self._parse(value)
         except CoilbenchError as error:
-            error.where = None if param is None else param.get_error_hint(ctx).strip("'[].")
+            error.where = option
             raise
 
 
@@ -70,8 +88,8 @@ def _parse_nominal_at(text: str) -> TypedNominal:
     return _parse_nominal(text)
 
 
-LENGTH = Typed("length", parse_length_mm)
-LOAD = Typed("load", parse_load_n)
+LENGTH = Typed("length", parse_length_mm, bare="length")
+LOAD = Typed("load", parse_load_n, bare="load")
 FRACTION = Typed("percent", parse_fraction)
 NUMBER = Typed("number", parse_number)
 RATE = Typed("rate", parse_rate_n_per_mm)

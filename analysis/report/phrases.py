@@ -185,6 +185,8 @@ _PHRASES: dict[str, str] = {
     "the datum with: coilbench rig gauge --port PORT --datum LENGTH",
     "redone": "redone",
     "measured_again": "measured again",
+    "reading_replaced": "replaced by another reading",
+    "reading_removed": "removed by hand",
     "a_copy": "a copy of another stroke of this spring",
     # a running capture
     "rig": "{firmware}, rig {device_id}",
@@ -206,8 +208,7 @@ _PHRASES: dict[str, str] = {
     "nothing_to_redo": "the last press did not count: nothing to redo",
     "redo": "{label}: the last stroke no longer counts",
     "back": "{label} is next again",
-    "back_to_first_stroke": "{label} again from its first stroke; the earlier ones count until "
-    "then",
+    "back_to_first_stroke": "{label} again from its first stroke; earlier ones count until then",
     "renamed": "{label} is now called {new_label}",
     # a guided calibration
     "points_read": "all {points} are read",

@@ -19,6 +19,9 @@ NOTE_EXAMPLE = (
 
 SOLID_KEPT_MM = 1.0  # no press is asked for, nor taken by hand, nearer to a known solid height
 
+REMARK_MARK = "#"  # what comes after it is a remark
+LONGEST_REMARK = 200
+
 _NUMBER_ALONE = re.compile(r"[+-]?[0-9.,]+")
 
 
@@ -31,6 +34,7 @@ class KeyedReading:
     height_mm: float | None = None  # distance between the faces; None where the depth was typed
     depth_mm: float | None = None  # how far the spring is pressed; None where the height was typed
     loading: bool = True  # taken on the way down; False on the way up
+    remark: str = ""  # in the user's words
 
     def spring_load_n(self, setup: KeyedSetup) -> float:
         """Return the spring's load: what the scale shows less the tare, times the lever ratio.
@@ -87,13 +91,14 @@ class KeyedReading:
 
     @classmethod
     def parse(cls, text: str) -> KeyedReading:
-        """Read one line: label, length, `down` if it is a depth, load, `up` on the way up.
+        """Read one line: label, length, `down` if it is a depth, load, `up` on the way up, remark.
 
-        `larch-07 38.5mm 22.4kg`, `larch-07 15 mm down 22,4 kg`, `larch-07 38.5mm 22.0kg up`.
+        `larch-07 38.5mm 22.4kg`, `larch-07 15 mm down 22,4 kg`, `7 38.5mm 22.0kg up # rusty`.
 
         Raises:
             CoilbenchError: a part is missing, twice, or cannot be read.
         """
+        text, remark = part_remark(text)
         label, *parts = _join_units(text.split()) or [""]
         if not label or not parts:
             raise _unreadable(text, "label, length or load is missing")
@@ -121,7 +126,36 @@ class KeyedReading:
             height_mm=None if by_depth else length_mm,
             depth_mm=length_mm if by_depth else None,
             loading="up" not in words,
+            remark=remark,
         )
+
+
+def with_units(text: str, length: str, load: str) -> str:
+    """Return a line with a unit at each number that has none: the length first, then the load.
+
+    A line without such a number is returned as it is.
+    """
+    line, mark, remark = text.partition(REMARK_MARK)
+    label, *parts = _join_units(line.split()) or [""]
+    units = [_unit(part) for part in parts]
+    missing = [
+        unit
+        for unit, known in ((length, LENGTH_IN_MM), (load, LOAD_IN_N))
+        if not any(one in known for one in units)
+    ]
+    bare = [at for at, part in enumerate(parts) if _NUMBER_ALONE.fullmatch(part)]
+    if not bare or len(bare) > len(missing):
+        return text
+    for at, unit in zip(bare, missing, strict=False):
+        parts[at] += unit
+    return f"{' '.join((label, *parts))}{f' {mark}' if mark else ''}{remark}"
+
+
+def part_remark(text: str) -> tuple[str, str]:
+    """Part a line from the remark after the mark, which may be none."""
+    line, _, remark = text.partition(REMARK_MARK)
+    printable = "".join(each if each.isprintable() else " " for each in remark)
+    return line, " ".join(printable.split())[:LONGEST_REMARK]
 
 
 @dataclass(frozen=True)
