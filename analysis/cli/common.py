@@ -59,7 +59,7 @@ class Typed(click.ParamType[_Parsed]):
         option = None if param is None else param.get_error_hint(ctx).strip("'[].")
         if self._bare is not None and BARE_NUMBER.fullmatch(value):
             unit = getattr(units(), self._bare)
-            say_aside(f"{option or self.name} {value.strip()} taken as {unit}.")
+            say_taken_as(unit)
             value += unit
         try:
             return self._parse(value)
@@ -137,6 +137,15 @@ def print_document(document: Any) -> None:
 def say_aside(words: str) -> None:
     """Tell the person something on stderr: stdout is for the answer."""
     click.echo(words, err=True)
+
+
+def say_taken_as(*named: str) -> None:
+    """Say which units numbers without one are taken in, each unit once a run."""
+    said: set[str] = click.get_current_context().meta.setdefault(f"{__name__}.taken_as", set())
+    new = [unit for unit in named if unit not in said]
+    if new:
+        say_aside(f"Numbers without a unit are taken as {' and '.join(new)}.")
+    said.update(new)
 
 
 def show_warnings(warned: Sequence[Finding]) -> None:

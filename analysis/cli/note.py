@@ -15,7 +15,7 @@ from coilbench.analysis.cli.common import (
     LOAD,
     NUMBER,
     at_option,
-    say_aside,
+    say_taken_as,
     units,
 )
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings
@@ -189,7 +189,8 @@ def _ask(
     for label in desk.record.labels:
         for height_mm in heights_mm:
             refuse_height(desk.record, label, height_mm)
-    if _is_terminal() and os.environ.get("TERM", "dumb") not in ("", "dumb"):
+    drawn = sys.stderr.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
+    if _is_terminal() and drawn:  # Textual draws on stderr
         from coilbench.analysis.dashboard.grid import run_grid  # Textual is slow to load
 
         wanted = None if presses is None else presses.of_set
@@ -285,4 +286,4 @@ def _to_remove(desk: Desk, text: str) -> KeyedRow:
 
 def _say_units(lines: Sequence[str], named: tuple[str, str]) -> None:
     if any(with_units(line, *named) != line for line in lines):
-        say_aside(f"Numbers without a unit are taken as {named[0]} and {named[1]}.")
+        say_taken_as(*named)

@@ -3,12 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from typing import ClassVar
 
 from rich.text import Text
 from textual import events
 from textual.app import App, ComposeResult
-from textual.binding import Binding, BindingType
 from textual.coordinate import Coordinate
 from textual.widgets import DataTable, Static
 
@@ -23,6 +21,7 @@ KEYS = (
     "type a load, Enter stores it   arrows, mouse move   Esc forgets it   u undo   Del not to count"
     "   h a height   p the plan again   q leave"
 )
+_STEPS = {"up": (-1, 0), "down": (1, 0), "left": (0, -1), "right": (0, 1)}
 _STYLES = {">": "bold reverse", "!": "bold red", " ": ""}
 
 
@@ -30,7 +29,7 @@ class Sheet(DataTable[Text]):
     """The cells; what is typed goes to the one under the cursor."""
 
     def on_key(self, event: events.Key) -> None:
-        """Hand a key that is text, or corrects it, to the grid."""
+        """Hand every key to the grid: all on one way, so that none overtakes another."""
         app = self.app
         if isinstance(app, Grid) and app.take_key(event.key, event.character):
             event.stop()
@@ -48,15 +47,6 @@ class Grid(App[None]):
     #said { min-height: 3; }
     Sheet { height: 1fr; }
     """
-    BINDINGS: ClassVar[list[BindingType]] = [
-        Binding("enter", "enter", show=False, priority=True),
-        Binding("tab", "enter", show=False, priority=True),
-        Binding("up", "move(-1, 0)", show=False, priority=True),
-        Binding("down", "move(1, 0)", show=False, priority=True),
-        Binding("left", "move(0, -1)", show=False, priority=True),
-        Binding("right", "move(0, 1)", show=False, priority=True),
-        Binding("ctrl+c", "leave", show=False, priority=True),
-    ]
 
     def __init__(self, state: GridState) -> None:
         super().__init__()
@@ -144,36 +134,47 @@ class Grid(App[None]):
         return f"{state.said}\n{at}{f': {now}' if now else ''}"
 
     def take_key(self, key: str, character: str | None) -> bool:
-        """Take a key that is no binding; returns whether it was for the grid."""
-        state, text = self.state, character if character and character.isprintable() else ""
-        if state.question is not None:
+        """Take a key; returns whether it was for the grid."""
+        text = character if character and character.isprintable() else ""
+        if key == "ctrl+c":
+            self.exit()  # what is typed and not stored is forgotten
+        elif key in ("enter", "tab"):
+            self._leave_cell(self._after_storing)
+        elif key in _STEPS:
+            self._step(*_STEPS[key])
+        elif self.state.question is not None:
             self._answer("n" if key == "escape" else text.lower())
-        elif key == "escape":
+        elif not self._corrects(key) and not self._types(text):
+            return False
+        self._draw()
+        return True
+
+    def _corrects(self, key: str) -> bool:
+        state = self.state
+        if key == "escape":
             state.give_up()
         elif key == "backspace":
             state.typed = state.typed[:-1]
         elif key == "delete" and not state.typed:
             if self.cell is not None:
-                self._try(lambda cell: state.remove(cell))
-        elif not state.typed and not state.asking_height and text.lower() in ("u", "h", "p", "q"):
-            self._command(text.lower())
+                self._try(state.remove)
+        else:
+            return False
+        return True
+
+    def _types(self, text: str) -> bool:
+        state, command = self.state, _COMMANDS.get(text.lower())
+        if command is not None and not state.typed and not state.asking_height:
+            command(self)
         elif text and (state.asking_height or self.cell is not None):
             state.typed += text
             self._edited = self.cell
         else:
             return False
-        self._draw()
         return True
 
-    def _command(self, key: str) -> None:
-        if key == "u":
-            self._try(lambda _cell: self.state.undo())
-        elif key == "h":
-            self.state.begin_height()
-        elif key == "p":
-            self._ask_plan()
-        else:
-            self.exit()
+    def _undo(self) -> None:
+        self._try(lambda _cell: self.state.undo())
 
     def _try(self, act: Callable[[Cell], None]) -> None:
         try:
@@ -185,11 +186,7 @@ class Grid(App[None]):
         if self.state.answer(key):
             self._after_storing()
 
-    def action_enter(self) -> None:
-        """Store what is typed and go on to the next open cell."""
-        self._leave_cell(self._after_storing)
-
-    def action_move(self, rows: int, columns: int) -> None:
+    def _step(self, rows: int, columns: int) -> None:
         """Store what is typed and go to a neighbour."""
         at = self.sheet.cursor_coordinate
         to = Coordinate(
@@ -197,10 +194,6 @@ class Grid(App[None]):
             min(max(at.column + columns, 0), max(len(self.state.heights_mm) - 1, 0)),
         )
         self._leave_cell(lambda: self.sheet.move_cursor(row=to.row, column=to.column))
-
-    def action_leave(self) -> None:
-        """Leave; what is typed and not stored is forgotten."""
-        self.exit()
 
     def _leave_cell(self, then: Callable[[], object]) -> None:
         state, cell = self.state, self._edited or self.cell
@@ -240,6 +233,14 @@ class Grid(App[None]):
             else:
                 self._edited = None
         self._draw()
+
+
+_COMMANDS: dict[str, Callable[[Grid], object]] = {
+    "u": Grid._undo,
+    "h": lambda grid: grid.state.begin_height(),
+    "p": Grid._ask_plan,
+    "q": Grid.exit,
+}
 
 
 def run_grid(desk: Desk, units: Units, wanted: Wanted | None = None) -> None:

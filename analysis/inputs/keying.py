@@ -8,8 +8,10 @@ from dataclasses import dataclass, replace
 import numpy as np
 from sqlite_utils import Database
 
+from coilbench.analysis.limits.stress import STEEL_MODULUS_MPA, rate_from_dimensions
 from coilbench.analysis.sets.slips import (
     SAME_MM,
+    Given,
     ReadAt,
     Slip,
     foretold,
@@ -21,7 +23,7 @@ from coilbench.capture.book.entries import KEYED, Entry
 from coilbench.capture.book.keyed_readings import (
     KeyedRow,
     count_again,
-    refuse_height,
+    refuse_below_solid,
     remove_readings,
     spring_named,
     store_readings,
@@ -95,14 +97,14 @@ class Desk:
 
     @property
     def heights_mm(self) -> list[float]:
-        """Where the set is read: as asked, else of its nominal; then wherever it was, each once."""
+        """Where the set is read: as asked, else its nominal's; and wherever it was; high to low."""
         nominal = self.record.nominal
         asked = self.asked_mm or ([] if nominal is None else [n.height_mm for n in nominal.loads])
         heights = list(asked)
-        for row in sorted(self.counting, key=lambda row: -row.height_mm):
+        for row in self.counting:
             if not any(abs(row.height_mm - one) <= SAME_MM for one in heights):
                 heights.append(row.height_mm)
-        return heights
+        return sorted(heights, reverse=True)
 
     def cell(self, label: str, height_mm: float, *, loading: bool = True) -> list[KeyedRow]:
         """Return a spring's readings at a height that count, oldest first."""
@@ -156,13 +158,13 @@ class Desk:
     ) -> Weighed:
         try:
             read = self._read(reading)
-            refuse_height(self.record, reading.label, read.height_mm)
+            refuse_below_solid(self.record, reading.label, read.height_mm, read.height_u_mm)
         except CoilbenchError as error:
             return Weighed(reading, refusal=error)
-        found = slips(
-            read, held, nominal=self.record.nominal, free_length_mm=self.record.free_length_mm
-        )
-        if reading.height_mm is not None and strange_height(read.height_mm, heights_mm):
+        found = slips(read, held, self._given(reading.label))
+        if reading.height_mm is not None and strange_height(
+            read.height_mm, heights_mm, self.record.free_length_mm
+        ):
             found = (*found, Slip("strange height", read))
         return Weighed(reading, found)
 
@@ -174,11 +176,22 @@ class Desk:
         heights_mm: Sequence[float],
     ) -> bool:
         """Tell whether something speaks for a reading that was not typed so."""
-        read = self._read(other)
-        if other.height_mm != typed.height_mm:
+        read, given = self._read(other), self._given(other.label)
+        if other.height_mm == typed.height_mm:
+            return foretold(read, held, given) is not None
+        if heights_mm:
             return meant_height(read.height_mm, heights_mm)
-        free_mm = self.record.free_length_mm
-        return foretold(read, held, nominal=self.record.nominal, free_length_mm=free_mm) is not None
+        is_depth = other.depth_mm is not None
+        return is_depth and not strange_height(read.height_mm, (), given.free_length_mm)
+
+    def _given(self, label: str) -> Given:
+        record, rate_n_per_mm = self.record, None
+        size = record.wire_mm, record.coil_diameter_mm, record.active_coils
+        if None not in size:
+            wire_mm, coil_mm, coils = (one or 0.0 for one in size)
+            rate_n_per_mm = rate_from_dimensions(wire_mm, coil_mm, coils, STEEL_MODULUS_MPA)
+        solid_mm = record.solid_of_mm(label)
+        return Given(record.nominal, record.free_length_mm, solid_mm, rate_n_per_mm)
 
     def _others_meant(self, reading: KeyedReading) -> Iterator[KeyedReading]:
         """Yield what a slip of the pen or the key may have made of it."""

@@ -25,8 +25,9 @@ def _(slip: Slip, units: Units) -> str:
         )
     if slip.kind == "far" and slip.foretold is not None:
         return f"{load} at {at}? {_basis(read.label, slip.foretold, units)}"
-    if slip.kind == "no load":
-        return f"no load at {at}? a pressed spring pushes"
+    if slip.solid_height_mm is not None:
+        solid = units.length_text(slip.solid_height_mm)
+        return f"{at}, so near the solid height {solid}? never press a spring there by hand"
     return f"{at}? nothing else of the set is read near there"
 
 
@@ -40,6 +41,7 @@ def _basis(label: str, near: Foretold, units: Units) -> str:
         "line": f"going straight through its own readings, near {load}",
         "set": f"going straight through the set's readings, near {load}",
         "nominal": f"the nominal there is {load}",
+        "dimensions": f"its dimensions make near {load}",
     }[near.basis]
 
 

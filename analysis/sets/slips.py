@@ -15,25 +15,28 @@ from typing import Literal, NamedTuple
 
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 # All of these are our choice, no source: wide enough for a tired spring among sound ones, which
 # lost a fifth of its load at most where we looked, narrow enough for a wrong first digit.
 SAME_MM = 0.05  # heights nearer than this are one height
 AGAIN_SHARE = 0.10  # of the load: the same spring at the same height, pressed again
 SHAPE_SHARE = 0.15  # what its other reading and the others' loads at both heights foretell
-MATES_SHARE = 0.15  # the others' middle at that height, where there are MATES_ENOUGH
+MATES_SHARE = 0.20  # the others' middle at that height, where there are MATES_ENOUGH
 FEW_MATES_SHARE = 0.30  # where there are fewer, but not one alone
 ONE_MATE_SHARE = 0.50
 LINE_SHARE = 0.35  # straight through its own readings and its free length: springs are not straight
 SET_LINE_SHARE = 0.50  # the same through the others' readings, where it has none
 LINE_SLACK_MM = 2.0  # and a free length may be out by this
 NOMINAL_SHARE = 0.40  # used springs lie below what their maker printed
+DIMENSIONS_SHARE = 0.50  # and their dimensions are measured roughly, the wire's by its 4th power
 MATES_ENOUGH = 4
 MATES_DEVIATIONS = 5.0  # robust standard deviations of the others, where they scatter more
 READ_DEVIATIONS = 3.0  # of the reading itself, at small loads
 FALL_DEVIATIONS = 2.0  # k = 2: a fall within it may be none
 STRANGE_MM = 2.0  # a height farther than this from all that are read is strange
 NEAR_MM = 1.0  # and one nearer than this to one of them is meant for it
+DEEP_SHARE = 0.4  # of the free length: a height below it may be a depth, where none was read
 
 
 class ReadAt(NamedTuple):
@@ -53,7 +56,7 @@ class ReadAt(NamedTuple):
     name: str = ""
 
 
-Basis = Literal["again", "shape", "mates", "line", "set", "nominal"]
+Basis = Literal["again", "shape", "mates", "line", "set", "nominal", "dimensions"]
 
 
 class Foretold(NamedTuple):
@@ -61,7 +64,8 @@ class Foretold(NamedTuple):
 
     Attributes:
         basis: the spring's own at that height; its own elsewhere and the others' at both; the
-            others' there; straight through its own, or through the others'; the nominal.
+            others' there; straight through its own, or through the others'; the nominal; the
+            handbook's rate of its dimensions.
         said_by: how many readings, or springs, say so.
         allowed_n: how far from it nothing is asked.
     """
@@ -78,14 +82,17 @@ class Slip:
 
     Attributes:
         kind: `falls`: less load than another reading of the spring at less depth, or the reverse;
-            `far`: from what is foretold; `no load`; `strange height`: nothing else is read there.
+            `far`: from what is foretold; `near solid`; `strange height`: nothing else is read
+            there.
         other: the reading that cannot be right beside it.
+        solid_height_mm: where it is near solid.
     """
 
-    kind: Literal["falls", "far", "no load", "strange height"]
+    kind: Literal["falls", "far", "near solid", "strange height"]
     read: ReadAt
     foretold: Foretold | None = None
     other: ReadAt | None = None
+    solid_height_mm: float | None = None
 
     @property
     def impossible(self) -> bool:
@@ -93,13 +100,24 @@ class Slip:
         return self.kind == "falls"
 
 
-def slips(
-    read: ReadAt,
-    held: Sequence[ReadAt],
-    *,
-    nominal: SetNominal | None = None,
-    free_length_mm: float | None = None,
-) -> tuple[Slip, ...]:
+@dataclass(frozen=True)
+class Given:
+    """What is known of a spring beside its readings.
+
+    Attributes:
+        rate_n_per_mm: of its dimensions, by the handbook.
+    """
+
+    nominal: SetNominal | None = None
+    free_length_mm: float | None = None
+    solid_height_mm: float | None = None
+    rate_n_per_mm: float | None = None
+
+
+NOTHING_GIVEN = Given()
+
+
+def slips(read: ReadAt, held: Sequence[ReadAt], given: Given = NOTHING_GIVEN) -> tuple[Slip, ...]:
     """Return what makes a reading doubtful; nothing where it is as it should be.
 
     Args:
@@ -109,17 +127,22 @@ def slips(
     fall = _fall(read, held)
     if fall is not None:
         found.append(Slip("falls", read, other=fall))
-    if read.load_n <= 0.0:
-        found.append(Slip("no load", read))
-    at = foretold(read, held, nominal=nominal, free_length_mm=free_length_mm)
+    solid_mm = given.solid_height_mm
+    if solid_mm is not None and read.height_mm < solid_mm + SOLID_KEPT_MM:
+        found.append(Slip("near solid", read, solid_height_mm=solid_mm))
+    at = foretold(read, held, given)
     if at is not None and abs(read.load_n - at.load_n) > at.allowed_n:
         found.append(Slip("far", read, foretold=at))
     return tuple(found)
 
 
-def strange_height(height_mm: float, read_mm: Collection[float]) -> bool:
-    """Tell whether a height is far from all that a set is read at; not where it has none."""
-    return bool(read_mm) and min(abs(height_mm - one) for one in read_mm) > STRANGE_MM
+def strange_height(
+    height_mm: float, read_mm: Collection[float], free_length_mm: float | None = None
+) -> bool:
+    """Tell whether a height is far from all that a set is read at; where it has none, too deep."""
+    if read_mm:
+        return min(abs(height_mm - one) for one in read_mm) > STRANGE_MM
+    return free_length_mm is not None and height_mm < DEEP_SHARE * free_length_mm
 
 
 def meant_height(height_mm: float, read_mm: Collection[float]) -> bool:
@@ -127,13 +150,7 @@ def meant_height(height_mm: float, read_mm: Collection[float]) -> bool:
     return any(abs(height_mm - one) <= NEAR_MM for one in read_mm)
 
 
-def foretold(
-    read: ReadAt,
-    held: Sequence[ReadAt],
-    *,
-    nominal: SetNominal | None = None,
-    free_length_mm: float | None = None,
-) -> Foretold | None:
+def foretold(read: ReadAt, held: Sequence[ReadAt], given: Given = NOTHING_GIVEN) -> Foretold | None:
     """Return what a load should be near, by the closest of what is known; None where nothing is."""
     alike = [one for one in held if one.loading == read.loading]
     own = [one for one in alike if one.label == read.label]
@@ -141,13 +158,15 @@ def foretold(
     for one in alike:
         if one.label != read.label:
             mates.setdefault(one.label, []).append(one)
+    free_length_mm = given.free_length_mm
     ways = (
         _again(read, own),
         _by_shape(read, own, list(mates.values())),
         _by_mates(read, list(mates.values())),
         _by_line(read, own, free_length_mm, "line", LINE_SHARE),
         None if own else _by_line(read, _middles(mates), free_length_mm, "set", SET_LINE_SHARE),
-        _by_nominal(read, nominal),
+        _by_nominal(read, given.nominal),
+        _by_dimensions(read, given),
     )
     return next((one for one in ways if one is not None), None)
 
@@ -280,3 +299,11 @@ def _by_nominal(read: ReadAt, nominal: SetNominal | None) -> Foretold | None:
     else:
         return None
     return _near(read, "nominal", load_n, NOMINAL_SHARE, 1) if load_n > 0.0 else None
+
+
+def _by_dimensions(read: ReadAt, given: Given) -> Foretold | None:
+    if given.rate_n_per_mm is None or given.free_length_mm is None:
+        return None
+    load_n = given.rate_n_per_mm * (given.free_length_mm - read.height_mm)
+    slack_n = LINE_SLACK_MM * given.rate_n_per_mm
+    return _near(read, "dimensions", load_n, DIMENSIONS_SHARE, 1, slack_n)

@@ -53,7 +53,7 @@ def _meant(typed: tuple[str, int | None], label: tuple[str, int | None]) -> bool
 
 
 def refuse_height(record: SetRecord, label: str, height_mm: float) -> None:
-    """Refuse a height that a spring must not be pressed to by hand, or is loose at.
+    """Refuse to ask for a height that a spring must not be pressed to by hand, or is loose at.
 
     Raises:
         CoilbenchError: it is within SOLID_KEPT_MM of the known solid height, or not between 0 and
@@ -68,6 +68,26 @@ def refuse_height(record: SetRecord, label: str, height_mm: float) -> None:
             hint="Check the height; don't press so near to solid",
             height_mm=height_mm,
             kept_mm=SOLID_KEPT_MM,
+            solid_mm=solid_mm,
+        )
+
+
+def refuse_below_solid(record: SetRecord, label: str, height_mm: float, u_mm: float) -> None:
+    """Refuse to store a height that a spring cannot have been pressed to.
+
+    Args:
+        u_mm: the height's standard uncertainty; solid may be passed by twice as much (k = 2).
+
+    Raises:
+        CoilbenchError: it is farther below the known solid height.
+    """
+    solid_mm = record.solid_of_mm(label)
+    if solid_mm is not None and height_mm < solid_mm - 2.0 * u_mm:
+        raise CoilbenchError(
+            "the height {height_mm} is below the solid height {solid_mm}",
+            where=label,
+            hint="Check the height; or mend the solid height: coilbench set edit",
+            height_mm=height_mm,
             solid_mm=solid_mm,
         )
 
@@ -192,8 +212,8 @@ def store_readings(
         entry_id: the run it belongs to, for undo; None makes a new one.
 
     Raises:
-        CoilbenchError: a label that the set does not have, an impossible reading, or one within
-            SOLID_KEPT_MM of a known solid height. Nothing is stored then.
+        CoilbenchError: a label that the set does not have, or an impossible reading: no load, a
+            height above the free length or below a known solid height. Nothing is stored then.
     """
     entry_id = entry_id or new_id()
     sweeps = [_sweep(record, reading, setup, entry_id) for reading in readings]
@@ -207,7 +227,8 @@ def store_readings(
 def _sweep(record: SetRecord, reading: KeyedReading, setup: KeyedSetup, entry_id: str) -> NewSweep:
     spring_id = record.spring(reading.label).spring_id
     branches = KeyedBranches.of([reading], setup, record.free_length_mm)
-    refuse_height(record, reading.label, reading.spring_height_mm(record.free_length_mm))
+    height_mm = reading.spring_height_mm(record.free_length_mm)
+    refuse_below_solid(record, reading.label, height_mm, setup.height_u_mm)
     return NewSweep(
         spring_id,
         Origin.KEYED,

@@ -17,7 +17,7 @@ NOTE_EXAMPLE = (
     "larch-07 38.5mm 22.4kg, or larch-07 15mm down 22.4kg, with up at the end on the way up"
 )
 
-SOLID_KEPT_MM = 1.0  # no press is asked for, nor taken by hand, nearer to a known solid height
+SOLID_KEPT_MM = 1.0  # no press is asked for nearer to a known solid height
 
 REMARK_MARK = "#"  # what comes after it is a remark
 LONGEST_REMARK = 200
@@ -40,12 +40,12 @@ class KeyedReading:
         """Return the spring's load: what the scale shows less the tare, times the lever ratio.
 
         Raises:
-            CoilbenchError: the scale shows less than the tare.
+            CoilbenchError: the scale shows no more than the tare: no pressed spring does that.
         """
         net_n = setup.true_n(self.shown_load_n) - setup.true_n(setup.tare_n)
-        if net_n < 0.0:
+        if net_n <= 0.0:
             raise CoilbenchError(
-                "the scale shows {shown_n}, less than the tare of {tare_n}",
+                "the scale shows {shown_n}, no more than the tare of {tare_n}",
                 where=self.label,
                 hint="Give what the scale shows with the blocks on it, or the right tare",
                 shown_n=self.shown_load_n,
@@ -182,7 +182,7 @@ class KeyedBranches:
             free_length_mm: the spring's; depths need it, and heights are checked against it.
 
         Raises:
-            CoilbenchError: a load below 0 after the tare, a depth without a free length, or a
+            CoilbenchError: a load not above 0 after the tare, a depth without a free length, or a
                 height that is not between 0 and the free length.
         """
         return cls(
