@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from dataclasses import replace
 
@@ -16,10 +15,9 @@ from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedReading, part_remark
-from coilbench.capture.units import counted, parse_load_n
+from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
+from coilbench.capture.units import counted
 
-_LOAD_ALONE = re.compile(r'([+-]?[0-9.,]+)\s*([A-Za-z"]*?)(?:\s+(up))?', re.IGNORECASE)
 _HELP = (
     "Type what the scale shows: 22.4, 22.4 up (on the way up), 22.4 # a remark. Empty: this spring "
     "later. u: take the last one back. to 7: go on with spring 7. 7 38.5 22.4: any spring, height, "
@@ -193,12 +191,11 @@ def _answered(asked: _Asked, person: Person, cell: tuple[str, float], answer: st
 def _reading(desk: Desk, cell: tuple[str, float], typed: str) -> KeyedReading:
     """Read what the scale shows at the cell, or a whole line of another."""
     label, height_mm = cell
-    alone = _LOAD_ALONE.fullmatch(typed)
+    alone = parse_shown(typed, units().load)
     if alone is None:
         return desk.line(typed)
-    number, unit, up = alone.groups()
-    load_n = parse_load_n(f"{number}{unit or units().load}")
-    return KeyedReading(label, load_n, height_mm=height_mm, loading=up is None)
+    load_n, loading = alone
+    return KeyedReading(label, load_n, height_mm=height_mm, loading=loading)
 
 
 def _say_error(error: CoilbenchError) -> None:

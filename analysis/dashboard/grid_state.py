@@ -12,13 +12,12 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.slips import strange_height
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedReading, part_remark
-from coilbench.capture.units import LOAD_IN_N, parse_length_mm, parse_load_n
+from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
+from coilbench.capture.units import parse_length_mm
 
 Cell = tuple[str, float]  # a spring's label and a height in mm
 Wanted = Callable[[str], tuple[tuple[Cell, ...], str]]  # a set's next presses, and what to say
 LEGEND = "> next   . missing   ! odd   x2 read twice   u on the way up"
-_LOAD = re.compile(r"([+-]?[0-9.,]+)\s*([A-Za-z]*?)(?:\s+(up))?", re.IGNORECASE)
 
 
 @dataclass
@@ -143,18 +142,15 @@ class GridState:
             CoilbenchError: it is no load.
         """
         typed, remark = part_remark(self.typed)
-        found = _LOAD.fullmatch(typed.strip())
+        found = parse_shown(typed, self.units.load)
         if found is None:
             raise CoilbenchError(
                 f"{typed.strip()!r} is not a load",
                 hint="Type what the scale shows, like 22.4, 22.4 up, 22.4 # a remark",
             )
-        number, unit, up = found.groups()
-        if unit and unit.lower() not in LOAD_IN_N:
-            raise CoilbenchError(f"{unit!r} is not a unit of load", hint="Type kg, N or lbf")
-        load_n = parse_load_n(f"{number}{unit or self.units.load}")
+        load_n, loading = found
         label, height_mm = cell
-        return KeyedReading(label, load_n, height_mm, None, up is None, remark)
+        return KeyedReading(label, load_n, height_mm, None, loading, remark)
 
     def enter(self, cell: Cell) -> bool:
         """Take what is typed; returns whether it is done with, stored or nothing to store."""

@@ -23,6 +23,7 @@ REMARK_MARK = "#"  # what comes after it is a remark
 LONGEST_REMARK = 200
 
 _NUMBER_ALONE = re.compile(r"[+-]?[0-9.,]+")
+_SHOWN = re.compile(r"([+-]?[0-9.,]+)\s*([A-Za-z]*)(?:\s+(up))?", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -149,6 +150,25 @@ def with_units(text: str, length: str, load: str) -> str:
     for at, unit in zip(bare, missing, strict=False):
         parts[at] += unit
     return f"{' '.join((label, *parts))}{f' {mark}' if mark else ''}{remark}"
+
+
+def parse_shown(text: str, load: str) -> tuple[float, bool] | None:
+    """Read what a scale shows by itself: `22.4`, `22.4kg up`.
+
+    Returns:
+        The load, N, in the unit `load` where none is typed, and whether it is on the way down; None
+        where the text is something else.
+
+    Raises:
+        CoilbenchError: the number or its unit cannot be read.
+    """
+    found = _SHOWN.fullmatch(text.strip())
+    if found is None:
+        return None
+    number, unit, up = found.groups()
+    if unit.lower() == "up" and up is None:
+        unit, up = "", unit
+    return parse_load_n(f"{number}{unit or load}"), up is None
 
 
 def part_remark(text: str) -> tuple[str, str]:

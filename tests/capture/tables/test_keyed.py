@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedBranches, KeyedReading, with_units
+from coilbench.capture.tables.keyed import KeyedBranches, KeyedReading, parse_shown, with_units
 
 KG = 9.80665  # N, exact: 3rd CGPM, 1901
 
@@ -89,6 +89,30 @@ def test_notes_refused(text: str, said: str) -> None:
 )
 def test_units_that_are_left_out(text: str, expected: str) -> None:
     assert with_units(text, "mm", "kg") == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("22.4", (22.4 * KG, True)),
+        (" 22,4 kg ", (22.4 * KG, True)),
+        ("22.4 up", (22.4 * KG, False)),
+        ("22.4 kg UP", (22.4 * KG, False)),
+        ("220N", (220.0, True)),
+        ("-3", (-3.0 * KG, True)),
+        ("7 38.5 22.4", None),
+        ("", None),
+    ],
+)
+def test_what_the_scale_shows_by_itself(text: str, expected: tuple[float, bool] | None) -> None:
+    read = parse_shown(text, "kg")
+    assert read == (None if expected is None else (pytest.approx(expected[0]), expected[1]))
+
+
+@pytest.mark.parametrize("text", ["22.4psi", "22.4mm", "22.4 down", "1,234", "22..4"])
+def test_what_no_scale_shows_is_refused(text: str) -> None:
+    with pytest.raises(CoilbenchError):
+        parse_shown(text, "kg")
 
 
 def test_a_remark_is_kept_with_its_reading() -> None:
