@@ -16,7 +16,6 @@ from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
 
-CELL_WIDTH = 12
 KEYS = (
     "type a load, Enter stores it   arrows, mouse move   Esc forgets it   u undo   Del not to count"
     "   h a height   p the plan again   q leave"
@@ -91,7 +90,7 @@ class Grid(App[None]):
                 "" if free_mm is None else f"\n{state.units.length_number(free_mm - height_mm)} dn"
             )
             head = f"{state.units.length_number(height_mm)} {state.units.length}{down}"
-            sheet.add_column(Text(head, justify="right"), width=CELL_WIDTH)
+            sheet.add_column(Text(head, justify="right"))
         for label in state.labels:
             sheet.add_row(*([Text()] * len(state.heights_mm)), label=Text(label))
         self._draw()
@@ -107,7 +106,7 @@ class Grid(App[None]):
                 text = self._text((label, height_mm))
                 at = Coordinate(row, column)
                 if sheet.get_cell_at(at) != text:
-                    sheet.update_cell_at(at, text)
+                    sheet.update_cell_at(at, text, update_width=True)
         read, cells = state.counted()
         record, unit = state.desk.record, state.units.load
         title = f"{record.name} ({record.role}): {read} of {cells} read; the scale shows, in {unit}"

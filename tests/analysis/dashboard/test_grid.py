@@ -11,7 +11,7 @@ from sqlite_utils import Database
 from textual.coordinate import Coordinate
 from textual.pilot import Pilot
 
-from coilbench.analysis.dashboard.grid import CELL_WIDTH, Grid
+from coilbench.analysis.dashboard.grid import Grid
 from coilbench.analysis.dashboard.grid_state import Cell, GridState, Wanted
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.units import Units
@@ -85,6 +85,11 @@ def stored(db: Database) -> list[tuple[str, float, float]]:
 
 def at(grid: Grid) -> Cell | None:
     return grid.cell
+
+
+def shown(grid: Grid) -> list[str]:
+    lines = grid.screen._compositor.render_strips()
+    return ["".join(segment.text for segment in strip) for strip in lines]
 
 
 def test_enter_stores_each_and_goes_on_to_the_next_missing(db: Database) -> None:
@@ -242,19 +247,16 @@ def test_the_plans_cells_are_lit_and_asked_for_first(db: Database) -> None:
 def test_the_mouse_moves_and_stores_what_was_typed(db: Database) -> None:
     async def press(pilot: Pilot[None], grid: Grid) -> None:
         await typing("22.4")(pilot, grid)
-        label = grid.sheet._row_label_column_width
-        await pilot.click("#sheet", offset=(label + CELL_WIDTH + 4, 4))
+        screen = shown(grid)
+        top = next(y for y, line in enumerate(screen) if "oak-01" in line)
+        beside = screen[top].rindex(".")  # the next height's, not read yet
+        await pilot.click(offset=(beside, top + 2))
         await pilot.pause()
         assert at(grid) == ("oak-03", 27.6)
         await typing("41.7", "enter")(pilot, grid)
 
     keyed(db, press)
     assert stored(db) == [("oak-01", 38.5, 22.4), ("oak-03", 27.6, 41.7)]
-
-
-def shown(grid: Grid) -> list[str]:
-    lines = grid.screen._compositor.render_strips()
-    return ["".join(segment.text for segment in strip) for strip in lines]
 
 
 @pytest.mark.parametrize("size", [(80, 24), (200, 60)])
@@ -279,3 +281,25 @@ def test_in_inches_and_pounds(db: Database) -> None:
     keyed(db, typing("50", "enter"), units=Units(length="in", load="lbf"))
     ((_, height_mm, load_kg),) = stored(db)
     assert (height_mm, load_kg) == (38.5, pytest.approx(50 * 0.45359237, abs=0.005))
+
+
+def test_as_many_heights_as_fit_are_seen_whole_and_a_long_cell_too(db: Database) -> None:
+    seen: list[str] = []
+
+    async def press(pilot: Pilot[None], grid: Grid) -> None:
+        await typing("22.4", "enter", "left", "22.5 up # wiped and dry", "enter")(pilot, grid)
+        await pilot.pause()
+        seen.extend(shown(grid))
+
+    keyed(db, press, (38.5, 37.0, 35.5, 34.0, 32.5), size=(80, 24))
+    whole = "\n".join(seen)
+    assert all(f"{mm:.2f} mm" in whole for mm in (38.5, 37.0, 35.5, 34.0, 32.5))
+    assert "22.40 u22.50" in whole
+
+
+@pytest.mark.parametrize("key", ["q", "ctrl+c"])
+def test_leaving_forgets_nothing_that_was_stored(db: Database, key: str) -> None:
+    keys = ("22.4", "enter", *(("41", "ctrl+c") if key == "ctrl+c" else (key,)))
+    grid = keyed(db, typing(*keys))
+    assert not grid.is_running
+    assert stored(db) == [("oak-01", 38.5, 22.4)]
