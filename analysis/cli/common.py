@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeVar, cast
@@ -27,14 +28,26 @@ from coilbench.capture.units import (
 )
 
 _Parsed = TypeVar("_Parsed")
+BARE_NUMBER = re.compile(r"\s*[+-]?[0-9.,]+\s*")
 
 
 class Typed(click.ParamType[_Parsed]):
-    """A value read by one of our parsers; its errors name the option or argument."""
+    """A value read by one of our parsers; its errors name the option or argument.
 
-    def __init__(self, name: str, parse: Callable[[str], _Parsed]) -> None:
+    Args:
+        bare: which display unit, `length` or `load`, a number without one is taken in, and said so;
+            None refuses it.
+    """
+
+    def __init__(
+        self,
+        name: str,
+        parse: Callable[[str], _Parsed],
+        bare: Literal["length", "load"] | None = None,
+    ) -> None:
         self.name = name
         self._parse = parse
+        self._bare = bare
 
     def convert(
         self, value: Any, param: click.Parameter | None, ctx: click.Context | None
@@ -42,10 +55,15 @@ class Typed(click.ParamType[_Parsed]):
         """Read what was typed."""
         if not isinstance(value, str):
             return cast(_Parsed, value)
+        option = None if param is None else param.get_error_hint(ctx).strip("'[].")
+        if self._bare is not None and BARE_NUMBER.fullmatch(value):
+            unit = getattr(units(), self._bare)
+            say_taken_as(unit)
+            value += unit
         try:
             return self._parse(value)
         except CoilbenchError as error:
-            error.where = None if param is None else param.get_error_hint(ctx).strip("'[].")
+            error.where = option
             raise
 
 
@@ -69,8 +87,8 @@ def _parse_nominal_at(text: str) -> TypedNominal:
     return _parse_nominal(text)
 
 
-LENGTH = Typed("length", parse_length_mm)
-LOAD = Typed("load", parse_load_n)
+LENGTH = Typed("length", parse_length_mm, bare="length")
+LOAD = Typed("load", parse_load_n, bare="load")
 FRACTION = Typed("percent", parse_fraction)
 NUMBER = Typed("number", parse_number)
 RATE = Typed("rate", parse_rate_n_per_mm)
@@ -118,6 +136,15 @@ def print_document(document: Any) -> None:
 def say_aside(words: str) -> None:
     """Tell the person something on stderr: stdout is for the answer."""
     click.echo(words, err=True)
+
+
+def say_taken_as(*named: str) -> None:
+    """Say which units numbers without one are taken in, each unit once a run."""
+    said: set[str] = click.get_current_context().meta.setdefault(f"{__name__}.taken_as", set())
+    new = [unit for unit in named if unit not in said]
+    if new:
+        say_aside(f"Numbers without a unit are taken as {' and '.join(new)}.")
+    said.update(new)
 
 
 def show_warnings(warned: Sequence[Finding]) -> None:

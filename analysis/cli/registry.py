@@ -85,9 +85,9 @@ COMMANDS = {
     "Measure": """
         daemon     daemon:daemon_command         Capture a set, headless.
         live       live:live_command             Watch a capture, or run one, on the terminal.
-        tell       daemon:tell_command           Send redo, skip, accept, … to a running capture.
-        note       readings:note_command         Key in what a scale and a quill show.
-        import     readings:import_command       Import CSV files: sweeps or points.
+         tell       daemon:tell_command           Send redo, skip, accept, … to a running capture.
+         note       note:note_command             Key in what a scale and a quill show.
+         import     import_files:import_command   Import CSV files: sweeps or points.
         plan       plan:plan_command             What to press next: the fewest presses that decide.
         depths     assign:depths_command         How deep to press each set for each check, by hand.
     """,
@@ -134,6 +134,7 @@ set_command = LazyGroup(
             nominal  sets:set_nominal         Keep what the springs' maker prints.
             check    set_check:set_check      Judge a set: weak, stiff, short, odd, unsure.
             spring   set_spring:set_spring    All that one spring's curve shows.
+            readings set_readings:set_readings List what was keyed in, reading by reading.
             strokes  set_strokes:set_strokes  List strokes; use one or leave it out.
             compare  set_compare:set_compare  The same springs measured again.
         """

@@ -13,6 +13,7 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import STROKE_RULE
+from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import find_set
@@ -82,18 +83,18 @@ def set_strokes(
     rulings += [(*one, None) for one in ruled]
     with open_book(book_path()) as db:
         record = find_set(db, name)
+        only = None if only is None else spring_named(record, only)
         with writing(db):  # what the set then looks like is part of it
             if swapped is not None:
-                record = record.swap_springs(db, *swapped)
-            if only is not None:
-                record.spring(only)
+                first, second = (spring_named(record, one) for one in swapped)
+                record = record.swap_springs(db, first, second)
             if rulings:
-                StrokeRow.keep_rulings(db, record, rulings)
+                named = [(spring_named(record, one), at, ruling) for one, at, ruling in rulings]
+                StrokeRow.keep_rulings(db, record, named)
             asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
             reach_mm = min(asked_mm, default=None)
             strokes = measured_set(db, record, reach_mm=reach_mm).strokes
     if swapped is not None:
-        first, second = swapped
         click.echo(f"Exchanged: what was {first} is now {second}, and the reverse.", err=as_json)
     shown = {label: own for label, own in strokes.items() if only in (None, label)}
     if as_json:

@@ -32,6 +32,8 @@ BENCH_PHRASES: dict[str, str] = {
     "redone": "redone",
     "left_out": "left out, the spring's other strokes agree without it",
     "measured_again": "measured again",
+    "reading_replaced": "replaced by another reading",
+    "reading_removed": "removed by hand",
     "a_copy": "a copy of another stroke of this spring",
     # what cannot be right in the press
     "datum_lost": f"{WHY_DATUM}; set the datum with: coilbench rig gauge --port PORT --datum "

@@ -55,6 +55,7 @@ _WORDS = (
     "plan_text",
     "set_text",
     "sheet_text",
+    "slip_text",
     "spring",
 )  # the report's modules that describe findings or say a class's keys, loaded when one is needed
 

@@ -60,6 +60,7 @@ set, label, stroke_id: as in strokes.csv
 direction: loading, or unloading (which is typed as up at the end)
 height_mm, depth_mm: the one that was typed (a depth with down after it)
 shown_load_n: what the scale showed, the tare in it
+remark: typed after # at the end of the line
 free_length_mm: the set's at that time
 tare_n, lever_ratio: --tare; --lever
 lever_ratio_u: --lever-u, standard uncertainty (k = 1) as a fraction
@@ -271,6 +272,7 @@ def _keyed(row: Row, calibrations: Sequence[Row]) -> Iterator[Row]:
         yield {
             **row,
             **setup,
+            "remark": "",  # early books have none
             **reading,
             "free_length_mm": keyed["free_length_mm"],
             "direction": "loading" if reading["loading"] else "unloading",

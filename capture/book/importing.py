@@ -1,13 +1,8 @@
-"""Files and keyed readings into the book, all of a run or nothing, and undoing a run.
-
-Undo deletes nothing: what was read stays, marked as taken back, and no longer counts.
-"""
+"""Files into the book, all of a run or nothing."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any
+from dataclasses import replace
 
 from sqlite_utils import Database
 
@@ -21,16 +16,14 @@ from coilbench.capture.book.importing_points import (
     import_points,
     store_new,
 )
-from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
+from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord
-from coilbench.capture.book.sweeps import NewSweep, store_sweep
+from coilbench.capture.book.sweeps import NewSweep
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
-from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.stored import points_as_rows, reduced_curve
+from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin, read_stroke
 from coilbench.capture.tables.csv_table import Table
-from coilbench.capture.tables.keyed import SOLID_KEPT_MM, KeyedBranches, KeyedReading
 from coilbench.capture.tables.points_file import PointsFile
 from coilbench.capture.tables.sweep_files import SweepFile, read_sweep_file
 
@@ -122,165 +115,3 @@ def _converted_sweep(block: LoadBlock, spring_id: str, name: str) -> NewSweep:
         samples=block.samples,
         note=name,
     )
-
-
-def refuse_height(record: SetRecord, label: str, height_mm: float) -> None:
-    """Refuse a height that a spring must not be pressed to by hand, or is loose at.
-
-    Raises:
-        CoilbenchError: it is within SOLID_KEPT_MM of the known solid height, or not between 0 and
-            the free length.
-    """
-    KeyedReading(label, 0.0, height_mm=height_mm).spring_height_mm(record.free_length_mm)
-    solid_mm = record.solid_of_mm(label)
-    if solid_mm is not None and height_mm < solid_mm + SOLID_KEPT_MM:
-        raise CoilbenchError(
-            "the height {height_mm} is within {kept_mm} of the solid height {solid_mm}",
-            where=label,
-            hint="Check the height; don't press so near to solid",
-            height_mm=height_mm,
-            kept_mm=SOLID_KEPT_MM,
-            solid_mm=solid_mm,
-        )
-
-
-def store_readings(
-    db: Database, record: SetRecord, readings: Sequence[KeyedReading], setup: KeyedSetup
-) -> tuple[str, ...]:
-    """Store keyed readings, one sweep per spring; returns the labels.
-
-    What was typed is kept beside the derived points (`keyed_json`): what the scale showed, the
-    height or the depth, and how the readings were taken.
-
-    Raises:
-        CoilbenchError: a label that the set does not have, an impossible reading, or one within
-            SOLID_KEPT_MM of a known solid height. Nothing is stored then.
-    """
-    by_label: dict[str, list[KeyedReading]] = {}
-    for reading in readings:
-        by_label.setdefault(record.spring(reading.label).label, []).append(reading)
-    sweeps = []
-    entry_id = new_id()
-    for label, own in by_label.items():
-        branches = KeyedBranches.of(own, setup, record.free_length_mm)
-        for one in own:
-            refuse_height(record, label, one.spring_height_mm(record.free_length_mm))
-        sweeps.append(
-            NewSweep(
-                record.spring(label).spring_id,
-                Origin.KEYED,
-                points_as_rows(branches.loading, branches.unloading),
-                branches.load_u_n,
-                branches.load_u_relative,
-                branches.height_u_mm,
-                entry_id=entry_id,
-                keyed={
-                    "readings": [vars(reading) for reading in own],
-                    "setup": setup.to_document(),
-                    "free_length_mm": record.free_length_mm,
-                },
-            )
-        )
-    with writing(db):
-        for sweep in sweeps:
-            store_sweep(db, sweep)
-    return tuple(by_label)
-
-
-LAST = "last"
-FILES = (Origin.RAW_FILE, Origin.CONVERTED_FILE, Origin.POINTS_FILE)
-KEYED = (Origin.KEYED,)
-_NOTE = "taken back"  # as books have it
-
-
-@dataclass(frozen=True)
-class Entry:
-    """One run of import or note.
-
-    Attributes:
-        stored_utc: when its first stroke was stored.
-        files: their names; none for keyed readings.
-        counts: whether any of it still counts.
-    """
-
-    entry_id: str
-    stored_utc: str
-    set_name: str
-    files: tuple[str, ...]
-    labels: tuple[str, ...]
-    counts: bool
-
-    @classmethod
-    def newest_first(
-        cls, db: Database, origins: Sequence[Origin], set_name: str | None = None
-    ) -> tuple[Entry, ...]:
-        """Return the runs that brought strokes of these origins."""
-        marks = ", ".join("?" * len(origins))
-        found: dict[str, list[dict[str, Any]]] = {}
-        for row in db.query(
-            f"""
-            SELECT entry_id, stored_utc, sets.name AS set_name, label, note, counted
-            FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
-            WHERE entry_id IS NOT NULL AND origin IN ({marks}) ORDER BY sweeps.rowid
-            """,  # noqa: S608  question marks only
-            [origin.value for origin in origins],
-        ):
-            if set_name in (None, row["set_name"]):
-                found.setdefault(row["entry_id"], []).append(row)
-        return tuple(_entry(rows) for rows in reversed(found.values()))
-
-    @classmethod
-    def undo(
-        cls, db: Database, which: str, origins: Sequence[Origin], set_name: str | None = None
-    ) -> Entry:
-        """Undo a run of import or note: what it brought is kept, but no longer counts.
-
-        Solid heights found in it go too; those found in earlier strokes apply again.
-
-        Args:
-            which: `last`, the last one that still counts; or an id, or its first characters.
-
-        Raises:
-            CoilbenchError: there is none, several begin so, or it was undone before.
-        """
-        with writing(db):
-            entry = _chosen(cls.newest_first(db, origins, set_name), which)
-            springs = db.execute(
-                "SELECT DISTINCT spring_id FROM sweeps WHERE entry_id = ?", [entry.entry_id]
-            ).fetchall()
-            db.execute(
-                "UPDATE sweeps SET counted = 0, ruling = NULL,"
-                " note = coalesce(note || '; ', '') || ? WHERE entry_id = ? AND counted",
-                [_NOTE, entry.entry_id],
-            )
-            refresh_solid_heights(db, (spring_id for (spring_id,) in springs))
-        return entry
-
-
-def _entry(rows: Sequence[dict[str, Any]]) -> Entry:
-    files = [row["note"].partition("; ")[0] for row in rows if row["note"] is not None]
-    return Entry(
-        entry_id=rows[0]["entry_id"],
-        stored_utc=rows[0]["stored_utc"],
-        set_name=rows[0]["set_name"],
-        files=tuple(file for file in dict.fromkeys(files) if file != _NOTE),
-        labels=tuple(dict.fromkeys(row["label"] for row in rows)),
-        counts=any(row["counted"] for row in rows),
-    )
-
-
-def _chosen(known: Sequence[Entry], which: str) -> Entry:
-    if which == LAST:
-        fitting = [entry for entry in known if entry.counts][:1]
-        what = "there is nothing left to undo"
-    else:
-        fitting = [entry for entry in known if entry.entry_id.startswith(which) and which]
-        many = "more than one" if fitting else "no"
-        what = f"{many} run of this command has an id that begins with {which!r}"
-    if len(fitting) != 1:
-        raise CoilbenchError(what, hint="See the runs and their ids with --history")
-    if not fitting[0].counts:
-        raise CoilbenchError(
-            f"the run {which} was undone before", hint="See the others with --history"
-        )
-    return fitting[0]

@@ -17,9 +17,13 @@ NOTE_EXAMPLE = (
     "larch-07 38.5mm 22.4kg, or larch-07 15mm down 22.4kg, with up at the end on the way up"
 )
 
-SOLID_KEPT_MM = 1.0  # no press is asked for, nor taken by hand, nearer to a known solid height
+SOLID_KEPT_MM = 1.0  # no press is asked for nearer to a known solid height
+
+REMARK_MARK = "#"  # what comes after it is a remark
+LONGEST_REMARK = 200
 
 _NUMBER_ALONE = re.compile(r"[+-]?[0-9.,]+")
+_SHOWN = re.compile(r"([+-]?[0-9.,]+)\s*([A-Za-z]*)(?:\s+(up))?", re.IGNORECASE)
 
 
 @dataclass(frozen=True)
@@ -31,17 +35,18 @@ class KeyedReading:
     height_mm: float | None = None  # distance between the faces; None where the depth was typed
     depth_mm: float | None = None  # how far the spring is pressed; None where the height was typed
     loading: bool = True  # taken on the way down; False on the way up
+    remark: str = ""  # in the user's words
 
     def spring_load_n(self, setup: KeyedSetup) -> float:
         """Return the spring's load: what the scale shows less the tare, times the lever ratio.
 
         Raises:
-            CoilbenchError: the scale shows less than the tare.
+            CoilbenchError: the scale shows no more than the tare: no pressed spring does that.
         """
         net_n = setup.true_n(self.shown_load_n) - setup.true_n(setup.tare_n)
-        if net_n < 0.0:
+        if net_n <= 0.0:
             raise CoilbenchError(
-                "the scale shows {shown_n}, less than the tare of {tare_n}",
+                "the scale shows {shown_n}, no more than the tare of {tare_n}",
                 where=self.label,
                 hint="Give what the scale shows with the blocks on it, or the right tare",
                 shown_n=self.shown_load_n,
@@ -87,13 +92,14 @@ class KeyedReading:
 
     @classmethod
     def parse(cls, text: str) -> KeyedReading:
-        """Read one line: label, length, `down` if it is a depth, load, `up` on the way up.
+        """Read one line: label, length, `down` if it is a depth, load, `up` on the way up, remark.
 
-        `larch-07 38.5mm 22.4kg`, `larch-07 15 mm down 22,4 kg`, `larch-07 38.5mm 22.0kg up`.
+        `larch-07 38.5mm 22.4kg`, `larch-07 15 mm down 22,4 kg`, `7 38.5mm 22.0kg up # rusty`.
 
         Raises:
             CoilbenchError: a part is missing, twice, or cannot be read.
         """
+        text, remark = part_remark(text)
         label, *parts = _join_units(text.split()) or [""]
         if not label or not parts:
             raise _unreadable(text, "label, length or load is missing")
@@ -121,7 +127,55 @@ class KeyedReading:
             height_mm=None if by_depth else length_mm,
             depth_mm=length_mm if by_depth else None,
             loading="up" not in words,
+            remark=remark,
         )
+
+
+def with_units(text: str, length: str, load: str) -> str:
+    """Return a line with a unit at each number that has none: the length first, then the load.
+
+    A line without such a number is returned as it is.
+    """
+    line, mark, remark = text.partition(REMARK_MARK)
+    label, *parts = _join_units(line.split()) or [""]
+    units = [_unit(part) for part in parts]
+    missing = [
+        unit
+        for unit, known in ((length, LENGTH_IN_MM), (load, LOAD_IN_N))
+        if not any(one in known for one in units)
+    ]
+    bare = [at for at, part in enumerate(parts) if _NUMBER_ALONE.fullmatch(part)]
+    if not bare or len(bare) > len(missing):
+        return text
+    for at, unit in zip(bare, missing, strict=False):
+        parts[at] += unit
+    return f"{' '.join((label, *parts))}{f' {mark}' if mark else ''}{remark}"
+
+
+def parse_shown(text: str, load: str) -> tuple[float, bool] | None:
+    """Read what a scale shows by itself: `22.4`, `22.4kg up`.
+
+    Returns:
+        The load, N, in the unit `load` where none is typed, and whether it is on the way down; None
+        where the text is something else.
+
+    Raises:
+        CoilbenchError: the number or its unit cannot be read.
+    """
+    found = _SHOWN.fullmatch(text.strip())
+    if found is None:
+        return None
+    number, unit, up = found.groups()
+    if unit.lower() == "up" and up is None:
+        unit, up = "", unit
+    return parse_load_n(f"{number}{unit or load}"), up is None
+
+
+def part_remark(text: str) -> tuple[str, str]:
+    """Part a line from the remark after the mark, which may be none."""
+    line, _, remark = text.partition(REMARK_MARK)
+    printable = "".join(each if each.isprintable() else " " for each in remark)
+    return line, " ".join(printable.split())[:LONGEST_REMARK]
 
 
 @dataclass(frozen=True)
@@ -148,7 +202,7 @@ class KeyedBranches:
             free_length_mm: the spring's; depths need it, and heights are checked against it.
 
         Raises:
-            CoilbenchError: a load below 0 after the tare, a depth without a free length, or a
+            CoilbenchError: a load not above 0 after the tare, a depth without a free length, or a
                 height that is not between 0 and the free length.
         """
         return cls(

@@ -20,7 +20,7 @@ PATIENCE_S = 120.0
 class Terminal:
     """A program on a pseudo-terminal of 100x30, and all that it has written there."""
 
-    def __init__(self, *arguments: str) -> None:
+    def __init__(self, *arguments: str, term: str = "xterm") -> None:
         self.master, slave = os.openpty()
         termios.tcsetwinsize(self.master, (30, 100))
         self.before = termios.tcgetattr(slave)
@@ -33,7 +33,7 @@ class Terminal:
             stdin=slave,
             stdout=slave,
             stderr=slave,
-            env=environment | {"TERM": "xterm"},
+            env=environment | {"TERM": term},
             start_new_session=True,
         )
 

@@ -57,7 +57,7 @@ def test_help_lists_every_command_with_safety_first(capsys: pytest.CaptureFixtur
         (["set", "new"], "Missing argument 'NAME'"),
         (["set", "new", "a", "--role", "upper"], "upper"),
         (["--load-unit", "stone", "set", "list"], "stone"),
-        (["set", "check", "a", "--at", "38.5"], "has no unit"),
+        (["set", "check", "a", "--at", "high"], "is not a length"),
         (["set", "check", "a", "--at", "1,234mm"], "ambiguous"),
         (["set", "check", "a", "--at", "38.5kg"], "not a unit of length"),
         (["set", "check", "a", "--at", "38.5mm", "--tolerance", "5"], "has no unit"),

@@ -222,7 +222,7 @@ def test_a_flagged_spring_is_left_out_and_its_presses_count(
         for mm in (27.5, 28.0, 38.5, 39.0)
     ]
     fine = ("--resolution", "0.01kg", "--repeatability", "0.02kg", "--quill", "0.01mm")
-    assert run([*book, "note", "--set", "larch", *fine, *lines]) == 0
+    assert run([*book, "note", "--set", "larch", "--yes", *fine, *lines]) == 0
     build = str(Path(book[1]).parent / "four.toml")
     run([*book, "assign", build, "--json"])
     out = capsys.readouterr().out

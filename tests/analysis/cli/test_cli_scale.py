@@ -47,11 +47,12 @@ def test_notes_are_corrected_and_keep_what_was_typed(
     # (23.1 - 2.1)/1.05 = 20 kg and (44.1 - 2.1)/1.05 = 40 kg
     assert [r["load_n"] for r in readings] == pytest.approx([20 * KG, 40 * KG], rel=2e-3)
     with Database(book) as db:
-        (row,) = db.query("SELECT keyed_json FROM sweeps")
+        rows = db.query("SELECT keyed_json FROM sweeps ORDER BY rowid")
+        keyed = [json.loads(row["keyed_json"]) for row in rows]
         db.close()
-    keyed = json.loads(row["keyed_json"])
-    assert [r["shown_load_n"] for r in keyed["readings"]] == pytest.approx([23.1 * KG, 44.1 * KG])
-    assert keyed["setup"]["scale"]["name"] == "bathroom"
+    shown = [one["readings"][0]["shown_load_n"] for one in keyed]
+    assert shown == pytest.approx([23.1 * KG, 44.1 * KG])
+    assert {one["setup"]["scale"]["name"] for one in keyed} == {"bathroom"}
 
 
 def test_a_newer_calibration_of_the_name_is_in_force(

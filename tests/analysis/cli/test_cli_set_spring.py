@@ -142,7 +142,7 @@ def test_a_narrow_screen_keeps_what_matters(book, capsys, monkeypatch) -> None:
         (["larch", "larch-04"], "Measure it with"),
         (["larch", "larch-01", "--window", "70-30%"], "Write it like 30-70%"),
         (["larch", "larch-01", "--window", "0.3"], "Write it like 30-70%"),
-        (["larch", "larch-01", "--free-length", "55"], "no unit"),
+        (["larch", "larch-01", "--free-length", "long"], "is not a length"),
         (["larch", "larch-01", "--free-length", "-1mm"], "above 0"),
         (["yew", "yew-01"], "yew"),
     ],

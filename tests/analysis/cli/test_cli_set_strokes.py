@@ -83,9 +83,9 @@ def test_every_stroke_left_out_leaves_the_spring_unmeasured(pressed: Call) -> No
 
 
 def test_a_mistyped_reading_is_taken_out_again(larch: Call) -> None:
-    assert larch("note", "--set", "larch", *FINE, "larch-01 38.5mm 32.0kg").status == 0
+    assert larch("note", "--set", "larch", *FINE, "--yes", "1 38.5mm 32.0kg").status == 0
     before = load_n(larch("set", "check", "larch", *AT, "--json"), "larch-01", 0)
-    assert larch("set", "strokes", "larch", "--leave", "larch-01:2").status == 0
+    assert larch("set", "strokes", "larch", "--leave", "1:3").status == 0
     after = load_n(larch("set", "check", "larch", *AT, "--json"), "larch-01", 0)
     assert (before / KG, after / KG) == pytest.approx((27.477, 22.954), abs=0.01)
 

@@ -257,7 +257,7 @@ def test_compare_tells_what_changed(larch: Call) -> None:
         (("larch", "after", *AT), "'after'.*measured"),
         (("larch", "larch", *AT), "with itself"),
         (("larch", "elm", *AT), "measured.*spring"),
-        (("larch", "after", "--at", "38.5"), "has no unit"),
+        (("larch", "after", "--at", "high"), "is not a length"),
         (("larch", "after", "--build", "no.toml"), r"no\.toml"),
     ],
 )

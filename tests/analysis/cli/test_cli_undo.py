@@ -106,7 +106,7 @@ def test_solid_heights_go_with_the_import_that_told_them(bench: Bench) -> None:
 
 def test_keyed_readings_are_taken_back_by_note(bench: Bench) -> None:
     bench.run("note", "--set", "larch", "larch-01 38.5mm 22.4kg", "larch-02 38.5mm 22.6kg")
-    bench.run("note", "--set", "larch", "larch-01 38.5mm 224kg")
+    bench.run("note", "--set", "larch", "--yes", "larch-01 38.5mm 224kg")
     assert "nothing left to undo" in bench.run("import", "--take-back", "last", status=2)
     told = bench.run("note", "--set", "larch", "--take-back", "last")
     assert re.search(r"larch-01\.", told)

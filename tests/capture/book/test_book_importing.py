@@ -1,7 +1,5 @@
-"""Files and keyed readings into the book: all of them or none, and nothing twice."""
+"""Files into the book: all of them or none, and nothing twice."""
 
-import json
-import math
 import re
 from pathlib import Path
 
@@ -12,15 +10,12 @@ from coilbench.capture.book.importing import (
     FILE_HEIGHT_U_MM,
     FILE_LOAD_U_RELATIVE,
     import_table,
-    store_readings,
 )
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.sweeps import load_sweeps
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.csv_table import read_table
-from coilbench.capture.tables.keyed import KeyedReading
 
 DATA = Path(__file__).parents[2] / "data"
 POINTS = "label,height_mm,load_kg\nlarch-01,38.0,22.4\nlarch-01,27.1,40.7\n"
@@ -251,73 +246,6 @@ def test_one_spring_gets_its_solid_height_by_what_all_show(db, watertown, arsena
     found = {s.label: s.solid_height_mm for s in find_set(db, "arsenal").springs}
     assert found.pop("15") == pytest.approx(25.4 * 9.55)
     assert set(found.values()) == {None}
-
-
-def test_keyed_readings_stand_as_typed_beside_what_follows_from_them(db, larch):
-    """By hand: 25.4 kg shown less 3 kg of blocks, times 2 for the lever, is 44.8 kg."""
-    kg = 9.80665
-    readings = [
-        KeyedReading("larch-01", 25.4 * kg, depth_mm=15.0),
-        KeyedReading("larch-02", 25.9 * kg, height_mm=38.0),
-        KeyedReading("larch-01", 24.9 * kg, height_mm=38.0, loading=False),
-    ]
-    setup = KeyedSetup(tare_n=3.0 * kg, lever_ratio=2.0)
-    assert store_readings(db, larch, readings, setup) == ("larch-01", "larch-02")
-    first, second = db.query("SELECT * FROM sweeps ORDER BY rowid")
-    typed = json.loads(first["keyed_json"])
-    assert typed["readings"] == [vars(readings[0]), vars(readings[2])]
-    assert typed["setup"] == vars(setup)
-    assert typed["free_length_mm"] == 53.0
-    assert json.loads(second["keyed_json"])["readings"][0]["depth_mm"] is None
-
-    sweep = load_sweeps(db, larch)["larch-01"][0]
-    assert sweep.origin is Origin.KEYED
-    assert sweep.loading.height_mm.tolist() == [38.0]
-    assert sweep.loading.load_n == pytest.approx([44.8 * kg])
-    assert sweep.unloading.load_n == pytest.approx([43.8 * kg])
-    assert (sweep.load_u_n, sweep.height_u_mm) == (setup.load_u_n, setup.height_u_mm)
-
-
-def test_the_same_reading_keyed_again_is_another_measurement(db, larch):
-    for _ in range(2):
-        store_readings(db, larch, [KeyedReading("larch-01", 219.7, height_mm=38.0)], KeyedSetup())
-    assert len(load_sweeps(db, larch)["larch-01"]) == 2
-
-
-@pytest.mark.parametrize(
-    ("wrong", "words"),
-    [
-        (KeyedReading("birch-01", 219.7, height_mm=38.0), "has no spring 'birch-01'"),
-        (KeyedReading("larch-02", 219.7, height_mm=60.0), "above the free length"),
-        (KeyedReading("larch-02", math.nan, height_mm=38.0), "not a number"),
-        (KeyedReading("larch-02", math.inf, height_mm=38.0), "not a number"),
-    ],
-)
-def test_one_wrong_reading_keeps_all_out(db, larch, counts, wrong, words):
-    before = counts()
-    good = KeyedReading("larch-01", 219.7, height_mm=38.0)
-    with pytest.raises(CoilbenchError) as caught:
-        store_readings(db, larch, [good, wrong], KeyedSetup())
-    assert words in str(caught.value)
-    assert counts() == before
-
-
-def test_keyed_depths_need_a_free_length(db, counts):
-    record = new_set(db, SetPlan("yew", "single", ("a",)))
-    with pytest.raises(CoilbenchError, match="needs the spring's free length"):
-        store_readings(db, record, [KeyedReading("a", 219.7, depth_mm=15.0)], KeyedSetup())
-    assert counts()["sweeps"] == 0
-
-
-@pytest.mark.parametrize(("height_mm", "taken"), [(25.0, True), (24.99, False)])
-def test_a_keyed_reading_within_a_millimetre_of_solid_is_refused(db, height_mm, taken):
-    record = new_set(db, SetPlan("yew", "single", ("a",), solid_height_mm=24.0))
-    readings = [KeyedReading("a", 219.7, height_mm=height_mm)]
-    if taken:
-        assert store_readings(db, record, readings, KeyedSetup()) == ("a",)
-        return
-    with pytest.raises(CoilbenchError, match="solid height"):
-        store_readings(db, record, readings, KeyedSetup())
 
 
 @pytest.mark.parametrize(("height_mm", "said"), [(25.0, []), (24.99, ["a"])])

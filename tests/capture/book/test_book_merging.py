@@ -26,7 +26,8 @@ from coilbench.capture.book.calibrations import (
     store_part,
     store_scale,
 )
-from coilbench.capture.book.importing import import_table, store_readings
+from coilbench.capture.book.importing import import_table
+from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.merge_rows import RULES
 from coilbench.capture.book.merging import TwoNominals, merge_books
 from coilbench.capture.book.nominals import NominalLoad, SetNominal

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.keyed import KeyedBranches, KeyedReading
+from coilbench.capture.tables.keyed import KeyedBranches, KeyedReading, parse_shown, with_units
 
 KG = 9.80665  # N, exact: 3rd CGPM, 1901
 
@@ -28,6 +28,7 @@ KG = 9.80665  # N, exact: 3rd CGPM, 1901
         ("larch-07 15mm down 22kg up", KeyedReading("larch-07", 22 * KG, None, 15.0, False)),
         ("7 38.5mm 22kg Up", KeyedReading("7", 22 * KG, 38.5, None, False)),
         ("7 1.5in 220N", KeyedReading("7", 220.0, height_mm=38.1)),
+        ("7 1.5in 50 lbs", KeyedReading("7", 50 * 4.4482216152605, height_mm=38.1)),
         ('7 1.5" 50lbf', KeyedReading("7", 50 * 4.4482216152605, height_mm=38.1)),
         ("  7   38mm  22kg ", KeyedReading("7", 22 * KG, height_mm=38.0)),
     ],
@@ -69,6 +70,56 @@ def test_notes_refused(text: str, said: str) -> None:
         KeyedReading.parse(text)
     assert str(caught.value).startswith(said)
     assert caught.value.hint
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("7 38.5 22.4", "7 38.5mm 22.4kg"),
+        ("7 15 down 22,4 up", "7 15mm down 22,4kg up"),
+        ("7 38.5mm 22.4", "7 38.5mm 22.4kg"),
+        ("7 38.5 22.4kg", "7 38.5mm 22.4kg"),
+        ("7 22.4kg 38.5", "7 22.4kg 38.5mm"),
+        ("7 38.5 22.4 # at 20 C", "7 38.5mm 22.4kg # at 20 C"),
+        ("7 38.5mm 22.4kg", "7 38.5mm 22.4kg"),
+        ("7 38.5 27.6 22.4", "7 38.5 27.6 22.4"),  # what is which?
+        ("7 38.5mm 22.4kg 3", "7 38.5mm 22.4kg 3"),
+        ("7 22.4", "7 22.4mm"),
+        ("", ""),
+    ],
+)
+def test_units_that_are_left_out(text: str, expected: str) -> None:
+    assert with_units(text, "mm", "kg") == expected
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("22.4", (22.4 * KG, True)),
+        (" 22,4 kg ", (22.4 * KG, True)),
+        ("22.4 up", (22.4 * KG, False)),
+        ("22.4 kg UP", (22.4 * KG, False)),
+        ("220N", (220.0, True)),
+        ("-3", (-3.0 * KG, True)),
+        ("7 38.5 22.4", None),
+        ("", None),
+    ],
+)
+def test_what_the_scale_shows_by_itself(text: str, expected: tuple[float, bool] | None) -> None:
+    read = parse_shown(text, "kg")
+    assert read == (None if expected is None else (pytest.approx(expected[0]), expected[1]))
+
+
+@pytest.mark.parametrize("text", ["22.4psi", "22.4mm", "22.4 down", "1,234", "22..4"])
+def test_what_no_scale_shows_is_refused(text: str) -> None:
+    with pytest.raises(CoilbenchError):
+        parse_shown(text, "kg")
+
+
+def test_a_remark_is_kept_with_its_reading() -> None:
+    read = KeyedReading.parse("7 38.5mm 22.0kg up # rusty, 5mm\x1b lower")
+    assert (read.loading, read.remark) == (False, "rusty, 5mm lower")
+    assert len(KeyedReading.parse(f"7 38.5mm 22kg # {'long ' * 99}").remark) == 200
 
 
 @settings(max_examples=100)
@@ -138,7 +189,7 @@ def test_uncertainty_of_a_step() -> None:
             KeyedReading("x", 9.0, 38.0),
             KeyedSetup(tare_n=10.0),
             None,
-            "x: the scale shows 9 N, less than the tare of 10 N",
+            "x: the scale shows 9 N, no more than the tare of 10 N",
         ),
         (KeyedReading("x", 9.0, 54.0), KeyedSetup(), 53.0, "x: the height 54 mm is above the free"),
         (KeyedReading("x", 9.0, -1.0), KeyedSetup(), None, "x: the height would be -1 mm"),

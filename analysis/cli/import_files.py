@@ -1,0 +1,112 @@
+"""`coilbench import`: CSV files into a set."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from coilbench.analysis.cli.common import NUMBER, json_option, print_document, read_bytes, units
+from coilbench.analysis.cli.hand_options import hand_options, take_setup
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.undoing import (
+    SHOWN_FIGURES,
+    show_history,
+    springs_text,
+    undo,
+    undo_options,
+)
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import SI
+from coilbench.capture.book.entries import FILES
+from coilbench.capture.book.importing import import_table
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import new_id, writing
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.csv_table import read_table
+
+
+@click.command(
+    name="import",
+    epilog="Examples: coilbench import readings.csv --set larch ; "
+    "coilbench import stroke1.csv stroke2.csv --set larch --label larch-07 ; "
+    "coilbench import --take-back last",
+)
+@click.argument("files", nargs=-1, type=click.Path(path_type=Path))
+@click.option("--set", "set_name", help="The set they belong to.")
+@click.option("--label", help="The spring of a sweep file; of a points file, only this spring.")
+@click.option(
+    "--closed-down/--no-closed-down",
+    default=None,
+    help="Points: each spring's largest load is (or is not) at its solid height. "
+    "[default: judged from the file, and said]",
+)
+@click.option(
+    "--zero-counts",
+    type=NUMBER,
+    help="Raw sweep: its load counts with nothing pressed.  [default: as it begins]",
+)
+@hand_options
+@undo_options
+@json_option
+def import_command(
+    files: tuple[Path, ...],
+    set_name: str | None,
+    history: bool,
+    take_back: str | None,
+    as_json: bool,
+    **options: Any,
+) -> None:
+    """Bring in CSV files: raw sweeps, converted sweeps, or points.
+
+    \b
+    Columns, with a header row; lines that begin with # are comments:
+      t_s,load_counts,travel_counts            one raw stroke (needs a calibration)
+      t_s,load_kg,height_mm                    one converted stroke
+      label,height_mm,load_kg[,direction]      points; direction loading or unloading
+      label,depth_mm,load_kg[,direction]       the same by depth (the set's free length is needed)
+      spring,38.5 mm kg,27.6 mm kg             the same, a row a spring and a column a height
+    Points may have u_kg (k = 2), or tare_kg, lever, scale where loads are what a scale showed.
+    Units in a column's name are honoured: load_n, load_lbs, height_in, "Height (mm)". Columns of
+    remarks are passed over. All files or none.
+    """
+    if history or take_back is not None:
+        if files:
+            raise CoilbenchError(
+                "files cannot be given with --history or --take-back",
+                hint="Run one after the other",
+            )
+        if take_back is None:
+            show_history(FILES, set_name, as_json=as_json)
+        else:
+            undo(take_back, FILES, set_name, as_json=as_json)
+        return
+    if not files or set_name is None:
+        missing = "--set" if files else "FILES"
+        raise CoilbenchError(f"{missing} is missing", hint="See: coilbench import --help")
+    tables = [read_table(read_bytes(file), file.name) for file in files]
+    with open_book(book_path()) as db:
+        record, entry_id = find_set(db, set_name), new_id()
+        options["hand"] = take_setup(db, options)
+        with writing(db):
+            brought = [
+                import_table(db, record, table, entry_id=entry_id, **options) for table in tables
+            ]
+    names = [table.name for table in tables]
+    if as_json:
+        rows = [
+            {"file": name, **vars(one), "notes": [describe(note, SI) for note in one.notes]}
+            for name, one in zip(names, brought, strict=True)
+        ]
+        print_document({"set": set_name, "entry_id": entry_id, "files": rows})
+        return
+    for name, one in zip(names, brought, strict=True):
+        click.echo(f"{name}: {one.kind}, {springs_text(one.labels)} of set {set_name}.")
+        for note in one.notes:
+            click.echo(f"Note: {describe(note, units())}.")
+    click.echo(
+        f"Next: coilbench set check {set_name} --at HEIGHT "
+        f"(to undo this: coilbench import --take-back {entry_id[:SHOWN_FIGURES]})"
+    )

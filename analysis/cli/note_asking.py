@@ -1,0 +1,203 @@
+"""Asking a person for readings, one after the other, and about those that may be slips."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import click
+
+from coilbench.analysis.cli.common import LENGTH, say, say_aside, units
+from coilbench.analysis.cli.note_plan import Presses
+from coilbench.analysis.inputs.keying import Desk, Weighed
+from coilbench.analysis.report.phrases import CAUTION
+from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
+from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height, spring_named
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
+from coilbench.capture.units import counted
+
+_HELP = (
+    "Type what the scale shows: 22.4, 22.4 up (on the way up), 22.4 # a remark. Empty: this spring "
+    "later. u: take the last one back. to 7: go on with spring 7. 7 38.5 22.4: any spring, height, "
+    "load. q: leave."
+)
+
+
+class Person:
+    """Somebody who answers what is asked of a reading to a set."""
+
+    def __init__(self, desk: Desk) -> None:
+        self._desk = desk
+
+    def settle(
+        self,
+        reading: KeyedReading,
+        also: Sequence[KeyedReading] = (),
+        without: Sequence[KeyedRow] = (),
+    ) -> tuple[KeyedReading, list[KeyedRow]] | None:
+        """Ask about a reading for as long as there is something to ask.
+
+        Returns:
+            What is to be stored, and in place of what; None where nothing is.
+        """
+        instead_of: list[KeyedRow] = []
+        while True:
+            weighed = self._desk.weigh(reading, also, [*without, *instead_of])
+            if weighed.sound:
+                return reading, instead_of
+            choice = self._ask(weighed)
+            if choice == "m" and weighed.meant is not None:
+                return weighed.meant, instead_of
+            if choice == "y":
+                return reading, instead_of
+            if choice == "o" and weighed.wrong_beside:
+                desk = self._desk
+                instead_of.append(KeyedRow.named(desk.db, desk.record, weighed.wrong_beside))
+            else:
+                return None
+
+    def _ask(self, weighed: Weighed) -> str:
+        say(f"{doubts_text(weighed, units())}.")
+        choices = choices_of(weighed, units())
+        if list(choices) == ["n"]:
+            return "n"
+        words = ", ".join(f"{key}: {what}" for key, what in choices.items())
+        chosen: str = click.prompt(words, type=click.Choice(list(choices)), show_choices=False)
+        return chosen
+
+
+class _Asked:
+    """Which readings of a set are asked for, in their order, and which are put off."""
+
+    def __init__(self, desk: Desk, cells: Sequence[tuple[str, float]]) -> None:
+        self.desk, self.cells = desk, list(cells)
+        self.later: set[str] = set()
+        self.first: str | None = None  # the spring that somebody goes on with
+
+    @property
+    def open(self) -> list[tuple[str, float]]:
+        """Those that are not read."""
+        return [cell for cell in self.cells if not self.desk.cell(*cell)]
+
+    def next(self) -> tuple[str, float] | None:
+        """The one to ask for; None where none is left but for springs put off."""
+        left = self.open
+        wanted = [cell for cell in left if cell[0] == self.first]
+        others = [cell for cell in left if cell[0] not in self.later]
+        return next(iter(wanted or others), None)
+
+
+def ask_for_readings(desk: Desk, presses: Presses | None, *, other_sets: bool) -> None:
+    """Ask for a set's readings, cell by cell, or for what a plan names until it names no more.
+
+    Raises:
+        CoilbenchError: there are no heights to ask for.
+    """
+    click.echo(CAUTION)
+    if presses is None:
+        heights_mm = _heights(desk)
+        _ask_all(desk, [(one, mm) for one in desk.record.labels for mm in heights_mm])
+        return
+    while presses.next:
+        name = presses.next[0].set_name
+        if name != desk.record.name:
+            if not other_sets:
+                say(f"The plan goes on with {name}: coilbench note --set {name} --plan FILE")
+                return
+            desk = Desk(desk.db, find_set(desk.db, name), desk.setup, desk.units)
+            say(f"Set {name}:")
+        cells = [(one.label, one.height_mm) for one in presses.next if one.set_name == name]
+        if not _ask_all(desk, cells):
+            return
+        before = presses.next
+        if presses.ask() == before:
+            return
+    say("The plan has no more presses.")
+
+
+def _heights(desk: Desk) -> list[float]:
+    """Return the heights to ask for; asked where neither an option nor the book names them."""
+    while not desk.heights_mm:
+        words = f"Heights to read each spring at, in {units().length}, like 38.5 27.6"
+        answer = click.prompt(words, default="", show_default=False).split()
+        if not answer:
+            raise CoilbenchError(
+                "nothing to key in",
+                hint="Give lines like 'larch-07 38.5mm 22.4kg', or the heights with --at",
+            )
+        try:
+            heights = [LENGTH.convert(each, None, None) for each in answer]
+            for height_mm in heights:
+                for label in desk.record.labels:
+                    refuse_height(desk.record, label, height_mm)
+        except CoilbenchError as error:
+            _say_error(error)
+        else:
+            desk.asked_mm = heights
+    return desk.heights_mm
+
+
+def _ask_all(desk: Desk, cells: Sequence[tuple[str, float]]) -> bool:
+    """Ask for the cells that are not read; returns whether the person goes on."""
+    asked, person = _Asked(desk, cells), Person(desk)
+    read = len(asked.cells) - len(asked.open)
+    if read:
+        say(f"{read} of {counted(len(asked.cells), 'reading')} are in the book already.")
+    while (cell := asked.next()) is not None:
+        answer = click.prompt(_question(desk, *cell), default="", show_default=False).strip()
+        if answer.lower() == "q":
+            return False
+        try:
+            _answered(asked, person, cell, answer)
+        except CoilbenchError as error:
+            _say_error(error)
+    return not asked.open
+
+
+def _question(desk: Desk, label: str, height_mm: float) -> str:
+    shown, free_mm = units(), desk.record.free_length_mm
+    at = f"{label} (spring {desk.record.labels.index(label) + 1} of {len(desk.record.labels)}), "
+    at += shown.length_text(height_mm)
+    if free_mm is not None:
+        at += f" = {shown.length_text(free_mm - height_mm)} on the quill"
+    return f"{at}: scale shows, in {shown.load}"
+
+
+def _answered(asked: _Asked, person: Person, cell: tuple[str, float], answer: str) -> None:
+    desk = asked.desk
+    typed, remark = part_remark(answer)
+    typed = typed.strip()
+    if not typed:
+        asked.later.add(cell[0])
+        asked.first = None
+    elif typed == "?":
+        say(_HELP)
+    elif typed.lower() in ("u", "undo"):
+        label = desk.take_back()
+        asked.later.discard(label or "")
+        say("Nothing typed here is left." if label is None else f"Taken back: the last of {label}.")
+    elif typed.lower().startswith("to "):
+        asked.first = spring_named(desk.record, typed[3:].strip())
+    else:
+        reading = _reading(desk, cell, typed)
+        found = person.settle(replace(reading, remark=remark or reading.remark))
+        if found is not None:
+            desk.keep(*found)
+            say(f"Stored {reading_text(found[0], units())}.")
+
+
+def _reading(desk: Desk, cell: tuple[str, float], typed: str) -> KeyedReading:
+    """Read what the scale shows at the cell, or a whole line of another."""
+    label, height_mm = cell
+    alone = parse_shown(typed, units().load)
+    if alone is None:
+        return desk.line(typed)
+    load_n, loading = alone
+    return KeyedReading(label, load_n, height_mm=height_mm, loading=loading)
+
+
+def _say_error(error: CoilbenchError) -> None:
+    error.in_units(units().quantity)
+    say_aside(str(error))

@@ -1,0 +1,108 @@
+"""`coilbench set readings`: what was keyed in, reading by reading."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import click
+
+from coilbench.analysis.cli.common import (
+    json_option,
+    plain_table,
+    print_document,
+    print_uncut,
+    say,
+    units,
+)
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.report.phrases import note_text
+from coilbench.analysis.report.units import SI, Units
+from coilbench.capture.book.keyed_readings import KeyedRow, spring_named
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+
+
+@click.command(
+    name="readings",
+    epilog="Examples: coilbench set readings larch ; coilbench set readings larch larch-08 ; "
+    "coilbench note --set larch --remove larch-08:3",
+)
+@click.argument("name")
+@click.argument("label", required=False)
+@json_option
+def set_readings(name: str, label: str | None, as_json: bool) -> None:
+    """List what was keyed in of a set, or of one spring: each reading, and whether it counts.
+
+    The number is the one that `coilbench note --remove`, `note --replace` and `coilbench set
+    strokes --leave` take, like larch-08:3.
+    """
+    with open_book(book_path()) as db:
+        record = find_set(db, name)
+        only = None if label is None else spring_named(record, label)
+        every = KeyedRow.of_set(db, record)
+    rows = [row for of, own in every.items() if only in (None, of) for row in own]
+    if as_json:
+        print_document({"set": record.name, "readings": [_document(row) for row in rows]})
+        return
+    if not rows:
+        say(f"Nothing was keyed in of {only or record.name}.")
+        return
+    shown = units()
+    titles: tuple[str, ...] = (
+        "reading",
+        "typed, UTC",
+        f">length, {shown.length}",
+        f">scale shows, {shown.load}",
+    )
+    titles += (f">load, {shown.load}", "counts", "taken with", "remark")
+    print_uncut(plain_table(*titles, rows=[_cells(row, shown) for row in rows]))
+
+
+def _cells(row: KeyedRow, shown: Units) -> list[str]:
+    reading = row.reading
+    down = "" if reading.depth_mm is None else " down"
+    length_mm = reading.height_mm if reading.depth_mm is None else reading.depth_mm
+    return [
+        row.name,
+        row.keyed_utc[:16].replace("T", " "),
+        shown.length_number(length_mm) + down,
+        shown.load_number(reading.shown_load_n) + ("" if reading.loading else " up"),
+        shown.load_number(row.load_n),
+        _counts(row),
+        _taken_with(row, shown),
+        reading.remark,
+    ]
+
+
+def _counts(row: KeyedRow) -> str:
+    if row.counts:
+        return "yes"
+    return f"no: {note_text(row.stroke.note, SI) or 'left out by your ruling'}"
+
+
+def _taken_with(row: KeyedRow, shown: Units) -> str:
+    setup, parts = row.setup, []
+    if setup["tare_n"]:
+        parts.append(f"tare {shown.load_text(setup['tare_n'])}")
+    if setup["lever_ratio"] != 1.0:
+        parts.append(f"lever {setup['lever_ratio']:g}")
+    if scale := setup.get("scale"):
+        parts.append(f"scale {scale['name']}")
+    return ", ".join(parts)
+
+
+def _document(row: KeyedRow) -> dict[str, Any]:
+    scale = row.setup.get("scale")
+    return {
+        "reading": row.name,
+        "label": row.stroke.label,
+        "keyed_utc": row.keyed_utc,
+        **vars(row.reading),
+        "spring_height_mm": row.height_mm,
+        "load_n": row.load_n,
+        "counts": row.counts,
+        "why_not": None if row.counts else _counts(row).removeprefix("no: "),
+        "tare_n": row.setup["tare_n"],
+        "lever_ratio": row.setup["lever_ratio"],
+        "scale": None if scale is None else scale["name"],
+    }

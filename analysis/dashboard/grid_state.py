@@ -1,0 +1,298 @@
+"""What is typed into the grid and what becomes of it, without a screen: cells, questions, words."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
+
+from coilbench.analysis.inputs.keying import Desk
+from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
+from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.slips import strange_height
+from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
+from coilbench.capture.units import parse_length_mm
+
+Cell = tuple[str, float]  # a spring's label and a height in mm
+Wanted = Callable[[str], tuple[tuple[Cell, ...], str]]  # a set's next presses, and what to say
+LEGEND = "> next   . missing   ! odd   x2 read twice   u on the way up"
+
+
+@dataclass
+class Question:
+    """Something that must be answered before anything else is typed."""
+
+    words: str
+    answers: dict[str, str]  # a key, and what it does
+    act: Callable[[str], None]
+
+
+@dataclass(frozen=True)
+class CellView:
+    """How a cell looks: `mark` is > for next, ! for odd, or a blank."""
+
+    text: str
+    mark: str = " "
+    missing: bool = False
+
+
+@dataclass
+class GridState:
+    """A set being keyed in.
+
+    Attributes:
+        wanted: asks the plan for the set's next presses; None where there is no plan.
+        typed: what is in the cell and not yet stored.
+        said: what happened last.
+    """
+
+    desk: Desk
+    units: Units
+    wanted: Wanted | None = None
+    typed: str = ""
+    said: str = ""
+    question: Question | None = None
+    asking_height: bool = False
+    lit: tuple[Cell, ...] = ()
+    _odd: dict[str, bool] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        self.ask_plan()
+
+    @property
+    def labels(self) -> Sequence[str]:
+        """The rows."""
+        return self.desk.record.labels
+
+    @property
+    def heights_mm(self) -> list[float]:
+        """The columns."""
+        return self.desk.heights_mm
+
+    def ask_plan(self) -> None:
+        """Light the presses that the plan names next."""
+        if self.wanted is None:
+            return
+        self.lit, words = self.wanted(self.desk.record.name)
+        heights = [*self.desk.asked_mm, *(height_mm for _, height_mm in self.lit)]
+        self.desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
+        self.said = words or self.said
+
+    @property
+    def plan_is_read(self) -> bool:
+        """Whether all that the plan named is read, so that it is time to ask again."""
+        return bool(self.lit) and not any(not self.desk.cell(*cell) for cell in self.lit)
+
+    def next_open(self, after: Cell | None = None) -> Cell | None:
+        """Return the cell to read next: of the plan, else the next one missing; None where none."""
+        lit = [cell for cell in self.lit if not self.desk.cell(*cell)]
+        cells = [(label, mm) for label in self.labels for mm in self.heights_mm]
+        if after in cells:
+            at = cells.index(after) + 1
+            cells = cells[at:] + cells[:at]
+        missing = (cell for cell in cells if not self.desk.cell(*cell))
+        return lit[0] if lit else next(missing, None)
+
+    def view(self, cell: Cell) -> CellView:
+        """Return how a cell looks that is not being typed."""
+        rows, up = self.desk.cell(*cell), self.desk.cell(*cell, loading=False)
+        if not rows and not up:
+            lit = cell in self.lit
+            return CellView("." if not lit else "next", ">" if lit else " ", missing=True)
+        parts = []
+        if rows:
+            times = f" x{len(rows)}" if len(rows) > 1 else ""
+            parts.append(f"{self._shown(rows)}{times}")
+        if up:
+            parts.append(f"u{self._shown(up)}")
+        odd = any(self._is_odd(row) for row in (*rows, *up))
+        return CellView(" ".join(parts), "!" if odd else " ")
+
+    def _shown(self, rows: Sequence[KeyedRow]) -> str:
+        return self.units.load_number(sum(row.reading.shown_load_n for row in rows) / len(rows))
+
+    def _is_odd(self, row: KeyedRow) -> bool:
+        if row.name not in self._odd:
+            self._odd[row.name] = bool(self.desk.weigh(row.reading, without=[row]).found)
+        return self._odd[row.name]
+
+    def doubt(self, cell: Cell) -> str:
+        """Say what is odd in what is being typed; empty where nothing is, or it is no number."""
+        try:
+            reading = self._reading(cell)
+        except CoilbenchError:
+            return ""
+        weighed = self.desk.weigh(reading, without=self.desk.cell(*cell))
+        return "" if weighed.sound else doubts_text(weighed, self.units)
+
+    def told(self, cell: Cell) -> str:
+        """Say what a cell holds: each reading, its time, how it was taken, its remark."""
+        rows = [*self.desk.cell(*cell), *self.desk.cell(*cell, loading=False)]
+        return "; ".join(
+            f"{row.name} {reading_text(row.reading, self.units)}, {row.keyed_utc[:16]}"
+            for row in rows
+        )
+
+    def _reading(self, cell: Cell) -> KeyedReading:
+        """Read what is typed.
+
+        Raises:
+            CoilbenchError: it is no load.
+        """
+        typed, remark = part_remark(self.typed)
+        found = parse_shown(typed, self.units.load)
+        if found is None:
+            raise CoilbenchError(
+                f"{typed.strip()!r} is not a load",
+                hint="Type what the scale shows, like 22.4, 22.4 up, 22.4 # a remark",
+            )
+        load_n, loading = found
+        label, height_mm = cell
+        return KeyedReading(label, load_n, height_mm, None, loading, remark)
+
+    def enter(self, cell: Cell) -> bool:
+        """Take what is typed; returns whether it is done with, stored or nothing to store."""
+        if self.question is not None:
+            return False
+        if self.asking_height:
+            return self._add_height()
+        if not self.typed.strip():
+            self.typed = ""
+            return True
+        try:
+            reading = self._reading(cell)
+            there = self.desk.cell(*cell, loading=reading.loading)
+            if there:
+                self._ask_again(reading, there)
+            else:
+                self._settle(reading, [])
+        except CoilbenchError as error:
+            self.say_error(error)
+            return False
+        return self.question is None and not self.typed
+
+    def _ask_again(self, reading: KeyedReading, there: Sequence[KeyedRow]) -> None:
+        def act(key: str) -> None:
+            self._settle(reading, list(there) if key == "r" else [])
+
+        held = ", ".join(self.units.load_text(row.reading.shown_load_n) for row in there)
+        answers = {"r": f"replaces {held}", "a": "another press of it", "n": "not stored"}
+        self.question = Question(f"{held} is read here already.", answers, act)
+
+    def _settle(self, reading: KeyedReading, instead_of: list[KeyedRow]) -> None:
+        weighed = self.desk.weigh(reading, without=instead_of)
+        if weighed.sound:
+            self._keep(reading, instead_of)
+            return
+
+        def act(key: str) -> None:
+            if key == "y":
+                self._keep(reading, instead_of)
+            elif key == "m" and weighed.meant is not None:
+                self._keep(weighed.meant, instead_of)
+            elif key == "o" and weighed.wrong_beside:
+                desk = self.desk
+                wrong = KeyedRow.named(desk.db, desk.record, weighed.wrong_beside)
+                self._settle(reading, [*instead_of, wrong])
+
+        words = f"{doubts_text(weighed, self.units)}."
+        self.question = Question(words, choices_of(weighed, self.units), act)
+
+    def _keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow]) -> None:
+        self.desk.keep(reading, instead_of)
+        self.typed = ""
+        self._changed(f"Stored {reading_text(reading, self.units)}.")
+
+    def answer(self, key: str) -> bool:
+        """Answer what is asked; returns whether that settled it with a reading stored."""
+        question = self.question
+        if question is None or key not in question.answers:
+            return False
+        self.question = None
+        if key == "n":
+            self.typed, self.said = "", "Not stored."
+            return False
+        try:
+            question.act(key)
+        except CoilbenchError as error:
+            self.say_error(error)
+        return self.question is None and not self.typed
+
+    def begin_height(self) -> None:
+        """Ask for another height."""
+        self.asking_height, self.typed = True, ""
+
+    def _add_height(self) -> bool:
+        typed, self.typed, self.asking_height = self.typed.strip(), "", False
+        if not typed:
+            return True
+        try:
+            bare = re.fullmatch(r"[0-9.,]+", typed)
+            height_mm = parse_length_mm(typed + (self.units.length if bare else ""))
+            self._height_or_depth(height_mm)
+        except CoilbenchError as error:
+            self.say_error(error)
+        return True
+
+    def _height_or_depth(self, height_mm: float) -> None:
+        """Add a height, or ask first where the number is as likely a depth."""
+        free_mm, known_mm = self.desk.record.free_length_mm, self.heights_mm
+        if free_mm is None or not strange_height(height_mm, known_mm, free_mm):
+            self._take_height(height_mm)
+            return
+        of_depth_mm = free_mm - height_mm
+        if strange_height(of_depth_mm, known_mm, free_mm):
+            self._take_height(height_mm)
+            return
+
+        def act(key: str) -> None:
+            self._take_height(height_mm if key == "h" else of_depth_mm)
+
+        number, there = self.units.length_text(height_mm), self.units.length_text(of_depth_mm)
+        answers = {"h": f"{number} high", "d": f"{number} down, {there} high", "n": "neither"}
+        self.question = Question(f"Is {number} a height, or how deep to press?", answers, act)
+
+    def _take_height(self, height_mm: float) -> None:
+        for label in self.labels:
+            refuse_height(self.desk.record, label, height_mm)
+        heights = [*self.heights_mm, height_mm]
+        self.desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
+        self.said = f"{self.units.length_text(height_mm)} added."
+
+    def give_up(self) -> None:
+        """Forget what is typed and asked."""
+        self.typed, self.question, self.asking_height = "", None, False
+
+    def undo(self) -> None:
+        """Take back what was stored or removed last."""
+        label = self.desk.take_back()
+        self._changed(
+            "Nothing typed here is left to undo; earlier ones: move to it, Del."
+            if label is None
+            else f"Taken back: the last of {label}."
+        )
+
+    def remove(self, cell: Cell) -> None:
+        """Stop counting the last reading of a cell."""
+        rows = self.desk.cell(*cell) or self.desk.cell(*cell, loading=False)
+        if not rows:
+            self.said = "Nothing is read here."
+            return
+        self.desk.remove(rows[-1])
+        self._changed(f"{rows[-1].name} no longer counts; u puts it back.")
+
+    def _changed(self, said: str) -> None:
+        self._odd.clear()
+        self.said = said
+
+    def say_error(self, error: CoilbenchError) -> None:
+        """Say what was refused."""
+        error.in_units(self.units.quantity)
+        self.said = str(error)
+
+    def counted(self) -> tuple[int, int]:
+        """How many cells are read, and how many there are."""
+        cells = [(label, mm) for label in self.labels for mm in self.heights_mm]
+        return sum(bool(self.desk.cell(*cell)) for cell in cells), len(cells)

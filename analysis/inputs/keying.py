@@ -1,0 +1,284 @@
+"""A set at the bench while its readings are typed: what the book holds, what a new one means."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+from sqlite_utils import Database
+
+from coilbench.analysis.limits.stress import STEEL_MODULUS_MPA, rate_from_dimensions
+from coilbench.analysis.sets.slips import (
+    SAME_MM,
+    Given,
+    ReadAt,
+    Slip,
+    foretold,
+    meant_height,
+    slips,
+    strange_height,
+)
+from coilbench.capture.book.entries import KEYED, Entry
+from coilbench.capture.book.keyed_readings import (
+    KeyedRow,
+    count_again,
+    refuse_below_solid,
+    remove_readings,
+    spring_named,
+    store_readings,
+)
+from coilbench.capture.book.rows import new_id
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sweeps import stored_points
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.sweep import Origin
+from coilbench.capture.tables.keyed import KeyedReading, with_units
+from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
+
+
+@dataclass(frozen=True)
+class Weighed:
+    """What a reading looks like beside what the book holds.
+
+    Attributes:
+        found: what makes it doubtful.
+        refusal: why it cannot be stored at all, as its height or load is impossible.
+        meant: what was probably meant, of which nothing would be asked; None where unknown.
+    """
+
+    reading: KeyedReading
+    found: tuple[Slip, ...] = ()
+    refusal: CoilbenchError | None = None
+    meant: KeyedReading | None = None
+
+    @property
+    def sound(self) -> bool:
+        """Whether there is nothing to ask."""
+        return not self.found and self.refusal is None
+
+    @property
+    def wrong_beside(self) -> str | None:
+        """The name of the reading that cannot be right beside it; None where there is none."""
+        return next((one.other.name for one in self.found if one.other is not None), None)
+
+
+class Desk:
+    """A set whose readings are typed.
+
+    Args:
+        setup: how they are taken.
+        units: of a number without one, of length and of load.
+        heights_mm: where the set is to be read, besides where it was.
+    """
+
+    def __init__(
+        self,
+        db: Database,
+        record: SetRecord,
+        setup: KeyedSetup,
+        units: tuple[str, str] = ("mm", "kg"),
+        heights_mm: Sequence[float] = (),
+    ) -> None:
+        self.db, self.record, self.setup, self.units = db, record, setup, units
+        self.asked_mm = list(dict.fromkeys(heights_mm))
+        self._done: list[str | KeyedRow] = []  # what this person did: an entry, or what was removed
+        self.look()
+
+    def look(self) -> None:
+        """Read the set's readings from the book again."""
+        self.rows = KeyedRow.of_set(self.db, self.record)
+
+    @property
+    def counting(self) -> list[KeyedRow]:
+        """The keyed readings that count."""
+        return [row for own in self.rows.values() for row in own if row.counts]
+
+    @property
+    def heights_mm(self) -> list[float]:
+        """Where the set is read: as asked, else its nominal's; and wherever it was; high to low."""
+        nominal = self.record.nominal
+        asked = self.asked_mm or ([] if nominal is None else [n.height_mm for n in nominal.loads])
+        heights = list(asked)
+        for row in self.counting:
+            if not any(abs(row.height_mm - one) <= SAME_MM for one in heights):
+                heights.append(row.height_mm)
+        return sorted(heights, reverse=True)
+
+    def cell(self, label: str, height_mm: float, *, loading: bool = True) -> list[KeyedRow]:
+        """Return a spring's readings at a height that count, oldest first."""
+        return [
+            row
+            for row in self.rows[label]
+            if row.counts
+            and row.reading.loading == loading
+            and abs(row.height_mm - height_mm) <= SAME_MM
+        ]
+
+    def line(self, text: str) -> KeyedReading:
+        """Read a line: a spring's label may be short, units may be left out.
+
+        Raises:
+            CoilbenchError: it cannot be read, or names no spring of the set.
+        """
+        reading = KeyedReading.parse(with_units(text, *self.units))
+        return replace(reading, label=spring_named(self.record, reading.label))
+
+    def weigh(
+        self,
+        reading: KeyedReading,
+        also: Sequence[KeyedReading] = (),
+        without: Sequence[KeyedRow] = (),
+    ) -> Weighed:
+        """Judge a reading before it is stored.
+
+        Args:
+            also: readings that will be stored with it, taken to be right.
+            without: readings that will no longer count.
+        """
+        left = {row.name for row in without}
+        held = list(self._held(reading, left))
+        held += [self._read(each) for each in also]
+        heights_mm = [*self.heights_mm, *(each.height_mm for each in held if each.name == "")]
+        weighed = self._judged(reading, held, heights_mm)
+        if weighed.sound:
+            return weighed
+        for other in self._others_meant(reading):
+            if self._judged(other, held, heights_mm).sound and self._supported(
+                other, reading, held, heights_mm
+            ):
+                return replace(weighed, meant=other)
+        if all(one.kind == "strange height" for one in weighed.found) and not weighed.refusal:
+            return Weighed(reading)  # strange alone is no slip: springs may be read anywhere
+        return weighed
+
+    def _judged(
+        self, reading: KeyedReading, held: Sequence[ReadAt], heights_mm: Sequence[float]
+    ) -> Weighed:
+        try:
+            read = self._read(reading)
+            refuse_below_solid(self.record, reading.label, read.height_mm, read.height_u_mm)
+        except CoilbenchError as error:
+            return Weighed(reading, refusal=error)
+        found = slips(read, held, self._given(reading.label))
+        if reading.height_mm is not None and strange_height(
+            read.height_mm, heights_mm, self.record.free_length_mm
+        ):
+            found = (*found, Slip("strange height", read))
+        return Weighed(reading, found)
+
+    def _supported(
+        self,
+        other: KeyedReading,
+        typed: KeyedReading,
+        held: Sequence[ReadAt],
+        heights_mm: Sequence[float],
+    ) -> bool:
+        """Tell whether something speaks for a reading that was not typed so."""
+        read, given = self._read(other), self._given(other.label)
+        if other.height_mm == typed.height_mm:
+            return foretold(read, held, given) is not None
+        if heights_mm:
+            return meant_height(read.height_mm, heights_mm)
+        is_depth = other.depth_mm is not None
+        return is_depth and not strange_height(read.height_mm, (), given.free_length_mm)
+
+    def _given(self, label: str) -> Given:
+        record, rate_n_per_mm = self.record, None
+        size = record.wire_mm, record.coil_diameter_mm, record.active_coils
+        if None not in size:
+            wire_mm, coil_mm, coils = (one or 0.0 for one in size)
+            rate_n_per_mm = rate_from_dimensions(wire_mm, coil_mm, coils, STEEL_MODULUS_MPA)
+        solid_mm = record.solid_of_mm(label)
+        return Given(record.nominal, record.free_length_mm, solid_mm, rate_n_per_mm)
+
+    def _others_meant(self, reading: KeyedReading) -> Iterator[KeyedReading]:
+        """Yield what a slip of the pen or the key may have made of it."""
+        height_mm, shown_n = reading.height_mm, reading.shown_load_n
+        if height_mm is not None:
+            if self.record.free_length_mm is not None:
+                yield replace(reading, height_mm=None, depth_mm=height_mm)
+            mm, newton = LENGTH_IN_MM[self.units[0]], LOAD_IN_N[self.units[1].lower()]
+            yield replace(
+                reading, height_mm=shown_n / newton * mm, shown_load_n=height_mm / mm * newton
+            )
+        yield replace(reading, shown_load_n=shown_n / 10.0)
+        yield replace(reading, shown_load_n=shown_n * 10.0)
+
+    def _read(self, reading: KeyedReading) -> ReadAt:
+        return ReadAt(
+            reading.label,
+            reading.spring_height_mm(self.record.free_length_mm),
+            reading.spring_load_n(self.setup),
+            reading.loading,
+            self.setup.load_u_at(reading.shown_load_n),
+            self.setup.height_u_mm,
+        )
+
+    def _held(self, reading: KeyedReading, left: set[str]) -> Iterator[ReadAt]:
+        for row in self.counting:
+            if row.name not in left:
+                yield ReadAt(
+                    row.stroke.label,
+                    row.height_mm,
+                    row.load_n,
+                    row.reading.loading,
+                    row.load_u_n,
+                    row.height_u_mm,
+                    row.name,
+                )
+        yield from _from_curves(self.db, self.record, reading)
+
+    def keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow] = ()) -> None:
+        """Store a reading; it is on the disk when this returns."""
+        run = new_id()
+        store_readings(
+            self.db, self.record, [reading], self.setup, instead_of=instead_of, entry_id=run
+        )
+        self._done.append(run)
+        self.look()
+
+    def remove(self, row: KeyedRow) -> None:
+        """Stop counting a reading."""
+        remove_readings(self.db, [row])
+        self._done.append(row)
+        self.look()
+
+    def take_back(self) -> str | None:
+        """Undo what this person did last; returns the spring, or None where nothing is left."""
+        if not self._done:
+            return None
+        last = self._done.pop()
+        if isinstance(last, str):
+            label = Entry.undo(self.db, last, KEYED, self.record.name).labels[0]
+        else:
+            count_again(self.db, last)
+            label = last.stroke.label
+        self.look()
+        return label
+
+
+def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iterator[ReadAt]:
+    """Yield what strokes that were not keyed tell at a reading's height."""
+    try:
+        height_mm = reading.spring_height_mm(record.free_length_mm)
+    except CoilbenchError:  # no height that it could have
+        return
+    way = "loading" if reading.loading else "unloading"
+    for spring in record.springs:
+        for row in db.query(
+            "SELECT id, load_u_n, height_u_mm FROM sweeps WHERE spring_id = ? AND counted"
+            " AND purpose = 'measured' AND origin <> ? AND ruling IS NOT 'leave'",
+            [spring.spring_id, Origin.KEYED.value],
+        ):
+            points = sorted(
+                (at_mm, load_n)
+                for branch, _, at_mm, load_n in stored_points(db, row["id"])
+                if branch == way
+            )
+            if points and points[0][0] <= height_mm <= points[-1][0]:
+                heights_mm, loads_n = np.array(points).T
+                load_n = float(np.interp(height_mm, heights_mm, loads_n))
+                u_n, height_u_mm = row["load_u_n"], row["height_u_mm"]
+                yield ReadAt(spring.label, height_mm, load_n, reading.loading, u_n, height_u_mm)

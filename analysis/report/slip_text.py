@@ -1,0 +1,92 @@
+"""What is asked of a reading that may be a slip, in words."""
+
+from __future__ import annotations
+
+from coilbench.analysis.inputs.keying import Weighed
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
+from coilbench.analysis.sets.slips import Foretold, Slip
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.keyed import KeyedReading
+from coilbench.capture.units import counted
+
+
+@describe.register
+def _(slip: Slip, units: Units) -> str:
+    read, at = slip.read, units.length_text(slip.read.height_mm)
+    load = units.load_text(read.load_n)
+    if slip.kind == "falls" and slip.other is not None:
+        other = units.load_text(slip.other.load_n)
+        there = units.length_text(slip.other.height_mm)
+        more = "less" if read.height_mm < slip.other.height_mm else "more"
+        return (
+            f"{load} at {at} is {more} than the {other} read at {there} ({slip.other.name}): "
+            "pressed deeper, no spring pushes less, so one of the two is wrong"
+        )
+    if slip.kind == "far" and slip.foretold is not None:
+        return f"{load} at {at}? {_basis(read.label, slip.foretold, units)}"
+    if slip.solid_height_mm is not None:
+        solid = units.length_text(slip.solid_height_mm)
+        return f"{at}, so near the solid height {solid}? never press a spring there by hand"
+    return f"{at}? nothing else of the set is read near there"
+
+
+def _basis(label: str, near: Foretold, units: Units) -> str:
+    load = units.load_text(near.load_n)
+    others = f"the {counted(near.said_by, 'other')} are" if near.said_by > 1 else "the other one is"
+    return {
+        "again": f"{label} was read as {load} there before",
+        "shape": f"its other reading and {counted(near.said_by, 'other spring')} say near {load}",
+        "mates": f"{others} near {load}",
+        "line": f"going straight through its own readings, near {load}",
+        "set": f"going straight through the set's readings, near {load}",
+        "nominal": f"the nominal there is {load}",
+        "dimensions": f"its dimensions make near {load}",
+    }[near.basis]
+
+
+def reading_text(reading: KeyedReading, units: Units) -> str:
+    """Write a reading as it would be typed."""
+    if reading.height_mm is None:
+        length = f"{units.length_text(reading.depth_mm)} down"
+    else:
+        length = units.length_text(reading.height_mm)
+    way = "" if reading.loading else " up"
+    remark = f" # {reading.remark}" if reading.remark else ""
+    return f"{reading.label} {length} {units.load_text(reading.shown_load_n)}{way}{remark}"
+
+
+def refusal_of(weighed: Weighed, units: Units) -> CoilbenchError:
+    """Return the error that says why a reading is not stored where nobody can be asked."""
+    meant, wrong = weighed.meant, weighed.wrong_beside
+    hint = "" if meant is None else f"Perhaps {reading_text(meant, units)} was meant. "
+    if weighed.refusal is not None:
+        hint += "Check the reading"
+    elif wrong is None:
+        hint += "Check it; --yes stores it as it is"
+    elif wrong:
+        hint += f"Check it; if {wrong} is the wrong one: --remove {wrong} first"
+    else:
+        hint += "Check both lines"
+    where = reading_text(weighed.reading, units)
+    return CoilbenchError(doubts_text(weighed, units), where=where, hint=hint)
+
+
+def choices_of(weighed: Weighed, units: Units) -> dict[str, str]:
+    """Return what a person may answer about a doubtful reading: a key, and what it does."""
+    choices = {"n": "not stored"}
+    if weighed.wrong_beside:
+        choices = {"n": "this one is wrong", "o": f"{weighed.wrong_beside} is wrong"}
+    elif weighed.refusal is None and not any(one.impossible for one in weighed.found):
+        choices = {"y": "store it as it is", "n": "not stored"}
+    if weighed.meant is not None:
+        choices["m"] = f"{reading_text(weighed.meant, units)} is meant"
+    return choices
+
+
+def doubts_text(weighed: Weighed, units: Units) -> str:
+    """Say all that makes a reading doubtful, or impossible."""
+    if weighed.refusal is not None:
+        weighed.refusal.in_units(units.quantity)
+        return weighed.refusal.what
+    return "; ".join(describe(one, units) for one in weighed.found)
