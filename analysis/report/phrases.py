@@ -8,6 +8,7 @@ from typing import Any
 from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.link_text import LINK_SENTENCES
+from coilbench.analysis.report.reading_text import READING_PHRASES
 from coilbench.analysis.report.units import LENGTH_PLACES, Units, fixed
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.book.notes import remarks_of
@@ -137,22 +138,11 @@ _RIG: dict[str, tuple[str, str]] = {
 }
 
 _PHRASES: dict[str, str] = {
-    # files
-    "near_solid": "spring {label!r} was pressed to {height_mm}, too near its solid height "
-    "{solid_height_mm}: its coils may have touched there",
-    "load_drop": "spring {label!r}: {load_n} at {height_mm} is less than at a greater height: a "
-    "typing error, or a broken spring",
-    "column_passed_over": "the column {column} is passed over",
-    "presses_parted": "the file has {presses} presses: each is a stroke of its own",
-    "way_down_only": "without the way back up: only the loading branch is there",
-    "file_uncertainty": "Loads are assumed good to {load_u_relative:.1%} and heights to "
-    "{height_u_mm} (k = 2), since the file does not say; read by hand off a scale? --by-hand",
+    **READING_PHRASES,
     # fits
     "masses_assumed": "Masses without an uncertainty are assumed good to {u_relative:.1%}, k = 2",
     "gauges_assumed": "Gauges without an uncertainty are assumed good to {u_mm}, k = 2",
     "cell_curved": "The cell is not linear (F-test at 1 %): a parabola is used",
-    "scale_curved": "The scale is not linear (F-test at 1 %): a parabola is used",
-    "scale_steps": "The scale reads in steps of {step_kg}",
     "load_corrected": "Counts fall as the load grows: the cell is wired backwards, which the "
     "calibration corrects",
     "travel_corrected": "Travel counts fall as the quill goes down: the scale is wired backwards, "
@@ -237,13 +227,6 @@ _PHRASES: dict[str, str] = {
     "max_shims_assumed": "max_shims isn't given: {shims} assumed",
     "min_clearance_assumed": "min_clearance isn't given: {limit_mm} assumed, common practice",
     # the calibration
-    "scale_never_weighed": "the scale was never weighed against known masses: ± {u_relative:.0%} "
-    "of every load is assumed of it (k = 2); coilbench rig weigh --scale finds what it is",
-    "weigh_scale_first": "weigh known masses on the scale before you press: coilbench rig weigh "
-    "--scale NAME --from FILE (hardware/SCALE.md: with two buckets of water, too), then key the "
-    "readings with --scale NAME; without it ± {u_relative:.0%} of every load is assumed (k = 2)",
-    "scale_old": "the calibration of the scale {scale} is {age_days:.0f} days old, the limit is "
-    "{limit_days:g}: calibrate it again before you measure, with coilbench rig weigh --scale",
     "check_failed": "the last check of the rig FAILED ({made_utc:.10}: {mass_kg} read "
     "{error_percent:+.2f} % off, {allowed_percent:.2f} % allowed): find the cause, then calibrate "
     "again with coilbench rig weigh",
