@@ -97,6 +97,11 @@ def test_a_stated_uncertainty_is_the_load_s(
         assert u_n / KG == pytest.approx((u_kg**2 + (2 * 0.05 * rate) ** 2) ** 0.5, rel=1e-3)
     out = tmp_path / "out"
     assert run(["--book", book, "export", "--out", str(out)]) == 0
+    (written,) = (out / "strokes" / "file").glob("*.csv")
+    assert run(["--book", book, "import", str(written), "--set", "keyed"]) == 0
+    ours, back = readings(book, "file", capsys), readings(book, "keyed", capsys)
+    for one, other in zip(ours, back, strict=True):
+        assert one == pytest.approx(other, rel=1e-9)
 
 
 @pytest.mark.parametrize(
