@@ -9,6 +9,7 @@ from coilbench.analysis.report.bench_text import BENCH_PHRASES, BENCH_SENTENCES
 from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.link_text import LINK_SENTENCES
+from coilbench.analysis.report.reading_text import READING_PHRASES
 from coilbench.analysis.report.units import LENGTH_PLACES, Units, fixed
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.book.notes import remarks_of
@@ -136,6 +137,7 @@ _RIG: dict[str, tuple[str, str]] = {
     ),
 }
 
+<<<<<<< HEAD
 _PHRASES: dict[str, str] = BENCH_PHRASES | {
     # files
     "near_solid": "spring {label!r} was pressed to {height_mm}, too near its solid height "
@@ -147,12 +149,14 @@ _PHRASES: dict[str, str] = BENCH_PHRASES | {
     "way_down_only": "without the way back up: only the loading branch is there",
     "file_uncertainty": "Loads are assumed good to {load_u_relative:.1%} and heights to "
     "{height_u_mm} (k = 2), since the file does not say; read by hand off a scale? --by-hand",
+=======
+_PHRASES: dict[str, str] = {
+    **READING_PHRASES,
+>>>>>>> budget
     # fits
     "masses_assumed": "Masses without an uncertainty are assumed good to {u_relative:.1%}, k = 2",
     "gauges_assumed": "Gauges without an uncertainty are assumed good to {u_mm}, k = 2",
     "cell_curved": "The cell is not linear (F-test at 1 %): a parabola is used",
-    "scale_curved": "The scale is not linear (F-test at 1 %): a parabola is used",
-    "scale_steps": "The scale reads in steps of {step_kg}",
     "load_corrected": "Counts fall as the load grows: the cell is wired backwards, which the "
     "calibration corrects",
     "travel_corrected": "Travel counts fall as the quill goes down: the scale is wired backwards, "
@@ -197,13 +201,6 @@ _PHRASES: dict[str, str] = BENCH_PHRASES | {
     "max_shims_assumed": "max_shims isn't given: {shims} assumed",
     "min_clearance_assumed": "min_clearance isn't given: {limit_mm} assumed, common practice",
     # the calibration
-    "scale_never_weighed": "the scale was never weighed against known masses: ± {u_relative:.0%} "
-    "of every load is assumed of it (k = 2); coilbench rig weigh --scale finds what it is",
-    "weigh_scale_first": "weigh known masses on the scale before you press: coilbench rig weigh "
-    "--scale NAME --from FILE (hardware/SCALE.md: with two buckets of water, too), then key the "
-    "readings with --scale NAME; without it ± {u_relative:.0%} of every load is assumed (k = 2)",
-    "scale_old": "the calibration of the scale {scale} is {age_days:.0f} days old, the limit is "
-    "{limit_days:g}: calibrate it again before you measure, with coilbench rig weigh --scale",
     "check_failed": "the last check of the rig FAILED ({made_utc:.10}: {mass_kg} read "
     "{error_percent:+.2f} % off, {allowed_percent:.2f} % allowed): find the cause, then calibrate "
     "again with coilbench rig weigh",

@@ -84,7 +84,8 @@ t_s: since the first sample
 load_n, height_mm: of the spring; between the faces""",
     "points": """Read by: coilbench import FILE --set SET
 label: name of the spring
-height_mm, load_n, direction: between the faces; of the spring; loading or unloading""",
+height_mm, load_n, direction: between the faces; of the spring; loading or unloading
+u_n: expanded uncertainty (k = 2) of the load; assumed where there is no such column""",
     "load": """Read by: coilbench rig weigh --from FILE
 mass_kg, counts: on the cell; mean load counts
 direction: up or down, how the mass was reached
@@ -231,7 +232,10 @@ def _calibration_file(db: Database, row: Row) -> bytes:
 def _stroke_file(db: Database, row: Row) -> bytes:
     if row["samples_blob"] is None:
         word = "--no-closed-down" if row["solid_height_mm"] is None else "--closed-down"
-        return _file("points", db.query(_CURVE, [row["id"]]), f" {word}")
+        points = list(db.query(_CURVE, [row["id"]]))
+        stated = json.loads(row["keyed_json"] or "{}").get("stated_u_n") or []
+        rows = [point | {"u_n": 2.0 * u_n} for point, u_n in zip(points, stated, strict=False)]
+        return _file("points", rows or points, f" {word}", () if stated else ("u_n",))
     samples = sample_blob.unpack(row["samples_format"], row["samples_blob"])
     is_raw = samples.dtype == RAW_DTYPE
     # Invalid samples are left out; a saturated load is recognised again from its counts.

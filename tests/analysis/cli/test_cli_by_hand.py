@@ -6,6 +6,7 @@ import json
 from pathlib import Path
 
 import pytest
+from sqlite_utils import Database
 
 from coilbench.analysis.cli import run
 
@@ -96,6 +97,11 @@ def test_a_stated_uncertainty_is_the_load_s(
         assert u_n / KG == pytest.approx((u_kg**2 + (2 * 0.05 * rate) ** 2) ** 0.5, rel=1e-3)
     out = tmp_path / "out"
     assert run(["--book", book, "export", "--out", str(out)]) == 0
+    (written,) = (out / "strokes" / "file").glob("*.csv")
+    assert run(["--book", book, "import", str(written), "--set", "keyed"]) == 0
+    ours, back = readings(book, "file", capsys), readings(book, "keyed", capsys)
+    for one, other in zip(ours, back, strict=True):
+        assert one == pytest.approx(other, rel=1e-9)
 
 
 @pytest.mark.parametrize(
@@ -137,3 +143,29 @@ def test_a_sweep_is_not_read_by_hand(
     assert run([*call, "--by-hand"]) == 2
     assert "sweep" in capsys.readouterr().err
     assert run(call) == 0
+
+
+@pytest.mark.parametrize(("way_up", "branches"), [(True, 2), (False, 1)])
+def test_the_way_down_alone_is_a_sound_stroke(
+    book: str, tmp_path: Path, capsys: pytest.CaptureFixture[str], way_up: bool, branches: int
+) -> None:
+    """1.6 kg/mm from 53 mm on: 23.2 kg at 38.5 mm."""
+    down = [0.2 * i for i in range(141)]
+    pressed = [*down, *reversed(down)] if way_up else down
+    rows = [f"{i / 50},{1.6 * max(p - 2, 0):.3f},{55 - p:.3f}" for i, p in enumerate(pressed)]
+    file = tmp_path / "down.csv"
+    file.write_text("t_s,load_kg,height_mm\n" + "\n".join(rows))
+    call = ["import", str(file), "--set", "file", "--label", "a"]
+    capsys.readouterr()
+    assert run(["--book", book, *call, "--json"]) == 0
+    (told,) = json.loads(capsys.readouterr().out)["files"]
+    assert any("loading" in note for note in told["notes"]) is not way_up
+    assert run(["--book", book, "set", "check", "file", *AT, "--json"]) == 0
+    (spring,) = json.loads(capsys.readouterr().out)["springs"]
+    assert spring["readings"][0]["load_n"] == pytest.approx(23.2 * KG, rel=2e-3)
+    assert [(one["kept"], one["findings"]) for one in spring["strokes"]] == [(True, [])]
+    assert spring["flags"] == []
+    with Database(book) as db:
+        ways = {row["branch"] for row in db.query("SELECT DISTINCT branch FROM curve_rows")}
+        db.close()
+    assert len(ways) == branches
