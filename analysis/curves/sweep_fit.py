@@ -118,7 +118,8 @@ class BranchFit(NamedTuple):
         if self.height_mm.size < 2 or self.bend[at] == 0.0:
             return Between(0.0, (height_mm, height_mm))
         low, high = self.height_mm[at : at + 2].tolist()
-        rate = abs(float(np.diff(self.load_n[at : at + 2])[0])) / (high - low)
+        load_low_n, load_high_n = self.load_n[at : at + 2].tolist()
+        rate = abs(load_high_n - load_low_n) / (high - low)
         inside = max(height_mm - low, 0.0) * max(high - height_mm, 0.0) / (high - low)
         return Between(float(self.bend[at]) * rate * inside / 3.0**0.5, (low, high))
 
@@ -266,7 +267,7 @@ class SweepFit:
             se_n=math.hypot(*(fit.se_at(height_mm) for fit in found)) / len(found),
             loop_n=loop,
             turn_u_n=0.25 * missing,
-            by_lag=np.mean([fit.by_lag_at(height_mm) for fit in found], axis=0),
+            by_lag=np.add.reduce([fit.by_lag_at(height_mm) for fit in found]) / len(found),
             between=Between.mean([fit.between_at(height_mm) for fit in found]),
             sweep=self,
         )
