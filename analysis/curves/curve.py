@@ -435,4 +435,5 @@ class SpringCurve:
 
 
 def _mean(values: Iterable[float]) -> float:
-    return float(np.mean(list(values)))
+    every = list(values)
+    return math.fsum(every) / len(every)

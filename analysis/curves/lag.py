@@ -65,7 +65,7 @@ def _estimate_lag(springs: Sequence[Sequence[Press]]) -> Lag:
     if not math.isfinite(step_s):
         return Lag(0.0, 0.0, ((0.0, 0.0), (0.0, 0.0)))
     # one way alone can't tell lag from stiffness
-    springs = [[press for press in one if not _down_alone(press)] for one in springs]
+    springs = [[press for press in one if not press.down_alone] for one in springs]
     typical_s = typical_delay_s(step_s)
     loose_s = max(typical_s, 0.02)
     at = np.array([typical_s, typical_s**2 / 3.0])
@@ -190,29 +190,6 @@ def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> _Usable:
     return _Usable(height, press.load_n, way, use)
 
 
-<<<<<<< HEAD
-=======
-def _is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
-    """Whether the way down or up took so little time that the filter saw hardly anything of it.
-
-    A way up that was not recorded is not judged.
-    """
-    pressed = np.flatnonzero(press.load_n > LEAST_SHARE * press.load_n.max(initial=0.0))
-    if pressed.size < 2:
-        return True
-    begin_s, turn_s, end_s = press.t_s[[pressed[0], np.argmin(press.travel_mm), pressed[-1]]]
-    interval_s = float(np.median(np.diff(press.t_s)))
-    window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + interval_s
-    down_s, up_s = turn_s - begin_s, end_s - turn_s
-    shortest_s = down_s if _down_alone(press) else min(down_s, up_s)
-    return bool(shortest_s < LEAST_WINDOWS * window_s)
-
-
-def _down_alone(press: Press) -> bool:
-    return int(np.argmin(press.travel_mm)) == press.travel_mm.size - 1
-
-
->>>>>>> budget
 def _slow_enough(presses: Sequence[Press], delay_s: float, spread_s2: float) -> Sequence[Press]:
     slow = [press for press in presses if not press.too_fast(delay_s, spread_s2)]
     return slow if slow else presses

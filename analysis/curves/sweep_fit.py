@@ -130,7 +130,8 @@ class BranchFit(NamedTuple):
         if self.height_mm.size < 2 or self.bend[at] == 0.0:
             return Between(0.0, (height_mm, height_mm))
         low, high = self.height_mm[at : at + 2].tolist()
-        rate = abs(float(np.diff(self.load_n[at : at + 2])[0])) / (high - low)
+        load_low_n, load_high_n = self.load_n[at : at + 2].tolist()
+        rate = abs(load_high_n - load_low_n) / (high - low)
         outside = max(low - height_mm, height_mm - high, 0.0)
         if outside > 0.0:
             end = 0 if height_mm < low else -1
@@ -304,7 +305,7 @@ class SweepFit:
             se_n=math.hypot(*(fit.se_at(height_mm) for fit in found)) / len(found),
             loop_n=loop,
             turn_u_n=0.25 * missing,
-            by_lag=np.mean([fit.by_lag_at(height_mm) for fit in found], axis=0),
+            by_lag=np.add.reduce([fit.by_lag_at(height_mm) for fit in found]) / len(found),
             between=Between.mean([fit.between_at(height_mm) for fit in found]),
             sweep=self,
         )

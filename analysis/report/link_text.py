@@ -8,7 +8,7 @@ from typing import Any
 from coilbench.analysis.report.document import filled
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
-from coilbench.capture.running.control import ClosedBy
+from coilbench.capture.running.commands import ClosedBy
 from coilbench.capture.sources.losses import LinkError
 
 CLOSED: dict[ClosedBy, str] = {

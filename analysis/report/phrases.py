@@ -137,22 +137,9 @@ _RIG: dict[str, tuple[str, str]] = {
     ),
 }
 
-<<<<<<< HEAD
-_PHRASES: dict[str, str] = BENCH_PHRASES | {
-    # files
-    "near_solid": "spring {label!r} was pressed to {height_mm}, too near its solid height "
-    "{solid_height_mm}: its coils may have touched there",
-    "load_drop": "spring {label!r}: {load_n} at {height_mm} is less than at a greater height: a "
-    "typing error, or a broken spring",
-    "column_passed_over": "the column {column} is passed over",
-    "presses_parted": "the file has {presses} presses: each is a stroke of its own",
-    "way_down_only": "without the way back up: only the loading branch is there",
-    "file_uncertainty": "Loads are assumed good to {load_u_relative:.1%} and heights to "
-    "{height_u_mm} (k = 2), since the file does not say; read by hand off a scale? --by-hand",
-=======
 _PHRASES: dict[str, str] = {
+    **BENCH_PHRASES,
     **READING_PHRASES,
->>>>>>> budget
     # fits
     "masses_assumed": "Masses without an uncertainty are assumed good to {u_relative:.1%}, k = 2",
     "gauges_assumed": "Gauges without an uncertainty are assumed good to {u_mm}, k = 2",

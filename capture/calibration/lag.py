@@ -87,14 +87,24 @@ class Press:
         return plain + self.flex_mm
 
     def too_fast(self, delay_s: float, spread_s2: float) -> bool:
-        """Whether a way took so little time that the filter saw hardly anything of it."""
+        """Whether a way took so little time that the filter saw hardly anything of it.
+
+        A way up that was not recorded is not judged.
+        """
         pressed = np.flatnonzero(self.load_n > LEAST_SHARE * self.load_n.max(initial=0.0))
         if pressed.size < 2:
             return True
         begin_s, turn_s, end_s = self.t_s[[pressed[0], np.argmin(self.travel_mm), pressed[-1]]]
         interval_s = float(np.median(np.diff(self.t_s)))
         window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + interval_s
-        return bool(min(turn_s - begin_s, end_s - turn_s) < LEAST_WINDOWS * window_s)
+        down_s, up_s = turn_s - begin_s, end_s - turn_s
+        shortest_s = down_s if self.down_alone else min(down_s, up_s)
+        return bool(shortest_s < LEAST_WINDOWS * window_s)
+
+    @property
+    def down_alone(self) -> bool:
+        """Whether the way up was not recorded."""
+        return int(np.argmin(self.travel_mm)) == self.travel_mm.size - 1
 
     @property
     def surely_too_fast(self) -> bool:

@@ -23,11 +23,11 @@ import threading
 import time
 from contextlib import AbstractContextManager, suppress
 from pathlib import Path
-from typing import Any, Literal, Protocol
+from typing import Any, Protocol
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command, Snapshot
+from coilbench.capture.running.commands import ClosedBy, Command, Snapshot
 
 PATIENCE_S = 0.25  # for the whole of a request; a client that takes longer is disconnected
 ASK_S = 0.5
@@ -57,9 +57,6 @@ def control_path(book: Path) -> Path:
     """Return the socket of the capture that writes this book."""
     key = hashlib.sha256(os.path.realpath(book).encode("utf-8", "surrogateescape")).hexdigest()
     return _folder() / f"{key[:16]}.sock"
-
-
-ClosedBy = Literal["no_sockets", "not_opened", "folder_not_made", "folder_shared"]
 
 
 class ControlClosed(Exception):

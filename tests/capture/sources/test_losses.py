@@ -12,7 +12,7 @@ from coilbench.analysis.report.link_text import CLOSED
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.control import ClosedBy
+from coilbench.capture.running.commands import ClosedBy
 from coilbench.capture.sources.losses import LinkError, LossKind, SourceLost, cause_of
 
 FACTS = {
