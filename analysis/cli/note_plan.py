@@ -37,4 +37,4 @@ class Presses:
         others = dict.fromkeys(one.set_name for one in self.next if one.set_name != name)
         if not self.next:
             return own, "the plan has no more presses"
-        return own, f"the plan's next presses are of {', '.join(others)}" if others else ""
+        return own, f"the plan names presses of {', '.join(others)} too" if others else ""

@@ -275,12 +275,25 @@ def _by_line(
         points[free_length_mm] = 0.0
     if not own or len(points) < 2:
         return None
-    near = sorted(points.items(), key=lambda point: abs(point[0] - read.height_mm))[:2]
-    if abs(near[0][0] - near[1][0]) <= SAME_MM:
+    near_mm, far_mm = _two_of(points, read.height_mm)
+    if abs(near_mm - far_mm) <= SAME_MM:
         return None
-    load_n = _straight(read.height_mm, *near)
-    slope = abs((near[0][1] - near[1][1]) / (near[0][0] - near[1][0]))
+    near, far = (near_mm, points[near_mm]), (far_mm, points[far_mm])
+    load_n = _straight(read.height_mm, near, far)
+    slope = abs((near[1] - far[1]) / (near_mm - far_mm))
     return _near(read, basis, load_n, share, len(own), LINE_SLACK_MM * slope)
+
+
+def _two_of(known_mm: Collection[float], height_mm: float) -> tuple[float, float]:
+    """Return the nearest height, and the nearest on the other side, else the farthest of all.
+
+    Two that lie close together would tell little of a height far from both.
+    """
+    near_mm = min(known_mm, key=lambda one: abs(one - height_mm))
+    beyond = [one for one in known_mm if (one - height_mm) * (near_mm - height_mm) < 0.0]
+    if beyond:
+        return near_mm, min(beyond, key=lambda one: abs(one - height_mm))
+    return near_mm, max(known_mm, key=lambda one: abs(one - height_mm))
 
 
 def _by_nominal(read: ReadAt, nominal: SetNominal | None) -> Foretold | None:

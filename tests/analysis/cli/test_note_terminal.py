@@ -112,3 +112,16 @@ def test_help_does_not_load_textual() -> None:
         [sys.executable, "-c", program], capture_output=True, text=True, check=False
     )
     assert done.returncode == 0, done.stderr
+
+
+def test_a_doubtful_line_is_asked_about_where_somebody_can_answer(book: str) -> None:
+    assert run(["--book", book, "note", "--set", "oak", "1 38.5mm 22.4kg"]) == 0
+    for answer, stored in (("n", [22.4]), ("m", [22.4, 22.6])):
+        terminal = Terminal("--book", book, "note", "--set", "oak", "2 38.5mm 226kg")
+        try:
+            terminal.wait_for(r"226\.00 kg at 38\.50 mm\?(?s:.*)22\.60 kg is meant")
+            terminal.press(f"{answer}\r")
+            assert terminal.end() == (0 if answer == "m" else 2)
+        finally:
+            terminal.close()
+        assert loads_kg(book) == stored

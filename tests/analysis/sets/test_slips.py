@@ -110,6 +110,18 @@ def test_a_free_length_makes_a_line_of_one_reading() -> None:
     assert asked(read("c", 27.6, 419.0), own, given=given) == ["set"]
 
 
+def test_two_readings_close_together_tell_little_of_one_far_from_them() -> None:
+    """22.4 kg at 38.5 mm and 22.7 at 38.0: straight on, 27.6 mm would make 29 kg."""
+    given = Given(free_length_mm=53.0)
+    own = (read("b", 38.5, 22.4), read("b", 38.0, 22.7))
+    assert asked(read("b", 27.6, 41.9), *own, given=given) == []
+    assert asked(read("b", 27.6, 60.0), *own, given=given) == ["line"]
+    between = (read("b", 38.5, 22.4), read("b", 27.6, 41.9))  # 32.0 kg in their middle
+    assert asked(read("b", 33.0, 32.0), *between, given=given) == []
+    assert asked(read("b", 33.0, 23.0), *between) == []
+    assert asked(read("b", 33.0, 15.0), *between) == ["falls", "line"]
+
+
 def test_strange_and_meant_heights() -> None:
     known = [38.5, 27.6]
     assert not strange_height(38.5 + STRANGE_MM, known)
