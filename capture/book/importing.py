@@ -225,7 +225,7 @@ def refuse_height(record: SetRecord, label: str, height_mm: float) -> None:
         CoilbenchError: it is within SOLID_KEPT_MM of the known solid height, or not between 0 and
             the free length.
     """
-    KeyedReading(label, 0.0, height_mm=height_mm).spring_height_mm(record.free_length_mm)
+    KeyedReading(label, 0.0, height_mm=height_mm).spring_height_mm(record.free_of_mm(label))
     solid_mm = record.solid_of_mm(label)
     if solid_mm is not None and height_mm < solid_mm + SOLID_KEPT_MM:
         raise CoilbenchError(
@@ -256,9 +256,10 @@ def store_readings(
     sweeps = []
     entry_id = new_id()
     for label, own in by_label.items():
-        branches = setup.convert(own, record.free_length_mm)
+        free_mm = record.free_of_mm(label)
+        branches = setup.convert(own, free_mm)
         for one in own:
-            refuse_height(record, label, one.spring_height_mm(record.free_length_mm))
+            refuse_height(record, label, one.spring_height_mm(free_mm))
         sweeps.append(
             NewSweep(
                 record.spring(label).spring_id,
@@ -271,7 +272,7 @@ def store_readings(
                 keyed={
                     "readings": [vars(reading) for reading in own],
                     "setup": setup.to_document(),
-                    "free_length_mm": record.free_length_mm,
+                    "free_length_mm": free_mm,
                 },
             )
         )

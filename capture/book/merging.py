@@ -20,6 +20,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
@@ -102,7 +103,7 @@ def settle_labels(db: Database, others: list[str]) -> Iterator[str]:
         sets.setdefault(set_id, []).append(spring_id)
     old = dict(db.execute("SELECT id, label FROM main.springs").fetchall())
     for set_id, springs in sets.items():
-        namings = _namings(db, others, set_id)
+        namings = _namings(db, others, springs, labels)
         taken = dict(zip(springs, max(namings), strict=True))
         changed = {one: label for one, label in taken.items() if old[one] != label}
         _rewrite(db, "springs", "label", changed)
@@ -121,16 +122,19 @@ def _rewrite(db: Database, table: str, column: str, new: Mapping[str, str]) -> N
     db.conn.executemany(sql, [(text, row_id) for row_id, text in new.items()])
 
 
-def _namings(db: Database, others: list[str], set_id: str) -> set[tuple[str, ...]]:
-    """Return the labels that a set has in each book, in turn order, without stand-ins."""
+def _namings(
+    db: Database, others: list[str], springs: Sequence[str], labels: Mapping[str, set[str]]
+) -> set[tuple[str, ...]]:
+    """Return the labels that some springs have in each book that has any of them.
+
+    Springs that a book lacks, since they were added in another, are called as there.
+    """
     found = set()
     for book in ("main", *others):
-        rows = db.execute(
-            f"SELECT id, label FROM {book}.springs WHERE set_id = ? ORDER BY turn",  # noqa: S608
-            [set_id],
-        ).fetchall()
-        if rows and not any(spring_id == label for spring_id, label in rows):
-            found.add(tuple(label for _, label in rows))
+        given = dict(db.execute(f"SELECT id, label FROM {book}.springs"))  # noqa: S608
+        own = {one: given[one] for one in springs if given.get(one, one) != one}
+        if own:
+            found.add(tuple(own.get(one) or max(labels[one]) for one in springs))
     return found
 
 
@@ -249,6 +253,7 @@ def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
         notes += settle_labels(db, list(others))
         notes += _count_once(db, touched)
         refresh_solid_heights(db, touched)
+        refresh_hand_entries(db)
         # before this transaction ends: another connection still reads the book as it was
         kept = keep_copy(path, "merge") if db.conn.total_changes > before else None
     return Merged({table: rows for table, rows in brought.items() if rows}, tuple(notes), kept)
@@ -275,23 +280,34 @@ def _bring_in(
 
 
 def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
-    """Refuse a set with different springs in the two books."""
+    """Refuse a set with other springs than here, unless one of the two books added some to it."""
+    lacking = "SELECT set_id, added_utc FROM {a}.springs WHERE id NOT IN (SELECT id FROM {b}.springs)"
+    ours, theirs = (lacking.format(a=a, b=b) for a, b in (("main", name), (name, "main")))
     row = db.execute(
         f"""
-        SELECT sets.name FROM main.sets JOIN {name}.sets AS theirs USING (id) WHERE
-          (SELECT group_concat(id) FROM (SELECT id FROM main.springs WHERE set_id = sets.id
-            ORDER BY id)) IS NOT
-          (SELECT group_concat(id) FROM (SELECT id FROM {name}.springs WHERE set_id = sets.id
-            ORDER BY id))
+        SELECT sets.name, ours.added_utc IS NOT NULL OR theirs.added_utc IS NOT NULL
+        FROM main.sets JOIN {name}.sets AS both USING (id)
+          LEFT JOIN ({ours}) AS ours ON ours.set_id = sets.id
+          LEFT JOIN ({theirs}) AS theirs ON theirs.set_id = sets.id
+        WHERE (ours.set_id IS NOT NULL AND (ours.added_utc IS NULL OR theirs.set_id IS NOT NULL))
+          OR (theirs.set_id IS NOT NULL AND theirs.added_utc IS NULL)
         """  # noqa: S608  our own names
     ).fetchone()
-    if row is not None:
+    if row is None:
+        return
+    set_name, added = row
+    if added:
         raise CoilbenchError(
-            f"the set {row[0]!r} has other springs than in this book, though it is the same set: "
-            "one of the two was changed by another program, or is damaged",
+            f"springs were added to the set {set_name!r} in both books, not the same ones",
             where=shown,
-            hint="Look for damage in each with: coilbench book check",
+            hint="Register those that one of the books added as a set of their own",
         )
+    raise CoilbenchError(
+        f"the set {set_name!r} has other springs than in this book, though it is the same set: "
+        "one of the two was changed by another program, or is damaged",
+        where=shown,
+        hint="Look for damage in each with: coilbench book check",
+    )
 
 
 def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:
