@@ -18,6 +18,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
 from coilbench.analysis.engine.press_shop import PressPlan
 from coilbench.analysis.inputs.build_input import read_build
@@ -85,12 +86,13 @@ def plan_command(
     if as_json:
         print_document(document(plan))
     else:
-        _show(plan, build)
+        show_plan(plan, build, parsed.scale)
     if plan.stage == "no_choice":
         raise click.exceptions.Exit(1)
 
 
-def _show(plan: PressPlan, build: Path) -> None:
+def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
+    """Print what to press next and how to key it in, on the build file's scale."""
     shown = units()
     text = plan_text(plan, shown)
     for words in text.cautions:
@@ -104,11 +106,13 @@ def _show(plan: PressPlan, build: Path) -> None:
         say(f"{words}.")
     named = shlex.quote(str(build))
     if plan.presses:
-        first = plan.presses[0]
+        first, step = plan.presses[0], ""
+        if scale.step_n is not None:
+            step = f" --resolution {shown.load_value(scale.step_n):.6g}{shown.load}"
         say(
             f"Key them in: coilbench note --set {shlex.quote(first.set_name)} "
-            f"'{first.label} {shown.length_text(first.height_mm)} LOAD', then: coilbench plan "
-            f"{named}"
+            f"'{first.label} {shown.length_text(first.height_mm)} LOAD'{step}, then: coilbench "
+            f"plan {named}"
         )
     elif plan.best is not None:
         effort = " --effort cuts" if plan.best.choice.seat_cut_mm > 0.0 else ""

@@ -121,6 +121,12 @@ class SetCurves:
         return self.coil.solid_height_mm if known_mm is None and self.coil is not None else known_mm
 
     @property
+    def solid_u_mm(self) -> float:
+        """How far the highest known solid height may be off, k = 2; 0 where that isn't stated."""
+        at_top = [c for c in self.curves if c.solid_height_mm == self.known_solid_mm]
+        return max((curve.solid_u_mm or 0.0 for curve in at_top), default=0.0)
+
+    @property
     def solid_computed(self) -> bool:
         """Whether the highest solid height is from wire and coils, not measured or registered."""
         return self.known_solid_mm is None and self.coil is not None
@@ -235,6 +241,8 @@ class PlacedSet:
         if exceeds(limit_mm, margin_mm):
             kind: Literal["binds", "margin_low"] = "binds" if margin_mm <= 0.0 else "margin_low"
             yield BindRisk(kind, name, solid_mm, margin_mm, limit_mm)
+        elif exceeds(limit_mm, margin_mm - springs.solid_u_mm):
+            yield BindRisk("margin_unsure", name, solid_mm, margin_mm, limit_mm)
         if springs.solid_computed:
             yield BindRisk("solid_computed", name, solid_mm, margin_mm, limit_mm)
         if gap_mm is not None and margin_mm > 0.0 and exceeds(gap_mm, margin_mm):

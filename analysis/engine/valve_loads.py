@@ -84,6 +84,14 @@ class Candidate:
         return self.springs.highest_solid_mm if own is None else own
 
     @property
+    def solid_u_mm(self) -> float:
+        """How far that may be off, k = 2; 0 where it isn't stated."""
+        own = None if self.curve is None else self.curve.solid_height_mm
+        if own is None or self.curve is None:
+            return self.springs.solid_u_mm
+        return self.curve.solid_u_mm or 0.0
+
+    @property
     def free_mm(self) -> float | None:
         """Its free length, else the one registered with its set, else None."""
         curve = self.curve
@@ -326,11 +334,14 @@ class LoadTable:
 
     @property
     def margin_kept(self) -> Flags:
-        """Where the coil bind margin is kept by more than the height is unsure, or is unknown."""
-        unsure_mm = np.array(
-            [math.hypot(*(e.u_mm for e in of_choice)) for of_choice in self.errors]
-        )
-        low: Flags = self.margin_mm - unsure_mm[None, None, :] < self.limit_mm - ROUNDING
+        """Where the coil bind margin is kept by more than it is unsure, or is unknown.
+
+        Unsure are the height that a spring stands at and the one at which it is solid.
+        """
+        of_heights_mm = [math.hypot(*(e.u_mm for e in of_choice)) for of_choice in self.errors]
+        of_solid_mm = np.array([spring.solid_u_mm for spring in self.springs])
+        unsure_mm = np.hypot(of_solid_mm[:, None], np.array(of_heights_mm)[None, :])
+        low: Flags = self.margin_mm - unsure_mm[None, :, :] < self.limit_mm - ROUNDING
         return ~low
 
     def loose_springs(self, choice: int) -> Iterator[Loose]:

@@ -6,6 +6,7 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from statistics import fmean
+from typing import TypedDict
 
 from sqlite_utils import Database
 
@@ -18,6 +19,7 @@ from coilbench.analysis.curves.curve import (
 )
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.depths import SpringSize
@@ -26,7 +28,7 @@ from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetC
 from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Sweep
@@ -102,7 +104,8 @@ def measured_set(
         if own := sweeps[spring.label]:
             solid_mm = spring.solid_height_mm
             solid_mm = record.solid_height_mm if solid_mm is None else solid_mm
-            curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm))
+            known = by_hand(spring)
+            curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm, **known))
     if not curves:
         raise NothingMeasured(
             f"no spring of set {record.name!r} is measured yet",
@@ -111,6 +114,23 @@ def measured_set(
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
     return Measurement(with_set_shape(curves), missing, judged)
+
+
+class ByHand(TypedDict):
+    """What was measured of one spring by hand, expanded uncertainties, as fit_curve takes it."""
+
+    by_hand: FoundHeight | None
+    solid_u_mm: float | None
+
+
+def by_hand(spring: SpringRecord) -> ByHand:
+    """Return what was measured of a spring by hand."""
+    free_mm, free_u_mm = spring.free_length_mm, spring.free_length_u_mm
+    solid_u_mm = spring.solid_by_hand_u_mm
+    return {
+        "by_hand": None if free_mm is None else FoundHeight(free_mm, 2.0 * (free_u_mm or 0.0)),
+        "solid_u_mm": None if solid_u_mm is None else 2.0 * solid_u_mm,
+    }
 
 
 def _judged(

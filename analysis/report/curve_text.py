@@ -10,9 +10,9 @@ from coilbench.analysis.curves.curve import (
     HeightNotMeasured,
     NotMeasured,
     Reading,
-    SoftStart,
     SpringCurve,
 )
+from coilbench.analysis.curves.lengths import SoftStart
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few

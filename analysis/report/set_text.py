@@ -80,10 +80,10 @@ def _length(found: Ruling, units: Units) -> str:
     f = found.facts
     short_mm = f["aim_mm"] - f["length_mm"]
     word = "below" if short_mm >= 0.0 else "above"
-    aim = "the nominal" if f["aim"] == "nominal" else "the set's middle of"
+    aim = "the set's given" if f["aim"] == "nominal" else "the set's middle of"
     text = filled(
-        f"free length {{length_mm}} is {abs(short_mm / f['aim_mm']):.1%} {word} {aim} {{aim_mm}} "
-        f"(limit {SHORT_SHARE:.0%} below, uncertainty {{length_u_mm}})",
+        f"free length {{length_mm}} {f['length_from']} is {abs(short_mm / f['aim_mm']):.1%} {word} "
+        f"{aim} {{aim_mm}} (limit {SHORT_SHARE:.0%} below, uncertainty {{length_u_mm}})",
         f,
         units,
     )

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
-from typing import Literal
+from typing import Any
 
 from sqlite_utils import Database
 
@@ -23,6 +23,7 @@ from coilbench.capture.book.sets import (
     find_set,
 )
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.spring_lines import SpringEntry
 
 LENGTHS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm")
 WORDS = ("role", "note", "mark")
@@ -33,7 +34,6 @@ LONGEST_TEXT = 400
 SLIP_SHARE = 0.25
 
 Value = float | str | None
-SpringFact = Literal["free_length_mm", "solid_height_mm", "mark", "note"]
 # where the newest entry stands: the column of its value, and of its uncertainty
 _COLUMNS: dict[str, tuple[str, str | None]] = {
     "free_length_mm": ("free_length_mm", "free_length_u_mm"),
@@ -42,26 +42,6 @@ _COLUMNS: dict[str, tuple[str, str | None]] = {
     "note": ("note", None),
 }
 OF_A_SPRING = tuple(name for names in _COLUMNS.values() for name in names if name is not None)
-
-
-@dataclass(frozen=True)
-class SpringEntry:
-    """One thing known of one spring: a length or words; neither takes back what was known.
-
-    Attributes:
-        u_mm: standard uncertainty (k = 1) of the length.
-    """
-
-    label: str
-    what: SpringFact
-    length_mm: float | None = None
-    u_mm: float | None = None
-    words: str | None = None
-
-    @property
-    def value(self) -> float | str | None:
-        """The length or the words."""
-        return self.words if self.length_mm is None else self.length_mm
 
 
 @dataclass(frozen=True)
@@ -132,7 +112,8 @@ def keep_of_springs(db: Database, record: SetRecord, entries: Sequence[SpringEnt
             _refuse_text(entry.words, entry.what)
         elif entry.length_mm is not None:
             _refuse_length(record, entry, entry.length_mm)
-        springs[entry.label] = replace(springs[spring.label], **{entry.what: entry.value})
+        known: dict[str, Any] = {entry.what: entry.value}
+        springs[entry.label] = replace(springs[spring.label], **known)
     _refuse_springs_beyond(replace(record, springs=tuple(springs.values())))
     _refuse_below_solid(db, record, [one for one in entries if one.what == "solid_height_mm"])
     with writing(db):
@@ -154,7 +135,11 @@ def _refuse_length(record: SetRecord, entry: SpringEntry, given_mm: float) -> No
             given_mm=given_mm,
         )
     free_mm = record.free_length_mm
-    if entry.what == "free_length_mm" and free_mm and abs(given_mm - free_mm) > SLIP_SHARE * free_mm:
+    if (
+        entry.what == "free_length_mm"
+        and free_mm
+        and abs(given_mm - free_mm) > SLIP_SHARE * free_mm
+    ):
         raise CoilbenchError(
             "the free length {given_mm} is far from the set's {free_mm}",
             where=entry.label,
@@ -165,9 +150,7 @@ def _refuse_length(record: SetRecord, entry: SpringEntry, given_mm: float) -> No
         )
 
 
-def _refuse_below_solid(
-    db: Database, record: SetRecord, entries: Sequence[SpringEntry]
-) -> None:
+def _refuse_below_solid(db: Database, record: SetRecord, entries: Sequence[SpringEntry]) -> None:
     """Refuse a solid height above a height that the spring was read at by hand."""
     for entry in entries:
         if entry.length_mm is None:
@@ -218,9 +201,9 @@ def refresh_hand_entries(db: Database, set_id: str | None = None) -> None:
                 db.execute(f"UPDATE main.{table} SET {column} = ? WHERE id = ?", [cell, of])  # noqa: S608
 
 
-def _newest(db: Database, set_id: str | None) -> Iterator[tuple[str, str, dict[str, object]]]:
+def _newest(db: Database, set_id: str | None) -> Iterator[tuple[str, str, dict[str, Any]]]:
     """Yield the last entry on each thing: its table, the id of its row there, and the entry."""
-    newest: dict[tuple[str, str, str], dict[str, object]] = {}
+    newest: dict[tuple[str, str, str], dict[str, Any]] = {}
     for row in db.query(
         "SELECT * FROM main.hand_entries WHERE ? IN (set_id, '') ORDER BY made_utc, rowid",
         [set_id or ""],

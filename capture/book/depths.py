@@ -34,9 +34,10 @@ def rederive_depths(db: Database, record: SetRecord) -> tuple[str, ...]:
     changed = [
         spring.label
         for spring in record.springs
-        if any([_rederive(db, record, spring, row) for row in _by_depth(db, spring)])
+        for row in _by_depth(db, spring)
+        if _rederive(db, record, spring, row)
     ]
-    return tuple(changed)
+    return tuple(dict.fromkeys(changed))
 
 
 def _by_depth(db: Database, spring: SpringRecord) -> Sequence[dict[str, Any]]:

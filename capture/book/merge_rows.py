@@ -162,9 +162,7 @@ _RULES = (  # in the order in which foreign keys allow them in
         unique="name",
         by_hand=OF_A_SET,
     ),
-    TableRule(
-        "springs", unique="label", derived=("solid_height_mm", "solid_reason", *OF_A_SPRING)
-    ),
+    TableRule("springs", unique="label", derived=("solid_height_mm", "solid_reason", *OF_A_SPRING)),
     TableRule("hand_entries"),
     TableRule(
         "sessions",

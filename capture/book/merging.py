@@ -102,7 +102,7 @@ def settle_labels(db: Database, others: list[str]) -> Iterator[str]:
     for set_id, spring_id in db.execute("SELECT set_id, id FROM main.springs ORDER BY turn"):
         sets.setdefault(set_id, []).append(spring_id)
     old = dict(db.execute("SELECT id, label FROM main.springs").fetchall())
-    for set_id, springs in sets.items():
+    for springs in sets.values():
         namings = _namings(db, others, springs, labels)
         taken = dict(zip(springs, max(namings), strict=True))
         changed = {one: label for one, label in taken.items() if old[one] != label}
@@ -281,7 +281,9 @@ def _bring_in(
 
 def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
     """Refuse a set with other springs than here, unless one of the two books added some to it."""
-    lacking = "SELECT set_id, added_utc FROM {a}.springs WHERE id NOT IN (SELECT id FROM {b}.springs)"
+    lacking = (
+        "SELECT set_id, added_utc FROM {a}.springs WHERE id NOT IN (SELECT id FROM {b}.springs)"
+    )
     ours, theirs = (lacking.format(a=a, b=b) for a, b in (("main", name), (name, "main")))
     row = db.execute(
         f"""

@@ -259,15 +259,12 @@ SELECT
 FROM springs JOIN sets ON sets.id = springs.set_id
 ORDER BY sets.made_utc, sets.rowid, springs.turn;
 """
-_BRIEF = (
-    """
+_BRIEF = """
 DROP INDEX IF EXISTS sweeps_by_spring; -- and the view: books of the first version have them
 CREATE INDEX sweeps_in_brief ON sweeps
   (spring_id, purpose, counted, stored_utc, origin, samples, samples_lost);
-"""
-    + _SUMMARY.format(
-        dimensions="coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm"
-    )
+""" + _SUMMARY.format(
+    dimensions="coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm"
 )
 
 
@@ -306,7 +303,14 @@ ALTER TABLE springs ADD COLUMN mark TEXT;
   springs.note AS note"""
 )
 
-_TEXTS = (_TABLES, _CHECKS_AND_SCALES, _NOMINALS_AND_RULINGS, _ENTRIES_AND_REFERENCES, _BRIEF, _BY_HAND)
+_TEXTS = (
+    _TABLES,
+    _CHECKS_AND_SCALES,
+    _NOMINALS_AND_RULINGS,
+    _ENTRIES_AND_REFERENCES,
+    _BRIEF,
+    _BY_HAND,
+)
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
 
