@@ -103,11 +103,15 @@ def with_value(text: str, path: Path, value: Value) -> str:
     """
     written = _written(text, path, value)
     if _reads(written) != _with_key(tomllib.loads(text), path, value):
-        raise CoilbenchError(
-            f"{'.'.join(path)} stands where it can't be changed from here",
-            hint="Change it in the file by hand, then go on",
-        )
+        raise _by_hand(path)
     return written
+
+
+def _by_hand(path: Path) -> CoilbenchError:
+    return CoilbenchError(
+        f"{'.'.join(path)} stands where it can't be changed from here",
+        hint="Change it in the file by hand, then go on",
+    )
 
 
 def _written(text: str, path: Path, value: Value) -> str:
@@ -116,7 +120,7 @@ def _written(text: str, path: Path, value: Value) -> str:
         written = _uncommented(text, tuple(section), key, value)
         if written is not None:
             return written
-    document = tomlkit.parse(text)
+    document = tomlkit.parse(_with_section(text, tuple(section)))
     table = _table(document, tuple(section))
     old = table.get(key)
     if isinstance(old, Array) and isinstance(value, list):
@@ -124,6 +128,19 @@ def _written(text: str, path: Path, value: Value) -> str:
     else:
         table[key] = _inline(value)
     return tomlkit.dumps(document)
+
+
+def _with_section(text: str, section: Path) -> str:
+    """Return it with a heading for a section that isn't there, behind the one it belongs to."""
+    if known(text, *section) is not None:
+        return text
+    lines = text.splitlines(keepends=True)
+    _, last = _span(text, section[:-1]) if section[:-1] else (0, len(lines))
+    heading = f"[{'.'.join(map(_key, section))}]\n"
+    before = "".join(lines[:last] if last else lines).rstrip("\n")
+    after = "".join(lines[last:] if last else [])
+    tried = f"{before}\n\n{heading}" + (f"\n{after}" if after else "")
+    return text if _reads(tried) is None else tried
 
 
 def without(text: str, path: Path) -> str:
@@ -233,6 +250,8 @@ def _table(document: TOMLDocument, section: Path) -> Any:
         if name not in at:
             at[name] = tomlkit.table()
         at = at[name]
+        if not isinstance(at, dict):
+            raise _by_hand(section)
     return at
 
 

@@ -35,13 +35,15 @@ SLIP_SHARE = 0.25
 
 Value = float | str | None
 # where the newest entry stands: the column of its value, and of its uncertainty
-_COLUMNS: dict[str, tuple[str, str | None]] = {
-    "free_length_mm": ("free_length_mm", "free_length_u_mm"),
+_OF_SPRINGS: dict[str, tuple[str, ...]] = {
+    "free_length_mm": ("own_free_length_mm", "own_free_length_u_mm"),
     "solid_height_mm": ("solid_by_hand_mm", "solid_by_hand_u_mm"),
-    "mark": ("mark", None),
-    "note": ("note", None),
+    "mark": ("spring_mark",),
+    "note": ("spring_note",),
 }
-OF_A_SPRING = tuple(name for names in _COLUMNS.values() for name in names if name is not None)
+_OF_SETS = {what: (what,) for what in OF_A_SET} | {"note": ("set_note",), "mark": ("set_mark",)}
+SPRING_COLUMNS = tuple(name for names in _OF_SPRINGS.values() for name in names)
+SET_COLUMNS = {name: what for what, (name,) in _OF_SETS.items()}
 
 
 @dataclass(frozen=True)
@@ -192,13 +194,13 @@ def _enter(
 def refresh_hand_entries(db: Database, set_id: str | None = None) -> None:
     """Write the newest entries into the columns of their sets and springs; of all where None."""
     for table, of, row in _newest(db, set_id):
-        names = _COLUMNS[row["what"]] if table == "springs" else (row["what"], None)
+        names = (_OF_SPRINGS if table == "springs" else _OF_SETS)[row["what"]]
         value = next(
             (row[c] for c in ("length_mm", "active_coils", "words") if row[c] is not None), None
         )
-        for column, cell in zip(names, (value, row["length_u_mm"]), strict=True):
-            if column is not None:
-                db.execute(f"UPDATE main.{table} SET {column} = ? WHERE id = ?", [cell, of])  # noqa: S608
+        for column, cell in zip(names, (value, row["length_u_mm"]), strict=False):
+            sql = f"UPDATE main.{table} SET {column} = ? WHERE id = ? AND {column} IS NOT ?"  # noqa: S608
+            db.execute(sql, [cell, of, cell])
 
 
 def _newest(db: Database, set_id: str | None) -> Iterator[tuple[str, str, dict[str, Any]]]:

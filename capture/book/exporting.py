@@ -31,7 +31,7 @@ nominal_tolerance_relative: what the maker states, as a fraction
 own_free_length_mm, own_free_length_u_mm: measured of this spring; standard uncertainty (k = 1)
 own_solid_height_mm, own_solid_reason: found for this spring, and how; replaces the set's
 own_solid_u_mm: standard uncertainty (k = 1) of one that was measured by hand
-note, mark: what was noted of the spring, and how it is marked
+spring_note, spring_mark: what was noted of the spring, and how it is marked
 added_utc: when it came to a set that was there before
 made_utc: when the set was registered""",
     "strokes": """For reading; no command reads it back. A row for each stroke and keyed entry
@@ -102,11 +102,10 @@ direction: up or down, how the mass was reached
 u_kg: expanded uncertainty (k = 2) of the mass; assumed where there is no such column""",
 }
 _SPRINGS = """
-SELECT sets.*, sets.name AS "set", label, sets.note AS set_note, sets.mark AS set_mark,
-  springs.free_length_mm AS own_free_length_mm, free_length_u_mm AS own_free_length_u_mm,
+SELECT sets.*, sets.name AS "set", label, own_free_length_mm, own_free_length_u_mm,
   coalesce(solid_by_hand_mm, springs.solid_height_mm) AS own_solid_height_mm,
   CASE WHEN solid_by_hand_mm IS NULL THEN solid_reason ELSE 'by hand' END AS own_solid_reason,
-  solid_by_hand_u_mm AS own_solid_u_mm, springs.note AS note, springs.mark AS mark, added_utc,
+  solid_by_hand_u_mm AS own_solid_u_mm, spring_note, spring_mark, added_utc,
   json_extract(nominal_json, '$.loads') AS nominal_loads_json,
   json_extract(nominal_json, '$.rate_n_per_mm') AS nominal_rate_n_per_mm,
   json_extract(nominal_json, '$.tolerance_relative') AS nominal_tolerance_relative

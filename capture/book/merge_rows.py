@@ -10,12 +10,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from sqlite_utils import Database
 
-from coilbench.capture.book.by_hand import OF_A_SET, OF_A_SPRING
+from coilbench.capture.book.by_hand import SET_COLUMNS, SPRING_COLUMNS
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.errors import CoilbenchError
 
@@ -45,7 +45,8 @@ class TableRule:
     has_rowid: bool = True  # whether its rows have an order of storing
     unique: str | None = None  # settled by `merging`; the id is a stand-in until then
     derived: tuple[str, ...] = ()  # columns that follow from other tables
-    by_hand: tuple[str, ...] = ()  # that follow from hand_entries once there is one on them
+    # columns that follow from hand_entries once there is one on them, and what it calls them
+    by_hand: Mapping[str, str] = field(default_factory=dict)
 
     def insert_new(self, db: Database, other: str) -> int:
         """Insert the rows of another book that this one lacks; returns how many.
@@ -98,7 +99,7 @@ class TableRule:
         if column not in self.by_hand:
             return unlike
         entries = " UNION ALL ".join(
-            f"SELECT 1 FROM {book}.hand_entries WHERE set_id = m.id AND what = '{column}'"  # noqa: S608
+            f"SELECT 1 FROM {book}.hand_entries WHERE set_id = m.id AND what = '{self.by_hand[column]}'"  # noqa: S608
             " AND spring_id IS NULL"
             for book in ("main", other)
         )
@@ -160,9 +161,11 @@ _RULES = (  # in the order in which foreign keys allow them in
         mutable=("nominal_json",),
         rank=lambda row: (row["nominal_json"] is not None,),
         unique="name",
-        by_hand=OF_A_SET,
+        by_hand=SET_COLUMNS,
     ),
-    TableRule("springs", unique="label", derived=("solid_height_mm", "solid_reason", *OF_A_SPRING)),
+    TableRule(
+        "springs", unique="label", derived=("solid_height_mm", "solid_reason", *SPRING_COLUMNS)
+    ),
     TableRule("hand_entries"),
     TableRule(
         "sessions",

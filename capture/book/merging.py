@@ -22,11 +22,13 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
+from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import refresh_solid_heights, writing
+from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.errors import CoilbenchError
@@ -254,6 +256,8 @@ def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
         notes += _count_once(db, touched)
         refresh_solid_heights(db, touched)
         refresh_hand_entries(db)
+        for name in set_names(db):
+            rederive_depths(db, find_set(db, name))
         # before this transaction ends: another connection still reads the book as it was
         kept = keep_copy(path, "merge") if db.conn.total_changes > before else None
     return Merged({table: rows for table, rows in brought.items() if rows}, tuple(notes), kept)

@@ -286,21 +286,21 @@ CREATE TABLE hand_entries (
   words TEXT
 ) STRICT;
 CREATE INDEX hand_entries_by_set ON hand_entries (set_id, spring_id, what, made_utc);
-ALTER TABLE sets ADD COLUMN note TEXT;
-ALTER TABLE sets ADD COLUMN mark TEXT;
+ALTER TABLE sets ADD COLUMN set_note TEXT;
+ALTER TABLE sets ADD COLUMN set_mark TEXT;
 ALTER TABLE springs ADD COLUMN added_utc TEXT;
-ALTER TABLE springs ADD COLUMN free_length_mm REAL;
-ALTER TABLE springs ADD COLUMN free_length_u_mm REAL;
+ALTER TABLE springs ADD COLUMN own_free_length_mm REAL;
+ALTER TABLE springs ADD COLUMN own_free_length_u_mm REAL;
 ALTER TABLE springs ADD COLUMN solid_by_hand_mm REAL;
 ALTER TABLE springs ADD COLUMN solid_by_hand_u_mm REAL;
-ALTER TABLE springs ADD COLUMN note TEXT;
-ALTER TABLE springs ADD COLUMN mark TEXT;
+ALTER TABLE springs ADD COLUMN spring_note TEXT;
+ALTER TABLE springs ADD COLUMN spring_mark TEXT;
 """ + _SUMMARY.format(
-    dimensions="""springs.free_length_mm AS free_length_mm,
+    dimensions="""springs.own_free_length_mm AS free_length_mm,
   coalesce(springs.solid_by_hand_mm, springs.solid_height_mm, sets.solid_height_mm)
     AS solid_height_mm,
-  springs.mark AS mark,
-  springs.note AS note"""
+  springs.spring_mark AS mark,
+  springs.spring_note AS note"""
 )
 
 _TEXTS = (

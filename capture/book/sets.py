@@ -73,7 +73,8 @@ class SetPlan:
             )
 
 
-_COLUMNS = [field.name for field in fields(SetPlan) if field.name not in ("labels", "nominal")]
+_APART = ("labels", "nominal", "note", "mark")  # not columns of these names
+_COLUMNS = [field.name for field in fields(SetPlan) if field.name not in _APART]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -222,6 +223,7 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
             db,
             "sets",
             {name: getattr(plan, name) for name in _COLUMNS}
+            | {"set_note": plan.note, "set_mark": plan.mark}
             | {"id": set_id, "made_utc": utc_now(), "nominal_json": _nominal_json(plan.nominal)},
         )
         for turn, label in enumerate(plan.labels, start=1):
@@ -254,7 +256,8 @@ def find_set(db: Database, name: str) -> SetRecord:
         SELECT id AS spring_id, label, turn,
           coalesce(solid_by_hand_mm, solid_height_mm) AS solid_height_mm,
           CASE WHEN solid_by_hand_mm IS NULL THEN solid_reason ELSE 'by hand' END AS solid_reason,
-          solid_by_hand_u_mm, free_length_mm, free_length_u_mm, mark, note
+          solid_by_hand_u_mm, own_free_length_mm AS free_length_mm,
+          own_free_length_u_mm AS free_length_u_mm, spring_mark AS mark, spring_note AS note
         FROM springs WHERE set_id = ? ORDER BY turn
         """,
         [row["id"]],
@@ -266,6 +269,8 @@ def find_set(db: Database, name: str) -> SetRecord:
         springs=springs,
         labels=tuple(spring.label for spring in springs),
         nominal=SetNominal.from_json(row["nominal_json"]),
+        note=row["set_note"],
+        mark=row["set_mark"],
     )
 
 

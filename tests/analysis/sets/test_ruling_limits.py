@@ -59,7 +59,7 @@ def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) 
 
 def test_a_length_that_was_not_measured_is_not_judged() -> None:
     """What a set was registered with says nothing of one spring."""
-    given = replace(bent("s", 0.0), free_length_mm=45.0, free_length_u_mm=0.1)
+    given = replace(bent("s", 0.0), contact=None, free_length_mm=45.0, free_length_u_mm=0.1)
     assert list(_length_ruling(given, "nominal", 50.0)) == []
     seen = replace(given, contact=FoundHeight(48.0, 0.1))
     assert next(_length_ruling(seen, "nominal", 50.0)).facts["length_from"] == "first contact"

@@ -22,7 +22,7 @@ COLUMNS = {
 ELSEWHERE = {
     "sets": {"id", "name", "nominal_json"},  # set, nominal_…
     # own_…, order of rows
-    "springs": {"id", "set_id", "turn", "solid_reason", "free_length_u_mm"}
+    "springs": {"id", "set_id", "turn", "solid_reason"}
     | {"solid_by_hand_mm", "solid_by_hand_u_mm"},
     "sweeps": {"id", "spring_id", "calibration_id", "samples_format", "samples_blob", "keyed_json"},
     "curve_rows": {"sweep_id", "branch", "point"},  # stroke_id, direction, order of rows
