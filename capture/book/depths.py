@@ -60,7 +60,7 @@ def _by_depth(db: Database, spring: SpringRecord) -> Iterator[list[Row]]:
 def _counts_with(
     db: Database, record: SetRecord, spring: SpringRecord, versions: Sequence[Row]
 ) -> bool:
-    """Let the version of the free length that holds now count, it alone; tells whether it didn't."""
+    """Let the version of the free length that holds count, it alone; tells whether it didn't."""
     free_mm = record.free_of_mm(spring.label)
     if free_mm is None:
         raise CoilbenchError(

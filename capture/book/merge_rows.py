@@ -98,9 +98,10 @@ class TableRule:
         unlike = f"m.{column} IS NOT o.{column}"
         if column not in self.by_hand:
             return unlike
+        what = self.by_hand[column]
         entries = " UNION ALL ".join(
-            f"SELECT 1 FROM {book}.hand_entries WHERE set_id = m.id AND what = '{self.by_hand[column]}'"  # noqa: S608
-            " AND spring_id IS NULL"
+            f"SELECT 1 FROM {book}.hand_entries WHERE set_id = m.id AND spring_id IS NULL"  # noqa: S608
+            f" AND what = '{what}'"
             for book in ("main", other)
         )
         return f"({unlike} AND NOT EXISTS ({entries}))"

@@ -155,7 +155,7 @@ def test_depths_follow_a_springs_own_free_length(db, larch) -> None:
 def test_a_free_length_that_depths_need_is_not_forgotten(db, larch, counts) -> None:
     key_in(db, larch, "larch-01 15mm down 23kg")
     before = counts()
-    with pytest.raises(CoilbenchError, match="larch-01.*depths"):
+    with pytest.raises(CoilbenchError, match=r"larch-01.*depths"):
         edit_set(db, larch, {"free_length_mm": None})
     with pytest.raises(CoilbenchError, match="height"):
         edit_set(db, larch, {"free_length_mm": 14.0})

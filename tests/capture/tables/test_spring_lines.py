@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import string
+from contextlib import suppress
 
 import pytest
 from hypothesis import given
@@ -44,11 +45,9 @@ def test_a_line_that_says_nothing_is_refused(line: str) -> None:
 
 @given(st.text(string.printable, max_size=40))
 def test_any_text_is_read_or_refused(text: str) -> None:
-    for read in (lambda: SpringEntry.parse(text, STEP_MM), lambda: parse_shims(text, "mm")):
-        try:
-            read()
-        except CoilbenchError as error:
-            assert str(error)
+    for read in (lambda: SpringEntry.parse(text, STEP_MM).label, lambda: parse_shims(text, "mm")):
+        with suppress(CoilbenchError):
+            assert read()
 
 
 def test_the_uncertainty_is_the_steps_and_the_calipers() -> None:
