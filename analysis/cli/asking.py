@@ -20,10 +20,11 @@ UNKNOWN_MARK = "?"
 
 
 class Reply(Enum):
-    """An answer that is no value: keep what there is, or it is not known (any more)."""
+    """An answer that is no value: keep what there is, not known (any more), the last was wrong."""
 
     KEEP = "keep"
     UNKNOWN = "unknown"
+    BACK = "back"
 
 
 def ask(

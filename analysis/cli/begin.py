@@ -62,7 +62,8 @@ def begin_command(build: Path) -> None:
         _ask_scale(draft)
     except (click.Abort, KeyboardInterrupt):
         where = f"the book and {build}" if build.exists() else "the book"
-        click.echo(f"\nStopped. What was answered is kept in {where}; go on with: {_again(build)}")
+        click.echo("")
+        say(f"Stopped. What was answered is kept in {where}; go on with: {_again(build)}")
         raise click.Abort from None
     _close(draft)
 
@@ -155,7 +156,7 @@ def _ask_card(draft: _Draft) -> None:
 def _ask_lift(draft: _Draft, section: tuple[str, ...], who: str) -> None:
     """Ask for the lift as the card gives it: at the valve, or the lobe's own."""
     at_lobe = draft.known(*section, "lobe_lift") is not None
-    words = f"{who}Does the card give the lift at the valve, or the lobe's alone (valve or lobe)"
+    words = f"{who}Does the card give the valve's lift or the lobe's (valve or lobe)"
     answer = ask(words, one_of("valve", "lobe"), "lobe" if at_lobe else "valve")
     if answer is Reply.UNKNOWN:
         return
@@ -271,6 +272,8 @@ def _ask_shims(draft: _Draft) -> None:
 
         def read(text: str, shims: Sequence[dict[str, Any]] = shims) -> str:
             typed = parse_shims(text, units().length)
+            if typed.unit_taken:
+                click.echo(f"  taken as {typed.thickness}")
             same = next((at for at, one in enumerate(shims) if typed.same(one)), None)
             return draft.changed(
                 lambda old: build_draft.with_shims(old, typed.thickness, same, typed.count)

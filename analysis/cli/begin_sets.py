@@ -43,7 +43,12 @@ def ask_sets() -> tuple[str, ...]:
         if isinstance(answer, Reply):
             return tuple(asked)
         known = next((one for one in _records() if one.name == answer), None)
-        done = _ask_new(answer) if known is None else _ask_changes(known)
+        try:
+            done = _ask_new(answer) if known is None else _ask_changes(known)
+        except click.Abort:
+            if answer not in (one.name for one in _records()):
+                click.echo(f"\n{answer} is not registered yet: a set needs its role and number.")
+            raise
         if done is not None:
             asked.append(done.name)
             click.echo(f"  in the book: {_line(done)}")
@@ -82,24 +87,18 @@ def _ask_new(name: str) -> SetRecord | None:
     if isinstance(role, Reply):
         click.echo("  Without its role a set can't be compared; it is asked for next time.")
         return None
-    count = ask("  how many springs (like 12)", _count)
-    if isinstance(count, Reply):
-        click.echo("  Without their number the springs have no labels; it is asked for next time.")
-        return None
-    proposed = labels_for(name, count)
 
     def read(text: str) -> tuple[str, ...]:
         labels = tuple(label.strip() for label in text.split(","))
-        if len(labels) != count:
-            raise CoilbenchError(
-                f"{counted(len(labels), 'label')} for {counted(count, 'spring')}",
-                hint="Give one for each, separated by commas",
-            )
+        if len(labels) == 1 and text.strip().isdecimal():
+            labels = labels_for(name, _count(text))
         return SetPlan(name, "outer", labels).labels
 
-    shown = proposed[0] if count == 1 else f"{proposed[0]} to {proposed[-1]}"
-    labels = ask("  their labels, separated by commas", read, shown)
-    plan = SetPlan(name, cast(Role, role), proposed if isinstance(labels, Reply) else labels)
+    labels = ask("  how many springs (like 12); or their labels, separated by commas", read)
+    if isinstance(labels, Reply):
+        click.echo("  Without their number the springs have no labels; it is asked for next time.")
+        return None
+    plan = SetPlan(name, cast(Role, role), labels)
     with open_book(book_path(), create=True) as db:
         record = new_set(db, plan)
     return _ask_dimensions(record)

@@ -132,7 +132,7 @@ set_command = LazyGroup(
             list     sets:set_list            List the sets and how far they are measured.
             show     sets:set_show            Show a set's springs, strokes and curves.
             edit     set_edit:set_edit        Correct or add to what a set was registered with.
-            measure  set_edit:set_measure     Keep each spring's free length, solid height, mark.
+            measure  set_measure:set_measure   Keep each spring's free length, solid height, mark.
             nominal  sets:set_nominal         Keep what the springs' maker prints.
             check    set_check:set_check      Judge a set: weak, stiff, short, odd, unsure.
             spring   set_spring:set_spring    All that one spring's curve shows.

@@ -1,4 +1,4 @@
-"""`coilbench set edit` and `set measure`: what is corrected or measured by hand later."""
+"""`coilbench set edit`: what a set was registered with, corrected or added to later."""
 
 from __future__ import annotations
 
@@ -7,25 +7,21 @@ from typing import Any
 
 import click
 
-from coilbench.analysis.cli.asking import Reply, ask, with_unit
 from coilbench.analysis.cli.common import (
     LENGTH,
     NUMBER,
-    columns_table,
-    console,
     json_option,
     print_document,
     say,
     units,
 )
 from coilbench.analysis.cli.settings import book_path
-from coilbench.capture.book.by_hand import Changed, add_springs, edit_set, keep_of_springs
+from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
 from coilbench.capture.book.depths import read_from_files
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord, find_set, labels_for
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.tables.spring_lines import FACTS, SpringEntry, SpringFact, caliper_u_mm
 from coilbench.capture.units import counted
 
 FORGET = {
@@ -111,7 +107,7 @@ def set_edit(
         click.echo(f"Set {name}: {words} {text}")
     if added:
         click.echo(f"Set {name}: {counted(len(added), 'spring')} more, {', '.join(added)}")
-    _say_depths(done, by_file)
+    say_depths(done, by_file)
 
 
 def _added_labels(record: SetRecord, count: int | None, labels: str | None) -> tuple[str, ...]:
@@ -132,7 +128,8 @@ def _added_labels(record: SetRecord, count: int | None, labels: str | None) -> t
     return labels_for(record.name, count)[have:]
 
 
-def _say_depths(done: Changed, by_file: Sequence[str] = ()) -> None:
+def say_depths(done: Changed, by_file: Sequence[str] = ()) -> None:
+    """Say whose readings got new heights from a free length, and whose could not."""
     if done.rederived:
         say(
             f"Readings typed as depths have new heights by the free length: "
@@ -143,137 +140,3 @@ def _say_depths(done: Changed, by_file: Sequence[str] = ()) -> None:
             f"Points imported from files stay as they are: {', '.join(by_file)}. Where the file "
             "had depths, take it back and import it again (coilbench import --history)."
         )
-
-
-@click.command(
-    name="measure",
-    epilog="Examples: coilbench set measure larch 'larch-03 free 52.8mm' 'larch-03 solid 24.1mm' "
-    "'larch-04 mark two blue dots' ; coilbench set measure larch --step 0.02mm ; "
-    "coilbench set measure larch 'larch-03 solid none'",
-)
-@click.argument("name")
-@click.argument("lines", nargs=-1)
-@click.option(
-    "--step",
-    "step_mm",
-    type=LENGTH,
-    default="0.05mm",
-    help="The caliper's smallest step, for the uncertainty of its lengths.",
-)
-@click.option(
-    "--ask",
-    "asked",
-    type=click.Choice(list(FACTS)),
-    multiple=True,
-    help="Guided: what to ask of each spring; repeat it.  [default: free, solid, mark]",
-)
-@json_option
-def set_measure(
-    name: str, lines: tuple[str, ...], step_mm: float, asked: tuple[str, ...], as_json: bool
-) -> None:
-    """Keep single springs' free lengths, solid heights, paint marks and notes.
-
-    Each line is LABEL free LENGTH, LABEL solid LENGTH, LABEL mark WORDS or LABEL note WORDS;
-    `none` in place of a value takes it back. Without lines, every spring is asked for in turn; an
-    empty answer skips. How to measure a solid height safely: hardware/SCALE.md.
-    """
-    caliper_u_mm(step_mm)  # refuses an impossible step
-    with open_book(book_path()) as db:
-        record = find_set(db, name)
-        entries = [SpringEntry.parse(line, step_mm) for line in lines]
-        done = keep_of_springs(db, record, entries)
-    if not lines and not as_json:
-        _ask_each(record, [FACTS[word] for word in asked or ("free", "solid", "mark")], step_mm)
-        return
-    if as_json:
-        print_document({"set": name, "springs": [vars(one) for one in done.record.springs]})
-        return
-    _say_depths(done)
-    show_by_hand(done.record)
-
-
-def _ask_each(record: SetRecord, facts: Sequence[SpringFact], step_mm: float) -> None:
-    shown, kept = units(), 0
-    click.echo(
-        "An empty answer keeps what is known, or leaves it unmeasured; ? takes it back. Measure a "
-        "solid height only as hardware/SCALE.md says."
-    )
-    try:
-        for label in record.labels:
-            for what in facts:
-                kept += _ask_one(record.name, label, what, step_mm)
-    except click.Abort:
-        click.echo(f"\nStopped; {counted(kept, 'answer')} kept.")
-        raise
-    click.echo(f"{counted(kept, 'answer')} kept. See them with: coilbench set show {record.name}")
-    click.echo(f"Lengths in {shown.length} hold to ± {_u_text(step_mm)} (k = 2).")
-
-
-def _u_text(step_mm: float) -> str:
-    return units().length_text(2.0 * caliper_u_mm(step_mm))
-
-
-def _ask_one(name: str, label: str, what: SpringFact, step_mm: float) -> int:
-    """Ask one thing of one spring and keep it; returns how many answers were kept."""
-    shown = units()
-    with open_book(book_path()) as db:
-        spring = find_set(db, name).spring(label)
-    present = getattr(spring, what)
-    if what == "solid_height_mm" and spring.solid_by_hand_u_mm is None:
-        present = None
-    word = next(word for word, fact in FACTS.items() if fact == what)
-    unit = f", in {shown.length}" if what.endswith("_mm") else ""
-
-    def keep(text: str) -> int:
-        typed = with_unit(text, shown.length) if unit else text
-        return _keep_now(name, SpringEntry.of(label, what, typed, step_mm))
-
-    answer = ask(
-        f"{label} {word}{unit}",
-        keep,
-        None if present is None else shown.quantity(what, present) or present,
-    )
-    if answer is Reply.KEEP or (answer is Reply.UNKNOWN and present is None):
-        return 0
-    return _keep_now(name, SpringEntry(label, what)) if isinstance(answer, Reply) else answer
-
-
-def _keep_now(name: str, entry: SpringEntry) -> int:
-    with open_book(book_path()) as db:
-        done = keep_of_springs(db, find_set(db, name), [entry])
-    _say_depths(done)
-    return 1
-
-
-def show_by_hand(record: SetRecord) -> None:
-    """Print what was measured or noted of single springs; nothing where nothing was."""
-    shown = units()
-    springs = record.springs
-    of_hand_mm = [
-        one.solid_height_mm if one.solid_by_hand_u_mm is not None else None for one in springs
-    ]
-    columns = {
-        "spring": [one.label for one in springs],
-        f">free {shown.length}": [
-            _length(one.free_length_mm, one.free_length_u_mm) for one in springs
-        ],
-        f">solid {shown.length}": [
-            _length(mm, one.solid_by_hand_u_mm) for mm, one in zip(of_hand_mm, springs, strict=True)
-        ],
-        "mark": [one.mark or "" for one in springs],
-        "note": [one.note or "" for one in springs],
-    }
-    known = {
-        title: cells for title, cells in columns.items() if any(c not in ("", "-") for c in cells)
-    }
-    if len(known) > 1:
-        click.echo("Measured or noted by hand, ± k = 2:")
-        console().print(columns_table(known.items()))
-
-
-def _length(length_mm: float | None, u_mm: float | None) -> str:
-    shown = units()
-    if length_mm is None:
-        return "-"
-    u = "" if u_mm is None else f" ±{shown.length_number(2.0 * u_mm)}"
-    return f"{shown.length_number(length_mm)}{u}"

@@ -22,7 +22,7 @@ from coilbench.analysis.cli.common import (
     print_document,
     units,
 )
-from coilbench.analysis.cli.set_edit import show_by_hand
+from coilbench.analysis.cli.set_measure import show_by_hand, spring_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import judge_set
 from coilbench.analysis.report.document import document, filled, picked
@@ -36,7 +36,6 @@ from coilbench.capture.book.sets import (
     Role,
     SetPlan,
     SetRecord,
-    SpringRecord,
     find_set,
     labels_for,
     new_set,
@@ -280,7 +279,15 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         )
     if as_json:
         named = picked(record, f"name role {' '.join(_DIMENSIONS)} nominal note mark")
-        print_document({"set": named, "springs": [*map(_spring_document, record.springs, rows)]})
+        print_document(
+            {
+                "set": named,
+                "springs": [
+                    spring_document(spring) | row
+                    for spring, row in zip(record.springs, rows, strict=True)
+                ],
+            }
+        )
         return
     shown, out = units(), console()
     out.print(f"Set {record.name}, {record.role}, {counted(len(record.springs), 'spring')}")
@@ -305,13 +312,6 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
     }
     out.print(columns_table(columns.items()))
     show_by_hand(record)
-
-
-def _spring_document(spring: SpringRecord, row: dict[str, Any]) -> dict[str, Any]:
-    """Return one spring's row of the summary, with what was measured of it and its ± (k = 2)."""
-    u_mm = {"free_length": spring.free_length_u_mm, "solid_height": spring.solid_by_hand_u_mm}
-    expanded = {f"{name}_u_mm": None if u is None else 2.0 * u for name, u in u_mm.items()}
-    return row | expanded
 
 
 _DIMENSIONS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")

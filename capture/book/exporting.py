@@ -9,12 +9,13 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
-from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.calibration.fit import LEAST_GAUGES
 from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.calibration.regression import evaluate
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.tables.csv_table import Cell, csv_bytes
+from coilbench.capture.tables.spring_lines import FACTS
 
 # The comments at the top of each kind of file: which command reads it, then its columns in order.
 # No user's text: a comma in a comment begins a cell too, and only cells are guarded.
@@ -34,6 +35,9 @@ own_solid_u_mm: standard uncertainty (k = 1) of one that was measured by hand
 spring_note, spring_mark: what was noted of the spring, and how it is marked
 added_utc: when it came to a set that was there before
 made_utc: when the set was registered""",
+    "by hand": """Read by: coilbench set measure SET --from FILE
+label, what: name of the spring; free or solid (height), mark or note
+value: the words, or the length and its expanded uncertainty (k = 2) after +-""",
     "strokes": """For reading; no command reads it back. A row for each stroke and keyed entry
 file: its own file
 set, label: name of the set and of the spring
@@ -160,6 +164,9 @@ def export_files(
     yield "calibrations.csv", _file("calibrations", calibrations)
     springs = (row for name in chosen for row in db.query(_SPRINGS, [name]))
     yield "springs.csv", _file("springs", springs)
+    for name in chosen:
+        if entries := list(_by_hand(find_set(db, name))):
+            yield file_name(taken, "by-hand", name), _file("by hand", entries)
     files = {None: None} | {row["id"]: row["file"] for row in calibrations}
     strokes = []
     for row in _strokes(db, chosen):
@@ -173,6 +180,20 @@ def export_files(
     yield "curves.csv", _file("curves", curves)
     keyed = (reading for row in strokes for reading in _keyed(row, calibrations))
     yield "keyed.csv", _file("keyed", keyed)
+
+
+def _by_hand(record: SetRecord) -> Iterator[Row]:
+    """Yield what was measured or noted of the springs, as lines that `set measure` reads."""
+    for spring in record.springs:
+        for what, column in FACTS.items():
+            value = getattr(spring, column)
+            if column == "free_length_mm" and value is not None:
+                value = f"{value!r} mm +- {2.0 * (spring.free_length_u_mm or 0.0)!r} mm"
+            if column == "solid_height_mm":
+                u_mm = spring.solid_by_hand_u_mm
+                value = None if u_mm is None else f"{value!r} mm +- {2.0 * u_mm!r} mm"
+            if value is not None:
+                yield {"label": spring.label, "what": what, "value": value}
 
 
 def file_name(taken: set[str], *parts: str) -> str:

@@ -17,10 +17,15 @@ _SAME_MM = 1e-6
 
 @dataclass(frozen=True)
 class ShimsTyped:
-    """Shims of one thickness as typed, with its unit; count is None for as many as needed."""
+    """Shims of one thickness as typed, with its unit; count is None for as many as needed.
+
+    Attributes:
+        unit_taken: whether the unit was not typed.
+    """
 
     thickness: str
     count: int | None
+    unit_taken: bool = False
 
     def same(self, given: Mapping[str, Any]) -> bool:
         """Tell whether a [[shims]] of a build file has the same thickness, under both springs."""
@@ -43,7 +48,7 @@ def parse_shims(text: str, unit: str) -> ShimsTyped:
     """
     match = _TIMES.fullmatch(text.strip())
     thickness, count = (text.strip(), None) if match is None else match.groups()
-    if re.fullmatch(r"[+-]?[\d.,]+", thickness):
-        thickness = f"{thickness} {unit}"
+    bare = re.fullmatch(r"[+-]?[\d.,]+", thickness) is not None
+    thickness = f"{thickness} {unit}" if bare else thickness
     parse_length_mm(thickness)
-    return ShimsTyped(thickness, None if count is None else int(count))
+    return ShimsTyped(thickness, None if count is None else int(count), bare)

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import math
 import re
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.columns import Quantity, read_columns
+from coilbench.capture.tables.csv_table import Table
 from coilbench.capture.units import parse_length_mm
 
 SpringFact = Literal["free_length_mm", "solid_height_mm", "mark", "note"]
@@ -23,6 +26,8 @@ EXAMPLE = "larch-03 free 52.8mm, larch-03 solid 24.1mm or larch-04 mark two blue
 # caliper's own error, ends that are not parallel. Common practice, no source.
 CALIPER_U_MM = 0.05
 
+_PLUS_MINUS = re.compile(r"\s*(?:±|\+/?-)\s*")
+_COLUMNS = tuple(Quantity.plain(name, text=True) for name in ("label", "what", "value"))
 _LINE = re.compile(rf"\s*(.+?)\s+({'|'.join(FACTS)})\s+(.+?)\s*", re.IGNORECASE)
 
 
@@ -62,6 +67,8 @@ class SpringEntry:
     def of(cls, label: str, what: SpringFact, text: str, step_mm: float) -> SpringEntry:
         """Make one of what was typed for a spring; `none` takes back.
 
+        A length may carry its own expanded uncertainty (k = 2): `52.8mm ± 0.1mm`, or with +-.
+
         Raises:
             CoilbenchError: it should be a length, and is none.
         """
@@ -69,8 +76,36 @@ class SpringEntry:
             return cls(label, what)
         if what in ("mark", "note"):
             return cls(label, what, words=text.strip("\"'"))
-        length_mm = parse_length_mm(text)
-        return cls(label, what, length_mm, caliper_u_mm(step_mm))
+        length, *stated = _PLUS_MINUS.split(text, maxsplit=1)
+        u_mm = 0.5 * parse_length_mm(stated[0]) if stated else caliper_u_mm(step_mm)
+        if u_mm < 0.0:
+            raise CoilbenchError(f"{text!r}: a ± is not negative", hint="Write it like ± 0.1mm")
+        return cls(label, what, parse_length_mm(length), u_mm)
+
+
+def read_entries(table: Table, step_mm: float) -> list[SpringEntry]:
+    """Read a file of such entries: a row is label, what and value.
+
+    Raises:
+        CoilbenchError: a column is missing or unknown, or a cell cannot be read.
+    """
+    texts = read_columns(table, "spring by spring", _COLUMNS).texts
+    rows = zip(*(texts[column.key] for column in _COLUMNS), strict=True)
+    return [_of_row(table, at, row, step_mm) for at, row in enumerate(rows)]
+
+
+def _of_row(table: Table, at: int, row: Sequence[str], step_mm: float) -> SpringEntry:
+    where = f"{table.name}, line {table.lines[at]}"
+    label, what, value = row
+    fact = FACTS.get(what.lower())
+    if fact is None:
+        words = ", ".join(FACTS)
+        raise CoilbenchError(f"{what[:40]!r} is none of {words}", where=where, hint="Write one")
+    try:
+        return SpringEntry.of(label, fact, value, step_mm)
+    except CoilbenchError as error:
+        error.where = where
+        raise
 
 
 def caliper_u_mm(step_mm: float) -> float:
