@@ -13,7 +13,7 @@ from coilbench.analysis.cli.asking import Reply, ask, one_of, yes_or_no
 from coilbench.analysis.cli.begin_sets import ask_sets, candidates
 from coilbench.analysis.cli.common import say, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
-from coilbench.analysis.cli.plan import show_plan
+from coilbench.analysis.cli.plan import is_weighed, show_plan
 from coilbench.analysis.cli.questions import CARD, HEAD, LIFTS, MAX_RPM, NAME, SCALE, Question
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import parse_build
@@ -22,7 +22,6 @@ from coilbench.analysis.inputs import build_draft
 from coilbench.analysis.inputs.build_draft import SIDES, Value, check_so_far, known
 from coilbench.analysis.inputs.build_input import read_text
 from coilbench.analysis.inputs.plan_input import read_shop
-from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.shim_words import parse_shims
@@ -292,15 +291,8 @@ def _ask_scale(draft: _Draft) -> None:
     name = draft.known("scale", "name")
     if not isinstance(name, str):
         return
-    with open_book(book_path(), create=True) as db:
-        try:
-            find_scale(db, name)
-        except CoilbenchError:
-            weighed = False
-        else:
-            weighed = True
     how = f"coilbench rig weigh --scale {shlex.quote(name)} --from weights.csv"
-    if weighed:
+    if is_weighed(name):
         click.echo("  it was weighed against known masses: they are in the book")
     elif ask("Has it been weighed against known masses (yes or no)", yes_or_no, "no") is True:
         say(f"  Key the masses and what it showed into a file, then: {how}")

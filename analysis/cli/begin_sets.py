@@ -36,6 +36,8 @@ def ask_sets() -> tuple[str, ...]:
     records = _records()
     for record in records:
         click.echo(f"  in the book: {_line(record)}")
+    for record in records:
+        _ask_dimensions(record, known_too=False)
     asked: list[str] = []
     more = "another set" if records else "a set"
     while True:
@@ -126,17 +128,20 @@ def _ask_changes(record: SetRecord) -> SetRecord:
     return _ask_dimensions(record)
 
 
-def _ask_dimensions(record: SetRecord) -> SetRecord:
+def _ask_dimensions(record: SetRecord, *, known_too: bool = True) -> SetRecord:
+    """Ask for a set's dimensions, for those only that are not known where not known_too."""
     shown = units()
     for column, words, example in _DIMENSIONS:
         known_mm = getattr(record, column)
+        if known_mm is not None and not known_too:
+            continue
 
         def read(text: str, column: str = column, record: SetRecord = record) -> SetRecord:
             return _edited(record, column, parse_length_mm(with_unit(text, shown.length)))
 
-        question = f"  {words} (in {shown.length}, like {shown.length_number(example)})"
+        like = f"(in {shown.length}, like {shown.length_number(example)})"
         present = None if known_mm is None else shown.length_text(known_mm)
-        answer = ask(question, read, present)
+        answer = ask(f"  {record.name}: {words} {like}", read, present)
         if isinstance(answer, SetRecord):
             record = answer
         elif answer is Reply.UNKNOWN and known_mm is not None:

@@ -25,6 +25,7 @@ from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
+from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 
@@ -91,6 +92,26 @@ def plan_command(
         raise click.exceptions.Exit(1)
 
 
+def is_weighed(scale: str) -> bool:
+    """Tell whether the book has a calibration of a scale of that name."""
+    with open_book(book_path(), create=True) as db:
+        try:
+            find_scale(db, scale)
+        except CoilbenchError:
+            return False
+        return True
+
+
+def _options(scale: ScaleGiven) -> str:
+    """Return what `note` must be told of the scale."""
+    said = ""
+    if scale.step_n is not None:
+        said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
+    if scale.name is not None and is_weighed(scale.name):
+        said += f" --scale {shlex.quote(scale.name)}"
+    return said
+
+
 def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
     """Print what to press next and how to key it in, on the build file's scale."""
     shown = units()
@@ -106,13 +127,11 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
         say(f"{words}.")
     named = shlex.quote(str(build))
     if plan.presses:
-        first, step = plan.presses[0], ""
-        if scale.step_n is not None:
-            step = f" --resolution {shown.load_value(scale.step_n):.6g}{shown.load}"
+        first = plan.presses[0]
         say(
             f"Key them in: coilbench note --set {shlex.quote(first.set_name)} "
-            f"'{first.label} {shown.length_text(first.height_mm)} LOAD'{step}, then: coilbench "
-            f"plan {named}"
+            f"'{first.label} {shown.length_text(first.height_mm)} LOAD'{_options(scale)}, then: "
+            f"coilbench plan {named}"
         )
     elif plan.best is not None:
         effort = " --effort cuts" if plan.best.choice.seat_cut_mm > 0.0 else ""

@@ -204,6 +204,8 @@ def check_so_far(text: str, name: str) -> None:
         parse_build(text, name)
         return
     except CoilbenchError:
+        if _reads(text) is None:
+            raise
         filled = _filled(text)
     try:
         parse_build(filled, name)
@@ -216,11 +218,11 @@ def check_so_far(text: str, name: str) -> None:
 def _filled(text: str) -> str:
     document = tomlkit.parse(text)
     plain: dict[str, Any] = tomllib.loads(text)
-    cam = plain.get("cam", {})
-    cards = [side for side in SIDES if isinstance(cam, dict) and side in cam]
+    cam = _sub(plain, "cam")
+    cards = [side for side in SIDES if side in cam]
     sections: list[Path] = [("cam", side) for side in cards] or [("cam",)]
     for where in sections:
-        own = {**cam, **cam[where[1]]} if cards else cam
+        own = {**cam, **_sub(cam, where[1])} if cards else cam
         missing: dict[str, Any] = {"seat_load": "0.000001 N", "open_load": "999999 N"}
         if "lobe_lift" not in own:
             missing["valve_lift"] = "0.000001 mm"
@@ -229,11 +231,20 @@ def _filled(text: str) -> str:
         _fill(document, where, {k: v for k, v in missing.items() if k not in own})
     height = known(text, "head", "installed_height")
     head: dict[str, Any] = {} if height else {"installed_height": "900000 mm"}
-    if cards and not isinstance(known(text, "head", "valves"), dict):
-        head["valves"] = {side: {"cam": side} for side in cards}
+    if cards:
+        valves = _sub(_sub(plain, "head"), "valves")
+        named = [one.get("cam") for one in valves.values() if isinstance(one, dict)]
+        lacking = {f"a valve of {side}": {"cam": side} for side in cards if side not in named}
+        if lacking:
+            head["valves"] = {**valves, **lacking}
     _fill(document, ("head",), head)
     _fill(document, ("springs",), {} if known(text, "springs", "outer") else {"outer": ["x"]})
     return tomlkit.dumps(document)
+
+
+def _sub(table: Mapping[str, Any], key: str) -> dict[str, Any]:
+    found = table.get(key)
+    return found if isinstance(found, dict) else {}
 
 
 def _fill(document: TOMLDocument, section: Path, values: Mapping[str, Any]) -> None:

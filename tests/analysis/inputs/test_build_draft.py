@@ -179,6 +179,19 @@ def test_what_can_not_be_is_refused_before_all_is_known(
         check_so_far(text, "draft.toml")
 
 
+@pytest.mark.parametrize("value", ["3", '"x"', "[1]", "[[1]]", "{a = 1}", "true", "1979-05-27"])
+@pytest.mark.parametrize(
+    "key", ["cam", "cam.intake", "cam.seat_load", "head", "head.valves", "springs", "springs.outer",
+            "shims", "scale", "scale.step", "limits"],
+)  # fmt: skip
+def test_what_is_of_another_kind_is_refused_in_words(key: str, value: str) -> None:
+    if (key, value) == ("head.valves", "3"):
+        return  # this may be
+    with pytest.raises(CoilbenchError) as refused:
+        check_so_far(f"{key} = {value}\n", "odd.toml")
+    assert refused.value.hint
+
+
 def test_every_part_of_a_whole_file_may_be_missing() -> None:
     """What is not known contradicts nothing."""
     whole = BY_HAND.replace("#? ", "")
