@@ -9,13 +9,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from typing import Literal, NamedTuple
 
 from scipy.optimize import brentq
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
@@ -75,6 +76,7 @@ class SetCurves:
         solid_height_mm, free_length_mm: as registered; they and the coil are None where they
             aren't known.
         missing: labels of springs that were not measured.
+        free_by_hand, solid_by_hand: of single springs, read or not, as measured by hand.
     """
 
     name: str
@@ -84,6 +86,8 @@ class SetCurves:
     coil: Coil | None = None
     free_length_mm: float | None = None
     missing: tuple[str, ...] = ()
+    free_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
+    solid_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
 
     def without(self, springs: Sequence[tuple[str, str]]) -> SetCurves:
         """Return it without some springs, each named by its set and label."""
@@ -99,8 +103,14 @@ class SetCurves:
     @property
     def known_solid_mm(self) -> float | None:
         """The highest solid height known of the set or any spring of it; None if none is."""
-        known = [self.solid_height_mm, *(curve.solid_height_mm for curve in self.curves)]
+        known = [self.solid_height_mm, *(height_mm for height_mm, _ in self._solid_mm)]
         return max((height for height in known if height is not None), default=None)
+
+    @property
+    def _solid_mm(self) -> Iterator[tuple[float | None, float | None]]:
+        """Yield what is known of each spring's solid height, and its uncertainty."""
+        yield from ((curve.solid_height_mm, curve.solid_u_mm) for curve in self.curves)
+        yield from self.solid_by_hand.values()
 
     @property
     def closing_mm(self) -> float | None:
@@ -123,8 +133,8 @@ class SetCurves:
     @property
     def solid_u_mm(self) -> float:
         """How far the highest known solid height may be off, k = 2; 0 where that isn't stated."""
-        at_top = [c for c in self.curves if c.solid_height_mm == self.known_solid_mm]
-        return max((curve.solid_u_mm or 0.0 for curve in at_top), default=0.0)
+        top_mm = self.known_solid_mm
+        return max((u_mm or 0.0 for mm, u_mm in self._solid_mm if mm == top_mm), default=0.0)
 
     @property
     def solid_computed(self) -> bool:

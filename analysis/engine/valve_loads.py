@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
@@ -78,23 +79,34 @@ class Candidate:
     curve: SpringCurve | None
 
     @property
+    def _solid(self) -> FoundHeight | None:
+        """Its own solid height and how far that may be off; None where it isn't known."""
+        if self.label in self.springs.solid_by_hand:
+            return self.springs.solid_by_hand[self.label]
+        own_mm = None if self.curve is None else self.curve.solid_height_mm
+        if own_mm is None or self.curve is None:
+            return None
+        return FoundHeight(own_mm, self.curve.solid_u_mm or 0.0)
+
+    @property
     def solid_mm(self) -> float | None:
         """Its solid height, else the highest known of its set, else None."""
-        own = None if self.curve is None else self.curve.solid_height_mm
-        return self.springs.highest_solid_mm if own is None else own
+        return self.springs.highest_solid_mm if self._solid is None else self._solid.height_mm
 
     @property
     def solid_u_mm(self) -> float:
         """How far that may be off, k = 2; 0 where it isn't stated."""
-        own = None if self.curve is None else self.curve.solid_height_mm
-        if own is None or self.curve is None:
-            return self.springs.solid_u_mm
-        return self.curve.solid_u_mm or 0.0
+        return self.springs.solid_u_mm if self._solid is None else self._solid.height_u_mm
 
     @property
     def free_mm(self) -> float | None:
-        """Its free length, else the one registered with its set, else None."""
-        curve = self.curve
+        """Its free length as measured by hand, else as its curve has it, else its set's, else None.
+
+        A depth that is typed counts from the same.
+        """
+        curve, by_hand = self.curve, self.springs.free_by_hand.get(self.label)
+        if by_hand is not None:
+            return by_hand.height_mm
         own = curve.free_length_mm if curve is not None and curve.length_sure else None
         return self.springs.free_length_mm if own is None else own
 

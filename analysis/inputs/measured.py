@@ -125,12 +125,23 @@ class ByHand(TypedDict):
 
 def by_hand(spring: SpringRecord) -> ByHand:
     """Return what was measured of a spring by hand."""
-    free_mm, free_u_mm = spring.free_length_mm, spring.free_length_u_mm
-    solid_u_mm = spring.solid_by_hand_u_mm
+    solid = _solid_by_hand(spring)
     return {
-        "by_hand": None if free_mm is None else FoundHeight(free_mm, 2.0 * (free_u_mm or 0.0)),
-        "solid_u_mm": None if solid_u_mm is None else 2.0 * solid_u_mm,
+        "by_hand": _free_by_hand(spring),
+        "solid_u_mm": None if solid is None else solid.height_u_mm,
     }
+
+
+def _free_by_hand(spring: SpringRecord) -> FoundHeight | None:
+    if spring.free_length_mm is None:
+        return None
+    return FoundHeight(spring.free_length_mm, 2.0 * (spring.free_length_u_mm or 0.0))
+
+
+def _solid_by_hand(spring: SpringRecord) -> FoundHeight | None:
+    if spring.solid_by_hand_u_mm is None or spring.solid_height_mm is None:
+        return None
+    return FoundHeight(spring.solid_height_mm, 2.0 * spring.solid_by_hand_u_mm)
 
 
 def _judged(
@@ -160,7 +171,7 @@ def spring_size(db: Database, record: SetRecord) -> SpringSize:
     known = [free_mm for free_mm in sure if free_mm is not None]
     measured_mm = fmean(known) if known else None
     free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
-    springs = SetCurves(record.name, record.role, curves, record.solid_height_mm)
+    springs = usable(record, curves, ())
     return SpringSize(free_mm, springs.known_solid_mm, springs.closing_mm)
 
 
@@ -431,6 +442,8 @@ def usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[s
         coil,
         record.free_length_mm,
         tuple(missing),
+        {one.label: free for one in record.springs if (free := _free_by_hand(one)) is not None},
+        {one.label: solid for one in record.springs if (solid := _solid_by_hand(one)) is not None},
     )
 
 

@@ -122,7 +122,9 @@ def _size(springs: SetCurves) -> SpringSize:
     known = [c.free_length_mm for c in springs.curves if c.free_length_mm is not None]
     measured_mm = sum(known) / len(known) if known else None
     free_mm = springs.free_length_mm
-    return SpringSize(measured_mm if free_mm is None else free_mm, springs.highest_solid_mm)
+    own_mm = {label: free.height_mm for label, free in springs.free_by_hand.items()}
+    free_mm = measured_mm if free_mm is None else free_mm
+    return SpringSize(free_mm, springs.highest_solid_mm, own_free_mm=own_mm)
 
 
 def _by_points(curves: Sequence[SpringCurve]) -> Iterator[SweepFit]:

@@ -248,3 +248,22 @@ def test_bind_is_judged_with_the_solid_heights_uncertainty(
     kinds = {one["kind"] for one in best["reasons"]}
     assert kinds & {"margin_low", "margin_unsure", "binds"} == ({kind} if kind else set())
     assert (best["verdict"] == "fits") == (kind is None)
+
+
+@pytest.mark.parametrize(("solid", "pressed"), [("26.35mm", True), ("26.45mm", False)])
+def test_what_was_measured_by_hand_of_a_spring_not_yet_read_holds_for_the_plan(
+    call: Call, tmp_path: Path, solid: str, pressed: bool
+) -> None:
+    """Its depth counts from its own free length; the margin of 1.2 mm counts from one's solid height."""
+    call("set", "new", "larch", "--role", "single", "--count", "4", "--free-length", "53mm")
+    path = tmp_path / "road.toml"
+    path.write_text(BUILD)
+    first = call("plan", str(path), "--json").document["presses"][0]
+    label, height_mm = first["label"], first["height_mm"]
+    assert first["depth_mm"] == pytest.approx(53.0 - height_mm)
+    call("set", "measure", "larch", f"{label} free 52.4mm", f"larch-04 solid {solid}")
+    again = call("plan", str(path), "--json").document["presses"]
+    assert bool(again) == pressed  # 27.6 mm at full lift
+    depths_mm = {one["label"]: one["depth_mm"] + one["height_mm"] for one in again}
+    assert not pressed or depths_mm.pop(label) == pytest.approx(52.4)
+    assert set(depths_mm.values()) <= {53.0}
