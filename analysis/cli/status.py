@@ -38,7 +38,7 @@ def next_step(state: BookState | None, now_utc: str) -> NextStep:
     if state is None or not state.sets:
         return NextStep(
             "begin",
-            "say what is on the shelf, on the cam card and in the head, as far as you know it",
+            "say what you know: springs on the shelf, cam card, head",
             "New here? The whole job on a simulated rig: coilbench demo" if state is None else "",
         )
     if capture_runs(state, now_utc):

@@ -254,7 +254,7 @@ def test_bind_is_judged_with_the_solid_heights_uncertainty(
 def test_what_was_measured_by_hand_of_a_spring_not_yet_read_holds_for_the_plan(
     call: Call, tmp_path: Path, solid: str, pressed: bool
 ) -> None:
-    """Its depth counts from its own free length; the margin of 1.2 mm counts from one's solid height."""
+    """Its depth counts from its own free length; the margin of 1.2 mm counts from one's."""
     call("set", "new", "larch", "--role", "single", "--count", "4", "--free-length", "53mm")
     path = tmp_path / "road.toml"
     path.write_text(BUILD)
