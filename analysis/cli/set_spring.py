@@ -24,7 +24,8 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.inputs.measured import by_hand, default_heights_mm, measured_set
+from coilbench.analysis.inputs.by_hand import by_hand
+from coilbench.analysis.inputs.measured import default_heights_mm, measured_set
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set

@@ -6,7 +6,6 @@ from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from statistics import fmean
-from typing import TypedDict
 
 from sqlite_utils import Database
 
@@ -19,16 +18,16 @@ from coilbench.analysis.curves.curve import (
 )
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
-from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.inputs.by_hand import by_hand, free_by_hand, solid_by_hand
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
 from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
-from coilbench.capture.book.sets import SetRecord, SpringRecord, find_set
+from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Sweep
@@ -114,34 +113,6 @@ def measured_set(
         )
     missing = tuple(label for label in record.labels if not sweeps[label])
     return Measurement(with_set_shape(curves), missing, judged)
-
-
-class ByHand(TypedDict):
-    """What was measured of one spring by hand, expanded uncertainties, as fit_curve takes it."""
-
-    by_hand: FoundHeight | None
-    solid_u_mm: float | None
-
-
-def by_hand(spring: SpringRecord) -> ByHand:
-    """Return what was measured of a spring by hand."""
-    solid = _solid_by_hand(spring)
-    return {
-        "by_hand": _free_by_hand(spring),
-        "solid_u_mm": None if solid is None else solid.height_u_mm,
-    }
-
-
-def _free_by_hand(spring: SpringRecord) -> FoundHeight | None:
-    if spring.free_length_mm is None:
-        return None
-    return FoundHeight(spring.free_length_mm, 2.0 * (spring.free_length_u_mm or 0.0))
-
-
-def _solid_by_hand(spring: SpringRecord) -> FoundHeight | None:
-    if spring.solid_by_hand_u_mm is None or spring.solid_height_mm is None:
-        return None
-    return FoundHeight(spring.solid_height_mm, 2.0 * spring.solid_by_hand_u_mm)
 
 
 def _judged(
@@ -442,8 +413,8 @@ def usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[s
         coil,
         record.free_length_mm,
         tuple(missing),
-        {one.label: free for one in record.springs if (free := _free_by_hand(one)) is not None},
-        {one.label: solid for one in record.springs if (solid := _solid_by_hand(one)) is not None},
+        {one.label: free for one in record.springs if (free := free_by_hand(one)) is not None},
+        {one.label: solid for one in record.springs if (solid := solid_by_hand(one)) is not None},
     )
 
 

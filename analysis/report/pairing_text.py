@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam
+from coilbench.analysis.engine.load_change import Window
 from coilbench.analysis.engine.outcomes import (
     Combination,
     PairAnswer,
@@ -16,7 +17,7 @@ from coilbench.analysis.engine.outcomes import (
     ValveCounts,
     Verdict,
 )
-from coilbench.analysis.engine.placed import LoadRange, PlacedSet, Window
+from coilbench.analysis.engine.placed import LoadRange, PlacedSet
 from coilbench.analysis.engine.reasons import (
     BindRisk,
     ClearanceLow,
