@@ -21,6 +21,7 @@ from coilbench.analysis.engine.press_plan import plan_presses
 from coilbench.analysis.inputs import build_draft
 from coilbench.analysis.inputs.build_draft import SIDES, Value, check_so_far, known
 from coilbench.analysis.inputs.build_input import read_text
+from coilbench.analysis.inputs.pending_sets import pending_sets, with_pending_set
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
@@ -53,7 +54,7 @@ def begin_command(build: Path) -> None:
     draft = _Draft(build, text)
     say(HOW)
     try:
-        new_sets = ask_sets()
+        new_sets = ask_sets(pending_sets(draft.text), draft.keep_pending)
         _ask_candidates(draft, new_sets)
         _ask_card(draft)
         _ask_head(draft)
@@ -88,6 +89,10 @@ class _Draft:
         refuse_existing(self.path, force=self._there)
         write_whole(self.path, text)
         self.text, self._there = text, True
+
+    def keep_pending(self, name: str, role: str | None) -> None:
+        """Keep the role of a set that can't be registered yet; None: it was, or is given up."""
+        self.keep(with_pending_set(self.text, name, role))
 
     def changed(self, change: Callable[[str], str]) -> str:
         """Return it changed.

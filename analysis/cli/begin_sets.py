@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import cast
 
 import click
@@ -24,14 +24,24 @@ from coilbench.capture.book.sets import (
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted, parse_length_mm, parse_number
 
+_ROLE = "outer, inner or single"
 _DIMENSIONS = (
     ("free_length_mm", "free length", 53.0),
     ("solid_height_mm", "solid height, all coils touching", 24.5),
 )
 
 
-def ask_sets() -> tuple[str, ...]:
-    """Ask which sets there are, and register or change them; returns the names asked about."""
+# Keeps what is known of a set that can't be registered yet, by its name: its role, "" where that
+# isn't known either; None where it needs keeping no more.
+KeepPending = Callable[[str, str | None], None]
+
+
+def ask_sets(pending: Mapping[str, str], keep: KeepPending) -> tuple[str, ...]:
+    """Ask which sets there are, and register or change them; returns the names asked about.
+
+    Args:
+        pending: roles of sets that were named before and aren't registered yet.
+    """
     click.echo("\nSprings on the shelf: sets that were bought or removed together")
     records = _records()
     for record in records:
@@ -39,22 +49,23 @@ def ask_sets() -> tuple[str, ...]:
     for record in records:
         _ask_dimensions(record, known_too=False)
     asked: list[str] = []
-    more = "another set" if records else "a set"
+    for name, role in pending.items():
+        asked += _ask_set(name, role, keep)
     while True:
+        more = "another set" if asked or records else "a set"
         answer = ask(f"Name of {more}, or of one to change (like larch; Enter: no more)", _name)
         if isinstance(answer, Reply):
             return tuple(asked)
-        known = next((one for one in _records() if one.name == answer), None)
-        try:
-            done = _ask_new(answer) if known is None else _ask_changes(known)
-        except click.Abort:
-            if answer not in (one.name for one in _records()):
-                click.echo(f"\n{answer} is not registered yet: a set needs its role and number.")
-            raise
-        if done is not None:
-            asked.append(done.name)
-            click.echo(f"  in the book: {_line(done)}")
-            more = "another set"
+        asked += _ask_set(answer, "", keep)
+
+
+def _ask_set(name: str, role: str, keep: KeepPending) -> Iterator[str]:
+    """Ask for a set of that name; yields the name where it is in the book afterwards."""
+    known = next((one for one in _records() if one.name == name), None)
+    done = _ask_new(name, role, keep) if known is None else _ask_changes(known)
+    if done is not None:
+        click.echo(f"  in the book: {_line(done)}")
+        yield name
 
 
 def _records() -> list[SetRecord]:
@@ -83,12 +94,18 @@ def _count(text: str) -> int:
     return int(number)
 
 
-def _ask_new(name: str) -> SetRecord | None:
+def _ask_new(name: str, role: str, keep: KeepPending) -> SetRecord | None:
     """Register a set; None where its role or its number of springs isn't known yet."""
-    role = ask("  outer, inner or single", one_of("outer", "inner", "single"))
-    if isinstance(role, Reply):
+    keep(name, role)
+    given = ask(f"  {name}: {_ROLE}", one_of("outer", "inner", "single"), role or None)
+    if given is Reply.UNKNOWN:
+        keep(name, None)
+        return None
+    role = given if isinstance(given, str) else role
+    if not role:
         click.echo("  Without its role a set can't be compared; it is asked for next time.")
         return None
+    keep(name, role)
 
     def read(text: str) -> tuple[str, ...]:
         labels = tuple(label.strip() for label in text.split(","))
@@ -96,18 +113,20 @@ def _ask_new(name: str) -> SetRecord | None:
             labels = labels_for(name, _count(text))
         return SetPlan(name, "outer", labels).labels
 
-    labels = ask("  how many springs (like 12); or their labels, separated by commas", read)
+    labels = ask(f"  {name}: how many springs (like 12); or their labels, by commas", read)
     if isinstance(labels, Reply):
         click.echo("  Without their number the springs have no labels; it is asked for next time.")
         return None
     plan = SetPlan(name, cast(Role, role), labels)
     with open_book(book_path(), create=True) as db:
         record = new_set(db, plan)
+    keep(name, None)
     return _ask_dimensions(record)
 
 
 def _ask_changes(record: SetRecord) -> SetRecord:
-    role = ask("  outer, inner or single", one_of("outer", "inner", "single"), record.role)
+    words = f"  {record.name}: {_ROLE}"
+    role = ask(words, one_of("outer", "inner", "single"), record.role)
     if isinstance(role, str) and role != record.role:
         with open_book(book_path()) as db:
             record = edit_set(db, record, {"role": role}).record
@@ -121,7 +140,7 @@ def _ask_changes(record: SetRecord) -> SetRecord:
             )
         return count
 
-    count = ask("  how many springs", read, str(have))
+    count = ask(f"  {record.name}: how many springs", read, str(have))
     if isinstance(count, int) and count > have:
         with open_book(book_path()) as db:
             record = add_springs(db, record, labels_for(record.name, count)[have:])
