@@ -51,6 +51,9 @@ def begin_command(build: Path) -> None:
     if build.exists():
         text = read_text(build)
         check_so_far(text, build.name)
+    elif not build.parent.is_dir():
+        hint = "Make the folder, or name a file in another"
+        raise CoilbenchError("there is no such folder", where=str(build.parent), hint=hint)
     draft = _Draft(build, text)
     say(HOW)
     try:

@@ -266,6 +266,10 @@ def test_a_file_that_is_none_of_its_own_stays_as_it_is(piped, call, tmp_path, te
     assert not (tmp_path / "b.db").exists()
 
 
+def test_a_folder_that_is_not_there_is_said_before_anything_is_asked(call, tmp_path) -> None:
+    call("begin", str(tmp_path / "no" / "engine.toml")).refused("no such folder")
+
+
 def test_the_scales_step_sets_what_one_reading_is_worth(begin, call, tmp_path) -> None:
     """Before any reading the plan counts with the scale that was given."""
     begin()
