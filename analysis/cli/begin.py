@@ -79,7 +79,21 @@ class _Draft:
     """The build file as far as it goes; every change is checked and written at once."""
 
     def __init__(self, path: Path, text: str) -> None:
-        self.path, self.text, self._there = path, text, path.exists()
+        self.path, self._seen, self._there = path, text, path.exists()
+
+    @property
+    def text(self) -> str:
+        """As it stands in the file: the person may have it open in an editor, too.
+
+        Raises:
+            CoilbenchError: what was changed meanwhile can't be.
+        """
+        if self._there and self.path.exists():
+            found = read_text(self.path)
+            if found != self._seen:
+                check_so_far(found, self.path.name)
+                self._seen = found
+        return self._seen
 
     def known(self, *path: str) -> object:
         """Return what stands at a path of keys, or None."""
@@ -87,11 +101,11 @@ class _Draft:
 
     def keep(self, text: str) -> None:
         """Write the file, where it changed; it must have been checked."""
-        if text == self.text and self._there:
+        if text == self._seen and self._there:
             return
         refuse_existing(self.path, force=self._there)
         write_whole(self.path, text)
-        self.text, self._there = text, True
+        self._seen, self._there = text, True
 
     def keep_pending(self, name: str, role: str | None) -> None:
         """Keep the role of a set that can't be registered yet; None: it was, or is given up."""

@@ -240,6 +240,23 @@ def test_a_changed_mind_changes_that_and_keeps_comments(piped, tmp_path) -> None
     assert "valve_lift" not in build(tmp_path)["cam"]
 
 
+def test_what_is_changed_in_an_editor_meanwhile_stays(call, tmp_path, monkeypatch) -> None:
+    path = tmp_path / "engine.toml"
+
+    def answers(question: str, **_: Any) -> str:
+        if "Open load" in question:
+            path.write_text(path.read_text() + "# a note\n")
+            return "70 kg"
+        if "its tolerance" in question and "# a note" in path.read_text():
+            raise click.Abort
+        return "30 kg" if "Seat load" in question else ""
+
+    monkeypatch.setattr(asking.click, "prompt", answers)
+    call("begin", str(path))
+    assert path.read_text().endswith("# a note\n")
+    assert build(tmp_path)["cam"] == {"seat_load": "30 kg", "open_load": "70 kg"}
+
+
 def test_two_cards(piped, tmp_path) -> None:
     side = ("", "10mm", "34kg", "", "70kg", "")
     piped(*CARD_ALONE, "two", *side, "", "9.5mm", "", "", "71kg", "", "6000", "39mm",
