@@ -23,8 +23,8 @@ from coilbench.capture.errors import CoilbenchError, WorkerDied
         "max_content_width": 96,
         "show_default": True,
     },
-    epilog="Begin with: coilbench demo. Without a command, coilbench says what state things are in "
-    "and what is next. Help on a command: coilbench COMMAND --help.",
+    epilog="Begin with: coilbench begin, or coilbench demo. Without a command, coilbench says what "
+    "state things are in and what is next. Help on a command: coilbench COMMAND --help.",
 )
 @click.option(
     "--book",

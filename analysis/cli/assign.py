@@ -199,7 +199,7 @@ def _show_depths(rows: Sequence[DepthRow]) -> None:
     if any(row.depths_mm is None for row in rows):
         say(
             "A depth needs a sure free length: measure the set, or where first contact is unsure "
-            "(first turns that close softly), take a caliper and give --free-length."
+            "(first turns that close softly), take a caliper: coilbench set measure SET"
         )
     say(f"Press {PRESS_SAFELY}.")
 

@@ -101,6 +101,9 @@ def show_why(
             subsequent_indent=" " * 12,
         )
         click.echo("\n".join(lines))
+    if spring.free_length_mm is None:
+        how = f"set measure {check.name} '{label} free LENGTH'"
+        click.echo(f"  free length: not measured; with a caliper: coilbench {how}")
     click.echo(textwrap.fill(tests_line(check, shown), width))
     click.echo("Strokes:")
     for stroke in strokes:

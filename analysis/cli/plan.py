@@ -19,6 +19,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
 from coilbench.analysis.engine.press_shop import PressPlan
 from coilbench.analysis.inputs.build_input import read_build
@@ -26,6 +27,7 @@ from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.analysis.inputs.rig_record import plan_warnings
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
+from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
 
@@ -88,13 +90,34 @@ def plan_command(
     if as_json:
         print_document(document(plan) | {"warnings": document(warned)})
     else:
-        _show(plan, build)
+        show_plan(plan, build, parsed.scale)
         show_warnings(warned)
     if plan.stage == "no_choice":
         raise click.exceptions.Exit(1)
 
 
-def _show(plan: PressPlan, build: Path) -> None:
+def is_weighed(scale: str) -> bool:
+    """Tell whether the book has a calibration of a scale of that name."""
+    with open_book(book_path(), create=True) as db:
+        try:
+            find_scale(db, scale)
+        except CoilbenchError:
+            return False
+        return True
+
+
+def _options(scale: ScaleGiven) -> str:
+    """Return what `note` must be told of the scale."""
+    said = ""
+    if scale.step_n is not None:
+        said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
+    if scale.name is not None and is_weighed(scale.name):
+        said += f" --scale {shlex.quote(scale.name)}"
+    return said
+
+
+def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
+    """Print what to press next and how to key it in, on the build file's scale."""
     shown = units()
     text = plan_text(plan, shown)
     for words in text.cautions:
@@ -111,8 +134,8 @@ def _show(plan: PressPlan, build: Path) -> None:
         first = plan.presses[0]
         say(
             f"Key them in: coilbench note --set {shlex.quote(first.set_name)} "
-            f"'{first.label} {shown.length_text(first.height_mm)} LOAD', then: coilbench plan "
-            f"{named}"
+            f"'{first.label} {shown.length_text(first.height_mm)} LOAD'{_options(scale)}, then: "
+            f"coilbench plan {named}"
         )
     elif plan.best is not None:
         effort = " --effort cuts" if plan.best.choice.seat_cut_mm > 0.0 else ""

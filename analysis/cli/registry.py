@@ -78,6 +78,7 @@ class LazyGroup(click.Group):
 COMMANDS = {
     "Begin": """
         status     status:status_command         What is done so far, and the next command.
+        begin      begin:begin_command           Answer what you know: sets, cam card, head, shims.
         demo       demo:demo_command             The whole job on a simulated rig, without hardware.
         rig        registry:rig_command          Find, watch and calibrate the rig.
         set        registry:set_command          Register sets of springs; show and check them.
@@ -131,6 +132,8 @@ set_command = LazyGroup(
             new      sets:set_new             Register a set of springs.
             list     sets:set_list            List the sets and how far they are measured.
             show     sets:set_show            Show a set's springs, strokes and curves.
+            edit     set_edit:set_edit        Correct or add to what a set was registered with.
+            measure  set_measure:set_measure   Keep each spring's free length, solid height, mark.
             nominal  sets:set_nominal         Keep what the springs' maker prints.
             check    set_check:set_check      Judge a set: weak, stiff, short, odd, unsure.
             spring   set_spring:set_spring    All that one spring's curve shows.

@@ -22,6 +22,9 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
+from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
+from coilbench.analysis.curves.lengths import FoundHeight
+from coilbench.analysis.inputs.by_hand import by_hand
 from coilbench.analysis.inputs.measured import default_heights_mm, measured_set
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
@@ -66,7 +69,7 @@ def _parse_window(text: str) -> tuple[float, float]:
     "--free-length",
     "free_length_mm",
     type=LENGTH,
-    help="This spring's free length by caliper, to compare.  [default: the set's]",
+    help="This spring's free length by caliper, to compare; kept with: set measure.",
 )
 @branch_option
 @json_option
@@ -100,9 +103,13 @@ def set_spring(
             f"spring {label!r} of set {name!r} is not measured yet",
             hint=f"Measure it with: coilbench daemon --port PORT --set {name}",
         )
+    typed = None if free_length_mm is None else FoundHeight(free_length_mm, GIVEN_LENGTH_U_MM)
+    known = by_hand(own)
     given = Given(
-        record.free_length_mm if free_length_mm is None else free_length_mm,
-        record.solid_height_mm if own.solid_height_mm is None else own.solid_height_mm,
+        record.free_length_mm,
+        typed or known["by_hand"],
+        record.solid_of_mm(label),
+        known["solid_u_mm"],
         record.wire_mm,
         record.coil_diameter_mm,
         record.active_coils,
@@ -111,8 +118,12 @@ def set_spring(
     others = [each for each in curves if each.label != label]
     found = SpringFindings.of(curve, given, others, shares=shares, heights_mm=at_mm)
     if as_json:
-        print_document({"set": record.name} | found.document())
+        words = {"set": record.name, "mark": own.mark, "note": own.note}
+        print_document(words | found.document())
     else:
+        for what, text in (("Mark", own.mark), ("Note", own.note)):
+            if text is not None:
+                _echo(f"{what}: {text}")
         _show(record.name, found)
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import cast
+from typing import Any, cast
 
 import click
 from sqlite_utils import Database
@@ -22,6 +22,7 @@ from coilbench.analysis.cli.common import (
     print_document,
     units,
 )
+from coilbench.analysis.cli.set_measure import show_by_hand, spring_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import judge_set
 from coilbench.analysis.report.document import document, filled, picked
@@ -173,7 +174,7 @@ def set_new(
     nominal_tolerance: float | None,
     conditioning: int,
     strokes: int,
-    **dimensions: float | None,
+    **dimensions: Any,
 ) -> None:
     """Register a set: springs bought or removed together, meant to be alike.
 
@@ -235,13 +236,21 @@ def set_list(as_json: bool) -> None:
     """List the sets in the book and how far each has come."""
     with open_book(book_path()) as db:
         states = SetState.every(db.conn)
+        records = {one.name: find_set(db, one.name) for one in states}
     if as_json:
-        print_document({"sets": [picked(one, "name role springs measured") for one in states]})
+        keys = "name role springs measured"
+        words = {name: picked(one, "note mark") for name, one in records.items()}
+        print_document({"sets": [picked(one, keys) | words[one.name] for one in states]})
         return
     if not states:
         click.echo("No sets yet. Start one with: coilbench set new NAME --role outer --count 12")
     for one in states:
-        click.echo(f"{one.name}  {one.role}  {one.measured} of {one.springs} measured")
+        own = records[one.name]
+        marked = "" if own.mark is None else f"  marked {own.mark}"
+        note = "" if own.note is None else f"  ({own.note})"
+        click.echo(
+            f"{one.name}  {one.role}  {one.measured} of {one.springs} measured{marked}{note}"
+        )
 
 
 @click.command(
@@ -269,8 +278,16 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
             db.query("SELECT * FROM spring_summary WHERE set_name = ? ORDER BY turn", [record.name])
         )
     if as_json:
-        named = picked(record, f"name role {' '.join(_DIMENSIONS)} nominal")
-        print_document({"set": named, "springs": rows})
+        named = picked(record, f"name role {' '.join(_DIMENSIONS)} nominal note mark")
+        print_document(
+            {
+                "set": named,
+                "springs": [
+                    spring_document(spring) | row
+                    for spring, row in zip(record.springs, rows, strict=True)
+                ],
+            }
+        )
         return
     shown, out = units(), console()
     out.print(f"Set {record.name}, {record.role}, {counted(len(record.springs), 'spring')}")
@@ -281,6 +298,9 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
             out.print(f"  {words} {shown.quantity(name, value) or f'{value:g}'}")
     for line in _nominal_lines(record, shown):
         out.print(f"  {line}")
+    for what, said in (("marked", record.mark), ("note:", record.note)):
+        if said is not None:
+            out.print(f"  {what} {said}")
     columns = {
         "spring": [row["label"] for row in rows],
         ">strokes": [str(row["sweeps_counted"]) for row in rows],
@@ -291,6 +311,7 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         ">lowest\nheight": [shown.length_text(row["lowest_height_mm"]) for row in rows],
     }
     out.print(columns_table(columns.items()))
+    show_by_hand(record)
 
 
 _DIMENSIONS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm", "active_coils")

@@ -37,8 +37,8 @@ def next_step(state: BookState | None, now_utc: str) -> NextStep:
         return NextStep("--version", why)
     if state is None or not state.sets:
         return NextStep(
-            "set new NAME --role outer --count 12",
-            "register the first set of springs",
+            "begin",
+            "say what you know: springs on the shelf, cam card, head",
             "New here? The whole job on a simulated rig: coilbench demo" if state is None else "",
         )
     if capture_runs(state, now_utc):

@@ -12,6 +12,7 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
+from coilbench.analysis.curves.lengths import FoundHeight, LengthFrom, SoftStart
 from coilbench.analysis.curves.load_budget import SHAPE_SOURCE, budget_lines
 from coilbench.analysis.curves.points import EDGE_MM
 from coilbench.analysis.curves.sweep_fit import WAYS, HeightReading, Side, SweepFit
@@ -165,27 +166,6 @@ class Rate(NamedTuple):
     side: Side = "both"
 
 
-class FoundHeight(NamedTuple):
-    """A height and its expanded uncertainty, 95 %."""
-
-    height_mm: float
-    height_u_mm: float
-
-
-@dataclass(frozen=True)
-class SoftStart:
-    """First turns that close softly: first contact is less sure than where a spring is straight.
-
-    Attributes:
-        closed_mm: about where they are closed.
-        lost_mm: how much more depth they take than closed ones would.
-    """
-
-    closed_mm: float
-    lost_mm: float
-    kind: Literal["first_turns_close"] = "first_turns_close"
-
-
 SURE_LENGTH_U_MM = 0.4  # k = 2: a depth from a first contact less sure than this means little; ours
 
 
@@ -198,13 +178,16 @@ class SpringCurve:
             measured at that height, else the one there is.
         sweeps: one entry a sampled sweep, and one for all readings at chosen heights together; at
             least one.
-        free_length_mm: from first contact of the dense sweeps, else as given, else None.
+        free_length_mm: for computing: from first contact of the dense sweeps, else as measured
+            by hand, else the set's, else None.
         free_length_u_mm: its expanded uncertainty, k = 2.
         solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
         coils: whether they touched, as the sweeps show it.
         contact, bind: first contact and coil bind as the dense sweeps show them; None where they
             do not.
         soft: that the first turns close softly; None where they do not, or it does not show.
+        by_hand: this spring's own free length by caliper; None where it was not measured.
+        solid_u_mm: expanded uncertainty of the solid height, k = 2; None where none is stated.
         notes: what holds for every load read from it.
     """
 
@@ -219,6 +202,8 @@ class SpringCurve:
     contact: FoundHeight | None = None
     bind: FoundHeight | None = None
     soft: SoftStart | None = None
+    by_hand: FoundHeight | None = None
+    solid_u_mm: float | None = None
 
     def __post_init__(self) -> None:
         if not self._ends_mm:
@@ -244,6 +229,21 @@ class SpringCurve:
         side = SIDES[self.branch][0]
         fits = [fit for sweep in self.sweeps for fit in sweep.fits(side) if fit is not None]
         return [(fit.lowest_mm, fit.highest_mm) for fit in fits]
+
+    @property
+    def own_length(self) -> FoundHeight | None:
+        """This spring's free length as measured: by hand, else by first contact; else None.
+
+        What the set was registered with is nobody's measurement of this spring.
+        """
+        return self.contact if self.by_hand is None else self.by_hand
+
+    @property
+    def length_from(self) -> LengthFrom | None:
+        """Where own_length comes from."""
+        if self.own_length is None:
+            return None
+        return "first contact" if self.by_hand is None else "by hand"
 
     @property
     def length_sure(self) -> bool:

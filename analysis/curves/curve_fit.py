@@ -6,17 +6,19 @@ from collections.abc import Iterator, Sequence
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import BranchChoice, CurveNote, FoundHeight, SpringCurve
+from coilbench.analysis.curves.curve import BranchChoice, CurveNote, SpringCurve
 from coilbench.analysis.curves.ends import find_contact, find_solid_height
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N
 from coilbench.analysis.curves.passes import fit_points, fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.curves.wall import judge_coils
 from coilbench.capture.calibration.regression import value
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
+from coilbench.capture.tables.spring_lines import CALIPER_U_MM
 
 BEYOND = 0.1  # of what the masses or gauges span: further is beyond them. Ours, no source
-GIVEN_LENGTH_U_MM = 0.1  # k = 2, a caliper over ground ends; common practice, no source
+GIVEN_LENGTH_U_MM = 2.0 * CALIPER_U_MM  # k = 2, where no step is stated
 
 
 def fit_curve(
@@ -25,13 +27,18 @@ def fit_curve(
     branch: BranchChoice = "mean",
     free_length_mm: float | None = None,
     solid_height_mm: float | None = None,
+    *,
+    by_hand: FoundHeight | None = None,
+    solid_u_mm: float | None = None,
 ) -> SpringCurve:
     """Make a spring's curve of its sweeps.
 
     Args:
         sweeps: its sweeps; those without a usable sample are passed over.
-        free_length_mm: as measured by other means; used where no sweep shows first contact.
+        free_length_mm: as the set was registered; used where nothing of this spring's own is known.
         solid_height_mm: as known by other means; comes before what the sweeps show.
+        by_hand: this spring's own free length by caliper; used where no sweep shows first contact.
+        solid_u_mm: expanded uncertainty, k = 2, of solid_height_mm; None where none is stated.
 
     Raises:
         CoilbenchError: there is no usable sample of that branch.
@@ -43,11 +50,11 @@ def fit_curve(
     fits = tuple(fit for fit in (*dense, pooled) if fit is not None)
     contact, soft = find_contact(fits)
     bind = find_solid_height(fits)
-    free = contact
+    free = by_hand if contact is None else contact
     if free is None and free_length_mm is not None:
         free = FoundHeight(free_length_mm, GIVEN_LENGTH_U_MM)
     if solid_height_mm is None and bind is not None:
-        solid_height_mm = bind.height_mm
+        solid_height_mm, solid_u_mm = bind
     return SpringCurve(
         label,
         branch,
@@ -60,6 +67,8 @@ def fit_curve(
         contact,
         bind,
         soft,
+        by_hand,
+        solid_u_mm,
     )
 
 

@@ -13,7 +13,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import FoundHeight, SoftStart
+from coilbench.analysis.curves.lengths import FoundHeight, SoftStart
 from coilbench.analysis.curves.load_budget import budget_lines
 from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines

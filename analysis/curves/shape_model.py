@@ -13,9 +13,10 @@ from typing import Literal, NamedTuple
 import numpy as np
 from scipy.special import fdtrc
 
-from coilbench.analysis.curves.curve import SIDES, FoundHeight, Rate, SpringCurve
+from coilbench.analysis.curves.curve import SIDES, Rate, SpringCurve
 from coilbench.analysis.curves.ends import Spot
 from coilbench.analysis.curves.fits import effective_count
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.rates import Span
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.statistics import student_factor

@@ -37,6 +37,7 @@ from coilbench.analysis.engine.toml_source import (
     Share,
     SmallMm,
     Source,
+    StepN,
     StressMpa,
     Table,
 )
@@ -115,6 +116,13 @@ class ValveTrain(Table, frozen=True):
     weighing_u_g: MassG | None = None  # expanded uncertainty, k = 2, of each mass
 
 
+class ScaleGiven(Table, frozen=True):
+    """The scale that the springs are pressed on by hand; step is its smallest."""
+
+    name: Text | None = None
+    step_n: StepN | None = None
+
+
 @dataclass(frozen=True)
 class BuildFile:
     """A build file, checked.
@@ -123,6 +131,7 @@ class BuildFile:
         cam: the card of all valves; where they differ, the first valve's: use cam_of.
         notes: what was assumed.
         wires: one for each set.
+        scale: what readings by hand are taken on; the book says whether it was weighed.
         train: as the valve or lobe of `cam` has it.
         sides: by valve whose card it has; empty where one serves all.
         by_card: the same build for the valves of each card; empty where one serves all.
@@ -137,6 +146,7 @@ class BuildFile:
     notes: tuple[Finding, ...]
     wires: Mapping[str, WireGiven]
     train: ValveTrain
+    scale: ScaleGiven = field(default_factory=ScaleGiven)
     sides: Mapping[str, Side] = field(default_factory=dict)
     by_card: tuple[BuildFile, ...] = ()
 
@@ -195,6 +205,7 @@ class _File(Table, frozen=True):
     limits: Limits = Limits()
     wire: dict[str, Any] = msgspec.field(default_factory=dict)
     valve_train: ValveTrain = ValveTrain()
+    scale: ScaleGiven = ScaleGiven()
 
 
 def parse_build(text: str, name: str) -> BuildFile:
@@ -245,6 +256,7 @@ def _build(source: Source, file: _File, side: Side | None, sides: Mapping[str, S
         tuple(_notes(source, file, cam)),
         wires,
         train,
+        file.scale,
     )
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from types import MappingProxyType
 from typing import NamedTuple
 
 from coilbench.analysis.engine.build_file import BuildFile
@@ -18,11 +19,16 @@ MOST_LISTED = 4  # heights; more are a span, whose ends are read and what is bet
 
 
 class SpringSize(NamedTuple):
-    """What is known of a set's free length, its highest solid height, and where coils close."""
+    """What is known of a set's free length, its highest solid height, and where coils close.
+
+    Attributes:
+        own_free_mm: by label, of springs whose own free length was measured by hand.
+    """
 
     free_mm: float | None
     solid_mm: float | None
     closing_mm: float | None = None
+    own_free_mm: Mapping[str, float] = MappingProxyType({})
 
 
 @dataclass(frozen=True)

@@ -169,6 +169,9 @@ def with_valves(source: Source, head: Head, side: Side | None, sides: Mapping[st
         if side is None or sides.get(valve) == side:
             heights_mm[valve] = float(height_mm)
     if not heights_mm:
+        if isinstance(head.valves, dict) and side is not None:
+            hint = f'Write cam = "{side}" at its valves under [head.valves], or delete the section'
+            source.refuse(("cam", side), "no valve has this cam", hint)
         return head
     mean_mm = LengthMm(math.fsum(heights_mm.values()) / len(heights_mm))
     return structs.replace(head, installed_height_mm=mean_mm, valves=heights_mm)

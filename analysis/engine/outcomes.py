@@ -7,7 +7,8 @@ from dataclasses import dataclass
 from typing import Any, Literal, get_args
 
 from coilbench.analysis.engine.cam import Cam
-from coilbench.analysis.engine.placed import LoadRange, PlacedSet, Window
+from coilbench.analysis.engine.load_change import Window
+from coilbench.analysis.engine.placed import LoadRange, PlacedSet
 from coilbench.analysis.engine.reasons import Need, RateMiss, Reason, SomeBind
 from coilbench.analysis.engine.shims import SeatChoice
 

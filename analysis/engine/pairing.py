@@ -13,15 +13,14 @@ from typing import Any
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.combination import PlacedPair
+from coilbench.analysis.engine.load_change import Window, loads_by_change
 from coilbench.analysis.engine.outcomes import Combination, Obstacle, PairAnswer, Pairing, Trade
 from coilbench.analysis.engine.placed import (
     MeanLoads,
     SetCurves,
-    Window,
     chosen_set,
     clearance_low,
     exceeds,
-    loads_by_change,
 )
 from coilbench.analysis.engine.reasons import RateMiss
 from coilbench.analysis.engine.shims import ROLES

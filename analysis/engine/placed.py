@@ -9,13 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, replace
-from itertools import pairwise
+from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
-from scipy.optimize import brentq
-
 from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
@@ -75,6 +73,7 @@ class SetCurves:
         solid_height_mm, free_length_mm: as registered; they and the coil are None where they
             aren't known.
         missing: labels of springs that were not measured.
+        free_by_hand, solid_by_hand: of single springs, read or not, as measured by hand.
     """
 
     name: str
@@ -84,6 +83,8 @@ class SetCurves:
     coil: Coil | None = None
     free_length_mm: float | None = None
     missing: tuple[str, ...] = ()
+    free_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
+    solid_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
 
     def without(self, springs: Sequence[tuple[str, str]]) -> SetCurves:
         """Return it without some springs, each named by its set and label."""
@@ -99,8 +100,14 @@ class SetCurves:
     @property
     def known_solid_mm(self) -> float | None:
         """The highest solid height known of the set or any spring of it; None if none is."""
-        known = [self.solid_height_mm, *(curve.solid_height_mm for curve in self.curves)]
+        known = [self.solid_height_mm, *(height_mm for height_mm, _ in self._solid_mm)]
         return max((height for height in known if height is not None), default=None)
+
+    @property
+    def _solid_mm(self) -> Iterator[tuple[float | None, float | None]]:
+        """Yield what is known of each spring's solid height, and its uncertainty."""
+        yield from ((curve.solid_height_mm, curve.solid_u_mm) for curve in self.curves)
+        yield from self.solid_by_hand.values()
 
     @property
     def closing_mm(self) -> float | None:
@@ -119,6 +126,12 @@ class SetCurves:
         """The highest known solid height, else the one computed from wire and coils, else None."""
         known_mm = self.known_solid_mm
         return self.coil.solid_height_mm if known_mm is None and self.coil is not None else known_mm
+
+    @property
+    def solid_u_mm(self) -> float:
+        """How far the highest known solid height may be off, k = 2; 0 where that isn't stated."""
+        top_mm = self.known_solid_mm
+        return max((u_mm or 0.0 for mm, u_mm in self._solid_mm if mm == top_mm), default=0.0)
 
     @property
     def solid_computed(self) -> bool:
@@ -235,12 +248,16 @@ class PlacedSet:
         if exceeds(limit_mm, margin_mm):
             kind: Literal["binds", "margin_low"] = "binds" if margin_mm <= 0.0 else "margin_low"
             yield BindRisk(kind, name, solid_mm, margin_mm, limit_mm)
+        elif exceeds(limit_mm, margin_mm - springs.solid_u_mm):
+            yield BindRisk("margin_unsure", name, solid_mm, margin_mm, limit_mm)
         if springs.solid_computed:
             yield BindRisk("solid_computed", name, solid_mm, margin_mm, limit_mm)
         if gap_mm is not None and margin_mm > 0.0 and exceeds(gap_mm, margin_mm):
             yield BindRisk("gaps_small", name, solid_mm, margin_mm, gap_mm)
 
 
+# By set, height and its errors: see SetCurves.load_at.
+SetLoads = dict[tuple[str, float, tuple[HeightError, ...]], Load | None]
 MeanLoads = dict[tuple[str, float], float | None]  # by set and height; None where one was not read
 
 
@@ -316,126 +333,3 @@ def chosen_set(build: BuildFile, sets: Mapping[str, SetCurves], role: str, name:
         what = f"the set {name!r} is registered as {springs.role}, not as {' or '.join(roles)}"
         hint = "Name it under its own role, or name another set"
     raise CoilbenchError(what, where=f"{build.name}, springs.{role}", hint=hint)
-
-
-REACH_MM = 5.0  # greatest change of height considered: more is neither a shim nor a cut
-STEP_MM = 0.5  # of the grid on which a solution is bracketed
-TOLERANCE_MM = 1e-6
-
-
-Standing = tuple[tuple[SetCurves, float], ...]
-# By set, height and its errors: see SetCurves.load_at.
-SetLoads = dict[tuple[str, float, tuple[HeightError, ...]], Load | None]
-
-
-class Window(NamedTuple):
-    """Changes of height, least and greatest; whether either is only the end of what was read."""
-
-    low_mm: float
-    high_mm: float
-    low_unread: bool
-    high_unread: bool
-
-    def overlap(self, other: Window) -> Window | None:
-        """Return what lies in both; None where nothing does."""
-        low_mm, low_unread = max((self.low_mm, self.low_unread), (other.low_mm, other.low_unread))
-        high_mm, high_unread = min(
-            (self.high_mm, self.high_unread), (other.high_mm, other.high_unread)
-        )
-        return Window(low_mm, high_mm, low_unread, high_unread) if low_mm <= high_mm else None
-
-
-@dataclass(frozen=True)
-class LoadByChange:
-    """Mean loads of sets in parallel, by how much their heights are changed.
-
-    Attributes:
-        standing: the sets, each with its height while nothing is done under it.
-        means_n: mean loads read before; new ones are added to it.
-        known: change and load where every spring was read, ascending in change: a grid over
-            what was measured, at most REACH_MM either way.
-    """
-
-    standing: Standing
-    means_n: MeanLoads
-    known: tuple[tuple[float, float], ...]
-
-    def load_n(self, change_mm: float) -> float | None:
-        """Load after a change of height, a cut positive; None where it wasn't measured."""
-        total_n = 0.0
-        for springs, height_mm in self.standing:
-            mean_n = springs.mean_n(height_mm + change_mm, self.means_n)
-            if mean_n is None:
-                return None
-            total_n += mean_n
-        return total_n
-
-    def change_mm(self, load_n: float) -> float | None:
-        """Solve for the change that gives a load; None where it lies outside what is known."""
-
-        def over_n(change_mm: float) -> float:
-            load = self.load_n(change_mm)
-            if load is None:
-                raise _Gap
-            return load - load_n
-
-        for (low_mm, low_n), (high_mm, high_n) in pairwise(self.known):
-            if (low_n - load_n) * (high_n - load_n) <= 0.0:
-                try:
-                    return float(brentq(over_n, low_mm, high_mm, xtol=TOLERANCE_MM))
-                except _Gap:
-                    continue
-        return None
-
-    def window(self, load_n: float, tolerance_n: float) -> Window | None:
-        """Solve for the least and the greatest change that bring the load inside a tolerance.
-
-        As far as was read; None where no change that was read brings it there.
-        """
-        if not self.known:
-            return None
-        most_n, least_n = self.known[0][1], self.known[-1][1]
-        if most_n < load_n - tolerance_n or least_n > load_n + tolerance_n:
-            return None
-        low_mm = self.change_mm(load_n + tolerance_n)
-        high_mm = self.change_mm(load_n - tolerance_n)
-        return Window(
-            self.known[0][0] if low_mm is None else low_mm,
-            self.known[-1][0] if high_mm is None else high_mm,
-            low_mm is None,
-            high_mm is None,
-        )
-
-
-class _Gap(Exception):
-    """A load inside what was measured that isn't known."""
-
-
-def _load_by_change(standing: Standing, means_n: MeanLoads) -> LoadByChange:
-    """Read sets over the changes of height that were measured."""
-    curves = [(height_mm, curve) for springs, height_mm in standing for curve in springs.curves]
-    lowest_mm = max((curve.lowest_mm - at_mm for at_mm, curve in curves), default=math.inf)
-    highest_mm = min((curve.highest_mm - at_mm for at_mm, curve in curves), default=-math.inf)
-    steps = round(REACH_MM / STEP_MM)
-    grid = {step * STEP_MM for step in range(-steps, steps + 1)}
-    grid |= {lowest_mm + TOLERANCE_MM, highest_mm - TOLERANCE_MM}
-    plan = LoadByChange(standing, means_n, ())
-    known = []
-    for change_mm in sorted(grid):
-        if abs(change_mm) <= REACH_MM and lowest_mm <= change_mm <= highest_mm:
-            load_n = plan.load_n(change_mm)
-            if load_n is not None:
-                known.append((change_mm, load_n))
-    return replace(plan, known=tuple(known))
-
-
-def loads_by_change(
-    build: BuildFile, outer: SetCurves, inner: SetCurves | None, means_n: MeanLoads
-) -> tuple[LoadByChange, LoadByChange]:
-    """Read two sets over changes of height, with the valve shut and at full lift."""
-    seat_mm, lift_mm = build.head.installed_height_mm, build.cam.valve_lift_mm
-    shut: Standing = ((outer, seat_mm),)
-    if inner is not None:
-        shut += ((inner, seat_mm - build.head.inner_offset_mm),)
-    opened = tuple((springs, height_mm - lift_mm) for springs, height_mm in shut)
-    return _load_by_change(shut, means_n), _load_by_change(opened, means_n)

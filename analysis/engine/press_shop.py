@@ -45,7 +45,7 @@ class PressHeights:
     @property
     def limits_mm(self) -> tuple[float, float]:
         """The lowest height it may be pressed to, and the highest where it is pressed at all."""
-        free_mm, solid_mm, closing_mm = self.size
+        free_mm, solid_mm, closing_mm, _ = self.size
         lowest_mm = 0.0 if solid_mm is None else solid_mm + SOLID_KEPT_MM
         return (
             lowest_mm if closing_mm is None else max(lowest_mm, closing_mm),
@@ -91,9 +91,9 @@ class PressHeights:
         """Between all heights."""
         return 0.5 * (self.windows_mm[0][0] + self.windows_mm[-1][1])
 
-    def depth_mm(self, height_mm: float) -> float | None:
-        """Return how far to press from the free length; None where that isn't known."""
-        free_mm = self.size.free_mm
+    def depth_mm(self, label: str, height_mm: float) -> float | None:
+        """Return how far to press a spring from its free length; None where that isn't known."""
+        free_mm = self.size.own_free_mm.get(label, self.size.free_mm)
         return None if free_mm is None else round(free_mm - height_mm, 6)
 
 
@@ -148,7 +148,7 @@ def press_at(
     heights: PressHeights, label: str, height_mm: float, kind: Why, rival: PairChoice | None = None
 ) -> Press:
     """Return a press of a spring at one of its set's heights."""
-    return Press(heights.name, label, height_mm, heights.depth_mm(height_mm), kind, rival)
+    return Press(heights.name, label, height_mm, heights.depth_mm(label, height_mm), kind, rival)
 
 
 @dataclass(frozen=True)

@@ -129,7 +129,13 @@ class Loose:
 
 
 RiskKind = Literal[
-    "solid_unknown", "closing", "binds", "margin_low", "solid_computed", "gaps_small"
+    "solid_unknown",
+    "closing",
+    "binds",
+    "margin_low",
+    "margin_unsure",
+    "solid_computed",
+    "gaps_small",
 ]
 
 

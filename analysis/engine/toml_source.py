@@ -60,6 +60,12 @@ class OpenLoadN(LoadN):
     like = "72 kg"
 
 
+class StepN(LoadN):
+    """A scale's smallest step, N."""
+
+    like = "0.1 kg"
+
+
 class MassG(Quantity):
     """A mass, g."""
 

@@ -18,6 +18,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
 from coilbench.analysis.engine.placed import Load, SetCurves
@@ -79,15 +80,34 @@ class Candidate:
     curve: SpringCurve | None
 
     @property
+    def _solid(self) -> FoundHeight | None:
+        """Its own solid height and how far that may be off; None where it isn't known."""
+        if self.label in self.springs.solid_by_hand:
+            return self.springs.solid_by_hand[self.label]
+        own_mm = None if self.curve is None else self.curve.solid_height_mm
+        if own_mm is None or self.curve is None:
+            return None
+        return FoundHeight(own_mm, self.curve.solid_u_mm or 0.0)
+
+    @property
     def solid_mm(self) -> float | None:
         """Its solid height, else the highest known of its set, else None."""
-        own = None if self.curve is None else self.curve.solid_height_mm
-        return self.springs.highest_solid_mm if own is None else own
+        return self.springs.highest_solid_mm if self._solid is None else self._solid.height_mm
+
+    @property
+    def solid_u_mm(self) -> float:
+        """How far that may be off, k = 2; 0 where it isn't stated."""
+        return self.springs.solid_u_mm if self._solid is None else self._solid.height_u_mm
 
     @property
     def free_mm(self) -> float | None:
-        """Its free length, else the one registered with its set, else None."""
-        curve = self.curve
+        """Its free length as measured by hand, else as its curve has it, else its set's, else None.
+
+        A depth that is typed counts from the same.
+        """
+        curve, by_hand = self.curve, self.springs.free_by_hand.get(self.label)
+        if by_hand is not None:
+            return by_hand.height_mm
         own = curve.free_length_mm if curve is not None and curve.length_sure else None
         return self.springs.free_length_mm if own is None else own
 
@@ -355,11 +375,14 @@ class LoadTable:
 
     @cached_property
     def margin_kept(self) -> Flags:
-        """Where the coil bind margin is kept by more than the height is unsure, or is unknown."""
-        unsure_mm = np.array(
-            [math.hypot(*(e.u_mm for e in of_choice)) for of_choice in self.errors]
-        )
-        low: Flags = self.margin_mm - unsure_mm[None, None, :] < self.limit_mm - ROUNDING
+        """Where the coil bind margin is kept by more than it is unsure, or is unknown.
+
+        Unsure are the height that a spring stands at and the one at which it is solid.
+        """
+        of_heights_mm = [math.hypot(*(e.u_mm for e in of_choice)) for of_choice in self.errors]
+        of_solid_mm = np.array([spring.solid_u_mm for spring in self.springs])
+        unsure_mm = np.hypot(of_solid_mm[:, None], np.array(of_heights_mm)[None, :])
+        low: Flags = self.margin_mm - unsure_mm[None, :, :] < self.limit_mm - ROUNDING
         return ~low
 
     def loose_springs(self, choice: int) -> Iterator[Loose]:

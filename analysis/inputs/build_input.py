@@ -40,13 +40,21 @@ def read_build(path: Path) -> BuildFile:
     Raises:
         CoilbenchError: it can't be read, or not be used.
     """
+    return parse_build(read_text(path), path.name)
+
+
+def read_text(path: Path) -> str:
+    """Read a build file's text as it stands.
+
+    Raises:
+        CoilbenchError: it can't be read.
+    """
     data = _bytes(path, "the build file", str(path), "Check its name")
     try:
-        text = data.decode("utf-8-sig")
+        return data.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         what, hint = "the build file is not UTF-8 text", "Save it as UTF-8"
         raise CoilbenchError(what, where=str(path), hint=hint) from error
-    return parse_build(text, path.name)
 
 
 def _bytes(path: Path, what: str, where: str, hint: str) -> bytes:

@@ -23,6 +23,7 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.inputs.by_hand import by_hand, free_by_hand, solid_by_hand
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
@@ -104,7 +105,8 @@ def measured_set(
         if own := sweeps[spring.label]:
             solid_mm = spring.solid_height_mm
             solid_mm = record.solid_height_mm if solid_mm is None else solid_mm
-            curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm))
+            known = by_hand(spring)
+            curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm, **known))
     if not curves:
         raise NothingMeasured(
             f"no spring of set {record.name!r} is measured yet",
@@ -142,7 +144,7 @@ def spring_size(db: Database, record: SetRecord) -> SpringSize:
     known = [free_mm for free_mm in sure if free_mm is not None]
     measured_mm = fmean(known) if known else None
     free_mm = measured_mm if record.free_length_mm is None else record.free_length_mm
-    springs = SetCurves(record.name, record.role, curves, record.solid_height_mm)
+    springs = usable(record, curves, ())
     return SpringSize(free_mm, springs.known_solid_mm, springs.closing_mm)
 
 
@@ -413,6 +415,8 @@ def usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[s
         coil,
         record.free_length_mm,
         tuple(missing),
+        {one.label: free for one in record.springs if (free := free_by_hand(one)) is not None},
+        {one.label: solid for one in record.springs if (solid := solid_by_hand(one)) is not None},
     )
 
 

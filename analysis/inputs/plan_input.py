@@ -68,18 +68,21 @@ def read_shop(db: Database, build: BuildFile) -> Shop:
             () if one is None else one.set_apart,
         )
     set_sizes = {name: len(record.springs) for name, record in records.items()}
-    load_u_n, height_u_mm = _next_reading(sets.values())
+    load_u_n, height_u_mm = _next_reading(sets.values(), build.scale.step_n)
     common_u = _common_u(db, list(records.values()))
     return Shop(build, sets, set_sizes, load_u_n, height_u_mm, common_u)
 
 
-def _next_reading(sets: Collection[ShopSet]) -> tuple[float, float]:
-    """Return the standard uncertainties of one more reading: as of those there are."""
+def _next_reading(sets: Collection[ShopSet], step_n: float | None) -> tuple[float, float]:
+    """Return the standard uncertainties of one more reading: as of those there are.
+
+    Before any, those of a scale of that step.
+    """
     keyed = [fit for one in sets for fit in _by_points(one.springs.curves)]
     read = [reading.u_n for one in sets for reading in one.readings]
     if read and not keyed:
         return statistics.median(read), 0.0
-    setup = KeyedSetup()
+    setup = KeyedSetup() if step_n is None else KeyedSetup(scale_resolution_n=float(step_n))
     return (
         max((fit.load_u_n for fit in keyed), default=setup.load_u_n),
         max((fit.height_u_mm for fit in keyed), default=setup.height_u_mm),
@@ -119,7 +122,9 @@ def _size(springs: SetCurves) -> SpringSize:
     known = [c.free_length_mm for c in springs.curves if c.free_length_mm is not None]
     measured_mm = sum(known) / len(known) if known else None
     free_mm = springs.free_length_mm
-    return SpringSize(measured_mm if free_mm is None else free_mm, springs.highest_solid_mm)
+    own_mm = {label: free.height_mm for label, free in springs.free_by_hand.items()}
+    free_mm = measured_mm if free_mm is None else free_mm
+    return SpringSize(free_mm, springs.highest_solid_mm, own_free_mm=own_mm)
 
 
 def _by_points(curves: Sequence[SpringCurve]) -> Iterator[SweepFit]:

@@ -33,7 +33,8 @@ from coilbench.analysis.limits.stress import (
 Severity = Literal["fails", "unknown", "caution"]  # the gravest first
 LimitKind = Literal[
     "stress_elastic", "stress_rupture", "stress_near", "stress_solid", "stress_unknown",
-    "binds", "margin_low", "solid_unknown", "closing", "solid_computed", "gaps_small",
+    "binds", "margin_low", "margin_unsure", "solid_unknown", "closing", "solid_computed",
+    "gaps_small",
     "clearance_low", "clearance_unknown", "speed_low", "speed_unsure", "speed_unknown",
     "lift_differs", "fatigue_low", "surge_near", "rate_differs",
 ]  # fmt: skip
@@ -62,6 +63,7 @@ LIMIT_RULES: dict[LimitKind, LimitRule] = {
     "stress_unknown": LimitRule("unknown", _ELASTIC, "shigley_10_5"),
     "binds": LimitRule("fails", _BIND, "build_file"),
     "margin_low": LimitRule("fails", _BIND, "build_file"),
+    "margin_unsure": LimitRule("unknown", _BIND, "build_file"),
     "solid_unknown": LimitRule("unknown", _BIND, "build_file"),
     "closing": LimitRule("unknown", _BIND, "build_file"),
     "solid_computed": LimitRule("caution", "solid height = d (n + 2)", "shigley_10"),

@@ -110,7 +110,10 @@ def _(assumed: ValvesAssumed, _units: Units) -> str:
 @describe.register
 def _(assumed: SolidUnknown, units: Units) -> str:
     if assumed.closing_mm is None:
-        return f"coil bind not checked, solid height of {assumed.set_name} unknown: measure it"
+        return (
+            f"coil bind not checked, solid height of {assumed.set_name} unknown: measure it "
+            "(coilbench set measure)"
+        )
     return filled(
         "coil bind not checked: coils of {set_name} begin to close near {closing_mm}, press no "
         "further and ask its maker for the solid height",

@@ -11,9 +11,9 @@ from coilbench.analysis.curves.curve import (
     NoteKind,
     NotMeasured,
     Reading,
-    SoftStart,
     SpringCurve,
 )
+from coilbench.analysis.curves.lengths import SoftStart
 from coilbench.analysis.curves.uncertainty import Budget, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few

@@ -46,8 +46,8 @@ ROCKER = (
 )
 FLOAT_SPEED = "the speed at which the valve leaves its cam"
 NOT_GIVEN: dict[NotGivenKind, str] = {
-    "dimensions": "wire and active coils of {set_name} (coilbench set new): stress and surge",
-    "coil_diameter": "coil diameter of {set_name} (coilbench set new): stress and surge",
+    "dimensions": "wire and active coils of {set_name} (coilbench set edit): stress and surge",
+    "coil_diameter": "coil diameter of {set_name} (coilbench set edit): stress and surge",
     "material": "wire.{set_name}.material or tensile_strength: stress against strength, fatigue",
     "strength": "wire.{set_name}.material or tensile_strength, which the table lacks for this "
     "{wire} wire: stress against strength, fatigue",

@@ -8,6 +8,7 @@ from dataclasses import replace
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import Cam
+from coilbench.analysis.engine.load_change import Window
 from coilbench.analysis.engine.outcomes import (
     Combination,
     PairAnswer,
@@ -16,7 +17,7 @@ from coilbench.analysis.engine.outcomes import (
     ValveCounts,
     Verdict,
 )
-from coilbench.analysis.engine.placed import LoadRange, PlacedSet, Window
+from coilbench.analysis.engine.placed import LoadRange, PlacedSet
 from coilbench.analysis.engine.reasons import (
     BindRisk,
     ClearanceLow,
@@ -73,7 +74,8 @@ json_keys(
 json_keys(
     PlacedSet,
     "set=springs.name coil_bind_margin_mm=bind_margin_mm solid_height_mm=springs.highest_solid_mm "
-    "solid_height_computed=springs.solid_computed smallest_gap_mm=springs.smallest_gap_mm text",
+    "solid_height_u_mm=springs.solid_u_mm solid_height_computed=springs.solid_computed "
+    "smallest_gap_mm=springs.smallest_gap_mm text",
 )
 json_keys(
     PairAnswer,
@@ -217,7 +219,7 @@ def needs_lines(needs: Sequence[Need], units: Units) -> Iterator[str]:
 
 def _depth_text(depth_mm: float | None, units: Units) -> str:
     if depth_mm is None:
-        return "the depth is unknown until the free length is measured"
+        return "the depth is unknown until the free length is"
     return f"pressed by {units.length_text(depth_mm)}"
 
 
@@ -269,9 +271,10 @@ def _off_text(load_n: float, card_n: float, where: str) -> str:
 def _(placed: PlacedSet, units: Units) -> str:
     computed = placed.springs.solid_computed
     how = "computed from wire and coils" if computed else "measured or registered"
+    u_text = " ± {springs.solid_u_mm}" if placed.springs.solid_u_mm > 0.0 else ""
     text = (
         "{springs.name}: coil bind margin {bind_margin_mm}, solid height "
-        f"{{springs.highest_solid_mm}} {how}"
+        f"{{springs.highest_solid_mm}}{u_text} {how}"
     )
     if placed.springs.smallest_gap_mm is not None:
         text += (
@@ -412,13 +415,15 @@ sentences(
 sentences(
     BindRisk,
     {
-        "solid_unknown": "solid height of {set_name} unknown: measure it",
+        "solid_unknown": "solid height of {set_name} unknown: measure it (coilbench set measure)",
         "closing": "coils of {set_name} begin to close near {solid_height_mm}: press no further, "
         "and ask its maker for the solid height",
         "binds": "{set_name} binds: at full lift it is {margin_mm:abs} beyond its solid height "
         "{solid_height_mm}",
         "margin_low": "{set_name} comes too near to coil bind: {margin_mm} left at full lift, the "
         "limit is {limit_mm}",
+        "margin_unsure": "{set_name} keeps {margin_mm} from coil bind at full lift, not surely the "
+        "{limit_mm} asked for: its solid height is not known so well",
         "solid_computed": "solid height of {set_name} computed from wire and coils, "
         "{solid_height_mm}, ends squared and ground: measure it",
         "gaps_small": "{set_name} keeps {margin_mm} from coil bind, EN 13906-1 asks for {limit_mm} "

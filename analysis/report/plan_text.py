@@ -137,8 +137,9 @@ def _sentences(plan: PressPlan, units: Units) -> Iterator[str]:
     unknown = sorted({each.set_name for each in plan.presses if each.depth_mm is None})
     if unknown:
         yield (
-            f"The depth is unknown until the free length is measured: {', '.join(unknown)}; set "
-            "the height between the faces"
+            f"The depth is unknown until the free length is: {', '.join(unknown)}; set "
+            f"the height between the faces, or give it: coilbench set edit {unknown[0]} "
+            "--free-length LENGTH"
         )
 
 
@@ -181,5 +182,6 @@ def _solid(plan: PressPlan) -> Sequence[str]:
         return ()
     return (
         f"No solid height is known of {first_few(names, len(names))}: nothing here keeps you from "
-        "coil bind. Watch the gaps between the coils, and stop before they close.",
+        "coil bind. Watch the gaps between the coils, and stop before they close. To give it: "
+        f"coilbench set edit {names[0]} --solid-height LENGTH",
     )

@@ -101,9 +101,12 @@ def _length(found: Ruling, units: Units) -> str:
     f = found.facts
     short_mm = f["target_mm"] - f["length_mm"]
     word = "below" if short_mm >= 0.0 else "above"
-    target = "the nominal" if f["target"] == "nominal" else "the set's middle of"
+    target = "the set's given" if f["target"] == "nominal" else "the set's middle of"
+    measured = (
+        f"free length {{length_mm}} {f['length_from']} is {abs(short_mm / f['target_mm']):.1%}"
+    )
     text = filled(
-        f"free length {{length_mm}} is {abs(short_mm / f['target_mm']):.1%} {word} {target} "
+        f"{measured} {word} {target} "
         f"{{target_mm}} (limit {SHORT_SHARE:.0%} below, uncertainty {{length_u_mm}})",
         f,
         units,

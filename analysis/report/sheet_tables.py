@@ -25,7 +25,10 @@ MARGIN = (
     "set=set_name role margin_mm valve solid_height_mm computed limit_mm smallest_gap_mm=gap_mm "
     "kept"
 )
-SPRING = "label rate_n_per_mm rate_u_n_per_mm free_length_mm solid_height_mm"
+SPRING = (
+    "label rate_n_per_mm rate_u_n_per_mm free_length_mm free_length_u_mm free_length_from "
+    "solid_height_mm"
+)
 READING = "height_mm load_n load_u_n"
 PLACES = 4  # of what has no uncertainty beside it: a length in inches needs them
 

@@ -9,8 +9,9 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import FoundHeight, Rate, Reading, SpringCurve
+from coilbench.analysis.curves.curve import Rate, Reading, SpringCurve
 from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.rates import (
     BranchGrid,
     Loop,
@@ -33,10 +34,18 @@ from coilbench.capture.strokes.sweep import RATE_WINDOW
 
 @dataclass(frozen=True)
 class Given:
-    """What is known of a spring by other means; None where it isn't."""
+    """What is known of a spring by other means; None where it isn't.
+
+    Attributes:
+        free_length_mm: what its set was registered with; nobody measured it of this spring.
+        by_hand: its own free length by caliper.
+        solid_height_mm, solid_u_mm: its own, else the set's; expanded uncertainty, k = 2.
+    """
 
     free_length_mm: float | None = None
+    by_hand: FoundHeight | None = None
     solid_height_mm: float | None = None
+    solid_u_mm: float | None = None
     wire_mm: float | None = None
     coil_diameter_mm: float | None = None
     active_coils: float | None = None
@@ -52,7 +61,7 @@ class SpringFindings:
             not known or was not measured whole; None where one height alone was measured.
         rates: each named; two running heights come last.
         loop: friction over the window; None where not both branches were measured.
-        length: first contact beside the given free length; None without either.
+        length: first contact beside the free length by hand, else the set's; None without either.
         handbook: None where dimensions or the rate are not known.
     """
 
@@ -91,7 +100,9 @@ class SpringFindings:
         window = asked if asked is not None else _whole_mm(curve)
         rates = tuple(NamedRate.all_of(curve, window, heights_mm))
         length = None
-        if given.free_length_mm is not None:
+        if given.by_hand is not None:
+            length = LengthCheck.of(curve, *given.by_hand, others)
+        elif given.free_length_mm is not None:
             length = LengthCheck.of(curve, given.free_length_mm, GIVEN_LENGTH_U_MM, others)
         return cls(
             curve,
@@ -110,8 +121,12 @@ class SpringFindings:
     def document(self) -> dict[str, Any]:
         """Return the findings for JSON: N and mm, uncertainties expanded, unknown is None."""
         curve, (top_mm, bottom_mm) = self.curve, self.window_mm or (None, None)
+        length_mm, length_u_mm = curve.own_length or (None, None)
         why = self.shape.why
         return picked(self, _KEYS) | {
+            "free_length_mm": length_mm,
+            "free_length_u_mm": length_u_mm,
+            "free_length_from": curve.length_from,
             "strokes": len(curve.sweeps),
             "readings": [
                 picked(each, "height_mm load_n load_u_n notes=notes.text")
@@ -228,10 +243,9 @@ json_keys(FoundHeight, "height_mm height_u_mm")
 json_keys(Loop, "loop_n loop_u_n share share_u")
 _KEYS = (
     "spring=curve.label branch=curve.branch contact=curve.contact "
-    "free_length_mm=curve.free_length_mm free_length_u_mm=curve.free_length_u_mm "
     "free_length_given_mm=given.free_length_mm free_length_finding=length.text bind=curve.bind "
-    "solid_height_mm=curve.solid_height_mm lowest_mm=curve.lowest_mm hysteresis=loop "
-    "notes=curve.notes.text"
+    "solid_height_mm=curve.solid_height_mm solid_height_u_mm=curve.solid_u_mm "
+    "lowest_mm=curve.lowest_mm hysteresis=loop notes=curve.notes.text"
 )
 _RATE = "rate_n_per_mm=rate.rate_n_per_mm rate_u_n_per_mm=rate.rate_u_n_per_mm"
 _SHAPE = (
@@ -294,12 +308,15 @@ def _(found: LengthCheck, units: Units) -> str:
 
 
 def _free_words(found: SpringFindings, units: Units) -> str:
-    contact, given_mm = found.curve.contact, found.given.free_length_mm
+    contact, given = found.curve.contact, found.given
     if contact is None:
         seen = "no stroke shows first contact"
-        if given_mm is None:
-            return f"not known: {seen}"
-        return f"{units.length_text(given_mm)} as given; {seen}"
+        if given.by_hand is not None:
+            return f"{filled(HEIGHT, given.by_hand, units)} by hand; {seen}"
+        if given.free_length_mm is None:
+            return f"not measured: {seen}"
+        given_text = units.length_text(given.free_length_mm)
+        return f"not measured: {seen}; its set was registered with {given_text}"
     said = f"{filled(HEIGHT, contact, units)} by first contact"
     if found.curve.soft is not None:
         said += f"; {describe(found.curve.soft, units)}"
@@ -327,8 +344,9 @@ def _shape_words(shape: Shape, units: Units) -> str:
 
 
 def _bind_words(found: SpringFindings, units: Units) -> str:
-    curve, given_mm = found.curve, found.given.solid_height_mm
+    curve, given_mm, u_mm = found.curve, found.given.solid_height_mm, found.given.solid_u_mm
     given = "" if given_mm is None else f"; {units.length_text(given_mm)} in the book"
+    given += "" if u_mm is None else f", measured by hand, ± {units.length_text(u_mm)}"
     if curve.bind is not None:
         return f"reached, solid height {filled(HEIGHT, curve.bind, units)}{given}"
     return f"{describe(curve.coils, units)}{given}"

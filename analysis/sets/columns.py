@@ -328,7 +328,7 @@ class SetColumns:
         nominal_mm, lengths = self.free_length_nominal_mm, list[tuple[LengthTarget, float]]()
         if nominal_mm is not None:
             lengths.append(("nominal", nominal_mm))
-        known = [one.free_length_mm for one in self.curves if one.free_length_mm is not None]
+        known = [one.own_length.height_mm for one in self.curves if one.own_length is not None]
         if len(known) >= FEWEST_FOR_MIDDLE:
             lengths.append(("set", float(np.median(known))))
         return lengths
@@ -359,19 +359,15 @@ def _length_ruling(
 ) -> Iterator[Ruling]:
     """Judge a free length: short where it is below SHORT_SHARE by more than its uncertainty.
 
-    An unsure length is no flag: the loads decide. Nothing where the length is not known.
+    An unsure length is no flag: the loads decide. Nothing where the length was not measured.
     """
-    length_mm, u_mm = curve.free_length_mm, curve.free_length_u_mm
-    if length_mm is None or u_mm is None:
+    if curve.own_length is None:
         return
+    length_mm, u_mm = curve.own_length
     short_mm, limit_mm = target_mm - length_mm, SHORT_SHARE * target_mm
     outcome = guarded(short_mm, limit_mm, u_mm, "short")
-    facts = {
-        "length_mm": length_mm,
-        "target_mm": target_mm,
-        "target": target_is,
-        "length_u_mm": u_mm,
-    }
+    facts: dict[str, Any] = {"length_mm": length_mm, "target_mm": target_mm, "target": target_is}
+    facts |= {"length_u_mm": u_mm, "length_from": curve.length_from}
     times, flagged = short_mm / limit_mm, outcome == "short"
     yield Ruling("free_length", curve.label, None, outcome, times, facts, flagged)
 

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from itertools import repeat
 
 from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.lengths import LengthFrom
 from coilbench.analysis.curves.uncertainty import Measured
 from coilbench.analysis.sets.columns import Centre, Column, OutlierTest, SetColumns
 from coilbench.analysis.sets.rulings import Doubt, Flag, Nominal, Ruling, Target
@@ -40,6 +41,8 @@ class SpringCheck:
         rate_n_per_mm, rate_u_n_per_mm: between the highest and the lowest height asked for,
             where they are two; else over the curve's own window. None where unknown.
         rate_deviation: rate over the set's median rate less 1; None where there is none.
+        free_length_mm, free_length_from: as measured, by hand or by first contact; None where it
+            was not.
         flags: at most one a kind; empty for a spring that belongs.
     """
 
@@ -48,6 +51,8 @@ class SpringCheck:
     rate_u_n_per_mm: float | None
     rate_deviation: float | None
     free_length_mm: float | None
+    free_length_u_mm: float | None
+    free_length_from: LengthFrom | None
     solid_height_mm: float | None
     readings: tuple[SetReading, ...]
     rulings: tuple[Ruling, ...] = field(metadata={"json": None})
@@ -176,6 +181,7 @@ def check_set(
 
 def _checked(columns: SetColumns, at: int) -> SpringCheck:
     curve, rate = columns.curves[at], columns.rate.measured[at]
+    length_mm, length_u_mm = curve.own_length or (None, None)
     rulings = tuple(columns.rulings(at))
     readings = map(_reading, columns.loads, columns.heights_mm, columns.nominals, repeat(at))
     return SpringCheck(
@@ -183,7 +189,9 @@ def _checked(columns: SetColumns, at: int) -> SpringCheck:
         None if rate is None else rate.value,
         None if rate is None else rate.u,
         _share(rate, columns.rate.middle),
-        curve.free_length_mm,
+        length_mm,
+        length_u_mm,
+        curve.length_from,
         curve.solid_height_mm,
         tuple(readings),
         rulings,

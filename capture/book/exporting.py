@@ -10,12 +10,13 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, SampleFlag
-from coilbench.capture.book.sets import find_set, set_names
+from coilbench.capture.book.sets import SetRecord, find_set, set_names
 from coilbench.capture.calibration.fit import LEAST_GAUGES
 from coilbench.capture.calibration.model import fit_from_json
 from coilbench.capture.calibration.regression import evaluate
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.tables.csv_table import Cell, csv_bytes
+from coilbench.capture.tables.spring_lines import FACTS
 from coilbench.capture.units import known_to
 
 # The comments at the top of each kind of file: which command reads it, then its columns in order.
@@ -26,11 +27,19 @@ set, label: name of the set and of the spring
 role: of the set, outer or inner or single
 free_length_mm, solid_height_mm: of the set, as given; here and below an empty cell is unknown
 wire_mm, coil_diameter_mm, active_coils: of the set, as given
+set_note, set_mark: what was noted of the set, and how it is marked
 conditioning_strokes, measured_strokes: how many presses the set asks for
 nominal_loads_json, nominal_rate_n_per_mm: what the maker states
 nominal_tolerance_relative: what the maker states, as a fraction
+own_free_length_mm, own_free_length_u_mm: measured of this spring; standard uncertainty (k = 1)
 own_solid_height_mm, own_solid_reason: found for this spring, and how; replaces the set's
+own_solid_u_mm: standard uncertainty (k = 1) of one that was measured by hand
+spring_note, spring_mark: what was noted of the spring, and how it is marked
+added_utc: when it came to a set that was there before
 made_utc: when the set was registered""",
+    "by hand": """Read by: coilbench set measure SET --from FILE
+label, what: name of the spring; free or solid (height), mark or note
+value: the words, or the length and its expanded uncertainty (k = 2) after +-""",
     "strokes": """For reading; no command reads it back. A row for each stroke and keyed entry
 file: its own file
 set, label: name of the set and of the spring
@@ -101,8 +110,11 @@ direction: up or down, how the mass was reached
 u_kg: expanded uncertainty (k = 2) of the mass; assumed where there is no such column""",
 }
 _SPRINGS = """
-SELECT sets.*, sets.name AS "set", label, springs.solid_height_mm AS own_solid_height_mm,
-  solid_reason AS own_solid_reason, json_extract(nominal_json, '$.loads') AS nominal_loads_json,
+SELECT sets.*, sets.name AS "set", label, own_free_length_mm, own_free_length_u_mm,
+  coalesce(solid_by_hand_mm, springs.solid_height_mm) AS own_solid_height_mm,
+  CASE WHEN solid_by_hand_mm IS NULL THEN solid_reason ELSE 'by hand' END AS own_solid_reason,
+  solid_by_hand_u_mm AS own_solid_u_mm, spring_note, spring_mark, added_utc,
+  json_extract(nominal_json, '$.loads') AS nominal_loads_json,
   json_extract(nominal_json, '$.rate_n_per_mm') AS nominal_rate_n_per_mm,
   json_extract(nominal_json, '$.tolerance_relative') AS nominal_tolerance_relative
 FROM springs JOIN sets ON sets.id = set_id WHERE sets.name = ? ORDER BY turn"""
@@ -156,6 +168,9 @@ def export_files(
     yield "calibrations.csv", _file("calibrations", calibrations)
     springs = (row for name in chosen for row in db.query(_SPRINGS, [name]))
     yield "springs.csv", _file("springs", springs)
+    for name in chosen:
+        if entries := list(_by_hand(find_set(db, name))):
+            yield file_name(taken, "by-hand", name), _file("by hand", entries)
     files = {None: None} | {row["id"]: row["file"] for row in calibrations}
     strokes = []
     for row in _strokes(db, chosen):
@@ -169,6 +184,20 @@ def export_files(
     yield "curves.csv", _file("curves", curves)
     keyed = (reading for row in strokes for reading in _keyed(row, calibrations))
     yield "keyed.csv", _file("keyed", keyed)
+
+
+def _by_hand(record: SetRecord) -> Iterator[Row]:
+    """Yield what was measured or noted of the springs, as lines that `set measure` reads."""
+    for spring in record.springs:
+        for what, column in FACTS.items():
+            value = getattr(spring, column)
+            if column == "free_length_mm" and value is not None:
+                value = f"{value!r} mm +- {2.0 * (spring.free_length_u_mm or 0.0)!r} mm"
+            if column == "solid_height_mm":
+                u_mm = spring.solid_by_hand_u_mm
+                value = None if u_mm is None else f"{value!r} mm +- {2.0 * u_mm!r} mm"
+            if value is not None:
+                yield {"label": spring.label, "what": what, "value": value}
 
 
 def file_name(taken: set[str], *parts: str) -> str:

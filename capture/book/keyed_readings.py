@@ -59,7 +59,7 @@ def refuse_height(record: SetRecord, label: str, height_mm: float) -> None:
         CoilbenchError: it is within SOLID_KEPT_MM of the known solid height, or not between 0 and
             the free length.
     """
-    KeyedReading(label, 0.0, height_mm=height_mm).spring_height_mm(record.free_length_mm)
+    KeyedReading(label, 0.0, height_mm=height_mm).spring_height_mm(record.free_of_mm(label))
     solid_mm = record.solid_of_mm(label)
     if solid_mm is not None and height_mm < solid_mm + SOLID_KEPT_MM:
         raise CoilbenchError(
@@ -226,8 +226,9 @@ def store_readings(
 
 def _sweep(record: SetRecord, reading: KeyedReading, setup: KeyedSetup, entry_id: str) -> NewSweep:
     spring_id = record.spring(reading.label).spring_id
-    branches = KeyedBranches.of([reading], setup, record.free_length_mm)
-    height_mm = reading.spring_height_mm(record.free_length_mm)
+    free_mm = record.free_of_mm(reading.label)
+    branches = KeyedBranches.of([reading], setup, free_mm)
+    height_mm = reading.spring_height_mm(free_mm)
     refuse_below_solid(record, reading.label, height_mm, setup.height_u_mm)
     return NewSweep(
         spring_id,
@@ -240,7 +241,7 @@ def _sweep(record: SetRecord, reading: KeyedReading, setup: KeyedSetup, entry_id
         keyed={
             "readings": [vars(reading)],
             "setup": setup.to_document(),
-            "free_length_mm": record.free_length_mm,
+            "free_length_mm": free_mm,
         },
     )
 

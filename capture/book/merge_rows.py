@@ -10,11 +10,12 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 from sqlite_utils import Database
 
+from coilbench.capture.book.by_hand import SET_COLUMNS, SPRING_COLUMNS
 from coilbench.capture.book.rows import first_row
 from coilbench.capture.errors import CoilbenchError
 
@@ -44,6 +45,8 @@ class TableRule:
     has_rowid: bool = True  # whether its rows have an order of storing
     unique: str | None = None  # settled by `merging`; the id is a stand-in until then
     derived: tuple[str, ...] = ()  # columns that follow from other tables
+    # columns that follow from hand_entries once there is one on them, and what it calls them
+    by_hand: Mapping[str, str] = field(default_factory=dict)
 
     def insert_new(self, db: Database, other: str) -> int:
         """Insert the rows of another book that this one lacks; returns how many.
@@ -74,11 +77,12 @@ class TableRule:
         fixed = [column for column in self._columns(db) if column not in settled]
         if not fixed:
             return
-        flags = ", ".join(f"m.{column} IS NOT o.{column} AS {column}" for column in fixed)
+        unlike = {column: self._unlike_unless_by_hand(column, other) for column in fixed}
+        flags = ", ".join(f"{sql} AS {column}" for column, sql in unlike.items())
         keys = " || ' ' || ".join(f"m.{key}" for key in self.keys)
         sql = (
             f"SELECT {flags}, {keys} AS of_row FROM {self._pairs(other)}"  # noqa: S608
-            f" WHERE {self._unlike(fixed)} LIMIT 1"
+            f" WHERE {' OR '.join(unlike.values())} LIMIT 1"
         )
         row = first_row(db, sql)
         if row is not None:
@@ -89,6 +93,18 @@ class TableRule:
                 where=name,
                 hint="Look for damage in each with: coilbench book check",
             )
+
+    def _unlike_unless_by_hand(self, column: str, other: str) -> str:
+        unlike = f"m.{column} IS NOT o.{column}"
+        if column not in self.by_hand:
+            return unlike
+        what = self.by_hand[column]
+        entries = " UNION ALL ".join(
+            f"SELECT 1 FROM {book}.hand_entries WHERE set_id = m.id AND spring_id IS NULL"  # noqa: S608
+            f" AND what = '{what}'"
+            for book in ("main", other)
+        )
+        return f"({unlike} AND NOT EXISTS ({entries}))"
 
     def settle(self, db: Database, other: str) -> Iterator[Settled]:
         """Settle the rows of both books that differ in their mutable columns."""
@@ -146,9 +162,13 @@ _RULES = (  # in the order in which foreign keys allow them in
         mutable=("nominal_json",),
         rank=lambda row: (row["nominal_json"] is not None,),
         unique="name",
+        by_hand=SET_COLUMNS,
     ),
-    TableRule("springs", unique="label", derived=("solid_height_mm", "solid_reason")),
+    TableRule(
+        "springs", unique="label", derived=("solid_height_mm", "solid_reason", *SPRING_COLUMNS)
+    ),
     TableRule("label_swaps"),
+    TableRule("hand_entries"),
     TableRule(
         "sessions",
         mutable=(

@@ -20,12 +20,15 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
+from coilbench.capture.book.by_hand import refresh_hand_entries
 from coilbench.capture.book.copies import copy_book, keep_copy
+from coilbench.capture.book.depths import rederive_depths
 from coilbench.capture.book.merge_rows import RULES, Settled
 from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.opening import hold_book, open_book
 from coilbench.capture.book.rows import refresh_solid_heights, writing
+from coilbench.capture.book.sets import find_set, set_names
 from coilbench.capture.book.soundness import check_book
 from coilbench.capture.book.sweeps import stored_points
 from coilbench.capture.errors import CoilbenchError
@@ -106,7 +109,13 @@ def settle_labels(db: Database, others: list[str], swaps: Mapping[str, int]) -> 
         sets.setdefault(set_id, []).append(spring_id)
     old = dict(db.execute("SELECT id, label FROM main.springs").fetchall())
     for set_id, springs in sets.items():
-        namings = _namings(db, others, set_id, swaps)
+        namings = _namings(
+            db,
+            others,
+            springs,
+            labels,
+            {b: swaps.get(f"{b} {set_id}", 0) for b in ("main", *others)},
+        )
         best = max(namings, key=lambda naming: (namings[naming], naming))
         taken = dict(zip(springs, best, strict=True))
         changed = {one: label for one, label in taken.items() if old[one] != label}
@@ -136,21 +145,27 @@ def _swaps(db: Database, others: Iterable[str]) -> dict[str, int]:
 
 
 def _namings(
-    db: Database, others: list[str], set_id: str, swaps: Mapping[str, int]
+    db: Database,
+    others: list[str],
+    springs: Sequence[str],
+    labels: Mapping[str, set[str]],
+    swaps: Mapping[str, int],
 ) -> dict[tuple[str, ...], int]:
-    """Return the labels that a set has in each book, in turn order, without stand-ins.
+    """Return the labels that some springs have in each book that has any of them.
 
-    With how often springs were swapped in the book that has them, the most of equal ones.
+    Springs that a book lacks, since they were added in another, are called as there. With how
+    often springs were swapped in the book that has them, the most of equal ones.
+
+    Args:
+        swaps: of this set, by a book's name.
     """
     found: dict[tuple[str, ...], int] = {}
     for book in ("main", *others):
-        rows = db.execute(
-            f"SELECT id, label FROM {book}.springs WHERE set_id = ? ORDER BY turn",  # noqa: S608
-            [set_id],
-        ).fetchall()
-        if rows and not any(spring_id == label for spring_id, label in rows):
-            naming = tuple(label for _, label in rows)
-            found[naming] = max(found.get(naming, 0), swaps.get(f"{book} {set_id}", 0))
+        given = dict(db.execute(f"SELECT id, label FROM {book}.springs"))  # noqa: S608
+        own = {one: given[one] for one in springs if given.get(one, one) != one}
+        if own:
+            naming = tuple(own.get(one) or max(labels[one]) for one in springs)
+            found[naming] = max(found.get(naming, 0), swaps[book])
     return found
 
 
@@ -270,6 +285,9 @@ def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
         notes += settle_labels(db, list(others), swaps)
         notes += _count_once(db, touched)
         refresh_solid_heights(db, touched)
+        refresh_hand_entries(db)
+        for name in set_names(db):
+            rederive_depths(db, find_set(db, name))
         # before this transaction ends: another connection still reads the book as it was
         kept = keep_copy(path, "merge") if db.conn.total_changes > before else None
     return Merged({table: rows for table, rows in brought.items() if rows}, tuple(notes), kept)
@@ -296,23 +314,36 @@ def _bring_in(
 
 
 def _refuse_other_springs(db: Database, name: str, shown: str) -> None:
-    """Refuse a set with different springs in the two books."""
+    """Refuse a set with other springs than here, unless one of the two books added some to it."""
+    lacking = (
+        "SELECT set_id, added_utc FROM {a}.springs WHERE id NOT IN (SELECT id FROM {b}.springs)"
+    )
+    ours, theirs = (lacking.format(a=a, b=b) for a, b in (("main", name), (name, "main")))
     row = db.execute(
         f"""
-        SELECT sets.name FROM main.sets JOIN {name}.sets AS theirs USING (id) WHERE
-          (SELECT group_concat(id) FROM (SELECT id FROM main.springs WHERE set_id = sets.id
-            ORDER BY id)) IS NOT
-          (SELECT group_concat(id) FROM (SELECT id FROM {name}.springs WHERE set_id = sets.id
-            ORDER BY id))
+        SELECT sets.name, ours.added_utc IS NOT NULL OR theirs.added_utc IS NOT NULL
+        FROM main.sets JOIN {name}.sets AS both USING (id)
+          LEFT JOIN ({ours}) AS ours ON ours.set_id = sets.id
+          LEFT JOIN ({theirs}) AS theirs ON theirs.set_id = sets.id
+        WHERE (ours.set_id IS NOT NULL AND (ours.added_utc IS NULL OR theirs.set_id IS NOT NULL))
+          OR (theirs.set_id IS NOT NULL AND theirs.added_utc IS NULL)
         """  # noqa: S608  our own names
     ).fetchone()
-    if row is not None:
+    if row is None:
+        return
+    set_name, added = row
+    if added:
         raise CoilbenchError(
-            f"the set {row[0]!r} has other springs than in this book, though it is the same set: "
-            "one of the two was changed by another program, or is damaged",
+            f"springs were added to the set {set_name!r} in both books, not the same ones",
             where=shown,
-            hint="Look for damage in each with: coilbench book check",
+            hint="Register those that one of the books added as a set of their own",
         )
+    raise CoilbenchError(
+        f"the set {set_name!r} has other springs than in this book, though it is the same set: "
+        "one of the two was changed by another program, or is damaged",
+        where=shown,
+        hint="Look for damage in each with: coilbench book check",
+    )
 
 
 def _notes_of(db: Database, settled: Settled) -> Iterator[Note]:

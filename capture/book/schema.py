@@ -232,10 +232,7 @@ ALTER TABLE scale_points ADD COLUMN u_kg REAL;
 # What lists ask of a stroke is in the index alone: its row carries the samples, and reading those
 # pages took ten times as long. The view, without a grouping, is worked out for the set asked for
 # and not for the whole book.
-_BRIEF = """
-DROP INDEX IF EXISTS sweeps_by_spring; -- and the view: books of the first version have them
-CREATE INDEX sweeps_in_brief ON sweeps
-  (spring_id, purpose, counted, stored_utc, origin, samples, samples_lost);
+_SUMMARY = """
 DROP VIEW IF EXISTS spring_summary;
 CREATE VIEW spring_summary AS
 SELECT
@@ -253,7 +250,7 @@ SELECT
     WHERE spring_id = springs.id) AS samples,
   (SELECT coalesce(sum(samples_lost), 0) FROM sweeps
     WHERE spring_id = springs.id) AS samples_lost,
-  coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm,
+  {dimensions},
   (SELECT max(load_n) FROM curve_rows JOIN sweeps ON sweeps.id = curve_rows.sweep_id
     WHERE spring_id = springs.id AND counted AND purpose = 'measured') AS highest_load_n,
   (SELECT min(height_mm) FROM curve_rows JOIN sweeps ON sweeps.id = curve_rows.sweep_id
@@ -262,6 +259,13 @@ SELECT
 FROM springs JOIN sets ON sets.id = springs.set_id
 ORDER BY sets.made_utc, sets.rowid, springs.turn;
 """
+_BRIEF = """
+DROP INDEX IF EXISTS sweeps_by_spring; -- and the view: books of the first version have them
+CREATE INDEX sweeps_in_brief ON sweeps
+  (spring_id, purpose, counted, stored_utc, origin, samples, samples_lost);
+""" + _SUMMARY.format(
+    dimensions="coalesce(springs.solid_height_mm, sets.solid_height_mm) AS solid_height_mm"
+)
 
 # label_swaps: the user's ruling that two springs of a set were pressed in each other's place. The
 # labels are exchanged in springs; a swap of the same two takes it back.
@@ -280,6 +284,41 @@ CREATE TABLE label_swaps (
 ) STRICT;
 """
 
+# A row is one thing that was measured, corrected or noted by hand, of a spring or (spring_id NULL)
+# of a set; all of its values NULL takes it back. The newest holds, and stands in the columns of
+# sets and springs. length_u_mm: standard uncertainty (k = 1). added_utc: of a spring that came to
+# its set later.
+_BY_HAND = """
+CREATE TABLE hand_entries (
+  id TEXT PRIMARY KEY,
+  set_id TEXT NOT NULL REFERENCES sets (id),
+  spring_id TEXT REFERENCES springs (id),
+  made_utc TEXT NOT NULL,
+  what TEXT NOT NULL CHECK (what IN ('free_length_mm', 'solid_height_mm', 'wire_mm',
+    'coil_diameter_mm', 'active_coils', 'role', 'note', 'mark')),
+  length_mm REAL,
+  length_u_mm REAL,
+  active_coils REAL,
+  words TEXT
+) STRICT;
+CREATE INDEX hand_entries_by_set ON hand_entries (set_id, spring_id, what, made_utc);
+ALTER TABLE sets ADD COLUMN set_note TEXT;
+ALTER TABLE sets ADD COLUMN set_mark TEXT;
+ALTER TABLE springs ADD COLUMN added_utc TEXT;
+ALTER TABLE springs ADD COLUMN own_free_length_mm REAL;
+ALTER TABLE springs ADD COLUMN own_free_length_u_mm REAL;
+ALTER TABLE springs ADD COLUMN solid_by_hand_mm REAL;
+ALTER TABLE springs ADD COLUMN solid_by_hand_u_mm REAL;
+ALTER TABLE springs ADD COLUMN spring_note TEXT;
+ALTER TABLE springs ADD COLUMN spring_mark TEXT;
+""" + _SUMMARY.format(
+    dimensions="""springs.own_free_length_mm AS free_length_mm,
+  coalesce(springs.solid_by_hand_mm, springs.solid_height_mm, sets.solid_height_mm)
+    AS solid_height_mm,
+  springs.spring_mark AS mark,
+  springs.spring_note AS note"""
+)
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -287,6 +326,7 @@ _TEXTS = (
     _ENTRIES_AND_REFERENCES,
     _BRIEF,
     _RATINGS_AND_SWAPS,
+    _BY_HAND,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

@@ -29,8 +29,13 @@ class SpringRecord:
     spring_id: str
     label: str
     turn: int
-    solid_height_mm: float | None  # found for this spring; where None, the set's holds
+    solid_height_mm: float | None  # of this spring: by hand, else as found; None: the set's holds
     solid_reason: str | None  # how it was found
+    solid_by_hand_u_mm: float | None = None  # standard uncertainty (k = 1); None: not by hand
+    free_length_mm: float | None = None  # measured by hand; None where it was not
+    free_length_u_mm: float | None = None  # standard uncertainty (k = 1)
+    mark: str | None = None
+    note: str | None = None
 
 
 @dataclass(frozen=True)
@@ -53,11 +58,13 @@ class SetPlan:
     conditioning_strokes: int = CONDITIONING_STROKES
     measured_strokes: int = MEASURED_STROKES
     nominal: SetNominal | None = None
+    note: str | None = None
+    mark: str | None = None
 
     def __post_init__(self) -> None:
         _check_name(self.name, "set name")
         _check_labels(self.labels)
-        _check_dimensions(self)
+        check_dimensions(self)
         if self.conditioning_strokes < 0 or self.measured_strokes < 1:
             raise CoilbenchError(
                 f"{self.conditioning_strokes} conditioning presses and {self.measured_strokes} "
@@ -66,7 +73,8 @@ class SetPlan:
             )
 
 
-_COLUMNS = [field.name for field in fields(SetPlan) if field.name not in ("labels", "nominal")]
+_APART = ("labels", "nominal", "note", "mark")  # not columns of these names
+_COLUMNS = [field.name for field in fields(SetPlan) if field.name not in _APART]
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -93,6 +101,11 @@ class SetRecord(SetPlan):
         """Return a spring's solid height, else its set's; None where neither is known."""
         own = self.spring(label).solid_height_mm
         return self.solid_height_mm if own is None else own
+
+    def free_of_mm(self, label: str) -> float | None:
+        """Return a spring's free length as measured by hand, else its set's; None for neither."""
+        own = self.spring(label).free_length_mm
+        return self.free_length_mm if own is None else own
 
     def keep_nominal(self, db: Database, nominal: SetNominal | None) -> SetRecord:
         """Store a set's nominal in place of the one it had; None removes it.
@@ -184,7 +197,8 @@ def _check_count(count: int) -> None:
         raise CoilbenchError(f"a set cannot have {count} springs", hint=f"Give 1 to {MOST_SPRINGS}")
 
 
-def _check_dimensions(plan: SetPlan) -> None:
+def check_dimensions(plan: SetPlan) -> None:
+    """Refuse dimensions that no spring can have, one alone or together."""
     for what, value in (
         ("free length", plan.free_length_mm),
         ("solid height", plan.solid_height_mm),
@@ -196,8 +210,8 @@ def _check_dimensions(plan: SetPlan) -> None:
             raise CoilbenchError(
                 f"the {what} of {value:g} is not above 0", hint=f"Give a {what} above 0"
             )
-    _check_less("solid height", plan.solid_height_mm, "free length", plan.free_length_mm)
-    _check_less("wire", plan.wire_mm, "coil diameter", plan.coil_diameter_mm)
+    check_less("solid height", plan.solid_height_mm, "free length", plan.free_length_mm)
+    check_less("wire", plan.wire_mm, "coil diameter", plan.coil_diameter_mm)
     _check_nominal(plan.nominal, plan.solid_height_mm, plan.free_length_mm)
 
 
@@ -205,11 +219,12 @@ def _check_nominal(
     nominal: SetNominal | None, solid_mm: float | None, free_mm: float | None
 ) -> None:
     for load in () if nominal is None else nominal.loads:
-        _check_less("nominal's height", load.height_mm, "free length", free_mm)
-        _check_less("solid height", solid_mm, "nominal's height", load.height_mm)
+        check_less("nominal's height", load.height_mm, "free length", free_mm)
+        check_less("solid height", solid_mm, "nominal's height", load.height_mm)
 
 
-def _check_less(small: str, small_mm: float | None, large: str, large_mm: float | None) -> None:
+def check_less(small: str, small_mm: float | None, large: str, large_mm: float | None) -> None:
+    """Refuse a length that is not below another; either may be unknown."""
     if small_mm is not None and large_mm is not None and small_mm >= large_mm:
         raise CoilbenchError(
             f"the {small} of {{small_mm}} is not below the {large} of {{large_mm}}",
@@ -231,6 +246,7 @@ def new_set(db: Database, plan: SetPlan) -> SetRecord:
             db,
             "sets",
             {name: getattr(plan, name) for name in _COLUMNS}
+            | {"set_note": plan.note, "set_mark": plan.mark}
             | {"id": set_id, "made_utc": utc_now(), "nominal_json": _nominal_json(plan.nominal)},
         )
         for turn, label in enumerate(plan.labels, start=1):
@@ -259,8 +275,14 @@ def find_set(db: Database, name: str) -> SetRecord:
         )
         raise CoilbenchError(f"there is no set {name!r} in this book", hint=hint)
     found = db.query(
-        "SELECT id AS spring_id, label, turn, solid_height_mm, solid_reason FROM springs"
-        " WHERE set_id = ? ORDER BY turn",
+        """
+        SELECT id AS spring_id, label, turn,
+          coalesce(solid_by_hand_mm, solid_height_mm) AS solid_height_mm,
+          CASE WHEN solid_by_hand_mm IS NULL THEN solid_reason ELSE 'by hand' END AS solid_reason,
+          solid_by_hand_u_mm, own_free_length_mm AS free_length_mm,
+          own_free_length_u_mm AS free_length_u_mm, spring_mark AS mark, spring_note AS note
+        FROM springs WHERE set_id = ? ORDER BY turn
+        """,
         [row["id"]],
     )
     springs = tuple(SpringRecord(**spring) for spring in found)
@@ -270,6 +292,8 @@ def find_set(db: Database, name: str) -> SetRecord:
         springs=springs,
         labels=tuple(spring.label for spring in springs),
         nominal=SetNominal.from_json(row["nominal_json"]),
+        note=row["set_note"],
+        mark=row["set_mark"],
     )
 
 

@@ -80,7 +80,10 @@ class KeyedReading:
             raise self._wrong(what, f"Write it like {NOTE_EXAMPLE}")
         if free_length_mm is None:
             what = "the depth {depth_mm} needs the spring's free length"
-            hint = "Give the free length, or type the height between the faces"
+            hint = (
+                "Give the free length (coilbench set edit SET --free-length), or type the height "
+                "between the faces"
+            )
             raise self._wrong(what, hint, depth_mm=depth_mm)
         if depth_mm < 0.0:
             what = "the depth {depth_mm} is negative"

@@ -138,7 +138,10 @@ def _heights_from_depths(
     table: Table, depth_mm: NDArray[np.float64], free_length_mm: float | None
 ) -> NDArray[np.float64]:
     if free_length_mm is None:
-        hint = "Give the set a free length, or the heights in a column height_mm"
+        hint = (
+            "Give the set a free length (coilbench set edit SET --free-length), or the heights in "
+            "a column height_mm"
+        )
         raise table.refuse("depths need the springs' free length", hint)
     refuse_rows(table, depth_mm < 0.0, "a depth is never negative")
     refuse_rows(

@@ -62,6 +62,9 @@ tensile_strength = "1900 MPa"
 shot_peened = true
 shear_modulus = "79300 MPa"
 spring_mass = "80 g"
+[scale]
+name = "bathroom"
+step = "0.1 kg"
 [valve_train]
 lift_table = "lift.csv"
 weighing_u = "0.5 g"

@@ -42,6 +42,8 @@ def test_commands_and_options_complete() -> None:
         ("note", "--set", "la"),
         ("set", "check", "la"),
         ("set", "show", "la"),
+        ("set", "edit", "la"),
+        ("set", "measure", "la"),
         ("import", "x.csv", "--set", "la"),
         ("export", "--set", "la"),
         ("daemon", "--port", "x", "--set", "la"),

@@ -54,7 +54,7 @@ def bench(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Bench:
 
 def test_the_job_from_nothing_to_a_measured_set(bench: Bench) -> None:
     assert "none yet" in bench.run()
-    assert bench.next() == "coilbench set new NAME --role outer --count 12"
+    assert bench.next() == "coilbench begin"
     assert list(bench.folder.iterdir()) == []  # looking makes no book
     bench.run("set", "new", "larch", "--role", "outer", "--count", "2")
     assert bench.next() == "coilbench rig weigh --port PORT"

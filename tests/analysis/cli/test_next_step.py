@@ -23,8 +23,8 @@ BY_HAND = replace(HALF, by_hand=True)
 @pytest.mark.parametrize(
     ("state", "command"),
     [
-        (None, "set new NAME --role outer --count 12"),
-        (EMPTY, "set new NAME --role outer --count 12"),
+        (None, "begin"),
+        (EMPTY, "begin"),
         (replace(EMPTY, sets=(LARCH,)), "rig weigh --port PORT"),
         (
             replace(EMPTY, sets=(LARCH,), parts_utc={"load": LATELY}),

@@ -10,9 +10,10 @@ from numpy.typing import NDArray
 
 import bench_days
 from bench_metrology import USUAL, sweeps_of
-from coilbench.analysis.curves.curve import FoundHeight, SpringCurve
+from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.shape_model import LengthCheck
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units

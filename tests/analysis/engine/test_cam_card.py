@@ -115,6 +115,11 @@ def test_two_cards_need_their_valves_listed(valves: str) -> None:
         ('[cam.intake]\nvalve_lift = "39.1 mm"\n', TWO, ["head.valves.'1 in'", "lift 39.10 mm"]),
         ("[cam.intake.intake]\nmax_rpm = 5\n", TWO, ["cam.intake.intake", "unknown"]),
         ("", TWO.replace("exhaust", "outlet"), ["'1 ex'.cam", "'outlet'", "'intake' or 'exhaust'"]),
+        (
+            "[cam.intake]\nmax_rpm = 5\n[cam.exhaust]\nmax_rpm = 5\n",
+            '[head.valves]\n"1 in" = {cam = "intake"}\n',
+            ["cam.exhaust", "no valve"],
+        ),
         ("", '[head.valves]\n"1" = {height = 5}\n', ["head.valves.1.height", "no unit"]),
         ("", '[head.valves]\n"1" = {depth = "5 mm"}\n', ["head.valves.1.depth", "unknown", "cam"]),
         ("", '[head.valves]\n"1" = 5\n', ["head.valves.1", "no unit"]),

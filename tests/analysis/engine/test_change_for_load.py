@@ -8,7 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.engine.placed import REACH_MM, LoadByChange, SetCurves, _load_by_change
+from coilbench.analysis.engine.load_change import REACH_MM, LoadByChange, _load_by_change
+from coilbench.analysis.engine.placed import SetCurves
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.units import KGF_N
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pytest
@@ -12,6 +13,7 @@ from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import Rate, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.curves.shape_model import Shape
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.analysis.report.units import Units
@@ -30,7 +32,7 @@ def sampled(load_n: Callable[[Array], Array], bottom_mm: float = 27.0) -> Spring
     return fit_curve("x", [Sweep("s", "x", Origin.CONVERTED_FILE, *ways, 0.3, 0.001, 0.02)])
 
 
-def keyed(points: list[tuple[float, float]], **given: float) -> SpringCurve:
+def keyed(points: list[tuple[float, float]], **given: Any) -> SpringCurve:
     height, load = np.array(points).T
     sweep = Sweep("s", "x", Origin.KEYED, Branch(height, load), NONE, 1.0, 0.0, 0.1)
     return fit_curve("x", [sweep], **given)
@@ -91,7 +93,13 @@ def test_points_claim_little() -> None:
     assert words["Shape"].startswith("can't tell: chosen heights")
     assert re.search(r"\b28\.00 mm", words["Coil bind"])
     given = SpringFindings.of(keyed(points, free_length_mm=53.0), Given(free_length_mm=53.0))
-    assert re.search(r"\b53\.00 mm.*given", said(given)["Free length"])
+    assert re.search(r"not measured.*\b53\.00 mm", said(given)["Free length"])
+    assert given.document()["free_length_mm"] is None
+    assert given.document()["free_length_given_mm"] == 53.0
+    by_hand = Given(free_length_mm=53.0, by_hand=FoundHeight(52.8, 0.05))
+    own = SpringFindings.of(keyed(points, by_hand=by_hand.by_hand), by_hand)
+    assert re.search(r"\b52\.80 mm ± 0\.05 mm by hand", said(own)["Free length"])
+    assert own.document()["free_length_from"] == "by hand"
     assert SpringFindings.of(keyed(points), Given()).table_heights_mm(Units()) == [38.0, 28.0]
     alone = SpringFindings.of(keyed([(38.0, 240.0)]), Given(), heights_mm=(38.0, 28.0))
     assert (alone.window_mm, alone.rates) == (None, ())

@@ -10,6 +10,7 @@ import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.sets.columns import (
     Column,
     _Departure,
@@ -50,9 +51,18 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
 )
 def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) -> None:
     """49.0 mm of 50, and 0.1 mm unsure."""
-    curve = replace(bent("s", 0.0), free_length_mm=length_mm, free_length_u_mm=0.1)
+    curve = replace(bent("s", 0.0), by_hand=FoundHeight(length_mm, 0.1))
     ruling = next(_length_ruling(curve, "set", 50.0))
     assert ruling.outcome == outcome
+    assert ruling.facts["length_from"] == "by hand"
+
+
+def test_a_length_that_was_not_measured_is_not_judged() -> None:
+    """What a set was registered with says nothing of one spring."""
+    given = replace(bent("s", 0.0), contact=None, free_length_mm=45.0, free_length_u_mm=0.1)
+    assert list(_length_ruling(given, "nominal", 50.0)) == []
+    seen = replace(given, contact=FoundHeight(48.0, 0.1))
+    assert next(_length_ruling(seen, "nominal", 50.0)).facts["length_from"] == "first contact"
 
 
 def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_outliers() -> None:

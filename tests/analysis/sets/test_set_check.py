@@ -7,6 +7,7 @@ import itertools
 import json
 import math
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -17,6 +18,7 @@ from scipy import stats
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck, check_set
@@ -36,7 +38,8 @@ def keyed(
 ) -> SpringCurve:
     points = Branch(np.array([SEAT_MM, OPEN_MM]), np.array([seat_n, open_n]))
     sweep = Sweep("s", label, Origin.KEYED, points, EMPTY, load_u_n, 0.0, 0.0)
-    return fit_curve(label, [sweep], free_length_mm=free_mm)
+    by_hand = None if free_mm is None else FoundHeight(free_mm, 0.1)
+    return fit_curve(label, [sweep], by_hand=by_hand)
 
 
 def even_set(count: int = 12, load_u_n: float = 0.5) -> list[SpringCurve]:
@@ -271,6 +274,15 @@ def test_short_against_the_set_and_against_a_nominal() -> None:
     assert re.search(r"\b51\.70 mm.*\b2\.5% below.*\b53\.00 mm", reason(check, "s4", "short"))
     all_short = check_set("larch", curves, [SEAT_MM], free_length_nominal_mm=54.5)
     assert set(kinds(all_short)) == {f"s{i}" for i in range(5)}
+    assert [spring.free_length_mm for spring in check.springs] == lengths
+
+
+def test_a_set_that_nobody_measured_is_not_held_against_its_own_free_length() -> None:
+    curves = [keyed(f"s{i}", 230.0, 400.0) for i in range(5)]
+    curves = [replace(c, free_length_mm=53.0, free_length_u_mm=0.1) for c in curves]
+    check = check_set("larch", curves, [SEAT_MM], free_length_nominal_mm=53.0)
+    assert [spring.free_length_mm for spring in check.springs] == [None] * 5
+    assert not any(one.rule == "free length" for each in check.springs for one in each.rulings)
 
 
 @pytest.mark.parametrize(

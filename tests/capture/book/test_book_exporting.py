@@ -22,7 +22,9 @@ COLUMNS = {
 # Columns of the book that the CSV has under another name, in a file of its own, or not at all.
 ELSEWHERE = {
     "sets": {"id", "name", "nominal_json"},  # set, nominal_…
-    "springs": {"id", "set_id", "turn", "solid_reason"},  # own_solid_reason, order of rows
+    # own_…, order of rows
+    "springs": {"id", "set_id", "turn", "solid_reason"}
+    | {"solid_by_hand_mm", "solid_by_hand_u_mm"},
     "sweeps": {"id", "spring_id", "calibration_id", "samples_format", "samples_blob", "keyed_json"},
     "curve_rows": {"sweep_id", "branch", "point"},  # stroke_id, direction, order of rows
     "calibration_parts": {"residual_sd_n", "residual_sd_mm"},  # in fit_json

@@ -391,7 +391,7 @@ def test_a_book_that_a_capture_has_open_is_refused(base: Path) -> None:
         ("UPDATE curve_rows SET load_n = load_n + 1 WHERE point = 0", "curve_rows"),
         ("UPDATE calibration_parts SET fit_json = replace(fit_json, '0', '0')||' '", "fit_json"),
         ("UPDATE sets SET wire_mm = 4.5", "another wire_mm"),
-        ("INSERT INTO springs SELECT 'x', set_id, 'extra', 3, NULL, NULL FROM springs"
+        ("INSERT INTO springs (id, set_id, label, turn) SELECT 'x', set_id, 'extra', 3 FROM springs"
          " WHERE label = 'larch-01'", "has other springs"),
     ],
 )  # fmt: skip

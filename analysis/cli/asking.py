@@ -1,0 +1,100 @@
+"""Questions to the person at the bench, one line each; over a pipe the answers are lines too."""
+
+from __future__ import annotations
+
+import re
+import sys
+from collections.abc import Callable
+from enum import Enum
+from typing import TypeVar
+
+import click
+
+from coilbench.analysis.cli.common import say_aside, units
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import parse_number
+
+_Answer = TypeVar("_Answer")
+_NUMBER_ALONE = re.compile(r"[+-]?[\d.,]+(?:[eE][+-]?\d+)?")
+UNKNOWN_MARK = "?"
+
+
+class Reply(Enum):
+    """An answer that is no value: keep what there is, not known (any more), the last was wrong."""
+
+    KEEP = "keep"
+    UNKNOWN = "unknown"
+    BACK = "back"
+
+
+def ask(
+    question: str, parse: Callable[[str], _Answer], present: str | None = None
+) -> _Answer | Reply:
+    """Ask until there is an answer that can be read.
+
+    Args:
+        question: without a colon.
+        parse: reads the answer; what it refuses is said in one line, and asked again.
+        present: the present answer, shown; None where there is none.
+
+    Raises:
+        click.Abort: Ctrl-C, or no more input.
+    """
+    shown = "" if present is None else f" [{present}]"
+    while True:
+        text = click.prompt(f"{question}{shown}", default="", show_default=False).strip()
+        if not sys.stdin.isatty():
+            click.echo(text)  # a terminal shows what is typed, a pipe doesn't
+        if not text:
+            return Reply.KEEP
+        if text == UNKNOWN_MARK:
+            return Reply.UNKNOWN
+        try:
+            return parse(text)
+        except CoilbenchError as error:
+            error.in_units(units().quantity)
+            say_aside(f"  {' '.join(str(error).split())}")
+
+
+def with_unit(text: str, unit: str) -> str:
+    """Return a quantity as typed; where the unit was left out, with this one, which is said.
+
+    Raises:
+        CoilbenchError: a number that can be read in two ways.
+    """
+    if not _NUMBER_ALONE.fullmatch(text):
+        return text
+    parse_number(text)
+    click.echo(f"  taken as {text} {unit}")
+    return f"{text} {unit}"
+
+
+def yes_or_no(text: str) -> bool:
+    """Read yes or no.
+
+    Raises:
+        CoilbenchError: it is neither.
+    """
+    if text.lower() in ("y", "yes"):
+        return True
+    if text.lower() in ("n", "no"):
+        return False
+    raise CoilbenchError(f"{text[:40]!r} is neither", hint="Answer yes or no")
+
+
+def one_of(*words: str) -> Callable[[str], str]:
+    """Return what reads one of some words, or its first letters."""
+
+    def read(text: str) -> str:
+        found = [word for word in words if word.startswith(text.lower())]
+        if len(found) != 1:
+            raise CoilbenchError(f"{text[:40]!r} is none of them", hint=f"Answer {listed(words)}")
+        return found[0]
+
+    return read
+
+
+def listed(words: tuple[str, ...]) -> str:
+    """Write words as a choice: "outer, inner or single"."""
+    *first, last = words
+    return f"{', '.join(first)} or {last}" if first else last

@@ -1,0 +1,374 @@
+"""`coilbench begin`: asks what a builder knows, and keeps it in the book and in a build file."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Callable, Iterator, Sequence
+from pathlib import Path
+from typing import Any
+
+import click
+
+from coilbench.analysis.cli.asking import Reply, ask, one_of, yes_or_no
+from coilbench.analysis.cli.begin_sets import ask_sets, candidates
+from coilbench.analysis.cli.common import say, units
+from coilbench.analysis.cli.files_out import refuse_existing, write_whole
+from coilbench.analysis.cli.plan import is_weighed, show_plan
+from coilbench.analysis.cli.questions import CARD, HEAD, LIFTS, MAX_RPM, NAME, SCALE, Question
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.engine.build_file import parse_build
+from coilbench.analysis.engine.press_plan import plan_presses
+from coilbench.analysis.inputs import build_draft
+from coilbench.analysis.inputs.build_draft import SIDES, Value, check_so_far, known
+from coilbench.analysis.inputs.build_input import read_text
+from coilbench.analysis.inputs.pending_sets import pending_sets, with_pending_set
+from coilbench.analysis.inputs.plan_input import read_shop
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.shim_words import parse_shims
+
+HOW = (
+    "One question at a time. Enter keeps the answer in brackets; where there is none it means "
+    "don't know yet. ? forgets an answer. Every answer is kept at once: Ctrl-C ends, and the same "
+    "command goes on."
+)
+
+
+@click.command(
+    name="begin",
+    epilog="Examples: coilbench begin ; coilbench begin road.toml ; "
+    "coilbench --load-unit lbf --length-unit in begin road.toml",
+)
+@click.argument("build", default="engine.toml", type=click.Path(dir_okay=False, path_type=Path))
+def begin_command(build: Path) -> None:
+    """Answer what you know: springs, cam card, head, shims, scale. It writes the build file.
+
+    Sets go into the book, the rest into BUILD, a text file with comments. What you don't know yet
+    stays open; run it again to go on, or to change an answer. Your own comments in the file stay.
+    It ends with the first presses of `coilbench plan`.
+    """
+    text = build_draft.new_draft()
+    if build.exists():
+        text = read_text(build)
+        check_so_far(text, build.name)
+    elif not build.parent.is_dir():
+        hint = "Make the folder, or name a file in another"
+        raise CoilbenchError("there is no such folder", where=str(build.parent), hint=hint)
+    draft = _Draft(build, text)
+    say(HOW)
+    try:
+        new_sets = ask_sets(pending_sets(draft.text), draft.keep_pending)
+        _ask_candidates(draft, new_sets)
+        _ask_card(draft)
+        _ask_head(draft)
+        _ask_shims(draft)
+        _ask_scale(draft)
+    except (click.Abort, KeyboardInterrupt):
+        where = f"the book and {build}" if build.exists() else "the book"
+        click.echo("")
+        say(f"Stopped. What was answered is kept in {where}; go on with: {_again(build)}")
+        raise click.Abort from None
+    _close(draft)
+
+
+def _again(build: Path) -> str:
+    return f"coilbench begin {shlex.quote(str(build))}"
+
+
+class _Draft:
+    """The build file as far as it goes; every change is checked and written at once."""
+
+    def __init__(self, path: Path, text: str) -> None:
+        self.path, self._seen, self._there = path, text, path.exists()
+
+    @property
+    def text(self) -> str:
+        """As it stands in the file: the person may have it open in an editor, too.
+
+        Raises:
+            CoilbenchError: what was changed meanwhile can't be.
+        """
+        if self._there and self.path.exists():
+            found = read_text(self.path)
+            if found != self._seen:
+                check_so_far(found, self.path.name)
+                self._seen = found
+        return self._seen
+
+    def known(self, *path: str) -> object:
+        """Return what stands at a path of keys, or None."""
+        return known(self.text, *path)
+
+    def keep(self, text: str) -> None:
+        """Write the file, where it changed; it must have been checked."""
+        if text == self._seen and self._there:
+            return
+        refuse_existing(self.path, force=self._there)
+        write_whole(self.path, text)
+        self._seen, self._there = text, True
+
+    def keep_pending(self, name: str, role: str | None) -> None:
+        """Keep the role of a set that can't be registered yet; None: it was, or is given up."""
+        self.keep(with_pending_set(self.text, name, role))
+
+    def changed(self, change: Callable[[str], str]) -> str:
+        """Return it changed.
+
+        Raises:
+            CoilbenchError: it can't be, as the build file's reader says.
+        """
+        text = change(self.text)
+        try:
+            check_so_far(text, self.path.name)
+        except CoilbenchError as error:
+            error.where = None  # the question is the place
+            raise
+        return text
+
+    def put(self, question: Question, section: Sequence[str] = (), who: str = "") -> None:
+        """Ask for one key and keep the answer.
+
+        Args:
+            section: where the key stands, its own section where empty.
+            who: whose it is, before the question.
+        """
+        path = (*(section or question.section), question.key)
+        own = self.known(*path)
+        present = self.known("cam", question.key) if own is None and section else own
+
+        def read(text: str) -> str:
+            value = question.value_of(text, units())
+            return self.changed(lambda old: _put_in(old, path, value, question.instead))
+
+        words = question.words(units())
+        answer = ask(f"{who}{words}", read, None if present is None else str(present))
+        if isinstance(answer, str):
+            self.keep(answer)
+        elif answer is Reply.UNKNOWN:
+            self.keep(build_draft.without(self.text, path))
+
+
+def _put_in(text: str, path: tuple[str, ...], value: Value, instead: Sequence[str]) -> str:
+    for key in instead:
+        text = build_draft.without(text, (*path[:-1], key))
+    text = build_draft.with_value(text, path, value)
+    return build_draft.without_line(text, path[:-1], *instead) if instead else text
+
+
+def _ask_card(draft: _Draft) -> None:
+    click.echo("\nThe cam card")
+    draft.keep(draft.text)
+    draft.put(NAME)
+    sides = [side for side in SIDES if draft.known("cam", side) is not None]
+    if not sides:
+        words = "One card for all valves, or one each for intake and exhaust (one or two)"
+        if ask(words, one_of("one", "two"), "one") == "two":
+            draft.keep(build_draft.with_two_cards(draft.text))
+            sides = list(SIDES)
+    for side in sides or [""]:
+        section = ("cam", side) if side else ("cam",)
+        who = f"{side}: " if side else ""
+        _ask_lift(draft, section, who)
+        for question in CARD:
+            draft.put(question, section, who)
+    draft.put(MAX_RPM)
+
+
+def _ask_lift(draft: _Draft, section: tuple[str, ...], who: str) -> None:
+    """Ask for the lift as the card gives it: at the valve, or the lobe's own."""
+    at_lobe = draft.known(*section, "lobe_lift") is not None
+    words = f"{who}Does the card give the valve's lift or the lobe's (valve or lobe)"
+    answer = ask(words, one_of("valve", "lobe"), "lobe" if at_lobe else "valve")
+    if answer is Reply.UNKNOWN:
+        return
+    at = answer if isinstance(answer, str) else "lobe" if at_lobe else "valve"
+    for question in LIFTS[at]:
+        draft.put(question, section, who)
+
+
+def _ask_candidates(draft: _Draft, new_sets: Sequence[str]) -> None:
+    """Ask which sets of the book are to be tried; those of the book are proposed."""
+    for role in ("outer", "inner"):
+        listed = draft.known("springs", role)
+        given = [str(name) for name in listed] if isinstance(listed, list) else []
+        proposed, read = candidates(role, given, new_sets, draft.known("springs", "outer"))
+        if not proposed:
+            continue
+
+        def keep(text: str, role: str = role, read: Callable[[str], list[str]] = read) -> str:
+            names = read(text)
+            return draft.changed(lambda old: build_draft.with_value(old, ("springs", role), names))
+
+        words = f"{role} sets to try" if role == "inner" else "outer (or single) sets to try"
+        answer = ask(f"{words}, separated by commas", keep, ", ".join(proposed))
+        if answer is Reply.KEEP and proposed != given:
+            answer = keep(", ".join(proposed))
+        if isinstance(answer, str):
+            draft.keep(answer)
+
+
+def _ask_head(draft: _Draft) -> None:
+    click.echo("\nThe head (how to measure: hardware/HEAD.md)")
+    draft.put(HEAD["installed_height"])
+    sides = [side for side in SIDES if draft.known("cam", side) is not None]
+    for side in sides or [""]:
+        _ask_valves(draft, side)
+    if draft.known("springs", "inner"):
+        draft.put(HEAD["inner_offset"])
+    draft.put(HEAD["max_seat_cut"])
+
+
+def _ask_valves(draft: _Draft, side: str) -> None:
+    """Ask for the valves of one card: how many, or their names and what heights they have."""
+    listed = draft.known("head", "valves")
+    valves = listed if isinstance(listed, dict) else {}
+    names = [name for name in valves if not side or _field(valves[name], "cam") == side]
+    number = str(listed) if isinstance(listed, int) else None
+    if side:
+        words = f"{side}: the valves' names, separated by commas (like 1 in, 2 in)"
+    else:
+        words = "How many valves (like 12); or their names, by commas, where heights differ"
+
+    def read(text: str) -> str | list[str]:
+        if text.isdecimal() and not side:
+            return draft.changed(lambda old: _put_in(old, ("head", "valves"), int(text), ()))
+        found = [name.strip() for name in text.split(",") if name.strip()]
+        draft.changed(lambda old: _with_valves(old, found, side))
+        return found
+
+    answer = ask(words, read, ", ".join(names) or number)
+    if isinstance(answer, str):
+        draft.keep(answer)
+        return
+    if isinstance(answer, list):
+        draft.keep(_with_valves(draft.text, answer, side))
+        names = answer
+    for name in names:
+        _ask_height(draft, name, side)
+
+
+def _with_valves(text: str, names: Sequence[str], side: str) -> str:
+    """Return it with valves of these names; those that are there stay as they are."""
+    if isinstance(known(text, "head", "valves"), int):
+        text = build_draft.without(text, ("head", "valves"))
+    text = build_draft.without_line(text, ("head",), "valves")
+    for name in names:
+        if known(text, "head", "valves", name) is None:
+            value: Value = {"cam": side} if side else {}
+            text = build_draft.with_value(text, ("head", "valves", name), value)
+    return text
+
+
+def _ask_height(draft: _Draft, name: str, side: str) -> None:
+    present = _field(draft.known("head", "valves", name), "height")
+    question = HEAD["installed_height"]
+
+    def read(text: str) -> str:
+        height = str(question.value_of(text, units()))
+        value: Value = {"height": height, "cam": side} if side else height
+        return draft.changed(
+            lambda old: build_draft.with_value(old, ("head", "valves", name), value)
+        )
+
+    words = f"valve {name}: its own installed height (Enter: that of all)"
+    answer = ask(words, read, present)
+    if isinstance(answer, str):
+        draft.keep(answer)
+
+
+def _field(valve: object, key: str) -> str | None:
+    """Return a field of a valve of [head.valves], which is its height alone or a table."""
+    if isinstance(valve, dict):
+        return str(valve[key]) if key in valve else None
+    return str(valve) if key == "height" and valve is not None else None
+
+
+def _ask_shims(draft: _Draft) -> None:
+    click.echo("\nWashers (shims) in the drawer; Enter: no more")
+    while True:
+        listed = draft.known("shims")
+        shims = [one for one in listed if isinstance(one, dict)] if isinstance(listed, list) else []
+        stock = ", ".join(f"{one.get('thickness')} x {one.get('count', 'any')}" for one in shims)
+        like = f"{units().length_text(0.5)} x 12"
+
+        def read(text: str, shims: Sequence[dict[str, Any]] = shims) -> str:
+            typed = parse_shims(text, units().length)
+            if typed.unit_taken:
+                click.echo(f"  taken as {typed.thickness}")
+            same = next((at for at, one in enumerate(shims) if typed.same(one)), None)
+            return draft.changed(
+                lambda old: build_draft.with_shims(old, typed.thickness, same, typed.count)
+            )
+
+        answer = ask(f"thickness x how many, like {like}", read, stock or None)
+        if not isinstance(answer, str):
+            return
+        draft.keep(answer)
+
+
+def _ask_scale(draft: _Draft) -> None:
+    click.echo("\nThe scale you press on by hand; Enter where it is a load cell")
+    for question in SCALE:
+        draft.put(question)
+    name = draft.known("scale", "name")
+    if not isinstance(name, str):
+        return
+    how = f"coilbench rig weigh --scale {shlex.quote(name)} --from weights.csv"
+    if is_weighed(name):
+        click.echo("  it was weighed against known masses: they are in the book")
+    elif ask("Has it been weighed against known masses (yes or no)", yes_or_no, "no") is True:
+        say(f"  Key the masses and what it showed into a file, then: {how}")
+    else:
+        say(
+            f"  Until it is, it is taken to be right, and its own error can decide. With any known "
+            f"mass, 20 to 50 kg best: {how}"
+        )
+
+
+def _missing(draft: _Draft) -> Iterator[str]:
+    """Say what isn't known, and what that costs."""
+    sides = [side for side in SIDES if draft.known("cam", side) is not None]
+    for side in sides or [""]:
+        at_lobe = any(
+            draft.known("cam", *own, "lobe_lift") is not None
+            for own in ([], [side] if side else [])
+        )
+        for question in (*LIFTS["lobe" if at_lobe else "valve"], *CARD):
+            known_of = [("cam", question.key), ("cam", side, question.key)]
+            if question.why and all(draft.known(*path) is None for path in known_of):
+                who = f"{side}: " if side else ""
+                yield f"{who}{_named(question)}: {question.why}"
+    valves = draft.known("head", "valves")
+    own = valves if isinstance(valves, dict) else {}
+    each = bool(own) and all(_field(one, "height") for one in own.values())
+    for question in (MAX_RPM, *HEAD.values(), *SCALE):
+        if question.key == "inner_offset" and not draft.known("springs", "inner"):
+            continue
+        if question.key == "installed_height" and each:
+            continue
+        if question.why and draft.known(*question.section, question.key) is None:
+            yield f"{_named(question)}: {question.why}"
+    if not draft.known("springs", "outer"):
+        yield "which springs there are: there is nothing to press"
+    if not draft.known("shims"):
+        yield "washers: no shims are considered"
+
+
+def _named(question: Question) -> str:
+    return question.key.replace("_", " ")
+
+
+def _close(draft: _Draft) -> None:
+    """Say what is missing and why it matters; print the plan's first presses where it can."""
+    click.echo(f"\nThe build file is {draft.path}.")
+    for line in _missing(draft):
+        say(f"Not known yet: {line}.")
+    try:
+        build = parse_build(draft.text, draft.path.name)
+    except CoilbenchError:
+        say(f"Too little is known for a plan yet. Go on with: {_again(draft.path)}")
+        return
+    with open_book(book_path(), create=True) as db:
+        shop = read_shop(db, build)
+    click.echo("")
+    show_plan(plan_presses(shop), draft.path, build.scale)

@@ -1,0 +1,142 @@
+"""`coilbench set edit`: what a set was registered with, corrected or added to later."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import click
+
+from coilbench.analysis.cli.common import (
+    LENGTH,
+    NUMBER,
+    json_option,
+    print_document,
+    say,
+    units,
+)
+from coilbench.analysis.cli.settings import book_path
+from coilbench.capture.book.by_hand import Changed, add_springs, edit_set
+from coilbench.capture.book.depths import read_from_files
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import writing
+from coilbench.capture.book.sets import SetRecord, find_set, labels_for
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import counted
+
+FORGET = {
+    "free-length": "free_length_mm",
+    "solid-height": "solid_height_mm",
+    "wire": "wire_mm",
+    "coil-diameter": "coil_diameter_mm",
+    "active-coils": "active_coils",
+    "note": "note",
+    "mark": "mark",
+}
+
+
+@click.command(
+    name="edit",
+    epilog="Examples: coilbench set edit larch --free-length 53mm --wire 4.2mm ; "
+    "coilbench set edit larch --forget solid-height ; coilbench set edit larch --count 14",
+)
+@click.argument("name")
+@click.option("--free-length", "free_length_mm", type=LENGTH, help="Height at no load.")
+@click.option("--solid-height", "solid_height_mm", type=LENGTH, help="With all coils touching.")
+@click.option("--wire", "wire_mm", type=LENGTH, help="Wire diameter.")
+@click.option("--coil-diameter", "coil_diameter_mm", type=LENGTH, help="Mean coil diameter.")
+@click.option("--active-coils", type=NUMBER, help="Number of active coils.")
+@click.option("--role", type=click.Choice(["outer", "inner", "single"]), help="Where they sit.")
+@click.option("--note", help="What is worth knowing of the set.")
+@click.option("--mark", help="How the springs of the set are marked, e.g. 'white paint'.")
+@click.option(
+    "--count", type=click.INT, help="How many springs it has now; the new ones are added."
+)
+@click.option("--labels", help="Labels of springs to add, separated by commas.")
+@click.option(
+    "--forget",
+    type=click.Choice(list(FORGET)),
+    multiple=True,
+    help="What turned out wrong, and is not known; repeat it.",
+)
+@json_option
+def set_edit(
+    name: str,
+    count: int | None,
+    labels: str | None,
+    forget: tuple[str, ...],
+    as_json: bool,
+    **given: Any,
+) -> None:
+    """Correct what a set was registered with, or add to it: dimensions, springs, a note.
+
+    What was given before stays in the book, out of force. Readings that were typed as depths get
+    the heights that a changed free length makes of them.
+    """
+    changes = {column: value for column, value in given.items() if value is not None}
+    for word in forget:
+        if FORGET[word] in changes:
+            raise CoilbenchError(
+                f"--{word} is given and forgotten", hint="Give the new value, or --forget, not both"
+            )
+        changes[FORGET[word]] = None
+    if not changes and count is None and labels is None:
+        raise CoilbenchError(
+            "nothing to change", hint=f"For example: coilbench set edit {name} --free-length 53mm"
+        )
+    with open_book(book_path()) as db, writing(db):
+        record = find_set(db, name)
+        added = _added_labels(record, count, labels)
+        if added:
+            record = add_springs(db, record, added)
+        done = edit_set(db, record, changes)
+        by_file = read_from_files(db, record) if "free_length_mm" in changes else ()
+    if as_json:
+        print_document(
+            {
+                "set": done.record.name,
+                "changed": changes,
+                "added": list(added),
+                "rederived": list(done.rederived),
+            }
+        )
+        return
+    for column, value in changes.items():
+        words = column.removesuffix("_mm").replace("_", " ")
+        text = "not known" if value is None else units().quantity(column, value) or f"{value}"
+        click.echo(f"Set {name}: {words} {text}")
+    if added:
+        click.echo(f"Set {name}: {counted(len(added), 'spring')} more, {', '.join(added)}")
+    say_depths(done, by_file)
+
+
+def _added_labels(record: SetRecord, count: int | None, labels: str | None) -> tuple[str, ...]:
+    """Return the labels of springs to add."""
+    if count is not None and labels is not None:
+        raise CoilbenchError("give either --count or --labels", hint="For example --count 14")
+    if labels is not None:
+        return tuple(label.strip() for label in labels.split(","))
+    have = len(record.springs)
+    if count is None or count == have:
+        return ()
+    if count < have:
+        raise CoilbenchError(
+            f"the set has {have} springs, which stay in the book",
+            where="--count",
+            hint="To leave one out of use, don't press it; a larger count adds springs",
+        )
+    return labels_for(record.name, count)[have:]
+
+
+def say_depths(done: Changed, by_file: Sequence[str] = ()) -> None:
+    """Say whose readings got new heights from a free length, and whose could not."""
+    if done.rederived:
+        say(
+            f"Readings typed as depths have new heights by the free length: "
+            f"{', '.join(done.rederived)}."
+        )
+    if by_file:
+        say(
+            f"Points imported from files stay as they are: {', '.join(by_file)}. Where the file "
+            "had depths, take it back and import it again (coilbench import --history)."
+        )

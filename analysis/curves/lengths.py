@@ -1,0 +1,29 @@
+"""Lengths of one spring as they are measured: a height that was found, its ±, where it is from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+LengthFrom = Literal["by hand", "first contact"]
+
+
+class FoundHeight(NamedTuple):
+    """A height and its expanded uncertainty, 95 %."""
+
+    height_mm: float
+    height_u_mm: float
+
+
+@dataclass(frozen=True)
+class SoftStart:
+    """First turns that close softly: first contact is less sure than where a spring is straight.
+
+    Attributes:
+        closed_mm: about where they are closed.
+        lost_mm: how much more depth they take than closed ones would.
+    """
+
+    closed_mm: float
+    lost_mm: float
+    kind: Literal["first turns close"] = "first turns close"

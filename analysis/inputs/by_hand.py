@@ -1,0 +1,38 @@
+"""What was measured of single springs by hand, with its expanded uncertainty (k = 2)."""
+
+from __future__ import annotations
+
+from typing import TypedDict
+
+from coilbench.analysis.curves.lengths import FoundHeight
+from coilbench.capture.book.sets import SpringRecord
+
+
+class ByHand(TypedDict):
+    """What was measured of one spring by hand, expanded uncertainties, as fit_curve takes it."""
+
+    by_hand: FoundHeight | None
+    solid_u_mm: float | None
+
+
+def by_hand(spring: SpringRecord) -> ByHand:
+    """Return what was measured of a spring by hand."""
+    solid = solid_by_hand(spring)
+    return {
+        "by_hand": free_by_hand(spring),
+        "solid_u_mm": None if solid is None else solid.height_u_mm,
+    }
+
+
+def free_by_hand(spring: SpringRecord) -> FoundHeight | None:
+    """Return a spring's free length as measured by hand; None where it was not."""
+    if spring.free_length_mm is None:
+        return None
+    return FoundHeight(spring.free_length_mm, 2.0 * (spring.free_length_u_mm or 0.0))
+
+
+def solid_by_hand(spring: SpringRecord) -> FoundHeight | None:
+    """Return a spring's solid height as measured by hand; None where it was not."""
+    if spring.solid_by_hand_u_mm is None or spring.solid_height_mm is None:
+        return None
+    return FoundHeight(spring.solid_height_mm, 2.0 * spring.solid_by_hand_u_mm)

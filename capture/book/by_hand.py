@@ -1,0 +1,217 @@
+"""What is measured, corrected or noted by hand: a set's dimensions, a spring's lengths and mark.
+
+Each entry is a row that stays; the newest holds and stands in the columns of its set or spring. So
+what was given first is not lost, and books merge.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import Any
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.depths import rederive_depths
+from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.book.sets import (
+    LONGEST_NAME,
+    SetPlan,
+    SetRecord,
+    check_dimensions,
+    check_less,
+    find_set,
+)
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.spring_lines import SpringEntry
+
+LENGTHS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm")
+WORDS = ("role", "note", "mark")
+OF_A_SET = (*LENGTHS, "active_coils", *WORDS)
+LONGEST_TEXT = 400
+# A measured free length further from the set's than this is a slip of the pen, or the set's is
+# wrong; our choice, no source.
+SLIP_SHARE = 0.25
+
+Value = float | str | None
+# where the newest entry stands: the column of its value, and of its uncertainty
+_OF_SPRINGS: dict[str, tuple[str, ...]] = {
+    "free_length_mm": ("own_free_length_mm", "own_free_length_u_mm"),
+    "solid_height_mm": ("solid_by_hand_mm", "solid_by_hand_u_mm"),
+    "mark": ("spring_mark",),
+    "note": ("spring_note",),
+}
+_OF_SETS = {what: (what,) for what in OF_A_SET} | {"note": ("set_note",), "mark": ("set_mark",)}
+SPRING_COLUMNS = tuple(name for names in _OF_SPRINGS.values() for name in names)
+SET_COLUMNS = {name: what for what, (name,) in _OF_SETS.items()}
+
+
+@dataclass(frozen=True)
+class Changed:
+    """A set after a change; and labels of the springs whose readings by depth got new heights."""
+
+    record: SetRecord
+    rederived: tuple[str, ...] = ()
+
+
+def edit_set(db: Database, record: SetRecord, changes: Mapping[str, Value]) -> Changed:
+    """Change what a set is registered with.
+
+    Readings that were typed as depths get the heights that a changed free length makes of them.
+
+    Args:
+        changes: by column of OF_A_SET; None makes it unknown.
+
+    Raises:
+        CoilbenchError: dimensions that can't be together, or a depth that then can't be. Nothing
+            is changed.
+    """
+    given = {column: getattr(record, column) for column in OF_A_SET} | dict(changes)
+    for what in ("note", "mark"):
+        _refuse_text(given[what], what)
+    check_dimensions(SetPlan(record.name, labels=record.labels, nominal=record.nominal, **given))
+    _refuse_springs_beyond(replace(record, **given))
+    with writing(db):
+        for column, value in changes.items():
+            _enter(db, record.set_id, None, column, value, None)
+        refresh_hand_entries(db, record.set_id)
+        changed = find_set(db, record.name)
+        return Changed(changed, rederive_depths(db, changed))
+
+
+def _refuse_springs_beyond(record: SetRecord) -> None:
+    """Refuse dimensions that contradict what was measured of one of the springs."""
+    for spring in record.springs:
+        solid_mm = record.solid_of_mm(spring.label)
+        free_mm = record.free_of_mm(spring.label)
+        check_less(f"solid height of {spring.label}", solid_mm, "free length", free_mm)
+
+
+def add_springs(db: Database, record: SetRecord, labels: Sequence[str]) -> SetRecord:
+    """Add springs to a set, after those that it has.
+
+    Raises:
+        CoilbenchError: an invalid label, one that the set has, or too many springs.
+    """
+    SetPlan(record.name, record.role, (*record.labels, *labels))
+    with writing(db):
+        for turn, label in enumerate(labels, start=len(record.springs) + 1):
+            row = {"id": new_id(), "set_id": record.set_id, "label": label, "turn": turn}
+            insert(db, "springs", row | {"added_utc": utc_now()})
+    return find_set(db, record.name)
+
+
+def keep_of_springs(db: Database, record: SetRecord, entries: Sequence[SpringEntry]) -> Changed:
+    """Keep what was measured or noted of single springs, all of it or nothing.
+
+    Raises:
+        CoilbenchError: a label that the set does not have, or an impossible length.
+    """
+    springs = {spring.label: spring for spring in record.springs}
+    for entry in entries:
+        spring = record.spring(entry.label)
+        if entry.what in ("mark", "note"):
+            _refuse_text(entry.words, entry.what)
+        elif entry.length_mm is not None:
+            _refuse_length(record, entry, entry.length_mm)
+        known: dict[str, Any] = {entry.what: entry.value}
+        springs[entry.label] = replace(springs[spring.label], **known)
+    _refuse_springs_beyond(replace(record, springs=tuple(springs.values())))
+    _refuse_below_solid(db, record, [one for one in entries if one.what == "solid_height_mm"])
+    with writing(db):
+        for entry in entries:
+            spring_id = record.spring(entry.label).spring_id
+            _enter(db, record.set_id, spring_id, entry.what, entry.value, entry.u_mm)
+        refresh_hand_entries(db, record.set_id)
+        changed = find_set(db, record.name)
+        return Changed(changed, rederive_depths(db, changed))
+
+
+def _refuse_length(record: SetRecord, entry: SpringEntry, given_mm: float) -> None:
+    what = entry.what.removesuffix("_mm").replace("_", " ")
+    if given_mm <= 0.0:
+        raise CoilbenchError(
+            f"the {what} of {{given_mm}} is not above 0",
+            where=entry.label,
+            hint="Give what the caliper reads",
+            given_mm=given_mm,
+        )
+    free_mm = record.free_length_mm
+    if (
+        entry.what == "free_length_mm"
+        and free_mm
+        and abs(given_mm - free_mm) > SLIP_SHARE * free_mm
+    ):
+        raise CoilbenchError(
+            "the free length {given_mm} is far from the set's {free_mm}",
+            where=entry.label,
+            hint="Check it; if the set's is wrong, first correct that: coilbench set edit "
+            f"{record.name} --free-length",
+            given_mm=given_mm,
+            free_mm=free_mm,
+        )
+
+
+def _refuse_below_solid(db: Database, record: SetRecord, entries: Sequence[SpringEntry]) -> None:
+    """Refuse a solid height above a height that the spring was read at by hand."""
+    for entry in entries:
+        if entry.length_mm is None:
+            continue
+        (lowest_mm,) = db.execute(
+            "SELECT min(height_mm) FROM curve_rows JOIN sweeps ON sweeps.id = sweep_id"
+            " WHERE spring_id = ? AND counted AND origin IN ('keyed', 'points file')",
+            [record.spring(entry.label).spring_id],
+        ).fetchone()
+        if lowest_mm is not None and lowest_mm < entry.length_mm - 2.0 * (entry.u_mm or 0.0):
+            raise CoilbenchError(
+                "the solid height {given_mm} is above the {lowest_mm} that it was read at",
+                where=entry.label,
+                hint="Check which of the two is wrong; a reading is taken back with: coilbench "
+                "note --take-back",
+                given_mm=entry.length_mm,
+                lowest_mm=lowest_mm,
+            )
+
+
+def _refuse_text(text: Value, what: str) -> None:
+    longest = LONGEST_NAME if what == "mark" else LONGEST_TEXT
+    if isinstance(text, str) and not (text.isprintable() and 1 <= len(text.strip()) <= longest):
+        raise CoilbenchError(
+            f"this cannot be a {what}: {text[:LONGEST_NAME]!r}",
+            hint=f"Use 1 to {longest} printable characters",
+        )
+
+
+def _enter(
+    db: Database, set_id: str, spring_id: str | None, what: str, value: Value, u_mm: float | None
+) -> None:
+    column = "active_coils" if what == "active_coils" else "words"
+    column = "length_mm" if what in LENGTHS else column
+    row = {"id": new_id(), "set_id": set_id, "spring_id": spring_id, "made_utc": utc_now()}
+    insert(db, "hand_entries", row | {"what": what, column: value, "length_u_mm": u_mm})
+
+
+def refresh_hand_entries(db: Database, set_id: str | None = None) -> None:
+    """Write the newest entries into the columns of their sets and springs; of all where None."""
+    for table, of, row in _newest(db, set_id):
+        names = (_OF_SPRINGS if table == "springs" else _OF_SETS)[row["what"]]
+        value = next(
+            (row[c] for c in ("length_mm", "active_coils", "words") if row[c] is not None), None
+        )
+        for column, cell in zip(names, (value, row["length_u_mm"]), strict=False):
+            sql = f"UPDATE main.{table} SET {column} = ? WHERE id = ? AND {column} IS NOT ?"  # noqa: S608
+            db.execute(sql, [cell, of, cell])
+
+
+def _newest(db: Database, set_id: str | None) -> Iterator[tuple[str, str, dict[str, Any]]]:
+    """Yield the last entry on each thing: its table, the id of its row there, and the entry."""
+    newest: dict[tuple[str, str, str], dict[str, Any]] = {}
+    for row in db.query(
+        "SELECT * FROM main.hand_entries WHERE ? IN (set_id, '') ORDER BY made_utc, rowid",
+        [set_id or ""],
+    ):
+        of_set = row["spring_id"] is None
+        table, of = ("sets", row["set_id"]) if of_set else ("springs", row["spring_id"])
+        newest[table, of, row["what"]] = row
+    for (table, of, _), row in newest.items():
+        yield table, of, row
