@@ -12,6 +12,8 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import run
+
+pytest.importorskip("termios")
 from support.terminal import Terminal
 
 
