@@ -26,4 +26,4 @@ class SoftStart:
 
     closed_mm: float
     lost_mm: float
-    kind: Literal["first turns close"] = "first turns close"
+    kind: Literal["first_turns_close"] = "first_turns_close"

@@ -10,7 +10,8 @@ from sqlite_utils import Database
 
 from coilbench.capture.book.by_hand import SLIP_SHARE, add_springs, edit_set, keep_of_springs
 from coilbench.capture.book.depths import read_from_files
-from coilbench.capture.book.importing import KEYED, LAST, Entry, store_readings
+from coilbench.capture.book.entries import KEYED, LAST, Entry
+from coilbench.capture.book.keyed_readings import store_readings
 from coilbench.capture.book.merging import merge_books
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetPlan, SetRecord, find_set, labels_for, new_set
