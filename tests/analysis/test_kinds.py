@@ -11,12 +11,14 @@ from typing import Literal, get_args, get_origin
 import pytest
 
 import coilbench.analysis.curves
+import coilbench.analysis.engine
 import coilbench.analysis.limits
 import coilbench.analysis.rig
 import coilbench.analysis.sets
 
 PACKAGES = (
     coilbench.analysis.curves,
+    coilbench.analysis.engine,
     coilbench.analysis.sets,
     coilbench.analysis.rig,
     coilbench.analysis.limits,

@@ -154,7 +154,7 @@ def test_what_binds_or_meets_the_guide_says_so() -> None:
 
 def test_what_was_not_read_or_is_out_of_reach_says_so() -> None:
     shallow = answer(plan(), straight("larch", 50.0, 30.0, low_mm=35.0))
-    assert (shallow.verdict, shallow.obstacle) == ("not judged", None)
+    assert (shallow.verdict, shallow.obstacle) == ("not_judged", None)
     assert [(n.label, n.height_mm, n.depth_mm) for n in shallow.best.needs] == [
         ("larch-01", 30.0, 20.0)
     ]
@@ -175,7 +175,7 @@ def test_the_answers_come_best_first() -> None:
     pairing = pair_sets(plan(*sets), sets)
     found = [(one.best.outer, one.verdict) for one in pairing.answers]
     assert found == [
-        ("rowan", "fits"), ("alder", "not judged"), ("larch", "misses"), ("beech", "misses"),
+        ("rowan", "fits"), ("alder", "not_judged"), ("larch", "misses"), ("beech", "misses"),
     ]  # fmt: skip
 
 
@@ -272,7 +272,7 @@ def test_the_document_says_it_all() -> None:
     assert fits["exact_shim_mm"] == pytest.approx(0.9, abs=1e-5)
     assert fits["exact_seat_cut_mm"] == 0.0
     assert fits["nearest_shim_mm"] == 1.0
-    assert unknown["verdict"] == "not judged"
+    assert unknown["verdict"] == "not_judged"
     (*_, last) = found["trade_off"]
     assert (last["outer"], last["shims"], last["fits"]) == ("larch", 1, True)
 
