@@ -316,3 +316,10 @@ def test_each_pair_is_named_before_what_it_would_take() -> None:
     at = next(n for n, line in enumerate(lines) if line.startswith("What each pair would take"))
     assert lines[at + 1].startswith("  larch: fits with no shims")
     assert lines[at + 1].endswith(".")
+
+
+def test_what_meets_the_card_exactly_leaves_nothing_to_choose() -> None:
+    """300 and 600 N to the last bit, against 303 and 606 N with no more effort."""
+    sets = (straight(name, 50.0, rate, low_mm=30.0) for name, rate in (("a", 30.0), ("b", 30.3)))
+    trades = pair(plan("a", "b"), *sets).trades
+    assert [(each.combination.outer, each.distance) for each in trades] == [("a", 0.0)]
