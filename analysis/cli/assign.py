@@ -45,7 +45,7 @@ from coilbench.analysis.report.assignment_text import (
     number_text,
     spread_text,
 )
-from coilbench.analysis.report.build_text import card_facts, shims_text
+from coilbench.analysis.report.build_text import card_facts, shims_text, verdict_text
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import PRESS_SAFELY, needs_lines
 from coilbench.analysis.report.units import SI, Units
@@ -138,7 +138,7 @@ def _show_valves(level: Level) -> None:
         f">shut\n{load}": [shown.load_number(plan.seat.load_n) for plan in plans],
         f">full lift\n{load}": [shown.load_number(plan.open.load_n) for plan in plans],
         f">bind\n{length}": [shown.length_number(plan.coil_bind_margin_mm) for plan in plans],
-        "": ["" if plan.verdict == "inside" else plan.verdict for plan in plans],
+        "": ["" if plan.verdict == "inside" else verdict_text(plan.verdict) for plan in plans],
     }
     columns = {title: cells for title, cells in columns.items() if set(cells) - {"-", ""}}
     print_uncut(columns_table(columns.items()))

@@ -27,10 +27,14 @@ from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable
-from coilbench.analysis.report.build_text import card_facts, shims_text
+from coilbench.analysis.report.build_text import card_facts, shims_text, verdict_text
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
-from coilbench.analysis.report.pairing_text import card_lines, pair_text, pairing_lines
+from coilbench.analysis.report.pairing_text import (
+    card_lines,
+    pair_text,
+    pairing_lines,
+)
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
@@ -184,7 +188,7 @@ def _show(found: list[_Paired], top: int) -> None:
         say("The cards, the one that is met best first:")
         for each in sorted(found, key=lambda one: one.pairing.rank):
             best = each.pairing.combinations[0]
-            named = f"{_named(best, shown)}, {best.verdict}"
+            named = f"{_named(best, shown)}, {verdict_text(best.verdict)}"
             say(f"  {each.pairing.cam.name} ({each.pairing.name}): {named}")
 
 
@@ -227,7 +231,7 @@ def say_card(build: BuildFile, found: Candidates) -> None:
 def _row(combination: Combination, shown: Units) -> tuple[str, ...]:
     choice, loads = combination.choice, (combination.seat, combination.full)
     return (
-        combination.verdict,
+        verdict_text(combination.verdict),
         combination.outer,
         "-" if combination.inner is None else combination.inner,
         shown.length_number(choice.shim_mm or None) if choice.alike else shims_text(choice, shown),

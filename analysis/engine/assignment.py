@@ -232,7 +232,7 @@ class ValvePlan:
     def verdict(self) -> Inside:
         """Whether both loads are inside the card's tolerances, and by more than they are unsure."""
         found = inside_card(self.valve.cam, self.seat, self.open)
-        return "inside, unsure" if found == "inside" and not self.margin_sure else found
+        return "inside_unsure" if found == "inside" and not self.margin_sure else found
 
     @property
     def fits(self) -> bool:

@@ -162,7 +162,7 @@ class PlacedPair:
         if short and verdict in ("fits", "near"):
             verdict = "misses"
         if verdict == "fits" and unknown:
-            verdict = "fits, bind unknown"
+            verdict = "fits_bind_unknown"
             needs = tuple(
                 Need("solid_height", each.springs.name, None, None, None)
                 for each in open_to
@@ -181,7 +181,7 @@ class PlacedPair:
             counts=counts,
             stocked=not short,
             reasons=(*reasons, *few, *near, *short),
-            needs=needs if verdict in ("not judged", "fits, bind unknown") else (),
+            needs=needs if verdict in ("not_judged", "fits_bind_unknown") else (),
         )
 
 

@@ -12,7 +12,7 @@ from coilbench.analysis.engine.placed import LoadRange, PlacedSet
 from coilbench.analysis.engine.reasons import Need, RateMiss, Reason, SomeBind
 from coilbench.analysis.engine.shims import SeatChoice
 
-Verdict = Literal["fits", "fits, bind unknown", "near", "misses", "not judged"]
+Verdict = Literal["fits", "fits_bind_unknown", "near", "misses", "not_judged"]
 VERDICTS: tuple[Verdict, ...] = get_args(Verdict)
 
 
@@ -45,7 +45,7 @@ class Combination:
 
     Attributes:
         outer, inner: names of the sets; inner is None for single springs.
-        verdict: over all valves and springs; `fits, bind unknown` where a solid height is missing.
+        verdict: over all valves and springs; `fits_bind_unknown` where a solid height is missing.
         seat, full: loads with the valve shut and at full lift, mean over the valves and the
             springs that were read; None where none was read at a valve.
         rate_n_per_mm: (open - seat) / lift; None if unknown.
@@ -89,7 +89,7 @@ class Combination:
     @property
     def fits(self) -> bool:
         """Whether every valve can be inside the card, as sure as the loads are known."""
-        return self.verdict in ("fits", "fits, bind unknown")
+        return self.verdict in ("fits", "fits_bind_unknown")
 
     @property
     def coil_bind_margin_mm(self) -> float | None:

@@ -37,7 +37,7 @@ def _trade_off(combinations: Sequence[Combination], cam: Cam) -> tuple[Trade, ..
     trades: list[Trade] = []
     for each in sorted(combinations, key=lambda one: (one.effort, one.distance or 0.0)):
         distance = each.distance
-        if distance is None or each.verdict == "not judged":
+        if distance is None or each.verdict == "not_judged":
             continue
         if each.limit_failures or not each.limits_kept:
             continue
@@ -71,7 +71,7 @@ def _answer(
         rise_n = best.full.load_n - best.seat.load_n
         rate = RateMiss.of(cam, rise_n if exact_open_n is None else exact_open_n - cam.seat_load_n)
     obstacle = None
-    if not best.fits and best.verdict != "not judged":
+    if not best.fits and best.verdict != "not_judged":
         obstacle = _obstacle(build, best, combinations, window, rate)
     kept = None if window is None else _above_bind(build, best, window)
     return PairAnswer(best, exact_mm, exact_open_n, nearest, kept, obstacle, rate)

@@ -290,7 +290,7 @@ def reaches_over(load: Load | LoadRange, card_n: float, tolerance_n: float) -> b
     return exceeds(load.load_u_n, abs(tolerance_n - abs(load.load_n - card_n)))
 
 
-Inside = Literal["inside", "inside, unsure", "outside"]
+Inside = Literal["inside", "inside_unsure", "outside"]
 
 
 def inside_card(cam: Cam, seat: Load, full: Load) -> Inside:
@@ -304,7 +304,7 @@ def inside_card(cam: Cam, seat: Load, full: Load) -> Inside:
             (full, cam.open_load_n, cam.open_tolerance_n),
         )
     )
-    return "inside, unsure" if unsure else "inside"
+    return "inside_unsure" if unsure else "inside"
 
 
 def clearance_low(build: BuildFile) -> tuple[ClearanceLow, ...]:

@@ -140,7 +140,7 @@ def count_valves(
     ):
         verdict = "misses"
     elif possible < fillable and any(fit.open.any() for fit in fits):
-        verdict = "not judged"
+        verdict = "not_judged"
     average = [_share(fit.inside, fit.read) for fit in fits]
     outside = [[_share(fit.outside[end], fit.read) for fit in fits] for end in (0, 1)]
     if any(share is None for share in average):

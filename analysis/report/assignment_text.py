@@ -157,7 +157,7 @@ def assignment_verdict(level: Level) -> str:
 def inside_text(level: Level) -> str:
     """Count the valves inside the card's tolerances, inside but not surely, and outside."""
     every = len(level.valves)
-    others: dict[str, Inside] = {"inside but unsure": "inside, unsure", "outside": "outside"}
+    others: dict[str, Inside] = {"inside but unsure": "inside_unsure", "outside": "outside"}
     parts = [f"{count} {said}" for said, one in others.items() if (count := level.count(one))]
     told = f"{level.count('inside')} of {every} valves are inside the card's tolerances"
     return ", ".join([told, *parts])
@@ -182,7 +182,7 @@ def level_rows(levels: Sequence[Level]) -> list[tuple[str, ...]]:
             ALLOWED[level.effort],
             number_text(level.objective),
             f"{level.count('inside')} of {len(level.valves)}" if level.valves else "no way",
-            str(level.count("inside, unsure")) if level.valves else "-",
+            str(level.count("inside_unsure")) if level.valves else "-",
             str(level.shims) if level.valves else "-",
             str(level.cuts) if level.valves else "-",
             STATUS[level.status] if not level.proven else "proven",

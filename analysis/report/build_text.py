@@ -1,4 +1,4 @@
-"""A build file in words: what it assumes, its shims, lobes, cards and head. Pure."""
+"""A build file in words: what it assumes, its shims, lobes, cards and head; what fits it. Pure."""
 
 from __future__ import annotations
 
@@ -7,6 +7,8 @@ from typing import Any
 
 from coilbench.analysis.engine.build_file import BuildFile, Shim
 from coilbench.analysis.engine.cam import Cam, lobe_findings
+from coilbench.analysis.engine.outcomes import Verdict
+from coilbench.analysis.engine.placed import Inside
 from coilbench.analysis.engine.shims import ROLES, SeatChoice
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
@@ -15,6 +17,16 @@ ASK = "the cam grinder knows, ask (cam.lobe_height or base_circle, and cam.core_
 Row = tuple[str, str]
 UNKNOWN = "unknown"
 UNDER = {"both": "", "outer": " under the outer alone", "inner": " under the inner alone"}
+_SAID: dict[Verdict | Inside, str] = {  # the other verdicts are words already
+    "fits_bind_unknown": "fits, bind unknown",
+    "not_judged": "not judged",
+    "inside_unsure": "inside, unsure",
+}
+
+
+def verdict_text(verdict: Verdict | Inside) -> str:
+    """Return a verdict in words, of a pair of sets or of one valve."""
+    return _SAID.get(verdict, verdict)
 
 
 def shims_text(choice: SeatChoice, units: Units) -> str:

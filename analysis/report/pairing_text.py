@@ -34,7 +34,7 @@ from coilbench.analysis.engine.reasons import (
     ValvesOutside,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
-from coilbench.analysis.report.build_text import alone_text, lobes_of
+from coilbench.analysis.report.build_text import alone_text, lobes_of, verdict_text
 from coilbench.analysis.report.document import (
     describe,
     filled,
@@ -52,10 +52,10 @@ BAR_CELLS = 16
 PRESS_SAFELY = "slowly, the spring captive at both ends; stop before the coils bind"
 BEST: dict[Verdict, str] = {
     "fits": "Best fit",
-    "fits, bind unknown": "Best fit, but coil bind was not checked",
+    "fits_bind_unknown": "Best fit, but coil bind was not checked",
     "near": "May fit, within the uncertainty",
     "misses": "Nothing fits with the same under every valve (assign mixes). Nearest",
-    "not judged": "Nothing can be judged before more is read. First",
+    "not_judged": "Nothing can be judged before more is read. First",
 }
 
 json_keys(Cam, "name seat_n=seat_load_n open_n=open_load_n lift_mm=valve_lift_mm "
@@ -193,7 +193,7 @@ def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:
 
 def _title(pairing: Pairing) -> str:
     best = pairing.combinations[0].verdict
-    waiting = sum(each.verdict == "not judged" for each in pairing.combinations)
+    waiting = sum(each.verdict == "not_judged" for each in pairing.combinations)
     if waiting and best == "misses":
         return (
             f"Nothing that was read fits with the same under every valve (assign mixes), "
@@ -257,7 +257,7 @@ def _(trade: Trade, units: Units) -> str:
         return f"{_choice_text(each.choice, units)}: not measured"
     seat = _off_text(each.seat.load_n, trade.card_seat_n, "shut")
     full = _off_text(each.full.load_n, trade.card_open_n, "at full lift")
-    return f"{_choice_text(each.choice, units)}: {seat}, {full}: {each.verdict}"
+    return f"{_choice_text(each.choice, units)}: {seat}, {full}: {verdict_text(each.verdict)}"
 
 
 def _off_text(load_n: float, card_n: float, where: str) -> str:
@@ -308,8 +308,8 @@ def _answer_text(answer: PairAnswer, units: Units) -> str:
     said = [reason for reason in every if not isinstance(reason, HeightUnread)]
     reasons = "; ".join(describe(reason, units) for reason in said)
     if best.fits:
-        return f"{best.verdict} with {choice}" + (window and f" ({window})")
-    if best.verdict == "not judged":
+        return f"{verdict_text(best.verdict)} with {choice}" + (window and f" ({window})")
+    if best.verdict == "not_judged":
         springs = {(need.set_name, need.label) for need in best.needs}
         waiting = f"{counted(len(springs), 'spring')} must be read where they would stand"
         if not springs:

@@ -25,7 +25,7 @@ from coilbench.analysis.inputs.sheet import (
     ValveRow,
 )
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
-from coilbench.analysis.report.build_text import UNKNOWN, card_rows, shims_text
+from coilbench.analysis.report.build_text import UNKNOWN, card_rows, shims_text, verdict_text
 from coilbench.analysis.report.card_text import budget_text, calibration_text
 from coilbench.analysis.report.document import describe, filled, picked
 from coilbench.analysis.report.html import drawing, render
@@ -227,7 +227,7 @@ def _valve(row: ValveRow, units: Units) -> dict[str, object]:
         "seat": _placed_load(row.seat, units),
         "full": _placed_load(row.open, units),
         "margin": _length(row.margin_mm, units),
-        "verdict": row.verdict or UNKNOWN,
+        "verdict": UNKNOWN if row.verdict is None else verdict_text(row.verdict),
     }
 
 

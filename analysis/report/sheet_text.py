@@ -74,10 +74,10 @@ UNCERTAINTY_METHOD = (
 
 PAIR_VERDICTS: dict[Verdict, str] = {
     "fits": "which fits the card",
-    "fits, bind unknown": "which fits the card, but coil bind was not checked",
+    "fits_bind_unknown": "which fits the card, but coil bind was not checked",
     "near": "which may fit the card, within the uncertainty",
     "misses": "which is the nearest, and misses the card",
-    "not judged": "which can't be judged before more is read",
+    "not_judged": "which can't be judged before more is read",
 }
 
 json_keys(

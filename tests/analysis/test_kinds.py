@@ -11,6 +11,7 @@ from typing import Literal, get_args, get_origin
 import pytest
 
 import coilbench.analysis.curves
+import coilbench.analysis.engine
 import coilbench.analysis.limits
 import coilbench.analysis.rig
 import coilbench.analysis.sets
@@ -18,6 +19,7 @@ import coilbench.capture.strokes
 
 PACKAGES = (
     coilbench.analysis.curves,
+    coilbench.analysis.engine,
     coilbench.analysis.sets,
     coilbench.analysis.rig,
     coilbench.analysis.limits,

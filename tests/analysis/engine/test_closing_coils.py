@@ -22,7 +22,7 @@ def best(springs: SetCurves):
     return pair_sets(PLAN, {"larch": springs}).combinations[0]
 
 
-@pytest.mark.parametrize(("free_to_mm", "verdict"), [(28.8, "fits"), (28.81, "fits, bind unknown")])
+@pytest.mark.parametrize(("free_to_mm", "verdict"), [(28.8, "fits"), (28.81, "fits_bind_unknown")])
 def test_coils_seen_free_to_the_margin_below_full_lift_do_not_bind(
     free_to_mm: float, verdict: str
 ) -> None:
@@ -33,7 +33,7 @@ def test_coils_seen_free_to_the_margin_below_full_lift_do_not_bind(
 
 def test_coils_that_begin_to_close_are_named_and_not_to_be_pressed_further() -> None:
     one = best(seen(CoilBind("beginning", 31.0)))
-    assert one.verdict == "fits, bind unknown"
+    assert one.verdict == "fits_bind_unknown"
     assert [reason.kind for reason in one.reasons] == ["closing"]
     rows = depth_rows(PLAN, {"larch": SpringSize(50.0, None, 31.0)})
     (full,) = (row for row in rows if row.at == "open")

@@ -154,7 +154,7 @@ def test_what_binds_or_meets_the_guide_says_so() -> None:
 
 def test_what_was_not_read_or_is_out_of_reach_says_so() -> None:
     shallow = answer(plan(), straight("larch", 50.0, 30.0, low_mm=35.0))
-    assert (shallow.verdict, shallow.obstacle) == ("not judged", None)
+    assert (shallow.verdict, shallow.obstacle) == ("not_judged", None)
     assert [(n.label, n.height_mm, n.depth_mm) for n in shallow.best.needs] == [
         ("larch-01", 30.0, 20.0)
     ]
@@ -175,7 +175,7 @@ def test_the_answers_come_best_first() -> None:
     pairing = pair_sets(plan(*sets), sets)
     found = [(one.best.outer, one.verdict) for one in pairing.answers]
     assert found == [
-        ("rowan", "fits"), ("alder", "not judged"), ("larch", "misses"), ("beech", "misses"),
+        ("rowan", "fits"), ("alder", "not_judged"), ("larch", "misses"), ("beech", "misses"),
     ]  # fmt: skip
 
 
@@ -272,7 +272,7 @@ def test_the_document_says_it_all() -> None:
     assert fits["exact_shim_mm"] == pytest.approx(0.9, abs=1e-5)
     assert fits["exact_seat_cut_mm"] == 0.0
     assert fits["nearest_shim_mm"] == 1.0
-    assert unknown["verdict"] == "not judged"
+    assert unknown["verdict"] == "not_judged"
     (*_, last) = found["trade_off"]
     assert (last["outer"], last["shims"], last["fits"]) == ("larch", 1, True)
 
@@ -316,3 +316,10 @@ def test_each_pair_is_named_before_what_it_would_take() -> None:
     at = next(n for n, line in enumerate(lines) if line.startswith("What each pair would take"))
     assert lines[at + 1].startswith("  larch: fits with no shims")
     assert lines[at + 1].endswith(".")
+
+
+def test_what_meets_the_card_exactly_leaves_nothing_to_choose() -> None:
+    """300 and 600 N to the last bit, against 303 and 606 N with no more effort."""
+    sets = (straight(name, 50.0, rate, low_mm=30.0) for name, rate in (("a", 30.0), ("b", 30.3)))
+    trades = pair(plan("a", "b"), *sets).trades
+    assert [(each.combination.outer, each.distance) for each in trades] == [("a", 0.0)]

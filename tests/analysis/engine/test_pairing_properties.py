@@ -117,7 +117,7 @@ def test_brute_force_finds_the_same_and_the_same_best(sets: dict[str, SetCurves]
         assert len(each.choice.shims_mm) == count
         assert (each.distance is None) == unread
         if unread:
-            assert each.verdict in ("not judged", "misses")
+            assert each.verdict in ("not_judged", "misses")
             continue
         assert each.distance == pytest.approx(distance, abs=1e-6)
         if each.verdict != "near":  # the readings' own uncertainty reaches over a tolerance
