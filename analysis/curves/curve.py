@@ -243,7 +243,7 @@ class SpringCurve:
         """Where own_length comes from."""
         if self.own_length is None:
             return None
-        return "first contact" if self.by_hand is None else "by hand"
+        return "first_contact" if self.by_hand is None else "by_hand"
 
     @property
     def length_sure(self) -> bool:

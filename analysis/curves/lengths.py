@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
-LengthFrom = Literal["by hand", "first contact"]
+LengthFrom = Literal["by_hand", "first_contact"]
 
 
 class FoundHeight(NamedTuple):

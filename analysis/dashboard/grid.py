@@ -21,7 +21,7 @@ KEYS = (
     "   h a height   p the plan again   q leave"
 )
 _STEPS = {"up": (-1, 0), "down": (1, 0), "left": (0, -1), "right": (0, 1)}
-_STYLES = {">": "bold reverse", "!": "bold red", " ": ""}
+_STYLES = {">": "bold reverse", "!": "bold red"}
 
 
 class Sheet(DataTable[Text]):
@@ -116,9 +116,9 @@ class Grid(App[None]):
     def _text(self, cell: Cell) -> Text:
         if self.state.typed and cell == self._edited:
             mark = "!" if self.state.doubt(cell) else " "
-            return Text(f"{mark}{self.state.typed}_", style=_STYLES[mark], justify="right")
+            return Text(f"{mark}{self.state.typed}_", style=_STYLES.get(mark, ""), justify="right")
         view = self.state.view(cell)
-        return Text(f"{view.mark}{view.text}", style=_STYLES[view.mark], justify="right")
+        return Text(f"{view.mark}{view.text}", style=_STYLES.get(view.mark, ""), justify="right")
 
     def _words(self) -> str:
         state, cell = self.state, self.cell

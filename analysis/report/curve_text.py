@@ -13,7 +13,7 @@ from coilbench.analysis.curves.curve import (
     Reading,
     SpringCurve,
 )
-from coilbench.analysis.curves.lengths import SoftStart
+from coilbench.analysis.curves.lengths import LengthFrom, SoftStart
 from coilbench.analysis.curves.uncertainty import Budget, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few
@@ -93,6 +93,12 @@ def _(found: NotMeasured, units: Units) -> str:
     error = HeightNotMeasured(found)
     error.in_units(units.quantity)
     return error.what
+
+
+LENGTH_FROM: dict[LengthFrom, str] = {
+    "by_hand": "by hand",
+    "first_contact": "by first contact",
+}
 
 
 def readings_at(curve: SpringCurve, heights_mm: Iterable[float]) -> list[Reading]:

@@ -7,6 +7,7 @@ from collections.abc import Callable, Mapping
 from typing import Any
 
 from coilbench.analysis.report.bench_text import apart, cocked, slipped
+from coilbench.analysis.report.curve_text import LENGTH_FROM
 from coilbench.analysis.report.document import describe, filled, json_keys, picked
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
@@ -102,11 +103,9 @@ def _length(found: Ruling, units: Units) -> str:
     short_mm = f["target_mm"] - f["length_mm"]
     word = "below" if short_mm >= 0.0 else "above"
     target = "the set's given" if f["target"] == "nominal" else "the set's middle of"
-    measured = (
-        f"free length {{length_mm}} {f['length_from']} is {abs(short_mm / f['target_mm']):.1%}"
-    )
+    measured, share = LENGTH_FROM[f["length_from"]], abs(short_mm / f["target_mm"])
     text = filled(
-        f"{measured} {word} {target} "
+        f"free length {{length_mm}} {measured} is {share:.1%} {word} {target} "
         f"{{target_mm}} (limit {SHORT_SHARE:.0%} below, uncertainty {{length_u_mm}})",
         f,
         units,

@@ -48,8 +48,8 @@ def texts(tree: ast.AST) -> Iterator[ast.Constant]:
             for keyword in node.keywords:
                 if keyword.arg in KEYWORDS:
                     yield from plain(keyword.value)
-        elif isinstance(node, ast.Yield):
-            yield from plain(node.value)
+        elif isinstance(node, ast.Yield) and not isinstance(node.value, ast.Dict):
+            yield from plain(node.value)  # a row of cells may have empty ones
         elif isinstance(node, ast.Dict) and worded(node):
             yield from plain(node)
 

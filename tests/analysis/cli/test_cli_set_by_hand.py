@@ -103,7 +103,7 @@ def test_measured_lengths_marks_and_notes_are_shown_with_their_uncertainty(larch
     assert "two green dots" in words
     assert "not measured" in words
     told = larch("set", "spring", "larch", "larch-03", "--json").document
-    assert (told["free_length_mm"], told["free_length_from"]) == (52.8, "by hand")
+    assert (told["free_length_mm"], told["free_length_from"]) == (52.8, "by_hand")
     assert told["solid_height_u_mm"] == pytest.approx(0.2)
 
 

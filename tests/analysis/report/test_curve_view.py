@@ -99,7 +99,7 @@ def test_points_claim_little() -> None:
     by_hand = Given(free_length_mm=53.0, by_hand=FoundHeight(52.8, 0.05))
     own = SpringFindings.of(keyed(points, by_hand=by_hand.by_hand), by_hand)
     assert re.search(r"\b52\.80 mm ± 0\.05 mm by hand", said(own)["Free length"])
-    assert own.document()["free_length_from"] == "by hand"
+    assert own.document()["free_length_from"] == "by_hand"
     assert SpringFindings.of(keyed(points), Given()).table_heights_mm(Units()) == [38.0, 28.0]
     alone = SpringFindings.of(keyed([(38.0, 240.0)]), Given(), heights_mm=(38.0, 28.0))
     assert (alone.window_mm, alone.rates) == (None, ())

@@ -54,7 +54,7 @@ def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) 
     curve = replace(bent("s", 0.0), by_hand=FoundHeight(length_mm, 0.1))
     ruling = next(_length_ruling(curve, "set", 50.0))
     assert ruling.outcome == outcome
-    assert ruling.facts["length_from"] == "by hand"
+    assert ruling.facts["length_from"] == "by_hand"
 
 
 def test_a_length_that_was_not_measured_is_not_judged() -> None:
@@ -62,7 +62,7 @@ def test_a_length_that_was_not_measured_is_not_judged() -> None:
     given = replace(bent("s", 0.0), contact=None, free_length_mm=45.0, free_length_u_mm=0.1)
     assert list(_length_ruling(given, "nominal", 50.0)) == []
     seen = replace(given, contact=FoundHeight(48.0, 0.1))
-    assert next(_length_ruling(seen, "nominal", 50.0)).facts["length_from"] == "first contact"
+    assert next(_length_ruling(seen, "nominal", 50.0)).facts["length_from"] == "first_contact"
 
 
 def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_outliers() -> None:
