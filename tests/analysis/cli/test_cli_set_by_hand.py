@@ -62,7 +62,6 @@ def test_edit_adds_springs(larch: Call) -> None:
         (("--count", "9", "--labels", "x"), "--count or --labels"),
         (("--wire", "4mm", "--forget", "wire"), "--wire"),
         (("--solid-height", "60mm", "--free-length", "53mm"), "not below"),
-        (("--wire", "4"), "no unit"),
         (("--labels", "larch-01"), "larch-01"),
     ],
 )
