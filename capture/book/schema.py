@@ -263,7 +263,20 @@ FROM springs JOIN sets ON sets.id = springs.set_id
 ORDER BY sets.made_utc, sets.rowid, springs.turn;
 """
 
-_TEXTS = (_TABLES, _CHECKS_AND_SCALES, _NOMINALS_AND_RULINGS, _ENTRIES_AND_REFERENCES, _BRIEF)
+# How a load calibration's masses err: NULL in those made before, which took them together.
+_MASSES_ERR = """
+ALTER TABLE calibration_parts ADD COLUMN masses_err TEXT
+  CHECK (masses_err IS NULL OR masses_err IN ('each', 'together'));
+"""
+
+_TEXTS = (
+    _TABLES,
+    _CHECKS_AND_SCALES,
+    _NOMINALS_AND_RULINGS,
+    _ENTRIES_AND_REFERENCES,
+    _BRIEF,
+    _MASSES_ERR,
+)
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
 

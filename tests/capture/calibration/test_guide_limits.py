@@ -6,7 +6,9 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock
-from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
+from coilbench.capture.calibration.block_guide import BlockGuide
+from coilbench.capture.calibration.gauge_guide import GaugeGuide
+from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.calibration.steady import Hold
 
