@@ -27,7 +27,7 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.units import fixed
+from coilbench.analysis.report.units import fixed, significant
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book
@@ -306,7 +306,7 @@ def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[st
     value, unit = (shown.load_value, shown.load) if in_n else (shown.length_value, shown.length)
     lines = [
         f"Stored the {part.kind} calibration from {part.fit.points} points ({part.origin}): "
-        f"residual sd {value(part.fit.residual_sd):.3g} {unit}."
+        f"residual sd {significant(value(part.fit.residual_sd), 3)} {unit}."
     ]
     lines += [f"Note: {describe(note, shown)}." for note in part.notes]
     if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:

@@ -11,7 +11,7 @@ from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.analysis.report.document import describe, document, json_keys, picked
 from coilbench.analysis.report.phrases import what_and_hint
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.units import SI, Units, significant
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
@@ -262,7 +262,8 @@ def _part_text(card: PartCard, units: Units) -> PartText:
     return PartText(
         title,
         f"Of {card.made_utc[:10]} ({card.age_days:.0f} days ago), {part.origin}"
-        f"{rig}, {part.fit.points} points, residual sd {part.fit.residual_sd / size:.3g} {unit}",
+        f"{rig}, {part.fit.points} points, residual sd "
+        f"{significant(part.fit.residual_sd / size, 3)} {unit}",
         _coefficient_rows(card, units),
         _correlation_words(card),
         [_point_row(point, units) for point in listed],
