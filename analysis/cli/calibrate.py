@@ -243,7 +243,7 @@ def gauge_command(
         with GuidedRig.open(given_port(port), ring=bell) as rig:
             refuse_other_rig(travel, rig.hello, command)
             settle_step(travel.fit, rig.hello.mm_per_count, accepted=accept_step)
-            part = datum_part(travel.fit, rig.datum(datum))
+            part = datum_part(travel.fit, rig.datum(datum, travel.fit.coefficients[1]))
             _store(_with_touch(part, rig.hello).on(rig.hello))
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")

@@ -140,9 +140,9 @@ class GuidedRig:
         guide = self._gauge_guide(lengths_mm, taken, mm_per_count)
         return self._read_points("gauge", guide, lengths_mm).points
 
-    def datum(self, length_mm: float) -> GaugePoint:
-        """Read one gauge, to set the datum again."""
-        guide = self._gauge_guide([length_mm])
+    def datum(self, length_mm: float, mm_per_count: float) -> GaugePoint:
+        """Read one gauge, to set the datum of a scale of this step again."""
+        guide = self._gauge_guide([length_mm], mm_per_count=mm_per_count)
         self._follow(guide)
         return guide.points[0]
 

@@ -23,6 +23,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "cell_empty": "nothing is on the cell: waiting for {mass_kg}",
     "quill_not_moved": "where it was at the last reading: waiting for the next gauge",
     "at_stop": "the quill is at its stop: waiting for it on the {length_mm} gauge",
+    "stop_higher": "the quill is higher than where it was taken to be at its stop: this is its "
+    "stop now",
     "lift_once": "lift it once, then repeat",
     "in_question": "not taken, see above",
     "nothing_to_take": "no reading is in question",

@@ -59,7 +59,8 @@ class GaugeGuide(HoldGuide):
     The quill's upper stop is read first, so that a rest there, to change the gauge, is no reading.
 
     Args:
-        mm_per_count: as the scale states it, negative: down is positive; None where it does not.
+        mm_per_count: as the scale states it or an earlier calibration found it; negative where down
+            is positive; None where it is not known.
         load_fit: the load calibration, to see the quill touch; None where there is none.
     """
 
@@ -105,10 +106,23 @@ class GaugeGuide(HoldGuide):
         return [GaugePoint(length_mm, hold.travel_counts) for length_mm, hold in pairs]
 
     def _judge(self, hold: Hold) -> list[Finding]:
-        if self._stop is not None:
+        if self._stop is not None and not self._is_above(self._stop, hold):
             return super()._judge(hold)
-        self._stop, self._why = hold, self._at_stop
-        return [self.task]
+        said = [] if self._stop is None else [Finding("stop_higher")]
+        self._stop, self._why, self._doubted = hold, self._at_stop, None
+        return [*said, self.task]
+
+    def _is_above(self, stop: Hold, hold: Hold) -> bool:
+        """Tell whether the quill rose from what was taken for its stop, so that it was none.
+
+        The load that went with it tells, whichever way the scale counts; without one its step does.
+        """
+        if self._load_fit is not None:
+            stop_n, now_n = value(self._load_fit, [stop.load_counts, hold.load_counts]).tolist()
+            return bool(stop_n - now_n > TOUCH_N) and not _close(hold, stop)
+        moved_counts = hold.travel_counts - stop.travel_counts
+        upward = self._per_count is not None and moved_counts * self._per_count > 0.0
+        return upward and not _close(hold, stop)
 
     def _passed_over(self, hold: Hold) -> Finding | None:
         if self._stop is not None and _close(hold, self._stop):

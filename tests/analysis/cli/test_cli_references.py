@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import json
+import re
 import signal
 from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from coilbench.analysis.cli import run
@@ -31,7 +33,8 @@ from support.terminal import Terminal
 
 RIG = RigModel.draw(6)
 REST = Rest(4.0)
-SLIP = (REST, FacesTogether(4.0), REST, PauseInAir(10.0, 4.0), REST)
+FIRST = Rest(40.0)  # a port that is opened drops what has come in before
+SLIP = (FIRST, FacesTogether(4.0), REST, PauseInAir(10.0, 4.0), REST)
 # More than the points need, so that the end of the samples is no part of the story.
 AFTER = Rest(60.0)
 
@@ -69,7 +72,7 @@ class Desk:
     def load_of_this_rig(self) -> None:
         """Calibrate the load as it really is."""
         masses = (0.0, 10.0, 20.0, 40.0)
-        counts = RIG.cell_counts(RIG.gravity_m_per_s2 * __import__("numpy").array(masses))
+        counts = RIG.cell_counts(RIG.gravity_m_per_s2 * np.array(masses))
         rows = "".join(f"{m:g},{c:.1f}\n" for m, c in zip(masses, counts, strict=True))
         assert self.rig("weigh", "--from", self.file(f"mass_kg,counts\n{rows}")) == 0
 
@@ -99,13 +102,13 @@ def test_a_pause_in_the_air_is_not_stored_for_a_gauge(desk: Desk) -> None:
 def test_without_a_load_calibration_the_step_of_the_hello_tells(desk: Desk) -> None:
     assert desk.gauge(*SLIP, more=("--lengths", "0mm,20mm,40mm")) == 2
     assert "whether the quill touches cannot be checked" in desk.err
-    assert "-0.01 mm a count, and the scale states -0.005" in desk.out
+    assert re.search(r"-0\.0\d+ mm a count, and the scale states -0\.005", desk.out)
     assert "y:" not in desk.out  # nobody is there to answer
     assert desk.part("travel") is None
 
 
 def test_two_lengths_are_stored_with_what_was_not_checked(desk: Desk) -> None:
-    good = (REST, FacesTogether(4.0), REST, GaugeBlock(20.0, 4.0))
+    good = (FIRST, FacesTogether(4.0), REST, GaugeBlock(20.0, 4.0))
     assert desk.gauge(*good, more=("--lengths", "0mm,20mm")) == 0
     assert "cannot show an error" in desk.err
     assert desk.notes("travel") >= {"two_gauges", "touch_unchecked", "step_agrees"}
@@ -119,7 +122,7 @@ def test_two_lengths_are_stored_with_what_was_not_checked(desk: Desk) -> None:
 def test_a_step_that_is_insisted_on_is_stored_and_named_and_asked_about_again(desk: Desk) -> None:
     assert desk.gauge(*SLIP, more=("--lengths", "0mm,20mm", "--accept-step")) == 0
     assert "step_off" in desk.notes("travel")
-    datum = (REST, GaugeBlock(30.0, 4.0))
+    datum = (FIRST, GaugeBlock(30.0, 4.0))
     assert desk.gauge(*datum, more=("--datum", "30mm")) == 2
     assert "--accept-step" in desk.err
     assert desk.gauge(*datum, more=("--datum", "30mm", "--accept-step")) == 0
@@ -127,14 +130,14 @@ def test_a_step_that_is_insisted_on_is_stored_and_named_and_asked_about_again(de
 
 def test_a_datum_on_no_gauge_is_not_stored(desk: Desk) -> None:
     desk.load_of_this_rig()
-    good = (REST, FacesTogether(4.0), REST, GaugeBlock(20.0, 4.0), REST, GaugeBlock(40.0, 4.0))
+    good = (FIRST, FacesTogether(4.0), REST, GaugeBlock(20.0, 4.0), REST, GaugeBlock(40.0, 4.0))
     assert desk.gauge(*good, more=("--lengths", "0mm,20mm,40mm")) == 0
     assert "touch_unchecked" not in desk.notes("travel")
     before = desk.part("travel").part_id
-    assert desk.gauge(REST, PauseInAir(35.0, 4.0), more=("--datum", "30mm")) == 2
+    assert desk.gauge(FIRST, PauseInAir(35.0, 4.0), more=("--datum", "30mm")) == 2
     assert "not a gauge" in desk.out
     assert desk.part("travel").part_id == before
-    assert desk.gauge(REST, GaugeBlock(30.0, 4.0), more=("--datum", "30mm")) == 0
+    assert desk.gauge(FIRST, GaugeBlock(30.0, 4.0), more=("--datum", "30mm")) == 0
 
 
 @pytest.mark.parametrize(
@@ -202,7 +205,7 @@ def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
         terminal.press("each\n")
         terminal.wait_for(r"uncertainty of each")
         terminal.press("0.02\n")
-        terminal.wait_for("Error.*%")
+        terminal.wait_for("Error: .*0.02")
         terminal.press("0.02%\n")
         terminal.wait_for("1 of 7")
         terminal.process.send_signal(signal.SIGINT)
@@ -215,11 +218,10 @@ def test_on_a_terminal_a_reading_in_question_can_be_taken(desk: Desk) -> None:
     """A new cell on the same rig: an earlier calibration contradicts it, the person insists."""
     assert desk.rig("weigh", "--from", desk.file(MASSES)) == 0  # half of this rig's slope or so
     plan = ("--masses", "0,5,10", "--masses-err", "together")
-    with rig_doing(REST, PutMass(7.0, 4.0), Rest(1.0), endless=True) as url:
+    with rig_doing(FIRST, PutMass(7.0, 4.0), Rest(1.0), endless=True) as url:
         terminal = Terminal("--book", str(desk.book), "rig", "weigh", "--port", url, *plan)
         try:
-            terminal.wait_for("5 kg is required|5.00 kg is required")
-            terminal.wait_for("y: take it all the same")
+            terminal.wait_for("(?s)5.00 kg is required.*y: take it all the same")
             terminal.press("y")
             terminal.wait_for("3 of 3: put 10 kg on")
             terminal.process.send_signal(signal.SIGINT)

@@ -109,6 +109,20 @@ def test_a_datum_on_no_gauge_is_none() -> None:
     assert guide.done
 
 
+@pytest.mark.parametrize("known", [{"load_fit": LOAD_FIT}, {"mm_per_count": STEP_MM}])
+def test_a_gauge_under_the_quill_at_the_start_is_not_its_stop_for_long(known: dict) -> None:
+    """Else the stop would be read as that gauge, or that gauge never again."""
+    guide = GaugeGuide((20.0, 40.0), **known)
+    hand = Hand(guide, GaugeBlock(20.0, 6.0), REST, GaugeBlock(20.0, 4.0), REST, GaugeBlock(40.0))
+    hand.does(2)
+    assert hand.found("stop_higher")
+    assert guide.taken == 0
+    hand.does(3)
+    assert guide.done
+    heights = [RIG.rest_height_mm - h.travel_counts / RIG.travel_counts_per_mm for h in guide.holds]
+    assert heights == pytest.approx((20.0, 40.0), abs=0.1)
+
+
 def test_at_the_stop_and_on_the_last_gauge_the_screen_says_what_it_waits_for() -> None:
     guide = GaugeGuide((0.0, 20.0), load_fit=LOAD_FIT)
     hand = Hand(guide, Rest(1.0), Rest(2.0), FacesTogether(6.0))
