@@ -31,6 +31,7 @@ from coilbench.analysis.report.units import fixed, significant
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
@@ -277,6 +278,8 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
     Never exceed the press's or the cell's rating. The file's columns: load_counts,travel_counts.
     """
     load, travel = calibrated_part("load", "weigh"), calibrated_part("travel", "gauge")
+    if file is None:
+        _refuse_overload(least_n)
     if file is not None:
         points = read_points(_table(file), FlexPoint)
         part = flex_part(points, load.fit, travel.fit, file.name)
@@ -287,6 +290,18 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
             pressed = rig.press(load.fit, least_n)
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
     _store(part)
+
+
+def _refuse_overload(asked_n: float) -> None:
+    """Refuse to ask for a press to what the cell or the press may not bear."""
+    with open_book(book_path()) as db:
+        least = Ratings.of_book(db).least
+    if least is not None and asked_n >= least[0]:
+        raise CoilbenchError(
+            f"{units().load_text(asked_n)} is not below what the {least[1]} may bear",
+            where="--to",
+            hint=f"Press to less than {units().load_text(least[0])} (coilbench rig ratings)",
+        )
 
 
 def _table(file: Path) -> Table:
@@ -316,5 +331,10 @@ def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[st
         lines.append(f"The {missing} is still to be calibrated: coilbench rig {command}")
     elif newest_part(db, "flex") is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")
+    if Ratings.of_book(db) == Ratings():
+        lines.append(
+            "What cell and press may bear is not told, so overload is not watched: "
+            "coilbench rig ratings --cell 200kg --press 150kg"
+        )
     mixed = (one for one in rig_warnings(db) if one.kind == "mixed_rigs")
     return lines + [f"Warning: {describe(one, units())}." for one in mixed]

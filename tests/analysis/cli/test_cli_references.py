@@ -228,3 +228,26 @@ def test_on_a_terminal_a_reading_in_question_can_be_taken(desk: Desk) -> None:
             assert terminal.end() == 130
         finally:
             terminal.close()
+
+
+def test_the_ratings_are_asked_for_until_they_are_told(desk: Desk) -> None:
+    desk.load_of_this_rig()
+    assert "rig ratings --cell" in desk.out
+    travel = desk.file("length_mm,counts\n0,14000\n20,10000\n40,6000\n")
+    assert desk.rig("gauge", "--from", travel) == 0
+    assert "rig ratings --cell" in desk.out
+    assert desk.rig("ratings", "--cell", "200kg", "--press", "70kg") == 0
+    desk.load_of_this_rig()
+    assert "ratings" not in desk.out
+
+
+@pytest.mark.parametrize(("to", "refused"), [("69.9kg", False), ("70kg", True), ("90kg", True)])
+def test_nobody_is_asked_to_press_a_block_beyond_a_rating(
+    desk: Desk, to: str, refused: bool
+) -> None:
+    desk.load_of_this_rig()
+    travel = desk.file("length_mm,counts\n0,14000\n20,10000\n40,6000\n")
+    assert desk.rig("gauge", "--from", travel) == 0
+    assert desk.rig("ratings", "--cell", "200kg", "--press", "70kg") == 0
+    assert desk.rig("flex", "--port", "nowhere:", "--to", to) == 2
+    assert ("may bear" in desk.err) == refused

@@ -113,7 +113,9 @@ def test_a_datum_on_no_gauge_is_none() -> None:
 def test_a_gauge_under_the_quill_at_the_start_is_not_its_stop_for_long(known: dict) -> None:
     """Else the stop would be read as that gauge, or that gauge never again."""
     guide = GaugeGuide((20.0, 40.0), **known)
-    hand = Hand(guide, GaugeBlock(20.0, 6.0), REST, GaugeBlock(20.0, 4.0), REST, GaugeBlock(40.0))
+    hand = Hand(
+        guide, GaugeBlock(20.0, 6.0), REST, GaugeBlock(20.0, 4.0), REST, GaugeBlock(40.0, 4.0)
+    )
     hand.does(2)
     assert hand.found("stop_higher")
     assert guide.taken == 0
