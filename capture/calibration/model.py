@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import msgspec
@@ -57,7 +58,11 @@ class Calibration:
         beyond = np.maximum(load - top_n, 0.0)
         inside = np.clip(load, 0.0, top_n)
         at = np.maximum(inside, max(self.flex.x_min, np.finfo(np.float64).tiny))
-        return value(self.flex, at) * (inside / at) + slope(self.flex, top_n) * beyond
+        return value(self.flex, at) * (inside / at) + self._flex_above * beyond
+
+    @cached_property
+    def _flex_above(self) -> float:
+        return 0.0 if self.flex is None else float(slope(self.flex, self.flex.x_max))
 
     def for_counts_of(self, own: Calibration, *, same_start: bool) -> Calibration:
         """Return this calibration, made valid for counts that were captured with their own.

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.polynomial.polynomial import polyder, polyfromroots, polyval
+from numpy.polynomial.polynomial import polyfromroots
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc
 
@@ -105,13 +106,25 @@ def fit_polynomial(
 
 def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial at x, the shape of x."""
-    coefficients = fit.coefficients or (0.0,)  # of a hidden bend there may be none
-    return np.asarray(polyval(np.asarray(x, dtype=np.float64), coefficients))
+    return _horner(fit.coefficients, x)
 
 
 def slope(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial's first derivative at x, the shape of x."""
-    return np.asarray(polyval(np.asarray(x, dtype=np.float64), polyder(fit.coefficients)))
+    return _horner([power * c for power, c in enumerate(fit.coefficients)][1:], x)
+
+
+def _horner(coefficients: Sequence[float], x: ArrayLike) -> NDArray[np.float64]:
+    """Return a polynomial at x, lowest coefficient first; 0 where there is none.
+
+    NumPy's own polyval takes twice as long on a few samples, and a capture converts such all day.
+    """
+    at = np.asarray(x, dtype=np.float64)
+    *lower, y = coefficients or (0.0,)
+    total = np.full_like(at, y)
+    for c in reversed(lower):
+        total = total * at + c
+    return np.asarray(total)
 
 
 def evaluate(
