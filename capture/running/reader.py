@@ -13,9 +13,12 @@ import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, identify
+from coilbench.capture.sources.base import GATHER_S, Source, SourceEnded, SourceLost, identify
 
-POLL_S = 0.1
+POLL_S = 0.25
+# Nobody is watching: what a person would be told comes this much later, and a poll is most of the
+# work at a rig's pace.
+UNWATCHED_GATHER_S = 0.2
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
 # down and opened again. A rig whose amplifier is dead still sends, and is left alone: opening the
 # port restarts many boards.
@@ -60,6 +63,7 @@ class Reader:
     Args:
         open_again: opens the source; called at the start and after each loss.
         pause: waits a number of seconds before the next try; None waits so that `finish` ends it.
+        watched: whether somebody wants every sample soon.
 
     Attributes:
         parcels: what it reports, in order.
@@ -72,11 +76,13 @@ class Reader:
         *,
         clock: Callable[[], float] = time.monotonic,
         pause: Callable[[float], object] | None = None,
+        watched: Callable[[], bool] = lambda: True,
     ) -> None:
         self.parcels: queue.Queue[Parcel] = queue.Queue(QUEUE_LENGTH)
         self.health = LinkHealth()
         self._open_again = open_again
         self._clock = clock
+        self._watched = watched
         self._finishing = threading.Event()
         self._abandoned = threading.Event()
         self._pause = self._finishing.wait if pause is None else pause
@@ -132,6 +138,7 @@ class Reader:
     def _read(self, source: Source) -> None:
         heard_s = self._clock()
         while not self._finishing.is_set():
+            source.gather_s = GATHER_S if self._watched() else UNWATCHED_GATHER_S
             items = source.poll(POLL_S)
             now_s = self._clock()
             if items:

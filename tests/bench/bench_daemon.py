@@ -7,7 +7,8 @@ other end this process plays a rig at 80 samples a second, real time, pressing s
 Counted is user and system time of that process alone (getrusage), from the connection to the end.
 
 Memory: the same session code takes hours of wire bytes faster than real time, on a clock of its
-own; looked at each tenth: resident pages (/proc/self/statm) and what Python holds (tracemalloc).
+own; looked at each tenth: resident pages (/proc/self/statm), and what Python holds after a
+collection (sys.getallocatedblocks).
 """
 
 from __future__ import annotations
@@ -23,7 +24,6 @@ import sys
 import tempfile
 import threading
 import time
-import tracemalloc
 from collections.abc import Iterator
 from dataclasses import replace
 from pathlib import Path
@@ -43,21 +43,23 @@ from coilbench.capture.virtual.spring import OUTER, draw_set
 
 TESTS = Path(__file__).parents[1]
 RIG = replace(RigModel.draw(4), rate_hz=80.0)
-POLL_S = 0.1
+SPRINGS, STROKES = 16, 5
+PRESS_S = 3.0  # at most that a hand takes for a press and the change of springs
+POLL_S = 0.15  # as a serial port is read
 LOOKS = 10
 
 
 def pressing(seconds: float) -> Firmware:
     """Return the rig, pressing for at least so long."""
-    steps = capture_steps(draw_set(OUTER, 1, 4), presses=1 + round(seconds / 3.0))
+    steps = capture_steps(draw_set(OUTER, 1, 4), presses=1 + round(seconds / PRESS_S))
     # as a real rig sends: each sample when it is there
     return Firmware(RIG, Bench(RIG, steps, 4).blocks(endless=True), frame_samples=1)
 
 
-def make_book(folder: Path) -> Path:
-    """Return a book whose one spring is never done."""
+def make_book(folder: Path, springs: int = SPRINGS) -> Path:
+    """Return a book with a set of so many springs: each is worked once and read five times."""
     maker = run_path(str(TESTS / "support" / "capture_books.py"))["book_maker"](folder)
-    return maker(RIG, springs=1, conditioning=0, measured=100_000)
+    return maker(RIG, springs=springs, conditioning=1, measured=STROKES)
 
 
 def cpu_s() -> float:
@@ -144,9 +146,8 @@ class Wire:
         self._next_s += self._end_s / LOOKS
         gc.collect()
         pages = int(Path("/proc/self/statm").read_text().split()[1])
-        held, _ = tracemalloc.get_traced_memory()
         resident_mb = pages * os.sysconf("SC_PAGE_SIZE") / 1e6
-        print(f"{self.now_s / 60.0:8.1f} {resident_mb:12.1f} {held / 1e6:10.2f}", flush=True)
+        print(f"{self.now_s / 60.0:8.1f} {resident_mb:12.1f} {sys.getallocatedblocks():10}", flush=True)
 
     def write(self, _line: bytes) -> None:
         """Take a request; the hello comes by itself."""
@@ -158,12 +159,11 @@ class Wire:
 def memory(hours: float) -> None:
     """Print what a session holds as the hours go by."""
     print(f"\nMemory over {hours:g} h, as fast as it goes")
-    print(" minutes  resident MB  Python MB")
+    print(" minutes  resident MB    objects")
     reader_module.QUEUE_LENGTH = 4  # what waits there is no growth of the session's
     wire = Wire(hours)
     with tempfile.TemporaryDirectory() as folder:
-        book = make_book(Path(folder))
-        tracemalloc.start()
+        book = make_book(Path(folder), springs=round(hours * 3600.0 / PRESS_S / (1 + STROKES)))
         sources: Iterator[SerialSource] = iter([SerialSource("wire", wire, clock=wire.clock)])
         request = CaptureRequest(book, "larch", "wire")
         session = Session(request, lambda: next(sources), lambda _: None, clock=wire.clock)
