@@ -15,10 +15,10 @@ from coilbench.capture.blocks import UNUSABLE, Hello, Item, LinkCounters, RawBlo
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import GATHER_S, Source, SourceEnded, SourceLost, identify
 
-POLL_S = 0.25
+POLL_S = 0.3
 # Nobody is watching: what a person would be told comes this much later, and a poll is most of the
 # work at a rig's pace.
-UNWATCHED_GATHER_S = 0.2
+UNWATCHED_GATHER_S = 0.25
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
 # down and opened again. A rig whose amplifier is dead still sends, and is left alone: opening the
 # port restarts many boards.

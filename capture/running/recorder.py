@@ -42,7 +42,7 @@ from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.strokes.watching import Bounds, PressWatch, Seen
 
 _SETTLING_FAULTS = (FaultCode.ADC_SILENT, FaultCode.ADC_STUCK, FaultCode.TRAVEL_SILENT)
-_PIECE_US = 250_000  # of a long block, so that nothing in the middle of it is overlooked
+_PIECE_US = 300_000  # of a long block, so that nothing in the middle of it is overlooked
 
 
 class Newest(NamedTuple):

@@ -32,7 +32,7 @@ from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.1  # how long to wait for the reader before looking around
-UNWATCHED_WAITS = 2.5  # as long as that, while nobody is watching
+UNWATCHED_WAITS = 3.0  # as long as that, while nobody is watching
 LINGER_S = 30.0  # how long the set's very last stroke can still be redone
 MOST_COMMANDS = 16  # that wait to be executed
 SET_DONE = "set done"
@@ -104,12 +104,16 @@ class Session:
     def _watched(self) -> bool:
         return self._asked or self._asked_before
 
+    @property
+    def _wait_s(self) -> float:
+        return PARCEL_WAIT_S if self._watched else UNWATCHED_WAITS * PARCEL_WAIT_S
+
     def stop(self) -> None:
         """Ask the session to drain, close and end."""
         self._stopping = True
 
     def submit(self, command: Command) -> None:
-        """Take what a person asks for; the result is an event, about 0.25 s later at most.
+        """Take what a person asks for; the result is an event, about 0.3 s later at most.
 
         Raises:
             CoilbenchError: too many commands wait already.
@@ -247,8 +251,7 @@ class Session:
         if self._control is not None and self._control.error is not None:
             raise self._failed("the control channel", self._control.error)
         try:
-            waits = 1.0 if self._watched else UNWATCHED_WAITS
-            return self._reader.parcels.get(timeout=waits * PARCEL_WAIT_S)
+            return self._reader.parcels.get(timeout=self._wait_s)
         except queue.Empty:
             if self._reader.alive or not self._reader.parcels.empty():
                 return None
@@ -355,14 +358,14 @@ class Session:
             return recorder.rig_fault
         if recorder.newest.at_limit:
             return Finding("amplifier_at_limit")
-        if usable_s + PARCEL_WAIT_S <= NOW_S:  # this look is the newest one for so long
+        if usable_s + self._wait_s <= NOW_S:  # this look is the newest one for so long
             return None
         if self._snapshot.link != "up":
             return self._snapshot.link_what
         if recorder.rig_fault is not None:
             return recorder.rig_fault
         age_s = self._health.age_s(now_s) or 0.0
-        return self._no_sample(age_s) if age_s + PARCEL_WAIT_S > NOW_S else Finding("no_reading")
+        return self._no_sample(age_s) if age_s + self._wait_s > NOW_S else Finding("no_reading")
 
     def _no_sample(self, quiet_s: float) -> Finding:
         facts = {"quiet_s": quiet_s, "source": self._request.url, **self._last_good()}

@@ -1,6 +1,6 @@
 """What a daemon takes of the machine while a spring is pressed; prints figures, judges nothing.
 
-    python tests/bench/bench_daemon.py [--seconds 60] [--hours 1] [--profile FILE]
+    python tests/bench/bench_daemon.py [--seconds 60] [--hours 1] [--watched] [--profile FILE]
 
 Processor time: the daemon's session runs in a process of its own on a pseudo-terminal, at whose
 other end this process plays a rig at 80 samples a second, real time, pressing spring after spring.
@@ -30,6 +30,7 @@ from pathlib import Path
 from runpy import run_path
 
 from coilbench.capture.running import reader as reader_module
+from coilbench.capture.running.control import ask_snapshot
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import SourceEnded
@@ -45,7 +46,7 @@ TESTS = Path(__file__).parents[1]
 RIG = replace(RigModel.draw(4), rate_hz=80.0)
 SPRINGS, STROKES = 16, 5
 PRESS_S = 3.0  # at most that a hand takes for a press and the change of springs
-POLL_S = 0.15  # as a serial port is read
+POLL_S = 0.25  # as a serial port is read
 LOOKS = 10
 
 
@@ -93,7 +94,14 @@ def capture(book: Path, url: str, seconds: float, profile: str) -> None:
     print(json.dumps(result | {"wakes": switches.ru_nvcsw}))
 
 
-def processor_time(seconds: float, profile: str) -> None:
+def watch(book: Path, daemon: subprocess.Popen[str]) -> None:
+    """Ask how it stands, as another window does ten times a second."""
+    while daemon.poll() is None:
+        ask_snapshot(book)
+        time.sleep(0.1)
+
+
+def processor_time(seconds: float, profile: str, *, watched: bool) -> None:
     """Print what a daemon takes at the rig's own pace."""
     with tempfile.TemporaryDirectory() as folder:
         book = make_book(Path(folder))
@@ -102,6 +110,8 @@ def processor_time(seconds: float, profile: str) -> None:
             command += ["--seconds", str(seconds), "--profile", profile]
             daemon = subprocess.Popen(command, stdout=subprocess.PIPE, text=True)
             port.start()
+            if watched:
+                threading.Thread(target=watch, args=(book, daemon)).start()
             told, _ = daemon.communicate()
     took = json.loads(told)
     share = took["cpu_s"] / took["wall_s"]
@@ -147,7 +157,10 @@ class Wire:
         gc.collect()
         pages = int(Path("/proc/self/statm").read_text().split()[1])
         resident_mb = pages * os.sysconf("SC_PAGE_SIZE") / 1e6
-        print(f"{self.now_s / 60.0:8.1f} {resident_mb:12.1f} {sys.getallocatedblocks():10}", flush=True)
+        print(
+            f"{self.now_s / 60.0:8.1f} {resident_mb:12.1f} {sys.getallocatedblocks():10}",
+            flush=True,
+        )
 
     def write(self, _line: bytes) -> None:
         """Take a request; the hello comes by itself."""
@@ -177,6 +190,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description="Measure what a daemon takes.")
     parser.add_argument("--seconds", type=float, default=60.0)
     parser.add_argument("--hours", type=float, default=1.0)
+    parser.add_argument("--watched", action="store_true", help="another window looks on")
     parser.add_argument("--profile", default="", help="write a cProfile of the session here")
     parser.add_argument("--capture", nargs=2, help=argparse.SUPPRESS)
     given = parser.parse_args()
@@ -184,7 +198,7 @@ def main() -> None:
         capture(Path(given.capture[0]), given.capture[1], given.seconds, given.profile)
         return
     if given.seconds > 0.0:
-        processor_time(given.seconds, given.profile)
+        processor_time(given.seconds, given.profile, watched=given.watched)
     if given.hours > 0.0:
         memory(given.hours)
 

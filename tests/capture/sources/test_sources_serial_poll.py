@@ -113,9 +113,9 @@ def test_what_waits_never_fills_a_ports_4096_bytes(bytes_per_s):
 
     clock, port = Clock(), Filling()
     source = SerialSource("fake", port, clock=clock, sleep=clock.sleep)
-    source.gather_s = 0.2
+    source.gather_s = 0.25
     for _ in range(20):
-        source.poll(0.25)
+        source.poll(0.3)
     assert 0 < port.most <= 4096
 
 
