@@ -9,6 +9,7 @@ from coilbench.analysis.report.bench_text import BENCH_PHRASES, BENCH_SENTENCES
 from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.guide_text import GUIDE_PHRASES, GUIDE_SENTENCES
+from coilbench.analysis.report.link_text import LINK_SENTENCES
 from coilbench.analysis.report.units import LENGTH_PLACES, Units
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.book.notes import remarks_of
@@ -289,21 +290,20 @@ def _flex_curved(facts: Mapping[str, Any], _units: Units) -> str:
     return f"The press flex is not linear (F-test at 1 %): {curve} is used"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = (
-    BUILD_SENTENCES
-    | BENCH_SENTENCES
-    | GUIDE_SENTENCES
-    | {
-        "going_down": _going_down,
-        "travel_back": _travel_back,
-        "flex_curved": _flex_curved,
-        "solid_heights_found": lambda facts, _units: (
-            f"Solid heights of {counted(facts['springs'], 'spring')} found: {facts['reason']}"
-        ),
-        "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
-        "calibration_old": _calibration_old,
-        "mixed_rigs": _mixed_rigs,
-        "calibrated": _calibrated,
-    }
-)
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    **BUILD_SENTENCES,
+    **LINK_SENTENCES,
+    **BENCH_SENTENCES,
+    **GUIDE_SENTENCES,
+    "going_down": _going_down,
+    "travel_back": _travel_back,
+    "flex_curved": _flex_curved,
+    "solid_heights_found": lambda facts, _units: (
+        f"Solid heights of {counted(facts['springs'], 'spring')} found: {facts['reason']}"
+    ),
+    "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
+    "calibration_old": _calibration_old,
+    "mixed_rigs": _mixed_rigs,
+    "calibrated": _calibrated,
+}
 _PHRASES |= GUIDE_PHRASES

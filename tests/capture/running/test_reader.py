@@ -16,10 +16,11 @@ from coilbench.capture.running.reader import (
     Parcel,
     Reader,
 )
-from coilbench.capture.sources.base import GATHER_S, SourceEnded, SourceLost
+from coilbench.capture.sources.base import GATHER_S, SourceEnded
+from coilbench.capture.sources.losses import SourceLost
 
 HELLO = Hello(1, "own-1", "00112233445566AA", 7, 80.0, "none", None)
-LOST = SourceLost("the port is gone", where="fake:")
+LOST = SourceLost("port_unplugged", where="fake:")
 ENDED = SourceEnded("at its end", where="fake:")
 QUIET = object()
 
