@@ -15,12 +15,12 @@ HELP = "r redo  s skip  b back  n rename  d datum  f finish  q leave"
 _ACTIONS = {"r": Action.REDO, "s": Action.SKIP, "b": Action.BACK, "f": Action.FINISH}
 _RENAME, _DATUM = "n", "d"
 _ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
-_ANSWER_HELP = {
-    "another_spring": "y it is the right spring  x wrong spring, take it out",
-    "same_again": "y the spring is so, the press counts  x it does not count",
-    "finish_unfinished": "y end the capture  x go on",
+# What yes and no mean to a question.
+_YES_AND_NO = {
+    "another_spring": ("it is the right spring", "wrong spring, take it out"),
+    "same_again": ("the spring is so, the press counts", "it does not count"),
+    "finish_unfinished": ("end the capture", "go on"),
 }
-_YES_NO = "y yes  x no"  # to any other question
 _ESCAPE, _ENTER, _RUBOUT = "\x1b", "\r\n", "\x7f\b"
 # Cursor and function keys send an escape and more; their letters are no commands of ours.
 _SEQUENCE = re.compile(r"\x1b(\[[0-9;?]*[ -/]*[@-~]|O[ -~])")
@@ -30,7 +30,8 @@ def answer_help(snapshot: Snapshot) -> str | None:
     """Return the two keys that answer the question that stands; None where none does."""
     if snapshot.question is None:
         return None
-    return _ANSWER_HELP.get(snapshot.question.kind, _YES_NO)
+    yes, no = _YES_AND_NO.get(snapshot.question.kind, ("yes", "no"))
+    return f"y {yes}  x {no}"
 
 
 @dataclass
