@@ -15,30 +15,37 @@ from coilbench.capture.strokes.likeness import mean_of_ways
 from coilbench.capture.strokes.sweep import Branch
 
 
-def pressed_curves(db: Database, record: SetRecord) -> dict[str, Branch]:
-    """Return each spring's newest counted press, to work it or to read it, by label.
+class PressedCurves:
+    """Each spring's newest counted press, to work it or to read it; each is read once."""
 
-    The mean of both ways, heights ascending; of sampled strokes alone.
-    """
-    rows = db.execute(
-        """
-        SELECT label, branch, height_mm, load_n FROM curve_rows
-        JOIN (
-          SELECT max(sweeps.rowid), sweeps.id AS newest_id, springs.label AS label
-          FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
-          WHERE springs.set_id = ? AND sweeps.counted AND sweeps.samples > 0
-          GROUP BY springs.id
-        ) ON newest_id = curve_rows.sweep_id
-        """,
-        [record.set_id],
-    ).fetchall()
-    points: dict[str, dict[str, list[tuple[float, float]]]] = {}
-    for label, branch, height_mm, load_n in rows:
-        points.setdefault(label, {}).setdefault(branch, []).append((height_mm, load_n))
-    return {
-        label: mean_of_ways(*(_branch(ways.get(way, [])) for way in ("loading", "unloading")))
-        for label, ways in points.items()
-    }
+    def __init__(self, db: Database) -> None:
+        self._db = db
+        self._known: dict[str, Branch] = {}  # by the sweep's id
+
+    def of(self, record: SetRecord) -> dict[str, Branch]:
+        """Return them by label: the mean of both ways, heights ascending; of sampled strokes."""
+        newest = self._db.execute(
+            """
+            SELECT springs.label, sweeps.id, max(sweeps.rowid)
+            FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
+            WHERE springs.set_id = ? AND sweeps.counted AND sweeps.samples > 0
+            GROUP BY springs.id
+            """,
+            [record.set_id],
+        ).fetchall()
+        before, self._known = self._known, {}
+        for _, sweep_id, _ in newest:
+            known = before.get(sweep_id)
+            self._known[sweep_id] = self._read(sweep_id) if known is None else known
+        return {label: self._known[sweep_id] for label, sweep_id, _ in newest}
+
+    def _read(self, sweep_id: str) -> Branch:
+        sql = (
+            "SELECT height_mm, load_n FROM curve_rows"
+            " WHERE sweep_id = ? AND branch = ? ORDER BY point"
+        )
+        ways = (self._db.execute(sql, [sweep_id, way]) for way in ("loading", "unloading"))
+        return mean_of_ways(*(_branch(rows.fetchall()) for rows in ways))
 
 
 def _branch(points: list[tuple[float, float]]) -> Branch:

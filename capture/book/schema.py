@@ -319,6 +319,12 @@ ALTER TABLE springs ADD COLUMN spring_mark TEXT;
   springs.spring_note AS note"""
 )
 
+# How a load calibration's masses err: NULL in those made before, which took them together.
+_MASSES_ERR = """
+ALTER TABLE calibration_parts ADD COLUMN masses_err TEXT
+  CHECK (masses_err IS NULL OR masses_err IN ('each', 'together'));
+"""
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -327,6 +333,7 @@ _TEXTS = (
     _BRIEF,
     _RATINGS_AND_SWAPS,
     _BY_HAND,
+    _MASSES_ERR,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

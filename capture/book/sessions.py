@@ -71,8 +71,10 @@ class CaptureRun:
         self._change({"ended_utc": utc_now(), "ended_reason": reason})
 
     def _change(self, row: dict[str, Any]) -> None:
+        changes = ", ".join(f"{name} = ?" for name in row)
+        sql = f"UPDATE sessions SET {changes} WHERE id = ?"  # noqa: S608  our own names
         with writing(self._db):
-            self._db.table("sessions").update(self.session_id, row)
+            self._db.execute(sql, [*row.values(), self.session_id])
 
     def store_chunk(self, chunk: int, samples: NDArray[np.void], stroke: Mapping[str, Any]) -> None:
         """Store a second of the running stroke.

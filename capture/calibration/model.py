@@ -6,6 +6,7 @@ import json
 import math
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import msgspec
@@ -16,6 +17,7 @@ from coilbench.capture.blocks import LOAD_DTYPE, Finding, Hello, LoadBlock, RawB
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.regression import (
     GaugePoint,
+    MassesErr,
     PolynomialFit,
     evaluate,
     slope,
@@ -56,7 +58,11 @@ class Calibration:
         beyond = np.maximum(load - top_n, 0.0)
         inside = np.clip(load, 0.0, top_n)
         at = np.maximum(inside, max(self.flex.x_min, np.finfo(np.float64).tiny))
-        return value(self.flex, at) * (inside / at) + slope(self.flex, top_n) * beyond
+        return value(self.flex, at) * (inside / at) + self._flex_above * beyond
+
+    @cached_property
+    def _flex_above(self) -> float:
+        return 0.0 if self.flex is None else float(slope(self.flex, self.flex.x_max))
 
     def for_counts_of(self, own: Calibration, *, same_start: bool) -> Calibration:
         """Return this calibration, made valid for counts that were captured with their own.
@@ -174,6 +180,8 @@ class NewPart:
         origin: `guided`, or the file it came from.
         reference_u_relative: load only: standard uncertainty that all masses share, a fraction.
         gravity_m_s2: load only: local gravity, with which the masses became loads.
+        masses_err: load only: whether the masses err each by itself or together; None in parts of
+            older programs, which took them together.
         device_id, boot_id: the rig and its start, where known. An incremental scale's travel
             part is valid only for that start.
         notes: what was noticed while fitting; sentences in books of older programs.
@@ -188,6 +196,7 @@ class NewPart:
     gravity_m_s2: float | None = None
     device_id: str | None = None
     boot_id: int | None = None
+    masses_err: MassesErr | None = None
 
     def on(self, hello: Hello) -> NewPart:
         """Return the part as read on a certain rig."""

@@ -12,7 +12,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import CalibrationRecord
-from coilbench.capture.book.counting import pressed_curves, rulings_of
+from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.calibration.model import apply
@@ -83,6 +83,7 @@ class StrokeChecks:
 
     def __init__(self, db: Database, reach_height_mm: float | None) -> None:
         self._db = db
+        self._curves = PressedCurves(db)
         self._reach_height_mm = reach_height_mm
         self._pressed: deque[Stroke] = deque(maxlen=PROMPT_DEPTHS)
         self._refused: tuple[str, str, int] | None = None  # label, kind, times running
@@ -149,7 +150,7 @@ class StrokeChecks:
 
     def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
         """Compare with the spring's own strokes, where it has any, else with the others'."""
-        known = pressed_curves(self._db, record)
+        known = self._curves.of(record)
         own = known.pop(label, None)
         nominal = () if record.nominal is None else record.nominal.loads
         found = unlike(

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import deque
+
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
@@ -32,15 +34,22 @@ class LastSecond:
 
     def forget(self) -> None:
         """The stream broke, or counts from another zero."""
-        self._samples: NDArray[np.void] = np.empty(0, RAW_DTYPE)
+        self._pieces: deque[NDArray[np.void]] = deque()
 
     def take(self, samples: NDArray[np.void]) -> None:
-        """Take what came."""
-        usable = samples[(samples["flags"] & UNUSABLE) == 0]
-        held = np.concatenate([self._samples, usable])
-        if held.size:
-            held = held[held["t_us"] >= held["t_us"][-1] - STAND_S * 1e6]
-        self._samples = held
+        """Take what came, in time order."""
+        if samples.size == 0:
+            return
+        self._pieces.append(samples)
+        since_us = samples["t_us"][-1] - STAND_S * 1e6
+        while self._pieces[0]["t_us"][-1] < since_us:
+            self._pieces.popleft()
+
+    def _samples(self) -> NDArray[np.void]:
+        held = np.concatenate([np.empty(0, RAW_DTYPE), *self._pieces])
+        usable: NDArray[np.void] = held[(held["flags"] & UNUSABLE) == 0]
+        first = np.searchsorted(usable["t_us"], usable["t_us"][-1:] - STAND_S * 1e6)
+        return usable[int(first[0]) :] if usable.size else usable
 
     def gauge(self, length_mm: float, per_count_mm: float) -> GaugePoint:
         """Return what the scale reads on the gauge that the quill stands on.
@@ -51,7 +60,8 @@ class LastSecond:
         Raises:
             NotPossible: it does not stand there.
         """
-        t_us, travel = self._samples["t_us"], self._samples["travel_counts"]
+        samples = self._samples()
+        t_us, travel = samples["t_us"], samples["travel_counts"]
         if t_us.size < LEAST_SAMPLES or t_us[-1] - t_us[0] < STAND_SHARE * STAND_S * 1e6:
             raise NotPossible("datum_refused", reason="no_reading")
         still = max(STILL_MM / per_count_mm, STILL_STEPS)

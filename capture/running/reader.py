@@ -13,10 +13,13 @@ import numpy as np
 
 from coilbench.capture.blocks import UNUSABLE, Fault, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import Source, SourceEnded, identify
+from coilbench.capture.sources.base import GATHER_S, Source, SourceEnded, identify
 from coilbench.capture.sources.losses import SourceLost
 
-POLL_S = 0.1
+POLL_S = 0.3
+# Nobody is watching: what a person would be told comes this much later, and a poll is most of the
+# work at a rig's pace.
+UNWATCHED_GATHER_S = 0.25
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
 # down and opened again. A rig whose amplifier is dead still sends, and is left alone: opening the
 # port restarts many boards.
@@ -61,6 +64,7 @@ class Reader:
     Args:
         open_again: opens the source; called at the start and after each loss.
         pause: waits a number of seconds before the next try; None waits so that `finish` ends it.
+        watched: whether somebody wants every sample soon.
 
     Attributes:
         parcels: what it reports, in order.
@@ -73,11 +77,13 @@ class Reader:
         *,
         clock: Callable[[], float] = time.monotonic,
         pause: Callable[[float], object] | None = None,
+        watched: Callable[[], bool] = lambda: True,
     ) -> None:
         self.parcels: queue.Queue[Parcel] = queue.Queue(QUEUE_LENGTH)
         self.health = LinkHealth()
         self._open_again = open_again
         self._clock = clock
+        self._watched = watched
         self._finishing = threading.Event()
         self._abandoned = threading.Event()
         self._pause = self._finishing.wait if pause is None else pause
@@ -133,6 +139,7 @@ class Reader:
     def _read(self, source: Source) -> None:
         heard_s = self._clock()
         while not self._finishing.is_set():
+            source.gather_s = GATHER_S if self._watched() else UNWATCHED_GATHER_S
             items = source.poll(POLL_S)
             now_s = self._clock()
             if items:

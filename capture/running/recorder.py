@@ -26,7 +26,7 @@ from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
-from coilbench.capture.calibration.model import apply, instrument_uncertainty
+from coilbench.capture.calibration.model import apply, convert, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.buttons import Buttons
 from coilbench.capture.running.checking import DATUM_LOST, Judged, StrokeChecks, cure
@@ -42,7 +42,7 @@ from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.strokes.watching import Bounds, PressWatch, Seen
 
 _SETTLING_FAULTS = (FaultCode.ADC_SILENT, FaultCode.ADC_STUCK, FaultCode.TRAVEL_SILENT)
-_PIECE_US = 100_000  # of a long block, so that nothing in the middle of it is overlooked
+_PIECE_US = 300_000  # of a long block, so that nothing in the middle of it is overlooked
 
 
 class Newest(NamedTuple):
@@ -51,6 +51,14 @@ class Newest(NamedTuple):
     load_n: float
     height_mm: float
     at_limit: bool = False
+
+
+def _pieces(samples: NDArray[np.void]) -> list[NDArray[np.void]]:
+    """Cut samples in time order into pieces no longer than _PIECE_US."""
+    t_us = samples["t_us"]
+    if t_us.size == 0 or t_us[-1] - t_us[0] < _PIECE_US:
+        return [samples]
+    return np.split(samples, np.flatnonzero(np.diff((t_us - t_us[0]) // _PIECE_US)) + 1)
 
 
 class Recorder:
@@ -266,8 +274,8 @@ class Recorder:
     def _physical(
         self, samples: NDArray[np.void]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        block = apply(self._calibration, RawBlock(samples)).samples
-        return block["load_n"], block["height_mm"]
+        press = convert(self._calibration, samples)
+        return press.load_n, press.travel_mm + press.flex_mm
 
     def _process_samples(self, block: RawBlock) -> None:
         if len(block) == 0:
@@ -281,9 +289,7 @@ class Recorder:
         self._feed(RawBlock(block.samples[begin:], block.boot_id))
 
     def _feed(self, block: RawBlock) -> None:
-        t_us = block.samples["t_us"]
-        cuts = np.flatnonzero(np.diff(t_us // _PIECE_US)) + 1 if len(block) else ()
-        for samples in np.split(block.samples, cuts):
+        for samples in _pieces(block.samples):
             for stroke in self._finder.feed(RawBlock(samples, block.boot_id)):
                 self._keep(stroke)
             self._look(samples)

@@ -18,6 +18,7 @@ from sqlite_utils import Database
 from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
 from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
+from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError, WorkerDied
@@ -32,6 +33,7 @@ from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
 PARCEL_WAIT_S = 0.1  # how long to wait for the reader before looking around
+UNWATCHED_WAITS = 3.0  # as long as that, while nobody is watching
 LINGER_S = 30.0  # how long the set's very last stroke can still be redone
 MOST_COMMANDS = 16  # that wait to be executed
 SET_DONE = "set done"
@@ -74,7 +76,7 @@ class Session:
         clock: Callable[[], float] = time.monotonic,
         pause: Callable[[float], object] | None = None,
     ) -> None:
-        self.snapshot = Snapshot(
+        self._snapshot = Snapshot(
             set_name=request.set_name,
             source=request.url,
             reach_height_mm=request.reach_height_mm,
@@ -82,7 +84,8 @@ class Session:
         self._request = request
         self._tell = say
         self._clock = clock
-        self._reader = Reader(open_again, clock=clock, pause=pause)
+        self._asked = self._asked_before = False  # for a snapshot, in this second and the last
+        self._reader = Reader(open_again, clock=clock, pause=pause, watched=lambda: self._watched)
         self._health = self._reader.health
         self._commands: deque[Command] = deque()
         self._control: ControlServer | None = None
@@ -92,12 +95,26 @@ class Session:
         self._rig: Finding | None = None  # who is connected
         self._last_load_n: float | None = None
 
+    @property
+    def snapshot(self) -> Snapshot:
+        """How it stands; who asks each second or sooner gets it as fresh as can be."""
+        self._asked = True
+        return self._snapshot
+
+    @property
+    def _watched(self) -> bool:
+        return self._asked or self._asked_before
+
+    @property
+    def _wait_s(self) -> float:
+        return PARCEL_WAIT_S if self._watched else UNWATCHED_WAITS * PARCEL_WAIT_S
+
     def stop(self) -> None:
         """Ask the session to drain, close and end."""
         self._stopping = True
 
     def submit(self, command: Command) -> None:
-        """Take what a person asks for; the result is an event, about 0.1 s later at most.
+        """Take what a person asks for; the result is an event, about 0.3 s later at most.
 
         Raises:
             CoilbenchError: too many commands wait already.
@@ -128,7 +145,7 @@ class Session:
                         self._capture(db, record, calibration, hello)
                 finally:
                     self._reader.close()
-        return self.snapshot
+        return self._snapshot
 
     def _open_control(self) -> AbstractContextManager[object]:
         """Let other windows in, this book's lock being held; where that can't be, say so."""
@@ -182,19 +199,19 @@ class Session:
             self._refresh(recorder, self._clock())
             # what the next run begins with: put off or not, the order in the book is the set's
             opens = turn_order(db, recorder.record).next_turn()
-            self.snapshot = replace(self.snapshot, turn=opens)
-            run.update(self.snapshot.to_document())
+            self._snapshot = replace(self._snapshot, turn=opens)
+            run.update(self._snapshot.to_document())
             run.end(reason)
 
         try:
             recorder.process_hello(hello)
-            reason = self._process_all(run, recorder)
+            reason = self._process_all(db, run, recorder)
         except CoilbenchError as error:
             close(str(error))
             raise
         close(reason)
 
-    def _process_all(self, run: CaptureRun, recorder: Recorder) -> str:
+    def _process_all(self, db: Database, run: CaptureRun, recorder: Recorder) -> str:
         """Take parcels until there is a reason to end; returns it."""
         if recorder.turn is None:
             self._report(Event.of(EventKind.DONE, "set_done_before", set=self._request.set_name))
@@ -210,9 +227,11 @@ class Session:
             if reason is not None:
                 return reason
             if now_s - flushed_s >= FLUSH_S:
-                recorder.flush()
-                run.update(self.snapshot.to_document())
+                with writing(db):  # together: each commit waits for the disk
+                    recorder.flush()
+                    run.update(self._snapshot.to_document())
                 flushed_s = now_s
+                self._asked, self._asked_before = False, self._asked
 
     def _over(self, recorder: Recorder, now_s: float, reason: str | None) -> str | None:
         """Return why the session ends, if it does: a set that is done is held open for a while."""
@@ -233,7 +252,7 @@ class Session:
         if self._control is not None and self._control.error is not None:
             raise self._failed("the control channel", self._control.error)
         try:
-            return self._reader.parcels.get(timeout=PARCEL_WAIT_S)
+            return self._reader.parcels.get(timeout=self._wait_s)
         except queue.Empty:
             if self._reader.alive or not self._reader.parcels.empty():
                 return None
@@ -271,7 +290,7 @@ class Session:
         return error
 
     def _report(self, event: Event) -> None:
-        self.snapshot = self.snapshot.after(event)
+        self._snapshot = self._snapshot.after(event)
         self._tell(event)
 
     def _link_up(self, hello: Hello) -> None:
@@ -279,14 +298,14 @@ class Session:
         self._told_loss = None
         who = {"firmware": hello.firmware, "device_id": hello.device_id}
         self._rig = Finding("rig", who)
-        self.snapshot = replace(self.snapshot, link="up", link_what=self._rig)
+        self._snapshot = replace(self._snapshot, link="up", link_what=self._rig)
         self._report(Event.of(EventKind.LINK, "connected", source=self._request.url, **who))
 
     def _link_down(self, cause: Finding) -> None:
         """Say a loss with the last good thing; the same one again and again is said once."""
         lost = Finding("link_lost", {"cause": cause.to_document(), **self._last_good()})
         self._health.down()
-        self.snapshot = replace(self.snapshot, link="lost", link_what=lost)
+        self._snapshot = replace(self._snapshot, link="lost", link_what=lost)
         if cause != self._told_loss:
             self._told_loss = cause
             self._report(Event(EventKind.LINK, lost))
@@ -305,11 +324,11 @@ class Session:
         known = newest is not None and unknown is None
         datum = recorder.datum
         ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
-        link_what = self.snapshot.link_what
-        if self.snapshot.link == "up":
+        link_what = self._snapshot.link_what
+        if self._snapshot.link == "up":
             link_what = recorder.rig_fault or self._rig
-        self.snapshot = replace(
-            self.snapshot,
+        self._snapshot = replace(
+            self._snapshot,
             link_what=link_what,
             rate_hz=round(self._health.rate_hz(), 1),
             samples=total.samples,
@@ -340,14 +359,14 @@ class Session:
             return recorder.rig_fault
         if recorder.newest.at_limit:
             return Finding("amplifier_at_limit")
-        if usable_s + PARCEL_WAIT_S <= NOW_S:  # this look is the newest one for so long
+        if usable_s + self._wait_s <= NOW_S:  # this look is the newest one for so long
             return None
-        if self.snapshot.link != "up":
-            return self.snapshot.link_what
+        if self._snapshot.link != "up":
+            return self._snapshot.link_what
         if recorder.rig_fault is not None:
             return recorder.rig_fault
         age_s = self._health.age_s(now_s) or 0.0
-        return self._no_sample(age_s) if age_s + PARCEL_WAIT_S > NOW_S else Finding("no_reading")
+        return self._no_sample(age_s) if age_s + self._wait_s > NOW_S else Finding("no_reading")
 
     def _no_sample(self, quiet_s: float) -> Finding:
         facts = {"quiet_s": quiet_s, "source": self._request.url, **self._last_good()}

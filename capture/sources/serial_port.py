@@ -15,7 +15,7 @@ from serial.tools import list_ports
 
 from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import Source
+from coilbench.capture.sources.base import GATHER_S, Source
 from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import Request, encode
@@ -83,7 +83,7 @@ WRITE_TIMEOUT_S = 1.0
 _CHUNK = 4096  # bytes asked for in one read
 _READ_LIMIT = 65_536  # bytes handed on by one poll
 _FEW = 210  # bytes, five samples: fewer are worth waiting a moment for more
-_GATHER_S = 0.04  # ours: half of what an eye takes for at once
+_HALF_FULL = 2048  # bytes: systems keep 4096 for a port that is not read
 _NAP_S = 0.005  # between looks at a port that can't be waited on
 
 # What pyserial lets through of the operating system's own errors: termios.error is no OSError,
@@ -117,6 +117,7 @@ class SerialSource(Source):
         self._sleep = sleep
         self._decoder = Decoder()
         self._lost: Exception | None = None
+        self._half_full_s = GATHER_S  # until it is known how much comes
         self._tag = 0
 
     @property
@@ -131,8 +132,8 @@ class SerialSource(Source):
         while not data and (left_s := deadline - self._clock()) > 0:
             self._wait(left_s)
             data = self._read_what_is_there()
-            if 0 < len(data) < _FEW and (left_s := deadline - self._clock()) > 0:
-                data += self._gathered(min(_GATHER_S, left_s))
+        if 0 < len(data) < _FEW and (left_s := deadline - self._clock()) > 0:
+            data += self._gathered(min(self.gather_s, self._half_full_s, left_s))
         return self._decoder.feed(data)
 
     def request(self, word: str) -> None:
@@ -156,9 +157,11 @@ class SerialSource(Source):
             raise self._gone(self._lost) from self._lost
         data = bytearray()
         try:
-            # Some ports give one byte a read: go on until there is nothing more.
+            # Some ports give one byte a read: after such, go on until there is nothing more.
             while len(data) < _READ_LIMIT and (chunk := self._port.read(_CHUNK)):
                 data += chunk
+                if 1 < len(chunk) < _CHUNK:
+                    break
         except PORT_ERRORS as error:
             if not data:
                 raise self._gone(error) from error
@@ -166,12 +169,14 @@ class SerialSource(Source):
         return bytes(data)
 
     def _gathered(self, seconds: float) -> bytes:
-        """Return what comes within a moment; one line a poll would cost three times the work."""
+        """Return what comes within a moment; one line a poll would cost eight times the work."""
         self._sleep(seconds)
         try:
-            return self._read_what_is_there()
+            data = self._read_what_is_there()
         except SourceLost:
             return b""  # reported by the next poll
+        self._half_full_s = seconds * _HALF_FULL / max(len(data), 1)
+        return data
 
     def _wait(self, timeout_s: float) -> None:
         try:

@@ -191,7 +191,8 @@ class StrokeFinder:
     def _slices(self, samples: NDArray[np.void]) -> list[_Slice]:
         load_n, height_mm = self._to_physical(samples)
         usable = (samples["flags"] & UNUSABLE) == 0
-        starts = np.flatnonzero(np.diff(samples["t_us"] // SLICE_US, prepend=-1))
+        number = samples["t_us"] // SLICE_US
+        starts = np.concatenate([[0], 1 + np.flatnonzero(number[1:] != number[:-1])])
         ends = np.append(starts[1:], samples.shape[0])
         with np.errstate(invalid="ignore"):
             mean_n = np.add.reduceat(np.where(usable, load_n, 0.0), starts) / np.add.reduceat(

@@ -41,7 +41,8 @@ from coilbench.capture.wire.format import (
     sample_crcs,
 )
 
-_MESSAGE_KINDS = np.frombuffer(b"NFAH", dtype=np.uint8)
+_BEGINS_MESSAGE = np.zeros(256, dtype=np.bool_)
+_BEGINS_MESSAGE[list(b"NFAH")] = True
 _TRAVEL_KINDS = frozenset({"quadrature", "caliper", "potentiometer", "none"})
 
 _HELLO_KEYS = frozenset({"proto", "fw", "id", "boot", "sps", "travel", "um_per_count"})
@@ -74,6 +75,7 @@ _ALLOWED = _allowed_bytes()
 _COLUMNS = np.arange(SAMPLE_LENGTH)
 _VALUE = np.zeros(256, dtype=np.int64)
 _VALUE[list(HEX_DIGITS)] = np.arange(16)
+_POWERS_16, _POWERS_10 = (base ** np.arange(11, -1, -1, dtype=np.int64) for base in (16, 10))
 
 
 def _parse_samples(lines: NDArray[np.uint8]) -> tuple[NDArray[np.void], NDArray[np.bool_]]:
@@ -97,14 +99,12 @@ def _parse_samples(lines: NDArray[np.uint8]) -> tuple[NDArray[np.void], NDArray[
 
 def _hex(lines: NDArray[np.uint8], field: tuple[int, int]) -> NDArray[np.int64]:
     start, width = field
-    powers = 16 ** np.arange(width - 1, -1, -1, dtype=np.int64)
-    return np.asarray(_VALUE[lines[:, start : start + width]] @ powers)
+    return np.asarray(_VALUE[lines[:, start : start + width]] @ _POWERS_16[-width:])
 
 
 def _signed(lines: NDArray[np.uint8], field: tuple[int, int]) -> NDArray[np.int64]:
     start, width = field
-    powers = 10 ** np.arange(width - 2, -1, -1, dtype=np.int64)
-    size = _VALUE[lines[:, start + 1 : start + width]] @ powers
+    size = _VALUE[lines[:, start + 1 : start + width]] @ _POWERS_10[1 - width :]
     return np.asarray(np.where(lines[:, start] == ord("-"), -size, size))
 
 
@@ -345,7 +345,7 @@ def _find_messages(
     ends: NDArray[np.intp],
     usable: NDArray[np.bool_],
 ) -> list[tuple[int, Hello | Tally | Fault | Answer]]:
-    candidates = np.flatnonzero(usable & np.isin(array[starts], _MESSAGE_KINDS))
+    candidates = np.flatnonzero(usable & _BEGINS_MESSAGE[array[starts]])
     parsed = (
         (int(line), _parse_message(text[starts[line] : ends[line] - 1])) for line in candidates
     )

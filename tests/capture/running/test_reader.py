@@ -4,12 +4,19 @@ import re
 import threading
 
 import numpy as np
+import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, Answer, Hello, LinkCounters, RawBlock, Tally
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import reader as module
-from coilbench.capture.running.reader import SOURCE_ENDED, STOPPED, Parcel, Reader
-from coilbench.capture.sources.base import SourceEnded
+from coilbench.capture.running.reader import (
+    SOURCE_ENDED,
+    STOPPED,
+    UNWATCHED_GATHER_S,
+    Parcel,
+    Reader,
+)
+from coilbench.capture.sources.base import GATHER_S, SourceEnded
 from coilbench.capture.sources.losses import SourceLost
 
 HELLO = Hello(1, "own-1", "00112233445566AA", 7, 80.0, "none", None)
@@ -116,6 +123,19 @@ def test_it_hands_on_the_hello_and_everything_with_its_counters_then_the_end():
     assert source.asked == ["who", "start"]
     assert source.closed
     assert pauses == []
+
+
+@pytest.mark.parametrize("watched", [False, True])
+def test_while_nobody_watches_a_source_may_gather_for_longer(watched):
+    clock = Clock()
+    source = FakeSource(clock, [block(0)], ENDED)
+    reader = Reader(lambda: source, clock=clock, watched=lambda: watched)
+    reader.start()
+    while reader.parcels.get(timeout=5.0).ended is None:
+        pass
+    reader.close()
+    assert source.gather_s == (GATHER_S if watched else UNWATCHED_GATHER_S)
+    assert UNWATCHED_GATHER_S < 0.5  # later than this a person would be told late
 
 
 def test_it_comes_back_after_each_loss_with_longer_pauses_until_it_is_up():

@@ -12,6 +12,7 @@ from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetPlan, new_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command, EventKind
+from coilbench.capture.running.reader import UNWATCHED_GATHER_S
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.strokes.stored import unpack
@@ -58,6 +59,26 @@ def test_a_source_that_ends_closes_the_session(book, clock):
     assert ended(book) == ["source ended"]
     (row,) = read(book, "SELECT * FROM sessions")
     assert (row["samples"], row["device_id"]) == (len(PRESS), RIG.device_id)
+
+
+def test_what_is_asked_for_each_second_comes_soon_and_else_it_may_gather(book, clock, monkeypatch):
+    clock.in_step(monkeypatch)
+    watched = []
+
+    class Noting(FakeSource):
+        def poll(self, timeout_s):
+            if hasattr(self, "gather_s"):
+                watched.append(self.gather_s < UNWATCHED_GATHER_S)
+                if 30 <= len(watched) < 60:  # each stands for 0.1 s
+                    assert stage.session.snapshot.set_name == "larch"
+            return super().poll(timeout_s)
+
+    pieces = np.array_split(PRESS, 100)
+    stage = Stage(book, Noting(clock, *pieces, ENDED), clock=clock)
+    stage.run()
+    assert not any(watched[5:30])
+    assert all(watched[32:60])
+    assert not any(watched[85:])  # two seconds later
 
 
 def test_a_stroke_that_the_end_cuts_off_is_kept_as_interrupted(book, clock):

@@ -84,9 +84,39 @@ def test_what_came_before_the_port_went_is_handed_on_first():
 
 def test_a_line_waits_a_moment_for_the_next_ones():
     line = encode(HELLO)
-    source, clock = scripted(b"", line, b"", line, line)
+    source, clock = scripted(b"", line, line + line)
     assert source.poll(0.3) == [HELLO] * 3
     assert clock.now_s < 100.06
+
+
+def test_it_waits_longer_where_nobody_is_in_a_hurry_and_little_comes():
+    line = encode(HELLO)
+    source, clock = scripted(b"", line, line, b"", line, line)
+    source.gather_s = 0.2
+    source.poll(0.3)  # how much comes is not known yet
+    begun_s = clock.now_s
+    assert source.poll(0.3) == [HELLO] * 2
+    assert clock.now_s - begun_s == pytest.approx(0.2, abs=0.006)
+
+
+@pytest.mark.parametrize("bytes_per_s", [500, 25_000, 100_000])
+def test_what_waits_never_fills_a_ports_4096_bytes(bytes_per_s):
+    """25 000 bytes a second are all that a line of 250 000 baud carries (8N1, ten bits a byte)."""
+
+    class Filling(ScriptedPort):
+        most, taken_s = 0, 100.0
+
+        def read(self, size):
+            waiting = int((clock.now_s - self.taken_s) * bytes_per_s)
+            self.most, self.taken_s = max(self.most, waiting), clock.now_s
+            return b"x" * waiting
+
+    clock, port = Clock(), Filling()
+    source = SerialSource("fake", port, clock=clock, sleep=clock.sleep)
+    source.gather_s = 0.25
+    for _ in range(20):
+        source.poll(0.3)
+    assert 0 < port.most <= 4096
 
 
 def test_a_line_does_not_wait_beyond_the_timeout():
@@ -103,7 +133,7 @@ def test_a_line_is_handed_on_though_the_port_goes_while_it_waits():
 
 
 def test_a_flood_does_not_hold_the_reader():
-    source, _ = scripted(*[b"x" * 4000 + b"\n"] * 100)
+    source, _ = scripted(*[b"x" * 4095 + b"\n"] * 100)
     source.poll(0.0)
     assert 65_536 <= source.counters.bytes_in < 65_536 + 4096
 

@@ -1,0 +1,66 @@
+"""What a stroke is compared with while its set is captured."""
+
+import numpy as np
+import pytest
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.counting import PressedCurves, leave_out, let_count
+from coilbench.capture.book.sweeps import store_sweep
+from coilbench.capture.strokes.sweep import Origin
+
+
+@pytest.fixture
+def press(db, larch, calibration_id, points_sweep, stroke):
+    """Return what stores a sampled press of a spring, pushing so much at each height."""
+
+    def store(spring, load_n, **changes):
+        rows = [
+            type(row)(way, at, height_mm, load_n)
+            for way in ("loading", "unloading")
+            for at, height_mm in enumerate((50.0, 40.0, 30.0))
+            for row in points_sweep().rows[:1]
+        ]
+        made = points_sweep(
+            spring_id=larch.springs[spring].spring_id,
+            origin=Origin.RIG,
+            rows=rows,
+            samples=stroke,
+            calibration_id=calibration_id,
+            **changes,
+        )
+        return store_sweep(db, made)
+
+    return store
+
+
+def loads(curves):
+    return {label: float(np.median(curve.load_n)) for label, curve in curves.items()}
+
+
+def test_each_springs_newest_press_that_counts_whatever_was_read_before(db, larch, press):
+    curves = PressedCurves(db)
+    assert curves.of(larch) == {}
+    press(0, 100.0)
+    press(1, 200.0)
+    assert loads(curves.of(larch)) == {"larch-01": 100.0, "larch-02": 200.0}
+    newer = press(0, 110.0)
+    press(1, 999.0, counted=False)
+    assert loads(curves.of(larch)) == {"larch-01": 110.0, "larch-02": 200.0}
+    leave_out(db, newer, Finding("left_out"))
+    assert loads(curves.of(larch)) == {"larch-01": 100.0, "larch-02": 200.0}
+    let_count(db, newer, Finding("accepted"))
+    assert loads(curves.of(larch)) == loads(PressedCurves(db).of(larch))
+    assert loads(curves.of(larch))["larch-01"] == 110.0
+
+
+def test_a_press_is_read_once(db, larch, press, monkeypatch):
+    curves = PressedCurves(db)
+    read = []
+    real = curves._read
+    monkeypatch.setattr(curves, "_read", lambda one: read.append(one) or real(one))
+    press(0, 100.0)
+    for _ in range(3):
+        curves.of(larch)
+    press(1, 200.0)
+    curves.of(larch)
+    assert len(read) == 2
