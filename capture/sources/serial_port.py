@@ -117,7 +117,6 @@ class SerialSource(Source):
         self._sleep = sleep
         self._decoder = Decoder()
         self._lost: Exception | None = None
-        self._half_full_s = GATHER_S  # until it is known how much comes
         self._tag = 0
 
     @property
@@ -133,7 +132,7 @@ class SerialSource(Source):
             self._wait(left_s)
             data = self._read_what_is_there()
         if 0 < len(data) < _FEW and (left_s := deadline - self._clock()) > 0:
-            data += self._gathered(min(self.gather_s, self._half_full_s, left_s))
+            data += self._gathered(min(self.gather_s, left_s))
         return self._decoder.feed(data)
 
     def request(self, word: str) -> None:
@@ -170,13 +169,17 @@ class SerialSource(Source):
 
     def _gathered(self, seconds: float) -> bytes:
         """Return what comes within a moment; one line a poll would cost eight times the work."""
+        data = self._after(min(seconds, GATHER_S))  # it tells how much comes
+        if not data or seconds <= GATHER_S:
+            return data
+        return data + self._after(min(seconds - GATHER_S, GATHER_S * _HALF_FULL / len(data)))
+
+    def _after(self, seconds: float) -> bytes:
         self._sleep(seconds)
         try:
-            data = self._read_what_is_there()
+            return self._read_what_is_there()
         except SourceLost:
             return b""  # reported by the next poll
-        self._half_full_s = seconds * _HALF_FULL / max(len(data), 1)
-        return data
 
     def _wait(self, timeout_s: float) -> None:
         try:

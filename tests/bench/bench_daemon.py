@@ -75,7 +75,9 @@ def capture(book: Path, url: str, seconds: float, profile: str) -> None:
     session = Session(
         CaptureRequest(book, "larch", url), lambda: open_source(url), lambda _: connected.set()
     )
-    threading.Timer(seconds + 1.0, session.stop).start()
+    ending = threading.Timer(seconds + 1.0, session.stop)
+    ending.daemon = True  # an error does not wait for it
+    ending.start()
     began: list[float] = []
 
     def note() -> None:
@@ -83,7 +85,7 @@ def capture(book: Path, url: str, seconds: float, profile: str) -> None:
         time.sleep(1.0)
         began.extend([cpu_s(), time.monotonic()])
 
-    threading.Thread(target=note).start()
+    threading.Thread(target=note, daemon=True).start()
     profiler = cProfile.Profile() if profile else None
     snapshot = profiler.runcall(session.run) if profiler else session.run()
     if profiler:
