@@ -7,7 +7,7 @@ not a figure to build from.
 from __future__ import annotations
 
 import tempfile
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import partial
@@ -19,6 +19,7 @@ from rich.progress import BarColumn, Progress, TaskID, TaskProgressColumn, TextC
 
 from coilbench.analysis.cli.check_table import show_check
 from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.demo_hand import Hand
 from coilbench.analysis.cli.pairing import show_pairing
 from coilbench.analysis.cli.settings import settings
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
@@ -26,6 +27,7 @@ from coilbench.analysis.engine.outcomes import Pairing
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.inputs.measured import Candidates, candidate_sets
 from coilbench.analysis.sets.judge import SetCheck
+from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book.calibrations import store_part
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import (
@@ -42,12 +44,12 @@ from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Event, EventKind
+from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
 from coilbench.capture.running.session import CaptureRequest, Session
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source, identify
-from coilbench.capture.virtual.bench import Bench, Step, calibration_steps, capture_steps
+from coilbench.capture.virtual.bench import Bench, Step, calibration_steps
 from coilbench.capture.virtual.firmware import Firmware
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.port import VirtualPort
@@ -161,16 +163,28 @@ class Demo:
             new_set(db, SetPlan(one.name, one.role, labels, solid_height_mm=solid_mm))
         seed = self._seed * len(SETS) + number
         springs = draw_set(one.nominal, SPRINGS, seed, tired=one.tired, cracked=one.cracked)
-        port = self._port(capture_steps(springs, presses=STROKES), phase=number + 1)
-        request = CaptureRequest(self.book, one.name, port.url)
+        phase_seed = self._phase_seed(number + 1)
+
+        def shown() -> Snapshot:
+            return session.snapshot
+
+        def answer(command: Command) -> None:
+            session.submit(command)
+
+        hand = Hand(dict(zip(labels, springs, strict=True)), shown, answer)
+        port = self._port(hand.blocks(self._rig, phase_seed))
 
         def opened() -> Source:
             source = open_source(port.url)
             port.start()
             return source
 
+        session = Session(CaptureRequest(self.book, one.name, port.url), opened, say)
         with port:
-            snapshot = Session(request, opened, say).run()
+            try:
+                snapshot = session.run()
+            finally:
+                hand.leave()
         self.samples += snapshot.samples
         self.samples_lost += snapshot.samples_lost
 
@@ -181,14 +195,17 @@ class Demo:
             found = candidate_sets(db, build, use_flagged=False)
         return DemoResult(build, found, pair_sets(build, found.sets))
 
-    def _port(self, steps: Sequence[Step], phase: int) -> VirtualPort:
-        bench = Bench(self._rig, steps, self._seed * 100 + phase)
+    def _phase_seed(self, phase: int) -> int:
+        return self._seed * 100 + phase
+
+    def _port(self, blocks: Iterable[RawBlock]) -> VirtualPort:
         # one seed for all phases: the rig is never switched off, so its start keeps its id
-        return VirtualPort(Firmware(self._rig, bench.blocks(), seed=self._seed), pace=Pace.FAST)
+        return VirtualPort(Firmware(self._rig, blocks, seed=self._seed), pace=Pace.FAST)
 
     @contextmanager
     def _opened(self, steps: Sequence[Step], phase: int) -> Iterator[Source]:
-        with self._port(steps, phase) as port, open_source(port.url) as source:
+        blocks = Bench(self._rig, steps, self._phase_seed(phase)).blocks()
+        with self._port(blocks) as port, open_source(port.url) as source:
             port.start()
             yield source
 

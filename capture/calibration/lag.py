@@ -53,6 +53,14 @@ class Lag:
         return math.sqrt(self.covariance[0][0])
 
 
+def typical_lag(step_s: float) -> Lag:
+    """The lag that is typical of a converter that gives a sample each step_s, hardly known."""
+    delay_s = typical_delay_s(step_s)
+    spread_s2 = delay_s**2 / 3.0
+    covariance = ((delay_s**2, 0.0), (0.0, spread_s2**2))
+    return Lag(delay_s, spread_s2, covariance, known=False)
+
+
 @dataclass(frozen=True)
 class Press:
     """One stroke in time order, the lag still in it; arrays of shape (n,).

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import NamedTuple
 
+import numpy as np
 from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
@@ -15,12 +16,14 @@ from coilbench.capture.book.calibrations import CalibrationRecord
 from coilbench.capture.book.counting import PressedCurves, rulings_of
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.lag import typical_lag
 from coilbench.capture.calibration.model import apply
 from coilbench.capture.calibration.regression import value
 from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
 from coilbench.capture.strokes.likeness import mean_of_ways, unlike
 from coilbench.capture.strokes.shape import Stroke
-from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
+from coilbench.capture.strokes.stroke_choice import judge_strokes
+from coilbench.capture.strokes.stroke_findings import StrokeFinding, stroke_findings
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus, read_stroke
 from coilbench.capture.strokes.watching import Bounds, wrong_in_stroke
 
@@ -28,7 +31,6 @@ DATUM_LOST = Finding("datum_lost")
 LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
 ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
-_SURELY = ("slipped", "too_fast")  # spoilt by itself, whatever the others are
 _NEW = "new"  # the id of the stroke that is judged
 
 _CURES = {
@@ -163,19 +165,25 @@ class StrokeChecks:
     def _beside_its_own(
         self, sweep: Sweep, turn: Turn, record: SetRecord, verdict: Verdict
     ) -> Judged:
-        """Judge it as the set's check will, together with what the spring has already."""
+        """Judge it as the set's check will: by itself, and all of them once it is the last."""
+        sweep = likely(sweep)
+        alone = _spoiling(stroke_findings(sweep))
+        if alone:
+            return self._refuse(turn.label, alone, verdict)
+        if turn.number < turn.wanted:
+            self._refused = None
+            return Judged(verdict)
         counted = load_sweeps(self._db, record, only=turn.label)[turn.label]
         own = counted[len(counted) - (turn.number - 1) :]  # others are about to be replaced
         rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {_NEW: None}
-        strokes = [*own, sweep]
+        strokes = [*(likely(one) for one in own), sweep]
         numbers = {one.sweep_id: at for at, one in enumerate(strokes, start=1)}
         *before, new = judge_strokes(strokes, numbers, rulings)
-        spoilt = [one for one in new.findings if one.spoils]
-        if spoilt and (not new.kept or any(one.kind in _SURELY for one in spoilt)):
-            return self._refuse(turn.label, _findings(new), verdict)
+        if not new.kept:
+            return self._refuse(turn.label, _spoiling(new.findings), verdict)
         self._refused = None
         left_out = tuple(
-            LeftOut(one.sweep_id, one.number, tuple(_findings(one)))
+            LeftOut(one.sweep_id, one.number, tuple(_spoiling(one.findings)))
             for one in before
             if not one.kept and one.why == "spoilt"
         )
@@ -200,9 +208,19 @@ def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
     return replace(verdict, status=status, counted=False, findings=tuple(findings))
 
 
-def _findings(judged: JudgedStroke) -> list[Finding]:
-    spoiling = (one for one in judged.findings if one.spoils)
-    return [Finding(one.kind, one.facts) for one in spoiling]
+def _spoiling(findings: Sequence[StrokeFinding]) -> list[Finding]:
+    return [Finding(one.kind, one.facts) for one in findings if one.spoils]
+
+
+def likely(sweep: Sweep) -> Sweep:
+    """Return a stroke with the lag undone that is typical: the set's check knows it better."""
+    press = sweep.press
+    if press is None or press.t_s.size < 2:
+        return sweep
+    lag = typical_lag(float(np.median(np.diff(press.t_s))))
+    height_mm = press.height_mm(lag.delay_s, lag.spread_s2)
+    loading, unloading = Branch(height_mm, press.load_n).split()
+    return replace(sweep, loading=loading, unloading=unloading, lag=lag)
 
 
 def _as_sweep(stroke: Stroke, label: str, calibration: CalibrationRecord) -> Sweep:

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
 import numpy as np
 
+from coilbench.capture.calibration.lag import typical_delay_s
 from coilbench.capture.strokes.bins import Array, Bins, fine_bins
 from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.passes import split_passes
@@ -31,80 +32,134 @@ EARLY_MM = 0.4  # touched earlier by this than the lower course predicts
 EARLY_STEPS = 1.5  # and this many samples' travel earlier
 WIDE_LOOP_SHARE = 0.015  # of the load, wider than the others' loop
 WIDE_LOOP_TIMES = 1.5
-UNKNOWN_LAG_S = 0.1  # how far load and travel may come apart where no lag was told
+UNKNOWN_LAG_S = 0.1  # how far load and travel may come apart where no lag was told, or more where
+#   the rate is low
+LAG_SHARES = (0.0, -0.25, 0.25, -0.5, 0.5, -0.75, 0.75, -1.0, 1.0)  # of what the lag may be out
 FEWEST = 3  # strokes, to tell which of them is the odd one
 LEAST_RANGE_MM = 2.0
 
 
 class _Mate(NamedTuple):
-    """One stroke's two passes in bins.
+    """One stroke's two passes in bins, which know how heights move with the lag.
 
     Attributes:
-        lag_mm: shape (2,), how far the heights on the way down and up may be out by the lag,
-            as far as it is not known: in proportion to the speed, and of one sign.
+        lag_u_s: how far the lag may be out, as far as it is not known.
     """
 
     down: Bins
     up: Bins
-    lag_mm: Array
+    lag_u_s: float
+
+
+class _Compared(NamedTuple):
+    """Strokes at the heights that all were pressed through, were the lag so much longer.
+
+    Attributes:
+        height_mm: shape (heights,).
+        load_n: shape (strokes, 2, heights), on the way down and up.
+        touch_mm, touch_step_mm: shape (strokes,), where a small load is passed on the way down,
+            and how finely that is told.
+        usual_loop: the loop's width over the load, as read.
+    """
+
+    height_mm: Array
+    load_n: Array
+    touch_mm: Array
+    touch_step_mm: Array
+    usual_loop: float
 
 
 def beside_the_others(sweeps: Sequence[Sweep]) -> list[StrokeFinding | None]:
     """Name what each stroke of one spring, unspoilt by itself, shows beside the others.
 
     Loads are compared with the median of all strokes, so that one odd stroke does not make the
-    others odd. Of two strokes that differ nobody can say which is the odd one.
+    others odd. Of two strokes that differ nobody can say which is the odd one. All strokes share
+    a lag: what some lag that is possible would explain is no finding.
     """
     mates = [_mate(sweep) for sweep in sweeps]
     known = [mate for mate in mates if mate is not None]
     heights = _shared_heights(known)
     if heights is None:
         return [None] * len(sweeps)
-    loads = np.array(
-        [
-            [np.interp(heights, way.height_mm, way.load_n) for way in (mate.down, mate.up)]
-            for mate in known
-        ]
-    )
-    few = len(known) < FEWEST
-    findings = iter(_two_differ(loads) if few else _against_median(loads, known, heights))
+    judged = _two_differ if len(known) < FEWEST else _against_median
+    each = [judged(compared) for compared in _by_lag(known, heights)]
+    findings = iter([_least(found) for found in zip(*each, strict=True)])
     return [None if mate is None else next(findings) for mate in mates]
+
+
+def _least(found: Sequence[StrokeFinding | None]) -> StrokeFinding | None:
+    """Return what holds whatever the lag is: the most harmless, the likeliest lag's first."""
+    return min(found, key=lambda one: 0 if one is None else 1 + one.spoils)
 
 
 def _mate(sweep: Sweep) -> _Mate | None:
     if not sweep.dense:
         return None
-    passes = split_passes(sweep)
+    passes = split_passes(_with_speed(sweep))
     down, up = fine_bins(passes.loading, BIN_MM), fine_bins(passes.unloading, BIN_MM)
     if down.height_mm.size < HEIGHTS or up.height_mm.size < HEIGHTS // 2:
         return None
     if down.load_n.max() <= 0.0:
         return None
-    lag_u_s = UNKNOWN_LAG_S if sweep.lag is None else 2.0 * sweep.lag.delay_u_s
-    return _Mate(down, up, lag_u_s * _speeds(sweep, down))
+    return _Mate(down, up, _lag_u_s(sweep))
 
 
-def _speeds(sweep: Sweep, down: Bins) -> Array:
-    """Median speed in the middle of the way down, and of the way up, mm/s; shape (2,)."""
-    if sweep.press is None:
-        return np.zeros(2)
+def _lag_u_s(sweep: Sweep) -> float:
+    if sweep.lag is not None:
+        return 2.0 * sweep.lag.delay_u_s
+    if sweep.press is None or sweep.press.t_s.size < 2:
+        return UNKNOWN_LAG_S
+    return max(UNKNOWN_LAG_S, 2.0 * typical_delay_s(float(np.median(np.diff(sweep.press.t_s)))))
+
+
+def _with_speed(sweep: Sweep) -> Sweep:
+    """Add how heights move with the lag, where none was undone: against the quill's speed."""
     height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
-    if height.size != sweep.press.t_s.size:
-        return np.zeros(2)
-    speed = np.abs(np.gradient(height, sweep.press.t_s))
-    low, high = (down.height_mm[0] + share * np.ptp(down.height_mm) for share in (0.2, 0.8))
-    inside = (height > low) & (height < high)
-    first = np.arange(height.size) < len(sweep.loading)
-    ways = [speed[inside & way] for way in (first, ~first)]
-    return np.array([float(np.median(way)) if way.size else 0.0 for way in ways])
+    known = sweep.loading.by_lag is not None
+    if known or sweep.press is None or not 1 < height.size == sweep.press.t_s.size:
+        return sweep
+    back = -np.gradient(height, sweep.press.t_s)
+    by_lag = np.column_stack([back, np.zeros_like(back)])
+    turn = len(sweep.loading)
+    return replace(
+        sweep,
+        loading=replace(sweep.loading, by_lag=by_lag[:turn]),
+        unloading=replace(sweep.unloading, by_lag=by_lag[turn:]),
+    )
 
 
-def _touch(down: Bins, load_n: float) -> tuple[float, float]:
-    """The height at which the load passes a small one, and how finely that is told, mm."""
+def _by_lag(mates: Sequence[_Mate], heights: Array) -> list[_Compared]:
+    """Compare the strokes as read, then with each lag that is possible."""
+    ways = [(mate.down, mate.up) for mate in mates]
+    load, back = (
+        np.array([[np.interp(heights, one.height_mm, x(one)) for one in both] for both in ways])
+        for x in (lambda one: one.load_n, lambda one: one.by_lag[:, 0])
+    )
+    middle = np.median(load.mean(axis=1), axis=0)
+    rate = -np.gradient(middle, heights)
+    usual = float(np.median(np.median(load[:, 0] - load[:, 1], axis=0) / middle))
+    touch_n = TOUCH_SHARE * float(np.max(middle))
+    touch, step, touch_back = np.array([_touch(mate.down, touch_n) for mate in mates]).T
+    lag_u_s = np.array([mate.lag_u_s for mate in mates])
+    return [
+        _Compared(
+            heights,
+            load + rate * share * lag_u_s[:, None, None] * back,
+            touch + share * lag_u_s * touch_back,
+            step,
+            usual,
+        )
+        for share in LAG_SHARES
+    ]
+
+
+def _touch(down: Bins, load_n: float) -> tuple[float, float, float]:
+    """The height at which the load passes a small one, how finely that is told, mm; mm/s by lag."""
     last = int(np.flatnonzero(down.load_n > load_n)[-1])
     around = slice(last, last + 2)  # the last height pressed and the first one free
     heights, loads = down.height_mm[around], down.load_n[around]
-    return float(np.interp(-load_n, -loads, heights)), float(np.ptp(heights))
+    at_mm = float(np.interp(-load_n, -loads, heights))
+    return at_mm, float(np.ptp(heights)), float(np.mean(down.by_lag[around, 0]))
 
 
 def _shared_heights(mates: Sequence[_Mate]) -> Array | None:
@@ -121,50 +176,41 @@ def _shared_heights(mates: Sequence[_Mate]) -> Array | None:
     return np.linspace(low, high, HEIGHTS) if high - low >= LEAST_RANGE_MM else None
 
 
-def _against_median(
-    loads: Array, mates: Sequence[_Mate], heights: Array
-) -> list[StrokeFinding | None]:
-    """Compare each stroke with the median of all; loads of shape (strokes, 2, heights)."""
+def _against_median(compared: _Compared) -> list[StrokeFinding | None]:
+    """Compare each stroke with the median of all."""
+    loads = compared.load_n
     means, loops = loads.mean(axis=1), loads[:, 0] - loads[:, 1]
     middle, middle_loop = np.median(means, axis=0), np.median(loops, axis=0)
-    rate = -float(np.polyfit(heights, middle, 1)[0])
-    touch_n = TOUCH_SHARE * float(np.max(middle))
-    touches = [_touch(mate.down, touch_n) for mate in mates]
-    touch_mm = float(np.median([at_mm for at_mm, _ in touches]))
-    usual = float(np.median(middle_loop / middle))
-    per_mm = rate * float(np.median(1.0 / middle))  # share of the load that a height makes
-    lag_mm = np.array([mate.lag_mm for mate in mates])
-    lag_mm -= np.median(lag_mm, axis=0)
+    rate = -float(np.polyfit(compared.height_mm, middle, 1)[0])
+    limit = max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * compared.usual_loop)
+    away = np.quantile(np.abs(means - middle) / middle, MOST_OF, axis=1)
+    shift_mm = np.median(means - middle, axis=1) / rate
+    early_mm = compared.touch_mm - np.median(compared.touch_mm) - shift_mm
+    wide = np.median((loops - middle_loop) / middle, axis=1)
     found: list[StrokeFinding | None] = []
-    for mean, loop, touch, (lag_down, lag_up) in zip(means, loops, touches, lag_mm, strict=True):
-        at_mm, step_mm = touch
-        unsure_loop = per_mm * abs(lag_down + lag_up)
-        unsure_mm = 0.5 * abs(lag_down - lag_up)
-        away = float(np.quantile(np.abs(mean - middle) / middle, MOST_OF))
-        shift_mm = float(np.median(mean - middle)) / rate
-        early_mm = at_mm - touch_mm - shift_mm
-        wide = float(np.median((loop - middle_loop) / middle))
-        rubs = wide > unsure_loop + max(WIDE_LOOP_SHARE, (WIDE_LOOP_TIMES - 1.0) * usual)
-        if rubs:
-            facts = {"loop_share": wide, "off_share": away}
+    for off, early, loop, step_mm in zip(
+        away.tolist(), early_mm.tolist(), wide.tolist(), compared.touch_step_mm, strict=True
+    ):
+        if loop > limit:
+            facts = {"loop_share": loop, "off_share": off}
             found.append(StrokeFinding("cocked", facts, spoils=True))
-        elif early_mm > abs(lag_down) + max(EARLY_MM, EARLY_STEPS * step_mm):
-            facts = {"early_mm": early_mm, "off_share": away}
-            found.append(StrokeFinding("cocked", facts, spoils=away > COCKED_SHARE))
-        elif away > STROKE_APART_SHARE + per_mm * unsure_mm:
-            facts = {"off_share": away, "others": len(mates) - 1}
+        elif early > max(EARLY_MM, EARLY_STEPS * step_mm):
+            facts = {"early_mm": early, "off_share": off}
+            found.append(StrokeFinding("cocked", facts, spoils=off > COCKED_SHARE))
+        elif off > STROKE_APART_SHARE:
+            facts = {"off_share": off, "others": len(loads) - 1}
             found.append(StrokeFinding("apart", facts, spoils=True))
         else:
             found.append(None)
     return found
 
 
-def _two_differ(loads: Array) -> list[StrokeFinding | None]:
-    means = loads.mean(axis=1)
+def _two_differ(compared: _Compared) -> list[StrokeFinding | None]:
+    means = compared.load_n.mean(axis=1)
     away = float(np.quantile(np.abs(means[0] - means[1]) / means.mean(axis=0), MOST_OF))
     if away <= STROKE_APART_SHARE:
-        return [None] * len(loads)
-    return [StrokeFinding("apart", {"off_share": away, "others": 1})] * len(loads)
+        return [None] * len(means)
+    return [StrokeFinding("apart", {"off_share": away, "others": 1})] * len(means)
 
 
 StrokeRuling = Literal["use", "leave"]

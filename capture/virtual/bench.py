@@ -6,7 +6,7 @@ The hand on the quill's lever is smooth on the whole, never steady.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -324,7 +324,7 @@ class Bench:
     def __init__(self, rig: RigModel, steps: Sequence[Step], seed: int) -> None:
         self.rig = rig
         self.seed = seed
-        self.spans = _plan(rig, steps, np.random.default_rng([seed, 0xA2D]))
+        self.spans = list(_spans(rig, steps, seed))
 
     def blocks(self, *, endless: bool = False) -> Iterator[RawBlock]:
         """Make the samples, a block a step; sequence and clock count on from 0 over all of them.
@@ -334,32 +334,40 @@ class Bench:
         instrument = Instrument(self.rig, self.seed)
         start, standing_n = 0, 0.0
         for span in self.spans:
-            yield self._block(instrument, span.act, span.first_seq, span.end_seq)
+            yield _block(instrument, span.act, span.first_seq, span.end_seq)
             start, standing_n = span.end_seq, span.act.standing_n
         idle = prepare(IDLE, self.rig, np.random.default_rng(self.seed), standing_n=standing_n)
         while endless:
             end = start + _samples(self.rig, idle.seconds)
-            yield self._block(instrument, idle, start, end)
+            yield _block(instrument, idle, start, end)
             start = end
 
-    def _block(self, instrument: Instrument, act: Act, first_seq: int, end_seq: int) -> RawBlock:
-        t_s = instrument.tick_s(end_seq - first_seq)
-        truth = act.truth(t_s - first_seq / self.rig.rate_hz)
-        return RawBlock(instrument.read(t_s, *truth))
+
+def worked(rig: RigModel, steps: Iterable[Step], seed: int) -> Iterator[RawBlock]:
+    """Make the samples of steps that are decided on as they come, a block a step; as of a Bench."""
+    instrument = Instrument(rig, seed)
+    for span in _spans(rig, steps, seed):
+        yield _block(instrument, span.act, span.first_seq, span.end_seq)
 
 
-def _plan(rig: RigModel, steps: Sequence[Step], rng: np.random.Generator) -> list[Span]:
-    spans: list[Span] = []
+def _block(instrument: Instrument, act: Act, first_seq: int, end_seq: int) -> RawBlock:
+    t_s = instrument.tick_s(end_seq - first_seq)
+    truth = act.truth(t_s - first_seq / instrument.rig.rate_hz)
+    return RawBlock(instrument.read(t_s, *truth))
+
+
+def _spans(rig: RigModel, steps: Iterable[Step], seed: int) -> Iterator[Span]:
+    rng = np.random.default_rng([seed, 0xA2D])
     presses: Counter[SpringModel] = Counter()
     start, standing_n = 0, 0.0
     for step in steps:
         before = presses[step.spring] if isinstance(step, PressSpring) else 0
         act = prepare(step, rig, rng, standing_n=standing_n, presses_before=before)
-        spans.append(Span(step, start, start + _samples(rig, act.seconds), act))
-        start, standing_n = spans[-1].end_seq, act.standing_n
+        span = Span(step, start, start + _samples(rig, act.seconds), act)
+        yield span
+        start, standing_n = span.end_seq, act.standing_n
         if isinstance(step, PressSpring):
             presses[step.spring] += 1
-    return spans
 
 
 def _samples(rig: RigModel, seconds: float) -> int:

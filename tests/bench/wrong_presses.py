@@ -37,6 +37,7 @@ Array = NDArray[np.float64]
 RIG = RigModel.draw(4)
 SPRINGS = draw_set(OUTER, 4, 4)
 ALIEN = draw_set(INNER, 1, 4)[0]
+INNERS = draw_set(INNER, 4, 4)
 TO_MM = 28.0
 FIRST_S = 2.0  # before the first press
 SHOWN_S = 0.5  # so soon a screen must show it
@@ -74,6 +75,7 @@ class Case:
         large: what the screen must call out.
         kind: of the alarm, question, refusal or reason that names the cause.
         counts: how many strokes may count, and must.
+        measured: how many strokes of each spring are to count, after one that works it.
         unknown: what nobody knows then, and for how long, s.
         most_n: no larger load can be known.
     """
@@ -84,6 +86,7 @@ class Case:
     large: str
     kind: str
     counts: int
+    measured: int = 2
     rig: RigModel = RIG
     faults: Faults | None = None
     alter: Alter | None = None
@@ -231,12 +234,20 @@ CASES = (
          faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 5.0),
          commands=((_GAUGE_S + 3.0, Command(Action.DATUM, height_mm=30.0)),)),
     Case("nothing is wrong", presses(*SPRINGS), at(0.0), "larch-01", "", 12),
+    Case("nothing is wrong, inner springs", presses(*INNERS, times=5), at(0.0), "larch-01", "", 20,
+         measured=4),
 )  # fmt: skip
 
 
 def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
     """Capture a case in a book of its own, and say what came of it."""
-    book = book_maker(folder)(case.rig, springs=4, device_id=case.rig.device_id, name="case.db")
+    book = book_maker(folder)(
+        case.rig,
+        springs=4,
+        measured=case.measured,
+        device_id=case.rig.device_id,
+        name="case.db",
+    )
     with open_book(book) as db:
         case.ratings.store(db)
         sizes = {"free_length_mm": case.free_mm, "solid_height_mm": case.solid_mm}
