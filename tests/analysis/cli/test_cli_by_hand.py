@@ -109,7 +109,7 @@ def test_a_stated_uncertainty_is_the_load_s(
     [
         (("--scale", "none"), "no scale 'none'"),
         (("--lever", "0"), "lever ratio"),
-        (("--tare", "50kg"), "less than the tare"),
+        (("--tare", "50kg"), "the tare of 50.00 kg"),
     ],
 )
 def test_impossible_ways_of_reading_are_refused(

@@ -52,10 +52,10 @@ pty = pytest.importorskip("pty")
 def test_an_error_on_a_terminal_of_80_is_broken_on_words(tmp_path: Path) -> None:
     master, slave = pty.openpty()
     program = "import sys; from coilbench.analysis.cli import main; main()"
-    arguments = ["--book", str(tmp_path / "none.db"), "set", "check", "larch", "--at", "38.5mm"]
+    arguments = ["--book", "none.db", "set", "check", "larch", "--at", "38.5mm"]
     environment = {**os.environ, "COLUMNS": "80", "TERM": "xterm"}
     subprocess.run([sys.executable, "-c", program, *arguments], stdout=slave, stderr=slave,
-                   stdin=slave, env=environment, check=False)  # fmt: skip
+                   stdin=slave, env=environment, cwd=tmp_path, check=False)  # fmt: skip
     os.close(slave)
     said = "".join(_read(master)).replace("\r\n", "\n")
     os.close(master)
