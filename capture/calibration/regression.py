@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.polynomial.polynomial import polyder, polyval
+from numpy.polynomial.polynomial import polyval
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc
 
@@ -108,7 +108,8 @@ def value(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
 
 def slope(fit: PolynomialFit, x: ArrayLike) -> NDArray[np.float64]:
     """Return the polynomial's first derivative at x, the shape of x."""
-    return np.asarray(polyval(np.asarray(x, dtype=np.float64), polyder(fit.coefficients)))
+    derived = [power * c for power, c in enumerate(fit.coefficients)][1:] or [0.0]
+    return np.asarray(polyval(np.asarray(x, dtype=np.float64), derived))
 
 
 def evaluate(
