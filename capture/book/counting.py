@@ -15,10 +15,15 @@ from coilbench.capture.strokes.likeness import mean_of_ways
 from coilbench.capture.strokes.sweep import Branch
 
 
-def pressed_curves(db: Database, record: SetRecord) -> dict[str, Branch]:
+def pressed_curves(
+    db: Database, record: SetRecord, *, only: str | None = None
+) -> dict[str, Branch]:
     """Return each spring's newest counted press, to work it or to read it, by label.
 
     The mean of both ways, heights ascending; of sampled strokes alone.
+
+    Args:
+        only: this spring's label; None for all.
     """
     rows = db.execute(
         """
@@ -27,10 +32,11 @@ def pressed_curves(db: Database, record: SetRecord) -> dict[str, Branch]:
           SELECT max(sweeps.rowid), sweeps.id AS newest_id, springs.label AS label
           FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
           WHERE springs.set_id = ? AND sweeps.counted AND sweeps.samples > 0
+            AND springs.label = coalesce(?, springs.label)
           GROUP BY springs.id
         ) ON newest_id = curve_rows.sweep_id
         """,
-        [record.set_id],
+        [record.set_id, only],
     ).fetchall()
     points: dict[str, dict[str, list[tuple[float, float]]]] = {}
     for label, branch, height_mm, load_n in rows:
