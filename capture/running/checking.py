@@ -153,11 +153,11 @@ class StrokeChecks:
     def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
         """Compare with the spring's own strokes, where it has any, else with the others'."""
         known = self._curves.of(record)
-        own = known.pop(label, None)
+        known = {label: known[label]} if label in known else known
         nominal = () if record.nominal is None else record.nominal.loads
         found = unlike(
             mean_of_ways(sweep.loading, sweep.unloading),
-            list(known.values()) if own is None else [own],
+            list(known.values()),
             [(load.height_mm, load.load_n) for load in nominal],
         )
         return None if found is None else replace(found, facts={"label": label, **found.facts})

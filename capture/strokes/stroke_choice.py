@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Literal, NamedTuple
 
@@ -82,14 +82,19 @@ def beside_the_others(sweeps: Sequence[Sweep]) -> list[StrokeFinding | None]:
     if heights is None:
         return [None] * len(sweeps)
     judged = _two_differ if len(known) < FEWEST else _against_median
-    each = [judged(compared) for compared in _by_lag(known, heights)]
-    findings = iter([_least(found) for found in zip(*each, strict=True)])
+    each = _by_lag(known, heights)
+    sure = judged(next(each))
+    for compared in each:
+        if not any(sure):
+            break
+        sure = [min(both, key=_harm) for both in zip(sure, judged(compared), strict=True)]
+    findings = iter(sure)
     return [None if mate is None else next(findings) for mate in mates]
 
 
-def _least(found: Sequence[StrokeFinding | None]) -> StrokeFinding | None:
-    """Return what holds whatever the lag is: the most harmless, the likeliest lag's first."""
-    return min(found, key=lambda one: 0 if one is None else 1 + one.spoils)
+def _harm(finding: StrokeFinding | None) -> int:
+    """Order findings: of those that hold with one lag or another the most harmless is sure."""
+    return 0 if finding is None else 1 + finding.spoils
 
 
 def _mate(sweep: Sweep) -> _Mate | None:
@@ -128,29 +133,26 @@ def _with_speed(sweep: Sweep) -> Sweep:
     )
 
 
-def _by_lag(mates: Sequence[_Mate], heights: Array) -> list[_Compared]:
+def _by_lag(mates: Sequence[_Mate], heights: Array) -> Iterator[_Compared]:
     """Compare the strokes as read, then with each lag that is possible."""
     ways = [(mate.down, mate.up) for mate in mates]
-    load, back = (
-        np.array([[np.interp(heights, one.height_mm, x(one)) for one in both] for both in ways])
-        for x in (lambda one: one.load_n, lambda one: one.by_lag[:, 0])
-    )
+
+    def there(what: Callable[[Bins], Array]) -> Array:
+        return np.array(
+            [[np.interp(heights, one.height_mm, what(one)) for one in both] for both in ways]
+        )
+
+    load, back = there(lambda one: one.load_n), there(lambda one: one.by_lag[:, 0])
     middle = np.median(load.mean(axis=1), axis=0)
     rate = -np.gradient(middle, heights)
     usual = float(np.median(np.median(load[:, 0] - load[:, 1], axis=0) / middle))
     touch_n = TOUCH_SHARE * float(np.max(middle))
     touch, step, touch_back = np.array([_touch(mate.down, touch_n) for mate in mates]).T
     lag_u_s = np.array([mate.lag_u_s for mate in mates])
-    return [
-        _Compared(
-            heights,
-            load + rate * share * lag_u_s[:, None, None] * back,
-            touch + share * lag_u_s * touch_back,
-            step,
-            usual,
-        )
-        for share in LAG_SHARES
-    ]
+    for share in LAG_SHARES:
+        more_s = share * lag_u_s
+        moved_n = rate * more_s[:, None, None] * back
+        yield _Compared(heights, load + moved_n, touch + more_s * touch_back, step, usual)
 
 
 def _touch(down: Bins, load_n: float) -> tuple[float, float, float]:

@@ -107,7 +107,8 @@ def test_live_once_prints_one_frame_into_a_pipe(
     assert run(["--book", book, "live", "--once", "--port", port, "--set", "alder"]) == 0
     told = capsys.readouterr().out
     assert re.search(r"alder.*\b0 of 3 springs", told)
-    assert re.search(r"NOW.*alder-01.*\b1 of 2", told)
+    assert re.search(r"(?m)^>alder-01\b", told)
+    assert re.search(r"conditioning press 1 of 2\b", told)
     assert "\x1b[" not in told
 
 
