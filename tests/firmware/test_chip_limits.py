@@ -100,6 +100,22 @@ def test_clock_wraps(lab, overflows: int) -> None:
     assert after == []
 
 
+def test_the_clock_never_steps_back_at_a_wrap_that_still_waits(lab) -> None:
+    """The loop reads the clock with interrupts masked; the timer may wrap just then, uncounted.
+
+    A dip of DOUT wakes the loop without a conversion, here from 0 to 16 us before each wrap, so
+    that some reading falls on it. A clock that missed the wrap would be 32.8 ms back, before the
+    last conversion: an ADC silent for over an hour, fault 01.
+    """
+    wraps = range(512)
+    dips = "".join(f"{0.5 + n * 0.032768:.4f} adc dip {n / 32:.5f}\n" for n in wraps)
+    run = lab.run(f"0 load counting 0\n0 adc rate 80\n{dips}18 end\n")
+    assert run.all(Fault) == []
+    assert len(run.samples) == len(run.truth) == pytest.approx(18 * 80, abs=10)
+    assert (np.diff(run.samples["t_us"].astype(np.int64)) > 0).all()
+    assert run.counters.samples_lost == 0
+
+
 TORN = (-1, 4095, 8191, 16383, 32767)  # 2^n - 1: may be a word that was torn
 
 
