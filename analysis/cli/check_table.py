@@ -24,7 +24,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SpringCheck
 from coilbench.analysis.sets.rulings import Flag
-from coilbench.analysis.sets.stroke_choice import JudgedStroke
+from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.units import counted
 
 # What a table shows beside the loads, from the most to the least; the first that fits is taken.

@@ -14,7 +14,7 @@ from coilbench.analysis.cli.settings import default_book_path
 _KINDS = {"bash": BashComplete, "zsh": ZshComplete, "fish": FishComplete}
 # Parameters that are a set's name or a spring's label.
 _SETS = ("set_name", "set_names", "again", "before", "after")
-_LABELS = ("label", "only")
+_LABELS = ("label", "only", "swapped")
 _SETS_SQL = "SELECT name FROM sets ORDER BY name"
 _LABELS_SQL = """
 SELECT DISTINCT label FROM springs JOIN sets ON sets.id = set_id

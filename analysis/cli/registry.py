@@ -85,7 +85,7 @@ COMMANDS = {
     "Measure": """
         daemon     daemon:daemon_command         Capture a set, headless.
         live       live:live_command             Watch a capture, or run one, on the terminal.
-        tell       daemon:tell_command           Send redo, skip, back, rename, finish to a capture.
+        tell       daemon:tell_command           Send redo, skip, accept, … to a running capture.
         note       readings:note_command         Key in what a scale and a quill show.
         import     readings:import_command       Import CSV files: sweeps or points.
         plan       plan:plan_command             What to press next: the fewest presses that decide.
@@ -107,8 +107,8 @@ rig_command = LazyGroup(
     "rig",
     help="""Find the rig, watch it, calibrate it, check it.
 
-    In order: find, check (its health), weigh (load), gauge (travel), flex (how far the press
-    gives), card; later now and then: check --mass.
+    In order: find, check (its health), ratings (what it may bear), weigh (load), gauge (travel),
+    flex (how far the press gives), card; later now and then: check --mass.
     """,
     sections={
         "Commands": """
@@ -117,6 +117,7 @@ rig_command = LazyGroup(
             weigh    calibrate:weigh_command  Calibrate the load with known masses.
             gauge    calibrate:gauge_command  Calibrate the travel with gauge lengths.
             flex     calibrate:flex_command   Measure how far the press gives under load.
+            ratings  rig_ratings:ratings_command  What the cell and the press may bear.
             card     rig_card:card_command    The calibration in force, and its errors.
             check    rig_check:check_command  The rig's health, or a check weight.
         """

@@ -14,6 +14,7 @@ from coilbench.analysis.inputs.measured import measured_set
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.set_text import STROKE_RULE
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import find_set
 from coilbench.capture.book.sweeps import Ruling, StrokeRow
 from coilbench.capture.errors import CoilbenchError
@@ -51,6 +52,13 @@ STROKE = Typed("label:number", _parse_stroke)
 @click.option(
     "--by-rule", "ruled", type=STROKE, multiple=True, help="Withdraw your ruling on this stroke."
 )
+@click.option(
+    "--swap",
+    "swapped",
+    nargs=2,
+    metavar="LABEL LABEL",
+    help="These two were pressed in each other's place: exchange the labels. Again takes it back.",
+)
 @json_option
 def set_strokes(
     name: str,
@@ -58,6 +66,7 @@ def set_strokes(
     used: tuple[_NamedStroke, ...],
     left: tuple[_NamedStroke, ...],
     ruled: tuple[_NamedStroke, ...],
+    swapped: tuple[str, str] | None,
     as_json: bool,
 ) -> None:
     """Show every stroke of a set: what was seen in it, whether it is kept, and why.
@@ -65,19 +74,27 @@ def set_strokes(
     A stroke that slipped or was too fast is left out where another is left, one that cocked or lies
     apart where most of the spring's strokes agree. Your ruling overrides that: it is kept in the
     book, and every later report follows it.
+
+    Nothing shows that two springs of a set were exchanged in the press: put that right with --swap.
     """
     rulings: list[tuple[str, int, Ruling | None]] = [(*one, "use") for one in used]
     rulings += [(*one, "leave") for one in left]
     rulings += [(*one, None) for one in ruled]
     with open_book(book_path()) as db:
         record = find_set(db, name)
-        if only is not None:
-            record.spring(only)
-        if rulings:
-            StrokeRow.keep_rulings(db, record, rulings)
-        asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
-        reach_mm = min(asked_mm, default=None)
-        strokes = measured_set(db, record, reach_mm=reach_mm).strokes
+        with writing(db):  # what the set then looks like is part of it
+            if swapped is not None:
+                record = record.swap_springs(db, *swapped)
+            if only is not None:
+                record.spring(only)
+            if rulings:
+                StrokeRow.keep_rulings(db, record, rulings)
+            asked_mm = () if record.nominal is None else [n.height_mm for n in record.nominal.loads]
+            reach_mm = min(asked_mm, default=None)
+            strokes = measured_set(db, record, reach_mm=reach_mm).strokes
+    if swapped is not None:
+        first, second = swapped
+        click.echo(f"Exchanged: what was {first} is now {second}, and the reverse.", err=as_json)
     shown = {label: own for label, own in strokes.items() if only in (None, label)}
     if as_json:
         springs = [{"label": label, "strokes": document(own)} for label, own in shown.items()]

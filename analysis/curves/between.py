@@ -9,7 +9,8 @@ from itertools import pairwise
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.curves.sweep_fit import WAYS, Array, BranchFit, SweepFit
+from coilbench.analysis.curves.sweep_fit import WAYS, BranchFit, SweepFit
+from coilbench.capture.strokes.bins import Array
 
 # All of these are our choice, no source.
 INSIDE = np.linspace(0.2, 0.8, 7)  # of a gap: nearer to its ends noise would be taken for a bend

@@ -13,10 +13,12 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.load_budget import SHAPE_SOURCE, budget_lines
-from coilbench.analysis.curves.sweep_fit import WAYS, Array, Look, Side, SweepFit
+from coilbench.analysis.curves.sweep_fit import WAYS, Look, Side, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.bins import Array
+from coilbench.capture.strokes.sweep import RATE_WINDOW
 
 NoteKind = Literal[
     "fast strokes left out",
@@ -60,7 +62,6 @@ SIDES: dict[BranchChoice, tuple[Side, ...]] = {
     "unloading": ("unloading",),
 }
 
-RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
 LEAST_SPAN_MM = 1e-3  # heights nearer than this are the same height
 BOTH_SHARE = 0.5  # of what was measured: where both branches have less, one tells the rate; ours
 LOOP_HEIGHTS = 25  # where the friction loop is looked at

@@ -10,10 +10,11 @@ import numpy as np
 from coilbench.analysis.curves.curve import BranchChoice, CurveNote, FoundHeight, SpringCurve
 from coilbench.analysis.curves.ends import find_contact, find_solid_height
 from coilbench.analysis.curves.load_budget import FLEX_UNKNOWN_U_MM_PER_N
-from coilbench.analysis.curves.passes import chained, fit_sweep
+from coilbench.analysis.curves.passes import fit_sweep
 from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.analysis.curves.wall import judge_coils
 from coilbench.capture.calibration.regression import value
+from coilbench.capture.strokes.passes import chained
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, Sweep
 
 BEYOND = 0.1  # of what the masses or gauges span: further is beyond them. Ours, no source

@@ -15,9 +15,10 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import FoundHeight, SoftStart
 from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import Array, Bins, Look, SweepFit, noise_n
+from coilbench.analysis.curves.sweep_fit import Look, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import find_wall
+from coilbench.capture.strokes.bins import Array, Bins, noise_n
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N
 
 

@@ -20,21 +20,20 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.passes import fit_sweep
-from coilbench.analysis.curves.sweep_fit import TURN_MM, Array
-from coilbench.analysis.curves.wall import touching_mm, typical_delay_s
-from coilbench.capture.calibration.lag import Lag, Press
+from coilbench.analysis.curves.sweep_fit import TURN_MM
+from coilbench.analysis.curves.wall import touching_mm
+from coilbench.capture.calibration.lag import LEAST_SHARE, Lag, Press, typical_delay_s
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import Branch, StrokeRepeat, Sweep
 
 # All of these are our choice, no source.
-LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
 STRAIGHT_SHARE = 0.99  # of that way, net over total: even a short way back reverses friction
 SLACK_MM = 0.02  # a smaller step back is ignored
 KNOTS = 8
 ROUNDS = 6
 DONE = 1e-3  # a step smaller than this share of the uncertainty is the last
 PIECES = 3  # pieces of a branch whose errors are taken as independent
-LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
 LEAST_SAMPLES = 30
 CONTACT_SHARES = (0.15, 0.5)  # of the largest load: where the course is straight and well seen
 ROGUE_SDS = 6.0
@@ -189,19 +188,8 @@ def _usable_samples(press: Press, delay_s: float, spread_s2: float) -> _Usable:
     return _Usable(height, press.load_n, way, use)
 
 
-def _is_too_fast(press: Press, delay_s: float, spread_s2: float) -> bool:
-    """Whether the way down or up took so little time that the filter saw hardly anything of it."""
-    pressed = np.flatnonzero(press.load_n > LEAST_SHARE * press.load_n.max(initial=0.0))
-    if pressed.size < 2:
-        return True
-    begin_s, turn_s, end_s = press.t_s[[pressed[0], np.argmin(press.travel_mm), pressed[-1]]]
-    interval_s = float(np.median(np.diff(press.t_s)))
-    window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + interval_s
-    return bool(min(turn_s - begin_s, end_s - turn_s) < LEAST_WINDOWS * window_s)
-
-
 def _slow_enough(presses: Sequence[Press], delay_s: float, spread_s2: float) -> Sequence[Press]:
-    slow = [press for press in presses if not _is_too_fast(press, delay_s, spread_s2)]
+    slow = [press for press in presses if not press.too_fast(delay_s, spread_s2)]
     return slow if slow else presses
 
 
@@ -348,7 +336,7 @@ def _corrected(sweep: Sweep, press: Press, lag: Lag) -> Sweep:
     height = press.height_mm(lag.delay_s, lag.spread_s2)
     by_lag = _height_by_lag(press, lag.delay_s, lag.spread_s2, height)
     loading, unloading = Branch(height, press.load_n, by_lag).split()
-    too_fast = _is_too_fast(press, lag.delay_s, lag.spread_s2)
+    too_fast = press.too_fast(lag.delay_s, lag.spread_s2)
     return replace(
         sweep,
         loading=loading,

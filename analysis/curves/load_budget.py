@@ -14,11 +14,12 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.sweep_fit import Array, Look, SweepFit
+from coilbench.analysis.curves.sweep_fit import Look, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure, slope, value
+from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, StrokeRepeat
 
 COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors that is one offset

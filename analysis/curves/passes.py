@@ -1,83 +1,18 @@
-"""A stroke's passes down and up, and its two branches fitted to them. Pure.
-
-A dense sweep's two directions are its first passes on the way down and its last passes on the way
-up.
-"""
+"""A stroke's two branches fitted to its passes down and up. Pure."""
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
-from typing import NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.sweep_fit import (
-    GRID_STEP_MM,
-    TURN_MM,
-    Array,
-    Bins,
-    BranchFit,
-    SweepFit,
-    Way,
-    fine_bins,
-)
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
-from coilbench.capture.strokes.sweep import Branch, Sweep
+from coilbench.analysis.curves.sweep_fit import GRID_STEP_MM, TURN_MM, BranchFit, SweepFit, Way
+from coilbench.capture.strokes.bins import Bins, fine_bins
+from coilbench.capture.strokes.passes import split_passes
+from coilbench.capture.strokes.sweep import Sweep
 
-MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
-JITTER_SDS = 3.0
 FLEX_REACH = 1.05  # of the load to which the press's flex was measured: a curve may go on so far
 FEWEST_OF_WAY, WAY_TIMES = 8, 3.0  # bins of a way that make a course, if the other has more; ours
-
-
-class _Passes(NamedTuple):
-    """The samples of a dense sweep that belong to its two branches, both in time order."""
-
-    loading: Branch
-    unloading: Branch
-
-
-def split_passes(sweep: Sweep) -> _Passes:
-    """Split a dense sweep at its deepest point; keep first passes down and last passes up.
-
-    A pass back up (a wobbling hand, a double press) reads between the two branches where there
-    is friction, so that only the first visit to a height counts on the way down and only the
-    last on the way up. Going back by no more than the height's own jitter is no pass.
-    """
-    whole = chained([sweep.loading, sweep.unloading])
-    whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
-    height = whole.height_mm
-    if height.size == 0:
-        return _Passes(whole, whole)
-    slack_mm = min(JITTER_SDS * _jitter_mm(height), MAX_SLACK_MM)
-    deepest = int(np.argmin(height))
-    down, up = slice(0, deepest + 1), slice(deepest, None)
-    first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
-    last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
-    return _Passes(whole.at(down).at(first), whole.at(up).at(last))
-
-
-def chained(branches: Sequence[Branch]) -> Branch:
-    """Put the samples of some branches, one or more, behind each other."""
-    by_lag = [branch.by_lag for branch in branches if branch.by_lag is not None]
-    return Branch(
-        np.concatenate([branch.height_mm for branch in branches]),
-        np.concatenate([branch.load_n for branch in branches]),
-        np.concatenate(by_lag) if len(by_lag) == len(branches) else None,
-    )
-
-
-def _jitter_mm(height_mm: Array) -> float:
-    """Noise of a height (standard deviation): robust scale of the second differences.
-
-    A steady hand leaves none; of white noise they have a variance six times the noise's.
-    """
-    if height_mm.size < 5:
-        return 0.0
-    bend = np.diff(height_mm, 2)
-    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(bend - np.median(bend))))
-    return float(scale / 6.0**0.5)
 
 
 def fit_sweep(sweep: Sweep) -> SweepFit | None:
@@ -91,7 +26,7 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
         loading_bins, rising = (fine_bins(branch) for branch in split_passes(sweep))
         sparse = _sparse(loading_bins, rising)
         unloading, unloading_bins = _fit_unloading(rising, sweep.turned_mm)
-        fits = [loading_bins.fit(GRID_STEP_MM), unloading]
+        fits = [BranchFit.of_bins(loading_bins, GRID_STEP_MM), unloading]
         if sparse == "loading":
             fits[0] = loading_bins = None
         elif sparse == "unloading":
@@ -138,11 +73,11 @@ def _fit_unloading(bins: Bins, turned_mm: float | None) -> tuple[BranchFit | Non
     A window that reached across would take a part of the turning for load. The bins returned are
     those of the part above.
     """
-    whole = bins.fit(GRID_STEP_MM)
+    whole = BranchFit.of_bins(bins, GRID_STEP_MM)
     if whole is None:
         return None, bins
     full_mm = whole.lowest_mm + TURN_MM
     full_mm = full_mm if turned_mm is None else max(full_mm, turned_mm)
     turned = bins.at(bins.height_mm >= full_mm)
-    above = turned.fit(GRID_STEP_MM)
+    above = BranchFit.of_bins(turned, GRID_STEP_MM)
     return whole if above is None else whole.joined(above), turned

@@ -29,8 +29,6 @@ from coilbench.analysis.curves.sweep_fit import (
     EDGE_MM,
     GRID_STEP_MM,
     WAYS,
-    Array,
-    Bins,
     BranchFit,
     Look,
     Side,
@@ -38,6 +36,7 @@ from coilbench.analysis.curves.sweep_fit import (
     Way,
 )
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
+from coilbench.capture.strokes.bins import Array, Bins
 
 FEWEST_BINS = {"least squares": 6, "robust": 10}  # in a window, for a line through samples; ours
 FEWEST_POINTS = {"least squares": 4, "robust": 8}  # for a line through chosen points; ours

@@ -17,8 +17,9 @@ from coilbench.analysis.curves.curve import SIDES, FoundHeight, Rate, SpringCurv
 from coilbench.analysis.curves.ends import Spot
 from coilbench.analysis.curves.fits import effective_count
 from coilbench.analysis.curves.rates import Span
-from coilbench.analysis.curves.sweep_fit import Array, Bins, SweepFit
+from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.statistics import student_factor
+from coilbench.capture.strokes.bins import Array, Bins
 
 # All of these are our choice, no source.
 CELLS = 80

@@ -15,13 +15,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.calibration.lag import Lag
-from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.strokes.bins import Array, Bins, noise_n
 from coilbench.capture.strokes.sweep import Branch, RigReading
 
-Array = NDArray[np.float64]
-
 EDGE_MM = 1e-6  # a height this near the end of a branch is inside it: inches do not round evenly
-BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
 HALF_WINDOW_STEPS = 2.5  # the line is fitted over this many grid steps to either side
 MIN_SPACINGS = 4.0  # and over at least this many samples' spacings, where the stroke was fast
 GAP_MM = 1.0  # a wider gap in a sampled course was not sampled
@@ -159,77 +156,29 @@ class BranchFit(NamedTuple):
         flat, bend = np.zeros_like(heights), np.full_like(heights, BEND_SHARE)
         return cls(heights, loads, slopes, flat, np.zeros((heights.size, 2)), bend)
 
-
-class Bins(NamedTuple):
-    """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
-
-    The weight is the number of samples, capped at the median bin's, so that a pause (many samples
-    at one height, while the load creeps) weighs no more than moving on.
-    """
-
-    height_mm: Array
-    load_n: Array
-    weight: Array
-    by_lag: Array
-
-    def at(self, rows: NDArray[np.bool_]) -> Bins:
-        """Return some of the bins."""
-        return Bins(*(column[rows] for column in self))
-
-    def between(self, low_mm: float, high_mm: float) -> Bins:
-        """Return the bins whose mean height lies between two heights."""
-        return self.at((self.height_mm >= low_mm) & (self.height_mm <= high_mm))
-
-    def fit(self, step_mm: float) -> BranchFit | None:
+    @classmethod
+    def of_bins(cls, bins: Bins, step_mm: float) -> BranchFit | None:
         """Fit a straight line in a moving window, at every multiple of step_mm and at both ends.
 
         Local straight lines have no first-order bias, not even at the ends (Fan and Gijbels,
         Local Polynomial Modelling and Its Applications, 1996, from memory). None where fewer than
         two different heights were sampled.
         """
-        if self.height_mm.size < 2:
+        if bins.height_mm.size < 2:
             return None
-        grid = _grid(float(self.height_mm[0]), float(self.height_mm[-1]), step_mm)
+        grid = _grid(float(bins.height_mm[0]), float(bins.height_mm[-1]), step_mm)
         half_mm = max(
-            HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(self.height_mm)))
+            HALF_WINDOW_STEPS * step_mm, MIN_SPACINGS * float(np.median(np.diff(bins.height_mm)))
         )
-        load, slope, smoother = _local_lines(self, grid, half_mm)
+        load, slope, smoother = _local_lines(bins, grid, half_mm)
         usable = np.isfinite(load)
         if np.count_nonzero(usable) < 2:
-            return BranchFit.of_points(Branch(self.height_mm, self.load_n))
+            return cls.of_points(Branch(bins.height_mm, bins.load_n))
         grid, load, slope, smoother = grid[usable], load[usable], slope[usable], smoother[usable]
-        error = noise_n(self) * np.sqrt(np.sum(smoother**2 / self.weight, axis=1))
-        by_lag = -slope[:, None] * (smoother @ self.by_lag)
+        error = noise_n(bins) * np.sqrt(np.sum(smoother**2 / bins.weight, axis=1))
+        by_lag = -slope[:, None] * (smoother @ bins.by_lag)
         bend = np.where(np.diff(grid, append=grid[-1]) > GAP_MM, BEND_SHARE, 0.0)
-        return BranchFit(grid, load, -slope, error, by_lag, bend)
-
-
-def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
-    """Average height and load in bins of height, ascending, empty bins left out."""
-    _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
-    count = np.bincount(where).astype(np.float64)
-    by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag
-    columns = branch.height_mm, branch.load_n, *by_lag.T
-    height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
-    weight = np.minimum(count, np.median(count)) if count.size else count
-    return Bins(height, load, weight, np.column_stack(lag))
-
-
-def noise_n(bins: Bins) -> float:
-    """Noise of a sample's load (standard deviation), whatever the curve's shape.
-
-    Robust scale of each bin's departure from the line through its two neighbours, each over its
-    own standard deviation for unit noise (Gasser, Sroka and Jennen-Steinmetz, Biometrika 73,
-    1986, from memory; the robust scale is ours).
-    """
-    if bins.load_n.size < 3:
-        return 0.0
-    height, load, variance = bins.height_mm, bins.load_n, 1.0 / bins.weight
-    left = (height[2:] - height[1:-1]) / (height[2:] - height[:-2])
-    right = 1.0 - left
-    departure = load[1:-1] - left * load[:-2] - right * load[2:]
-    unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
-    return ROBUST_SD_PER_MAD * float(np.median(np.abs(departure) / np.sqrt(unit)))
+        return cls(grid, load, -slope, error, by_lag, bend)
 
 
 def _grid(lowest_mm: float, highest_mm: float, step_mm: float) -> Array:

@@ -11,8 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.fits import Fit
-from coilbench.analysis.curves.sweep_fit import Array, Bins, SweepFit, fine_bins, noise_n
-from coilbench.capture.calibration.lag import SETTLING_CONVERSIONS, Press
+from coilbench.analysis.curves.sweep_fit import SweepFit
+from coilbench.capture.calibration.lag import Press, typical_delay_s
+from coilbench.capture.strokes.bins import Array, Bins, fine_bins, noise_n
 from coilbench.capture.strokes.sweep import Branch
 
 # All of these are our choice, no source.
@@ -27,7 +28,6 @@ WALL = (0.2, 0.5, 0.8)  # shares of the largest excess that the wall is laid thr
 STEEPENING = 1.6  # a wall so much steeper in its lower half has not been reached yet
 ONSET_SHARE = 0.02  # of the largest excess: here the load begins to leave the trend
 ONSET_NOISES = 4.0  # and this multiple of the noise
-LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
 CLEAR_MM = 0.5  # so much above the onset no coil touches, the lag's smear counted in
 LAST_MM, FEWEST_LAST = 0.6, 5  # the stiffness at a height is that over so much above it
 LONGEST_MM = 1.5  # over more it is no longer that of the last heights
@@ -256,8 +256,3 @@ def touching_mm(press: Press) -> float:
     if found is None or not found.reaches(TOUCHED_SHARE):
         return -math.inf
     return found.onset_mm + CLEAR_MM
-
-
-def typical_delay_s(step_s: float) -> float:
-    """The delay that is typical of a converter that gives a sample each step_s."""
-    return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)

@@ -13,8 +13,8 @@ from rich.console import Group, RenderableType
 from rich.text import Text
 
 from coilbench.analysis.dashboard.drawing import HeightBar, large
+from coilbench.analysis.report.bench_text import stroke_text
 from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.phrases import stroke_text
 from coilbench.analysis.report.set_plot import stroke_plot
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import EventKind, Snapshot

@@ -24,11 +24,11 @@ from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.strokes.sweep import Sweep
 
 # The default heights keep this far from the ends of what was measured; near the free length a

@@ -14,7 +14,6 @@ import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.curves.sweep_fit import Array
 from coilbench.analysis.engine.assignment import Assignment, ValvePlan
 from coilbench.analysis.engine.assignment_levels import assign
 from coilbench.analysis.engine.build_file import BuildFile
@@ -53,6 +52,7 @@ from coilbench.capture.book.calibrations import find_scale, newest_part
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import scale_made_utc, set_provenance
+from coilbench.capture.strokes.bins import Array
 
 CURVE_POINTS = 60
 LEAST_POINTS = 2  # of a curve that is drawn

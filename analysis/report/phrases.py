@@ -1,16 +1,16 @@
-"""The sentence of each finding of the rig, of a running capture and of a guided calibration."""
+"""The sentence of each finding of the rig, of files, fits and of a guided calibration."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from coilbench.analysis.report.bench_text import BENCH_PHRASES, BENCH_SENTENCES
 from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.units import LENGTH_PLACES, Units, fixed
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.book.notes import remarks_of
-from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.units import counted
 
 CAUTION = (
@@ -135,7 +135,7 @@ _RIG: dict[str, tuple[str, str]] = {
     ),
 }
 
-_PHRASES: dict[str, str] = {
+_PHRASES: dict[str, str] = BENCH_PHRASES | {
     # files
     "near_solid": "spring {label!r} was pressed to {height_mm}, too near its solid height "
     "{solid_height_mm}: its coils may have touched there",
@@ -168,47 +168,6 @@ _PHRASES: dict[str, str] = {
     "datum_new": "New datum, same scale factor as before",
     "flex_line": "The press flex is not linear, but no monotonic curve fits: a line is used",
     "block_one_way": "The block was pressed one way only: whether it moved is unknown",
-    # strokes
-    "released_late": "not released in time",
-    "cut_short": "cut short before it was released",
-    "capture_unclosed": "the capture ended without closing the book",
-    "touched_at_start": "the samples began with the spring already touched",
-    "stopped_early": "stopped at {lowest_mm}, {reach_height_mm} is required",
-    "pressed_short": "pressed {depth_mm} deep, the others {usual_depth_mm}",
-    "load_saturated": "the load exceeded the amplifier's range: press less hard",
-    "travel_steps_missed": "the scale missed steps, heights are uncertain: check its wires",
-    "zero_not_regained": "the load ended {zero_return_n:+} from where it began: let the quill up "
-    "fully before each press",
-    "few_samples": "only {samples} usable samples",
-    "pressed_again": "pressed {presses} times before the release",
-    "datum_lost": "the rig restarted and counts travel from 0 again, so heights are unknown; set "
-    "the datum with: coilbench rig gauge --port PORT --datum LENGTH",
-    "redone": "redone",
-    "measured_again": "measured again",
-    "a_copy": "a copy of another stroke of this spring",
-    # a running capture
-    "rig": "{firmware}, rig {device_id}",
-    "connected": "connected to {source}: {firmware}, rig {device_id}",
-    "capture_silent": "the capture has written nothing for {silent_s:.0f} s: is it still running?",
-    "control_closed": "other windows can watch but not give commands ({reason})",
-    "no_spring_has_the_turn": "the set is done: no spring has the turn",
-    "only_spring_left": "{label} is the only spring left",
-    "first_spring": "this is the first spring of the set",
-    "no_such_spring": "the set has no spring {label}",
-    "rename_refused": "{label} can't be called {new_label}: a label has 1 to 60 printable "
-    "characters, no comma or semicolon, no blank at its ends, no dash first, and belongs to one "
-    "spring of the set",
-    "spring_pressed": "{action}: let the spring up first",
-    "stroke_after_end": "the set is done; this stroke was not kept",
-    "set_done": "the set {set} is done",
-    "set_done_before": "the set {set} is done already",
-    "held_open": "its last stroke can be redone for {linger_s:.0f} s; then the capture ends",
-    "nothing_to_redo": "the last press did not count: nothing to redo",
-    "redo": "{label}: the last stroke no longer counts",
-    "back": "{label} is next again",
-    "back_to_first_stroke": "{label} again from its first stroke; the earlier ones count until "
-    "then",
-    "renamed": "{label} is now called {new_label}",
     # a guided calibration
     "points_read": "all {points} are read",
     "point_wanted": "{point} of {points}: {task}",
@@ -258,17 +217,6 @@ def _(sentence: str, units: Units) -> str:  # noqa: ARG001  as older books keep 
     return sentence
 
 
-@describe.register
-def _(turn: Turn, units: Units) -> str:  # noqa: ARG001
-    return f"{turn.label}, {stroke_text(turn)}"
-
-
-def stroke_text(turn: Turn) -> str:
-    """Return which stroke of a spring it is: "stroke 2 of 3"."""
-    kind = "conditioning press" if turn.purpose is Purpose.CONDITIONING else "stroke"
-    return f"{kind} {turn.number} of {turn.wanted}"
-
-
 def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
     """Return what a finding says and, of the rig's health, what to do; without full stops.
 
@@ -291,40 +239,6 @@ def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
 def note_text(note: str | None, units: Units) -> str | None:
     """Describe a stroke's note as the book keeps it: None for none."""
     return "; ".join(describe(one, units) for one in remarks_of(note)) or None
-
-
-def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
-    turn = Turn(facts["label"], Purpose(facts["purpose"]), facts["stroke"], facts["strokes"])
-    found = "; ".join(describe(one, units) for one in facts["findings"])
-    return filled(f"{{turn}}: {words}", facts, units, turn=describe(turn, units),
-                  found=f" ({found})" if found else "")  # fmt: skip
-
-
-def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
-    then = "" if facts["next_label"] is None else ". Next spring: {next_label}"
-    return _stroke(facts, "{peak_n} at {lowest_mm}{found}" + then, units)
-
-
-def _samples_missing(facts: Mapping[str, Any], _units: Units) -> str:
-    counts = [f"{counted(facts['lost'], 'sample')} lost"] if facts["lost"] else []
-    counts += [f"{facts['unusable']} unusable"] if facts["unusable"] else []
-    return f"{', '.join(counts) or 'no sample lost'}, the longest gap {facts['longest_s']:.2f} s"
-
-
-def _skipped(facts: Mapping[str, Any], kept: str) -> str:
-    label, after = facts["label"], facts["next_label"]
-    return f"{label} {kept}; {'the set is done' if after is None else f'now {after}'}"
-
-
-def _turn_has_passed(facts: Mapping[str, Any], _units: Units) -> str:
-    now = "the set is done" if facts["now"] is None else f"it is {facts['now']}'s turn"
-    return f"{facts['action']} was meant for {facts['meant']}, but {now}"
-
-
-def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
-    if facts["last_sample"] is None or facts["last_load_n"] is None:
-        return ""
-    return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
 
 
 def _seems(facts: Mapping[str, Any], name: str, units: Units) -> str:
@@ -407,43 +321,32 @@ def _flex_curved(facts: Mapping[str, Any], _units: Units) -> str:
     return f"The press flex is not linear (F-test at 1 %): {curve} is used"
 
 
-_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = BUILD_SENTENCES | {
-    "going_down": _going_down,
-    "travel_back": _travel_back,
-    "flex_curved": _flex_curved,
-    "solid_heights_found": lambda facts, _units: (
-        f"Solid heights of {counted(facts['springs'], 'spring')} found: {facts['reason']}"
-    ),
-    "stroke_kept": _stroke_kept,
-    "stroke_refused": lambda f, u: _stroke(f, "{status}{found}; press it again", u),
-    "samples_missing": _samples_missing,
-    "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
-    "strokes_rescued": lambda f, _u: (
-        f"{counted(f['strokes'], 'unfinished stroke')} rescued from a capture that was cut off; "
-        "kept, but not counted"
-    ),
-    "link_lost": lambda f, u: f"{f['reason']}{_last_sample(f, u)} Trying again.",
-    "no_sample": lambda f, u: (
-        f"no sample for {f['quiet_s']:.1f} s on {f['source']}.{_last_sample(f, u)} "
-        "Check the cable, then: coilbench rig find"
-    ),
-    "turn_has_passed": _turn_has_passed,
-    "skipped": lambda f, _u: _skipped(f, "postponed: it comes after the others"),
-    "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),
-    "put_mass": lambda f, u: filled(
-        f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u
-    ),
-    "put_gauge": lambda f, u: filled(
-        "bring the quill down on the {length_mm} gauge, lightly, and hold"
-        if f["length_mm"]
-        else "bring the faces together, lightly, and hold",
-        f,
-        u,
-    ),
-    "load_read": lambda f, u: _read(f, "read {counts:.0f} counts, noise {noise_counts:.0f}", u),
-    "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
-    "point_refused": _point_refused,
-    "calibration_old": _calibration_old,
-    "mixed_rigs": _mixed_rigs,
-    "calibrated": _calibrated,
-}
+_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = (
+    BUILD_SENTENCES
+    | BENCH_SENTENCES
+    | {
+        "going_down": _going_down,
+        "travel_back": _travel_back,
+        "flex_curved": _flex_curved,
+        "solid_heights_found": lambda facts, _units: (
+            f"Solid heights of {counted(facts['springs'], 'spring')} found: {facts['reason']}"
+        ),
+        "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
+        "put_mass": lambda f, u: filled(
+            f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u
+        ),
+        "put_gauge": lambda f, u: filled(
+            "bring the quill down on the {length_mm} gauge, lightly, and hold"
+            if f["length_mm"]
+            else "bring the faces together, lightly, and hold",
+            f,
+            u,
+        ),
+        "load_read": lambda f, u: _read(f, "read {counts:.0f} counts, noise {noise_counts:.0f}", u),
+        "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
+        "point_refused": _point_refused,
+        "calibration_old": _calibration_old,
+        "mixed_rigs": _mixed_rigs,
+        "calibrated": _calibrated,
+    }
+)

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from coilbench.analysis.report.bench_text import apart, cocked, slipped
 from coilbench.analysis.report.document import describe, filled, json_keys, picked
 from coilbench.analysis.report.phrases import note_text
 from coilbench.analysis.report.units import Units
@@ -19,8 +20,8 @@ from coilbench.analysis.sets.columns import (
 from coilbench.analysis.sets.compare import Change, Comparison
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck
 from coilbench.analysis.sets.rulings import Flag, RuleName, Ruling
-from coilbench.analysis.sets.stroke_choice import JudgedStroke
-from coilbench.analysis.sets.stroke_findings import StrokeFinding, StrokeKind
+from coilbench.capture.strokes.stroke_choice import JudgedStroke
+from coilbench.capture.strokes.stroke_findings import StrokeFinding, StrokeKind
 
 STROKE_RULE = (
     "A stroke that slipped, or was too fast for the rig, is left out where another is left; one "
@@ -141,25 +142,6 @@ def _pauses(f: Mapping[str, Any], units: Units) -> str:
     return f"the quill stopped {' and '.join(each)}: such a height counts no more than one passed"
 
 
-def _cocked(f: Mapping[str, Any], units: Units) -> str:
-    if "loop_share" in f:
-        words = "its friction loop is {loop_share:.1%} of the load wider than the others': the "
-        words += "spring was tilted and rubbed"
-    else:
-        words = "it was touched {early_mm} early: the spring was tilted; its loads are up to "
-        words += "{off_share:.1%} off the others'"
-    return filled(words, f, units)
-
-
-def _apart(f: Mapping[str, Any], units: Units) -> str:
-    words = "its loads are up to {off_share:.1%} off the other strokes' over most heights: the "
-    words += "spring sat otherwise, or the rig moved"
-    if f["others"] == 1:
-        words = "its loads are {off_share:.1%} off the other stroke's: press it once more to tell "
-        words += "which is the odd one"
-    return filled(words, f, units)
-
-
 def _presses(f: Mapping[str, Any], _units: Units) -> str:
     times = {2: "twice", 3: "three times"}.get(f["presses"], f"{f['presses']} times")
     visits = "each height's first visit down and last visit up are read"
@@ -170,15 +152,9 @@ _STROKES: dict[StrokeKind, str | Callable[[Mapping[str, Any], Units], str]] = {
     "short": "stopped at {lowest_mm}, asked for {asked_mm}: read only above",
     "pressed twice": _presses,
     "paused": _pauses,
-    "slipped": lambda f, units: filled(
-        "the load suddenly {word} {step_n:abs} near {height_mm} on the way {way}: it slipped in "
-        "its cup, or the cup did",
-        f,
-        units,
-        word="lost" if f["step_n"] < 0.0 else "gained",
-    ),
-    "cocked": _cocked,
-    "apart": _apart,
+    "slipped": slipped,
+    "cocked": cocked,
+    "apart": apart,
     "too fast": "over before the rig's conversions could follow",
     "ends close": "its end coils close down to {closed_mm}: over the first {over_mm} it is softer "
     "than its rate",

@@ -9,13 +9,7 @@ from typing import Any
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import (
-    RATE_WINDOW,
-    FoundHeight,
-    Rate,
-    Reading,
-    SpringCurve,
-)
+from coilbench.analysis.curves.curve import FoundHeight, Rate, Reading, SpringCurve
 from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.rates import (
     BranchGrid,
@@ -34,6 +28,7 @@ from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe, document, filled, json_keys, picked
 from coilbench.analysis.report.limits_text import handbook_text
 from coilbench.analysis.report.units import RATE_PLACES, Units
+from coilbench.capture.strokes.sweep import RATE_WINDOW
 
 
 @dataclass(frozen=True)

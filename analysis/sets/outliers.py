@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.special import stdtrit
 
-from coilbench.analysis.curves.sweep_fit import Array
+from coilbench.capture.strokes.bins import Array
 
 FEWEST_FOR_ESD = 5  # below this no value can stand apart from so few others; ours, no source
 MOST_OUTLIERS = 10  # as far as Rosner's tables go

@@ -24,6 +24,7 @@ MIGRATION_NAMES = (
     "0003_nominals_and_rulings",
     "0004_entries_and_references",
     "0005_sweeps_in_brief",
+    "0006_ratings_and_swaps",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 

@@ -148,6 +148,7 @@ _RULES = (  # in the order in which foreign keys allow them in
         unique="name",
     ),
     TableRule("springs", unique="label", derived=("solid_height_mm", "solid_reason")),
+    TableRule("label_swaps"),
     TableRule(
         "sessions",
         mutable=(

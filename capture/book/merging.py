@@ -2,7 +2,7 @@
 
 Two different sets of one name are kept apart: the one made first keeps the name, each later one
 gets the first characters of its id after it. A set whose springs were labelled in two ways keeps
-the labels that sort last.
+the labels of the book in which springs were swapped more often, else those that sort last.
 """
 
 from __future__ import annotations
@@ -11,7 +11,7 @@ import hashlib
 import re
 import shutil
 import tempfile
-from collections.abc import Collection, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -94,16 +94,21 @@ def settle_names(db: Database, others: list[str]) -> Iterator[str]:
             yield f"there are two sets {was.pop()}: the one made later is now called {name}"
 
 
-def settle_labels(db: Database, others: list[str]) -> Iterator[str]:
-    """Label the springs of a merged book; yields a note for each set labelled in two ways."""
+def settle_labels(db: Database, others: list[str], swaps: Mapping[str, int]) -> Iterator[str]:
+    """Label the springs of a merged book; yields a note for each set labelled in two ways.
+
+    Args:
+        swaps: how often springs were swapped, by a book's name and the set's id, before the merge.
+    """
     labels = _union(db, others, "springs", "label")
     sets: dict[str, list[str]] = {}
     for set_id, spring_id in db.execute("SELECT set_id, id FROM main.springs ORDER BY turn"):
         sets.setdefault(set_id, []).append(spring_id)
     old = dict(db.execute("SELECT id, label FROM main.springs").fetchall())
     for set_id, springs in sets.items():
-        namings = _namings(db, others, set_id)
-        taken = dict(zip(springs, max(namings), strict=True))
+        namings = _namings(db, others, set_id, swaps)
+        best = max(namings, key=lambda naming: (namings[naming], naming))
+        taken = dict(zip(springs, best, strict=True))
         changed = {one: label for one, label in taken.items() if old[one] != label}
         _rewrite(db, "springs", "label", changed)
         if len(namings) > 1:
@@ -121,16 +126,31 @@ def _rewrite(db: Database, table: str, column: str, new: Mapping[str, str]) -> N
     db.conn.executemany(sql, [(text, row_id) for row_id, text in new.items()])
 
 
-def _namings(db: Database, others: list[str], set_id: str) -> set[tuple[str, ...]]:
-    """Return the labels that a set has in each book, in turn order, without stand-ins."""
-    found = set()
+def _swaps(db: Database, others: Iterable[str]) -> dict[str, int]:
+    """Return how often springs of a set were swapped, by a book's name and the set's id."""
+    found: dict[str, int] = {}
+    for book in ("main", *others):
+        sql = f"SELECT set_id, count(*) FROM {book}.label_swaps GROUP BY set_id"  # noqa: S608
+        found |= {f"{book} {set_id}": swaps for set_id, swaps in db.execute(sql)}
+    return found
+
+
+def _namings(
+    db: Database, others: list[str], set_id: str, swaps: Mapping[str, int]
+) -> dict[tuple[str, ...], int]:
+    """Return the labels that a set has in each book, in turn order, without stand-ins.
+
+    With how often springs were swapped in the book that has them, the most of equal ones.
+    """
+    found: dict[tuple[str, ...], int] = {}
     for book in ("main", *others):
         rows = db.execute(
             f"SELECT id, label FROM {book}.springs WHERE set_id = ? ORDER BY turn",  # noqa: S608
             [set_id],
         ).fetchall()
         if rows and not any(spring_id == label for spring_id, label in rows):
-            found.add(tuple(label for _, label in rows))
+            naming = tuple(label for _, label in rows)
+            found[naming] = max(found.get(naming, 0), swaps.get(f"{book} {set_id}", 0))
     return found
 
 
@@ -243,10 +263,11 @@ def _merge(db: Database, path: Path, others: Mapping[str, str]) -> Merged:
     with writing(db):
         before = db.conn.total_changes
         touched: set[str] = set()
+        swaps = _swaps(db, others)  # before theirs come in
         for name, shown in others.items():
             notes += _bring_in(db, name, shown, brought, touched)
         notes += settle_names(db, list(others))
-        notes += settle_labels(db, list(others))
+        notes += settle_labels(db, list(others), swaps)
         notes += _count_once(db, touched)
         refresh_solid_heights(db, touched)
         # before this transaction ends: another connection still reads the book as it was

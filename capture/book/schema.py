@@ -263,7 +263,31 @@ FROM springs JOIN sets ON sets.id = springs.set_id
 ORDER BY sets.made_utc, sets.rowid, springs.turn;
 """
 
-_TEXTS = (_TABLES, _CHECKS_AND_SCALES, _NOMINALS_AND_RULINGS, _ENTRIES_AND_REFERENCES, _BRIEF)
+# label_swaps: the user's ruling that two springs of a set were pressed in each other's place. The
+# labels are exchanged in springs; a swap of the same two takes it back.
+_RATINGS_AND_SWAPS = """
+CREATE TABLE rig_ratings (
+  only_row INTEGER PRIMARY KEY CHECK (only_row = 1),
+  cell_n REAL CHECK (cell_n > 0),
+  press_n REAL CHECK (press_n > 0)
+) STRICT;
+CREATE TABLE label_swaps (
+  id TEXT PRIMARY KEY,
+  set_id TEXT NOT NULL REFERENCES sets (id),
+  one_id TEXT NOT NULL REFERENCES springs (id),
+  other_id TEXT NOT NULL REFERENCES springs (id),
+  swapped_utc TEXT NOT NULL
+) STRICT;
+"""
+
+_TEXTS = (
+    _TABLES,
+    _CHECKS_AND_SCALES,
+    _NOMINALS_AND_RULINGS,
+    _ENTRIES_AND_REFERENCES,
+    _BRIEF,
+    _RATINGS_AND_SWAPS,
+)
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 
 

@@ -15,7 +15,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.book.calibrations import find_calibration
-from coilbench.capture.book.notes import note_of
+from coilbench.capture.book.notes import note_of, remarks_of
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply
@@ -27,6 +27,7 @@ from coilbench.capture.strokes.sweep import Origin, SweepStatus
 
 _COUNTERS = ("samples", "samples_lost", "lines_bad", "restarts")
 UNCLOSED = "ended without closing the book"
+_CUT = Finding("capture_unclosed")
 
 
 class CaptureRun:
@@ -125,6 +126,45 @@ def recover(db: Database) -> int:
         return sum(_close(db, CaptureRun(db, row[0])) for row in unclosed)
 
 
+def left_behind(db: Database) -> Finding | None:
+    """Return what the newest captures left that ended without closing the book; None for none.
+
+    Call it before the next capture begins. Facts of `strokes_rescued`: how many, and of each the
+    set, the spring, samples, seconds and the lowest height; of `cut_off_before`, where no stroke
+    was under way, how many strokes it had kept.
+    """
+    cut_off: list[str] = []
+    for run_id, reason in db.execute("SELECT id, ended_reason FROM sessions ORDER BY rowid DESC"):
+        if not str(reason).startswith(UNCLOSED):
+            break
+        cut_off.append(run_id)
+    if not cut_off:
+        return None
+    marks = ", ".join("?" * len(cut_off))
+    rows = db.query(
+        f"""
+        SELECT sweeps.*, sets.name AS set_name, label,
+          (SELECT min(height_mm) FROM curve_rows WHERE sweep_id = sweeps.id) AS lowest_mm
+        FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id
+        WHERE session_id IN ({marks}) ORDER BY sweeps.rowid
+        """,  # noqa: S608  our own marks
+        cut_off,
+    )
+    kept, rescued = 0, []
+    for row in rows:
+        kept += row["counted"]
+        if any(
+            isinstance(one, Finding) and one.kind == _CUT.kind for one in remarks_of(row["note"])
+        ):
+            t_us = sample_blob.unpack(row["samples_format"], row["samples_blob"])["t_us"]
+            names = ("label", "purpose", "samples", "lowest_mm")
+            facts = {"set": row["set_name"], "seconds": float(t_us[-1] - t_us[0]) * 1e-6}
+            rescued.append(facts | {name: row[name] for name in names})
+    if not rescued:
+        return Finding.of("cut_off_before", kept=kept)
+    return Finding.of("strokes_rescued", strokes=len(rescued), kept=kept, rescued=rescued)
+
+
 def _close(db: Database, run: CaptureRun) -> bool:
     """End one run; returns whether a stroke was recovered.
 
@@ -164,6 +204,6 @@ def _store_recovered(db: Database, chunks: list[dict[str, Any]]) -> None:
             rows=reduced_curve(block),
             samples=samples,
             samples_lost=int((np.diff(samples["seq"]) - 1).sum()),
-            note=note_of([Finding("capture_unclosed")]),
+            note=note_of([_CUT]),
         ),
     )

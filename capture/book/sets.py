@@ -119,6 +119,29 @@ class SetRecord(SetPlan):
             db.execute("UPDATE springs SET label = ? WHERE id = ?", [new_label, spring_id])
         return find_set(db, self.name)
 
+    def swap_springs(self, db: Database, label: str, other: str) -> SetRecord:
+        """Exchange two springs' labels: they were pressed in each other's place.
+
+        Everything measured goes along. Kept as a ruling; the same again takes it back. Returns
+        the changed set.
+
+        Raises:
+            CoilbenchError: the set has no such spring, or both labels are the same.
+        """
+        one, two = self.spring(label), self.spring(other)
+        if one == two:
+            raise CoilbenchError(
+                f"{label!r} can't be swapped with itself", hint="Give two springs' labels"
+            )
+        row = {"set_id": self.set_id, "one_id": one.spring_id, "other_id": two.spring_id}
+        with writing(db):
+            insert(db, "label_swaps", row | {"id": new_id(), "swapped_utc": utc_now()})
+            # by way of a stand-in, since a label belongs to one spring of the set
+            for spring, new_label in ((one, one.spring_id), (two, label), (one, other)):
+                sql = "UPDATE springs SET label = ? WHERE id = ?"
+                db.execute(sql, [new_label, spring.spring_id])
+        return find_set(db, self.name)
+
 
 def labels_for(name: str, count: int) -> tuple[str, ...]:
     """Return `name-01` … `name-12`, with enough digits to sort as text.

@@ -180,13 +180,16 @@ def _readings(db: Database, choice: str) -> Reading:
     return reading
 
 
-def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict[str, list[Sweep]]:
-    """Return the measured sweeps of every spring of a set, by label, oldest first.
+def load_sweeps(
+    db: Database, record: SetRecord, calibration: str = OWN, *, only: str | None = None
+) -> dict[str, list[Sweep]]:
+    """Return the measured sweeps of every spring of a set, or of one, by label, oldest first.
 
     Those that the capture counted, ruled out by the user or not, and those that the user ruled in.
 
     Args:
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
+        only: this spring's label; None for all.
 
     Raises:
         CoilbenchError: the book has no such calibration.
@@ -198,10 +201,10 @@ def load_sweeps(db: Database, record: SetRecord, calibration: str = OWN) -> dict
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
         WHERE springs.set_id = ? AND sweeps.purpose = 'measured'
-          AND (sweeps.counted OR sweeps.ruling IS 'use')
+          AND (sweeps.counted OR sweeps.ruling IS 'use') AND springs.label = coalesce(?, label)
         ORDER BY sweeps.stored_utc, sweeps.rowid
         """,
-        [record.set_id],
+        [record.set_id, only],
     ):
         label = labels[row["spring_id"]]
         sweeps[label].append(_sweep(db, row, label, readings))

@@ -18,6 +18,15 @@ Array = NDArray[np.float64]
 
 CONTACT_BLEND_MM = 1.0  # below contact: the range over which the two averages are blended
 SETTLING_CONVERSIONS = 4.0  # in which a delta-sigma converter settles (HX711 datasheet)
+LONGEST_TYPICAL_S = 0.2  # 10 conversions a second (HX711 datasheet: 400 ms to settle)
+# Our choice, no source.
+LEAST_SHARE = 0.1  # of the largest load: below it end coils still close
+LEAST_WINDOWS = 1.25  # of the filter and a sample's interval, that a way down or up must last
+
+
+def typical_delay_s(step_s: float) -> float:
+    """The delay that is typical of a converter that gives a sample each step_s."""
+    return min(0.5 * SETTLING_CONVERSIONS * step_s, LONGEST_TYPICAL_S)
 
 
 @dataclass(frozen=True)
@@ -76,6 +85,22 @@ class Press:
             inside = np.clip((self.contact_mm - clipped) / CONTACT_BLEND_MM, 0.0, 1.0)
             plain = inside * clipped + (1.0 - inside) * plain
         return plain + self.flex_mm
+
+    def too_fast(self, delay_s: float, spread_s2: float) -> bool:
+        """Whether a way took so little time that the filter saw hardly anything of it."""
+        pressed = np.flatnonzero(self.load_n > LEAST_SHARE * self.load_n.max(initial=0.0))
+        if pressed.size < 2:
+            return True
+        begin_s, turn_s, end_s = self.t_s[[pressed[0], np.argmin(self.travel_mm), pressed[-1]]]
+        interval_s = float(np.median(np.diff(self.t_s)))
+        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + interval_s
+        return bool(min(turn_s - begin_s, end_s - turn_s) < LEAST_WINDOWS * window_s)
+
+    @property
+    def surely_too_fast(self) -> bool:
+        """The same by the filter that is typical of such a rate."""
+        delay_s = typical_delay_s(float(np.median(np.diff(self.t_s)))) if self.t_s.size > 1 else 0.0
+        return self.too_fast(delay_s, delay_s**2 / 3.0)
 
     @cached_property
     def _travel(self) -> Course:

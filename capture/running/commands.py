@@ -17,7 +17,11 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Turn
 
 LONGEST_TEXT = 100
+LONGEST_GAUGE_MM = 1000.0
 EVENTS_KEPT = 8
+NOW_S = 0.5  # a number older than this is not one of now
+# Alarms that ask for care; every other one says: stop, and let the quill up.
+CARE_ONLY = frozenset({"overload_near"})
 
 
 class Action(StrEnum):
@@ -27,13 +31,19 @@ class Action(StrEnum):
     SKIP: this spring comes later; the next one's turn.
     BACK: this spring again from its first stroke; where it has none yet, the spring before.
     RENAME: give a spring another label.
-    FINISH: end the capture.
+    ACCEPT: yes to the question that stands.
+    TAKE_OUT: no to it; of a press, that it does not count and the spring is taken out.
+    DATUM: the faces stand on a gauge of this length, lightly, and heights are known from here.
+    FINISH: end the capture; asks once where springs are unfinished.
     """
 
     REDO = "redo"
     SKIP = "skip"
     BACK = "back"
     RENAME = "rename"
+    ACCEPT = "accept"
+    TAKE_OUT = "take_out"
+    DATUM = "datum"
     FINISH = "finish"
 
 
@@ -45,11 +55,13 @@ class Command:
         label: whose turn the asker saw; refused where it is another's by then. Of a rename, the
             spring that gets the new label. None: whose turn it is.
         new_label: of a rename; else None.
+        height_mm: of a datum, the gauge's length, from 0 (faces together); else None.
     """
 
     action: Action
     label: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None = None
     new_label: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None = None
+    height_mm: Annotated[float, msgspec.Meta(ge=0.0, le=LONGEST_GAUGE_MM)] | None = None
 
     def __post_init__(self) -> None:
         if (self.action is Action.RENAME) != (self.new_label is not None):
@@ -58,11 +70,17 @@ class Command:
                 where=str(self.action),
                 hint="Give new_label with rename only",
             )
+        if (self.action is Action.DATUM) != (self.height_mm is not None):
+            raise CoilbenchError(
+                "a datum needs the gauge's length, and nothing else takes one",
+                where=str(self.action),
+                hint="Give height_mm with datum only",
+            )
 
-    def to_document(self) -> dict[str, str]:
+    def to_document(self) -> dict[str, str | float]:
         """Return it as plain values for JSON."""
-        whole = {"action": str(self.action), "label": self.label, "new_label": self.new_label}
-        return {key: text for key, text in whole.items() if text is not None}
+        whole = vars(self) | {"action": str(self.action)}
+        return {key: value for key, value in whole.items() if value is not None}
 
     @classmethod
     def from_document(cls, document: object) -> Command:
@@ -79,7 +97,8 @@ class Command:
         except ValueError as error:
             known = f"Known actions are {', '.join(Action)}"
             raise CoilbenchError(f"this is no command: {error}", hint=known) from error
-        if not all(text.isprintable() for text in command.to_document().values()):
+        texts = (text for text in (command.label, command.new_label) if text is not None)
+        if not all(text.isprintable() for text in texts):
             raise CoilbenchError(
                 "the text contains characters that cannot be printed", hint="Leave them out"
             )
@@ -96,6 +115,7 @@ class EventKind(StrEnum):
     RESCUED = "rescued"
     FAULT = "fault"
     LINK = "link"
+    QUESTION = "question"
     DONE = "done"
 
 
@@ -112,17 +132,30 @@ class Event:
         return cls(kind, Finding(what, facts))
 
 
+_FINDINGS = ("link_what", "load_unknown", "datum", "alarm", "question")
+
+
 @dataclass(frozen=True)
 class Snapshot:
-    """State of a running capture.
+    """State of a running capture: what is known now, and only that.
 
     Attributes:
         link: `waiting`, `up` or `lost`.
-        link_what: who is connected, or how the link was lost; None before the first connection.
+        link_what: who is connected, what the rig says is wrong with it (`rig_fault`), or how the
+            link was lost; None before the first connection.
         rate_hz: samples a second over the last seconds.
-        samples, samples_lost, lines_bad, restarts: grow only, since the capture began.
+        samples, samples_lost, lines_bad, restarts: grow only, since the capture began; a rig that
+            was unplugged and comes back as another start restarted.
         sample_age_s: age of the newest sample when the snapshot was taken; None before the first.
-        load_n, height_mm: newest values; None before the first sample.
+        load_n, height_mm: newest values; None where they are not known now: the newest usable
+            sample is older than NOW_S, or the height's datum is lost.
+        load_unknown: why there is no load; None where there is one, and before the first sample.
+            A spring may be pressed then: phase is `unknown`.
+        datum: why heights are unknown (`datum_lost`); then there is no height, no curve, no turn,
+            and no stroke counts until a datum is set.
+        alarm: what cannot be right in the press now; strokes with a stop do not count.
+        question: what a person must answer, with ACCEPT or TAKE_OUT; None: nothing.
+        rating_n: the least of what cell and press may bear; None where the book does not say.
         free_length_mm: the height above which the spring is free, roughly: the set's, else where
             the quill touched it; None where neither is known.
         reach_height_mm: what every stroke must be pressed down to; None where nothing was said.
@@ -144,6 +177,11 @@ class Snapshot:
     sample_age_s: float | None = None
     load_n: float | None = None
     height_mm: float | None = None
+    load_unknown: Finding | None = None
+    datum: Finding | None = None
+    alarm: Finding | None = None
+    question: Finding | None = None
+    rating_n: float | None = None
     free_length_mm: float | None = None
     reach_height_mm: float | None = None
     phase: str = "idle"
@@ -153,6 +191,11 @@ class Snapshot:
     ends_in_s: float | None = None
     events: tuple[tuple[int, Event], ...] = ()
     curve: tuple[tuple[float, float], ...] = ()
+
+    @property
+    def stop(self) -> bool:
+        """Whether the press must stop: let the quill up."""
+        return self.alarm is not None and self.alarm.kind not in CARE_ONLY
 
     @property
     def label(self) -> str | None:
@@ -171,20 +214,41 @@ class Snapshot:
         """The number of the last event; 0 before the first."""
         return self.events[-1][0] if self.events else 0
 
+    def aged(self, by_s: float) -> Snapshot:
+        """Return the snapshot as it is worth this much later: old numbers are not of now."""
+        if self.sample_age_s is None:
+            return self
+        age_s = self.sample_age_s + by_s
+        if age_s <= NOW_S:
+            return replace(self, sample_age_s=age_s)
+        unknown = self.load_unknown or Finding.of("no_sample", quiet_s=age_s, source=self.source)
+        return replace(
+            self,
+            sample_age_s=age_s,
+            load_n=None,
+            height_mm=None,
+            load_unknown=unknown,
+            phase="unknown",
+        )
+
     def after(self, event: Event) -> Snapshot:
         """Return the snapshot after one more thing has happened."""
         return replace(self, events=(*self.events, (self.newest_event + 1, event))[-EVENTS_KEPT:])
 
     def to_document(self) -> dict[str, Any]:
         """Return it as plain values for JSON."""
-        return vars(self) | {
-            "link_what": None if self.link_what is None else self.link_what.to_document(),
-            "turn": None if self.turn is None else vars(self.turn),
-            "events": [
-                {"event_number": number, "event": event.kind, **event.what.to_document()}
-                for number, event in self.events
-            ],
-        }
+        found = ((name, getattr(self, name)) for name in _FINDINGS)
+        return (
+            vars(self)
+            | {name: None if what is None else what.to_document() for name, what in found}
+            | {
+                "turn": None if self.turn is None else vars(self.turn),
+                "events": [
+                    {"event_number": number, "event": event.kind, **event.what.to_document()}
+                    for number, event in self.events
+                ],
+            }
+        )
 
     @classmethod
     def from_document(cls, document: Mapping[str, Any]) -> Snapshot:
@@ -194,8 +258,10 @@ class Snapshot:
         """
         known = {field.name for field in fields(cls)}
         values = {key: value for key, value in document.items() if key in known}
-        link, turn = values.get("link_what"), values.get("turn")
-        values["link_what"] = Finding.from_document(link) if isinstance(link, dict) else None
+        turn = values.get("turn")
+        for name in _FINDINGS:
+            what = values.get(name)
+            values[name] = Finding.from_document(what) if isinstance(what, dict) else None
         values["turn"] = msgspec.convert(turn, Turn) if isinstance(turn, dict) else None
         values["events"] = tuple(
             _numbered_event(event) for event in values.get("events", ()) if isinstance(event, dict)

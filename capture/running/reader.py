@@ -9,7 +9,9 @@ from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from coilbench.capture.blocks import Hello, Item, LinkCounters, RawBlock
+import numpy as np
+
+from coilbench.capture.blocks import UNUSABLE, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, identify
 
@@ -162,6 +164,9 @@ class LinkHealth:
         self._up = False
         self._waiting_since_s = 0.0  # the newest sample, or when the link came up
         self._heard_s: float | None = None
+        self._usable_s: float | None = None  # the newest sample that can be used
+        self._boot_id: int | None = None
+        self._returned_restarted = 0  # came back after a loss as another start
         self._quiet_told = False
         self._recent: deque[tuple[int, int]] = deque()  # (t_us, samples) of the newest blocks
         self.last_seq: int | None = None  # of the newest sample
@@ -169,31 +174,40 @@ class LinkHealth:
     @property
     def counters(self) -> LinkCounters:
         """The counters of all connections together."""
-        return LinkCounters(
-            **{
-                name: number + getattr(self._present, name)
-                for name, number in vars(self._earlier).items()
-            }
-        )
+        total = {
+            name: number + getattr(self._present, name)
+            for name, number in vars(self._earlier).items()
+        }
+        return LinkCounters(**total | {"restarts": total["restarts"] + self._returned_restarted})
 
-    def up(self, now_s: float) -> None:
-        """The link came up."""
+    def up(self, now_s: float, boot_id: int) -> None:
+        """The link came up, to this start of the rig."""
+        self._returned_restarted += self._boot_id not in (None, boot_id)
+        self._boot_id = boot_id
         self._up, self._waiting_since_s, self._quiet_told = True, now_s, False
         self._recent.clear()
 
     def down(self) -> None:
         """The link went down: its counters are kept."""
         self._up = False
+        returned, self._returned_restarted = self._returned_restarted, 0
         self._earlier, self._present = self.counters, LinkCounters()
+        self._returned_restarted = returned
 
     def count(self, counters: LinkCounters) -> None:
         """Take the counters of the present connection."""
         self._present = counters
 
-    def heard(self, block: RawBlock, now_s: float) -> None:
-        """Take note of samples."""
-        if len(block) == 0:
-            return
+    def heard(self, item: Item, now_s: float) -> None:
+        """Take note of samples, and of another start."""
+        if isinstance(item, (Restarted, Hello)):
+            self._boot_id = item.boot_id or self._boot_id
+        if isinstance(item, RawBlock) and len(item):
+            self._heard_samples(item, now_s)
+
+    def _heard_samples(self, block: RawBlock, now_s: float) -> None:
+        if np.any((block.samples["flags"] & UNUSABLE) == 0):
+            self._usable_s = now_s
         self._heard_s = self._waiting_since_s = now_s
         self._quiet_told = False
         self.last_seq = int(block.samples["seq"][-1])
@@ -207,6 +221,10 @@ class LinkHealth:
     def age_s(self, now_s: float) -> float | None:
         """Return the age of the newest sample; None before the first."""
         return None if self._heard_s is None else now_s - self._heard_s
+
+    def usable_age_s(self, now_s: float) -> float | None:
+        """Return the age of the newest sample that can be used; None before the first."""
+        return None if self._usable_s is None else now_s - self._usable_s
 
     def fell_quiet(self, now_s: float) -> float | None:
         """Return how long a link that is up has been silent, once for each silence, else None."""

@@ -2,71 +2,55 @@
 
 from __future__ import annotations
 
-from collections import deque
 from collections.abc import Callable
-from dataclasses import replace
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import Fault, Finding, Hello, Item, RawBlock, Restarted, SampleFlag
+from coilbench.capture.blocks import (
+    UNUSABLE,
+    Fault,
+    FaultCode,
+    Finding,
+    Hello,
+    Item,
+    RawBlock,
+    Restarted,
+)
 from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.counting import leave_out
 from coilbench.capture.book.notes import note_of
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep
 from coilbench.capture.calibration.model import apply, instrument_uncertainty
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.buttons import Buttons
+from coilbench.capture.running.checking import DATUM_LOST, Judged, StrokeChecks, cure
 from coilbench.capture.running.commands import Action, Command, Event, EventKind
+from coilbench.capture.running.datum import LastSecond, set_datum
+from coilbench.capture.running.questions import Questions, Waiting
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
-from coilbench.capture.strokes.finder import StrokeFinder
-from coilbench.capture.strokes.judging import Purpose, Turn, TurnOrder, Verdict, judge
+from coilbench.capture.strokes.finder import Phase, StrokeFinder
+from coilbench.capture.strokes.judging import Turn, TurnOrder, Verdict
 from coilbench.capture.strokes.shape import Stroke
 from coilbench.capture.strokes.stored import reduced_curve
 from coilbench.capture.strokes.sweep import Origin
+from coilbench.capture.strokes.watching import Bounds, PressWatch, Seen
 
-_DATUM_LOST = Finding("datum_lost")
-TWICE_S = 2.0  # two presses within this belong together; common practice, no source
-
-
-_BUTTONS = (
-    (SampleFlag.REDO_PRESSED, Action.REDO, Action.BACK),
-    (SampleFlag.ACCEPT_PRESSED, None, Action.SKIP),
-)
+_SETTLING_FAULTS = (FaultCode.ADC_SILENT, FaultCode.ADC_STUCK, FaultCode.TRAVEL_SILENT)
+_PIECE_US = 100_000  # of a long block, so that nothing in the middle of it is overlooked
 
 
-class Buttons:
-    """Turns presses of the rig's two push-buttons into what they ask for, by the rig's own clock.
+class Newest(NamedTuple):
+    """The newest usable sample: load above the zero; at_limit where a later one was no load."""
 
-    A good stroke is accepted by itself, so a single press of accept changes nothing while the set
-    is being measured: who presses it out of habit must not lose the order.
-
-    | button | once | again within 2 s |
-    |---|---|---|
-    | redo | redo the last stroke | go back; and further with each press |
-    | accept | nothing | skip; once the set is done, the first press finishes |
-    """
-
-    def __init__(self) -> None:
-        self._last_us: dict[SampleFlag, int] = {}
-
-    def pressed(self, samples: NDArray[np.void]) -> list[tuple[int, Action | None]]:
-        """Return (samples up to and with the press, what it asks for) for each press in order."""
-        flags, t_us = samples["flags"], samples["t_us"]
-        both = SampleFlag.REDO_PRESSED | SampleFlag.ACCEPT_PRESSED
-        found: list[tuple[int, Action | None]] = []
-        for at in np.flatnonzero(flags & both).tolist():
-            for button, once, again in _BUTTONS:
-                if flags[at] & button:
-                    found.append((at + 1, again if self._twice(button, int(t_us[at])) else once))
-        return found
-
-    def _twice(self, button: SampleFlag, now_us: int) -> bool:
-        before_us = self._last_us.get(button)
-        self._last_us[button] = now_us
-        return before_us is not None and 0 <= now_us - before_us <= TWICE_S * 1e6
+    load_n: float
+    height_mm: float
+    at_limit: bool = False
 
 
 class Recorder:
@@ -91,30 +75,40 @@ class Recorder:
         self._db = db
         self._run = run
         self._turns = TurnTaking(db, record, say)
-        self._calibration_id = calibration.calibration_id
-        self._calibration = calibration.calibration
-        self._instrument = instrument_uncertainty(self._calibration)
-        self._device_id = calibration.load.device_id
-        self._datum_boot_id = calibration.travel.boot_id
+        self._adopt(calibration)
         self._datum_lost = False
-        self._incremental = False  # whether a restart loses the travel's datum
+        self._hello: Hello | None = None
         self._boot_id: int | None = None
         self._standing: set[int] = set()  # faults that are told
         self._report = say
-        self._reach_height_mm = reach_height_mm
         self._finder = StrokeFinder(self._physical)
+        self._watch = PressWatch()
+        self._checks = StrokeChecks(db, reach_height_mm)
+        self._ratings = Ratings.of_book(db)
+        self._stood = LastSecond()
         self._buttons = Buttons()
-        self._depths_mm: deque[float] = deque(maxlen=30)
         self._chunks = 0
         self._safe_seq: int | None = None
-        self.newest: tuple[float, float] | None = None  # load_n, height_mm
+        self._questions = Questions(db, self._turns, self._checks, say)
         self._touched_mm: float | None = None
-        self.finished = False  # a person said that it ends here
+        self.newest: Newest | None = None
+
+    def _adopt(self, record: CalibrationRecord) -> None:
+        """Read what comes with this calibration."""
+        self._record = record
+        self._calibration = record.calibration
+        self._instrument = instrument_uncertainty(self._calibration)
+        self._datum_boot_id = record.travel.boot_id
 
     @property
     def turn(self) -> Turn | None:
         """The stroke wanted next; None when the set is done."""
         return self._turns.turn
+
+    @property
+    def record(self) -> SetRecord:
+        """The set as it is now."""
+        return self._turns.record
 
     @property
     def order(self) -> TurnOrder:
@@ -128,12 +122,45 @@ class Recorder:
         return self._touched_mm if given_mm is None else given_mm
 
     @property
+    def datum(self) -> Finding | None:
+        """Why heights are not known; None where they are."""
+        return DATUM_LOST if self._datum_lost else None
+
+    @property
+    def alarm(self) -> Finding | None:
+        """What can't be right in the press now."""
+        return self._watch.alarm
+
+    @property
+    def question(self) -> Finding | None:
+        """What a person must answer."""
+        return self._questions.asked
+
+    @property
+    def finished(self) -> bool:
+        """Whether a person said that it ends here."""
+        return self._questions.finished
+
+    @property
+    def rating_n(self) -> float | None:
+        """The least of what cell and press may bear."""
+        return None if self._ratings.least is None else self._ratings.least[0]
+
+    @property
+    def rig_fault(self) -> Finding | None:
+        """The fault that the rig says it has, where no sample can come for it."""
+        standing = sorted(self._standing.intersection(_SETTLING_FAULTS))
+        return Finding.of("rig_fault", code=standing[0]) if standing else None
+
+    @property
     def phase(self) -> str:
         """Where in a stroke the stream is."""
         return self._finder.phase.value
 
     def running_curve(self, most: int = 120) -> tuple[tuple[float, float], ...]:
-        """Return the running stroke as (height_mm, load_n) pairs, thinned."""
+        """Return the running stroke as (height_mm, load_n) pairs, thinned; none without a datum."""
+        if self._datum_lost:
+            return ()
         thin = self._finder.running_thinned(most)
         if thin.shape[0] == 0:
             return ()
@@ -161,21 +188,29 @@ class Recorder:
         Raises:
             CoilbenchError: it is another rig than the calibration's.
         """
-        if self._device_id is not None and hello.device_id != self._device_id:
+        device_id = self._record.load.device_id
+        if device_id is not None and hello.device_id != device_id:
             raise CoilbenchError(
-                f"this is the rig {hello.device_id}, but the calibration is of {self._device_id}",
+                f"this is the rig {hello.device_id}, but the calibration is of {device_id}",
                 hint="Connect that rig, or calibrate this one with: coilbench rig weigh",
             )
-        self._incremental = hello.travel == "quadrature"
+        self._hello = hello
         if not self._incremental:
             return
         if self._datum_boot_id is None:  # a calibration from a file doesn't say
             self._datum_boot_id = hello.boot_id
         self._set_datum_lost(lost=hello.boot_id != self._datum_boot_id)
 
+    @property
+    def _incremental(self) -> bool:
+        """Whether a restart of the rig loses the travel's datum."""
+        return self._hello is not None and self._hello.travel == "quadrature"
+
     def _set_datum_lost(self, *, lost: bool) -> None:
         if lost and not self._datum_lost:
-            self._report(Event(EventKind.FAULT, _DATUM_LOST))
+            self._report(Event(EventKind.FAULT, DATUM_LOST))
+            self._touched_mm = None
+            self._questions.drop()
         self._datum_lost = lost
 
     def _process_fault(self, fault: Fault) -> None:
@@ -193,6 +228,8 @@ class Recorder:
         if stroke is not None:
             self._keep(stroke)
         self._forget_chunks()
+        self._stood.forget()
+        self._watch = PressWatch()
 
     def flush(self) -> None:
         """Store what is new of the running stroke; a touch alone is none yet."""
@@ -220,7 +257,7 @@ class Recorder:
         return {
             "spring_id": self._turns.spring_id(turn.label),
             "purpose": turn.purpose,
-            "calibration_id": self._calibration_id,
+            "calibration_id": self._record.calibration_id,
             "boot_id": boot_id,
             "zero_counts": zero_counts,
             **vars(self._instrument),
@@ -242,62 +279,123 @@ class Recorder:
             self._button(action)
             begin = end
         self._feed(RawBlock(block.samples[begin:], block.boot_id))
-        load_n, height_mm = self._physical(block.samples[-1:])
-        if self._finder.pressing:
-            self._touched_mm = self._finder.touch_mm
-        self.newest = (float(load_n[0]) - self._finder.zero_n, float(height_mm[0]))
 
     def _feed(self, block: RawBlock) -> None:
-        for stroke in self._finder.feed(block):
-            self._keep(stroke)
+        t_us = block.samples["t_us"]
+        cuts = np.flatnonzero(np.diff(t_us // _PIECE_US)) + 1 if len(block) else ()
+        for samples in np.split(block.samples, cuts):
+            for stroke in self._finder.feed(RawBlock(samples, block.boot_id)):
+                self._keep(stroke)
+            self._look(samples)
+
+    def _look(self, samples: NDArray[np.void]) -> None:
+        """Take note of what the newest samples say, and say what can't be right in it."""
+        self._stood.take(samples)
+        physical = self._physical(samples)
+        seen = Seen.of(samples, *physical, self._finder.zero_n, datum_lost=self._datum_lost)
+        if seen.load_n.size:
+            height_mm = physical[1][(samples["flags"] & UNUSABLE) == 0]
+            self.newest = Newest(float(seen.load_n[-1]), float(height_mm[-1]))
+        elif self.newest is not None:
+            self.newest = self.newest._replace(at_limit=seen.saturated)
+        if self._finder.pressing and not self._datum_lost:
+            self._touched_mm = self._finder.touch_mm
+        for alarm in self._watch.look(seen, self._finder, self._bounds()):
+            self._report(Event(EventKind.FAULT, alarm))
+
+    def _bounds(self) -> Bounds:
+        turn, record = self.turn, self._turns.record
+        return Bounds(
+            cell_n=self._ratings.cell_n,
+            press_n=self._ratings.press_n,
+            solid_mm=record.solid_height_mm if turn is None else record.solid_of_mm(turn.label),
+            free_mm=record.free_length_mm,
+            learnt_mm=self._touched_mm,
+            height_u_mm=self._instrument.height_u_mm,
+        )
 
     def _button(self, action: Action | None) -> None:
-        if self.turn is None and action in (None, Action.SKIP):  # accept, and all is done
+        if self.question is not None:
+            action = Action.ACCEPT if action in (None, Action.SKIP) else Action.TAKE_OUT
+        elif self.turn is None and action in (None, Action.SKIP):  # accept, and all is done
             action = Action.FINISH
         if action is not None:
             self.execute(Command(action))
 
     def execute(self, command: Command) -> None:
         """Do what was asked, or say why not."""
-        if command.action is Action.REDO:
-            if self._turns.redo():
-                self._depths_mm.pop()
-        elif command.action is Action.FINISH:
-            self.finished = True
-        elif self._finder.pressing and command.action is not Action.RENAME:
-            self._refuse("spring_pressed", action=command.action)
-        else:
-            try:
+        pressing = self._finder.pressing
+        try:
+            if self._questions.takes(command.action):
+                return
+            if command.action is Action.REDO:
+                if self._turns.redo():
+                    self._checks.took_back()
+            elif pressing and command.action is not Action.RENAME:
+                raise NotPossible("spring_pressed", action=command.action)
+            elif command.height_mm is not None:
+                self._set_datum(command.height_mm)
+            else:
                 self._turns.execute(command)
-            except NotPossible as refusal:
-                self._report(Event(EventKind.REFUSED, refusal.finding))
+        except NotPossible as refusal:
+            self._report(Event(EventKind.REFUSED, refusal.finding))
+
+    def _set_datum(self, height_mm: float) -> None:
+        if self._hello is None or not self._incremental:
+            raise NotPossible("datum_refused", reason="absolute")
+        if self._finder.phase is not Phase.IDLE:
+            raise NotPossible("datum_refused", reason="loaded")
+        record = set_datum(self._db, self._record, self._stood, height_mm, self._hello)
+        self.interrupt()
+        self._touched_mm = None
+        self._adopt(record)
+        self._set_datum_lost(lost=False)
+        self._report(Event.of(EventKind.TURN, "datum_set", height_mm=height_mm))
 
     def _keep(self, stroke: Stroke) -> None:
+        self._questions.drop()  # it was pressed again, or another spring
         turn = self.turn
         if turn is None:
-            self._refuse("stroke_after_end")
+            self._report(Event.of(EventKind.REFUSED, "stroke_after_end"))
             return
-        verdict = judge(
+        judged = self._checks.judge(
             stroke,
-            turn.purpose,
-            reach_height_mm=None if self._datum_lost else self._reach_height_mm,
-            earlier_depths_mm=tuple(self._depths_mm),
+            turn,
+            self._turns.record,
+            self._record,
+            self._bounds(),
+            datum_lost=self._datum_lost,
         )
-        measured = turn.purpose is Purpose.MEASURED
-        if self._datum_lost and measured and verdict.counted:
-            verdict = replace(verdict, counted=False, findings=(_DATUM_LOST,))
-        self._store(stroke, turn, verdict)
+        verdict = judged.verdict
+        sweep_id = self._store(stroke, turn, judged)
         self._turns.took(turn, counted=verdict.counted)
         if verdict.counted:
-            self._depths_mm.append(stroke.depth_mm)
-        self._tell(stroke, turn, verdict)
+            self._checks.took(stroke)
+        for one in judged.left_out:
+            self._turns.lost_one(turn.label)
+            self._report(
+                Event.of(
+                    EventKind.REFUSED,
+                    "stroke_left_out",
+                    label=turn.label,
+                    stroke=one.number,
+                    findings=[finding.to_document() for finding in one.findings],
+                )
+            )
+        if judged.question is None:
+            self._tell(stroke, turn, verdict)
+        else:
+            self._questions.ask(judged.question, Waiting(turn, sweep_id, stroke))
 
-    def _store(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
+    def _store(self, stroke: Stroke, turn: Turn, judged: Judged) -> str:
+        verdict = judged.verdict
         block = apply(self._calibration, stroke.raw, stroke.zero_counts)
         with self._db.atomic():
             if verdict.counted:
                 self._turns.make_room(turn)
-            store_sweep(
+            for one in judged.left_out:
+                leave_out(self._db, one.sweep_id, Finding("left_out"))
+            sweep_id = store_sweep(
                 self._db,
                 NewSweep(
                     **self._known(turn, stroke.raw.boot_id, stroke.zero_counts),
@@ -312,6 +410,7 @@ class Recorder:
                 ),
             )
             self._forget_chunks()
+        return sweep_id
 
     def _tell(self, stroke: Stroke, turn: Turn, verdict: Verdict) -> None:
         facts: dict[str, Any] = {
@@ -322,14 +421,11 @@ class Recorder:
             "findings": [finding.to_document() for finding in verdict.findings],
         }
         if not verdict.counted:
-            self._refuse("stroke_refused", status=verdict.status, **facts)
+            facts |= {"status": verdict.status, "cure": cure(verdict.findings)}
+            self._report(Event.of(EventKind.REFUSED, "stroke_refused", **facts))
             return
         after = self.turn
         next_label = None if after is None or after.label == turn.label else after.label
         facts |= {"peak_n": stroke.peak_n, "lowest_mm": stroke.lowest_mm, "next_label": next_label}
         self._report(Event.of(EventKind.KEPT, "stroke_kept", **facts))
-        if after is None:
-            self._report(Event.of(EventKind.DONE, "set_done", set=self._turns.record.name))
-
-    def _refuse(self, what: str, **facts: Any) -> None:
-        self._report(Event.of(EventKind.REFUSED, what, **facts))
+        self._turns.tell_done()

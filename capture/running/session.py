@@ -15,13 +15,13 @@ from types import FrameType
 
 from sqlite_utils import Database
 
-from coilbench.capture.blocks import Finding, Hello, RawBlock
+from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import CalibrationRecord, current_calibration
 from coilbench.capture.book.opening import check_book, hold_book, hold_port, open_book
-from coilbench.capture.book.sessions import CaptureRun, recover
-from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
+from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError, WorkerDied
-from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
+from coilbench.capture.running.commands import NOW_S, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ControlServer
 from coilbench.capture.running.reader import Parcel, Reader
 from coilbench.capture.running.recorder import Recorder
@@ -30,7 +30,7 @@ from coilbench.capture.sources.base import Source
 from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
-PARCEL_WAIT_S = 0.25  # how long to wait for the reader before looking around
+PARCEL_WAIT_S = 0.1  # how long to wait for the reader before looking around
 LINGER_S = 30.0  # how long the set's very last stroke can still be redone
 MOST_COMMANDS = 16  # that wait to be executed
 SET_DONE = "set done"
@@ -88,13 +88,15 @@ class Session:
         self._done_s: float | None = None  # since when the set is done
         self._stopping = False  # no Event: its lock could be held where a signal comes in
         self._told_loss: str | None = None
+        self._rig: Finding | None = None  # who is connected
+        self._last_load_n: float | None = None
 
     def stop(self) -> None:
         """Ask the session to drain, close and end."""
         self._stopping = True
 
     def submit(self, command: Command) -> None:
-        """Take what a person asks for; the result is an event, about 0.25 s later at most.
+        """Take what a person asks for; the result is an event, about 0.1 s later at most.
 
         Raises:
             CoilbenchError: too many commands wait already.
@@ -137,9 +139,11 @@ class Session:
         return self._control
 
     def _rescue(self, db: Database) -> None:
-        strokes = recover(db)
-        if strokes:
-            self._report(Event.of(EventKind.RESCUED, "strokes_rescued", strokes=strokes))
+        """Say what the last capture left, whoever put the book in order since."""
+        recover(db)
+        left = left_behind(db)
+        if left is not None:
+            self._report(Event(EventKind.RESCUED, left))
 
     def _first_hello(self) -> Hello | None:
         """Return who the rig is; None when told to stop before it says so."""
@@ -175,6 +179,9 @@ class Session:
         def close(reason: str) -> None:
             recorder.interrupt()
             self._refresh(recorder, self._clock())
+            # what the next run begins with: put off or not, the order in the book is the set's
+            opens = turn_order(db, recorder.record).next_turn()
+            self.snapshot = replace(self.snapshot, turn=opens)
             run.update(self.snapshot.to_document())
             run.end(reason)
 
@@ -240,8 +247,7 @@ class Session:
             for item in parcel.items:
                 if recorder.turn is None and self._request.linger_s <= 0.0:
                     break
-                if isinstance(item, RawBlock):
-                    self._health.heard(item, self._clock())
+                self._health.heard(item, self._clock())
                 recorder.process(item)
         elif parcel.hello is not None:
             self._link_up(parcel.hello)
@@ -268,10 +274,11 @@ class Session:
         self._tell(event)
 
     def _link_up(self, hello: Hello) -> None:
-        self._health.up(self._clock())
+        self._health.up(self._clock(), hello.boot_id)
         self._told_loss = None
         who = {"firmware": hello.firmware, "device_id": hello.device_id}
-        self.snapshot = replace(self.snapshot, link="up", link_what=Finding("rig", who))
+        self._rig = Finding("rig", who)
+        self.snapshot = replace(self.snapshot, link="up", link_what=self._rig)
         self._report(Event.of(EventKind.LINK, "connected", source=self._request.url, **who))
 
     def _link_down(self, reason: str) -> None:
@@ -284,34 +291,66 @@ class Session:
             self._report(Event(EventKind.LINK, lost))
 
     def _last_good(self) -> dict[str, float | None]:
-        return {"last_sample": self._health.last_seq, "last_load_n": self.snapshot.load_n}
+        return {"last_sample": self._health.last_seq, "last_load_n": self._last_load_n}
 
     def _refresh(self, recorder: Recorder, now_s: float) -> None:
-        """Bring the snapshot up to date, and say a silence."""
+        """Bring the snapshot up to date with what is known now, and say a silence."""
         quiet_s = self._health.fell_quiet(now_s)
-        if quiet_s is not None:
-            facts = {"quiet_s": quiet_s, "source": self._request.url, **self._last_good()}
-            self._report(Event(EventKind.LINK, Finding("no_sample", facts)))
+        if quiet_s is not None and recorder.rig_fault is None:
+            self._report(Event(EventKind.LINK, self._no_sample(quiet_s)))
         total, newest = self._health.counters, recorder.newest
+        self._last_load_n = self._last_load_n if newest is None else newest.load_n
+        unknown = self._load_unknown(recorder, now_s)
+        known = newest is not None and unknown is None
+        datum = recorder.datum
         ends_s = None if self._done_s is None else self._done_s + self._request.linger_s
+        link_what = self.snapshot.link_what
+        if self.snapshot.link == "up":
+            link_what = recorder.rig_fault or self._rig
         self.snapshot = replace(
             self.snapshot,
+            link_what=link_what,
             rate_hz=round(self._health.rate_hz(), 1),
             samples=total.samples,
             samples_lost=total.samples_lost,
             lines_bad=total.lines_bad,
             restarts=total.restarts,
             sample_age_s=self._health.age_s(now_s),
-            load_n=None if newest is None else newest[0],
-            height_mm=None if newest is None else newest[1],
+            load_n=newest.load_n if newest is not None and known else None,
+            height_mm=newest.height_mm if newest is not None and known and not datum else None,
+            load_unknown=unknown,
+            datum=datum,
+            alarm=recorder.alarm,
+            question=recorder.question,
+            rating_n=recorder.rating_n,
             free_length_mm=recorder.free_length_mm,
-            phase=recorder.phase,
-            turn=recorder.turn,
+            phase="unknown" if unknown is not None else recorder.phase,
+            turn=None if datum else recorder.turn,
             ends_in_s=None if ends_s is None else max(0.0, ends_s - now_s),
             springs_done=len(recorder.order.finished()),
             springs=len(recorder.order.labels),
             curve=recorder.running_curve(),
         )
+
+    def _load_unknown(self, recorder: Recorder, now_s: float) -> Finding | None:
+        """Return why the load is not known now; None where it is, and before the first sample."""
+        usable_s = self._health.usable_age_s(now_s)
+        if recorder.newest is None or usable_s is None:
+            return recorder.rig_fault
+        if recorder.newest.at_limit:
+            return Finding("amplifier_at_limit")
+        if usable_s + PARCEL_WAIT_S <= NOW_S:  # this look is the newest one for so long
+            return None
+        if self.snapshot.link != "up":
+            return self.snapshot.link_what
+        if recorder.rig_fault is not None:
+            return recorder.rig_fault
+        age_s = self._health.age_s(now_s) or 0.0
+        return self._no_sample(age_s) if age_s + PARCEL_WAIT_S > NOW_S else Finding("no_reading")
+
+    def _no_sample(self, quiet_s: float) -> Finding:
+        facts = {"quiet_s": quiet_s, "source": self._request.url, **self._last_good()}
+        return Finding("no_sample", facts)
 
 
 def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:

@@ -66,6 +66,16 @@ class TurnTaking:
         self.order = self.order.after(turn)
         self._leave(turn.label)
 
+    def tell_done(self) -> None:
+        """Say it where the set is done by the stroke that was just kept."""
+        if self.turn is None:
+            self._report(Event.of(EventKind.DONE, "set_done", set=self.record.name))
+
+    def lost_one(self, label: str) -> None:
+        """One of its strokes no longer counts: it is asked for once more, next."""
+        self.order = self.order.again(label, max(0, self.order.measured_of(label) - 1))
+        self._came_back_to(label)
+
     def redo(self) -> bool:
         """Take the last stroke out of the count if it counted; returns whether it did."""
         label, self._redoable = self._redoable, None

@@ -196,8 +196,6 @@ def _why_short(
 
 def _why_doubtful(stroke: Stroke) -> Finding | None:
     flags = int(np.bitwise_or.reduce(stroke.raw.samples["flags"]))
-    if flags & SampleFlag.LOAD_SATURATED:
-        return Finding("load_saturated")
     if flags & SampleFlag.TRAVEL_SUSPECT:
         return Finding("travel_steps_missed")
     back_n = stroke.zero_return_n

@@ -23,10 +23,10 @@ from numpy.typing import NDArray
 from bench_days import draw_day
 from bench_metrology import WORLDS, sweeps_of
 from coilbench.analysis.curves.lag import undo_lag
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import fit_polynomial
+from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, read_stroke
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, Step
 from coilbench.capture.virtual.instrument import RigModel

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from scipy import stats
 
 from coilbench.analysis.curves.ends import _find_solid, find_contact, find_solid_height
-from coilbench.analysis.curves.passes import fit_sweep, split_passes
-from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins
+from coilbench.analysis.curves.passes import fit_sweep
+from coilbench.analysis.curves.sweep_fit import SweepFit
 from coilbench.capture.calibration.lag import Lag
+from coilbench.capture.strokes.bins import Bins, fine_bins
+from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
 

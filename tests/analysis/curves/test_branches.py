@@ -8,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.interpolate import make_interp_spline
 
-from coilbench.analysis.curves.sweep_fit import Bins, BranchFit, fine_bins, noise_n
+from coilbench.analysis.curves.sweep_fit import BranchFit
+from coilbench.capture.strokes.bins import Bins, fine_bins, noise_n
 from coilbench.capture.strokes.sweep import Branch
 
 
@@ -49,7 +50,7 @@ def test_a_straight_spring_is_read_exactly(
     rate: float, free_mm: float, count: int, start: float
 ) -> None:
     height = np.linspace(38.0 + start, 22.0 - start, count)
-    fit = fine_bins(branch(height, rate * (free_mm - height))).fit(0.25)
+    fit = BranchFit.of_bins(fine_bins(branch(height, rate * (free_mm - height))), 0.25)
     assert fit is not None
     for at in np.linspace(fit.lowest_mm, fit.highest_mm, 7):
         assert fit.load_at(float(at)) == pytest.approx(rate * (free_mm - at), rel=1e-9, abs=1e-9)
@@ -60,7 +61,7 @@ def test_a_grid_point_is_the_weighted_straight_line_through_its_window() -> None
     rng = np.random.default_rng(3)
     height = np.arange(30.0, 40.0, 0.05) + 0.025  # one sample a fine bin, so that all weigh alike
     load = 16.0 * (53.0 - height) + rng.normal(0.0, 0.5, height.size)
-    fit = fine_bins(branch(height[::-1], load[::-1])).fit(0.25)
+    fit = BranchFit.of_bins(fine_bins(branch(height[::-1], load[::-1])), 0.25)
     assert fit is not None
     weight = np.clip(1.0 - ((height - 35.0) / 0.625) ** 2, 0.0, None)
     slope, intercept = np.polyfit(height - 35.0, load, 1, w=np.sqrt(weight))
@@ -72,7 +73,10 @@ def test_the_standard_error_is_the_scatter_over_repeats() -> None:
     rng = np.random.default_rng(4)
     height = np.linspace(45.0, 25.0, 500)
     load = 16.0 * (53.0 - height) + 0.2 * (53.0 - height) ** 2
-    fits = [fine_bins(branch(height, load + rng.normal(0, 0.4, 500))).fit(0.25) for _ in range(300)]
+    fits = [
+        BranchFit.of_bins(fine_bins(branch(height, load + rng.normal(0, 0.4, 500))), 0.25)
+        for _ in range(300)
+    ]
     reads = [(fit.load_at(33.0), fit.se_at(33.0)) for fit in fits if fit is not None]
     loads, errors = np.array(reads).T
     # 300 repeats know a standard deviation to 4 %; 15 % is more than three times that
@@ -97,19 +101,19 @@ def test_a_pause_with_creep_weighs_no_more_than_moving_on() -> None:
         np.concatenate([moving[:at], pause_h, moving[at:]]),
         np.concatenate([load[:at], pause_f, load[at:]]),
     )
-    fit = fine_bins(paused).fit(0.25)
+    fit = BranchFit.of_bins(fine_bins(paused), 0.25)
     assert fit is not None
     # samples weighed alike would draw it down by more than 1.2 N
     assert fit.load_at(35.0) == pytest.approx(16.0 * 18.0, abs=0.15)
 
 
 def test_few_and_far_samples_are_joined_not_refused() -> None:
-    assert fine_bins(branch([40.0], [200.0])).fit(0.25) is None
-    two = fine_bins(branch([40.0, 30.0], [200.0, 360.0])).fit(0.25)
+    assert BranchFit.of_bins(fine_bins(branch([40.0], [200.0])), 0.25) is None
+    two = BranchFit.of_bins(fine_bins(branch([40.0, 30.0], [200.0, 360.0])), 0.25)
     assert two is not None
     assert two.load_at(35.0) == pytest.approx(280.0)
     height = np.linspace(48.0, 26.0, 12)  # a fast stroke on a slow converter: 2 mm a sample
-    fast = fine_bins(branch(height, 16.0 * (53.0 - height))).fit(0.25)
+    fast = BranchFit.of_bins(fine_bins(branch(height, 16.0 * (53.0 - height))), 0.25)
     assert fast is not None
     assert np.all(np.isfinite(fast.load_n))
     assert fast.load_at(37.3) == pytest.approx(16.0 * 15.7, rel=1e-9)

@@ -7,8 +7,10 @@ import pytest
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.ends import _find_contact, find_contact
-from coilbench.analysis.curves.passes import fit_sweep, split_passes
-from coilbench.analysis.curves.sweep_fit import Bins, SweepFit, fine_bins
+from coilbench.analysis.curves.passes import fit_sweep
+from coilbench.analysis.curves.sweep_fit import SweepFit
+from coilbench.capture.strokes.bins import Bins, fine_bins
+from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 FREE_MM, RATE = 50.0, 17.0

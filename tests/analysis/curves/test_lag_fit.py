@@ -15,7 +15,6 @@ from coilbench.analysis.curves.lag import (
     _contact_mm,
     _corrected,
     _estimate_lag,
-    _is_too_fast,
     undo_lag,
 )
 from coilbench.capture.calibration.lag import Press
@@ -148,8 +147,8 @@ def test_contact_is_where_the_straight_course_ends() -> None:
 def test_a_stroke_the_filter_cannot_follow_is_left_out() -> None:
     slow = [press(s, filter_s=0.4, rate_hz=10.0) for s in ((5.0, 4.0), (7.0, 6.0))]
     hasty = press((0.4, 0.4), filter_s=0.4, rate_hz=10.0)
-    assert _is_too_fast(hasty, 0.2, 0.4**2 / 12.0)
-    assert not _is_too_fast(slow[0], 0.2, 0.4**2 / 12.0)
+    assert hasty.too_fast(0.2, 0.4**2 / 12.0)
+    assert not slow[0].too_fast(0.2, 0.4**2 / 12.0)
     sweeps = undo_lag({"x": [_sweep(one) for one in (*slow, hasty)]})["x"]
     assert [sweep.too_fast for sweep in sweeps] == [False, False, True]
     reading = fit_curve("x", sweeps).load_at(38.0)

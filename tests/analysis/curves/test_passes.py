@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from numpy.typing import ArrayLike
 
-from coilbench.analysis.curves.passes import _jitter_mm, split_passes
+from coilbench.capture.strokes.passes import _jitter_mm, split_passes
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 

@@ -13,7 +13,7 @@ from scipy import stats
 
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.rates import Loop, NamedRate, Span
-from coilbench.analysis.curves.sweep_fit import fine_bins
+from coilbench.capture.strokes.bins import fine_bins
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
 

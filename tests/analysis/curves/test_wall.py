@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from bench_curve_truth import Truths, truths
 from bench_metrology import USUAL
-from coilbench.analysis.curves.sweep_fit import Bins, fine_bins
 from coilbench.analysis.curves.wall import _excess_load, find_wall, touching_mm
 from coilbench.capture.calibration.lag import Press
+from coilbench.capture.strokes.bins import Bins, fine_bins
 from coilbench.capture.strokes.sweep import Branch
 from coilbench.capture.virtual.spring import OUTER
 

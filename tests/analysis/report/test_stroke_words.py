@@ -4,7 +4,7 @@ import pytest
 
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
-from coilbench.analysis.sets.stroke_findings import StrokeFinding
+from coilbench.capture.strokes.stroke_findings import StrokeFinding
 
 
 @pytest.mark.parametrize(

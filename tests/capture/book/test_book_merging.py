@@ -41,8 +41,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.csv_table import read_table
 from coilbench.capture.tables.keyed import KeyedReading, KeyedSetup
 
-# Tables without a rule: one row that is settled separately, and a stroke under way.
-BESIDE_THE_RULES = ("rig_settings", "stroke_chunks")
+# Tables without a rule: one row that is settled separately, this bench's own, a stroke under way.
+BESIDE_THE_RULES = ("rig_settings", "rig_ratings", "stroke_chunks")
 FIRST = Path(__file__).parents[2] / "data" / "first_version.sqlite"
 Change = Callable[[Database], object]
 

@@ -4,8 +4,8 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
+from coilbench.capture.running.buttons import Buttons
 from coilbench.capture.running.commands import Action
-from coilbench.capture.running.recorder import Buttons
 
 REDO, ACCEPT = SampleFlag.REDO_PRESSED, SampleFlag.ACCEPT_PRESSED
 

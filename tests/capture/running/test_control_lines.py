@@ -35,7 +35,12 @@ class Told:
 
 names = st.text(st.characters(exclude_categories=("C", "Z")), max_size=LONGEST_TEXT)
 commands = st.one_of(
-    st.builds(Command, st.sampled_from([a for a in Action if a is not Action.RENAME]), names),
+    st.builds(
+        Command,
+        st.sampled_from([a for a in Action if a not in (Action.RENAME, Action.DATUM)]),
+        names,
+    ),
+    st.builds(Command, st.just(Action.DATUM), names, height_mm=st.floats(0.0, 1000.0)),
     st.builds(Command, st.just(Action.RENAME), names, names),
 )
 

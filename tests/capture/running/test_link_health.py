@@ -24,7 +24,7 @@ connection = st.lists(st.integers(0, 50), min_size=1, max_size=5).map(np.cumsum)
 def test_counters_only_grow_over_reconnects_and_none_is_lost(connections):
     health, seen = LinkHealth(), [0]
     for counts in connections:
-        health.up(0.0)
+        health.up(0.0, 0xB007)
         for count in counts.tolist():
             health.count(LinkCounters(bytes_in=2 * count, samples=count, samples_lost=count // 3))
             seen.append(health.counters.samples)
@@ -64,7 +64,7 @@ def test_the_rate_starts_anew_after_a_restart():
 def test_each_silence_is_told_once_and_only_while_the_link_is_up():
     health = LinkHealth()
     assert health.fell_quiet(100.0) is None
-    health.up(100.0)
+    health.up(100.0, 0xB007)
     assert health.fell_quiet(101.9) is None
     assert health.fell_quiet(102.5) == pytest.approx(2.5)  # silent from the start
     assert health.fell_quiet(103.0) is None
@@ -75,6 +75,6 @@ def test_each_silence_is_told_once_and_only_while_the_link_is_up():
     health.heard(RawBlock(np.empty(0, RAW_DTYPE)), 107.0)  # no sample is no sample
     assert health.age_s(107.0) == pytest.approx(3.0)
     health.down()
-    health.up(110.0)
+    health.up(110.0, 0xB007)
     health.down()
     assert health.fell_quiet(200.0) is None

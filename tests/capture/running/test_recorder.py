@@ -147,7 +147,8 @@ def test_a_height_that_was_asked_for_must_be_reached(book):
 def test_the_live_values_are_of_the_newest_sample_above_the_zero(desk):
     samples = press()
     desk.take(samples[: lowest(samples)])
-    load_n, height_mm = desk.recorder.newest
+    load_n, height_mm, at_limit = desk.recorder.newest
+    assert not at_limit
     assert height_mm == pytest.approx(26.0, abs=0.3)
     assert load_n == pytest.approx(float(SPRINGS[0].load_n(height_mm)), rel=0.03)
     assert desk.recorder.phase == "press"

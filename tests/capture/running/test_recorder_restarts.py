@@ -59,11 +59,12 @@ def test_a_calibration_of_another_start_is_a_datum_that_is_lost(make_book):
         desk = Desk(db)
         assert desk.kinds(EventKind.FAULT) == ["datum_lost"]
         desk.take(press(presses=2))
-        # working a spring needs no heights, reading it does
+        # nobody can tell what was pressed, nor how far
         assert [(row["purpose"], row["counted"]) for row in desk.rows()] == [
-            ("conditioning", 1),
-            ("measured", 0),
+            ("conditioning", 0),
+            ("conditioning", 0),
         ]
+        assert {refused["cure"] for refused in desk.found(EventKind.REFUSED)} == {"set_datum"}
 
 
 def test_a_hello_of_the_same_start_changes_nothing(make_book):

@@ -29,7 +29,7 @@ def block(t_s: float, samples: int = 1) -> RawBlock:
 @pytest.mark.parametrize(("now_s", "told"), [(11.99, False), (12.01, True)])
 def test_two_seconds_of_silence_are_told(now_s: float, told: bool) -> None:
     health = LinkHealth()
-    health.up(9.0)
+    health.up(9.0, 0xB007)
     health.heard(block(0.0), 10.0)
     assert (health.fell_quiet(now_s) is not None) == told
 
@@ -38,7 +38,7 @@ def test_two_seconds_of_silence_are_told(now_s: float, told: bool) -> None:
 def test_the_rate_is_that_of_the_last_three_seconds(first_s: float, rate_hz: float) -> None:
     """Ten samples a second in the last one; 49 before that come in at 9 s."""
     health = LinkHealth()
-    health.up(0.0)
+    health.up(0.0, 0xB007)
     health.heard(block(first_s), 0.0)
     health.heard(block(9.0, 49), 0.0)
     health.heard(block(10.0, 10), 0.0)

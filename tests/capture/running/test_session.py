@@ -92,7 +92,8 @@ def test_the_very_last_stroke_can_be_redone_while_the_end_is_held_open(
 
     def finish():
         clock.patience_s = 0.01  # nobody looks any more
-        stage.session.submit(Command(Action.FINISH))
+        for _ in range(2):  # it asks once
+            stage.session.submit(Command(Action.FINISH))
         return PRESS[:0]
 
     source = FakeSource(
@@ -128,12 +129,16 @@ def test_finish_ends_a_set_that_is_not_done_and_says_so_in_the_book(book, clock,
 
     def finish():
         clock.patience_s = 0.01  # nobody looks any more
-        stage.session.submit(Command(Action.FINISH))
+        for _ in range(2):  # it asks once
+            stage.session.submit(Command(Action.FINISH))
         return PRESS[:0]
 
     stage = Stage(book, FakeSource(clock, PRESS, QUIET, QUIET, finish), clock=clock)
     assert stage.run().turn == Turn("larch-01", Purpose.MEASURED, 1, 2)
     assert ended(book) == ["finished by hand"]
+    assert stage.found(EventKind.QUESTION) == [
+        Finding.of("finish_unfinished", left=2, labels=["larch-01", "larch-02"], springs=2)
+    ]
 
 
 def test_a_flood_of_commands_is_refused_not_queued_without_end(book, clock):

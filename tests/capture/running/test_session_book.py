@@ -5,7 +5,7 @@ from contextlib import closing
 
 import pytest
 
-from coilbench.capture.blocks import Finding, RawBlock
+from coilbench.capture.blocks import RawBlock
 from coilbench.capture.book import opening
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import hold_book, open_book
@@ -136,4 +136,14 @@ def test_what_a_killed_capture_left_is_closed_and_said(book, clock):
     stage.run()
     assert ended(book)[-1] == "source ended"
     assert [row["status"] for row in sweeps(book)] == ["interrupted"]
-    assert stage.found(EventKind.RESCUED) == [Finding.of("strokes_rescued", strokes=1)]
+    (rescued,) = stage.found(EventKind.RESCUED)
+    assert (rescued.kind, rescued["strokes"], rescued["kept"]) == ("strokes_rescued", 1, 0)
+    (stroke,) = rescued["rescued"]
+    assert (stroke["set"], stroke["label"], stroke["purpose"]) == (
+        "larch",
+        "larch-01",
+        "conditioning",
+    )
+    assert stroke["samples"] == sweeps(book)[0]["samples"]
+    assert stroke["seconds"] == pytest.approx(stroke["samples"] / RIG.rate_hz, abs=0.1)
+    assert stroke["lowest_mm"] == pytest.approx(26.0, abs=0.3)

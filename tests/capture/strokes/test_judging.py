@@ -76,7 +76,6 @@ ASKED_AGAIN = [
     ),
 ]
 ONLY_MEASURED = [
-    (with_flag(SampleFlag.LOAD_SATURATED, 150), SweepStatus.ABORTED, Finding("load_saturated")),
     (
         with_flag(SampleFlag.TRAVEL_SUSPECT, 150),
         SweepStatus.ABORTED,

@@ -11,11 +11,10 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import RATE_WINDOW
-from coilbench.analysis.curves.passes import split_passes
-from coilbench.analysis.curves.sweep_fit import BIN_MM, Array, Bins, fine_bins, noise_n
+from coilbench.capture.strokes.bins import BIN_MM, Array, Bins, fine_bins, noise_n
+from coilbench.capture.strokes.passes import split_passes
 from coilbench.capture.strokes.shape import count_presses
-from coilbench.capture.strokes.sweep import Branch, Sweep
+from coilbench.capture.strokes.sweep import RATE_WINDOW, Branch, Sweep
 
 StrokeKind = Literal[
     "short", "pressed twice", "paused", "slipped", "cocked", "apart", "too fast", "ends close"
@@ -53,18 +52,19 @@ class StrokeFinding:
 
 def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
     """Name what a densely sampled stroke, its lag undone where it is known, shows by itself."""
+    hasty = [StrokeFinding("too fast", spoils=True)] if sweep.too_fast else []
     if sweep.press is None or len(sweep.loading) + len(sweep.unloading) < 2 * PAUSE_BINS:
-        return []
+        return hasty
     height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
     load = np.concatenate([sweep.loading.load_n, sweep.unloading.load_n])
     t_s = sweep.press.t_s
     pressed = np.flatnonzero(load > PRESSED_SHARE * load.max())
     if pressed.size < PAUSE_BINS or height.size != t_s.size:
-        return []
+        return hasty
     inside = slice(int(pressed[0]), int(pressed[-1]) + 1)
     presses, slips = count_presses(height[inside]), _slips(sweep)
     found = [
-        StrokeFinding("too fast", spoils=True) if sweep.too_fast else None,
+        *hasty,
         StrokeFinding("pressed twice", {"presses": presses}) if presses >= 2 else None,
         _paused(t_s[inside], height[inside]),
         *slips,

@@ -6,12 +6,12 @@ import numpy as np
 import pytest
 
 from bench_strokes import CASES, Case, odd_one, three_strokes
-from coilbench.analysis.curves.sweep_fit import Array
-from coilbench.analysis.sets.stroke_findings import (
+from coilbench.capture.calibration.lag import Press
+from coilbench.capture.strokes.bins import Array
+from coilbench.capture.strokes.stroke_findings import (
     StrokeFinding,
     stroke_findings,
 )
-from coilbench.capture.calibration.lag import Press
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 from coilbench.capture.virtual.spring import OUTER, draw_set
 

@@ -15,8 +15,8 @@ from coilbench.analysis.inputs.measured import doubt_of
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Doubt
-from coilbench.analysis.sets.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.calibration.lag import Press
+from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 HEIGHT = np.concatenate([np.linspace(55.0, 27.0, 400), np.linspace(27.0, 55.0, 400)])

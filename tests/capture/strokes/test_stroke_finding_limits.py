@@ -8,10 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from coilbench.analysis.curves.sweep_fit import Array
-from coilbench.analysis.sets.stroke_choice import beside_the_others
-from coilbench.analysis.sets.stroke_findings import largest_step, stroke_findings
 from coilbench.capture.calibration.lag import Press
+from coilbench.capture.strokes.bins import Array
+from coilbench.capture.strokes.stroke_choice import beside_the_others
+from coilbench.capture.strokes.stroke_findings import largest_step, stroke_findings
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 
 RATE, FREE_MM, LOWEST_MM = 16.0, 53.0, 27.0

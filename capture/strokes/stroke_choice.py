@@ -8,15 +8,15 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.passes import split_passes
-from coilbench.analysis.curves.sweep_fit import Array, Bins, fine_bins
-from coilbench.analysis.sets.stroke_findings import (
+from coilbench.capture.strokes.bins import Array, Bins, fine_bins
+from coilbench.capture.strokes.judging import REACH_SLACK_MM
+from coilbench.capture.strokes.passes import split_passes
+from coilbench.capture.strokes.stroke_findings import (
     TURN_CLEAR_MM,
     StrokeFinding,
     StrokeKind,
     stroke_findings,
 )
-from coilbench.capture.strokes.judging import REACH_SLACK_MM
 from coilbench.capture.strokes.sweep import Sweep
 
 # All of these are our choice, no source.

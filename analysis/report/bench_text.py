@@ -1,0 +1,260 @@
+"""The sentence of each finding of a running capture: strokes, alarms, questions, turns, link."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from coilbench.analysis.report.document import describe, filled, first_few
+from coilbench.analysis.report.units import Units
+from coilbench.capture.strokes.judging import Purpose, Turn
+from coilbench.capture.units import counted
+
+AS_LOADED = "load unknown: treat the spring as loaded"
+_OTHER = "the datum is wrong, or this is another spring"
+
+BENCH_PHRASES: dict[str, str] = {
+    # strokes
+    "released_late": "not released in time",
+    "cut_short": "cut short before it was released",
+    "capture_unclosed": "the capture ended without closing the book",
+    "touched_at_start": "the samples began with the spring already touched",
+    "stopped_early": "stopped at {lowest_mm}, {reach_height_mm} is required",
+    "pressed_short": "pressed {depth_mm} deep, the others {usual_depth_mm}",
+    "load_saturated": "the load exceeded the amplifier's range: press less hard",
+    "travel_steps_missed": "the scale missed steps, heights are uncertain: check its wires",
+    "zero_not_regained": "the load ended {zero_return_n:+} from where it began: let the quill up "
+    "fully before each press",
+    "few_samples": "only {samples} usable samples",
+    "too_fast": "only {samples} samples: over before the rig's conversions could follow",
+    "pressed_again": "pressed {presses} times before the release",
+    "redone": "redone",
+    "left_out": "left out, the spring's other strokes agree without it",
+    "measured_again": "measured again",
+    "a_copy": "a copy of another stroke of this spring",
+    # what cannot be right in the press
+    "datum_lost": "the rig restarted and counts travel from 0 again, so heights are unknown; set "
+    "the datum with: coilbench rig gauge --port PORT --datum LENGTH",
+    "overload_near": "{load_n} is near the {rating_n} that the {part} may bear: press no further",
+    "overload": "{load_n} is more than the {rating_n} that the {part} may bear: let the quill up",
+    "amplifier_at_limit": "the load is beyond the amplifier's range, so nobody knows how hard the "
+    "press pushes: let the quill up",
+    "below_faces": "the faces cannot be at {height_mm}: the datum is wrong, or the travel scale "
+    "runs backwards; let the quill up",
+    "below_solid": "{height_mm} lies below the solid height of {solid_height_mm}: "
+    f"{_OTHER}; let the quill up",
+    "above_free": "{load_n} at {height_mm}, above the free length of {free_length_mm}: "
+    f"{_OTHER}; let the quill up",
+    "travel_dead": "the load rose to {load_n} and the height did not move: let the quill up, then "
+    "check the travel scale's wires and its reading head",
+    "travel_reversed": "the load rose to {load_n} while the height rose by {rose_mm}: the travel "
+    "scale runs backwards; let the quill up",
+    "load_dead": "pressed from {touch_mm} to {height_mm} and no load: let the quill up, then check "
+    "that a spring stands in the press, and the cell and amplifier",
+    "load_reversed": "the load falls to {load_n} as the quill goes down: the cell is wired "
+    "backwards; let the quill up",
+    "no_reading": "samples arrive, but none of them has a load that can be used: check the cell "
+    "and its amplifier",
+    # the link
+    "rig": "{firmware}, rig {device_id}",
+    "connected": "connected to {source}: {firmware}, rig {device_id}",
+    "capture_silent": "the capture has written nothing for {silent_s:.0f} s: is it still running?",
+    "control_closed": "other windows can watch but not give commands ({reason})",
+    # turns
+    "no_spring_has_the_turn": "the set is done: no spring has the turn",
+    "only_spring_left": "{label} is the only spring left",
+    "first_spring": "this is the first spring of the set",
+    "no_such_spring": "the set has no spring {label}",
+    "rename_refused": "{label} can't be called {new_label}: a label has 1 to 60 printable "
+    "characters, no comma or semicolon, no blank at its ends, no dash first, and belongs to one "
+    "spring of the set",
+    "spring_pressed": "{action}: let the spring up first",
+    "stroke_after_end": "the set is done; this stroke was not kept",
+    "set_done": "the set {set} is done",
+    "set_done_before": "the set {set} is done already",
+    "held_open": "its last stroke can be redone for {linger_s:.0f} s; then the capture ends",
+    "nothing_to_redo": "the last press did not count: nothing to redo",
+    "redo": "{label}: the last stroke no longer counts",
+    "back": "{label} is next again",
+    "back_to_first_stroke": "{label} again from its first stroke; the earlier ones count until "
+    "then",
+    "renamed": "{label} is now called {new_label}",
+    "accepted": "{label}: the press counts, as you said",
+    "taken_out": "{label}: that press does not count; take the spring out and put {label} in",
+    "datum_set": "the datum is set: the faces stand at {height_mm}",
+    "no_question": "{action}: nothing was asked",
+}
+_CURES = {
+    "press_again": "press it again",
+    "press_less": "press it again, less hard",
+    "press_slower": "press it again, more slowly",
+    "set_datum": "set the datum, then press it again",
+    "mend_rig": "mend that first, then press it again",
+    "answer": "is it the right spring?",
+}
+_DATUM_REFUSED = {
+    "not_steady": "the quill moves: hold it still on the gauge, then give the length again",
+    "loaded": "the quill presses: bring it down lightly, then give the length again",
+    "no_reading": "the rig gives no reading now: look at the link first",
+    "absolute": "this travel scale keeps its own datum: calibrate it with coilbench rig gauge",
+    "spring_pressed": "a spring is pressed: let it up, and take it out first",
+    "out_of_range": "no gauge of that length fits this press",
+}
+
+
+@describe.register
+def _(turn: Turn, units: Units) -> str:  # noqa: ARG001
+    return f"{turn.label}, {stroke_text(turn)}"
+
+
+def stroke_text(turn: Turn) -> str:
+    """Return which stroke of a spring it is: "stroke 2 of 3"."""
+    kind = "conditioning press" if turn.purpose is Purpose.CONDITIONING else "stroke"
+    return f"{kind} {turn.number} of {turn.wanted}"
+
+
+def slipped(f: Mapping[str, Any], units: Units) -> str:
+    """Say that the load jumped in mid stroke."""
+    word = "lost" if f["step_n"] < 0.0 else "gained"
+    words = "the load suddenly {word} {step_n:abs} near {height_mm} on the way {way}: it slipped "
+    return filled(words + "in its cup, or the cup did", f, units, word=word)
+
+
+def cocked(f: Mapping[str, Any], units: Units) -> str:
+    """Say that a spring stood askew, and how that showed."""
+    if "loop_share" in f:
+        words = "its friction loop is {loop_share:.1%} of the load wider than the others': the "
+        words += "spring was tilted and rubbed"
+    else:
+        words = "it was touched {early_mm} early: the spring was tilted; its loads are up to "
+        words += "{off_share:.1%} off the others'"
+    return filled(words, f, units)
+
+
+def apart(f: Mapping[str, Any], units: Units) -> str:
+    """Say that a stroke differs from the spring's others."""
+    words = "its loads are up to {off_share:.1%} off the other strokes' over most heights: the "
+    words += "spring sat otherwise, or the rig moved"
+    if f["others"] == 1:
+        words = "its loads are {off_share:.1%} off the other stroke's: press it once more to tell "
+        words += "which is the odd one"
+    return filled(words, f, units)
+
+
+def _same_again(f: Mapping[str, Any], units: Units) -> str:
+    found = "; ".join(describe(one, units) for one in f["findings"])
+    return f"{f['label']}, {f['times']} times running: {found}; is that how this spring is?"
+
+
+def _left_out(f: Mapping[str, Any], units: Units) -> str:
+    found = "; ".join(describe(one, units) for one in f["findings"])
+    return f"{f['label']}: its stroke {f['stroke']} no longer counts ({found}); press once more"
+
+
+def _another_spring(f: Mapping[str, Any], units: Units) -> str:
+    if f["reason"] == "nominal":
+        words = "this does not press like {label}: {load_n} at {height_mm}, nominal is {usual_n}"
+        return filled(words, f, units)
+    one = f["others"] == 1
+    if f["reason"] == "shape":
+        words = "its curve has another shape than "
+        words += "that of the other spring" if one else "those of the other {others}"
+    else:
+        words = "{load_n} at {height_mm}, where "
+        words += "the other spring has" if one else "the other {others} have about"
+        words += " {usual_n}"
+    return filled(f"this does not press like {{label}}: {words}", f, units)
+
+
+def _finish_unfinished(f: Mapping[str, Any], _units: Units) -> str:
+    named = first_few(f["labels"])
+    more = f["left"] - len(f["labels"])
+    return (
+        f"{f['left']} of {counted(f['springs'], 'spring')} unfinished: {named}"
+        f"{f' and {more} more' if more > 0 else ''}; end the capture all the same?"
+    )
+
+
+def _stroke(facts: Mapping[str, Any], words: str, units: Units) -> str:
+    turn = Turn(facts["label"] or "", Purpose(facts["purpose"]), facts["stroke"], facts["strokes"])
+    whose = describe(turn, units) if facts["label"] else "a press"
+    found = "; ".join(describe(one, units) for one in facts["findings"])
+    return filled(f"{{whose}}: {words}", facts, units, whose=whose,
+                  found=f" ({found})" if found else "")  # fmt: skip
+
+
+def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
+    then = "" if facts["next_label"] is None else ". Next spring: {next_label}"
+    return _stroke(facts, "{peak_n} at {lowest_mm}{found}" + then, units)
+
+
+def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
+    cure = _CURES.get(facts.get("cure", "press_again"), _CURES["press_again"])
+    return _stroke(facts, f"{{status}}{{found}}; {cure}", units)
+
+
+def _samples_missing(facts: Mapping[str, Any], _units: Units) -> str:
+    counts = [f"{counted(facts['lost'], 'sample')} lost"] if facts["lost"] else []
+    counts += [f"{facts['unusable']} unusable"] if facts["unusable"] else []
+    return f"{', '.join(counts) or 'no sample lost'}, the longest gap {facts['longest_s']:.2f} s"
+
+
+def _skipped(facts: Mapping[str, Any], kept: str) -> str:
+    label, after = facts["label"], facts["next_label"]
+    return f"{label} {kept}; {'the set is done' if after is None else f'now {after}'}"
+
+
+def _turn_has_passed(facts: Mapping[str, Any], _units: Units) -> str:
+    now = "the set is done" if facts["now"] is None else f"it is {facts['now']}'s turn"
+    return f"{facts['action']} was meant for {facts['meant']}, but {now}"
+
+
+def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
+    if facts.get("last_sample") is None or facts.get("last_load_n") is None:
+        return ""
+    return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
+
+
+def _no_sample(facts: Mapping[str, Any], units: Units) -> str:
+    return (
+        f"no sample for {facts['quiet_s']:.1f} s on {facts['source']}.{_last_sample(facts, units)} "
+        "Check the cable, then: coilbench rig find"
+    )
+
+
+def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
+    each = [
+        f"{one['label']} of set {one['set']}, {counted(one['samples'], 'sample')} over "
+        f"{one['seconds']:.1f} s"
+        for one in facts.get("rescued", ())
+    ]
+    whose = f" ({first_few(each)})" if each else ""
+    return (
+        f"{counted(facts['strokes'], 'unfinished stroke')} rescued from a capture that was cut "
+        f"off{whose}; kept, but not counted"
+    )
+
+
+BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    "slipped": slipped,
+    "cocked": cocked,
+    "apart": apart,
+    "same_again": _same_again,
+    "stroke_left_out": _left_out,
+    "another_spring": _another_spring,
+    "cut_off_before": lambda f, _u: (
+        f"the last capture was cut off between presses; {counted(f['kept'], 'stroke')} of it "
+        f"{'is' if f['kept'] == 1 else 'are'} kept"
+    ),
+    "finish_unfinished": _finish_unfinished,
+    "stroke_kept": _stroke_kept,
+    "stroke_refused": _stroke_refused,
+    "datum_refused": lambda f, _u: f"no datum: {_DATUM_REFUSED[f['reason']]}",
+    "samples_missing": _samples_missing,
+    "strokes_rescued": _rescued,
+    "link_lost": lambda f, u: f"{f['reason']}{_last_sample(f, u)} Trying again.",
+    "no_sample": _no_sample,
+    "turn_has_passed": _turn_has_passed,
+    "skipped": lambda f, _u: _skipped(f, "postponed: it comes after the others"),
+    "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),
+}

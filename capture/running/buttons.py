@@ -1,0 +1,51 @@
+"""The rig's two push-buttons: what their presses ask for. Pure."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import SampleFlag
+from coilbench.capture.running.commands import Action
+
+TWICE_S = 2.0  # two presses within this belong together; common practice, no source
+
+
+_BUTTONS = (
+    (SampleFlag.REDO_PRESSED, Action.REDO, Action.BACK),
+    (SampleFlag.ACCEPT_PRESSED, None, Action.SKIP),
+)
+
+
+class Buttons:
+    """Turns presses of the rig's two push-buttons into what they ask for, by the rig's own clock.
+
+    A good stroke is accepted by itself, so a single press of accept changes nothing while the set
+    is being measured: who presses it out of habit must not lose the order.
+
+    | button | once | again within 2 s |
+    |---|---|---|
+    | redo | redo the last stroke | go back; and further with each press |
+    | accept | nothing | skip; once the set is done, the first press finishes |
+
+    While a question stands, accept is yes and redo is no.
+    """
+
+    def __init__(self) -> None:
+        self._last_us: dict[SampleFlag, int] = {}
+
+    def pressed(self, samples: NDArray[np.void]) -> list[tuple[int, Action | None]]:
+        """Return (samples up to and with the press, what it asks for) for each press in order."""
+        flags, t_us = samples["flags"], samples["t_us"]
+        both = SampleFlag.REDO_PRESSED | SampleFlag.ACCEPT_PRESSED
+        found: list[tuple[int, Action | None]] = []
+        for at in np.flatnonzero(flags & both).tolist():
+            for button, once, again in _BUTTONS:
+                if flags[at] & button:
+                    found.append((at + 1, again if self._twice(button, int(t_us[at])) else once))
+        return found
+
+    def _twice(self, button: SampleFlag, now_us: int) -> bool:
+        before_us = self._last_us.get(button)
+        self._last_us[button] = now_us
+        return before_us is not None and 0 <= now_us - before_us <= TWICE_S * 1e6

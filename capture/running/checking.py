@@ -1,0 +1,212 @@
+"""Whether a finished stroke counts, while its spring is still in the press."""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.calibrations import CalibrationRecord
+from coilbench.capture.book.counting import pressed_curves, rulings_of
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.model import apply
+from coilbench.capture.calibration.regression import value
+from coilbench.capture.strokes.judging import Purpose, Turn, Verdict, judge
+from coilbench.capture.strokes.likeness import mean_of_ways, unlike
+from coilbench.capture.strokes.shape import Stroke
+from coilbench.capture.strokes.stroke_choice import JudgedStroke, judge_strokes
+from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus, read_stroke
+from coilbench.capture.strokes.watching import Bounds, wrong_in_stroke
+
+DATUM_LOST = Finding("datum_lost")
+PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
+ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
+_SURELY = ("slipped", "too fast")  # spoilt by itself, whatever the others are
+_NEW = "new"  # the id of the stroke that is judged
+
+_CURES = {
+    "datum_lost": "set_datum",
+    "too_fast": "press_slower",
+    "overload": "press_less",
+} | dict.fromkeys(
+    (
+        "amplifier_at_limit",
+        "below_faces",
+        "below_solid",
+        "above_free",
+        "load_dead",
+        "travel_steps_missed",
+    ),
+    "mend_rig",
+)
+
+
+def cure(findings: Sequence[Finding]) -> str:
+    """Return what helps against why a stroke was refused: a word for a screen."""
+    return next((_CURES[one.kind] for one in findings if one.kind in _CURES), "press_again")
+
+
+class LeftOut(NamedTuple):
+    """An earlier stroke of the spring that turned out to be the odd one."""
+
+    sweep_id: str
+    number: int
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What a stroke is worth.
+
+    Attributes:
+        question: what a person must say before it counts; None: nothing.
+        left_out: earlier strokes that no longer count because of it.
+    """
+
+    verdict: Verdict
+    question: Finding | None = None
+    left_out: tuple[LeftOut, ...] = ()
+
+
+class StrokeChecks:
+    """Judges the strokes of one set by all that is known of it.
+
+    Used by the thread that owns the book.
+    """
+
+    def __init__(self, db: Database, reach_height_mm: float | None) -> None:
+        self._db = db
+        self._reach_height_mm = reach_height_mm
+        self._depths_mm: deque[float] = deque(maxlen=PROMPT_DEPTHS)
+        self._refused: tuple[str, str, int] | None = None  # label, kind, times running
+
+    def took(self, stroke: Stroke) -> None:
+        """A stroke counted."""
+        self._depths_mm.append(stroke.depth_mm)
+
+    def took_back(self) -> None:
+        """The last one that counted does not."""
+        if self._depths_mm:
+            self._depths_mm.pop()
+
+    def judge(
+        self,
+        stroke: Stroke,
+        turn: Turn,
+        record: SetRecord,
+        calibration: CalibrationRecord,
+        bounds: Bounds,
+        *,
+        datum_lost: bool,
+    ) -> Judged:
+        """Judge a stroke that has just ended."""
+        verdict = judge(
+            stroke,
+            turn.purpose,
+            reach_height_mm=None if datum_lost else self._reach_height_mm,
+            earlier_depths_mm=tuple(self._depths_mm),
+        )
+        if datum_lost:
+            also = () if verdict.counted else verdict.findings
+            return Judged(replace(verdict, counted=False, findings=(DATUM_LOST, *also)))
+        wrong = self._wrong(stroke, calibration, bounds)
+        if wrong:
+            return Judged(_refused(verdict, wrong))
+        sweep = _as_sweep(stroke, turn.label, calibration)
+        measured = turn.purpose is Purpose.MEASURED
+        if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
+            return Judged(_refused(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
+        if not verdict.counted:
+            return Judged(verdict)
+        other = None if sweep.too_fast else self._unlike(sweep, turn.label, record)
+        if other is not None:
+            return Judged(_refused(verdict, [other]), question=other)
+        return self._beside_its_own(sweep, turn, record, verdict) if measured else Judged(verdict)
+
+    def _wrong(
+        self, stroke: Stroke, calibration: CalibrationRecord, bounds: Bounds
+    ) -> list[Finding]:
+        block = apply(calibration.calibration, stroke.raw).samples
+        zero = stroke.zero_counts
+        zero_n = 0.0 if zero is None else float(value(calibration.load.fit, zero))
+        return wrong_in_stroke(stroke, block["load_n"], block["height_mm"], zero_n, bounds)
+
+    def _unlike(self, sweep: Sweep, label: str, record: SetRecord) -> Finding | None:
+        """Compare with the spring's own strokes, where it has any, else with the others'."""
+        known = pressed_curves(self._db, record)
+        own = known.pop(label, None)
+        nominal = () if record.nominal is None else record.nominal.loads
+        found = unlike(
+            mean_of_ways(sweep.loading, sweep.unloading),
+            list(known.values()) if own is None else [own],
+            [(load.height_mm, load.load_n) for load in nominal],
+        )
+        return None if found is None else replace(found, facts={"label": label, **found.facts})
+
+    def _beside_its_own(
+        self, sweep: Sweep, turn: Turn, record: SetRecord, verdict: Verdict
+    ) -> Judged:
+        """Judge it as the set's check will, together with what the spring has already."""
+        counted = load_sweeps(self._db, record, only=turn.label)[turn.label]
+        own = counted[len(counted) - (turn.number - 1) :]  # others are about to be replaced
+        rulings = rulings_of(self._db, record.spring(turn.label).spring_id) | {_NEW: None}
+        strokes = [*own, sweep]
+        numbers = {one.sweep_id: at for at, one in enumerate(strokes, start=1)}
+        *before, new = judge_strokes(strokes, numbers, rulings)
+        spoilt = [one for one in new.findings if one.spoils]
+        if spoilt and (not new.kept or any(one.kind in _SURELY for one in spoilt)):
+            return self._refuse(turn.label, _findings(new), verdict)
+        self._refused = None
+        left_out = tuple(
+            LeftOut(one.sweep_id, one.number, tuple(_findings(one)))
+            for one in before
+            if not one.kept and one.why == "spoilt"
+        )
+        return Judged(verdict, left_out=left_out)
+
+    def _refuse(self, label: str, findings: Sequence[Finding], verdict: Verdict) -> Judged:
+        """Refuse a spoilt stroke; one that comes again and again may be how the spring is."""
+        kind, times = findings[0].kind, 1
+        if self._refused is not None and self._refused[:2] == (label, kind):
+            times += self._refused[2]
+        self._refused = (label, kind, times)
+        question = None
+        if times >= ASK_AT and kind != "too_fast":
+            documents = [one.to_document() for one in findings]
+            question = Finding.of("same_again", label=label, times=times, findings=documents)
+        return Judged(_refused(verdict, findings), question=question)
+
+
+def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
+    whole = verdict.status in (SweepStatus.COMPLETE, SweepStatus.GAPPED)
+    status = SweepStatus.ABORTED if whole else verdict.status
+    return replace(verdict, status=status, counted=False, findings=tuple(findings))
+
+
+def _findings(judged: JudgedStroke) -> list[Finding]:
+    spoiling = (one for one in judged.findings if one.spoils)
+    return [Finding(one.kind.replace(" ", "_"), one.facts) for one in spoiling]
+
+
+def _as_sweep(stroke: Stroke, label: str, calibration: CalibrationRecord) -> Sweep:
+    read_with = (calibration.calibration, calibration.calibration_id)
+    press, rig = read_stroke(stroke.raw, *read_with, stroke.zero_counts)
+    loading, unloading = Branch(press.travel_mm + press.flex_mm, press.load_n).split()
+    return Sweep(
+        sweep_id=_NEW,
+        label=label,
+        origin=Origin.RIG,
+        loading=loading,
+        unloading=unloading,
+        load_u_n=0.0,
+        load_u_relative=0.0,
+        height_u_mm=0.0,
+        press=press,
+        rig=rig,
+        too_fast=press.surely_too_fast,
+    )

@@ -1,0 +1,75 @@
+"""The datum set again from inside a capture: the quill stands on a gauge, lightly."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import RAW_DTYPE, UNUSABLE, Hello
+from coilbench.capture.book.calibrations import (
+    CalibrationRecord,
+    current_calibration,
+    store_part,
+)
+from coilbench.capture.calibration.model import datum_part
+from coilbench.capture.calibration.regression import GaugePoint, slope
+from coilbench.capture.calibration.steady import LEAST_SAMPLES
+from coilbench.capture.running.turn_taking import NotPossible
+
+# Common practice, no source.
+STAND_S = 1.0  # it must have stood so long
+STAND_SHARE = 0.8  # of that time there must be samples of
+STILL_MM = 0.02  # more than this is moving
+STILL_STEPS = 2.0  # of the scale's, where those are coarser
+
+
+class LastSecond:
+    """The newest usable samples: what the quill stands on just now."""
+
+    def __init__(self) -> None:
+        self.forget()
+
+    def forget(self) -> None:
+        """The stream broke, or counts from another zero."""
+        self._samples: NDArray[np.void] = np.empty(0, RAW_DTYPE)
+
+    def take(self, samples: NDArray[np.void]) -> None:
+        """Take what came."""
+        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        held = np.concatenate([self._samples, usable])
+        if held.size:
+            held = held[held["t_us"] >= held["t_us"][-1] - STAND_S * 1e6]
+        self._samples = held
+
+    def gauge(self, length_mm: float, per_count_mm: float) -> GaugePoint:
+        """Return what the scale reads on the gauge that the quill stands on.
+
+        Args:
+            per_count_mm: of the travel.
+
+        Raises:
+            NotPossible: it does not stand there.
+        """
+        t_us, travel = self._samples["t_us"], self._samples["travel_counts"]
+        if t_us.size < LEAST_SAMPLES or t_us[-1] - t_us[0] < STAND_SHARE * STAND_S * 1e6:
+            raise NotPossible("datum_refused", reason="no_reading")
+        still = max(STILL_MM / per_count_mm, STILL_STEPS)
+        if float(np.ptp(travel)) > still:
+            raise NotPossible("datum_refused", reason="not_steady")
+        return GaugePoint(length_mm, float(travel.mean()))
+
+
+def set_datum(
+    db: Database, calibration: CalibrationRecord, stood: LastSecond, length_mm: float, hello: Hello
+) -> CalibrationRecord:
+    """Store the travel with a new datum, as `coilbench rig gauge --datum` does; returns what holds.
+
+    Raises:
+        NotPossible: the quill does not stand on a gauge.
+    """
+    travel = calibration.travel.fit
+    per_count_mm = abs(float(slope(travel, travel.x_min)))
+    point = stood.gauge(length_mm, per_count_mm)
+    store_part(db, datum_part(travel, point).on(hello))
+    return current_calibration(db)

@@ -1,0 +1,105 @@
+"""What a person must answer before the capture goes on, and what the answer does."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import NamedTuple
+
+from sqlite_utils import Database
+
+from coilbench.capture.blocks import Finding
+from coilbench.capture.book.counting import let_count
+from coilbench.capture.running.checking import StrokeChecks
+from coilbench.capture.running.commands import Action, Event, EventKind
+from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
+from coilbench.capture.strokes.judging import Turn
+from coilbench.capture.strokes.shape import Stroke
+
+FEW = 3  # labels that are named
+
+
+class Waiting(NamedTuple):
+    """A stroke that counts if the answer is yes."""
+
+    turn: Turn
+    sweep_id: str
+    stroke: Stroke
+
+
+class Questions:
+    """One question at a time; it goes when something else is done.
+
+    Used by the thread that owns the book.
+
+    Attributes:
+        asked: the question that stands.
+        finished: a person said that the capture ends here.
+    """
+
+    def __init__(
+        self,
+        db: Database,
+        turns: TurnTaking,
+        checks: StrokeChecks,
+        say: Callable[[Event], None],
+    ) -> None:
+        self._db = db
+        self._turns = turns
+        self._checks = checks
+        self._report = say
+        self._waiting: Waiting | None = None
+        self.asked: Finding | None = None
+        self.finished = False
+
+    def ask(self, question: Finding, waiting: Waiting | None = None) -> None:
+        """Ask, about a stroke or not."""
+        self.asked, self._waiting = question, waiting
+        self._report(Event(EventKind.QUESTION, question))
+
+    def drop(self) -> None:
+        """Something else was done: the stroke that waits does not count."""
+        self.asked = self._waiting = None
+
+    def takes(self, action: Action) -> bool:
+        """Do what an action means for a question; returns whether that was all of it.
+
+        Raises:
+            NotPossible: it is an answer, and nothing was asked.
+        """
+        asked, waiting = self.asked, self._waiting
+        self.drop()
+        if action is Action.FINISH:
+            self._finish(again=asked is not None and waiting is None)
+        elif action in (Action.ACCEPT, Action.TAKE_OUT):
+            if asked is None:
+                raise NotPossible("no_question", action=action)
+            if waiting is None:
+                self.finished = action is Action.ACCEPT
+            else:
+                self._answer(waiting, counts=action is Action.ACCEPT)
+        else:
+            return False
+        return True
+
+    def _finish(self, *, again: bool) -> None:
+        """End here; ask once where springs are unfinished."""
+        order = self._turns.order
+        left = [label for label in order.labels if label not in order.finished()]
+        if not left or again:
+            self.finished = True
+            return
+        facts = {"left": len(left), "labels": left[:FEW], "springs": len(order.labels)}
+        self.ask(Finding("finish_unfinished", facts))
+
+    def _answer(self, waiting: Waiting, *, counts: bool) -> None:
+        turn = waiting.turn
+        if not counts:
+            self._report(Event.of(EventKind.TURN, "taken_out", label=turn.label))
+            return
+        with self._db.atomic():
+            self._turns.make_room(turn)
+            let_count(self._db, waiting.sweep_id, Finding("accepted", {"label": turn.label}))
+        self._checks.took(waiting.stroke)
+        self._turns.took(turn, counted=True)
+        self._report(Event.of(EventKind.TURN, "accepted", label=turn.label))
+        self._turns.tell_done()

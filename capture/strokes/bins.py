@@ -1,0 +1,64 @@
+"""A branch in fine bins of height, and the noise of its loads. Pure."""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.strokes.sweep import Branch
+
+Array = NDArray[np.float64]
+
+BIN_MM = 0.05  # width of a fine bin; a fifth of a grid step
+
+
+class Bins(NamedTuple):
+    """Means of fine bins of height, ascending, shape (b,) each; by_lag (b, 2), as in Branch.
+
+    The weight is the number of samples, capped at the median bin's, so that a pause (many samples
+    at one height, while the load creeps) weighs no more than moving on.
+    """
+
+    height_mm: Array
+    load_n: Array
+    weight: Array
+    by_lag: Array
+
+    def at(self, rows: NDArray[np.bool_]) -> Bins:
+        """Return some of the bins."""
+        return Bins(*(column[rows] for column in self))
+
+    def between(self, low_mm: float, high_mm: float) -> Bins:
+        """Return the bins whose mean height lies between two heights."""
+        return self.at((self.height_mm >= low_mm) & (self.height_mm <= high_mm))
+
+
+def fine_bins(branch: Branch, width_mm: float = BIN_MM) -> Bins:
+    """Average height and load in bins of height, ascending, empty bins left out."""
+    _, where = np.unique(np.floor(branch.height_mm / width_mm), return_inverse=True)
+    count = np.bincount(where).astype(np.float64)
+    by_lag = np.zeros((len(branch), 2)) if branch.by_lag is None else branch.by_lag
+    columns = branch.height_mm, branch.load_n, *by_lag.T
+    height, load, *lag = (np.bincount(where, weights=column) / count for column in columns)
+    weight = np.minimum(count, np.median(count)) if count.size else count
+    return Bins(height, load, weight, np.column_stack(lag))
+
+
+def noise_n(bins: Bins) -> float:
+    """Noise of a sample's load (standard deviation), whatever the curve's shape.
+
+    Robust scale of each bin's departure from the line through its two neighbours, each over its
+    own standard deviation for unit noise (Gasser, Sroka and Jennen-Steinmetz, Biometrika 73,
+    1986, from memory; the robust scale is ours).
+    """
+    if bins.load_n.size < 3:
+        return 0.0
+    height, load, variance = bins.height_mm, bins.load_n, 1.0 / bins.weight
+    left = (height[2:] - height[1:-1]) / (height[2:] - height[:-2])
+    right = 1.0 - left
+    departure = load[1:-1] - left * load[:-2] - right * load[2:]
+    unit = variance[1:-1] + left**2 * variance[:-2] + right**2 * variance[2:]
+    return ROBUST_SD_PER_MAD * float(np.median(np.abs(departure) / np.sqrt(unit)))

@@ -1,0 +1,68 @@
+"""A stroke's passes down and up. Pure.
+
+A dense sweep's two directions are its first passes on the way down and its last passes on the way
+up.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import NamedTuple
+
+import numpy as np
+
+from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
+from coilbench.capture.strokes.bins import Array
+from coilbench.capture.strokes.sweep import Branch, Sweep
+
+MAX_SLACK_MM = 0.1  # jitter of a height never excuses going back further than this
+JITTER_SDS = 3.0
+
+
+class _Passes(NamedTuple):
+    """The samples of a dense sweep that belong to its two branches, both in time order."""
+
+    loading: Branch
+    unloading: Branch
+
+
+def split_passes(sweep: Sweep) -> _Passes:
+    """Split a dense sweep at its deepest point; keep first passes down and last passes up.
+
+    A pass back up (a wobbling hand, a double press) reads between the two branches where there
+    is friction, so that only the first visit to a height counts on the way down and only the
+    last on the way up. Going back by no more than the height's own jitter is no pass.
+    """
+    whole = chained([sweep.loading, sweep.unloading])
+    whole = whole.at(np.isfinite(whole.height_mm) & np.isfinite(whole.load_n))
+    height = whole.height_mm
+    if height.size == 0:
+        return _Passes(whole, whole)
+    slack_mm = min(JITTER_SDS * _jitter_mm(height), MAX_SLACK_MM)
+    deepest = int(np.argmin(height))
+    down, up = slice(0, deepest + 1), slice(deepest, None)
+    first = height[down] <= np.minimum.accumulate(height[down]) + slack_mm
+    last = height[up] <= np.minimum.accumulate(height[up][::-1])[::-1] + slack_mm
+    return _Passes(whole.at(down).at(first), whole.at(up).at(last))
+
+
+def chained(branches: Sequence[Branch]) -> Branch:
+    """Put the samples of some branches, one or more, behind each other."""
+    by_lag = [branch.by_lag for branch in branches if branch.by_lag is not None]
+    return Branch(
+        np.concatenate([branch.height_mm for branch in branches]),
+        np.concatenate([branch.load_n for branch in branches]),
+        np.concatenate(by_lag) if len(by_lag) == len(branches) else None,
+    )
+
+
+def _jitter_mm(height_mm: Array) -> float:
+    """Noise of a height (standard deviation): robust scale of the second differences.
+
+    A steady hand leaves none; of white noise they have a variance six times the noise's.
+    """
+    if height_mm.size < 5:
+        return 0.0
+    bend = np.diff(height_mm, 2)
+    scale = ROBUST_SD_PER_MAD * float(np.median(np.abs(bend - np.median(bend))))
+    return float(scale / 6.0**0.5)

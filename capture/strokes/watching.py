@@ -1,0 +1,265 @@
+"""What can't be right in the press just now: overload, impossible heights, dead sensors. Pure.
+
+All thresholds are common practice or our choice, no source.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Iterator
+from dataclasses import dataclass
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
+from coilbench.capture.strokes.finder import Phase, StrokeFinder
+from coilbench.capture.strokes.shape import Stroke
+
+Array = NDArray[np.float64]
+
+NEAR_SHARE = 0.8  # of a rating: from here on it warns
+HEIGHT_SLACK_MM = 0.3  # beside the height's uncertainty: a solid height is not told finer
+LOADED_N = 8.0  # a touch; less is a cup, the spring's own weight, drift
+ABOVE_FREE_N, ABOVE_FREE_MM = 20.0, 2.0  # a spring is loaded so far above its free length by none
+LATE_MM, LATE_S = 5.0, 0.3  # so far below its touch, for so long, a spring pushes
+LEARNT_LATE_MM = 8.0  # below the touch of the spring before: another one may be shorter
+DEAD_LOAD_N, DEAD_TRAVEL_MM = 100.0, 0.3  # so much load moves any spring and press further
+BACKWARDS_N, RISE_MM, RISE_SAMPLES = 30.0, 1.0, 8  # more than one late sample of a fast hand
+FALL_MM = 2.0
+LOOK_BACK_US = 3_000_000
+
+_ORDER = (  # the most urgent first
+    "amplifier_at_limit",
+    "overload",
+    "below_faces",
+    "below_solid",
+    "above_free",
+    "travel_dead",
+    "travel_reversed",
+    "load_reversed",
+    "load_dead",
+    "overload_near",
+)
+
+
+@dataclass(frozen=True)
+class Bounds:
+    """What the rig may bear and where this spring can be; None where it is not known.
+
+    Attributes:
+        cell_n, press_n: ratings.
+        solid_mm, free_mm: the spring's solid height and free length, as told for it or its set.
+        learnt_mm: the height at which the last spring was touched.
+        height_u_mm: standard uncertainty of a height, k = 1.
+    """
+
+    cell_n: float | None = None
+    press_n: float | None = None
+    solid_mm: float | None = None
+    free_mm: float | None = None
+    learnt_mm: float | None = None
+    height_u_mm: float = 0.0
+
+    @property
+    def slack_mm(self) -> float:
+        """How far a height may be out."""
+        return HEIGHT_SLACK_MM + 2.0 * self.height_u_mm
+
+    @property
+    def late_mm(self) -> float | None:
+        """The height below which the spring pushes; None where it is not known."""
+        if self.free_mm is not None:
+            return self.free_mm - LATE_MM - self.slack_mm
+        return None if self.learnt_mm is None else self.learnt_mm - LEARNT_LATE_MM
+
+
+class Seen(NamedTuple):
+    """Some samples as they are judged, the usable ones in time order; shape (n,) each.
+
+    Attributes:
+        load_n: above the zero.
+        on_cell_n: all that lies on the cell.
+        height_mm: None where the datum is lost.
+        saturated: whether a sample was at the amplifier's limit.
+    """
+
+    t_us: NDArray[np.int64]
+    load_n: Array
+    on_cell_n: Array
+    height_mm: Array | None
+    saturated: bool
+
+    @classmethod
+    def of(
+        cls,
+        samples: NDArray[np.void],
+        on_cell_n: Array,
+        height_mm: Array,
+        zero_n: float,
+        *,
+        datum_lost: bool,
+    ) -> Seen:
+        """Return raw samples, with their physical values, as they are judged."""
+        usable = (samples["flags"] & UNUSABLE) == 0
+        return cls(
+            samples["t_us"][usable],
+            on_cell_n[usable] - zero_n,
+            on_cell_n[usable],
+            None if datum_lost else height_mm[usable],
+            bool(np.any(samples["flags"] & SampleFlag.LOAD_SATURATED)),
+        )
+
+    def down(self) -> Seen:
+        """Return the way down: the load comes late, so on the way up it is seen too high."""
+        if self.height_mm is None or not self.height_mm.size:
+            return self
+        way = slice(int(np.argmin(self.height_mm)) + 1)
+        return self._replace(
+            t_us=self.t_us[way],
+            load_n=self.load_n[way],
+            on_cell_n=self.on_cell_n[way],
+            height_mm=self.height_mm[way],
+        )
+
+
+def wrong_in_stroke(
+    stroke: Stroke, on_cell_n: Array, height_mm: Array, zero_n: float, bounds: Bounds
+) -> list[Finding]:
+    """Say what can't be right in a stroke, the most urgent first; none of it counts.
+
+    Args:
+        on_cell_n, height_mm: of the stroke's samples, by the calibration's own zero, shape (n,).
+        zero_n: the load before the touch, by the same zero.
+    """
+    seen = Seen.of(stroke.raw.samples, on_cell_n, height_mm, zero_n, datum_lost=False)
+    found = [*_too_much(seen, bounds), *_impossible(seen, bounds), *_too_high(seen.down(), bounds)]
+    touch_mm = stroke.lowest_mm + stroke.depth_mm
+    if bounds.free_mm is not None and touch_mm < bounds.free_mm - LATE_MM - bounds.slack_mm:
+        found.append(Finding.of("load_dead", height_mm=touch_mm, touch_mm=bounds.free_mm))
+    return _sorted(one for one in found if one.kind != "overload_near")
+
+
+def _sorted(findings: Iterator[Finding]) -> list[Finding]:
+    return sorted(findings, key=lambda one: _ORDER.index(one.kind))
+
+
+def _too_much(seen: Seen, bounds: Bounds) -> Iterator[Finding]:
+    if seen.saturated:
+        yield Finding("amplifier_at_limit")
+    if not seen.load_n.size:
+        return
+    borne = (
+        (bounds.cell_n, "cell", float(seen.on_cell_n.max())),
+        (bounds.press_n, "press", float(seen.load_n.max())),
+    )
+    over = [(load_n / n, n, part, load_n) for n, part, load_n in borne if n is not None]
+    if over:
+        share, rating_n, part, load_n = max(over)
+        if share >= NEAR_SHARE:
+            kind = "overload" if share >= 1.0 else "overload_near"
+            yield Finding.of(kind, load_n=load_n, rating_n=rating_n, part=part)
+
+
+def _impossible(seen: Seen, bounds: Bounds) -> Iterator[Finding]:
+    """Yield heights at which there are faces, or solid coils."""
+    if seen.height_mm is None or not seen.height_mm.size:
+        return
+    lowest_mm = float(seen.height_mm.min())
+    if lowest_mm < -bounds.slack_mm:
+        yield Finding.of("below_faces", height_mm=lowest_mm)
+        return
+    loaded_mm = float(seen.height_mm[seen.load_n > LOADED_N].min(initial=np.inf))
+    if bounds.solid_mm is not None and loaded_mm < bounds.solid_mm - bounds.slack_mm:
+        solid_mm = bounds.solid_mm
+        yield Finding.of("below_solid", height_mm=loaded_mm, solid_height_mm=solid_mm)
+
+
+def _too_high(seen: Seen, bounds: Bounds) -> Iterator[Finding]:
+    """Yield a load where the spring is free."""
+    free_mm = bounds.free_mm
+    if seen.height_mm is None or free_mm is None:
+        return
+    free = seen.height_mm > free_mm + ABOVE_FREE_MM + bounds.slack_mm
+    loaded = np.flatnonzero(free & (seen.load_n > ABOVE_FREE_N))
+    if loaded.size:
+        height_mm, load_n = float(seen.height_mm[loaded[-1]]), float(seen.load_n[loaded[-1]])
+        yield Finding.of("above_free", height_mm=height_mm, free_length_mm=free_mm, load_n=load_n)
+
+
+class _Moment(NamedTuple):
+    t_us: int
+    load_n: float
+    height_mm: float
+
+
+class PressWatch:
+    """Looks at the stream while it is pressed, and says at once what can't be right.
+
+    Feed it what the finder was fed, just after it.
+
+    Attributes:
+        standing: alarms by kind; those of a press stand until it is let up.
+    """
+
+    def __init__(self) -> None:
+        self.standing: dict[str, Finding] = {}
+        self._idle: deque[_Moment] = deque()  # the last seconds without a touch
+        self._late_us: int | None = None  # since when a spring should push and nothing does
+        self._touched = 0  # samples since the touch
+
+    @property
+    def alarm(self) -> Finding | None:
+        """The most urgent one."""
+        return next((self.standing[kind] for kind in _ORDER if kind in self.standing), None)
+
+    def look(self, seen: Seen, finder: StrokeFinder, bounds: Bounds) -> list[Finding]:
+        """Take the next samples; return the alarms that are new, the most urgent first."""
+        found = [*_too_much(seen, bounds), *_impossible(seen, bounds)]
+        idle = finder.phase is Phase.IDLE
+        if seen.height_mm is not None and seen.height_mm.size:
+            now = _Moment(int(seen.t_us[-1]), float(seen.load_n[-1]), float(seen.height_mm[-1]))
+            found += self._free(now, bounds) if idle else self._pressed(now, seen, finder, bounds)
+        told, self.standing = self.standing, {} if idle else dict(self.standing)
+        for one in found:
+            worst = self.standing.get(one.kind, one)
+            if one.facts.get("load_n", 0.0) >= worst.facts.get("load_n", 0.0):
+                self.standing[one.kind] = one
+        return _sorted(one for one in self.standing.values() if one.kind not in told)
+
+    def _free(self, now: _Moment, bounds: Bounds) -> Iterator[Finding]:
+        """Yield that the quill goes down and the cell says nothing, or the reverse."""
+        self._touched = 0
+        while self._idle and not 0 <= now.t_us - self._idle[0].t_us <= LOOK_BACK_US:
+            self._idle.popleft()
+        self._idle.append(now)
+        above = max(self._idle, key=lambda moment: moment.height_mm)
+        lost_n = above.load_n - now.load_n
+        if above.height_mm - now.height_mm > FALL_MM and lost_n > BACKWARDS_N:
+            yield Finding.of("load_reversed", load_n=-lost_n)
+        late_mm = bounds.late_mm
+        if late_mm is None or now.height_mm > late_mm or now.load_n > LOADED_N:
+            self._late_us = None
+            return
+        self._late_us = now.t_us if self._late_us is None else self._late_us
+        if now.t_us - self._late_us >= LATE_S * 1e6:
+            touch_mm = bounds.learnt_mm if bounds.free_mm is None else bounds.free_mm
+            yield Finding.of("load_dead", height_mm=now.height_mm, touch_mm=touch_mm)
+
+    def _pressed(
+        self, now: _Moment, seen: Seen, finder: StrokeFinder, bounds: Bounds
+    ) -> Iterator[Finding]:
+        self._idle.clear()
+        self._late_us = None
+        self._touched += seen.load_n.size
+        touch_mm = finder.touch_mm
+        if finder.phase is Phase.PRESS:
+            yield from _too_high(seen, bounds)
+        if finder.phase is not Phase.TOUCH or touch_mm is None:
+            return
+        rose_mm = now.height_mm - touch_mm
+        if abs(rose_mm) < DEAD_TRAVEL_MM and now.load_n > DEAD_LOAD_N:
+            yield Finding.of("travel_dead", load_n=now.load_n)
+        if rose_mm > RISE_MM and now.load_n > BACKWARDS_N and self._touched >= RISE_SAMPLES:
+            yield Finding.of("travel_reversed", load_n=now.load_n, rose_mm=rose_mm)
