@@ -107,6 +107,11 @@ class Hello:
     um_per_count: float | None
     extra: tuple[tuple[str, str], ...] = ()
 
+    @property
+    def mm_per_count(self) -> float | None:
+        """Height over counts by the nominal step, negative: counts rise as the height falls."""
+        return None if self.um_per_count is None else -1e-3 * self.um_per_count
+
 
 @dataclass(frozen=True)
 class Tally:

@@ -9,6 +9,7 @@ import click
 
 from coilbench.analysis.cli.registry import COMMANDS, LazyGroup
 from coilbench.analysis.cli.settings import Settings
+from coilbench.analysis.cli.wrapping import wrap_terminals
 from coilbench.analysis.report.units import LengthUnit, LoadUnit, Units
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 
@@ -63,6 +64,7 @@ def cli(
 
 def main() -> None:
     """Run the program; errors become one line and exit status 2, never a traceback."""
+    wrap_terminals()
     sys.exit(run(sys.argv[1:]))
 
 

@@ -2,30 +2,49 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import LENGTH, LOAD, NUMBER, read_bytes, units
-from coilbench.analysis.cli.guiding import GuidedRig, calibrated_part, refuse_other_rig
+from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, read_bytes, units
+from coilbench.analysis.cli.guiding import (
+    GuidedRig,
+    calibrated_part,
+    given_port,
+    part_of_rig,
+    refuse_other_rig,
+)
+from coilbench.analysis.cli.references import (
+    asked_masses_err,
+    checked_lengths_mm,
+    checked_masses_kg,
+    settle_step,
+)
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import rig_warnings
 from coilbench.analysis.report.card_text import gravity_words
 from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.units import fixed
+from coilbench.analysis.report.units import fixed, significant
+from coilbench.capture.blocks import Finding, Hello
 from coilbench.capture.book.calibrations import newest_part, store_part, store_scale
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.model import NewPart, datum_part
-from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint
+from coilbench.capture.calibration.regression import (
+    FlexPoint,
+    GaugePoint,
+    LoadPoint,
+    MassesErr,
+)
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import read_points
 from coilbench.capture.tables.csv_table import Table, read_table
-from coilbench.capture.units import parse_length_mm, parse_number
 
 DEFAULT_MASSES_KG = "0,5,10,20,10,5,0"
 
@@ -68,6 +87,19 @@ afresh_option = click.option(
     "scale_name",
     help="Calibrate a bathroom scale of this name for `coilbench note` instead; needs --from.",
 )
+@click.option(
+    "--masses-err",
+    type=click.Choice(["each", "together"]),
+    help="How the masses err: each by itself (certified one by one, or each weighed on something "
+    "much better), or together (from one box, weighed on one scale, stacked, or unknown). Guided: "
+    "asked.  [default: together]",
+)
+@click.option(
+    "--masses-u",
+    type=FRACTION,
+    help="Each mass's expanded uncertainty (k = 2) where the file has none, e.g. 0.02%.  [default: "
+    "0.1% assumed]",
+)
 @afresh_option
 @bell_option
 def weigh_command(
@@ -76,27 +108,49 @@ def weigh_command(
     masses: str,
     gravity_m_s2: float | None,
     scale_name: str | None,
+    masses_err: MassesErr | None,
+    masses_u: float | None,
     afresh: bool,
     bell: bool,
 ) -> None:
-    """Calibrate the load with known masses, up and down.
+    """Calibrate the load with known masses, up and down, three different ones or more.
 
     The file's columns: mass_kg,counts[,direction][,u_kg]; direction up or down; u_kg the mass's
-    expanded uncertainty (k = 2), else 0.1 % is assumed. A scale's file has mass_kg,shown_kg and
-    the same two.
+    expanded uncertainty (k = 2). A scale's file has mass_kg,shown_kg and the same two.
     """
     gravity = _gravity(gravity_m_s2)
     if scale_name is not None:
+        _refuse_for_scale(masses_err, masses_u)
         _store_scale(scale_name, file, gravity)
         return
     if file is not None:
-        _store(load_part(read_points(_table(file), LoadPoint), file.name, gravity))
+        points = _with_u(read_points(_table(file), LoadPoint), masses_u)
+        _store(load_part(points, file.name, gravity, masses_err or "together"))
         return
-    masses_kg = [parse_number(text.lower().removesuffix("kg")) for text in masses.split(",")]
+    port, masses_kg = given_port(port), checked_masses_kg(masses)
+    if masses_err is None:
+        masses_err, masses_u = asked_masses_err(masses_u)
     with GuidedRig.open(port, ring=bell) as rig:
-        points = rig.weigh(masses_kg, afresh=afresh)
+        points = _with_u(rig.weigh(masses_kg, afresh=afresh), masses_u)
     with rig.kept_until_stored("weigh"):
-        _store(load_part(points, "guided", gravity).on(rig.hello))
+        _store(load_part(points, "guided", gravity, masses_err).on(rig.hello))
+
+
+def _with_u(points: Sequence[LoadPoint], masses_u: float | None) -> list[LoadPoint]:
+    """Give the masses the uncertainty that was stated for all of them, where they have none."""
+    if masses_u is None:
+        return list(points)
+    stated = (None if point.u_kg is not None else masses_u * point.mass_kg for point in points)
+    pairs = zip(points, stated, strict=True)
+    return [point if u_kg is None else replace(point, u_kg=u_kg) for point, u_kg in pairs]
+
+
+def _refuse_for_scale(masses_err: MassesErr | None, masses_u: float | None) -> None:
+    if masses_err is not None or masses_u is not None:
+        raise CoilbenchError(
+            "--masses-err and --masses-u are for the rig's cell, not for a scale",
+            hint="Leave them out; a scale's file may have the column u_kg",
+        )
 
 
 def _gravity(given_m_s2: float | None) -> float:
@@ -150,6 +204,11 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
     type=LENGTH,
     help="Set the datum again on this one gauge, keeping the scale factor (after a restart).",
 )
+@click.option(
+    "--accept-step",
+    is_flag=True,
+    help="Believe the gauges where they make another step a count than the scale states.",
+)
 @afresh_option
 @bell_option
 def gauge_command(
@@ -157,30 +216,44 @@ def gauge_command(
     port: str | None,
     lengths: str | None,
     datum: float | None,
+    accept_step: bool,
     afresh: bool,
     bell: bool,
 ) -> None:
     """Calibrate the travel with known lengths between the faces (0 mm: the faces touch).
 
-    The file's columns: length_mm,counts[,u_mm].
+    Three lengths or more: two cannot show an error. With the load calibrated first, the touch on
+    each gauge is checked. The file's columns: length_mm,counts[,u_mm].
     """
     if file is not None:
         _store(travel_part(read_points(_table(file), GaugePoint), file.name))
         return
     if lengths is not None and datum is None:
-        lengths_mm = [parse_length_mm(text) for text in lengths.split(",")]
+        port, lengths_mm = given_port(port), checked_lengths_mm(lengths)
         with GuidedRig.open(port, ring=bell) as rig:
-            points = rig.gauge(lengths_mm, afresh=afresh)
+            stated = rig.hello.mm_per_count
+            points = rig.gauge(lengths_mm, None if accept_step else stated, afresh=afresh)
         with rig.kept_until_stored("gauge"):
-            _store(travel_part(points, "guided").on(rig.hello))
+            part = travel_part(points, "guided", stated)
+            settle_step(part.fit, stated, accepted=accept_step)
+            _store(_with_touch(part, rig.hello).on(rig.hello))
     elif datum is not None and lengths is None:
         command = "gauge --lengths 50mm,40mm,30mm"
         travel = calibrated_part("travel", command)
-        with GuidedRig.open(port, ring=bell) as rig:
+        with GuidedRig.open(given_port(port), ring=bell) as rig:
             refuse_other_rig(travel, rig.hello, command)
-            _store(datum_part(travel.fit, rig.datum(datum)).on(rig.hello))
+            settle_step(travel.fit, rig.hello.mm_per_count, accepted=accept_step)
+            part = datum_part(travel.fit, rig.datum(datum))
+            _store(_with_touch(part, rig.hello).on(rig.hello))
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
+
+
+def _with_touch(part: NewPart, hello: Hello) -> NewPart:
+    """Note it where the touch on the gauges could not be seen."""
+    if part_of_rig("load", hello) is not None:
+        return part
+    return replace(part, notes=(*part.notes, Finding("touch_unchecked")))
 
 
 @click.command(
@@ -208,7 +281,7 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
         points = read_points(_table(file), FlexPoint)
         part = flex_part(points, load.fit, travel.fit, file.name)
     else:
-        with GuidedRig.open(port, ring=bell) as rig:
+        with GuidedRig.open(given_port(port), ring=bell) as rig:
             refuse_other_rig(load, rig.hello, "weigh")
             refuse_other_rig(travel, rig.hello, "gauge")
             pressed = rig.press(load.fit, least_n)
@@ -233,7 +306,7 @@ def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[st
     value, unit = (shown.load_value, shown.load) if in_n else (shown.length_value, shown.length)
     lines = [
         f"Stored the {part.kind} calibration from {part.fit.points} points ({part.origin}): "
-        f"residual sd {value(part.fit.residual_sd):.3g} {unit}."
+        f"residual sd {significant(value(part.fit.residual_sd), 3)} {unit}."
     ]
     lines += [f"Note: {describe(note, shown)}." for note in part.notes]
     if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:

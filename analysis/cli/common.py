@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Callable, Iterable, Sequence
 from pathlib import Path
 from typing import Any, Literal, NamedTuple, TypeVar, cast
@@ -134,10 +133,7 @@ def console(width: int | None = None) -> Console:
 
 
 def say(text: str) -> None:
-    """Print a sentence, wrapped on a terminal; in a file or a pipe a line is a line."""
-    out = console()
-    if out.is_terminal:
-        text = textwrap.fill(text, out.width, subsequent_indent="    ")
+    """Print a sentence; a terminal breaks it on words, in a file or a pipe a line is a line."""
     click.echo(text)
 
 

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import shlex
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from functools import partial
 
@@ -47,8 +48,12 @@ def daemon_command(port: str, set_name: str, reach_height_mm: float | None) -> N
         _print(line)
 
 
-def capture_ended(last: Snapshot) -> Iterator[str]:
-    """Say how far a capture came, from its last snapshot, and what is next."""
+def capture_ended(last: Snapshot, heights_mm: Sequence[float] = ()) -> Iterator[str]:
+    """Say how far a capture came, from its last snapshot, and what is next.
+
+    Args:
+        heights_mm: the heights that were asked for; they are asked for again in what is next.
+    """
     yield (
         f"{last.springs_done} of {last.springs} springs done, {last.samples} samples, "
         f"{last.samples_lost} lost. Book: {book_path()}"
@@ -56,7 +61,8 @@ def capture_ended(last: Snapshot) -> Iterator[str]:
     if last.turn is not None:
         yield f"Next is {describe(last.turn, units())}; go on with the same command."
     elif last.springs:
-        yield f"Next: coilbench set check {last.set_name} --at HEIGHT"
+        at = "".join(f" --at {height_mm:g}mm" for height_mm in heights_mm) or " --at HEIGHT"
+        yield f"Next: coilbench set check {shlex.quote(last.set_name)}{at}"
 
 
 def _print(words: str) -> None:

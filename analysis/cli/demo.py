@@ -36,9 +36,11 @@ from coilbench.capture.book.sets import (
     labels_for,
     new_set,
 )
+from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
-from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
+from coilbench.capture.calibration.gauge_guide import GaugeGuide
+from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Event, EventKind
 from coilbench.capture.running.guided import Say, follow, sample_stream
@@ -141,8 +143,10 @@ class Demo:
             stream = sample_stream(source, seen)
             masses = follow(stream, WeighGuide(MASSES_KG), say).points
             load = load_part(masses, "demo").on(hello)
-            gauges = follow(stream, GaugeGuide((0.0, *GAUGES_MM)), say).points
-            travel = travel_part(gauges, "demo").on(hello)
+            step = hello.mm_per_count
+            gauge = GaugeGuide((0.0, *GAUGES_MM), mm_per_count=step, load_fit=load.fit)
+            gauges = follow(stream, gauge, say).points
+            travel = travel_part(gauges, "demo", step).on(hello)
             pressed = follow(stream, BlockGuide(load.fit, BLOCK_N), say).points
             flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
         with open_book(self.book, create=True) as db, db.atomic():

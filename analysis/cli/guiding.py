@@ -16,13 +16,22 @@ from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
+from coilbench.analysis.rig.check import gravity_of
 from coilbench.capture.blocks import Finding, Hello, RawBlock
 from coilbench.capture.book.calibrations import PartRecord, newest_part
 from coilbench.capture.book.opening import hold_port, open_book
 from coilbench.capture.book.rows import utc_now
-from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, Guide, WeighGuide
+from coilbench.capture.calibration.block_guide import BlockGuide
+from coilbench.capture.calibration.gauge_guide import GaugeGuide
+from coilbench.capture.calibration.guide import Guide, WeighGuide
 from coilbench.capture.calibration.model import PartKind
-from coilbench.capture.calibration.regression import FlexPoint, GaugePoint, LoadPoint, PolynomialFit
+from coilbench.capture.calibration.regression import (
+    FlexPoint,
+    GaugePoint,
+    LoadPoint,
+    PolynomialFit,
+    slope,
+)
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import Unfinished, Wish, follow, sample_stream
@@ -32,10 +41,14 @@ from coilbench.capture.units import counted
 
 GRACE_S = 8.0  # how long the last point can still be undone
 KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
-_READINGS = ("load_read", "travel_read", "block_read", "point_refused", "pressed_too_little")
+_QUESTIONS = ("point_refused", "step_off", "leaning")
+_READINGS = (
+    *("load_read", "travel_read", "block_read", "no_touch", "pressed_too_little"),
+    *_QUESTIONS,
+)
 _Holds = TypeVar("_Holds", WeighGuide, GaugeGuide)
 _UNDONE = ("point_undone", "press_undone")
-_WISHES: dict[str, Wish] = {"u": "undo", "\r": "store", "\n": "store"}
+_WISHES: dict[str, Wish] = {"u": "undo", "y": "take", "\r": "store", "\n": "store"}
 
 
 def calibrated_part(kind: PartKind, command: str) -> PartRecord:
@@ -44,15 +57,18 @@ def calibrated_part(kind: PartKind, command: str) -> PartRecord:
     Raises:
         CoilbenchError: it is not calibrated yet.
     """
-    part = None
-    if book_path().exists():  # only looked into: a refusal leaves no empty book behind
-        with open_book(book_path()) as db:
-            part = newest_part(db, kind)
+    part = _newest(kind)
     if part is None:
         raise CoilbenchError(
             f"the {kind} is not calibrated yet", hint=f"First: coilbench rig {command}"
         )
     return part
+
+
+def part_of_rig(kind: PartKind, hello: Hello) -> PartRecord | None:
+    """Return the newest part of a kind that is this rig's, or may be; None for none."""
+    part = _newest(kind)
+    return part if part is not None and part.device_id in (None, hello.device_id) else None
 
 
 def refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
@@ -65,6 +81,23 @@ def refuse_other_rig(part: PartRecord, hello: Hello, command: str) -> None:
         )
 
 
+def _newest(kind: PartKind) -> PartRecord | None:
+    if not book_path().exists():  # only looked into: a refusal leaves no empty book behind
+        return None
+    with open_book(book_path()) as db:
+        return newest_part(db, kind)
+
+
+def given_port(port: str | None) -> str:
+    """Return the rig's port; CoilbenchError where none was given."""
+    if port is None:
+        raise CoilbenchError(
+            "guided calibration needs the rig's port",
+            hint="Give --port (see: coilbench rig find), or --from FILE",
+        )
+    return port
+
+
 @dataclass(frozen=True)
 class GuidedRig:
     """An open rig, and whether the terminal's bell rings at each reading."""
@@ -75,34 +108,55 @@ class GuidedRig:
 
     @classmethod
     @contextmanager
-    def open(cls, port: str | None, *, ring: bool) -> Iterator[GuidedRig]:
+    def open(cls, port: str, *, ring: bool) -> Iterator[GuidedRig]:
         """Open the rig for a guided calibration, this program alone.
 
         Raises:
-            CoilbenchError: no port, nothing answers there, or another capture has it.
+            CoilbenchError: nothing answers there, or another capture has it.
         """
-        if port is None:
-            raise CoilbenchError(
-                "guided calibration needs the rig's port",
-                hint="Give --port (see: coilbench rig find), or --from FILE",
-            )
         with hold_port(port), open_source(port) as source:
             hello, seen = identify(source)
             yield cls(hello, sample_stream(source, seen), ring)
 
     def weigh(self, masses_kg: Sequence[float], *, afresh: bool) -> list[LoadPoint]:
         """Read the masses, going on where an earlier weighing was interrupted."""
-        return self._read_points("weigh", WeighGuide, masses_kg, afresh).points
+        part, kg_per_count = part_of_rig("load", self.hello), None
+        if part is not None:
+            middle = 0.5 * (part.fit.x_min + part.fit.x_max)
+            kg_per_count = float(slope(part.fit, middle)) / gravity_of(part)
+        taken = self._kept("weigh", masses_kg, afresh=afresh)
+        guide = WeighGuide(masses_kg, taken, kg_per_count=kg_per_count)
+        return self._read_points("weigh", guide, masses_kg).points
 
-    def gauge(self, lengths_mm: Sequence[float], *, afresh: bool) -> list[GaugePoint]:
-        """Read the gauges, going on where an earlier gauging was interrupted."""
-        return self._read_points("gauge", GaugeGuide, lengths_mm, afresh).points
+    def gauge(
+        self, lengths_mm: Sequence[float], mm_per_count: float | None, *, afresh: bool
+    ) -> list[GaugePoint]:
+        """Read the gauges, going on where an earlier gauging was interrupted.
+
+        Args:
+            mm_per_count: the scale's step, which the gauges must show; None: it is not known.
+        """
+        taken = self._kept("gauge", lengths_mm, afresh=afresh)
+        guide = self._gauge_guide(lengths_mm, taken, mm_per_count)
+        return self._read_points("gauge", guide, lengths_mm).points
 
     def datum(self, length_mm: float) -> GaugePoint:
         """Read one gauge, to set the datum again."""
-        guide = GaugeGuide([length_mm])
+        guide = self._gauge_guide([length_mm])
         self._follow(guide)
         return guide.points[0]
+
+    def _gauge_guide(
+        self,
+        lengths_mm: Sequence[float],
+        taken: Sequence[Hold] = (),
+        mm_per_count: float | None = None,
+    ) -> GaugeGuide:
+        load = part_of_rig("load", self.hello)
+        if load is None:
+            say_aside("The load is not calibrated: whether the quill touches cannot be checked.")
+        load_fit = None if load is None else load.fit
+        return GaugeGuide(lengths_mm, taken, mm_per_count=mm_per_count, load_fit=load_fit)
 
     def press(self, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
         """Read a press on a solid block; it is undone and repeated as often as needed."""
@@ -152,11 +206,7 @@ class GuidedRig:
         click.echo(f"Continuing after {read}, {last} (--afresh: start again).")
         return before.holds
 
-    def _read_points(
-        self, kind: str, make: type[_Holds], values: Sequence[float], afresh: bool
-    ) -> _Holds:
-        guide = make(values, self._kept(kind, values, afresh=afresh))
-
+    def _read_points(self, kind: str, guide: _Holds, values: Sequence[float]) -> _Holds:
         def keep() -> None:
             who = (self.hello.device_id, self.hello.boot_id)
             held = Unfinished(kind, *who, tuple(values), tuple(guide.holds), utc_now())
@@ -181,6 +231,8 @@ class GuidedRig:
                 words, reading = describe(finding, shown), finding.kind in _READINGS
                 if reading or finding.kind in _UNDONE:
                     out.print(f"   {words}", soft_wrap=True)
+                    if finding.kind in _QUESTIONS and keyboard.off is None:
+                        out.print("   y: take it all the same", soft_wrap=True)
                 else:
                     out.print(words, soft_wrap=True, style="bold")
                 if self._ring and out.is_terminal and reading:

@@ -23,8 +23,8 @@ LINE_EVERY_S = 0.25
 
 @click.command(name="find", epilog="Example: coilbench rig find")
 @json_option
-def find_command(as_json: bool) -> None:
-    """List the ports and ask each USB port whether a rig is behind it."""
+def find_command(as_json: bool) -> int:
+    """List the ports and ask each USB port whether a rig is behind it; exit status 1: none is."""
     rows = []
     for port in find_ports():
         click.echo(f"asking {port.device} …", err=True)
@@ -33,13 +33,15 @@ def find_command(as_json: bool) -> None:
             told = _identity(port.device)
         names = ("port", "description", "device_id", "words")
         rows.append(dict(zip(names, (port.device, port.description, *told), strict=True)))
+    found = any(row["device_id"] for row in rows)
     if as_json:
         print_document({"ports": rows})
-        return
+        return 0 if found else 1
     for row in rows:
         click.echo(f"{row['port']}  {row['description'] or '-'}: {row['words']}")
-    if not any(row["device_id"] for row in rows):
+    if not found:
         click.echo("No rig answered. Check the cable; to try without one: coilbench demo")
+    return 0 if found else 1
 
 
 def _identity(device: str) -> tuple[str | None, str]:

@@ -1,12 +1,8 @@
-"""The dashboard's height bar, and large type that can be read from the press. Pure.
-
-The bar runs from the free spring to the height to be reached. The letters, five rows high, were
-drawn for this program from the plain shapes of a dot matrix.
-"""
+"""The dashboard's height bar: from the free spring to the height to be reached. Pure."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -16,6 +12,7 @@ from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 REACHED_MM = 0.05  # as the recorder's own slack
 WARN_MM = 2.0  # so near to solid a stroke is warned of; common practice keeps 1 to 1.5 mm free
 ROOM_SHARE = 0.06  # of the way from free to the lowest mark: shown beyond it
+_EIGHTHS = " ▏▎▍▌▋▊▉"  # a character filled by so many eighths from its left
 
 
 @dataclass(frozen=True)
@@ -56,7 +53,7 @@ class HeightBar:
             marks.append(_Mark("T", "target", self.reach_mm))
         return tuple(sorted(marks, key=lambda mark: -mark.height_mm))
 
-    def lines(self, width: int, units: Units) -> tuple[str, str]:
+    def lines(self, width: int, units: Units, *, ascii_only: bool) -> tuple[str, str]:
         """Return the bar and the line of its marks' heights below it, each width wide."""
         ends = self._ends()
         if ends is None or width < 20:
@@ -64,20 +61,26 @@ class HeightBar:
         top_mm, low_mm = ends
         inner = width - 2
 
-        def place(height_mm: float) -> int:
-            share = (top_mm - height_mm) / (top_mm - low_mm)
-            return min(inner - 1, max(0, round(share * (inner - 1))))
+        def share(height_mm: float) -> float:
+            return min(1.0, max(0.0, (top_mm - height_mm) / (top_mm - low_mm)))
 
-        cells = ["-"] * inner
-        if self.height_mm is not None:
-            here = place(self.height_mm)
-            cells[:here] = "=" * here
-            cells[here] = ">"
+        def place(height_mm: float) -> int:
+            return round(share(height_mm) * (inner - 1))
+
+        empty, solid = ("-", "X") if ascii_only else ("·", "▒")
+        cells = [empty] * inner
         if self.solid_mm is not None:
-            for at in range(place(self.solid_mm), inner):
-                cells[at] = "X" if cells[at] == "-" else cells[at]
+            first = place(self.solid_mm)
+            cells[first:] = solid * (inner - first)
+        if self.height_mm is not None:
+            pressed = share(self.height_mm)
+            filled = _arrow(pressed, inner) if ascii_only else _eighths(pressed, inner)
+            cells[: len(filled)] = filled
         for mark in self.marks:
             cells[place(mark.height_mm)] = mark.letter
+        return f"[{''.join(cells)}]", self._named(width, place, units)
+
+    def _named(self, width: int, place: Callable[[float], int], units: Units) -> str:
         below = [" "] * width
         free_at = 0
         for mark in self.marks:
@@ -87,7 +90,7 @@ class HeightBar:
                 continue
             below[at : at + len(text)] = text
             free_at = at + len(text) + 2
-        return f"[{''.join(cells)}]", "".join(below)
+        return "".join(below)
 
     def words(self, units: Units) -> str:
         """Say how far it is to the next mark; never to press near the expected solid height."""
@@ -104,15 +107,22 @@ class HeightBar:
             return f"{where} lies too near the expected solid height: don't press that far"
         return f"{units.length_text(self.height_mm - mark.height_mm)} to {where}"
 
+    @property
+    def near_bind(self) -> bool:
+        """Whether the coils are about to touch: the press must stop."""
+        if self.solid_mm is None or self.height_mm is None:
+            return False
+        return self.height_mm - self.solid_mm <= WARN_MM
+
     def bind_warning(self, units: Units) -> str | None:
         """Say how far it is to the expected solid height; None where one is not known."""
         if self.solid_mm is None or self.height_mm is None:
             return None
         left_mm, solid = self.height_mm - self.solid_mm, units.length_text(self.solid_mm)
         if left_mm <= 0.0:
-            return f"STOP: at the expected solid height of {solid}"
+            return f"at the expected solid height of {solid}: let the quill up"
         far = f"{units.length_text(left_mm)} to the expected solid height of {solid}"
-        return f"STOP, NEAR COIL BIND: {far}" if left_mm <= WARN_MM else far
+        return f"near coil bind, {far}: let the quill up" if self.near_bind else far
 
     def _ends(self) -> tuple[float, float] | None:
         """Return the heights at the bar's left and right end; None where there is nothing."""
@@ -127,59 +137,10 @@ class HeightBar:
         return (top_mm, low_mm) if top_mm > low_mm else None
 
 
-ROWS = 5
-_GLYPHS = {
-    "0": " ### /#   #/#   #/#   #/ ### ",
-    "1": " # /## / # / # /###",
-    "2": "#### /    #/ ### /#    /#####",
-    "3": "#### /    #/ ### /    #/#### ",
-    "4": "#  # /#  # /#####/   # /   # ",
-    "5": "#####/#    /#### /    #/#### ",
-    "6": " ### /#    /#### /#   #/ ### ",
-    "7": "#####/   # /  #  / #   / #   ",
-    "8": " ### /#   #/ ### /#   #/ ### ",
-    "9": " ### /#   #/ ####/    #/ ### ",
-    "A": " ### /#   #/#####/#   #/#   #",
-    "B": "#### /#   #/#### /#   #/#### ",
-    "C": " ####/#    /#    /#    / ####",
-    "D": "#### /#   #/#   #/#   #/#### ",
-    "E": "#####/#    /#### /#    /#####",
-    "F": "#####/#    /#### /#    /#    ",
-    "G": " ####/#    /#  ##/#   #/ ####",
-    "H": "#   #/#   #/#####/#   #/#   #",
-    "I": "###/ # / # / # /###",
-    "J": "  ###/    #/    #/#   #/ ### ",
-    "K": "#  # /# #  /##   /# #  /#  # ",
-    "L": "#    /#    /#    /#    /#####",
-    "M": "#   #/## ##/# # #/#   #/#   #",
-    "N": "#   #/##  #/# # #/#  ##/#   #",
-    "O": " ### /#   #/#   #/#   #/ ### ",
-    "P": "#### /#   #/#### /#    /#    ",
-    "Q": " ### /#   #/# # #/#  # / ## #",
-    "R": "#### /#   #/#### /#  # /#   #",
-    "S": " ####/#    / ### /    #/#### ",
-    "T": "#####/  #  /  #  /  #  /  #  ",
-    "U": "#   #/#   #/#   #/#   #/ ### ",
-    "V": "#   #/#   #/#   #/ # # /  #  ",
-    "W": "#   #/#   #/# # #/## ##/#   #",
-    "X": "#   #/ # # /  #  / # # /#   #",
-    "Y": "#   #/ # # /  #  /  #  /  #  ",
-    "Z": "#####/   # /  #  / #   /#####",
-    "-": "   /   /###/   /   ",
-    "+": "   / # /###/ # /   ",
-    ".": "  /  /  /##/##",
-    ",": "  /  /  /##/# ",
-    ":": " /#/ /#/ ",
-    "_": "    /    /    /    /####",
-    " ": "  /  /  /  /  ",
-}
+def _arrow(share: float, inner: int) -> str:
+    return "=" * round(share * (inner - 1)) + ">"
 
 
-def large(text: str, *, ascii_only: bool) -> list[str] | None:
-    """Return text as five lines of block letters, in capitals; None where a character has none."""
-    glyphs = [_GLYPHS.get(one.upper()) for one in text]
-    if not glyphs or None in glyphs:
-        return None
-    rows = [str(glyph).split("/") for glyph in glyphs]
-    lines = [" ".join(row[at] for row in rows) for at in range(ROWS)]
-    return lines if ascii_only else [line.replace("#", "█") for line in lines]
+def _eighths(share: float, inner: int) -> str:
+    whole, part = divmod(round(share * inner * 8), 8)
+    return "█" * whole + (_EIGHTHS[part] if part else "")

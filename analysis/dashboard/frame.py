@@ -1,54 +1,166 @@
 """The live dashboard: one frame, drawn from one scene. Pure.
 
-Nothing is remembered here: the same scene and size give the same frame.
+Nothing is remembered here: the same scene and size give the same frame. What is called out is
+never cut; everything else gives way to it by rank.
 """
 
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
 
 from rich.console import Group, RenderableType
 from rich.text import Text
 
-from coilbench.analysis.dashboard.drawing import HeightBar, large
-from coilbench.analysis.report.bench_text import stroke_text
+from coilbench.analysis.dashboard.calls import Call, call, link_state
+from coilbench.analysis.dashboard.keys import answer_help
+from coilbench.analysis.dashboard.large_type import large
+from coilbench.analysis.dashboard.rows import reason_lines, table_lines
+from coilbench.analysis.dashboard.scene import Scene, known_now
+from coilbench.analysis.dashboard.stroke_plot import stroke_plot
+from coilbench.analysis.report.bench_text import AS_LOADED
 from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.set_plot import stroke_plot
 from coilbench.analysis.report.units import Units
-from coilbench.capture.running.commands import EventKind, Snapshot
+from coilbench.capture.running.commands import Event, EventKind, Snapshot
 
-SAFETY = "Eye protection on, press unplugged, spring captive; stop before coil bind."
-STALE_S = 2.0
+SAFETY = (
+    "Eye protection on, press unplugged, spring captive; stop before coil bind.",
+    "Eye protection on; stop before bind.",
+)
 # Shares of samples lost at which the link is called fair and poor; common practice, no source.
 FAIR_SHARE, POOR_SHARE = 0.0005, 0.01
 _PHASES = {"idle": "free", "touch": "touched", "press": "pressing", "release": "letting up"}
+_UNKNOWN = "--"
 _ALERT = ("! ", "bold red")
 _MARKS = {
     EventKind.KEPT: ("+ ", "green"),
     EventKind.REFUSED: _ALERT,
     EventKind.FAULT: _ALERT,
+    EventKind.QUESTION: ("? ", "bold"),
 }
 
+NARROW = 70  # below it the table stands alone, without the curve
+MIDDLE = 24  # from here on the turn is in large type
+TALL = 32  # and from here on larger; and more is said of flags and events
+HUGE = 44  # and from here on load and height are large, too
+FEWEST_BODY = 4
+FIRST_RANKS = 4
+FEWEST_CURVE, FEWEST_ROWS = 26, 7  # characters and lines, below which no curve is drawn
 
-def _link_line(snapshot: Snapshot, units: Units) -> Text:
+
+@dataclass(frozen=True)
+class _Page:
+    """What a frame is drawn on."""
+
+    width: int
+    height: int
+    ascii_only: bool
+
+    def wrapped(self, words: str, style: str = "", indent: int = 0) -> list[Text]:
+        """Return words on as many lines as they need."""
+        room = max(1, self.width - 2 * indent)
+        pieces = textwrap.wrap(words, room, break_on_hyphens=False)
+        return [Text(" " * indent + piece, style) for piece in pieces]
+
+
+@dataclass(frozen=True)
+class _Block:
+    """Lines that stay together; on a small screen the highest rank gives way first, 0 never.
+
+    `short` stands in for them before nothing does.
+    """
+
+    rank: int
+    lines: list[Text]
+    short: Sequence[Text] = ()
+
+
+def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> RenderableType:
+    """Return one frame that fits a screen of width x height characters."""
+    scene = replace(scene, snapshot=known_now(scene.snapshot))
+    page = _Page(width, height, ascii_only)
+    tall = height >= TALL
+    called = call(scene)
+    answers = answer_help(scene.snapshot)
+    above = [
+        _Block(4, _head(scene, page)),
+        _link_block(scene.snapshot, scene.units, page),
+        _Block(7, [Text(scene.standing)] if scene.standing else []),
+        _Block(0, _call_lines(called, page)),
+        _Block(6, page.wrapped(called.more, indent=2) if called.more else []),
+        _Block(2, _live(scene, page)),
+        _Block(5, _bar_lines(scene, page)),
+        _Block(3, _way_lines(scene, page)),
+    ]
+    below = [
+        _Block(9, reason_lines(scene.table, 8 if tall else 2)),
+        _event_block(scene.snapshot, scene.units, 5 if tall else 2, page),
+        _Block(0 if answers else 5, page.wrapped(answers or scene.keys, "bold")),
+        _Block(0, [Text(_safety(width), "italic")]),
+    ]
+    room = _give_way([*above, *below], height - FEWEST_BODY) + FEWEST_BODY
+    lines = [line for block in above for line in block.lines]
+    lines += _body(scene, width, max(0, room), ascii_only=ascii_only)
+    lines += [line for block in below for line in block.lines]
+    del lines[height - 1 : -1]  # the caution stays, however small the screen
+    for line in lines:
+        line.no_wrap, line.overflow = True, "crop" if ascii_only else "ellipsis"
+    return Group(*lines)
+
+
+def _give_way(blocks: list[_Block], most: int) -> int:
+    """Shorten, then empty blocks, highest rank first; returns how many lines are free.
+
+    The first ranks may take the lines that are else kept for the table.
+    """
+    used = sum(len(block.lines) for block in blocks)
+    by_rank = sorted((block for block in blocks if block.rank), key=lambda block: -block.rank)
+    for block, left in [*((one, one.short) for one in by_rank), *((one, ()) for one in by_rank)]:
+        if used <= most + (FEWEST_BODY if block.rank <= FIRST_RANKS else 0):
+            continue
+        used -= len(block.lines) - len(left)
+        block.lines[:] = left
+    return most - used
+
+
+def _safety(width: int) -> str:
+    return next((words for words in SAFETY if len(words) <= width), SAFETY[-1])
+
+
+def _flow(parts: Iterable[tuple[str, str]], page: _Page) -> list[Text]:
+    """Write parts, each with its style, two blanks apart, on as many lines as they need."""
+    lines: list[Text] = []
+    for words, style in parts:
+        if lines and lines[-1].cell_len + 2 + len(words) <= page.width:
+            lines[-1].append("  ").append(words, style)
+        else:
+            lines += page.wrapped(words, style)
+    return lines
+
+
+def _head(scene: Scene, page: _Page) -> list[Text]:
+    snapshot = scene.snapshot
+    done = f"{snapshot.springs_done} of {snapshot.springs} springs done"
+    return _flow([("coilbench", "bold"), (f"set {snapshot.set_name}", ""), (done, "")], page)
+
+
+def _link_block(snapshot: Snapshot, units: Units, page: _Page) -> _Block:
     """Describe the link; the state never depends on the colour alone."""
-    age_s = snapshot.sample_age_s
-    if snapshot.link != "up":
-        state, style = f"LINK {snapshot.link.upper()}: {_link_text(snapshot, units)}", "bold red"
+    wrong, age_s = link_state(snapshot, units), snapshot.sample_age_s
+    if wrong is not None:
+        state, style = wrong, "bold red"
     elif age_s is None:
         state, style = "link up, no sample yet", "bold"
-    elif age_s > STALE_S:
-        state, style = f"NO SAMPLE for {age_s:.1f} s: check the cable", "bold red"
     else:
         grade, style = _grade(snapshot)
         state = f"link {grade}, last sample {age_s:.1f} s ago"
-    counts = (
-        f"  {snapshot.rate_hz:.1f}/s  lost {snapshot.samples_lost}  "
-        f"bad {snapshot.lines_bad}  restarts {snapshot.restarts}"
-    )
-    return Text.assemble((state, style), counts)
+    parts = [(state, style)]
+    parts += [("DATUM LOST", "bold red")] if snapshot.datum is not None else []
+    counts = [(f"{snapshot.rate_hz:.1f}/s", "")]
+    counts += [(f"lost {snapshot.samples_lost}", ""), (f"bad {snapshot.lines_bad}", "")]
+    counts += [(f"restarts {snapshot.restarts}", "bold" if snapshot.restarts else "")]
+    return _Block(1, _flow([*parts, *counts], page), _flow(parts, page))
 
 
 def _grade(snapshot: Snapshot) -> tuple[str, str]:
@@ -59,259 +171,143 @@ def _grade(snapshot: Snapshot) -> tuple[str, str]:
     return ("fair", "bold") if share >= FAIR_SHARE else ("good", "green")
 
 
-def _link_text(snapshot: Snapshot, units: Units) -> str:
-    what = snapshot.link_what
-    return "waiting for the rig" if what is None else describe(what, units)
+def _call_lines(called: Call, page: _Page) -> list[Text]:
+    """Write what is called out: in large type where there is room, its words whole."""
+    style = "bold red" if called.stop else "bold"
+    rows = _rows_of_letters(called, page)
+    indent = 2 if page.width >= 2 * NARROW // 3 else 0
+    letters = large(
+        called.large, width=page.width - 2 * indent, rows=rows, ascii_only=page.ascii_only
+    )
+    if letters is None:
+        return page.wrapped(_said(called), f"{style} reverse")
+    lines = [Text(" " * indent + line, style) for line in letters]
+    beside = page.width - lines[-1].cell_len - 4
+    if page.height < TALL and len(called.words) <= beside:
+        lines[-1].append(f"  {called.words}")
+        return lines
+    air = [Text("")] if page.height >= TALL else []
+    return [*air, *lines, *page.wrapped(called.words, style, indent)]
 
 
-def _whose_turn(snapshot: Snapshot, units: Units) -> tuple[str, str]:
-    if snapshot.turn is not None:
-        return snapshot.turn.label, stroke_text(snapshot.turn)
-    if snapshot.springs == 0:
-        return "WAIT", _link_text(snapshot, units)
-    left_s = snapshot.ends_in_s
-    ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
-    return "DONE", f"the set is done{ends}"
+def _said(called: Call) -> str:
+    """Return what is called out as a sentence, where there is no room for letters."""
+    if called.urgent:
+        return f"{called.large}{'' if called.large.endswith('?') else ':'} {called.words}"
+    return f"NOW: {called.large}, {called.words}"
 
 
-def _event_lines(snapshot: Snapshot, units: Units, room: int, width: int) -> list[Text]:
+def _rows_of_letters(called: Call, page: _Page) -> int:
+    """Return how many lines the letters may have."""
+    if page.height >= TALL:
+        return 11 if called.urgent else 5
+    if page.height >= MIDDLE:
+        return 5 if called.urgent else 3
+    if called.stop:
+        return 5 if page.ascii_only or page.height >= MIDDLE // 2 else 3
+    return 3 if called.urgent else 0
+
+
+def _live(scene: Scene, page: _Page) -> list[Text]:
+    """Write load and height, as far as they are known now."""
+    snapshot, units = scene.snapshot, scene.units
+    load = units.load_text(snapshot.load_n) if snapshot.load_n is not None else _UNKNOWN
+    load = load.removeprefix("-") if load.startswith("-0.0") else load  # an empty cell's noise
+    height, depth = (
+        units.length_text(mm) if mm is not None else _UNKNOWN
+        for mm in (snapshot.height_mm, snapshot.depth_mm)
+    )
+    phase = _PHASES.get(snapshot.phase, f"load unknown: {AS_LOADED}")
+    if page.height >= HUGE:
+        figures = f"{load:>9}   {height:>9}"
+        letters = large(figures, width=page.width - 4, rows=5, ascii_only=page.ascii_only)
+        if letters is not None:
+            words = f"load, and height; depth {depth}, {phase}"
+            return [Text(""), *(Text(f"  {line}") for line in letters), Text(f"  {words}")]
+    return _flow(
+        [
+            (f"load {load:>9}", "bold"),
+            (f"height {height:>8}", "bold"),
+            (f"depth {depth}", ""),
+            (phase, ""),
+        ],
+        page,
+    )
+
+
+def _bar_lines(scene: Scene, page: _Page) -> list[Text]:
+    if scene.snapshot.height_mm is None:
+        return []
+    lines = scene.bar.lines(page.width, scene.units, ascii_only=page.ascii_only)
+    return [Text(line) for line in lines if line]
+
+
+def _way_lines(scene: Scene, page: _Page) -> list[Text]:
+    """Say how far it is: to the next mark, to the coils' bind, and to what the cell may bear."""
+    bar, alarm, units = scene.bar, scene.snapshot.alarm, scene.units
+    if scene.stop:
+        return []  # called out already
+    if alarm is not None:
+        return page.wrapped(f"CARE: {describe(alarm, units)}", "bold reverse")
+    if scene.snapshot.height_mm is None:
+        return []
+    bind = None if bar.near_bind else bar.bind_warning(units)
+    return page.wrapped("; ".join(words for words in (bar.words(units), bind) if words))
+
+
+def _event_block(snapshot: Snapshot, units: Units, room: int, page: _Page) -> _Block:
     """Return the last things that happened in `room` lines, the latest last and whole.
 
-    The latest has more lines where it needs them. + is a stroke kept, ! one refused or a fault.
+    The latest has more lines where it needs them. + is a stroke kept, ! one refused or a fault,
+    ? a question.
     """
-    lines: list[Text] = []
-    for _, event in reversed(snapshot.events):
-        mark, style = _MARKS.get(event.kind, ("  ", ""))
-        words = describe(event.what, units)
-        pieces = textwrap.wrap(words, max(20, width - 2)) or [""]
-        if lines:
-            pieces = [words]  # cut where it is too long: the latest alone is told whole
-        first, *rest = pieces
-        room = max(room, len(pieces))
-        own = [Text.assemble((mark, style), first), *(Text(f"  {piece}") for piece in rest)]
-        lines = own + lines
-        if len(lines) >= room:
-            break
-    return [Text("") for _ in range(room - len(lines))] + lines[-room:]
+    events = [event for _, event in reversed(snapshot.events)]
+    lines = [line for event in events[:1] for line in _event_text(event, units, page.width)]
+    more = [line for event in events[1:] for line in _event_text(event, units, None)]
+    more = more[: max(0, room - len(lines))]
+    blank = [Text("") for _ in range(room - len(lines) - len(more))]
+    return _Block(8, [*blank, *reversed(more), *lines], lines)
 
 
-@dataclass(frozen=True)
-class SpringRow:
-    """One spring's line: loads at the table's heights, kinds of its flags, a sentence for each."""
-
-    label: str
-    strokes: int
-    loads_n: tuple[float | None, ...]
-    flags: tuple[str, ...]
-    reasons: tuple[str, ...] = ()
-
-
-@dataclass(frozen=True)
-class SetTable:
-    """The set's table: the heights it reads at, and a row a spring in turn order.
-
-    Attributes:
-        solid_mm: the expected solid height: the set's own, else the highest that was measured.
-        nominal_mm: heights at which the set has a nominal load.
-        band: (height_mm, lowest_n, highest_n) over the springs measured so far.
-    """
-
-    heights_mm: tuple[float, ...]
-    strokes_wanted: int
-    rows: tuple[SpringRow, ...]
-    solid_mm: float | None = None
-    nominal_mm: tuple[float, ...] = ()
-    band: tuple[tuple[float, float, float], ...] = ()
-
-
-def _table_lines(table: SetTable, current: str | None, units: Units, room: int) -> list[Text]:
-    """Return the table in at most `room` lines, the spring whose turn it is in view."""
-    rows = _around(table.rows, current, max(1, room - 1))
-    label = max([len("spring"), *(len(row.label) for row in rows)])
-    titles = [units.length_text(height_mm) for height_mm in table.heights_mm]
-    widths = [max(len(title), 6) for title in titles]
-    heads = "".join(f"  {title:>{width}}" for title, width in zip(titles, widths, strict=True))
-    lines = [Text(f" {'spring':<{label}}  kept{heads}  flags", "bold")]
-    for row in rows:
-        mark = ">" if row.label == current else " "
-        loads = ["" if n is None else f"{units.load_value(n):.1f}" for n in row.loads_n]
-        loads += [""] * (len(widths) - len(loads))
-        cells = "".join(f"  {text:>{width}}" for text, width in zip(loads, widths, strict=False))
-        kept = f"{row.strokes}/{table.strokes_wanted}"
-        line = Text(f"{mark}{row.label:<{label}}  {kept:>4}{cells}  ")
-        line.stylize("bold" if mark == ">" else "")
-        line.append(" ".join(row.flags), "bold red")
-        lines.append(line)
-    return lines
-
-
-def _reason_lines(table: SetTable, room: int) -> list[Text]:
-    """Return why springs are flagged, at most `room` lines; what is left out is counted."""
-    reasons = [
-        Text.assemble((f"{row.label} {flag}", "bold red"), f": {reason}")
-        for row in table.rows
-        for flag, reason in zip(row.flags, row.reasons, strict=False)
-    ]
-    if len(reasons) > room > 0:
-        more = len(reasons) - room + 1
-        reasons = [*reasons[: room - 1], Text(f"and {more} more: coilbench set check --why LABEL")]
-    return reasons[:room]
-
-
-def _around(rows: Sequence[SpringRow], current: str | None, most: int) -> Sequence[SpringRow]:
-    """Return at most this number of rows, the current one among them."""
-    if len(rows) <= most:
-        return rows
-    place = next((at for at, row in enumerate(rows) if row.label == current), len(rows) - 1)
-    first = min(max(0, place - most + 2), len(rows) - most)
-    return rows[first : first + most]
-
-
-NARROW = 70  # below it the table stands alone, without the curve
-TALL = 32  # from here on the turn is in large type, and more is said of flags and events
-FEWEST_BODY = 4
-HUGE = 44  # and from here on load and height are too
-FEWEST_CURVE, FEWEST_ROWS = 26, 6  # characters and lines, below which no curve is drawn
-
-
-@dataclass(frozen=True)
-class Scene:
-    """Everything a frame is drawn from.
-
-    Attributes:
-        heights_mm: the heights asked for, seat and open; without, those of the set's nominal.
-        standing: how old the calibration is and what the last check said.
-        keys: what the keys do, or what is being typed.
-    """
-
-    snapshot: Snapshot
-    table: SetTable
-    units: Units
-    heights_mm: tuple[float, ...] = ()
-    standing: str = ""
-    keys: str = ""
-
-
-@dataclass(frozen=True)
-class _Block:
-    """Lines that stay together; on a small screen the highest rank gives way first, 0 never."""
-
-    rank: int
-    lines: list[Text]
-
-
-def frame(scene: Scene, *, width: int, height: int, ascii_only: bool) -> RenderableType:
-    """Return one frame that fits a screen of width x height characters."""
-    tall = height >= TALL
-    bar, words = _bar(scene, width)
-    above = [
-        _Block(0, [_head(scene), _link_line(scene.snapshot, scene.units)]),
-        _Block(3, [Text(scene.standing)] if scene.standing else []),
-        _Block(0, _turn(scene, width, tall=tall, ascii_only=ascii_only)),
-        _Block(0, _live(scene, width, huge=height >= HUGE, ascii_only=ascii_only)),
-        _Block(1, bar),
-        _Block(0, [words]),
-    ]
-    below = [
-        _Block(4, _reason_lines(scene.table, 8 if tall else 2)),
-        _Block(0, _event_lines(scene.snapshot, scene.units, 5 if tall else 2, width)),
-        _Block(2, [Text(scene.keys, "bold")] if scene.keys else []),
-        _Block(0, [Text(SAFETY, "italic")]),
-    ]
-    room = _give_way([*above, *below], height - FEWEST_BODY) + FEWEST_BODY
-    lines = [line for block in above for line in block.lines]
-    lines += _body(scene, width, max(1, room), ascii_only=ascii_only)
-    lines += [line for block in below for line in block.lines]
-    del lines[height - 1 : -1]  # the caution stays, however small the screen
-    for line in lines:
-        line.no_wrap, line.overflow = True, "crop" if ascii_only else "ellipsis"
-    return Group(*lines)
-
-
-def _give_way(blocks: list[_Block], most: int) -> int:
-    """Empty blocks, highest rank first, down to `most` lines; returns how many lines are free."""
-    used = sum(len(block.lines) for block in blocks)
-    for block in sorted(blocks, key=lambda block: -block.rank):
-        if used <= most or block.rank == 0:
-            break
-        used -= len(block.lines)
-        block.lines.clear()
-    return most - used
-
-
-def _head(scene: Scene) -> Text:
-    snapshot = scene.snapshot
-    done = f"{snapshot.springs_done} of {snapshot.springs} springs done"
-    return Text.assemble(("coilbench", "bold"), f"  set {snapshot.set_name}  {done}")
-
-
-def _turn(scene: Scene, width: int, *, tall: bool, ascii_only: bool) -> list[Text]:
-    who, which = _whose_turn(scene.snapshot, scene.units)
-    lines = _large(who, which, "bold", width, ascii_only=ascii_only) if tall else None
-    words = f"NOW: {who}, {which}" if scene.snapshot.label else which
-    return lines or [Text(words, "bold reverse")]
-
-
-def _large(text: str, words: str, style: str, width: int, *, ascii_only: bool) -> list[Text] | None:
-    """Write a text in large type, with words below it; None where that does not fit."""
-    letters = large(text, ascii_only=ascii_only)
-    if letters is None or len(letters[0]) + 4 > width:
-        return None
-    return [Text(""), *(Text(f"  {line}", style) for line in (*letters, words))]
-
-
-def _live(scene: Scene, width: int, *, huge: bool, ascii_only: bool) -> list[Text]:
-    snapshot, units = scene.snapshot, scene.units
-    phase = _PHASES.get(snapshot.phase, snapshot.phase)
-    load = units.load_text(snapshot.load_n)
-    load = load.removeprefix("-") if load.startswith("-0.0") else load  # an empty cell's noise
-    height, depth = units.length_text(snapshot.height_mm), units.length_text(snapshot.depth_mm)
-    words = f"load, and height; depth {depth}, {phase}"
-    figures = f"{load:>9}   {height:>9}"
-    lines = _large(figures, words, "", width, ascii_only=ascii_only) if huge else None
-    line = Text.assemble(
-        (f"{load:>12}", "bold"),
-        "   height ",
-        (height, "bold"),
-        "   depth ",
-        (depth, "bold"),
-        f"   {phase}",
-    )
-    return lines or [line]
-
-
-def _bar(scene: Scene, width: int) -> tuple[list[Text], Text]:
-    """Return the bar's lines, and how far it is: to the next mark and to the coils' bind."""
-    snapshot, solid_mm, units = scene.snapshot, scene.table.solid_mm, scene.units
-    heights_mm = scene.heights_mm or scene.table.nominal_mm
-    bar = HeightBar(
-        snapshot.height_mm,
-        snapshot.free_length_mm,
-        solid_mm,
-        heights_mm,
-        snapshot.reach_height_mm,
-    )
-    lines = [Text(line) for line in bar.lines(width, units) if line]
-    warning = bar.bind_warning(units)
-    if warning is not None and warning.startswith("STOP"):
-        return lines, Text(warning, "bold red reverse")
-    said = [words for words in (bar.words(units), warning) if words]
-    return lines, Text("; ".join(said))
+def _event_text(event: Event, units: Units, width: int | None) -> list[Text]:
+    """Write what happened; without a width on one line, which the screen may cut."""
+    mark, style = _MARKS.get(event.kind, ("  ", ""))
+    words = describe(event.what, units)
+    room = len(words) + 1 if width is None else max(20, width - 2)
+    first, *rest = textwrap.wrap(words, room, break_on_hyphens=False) or [""]
+    return [Text.assemble((mark, style), first), *(Text(f"  {piece}") for piece in rest)]
 
 
 def _body(scene: Scene, width: int, room: int, *, ascii_only: bool) -> list[Text]:
-    left = _table_lines(scene.table, scene.snapshot.label, scene.units, room)
+    """Return the set's table, and the running stroke beside it where there is room."""
+    if room == 0:
+        return []
+    left = table_lines(scene.table, scene.snapshot.label, scene.units, room)
     taken = max(line.cell_len for line in left) + 2
     if width < NARROW or width - taken < FEWEST_CURVE or room < FEWEST_ROWS:
         return left + [Text("")] * (room - len(left))
     right = stroke_plot(
-        scene.snapshot.curve, scene.table.band, scene.units, width - taken, room,
+        scene.snapshot.curve,
+        scene.table.band,
+        _marked(scene),
+        scene.units,
+        width - taken,
+        room,
         ascii_only=ascii_only,
-    )  # fmt: skip
-    lines = []
+    )
+    return list(_side_by_side(left, right, taken, room))
+
+
+def _marked(scene: Scene) -> dict[str, tuple[str, float]]:
+    named = (mark for mark in scene.bar.marks if mark.letter.isalpha())
+    return {mark.letter: (mark.name, mark.height_mm) for mark in named}
+
+
+def _side_by_side(
+    left: Sequence[Text], right: Sequence[str], taken: int, room: int
+) -> Iterable[Text]:
     for at in range(room):
         line = left[at] if at < len(left) else Text("")
         line.append(" " * (taken - line.cell_len))
         # a style of its own, so that a picture of the frame keeps the curve's columns in place
-        lines.append(line.append(right[at] if at < len(right) else "", "not bold"))
-    return lines
+        yield line.append(right[at] if at < len(right) else "", "not bold")

@@ -1,90 +1,121 @@
-"""What the keys of the dashboard mean, and when its bell rings. Pure."""
+"""What the keys of the dashboard mean. Pure."""
 
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from dataclasses import dataclass
 
-from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command, EventKind, Snapshot
-
-_RINGS = {EventKind.KEPT: 1, EventKind.REFUSED: 2, EventKind.FAULT: 2, EventKind.DONE: 3}
-
-
-class Bell:
-    """Counts the rings that new events ask for.
-
-    One for a stroke kept, two for one refused and for a fault, three for a set that is done.
-
-    What had happened before it was first asked is not rung.
-    """
-
-    def __init__(self) -> None:
-        self._heard: int | None = None
-
-    def rings(self, snapshot: Snapshot) -> int:
-        """Return how often to ring for what is new: the most that one of the events asks for."""
-        newest = snapshot.newest_event
-        heard, self._heard = self._heard, newest
-        if heard is None or newest < heard:  # the first look, or another capture
-            return 0
-        new = (event.kind for number, event in snapshot.events if number > heard)
-        return max((_RINGS.get(kind, 0) for kind in new), default=0)
-
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import LONGEST_TEXT, Action, Command, Snapshot
+from coilbench.capture.units import parse_length_mm
 
 LEAVE = "q"
-HELP = "r redo  s skip  b back  n rename  f finish  q leave"
+HELP = "r redo  s skip  b back  n rename  d datum  f finish  q leave"
 _ACTIONS = {"r": Action.REDO, "s": Action.SKIP, "b": Action.BACK, "f": Action.FINISH}
-_RENAME = "n"
+_RENAME, _DATUM = "n", "d"
+_ANSWERS = {"y": Action.ACCEPT, "x": Action.TAKE_OUT}
+_ANSWER_HELP = {
+    "another_spring": "y it is the right spring  x wrong spring, take it out",
+    "same_again": "y the spring is so, the press counts  x it does not count",
+    "finish_unfinished": "y end the capture  x go on",
+}
+_YES_NO = "y yes  x no"  # to any other question
 _ESCAPE, _ENTER, _RUBOUT = "\x1b", "\r\n", "\x7f\b"
 # Cursor and function keys send an escape and more; their letters are no commands of ours.
 _SEQUENCE = re.compile(r"\x1b(\[[0-9;?]*[ -/]*[@-~]|O[ -~])")
 
 
+def answer_help(snapshot: Snapshot) -> str | None:
+    """Return the two keys that answer the question that stands; None where none does."""
+    if snapshot.question is None:
+        return None
+    return _ANSWER_HELP.get(snapshot.question.kind, _YES_NO)
+
+
+@dataclass
+class _Entry:
+    """Something that is being typed."""
+
+    asks: str
+    then: str
+    command: Callable[[str], Command]
+    text: str = ""
+    wrong: str = ""
+
+
 class KeyMap:
-    """Turns what is typed into commands; remembers only a label that is being typed."""
+    """Turns what is typed into commands; remembers only a label or length that is being typed.
 
-    def __init__(self) -> None:
-        self._typed: str | None = None
-        self._for_label: str | None = None
+    Args:
+        length_unit: of a length that is typed without one.
+    """
 
-    def press(self, text: str, label: str | None) -> list[Command | str]:
-        """Return what the keys ask for, in order: commands for the spring labelled, or LEAVE."""
+    def __init__(self, length_unit: str = "mm") -> None:
+        self._unit = length_unit
+        self._entry: _Entry | None = None
+
+    def press(self, text: str, snapshot: Snapshot) -> list[Command | str]:
+        """Return what the keys ask for, in order: commands for the turn shown, or LEAVE."""
         asked: list[Command | str] = []
         for key in _SEQUENCE.sub("", text):
-            one = self._command(key, label) if self._typed is None else self._type(key)
+            one = self._command(key, snapshot) if self._entry is None else self._type(key)
             if one is not None:
                 asked.append(one)
         return asked
 
     def prompt(self) -> str | None:
         """Return what is being typed, as a line; None while nothing is."""
-        if self._typed is None:
+        entry = self._entry
+        if entry is None:
             return None
-        return f"new label for {self._for_label}: {self._typed}_  (Enter: rename, Esc: cancel)"
+        wrong = f"{entry.wrong}; " if entry.wrong else ""
+        return f"{wrong}{entry.asks}: {entry.text}_  (Enter: {entry.then}, Esc: cancel)"
 
-    def _command(self, key: str, label: str | None) -> Command | str | None:
-        low = key.lower()
+    def _command(self, key: str, snapshot: Snapshot) -> Command | str | None:
+        low, label = key.lower(), snapshot.label
         if low == LEAVE:
             return LEAVE
-        if low == _RENAME:
-            if label is not None:
-                self._typed, self._for_label = "", label
-            return None
+        if low in _ANSWERS:
+            return None if snapshot.question is None else Command(_ANSWERS[low])
+        if low == _DATUM:
+            self._entry = _Entry("the gauge's length", "set the datum", self._datum)
+        elif low == _RENAME and label is not None:
+            self._entry = _Entry(f"new label for {label}", "rename", _renaming(label))
         action = _ACTIONS.get(low)
         if action is None:
             return None
         for_turn = action in (Action.SKIP, Action.BACK)
         return Command(action, label if for_turn else None)
 
+    def _datum(self, text: str) -> Command:
+        length = f"{text} {self._unit}" if text[-1].isdigit() or text[-1] in ".," else text
+        asked = {"action": Action.DATUM, "height_mm": parse_length_mm(length)}
+        return Command.from_document(asked)  # it refuses what no gauge has
+
     def _type(self, key: str) -> Command | None:
-        typed = self._typed or ""
-        if key == _ESCAPE:
-            self._typed = None
+        entry = self._entry
+        if entry is None or key == _ESCAPE:
+            self._entry = None
         elif key in _ENTER:
-            self._typed = None
-            if typed.strip():
-                return Command(Action.RENAME, self._for_label, typed.strip())
+            return self._typed(entry)
         elif key in _RUBOUT:
-            self._typed = typed[:-1]
-        elif key.isprintable() and len(typed) < LONGEST_TEXT:
-            self._typed = typed + key
+            entry.text = entry.text[:-1]
+        elif key.isprintable() and len(entry.text) < LONGEST_TEXT:
+            entry.text += key
         return None
+
+    def _typed(self, entry: _Entry) -> Command | None:
+        """End what is being typed; what can't be read is said, and can be typed again."""
+        text = entry.text.strip()
+        try:
+            command = entry.command(text) if text else None
+        except CoilbenchError as error:
+            entry.text, entry.wrong = "", error.what
+            return None
+        self._entry = None
+        return command
+
+
+def _renaming(label: str) -> Callable[[str], Command]:
+    return lambda text: Command(Action.RENAME, label, text)

@@ -9,7 +9,7 @@ import numpy as np
 from sqlite_utils import Database
 
 from coilbench.analysis.curves.curve import SpringCurve
-from coilbench.analysis.dashboard.frame import SetTable, SpringRow
+from coilbench.analysis.dashboard.scene import SetTable, SpringRow
 from coilbench.analysis.inputs.measured import judge_set
 from coilbench.analysis.report.curve_text import readings_at
 from coilbench.analysis.report.document import describe

@@ -10,7 +10,8 @@ from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.judging import Purpose, Turn
 from coilbench.capture.units import counted
 
-AS_LOADED = "load unknown: treat the spring as loaded"
+WHY_DATUM = "the rig restarted and counts travel from 0 again, so heights are unknown"
+AS_LOADED = "treat the spring as loaded"
 _OTHER = "the datum is wrong, or this is another spring"
 
 BENCH_PHRASES: dict[str, str] = {
@@ -33,8 +34,8 @@ BENCH_PHRASES: dict[str, str] = {
     "measured_again": "measured again",
     "a_copy": "a copy of another stroke of this spring",
     # what cannot be right in the press
-    "datum_lost": "the rig restarted and counts travel from 0 again, so heights are unknown; set "
-    "the datum with: coilbench rig gauge --port PORT --datum LENGTH",
+    "datum_lost": f"{WHY_DATUM}; set the datum with: coilbench rig gauge --port PORT --datum "
+    "LENGTH",
     "overload_near": "{load_n} is near the {rating_n} that the {part} may bear: press no further",
     "overload": "{load_n} is more than the {rating_n} that the {part} may bear: let the quill up",
     "amplifier_at_limit": "the load is beyond the amplifier's range, so nobody knows how hard the "
@@ -53,8 +54,8 @@ BENCH_PHRASES: dict[str, str] = {
     "that a spring stands in the press, and the cell and amplifier",
     "load_reversed": "the load falls to {load_n} as the quill goes down: the cell is wired "
     "backwards; let the quill up",
-    "no_reading": "samples arrive, but none of them has a load that can be used: check the cell "
-    "and its amplifier",
+    "no_reading": "samples arrive, but none has a load that can be used; check the cell and its "
+    "amplifier",
     # the link
     "rig": "{firmware}, rig {device_id}",
     "connected": "connected to {source}: {firmware}, rig {device_id}",

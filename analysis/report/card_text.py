@@ -11,12 +11,12 @@ from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
 from coilbench.analysis.report.document import describe, document, json_keys, picked
 from coilbench.analysis.report.phrases import what_and_hint
-from coilbench.analysis.report.units import SI, Units
+from coilbench.analysis.report.units import SI, Units, significant
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
 from coilbench.analysis.rig.check import MassVerdict, PastCheck, Trend
 from coilbench.analysis.rig.health import DRIFT_S, Health
 from coilbench.capture.blocks import Hello
-from coilbench.capture.calibration.model import PointRow
+from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.units import KGF_N, counted
 
 COLUMN_WORDS = {
@@ -52,7 +52,8 @@ json_keys(
     "kind=part.kind part_id made_utc age_days origin=part.origin device_id=part.device_id unit "
     "over_unit coefficients=part.fit.coefficients coefficients_u correlation "
     "residual_sd=part.fit.residual_sd fitted_from=part.fit.x_min fitted_to=part.fit.x_max "
-    "reference_u_relative=part.reference_u_relative points=told_points notes=part.notes",
+    "masses_err=part.masses_err reference_u_relative=part.reference_u_relative points=told_points "
+    "notes=part.notes",
 )
 json_keys(PastCheck, "made_utc mass_kg gravity_m_s2 error_n error_u_n tolerance_n passed")
 json_keys(Trend, "percent_per_30_days u_percent_per_30_days checks text drifts")
@@ -178,16 +179,25 @@ def _sentences(card: Card, units: Units) -> Iterator[str]:
             "The load of a spring at a height is less sure than that, by travel, press flex and "
             "friction: set check says how much"
         )
-    load = card.load.part
+    yield _masses_words(card.load.part)
+    yield gravity_words(card.gravity_m_s2, units)
+    yield from _class_words(card, units)
+
+
+def _masses_words(load: NewPart) -> str:
+    if load.masses_err == "each":
+        return (
+            "Each mass is taken to err by itself, as it was stated, and nothing to be common to "
+            "all (--masses-err each)"
+        )
     assumed = any(
         describe(note, SI).startswith("Masses without an uncertainty") for note in load.notes
     )
-    yield (
+    return (
         "What all masses may be wrong by together is taken as "
-        f"{2.0 * load.reference_u_relative:.2%} (k = 2), {'assumed' if assumed else 'as stated'}"
+        f"{2.0 * load.reference_u_relative:.2%} (k = 2), {'assumed' if assumed else 'as stated'}; "
+        "this is up to twice too wide for masses that were certified one by one (--masses-err each)"
     )
-    yield gravity_words(card.gravity_m_s2, units)
-    yield from _class_words(card, units)
 
 
 def _rounded_up(number: float) -> float:
@@ -252,7 +262,8 @@ def _part_text(card: PartCard, units: Units) -> PartText:
     return PartText(
         title,
         f"Of {card.made_utc[:10]} ({card.age_days:.0f} days ago), {part.origin}"
-        f"{rig}, {part.fit.points} points, residual sd {part.fit.residual_sd / size:.3g} {unit}",
+        f"{rig}, {part.fit.points} points, residual sd "
+        f"{significant(part.fit.residual_sd / size, 3)} {unit}",
         _coefficient_rows(card, units),
         _correlation_words(card),
         [_point_row(point, units) for point in listed],

@@ -46,6 +46,7 @@ def picked(value: Any, keys: str) -> dict[str, Any]:
 
 _WORDS = (
     "assignment_text",
+    "bench_text",
     "card_text",
     "curve_text",
     "limits_text",

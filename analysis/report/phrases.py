@@ -8,7 +8,8 @@ from typing import Any
 from coilbench.analysis.report.bench_text import BENCH_PHRASES, BENCH_SENTENCES
 from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
-from coilbench.analysis.report.units import LENGTH_PLACES, Units, fixed
+from coilbench.analysis.report.guide_text import GUIDE_PHRASES, GUIDE_SENTENCES
+from coilbench.analysis.report.units import LENGTH_PLACES, Units
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.book.notes import remarks_of
 from coilbench.capture.units import counted
@@ -164,27 +165,15 @@ _PHRASES: dict[str, str] = BENCH_PHRASES | {
     "are in order",
     "gauges_narrow": "The gauges only cover {low_mm} to {high_mm}: heights far from them have a "
     "larger uncertainty, and a gauge near the lowest height measured would help most",
-    "two_gauges": "Two gauges cannot show an error in one of them: a third one would",
+    "two_gauges": "Linearity was not checked: two gauges cannot show an error in one of them, a "
+    "third one would",
+    "step_unchecked": "The scale factor was not compared with the scale's own step, which is "
+    "unknown",
+    "touch_unchecked": "Whether the quill touched each gauge was not checked: the load was not "
+    "calibrated",
     "datum_new": "New datum, same scale factor as before",
     "flex_line": "The press flex is not linear, but no monotonic curve fits: a line is used",
     "block_one_way": "The block was pressed one way only: whether it moved is unknown",
-    # a guided calibration
-    "points_read": "all {points} are read",
-    "point_wanted": "{point} of {points}: {task}",
-    "quill_to_stop": "let the quill rise to its stop",
-    "press_read": "the press is read",
-    "press_block": "put a solid block under the quill, press slowly to at least {least_n} but "
-    "never above what the cell or the press is rated for, and let go slowly",
-    "stored_soon": "{task}; stored in {grace_s:g} s unless the last one is undone",
-    "no_sample_yet": "no sample yet",
-    "moving": "{counts:.0f} counts, moving",
-    "steady": "{counts:.0f} counts, steady for {still_s:.1f} of {hold_s:g} s",
-    "load_seen": "{load_n}, the highest so far {largest_n}",
-    "block_read": "read {samples} samples up to {largest_n}",
-    "pressed_too_little": "only {largest_n}: press again, harder",
-    "nothing_to_undo": "nothing is read yet: nothing to undo",
-    "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",
-    "press_undone": "the press is undone",
     # a build file
     "lash_assumed": "lash isn't given: {lash_mm} assumed",
     "inner_offset_assumed": "inner_offset isn't given: {offset_mm} assumed, both springs stand at "
@@ -239,27 +228,6 @@ def what_and_hint(finding: Finding, units: Units) -> tuple[str, str | None]:
 def note_text(note: str | None, units: Units) -> str | None:
     """Describe a stroke's note as the book keeps it: None for none."""
     return "; ".join(describe(one, units) for one in remarks_of(note)) or None
-
-
-def _seems(facts: Mapping[str, Any], name: str, units: Units) -> str:
-    """Write a mass or length that a point reads as; "-" where the points before don't tell."""
-    kg, mm = facts.get(f"{name}_kg"), facts.get(f"{name}_mm")
-    if kg is None:
-        return units.length_text(mm)
-    return f"{fixed(units.mass_value(kg), 2)} {units.mass}"
-
-
-def _read(facts: Mapping[str, Any], words: str, units: Units) -> str:
-    seems = _seems(facts, "seems", units)
-    words = filled(words, facts, units)
-    return words if seems == "-" else f"{words}; {seems} by the points before"
-
-
-def _point_refused(facts: Mapping[str, Any], units: Units) -> str:
-    return (
-        f"rejected: it reads as {_seems(facts, 'seems', units)}, and "
-        f"{_seems(facts, 'wanted', units)} is required; if an earlier point is wrong, undo it"
-    )
 
 
 def _calibration_old(facts: Mapping[str, Any], _units: Units) -> str:
@@ -324,6 +292,7 @@ def _flex_curved(facts: Mapping[str, Any], _units: Units) -> str:
 _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = (
     BUILD_SENTENCES
     | BENCH_SENTENCES
+    | GUIDE_SENTENCES
     | {
         "going_down": _going_down,
         "travel_back": _travel_back,
@@ -332,21 +301,9 @@ _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = (
             f"Solid heights of {counted(facts['springs'], 'spring')} found: {facts['reason']}"
         ),
         "rig_fault_over": lambda f, _u: f"over: {what_and_hint(Finding('rig_fault', f), _u)[0]}",
-        "put_mass": lambda f, u: filled(
-            f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u
-        ),
-        "put_gauge": lambda f, u: filled(
-            "bring the quill down on the {length_mm} gauge, lightly, and hold"
-            if f["length_mm"]
-            else "bring the faces together, lightly, and hold",
-            f,
-            u,
-        ),
-        "load_read": lambda f, u: _read(f, "read {counts:.0f} counts, noise {noise_counts:.0f}", u),
-        "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
-        "point_refused": _point_refused,
         "calibration_old": _calibration_old,
         "mixed_rigs": _mixed_rigs,
         "calibrated": _calibrated,
     }
 )
+_PHRASES |= GUIDE_PHRASES

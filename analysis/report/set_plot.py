@@ -4,21 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from string import ascii_uppercase
+from types import MappingProxyType
 from typing import NamedTuple
-
-import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.report.units import Units
 
-BETWEEN = 6  # dots between two heights of the band
-TOUCHED_SHARE = 0.02  # of a stroke's highest load: less is the quill's way down to the spring
 _BRAILLE = 0x2800
 # bit of each dot in a braille cell, by (row, column)
 _DOTS = ((0x01, 0x08), (0x02, 0x10), (0x04, 0x20), (0x40, 0x80))
 
 
-class _Axis(NamedTuple):
+class Axis(NamedTuple):
     """One axis: what it shows, from where to where; the larger value may come first."""
 
     title: str
@@ -31,21 +28,25 @@ class _Axis(NamedTuple):
 
 
 # Points to draw; with a mark, each is that character, else fine dots.
-_Trace = tuple[Sequence[tuple[float, float]], str | None]
+Trace = tuple[Sequence[tuple[float, float]], str | None]
 
 
-def _joined(points: Sequence[tuple[float, float]], between: int) -> list[tuple[float, float]]:
-    every = np.arange((len(points) - 1) * (between + 1) + 1) / (between + 1)
-    xs, ys = (np.interp(every, np.arange(len(points)), each) for each in zip(*points, strict=True))
-    return list(zip(xs.tolist(), ys.tolist(), strict=True))
-
-
-def _draw(
-    traces: Sequence[_Trace], across: _Axis, up: _Axis, width: int, height: int, *, ascii_only: bool
+def draw(
+    traces: Sequence[Trace],
+    across: Axis,
+    up: Axis,
+    width: int,
+    height: int,
+    *,
+    ascii_only: bool,
+    marked: Mapping[str, float] = MappingProxyType({}),
 ) -> list[str]:
     """Draw traces, later ones over earlier ones, with both axes' ends and titles.
 
     The whole has width x height characters, at least 20 x 5.
+
+    Args:
+        marked: places on the axis across by a letter each, marked all the way up.
     """
     labels = [f"{round(value) + 0:d}" for value in (up.last, up.first)]
     gutter = max(len(label) for label in labels) + 1
@@ -63,15 +64,22 @@ def _draw(
                 marks[cell] = mark
             else:
                 dots[cell[0]][cell[1]] |= _DOTS[dy % 4][dx % 2]
+    letters = {
+        round(across.share(x) * (columns - 1)): letter
+        for letter, x in marked.items()
+        if 0.0 <= across.share(x) <= 1.0
+    }
+    blank = ":" if ascii_only else "┊"
     lines = []
     for row in range(rows):
         left = labels[0] if row == 0 else labels[1] if row == rows - 1 else ""
         body = "".join(
-            marks.get((row, column)) or _cell(dots[row][column], ascii_only=ascii_only)
+            marks.get((row, column))
+            or _cell(dots[row][column], blank if column in letters else " ", ascii_only=ascii_only)
             for column in range(columns)
         )
         lines.append(f"{left:>{gutter}}|{body}")
-    edge = "+" + "-" * columns
+    edge = "+" + "".join(letters.get(column, "-") for column in range(columns))
     first, last = f"{across.first:.1f}", f"{across.last:.1f}"
     space = max(0, columns - len(first) - len(last))
     titles = (f"{across.title} (across), {up.title} (up)", across.title, "")
@@ -82,9 +90,9 @@ def _draw(
     return lines
 
 
-def _cell(dots: int, *, ascii_only: bool) -> str:
+def _cell(dots: int, blank: str, *, ascii_only: bool) -> str:
     if dots == 0:
-        return " "
+        return blank
     return "." if ascii_only else chr(_BRAILLE + dots)
 
 
@@ -124,49 +132,16 @@ def set_plot(
     low, high = min(mm for mm, _ in every), _top(curves, max(mm for mm, _ in every), units)
     if high <= low:
         return ["Only one height was measured: nothing to draw between."]
-    across = _Axis(f"height {units.length}", high, low)
-    up = _Axis(f"load {units.load}", min(0.0, *(n for _, n in every)), max(n for _, n in every))
-    traces: list[_Trace] = [
+    across = Axis(f"height {units.length}", high, low)
+    up = Axis(f"load {units.load}", min(0.0, *(n for _, n in every)), max(n for _, n in every))
+    traces: list[Trace] = [
         (points[curve.label], None) for curve in curves if curve.label not in letters
     ]
     columns = max(20, width)
     for number, (label, letter) in enumerate(letters.items()):
         traces.append((_spaced(points[label], across, columns, number), letter))
     rows = max(6, height - len(legend))
-    return [*_draw(traces, across, up, columns, rows, ascii_only=ascii_only), *legend]
-
-
-def stroke_plot(
-    points: Sequence[tuple[float, float]],
-    band: Sequence[tuple[float, float, float]],
-    units: Units,
-    width: int,
-    height: int,
-    *,
-    ascii_only: bool,
-) -> list[str]:
-    """Return a running stroke, over the band of the springs measured so far.
-
-    points are (height_mm, load_n), the band's (height_mm, lowest_n, highest_n).
-    """
-    most_n = max((n for _, n in points), default=0.0)
-    touched = [(mm, n) for mm, n in points if n > TOUCHED_SHARE * most_n]
-    lowest, highest = [(mm, n) for mm, n, _ in band], [(mm, n) for mm, _, n in band]
-    stroke, low, high = (
-        [(units.length_value(mm), units.load_value(n)) for mm, n in each]
-        for each in (touched, lowest, highest)
-    )
-    heights = [x for x, _ in stroke + low]
-    loads = [y for _, y in stroke + high]
-    if len(heights) < 3 or max(heights) - min(heights) < 1e-6 or max(loads) <= 0:
-        return ["", " (the running stroke is drawn here)"]
-    across = _Axis(f"height {units.length}", max(heights), min(heights))
-    up = _Axis(f"load {units.load}", 0.0, max(loads))
-    # the band in fine dots and the stroke in stars: told apart without colour
-    traces: list[_Trace] = [(_joined(each, BETWEEN), None) for each in (low, high) if each]
-    if stroke:
-        traces.append((_joined(stroke, 1), "*" if traces else None))
-    return _draw(traces, across, up, width, height, ascii_only=ascii_only)
+    return [*draw(traces, across, up, columns, rows, ascii_only=ascii_only), *legend]
 
 
 def _top(curves: Sequence[SpringCurve], measured: float, units: Units) -> float:
@@ -186,7 +161,7 @@ def _points(curve: SpringCurve, units: Units) -> list[tuple[float, float]]:
 
 
 def _spaced(
-    points: Sequence[tuple[float, float]], across: _Axis, columns: int, number: int
+    points: Sequence[tuple[float, float]], across: Axis, columns: int, number: int
 ) -> list[tuple[float, float]]:
     """One point every LETTER_EVERY columns; each curve begins one further on than the last."""
     chosen: dict[int, tuple[float, float]] = {}

@@ -30,7 +30,7 @@ from coilbench.analysis.report.card_text import budget_text, calibration_text
 from coilbench.analysis.report.document import describe, filled, picked
 from coilbench.analysis.report.html import drawing, render
 from coilbench.analysis.report.sheet_text import sheet_text
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.report.units import Units, significant
 from coilbench.analysis.sets.judge import SetCheck, SpringCheck
 
 Row = tuple[str, ...]
@@ -367,6 +367,6 @@ def _scale(part: ScalePart, units: Units) -> str:
     return (
         f"Scale {scale.name}: calibrated {part.made_utc[:10]} ({part.age_days:.0f} days ago) on "
         f"{len(scale.points)} points from {scale.origin}, residual sd "
-        f"{units.load_value(scale.fit.residual_sd):.2g} {units.load}, masses good to "
+        f"{significant(units.load_value(scale.fit.residual_sd), 2)} {units.load}, masses good to "
         f"{2.0 * scale.reference_u_relative:.2%} (k = 2)"
     )

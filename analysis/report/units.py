@@ -13,12 +13,18 @@ LoadUnit = Literal["kg", "N", "lbf"]
 LengthUnit = Literal["mm", "in"]
 LOAD_PLACES: dict[LoadUnit, int] = {"kg": 2, "N": 1, "lbf": 1}
 LENGTH_PLACES: dict[LengthUnit, int] = {"mm": 2, "in": 3}
+LEAST = 1e-9  # kg, mm, N, lbf or in: no instrument of a bench shows less
 RATE_PLACES: dict[LengthUnit, int] = {"mm": 3, "in": 1}
 
 
 def fixed(value: float, places: int, sign: str = "-") -> str:
     """Write a number to so many decimals; what rounds to zero has no minus."""
     return f"{round(value, places) + 0.0:{sign}.{places}f}"
+
+
+def significant(value: float, digits: int) -> str:
+    """Write a number to so many digits; what is only the computer's rounding is 0."""
+    return f"{value if abs(value) >= LEAST else 0.0:.{digits}g}"
 
 
 def _number(value: float | None, shown: Callable[[float], float], places: int) -> str:

@@ -33,6 +33,7 @@ _PART_COLUMNS = (
     "boot_id",
     "reference_u_relative",
     "gravity_m_s2",
+    "masses_err",
 )
 _SCALE_COLUMNS = ("name", "origin", "reference_u_relative", "gravity_m_s2")
 _POINT_COLUMNS = tuple(field.name for field in fields(PointRow))

@@ -25,6 +25,7 @@ MIGRATION_NAMES = (
     "0004_entries_and_references",
     "0005_sweeps_in_brief",
     "0006_ratings_and_swaps",
+    "0007_masses_err",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 

@@ -70,7 +70,8 @@ kind, name: load, travel, flex (import it after those two) or scale; the scale's
 made_utc, origin: when it was made; guided, or the file it came from
 device_id, boot_id: which rig, and which start of it
 gravity_m_s2: gravity that the masses were weighed under
-reference_u_relative: standard uncertainty (k = 1) of the masses as a fraction
+masses_err: whether the masses err each by itself or together
+reference_u_relative: standard uncertainty (k = 1) that all masses share, as a fraction
 fit_json, notes_json: the fit in N and mm; what was noticed
 id: its id in the book""",
     "raw": """Read by: coilbench import FILE --set SET --label LABEL
@@ -121,7 +122,9 @@ FROM curve_rows JOIN sweeps ON sweeps.id = sweep_id JOIN springs ON springs.id =
   JOIN sets ON sets.id = set_id WHERE sweep_id = ? ORDER BY branch, point"""
 _PART_KINDS = ("load", "travel", "flex")
 _PARTS = "SELECT *, NULL AS name FROM calibration_parts ORDER BY kind, rowid"
-_SCALES = "SELECT *, 'scale' AS kind, NULL AS device_id, NULL AS boot_id FROM scales ORDER BY rowid"
+_SCALES = """
+SELECT *, 'scale' AS kind, NULL AS device_id, NULL AS boot_id, NULL AS masses_err
+FROM scales ORDER BY rowid"""
 _PART_POINTS = """
 SELECT *, coalesce(load_counts, travel_counts) AS counts FROM calibration_points
 WHERE part_id = ? ORDER BY point"""
@@ -222,7 +225,9 @@ def _calibration_file(db: Database, row: Row) -> bytes:
         cells = zip(length_mm.tolist(), ends, (2.0 * u_mm).tolist(), strict=True)
         points = [dict(zip(("length_mm", "counts", "u_mm"), each, strict=True)) for each in cells]
     unknown = [name for name in ("u_kg", "u_mm") if all(p.get(name) is None for p in points)]
-    return _file(kind, points, "" if gravity is None else f" --gravity {gravity!r}", unknown)
+    options = "" if gravity is None else f" --gravity {gravity!r}"
+    options += " --masses-err each" if row["masses_err"] == "each" else ""
+    return _file(kind, points, options, unknown)
 
 
 def _stroke_file(db: Database, row: Row) -> bytes:

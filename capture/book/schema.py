@@ -280,6 +280,12 @@ CREATE TABLE label_swaps (
 ) STRICT;
 """
 
+# How a load calibration's masses err: NULL in those made before, which took them together.
+_MASSES_ERR = """
+ALTER TABLE calibration_parts ADD COLUMN masses_err TEXT
+  CHECK (masses_err IS NULL OR masses_err IN ('each', 'together'));
+"""
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -287,6 +293,7 @@ _TEXTS = (
     _ENTRIES_AND_REFERENCES,
     _BRIEF,
     _RATINGS_AND_SWAPS,
+    _MASSES_ERR,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

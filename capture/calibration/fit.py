@@ -1,7 +1,7 @@
 """Fit the load on known masses and the travel on gauges. Pure.
 
-The masses' uncertainty has a part that all share and a part of each mass's own; only the second
-shows in the residuals.
+The uncertainty of masses that err together has a part that all share and a part of each mass's own;
+only the second shows in the residuals.
 """
 
 from __future__ import annotations
@@ -32,11 +32,13 @@ from coilbench.capture.calibration.regression import (
     ASSUMED_MASS_U_RELATIVE,
     GaugePoint,
     LoadPoint,
+    MassesErr,
     PolynomialFit,
     degree_demanded,
     fit_polynomial,
     fit_with_scatter,
     slope,
+    step_is_off,
     value,
     with_hidden_bend,
 )
@@ -136,22 +138,30 @@ NEAR_ZERO_FRACTION = 0.2  # of the largest mass: above it, no point covers the l
 
 
 def load_part(
-    points: Sequence[LoadPoint], origin: str, gravity_m_s2: float = STANDARD_GRAVITY_M_S2
+    points: Sequence[LoadPoint],
+    origin: str,
+    gravity_m_s2: float = STANDARD_GRAVITY_M_S2,
+    masses_err: MassesErr = "together",
 ) -> NewPart:
     """Fit load in N over counts: a straight line, or a parabola where the points demand it.
 
-    The relative error that all masses share is not in the covariance but in reference_u_relative
-    (masses from one box, or weighed on one scale, err together); a mass that is worse than the
-    best one has less weight.
+    Masses that err together (from one box, or weighed on one scale): the relative error that all
+    share is not in the covariance but in reference_u_relative; a mass that is worse than the best
+    one has less weight. Masses that err each by itself: all of their stated uncertainty is in the
+    covariance, as independent errors (JCGM 100:2008, 5.1.2), and reference_u_relative is 0. A mass
+    read several times has one error.
 
     Args:
         points: 3 different masses or more, in any order.
         gravity_m_s2: local gravity; a mass presses with itself times this.
 
     Raises:
-        CoilbenchError: the points are inconsistent or too few.
+        CoilbenchError: the points are inconsistent or too few, or the masses are said to err each
+            by itself and one has no stated uncertainty.
     """
     refuse_gravity(gravity_m_s2)
+    if masses_err == "each":
+        _refuse_unstated(points)
     masses = _standards("mass", "kg", [(p.mass_kg, p.counts, p.standard_u_kg) for p in points])
     refuse_saturated(masses.counts, masses.name)
     refuse_unusable(masses, LEAST_MASSES, LEAST_LOAD_SPAN_COUNTS)
@@ -160,10 +170,9 @@ def load_part(
     load_n = masses.known * gravity_m_s2
     means = mean_readings(masses.known, masses.counts, masses.u)
     _refuse_turning_means(masses, means)
-    best_kg = _stated_u_relative(means) * means.mass_kg
-    own_u_n = np.sqrt(np.maximum(means.u_kg**2 - best_kg**2, 0.0)) * gravity_m_s2
-    shown_u_n = shown_u_kg(means) * gravity_m_s2
-    fit = _fit_means(means.counts, means.mass_kg * gravity_m_s2, own_u_n, shown_u_n)
+    own_kg, shown_kg, shared = _split_u(means, masses_err)
+    in_n = gravity_m_s2
+    fit = _fit_means(means.counts, means.mass_kg * in_n, own_kg * in_n, shown_kg * in_n)
     residuals_n = load_n - value(fit, masses.counts)
     spare = max(len(points) - fit.degree - 1, 1)
     residual_sd = math.sqrt(float(residuals_n @ residuals_n) / spare)
@@ -181,8 +190,27 @@ def load_part(
         )
         for point, residual_n in zip(points, residuals_n.tolist(), strict=True)
     ]
-    shared = shared_u_relative(means)
-    return NewPart("load", origin, fit, rows, tuple(notes), shared, gravity_m_s2)
+    noted = tuple(notes)
+    return NewPart("load", origin, fit, rows, noted, shared, gravity_m_s2, masses_err=masses_err)
+
+
+def _split_u(means: Means, masses_err: MassesErr) -> tuple[Array, Array, float]:
+    """Return (u_kg of each mass's own, u_kg that the points show, u_relative that all share)."""
+    if masses_err == "each":
+        return means.u_kg, np.zeros_like(means.u_kg), 0.0
+    best_kg = _stated_u_relative(means) * means.mass_kg
+    own_kg = np.sqrt(np.maximum(means.u_kg**2 - best_kg**2, 0.0))
+    return own_kg, shown_u_kg(means), shared_u_relative(means)
+
+
+def _refuse_unstated(points: Sequence[LoadPoint]) -> None:
+    for number, point in enumerate(points, start=1):
+        if point.mass_kg and point.u_kg is None:
+            raise CoilbenchError(
+                f"point {number} ({point.mass_kg:g} kg) has no uncertainty, and masses that err "
+                "each by itself need theirs",
+                hint="Give it in the column u_kg or with --masses-u, or: --masses-err together",
+            )
 
 
 def _fit_means(
@@ -200,11 +228,14 @@ def _fit_means(
     return fit if degree == 2 else with_hidden_bend(fit, counts, load_n, TYPICAL_BEND_FRACTION)
 
 
-def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
+def travel_part(
+    points: Sequence[GaugePoint], origin: str, stated_mm_per_count: float | None = None
+) -> NewPart:
     """Fit height in mm over travel counts, a straight line.
 
     Args:
         points: 2 different gauges or more, in any order.
+        stated_mm_per_count: the scale's step as the rig states it, negative; None where unknown.
 
     Raises:
         CoilbenchError: the points are inconsistent or too few.
@@ -218,16 +249,8 @@ def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
     residuals_mm = gauges.known - value(fit, gauges.counts)
     refuse_scatter(gauges, residuals_mm, _travel_limit_mm)
 
-    notes = []
-    if any(p.u_mm is None for p in points):
-        notes.append(Finding.of("gauges_assumed", u_mm=ASSUMED_GAUGE_U_MM))
-    if fit.coefficients[1] > 0.0:
-        notes.append(Finding.of("travel_corrected"))
-    low_mm, high_mm = float(gauges.known.min()), float(gauges.known.max())
-    if gauges.span < NARROW_GAUGES_FRACTION * high_mm:
-        notes.append(Finding.of("gauges_narrow", low_mm=low_mm, high_mm=high_mm))
-    if len(points) == LEAST_GAUGES:
-        notes.append(Finding.of("two_gauges"))
+    notes = list(_travel_notes(points, gauges, fit))
+    notes.append(step_note(fit.coefficients[1], stated_mm_per_count))
     rows = [
         PointRow(
             length_mm=point.length_mm,
@@ -238,6 +261,29 @@ def travel_part(points: Sequence[GaugePoint], origin: str) -> NewPart:
         for point, residual_mm in zip(points, residuals_mm.tolist(), strict=True)
     ]
     return NewPart("travel", origin, fit, rows, notes)
+
+
+def _travel_notes(
+    points: Sequence[GaugePoint], gauges: Standards, fit: PolynomialFit
+) -> Iterator[Finding]:
+    if any(p.u_mm is None for p in points):
+        yield Finding.of("gauges_assumed", u_mm=ASSUMED_GAUGE_U_MM)
+    if fit.coefficients[1] > 0.0:
+        yield Finding.of("travel_corrected")
+    low_mm, high_mm = float(gauges.known.min()), float(gauges.known.max())
+    if gauges.span < NARROW_GAUGES_FRACTION * high_mm:
+        yield Finding.of("gauges_narrow", low_mm=low_mm, high_mm=high_mm)
+    if np.unique(gauges.known).size == LEAST_GAUGES:
+        yield Finding.of("two_gauges")
+
+
+def step_note(mm_per_count: float, stated_mm_per_count: float | None) -> Finding:
+    """Return how a scale's step as gauged compares with the one it states."""
+    if stated_mm_per_count is None:
+        return Finding("step_unchecked")
+    kind = "step_off" if step_is_off(mm_per_count, stated_mm_per_count) else "step_agrees"
+    steps = {"mm_per_count": mm_per_count, "stated_mm_per_count": stated_mm_per_count}
+    return Finding(kind, steps)
 
 
 def _standards(noun: str, unit: str, rows: list[tuple[float, float, float]]) -> Standards:

@@ -1,37 +1,32 @@
 """What to do next while a rig is calibrated, hands free: one steady hold after another. Pure.
 
 A guide is fed samples and says what it read; what it has taken so far can be kept and given to a
-later one, which goes on from there. Tasks and readings are findings, as data.
+later one, which goes on from there. A reading that contradicts the others is not taken but asked
+about; while nothing is taken, the state says why. All of it is findings, as data.
 """
 
 from __future__ import annotations
 
 from collections import deque
 from collections.abc import Sequence
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
-from coilbench.capture.calibration.regression import (
-    FlexPoint,
-    GaugePoint,
-    LoadPoint,
-    PolynomialFit,
-    value,
-)
+from coilbench.capture.blocks import Finding, RawBlock
+from coilbench.capture.calibration.regression import LoadPoint
 from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
 
 # Common practice, no source.
 HOLD_S = 1.5
 EMPTY_SDS = 10.0  # closer to an earlier reading than this is still the same
 SAME_SHARE = 0.002  # of a load: what a cell creeps while the same mass stands on it
-STOP_COUNTS = 20.0  # closer to the upper stop than this is still there
-# A mass or gauge that is so far from the one asked for is another one.
-WRONG_SHARE, WRONG_KG, WRONG_MM = 0.2, 0.2, 2.0
-BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go
 SHOWN_STILL_S = 0.3  # what is still for longer is shown as steady
 STILL_SDS = 4.0  # between pieces that are called steady on the way to a hold
+# A mass that reads so far from the one asked for is another one, or an earlier one was: gym plates
+# are out by some per cent, and a cell with friction comes back to within some per mille.
+WRONG_SHARE, WRONG_KG, FRICTION_SHARE = 0.05, 0.1, 0.005
+WRONG_SHARE_OF_SMALL = 0.5  # a mass below 0.2 kg reads at least half of itself
 
 
 class Guide(Protocol):
@@ -51,7 +46,7 @@ class Guide(Protocol):
 
     @property
     def state(self) -> Finding:
-        """What the rig sees just now."""
+        """What the rig sees just now, and why nothing is taken."""
 
     def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; returns what it read from them."""
@@ -59,8 +54,27 @@ class Guide(Protocol):
     def undo(self) -> Finding:
         """Discard the last point; returns a finding: undone, or nothing to undo."""
 
+    def take(self) -> list[Finding]:
+        """Take the reading in question all the same; returns what was read, or that none is."""
 
-_NOTHING_TO_UNDO = Finding("nothing_to_undo")
+
+NOTHING_TO_UNDO = Finding("nothing_to_undo")
+
+
+class Line(NamedTuple):
+    """What gives a reading its value: known values and counts of the ends, and the slope."""
+
+    ends: tuple[tuple[float, float], ...]
+    per_count: float
+
+    def at(self, counts: float) -> float:
+        """Return the value of a reading."""
+        known, known_counts = self.ends[0]
+        return known + self.per_count * (counts - known_counts)
+
+    def from_end(self, known: float) -> float:
+        """Return how far a value is from the nearer end."""
+        return min(abs(known - end) for end, _ in self.ends)
 
 
 class _Stillness:
@@ -77,27 +91,31 @@ class _Stillness:
         piece = int(block.samples["t_us"][0]), float(counts.mean()), float(counts.std())
         self._pieces.append(piece)
 
-    def state(self) -> Finding:
-        if not self._pieces:
-            return Finding("no_sample_yet")
-        _, now, sd = self._pieces[-1]
+    @property
+    def counts(self) -> float | None:
+        """The newest reading; None before the first."""
+        return self._pieces[-1][1] if self._pieces else None
+
+    @property
+    def still_s(self) -> float:
+        """How long the newest readings have been alike."""
         since_us = self._now_us
+        _, now, sd = self._pieces[-1]
         for t_us, mean, _ in reversed(self._pieces):
             if abs(mean - now) > STILL_SDS * max(sd, 1.0) or t_us > since_us:
                 break
             since_us = t_us
-        still_s = (self._now_us - since_us) * 1e-6
-        if still_s <= SHOWN_STILL_S:
-            return Finding.of("moving", counts=now)
-        return Finding.of("steady", counts=now, still_s=min(still_s, HOLD_S), hold_s=HOLD_S)
+        return (self._now_us - since_us) * 1e-6
 
 
-class _HoldGuide:
+class HoldGuide:
     """Asks for one steady hold after another.
 
     Args:
         values: what each is: a mass or a length. The same reading as the last one is taken again
             only where the same value is asked for twice running.
+        per_count: what a count is worth by other knowledge; None where there is none. It serves
+            until two points tell.
     """
 
     def __init__(
@@ -106,24 +124,32 @@ class _HoldGuide:
         values: Sequence[float],
         channel: Channel,
         taken: Sequence[Hold] = (),
+        per_count: float | None = None,
     ) -> None:
         self.holds = list(taken)
         self._tasks = tuple(tasks)
         self._values = tuple(values)
         self._channel = channel
+        self._unit = "kg" if channel == "load" else "mm"
+        self._per_count = per_count
         self._finder = SteadyFinder(channel, HOLD_S)
         self._still = _Stillness(channel)
+        self._why: Finding | None = None  # nothing is taken of what stands there now
+        self._doubted: Hold | None = None
 
     @property
     def done(self) -> bool:
+        """Whether everything is read."""
         return len(self.holds) >= len(self._tasks)
 
     @property
     def taken(self) -> int:
+        """How many points are read."""
         return len(self.holds)
 
     @property
     def task(self) -> Finding:
+        """What to do now."""
         points, at = len(self._tasks), len(self.holds)
         if self.done:
             return Finding.of("points_read", points=points)
@@ -132,51 +158,113 @@ class _HoldGuide:
 
     @property
     def state(self) -> Finding:
-        return self._still.state()
+        """What the rig sees just now, and why nothing is taken."""
+        counts = self._still.counts
+        if counts is None:
+            return Finding("no_sample_yet")
+        if self._why is not None and not self._finder.moved:
+            return Finding.of("standing", counts=counts, why=self._why.to_document())
+        still_s = self._still.still_s
+        unrest = self._finder.unrest
+        if still_s <= SHOWN_STILL_S or (still_s >= HOLD_S and unrest > 0.0):
+            line = self._line()
+            by = None if line is None or unrest == 0.0 else abs(line.per_count) * unrest
+            facts = {"counts": counts, "by_counts": unrest or None, f"by_{self._unit}": by}
+            return Finding("moving", facts)
+        return Finding.of("steady", counts=counts, still_s=min(still_s, HOLD_S), hold_s=HOLD_S)
 
     def feed(self, block: RawBlock) -> list[Finding]:
+        """Take the next samples; returns what it read from them."""
         self._still.feed(block)
-        said = []
+        said: list[Finding] = []
         for hold in self._finder.feed(block):
-            if self.done or self._passed_over(hold):
-                continue
-            wanted, seems = self._values[len(self.holds)], self._seems(hold)
-            if seems is None or abs(seems - wanted) <= self._slack(wanted):
-                said.append(self._reading(hold, seems))
-                self.holds.append(hold)
-            else:
-                unit = "kg" if self._channel == "load" else "mm"
-                facts = {f"seems_{unit}": seems, f"wanted_{unit}": wanted}
-                said.append(Finding("point_refused", facts))
             if not self.done:
-                said.append(self.task)
+                said += self._judge(hold)
         return said
 
+    def _judge(self, hold: Hold) -> list[Finding]:
+        self._doubted = None
+        self._why = self._passed_over(hold)
+        if self._why is not None:
+            return []
+        doubt = self._doubt(hold)
+        if doubt is None:
+            return self._accept(hold)
+        self._why = Finding("in_question")
+        self._doubted = hold if self._may_be_taken(doubt) else None
+        return [doubt, self.task]
+
+    def _accept(self, hold: Hold) -> list[Finding]:
+        line = self._line()
+        said = [self._reading(hold, None if line is None else line.at(self._counts(hold)))]
+        self.holds.append(hold)
+        if not self.done:
+            at = self.taken
+            again = self._values[at] == self._values[at - 1]
+            self._why = Finding("lift_once") if again else self._same_again
+            said.append(self.task)
+        return said
+
+    def take(self) -> list[Finding]:
+        """Take the reading in question all the same."""
+        hold, self._doubted = self._doubted, None
+        if hold is None or self._finder.moved:
+            return [Finding("nothing_to_take")]
+        return self._accept(hold)
+
     def undo(self) -> Finding:
+        """Discard the last point."""
+        self._doubted = None
         if not self.holds:
-            return _NOTHING_TO_UNDO
+            return NOTHING_TO_UNDO
         self.holds.pop()
+        self._why = Finding("lift_once")
         return Finding.of("point_undone", point=len(self.holds) + 1)
 
-    def _passed_over(self, hold: Hold) -> bool:
-        """Whether a hold is none of what is asked for: it is what was there before."""
+    def _passed_over(self, hold: Hold) -> Finding | None:
+        """Return why a hold is none of what is asked for: it is what was there before."""
         at = len(self.holds)
-        return at > 0 and self._values[at] != self._values[at - 1] and self._same(hold)
+        same = at > 0 and self._values[at] != self._values[at - 1] and self._same(hold)
+        return self._same_again if same else None
 
-    def _seems(self, hold: Hold) -> float | None:
-        """Return the value that the line through the farthest two points gives a hold."""
+    def _doubt(self, hold: Hold) -> Finding | None:
+        """Return what contradicts a hold; None where nothing does."""
+        line = self._line()
+        if line is None:
+            return None
+        wanted, seems = self._values[self.taken], line.at(self._counts(hold))
+        if abs(seems - wanted) <= self._slack(wanted, seems, line):
+            return None
+        others = {one for one in self._values if one != wanted}
+        listed = [one for one in others if abs(seems - one) <= self._slack(one, seems, line)]
+        nearest = min(listed, key=lambda one: abs(seems - one), default=None)
+        facts = {"seems": seems, "wanted": wanted, "listed": nearest}
+        return Finding("point_refused", {f"{name}_{self._unit}": of for name, of in facts.items()})
+
+    def _line(self) -> Line | None:
+        """Return the line through the farthest two points, or through one of known slope."""
         known = sorted(zip(self._values, map(self._counts, self.holds), strict=False))
-        if len(known) < 2 or known[0][0] == known[-1][0] or known[0][1] == known[-1][1]:
+        if not known:
             return None
         (low, low_counts), (high, high_counts) = known[0], known[-1]
-        per_count = (high - low) / (high_counts - low_counts)
-        return low + per_count * (self._counts(hold) - low_counts)
+        if low != high and low_counts != high_counts:
+            return Line((known[0], known[-1]), (high - low) / (high_counts - low_counts))
+        return None if self._per_count is None else Line((known[0],), self._per_count)
 
     def _counts(self, hold: Hold) -> float:
         return hold.load_counts if self._channel == "load" else hold.travel_counts
 
-    def _slack(self, wanted: float) -> float:
-        return WRONG_SHARE * wanted + WRONG_KG if self._channel == "load" else WRONG_MM
+    def _may_be_taken(self, doubt: Finding) -> bool:
+        """Tell whether the person may say that a doubted reading is right."""
+        return doubt.kind == "point_refused"
+
+    @property
+    def _same_again(self) -> Finding:
+        """What is said where the last reading still stands there."""
+        raise NotImplementedError
+
+    def _slack(self, wanted: float, seems: float, line: Line) -> float:
+        raise NotImplementedError
 
     def _same(self, hold: Hold) -> bool:
         raise NotImplementedError
@@ -185,15 +273,25 @@ class _HoldGuide:
         raise NotImplementedError
 
 
-class WeighGuide(_HoldGuide):
+class WeighGuide(HoldGuide):
     """Reads the load cell under one mass after the other; 0 is nothing on it.
 
     An empty cell between two masses is no reading, and neither is the last mass still standing.
+
+    Args:
+        masses_kg: the first is 0, by which an empty cell is known.
+        kg_per_count: by an earlier calibration of this rig; None without one.
     """
 
-    def __init__(self, masses_kg: Sequence[float], taken: Sequence[Hold] = ()) -> None:
+    def __init__(
+        self,
+        masses_kg: Sequence[float],
+        taken: Sequence[Hold] = (),
+        *,
+        kg_per_count: float | None = None,
+    ) -> None:
         tasks = [Finding.of("put_mass", mass_kg=mass_kg) for mass_kg in masses_kg]
-        super().__init__(tasks, masses_kg, "load", taken)
+        super().__init__(tasks, masses_kg, "load", taken, kg_per_count)
 
     @property
     def points(self) -> list[LoadPoint]:
@@ -205,12 +303,21 @@ class WeighGuide(_HoldGuide):
             for mass_kg, earlier_kg, hold in zip(masses_kg, before_kg, self.holds, strict=True)
         ]
 
-    def _passed_over(self, hold: Hold) -> bool:
+    @property
+    def _same_again(self) -> Finding:
+        return Finding("mass_still_on")
+
+    def _passed_over(self, hold: Hold) -> Finding | None:
         empty = self._empty()
         wanted_kg = self._values[len(self.holds)]
         if wanted_kg and empty is not None and _near(hold, empty, empty):
-            return True
+            return Finding.of("cell_empty", mass_kg=wanted_kg)
         return super()._passed_over(hold)
+
+    def _slack(self, wanted: float, seems: float, line: Line) -> float:
+        largest_kg = max(known_kg for known_kg, _ in line.ends)
+        slack_kg = max(WRONG_SHARE * wanted, FRICTION_SHARE * largest_kg, WRONG_KG)
+        return min(slack_kg, WRONG_SHARE_OF_SMALL * wanted) if wanted else slack_kg
 
     def _same(self, hold: Hold) -> bool:
         return _near(hold, self.holds[-1], self._empty())
@@ -229,128 +336,3 @@ def _near(hold: Hold, other: Hold, empty: Hold | None) -> bool:
     creep = 0.0 if empty is None else SAME_SHARE * abs(other.load_counts - empty.load_counts)
     apart = abs(hold.load_counts - other.load_counts)
     return apart < max(EMPTY_SDS * other.load_sd_counts, creep)
-
-
-class GaugeGuide(_HoldGuide):
-    """Reads the travel with one gauge length after the other between the faces.
-
-    The quill's upper stop is read first, so that a rest there, to change the gauge, is no reading.
-    """
-
-    def __init__(self, lengths_mm: Sequence[float], taken: Sequence[Hold] = ()) -> None:
-        tasks = [Finding.of("put_gauge", length_mm=length_mm) for length_mm in lengths_mm]
-        super().__init__(tasks, lengths_mm, "travel", taken)
-        self._stop: Hold | None = None
-
-    @property
-    def task(self) -> Finding:
-        """What to do now."""
-        if self._stop is None and not self.done:
-            return Finding("quill_to_stop")
-        return super().task
-
-    def feed(self, block: RawBlock) -> list[Finding]:
-        """Take the next samples; see WeighGuide."""
-        if self._stop is not None or self.done:
-            return super().feed(block)
-        self._still.feed(block)
-        for hold in self._finder.feed(block):
-            self._stop = hold
-            return [self.task]
-        return []
-
-    @property
-    def points(self) -> list[GaugePoint]:
-        """What was read."""
-        lengths_mm = self._values[: len(self.holds)]
-        pairs = zip(lengths_mm, self.holds, strict=True)
-        return [GaugePoint(length_mm, hold.travel_counts) for length_mm, hold in pairs]
-
-    def _passed_over(self, hold: Hold) -> bool:
-        at_stop = self._stop is not None and _close(hold, self._stop)
-        return at_stop or super()._passed_over(hold)
-
-    def _same(self, hold: Hold) -> bool:
-        return _close(hold, self.holds[-1])
-
-    def _reading(self, hold: Hold, seems: float | None) -> Finding:
-        return Finding.of("travel_read", counts=hold.travel_counts, seems_mm=seems)
-
-
-def _close(hold: Hold, other: Hold) -> bool:
-    return abs(hold.travel_counts - other.travel_counts) < STOP_COUNTS
-
-
-class BlockGuide:
-    """Reads load and travel while a solid block is pressed and let go.
-
-    Args:
-        load_fit: the load calibration, to know when the press is over.
-        least_n: the load the press must reach.
-    """
-
-    def __init__(self, load_fit: PolynomialFit, least_n: float) -> None:
-        self.points: list[FlexPoint] = []
-        self._load_fit = load_fit
-        self._least_n = least_n
-        self._largest_n = 0.0
-        self._newest_n: float | None = None
-        self._done = False
-
-    @property
-    def done(self) -> bool:
-        """Whether a press is read."""
-        return self._done
-
-    @property
-    def taken(self) -> int:
-        """How many presses are read."""
-        return int(self._done)
-
-    @property
-    def task(self) -> Finding:
-        """What to do now."""
-        if self._done:
-            return Finding("press_read")
-        return Finding.of("press_block", least_n=self._least_n)
-
-    @property
-    def state(self) -> Finding:
-        """What the rig sees just now."""
-        return Finding.of("load_seen", load_n=self._newest_n, largest_n=self._largest_n)
-
-    def feed(self, block: RawBlock) -> list[Finding]:
-        """Take the next samples; returns what it read from them."""
-        samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
-        loads_n = value(self._load_fit, samples["load_counts"])
-        for sample, load_n in zip(samples, loads_n.tolist(), strict=True):
-            self._newest_n = load_n
-            if self._done:
-                continue  # another press, before this one is stored or undone
-            if load_n > BLOCK_END_SHARE * self._least_n:
-                counts = int(sample["load_counts"]), int(sample["travel_counts"])
-                self.points.append(FlexPoint(*counts))
-                self._largest_n = max(self._largest_n, load_n)
-            elif self.points:
-                said = self._let_go()
-                if said:
-                    return said
-        return []
-
-    def _let_go(self) -> list[Finding]:
-        largest_n = self._largest_n
-        if largest_n >= self._least_n:
-            self._done = True
-            return [Finding.of("block_read", samples=len(self.points), largest_n=largest_n)]
-        pressed = largest_n > 2.0 * BLOCK_END_SHARE * self._least_n
-        self._begin_again()
-        return [Finding.of("pressed_too_little", largest_n=largest_n)] if pressed else []
-
-    def undo(self) -> Finding:
-        """Discard the press."""
-        was, self._done = self._done, False
-        self._begin_again()
-        return Finding("press_undone") if was else _NOTHING_TO_UNDO
-
-    def _begin_again(self) -> None:
-        self.points, self._largest_n = [], 0.0

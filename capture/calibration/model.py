@@ -16,6 +16,7 @@ from coilbench.capture.blocks import LOAD_DTYPE, Finding, Hello, LoadBlock, RawB
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.regression import (
     GaugePoint,
+    MassesErr,
     PolynomialFit,
     evaluate,
     slope,
@@ -174,6 +175,8 @@ class NewPart:
         origin: `guided`, or the file it came from.
         reference_u_relative: load only: standard uncertainty that all masses share, a fraction.
         gravity_m_s2: load only: local gravity, with which the masses became loads.
+        masses_err: load only: whether the masses err each by itself or together; None in parts of
+            older programs, which took them together.
         device_id, boot_id: the rig and its start, where known. An incremental scale's travel
             part is valid only for that start.
         notes: what was noticed while fitting; sentences in books of older programs.
@@ -188,6 +191,7 @@ class NewPart:
     gravity_m_s2: float | None = None
     device_id: str | None = None
     boot_id: int | None = None
+    masses_err: MassesErr | None = None
 
     def on(self, hello: Hello) -> NewPart:
         """Return the part as read on a certain rig."""

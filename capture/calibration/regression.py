@@ -17,6 +17,9 @@ from coilbench.capture.calibration.statistics import widening
 NEEDLESS_CHANCE = 0.01
 ASSUMED_MASS_U_RELATIVE = 0.001  # expanded, k = 2: common practice, no source
 ASSUMED_GAUGE_U_MM = 0.02  # expanded, k = 2: a block measured with a caliper; ours, no source
+# A scale's stated step is true to some per mille: further off, a gauge is not what it is taken for.
+# Ours, no source.
+STEP_SHARE = 0.05
 
 
 @dataclass(frozen=True)
@@ -294,7 +297,14 @@ def _unscaling(degree: int, centre: float, scale: float) -> NDArray[np.float64]:
     return np.column_stack([np.pad(each, (0, degree + 1 - each.size)) for each in columns])
 
 
+def step_is_off(mm_per_count: float, stated_mm_per_count: float) -> bool:
+    """Tell whether a scale's step as gauged is another than it states, or of the other sign."""
+    return abs(mm_per_count / stated_mm_per_count - 1.0) > STEP_SHARE
+
+
 Direction = Literal["up", "down"]
+# How masses err: each by itself (certified one by one), or together (from one box, or unknown).
+MassesErr = Literal["each", "together"]
 
 
 def mass_u_kg(mass_kg: float, u_kg: float | None) -> float:

@@ -66,6 +66,17 @@ class SteadyFinder:
         self._held: float | None = None  # the last hold, following creep; None before the first
         self._last_move = 0.0  # its distance from the one before
         self._moved = True
+        self._unrest = 0.0
+
+    @property
+    def moved(self) -> bool:
+        """Whether there was a clear move since the last hold; True before the first."""
+        return self._moved
+
+    @property
+    def unrest(self) -> float:
+        """How far apart the counts of the last window are that was not still; 0 where it was."""
+        return self._unrest
 
     def feed(self, block: RawBlock) -> list[Hold]:
         """Take the next samples; return the holds that became long enough."""
@@ -112,7 +123,9 @@ class SteadyFinder:
         if held is not None and not self._moved:
             clear = max(MOVE_SDS * noise, MOVE_CREEPS * CREEP_FRACTION * self._last_move)
             self._moved = abs(_latest(column) - held) > clear
-        if not self._is_still(column, noise):
+        still = self._is_still(column, noise)
+        self._unrest = 0.0 if still else float(np.ptp(column))
+        if not still:
             return None
         self._held = float(column.mean())
         if not self._moved:

@@ -22,8 +22,9 @@ AGuide = TypeVar("AGuide", bound=Guide)
 
 PIECE = 16  # samples: a step that ends inside a large block leaves the rest for the next step
 SILENCE_S = 3.0
-# What the user may ask while a calibration is under way; "store": all is read, do not wait.
-Wish = Literal["", "undo", "store"]
+# What the user may ask while a calibration is under way; "take": the reading in question is right;
+# "store": all is read, do not wait.
+Wish = Literal["", "undo", "take", "store"]
 
 
 def sample_stream(
@@ -96,7 +97,7 @@ def follow(
             say(guide.task)
             done_us = None
         before = guide.taken
-        read = guide.feed(block)
+        read = [*(guide.take() if wish == "take" else ()), *guide.feed(block)]
         if guide.taken != before:
             keep()
         for finding in read:

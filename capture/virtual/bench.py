@@ -135,6 +135,14 @@ class GaugeBlock:
 
 
 @dataclass(frozen=True)
+class PauseInAir:
+    """Stop the quill on its way, nothing under it, and let it up again."""
+
+    height_mm: float
+    seconds: float = 2.5
+
+
+@dataclass(frozen=True)
 class FacesTogether:
     """Let the faces touch: height is 0."""
 
@@ -159,7 +167,7 @@ class PressSpring:
     stroke: StrokeKind = StrokeKind.STEADY
 
 
-Step = Rest | PutMass | GaugeBlock | FacesTogether | PressBlock | PressSpring
+Step = Rest | PutMass | GaugeBlock | PauseInAir | FacesTogether | PressBlock | PressSpring
 
 
 class Truth(NamedTuple):
@@ -212,6 +220,8 @@ def prepare(
             _fit_between_faces(step.length_mm, rig)
             seated_mm = step.length_mm + rng.normal(0.0, rig.seating_mm)
             return _lie_on(seated_mm, step.seconds, rig, standing_n)
+        case PauseInAir():
+            return _lie_on(step.height_mm, step.seconds, rig, standing_n, contact_n=0.0)
         case FacesTogether():
             return _lie_on(0.0, step.seconds, rig, standing_n)
         case PressBlock():
@@ -229,13 +239,19 @@ def _put_mass(weight_n: float, seconds: float, rig: RigModel, standing_n: float)
     return Act(seconds, weight_n, truth)
 
 
-def _lie_on(length_mm: float, seconds: float, rig: RigModel, standing_n: float) -> Act:
+def _lie_on(
+    length_mm: float,
+    seconds: float,
+    rig: RigModel,
+    standing_n: float,
+    contact_n: float = CONTACT_N,
+) -> Act:
     lift_s = seconds - PLACE_S
 
     def truth(t_s: NDArray[np.float64]) -> Truth:
         down = ease(t_s / PLACE_S) - ease((t_s - lift_s) / PLACE_S)
         height_mm = rig.rest_height_mm - (rig.rest_height_mm - length_mm) * down
-        load_n = np.where(down >= 1.0, CONTACT_N, 0.0)
+        load_n = np.where(down >= 1.0, contact_n, 0.0)
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
     return Act(seconds, standing_n, truth)

@@ -9,14 +9,17 @@ from __future__ import annotations
 import io
 import sys
 import time
+from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 from rich.console import Console
 from rich.live import Live
 from rich.terminal_theme import DEFAULT_TERMINAL_THEME
 
-from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, frame
+from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.keys import HELP
+from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
@@ -107,6 +110,30 @@ LOOKS = {  # width, height, ASCII only
     "80x24-ascii": (80, 24, True),
 }
 
+
+def changed(**changes: Any) -> Scene:
+    """Return the scene with something else in its snapshot."""
+    return replace(SCENE, snapshot=replace(SNAPSHOT, **changes))
+
+
+LOST = Finding.of("link_lost", reason="/dev/ttyUSB0: the port is gone.", last_sample=8411,
+                  last_load_n=304.2)  # fmt: skip
+ALARMS = {  # and what must not be missed
+    "stop-80x24": (80, 24, False, changed(
+        load_n=1975.3, alarm=Finding.of("overload", load_n=1975.3, rating_n=1961.33, part="cell"))),
+    "stop-40x12-ascii": (40, 12, True, changed(
+        alarm=Finding.of("below_solid", height_mm=23.1, solid_height_mm=24.0))),
+    "lost-80x24": (80, 24, False, changed(
+        link="lost", link_what=LOST, load_unknown=LOST, load_n=None, height_mm=None,
+        phase="unknown", curve=(), restarts=1)),
+    "datum-80x24": (80, 24, False, changed(
+        datum=Finding.of("datum_lost"), height_mm=None, turn=None, curve=(), phase="idle",
+        load_n=0.2, restarts=1)),
+    "question-80x24": (80, 24, False, changed(question=Finding.of(
+        "another_spring", label="birch-05", reason="level", height_mm=38.5, load_n=190.2,
+        usual_n=226.9, off_share=-0.16, others=4))),
+}  # fmt: skip
+
 SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
 <style>
 .{unique_id}-matrix {{ font-family: "DejaVu Sans Mono", monospace; font-size: {char_height}px; }}
@@ -129,11 +156,11 @@ SVG = """<svg viewBox="0 0 {width} {height}" xmlns="http://www.w3.org/2000/svg">
 """
 
 
-def drawn(width: int, height: int, ascii_only: bool) -> str:
-    """Return the scene as plain text."""
+def drawn(width: int, height: int, ascii_only: bool, scene: Scene = SCENE) -> str:
+    """Return a scene as plain text."""
     out = io.StringIO()
     console = Console(file=out, width=width, height=height, force_terminal=False)
-    console.print(frame(SCENE, width=width, height=height, ascii_only=ascii_only))
+    console.print(frame(scene, width=width, height=height, ascii_only=ascii_only))
     return "\n".join(line.rstrip() for line in out.getvalue().splitlines()) + "\n"
 
 
@@ -154,7 +181,7 @@ def picture(width: int = 110, height: int = 34) -> str:
 def main() -> None:
     """Show the scene full-screen as `live` does, for a minute; or write picture or frames."""
     if "golden" in sys.argv:
-        for name, look in LOOKS.items():
+        for name, look in {**LOOKS, **ALARMS}.items():
             (GOLDEN / f"live-{name}.txt").write_text(drawn(*look), "utf-8")
         return
     if "svg" in sys.argv:

@@ -100,7 +100,8 @@ def test_travel_of_before_a_restart_is_void_and_that_is_said(desk: Desk) -> None
 
 def test_keys_take_back_and_break_off_and_the_terminal_is_put_back(desk: Desk) -> None:
     """On a terminal at real pace: u takes the first point back, Ctrl-C keeps the next."""
-    terminal = Terminal("--book", str(desk.book), "rig", "weigh", "--port", "virtual:?do=weigh")
+    weigh = ("rig", "weigh", "--masses-err", "together", "--port", "virtual:?do=weigh")
+    terminal = Terminal("--book", str(desk.book), *weigh)
     try:
         terminal.wait_for("u or the redo button: undo the last point")
         terminal.wait_for("2 of 7: put 5 kg on")

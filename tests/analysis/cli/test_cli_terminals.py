@@ -10,8 +10,8 @@ from typing import Any
 import pytest
 from rich.console import Console
 
-from coilbench.analysis.cli.live import _Screen
-from coilbench.analysis.dashboard.frame import Scene, SetTable
+from coilbench.analysis.cli.screen import drawn
+from coilbench.analysis.dashboard.scene import Scene, SetTable
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.strokes.judging import Purpose, Turn
@@ -33,8 +33,7 @@ def written(file: io.TextIOWrapper) -> str:
                                                  ("ascii", True), ("iso8859-1", True)])  # fmt: skip
 def test_the_dashboard_draws_what_the_terminal_can_show(encoding: str, plain: bool) -> None:
     console = Console(file=out(encoding), width=120, height=50)
-    screen = _Screen(console, (), Units(), ring=False)
-    console.print(screen._frame(Scene(PRESSED, SetTable((), 3, ()), Units())))
+    console.print(drawn(Scene(PRESSED, SetTable((), 3, ()), Units()), console))
     text = written(console.file)  # type: ignore[arg-type]
     assert text.isascii() == plain
     assert ("█" in text) != plain

@@ -18,7 +18,7 @@ from pathlib import Path
 import pytest
 
 from coilbench.analysis.cli import demo, run
-from coilbench.analysis.dashboard.frame import SetTable
+from coilbench.analysis.dashboard.scene import SetTable
 from coilbench.analysis.dashboard.set_table import read_set_table
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book

@@ -1,42 +1,97 @@
-"""The bell: accepted and refused sound different, and old news doesn't ring."""
+"""The bell: each thing sounds different without a look, old news doesn't ring, STOP goes on."""
 
 from __future__ import annotations
 
-from coilbench.analysis.dashboard.keys import Bell
+from itertools import pairwise
+
+import pytest
+
+from coilbench.analysis.dashboard.bell import QUICK_S, RHYTHMS, SLOW_S, Bell
 from coilbench.capture.running.commands import Event, EventKind, Snapshot
 
-START = (
-    Snapshot("larch", "x")
-    .after(Event.of(EventKind.LINK, "connected"))
-    .after(Event.of(EventKind.KEPT, "before we looked"))
+START = Snapshot("larch", "x", link="up", load_n=100.0, sample_age_s=0.1).after(
+    Event.of(EventKind.KEPT, "before we looked")
 )
+KEPT = Event.of(EventKind.KEPT, "stroke_kept", next_label=None)
+CHANGE = Event.of(EventKind.KEPT, "stroke_kept", next_label="larch-02")
+DONE = Event.of(EventKind.DONE, "set_done")
+REFUSED = Event.of(EventKind.REFUSED, "stroke_refused")
+STEP_S = 0.125  # as often as the screen asks
 
 
-def test_accepted_rings_once_and_refused_twice() -> None:
+def heard(snapshots: list[tuple[Snapshot, bool]], quiet_s: float = 4.0) -> list[float]:
+    """Ring for snapshots (and whether to stop) in turn, then wait; returns when it rang."""
     bell = Bell()
-    assert bell.rings(START) == 0
-    kept = START.after(Event.of(EventKind.KEPT, "stroke 1"))
-    assert bell.rings(kept) == 1
-    assert bell.rings(kept) == 0
-    refused = kept.after(Event.of(EventKind.REFUSED, "too short"))
-    assert bell.rings(refused) == 2
-    assert bell.rings(refused.after(Event.of(EventKind.LINK, "connected"))) == 0
-    both = (
-        refused.after(Event.of(EventKind.LINK, "x"))
-        .after(Event.of(EventKind.KEPT, "a"))
-        .after(Event.of(EventKind.REFUSED, "b"))
-        .after(Event.of(EventKind.KEPT, "c"))
-    )
-    assert bell.rings(both) == 2
+    bell.rings(START, stop=False, now_s=0.0)
+    last = snapshots[-1]
+    rang = []
+    for at in range(1, round(quiet_s / STEP_S)):
+        snapshot, stop = snapshots[at - 1] if at <= len(snapshots) else last
+        if bell.rings(snapshot, stop=stop, now_s=at * STEP_S):
+            rang.append(at * STEP_S)
+    return rang
+
+
+def rhythm(*events: Event) -> list[float]:
+    snapshot = START
+    for event in events:
+        snapshot = snapshot.after(event)
+    rang = heard([(snapshot, False)])
+    return [round(after - before, 3) for before, after in pairwise(rang)] if rang else [-1.0]
+
+
+def test_each_thing_has_a_rhythm_of_its_own() -> None:
+    rhythms = [tuple(rhythm(one)) for one in (KEPT, CHANGE, DONE, REFUSED)]
+    assert len(set(rhythms)) == 4
+    assert [len(one) + 1 for one in rhythms] == [1, 2, 3, 4]
+    assert rhythms[1] == (SLOW_S,)
+    assert rhythms[3] == (QUICK_S, SLOW_S, QUICK_S)  # two quick pairs
+
+
+@pytest.mark.parametrize(
+    "trouble",
+    [
+        Event.of(EventKind.FAULT, "rig_fault", code=1),
+        Event.of(EventKind.QUESTION, "another_spring"),
+        Event.of(EventKind.LINK, "link_lost"),
+        Event.of(EventKind.LINK, "no_sample"),
+    ],
+)
+def test_whatever_asks_for_a_look_rings_as_a_refusal_does(trouble: Event) -> None:
+    assert rhythm(trouble) == rhythm(REFUSED)
+
+
+def test_a_link_that_comes_up_and_old_news_do_not_ring() -> None:
+    assert rhythm(Event.of(EventKind.LINK, "connected")) == [-1.0]
+    assert heard([(START, False)]) == []
+
+
+def test_of_several_new_things_the_most_urgent_rings() -> None:
+    assert rhythm(CHANGE, DONE) == rhythm(DONE)
+    assert rhythm(KEPT, REFUSED, KEPT) == rhythm(REFUSED)
+    # and what comes while it rings does not cut it short
+    later = START.after(REFUSED)
+    assert len(heard([(later, False), (later.after(KEPT), False)])) == 4
 
 
 def test_another_capture_begins_its_count_anew() -> None:
-    bell = Bell()
-    bell.rings(START.after(Event.of(EventKind.KEPT, "x")))
-    assert bell.rings(Snapshot("larch", "x").after(Event.of(EventKind.KEPT, "y"))) == 0
+    assert heard([(Snapshot("larch", "x").after(KEPT), False)]) == []
 
 
-def test_a_fault_rings_as_a_refusal_does() -> None:
+def test_stop_rings_from_the_first_look_and_until_the_load_has_fallen() -> None:
+    rang = heard([(START, True)] * 16 + [(START, False)])
+    assert len(rang) == 8  # two seconds, four a second
+    assert {after - before for before, after in pairwise(rang)} == {QUICK_S}
     bell = Bell()
-    bell.rings(START)
-    assert bell.rings(START.after(Event.of(EventKind.FAULT, "the amplifier is silent"))) == 2
+    assert bell.rings(START, stop=True, now_s=0.0)
+
+
+def test_a_load_that_is_no_longer_known_has_not_fallen() -> None:
+    unknown = Snapshot("larch", "x", link="lost", load_n=None)
+    assert len(heard([(START, True), (unknown, False)], 4.0)) > 10
+    assert len(heard([(START, True), (unknown, False), (START, False)], 4.0)) <= 2
+
+
+def test_the_one_table_says_every_rhythm() -> None:
+    for words in ("1 ring", "2 slow", "3 slow", "2 quick pairs", "without end"):
+        assert words in RHYTHMS

@@ -14,6 +14,7 @@ import sys
 import time
 from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from rich.console import Console
@@ -21,16 +22,19 @@ from rich.live import Live
 
 import demo_scene
 from coilbench.analysis.dashboard.frame import frame
-from demo_scene import GOLDEN, LOOKS, SCENE, drawn
+from demo_scene import ALARMS, GOLDEN, LOOKS, SCENE, drawn
 from support.tools import tool
 
 DEMO_SCENE = Path(demo_scene.__file__)
 PICTURE = Path(__file__).parents[3] / "hardware" / "pictures" / "dashboard.svg"
 
 
-@pytest.mark.parametrize("name", LOOKS)
+FRAMES: dict[str, tuple[Any, ...]] = {**LOOKS, **ALARMS}
+
+
+@pytest.mark.parametrize("name", FRAMES)
 def test_a_frame_looks_as_it_was_found_good(name: str) -> None:
-    assert drawn(*LOOKS[name]) == (GOLDEN / f"live-{name}.txt").read_text("utf-8")
+    assert drawn(*FRAMES[name]) == (GOLDEN / f"live-{name}.txt").read_text("utf-8")
 
 
 Show = Callable[[str, int, int], Callable[[], str]]

@@ -4,14 +4,15 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 
-from coilbench.analysis.cli import live as module
-from coilbench.analysis.cli import run
-from coilbench.analysis.cli.live import BookReader, OtherCapture
-from coilbench.analysis.dashboard.frame import SetTable
+from coilbench.analysis.cli import feeds, run, table_reader
+from coilbench.analysis.cli.feeds import Ageing, OtherCapture
+from coilbench.analysis.cli.table_reader import BookReader
+from coilbench.analysis.dashboard.scene import SetTable
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.book.opening import hold_book, open_book
@@ -58,7 +59,7 @@ def test_a_set_not_measured_yet_has_its_labels_and_solid_height(book: Path) -> N
 def test_what_keeps_the_table_from_being_read_is_said_and_it_is_tried_again(
     book: Path, monkeypatch: pytest.MonkeyPatch, error: Exception, words: str
 ) -> None:
-    real = module.read_set_table
+    real = table_reader.read_set_table
     failing = [True]
 
     def read(*arguments: object) -> Iterator[SetTable]:
@@ -66,17 +67,17 @@ def test_what_keeps_the_table_from_being_read_is_said_and_it_is_tried_again(
             raise error
         return real(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(module, "read_set_table", read)
-    monkeypatch.setattr(module, "RETRY_S", 0.01)
-    monkeypatch.setattr(module, "BOOK_LOOK_S", 0.01)
+    monkeypatch.setattr(table_reader, "read_set_table", read)
+    monkeypatch.setattr(table_reader, "RETRY_S", 0.01)
+    monkeypatch.setattr(table_reader, "BOOK_LOOK_S", 0.01)
     reader = reader_of(book)
     reader.start()
     try:
         until(lambda: "THE TABLE CAN'T BE READ" in reader.standing)
         assert words in reader.standing
         failing.clear()
-        until(lambda: reader.standing == "")
-        assert len(reader.table.rows) == 3
+        until(lambda: len(reader.table.rows) == 3)
+        assert reader.standing == ""
     finally:
         reader.close()
 
@@ -85,13 +86,13 @@ def test_it_reads_again_when_the_book_has_changed_and_only_then(
     book: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     reads: list[int] = []
-    real = module.read_set_table
+    real = table_reader.read_set_table
 
     def read(*arguments: object) -> Iterator[SetTable]:
         reads.append(1)
         return real(*arguments)  # type: ignore[arg-type]
 
-    monkeypatch.setattr(module, "read_set_table", read)
+    monkeypatch.setattr(table_reader, "read_set_table", read)
     reader = reader_of(book)
     reader.read()
     reader.read()
@@ -137,16 +138,32 @@ def test_another_capture_is_read_from_the_book_where_it_does_not_answer(
         with open_book(book) as db:
             set_id = db.execute("SELECT id FROM sets").fetchone()[0]
             run = CaptureRun.begin(db, set_id, "x:", None, None)
-            snapshot = Snapshot("larch", "x:", link="up", sample_age_s=0.5)
+            snapshot = Snapshot("larch", "x:", link="up", sample_age_s=0.5, load_n=222.8)
             run.update(snapshot.to_document())
         seen = feed.see()
         assert seen is not None
         assert seen.link == "up"
         assert seen.sample_age_s is not None
         assert seen.sample_age_s >= 0.5  # it grows older while it lies in the book
-        monkeypatch.setattr(module, "SILENT_S", -1.0)
+        assert seen.load_n is None  # and then its numbers are not of now
+        monkeypatch.setattr(feeds, "SILENT_S", -1.0)
         silent = feed.see()
         assert silent is not None
         assert silent.link == "lost"
         assert silent.link_what is not None
         assert silent.link_what.kind == "capture_silent"
+
+
+@pytest.mark.parametrize(("later_s", "now"), [(0.39, True), (0.41, False)])
+def test_a_snapshot_that_stays_the_same_grows_old(later_s: float, now: bool) -> None:
+    """A capture that hangs answers with the snapshot of before: 0.1 s old when it was made."""
+    clock = [100.0]
+    ageing = Ageing(lambda: clock[0])
+    snapshot = Snapshot("larch", "x:", link="up", sample_age_s=0.1, load_n=222.8, height_mm=38.0)
+    assert ageing(snapshot) == snapshot
+    clock[0] += later_s
+    aged = ageing(Snapshot.from_document(snapshot.to_document()))  # read again, no newer
+    assert (aged.load_n is not None) == now
+    assert (aged.height_mm is not None) == now
+    assert aged.phase == ("idle" if now else "unknown")
+    assert ageing(replace(snapshot, samples=5)).load_n == 222.8  # a newer one is of now

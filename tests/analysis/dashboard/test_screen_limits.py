@@ -3,32 +3,41 @@
 from __future__ import annotations
 
 import io
+import re
 from dataclasses import replace
+from typing import Any
 
 import pytest
 from rich.console import Console
 
 from coilbench.analysis.dashboard.drawing import HeightBar
-from coilbench.analysis.dashboard.frame import Scene, SetTable, SpringRow, _link_line, frame
+from coilbench.analysis.dashboard.frame import frame
+from coilbench.analysis.dashboard.scene import Scene, SetTable, SpringRow
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 from coilbench.capture.strokes.judging import Purpose, Turn
 
 LIVE = Snapshot(
     "larch", "x", link="up", turn=Turn("larch-01", Purpose.MEASURED, 1, 3), samples=10_000,
-    sample_age_s=0.1, load_n=220.0, height_mm=38.5, springs=2,
+    sample_age_s=0.1, load_n=220.0, height_mm=38.5, phase="press", springs=2,
     curve=tuple((53.0 - at * 0.25, at * 4.0) for at in range(100)),
 )  # fmt: skip
 
 
-def said(**changes: float) -> str:
-    snapshot = replace(LIVE, **changes)  # type: ignore[arg-type]
-    return _link_line(snapshot, Units()).plain.partition("  ")[0]
+def shown(width: int = 100, height: int = 30, solid_mm: float | None = None, **changes: Any) -> str:
+    snapshot = replace(LIVE, **changes)
+    scene = Scene(snapshot, SetTable((38.5,), 3, (), solid_mm), Units(), (38.5, 27.6))
+    out = io.StringIO()
+    console = Console(file=out, width=width, height=height)
+    console.print(frame(scene, width=width, height=height, ascii_only=True))
+    return out.getvalue()
 
 
-def test_silence_and_losses_of_the_link() -> None:
-    assert "NO SAMPLE" not in said(sample_age_s=1.9)
-    assert "NO SAMPLE" in said(sample_age_s=2.1)
+def said(**changes: Any) -> str:
+    return shown(**changes).splitlines()[1].partition("  ")[0]
+
+
+def test_losses_of_the_link() -> None:
     good, fair, poor = (said(samples_lost=lost) for lost in (0, 50, 1000))
     assert len({good, fair, poor}) == 3
     assert said(samples=9_996, samples_lost=4) == good  # five in ten thousand are fair
@@ -37,10 +46,22 @@ def test_silence_and_losses_of_the_link() -> None:
     assert said(samples=9_899, samples_lost=101) == poor
 
 
+@pytest.mark.parametrize(("age_s", "now"), [(0.49, True), (0.51, False)])
+def test_a_number_older_than_half_a_second_is_not_shown_as_now(age_s: float, now: bool) -> None:
+    text = shown(sample_age_s=age_s, free_length_mm=53.0)
+    assert bool(re.search(r"load +22\.43 kg.*height 38\.50 mm.*14\.50 mm.*pressing", text)) == now
+    assert ("height       --" in text) != now
+    assert ("NO SAMPLE for 0.5 s" in text) != now
+    assert ("treat the spring as loaded" in text) != now
+
+
 def test_near_coil_bind_begins_two_millimetres_above_solid() -> None:
     for height_mm, stop in ((26.01, False), (25.99, True)):
-        told = HeightBar(height_mm, None, 24.0, ()).bind_warning(Units())
-        assert ("STOP" in (told or "")) == stop
+        text = shown(height_mm=height_mm, solid_mm=24.0)
+        assert ("near coil bind" in text) == stop
+        assert ("NOW: larch-01" in text) != stop
+    # a quill that presses nothing binds nothing: the faces may come together
+    assert "near coil bind" not in shown(height_mm=0.1, solid_mm=24.0, phase="idle", load_n=0.0)
 
 
 @pytest.mark.parametrize(("height_mm", "left"), [(38.56, True), (38.54, False)])

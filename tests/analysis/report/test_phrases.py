@@ -9,7 +9,7 @@ import pytest
 
 from coilbench.analysis.report.document import describe, document, filled
 from coilbench.analysis.report.phrases import note_text
-from coilbench.analysis.report.units import Units
+from coilbench.analysis.report.units import Units, significant
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.notes import with_finding
 
@@ -97,3 +97,11 @@ def test_a_template_takes_facts_and_what_is_worked_out() -> None:
     nested = {"facts": facts, "curve": Finding.of("x", low_mm=2.0)}
     assert filled("{facts[load_n]}, {curve.facts[low_mm]}", nested, Units("N")) == "-4.6 N, 2.00 mm"
     assert filled("{label}", {"label": "{load_n}"}, Units()) == "{load_n}"  # a user's braces
+
+
+@pytest.mark.parametrize(
+    ("value", "said"), [(1e-14, "0"), (0.99e-9, "0"), (1.01e-9, "1.01e-09"), (0.01234, "0.0123")]
+)
+def test_what_is_only_the_computers_rounding_is_no_scatter(value: float, said: str) -> None:
+    assert significant(value, 3) == said
+    assert significant(-value, 3).removeprefix("-") == said

@@ -316,7 +316,28 @@ def test_travel_by_hand():
     """100 counts a mm, positive down from 60 mm."""
     fitted = fit_travel(gauge_points(sd=0.0))
     assert fitted.fit.coefficients == pytest.approx([60.0, -0.01])
-    assert tuple(fitted.notes) == (Finding.of("gauges_assumed", u_mm=0.02),)
+    assert tuple(fitted.notes) == (
+        Finding.of("gauges_assumed", u_mm=0.02),
+        Finding("step_unchecked"),
+    )
+
+
+@pytest.mark.parametrize(
+    ("stated", "kind"),
+    [(-0.00953, "step_agrees"), (-0.00952, "step_off"), (-0.01052, "step_agrees"),
+     (-0.01053, "step_off"), (0.01, "step_off")],
+)  # fmt: skip
+def test_the_scales_own_step_is_compared(stated, kind):
+    """0.01 mm down a count by the gauges: within 5 % of what is stated, and of its sign."""
+    fitted = travel_part(gauge_points(sd=0.0), "g.csv", stated)
+    (note,) = [note for note in fitted.notes if note.kind.startswith("step")]
+    assert note.kind == kind
+    assert (note["mm_per_count"], note["stated_mm_per_count"]) == (pytest.approx(-0.01), stated)
+
+
+def test_two_lengths_read_twice_check_no_linearity():
+    four = fit_travel(gauge_points(lengths=(20.0, 50.0, 20.0, 50.0)))
+    assert "two_gauges" in {note.kind for note in four.notes}
 
 
 def test_two_gauges_carry_their_own_uncertainty():

@@ -8,7 +8,9 @@ import pytest
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding, RawBlock, SampleFlag
-from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
+from coilbench.capture.calibration.block_guide import BlockGuide
+from coilbench.capture.calibration.gauge_guide import GaugeGuide
+from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.running.guided import follow
 from coilbench.capture.virtual.bench import (

@@ -3,7 +3,14 @@
 import numpy as np
 import pytest
 
-from coilbench.capture.calibration.fit import mean_readings, shared_u_relative, shown_u_kg
+from coilbench.capture.calibration.fit import (
+    load_part,
+    mean_readings,
+    shared_u_relative,
+    shown_u_kg,
+)
+from coilbench.capture.calibration.regression import LoadPoint, evaluate
+from coilbench.capture.errors import CoilbenchError
 
 MASSES = np.array([0.0, 5.0, 10.0, 20.0, 30.0, 40.0, 50.0])
 
@@ -49,3 +56,71 @@ def test_what_masses_show_of_errors_of_their_own():
     assert np.all(shown[:, 1] == shown[:, 2])  # the lightest count as 0.3 of the largest
     alike = shown_u_kg(readings(0.0003, 0.0))
     assert alike.max() < 1e-5 * MASSES[-1]
+
+
+# --- masses that err each by itself ---------------------------------------------------------------
+
+G = 9.80665  # standard gravity, exact: 3rd CGPM, 1901
+U_RELATIVE = 0.001  # expanded, k = 2
+PER_KG = 24_000.0
+
+
+def points_of(true_kg, nominal_kg=MASSES, u_relative=U_RELATIVE):
+    return [
+        LoadPoint(mass, PER_KG * true, "up", u_relative * mass)
+        for mass, true in zip(nominal_kg, true_kg, strict=True)
+    ]
+
+
+def test_errors_of_each_mass_by_hand():
+    """Line through an exact zero, n masses of one relative uncertainty u each, no scatter.
+
+    JCGM 100:2008, 5.1.2 on the weighted least squares slope b = sum(w c m) / sum(w c^2) with
+    w = 1 / (u m)^2: u(b) / b = u / sqrt(n). Masses that err together give u.
+    """
+    each = load_part(points_of(MASSES), "m.csv", G, "each")
+    together = load_part(points_of(MASSES), "m.csv", G, "together")
+    heavy = np.count_nonzero(MASSES)
+    counts = PER_KG * 30.0
+    load_n, u_n = evaluate(each.fit, counts, minus_x=0.0)
+    assert float(u_n / load_n) == pytest.approx(0.5 * U_RELATIVE / np.sqrt(heavy), rel=0.02)
+    assert each.reference_u_relative == 0.0
+    assert (each.masses_err, together.masses_err) == ("each", "together")
+    _, own_n = evaluate(together.fit, counts, minus_x=0.0)
+    whole = np.hypot(float(own_n / load_n), together.reference_u_relative)
+    assert whole == pytest.approx(0.5 * U_RELATIVE, rel=0.05)
+
+
+def test_errors_of_each_mass_against_drawn_ones():
+    """Monte Carlo (JCGM 101): of masses drawn as they are stated, 2 u holds the load at 30 kg."""
+    rng = np.random.default_rng(5)
+    true_n = 30.0 * G
+    off, stated = [], []
+    for _ in range(400):
+        true_kg = MASSES * (1.0 + 0.5 * U_RELATIVE * rng.normal(size=MASSES.size))
+        fit = load_part(points_of(true_kg), "m.csv", G, "each").fit
+        load_n, u_n = evaluate(fit, PER_KG * 30.0, minus_x=0.0)
+        off.append(float(load_n) - true_n)
+        stated.append(float(u_n))
+    held = np.abs(off) <= 2.0 * np.array(stated)
+    assert np.mean(held) >= 0.95
+    exact_n = 0.5 * U_RELATIVE * true_n / np.sqrt(6.0)
+    assert np.median(stated) >= exact_n
+    # scatter that shows beyond what is stated is added, so it is somewhat wider; together: 2.4
+    assert np.median(stated) < 1.5 * exact_n
+
+
+def test_a_mass_read_up_and_down_has_one_error():
+    once = load_part(points_of(MASSES), "m.csv", G, "each").fit
+    twice = load_part(points_of(MASSES) + points_of(MASSES)[::-1], "m.csv", G, "each").fit
+    counts = PER_KG * 30.0
+    assert evaluate(twice, counts, minus_x=0.0)[1] == pytest.approx(
+        float(evaluate(once, counts, minus_x=0.0)[1]), rel=0.01
+    )
+
+
+def test_each_needs_every_masss_uncertainty():
+    unknown = [*points_of(MASSES)[:-1], LoadPoint(50.0, PER_KG * 50.0)]
+    assert load_part(unknown, "m.csv", G, "together").masses_err == "together"
+    with pytest.raises(CoilbenchError, match=r"point 7 \(50 kg\) has no uncertainty.*together"):
+        load_part(unknown, "m.csv", G, "each")

@@ -16,7 +16,9 @@ from coilbench.capture.blocks import (
     SampleFlag,
     Tally,
 )
-from coilbench.capture.calibration.guide import BlockGuide, GaugeGuide, WeighGuide
+from coilbench.capture.calibration.block_guide import BlockGuide
+from coilbench.capture.calibration.gauge_guide import GaugeGuide
+from coilbench.capture.calibration.guide import WeighGuide
 from coilbench.capture.calibration.regression import fit_polynomial, value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream

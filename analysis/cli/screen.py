@@ -1,0 +1,214 @@
+"""The screen of `coilbench live`: frames on a terminal that can, plain lines on any other."""
+
+from __future__ import annotations
+
+import time
+from dataclasses import dataclass, field
+from typing import Protocol
+
+import click
+from rich.console import Console, RenderableType
+from rich.live import Live
+
+from coilbench.analysis.cli.feeds import Ageing, Feed
+from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
+from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.cli.table_reader import BookReader
+from coilbench.analysis.dashboard.bell import Bell
+from coilbench.analysis.dashboard.calls import call
+from coilbench.analysis.dashboard.frame import frame
+from coilbench.analysis.dashboard.keys import HELP, LEAVE, KeyMap, answer_help
+from coilbench.analysis.dashboard.scene import Scene, known_now
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sessions import CaptureRun
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
+
+REDRAW_S = 0.125  # at most 8 frames a second, and only when something changed
+TOLD_S = 5.0  # for so long it is said why a key was not taken
+FIRST_LOOK_S = 2.0  # --once waits so long for a first sample
+NONE_RUNS = "No capture is running. Start one: coilbench daemon --port PORT --set NAME"
+PLAIN = (
+    "This is no terminal that frames can be drawn on (TERM=dumb, a file or a pipe): what happens "
+    "comes line by line."
+)
+ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
+
+
+def event_line(event: Event, shown: Units) -> str:
+    """Write what happened as a line; ! is a press refused, a fault or a question."""
+    return f"{'! ' if event.kind in ALERTS else '  '}{describe(event.what, shown)}"
+
+
+class _Canvas(Protocol):
+    """What is drawn on."""
+
+    def show(self, scene: Scene) -> None:
+        """Show a scene, if it says anything new."""
+
+
+@dataclass
+class _Frames:
+    """Frames, one over the other."""
+
+    live: Live
+    _drawn: object = None
+
+    def show(self, scene: Scene) -> None:
+        """Draw the scene, where it or the terminal's size has changed."""
+        out = self.live.console
+        if (scene, out.size) != self._drawn:
+            self.live.update(drawn(scene, out), refresh=True)
+            self._drawn = (scene, out.size)
+
+
+@dataclass
+class _Lines:
+    """Plain lines, one below the other: what happens, and what is called out."""
+
+    _told: int = 0
+    _called: tuple[str, str] = ("", "")
+
+    def show(self, scene: Scene) -> None:
+        """Print the events that are new, then what is called out where that is new."""
+        for number, event in scene.snapshot.events:
+            if number > self._told:
+                click.echo(event_line(event, scene.units))
+        self._told = scene.snapshot.newest_event
+        called = call(scene)
+        key = (called.large, "" if called.urgent else called.words)
+        if key != self._called:
+            self._called = key
+            click.echo(f"{called.large}: {called.words}")
+            answers = answer_help(scene.snapshot)
+            if answers is not None:
+                click.echo(f"  {answers}")
+
+
+def drawn(scene: Scene, out: Console) -> RenderableType:
+    """Return the frame of a scene for a terminal: in what it can show, in its size."""
+    ascii_only = "utf" not in (out.encoding or "").lower()
+    return frame(scene, width=out.width, height=out.height, ascii_only=ascii_only)
+
+
+@dataclass
+class Screen:
+    """Shows a feed, rings the bell, and passes keys on.
+
+    Args:
+        heights_mm: the heights asked for.
+        ring: whether the bell rings.
+    """
+
+    out: Console
+    heights_mm: tuple[float, ...]
+    units: Units
+    ring: bool
+    _keys: KeyMap = field(init=False)
+    _told: str = ""  # why the last key was not taken
+    _told_s: float = 0.0
+
+    def __post_init__(self) -> None:
+        self._keys = KeyMap(self.units.length)
+
+    @property
+    def _plain(self) -> bool:
+        return not self.out.is_terminal or self.out.is_dumb_terminal
+
+    def show(self, feed: Feed, *, once: bool) -> None:
+        """Show a feed until it ends or the person leaves."""
+        snapshot = feed.see()
+        if snapshot is None:
+            if not feed.own:
+                click.echo(NONE_RUNS)
+            return
+        reader = BookReader(book_path(), snapshot.set_name, self.heights_mm, self.units)
+        if once:
+            self._print_once(feed, snapshot, reader)
+            return
+        reader.start()
+        try:
+            with open_keyboard() as keyboard:
+                self._show_on_canvas(feed, snapshot, reader, keyboard)
+        except KeyboardInterrupt:
+            pass  # closing the screen is how it is left
+        finally:
+            reader.close()
+        if not feed.own:
+            click.echo(_how_it_stands(feed))
+
+    def _show_on_canvas(
+        self, feed: Feed, snapshot: Snapshot, reader: BookReader, keyboard: Keyboard
+    ) -> None:
+        if self._plain:
+            click.echo(PLAIN)
+            self._follow(feed, snapshot, reader, keyboard, _Lines())
+            return
+        with Live(console=self.out, auto_refresh=False, screen=True) as live:
+            self._follow(feed, snapshot, reader, keyboard, _Frames(live))
+
+    def _follow(
+        self,
+        feed: Feed,
+        snapshot: Snapshot | None,
+        reader: BookReader,
+        keyboard: Keyboard,
+        canvas: _Canvas,
+    ) -> None:
+        bell, ageing = Bell(), Ageing()
+        while snapshot is not None:
+            now = known_now(ageing(snapshot))
+            scene = self._scene(now, reader, self._key_line(keyboard))
+            canvas.show(scene)
+            rings = bell.rings(now, stop=scene.stop, now_s=time.monotonic())
+            if rings and self.ring and self.out.is_terminal:
+                self.out.bell()
+            if self._leaves(keyboard.wait(REDRAW_S), feed, now):
+                return
+            snapshot = feed.see()
+
+    def _leaves(self, typed: str, feed: Feed, snapshot: Snapshot) -> bool:
+        """Pass what was typed on; returns whether the person leaves."""
+        for asked in self._keys.press(typed, snapshot):
+            if asked == LEAVE:
+                return True
+            if isinstance(asked, Command):
+                try:
+                    feed.tell(asked)
+                    self._told = ""
+                except CoilbenchError as error:
+                    self._told, self._told_s = str(error), time.monotonic()
+        return False
+
+    def _key_line(self, keyboard: Keyboard) -> str:
+        if keyboard.off is not None:
+            return f"keys off: {keyboard.off}; no key is needed, Ctrl-C leaves"
+        if time.monotonic() - self._told_s > TOLD_S:
+            self._told = ""
+        return self._keys.prompt() or self._told or HELP
+
+    def _scene(self, snapshot: Snapshot, reader: BookReader, keys: str) -> Scene:
+        return Scene(snapshot, reader.table, self.units, self.heights_mm, reader.standing, keys)
+
+    def _print_once(self, feed: Feed, snapshot: Snapshot, reader: BookReader) -> None:
+        """Print the first frame that has samples in it; the last known one after two seconds."""
+        ageing = Ageing()
+        give_up_s = time.monotonic() + FIRST_LOOK_S
+        while snapshot.load_n is None and time.monotonic() < give_up_s:
+            time.sleep(REDRAW_S)
+            newer = feed.see()
+            if newer is None:
+                break
+            snapshot = ageing(newer)
+        reader.read()
+        self.out.print(drawn(self._scene(ageing(snapshot), reader, ""), self.out))
+
+
+def _how_it_stands(feed: Feed) -> str:
+    if feed.see() is not None:
+        return "The capture continues."
+    with open_book(book_path()) as db:
+        reason = CaptureRun.last_end(db)
+    return f"The capture has ended: {reason or 'no reason is recorded'}."

@@ -1,0 +1,108 @@
+"""What the screen calls out in large type: the most urgent of what is known. Pure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from coilbench.analysis.dashboard.scene import Scene
+from coilbench.analysis.report.bench_text import AS_LOADED, WHY_DATUM, stroke_text
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.phrases import what_and_hint
+from coilbench.analysis.report.units import Units
+from coilbench.capture.running.commands import Snapshot
+
+DATUM_HOW = (
+    "bring the quill lightly down on a gauge, press d and type the gauge's length; or end the "
+    "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
+)
+_QUESTIONS = {
+    "another_spring": "WRONG SPRING?",
+    "same_again": "KEEP IT?",
+    "finish_unfinished": "END NOW?",
+}
+_QUESTION = "YES OR NO?"  # any other
+
+
+@dataclass(frozen=True)
+class Call:
+    """What is called out.
+
+    Attributes:
+        large: the words in large type.
+        words: what goes with them, and is never cut.
+        more: said where there is room.
+        urgent: whether it comes before everything else on the screen.
+        stop: whether the press must stop.
+    """
+
+    large: str
+    words: str
+    more: str = ""
+    urgent: bool = True
+    stop: bool = False
+
+
+def call(scene: Scene) -> Call:
+    """Return the one thing to call out; the scene's snapshot holds only what is known now."""
+    snapshot, units = scene.snapshot, scene.units
+    if scene.stop:
+        return Call("STOP", _stop_words(scene), stop=True)
+    unknown = _unknown(snapshot, units)
+    if unknown is not None:
+        return unknown
+    if snapshot.datum is not None:
+        return Call("SET THE DATUM", DATUM_HOW, WHY_DATUM)
+    if snapshot.question is not None:
+        large = _QUESTIONS.get(snapshot.question.kind, _QUESTION)
+        return Call(large, describe(snapshot.question, units))
+    return _turn(snapshot)
+
+
+def link_state(snapshot: Snapshot, units: Units) -> str | None:
+    """Return what is wrong with the link or the rig, in short; None where nothing is."""
+    if snapshot.link != "up":
+        return "waiting for the rig" if snapshot.link == "waiting" else "LINK LOST"
+    for found in (snapshot.load_unknown, snapshot.link_what):
+        if found is not None and found.kind == "rig_fault":
+            return f"RIG: {what_and_hint(found, units)[0]}"
+    found = snapshot.load_unknown
+    if found is None:
+        return None
+    if found.kind == "no_sample":
+        return f"NO SAMPLE for {snapshot.sample_age_s or found.facts['quiet_s']:.1f} s"
+    return "LOAD UNKNOWN"
+
+
+def _stop_words(scene: Scene) -> str:
+    alarm = scene.snapshot.alarm
+    if alarm is not None and scene.snapshot.stop:
+        return describe(alarm, scene.units)
+    return scene.bar.bind_warning(scene.units) or ""
+
+
+def _unknown(snapshot: Snapshot, units: Units) -> Call | None:
+    """Return what to call out where the load is not known now; None where it is."""
+    found = snapshot.load_unknown
+    if snapshot.link == "lost":
+        why, lost = "the link is lost, check the cable", snapshot.link_what or found
+        more = "" if lost is None else describe(lost, units)
+    elif found is None:
+        return None
+    elif found.kind == "rig_fault":
+        why, hint = what_and_hint(found, units)
+        more = hint or ""
+    elif found.kind == "no_sample":
+        why, more = f"{link_state(snapshot, units)}, check the cable", ""
+    else:
+        why, more = describe(found, units), ""
+    return Call("LOAD UNKNOWN", f"{why}: {AS_LOADED}", more)
+
+
+def _turn(snapshot: Snapshot) -> Call:
+    if snapshot.turn is not None:
+        return Call(snapshot.turn.label, stroke_text(snapshot.turn), urgent=False)
+    if snapshot.springs == 0:
+        return Call("WAIT", "waiting for the rig", urgent=False)
+    left_s = snapshot.ends_in_s
+    ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
+    return Call("DONE", f"the set is done{ends}", urgent=False)

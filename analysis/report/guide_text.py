@@ -1,0 +1,107 @@
+"""The sentence of each finding of a guided calibration: tasks, readings, questions, and why not."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+from coilbench.analysis.report.document import filled
+from coilbench.analysis.report.units import Units, fixed
+
+GUIDE_PHRASES: dict[str, str] = {
+    "points_read": "all {points} are read",
+    "point_wanted": "{point} of {points}: {task}",
+    "quill_to_stop": "let the quill rise to its stop",
+    "press_read": "the press is read",
+    "press_block": "put a solid block under the quill, press slowly to at least {least_n} but "
+    "never above what the cell or the press is rated for, and let go slowly",
+    "stored_soon": "{task}; stored in {grace_s:g} s unless the last one is undone",
+    "no_sample_yet": "no sample yet",
+    "standing": "{counts:.0f} counts: {why}",
+    "stop_awaited": "waiting for the quill at its stop: {seen}",
+    "mass_still_on": "as at the last reading: mass still on?",
+    "cell_empty": "nothing is on the cell: waiting for {mass_kg}",
+    "quill_not_moved": "where it was at the last reading: waiting for the next gauge",
+    "at_stop": "the quill is at its stop: waiting for it on the {length_mm} gauge",
+    "lift_once": "lift it once, then repeat",
+    "in_question": "not taken, see above",
+    "nothing_to_take": "no reading is in question",
+    "no_touch": "not a gauge: the load on the cell rose by {rise_n} only as the quill came down, "
+    "so it touches nothing. Bring it down on the {length_mm} gauge, lightly",
+    "leaning": "pressed with {load_n}, and the press gives: hold more lightly",
+    "steady": "{counts:.0f} counts, steady for {still_s:.1f} of {hold_s:g} s",
+    "load_seen": "{load_n}, the highest so far {largest_n}",
+    "block_read": "read {samples} samples up to {largest_n}",
+    "pressed_too_little": "only {largest_n}: press again, harder",
+    "nothing_to_undo": "nothing is read yet: nothing to undo",
+    "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",
+    "press_undone": "the press is undone",
+}
+
+
+def _seems(facts: Mapping[str, Any], name: str, units: Units) -> str:
+    """Write a mass or length that a point reads as; "-" where the points before don't tell."""
+    kg, mm = facts.get(f"{name}_kg"), facts.get(f"{name}_mm")
+    if kg is None:
+        return units.length_text(mm)
+    return f"{fixed(units.mass_value(kg), 2)} {units.mass}"
+
+
+def _read(facts: Mapping[str, Any], words: str, units: Units) -> str:
+    seems = _seems(facts, "seems", units)
+    words = filled(words, facts, units)
+    return words if seems == "-" else f"{words}; {seems} by the points before"
+
+
+def _point_refused(facts: Mapping[str, Any], units: Units) -> str:
+    listed = _seems(facts, "listed", units)
+    which = "which is none of the list" if listed == "-" else f"the {listed} of the list"
+    return (
+        f"rejected: it reads as {_seems(facts, 'seems', units)}, {which}, and "
+        f"{_seems(facts, 'wanted', units)} is required; if an earlier point is wrong, undo it"
+    )
+
+
+def _step_off(facts: Mapping[str, Any], units: Units) -> str:
+    steps = _steps(facts, units)
+    if "wanted_mm" not in facts:
+        return f"{steps}, which the gauges contradict: one of them may not be what it was taken for"
+    return (
+        f"rejected: with the point before, it makes {steps}; by that it reads as "
+        f"{_seems(facts, 'seems', units)}, and {_seems(facts, 'wanted', units)} is required. Is "
+        "the quill down on it? If the point before is wrong, undo it"
+    )
+
+
+def _steps(facts: Mapping[str, Any], units: Units) -> str:
+    gauged, stated = (
+        units.length_value(facts[name]) for name in ("mm_per_count", "stated_mm_per_count")
+    )
+    return f"{gauged:.4g} {units.length} a count, and the scale states {stated:.4g}"
+
+
+def _moving(facts: Mapping[str, Any], units: Units) -> str:
+    by, counts = _seems(facts, "by", units), facts["by_counts"]
+    if by == "-" and counts is None:
+        return filled("{counts:.0f} counts, moving", facts, units)
+    return f"{facts['counts']:.0f} counts, still moving by {by if by != '-' else f'{counts:.0f}'}"
+
+
+GUIDE_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    "put_mass": lambda f, u: filled(
+        f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u
+    ),
+    "put_gauge": lambda f, u: filled(
+        "bring the quill down on the {length_mm} gauge, lightly, and hold"
+        if f["length_mm"]
+        else "bring the faces together, lightly, and hold",
+        f,
+        u,
+    ),
+    "load_read": lambda f, u: _read(f, "read {counts:.0f} counts, noise {noise_counts:.0f}", u),
+    "travel_read": lambda f, u: _read(f, "read {counts:.1f} counts", u),
+    "point_refused": _point_refused,
+    "step_off": _step_off,
+    "step_agrees": lambda f, u: f"By the gauges {_steps(f, u)}",
+    "moving": _moving,
+}

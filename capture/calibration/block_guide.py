@@ -1,0 +1,88 @@
+"""The guide for the press flex: load and travel while a solid block is pressed and let go. Pure."""
+
+from __future__ import annotations
+
+from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
+from coilbench.capture.calibration.guide import NOTHING_TO_UNDO
+from coilbench.capture.calibration.regression import FlexPoint, PolynomialFit, value
+
+BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go. Ours, no source
+
+
+class BlockGuide:
+    """Reads load and travel while a solid block is pressed and let go.
+
+    Args:
+        load_fit: the load calibration, to know when the press is over.
+        least_n: the load the press must reach.
+    """
+
+    def __init__(self, load_fit: PolynomialFit, least_n: float) -> None:
+        self.points: list[FlexPoint] = []
+        self._load_fit = load_fit
+        self._least_n = least_n
+        self._largest_n = 0.0
+        self._newest_n: float | None = None
+        self._done = False
+
+    @property
+    def done(self) -> bool:
+        """Whether a press is read."""
+        return self._done
+
+    @property
+    def taken(self) -> int:
+        """How many presses are read."""
+        return int(self._done)
+
+    @property
+    def task(self) -> Finding:
+        """What to do now."""
+        if self._done:
+            return Finding("press_read")
+        return Finding.of("press_block", least_n=self._least_n)
+
+    @property
+    def state(self) -> Finding:
+        """What the rig sees just now."""
+        return Finding.of("load_seen", load_n=self._newest_n, largest_n=self._largest_n)
+
+    def feed(self, block: RawBlock) -> list[Finding]:
+        """Take the next samples; returns what it read from them."""
+        samples = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+        loads_n = value(self._load_fit, samples["load_counts"])
+        for sample, load_n in zip(samples, loads_n.tolist(), strict=True):
+            self._newest_n = load_n
+            if self._done:
+                continue  # another press, before this one is stored or undone
+            if load_n > BLOCK_END_SHARE * self._least_n:
+                counts = int(sample["load_counts"]), int(sample["travel_counts"])
+                self.points.append(FlexPoint(*counts))
+                self._largest_n = max(self._largest_n, load_n)
+            elif self.points:
+                said = self._let_go()
+                if said:
+                    return said
+        return []
+
+    def _let_go(self) -> list[Finding]:
+        largest_n = self._largest_n
+        if largest_n >= self._least_n:
+            self._done = True
+            return [Finding.of("block_read", samples=len(self.points), largest_n=largest_n)]
+        pressed = largest_n > 2.0 * BLOCK_END_SHARE * self._least_n
+        self._begin_again()
+        return [Finding.of("pressed_too_little", largest_n=largest_n)] if pressed else []
+
+    def undo(self) -> Finding:
+        """Discard the press."""
+        was, self._done = self._done, False
+        self._begin_again()
+        return Finding("press_undone") if was else NOTHING_TO_UNDO
+
+    def take(self) -> list[Finding]:
+        """Nothing of a press is ever in question."""
+        return []
+
+    def _begin_again(self) -> None:
+        self.points, self._largest_n = [], 0.0

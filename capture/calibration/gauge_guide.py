@@ -1,0 +1,175 @@
+"""The guide for the travel: one gauge length after the other between the faces. Pure.
+
+A quill that rests in the air stands as still as one on a gauge. Where the load is calibrated, the
+touch tells them apart; where the scale states its step, the step does.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+from collections.abc import Sequence
+
+import numpy as np
+
+from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
+from coilbench.capture.calibration.guide import HoldGuide, Line
+from coilbench.capture.calibration.regression import (
+    STEP_SHARE,
+    GaugePoint,
+    PolynomialFit,
+    step_is_off,
+    value,
+)
+from coilbench.capture.calibration.steady import Hold
+
+# Ours, no source.
+STOP_COUNTS = 20.0  # closer to the upper stop than this is still there
+SEAT_MM = 0.1  # what a gauge that stands askew or on a chip is out by
+TOUCH_N = 0.5  # a resting hand presses with more; drift and noise of a good cell are below
+LEANING_N = 50.0  # a press gives by some 0.03 mm under it, more than a gauge is unsure by
+ABOVE_COUNTS = 100.0  # the quill is above the gauge: half a millimetre on a scale of 5 um
+APPROACH_PIECES = 600
+
+
+class _Approach:
+    """Keeps what the cell read while the quill was not yet down."""
+
+    def __init__(self) -> None:
+        self._pieces: deque[tuple[float, float, float]] = deque(maxlen=APPROACH_PIECES)
+
+    def feed(self, block: RawBlock) -> None:
+        usable = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
+        if usable.shape[0]:
+            travel = usable["travel_counts"]
+            load = float(usable["load_counts"].mean(dtype=np.float64))
+            self._pieces.append((float(travel.min()), float(travel.max()), load))
+
+    def load_counts_before(self, hold: Hold) -> float | None:
+        """Return the last reading with the quill away from where it holds now; None for none."""
+        at = hold.travel_counts
+        for low, high, load in reversed(self._pieces):
+            if at - high > ABOVE_COUNTS or low - at > ABOVE_COUNTS:
+                return load
+        return None
+
+
+class GaugeGuide(HoldGuide):
+    """Reads the travel with one gauge length after the other between the faces.
+
+    The quill's upper stop is read first, so that a rest there, to change the gauge, is no reading.
+
+    Args:
+        mm_per_count: as the scale states it, negative: down is positive; None where it does not.
+        load_fit: the load calibration, to see the quill touch; None where there is none.
+    """
+
+    def __init__(
+        self,
+        lengths_mm: Sequence[float],
+        taken: Sequence[Hold] = (),
+        *,
+        mm_per_count: float | None = None,
+        load_fit: PolynomialFit | None = None,
+    ) -> None:
+        tasks = [Finding.of("put_gauge", length_mm=length_mm) for length_mm in lengths_mm]
+        super().__init__(tasks, lengths_mm, "travel", taken, mm_per_count)
+        self._load_fit = load_fit
+        self._approach = _Approach()
+        self._stop: Hold | None = None
+
+    @property
+    def task(self) -> Finding:
+        """What to do now."""
+        if self._stop is None and not self.done:
+            return Finding("quill_to_stop")
+        return super().task
+
+    @property
+    def state(self) -> Finding:
+        """What the rig sees just now, and why nothing is taken."""
+        seen = super().state
+        if self._stop is not None or self.done or seen.kind == "no_sample_yet":
+            return seen
+        return Finding.of("stop_awaited", seen=seen.to_document())
+
+    def feed(self, block: RawBlock) -> list[Finding]:
+        """Take the next samples; see WeighGuide."""
+        self._approach.feed(block)
+        return super().feed(block)
+
+    @property
+    def points(self) -> list[GaugePoint]:
+        """What was read."""
+        lengths_mm = self._values[: len(self.holds)]
+        pairs = zip(lengths_mm, self.holds, strict=True)
+        return [GaugePoint(length_mm, hold.travel_counts) for length_mm, hold in pairs]
+
+    def _judge(self, hold: Hold) -> list[Finding]:
+        if self._stop is not None:
+            return super()._judge(hold)
+        self._stop, self._why = hold, self._at_stop
+        return [self.task]
+
+    def _passed_over(self, hold: Hold) -> Finding | None:
+        if self._stop is not None and _close(hold, self._stop):
+            return self._at_stop
+        return super()._passed_over(hold)
+
+    @property
+    def _at_stop(self) -> Finding:
+        return Finding.of("at_stop", length_mm=self._values[self.taken])
+
+    @property
+    def _same_again(self) -> Finding:
+        return Finding("quill_not_moved")
+
+    def _doubt(self, hold: Hold) -> Finding | None:
+        return self._untouched(hold) or self._of_another_step(hold) or super()._doubt(hold)
+
+    def _untouched(self, hold: Hold) -> Finding | None:
+        """Return that nothing was touched, or pressed too hard; None where it cannot be told."""
+        if self._load_fit is None or self._stop is None:
+            return None
+        before = self._approach.load_counts_before(hold)
+        if before is None:
+            before = self._stop.load_counts
+        now_n, before_n = value(self._load_fit, [hold.load_counts, before]).tolist()
+        sd_counts = hold.load_counts + np.array([-1.0, 1.0]) * hold.load_sd_counts
+        sway_n = float(np.ptp(value(self._load_fit, sd_counts)))  # two standard deviations
+        rise_n = now_n - before_n
+        if rise_n < TOUCH_N:
+            return Finding.of("no_touch", rise_n=rise_n, length_mm=self._values[self.taken])
+        if rise_n + sway_n > LEANING_N:
+            return Finding.of("leaning", load_n=rise_n, sway_n=sway_n)
+        return None
+
+    def _of_another_step(self, hold: Hold) -> Finding | None:
+        """Return that the first two lengths give another step than the scale states."""
+        line = self._line()
+        if line is None or len(line.ends) > 1:
+            return None
+        (known_mm, counts), stated = line.ends[0], line.per_count
+        moved_mm, moved_counts = self._values[self.taken] - known_mm, hold.travel_counts - counts
+        if moved_mm == 0.0:
+            return None
+        step = moved_mm / moved_counts if moved_counts else np.inf
+        if not step_is_off(step, stated):
+            return None
+        facts = {"seems_mm": line.at(hold.travel_counts), "wanted_mm": self._values[self.taken]}
+        return Finding.of("step_off", mm_per_count=step, stated_mm_per_count=stated, **facts)
+
+    def _may_be_taken(self, doubt: Finding) -> bool:
+        return doubt.kind != "no_touch"
+
+    def _slack(self, wanted: float, seems: float, line: Line) -> float:
+        return max(STEP_SHARE * line.from_end(seems), SEAT_MM)
+
+    def _same(self, hold: Hold) -> bool:
+        return _close(hold, self.holds[-1])
+
+    def _reading(self, hold: Hold, seems: float | None) -> Finding:
+        return Finding.of("travel_read", counts=hold.travel_counts, seems_mm=seems)
+
+
+def _close(hold: Hold, other: Hold) -> bool:
+    return abs(hold.travel_counts - other.travel_counts) < STOP_COUNTS

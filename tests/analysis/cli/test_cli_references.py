@@ -1,0 +1,228 @@
+"""Masses and gauges that are not what they are taken for, at the commands: asked, or refused."""
+
+from __future__ import annotations
+
+import json
+import signal
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+import pytest
+
+from coilbench.analysis.cli import run
+from coilbench.capture.book.calibrations import newest_part
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.virtual.bench import (
+    Bench,
+    FacesTogether,
+    GaugeBlock,
+    PauseInAir,
+    PutMass,
+    Rest,
+    Step,
+)
+from coilbench.capture.virtual.firmware import Firmware
+from coilbench.capture.virtual.instrument import RigModel
+from coilbench.capture.virtual.port import VirtualPort
+
+pytest.importorskip("termios")
+from support.terminal import Terminal
+
+RIG = RigModel.draw(6)
+REST = Rest(4.0)
+SLIP = (REST, FacesTogether(4.0), REST, PauseInAir(10.0, 4.0), REST)
+# More than the points need, so that the end of the samples is no part of the story.
+AFTER = Rest(60.0)
+
+
+@contextmanager
+def rig_doing(*steps: Step, endless: bool = False) -> Iterator[str]:
+    """Give the address of a rig on which a hand does these steps, as fast as it is read."""
+    blocks = Bench(RIG, steps, 2).blocks(endless=endless)
+    with VirtualPort(Firmware(RIG, blocks)) as port:
+        port.start()
+        yield port.url
+
+
+class Desk:
+    def __init__(self, folder: Path, capsys: pytest.CaptureFixture[str]) -> None:
+        self.book = folder / "book.db"
+        self._folder, self._capsys = folder, capsys
+        self.out = self.err = ""
+
+    def rig(self, *arguments: str) -> int:
+        status = run(["--book", str(self.book), "rig", *arguments])
+        self.out, self.err = self._capsys.readouterr()
+        assert "Traceback" not in self.err
+        return status
+
+    def gauge(self, *steps: Step, more: tuple[str, ...]) -> int:
+        with rig_doing(*steps, AFTER) as url:
+            return self.rig("gauge", "--port", url, *more)
+
+    def file(self, text: str) -> str:
+        path = self._folder / "points.csv"
+        path.write_text(text)
+        return str(path)
+
+    def load_of_this_rig(self) -> None:
+        """Calibrate the load as it really is."""
+        masses = (0.0, 10.0, 20.0, 40.0)
+        counts = RIG.cell_counts(RIG.gravity_m_per_s2 * __import__("numpy").array(masses))
+        rows = "".join(f"{m:g},{c:.1f}\n" for m, c in zip(masses, counts, strict=True))
+        assert self.rig("weigh", "--from", self.file(f"mass_kg,counts\n{rows}")) == 0
+
+    def part(self, kind: str):
+        if not self.book.exists():
+            return None
+        with open_book(self.book) as db:
+            return newest_part(db, kind)
+
+    def notes(self, kind: str) -> set[str]:
+        return {note.kind for note in self.part(kind).notes}
+
+
+@pytest.fixture
+def desk(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> Desk:
+    return Desk(tmp_path, capsys)
+
+
+def test_a_pause_in_the_air_is_not_stored_for_a_gauge(desk: Desk) -> None:
+    desk.load_of_this_rig()
+    assert desk.gauge(*SLIP, more=("--lengths", "0mm,20mm,40mm")) == 2
+    assert "not a gauge" in desk.out
+    assert "1 point of 3 kept" in desk.err
+    assert desk.part("travel") is None
+
+
+def test_without_a_load_calibration_the_step_of_the_hello_tells(desk: Desk) -> None:
+    assert desk.gauge(*SLIP, more=("--lengths", "0mm,20mm,40mm")) == 2
+    assert "whether the quill touches cannot be checked" in desk.err
+    assert "-0.01 mm a count, and the scale states -0.005" in desk.out
+    assert "y:" not in desk.out  # nobody is there to answer
+    assert desk.part("travel") is None
+
+
+def test_two_lengths_are_stored_with_what_was_not_checked(desk: Desk) -> None:
+    good = (REST, FacesTogether(4.0), REST, GaugeBlock(20.0, 4.0))
+    assert desk.gauge(*good, more=("--lengths", "0mm,20mm")) == 0
+    assert "cannot show an error" in desk.err
+    assert desk.notes("travel") >= {"two_gauges", "touch_unchecked", "step_agrees"}
+    assert desk.rig("card") == 2  # the load is still to come
+    desk.load_of_this_rig()
+    assert desk.rig("card") == 0
+    assert "Linearity was not checked" in desk.out
+    assert "whether the quill touched" in desk.out.lower()
+
+
+def test_a_step_that_is_insisted_on_is_stored_and_named_and_asked_about_again(desk: Desk) -> None:
+    assert desk.gauge(*SLIP, more=("--lengths", "0mm,20mm", "--accept-step")) == 0
+    assert "step_off" in desk.notes("travel")
+    datum = (REST, GaugeBlock(30.0, 4.0))
+    assert desk.gauge(*datum, more=("--datum", "30mm")) == 2
+    assert "--accept-step" in desk.err
+    assert desk.gauge(*datum, more=("--datum", "30mm", "--accept-step")) == 0
+
+
+def test_a_datum_on_no_gauge_is_not_stored(desk: Desk) -> None:
+    desk.load_of_this_rig()
+    good = (REST, FacesTogether(4.0), REST, GaugeBlock(20.0, 4.0), REST, GaugeBlock(40.0, 4.0))
+    assert desk.gauge(*good, more=("--lengths", "0mm,20mm,40mm")) == 0
+    assert "touch_unchecked" not in desk.notes("travel")
+    before = desk.part("travel").part_id
+    assert desk.gauge(REST, PauseInAir(35.0, 4.0), more=("--datum", "30mm")) == 2
+    assert "not a gauge" in desk.out
+    assert desk.part("travel").part_id == before
+    assert desk.gauge(REST, GaugeBlock(30.0, 4.0), more=("--datum", "30mm")) == 0
+
+
+@pytest.mark.parametrize(
+    ("masses", "words"),
+    [
+        ("5,10,20", "the first mass must be 0"),
+        ("0,20", "fewer than 3 different masses"),
+        ("0,20,0,20", "fewer than 3 different masses"),
+        ("0,-5,10", "below 0"),
+    ],
+)
+def test_a_list_of_masses_that_checks_nothing_is_refused_before_any_is_read(
+    desk: Desk, masses: str, words: str
+) -> None:
+    assert desk.rig("weigh", "--port", "virtual:?do=weigh", "--masses", masses) == 2
+    assert words in desk.err
+    assert desk.err.count("\n") == 1
+    assert not desk.book.exists()
+
+
+@pytest.mark.parametrize("lengths", ["30mm", "30mm,30mm", "0mm,-5mm"])
+def test_lengths_that_give_no_factor_are_refused_too(desk: Desk, lengths: str) -> None:
+    assert desk.rig("gauge", "--port", "virtual:?do=gauge", "--lengths", lengths) == 2
+    assert desk.err.count("\n") == 1
+
+
+MASSES = "mass_kg,counts,u_kg\n0,30000,0\n5,152500,0.001\n10,275000,0.002\n20,520000,0.004\n"
+
+
+def test_masses_that_err_each_by_itself_are_kept_and_named(desk: Desk, tmp_path: Path) -> None:
+    assert desk.rig("weigh", "--from", desk.file(MASSES), "--masses-err", "each") == 0
+    assert desk.part("load").masses_err == "each"
+    assert desk.part("load").reference_u_relative == 0.0
+    assert desk.rig("card", "--json") == 0
+    assert json.loads(desk.out)["parts"][0]["masses_err"] == "each"
+    assert desk.rig("card") == 0
+    assert "err by itself" in desk.out
+    assert run(["--book", str(desk.book), "export", "--out", str(tmp_path / "out")]) == 0
+    (exported,) = (tmp_path / "out" / "rig").glob("load-*.csv")
+    assert "--masses-err each" in exported.read_text().splitlines()[0]
+    assert desk.rig("weigh", "--from", desk.file(MASSES)) == 0
+    assert desk.part("load").masses_err == "together"
+    assert desk.rig("card") == 0
+    assert "up to twice too wide" in desk.out
+
+
+def test_each_needs_an_uncertainty_of_each(desk: Desk) -> None:
+    plain = desk.file("mass_kg,counts\n0,30000\n5,152500\n10,275000\n20,520000\n")
+    assert desk.rig("weigh", "--from", plain, "--masses-err", "each") == 2
+    assert "--masses-u" in desk.err
+    stated = ("--masses-err", "each", "--masses-u", "0.02%")
+    assert desk.rig("weigh", "--from", plain, *stated) == 0
+    assert [point.u_kg for point in desk.part("load").points] == pytest.approx(
+        [0.0, 0.001, 0.002, 0.004]
+    )
+    assert desk.rig("weigh", "--scale", "b", "--from", plain, *stated) == 2
+    assert "not for a scale" in desk.err
+
+
+def test_on_a_terminal_it_is_asked_how_the_masses_err(desk: Desk) -> None:
+    weigh = ("rig", "weigh", "--port", "virtual:?do=weigh")
+    terminal = Terminal("--book", str(desk.book), *weigh)
+    try:
+        terminal.wait_for(r"each, together\) \[together\]")
+        terminal.press("each\n")
+        terminal.wait_for(r"uncertainty of each")
+        terminal.press("0.02\n")
+        terminal.wait_for("Error.*%")
+        terminal.press("0.02%\n")
+        terminal.wait_for("1 of 7")
+        terminal.process.send_signal(signal.SIGINT)
+        assert terminal.end() == 130
+    finally:
+        terminal.close()
+
+
+def test_on_a_terminal_a_reading_in_question_can_be_taken(desk: Desk) -> None:
+    """A new cell on the same rig: an earlier calibration contradicts it, the person insists."""
+    assert desk.rig("weigh", "--from", desk.file(MASSES)) == 0  # half of this rig's slope or so
+    plan = ("--masses", "0,5,10", "--masses-err", "together")
+    with rig_doing(REST, PutMass(7.0, 4.0), Rest(1.0), endless=True) as url:
+        terminal = Terminal("--book", str(desk.book), "rig", "weigh", "--port", url, *plan)
+        try:
+            terminal.wait_for("5 kg is required|5.00 kg is required")
+            terminal.wait_for("y: take it all the same")
+            terminal.press("y")
+            terminal.wait_for("3 of 3: put 10 kg on")
+            terminal.process.send_signal(signal.SIGINT)
+            assert terminal.end() == 130
+        finally:
+            terminal.close()
