@@ -21,6 +21,7 @@ from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure, slope, value
 from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, StrokeRepeat
+from coilbench.capture.units import KGF_N
 
 COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors that is one offset
 #   for the whole sweep (zero, datum) and leaves a difference; the rest (nonlinearity, steps)
@@ -29,6 +30,9 @@ COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors t
 # How much a press gives that was not measured: 0 to some 1.2 mm at 1000 N. Common practice at
 # bench and pillar drills, no source; k = 1 as of a normal law that holds 95 % of it.
 FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
+# How well what rests on the spring is known, k = 1: a kitchen scale that shows 1 g is good to 5 g,
+# k = 2. Common practice, no source.
+RESTS_U_N = 0.0025 * KGF_N
 _ONE = np.eye(1)
 
 
@@ -119,20 +123,24 @@ def _converted_effects(look: Look) -> Iterator[Effect]:
 def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     # by the part of the calibration, not the whole: a datum set again leaves the cell's errors
     fit, zero = rig.calibration.load, rig.zero_counts
-    counts = counts_at(fit, look.load_n, zero)
+    rests_n = look.sweep.rests_n
+    counts = counts_at(fit, look.load_n - rests_n, zero)
     gradient = _powers(counts, fit) - _powers(zero, fit)
     yield _curve_effect("load curve, from zero", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, counts, minus_x=zero))
         yield _plain("bend of the cell that the masses cannot show", fit, "N", 1.0, bend_n)
-    yield _plain("masses", fit, "1", look.load_n, rig.calibration.load_u_relative)
+    yield _plain("masses", fit, "1", look.load_n - rests_n, rig.calibration.load_u_relative)
+    if rests_n > 0.0:
+        yield _plain("what rests on the spring", rests_n, "N", 1.0, RESTS_U_N)
     if not rig.zero_known:
         yield _plain("zero, not read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
 
 
 def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
     calibration, rig_id, rate = rig.calibration, rig.calibration_id, look.slope_n_per_mm
-    travel, flex, load_n = calibration.travel, calibration.flex, look.load_n
+    travel, flex = calibration.travel, calibration.flex
+    load_n = look.load_n - look.sweep.rests_n  # what the press bears
     give_mm = float(calibration.flex_mm(load_n))
     counts = counts_at(travel, look.height_mm - give_mm, None)
     powers = _powers(counts, travel)

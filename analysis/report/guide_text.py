@@ -92,9 +92,9 @@ GUIDE_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
         f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u
     ),
     "put_gauge": lambda f, u: filled(
-        "bring the quill down on the {length_mm} gauge, lightly, and hold"
+        "bring the quill down on the {length_mm} gauge on the seats, lightly, and hold"
         if f["length_mm"]
-        else "bring the faces together, lightly, and hold",
+        else "bring the seats together, lightly, and hold (cups meet before: then take a gauge)",
         f,
         u,
     ),

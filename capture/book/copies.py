@@ -26,6 +26,7 @@ MIGRATION_NAMES = (
     "0005_sweeps_in_brief",
     "0006_ratings_and_swaps",
     "0007_masses_err",
+    "0008_what_rests",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 

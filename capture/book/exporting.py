@@ -41,6 +41,7 @@ counted, ruling: 1 if it counted when it came; the user's later decision, use or
 note: what was noted when it came
 samples, samples_lost: how many the book has; how many did not arrive
 zero_counts: load counts with nothing pressed
+rests_n: weight on the spring that the zero contains; empty where it was not told
 load_u_n, load_u_relative: standard uncertainty (k = 1) of a load, constant and in proportion
 height_u_mm: standard uncertainty (k = 1) of a height
 solid_height_mm, solid_reason: the solid height that it showed, and how it was found

@@ -14,6 +14,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding, LoadBlock, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import new_id, refresh_solid_heights, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
@@ -144,6 +145,7 @@ def _raw_sweep(
         samples=raw.samples,
         calibration_id=calibration.calibration_id,
         zero_counts=zero_counts,
+        rests_n=Ratings.of_book(db).rests_n,
         note=name,
     )
 

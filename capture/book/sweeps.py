@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Literal
 
@@ -19,6 +19,7 @@ from coilbench.capture.book.calibrations import (
     find_calibration,
 )
 from coilbench.capture.book.notes import with_finding
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
@@ -49,6 +50,7 @@ class NewSweep:
         keyed: what was typed, for keyed readings.
         entry_id: the run of import or note that brought it, for undo.
         solid_height_mm, solid_reason: the solid height that it shows, and how it was found.
+        rests_n: what lay on the spring when the zero was taken; None where it was not told.
     """
 
     spring_id: str
@@ -71,6 +73,7 @@ class NewSweep:
     entry_id: str | None = None
     solid_height_mm: float | None = None
     solid_reason: str | None = None
+    rests_n: float | None = None
 
 
 def store_sweep(db: Database, sweep: NewSweep) -> str:
@@ -186,6 +189,7 @@ def load_sweeps(
     """Return the measured sweeps of every spring of a set, or of one, by label, oldest first.
 
     Those that the capture counted, ruled out by the user or not, and those that the user ruled in.
+    Where a stroke was captured before it was told what rests on the spring, what is told now holds.
 
     Args:
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
@@ -197,6 +201,7 @@ def load_sweeps(
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
     readings = _readings(db, calibration)
+    told_n = Ratings.of_book(db).rests_n
     for row in db.query(
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
@@ -207,6 +212,8 @@ def load_sweeps(
         [record.set_id, only],
     ):
         label = labels[row["spring_id"]]
+        if row["rests_n"] is None:
+            row["rests_n"] = told_n
         sweeps[label].append(_sweep(db, row, label, readings))
     return sweeps
 
@@ -241,7 +248,8 @@ def _press(row: dict[str, Any], readings: Reading) -> tuple[Press | None, RigRea
         load_n = usable["load_n"].astype(np.float64)
         return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
     raw = RawBlock(samples, row["boot_id"])
-    return read_stroke(raw, *readings(row["calibration_id"]), row["zero_counts"])
+    press, rig = read_stroke(raw, *readings(row["calibration_id"]), row["zero_counts"])
+    return press, replace(rig, rests_n=row["rests_n"])
 
 
 def stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:

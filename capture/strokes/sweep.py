@@ -124,6 +124,7 @@ class RigReading:
             which all strokes share, good to ZERO_UNKNOWN_U_N.
         travel_step_mm: the smallest step that the travel shows.
         repeat: how well a stroke repeats, where there is one alone.
+        rests_n: weight on the spring that the zero contains; None where it is not told.
     """
 
     calibration: Calibration
@@ -133,6 +134,7 @@ class RigReading:
     zero_known: bool
     travel_step_mm: float
     repeat: StrokeRepeat = _UNSEEN
+    rests_n: float | None = None
 
 
 def read_stroke(

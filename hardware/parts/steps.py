@@ -185,7 +185,7 @@ def in_the_press(m: Measures) -> Page:
     s.head(10)
     nose = m.z_crosshead + m.bar_h + 10
     s.names(
-        (9, nose, "jaws' ends on the crosshead"),
+        (9, nose, "jaws on the crosshead"),
         (m.pusher_d / 2, m.z_pusher + 45, "pusher"),
         (24, m.z_pusher + 14, "collar, glued"),
     )
