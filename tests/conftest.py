@@ -5,6 +5,7 @@ from __future__ import annotations
 import gc
 import os
 import shutil
+import sys
 import tempfile
 import threading
 from collections.abc import Iterator
@@ -15,6 +16,14 @@ import pytest
 # Before NumPy is loaded: the matrices are small, and workers' threads would wait for each other.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 _FD = Path("/proc/self/fd")
+_TESTS = Path(__file__).parent
+# The longest, most of them waiting: begun first, none is left to one worker at the end.
+_FIRST = ("test_cli_capture", "test_daemon", "test_cli_live", "test_cli_guiding")
+
+# Workers, and the programs that tests start, share what is compiled, also when this machine says
+# that nothing is to be kept: what pytest makes of the tests takes each worker eight seconds.
+sys.dont_write_bytecode = False
+os.environ.pop("PYTHONDONTWRITEBYTECODE", None)
 
 # Books are synchronized with their disk at each commit: in memory, where there is room, that is
 # soon done. --basetemp or TMPDIR names another place.
@@ -78,6 +87,21 @@ def nothing_left_behind() -> Iterator[None]:
 def pytest_xdist_auto_num_workers() -> int:
     """One more than there are cores: many tests wait, for a terminal, a rig or a process."""
     return (os.cpu_count() or 1) + 1
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Let each worker compile other tests first: of the rest it finds what the others compiled."""
+    worker = getattr(config, "workerinput", None)
+    if worker and [Path(one).resolve() for one in config.args] == [_TESTS]:
+        files = sorted(_TESTS.rglob("test_*.py"))
+        first = len(files) * int(worker["workerid"][2:]) // worker["workercount"]
+        config.args = [str(path) for path in files[first:] + files[:first]]
+
+
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
+    """Give all workers the same order, whatever they compiled first: the longest come first."""
+    items.sort(key=lambda item: (item.path.stem not in _FIRST, item.path))
 
 
 def pytest_collection_finish() -> None:

@@ -147,9 +147,7 @@ class Copy:
             link = folder / "site" / Path(*package.split("."))
             link.parent.mkdir(parents=True, exist_ok=True)
             link.symlink_to(self.tree / product)
-        self._environment = os.environ | {
-            "PYTHONPATH": str(folder / "site"), "PYTHONDONTWRITEBYTECODE": "1",
-        }  # fmt: skip
+        self._environment = os.environ | {"PYTHONPATH": str(folder / "site")}
         self._workers = ["-n", str(workers)] if workers else []
         self._timeout_s = timeout_s
         module = next(iter(PACKAGES))
@@ -171,15 +169,21 @@ class Copy:
         told = [line for line in done.stdout.splitlines() if line.startswith(("FAILED", "ERROR"))]
         return done.returncode, told[0] if told else ""
 
+    def _write(self, target: Path, text: str) -> None:
+        """Change a module; what was compiled of it may look new enough, and must go."""
+        target.write_text(text, "utf-8")
+        for compiled in (target.parent / "__pycache__").glob(f"{target.stem}.*"):
+            compiled.unlink()
+
     def verdict(self, site: Site, files: Sequence[Sequence[str]]) -> tuple[str, str]:
         """Break a site, and say what the tests make of it."""
         target = self.tree / site.path.relative_to(ROOT)
         sound = target.read_text("utf-8")
         for stage in files:
-            target.write_text(break_one(site, sound), "utf-8")
+            self._write(target, break_one(site, sound))
             shutil.rmtree(self.tree / ".pytest_cache", ignore_errors=True)
             status, told = self.pytest(*self._workers, *stage)
-            target.write_text(sound, "utf-8")
+            self._write(target, sound)
             if status is None:
                 return "killed", told
             if status not in (0, NO_TESTS):

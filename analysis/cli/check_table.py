@@ -19,7 +19,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.report.card_text import BudgetText
 from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.set_text import STROKE_RULE, TOO_FEW, tests_line
+from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SpringCheck
@@ -77,7 +77,7 @@ def show_why(
     for ruling in spring.rulings:
         verdict = "passes" if ruling.outcome == "pass" else ruling.outcome.upper()
         lines = textwrap.wrap(
-            f"{ruling.rule}: {describe(ruling, shown)}.",
+            f"{RULES[ruling.rule]}: {describe(ruling, shown)}.",
             width,
             initial_indent=f"  {verdict:<7} ",
             subsequent_indent=" " * 12,

@@ -18,8 +18,10 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Action, Command, Event, EventKind, Snapshot
 from coilbench.capture.running.control import ask_snapshot, send_command
 from coilbench.capture.running.session import LINGER_S, CaptureRequest, run_daemon
+from coilbench.capture.units import parse_length_mm
 
-_ALERTS = (EventKind.REFUSED, EventKind.FAULT)
+ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
+ANSWERS = "answer with: coilbench tell accept (yes) or: coilbench tell take-out (no)"
 
 
 @click.command(
@@ -71,39 +73,52 @@ def _print(words: str) -> None:
         click.echo(words)
 
 
+def event_line(event: Event, shown: Units) -> str:
+    """Write what happened as a line; ! is a press refused, a fault or a question."""
+    return f"{'! ' if event.kind in ALERTS else '  '}{describe(event.what, shown)}"
+
+
 def _print_event(shown: Units, event: Event) -> None:
-    mark = "! " if event.kind in _ALERTS else "  "
-    _print(f"{mark}{describe(event.what, shown)}")
+    _print(event_line(event, shown))
+    if event.kind is EventKind.QUESTION:
+        _print(f"  {ANSWERS}")
 
 
 OUTCOME_S = 2.0  # a capture acts within a quarter of a second, if its disk lets it
 _LOOK_S = 0.05
-_OUTCOMES = (EventKind.REDO, EventKind.TURN, EventKind.REFUSED, EventKind.DONE)
+_OUTCOMES = (EventKind.REDO, EventKind.TURN, EventKind.REFUSED, EventKind.DONE, EventKind.QUESTION)
+_WORDS = [str(action).replace("_", "-") for action in Action]
 
 
 @click.command(
     name="tell",
     epilog="Examples: coilbench tell redo ; coilbench tell rename larch-02 larch-2b ; "
-    "coilbench tell finish",
+    "coilbench tell datum 30mm ; coilbench tell accept ; coilbench tell finish",
 )
-@click.argument("action", type=click.Choice([str(action) for action in Action]))
+@click.argument("action", type=click.Choice(_WORDS))
 @click.argument("label", required=False)
 @click.argument("new_label", required=False)
 def tell_command(action: str, label: str | None, new_label: str | None) -> None:
     """Tell a running capture to redo the last stroke, skip, go back, rename a spring or finish.
+
+    accept and take-out answer its question: yes, and no (of a press: it does not count, and the
+    spring is taken out). datum LENGTH: the quill stands lightly on a gauge of that length, and
+    heights are known from there.
 
     For a capture without a screen: coilbench daemon in another window or as a service. With
     LABEL the capture refuses if it is another spring's turn by then; a rename needs both labels,
     the old one first. Only the user who runs the capture can command it. Prints the outcome.
     """
     book = book_path()
-    if action == Action.RENAME and new_label is None:
-        raise CoilbenchError(
-            "a rename needs two labels", hint="Write it like: coilbench tell rename OLD NEW"
-        )
-    command = Command(Action(action), label, new_label)
+    command = _command(Action(action.replace("-", "_")), label, new_label)
     before = ask_snapshot(book)
     told = 0 if before is None else before.newest_event
+    ends = command.action is Action.FINISH or (
+        command.action is Action.ACCEPT
+        and before is not None
+        and before.question is not None
+        and before.question.kind == "finish_unfinished"
+    )
     send_command(book, command)
     give_up_s = time.monotonic() + OUTCOME_S
     while time.monotonic() < give_up_s:
@@ -115,7 +130,25 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
             if number > told:
                 told = number
                 click.echo(describe(event.what, units()))
-                if event.kind in _OUTCOMES and command.action is not Action.FINISH:
+                if event.kind is EventKind.QUESTION:
+                    click.echo(f"  {ANSWERS}")
+                    return
+                if event.kind in _OUTCOMES and not ends:
                     return
         time.sleep(_LOOK_S)
     click.echo("The capture has accepted the command; its outcome is not known yet.")
+
+
+def _command(action: Action, text: str | None, new_label: str | None) -> Command:
+    if action is Action.RENAME and new_label is None:
+        raise CoilbenchError(
+            "a rename needs two labels", hint="Write it like: coilbench tell rename OLD NEW"
+        )
+    if action is not Action.DATUM:
+        return Command(action, text, new_label)
+    if text is None:
+        raise CoilbenchError(
+            "a datum needs the gauge's length", hint="Write it like: coilbench tell datum 30mm"
+        )
+    asked = {"action": action, "height_mm": parse_length_mm(text)}
+    return Command.from_document(asked)  # it refuses what no gauge has

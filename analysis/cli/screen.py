@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import time
 from dataclasses import dataclass, field
 from typing import Protocol
@@ -10,6 +11,7 @@ import click
 from rich.console import Console, RenderableType
 from rich.live import Live
 
+from coilbench.analysis.cli.daemon import event_line
 from coilbench.analysis.cli.feeds import Ageing, Feed
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
 from coilbench.analysis.cli.settings import book_path
@@ -19,12 +21,11 @@ from coilbench.analysis.dashboard.calls import call
 from coilbench.analysis.dashboard.frame import frame
 from coilbench.analysis.dashboard.keys import HELP, LEAVE, KeyMap, answer_help
 from coilbench.analysis.dashboard.scene import Scene, known_now
-from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
+from coilbench.capture.running.commands import Command, Snapshot
 
 REDRAW_S = 0.125  # at most 8 frames a second, and only when something changed
 TOLD_S = 5.0  # for so long it is said why a key was not taken
@@ -34,12 +35,6 @@ PLAIN = (
     "This is no terminal that frames can be drawn on (TERM=dumb, a file or a pipe): what happens "
     "comes line by line."
 )
-ALERTS = (EventKind.REFUSED, EventKind.FAULT, EventKind.QUESTION)
-
-
-def event_line(event: Event, shown: Units) -> str:
-    """Write what happened as a line; ! is a press refused, a fault or a question."""
-    return f"{'! ' if event.kind in ALERTS else '  '}{describe(event.what, shown)}"
 
 
 class _Canvas(Protocol):
@@ -89,7 +84,9 @@ class _Lines:
 
 def drawn(scene: Scene, out: Console) -> RenderableType:
     """Return the frame of a scene for a terminal: in what it can show, in its size."""
-    ascii_only = "utf" not in (out.encoding or "").lower()
+    # where LC_ALL says C, Python writes UTF-8 all the same
+    plain = os.environ.get("LC_ALL") in ("C", "POSIX")
+    ascii_only = plain or "utf" not in (out.encoding or "").lower()
     return frame(scene, width=out.width, height=out.height, ascii_only=ascii_only)
 
 

@@ -36,7 +36,7 @@ from coilbench.analysis.report.curve_text import readings_at, set_notes
 from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE
-from coilbench.analysis.sets.rulings import Asked, Nominal
+from coilbench.analysis.sets.rulings import Nominal, NominalAt
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, Used, chosen
@@ -60,7 +60,7 @@ def _asked_heights(
     heights_mm: Sequence[float],
     nominals: Sequence[TypedNominal],
     build: BuildFile | None,
-) -> list[Asked]:
+) -> list[NominalAt]:
     """Return where to judge a set, each height with the load asked for; those typed come first."""
     asked = _typed(heights_mm, nominals)
     asked += [] if build is None else build_heights(build, record)
@@ -73,7 +73,7 @@ def _asked_heights(
     return asked
 
 
-def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[Asked]:
+def _typed(heights_mm: Sequence[float], nominals: Sequence[TypedNominal]) -> list[NominalAt]:
     placed = [(one.height_mm, Nominal(one.load_n)) for one in nominals if one.height_mm is not None]
     bare = [Nominal(one.load_n) for one in nominals if one.height_mm is None]
     if not bare:

@@ -120,7 +120,7 @@ def _cell(
     if change is None:
         return "-"
     told = _change_text(value(change.measured.value), value(change.measured.u), " ±", most)
-    mark = " " if change.verdict == "can't tell" else "*"
+    mark = " " if change.verdict == "cannot_tell" else "*"
     return f"{told if with_u else told.split()[0]}{mark}"
 
 
@@ -140,7 +140,7 @@ def _words(mean: Change) -> str:
     percent = 0.0 if mean.before == 0.0 else 100 * mean.measured.value / mean.before
     share = "" if mean.before == 0.0 else f"{percent:+.1f} %, "
     of = f"{share}{counted(mean.springs, 'spring')}"
-    return f"{of}: can't tell" if mean.verdict == "can't tell" else f"{of}: really {mean.verdict}"
+    return f"{of}: can't tell" if mean.verdict == "cannot_tell" else f"{of}: really {mean.verdict}"
 
 
 def _notes(comparison: Comparison) -> list[str]:

@@ -13,24 +13,24 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.load_budget import SHAPE_SOURCE, budget_lines
-from coilbench.analysis.curves.sweep_fit import WAYS, Look, Side, SweepFit
-from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
+from coilbench.analysis.curves.sweep_fit import WAYS, HeightReading, Side, SweepFit
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind, scatter_lines
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.bins import Array
 from coilbench.capture.strokes.sweep import RATE_WINDOW
 
 NoteKind = Literal[
-    "fast strokes left out",
-    "all strokes too fast",
-    "lag unknown",
-    "flex unknown",
-    "beyond masses",
-    "beyond gauges",
-    "zero unknown",
-    "one branch",
-    "no rate",
-    "few samples",
+    "fast_strokes_left_out",
+    "all_strokes_too_fast",
+    "lag_unknown",
+    "flex_unknown",
+    "beyond_masses",
+    "beyond_gauges",
+    "zero_unknown",
+    "one_branch",
+    "no_rate",
+    "few_samples",
 ]
 
 
@@ -125,7 +125,7 @@ class Reading:
     notes: tuple[CurveNote, ...] = ()
     slope_n_per_mm: float = 0.0
 
-    def at_unsure_height(self, errors: Iterable[tuple[str, float]]) -> Reading:
+    def at_unsure_height(self, errors: Iterable[tuple[SourceKind, float]]) -> Reading:
         """Return it for a height that is itself unsure: more lines in its budget, rate x u.
 
         Args:
@@ -180,7 +180,7 @@ class SoftStart:
 
     closed_mm: float
     lost_mm: float
-    kind: Literal["first turns close"] = "first turns close"
+    kind: Literal["first_turns_close"] = "first_turns_close"
 
 
 SURE_LENGTH_U_MM = 0.4  # k = 2: a depth from a first contact less sure than this means little; ours
@@ -262,20 +262,20 @@ class SpringCurve:
             HeightNotMeasured: the height is outside the measured range, or the load there is
                 beyond that to which the press's flex was measured.
         """
-        side, looks = self._best_looks(height_mm)
-        load = _mean(look.load_n for look in looks)
-        slope = self._slope_at(side, looks, height_mm, load)
+        side, readings = self._best_readings(height_mm)
+        load = _mean(reading.load_n for reading in readings)
+        slope = self._slope_at(side, readings, height_mm, load)
         notes = list(self.notes)
         if self.branch == "mean" and side != "both":
-            notes.append(CurveNote("one branch", side=side))
+            notes.append(CurveNote("one_branch", side=side))
         if slope is None:
-            notes.append(CurveNote("no rate"))
+            notes.append(CurveNote("no_rate"))
             slope = 0.0
-        if any(look.slope_n_per_mm == 0.0 for look in looks):
-            looks = [look._replace(slope_n_per_mm=slope) for look in looks]
-        lines = budget_lines((1.0 / len(looks), look) for look in looks)
-        noises = [math.hypot(look.se_n, look.sweep.zero_u_n) for look in looks]
-        lines += scatter_lines([look.load_n for look in looks], noises)
+        if any(reading.slope_n_per_mm == 0.0 for reading in readings):
+            readings = [reading._replace(slope_n_per_mm=slope) for reading in readings]
+        lines = budget_lines((1.0 / len(readings), reading) for reading in readings)
+        noises = [math.hypot(reading.se_n, reading.sweep.zero_u_n) for reading in readings]
+        lines += scatter_lines([reading.load_n for reading in readings], noises)
         return Reading(height_mm, load, Budget(tuple(lines)), tuple(notes), slope)
 
     def load_n_at(self, height_mm: float) -> float:
@@ -284,7 +284,7 @@ class SpringCurve:
         Raises:
             HeightNotMeasured: as load_at.
         """
-        return _mean(look.load_n for look in self._best_looks(height_mm)[1])
+        return _mean(reading.load_n for reading in self._best_readings(height_mm)[1])
 
     def rate_between(self, height_a_mm: float, height_b_mm: float) -> Rate:
         """Rate from the loads at two heights, in either order, of the same branch at both.
@@ -303,7 +303,7 @@ class SpringCurve:
             raise CoilbenchError(
                 f"spring {self.label}: a rate needs two heights, not {height_a_mm:.2f} mm twice"
             )
-        side, pairs = self._paired_looks(*sorted((height_a_mm, height_b_mm)))
+        side, pairs = self._paired_readings(*sorted((height_a_mm, height_b_mm)))
         weight = 1.0 / (len(pairs) * span)
         weighted = [(weight, low) for low, _ in pairs] + [(-weight, high) for _, high in pairs]
         rates = [(low.load_n - high.load_n) / span for low, high in pairs]
@@ -311,15 +311,17 @@ class SpringCurve:
         lines = [*budget_lines(weighted), *scatter_lines(rates, noises)]
         if self.branch == "mean" and side != "both" and (loop_n := self._largest_loop_n()) > 0.0:
             u = 0.5 * loop_n / span / math.sqrt(3.0)
-            lines.append(BudgetLine("branch not measured", "B", u, "N", 1.0))
+            lines.append(BudgetLine("branch_not_measured", "B", u, "N", 1.0))
         budget = Budget(tuple(lines))
         return Rate(_mean(rates), budget.expanded_u_n, budget, side)
 
     def _largest_loop_n(self) -> float:
         """The widest friction loop seen at any of some heights; 0 where none is."""
         heights = np.linspace(self.lowest_mm, self.highest_mm, LOOP_HEIGHTS).tolist()
-        looks = [sweep.look("both", height) for sweep in self._every for height in heights]
-        return max((abs(look.loop_n) for look in looks if look is not None), default=0.0)
+        readings = [sweep.read("both", height) for sweep in self._every for height in heights]
+        return max(
+            (abs(reading.loop_n) for reading in readings if reading is not None), default=0.0
+        )
 
     @property
     def rated_mm(self) -> tuple[float, float]:
@@ -377,35 +379,37 @@ class SpringCurve:
             heights.append(float(height))
         return np.array(heights), np.array(loads)
 
-    def _seen(self, side: Side, *heights_mm: float) -> list[tuple[Look, ...]]:
+    def _seen(self, side: Side, *heights_mm: float) -> list[tuple[HeightReading, ...]]:
         """What one side shows at some heights, stroke by stroke, of those that show them all.
 
         Strokes that were read there come before the joined points, and those before what single
         strokes of few points leave open between theirs.
         """
 
-        def shown(sweeps: Iterable[SweepFit]) -> list[tuple[Look, ...]]:
-            rows = [tuple(sweep.look(side, mm) for mm in heights_mm) for sweep in sweeps]
-            seen = [tuple(look for look in row if look is not None) for row in rows]
+        def shown(sweeps: Iterable[SweepFit]) -> list[tuple[HeightReading, ...]]:
+            rows = [tuple(sweep.read(side, mm) for mm in heights_mm) for sweep in sweeps]
+            seen = [tuple(reading for reading in row if reading is not None) for row in rows]
             return [row for row in seen if len(row) == len(heights_mm)]
 
         alone = shown(self.sweeps)
-        read = [row for row in alone if all(look.between.u_n == 0.0 for look in row)]
+        read = [row for row in alone if all(reading.between.u_n == 0.0 for reading in row)]
         if read or self.joined is None:
             return read or alone
         return shown([self.joined]) or alone
 
-    def _best_looks(self, height_mm: float) -> tuple[Side, list[Look]]:
+    def _best_readings(self, height_mm: float) -> tuple[Side, list[HeightReading]]:
         for side in SIDES[self.branch]:
             if seen := self._seen(side, height_mm):
-                return side, [look for (look,) in seen]
+                return side, [reading for (reading,) in seen]
         reach_n = min(sweep.reach_n for sweep in self.sweeps)
         beyond = height_mm < self.lowest_mm and math.isfinite(reach_n)
         ends_mm = self.lowest_mm, self.highest_mm
         finding = NotMeasured(self.label, height_mm, *ends_mm, reach_n if beyond else None)
         raise HeightNotMeasured(finding)
 
-    def _paired_looks(self, low_mm: float, high_mm: float) -> tuple[Side, list[tuple[Look, ...]]]:
+    def _paired_readings(
+        self, low_mm: float, high_mm: float
+    ) -> tuple[Side, list[tuple[HeightReading, ...]]]:
         """Looks at both heights, always of one side; of one sweep where there are any."""
         for side in SIDES[self.branch]:
             if seen := self._seen(side, low_mm, high_mm):
@@ -413,19 +417,19 @@ class SpringCurve:
             lows, highs = self._seen(side, low_mm), self._seen(side, high_mm)
             if lows and highs:
                 return side, [low + high for low, high in zip(lows, highs, strict=False)]
-        self._best_looks(high_mm)
-        self._best_looks(low_mm)
+        self._best_readings(high_mm)
+        self._best_readings(low_mm)
         ends_mm = self.lowest_mm, self.highest_mm
         raise HeightNotMeasured(NotMeasured(self.label, low_mm, *ends_mm, None, high_mm))
 
     def _slope_at(
-        self, side: Side, looks: Sequence[Look], height_mm: float, load_n: float
+        self, side: Side, readings: Sequence[HeightReading], height_mm: float, load_n: float
     ) -> float | None:
         """Local rate; of a lone point from the joined points, else the free length, else None."""
-        slope = _mean(look.slope_n_per_mm for look in looks)
+        slope = _mean(reading.slope_n_per_mm for reading in readings)
         if slope != 0.0:
             return slope
-        joined = None if self.joined is None else self.joined.look(side, height_mm)
+        joined = None if self.joined is None else self.joined.read(side, height_mm)
         if joined is not None and joined.slope_n_per_mm != 0.0:
             return joined.slope_n_per_mm
         if self.free_length_mm is not None and self.free_length_mm > height_mm:
@@ -434,4 +438,5 @@ class SpringCurve:
 
 
 def _mean(values: Iterable[float]) -> float:
-    return float(np.mean(list(values)))
+    every = list(values)
+    return math.fsum(every) / len(every)

@@ -69,24 +69,24 @@ def _slow_enough(sweeps: Sequence[Sweep]) -> tuple[Sequence[Sweep], tuple[CurveN
     if len(slow) == len(sweeps):
         return sweeps, ()
     if not slow:
-        return sweeps, (CurveNote("all strokes too fast"),)
-    return slow, (CurveNote("fast strokes left out", strokes=len(sweeps) - len(slow)),)
+        return sweeps, (CurveNote("all_strokes_too_fast"),)
+    return slow, (CurveNote("fast_strokes_left_out", strokes=len(sweeps) - len(slow)),)
 
 
 def _rig_caveats(fits: Sequence[SweepFit]) -> tuple[CurveNote, ...]:
     """What the sweeps' instruments leave open, each once."""
     notes = [
-        CurveNote("lag unknown", delay_s=fit.lag.delay_s, u=2.0 * fit.lag.delay_u_s)
+        CurveNote("lag_unknown", delay_s=fit.lag.delay_s, u=2.0 * fit.lag.delay_u_s)
         for fit in fits
         if fit.lag is not None and not fit.lag.known
     ]
-    notes += [CurveNote("few samples", side=fit.sparse) for fit in fits if fit.sparse is not None]
+    notes += [CurveNote("few_samples", side=fit.sparse) for fit in fits if fit.sparse is not None]
     rigs = [fit.rig for fit in fits if fit.rig is not None]
     if any(rig.calibration.flex is None for rig in rigs):
-        notes.append(CurveNote("flex unknown", u=2.0 * FLEX_UNKNOWN_U_MM_PER_N))
+        notes.append(CurveNote("flex_unknown", u=2.0 * FLEX_UNKNOWN_U_MM_PER_N))
     notes += [note for fit in fits if fit.rig is not None for note in _beyond(fit, fit.rig)]
     if not all(rig.zero_known for rig in rigs):
-        notes.append(CurveNote("zero unknown", u=2.0 * ZERO_UNKNOWN_U_N))
+        notes.append(CurveNote("zero_unknown", u=2.0 * ZERO_UNKNOWN_U_N))
     return tuple(dict.fromkeys(notes))
 
 
@@ -98,11 +98,11 @@ def _beyond(fit: SweepFit, rig: RigReading) -> Iterator[CurveNote]:
     heaviest_n = float(value(load, [load.x_min, load.x_max]).max())
     largest_n = max(float(branch.load_n.max()) for branch in branches)
     if largest_n > (1.0 + BEYOND) * (heaviest_n - zero_n):
-        yield CurveNote("beyond masses", load_n=heaviest_n)
+        yield CurveNote("beyond_masses", load_n=heaviest_n)
     shortest_mm, longest_mm = np.sort(value(travel, [travel.x_min, travel.x_max]))
     reach_mm = shortest_mm - BEYOND * (longest_mm - shortest_mm)
     if min(branch.lowest_mm for branch in branches) < reach_mm:
-        yield CurveNote("beyond gauges", height_mm=float(shortest_mm))
+        yield CurveNote("beyond_gauges", height_mm=float(shortest_mm))
 
 
 def _join_points(sweeps: Sequence[Sweep]) -> SweepFit | None:

@@ -15,7 +15,7 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import FoundHeight, SoftStart
 from coilbench.analysis.curves.load_budget import budget_lines
-from coilbench.analysis.curves.sweep_fit import Look, SweepFit
+from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.analysis.curves.wall import find_wall
 from coilbench.capture.strokes.bins import Array, Bins, noise_n
@@ -52,28 +52,28 @@ class Spot(NamedTuple):
             return None
         heights = [spot.height_mm for spot, _ in spots]
         noises = [math.hypot(spot.se_mm, fit.zero_u_n / spot.n_per_mm) for spot, fit in spots]
-        looks = [
-            (1.0 / (len(spots) * spot.n_per_mm), look)
+        readings = [
+            (1.0 / (len(spots) * spot.n_per_mm), reading)
             for spot, fit in spots
-            if (look := _look(spot, fit, read_below_mm)) is not None
+            if (reading := _read_near(spot, fit, read_below_mm)) is not None
         ]
-        rig_u_mm = Budget(tuple(budget_lines(looks))).combined_u_n
+        rig_u_mm = Budget(tuple(budget_lines(readings))).combined_u_n
         shape_u_mm = float(np.mean([spot.shape_u_mm for spot, _ in spots]))
-        known = BudgetLine("rig and shape", "B", math.hypot(rig_u_mm, shape_u_mm), "mm", 1.0)
+        known = BudgetLine("rig_and_shape", "B", math.hypot(rig_u_mm, shape_u_mm), "mm", 1.0)
         u_mm = Budget((known, *scatter_lines(heights, noises))).expanded_u_n
         return FoundHeight(float(np.mean(heights)), u_mm)
 
 
-def _look(spot: Spot, fit: SweepFit, below_mm: float) -> Look | None:
+def _read_near(spot: Spot, fit: SweepFit, below_mm: float) -> HeightReading | None:
     """Read the branch near the spot, as steep as the spot is."""
     if fit.loading is None:
         return None
     at_mm = max(spot.height_mm - below_mm, fit.loading.lowest_mm)
-    look = fit.look("loading", at_mm)
-    if look is None:
+    reading = fit.read("loading", at_mm)
+    if reading is None:
         return None
-    steeper = spot.n_per_mm / look.slope_n_per_mm if look.slope_n_per_mm > 0.0 else 1.0
-    return look._replace(slope_n_per_mm=spot.n_per_mm, by_lag=look.by_lag * steeper)
+    steeper = spot.n_per_mm / reading.slope_n_per_mm if reading.slope_n_per_mm > 0.0 else 1.0
+    return reading._replace(slope_n_per_mm=spot.n_per_mm, by_lag=reading.by_lag * steeper)
 
 
 def _spots(

@@ -258,9 +258,13 @@ def _shifts_mm(sweeps: Sequence[Sweep]) -> Array:
         return np.empty(0)
     low, high = max(way.lowest_mm for way in ways), min(way.highest_mm for way in ways)
     heights = low + (high - low) * np.linspace(0.05, 0.95, LOOKS)
-    looks = [[fit.look("both", float(height)) for height in heights] for fit in fits]
-    loads = np.array([[look.load_n if look else np.nan for look in row] for row in looks])
-    slopes = np.array([[look.slope_n_per_mm if look else np.nan for look in row] for row in looks])
+    readings = [[fit.read("both", float(height)) for height in heights] for fit in fits]
+    loads = np.array(
+        [[reading.load_n if reading else np.nan for reading in row] for row in readings]
+    )
+    slopes = np.array(
+        [[reading.slope_n_per_mm if reading else np.nan for reading in row] for row in readings]
+    )
     load, slope = loads.mean(axis=0), slopes.mean(axis=0)
     whole = np.isfinite(load) & (slope > 0.0)
     if not whole.any():

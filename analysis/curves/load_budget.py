@@ -14,8 +14,8 @@ from typing import Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.sweep_fit import Look, SweepFit
-from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
+from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure, slope, value
@@ -36,13 +36,13 @@ RESTS_U_N = 0.0025 * KGF_N
 _ONE = np.eye(1)
 
 
-SHAPE_SOURCE = "shape between the heights read"
+SHAPE_SOURCE: SourceKind = "shape_between"
 
 
 class Effect(NamedTuple):
     """How one input, or some that are correlated, moves one sweep's load at one height."""
 
-    source: str
+    source: SourceKind
     key: Hashable  # the same for effects of the very same error
     unit: str
     sensitivity: float  # for the budget: N per unit of the input
@@ -53,17 +53,17 @@ class Effect(NamedTuple):
     degrees_of_freedom: float = math.inf
 
 
-def budget_lines(weighted: Iterable[tuple[float, Look]]) -> list[BudgetLine]:
-    """Combine the effects of some looks, each with its weight, into independent lines.
+def budget_lines(weighted: Iterable[tuple[float, HeightReading]]) -> list[BudgetLine]:
+    """Combine the effects of some readings, each with its weight, into independent lines.
 
     Args:
         weighted: the result is the sum of weight times load: {1/n each} for a mean of n strokes.
     """
     every = list(weighted)
-    alone = len({id(look.sweep) for _, look in every}) == 1
+    alone = len({id(reading.sweep) for _, reading in every}) == 1
     sums: dict[Hashable, Effect] = {}
-    for weight, look in every:
-        for effect in chain(_effects(look), _repeat_effect(look) if alone else ()):
+    for weight, reading in every:
+        for effect in chain(_effects(reading), _repeat_effect(reading) if alone else ()):
             at = (effect.source, effect.key)
             gradient, sensitivity = weight * effect.gradient, weight * effect.sensitivity
             if (before := sums.get(at)) is not None:
@@ -83,79 +83,91 @@ def budget_lines(weighted: Iterable[tuple[float, Look]]) -> list[BudgetLine]:
     return [line for line in lines.values() if line.value > 0.0]
 
 
-def _effects(look: Look) -> Iterator[Effect]:
-    sweep = look.sweep
+def _effects(reading: HeightReading) -> Iterator[Effect]:
+    sweep = reading.sweep
     if sweep.rig is None:
-        yield from _converted_effects(look)
+        yield from _converted_effects(reading)
     else:
-        yield from _load_effects(look, sweep.rig)
-        yield from _height_effects(look, sweep.rig)
+        yield from _load_effects(reading, sweep.rig)
+        yield from _height_effects(reading, sweep.rig)
     if sweep.lag is not None:
-        yield _lag_effect(look, sweep.lag)
-    if look.between.u_n > 0.0:
-        yield _plain(SHAPE_SOURCE, look.between.gap_mm, "N", 1.0, look.between.u_n)
-    if look.turn_u_n > 0.0:
-        yield _plain("friction at the turn", look.height_mm, "N", 1.0, look.turn_u_n, shared=False)
+        yield _lag_effect(reading, sweep.lag)
+    if reading.between.u_n > 0.0:
+        yield _plain(SHAPE_SOURCE, reading.between.gap_mm, "N", 1.0, reading.between.u_n)
+    if reading.turn_u_n > 0.0:
+        yield _plain("turn_friction", reading.height_mm, "N", 1.0, reading.turn_u_n, shared=False)
 
 
 def _plain(
-    source: str, key: Hashable, unit: str, sensitivity: float, u: float, *, shared: bool = True
+    source: SourceKind,
+    key: Hashable,
+    unit: str,
+    sensitivity: float,
+    u: float,
+    *,
+    shared: bool = True,
 ) -> Effect:
     """One input alone."""
     return Effect(source, key, unit, sensitivity, np.array([sensitivity * u]), _ONE, shared)
 
 
-def _converted_effects(look: Look) -> Iterator[Effect]:
+def _converted_effects(reading: HeightReading) -> Iterator[Effect]:
     """What came converted: the errors as stated, partly common to the whole sweep.
 
     Several sweeps on one bench share them: what is left at one height is left in each.
     """
-    sweep, rate = look.sweep, look.slope_n_per_mm
+    sweep, rate = reading.sweep, reading.slope_n_per_mm
     common = COMMON_SHARE if sweep.dense else 0.0
-    parts = (common, "", "common"), (1.0 - common, " there", look.height_mm)
-    for share, name, key in parts:
-        part, shared = math.sqrt(share), key == "common"
-        yield _plain(f"load{name}", key, "N", 1.0, part * sweep.load_u_n, shared=shared)
-        yield _plain(f"height{name}", key, "mm", rate, part * sweep.height_u_mm, shared=shared)
-    yield _plain("load in proportion", "common", "1", look.load_n, sweep.load_u_relative)
+    part, rest = math.sqrt(common), math.sqrt(1.0 - common)
+    load_n, at_mm, there = sweep.load_u_n, sweep.height_u_mm, reading.height_mm
+    yield _plain("load", "common", "N", 1.0, part * load_n)
+    yield _plain("height", "common", "mm", rate, part * at_mm)
+    yield _plain("load_there", there, "N", 1.0, rest * load_n, shared=False)
+    yield _plain("height_there", there, "mm", rate, rest * at_mm, shared=False)
+    yield _plain("load_in_proportion", "common", "1", reading.load_n, sweep.load_u_relative)
 
 
-def _load_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
+def _load_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
     # by the part of the calibration, not the whole: a datum set again leaves the cell's errors
     fit, zero = rig.calibration.load, rig.zero_counts
-    rests_n = look.sweep.rests_n
-    counts = counts_at(fit, look.load_n - rests_n, zero)
+    rests_n = reading.sweep.rests_n
+    counts = counts_at(fit, reading.load_n - rests_n, zero)
     gradient = _powers(counts, fit) - _powers(zero, fit)
-    yield _curve_effect("load curve, from zero", fit, "N", 1.0, gradient, fit)
+    yield _curve_effect("load_curve", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, counts, minus_x=zero))
-        yield _plain("bend of the cell that the masses cannot show", fit, "N", 1.0, bend_n)
-    yield _plain("masses", fit, "1", look.load_n - rests_n, rig.calibration.load_u_relative)
+        yield _plain("hidden_bend", fit, "N", 1.0, bend_n)
+    yield _plain("masses", fit, "1", reading.load_n - rests_n, rig.calibration.load_u_relative)
     if rests_n > 0.0:
-        yield _plain("what rests on the spring", rests_n, "N", 1.0, RESTS_U_N)
+        yield _plain("resting_weight", rests_n, "N", 1.0, RESTS_U_N)
     if not rig.zero_known:
-        yield _plain("zero, not read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
+        yield _plain("zero_not_read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
 
 
-def _height_effects(look: Look, rig: RigReading) -> Iterator[Effect]:
-    calibration, rig_id, rate = rig.calibration, rig.calibration_id, look.slope_n_per_mm
+def _height_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
+    calibration, rig_id, rate = rig.calibration, rig.calibration_id, reading.slope_n_per_mm
     travel, flex = calibration.travel, calibration.flex
-    load_n = look.load_n - look.sweep.rests_n  # what the press bears
+    load_n = reading.load_n - reading.sweep.rests_n  # what the press bears
     give_mm = float(calibration.flex_mm(load_n))
-    counts = counts_at(travel, look.height_mm - give_mm, None)
+    counts = counts_at(travel, reading.height_mm - give_mm, None)
     powers = _powers(counts, travel)
-    yield _curve_effect("travel curve", rig_id, "mm", rate, rate * powers, travel)
+    yield _curve_effect("travel_curve", rig_id, "mm", rate, rate * powers, travel)
     rounded_mm = rig.travel_step_mm / math.sqrt(12.0 * max(travel.points, 1))
-    yield _plain("steps of the travel under the gauges", rig_id, "mm", rate, rounded_mm)
+    yield _plain("travel_steps", rig_id, "mm", rate, rounded_mm)
     if flex is None:
         give_u_mm = FLEX_UNKNOWN_U_MM_PER_N * load_n
-        yield _plain("press flex, not measured", rig_id, "mm", rate, give_u_mm)
+        yield _plain("flex_not_measured", rig_id, "mm", rate, give_u_mm)
         return
-    yield _curve_effect("press flex", flex, "mm", rate, rate * _powers(load_n, flex), flex)
+    yield _curve_effect("press_flex", flex, "mm", rate, rate * _powers(load_n, flex), flex)
 
 
 def _curve_effect(
-    source: str, key: Hashable, unit: str, sensitivity: float, gradient: Array, fit: PolynomialFit
+    source: SourceKind,
+    key: Hashable,
+    unit: str,
+    sensitivity: float,
+    gradient: Array,
+    fit: PolynomialFit,
 ) -> Effect:
     """A fit's coefficients together, correlated; few points tell by their degrees of freedom."""
     freedom = math.inf if fit.degrees_of_freedom is None else fit.degrees_of_freedom
@@ -164,17 +176,17 @@ def _curve_effect(
 
 
 # The sources of what another stroke would have shown: seen on others of the set, or assumed.
-REPEATS = ("how strokes repeat", "how strokes repeat, not seen")
+REPEATS: tuple[SourceKind, SourceKind] = ("stroke_repeat", "stroke_repeat_assumed")
 
 
-def _repeat_effect(look: Look) -> Iterator[Effect]:
+def _repeat_effect(reading: HeightReading) -> Iterator[Effect]:
     """What another stroke would have shown, where there is one alone."""
-    if look.sweep.rig is None:
+    if reading.sweep.rig is None:
         return
-    repeat, rate = look.sweep.rig.repeat, look.slope_n_per_mm
+    repeat, rate = reading.sweep.rig.repeat, reading.slope_n_per_mm
     yield Effect(
         REPEATS[0 if repeat.seen else 1],
-        look.sweep.sweep_id,
+        reading.sweep.sweep_id,
         "mm",
         rate,
         np.array([rate * repeat.u_mm]),
@@ -185,14 +197,13 @@ def _repeat_effect(look: Look) -> Iterator[Effect]:
     )
 
 
-def _lag_effect(look: Look, lag: Lag) -> Effect:
-    source = "lag of the load" if lag.known else "lag of the load, not known"
+def _lag_effect(reading: HeightReading, lag: Lag) -> Effect:
     return Effect(
-        source,
+        "lag" if lag.known else "lag_not_known",
         lag,
         "s",
-        float(look.by_lag[0]),
-        look.by_lag,
+        float(reading.by_lag[0]),
+        reading.by_lag,
         np.array(lag.covariance),
         kind="A" if lag.known else "B",
         degrees_of_freedom=lag.degrees_of_freedom,
@@ -242,7 +253,7 @@ def typical_budget(calibration: Calibration) -> Budget:
     )
     load_n = typical_load_n(calibration)
     middle_mm = float(value(travel, 0.5 * (travel.x_min + travel.x_max)))
-    look = Look(
+    reading = HeightReading(
         height_mm=middle_mm + float(calibration.flex_mm(load_n)),
         load_n=load_n,
         slope_n_per_mm=TYPICAL_RATE_N_PER_MM,
@@ -252,4 +263,4 @@ def typical_budget(calibration: Calibration) -> Budget:
         by_lag=np.zeros(2),
         sweep=SweepFit(None, None, 0.0, 0.0, 0.0, dense=True, rig=rig),
     )
-    return Budget(tuple(budget_lines([(1.0, look)])))
+    return Budget(tuple(budget_lines([(1.0, reading)])))

@@ -30,7 +30,7 @@ from coilbench.analysis.curves.sweep_fit import (
     GRID_STEP_MM,
     WAYS,
     BranchFit,
-    Look,
+    HeightReading,
     Side,
     SweepFit,
     Way,
@@ -38,15 +38,15 @@ from coilbench.analysis.curves.sweep_fit import (
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, scatter_lines
 from coilbench.capture.strokes.bins import Array, Bins
 
-FEWEST_BINS = {"least squares": 6, "robust": 10}  # in a window, for a line through samples; ours
-FEWEST_POINTS = {"least squares": 4, "robust": 8}  # for a line through chosen points; ours
+FEWEST_BINS = {"least_squares": 6, "robust": 10}  # in a window, for a line through samples; ours
+FEWEST_POINTS = {"least_squares": 4, "robust": 8}  # for a line through chosen points; ours
 REACHED = 0.9  # a branch must cover so much of a window; ours
 # Gauss-Legendre's nodes and weights: what the rig's errors do to a line, to their 7th power
 GAUSS = np.polynomial.legendre.leggauss(4)
 
-Method = Literal["two heights", "window ends", "least squares", "robust"]
+Method = Literal["two_heights", "window_ends", "least_squares", "robust"]
 Fitter = Callable[[Array, Array], Fit]
-FITTERS: dict[Method, Fitter] = {"least squares": Fit.least_squares, "robust": Fit.bisquare}
+FITTERS: dict[Method, Fitter] = {"least_squares": Fit.least_squares, "robust": Fit.bisquare}
 
 
 @dataclass(frozen=True)
@@ -74,11 +74,11 @@ class NamedRate:
         found: list[tuple[Method, Span, Rate | None]] = []
         if window_mm is not None and window_mm[0] - window_mm[1] >= LEAST_SPAN_MM:
             window = Span(*window_mm)
-            found = [("window ends", window, _between(curve, window))]
+            found = [("window_ends", window, _between(curve, window))]
             found += [(each, window, Span.line_rate(curve, [window], each)) for each in FITTERS]
         if len(heights_mm) >= 2 and max(heights_mm) - min(heights_mm) >= LEAST_SPAN_MM:
             running = Span(max(heights_mm), min(heights_mm))
-            found.append(("two heights", running, _between(curve, running)))
+            found.append(("two_heights", running, _between(curve, running)))
         return [cls(m, at.top_mm, at.bottom_mm, rate) for m, at, rate in found if rate is not None]
 
 
@@ -104,7 +104,7 @@ class Span(NamedTuple):
             strokes = [_stroke(sweep, side, spans, method) for sweep in sweeps]
             if found := [stroke for stroke in strokes if stroke is not None]:
                 return _combined(found)._replace(side=side)
-            if side == "both" and any(all(one.look(side, mm) for mm in ends) for one in sweeps):
+            if side == "both" and any(all(one.read(side, mm) for mm in ends) for one in sweeps):
                 return None  # one branch alone has another rate, by all the friction
         return None
 
@@ -123,11 +123,13 @@ class _Stroke:
     rate_n_per_mm: float
     se_n_per_mm: float
     degrees_of_freedom: float
-    weighted: tuple[tuple[float, Look], ...]
+    weighted: tuple[tuple[float, HeightReading], ...]
 
 
 def _combined(strokes: Sequence[_Stroke]) -> Rate:
-    lines = budget_lines((w / len(strokes), look) for each in strokes for w, look in each.weighted)
+    lines = budget_lines(
+        (w / len(strokes), reading) for each in strokes for w, reading in each.weighted
+    )
     values = [each.rate_n_per_mm for each in strokes]
     noises = [each.se_n_per_mm for each in strokes]
     freedom = min(each.degrees_of_freedom for each in strokes)
@@ -138,7 +140,7 @@ def _combined(strokes: Sequence[_Stroke]) -> Rate:
 def _stroke(sweep: SweepFit, side: Side, spans: Sequence[Span], method: Method) -> _Stroke | None:
     sides = WAYS[side]
     value, variance, freedom = 0.0, 0.0, math.inf
-    weighted: list[tuple[float, Look]] = []
+    weighted: list[tuple[float, HeightReading]] = []
     for span in spans:
         for each in sides:
             fit = _line(sweep, each, span, method)
@@ -148,10 +150,10 @@ def _stroke(sweep: SweepFit, side: Side, spans: Sequence[Span], method: Method) 
             value += share * float(fit.coefficients[0])
             variance += share**2 * float(fit.covariance[0, 0])
             freedom = min(freedom, fit.degrees_of_freedom)
-        looks = list(_weighted_looks(sweep, side, span))
-        if not looks:
+        readings = list(_weighted_readings(sweep, side, span))
+        if not readings:
             return None
-        weighted += looks
+        weighted += readings
     return _Stroke(value, math.sqrt(variance), freedom, tuple(weighted))
 
 
@@ -184,7 +186,9 @@ def _line_of_points(points: BranchFit | None, span: Span, method: Method) -> Fit
     return _fit(Bins(height, load, np.ones_like(load), np.zeros((load.size, 2))), method)
 
 
-def _weighted_looks(sweep: SweepFit, side: Side, span: Span) -> Iterator[tuple[float, Look]]:
+def _weighted_readings(
+    sweep: SweepFit, side: Side, span: Span
+) -> Iterator[tuple[float, HeightReading]]:
     """Loads and weights whose sum is the slope of a line through a span; nothing if not read."""
     if sweep.dense:
         heights, weights = _nodes(span)
@@ -195,11 +199,11 @@ def _weighted_looks(sweep: SweepFit, side: Side, span: Span) -> Iterator[tuple[f
         heights = branch.height_mm[_inside(branch, span)]
         away = float(np.mean(heights)) - heights
         weights = span.sign * away / float(away @ away)
-    looks = [sweep.look(side, float(height)) for height in heights]
-    if all(look is not None for look in looks):
-        for weight, look in zip(weights, looks, strict=True):
-            if look is not None:
-                yield float(weight), look
+    readings = [sweep.read(side, float(height)) for height in heights]
+    if all(reading is not None for reading in readings):
+        for weight, reading in zip(weights, readings, strict=True):
+            if reading is not None:
+                yield float(weight), reading
 
 
 def _nodes(span: Span) -> tuple[Array, Array]:
@@ -242,8 +246,8 @@ class Loop(NamedTuple):
         if not found:
             return None
         weight = 0.5 * GAUSS[1]
-        loads = np.array([[[look.load_n for look in way] for way in ways] for ways in found])
-        noises = np.array([[[look.se_n for look in way] for way in ways] for ways in found])
+        loads = np.array([[[reading.load_n for reading in way] for way in ways] for ways in found])
+        noises = np.array([[[reading.se_n for reading in way] for way in ways] for ways in found])
         loops = (loads[:, 0] - loads[:, 1]) @ weight
         load_n = float(np.mean(loads.mean(axis=1) @ weight))
         noise = np.sqrt(np.square(noises).sum(axis=1) @ weight**2)
@@ -253,24 +257,29 @@ class Loop(NamedTuple):
         return cls(loop_n, u_n, loop_n / load_n, u_n / load_n) if load_n > 0.0 else None
 
 
-def _both(sweep: SweepFit, heights: Array) -> tuple[list[Look], list[Look]] | None:
+def _both(
+    sweep: SweepFit, heights: Array
+) -> tuple[list[HeightReading], list[HeightReading]] | None:
     """Both branches at some heights; None where one of them is missing."""
     down, up = (
-        [look for h in heights if (look := sweep.look(way, float(h))) is not None]
+        [reading for h in heights if (reading := sweep.read(way, float(h))) is not None]
         for way in WAYS["both"]
     )
     return (down, up) if len(down) == len(up) == len(heights) else None
 
 
 def _rig_lines(
-    strokes: Sequence[tuple[list[Look], list[Look]]], weight: Array, *, dense: bool
+    strokes: Sequence[tuple[list[HeightReading], list[HeightReading]]],
+    weight: Array,
+    *,
+    dense: bool,
 ) -> list[BudgetLine]:
     """What the rig does to the difference; chosen points are each read for themselves."""
     down, up = (
         [
-            (sign * float(w) / len(strokes), look)
+            (sign * float(w) / len(strokes), reading)
             for both in strokes
-            for w, look in zip(weight, both[way], strict=True)
+            for w, reading in zip(weight, both[way], strict=True)
         ]
         for way, sign in ((0, 1.0), (1, -1.0))
     )

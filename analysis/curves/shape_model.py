@@ -32,8 +32,8 @@ BENT_CHANCE = 0.01  # a straight spring is called bent at most so often
 LEAST_CHANGE = 0.03  # a rate that changes by less, as a share, is one rate at a bench
 CLEARLY = 4.0  # how much better one model must fit to be named: see _Models.knee_over_smooth
 
-Kind = Literal["one rate", "two rates", "smooth", "bent", "can't tell"]
-Why = Literal["chosen heights", "too little range", "too few samples", "too uncertain"]
+Kind = Literal["one_rate", "two_rates", "smooth", "bent", "cannot_tell"]
+Why = Literal["chosen_heights", "too_little_range", "too_few_samples", "too_uncertain"]
 
 
 @dataclass(frozen=True)
@@ -71,33 +71,33 @@ class Shape:
         """
         strokes = _sampled(curve)
         if not strokes:
-            return cls("can't tell", "chosen heights")
+            return cls("cannot_tell", "chosen_heights")
         top, bottom = _range_mm(curve, [bins for _, ways in strokes for bins in ways])
         if top - bottom < LEAST_RANGE_MM:
-            return cls("can't tell", "too little range")
+            return cls("cannot_tell", "too_little_range")
         course = _pooled_course([ways for _, ways in strokes], top, bottom)
         models = None if course is None else _compare_models(course)
         third = (top - bottom) / 3.0
         upper, lower = Span(top, top - third), Span(bottom + third, bottom)
-        change = Span.line_rate(curve, [lower, upper._replace(sign=-1.0)], "least squares")
-        whole = Span.line_rate(curve, [Span(top, bottom)], "least squares")
+        change = Span.line_rate(curve, [lower, upper._replace(sign=-1.0)], "least_squares")
+        whole = Span.line_rate(curve, [Span(top, bottom)], "least_squares")
         if models is None or change is None or whole is None:
-            return cls("can't tell", "too few samples", top, bottom)
+            return cls("cannot_tell", "too_few_samples", top, bottom)
         kind = _kind_of(models, change, whole.rate_n_per_mm)
         knee = None
-        if kind == "two rates":
+        if kind == "two_rates":
             knee = _knee(strokes, models)
             upper, lower = Span(top, knee.height_mm), Span(knee.height_mm, bottom)
         return cls(
             kind=kind,
-            why="too uncertain" if kind == "can't tell" else None,
+            why="too_uncertain" if kind == "cannot_tell" else None,
             top_mm=top,
             bottom_mm=bottom,
             bent_chance=models.bent_chance,
             change=change,
             knee=knee,
-            upper=Span.line_rate(curve, [upper], "least squares"),
-            lower=Span.line_rate(curve, [lower], "least squares"),
+            upper=Span.line_rate(curve, [upper], "least_squares"),
+            lower=Span.line_rate(curve, [lower], "least_squares"),
         )
 
 
@@ -105,12 +105,12 @@ def _kind_of(models: _Models, change: Rate, rate_n_per_mm: float) -> Kind:
     """Name a course by how its models suit, and by how its rate changes on the way down."""
     least, u = LEAST_CHANGE * abs(rate_n_per_mm), change.rate_u_n_per_mm
     if abs(change.rate_n_per_mm) <= max(u, least):
-        return "one rate" if u <= least else "can't tell"
+        return "one_rate" if u <= least else "cannot_tell"
     if models.bent_chance > BENT_CHANCE:
-        return "can't tell"
+        return "cannot_tell"
     if abs(models.knee_over_smooth) < CLEARLY:
         return "bent"
-    return "two rates" if models.knee_over_smooth > 0.0 else "smooth"
+    return "two_rates" if models.knee_over_smooth > 0.0 else "smooth"
 
 
 def _pooled_course(

@@ -118,7 +118,8 @@ class BranchFit(NamedTuple):
         if self.height_mm.size < 2 or self.bend[at] == 0.0:
             return Between(0.0, (height_mm, height_mm))
         low, high = self.height_mm[at : at + 2].tolist()
-        rate = abs(float(np.diff(self.load_n[at : at + 2])[0])) / (high - low)
+        load_low_n, load_high_n = self.load_n[at : at + 2].tolist()
+        rate = abs(load_high_n - load_low_n) / (high - low)
         inside = max(height_mm - low, 0.0) * max(high - height_mm, 0.0) / (high - low)
         return Between(float(self.bend[at]) * rate * inside / 3.0**0.5, (low, high))
 
@@ -255,7 +256,7 @@ class SweepFit:
         ways = {"loading": self.loading_bins, "unloading": self.unloading_bins}
         return [ways[way] for way in WAYS[side]]
 
-    def look(self, side: Side, height_mm: float) -> Look | None:
+    def read(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read one side, or the mean of both, at a height; None where it was not measured."""
         fits = self.fits(side)
         found = [fit for fit in fits if fit is not None and fit.covers(height_mm)]
@@ -264,14 +265,14 @@ class SweepFit:
         loads = [fit.load_at(height_mm) for fit in found]
         load, loop = sum(loads) / len(loads), loads[0] - loads[-1]
         missing = self._missing_loop_n(height_mm, load, loop) if side == "both" else 0.0
-        return Look(
+        return HeightReading(
             height_mm=height_mm,
             load_n=load - 0.5 * missing,
             slope_n_per_mm=sum(fit.slope_at(height_mm) for fit in found) / len(found),
             se_n=math.hypot(*(fit.se_at(height_mm) for fit in found)) / len(found),
             loop_n=loop,
             turn_u_n=0.25 * missing,
-            by_lag=np.mean([fit.by_lag_at(height_mm) for fit in found], axis=0),
+            by_lag=np.add.reduce([fit.by_lag_at(height_mm) for fit in found]) / len(found),
             between=Between.mean([fit.between_at(height_mm) for fit in found]),
             sweep=self,
         )
@@ -296,7 +297,7 @@ class SweepFit:
         return max((down - up) / (0.5 * (down + up)) * load_n - loop_n, 0.0)
 
 
-class Look(NamedTuple):
+class HeightReading(NamedTuple):
     """What one sweep says at one height.
 
     Attributes:

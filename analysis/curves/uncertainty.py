@@ -15,6 +15,17 @@ import numpy as np
 
 from coilbench.capture.calibration.statistics import coverage_factor, effective_dof
 
+# What an uncertainty comes from; the report has the words.
+SourceKind = Literal[
+    "load", "load_there", "height", "height_there", "load_in_proportion",  # as it came converted
+    "load_curve", "hidden_bend", "masses", "zero_not_read",  # the rig's load
+    "travel_curve", "travel_steps", "press_flex", "flex_not_measured",  # the rig's height
+    "lag", "lag_not_known", "turn_friction", "shape_between", "branch_not_measured",
+    "stroke_scatter", "stroke_noise", "stroke_repeat", "stroke_repeat_assumed",
+    "installed_height", "shim_thickness",  # the height in the engine
+    "rig_and_shape",  # of a spot where the curve bends
+]  # fmt: skip
+
 
 @dataclass(frozen=True)
 class BudgetLine:
@@ -29,7 +40,7 @@ class BudgetLine:
             does not lessen it.
     """
 
-    source: str
+    source: SourceKind
     kind: Literal["A", "B"]
     value: float
     unit: str
@@ -101,9 +112,10 @@ def scatter_lines(
         noise_freedom: degrees of freedom behind one stroke's noise.
     """
     count, u = len(values), _type_a(values, noises)
-    source, freedom = f"scatter of {count} strokes", count - 1.0
+    source: SourceKind = "stroke_scatter"
+    freedom = count - 1.0
     if count < 2:
-        source, freedom = "noise of the stroke and its zero", noise_freedom
+        source, freedom = "stroke_noise", noise_freedom
     return [BudgetLine(source, "A", u, "N", 1.0, freedom, shared=False)] if u > 0.0 else []
 
 

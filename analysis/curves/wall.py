@@ -39,7 +39,7 @@ LIFTED_SHARE, LIFTED_SCATTERS = 0.003, 5.0  # of itself: so far the last load le
 
 
 BindKind = Literal["reached", "beginning", "not_reached", "unknown"]
-BindWhy = Literal["chosen heights", "too few samples", "too uncertain", "softer"]
+BindWhy = Literal["chosen_heights", "too_few_samples", "too_uncertain", "softer"]
 
 
 @dataclass(frozen=True)
@@ -144,7 +144,7 @@ def judge_coils(fits: Sequence[SweepFit]) -> CoilBind:
         found.sort(key=lambda each: each.height_mm)
         if found:
             return found[0 if kind == "not_reached" else len(found) // 2]
-    return told[0] if told else CoilBind("unknown", lowest_mm, why="chosen heights")
+    return told[0] if told else CoilBind("unknown", lowest_mm, why="chosen_heights")
 
 
 def _judged(bins: Bins) -> CoilBind:
@@ -152,7 +152,7 @@ def _judged(bins: Bins) -> CoilBind:
     chosen = _trend_part(bins)
     if chosen is None:
         lowest_mm = float(bins.height_mm.min(initial=math.inf))
-        return CoilBind("unknown", lowest_mm, why="too few samples")
+        return CoilBind("unknown", lowest_mm, why="too_few_samples")
     if (wall := find_wall(bins)) is not None:
         return CoilBind("reached", wall.crossing_mm)
     trend = _Trend.of(bins, chosen)
@@ -170,7 +170,7 @@ def _judged(bins: Bins) -> CoilBind:
     for each in sure:
         if abs(each.times - 1.0) <= max(DEPARTS, SCATTERS * each.u):
             return CoilBind("not_reached", each.height_mm, each.times, 2.0 * each.u)
-    why: BindWhy = "softer" if sure else "too uncertain"
+    why: BindWhy = "softer" if sure else "too_uncertain"
     return CoilBind("unknown", found[0].height_mm, why=why)
 
 

@@ -5,12 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from coilbench.analysis.dashboard.scene import Scene
-from coilbench.analysis.report.bench_text import AS_LOADED, WHY_DATUM, stroke_text
+from coilbench.analysis.report.bench_text import AS_LOADED, WHY_DATUM, cure_text, stroke_text
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 
+CABLE_S = 1.0  # by then a rig whose amplifier is silent has said so
 DATUM_HOW = (
     "bring the quill lightly down on a gauge, press d and type the gauge's length; or end the "
     "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
@@ -92,17 +93,30 @@ def _unknown(snapshot: Snapshot, units: Units) -> Call | None:
         why, hint = what_and_hint(found, units)
         more = hint or ""
     elif found.kind == "no_sample":
-        why, more = f"{link_state(snapshot, units)}, check the cable", ""
+        quiet_s = snapshot.sample_age_s or found.facts["quiet_s"]
+        cable = ", check the cable" if quiet_s >= CABLE_S else ""
+        why, more = f"{link_state(snapshot, units)}{cable}", ""
     else:
         why, more = describe(found, units), ""
     return Call("LOAD UNKNOWN", f"{why}: {AS_LOADED}", more)
 
 
 def _turn(snapshot: Snapshot) -> Call:
-    if snapshot.turn is not None:
-        return Call(snapshot.turn.label, stroke_text(snapshot.turn), urgent=False)
+    turn = snapshot.turn
+    if turn is not None:
+        cure = _again(snapshot, turn.label)
+        return Call(turn.label, f"{stroke_text(turn)}{cure}", urgent=False)
     if snapshot.springs == 0:
         return Call("WAIT", "waiting for the rig", urgent=False)
     left_s = snapshot.ends_in_s
     ends = "" if left_s is None else f"; ends by itself in {left_s:.0f} s"
     return Call("DONE", f"the set is done{ends}", urgent=False)
+
+
+def _again(snapshot: Snapshot, label: str) -> str:
+    """Return what to do after a stroke of this spring was just refused."""
+    if not snapshot.events or snapshot.phase != "idle":
+        return ""
+    last = snapshot.events[-1][1].what
+    refused = last.kind == "stroke_refused" and last.facts["label"] == label
+    return f": {cure_text(last.facts)}" if refused else ""

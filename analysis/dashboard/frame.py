@@ -157,7 +157,8 @@ def _link_block(snapshot: Snapshot, units: Units, page: _Page) -> _Block:
         state = f"link {grade}, last sample {age_s:.1f} s ago"
     parts = [(state, style)]
     parts += [("DATUM LOST", "bold red")] if snapshot.datum is not None else []
-    counts = [(f"{snapshot.rate_hz:.1f}/s", "")]
+    # without samples the last rate is none of now
+    counts = [(f"{snapshot.rate_hz:.1f}/s", "")] if wrong is None else []
     counts += [(f"lost {snapshot.samples_lost}", ""), (f"bad {snapshot.lines_bad}", "")]
     counts += [(f"restarts {snapshot.restarts}", "bold" if snapshot.restarts else "")]
     return _Block(1, _flow([*parts, *counts], page), _flow(parts, page))
@@ -261,7 +262,9 @@ def _event_block(snapshot: Snapshot, units: Units, room: int, page: _Page) -> _B
     The latest has more lines where it needs them. + is a stroke kept, ! one refused or a fault,
     ? a question.
     """
-    events = [event for _, event in reversed(snapshot.events)]
+    every = [event for _, event in reversed(snapshot.events)]
+    # that the link is up stands in the header, too: it hides nothing else
+    events = [event for event in every if event.what.kind != "connected"] or every
     lines = [line for event in events[:1] for line in _event_text(event, units, page.width)]
     more = [line for event in events[1:] for line in _event_text(event, units, None)]
     more = more[: max(0, room - len(lines))]

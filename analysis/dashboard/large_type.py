@@ -57,8 +57,10 @@ _GLYPHS = {
     " ": "   /   /   /   /   ",
 }
 _BLOCKS = " ▘▝▀▖▌▞▛▗▚▐▜▄▙▟█"  # by bits: 1 upper left, 2 upper right, 4 and 8 below
-# Dots across and down that one character holds, from the largest type to the smallest.
-_SIZES = ((1, 1), (1, 2), (2, 2))
+# From the largest type to the smallest: characters that draw one dot (across, and down), and dots
+# across and down that one character holds.
+_SIZES = ((2, 1, 1), (1, 1, 1), (1, 1, 2), (1, 2, 2))
+_PLAIN = 2  # so many of these sizes need no block characters
 _APART = 1  # lines between two rows of letters
 
 
@@ -70,12 +72,15 @@ def large(text: str, *, width: int, rows: int, ascii_only: bool) -> list[str] | 
     """
     if not text.strip() or any(one.upper() not in _GLYPHS for one in text):
         return None
-    for across, down in _SIZES[:1] if ascii_only else _SIZES:
-        lines = _lines(text.split(), width * across)
-        high = -(-ROWS // down)
+    for times, across, down in _SIZES[:_PLAIN] if ascii_only else _SIZES:
+        lines = _lines(text.split(), width * across // times)
+        high = -(-ROWS // down) * times
         if lines is None or len(lines) * (high + _APART) - _APART > rows:
             continue
-        drawn = [_characters(_dots(line), across, down, ascii_only=ascii_only) for line in lines]
+        drawn = [
+            _characters(_grown(_dots(line), times), across, down, ascii_only=ascii_only)
+            for line in lines
+        ]
         return [row for each in drawn for row in ("", *each)][_APART:]
     return None
 
@@ -103,6 +108,11 @@ def _dots(text: str) -> list[str]:
     return [" ".join(row[at] for row in rows) for at in range(ROWS)]
 
 
+def _grown(dots: Sequence[str], times: int) -> list[str]:
+    rows = ["".join(dot * times for dot in row) for row in dots]
+    return [row for row in rows for _ in range(times)]
+
+
 def _characters(dots: Sequence[str], across: int, down: int, *, ascii_only: bool) -> list[str]:
     if ascii_only:
         return list(dots)
@@ -113,10 +123,11 @@ def _characters(dots: Sequence[str], across: int, down: int, *, ascii_only: bool
         for bit in range(4):
             # where a character holds one dot across or down, that dot fills it
             at_x, at_y = x + (bit % 2) * (across - 1), y + (bit // 2) * (down - 1)
-            if at_y < ROWS and at_x < width and dots[at_y][at_x] == "#":
+            if at_y < len(dots) and at_x < width and dots[at_y][at_x] == "#":
                 whole |= 1 << bit
         return whole
 
     return [
-        "".join(_BLOCKS[bits(x, y)] for x in range(0, width, across)) for y in range(0, ROWS, down)
+        "".join(_BLOCKS[bits(x, y)] for x in range(0, width, across))
+        for y in range(0, len(dots), down)
     ]

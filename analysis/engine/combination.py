@@ -38,8 +38,6 @@ from coilbench.analysis.engine.reasons import (
 )
 from coilbench.analysis.engine.shims import ROLES, SeatChoice, SeatOptions
 from coilbench.analysis.engine.valve_loads import (
-    Array,
-    EndLoads,
     LoadTable,
     Place,
     Readings,
@@ -98,12 +96,10 @@ class PlacedPair:
 
     def load_range(self, end: End, at: int) -> LoadRange | None:
         """Add the means of the springs that were read, over one choice; mean over the valves."""
-        means = [_mean_loads(getattr(table, end), at) for table in self.tables]
-        load_n, own_u_n, common_u_n = (
-            np.sum([mean[0] for mean in means], axis=0),
-            np.sqrt(np.sum([mean[1] ** 2 for mean in means], axis=0)),
-            np.sum([mean[2] for mean in means], axis=0),
-        )
+        means = [getattr(table, end).means for table in self.tables]
+        load_n = np.sum([mean.load_n[:, at] for mean in means], axis=0)
+        own_u_n = np.sqrt(np.sum([mean.own_u_n[:, at] ** 2 for mean in means], axis=0))
+        common_u_n = np.sum([mean.common_u_n[:, at] for mean in means], axis=0)
         if np.isnan(load_n).any():
             return None
         read = [getattr(table, end).load_n[:, :, at] for table in self.tables]
@@ -117,7 +113,7 @@ class PlacedPair:
     def distance(self, at: int) -> float | None:
         """Return how far the means are from the card over one choice; None where unknown."""
         ends = [
-            np.sum([_mean_loads(getattr(table, end), at)[0] for table in self.tables], axis=0)
+            np.sum([getattr(table, end).means.load_n[:, at] for table in self.tables], axis=0)
             for end in ("seat", "open")
         ]
         each = [
@@ -187,21 +183,6 @@ class PlacedPair:
             reasons=(*reasons, *few, *near, *short),
             needs=needs if verdict in ("not judged", "fits, bind unknown") else (),
         )
-
-
-def _mean_loads(loads: EndLoads, at: int) -> tuple[Array, Array, Array]:
-    """Mean load over the springs that were read at each place, its own and common u; NaN for none.
-
-    The springs' own errors average out, those of the bench do not.
-    """
-    read = ~np.isnan(loads.load_n[:, :, at])
-    count = np.where(read.any(axis=1), read.sum(axis=1), np.nan)
-
-    def total(values: Array) -> Array:
-        return np.asarray(np.where(read, values[:, :, at], 0.0).sum(axis=1))
-
-    own_u_n: Array = np.sqrt(total(loads.own_u_n**2)) / count
-    return total(loads.load_n) / count, own_u_n, total(loads.common_u_n) / count
 
 
 def _outside(

@@ -8,6 +8,7 @@ from dataclasses import dataclass, field, replace
 from itertools import combinations_with_replacement
 from typing import Literal, NamedTuple, get_args
 
+from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.analysis.engine.build_file import UNDERS, BuildFile, Shim
 
 Stack = tuple[float, ...]
@@ -102,7 +103,7 @@ class SeatChoice:
 class HeightError(NamedTuple):
     """Why a spring's height is unsure, and its expanded uncertainty, k = 2."""
 
-    source: str
+    source: SourceKind
     u_mm: float
 
 
@@ -114,8 +115,8 @@ def height_errors(build: BuildFile, choice: SeatChoice, role: Role) -> tuple[Hei
     under = [shim for shim in build.shims if shim.under in ("both", role)]
     each_u_mm = [choice.uses(shim) * (shim.thickness_u_mm or 0.0) for shim in under]
     errors = (
-        HeightError("installed height", build.head.height_u_mm or 0.0),
-        HeightError("thickness of the shims", math.hypot(*each_u_mm)),
+        HeightError("installed_height", build.head.height_u_mm or 0.0),
+        HeightError("shim_thickness", math.hypot(*each_u_mm)),
     )
     return tuple(error for error in errors if error.u_mm > 0.0)
 

@@ -11,6 +11,7 @@ import math
 from collections import Counter
 from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
@@ -220,6 +221,17 @@ def _between(curve: SpringCurve, height_mm: float, errors: Errors) -> Known:
     return Known(None, least_n, most_n)
 
 
+class SpringMeans(NamedTuple):
+    """Mean loads over springs, arrays of shape (places, choices); NaN where none was read.
+
+    The springs' own errors average out, those of the bench do not.
+    """
+
+    load_n: Array
+    own_u_n: Array
+    common_u_n: Array
+
+
 @dataclass(frozen=True)
 class EndLoads:
     """Springs at one end of the lift, arrays of shape (places, springs, choices).
@@ -254,6 +266,23 @@ class EndLoads:
                 load = (math.nan,) * 3 if known.load is None else known.load
                 found[:, place, index, choice] = (*load, known.least_n, known.most_n)
         return cls(height_mm, *found)
+
+    @cached_property
+    def known_u_n(self) -> Array:
+        """Uncertainty of the loads that were read, 0 of the others."""
+        return np.hypot(np.nan_to_num(self.own_u_n), np.nan_to_num(self.common_u_n))
+
+    @cached_property
+    def means(self) -> SpringMeans:
+        """Their means over the springs that were read."""
+        read = ~np.isnan(self.load_n)
+        count = np.where(read.any(axis=1), read.sum(axis=1), np.nan)
+
+        def total(values: Array) -> Array:
+            return np.asarray(np.where(read, values, 0.0).sum(axis=1))
+
+        own_u_n: Array = np.sqrt(total(self.own_u_n**2)) / count
+        return SpringMeans(total(self.load_n) / count, own_u_n, total(self.common_u_n) / count)
 
 
 @dataclass(frozen=True)
@@ -308,12 +337,12 @@ class LoadTable:
         full = EndLoads.read(springs, open_mm, standing.errors, readings)
         return cls(tuple(springs), seat, full, margin_mm, loose, limit_mm, standing.errors)
 
-    @property
+    @cached_property
     def barred(self) -> Flags:
         """What a spring must not be put to: too near to coil bind, or loose."""
         return self.loose | (self.margin_mm < self.limit_mm - ROUNDING)
 
-    @property
+    @cached_property
     def unread(self) -> Flags:
         """Where a load is missing that could be read: not what is barred anyway."""
         missing = np.isnan(self.seat.load_n) | np.isnan(self.open.load_n)
@@ -324,7 +353,7 @@ class LoadTable:
         near = np.any(self.margin_mm[:, :, choice] < self.limit_mm - ROUNDING, axis=0)
         return tuple(s.label for s, one in zip(self.springs, near.tolist(), strict=True) if one)
 
-    @property
+    @cached_property
     def margin_kept(self) -> Flags:
         """Where the coil bind margin is kept by more than the height is unsure, or is unknown."""
         unsure_mm = np.array(

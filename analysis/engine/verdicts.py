@@ -57,10 +57,7 @@ def end_sums(outer: EndLoads, inner: EndLoads | None, place: int, choice: int) -
     if inner is not None:
         own_n = np.hypot(own_n, inner.own_u_n[at][None, :])
     load_u_n = np.hypot(own_n, both("common_u_n"))
-    known = [np.hypot(np.nan_to_num(loads.own_u_n[at]), np.nan_to_num(loads.common_u_n[at]))
-             for loads in (outer, inner) if loads is not None]  # fmt: skip
-    known_u_n = known[0][:, None] if inner is None else known[0][:, None] + known[1][None, :]
-    return EndSums(both("load_n"), load_u_n, known_u_n, both("least_n"), both("most_n"))
+    return EndSums(both("load_n"), load_u_n, both("known_u_n"), both("least_n"), both("most_n"))
 
 
 @dataclass(frozen=True)

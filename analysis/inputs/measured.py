@@ -23,7 +23,7 @@ from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
-from coilbench.analysis.sets.rulings import Aim, Asked, Doubt, Nominal
+from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
 from coilbench.capture.book.sets import SetRecord, find_set
 from coilbench.capture.book.sweeps import OWN, StrokeRow, load_sweeps
@@ -123,7 +123,7 @@ def _judged(
     return tuple(
         known[row.sweep_id]
         if row.sweep_id in known
-        else JudgedStroke(row.number, row.sweep_id, False, "not counted", None, (), row.note)
+        else JudgedStroke(row.number, row.sweep_id, False, "not_counted", None, (), row.note)
         for row in rows
     )
 
@@ -156,7 +156,7 @@ class JudgedSet:
 
     record: SetRecord
     measured: Measurement
-    asked: tuple[Asked, ...]
+    asked: tuple[NominalAt, ...]
     unheld_mm: tuple[float, ...]
     check: SetCheck | None
     unjudged: NotMeasured | None = None
@@ -193,7 +193,7 @@ class JudgedSet:
 def judge_set(
     db: Database,
     record: SetRecord,
-    asked: Sequence[Asked] = (),
+    asked: Sequence[NominalAt] = (),
     *,
     tolerance: float = DEFAULT_TOLERANCE,
     alpha: float = DEFAULT_ALPHA,
@@ -228,7 +228,7 @@ def judge_set(
     every = every or [(height_mm, None) for height_mm in default_heights_mm(curves)]
     check, unjudged = None, None
 
-    def judged(at: Sequence[Asked]) -> SetCheck:
+    def judged(at: Sequence[NominalAt]) -> SetCheck:
         return check_set(
             record.name,
             curves,
@@ -236,7 +236,7 @@ def judge_set(
             tolerance=tolerance,
             alpha=alpha,
             nominals=[nominal for _, nominal in at],
-            nominal_rate=rate_aim(record.nominal, tolerance),
+            nominal_rate=rate_target(record.nominal, tolerance),
             free_length_nominal_mm=record.free_length_mm,
             doubts=measured.doubts,
         )
@@ -252,7 +252,7 @@ def judge_set(
     return JudgedSet(record, measured, tuple(every), tuple(away), check, unjudged)
 
 
-def _reached(asked: Sequence[Asked], curves: Sequence[SpringCurve]) -> list[Asked]:
+def _reached(asked: Sequence[NominalAt], curves: Sequence[SpringCurve]) -> list[NominalAt]:
     """Return the heights at which some spring was measured, else two inside what all were."""
     near, _ = measured_there(asked, 0, curves)
     if any(curve.lowest_mm <= near[0][0] <= curve.highest_mm for curve in curves):
@@ -260,7 +260,7 @@ def _reached(asked: Sequence[Asked], curves: Sequence[SpringCurve]) -> list[Aske
     return [(height_mm, None) for height_mm in default_heights_mm(curves)]
 
 
-def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]:
+def with_nominal(asked: Sequence[NominalAt], kept: SetNominal | None) -> list[NominalAt]:
     """Add what is kept with the set to the heights asked for.
 
     A height asked for without a load gets the kept one; kept heights that nobody asked for come
@@ -282,8 +282,8 @@ def with_nominal(asked: Sequence[Asked], kept: SetNominal | None) -> list[Asked]
 
 
 def measured_there(
-    asked: Sequence[Asked], typed: int, curves: Sequence[SpringCurve]
-) -> tuple[list[Asked], list[float]]:
+    asked: Sequence[NominalAt], typed: int, curves: Sequence[SpringCurve]
+) -> tuple[list[NominalAt], list[float]]:
     """Leave away kept heights at which no spring was measured; they must not bar the others.
 
     Args:
@@ -303,15 +303,15 @@ def measured_there(
     return [one for one in asked if one[0] not in away], away
 
 
-def rate_aim(kept: SetNominal | None, tolerance: float) -> Aim | None:
+def rate_target(kept: SetNominal | None, tolerance: float) -> Target | None:
     """Return the kept rate as something to compare a rate with; None where there is none."""
     if kept is None or kept.rate_n_per_mm is None:
         return None
     share = tolerance if kept.tolerance_relative is None else kept.tolerance_relative
-    return Aim("nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
+    return Target("nominal", kept.rate_n_per_mm, share * kept.rate_n_per_mm)
 
 
-def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
+def build_heights(build: BuildFile, record: SetRecord) -> list[NominalAt]:
     """Return the heights a build file puts a set at, valve shut and at full lift.
 
     With the cam card's loads as nominal where the springs work alone; an outer and an inner share
@@ -321,7 +321,7 @@ def build_heights(build: BuildFile, record: SetRecord) -> list[Asked]:
     return _asked(build, offset_mm, alone=not build.springs.inner)
 
 
-def _asked(build: BuildFile, offset_mm: float, *, alone: bool) -> list[Asked]:
+def _asked(build: BuildFile, offset_mm: float, *, alone: bool) -> list[NominalAt]:
     """Return the heights of each card, once where they are the same; nominals where alone."""
     found: dict[float, Nominal | None] = {}
     for card in build.cards:

@@ -60,7 +60,6 @@ BENCH_PHRASES: dict[str, str] = {
     "rig": "{firmware}, rig {device_id}",
     "connected": "connected to {source}: {firmware}, rig {device_id}",
     "capture_silent": "the capture has written nothing for {silent_s:.0f} s: is it still running?",
-    "control_closed": "other windows can watch but not give commands ({reason})",
     # turns
     "no_spring_has_the_turn": "the set is done: no spring has the turn",
     "only_spring_left": "{label} is the only spring left",
@@ -83,6 +82,7 @@ BENCH_PHRASES: dict[str, str] = {
     "accepted": "{label}: the press counts, as you said",
     "taken_out": "{label}: that press does not count; take the spring out and put {label} in",
     "datum_set": "the datum is set: the faces stand at {height_mm}",
+    "goes_on": "the capture goes on",
     "no_question": "{action}: nothing was asked",
 }
 _CURES = {
@@ -190,9 +190,13 @@ def _stroke_kept(facts: Mapping[str, Any], units: Units) -> str:
     return _stroke(facts, "{peak_n} at {lowest_mm}{found}" + then, units)
 
 
+def cure_text(facts: Mapping[str, Any]) -> str:
+    """Return what to do after a stroke was refused."""
+    return _CURES.get(facts.get("cure", "press_again"), _CURES["press_again"])
+
+
 def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
-    cure = _CURES.get(facts.get("cure", "press_again"), _CURES["press_again"])
-    return _stroke(facts, f"{{status}}{{found}}; {cure}", units)
+    return _stroke(facts, f"{{status}}{{found}}; {cure_text(facts)}", units)
 
 
 def _samples_missing(facts: Mapping[str, Any], _units: Units) -> str:
@@ -209,19 +213,6 @@ def _skipped(facts: Mapping[str, Any], kept: str) -> str:
 def _turn_has_passed(facts: Mapping[str, Any], _units: Units) -> str:
     now = "the set is done" if facts["now"] is None else f"it is {facts['now']}'s turn"
     return f"{facts['action']} was meant for {facts['meant']}, but {now}"
-
-
-def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
-    if facts.get("last_sample") is None or facts.get("last_load_n") is None:
-        return ""
-    return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
-
-
-def _no_sample(facts: Mapping[str, Any], units: Units) -> str:
-    return (
-        f"no sample for {facts['quiet_s']:.1f} s on {facts['source']}.{_last_sample(facts, units)} "
-        "Check the cable, then: coilbench rig find"
-    )
 
 
 def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
@@ -254,8 +245,6 @@ BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
     "datum_refused": lambda f, _u: f"no datum: {_DATUM_REFUSED[f['reason']]}",
     "samples_missing": _samples_missing,
     "strokes_rescued": _rescued,
-    "link_lost": lambda f, u: f"{f['reason']}{_last_sample(f, u)} Trying again.",
-    "no_sample": _no_sample,
     "turn_has_passed": _turn_has_passed,
     "skipped": lambda f, _u: _skipped(f, "postponed: it comes after the others"),
     "skipped_again": lambda f, _u: _skipped(f, "keeps its earlier strokes"),

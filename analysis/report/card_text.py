@@ -8,7 +8,7 @@ from itertools import combinations
 from typing import Any, NamedTuple
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
-from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
 from coilbench.analysis.report.document import describe, document, json_keys, picked
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import SI, Units, significant
@@ -59,6 +59,36 @@ json_keys(PastCheck, "made_utc mass_kg gravity_m_s2 error_n error_u_n tolerance_
 json_keys(Trend, "percent_per_30_days u_percent_per_30_days checks text drifts")
 
 
+SOURCES: dict[SourceKind, str] = {
+    "load": "load",
+    "load_there": "load there",
+    "height": "height",
+    "height_there": "height there",
+    "load_in_proportion": "load in proportion",
+    "load_curve": "load curve, from zero",
+    "hidden_bend": "bend of the cell that the masses cannot show",
+    "masses": "masses",
+    "zero_not_read": "zero, not read",
+    "travel_curve": "travel curve",
+    "travel_steps": "steps of the travel under the gauges",
+    "press_flex": "press flex",
+    "flex_not_measured": "press flex, not measured",
+    "resting_weight": "what rests on the spring",
+    "lag": "lag of the load",
+    "lag_not_known": "lag of the load, not known",
+    "turn_friction": "friction at the turn",
+    "shape_between": "shape between the heights read",
+    "branch_not_measured": "branch not measured",
+    "stroke_scatter": "scatter of {strokes:.0f} strokes",
+    "stroke_noise": "noise of the stroke and its zero",
+    "stroke_repeat": "how strokes repeat",
+    "stroke_repeat_assumed": "how strokes repeat, not seen",
+    "installed_height": "installed height",
+    "shim_thickness": "thickness of the shims",
+    "rig_and_shape": "rig and shape",
+}
+
+
 class BudgetText(NamedTuple):
     """A budget: titles of its columns, a row a source, and its sum without a full stop."""
 
@@ -84,7 +114,7 @@ def _budget_row(line: BudgetLine, whole_n2: float, units: Units) -> tuple[str, .
     unit, size = _unit(line.unit, units)
     over = "" if line.unit == "1" else f"/{unit}"
     return (
-        line.source,
+        SOURCES[line.source].format(strokes=line.degrees_of_freedom + 1.0),
         line.kind,
         f"{line.value / size:.3g}" + ("" if line.unit == "1" else f" {unit}"),
         f"{units.load_value(line.sensitivity) * size:.4g} {units.load}{over}",

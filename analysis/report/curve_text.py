@@ -8,12 +8,13 @@ from contextlib import suppress
 from coilbench.analysis.curves.curve import (
     CurveNote,
     HeightNotMeasured,
+    NoteKind,
     NotMeasured,
     Reading,
     SoftStart,
     SpringCurve,
 )
-from coilbench.analysis.curves.uncertainty import Budget
+from coilbench.analysis.curves.uncertainty import Budget, SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units
@@ -25,30 +26,30 @@ SCALE_BELIEVED = (
     "weigh known masses on it (coilbench rig weigh --scale), then key the readings with --scale"
 )
 RULES = 0.5  # of the variance: a source that is more of it is named
-REMEDIES = {
-    "friction at the turn": "the stroke turned too near below: press some millimetres deeper",
-    "shape between the heights read": "it lies between heights that were read: read it there",
-    "lag of the load": "most of it is the rig's lag near the turn: press deeper, or more slowly",
+REMEDIES: dict[SourceKind, str] = {
+    "turn_friction": "the stroke turned too near below: press some millimetres deeper",
+    "shape_between": "it lies between heights that were read: read it there",
+    "lag": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
 
 
-_NOTES: dict[str, str] = {
-    "lag unknown": "lag unknown: too few strokes, or all too slow, to find it; what is typical was "
+_NOTES: dict[NoteKind, str] = {
+    "lag_unknown": "lag unknown: too few strokes, or all too slow, to find it; what is typical was "
     "undone, {delay_ms:.1f} ms, good to {u_ms:.1f} ms (k = 2). Press some strokes faster and some "
     "slower",
-    "fast strokes left out": "{fast} too fast for the rig's conversions and left out",
-    "all strokes too fast": "all strokes were too fast for the rig's conversions: press more "
+    "fast_strokes_left_out": "{fast} too fast for the rig's conversions and left out",
+    "all_strokes_too_fast": "all strokes were too fast for the rig's conversions: press more "
     "slowly",
-    "flex unknown": "the press's flex was not measured: heights are uncertain by {flex_u_mm} at "
+    "flex_unknown": "the press's flex was not measured: heights are uncertain by {flex_u_mm} at "
     "{full_n} (k = 2)",
-    "beyond masses": "loads above {load_n} are beyond the masses: the calibration is extended",
-    "beyond gauges": "heights below {height_mm} are beyond the gauges: the calibration is extended",
-    "zero unknown": "a stroke began without a zero of its own: the calibration's is taken, good to "
+    "beyond_masses": "loads above {load_n} are beyond the masses: the calibration is extended",
+    "beyond_gauges": "heights below {height_mm} are beyond the gauges: the calibration is extended",
+    "zero_unknown": "a stroke began without a zero of its own: the calibration's is taken, good to "
     "{zero_u_n} (k = 2)",
-    "one branch": "only the {side} branch was measured there",
-    "few samples": "the {side} branch has too few samples for a course and is left out: press and "
+    "one_branch": "only the {side} branch was measured there",
+    "few_samples": "the {side} branch has too few samples for a course and is left out: press and "
     "let go more evenly",
-    "no rate": "one height alone shows no rate: the height's uncertainty is left out",
+    "no_rate": "one height alone shows no rate: the height's uncertainty is left out",
 }
 
 
@@ -83,9 +84,9 @@ def _(found: CoilBind, units: Units) -> str:
         return f"not reached: down to {at} the stiffness keeps to its own trend"
     return {
         None: f"reached, solid height {at}",
-        "chosen heights": f"not known: chosen heights, down to {at}, don't show it",
-        "too few samples": "not known: the stroke has too few samples to show it",
-        "too uncertain": f"not known: down to {at} the stiffness is too uncertain to tell",
+        "chosen_heights": f"not known: chosen heights, down to {at}, don't show it",
+        "too_few_samples": "not known: the stroke has too few samples to show it",
+        "too_uncertain": f"not known: down to {at} the stiffness is too uncertain to tell",
         "softer": f"not known: down to {at} the stiffness falls below its trend: press more slowly",
     }[found.why]
 

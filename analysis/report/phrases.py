@@ -9,6 +9,7 @@ from coilbench.analysis.report.bench_text import BENCH_PHRASES, BENCH_SENTENCES
 from coilbench.analysis.report.build_text import BUILD_SENTENCES
 from coilbench.analysis.report.document import describe, filled
 from coilbench.analysis.report.guide_text import GUIDE_PHRASES, GUIDE_SENTENCES
+from coilbench.analysis.report.link_text import LINK_SENTENCES
 from coilbench.analysis.report.units import LENGTH_PLACES, Units
 from coilbench.capture.blocks import FaultCode, Finding
 from coilbench.capture.book.notes import remarks_of
@@ -291,6 +292,7 @@ def _flex_curved(facts: Mapping[str, Any], _units: Units) -> str:
 
 _SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = (
     BUILD_SENTENCES
+    | LINK_SENTENCES
     | BENCH_SENTENCES
     | GUIDE_SENTENCES
     | {

@@ -32,20 +32,40 @@ TOO_FEW = (
     "give a nominal, like --nominal 24kg@38.5mm."
 )
 
+RULES: dict[RuleName, str] = {
+    "measured": "measured",
+    "strokes": "strokes",
+    "nominal": "nominal",
+    "set_tolerance": "set tolerance",
+    "set_outlier": "set outlier",
+    "free_length": "free length",
+    "shape": "shape",
+}
+STROKE_NAMES: dict[StrokeKind, str] = {
+    "short": "short",
+    "pressed_twice": "pressed twice",
+    "paused": "paused",
+    "slipped": "slipped",
+    "cocked": "cocked",
+    "apart": "apart",
+    "too_fast": "too fast",
+    "ends_close": "ends close",
+}
+
 
 def _tolerance(found: Ruling, units: Units) -> str:
     unit = "n_per_mm" if found.height_mm is None else "n"
-    names = (f"{name}_{unit}" for name in ("measured", "aim", "tolerance", "measured_u"))
-    measured, aimed, tolerance, u = (found.facts[name] for name in names)
-    share = "" if aimed == 0.0 else f"{abs(measured / aimed - 1.0):.1%} "
-    word = "below" if measured < aimed else "above"
-    aim = "the nominal" if found.rule == "nominal" else "the set's middle of"
+    names = (f"{name}_{unit}" for name in ("measured", "target", "tolerance", "measured_u"))
+    measured, wanted, tolerance, u = (found.facts[name] for name in names)
+    share = "" if wanted == 0.0 else f"{abs(measured / wanted - 1.0):.1%} "
+    word = "below" if measured < wanted else "above"
+    target = "the nominal" if found.rule == "nominal" else "the set's middle of"
     shown = units.rate_text if found.height_mm is None else units.load_text
     what = shown(measured)
     where = f"{what} at {units.length_text(found.height_mm)}"
     text = (
-        f"{f'rate {what}' if found.height_mm is None else where} is {share}{word} {aim} "
-        f"{shown(aimed)} (tolerance {shown(tolerance)}, uncertainty "
+        f"{f'rate {what}' if found.height_mm is None else where} is {share}{word} {target} "
+        f"{shown(wanted)} (tolerance {shown(tolerance)}, uncertainty "
         f"{shown(u)})"
     )
     if found.outcome != "unsure":
@@ -79,12 +99,12 @@ def _distance_text(f: Mapping[str, Any]) -> str:
 
 def _length(found: Ruling, units: Units) -> str:
     f = found.facts
-    short_mm = f["aim_mm"] - f["length_mm"]
+    short_mm = f["target_mm"] - f["length_mm"]
     word = "below" if short_mm >= 0.0 else "above"
-    aim = "the nominal" if f["aim"] == "nominal" else "the set's middle of"
+    target = "the nominal" if f["target"] == "nominal" else "the set's middle of"
     text = filled(
-        f"free length {{length_mm}} is {abs(short_mm / f['aim_mm']):.1%} {word} {aim} {{aim_mm}} "
-        f"(limit {SHORT_SHARE:.0%} below, uncertainty {{length_u_mm}})",
+        f"free length {{length_mm}} is {abs(short_mm / f['target_mm']):.1%} {word} {target} "
+        f"{{target_mm}} (limit {SHORT_SHARE:.0%} below, uncertainty {{length_u_mm}})",
         f,
         units,
     )
@@ -105,7 +125,8 @@ def _shape(found: Ruling, units: Units) -> str:
 
 
 def _doubt(found: Ruling, _units: Units) -> str:
-    strokes, kinds = found.facts["strokes"], ", ".join(found.facts["kinds"])
+    strokes = found.facts["strokes"]
+    kinds = ", ".join(STROKE_NAMES[kind] for kind in found.facts["kinds"])
     every = "its only stroke" if strokes == 1 else f"each of its {strokes} strokes"
     return f"{every} is doubtful ({kinds}): seat it again and press it once more"
 
@@ -119,9 +140,9 @@ _RULES: dict[RuleName, Callable[[Ruling, Units], str]] = {
     ),
     "strokes": _doubt,
     "nominal": _tolerance,
-    "set tolerance": _tolerance,
-    "set outlier": _outlier,
-    "free length": _length,
+    "set_tolerance": _tolerance,
+    "set_outlier": _outlier,
+    "free_length": _length,
     "shape": _shape,
 }
 
@@ -150,34 +171,34 @@ def _presses(f: Mapping[str, Any], _units: Units) -> str:
 
 _STROKES: dict[StrokeKind, str | Callable[[Mapping[str, Any], Units], str]] = {
     "short": "stopped at {lowest_mm}, asked for {asked_mm}: read only above",
-    "pressed twice": _presses,
+    "pressed_twice": _presses,
     "paused": _pauses,
     "slipped": slipped,
     "cocked": cocked,
     "apart": apart,
-    "too fast": "over before the rig's conversions could follow",
-    "ends close": "its end coils close down to {closed_mm}: over the first {over_mm} it is softer "
+    "too_fast": "over before the rig's conversions could follow",
+    "ends_close": "its end coils close down to {closed_mm}: over the first {over_mm} it is softer "
     "than its rate",
 }
 
 
 @describe.register
 def _(found: StrokeFinding, units: Units) -> str:
-    words = _STROKES[found.kind]
+    words, name = _STROKES[found.kind], STROKE_NAMES[found.kind]
     if not isinstance(words, str):
-        return f"{found.kind}: {words(found.facts, units)}"
-    return f"{found.kind}: {filled(words, found.facts, units)}"
+        return f"{name}: {words(found.facts, units)}"
+    return f"{name}: {filled(words, found.facts, units)}"
 
 
 @describe.register
 def _(found: JudgedStroke, units: Units) -> str:
-    spoilt = ", ".join(found.spoilt_by)
+    spoilt = ", ".join(STROKE_NAMES[kind] for kind in found.spoilt_by)
     why = {
-        "nothing against it": "nothing against it",
+        "nothing_against": "nothing against it",
         "ruled": "by your ruling",
         "spoilt": spoilt,
-        "spoilt, too few others": f"{spoilt}, but too few others to go by",
-        "not counted": "the capture did not count it"
+        "spoilt_too_few_others": f"{spoilt}, but too few others to go by",
+        "not_counted": "the capture did not count it"
         + ("" if found.note is None else f": {note_text(found.note, units)}"),
     }[found.why]
     seen = "; ".join(describe(one, units) for one in found.findings)

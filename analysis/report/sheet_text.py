@@ -295,7 +295,7 @@ def _flags_method(checks: Sequence[SetCheck]) -> str:
 def _band(check: SetCheck) -> str:
     """Say the tolerances that were applied: a kept nominal may have its own."""
     shares = {
-        round(ruling.facts[f"tolerance_{unit}"] / ruling.facts[f"aim_{unit}"], 6)
+        round(ruling.facts[f"tolerance_{unit}"] / ruling.facts[f"target_{unit}"], 6)
         for spring in check.springs
         for ruling in spring.rulings
         if ruling.rule == "nominal"

@@ -216,7 +216,7 @@ def _whole_mm(curve: SpringCurve) -> tuple[float, float] | None:
 def _handbook(given: Given, rates: Sequence[NamedRate]) -> HandbookRate | None:
     """Compare the first rate over the whole window, else any, with the one of the dimensions."""
     dimensions = given.wire_mm, given.coil_diameter_mm, given.active_coils
-    best = next((each for each in rates if each.method == "least squares"), None)
+    best = next((each for each in rates if each.method == "least_squares"), None)
     best = rates[0] if best is None and rates else best
     if best is None or best.rate.rate_n_per_mm <= 0.0 or None in dimensions:
         return None
@@ -246,9 +246,9 @@ HEIGHT = "{height_mm} ± {height_u_mm}"
 MOST_ROWS = 12
 STEPS = {"mm": (0.25, 0.5, 1.0, 2.0, 2.5, 5.0, 10.0), "in": (0.01, 0.02, 0.05, 0.1, 0.2, 0.5)}
 WORDS: dict[Method, str] = {
-    "two heights": "between the two heights",
-    "window ends": "between the ends of the {window}",
-    "least squares": "least squares over the {window}",
+    "two_heights": "between the two heights",
+    "window_ends": "between the ends of the {window}",
+    "least_squares": "least squares over the {window}",
     "robust": "robust (bisquare) over the {window}",
 }
 SOFTENS = (
@@ -264,10 +264,10 @@ def _rate_text(rate: Rate, units: Units) -> str:
 
 
 _WHY: dict[Why, str] = {
-    "chosen heights": "chosen heights don't show how the rate goes; it takes a sampled stroke",
-    "too little range": "too little range between closing end coils and the lowest height",
-    "too few samples": "too few samples in the stroke: press more slowly",
-    "too uncertain": "how its rate changes is too uncertain: more strokes, or a better calibration",
+    "chosen_heights": "chosen heights don't show how the rate goes; it takes a sampled stroke",
+    "too_little_range": "too little range between closing end coils and the lowest height",
+    "too_few_samples": "too few samples in the stroke: press more slowly",
+    "too_uncertain": "how its rate changes is too uncertain: more strokes, or a better calibration",
 }
 
 
@@ -307,13 +307,13 @@ def _free_words(found: SpringFindings, units: Units) -> str:
 
 
 def _shape_words(shape: Shape, units: Units) -> str:
-    if shape.kind == "can't tell" or shape.change is None or shape.upper is None:
-        return f"can't tell: {_WHY[shape.why or 'too uncertain']}"
+    if shape.kind == "cannot_tell" or shape.change is None or shape.upper is None:
+        return f"can't tell: {_WHY[shape.why or 'too_uncertain']}"
     change = 100.0 * shape.change.rate_n_per_mm / shape.upper.rate_n_per_mm
     u = 100.0 * shape.change.rate_u_n_per_mm / shape.upper.rate_n_per_mm
     where = f"between {units.length_text(shape.top_mm)} and {units.length_text(shape.bottom_mm)}"
     differs = f"the lowest third's differs from the highest third's by {change:+.1f} ± {u:.1f} %"
-    if shape.kind == "one rate":
+    if shape.kind == "one_rate":
         return f"one rate {where}: {differs}"
     softens = f". {SOFTENS}" if shape.change.rate_n_per_mm < 0.0 else ""
     if shape.knee is not None and shape.lower is not None:

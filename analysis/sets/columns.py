@@ -16,12 +16,12 @@ from coilbench.analysis.curves.uncertainty import Measured, common_u, split
 from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd
 from coilbench.analysis.sets.rulings import (
     ROUNDING,
-    Aim,
     Doubt,
-    LengthAim,
+    LengthTarget,
     Nominal,
     Outcome,
     Ruling,
+    Target,
     guarded,
 )
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
@@ -138,10 +138,10 @@ class Column:
         outcome = "pass" if near or not facts["apart"] else outcome
         times = facts["statistic"] / facts["limit"] if facts["apart"] else 0.0
         facts["near"] = near
-        return Ruling("set outlier", spring, self.height_mm, outcome, times, facts)
+        return Ruling("set_outlier", spring, self.height_mm, outcome, times, facts)
 
     def rulings(
-        self, spring: str, at: int, tolerance: float, nominal: Aim | None
+        self, spring: str, at: int, tolerance: float, nominal: Target | None
     ) -> Iterator[Ruling]:
         """Judge spring number `at` against a nominal, the set's middle and the other springs.
 
@@ -154,9 +154,9 @@ class Column:
             yield nominal.judge(spring, measured, self.height_mm, measured.u)
         if middle is None:
             return
-        aim = Aim("set tolerance", middle, tolerance * abs(middle))
-        yield aim.judge(spring, measured, self.height_mm, self._away_u(measured))
-        ruling = self._outlier_ruling(spring, at, measured.value - middle, aim.tolerance)
+        target = Target("set_tolerance", middle, tolerance * abs(middle))
+        yield target.judge(spring, measured, self.height_mm, self._away_u(measured))
+        ruling = self._outlier_ruling(spring, at, measured.value - middle, target.tolerance)
         if ruling is not None:
             yield ruling
 
@@ -278,7 +278,7 @@ class SetColumns:
     curves: tuple[SpringCurve, ...]
     heights_mm: tuple[float, ...]
     nominals: tuple[Nominal | None, ...]
-    nominal_rate: Aim | None
+    nominal_rate: Target | None
     free_length_nominal_mm: float | None
     tolerance: float
     alpha: float
@@ -323,9 +323,9 @@ class SetColumns:
         return None if self._departures is None else _odd_shapes(self._departures, self._alpha_each)
 
     @cached_property
-    def _lengths(self) -> list[tuple[LengthAim, float]]:
+    def _lengths(self) -> list[tuple[LengthTarget, float]]:
         """Free lengths to hold against, mm."""
-        nominal_mm, lengths = self.free_length_nominal_mm, list[tuple[LengthAim, float]]()
+        nominal_mm, lengths = self.free_length_nominal_mm, list[tuple[LengthTarget, float]]()
         if nominal_mm is not None:
             lengths.append(("nominal", nominal_mm))
         known = [one.free_length_mm for one in self.curves if one.free_length_mm is not None]
@@ -345,16 +345,18 @@ class SetColumns:
             if column.measured[at] is None:
                 facts = {"lowest_mm": curve.lowest_mm, "highest_mm": curve.highest_mm}
                 yield Ruling("measured", label, column.height_mm, "unsure", math.inf, facts)
-            aim = None if nominal is None else nominal.aim(self.tolerance)
-            yield from column.rulings(label, at, self.tolerance, aim)
+            target = None if nominal is None else nominal.target(self.tolerance)
+            yield from column.rulings(label, at, self.tolerance, target)
         yield from self.rate.rulings(label, at, self.tolerance, self.nominal_rate)
-        for aim_is, aim_mm in self._lengths:
-            yield from _length_ruling(curve, aim_is, aim_mm)
+        for target_is, target_mm in self._lengths:
+            yield from _length_ruling(curve, target_is, target_mm)
         if self._departures is not None:
             yield _shape_ruling(label, self._departures[at], self._odd, at)
 
 
-def _length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> Iterator[Ruling]:
+def _length_ruling(
+    curve: SpringCurve, target_is: LengthTarget, target_mm: float
+) -> Iterator[Ruling]:
     """Judge a free length: short where it is below SHORT_SHARE by more than its uncertainty.
 
     An unsure length is no flag: the loads decide. Nothing where the length is not known.
@@ -362,11 +364,16 @@ def _length_ruling(curve: SpringCurve, aim_is: LengthAim, aim_mm: float) -> Iter
     length_mm, u_mm = curve.free_length_mm, curve.free_length_u_mm
     if length_mm is None or u_mm is None:
         return
-    short_mm, limit_mm = aim_mm - length_mm, SHORT_SHARE * aim_mm
+    short_mm, limit_mm = target_mm - length_mm, SHORT_SHARE * target_mm
     outcome = guarded(short_mm, limit_mm, u_mm, "short")
-    facts = {"length_mm": length_mm, "aim_mm": aim_mm, "aim": aim_is, "length_u_mm": u_mm}
+    facts = {
+        "length_mm": length_mm,
+        "target_mm": target_mm,
+        "target": target_is,
+        "length_u_mm": u_mm,
+    }
     times, flagged = short_mm / limit_mm, outcome == "short"
-    yield Ruling("free length", curve.label, None, outcome, times, facts, flagged)
+    yield Ruling("free_length", curve.label, None, outcome, times, facts, flagged)
 
 
 def _shape_ruling(spring: str, departure: _Departure, esd: Esd | None, at: int) -> Ruling:

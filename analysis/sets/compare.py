@@ -12,14 +12,16 @@ import numpy as np
 
 from coilbench.analysis.curves.curve import SIDES, SpringCurve
 from coilbench.analysis.curves.load_budget import REPEATS, budget_lines
-from coilbench.analysis.curves.sweep_fit import Look, Side
+from coilbench.analysis.curves.sweep_fit import HeightReading, Side
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, Measured, scatter_lines, split
 from coilbench.analysis.sets.columns import Centre
 from coilbench.capture.errors import CoilbenchError
 
-Verdict = Literal["lower", "higher", "can't tell"]
+Verdict = Literal["lower", "higher", "cannot_tell"]
 SharedRig = Literal["all", "load", "none"]
-Stroke = list[tuple[float, Look]]  # one stroke's looks, each with its weight in the value
+Stroke = list[
+    tuple[float, HeightReading]
+]  # one stroke's readings, each with its weight in the value
 
 
 @dataclass(frozen=True)
@@ -47,7 +49,7 @@ class Change:
     def verdict(self) -> Verdict:
         """Lower or higher where the change is larger than its uncertainty."""
         if abs(self.measured.value) <= self.measured.u:
-            return "can't tell"
+            return "cannot_tell"
         return "lower" if self.measured.value < 0.0 else "higher"
 
 
@@ -63,7 +65,7 @@ class SpringChange:
     def changed(self) -> bool:
         """Whether any of them really changed."""
         known = [one for one in (*self.loads, self.rate) if one is not None]
-        return any(one.verdict != "can't tell" for one in known)
+        return any(one.verdict != "cannot_tell" for one in known)
 
 
 @dataclass(frozen=True)
@@ -140,20 +142,22 @@ def _change(
             break
     else:
         return None
-    values = [[math.fsum(w * look.load_n for w, look in one) for one in each] for each in strokes]
+    values = [
+        [math.fsum(w * reading.load_n for w, reading in one) for one in each] for each in strokes
+    ]
     means = [float(np.mean(each)) for each in values]
-    looks = [
-        [(sign * w / len(each), look) for one in each for w, look in one]
+    readings = [
+        [(sign * w / len(each), reading) for one in each for w, reading in one]
         for sign, each in zip((-1.0, 1.0), strokes, strict=True)
     ]
-    known = _zeros_known([look for _, look in looks[0] + looks[1]])
-    together = [looks[0] + looks[1]] if known else looks
+    known = _zeros_known([reading for _, reading in readings[0] + readings[1]])
+    together = [readings[0] + readings[1]] if known else readings
     lines = [line for each in together for line in budget_lines(each)]
-    lines += [line for each in looks if known for line in _repeats(each)]
+    lines += [line for each in readings if known for line in _repeats(each)]
     for each, value in zip(strokes, values, strict=True):
         lines += scatter_lines(value, _noises(each))
     measured = split(means[1] - means[0], Budget(tuple(lines)))
-    shared = _shared([look for each in looks for _, look in each]) if known else "none"
+    shared = _shared([reading for each in readings for _, reading in each]) if known else "none"
     return Change(means[0], measured, shared)
 
 
@@ -163,42 +167,46 @@ def _strokes(curve: SpringCurve, side: Side, weights: Mapping[float, float]) -> 
     for group in groups:
         strokes = []
         for sweep in group:
-            looks = [(weight, sweep.look(side, mm)) for mm, weight in weights.items()]
-            seen = [(weight, _sloped(curve, side, look)) for weight, look in looks if look]
-            if len(seen) == len(looks):
+            readings = [(weight, sweep.read(side, mm)) for mm, weight in weights.items()]
+            seen = [
+                (weight, _sloped(curve, side, reading)) for weight, reading in readings if reading
+            ]
+            if len(seen) == len(readings):
                 strokes.append(seen)
         if strokes:
             return strokes
     return []
 
 
-def _sloped(curve: SpringCurve, side: Side, look: Look) -> Look:
+def _sloped(curve: SpringCurve, side: Side, reading: HeightReading) -> HeightReading:
     """A lone point shows no rate of its own: the joined points do."""
-    joined = None if curve.joined is None else curve.joined.look(side, look.height_mm)
-    if look.slope_n_per_mm != 0.0 or joined is None:
-        return look
-    return look._replace(slope_n_per_mm=joined.slope_n_per_mm)
+    joined = None if curve.joined is None else curve.joined.read(side, reading.height_mm)
+    if reading.slope_n_per_mm != 0.0 or joined is None:
+        return reading
+    return reading._replace(slope_n_per_mm=joined.slope_n_per_mm)
 
 
-def _zeros_known(looks: Sequence[Look]) -> bool:
+def _zeros_known(readings: Sequence[HeightReading]) -> bool:
     """Whether all were read from a rig's counts with zeros of their own.
 
     What a calibration that they share is out by is then the same in all, and cancels.
     """
-    return all(look.sweep.rig is not None and look.sweep.rig.zero_known for look in looks)
+    return all(
+        reading.sweep.rig is not None and reading.sweep.rig.zero_known for reading in readings
+    )
 
 
-def _shared(looks: Sequence[Look]) -> SharedRig:
+def _shared(readings: Sequence[HeightReading]) -> SharedRig:
     """What of the calibration is one and the same for all of them."""
-    rigs = [look.sweep.rig for look in looks if look.sweep.rig is not None]
+    rigs = [reading.sweep.rig for reading in readings if reading.sweep.rig is not None]
     if len({rig.calibration_id for rig in rigs}) == 1:
         return "all"
     return "load" if len({rig.calibration.load for rig in rigs}) == 1 else "none"
 
 
-def _repeats(weighted: Sequence[tuple[float, Look]]) -> list[BudgetLine]:
+def _repeats(weighted: Sequence[tuple[float, HeightReading]]) -> list[BudgetLine]:
     """What another stroke would have shown, where there is one alone."""
-    if len({id(look.sweep) for _, look in weighted}) > 1:
+    if len({id(reading.sweep) for _, reading in weighted}) > 1:
         return []
     return [line for line in budget_lines(weighted) if line.source in REPEATS]
 
@@ -206,7 +214,9 @@ def _repeats(weighted: Sequence[tuple[float, Look]]) -> list[BudgetLine]:
 def _noises(strokes: Sequence[Stroke]) -> list[float]:
     """Each stroke's own noise and that of its zero."""
     return [
-        math.hypot(*(weight * math.hypot(look.se_n, look.sweep.zero_u_n) for weight, look in one))
+        math.hypot(
+            *(weight * math.hypot(reading.se_n, reading.sweep.zero_u_n) for weight, reading in one)
+        )
         for one in strokes
     ]
 

@@ -9,7 +9,7 @@ from itertools import repeat
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.uncertainty import Measured
 from coilbench.analysis.sets.columns import Centre, Column, OutlierTest, SetColumns
-from coilbench.analysis.sets.rulings import Aim, Doubt, Flag, Nominal, Ruling
+from coilbench.analysis.sets.rulings import Doubt, Flag, Nominal, Ruling, Target
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.units import counted
 
@@ -122,7 +122,7 @@ def check_set(
     tolerance: float = DEFAULT_TOLERANCE,
     alpha: float = DEFAULT_ALPHA,
     nominals: Sequence[Nominal | None] | None = None,
-    nominal_rate: Aim | None = None,
+    nominal_rate: Target | None = None,
     free_length_nominal_mm: float | None = None,
     doubts: Mapping[str, Doubt] | None = None,
 ) -> SetCheck:

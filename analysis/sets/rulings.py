@@ -12,9 +12,9 @@ from coilbench.capture.errors import CoilbenchError
 
 FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
 Outcome = Literal["pass", "weak", "stiff", "short", "odd", "unsure"]
-LengthAim = Literal["nominal", "set"]
+LengthTarget = Literal["nominal", "set"]
 RuleName = Literal[
-    "measured", "strokes", "nominal", "set tolerance", "set outlier", "free length", "shape"
+    "measured", "strokes", "nominal", "set_tolerance", "set_outlier", "free_length", "shape"
 ]
 
 ROUNDING = 1e-9  # a load exactly at its limit is inside, however it was rounded
@@ -56,10 +56,10 @@ class Ruling:
 
 
 @dataclass(frozen=True)
-class Aim:
+class Target:
     """What a load (N) or rate (N/mm) is compared with: the set's middle or a nominal."""
 
-    rule: Literal["nominal", "set tolerance"]
+    rule: Literal["nominal", "set_tolerance"]
     value: float
     tolerance: float
 
@@ -74,7 +74,7 @@ class Aim:
         unit = "n_per_mm" if height_mm is None else "n"
         facts = {
             f"measured_{unit}": measured.value,
-            f"aim_{unit}": self.value,
+            f"target_{unit}": self.value,
             f"tolerance_{unit}": self.tolerance,
             f"measured_u_{unit}": u,
             "strokes_rule": measured.strokes_rule,
@@ -93,7 +93,7 @@ class Doubt:
 
 
 KINDS: tuple[FlagKind, ...] = ("weak", "stiff", "short", "odd", "unsure")
-_TOLERANCES = ("nominal", "set tolerance")
+_TOLERANCES = ("nominal", "set_tolerance")
 
 
 @dataclass(frozen=True)
@@ -113,8 +113,8 @@ class Flag:
         found = [ruling for ruling in rulings if ruling.flagged and ruling.outcome != "pass"]
         if any(ruling.outcome in ("weak", "stiff") for ruling in found):
             found = [r for r in found if r.outcome != "unsure" or r.rule not in _TOLERANCES]
-        out = {(r.height_mm, r.outcome) for r in found if r.rule == "set tolerance"}
-        found = [r for r in found if r.rule != "set outlier" or (r.height_mm, r.outcome) not in out]
+        out = {(r.height_mm, r.outcome) for r in found if r.rule == "set_tolerance"}
+        found = [r for r in found if r.rule != "set_outlier" or (r.height_mm, r.outcome) not in out]
         found.sort(key=lambda ruling: -ruling.times_limit)
         return tuple(
             cls(kind, tuple(ruling for ruling in found if ruling.outcome == kind))
@@ -138,10 +138,10 @@ class Nominal:
                 hint="Give what the spring should push, like 24kg",
             )
 
-    def aim(self, tolerance: float) -> Aim:
+    def target(self, tolerance: float) -> Target:
         """Return it as something to compare a load with; tolerance is the set's share."""
         allowed_n = tolerance * self.load_n if self.tolerance_n is None else self.tolerance_n
-        return Aim("nominal", self.load_n, allowed_n)
+        return Target("nominal", self.load_n, allowed_n)
 
 
-Asked = tuple[float, Nominal | None]  # a height, mm, and the load asked for there
+NominalAt = tuple[float, Nominal | None]  # a height, mm, and the load asked for there

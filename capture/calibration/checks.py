@@ -214,7 +214,7 @@ def _expectations(
     found_alone = False
     for rows in _candidates(points):
         rest = points.without(rows)
-        if np.unique(rest.counts).size < 2 or np.unique(rest.known).size < least_rest:
+        if len(set(rest.counts.tolist())) < 2 or len(set(rest.known.tolist())) < least_rest:
             continue
         if rows.size > 1 and found_alone:
             return

@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
-from numpy.polynomial.polynomial import polyder, polyfromroots, polyval
+from numpy.polynomial.polynomial import polyder, polyval
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import fdtrc
 
@@ -284,7 +284,7 @@ def _refuse_unfit(
         raise ValueError("x, y and u_y must be finite")
     if x.size < degree + 1 + spare:
         raise ValueError(f"{x.size} points are too few for degree {degree}")
-    if np.unique(x).size < degree + 1:
+    if len(set(x.tolist())) < degree + 1:
         raise ValueError(f"too few distinct x for degree {degree}")
 
 
@@ -293,8 +293,13 @@ def _unscaling(degree: int, centre: float, scale: float) -> NDArray[np.float64]:
 
     The binomial theorem: column k holds the powers of x in ((x - centre)/scale)**k.
     """
-    columns = [polyfromroots([centre] * k) / scale**k for k in range(degree + 1)]
-    return np.column_stack([np.pad(each, (0, degree + 1 - each.size)) for each in columns])
+    powers = range(degree + 1)
+    return np.array(
+        [
+            [math.comb(k, j) * (-centre) ** (k - j) / scale**k if j <= k else 0.0 for k in powers]
+            for j in powers
+        ]
+    )
 
 
 def step_is_off(mm_per_count: float, stated_mm_per_count: float) -> bool:

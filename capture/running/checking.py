@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -24,9 +25,10 @@ from coilbench.capture.strokes.sweep import Branch, Origin, Sweep, SweepStatus, 
 from coilbench.capture.strokes.watching import Bounds, wrong_in_stroke
 
 DATUM_LOST = Finding("datum_lost")
+LOW_SLACK_MM = 0.5  # so much higher a hand stops for the same height; common practice, no source
 PROMPT_DEPTHS = 30  # strokes that tell how deep this set is usually pressed
 ASK_AT = 3  # refused so often running for the same reason, a stroke may be as the spring is
-_SURELY = ("slipped", "too fast")  # spoilt by itself, whatever the others are
+_SURELY = ("slipped", "too_fast")  # spoilt by itself, whatever the others are
 _NEW = "new"  # the id of the stroke that is judged
 
 _CURES = {
@@ -82,17 +84,17 @@ class StrokeChecks:
     def __init__(self, db: Database, reach_height_mm: float | None) -> None:
         self._db = db
         self._reach_height_mm = reach_height_mm
-        self._depths_mm: deque[float] = deque(maxlen=PROMPT_DEPTHS)
+        self._pressed: deque[Stroke] = deque(maxlen=PROMPT_DEPTHS)
         self._refused: tuple[str, str, int] | None = None  # label, kind, times running
 
     def took(self, stroke: Stroke) -> None:
         """A stroke counted."""
-        self._depths_mm.append(stroke.depth_mm)
+        self._pressed.append(stroke)
 
     def took_back(self) -> None:
         """The last one that counted does not."""
-        if self._depths_mm:
-            self._depths_mm.pop()
+        if self._pressed:
+            self._pressed.pop()
 
     def judge(
         self,
@@ -109,7 +111,7 @@ class StrokeChecks:
             stroke,
             turn.purpose,
             reach_height_mm=None if datum_lost else self._reach_height_mm,
-            earlier_depths_mm=tuple(self._depths_mm),
+            earlier_depths_mm=tuple(one.depth_mm for one in self._pressed),
         )
         if datum_lost:
             also = () if verdict.counted else verdict.findings
@@ -121,12 +123,21 @@ class StrokeChecks:
         measured = turn.purpose is Purpose.MEASURED
         if measured and sweep.too_fast and verdict.status is not SweepStatus.INTERRUPTED:
             return Judged(_refused(verdict, [Finding.of("too_fast", samples=len(stroke.raw))]))
+        whole = verdict.status is not SweepStatus.INTERRUPTED and not sweep.too_fast
+        other = self._unlike(sweep, turn.label, record) if whole else None
+        if other is not None and self._as_low(stroke):
+            # a shorter spring, pressed as low as the others, is no short press
+            verdict = judge(stroke, turn.purpose, reach_height_mm=self._reach_height_mm)
         if not verdict.counted:
             return Judged(verdict)
-        other = None if sweep.too_fast else self._unlike(sweep, turn.label, record)
         if other is not None:
             return Judged(_refused(verdict, [other]), question=other)
         return self._beside_its_own(sweep, turn, record, verdict) if measured else Judged(verdict)
+
+    def _as_low(self, stroke: Stroke) -> bool:
+        """Tell whether it was pressed as low as a stroke of this set that counted."""
+        lowest_mm = max((one.lowest_mm for one in self._pressed), default=-math.inf)
+        return stroke.lowest_mm <= lowest_mm + LOW_SLACK_MM
 
     def _wrong(
         self, stroke: Stroke, calibration: CalibrationRecord, bounds: Bounds
@@ -190,7 +201,7 @@ def _refused(verdict: Verdict, findings: Sequence[Finding]) -> Verdict:
 
 def _findings(judged: JudgedStroke) -> list[Finding]:
     spoiling = (one for one in judged.findings if one.spoils)
-    return [Finding(one.kind.replace(" ", "_"), one.facts) for one in spoiling]
+    return [Finding(one.kind, one.facts) for one in spoiling]
 
 
 def _as_sweep(stroke: Stroke, label: str, calibration: CalibrationRecord) -> Sweep:

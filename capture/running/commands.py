@@ -8,7 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, fields, replace
 from enum import StrEnum
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 import msgspec
 
@@ -22,6 +22,8 @@ EVENTS_KEPT = 8
 NOW_S = 0.5  # a number older than this is not one of now
 # Alarms that ask for care; every other one says: stop, and let the quill up.
 CARE_ONLY = frozenset({"overload_near"})
+# Why other windows can't be let in.
+ClosedBy = Literal["no_sockets", "not_opened", "folder_not_made", "folder_shared"]
 
 
 class Action(StrEnum):

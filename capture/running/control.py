@@ -25,8 +25,9 @@ from contextlib import AbstractContextManager, suppress
 from pathlib import Path
 from typing import Any, Protocol
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import Command, Snapshot
+from coilbench.capture.running.commands import ClosedBy, Command, Snapshot
 
 PATIENCE_S = 0.25  # for the whole of a request; a client that takes longer is disconnected
 ASK_S = 0.5
@@ -58,6 +59,14 @@ def control_path(book: Path) -> Path:
     return _folder() / f"{key[:16]}.sock"
 
 
+class ControlClosed(Exception):
+    """No channel can be opened; the capture goes on, and says so by `finding`."""
+
+    def __init__(self, cause: ClosedBy, path: Path, **facts: str) -> None:
+        self.finding = Finding("control_closed", {"cause": cause, "path": str(path), **facts})
+        super().__init__(cause)
+
+
 class ControlServer(AbstractContextManager["ControlServer"]):
     """Answers other windows on a thread of its own; open it while holding the book's lock.
 
@@ -65,7 +74,7 @@ class ControlServer(AbstractContextManager["ControlServer"]):
     disconnected after PATIENCE_S.
 
     Raises:
-        CoilbenchError: the channel can't be opened here; says why.
+        ControlClosed: the channel can't be opened here; says why.
     """
 
     def __init__(self, book: Path, session: Commanded) -> None:
@@ -194,7 +203,7 @@ def _receive(peer: socket.socket, most: int, patience_s: float) -> bytes | None:
 def _listen(path: Path) -> socket.socket:
     """Open the socket; nobody can connect before its mode is set, for it doesn't listen yet."""
     if not hasattr(socket, "AF_UNIX"):
-        raise CoilbenchError("this system has no sockets of that kind")
+        raise ControlClosed("no_sockets", path)
     _make_own(path.parent)
     listener = socket.socket(socket.AF_UNIX, socket.SOCK_STREAM)
     try:
@@ -205,9 +214,7 @@ def _listen(path: Path) -> socket.socket:
         listener.setblocking(False)
     except OSError as error:
         listener.close()
-        raise CoilbenchError(
-            f"the control channel can't be opened ({error.strerror or error})", where=str(path)
-        ) from error
+        raise ControlClosed("not_opened", path, system=error.strerror or str(error)) from error
     return listener
 
 
@@ -221,16 +228,10 @@ def _make_own(folder: Path) -> None:
         folder.mkdir(mode=0o700, exist_ok=True)
         found = folder.lstat()
     except OSError as error:
-        raise CoilbenchError(
-            f"the control channel's folder can't be made ({error.strerror})", where=str(folder)
-        ) from error
+        raise ControlClosed("folder_not_made", folder, system=str(error.strerror)) from error
     open_to_others = stat.S_IMODE(found.st_mode) & 0o077
     if not stat.S_ISDIR(found.st_mode) or found.st_uid != os.getuid() or open_to_others:
-        raise CoilbenchError(
-            "the control channel's folder is not this user's alone",
-            where=str(folder),
-            hint="Remove it, or: chmod 700",
-        )
+        raise ControlClosed("folder_shared", folder)
 
 
 def _same_user(peer: socket.socket) -> bool:

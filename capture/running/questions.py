@@ -75,6 +75,8 @@ class Questions:
                 raise NotPossible("no_question", action=action)
             if waiting is None:
                 self.finished = action is Action.ACCEPT
+                if not self.finished:
+                    self._report(Event(EventKind.TURN, Finding("goes_on")))
             else:
                 self._answer(waiting, counts=action is Action.ACCEPT)
         else:

@@ -11,9 +11,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from coilbench.capture.blocks import UNUSABLE, Hello, Item, LinkCounters, RawBlock, Restarted
+from coilbench.capture.blocks import UNUSABLE, Fault, Hello, Item, LinkCounters, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, identify
+from coilbench.capture.sources.base import Source, SourceEnded, identify
+from coilbench.capture.sources.losses import SourceLost
 
 POLL_S = 0.1
 # Nothing at all for this long, not even the tally that a rig sends each second: the link is taken
@@ -138,11 +139,7 @@ class Reader:
                 heard_s = now_s
                 self._put(Parcel(items=tuple(items), counters=source.counters))
             elif now_s - heard_s > SILENCE_S:
-                raise SourceLost(
-                    f"the rig has said nothing for {now_s - heard_s:.1f} s",
-                    where=source.url,
-                    hint="Check the cable and the rig's power, then: coilbench rig find",
-                )
+                raise SourceLost("rig_silent", where=source.url, silent_s=now_s - heard_s)
         arrived = tuple(source.poll(0.0))
         self._put(Parcel(items=arrived, counters=source.counters))
 
@@ -199,10 +196,12 @@ class LinkHealth:
         self._present = counters
 
     def heard(self, item: Item, now_s: float) -> None:
-        """Take note of samples, and of another start."""
+        """Take note of samples, of another start, and of faults: they say why there is silence."""
         if isinstance(item, (Restarted, Hello)):
             self._boot_id = item.boot_id or self._boot_id
-        if isinstance(item, RawBlock) and len(item):
+        if isinstance(item, Fault):
+            self._waiting_since_s = now_s
+        elif isinstance(item, RawBlock) and len(item):
             self._heard_samples(item, now_s)
 
     def _heard_samples(self, block: RawBlock, now_s: float) -> None:

@@ -298,7 +298,7 @@ class Recorder:
             self.newest = Newest(float(seen.load_n[-1]), float(height_mm[-1]))
         elif self.newest is not None:
             self.newest = self.newest._replace(at_limit=seen.saturated)
-        if self._finder.pressing and not self._datum_lost:
+        if self._finder.pressing and not self._datum_lost and self.alarm is None:
             self._touched_mm = self._finder.touch_mm
         for alarm in self._watch.look(seen, self._finder, self._bounds()):
             self._report(Event(EventKind.FAULT, alarm))

@@ -22,11 +22,12 @@ from coilbench.capture.book.sessions import CaptureRun, left_behind, recover
 from coilbench.capture.book.sets import SetRecord, find_set, turn_order
 from coilbench.capture.errors import CoilbenchError, WorkerDied
 from coilbench.capture.running.commands import NOW_S, Command, Event, EventKind, Snapshot
-from coilbench.capture.running.control import ControlServer
+from coilbench.capture.running.control import ControlClosed, ControlServer
 from coilbench.capture.running.reader import Parcel, Reader
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
+from coilbench.capture.sources.losses import cause_of
 from coilbench.capture.strokes.judging import NEAR_SOLID_MM
 
 FLUSH_S = 1.0  # about this much of a running stroke is lost to a power cut
@@ -87,7 +88,7 @@ class Session:
         self._control: ControlServer | None = None
         self._done_s: float | None = None  # since when the set is done
         self._stopping = False  # no Event: its lock could be held where a signal comes in
-        self._told_loss: str | None = None
+        self._told_loss: Finding | None = None
         self._rig: Finding | None = None  # who is connected
         self._last_load_n: float | None = None
 
@@ -133,8 +134,8 @@ class Session:
         """Let other windows in, this book's lock being held; where that can't be, say so."""
         try:
             self._control = ControlServer(self._request.book, self)
-        except CoilbenchError as refusal:
-            self._report(Event.of(EventKind.LINK, "control_closed", reason=refusal.what))
+        except ControlClosed as closed:
+            self._report(Event(EventKind.LINK, closed.finding))
             return nullcontext()
         return self._control
 
@@ -255,7 +256,7 @@ class Session:
         elif parcel.loss is not None:
             recorder.interrupt()
             if not self._stopping:
-                self._link_down(str(parcel.loss))
+                self._link_down(cause_of(parcel.loss))
         elif parcel.failure is not None:
             raise self._failed("reading", parcel.failure)
         return parcel.ended
@@ -281,13 +282,13 @@ class Session:
         self.snapshot = replace(self.snapshot, link="up", link_what=self._rig)
         self._report(Event.of(EventKind.LINK, "connected", source=self._request.url, **who))
 
-    def _link_down(self, reason: str) -> None:
+    def _link_down(self, cause: Finding) -> None:
         """Say a loss with the last good thing; the same one again and again is said once."""
-        lost = Finding("link_lost", {"reason": reason, **self._last_good()})
+        lost = Finding("link_lost", {"cause": cause.to_document(), **self._last_good()})
         self._health.down()
         self.snapshot = replace(self.snapshot, link="lost", link_what=lost)
-        if reason != self._told_loss:
-            self._told_loss = reason
+        if cause != self._told_loss:
+            self._told_loss = cause
             self._report(Event(EventKind.LINK, lost))
 
     def _last_good(self) -> dict[str, float | None]:

@@ -9,10 +9,7 @@ from typing import Self
 
 from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-
-
-class SourceLost(CoilbenchError):
-    """The device went away (unplugged, closed, refused); opening it again may work."""
+from coilbench.capture.sources.losses import LinkError
 
 
 class SourceEnded(CoilbenchError):
@@ -73,7 +70,7 @@ def identify(
         The hello, and everything that came meanwhile in its order, the hello included.
 
     Raises:
-        CoilbenchError: nothing came, nothing that could be understood came, no hello came, or the
+        LinkError: nothing came, nothing that could be understood came, no hello came, or the
             rig speaks another version of the protocol.
         SourceLost: the device went away.
     """
@@ -86,43 +83,33 @@ def identify(
         try:
             arrived = source.poll(min(_POLL_S, start_s + timeout_s - now_s))
         except SourceEnded as error:
-            raise _no_hello(source, "by its end") from error
+            heard = source.counters
+            raise LinkError(
+                "no_hello_by_end", where=source.url, bytes=heard.bytes_in, samples=heard.samples
+            ) from error
         seen.extend(arrived)
         hello = next((item for item in arrived if isinstance(item, Hello)), None)
         if hello is not None:
             _check_version(source.url, hello)
             return hello, seen
-    raise _no_hello(source, f"in {timeout_s:g} s")
+    raise _no_hello(source, timeout_s)
 
 
 def _check_version(url: str, hello: Hello) -> None:
     if hello.protocol != PROTOCOL_VERSION:
-        raise CoilbenchError(
-            f"the rig ({hello.firmware or 'firmware unknown'}) speaks version {hello.protocol} of"
-            f" the wire protocol, this program version {PROTOCOL_VERSION}",
+        raise LinkError(
+            "other_protocol",
             where=url,
-            hint="Flash the firmware that came with this program, or install the other's program",
+            firmware=hello.firmware or "firmware unknown",
+            protocol=hello.protocol,
+            own_protocol=PROTOCOL_VERSION,
         )
 
 
-def _no_hello(source: Source, when: str) -> CoilbenchError:
-    what, hint = _diagnosis(source.counters, when)
-    return CoilbenchError(what, where=source.url, hint=hint)
-
-
-def _diagnosis(counters: LinkCounters, when: str) -> tuple[str, str]:
-    if counters.bytes_in == 0:
-        return (
-            f"silent: not one byte {when}",
-            "Check the cable and the rig's power, then see the ports with: coilbench rig find",
-        )
-    if counters.bytes_good == 0:
-        return (
-            f"{counters.bytes_in} bytes {when}, but not one good line: another device,"
-            " or the wrong baud rate",
-            "Put the rig's rate at the end of the address, like ?baud=250000",
-        )
-    return (
-        f"good lines ({counters.samples} samples), but no hello {when}",
-        "Check the wire to the rig's receive pin, or press its reset button",
-    )
+def _no_hello(source: Source, waited_s: float) -> LinkError:
+    heard, url = source.counters, source.url
+    if heard.bytes_in == 0:
+        return LinkError("no_byte", where=url, waited_s=waited_s)
+    if heard.bytes_good == 0:
+        return LinkError("no_good_line", where=url, bytes=heard.bytes_in, waited_s=waited_s)
+    return LinkError("no_hello", where=url, samples=heard.samples, waited_s=waited_s)

@@ -17,7 +17,8 @@ import numpy as np
 
 from coilbench.capture.blocks import PROTOCOL_VERSION, Hello, Item, LinkCounters, RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import Source, SourceLost
+from coilbench.capture.sources.base import Source
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.pi_pins import Board, Clock, Edges, PiSetup
 from coilbench.capture.sources.pi_rig import FIRMWARE, Hx711, PiRig
 
@@ -121,7 +122,7 @@ class PiSource(Source):
             lost = Board.refused(self.url, self._error)
             lost.__cause__ = self._error
             return lost
-        return SourceLost("the source is closed", where=self.url)
+        return SourceLost("source_closed", where=self.url)
 
     def _count(self, block: RawBlock) -> None:
         old = self._counters

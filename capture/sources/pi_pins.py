@@ -21,7 +21,7 @@ from typing import Any
 import numpy as np
 
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.pi_signals import LINE_A, LINE_B, Quadrature
 
 EXAMPLE = "Write it like pi:dout=5,sck=6,a=17,b=27"
@@ -195,22 +195,14 @@ class Board:
         """Say why the pins can't be used; lgpio gives its reasons as text only."""
         text = str(error).strip("'\"")
         if "busy" in text or "not allocated" in text:  # the latter: it could not be read even once
-            what = "another program holds one of these pins"
-            hint = "Close it, or see who it is with: gpioinfo"
-        elif "can not open gpiochip" in text and not list(Path("/dev").glob("gpiochip*")):
-            what = "there are no pins on this computer"
-            hint = "Use a rig on USB: coilbench rig find"
-        elif "can not open gpiochip" in text or "permission" in text:
-            user = os.environ.get("USER", "$USER")
-            what = "no permission to use the pins"
-            hint = f"sudo usermod -aG gpio {user}, then log in again"
-        elif "different mode" in text:
-            what = "the pins are in use by other code of this program, by board numbers"
-            hint = "Use GPIO numbers (BCM) there"
-        else:
-            what = f"the pins can't be used ({text})"
-            hint = "Check the wiring and the pins' numbers"
-        return SourceLost(what, where=url, hint=hint)
+            return SourceLost("pins_busy", where=url)
+        if "can not open gpiochip" in text and not list(Path("/dev").glob("gpiochip*")):
+            return SourceLost("no_pins", where=url)
+        if "can not open gpiochip" in text or "permission" in text:
+            return SourceLost("pins_forbidden", where=url, user=os.environ.get("USER", "$USER"))
+        if "different mode" in text:
+            return SourceLost("pins_by_board", where=url)
+        return SourceLost("pins_refused", where=url, system=text)
 
 
 class Edges:

@@ -33,7 +33,7 @@ from coilbench.capture.blocks import (
     Tally,
 )
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.pi_pins import Clock, Edges, PiSetup
 from coilbench.capture.sources.pi_signals import SETTLING, AdcWatch, FaultState, MissedConversions
 
@@ -321,12 +321,7 @@ class PiRig:
         self._sound = False
         self._late_words = self._late_words + 1 if late else 0
         if self._late_words >= LATE_WORDS:
-            raise SourceLost(
-                f"clock pulses longer than 60 us in {LATE_WORDS} words in a row: this computer is"
-                " too busy or too slow for the HX711",
-                where=self._url,
-                hint="Stop other programs on it, or use a rig on USB",
-            )
+            raise SourceLost("pi_too_slow", where=self._url, words=LATE_WORDS)
 
     def _restart(self) -> None:
         self._adc.restart()

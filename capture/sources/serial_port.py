@@ -15,7 +15,8 @@ from serial.tools import list_ports
 
 from coilbench.capture.blocks import Item, LinkCounters
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import Source, SourceLost
+from coilbench.capture.sources.base import Source
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import Request, encode
 
@@ -185,14 +186,10 @@ class SerialSource(Source):
     def _gone(self, error: Exception) -> SourceLost:
         self._lost = error
         if isinstance(error, serial.SerialTimeoutException):
-            what = f"the port took no bytes for {WRITE_TIMEOUT_S:g} s"
-        else:
-            what = f"the port is gone ({_reason(error)})"
-        return SourceLost(
-            what,
-            where=self.url,
-            hint="Check the cable and the rig's power, then: coilbench rig find",
-        )
+            return SourceLost("port_takes_nothing", where=self.url, waited_s=WRITE_TIMEOUT_S)
+        if "returned no data" in str(error) or "disconnected" in str(error):
+            return SourceLost("port_unplugged", where=self.url)
+        return SourceLost("port_gone", where=self.url, system=_reason(error))
 
 
 def open_serial(url: str) -> SerialSource:
@@ -241,31 +238,22 @@ def _keep_line_up(port: serial.SerialBase) -> None:
 
 def _reason(error: Exception) -> str:
     """Return an error's words without the tuple and the traceback look."""
-    text = str(error)
-    if "returned no data" in text or "disconnected" in text:
-        return "unplugged, or closed at the other end"
-    return re.sub(r"\[Errno -?[0-9]+\] ", "", text) or type(error).__name__
+    return re.sub(r"\[Errno -?[0-9]+\] ", "", str(error)) or type(error).__name__
 
 
 def _refusal(url: str, error: Exception) -> SourceLost:
     text, number = str(error), getattr(error, "errno", None)
     if "exclusively lock" in text or number == errno.EBUSY:
-        what, hint = "another program has this port open", "Close it (a serial monitor?)"
-    elif number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFound" in text:
-        what, hint = "there is no such port", "Plug the rig in, then: coilbench rig find"
-    elif number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
-        what = "no permission to open this port"
-        hint = (
-            "On Linux: sudo usermod -aG dialout $USER, then log in again (or a udev rule);"
-            " on Windows close the program that has it"
-        )
-    elif "Could not configure port" in text:
-        what, hint = "this is not a serial port, or it doesn't take this baud rate", _SEE_PORTS
-    elif "onnection refused" in text:
-        what, hint = "nothing answers at this address", "Start what serves it, or correct the port"
-    else:
-        what, hint = f"the port can't be opened ({_reason(error)})", _SEE_PORTS
-    return SourceLost(what, where=url, hint=hint)
+        return SourceLost("port_busy", where=url)
+    if number in (errno.ENOENT, errno.ENODEV, errno.ENXIO) or "FileNotFound" in text:
+        return SourceLost("no_such_port", where=url)
+    if number in (errno.EACCES, errno.EPERM) or "PermissionError" in text:
+        return SourceLost("port_forbidden", where=url)
+    if "Could not configure port" in text:
+        return SourceLost("no_serial_port", where=url)
+    if "onnection refused" in text:
+        return SourceLost("nothing_answers", where=url)
+    return SourceLost("port_refused", where=url, system=_reason(error))
 
 
 @dataclass(frozen=True)

@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from coilbench.capture.blocks import Item, LinkCounters
-from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
+from coilbench.capture.sources.base import Source, SourceEnded
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.serial_port import open_serial
 from coilbench.capture.virtual.bench import HOLD_S, Bench, calibration_steps, capture_steps
 from coilbench.capture.virtual.firmware import Firmware
@@ -39,7 +40,7 @@ class VirtualSource(Source):
             if self._port.ended:
                 what = "the simulated rig's plan is at its end"
                 raise SourceEnded(what, where=self.url) from lost
-            raise SourceLost(lost.what, where=self.url, hint=lost.hint) from lost
+            raise lost.at(self.url) from lost
 
     def request(self, word: str) -> None:
         """Send a request; its answer comes by poll."""

@@ -169,7 +169,7 @@ def _two_differ(loads: Array) -> list[StrokeFinding | None]:
 
 StrokeRuling = Literal["use", "leave"]
 
-Why = Literal["nothing against it", "ruled", "spoilt", "spoilt, too few others", "not counted"]
+Why = Literal["nothing_against", "ruled", "spoilt", "spoilt_too_few_others", "not_counted"]
 
 
 @dataclass(frozen=True)
@@ -240,7 +240,7 @@ def _spoilt(found: Sequence[Sequence[StrokeFinding]]) -> set[int]:
             for at, findings in enumerate(found)
             if any(one.spoils and one.kind in kinds for one in findings)
         }
-        for kinds in (("slipped", "too fast"), ("cocked", "apart"))
+        for kinds in (("slipped", "too_fast"), ("cocked", "apart"))
     )
     if len(surely) == len(found):
         surely = set()
@@ -256,5 +256,5 @@ def _verdict(
     if spoilt:
         return False, "spoilt"
     if any(one.spoils for one in findings):
-        return True, "spoilt, too few others"
-    return True, "nothing against it"
+        return True, "spoilt_too_few_others"
+    return True, "nothing_against"

@@ -17,7 +17,7 @@ from coilbench.capture.strokes.shape import count_presses
 from coilbench.capture.strokes.sweep import RATE_WINDOW, Branch, Sweep
 
 StrokeKind = Literal[
-    "short", "pressed twice", "paused", "slipped", "cocked", "apart", "too fast", "ends close"
+    "short", "pressed_twice", "paused", "slipped", "cocked", "apart", "too_fast", "ends_close"
 ]
 
 # All of these are our choice, no source.
@@ -52,7 +52,7 @@ class StrokeFinding:
 
 def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
     """Name what a densely sampled stroke, its lag undone where it is known, shows by itself."""
-    hasty = [StrokeFinding("too fast", spoils=True)] if sweep.too_fast else []
+    hasty = [StrokeFinding("too_fast", spoils=True)] if sweep.too_fast else []
     if sweep.press is None or len(sweep.loading) + len(sweep.unloading) < 2 * PAUSE_BINS:
         return hasty
     height = np.concatenate([sweep.loading.height_mm, sweep.unloading.height_mm])
@@ -65,7 +65,7 @@ def stroke_findings(sweep: Sweep) -> list[StrokeFinding]:
     presses, slips = count_presses(height[inside]), _slips(sweep)
     found = [
         *hasty,
-        StrokeFinding("pressed twice", {"presses": presses}) if presses >= 2 else None,
+        StrokeFinding("pressed_twice", {"presses": presses}) if presses >= 2 else None,
         _paused(t_s[inside], height[inside]),
         *slips,
         None if slips else _ends_close(sweep),  # a step would be taken for softness
@@ -247,4 +247,4 @@ def _ends_close(sweep: Sweep) -> StrokeFinding | None:
     if begin_mm - closed_mm < max(CLOSING_LEAST_SHARE * depth_mm, CLOSING_LEAST_MM):
         return None
     facts = {"closed_mm": closed_mm, "over_mm": begin_mm - closed_mm}
-    return StrokeFinding("ends close", facts)
+    return StrokeFinding("ends_close", facts)

@@ -6,7 +6,7 @@ All thresholds are common practice or our choice, no source.
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -29,6 +29,7 @@ DEAD_LOAD_N, DEAD_TRAVEL_MM = 100.0, 0.3  # so much load moves any spring and pr
 BACKWARDS_N, RISE_MM, RISE_SAMPLES = 30.0, 1.0, 8  # more than one late sample of a fast hand
 FALL_MM = 2.0
 LOOK_BACK_US = 3_000_000
+CALM_S = 0.3  # let up for so long, an alarm of the press is over
 
 _ORDER = (  # the most urgent first
     "amplifier_at_limit",
@@ -141,7 +142,7 @@ def wrong_in_stroke(
     return _sorted(one for one in found if one.kind != "overload_near")
 
 
-def _sorted(findings: Iterator[Finding]) -> list[Finding]:
+def _sorted(findings: Iterable[Finding]) -> list[Finding]:
     return sorted(findings, key=lambda one: _ORDER.index(one.kind))
 
 
@@ -207,7 +208,9 @@ class PressWatch:
         self.standing: dict[str, Finding] = {}
         self._idle: deque[_Moment] = deque()  # the last seconds without a touch
         self._late_us: int | None = None  # since when a spring should push and nothing does
+        self._wrong_us = 0  # when something was last pressed or wrong
         self._touched = 0  # samples since the touch
+        self._fell_us: int | None = None  # when the load was last seen falling as it was pressed
 
     @property
     def alarm(self) -> Finding | None:
@@ -221,12 +224,22 @@ class PressWatch:
         if seen.height_mm is not None and seen.height_mm.size:
             now = _Moment(int(seen.t_us[-1]), float(seen.load_n[-1]), float(seen.height_mm[-1]))
             found += self._free(now, bounds) if idle else self._pressed(now, seen, finder, bounds)
-        told, self.standing = self.standing, {} if idle else dict(self.standing)
+        told, self.standing = (
+            self.standing,
+            {} if self._calm(seen, found, idle=idle) else {**self.standing},
+        )
         for one in found:
             worst = self.standing.get(one.kind, one)
             if one.facts.get("load_n", 0.0) >= worst.facts.get("load_n", 0.0):
                 self.standing[one.kind] = one
         return _sorted(one for one in self.standing.values() if one.kind not in told)
+
+    def _calm(self, seen: Seen, found: Sequence[Finding], *, idle: bool) -> bool:
+        """Tell whether the spring has been let up for a moment, and nothing is wrong."""
+        newest_us = int(seen.t_us[-1]) if seen.t_us.size else self._wrong_us
+        if not idle or found:
+            self._wrong_us = newest_us
+        return not 0 <= newest_us - self._wrong_us < CALM_S * 1e6
 
     def _free(self, now: _Moment, bounds: Bounds) -> Iterator[Finding]:
         """Yield that the quill goes down and the cell says nothing, or the reverse."""
@@ -237,6 +250,7 @@ class PressWatch:
         above = max(self._idle, key=lambda moment: moment.height_mm)
         lost_n = above.load_n - now.load_n
         if above.height_mm - now.height_mm > FALL_MM and lost_n > BACKWARDS_N:
+            self._fell_us = now.t_us
             yield Finding.of("load_reversed", load_n=-lost_n)
         late_mm = bounds.late_mm
         if late_mm is None or now.height_mm > late_mm or now.load_n > LOADED_N:
@@ -261,5 +275,8 @@ class PressWatch:
         rose_mm = now.height_mm - touch_mm
         if abs(rose_mm) < DEAD_TRAVEL_MM and now.load_n > DEAD_LOAD_N:
             yield Finding.of("travel_dead", load_n=now.load_n)
-        if rose_mm > RISE_MM and now.load_n > BACKWARDS_N and self._touched >= RISE_SAMPLES:
+        fell = self._fell_us is not None and now.t_us - self._fell_us <= LOOK_BACK_US
+        if fell or self._touched < RISE_SAMPLES:  # let up, with a cell that is wired backwards
+            return
+        if rose_mm > RISE_MM and now.load_n > BACKWARDS_N:
             yield Finding.of("travel_reversed", load_n=now.load_n, rose_mm=rose_mm)

@@ -171,7 +171,7 @@ CASES = (
     Case("good, fast", "", _all(StrokeKind.FAST)),
     Case("good, slow", "", _all(StrokeKind.SLOW)),
     Case("good, fast, steady and slow", "", MIXED),
-    Case("pressed twice", "pressed twice", (S, StrokeKind.DOUBLE, S)),
+    Case("pressed twice", "pressed_twice", (S, StrokeKind.DOUBLE, S)),
     Case("paused", "paused", (S, StrokeKind.PAUSED, S)),
     Case("let go at 45 % of the way", "short", (S, StrokeKind.SHORT, S)),
     Case("slipped by 1 mm", "slipped", STEADY, Slipping),
@@ -180,7 +180,7 @@ CASES = (
     Case("askew, rubs three times as much", "cocked", STEADY, Askew, (("rub", 3.0),)),
     Case("askew, gives by 4 %", "cocked", STEADY, Askew, (("bowed_share", 0.04),)),
     Case("sits 0.8 mm lower", "apart", STEADY, Reseated),
-    Case("end coils close over 3 mm", "ends close", STEADY, SpringModel, (("soft_mm", 3.0),)),
+    Case("end coils close over 3 mm", "ends_close", STEADY, SpringModel, (("soft_mm", 3.0),)),
 )
 
 

@@ -19,7 +19,8 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.commands import Command, Event, Snapshot
 from coilbench.capture.running.reader import SOURCE_ENDED, LinkHealth, Parcel
 from coilbench.capture.running.session import CaptureRequest, Session
-from coilbench.capture.sources.base import Source, SourceEnded, SourceLost, identify
+from coilbench.capture.sources.base import Source, SourceEnded, identify
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.virtual.bench import Bench, Step
 from coilbench.capture.virtual.firmware import Firmware, Frame
 from coilbench.capture.virtual.instrument import RigModel
@@ -69,7 +70,7 @@ class ClockedRig(Source):
             self._next = None
         if self._frame() is None and not data:
             if self._firmware.unplugged:
-                raise SourceLost("the port is gone", where=self.url)
+                raise SourceLost("port_unplugged", where=self.url)
             raise SourceEnded("the plan is over", where=self.url)
         return self._decoder.feed(data)
 
@@ -116,7 +117,7 @@ class StepReader:
         """Whether nothing waits."""
         return not self._ready
 
-    def get(self, timeout: float) -> Parcel:  # noqa: ARG002
+    def get(self, timeout: float) -> Parcel:
         """Return what the next step of time brings; raises queue.Empty where it is nothing."""
         if self._ready:
             return self._ready.pop(0)

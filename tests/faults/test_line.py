@@ -7,7 +7,8 @@ import pytest
 
 from coilbench.capture.blocks import RawBlock
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.sources.base import SourceLost, identify
+from coilbench.capture.sources.base import identify
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.serial_port import SerialSource
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest

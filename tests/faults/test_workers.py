@@ -1,10 +1,13 @@
 """A worker thread that dies: the daemon notices, says so, keeps what it has and ends non-zero."""
 
 import socket
+from pathlib import Path
 
 import pytest
 
 from coilbench.analysis.cli import run
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import control as control_module
@@ -71,7 +74,7 @@ def test_a_control_channel_that_dies_ends_the_session_with_the_stroke_kept(make_
 
 def test_a_channel_that_cannot_be_opened_is_said_and_the_capture_goes_on(make_book, monkeypatch):
     def refuse(*_):
-        raise CoilbenchError("the folder is not this user's alone")
+        raise control_module.ControlClosed("folder_shared", Path("its"))
 
     monkeypatch.setattr("coilbench.capture.running.session.ControlServer", refuse)
     clock = scene.Clock()
@@ -79,9 +82,9 @@ def test_a_channel_that_cannot_be_opened_is_said_and_the_capture_goes_on(make_bo
         make_book(scene.RIG), scene.FakeSource(clock, scene.PRESS, scene.ENDED), clock=clock
     )
     stage.run()
-    assert stage.events[0].what == Finding.of(
-        "control_closed", reason="the folder is not this user's alone"
-    )
+    closed = Finding.of("control_closed", cause="folder_shared", path="its")
+    assert stage.events[0].what == closed
+    assert "the folder its is not this user's alone" in describe(closed, Units())
     assert len(scene.sweeps(stage.book)) == 1
 
 

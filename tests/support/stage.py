@@ -11,7 +11,8 @@ from coilbench.capture.blocks import Hello, LinkCounters, RawBlock
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running import session as module
 from coilbench.capture.running.session import CaptureRequest, Session
-from coilbench.capture.sources.base import SourceEnded, SourceLost
+from coilbench.capture.sources.base import SourceEnded
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest
 from coilbench.capture.virtual.instrument import RigModel
 from coilbench.capture.virtual.spring import OUTER, draw_set
@@ -20,7 +21,7 @@ RIG = RigModel.draw(4)
 SPRINGS = draw_set(OUTER, 2, 4)
 BOOT = 0xB007
 HELLO = Hello(1, "own-1", RIG.device_id, BOOT, 80.0, "quadrature", 5.0)
-LOST = SourceLost("the port is gone", where="fake:")
+LOST = SourceLost("port_unplugged", where="fake:")
 ENDED = SourceEnded("at its end", where="fake:")
 QUIET = object()
 

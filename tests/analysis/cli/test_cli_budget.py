@@ -6,11 +6,12 @@ import json
 import math
 import re
 from pathlib import Path
+from typing import get_args
 
 import pytest
 
 from coilbench.analysis.cli import run
-from coilbench.analysis.curves.uncertainty import Budget, BudgetLine
+from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
 from coilbench.analysis.report.card_text import budget_text
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.units import Units
@@ -87,15 +88,15 @@ def test_a_tables_figures_by_hand() -> None:
     """3 and 4 make 5: shares 36 and 64 %; a known input has infinite degrees of freedom."""
     budget = Budget(
         (
-            BudgetLine("gauges", "B", 0.15, "mm", -20.0),
-            BudgetLine("strokes", "A", 4.0, "N", 1.0, degrees_of_freedom=2.0),
+            BudgetLine("travel_curve", "B", 0.15, "mm", -20.0),
+            BudgetLine("stroke_scatter", "A", 4.0, "N", 1.0, degrees_of_freedom=2.0),
         )
     )
     text = budget_text(budget, Units("N", "mm"))
     assert text.headings[4] == "contribution N"
     assert text.rows == [
-        ("gauges", "B", "0.15 mm", "-20 N/mm", "3.0000", "36"),
-        ("strokes", "A", "4 N", "1 N/N", "4.0000", "64"),
+        ("travel curve", "B", "0.15 mm", "-20 N/mm", "3.0000", "36"),
+        ("scatter of 3 strokes", "A", "4 N", "1 N/N", "4.0000", "64"),
     ]
     # Welch-Satterthwaite: 5^4/(4^4/2) = 4.88; Student's t for 95 % at that, SciPy 2.589
     told = document(budget)
@@ -106,7 +107,7 @@ def test_a_tables_figures_by_hand() -> None:
 
 
 def test_an_empty_budget_is_no_division_by_nothing() -> None:
-    budget = Budget((BudgetLine("nothing", "B", 0.0, "N", 1.0),))
+    budget = Budget((BudgetLine("masses", "B", 0.0, "N", 1.0),))
     assert budget_text(budget, Units("kg", "mm")).rows[0][-1] == "-"
 
 
@@ -120,3 +121,12 @@ def test_steps_of_nothing_are_refused(
     assert run(["--book", book, "note", "--set", "a", *option, "a-01 38.5mm 22.4kg"]) == 2
     assert len(capsys.readouterr().err.splitlines()) == 1
     assert Path(book).read_bytes() == before
+
+
+@pytest.mark.parametrize("source", get_args(SourceKind))
+def test_every_source_has_words(source: SourceKind) -> None:
+    """Words for people, where the kind is what a program goes by."""
+    line = BudgetLine(source, "B", 1.0, "N", 1.0, degrees_of_freedom=2.0)
+    told = budget_text(Budget((line,)), Units("N", "mm")).rows[0][0]
+    assert "_" not in told
+    assert "{" not in told

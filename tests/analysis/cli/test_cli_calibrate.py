@@ -263,7 +263,7 @@ def test_the_card_as_json_in_newtons(whole: Bench, capsys: pytest.CaptureFixture
     told = json.loads(capsys.readouterr().out)
     assert [part["kind"] for part in told["parts"]] == ["load", "travel", "flex"]
     assert told["calibration_id"] is not None
-    assert "press flex" in [line["source"] for line in told["budget"]["lines"]]
+    assert "press_flex" in [line["source"] for line in told["budget"]["lines"]]
     assert told["trust"]["high_n"] == pytest.approx(40 * 9.80665)
     assert told["parts"][0]["points"][4]["mass_kg"] == 40.0
     assert told["iso7500"]["would_meet"][0]["name"] == "0.5"

@@ -56,10 +56,10 @@ def test_every_number_of_a_sound_spring_holds_its_truth(book, capsys) -> None:
     at, truth = next((at, s) for at, s in enumerate(SPRINGS, 1) if s.crack_depth_mm is None)
     found = asked(book, capsys, "larch", f"larch-{at:02}", "--at", "38.5mm", "--at", "27.6mm")
     assert [each["method"] for each in found["rates"]] == [
-        "window ends",
-        "least squares",
+        "window_ends",
+        "least_squares",
         "robust",
-        "two heights",
+        "two_heights",
     ]
     for each in found["rates"]:
         drop = float(truth.load_n(each["bottom_mm"]) - truth.load_n(each["top_mm"]))
@@ -72,7 +72,7 @@ def test_every_number_of_a_sound_spring_holds_its_truth(book, capsys) -> None:
     assert abs(contact["height_mm"] - truth.free_length_mm) <= contact["height_u_mm"]
     loop = found["hysteresis"]
     assert abs(loop["share"] - 2.0 * truth.friction_fraction) <= loop["share_u"]
-    assert found["shape"]["kind"] == "one rate"
+    assert found["shape"]["kind"] == "one_rate"
     assert found["bind"] is None
     assert found["solid_height_mm"] is None
     # G d^4/(8 D^3 n) by hand, with the middle of the published moduli
@@ -88,7 +88,7 @@ def test_a_cracked_spring_shows_where_it_softens(book, capsys) -> None:
     found = asked(book, capsys, "larch", f"larch-{at:02}")
     knee = found["shape"]["knee"]
     crack_mm = spring.free_length_mm - spring.crack_depth_mm
-    assert found["shape"]["kind"] == "two rates"
+    assert found["shape"]["kind"] == "two_rates"
     assert abs(knee["height_mm"] - crack_mm) <= 1.5 * knee["height_u_mm"]
     assert run(["--book", book, "set", "spring", "larch", f"larch-{at:02}"]) == 0
     out = " ".join(capsys.readouterr().out.split())
@@ -109,11 +109,11 @@ def test_the_window_and_the_caliper_are_the_users(book, capsys) -> None:
 def test_four_readings_of_1900_claim_no_more_than_they_show(book, capsys) -> None:
     at = ("--at", "12.25in", "--at", "9.75in", "--branch", "loading")
     found = asked(book, capsys, "nest", "17", *at)
-    assert found["shape"]["kind"] == "can't tell"
+    assert found["shape"]["kind"] == "cannot_tell"
     assert (found["contact"], found["bind"], found["free_length_mm"]) == (None, None, None)
     assert found["solid_height_mm"] == pytest.approx(9.67 * 25.4)
     assert found["window"]["whole_range_instead"]
-    two = next(each for each in found["rates"] if each["method"] == "two heights")
+    two = next(each for each in found["rates"] if each["method"] == "two_heights")
     # the report's own loads: 15,080 lbf at 12.25 in, 44,200 at 9.75 in
     assert two["rate_n_per_mm"] == pytest.approx((44200 - 15080) / 2.5 * 4.4482216152605 / 25.4)
     assert "robust" not in [each["method"] for each in found["rates"]]

@@ -95,9 +95,9 @@ def test_strokes_as_json(pressed: Call) -> None:
     (spring,) = told["springs"]
     assert [one["number"] for one in spring["strokes"]] == [1, 2, 3]
     assert [one["why"] for one in spring["strokes"]] == [
-        "nothing against it",
+        "nothing_against",
         "spoilt",
-        "nothing against it",
+        "nothing_against",
     ]
 
 
@@ -152,3 +152,24 @@ def test_a_spring_whose_every_stroke_slipped_is_unsure(
     # whoever rules it in has looked
     assert pressed("set", "strokes", "elm", "--use", "c:1").status == 0
     assert "unsure" not in pressed(*ELM).out
+
+
+def test_springs_that_were_exchanged_in_the_press_get_each_others_label(pressed: Call) -> None:
+    before = pressed(*ELM, "--json")
+    loads = {label: load_n(before, label) for label in ("a", "b")}
+    assert loads["a"] != loads["b"]
+    assert "what was a is now b" in pressed("set", "strokes", "elm", "--swap", "a", "b").out
+    swapped = pressed(*ELM, "--json")
+    assert load_n(swapped, "a") == loads["b"]
+    assert load_n(swapped, "b") == loads["a"]
+    strokes = pressed("set", "strokes", "elm", "--swap", "b", "a", "--json").document
+    assert [spring["label"] for spring in strokes["springs"]] == ["a", "b", "c"]
+    assert load_n(pressed(*ELM, "--json"), "a") == loads["a"]
+
+
+@pytest.mark.parametrize("labels", [("a", "a"), ("a", "none"), ("none", "a")])
+def test_a_swap_that_cannot_be_changes_nothing(pressed: Call, labels: tuple[str, str]) -> None:
+    before = pressed(*ELM, "--json").out
+    said = pressed("set", "strokes", "elm", "--swap", *labels)
+    assert (said.status, said.out) == (2, "")
+    assert pressed(*ELM, "--json").out == before

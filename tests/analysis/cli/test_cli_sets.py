@@ -36,7 +36,7 @@ def test_why_as_json_has_the_rulings_of_that_spring(larch: Call) -> None:
     told = larch("set", "check", "larch", *AT, "--why", "larch-08", "--json").document
     assert told["label"] == "larch-08"
     weak = [one for one in told["rulings"] if one["outcome"] == "weak"]
-    assert {one["height_mm"] for one in weak if one["rule"] == "set tolerance"} >= {38.5, 27.6}
+    assert {one["height_mm"] for one in weak if one["rule"] == "set_tolerance"} >= {38.5, 27.6}
 
 
 def test_why_of_a_spring_that_is_not_there_or_not_measured(
@@ -241,7 +241,7 @@ def test_compare_tells_what_changed(larch: Call) -> None:
     assert seat["change_n"] == pytest.approx((22.4 - 23.0 * 0.998) * KG, abs=0.01)
     assert first["changed"] == (abs(seat["change_n"]) > seat["change_u_n"])
     assert last["readings"][0]["change_n"] == pytest.approx(0.0, abs=0.01)
-    assert last["readings"][0]["verdict"] == "can't tell"
+    assert last["readings"][0]["verdict"] == "cannot_tell"
     shown = larch("set", "compare", "larch", "after", *AT)
     assert shown.status == 0
     assert re.search("Change.*larch", shown.out)

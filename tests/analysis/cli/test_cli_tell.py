@@ -41,7 +41,8 @@ def capture(book):
     while (snapshot := ask_snapshot(book)) is None or snapshot.turn is None:
         assert thread.is_alive()
     yield ended
-    run(["--book", str(book), "tell", "finish"])
+    for word in ("finish", "accept"):
+        run(["--book", str(book), "tell", word])
     thread.join(20.0)
 
 
@@ -69,8 +70,21 @@ def test_a_capture_hears_and_says_what_came_of_it(book, capture, capsys):
     assert "cedar-02" not in labels
 
 
+def test_a_datum_and_an_answer_to_nothing_are_refused_with_the_reason(book, capture, capsys):
+    while ask_snapshot(book).load_n is None:
+        pass
+    assert "nothing was asked" in tell(book, capsys, "accept")[1]
+    assert "no datum" in tell(book, capsys, "datum", "30mm")[1]  # it has not stood for a second
+
+
 def test_told_to_finish_it_ends(book, capture, capsys):
     status, out, _ = tell(book, capsys, "finish")
+    assert status == 0
+    assert re.search("3 of 3 springs unfinished(.|\n)*tell accept(.|\n)*tell take-out", out)
+    status, out, _ = tell(book, capsys, "take-out")  # no: it goes on
+    assert ask_snapshot(book).question is None
+    tell(book, capsys, "finish")
+    status, out, _ = tell(book, capsys, "accept")
     assert status == 0
     assert out.endswith("The capture has ended.\n")
     while ask_snapshot(book) is not None:
@@ -89,6 +103,9 @@ def test_told_to_finish_it_ends(book, capture, capsys):
         (["redo"], "capture.*running"),
         (["rename", "cedar-01"], "a rename needs two labels"),
         (["skip", "a", "b"], "nothing else takes one"),
+        (["datum"], "needs the gauge's length"),
+        (["datum", "30"], "no unit|unit"),
+        (["datum", "2 m"], "this is no command|unit"),
         (["stop"], "'stop' is not one of"),
     ],
 )

@@ -9,7 +9,6 @@ import json
 import re
 import shutil
 from collections.abc import Callable
-from itertools import product
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -82,7 +81,7 @@ COMMANDS = (
     Case(("note", "--set", "larch", "--history"), has_json=False),
     Case(("import", "--history")),
 )
-UNITS = tuple(product(("kg", "N", "lbf"), ("mm", "in")))
+UNITS = (("N", "mm"), ("kg", "in"), ("lbf", "in"))  # each unit at least once
 SI_WORD = re.compile(r"\b(?:mm|kg|kgf)\b| N\b")
 # Words of a unit that are not a reading: what is typed, or what a unit is.
 ALLOWED = re.compile(

@@ -18,7 +18,7 @@ from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
 Array = NDArray[np.float64]
 FREE_MM = 53.0
 NONE = Branch(np.empty(0), np.empty(0))
-SOURCE = "shape between the heights read"
+SOURCE = "shape_between"
 HEIGHTS = {2: (38.0, 27.0), 3: (40.0, 33.0, 27.0), 5: (44.0, 40.0, 36.0, 31.0, 27.0)}
 Law = Callable[[Array], Array]
 

@@ -75,10 +75,10 @@ def test_where_coils_close_nobody_is_told_that_they_do_not(samples: int, bottom_
 @pytest.mark.parametrize(
     ("found", "why"),
     [
-        (pressed(26.0, 25), "too few samples"),
-        (pressed(26.0, 60), "too uncertain"),  # half a millimetre from sample to sample
-        (pressed(26.0, 500, 2.0), "too uncertain"),
-        (sweep(np.array([38.0, 28.0]), np.array([240.0, 400.0]), Origin.KEYED), "chosen heights"),
+        (pressed(26.0, 25), "too_few_samples"),
+        (pressed(26.0, 60), "too_uncertain"),  # half a millimetre from sample to sample
+        (pressed(26.0, 500, 2.0), "too_uncertain"),
+        (sweep(np.array([38.0, 28.0]), np.array([240.0, 400.0]), Origin.KEYED), "chosen_heights"),
     ],
 )
 def test_too_little_to_say_is_a_state_of_its_own(found: Sweep, why: str) -> None:
@@ -116,7 +116,7 @@ def test_a_knee_where_the_trend_is_taken_leaves_no_trend(at_mm: float) -> None:
     depth = np.maximum(FREE_MM - height, 0.0)
     load = 16.0 * depth + 8.0 * np.maximum(depth - at_mm, 0.0) + rng.normal(0.0, 0.1, 800)
     told = judged(sweep(height, load))
-    assert (told.kind, told.why) == ("unknown", "too uncertain")
+    assert (told.kind, told.why) == ("unknown", "too_uncertain")
 
 
 def test_a_progressive_spring_keeps_to_its_trend() -> None:
@@ -150,6 +150,6 @@ def test_what_is_said_of_it() -> None:
     document = found.document()["coil_bind"]
     assert document["kind"] == "beginning"
     assert document["stiffness"] > 1.3
-    for why in ("chosen heights", "too few samples", "too uncertain", "softer"):
+    for why in ("chosen_heights", "too_few_samples", "too_uncertain", "softer"):
         unknown = CoilBind("unknown", 27.0, why=why)
         assert describe(unknown, Units()).startswith("not known")

@@ -130,7 +130,7 @@ def test_both_branches_are_averaged_where_both_were_measured(loop_n) -> None:
     curve = fit_curve("larch-01", [sweep])
     both, one = curve.load_at(38.0), curve.load_at(30.0)
     assert (both.load_n, both.notes) == (215.0, ())
-    assert (one.load_n, one.notes) == (350.0, (CurveNote("one branch", side="loading"),))
+    assert (one.load_n, one.notes) == (350.0, (CurveNote("one_branch", side="loading"),))
     assert loop_n(curve, 38.0) == 10.0
     with pytest.raises(HeightNotMeasured):
         loop_n(curve, 30.0)
@@ -185,11 +185,11 @@ def test_single_readings_at_two_heights_make_a_curve_between() -> None:
 def test_a_lone_reading_says_what_it_leaves_out() -> None:
     sweep = replace(keyed([(38.0, 225.0)]), height_u_mm=0.2)
     alone = fit_curve("larch-01", [sweep])
-    assert CurveNote("no rate") in alone.load_at(38.0).notes
+    assert CurveNote("no_rate") in alone.load_at(38.0).notes
     assert alone.rate is None
     known = fit_curve("larch-01", [sweep], free_length_mm=53.0).load_at(38.0)
     assert known.load_u_n == pytest.approx(2.0 * math.hypot(1.0, 0.2 * 225.0 / 15.0))
-    assert CurveNote("no rate") not in known.notes
+    assert CurveNote("no_rate") not in known.notes
 
 
 def test_nothing_to_read_is_refused() -> None:

@@ -34,6 +34,6 @@ def test_rates_are_unbiased_and_near_a_thousandth(usual: Truths) -> None:
 
 
 def test_sound_springs_have_one_rate_and_are_not_bound(usual: Truths) -> None:
-    assert set(usual.shapes) <= {"one rate", "can't tell"}
-    assert usual.shapes["one rate"] >= 0.8 * DAYS
+    assert set(usual.shapes) <= {"one_rate", "cannot_tell"}
+    assert usual.shapes["one_rate"] >= 0.8 * DAYS
     assert "solid, mm" not in usual.pairs

@@ -128,9 +128,9 @@ def test_strokes_that_tell_nothing_leave_the_lag_unknown() -> None:
     converted = _sweep(thin)
     assert undo_lag({"x": [converted]}) == {"x": [converted]}  # whose lag may be undone already
     curve = fit_curve("x", [_corrected(converted, thin, lag)])
-    assert "lag unknown" in {note.kind for note in curve.load_at(38.0).notes}
+    assert "lag_unknown" in {note.kind for note in curve.load_at(38.0).notes}
     lines = {line.source for line in curve.load_at(38.0).budget.lines}
-    assert "lag of the load, not known" in lines
+    assert "lag_not_known" in lines
 
 
 def test_one_sample_is_no_stroke() -> None:
@@ -152,7 +152,7 @@ def test_a_stroke_the_filter_cannot_follow_is_left_out() -> None:
     sweeps = undo_lag({"x": [_sweep(one) for one in (*slow, hasty)]})["x"]
     assert [sweep.too_fast for sweep in sweeps] == [False, False, True]
     reading = fit_curve("x", sweeps).load_at(38.0)
-    assert CurveNote("fast strokes left out", strokes=1) in reading.notes
+    assert CurveNote("fast_strokes_left_out", strokes=1) in reading.notes
     assert reading.load_n == pytest.approx(RATE * 15.0, abs=0.5)
     doubted, trusted = sweeps[2].lag, sweeps[0].lag
     assert doubted is not None
@@ -162,7 +162,7 @@ def test_a_stroke_the_filter_cannot_follow_is_left_out() -> None:
     assert abs(alone.load_n - RATE * 15.0) < alone.load_u_n
     fast = [replace(sweep, too_fast=True) for sweep in sweeps]
     alone = fit_curve("x", fast)
-    assert CurveNote("all strokes too fast") in alone.notes
+    assert CurveNote("all_strokes_too_fast") in alone.notes
 
 
 def test_points_have_no_lag() -> None:

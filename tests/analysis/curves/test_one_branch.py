@@ -48,13 +48,13 @@ def test_one_branch_for_the_mean_has_the_loop_in_its_uncertainty() -> None:
     curve = fit_curve("x", [keyed(down, [wide(mm, -1.0) for mm in (48.0, 38.0)])])
     rate = curve.rate_between(38.0, 28.0)
     assert (rate.side, rate.rate_n_per_mm) == ("loading", pytest.approx(16.0))
-    (line,) = [line for line in rate.budget.lines if line.source == "branch not measured"]
+    (line,) = [line for line in rate.budget.lines if line.source == "branch_not_measured"]
     assert line.contribution_n == pytest.approx(40.0 / 10.0 / math.sqrt(3.0))
     assert curve.rate_between(48.0, 38.0).side == "both"
     asked = fit_curve("x", curve_sweeps(curve), "loading").rate_between(38.0, 28.0)
-    assert all(line.source != "branch not measured" for line in asked.budget.lines)
+    assert all(line.source != "branch_not_measured" for line in asked.budget.lines)
     alone = fit_curve("x", [keyed(down, [])]).rate_between(38.0, 28.0)
-    assert all(line.source != "branch not measured" for line in alone.budget.lines)
+    assert all(line.source != "branch_not_measured" for line in alone.budget.lines)
     told = SpringFindings.of(curve, Given(), heights_mm=(38.0, 28.0))
     assert [each["branch"] for each in told.document()["rates"]] == ["mean", "loading"]
     assert list(told.rate_lines(Units()))[-1].endswith("loading alone")
@@ -97,7 +97,7 @@ def stroke(up: int, down: int = 400, from_mm: float = 28.0, to_mm: float = 52.0)
 )  # fmt: skip
 def test_a_handful_of_samples_on_the_way_up_is_no_branch(found: Sweep, left_out: bool) -> None:
     curve = fit_curve("x", [found])
-    assert (CurveNote("few samples", side="unloading") in curve.notes) == left_out
+    assert (CurveNote("few_samples", side="unloading") in curve.notes) == left_out
     assert (curve.sweeps[0].unloading is None) == left_out
     if left_out:
         rate = curve.rate_between(45.0, 30.0)

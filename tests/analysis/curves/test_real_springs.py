@@ -110,13 +110,13 @@ def test_what_the_twelve_rates_scatter_is_more_than_reading_errors(nests) -> Non
 def test_four_readings_are_no_course(nests) -> None:
     """Neither a shape, nor coil bind, nor first contact, nor a line is claimed of them."""
     for curve, _ in nests.values():
-        assert Shape.of(curve).kind == "can't tell"
+        assert Shape.of(curve).kind == "cannot_tell"
         assert curve.bind is None
         assert curve.contact is None
         assert curve.free_length_mm is None
         assert Span.line_rate(curve, [Span(12.25 * INCH_MM, 9.75 * INCH_MM)], "robust") is None
         assert [each.method for each in NamedRate.all_of(curve, None, (311.15, 247.65))] in (
-            ["two heights"],
+            ["two_heights"],
             [],
         )
 
@@ -174,7 +174,7 @@ def test_the_guns_rate_is_scipys_line_in_each_branch_and_cycle(gun, direction) -
     for own in gun.values():
         line = stats.linregress(*between(own, direction))
         found = Span.line_rate(
-            fit_curve("gun", [cycle(own)], direction), [window()], "least squares"
+            fit_curve("gun", [cycle(own)], direction), [window()], "least_squares"
         )
         assert found is not None
         assert found.rate_n_per_mm / LBF_PER_IN == pytest.approx(line.slope, rel=1e-9)
@@ -238,7 +238,7 @@ def test_the_guns_rates_are_of_both_branches_by_every_definition(gun) -> None:
         for travel in (0.5, 4.5)
     }  # fmt: skip
     assert rate.rate_n_per_mm / LBF_PER_IN == pytest.approx((mean[4.5] - mean[0.5]) / 4.0, abs=5.0)
-    for method in ("least squares", "robust"):
+    for method in ("least_squares", "robust"):
         line = Span.line_rate(both, [Span(*both.rated_mm)], method)
         assert line is not None
         away = abs(line.rate_n_per_mm - rate.rate_n_per_mm)
@@ -254,6 +254,6 @@ def test_the_guns_rates_are_of_both_branches_by_every_definition(gun) -> None:
 
 def test_eleven_readings_a_branch_are_no_course(gun) -> None:
     both = fit_curve("gun", [cycle(own) for own in gun.values()])
-    assert Shape.of(both).kind == "can't tell"
+    assert Shape.of(both).kind == "cannot_tell"
     assert both.bind is None
     assert both.contact is None

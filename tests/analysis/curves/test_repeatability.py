@@ -49,7 +49,7 @@ def test_a_stroke_alone_takes_what_the_other_springs_show() -> None:
     sweeps = sweeps_of(day, day.calibration())
     lone = undo_lag({**sweeps, "00": sweeps["00"][:1]})
     budget = fit_curve("00", lone["00"]).load_at(34.0).budget
-    (line,) = [line for line in budget.lines if line.source == "how strokes repeat"]
+    (line,) = [line for line in budget.lines if line.source == "stroke_repeat"]
     repeat = _seen_repeat([lone["01"], lone["02"]])
     assert repeat is not None
     assert (line.value, line.kind, line.shared) == (pytest.approx(repeat.u_mm), "A", False)
@@ -62,7 +62,7 @@ def test_a_stroke_that_nothing_tells_of_has_what_is_assumed() -> None:
     day = draw_day(World("one", strokes=1), 5)
     curve = fit_curve("00", undo_lag(sweeps_of(day, day.calibration()))["00"])
     lines = {line.source: line for line in curve.load_at(34.0).budget.lines}
-    line = lines["how strokes repeat, not seen"]
+    line = lines["stroke_repeat_assumed"]
     assert (line.value, line.kind) == (STROKE_UNSEEN_U_MM, "B")
     rate = curve.rate_between(40.0, 30.0).budget
     shift = [line for line in rate.lines if "repeat" in line.source]

@@ -68,7 +68,7 @@ def test_budget_names_it_only_where_there_is_some(days: list[Day]) -> None:
         rests_n: {line.source: line for line in curve(day, rests_n).load_at(height_mm).budget.lines}
         for rests_n in (None, 0.0, CUP_N)
     }
-    name = "what rests on the spring"
+    name = "resting_weight"
     assert name not in sources[None]
     assert name not in sources[0.0]
     # A kitchen scale good to 5 g, k = 2.

@@ -67,7 +67,7 @@ def test_a_nest_whose_inner_is_shorter_has_two_rates() -> None:
     rng = np.random.default_rng(1)
     curve = fit_curve("nest", [stroke(nest_n, 102.0, 70.0, rng) for _ in range(3)])
     shape = Shape.of(curve)
-    assert shape.kind == "two rates"
+    assert shape.kind == "two_rates"
     assert shape.knee is not None
     assert shape.upper is not None
     assert shape.lower is not None
@@ -85,7 +85,7 @@ def test_sound_and_tired_springs_have_one_rate() -> None:
     for seed, nominal in enumerate((OUTER, INNER)):
         for spring in draw_set(nominal, 20, seed, tired=4):
             shape = Shape.of(of_spring(spring, rng, strokes=int(rng.integers(1, 4))))
-            assert shape.kind == "one rate", shape
+            assert shape.kind == "one_rate", shape
 
 
 def test_a_crack_is_a_knee_that_softens() -> None:
@@ -93,7 +93,7 @@ def test_a_crack_is_a_knee_that_softens() -> None:
     held = 0
     for spring in draw_set(OUTER, 10, 5, cracked=10):
         shape = Shape.of(of_spring(spring, rng))
-        assert shape.kind == "two rates"
+        assert shape.kind == "two_rates"
         assert shape.knee is not None
         assert shape.lower is not None
         assert shape.upper is not None
@@ -122,35 +122,35 @@ def test_one_branch_alone_tells_it_too(branch) -> None:
     rng = np.random.default_rng(5)
     cracked = replace(OUTER, crack_depth_mm=11.0, crack_rate_ratio=0.8)
     sweeps = [stroke(cracked.pressed_load_n, 55.0, 26.0, rng)]
-    assert Shape.of(fit_curve("x", sweeps, branch)).kind == "two rates"
-    assert Shape.of(fit_curve("x", [replace(sweeps[0], unloading=NONE)])).kind == "two rates"
+    assert Shape.of(fit_curve("x", sweeps, branch)).kind == "two_rates"
+    assert Shape.of(fit_curve("x", [replace(sweeps[0], unloading=NONE)])).kind == "two_rates"
 
 
 def test_what_cannot_be_told_is_not_told() -> None:
     rng = np.random.default_rng(6)
     points = Branch(np.linspace(50.0, 27.0, 11), 16.0 * np.linspace(3.0, 26.0, 11))
     keyed = Sweep("s", "x", Origin.KEYED, points, NONE, 1.0, 0.0, 0.1)
-    assert Shape.of(fit_curve("x", [keyed])).why == "chosen heights"
+    assert Shape.of(fit_curve("x", [keyed])).why == "chosen_heights"
     short = fit_curve("x", [stroke(OUTER.pressed_load_n, 54.0, 45.0, rng)])
-    assert Shape.of(short).kind == "can't tell"
+    assert Shape.of(short).kind == "cannot_tell"
     few = fit_curve("x", [stroke(OUTER.pressed_load_n, 55.0, 27.0, rng, samples=15)])
-    assert Shape.of(few).kind == "can't tell"
+    assert Shape.of(few).kind == "cannot_tell"
     # heights that may be wrong by a millimetre here and there show no change of rate
     loose = stroke(OUTER.pressed_load_n, 55.0, 27.0, rng, height_u_mm=1.0, load_u_n=10.0)
     shape = Shape.of(fit_curve("x", [loose]))
-    assert shape.kind == "can't tell"
-    assert shape.why == "too uncertain"
+    assert shape.kind == "cannot_tell"
+    assert shape.why == "too_uncertain"
 
 
 @pytest.mark.parametrize(
     ("chance", "over", "change", "u", "kind"),
     [
-        (0.5, 0.0, 0.1, 0.2, "one rate"),
-        (1e-9, 9.0, 0.1, 0.2, "one rate"),  # surely bent, and hardly
-        (0.5, 0.0, 0.1, 0.9, "can't tell"),
-        (0.5, 9.0, 2.0, 0.3, "can't tell"),  # the strokes agree by luck on what noise makes
-        (1e-9, 9.0, 2.0, 3.0, "can't tell"),  # the rig may bend so much
-        (1e-9, 9.0, 2.0, 0.3, "two rates"),
+        (0.5, 0.0, 0.1, 0.2, "one_rate"),
+        (1e-9, 9.0, 0.1, 0.2, "one_rate"),  # surely bent, and hardly
+        (0.5, 0.0, 0.1, 0.9, "cannot_tell"),
+        (0.5, 9.0, 2.0, 0.3, "cannot_tell"),  # the strokes agree by luck on what noise makes
+        (1e-9, 9.0, 2.0, 3.0, "cannot_tell"),  # the rig may bend so much
+        (1e-9, 9.0, 2.0, 0.3, "two_rates"),
         (1e-9, -9.0, -2.0, 0.3, "smooth"),
         (1e-9, 1.0, 2.0, 0.3, "bent"),
     ],

@@ -109,7 +109,7 @@ def test_a_soft_start_is_said_and_nothing_is_accused(over_mm: float) -> None:
         told = SpringFindings.of(curve, Given())
         words = dict(told.sentences(Units()))["Free length"]
         assert f"{curve.soft.closed_mm:.2f} mm" in words
-        assert told.document()["soft_start"]["kind"] == "first turns close"
+        assert told.document()["soft_start"]["kind"] == "first_turns_close"
 
 
 @pytest.mark.parametrize("law", ["straight", "usual"])

@@ -33,7 +33,7 @@ def test_a_usual_day_needs_no_words() -> None:
 def test_loads_beyond_the_masses_are_said() -> None:
     curve, _ = measured(World("light", masses_kg=(2.0, 5.0, 10.0)))
     (note,) = curve.notes
-    assert note.kind == "beyond masses"
+    assert note.kind == "beyond_masses"
     assert note.load_n == pytest.approx(98.0665, rel=0.01)  # 10 kg
 
 
@@ -43,7 +43,7 @@ def test_heights_beyond_the_gauges_are_said() -> None:
     day = replace(day, gauge_points=long)
     curve = fit_curve("00", undo_lag(sweeps_of(day, day.calibration()))["00"])
     (note,) = curve.notes
-    assert note.kind == "beyond gauges"
+    assert note.kind == "beyond_gauges"
     assert note.height_mm == pytest.approx(40.0, abs=0.05)
 
 

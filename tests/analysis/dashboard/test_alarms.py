@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import math
 import re
 from dataclasses import replace
 from typing import Any
@@ -52,8 +53,12 @@ ALARMS = {
     "load_dead": {"height_mm": 31.23, "touch_mm": 52.87},
     "load_reversed": {"load_n": -204.4},
 }
-REASON = "/dev/serial/by-id/usb-1a86_USB_Serial-if00-port0: the port is gone (Input/output error)."
-LOST = Finding.of("link_lost", reason=REASON, last_sample=12345, last_load_n=304.2)
+GONE = {
+    "kind": "port_gone",
+    "where": "/dev/serial/by-id/usb-1a86_USB_Serial-if00-port0",
+    "system": "Input/output error",
+}
+LOST = Finding.of("link_lost", cause=GONE, last_sample=12345, last_load_n=304.2)
 NO_LOAD = {"load_n": None, "height_mm": None, "phase": "unknown", "curve": ()}
 DATUM = {"datum": Finding.of("datum_lost"), "height_mm": None, "turn": None, "curve": ()}
 STATES: dict[str, dict[str, Any]] = {
@@ -95,19 +100,30 @@ def holds(text: str, words: str) -> bool:
     return "".join(words.split()) in "".join(text.split())
 
 
+# how much narrower than one character a dot, rows of letters, only signs of ASCII
+SIZES = (
+    (0.5, 10, True),
+    (0.5, 10, False),
+    (1, 5, True),
+    (1, 5, False),
+    (1, 3, False),
+    (2, 3, False),
+)
+
+
 def is_large(text: str, words: str) -> bool:
     """Tell whether a frame shows words in letters of some size, on one line or more."""
     lines = text.splitlines()
     return any(
         all(_stands(lines, _letters(word, narrow, rows, plain)) for word in words.split())
-        for narrow, rows, plain in ((1, 5, True), (1, 5, False), (1, 3, False), (2, 3, False))
+        for narrow, rows, plain in SIZES
     )
 
 
-def _letters(word: str, narrow: int, rows: int, plain: bool) -> list[str]:
+def _letters(word: str, narrow: float, rows: int, plain: bool) -> list[str]:
     whole = large(word, width=200, rows=5, ascii_only=True)
     assert whole is not None
-    width = -(-len(whole[0]) // narrow)
+    width = math.ceil(len(whole[0]) / narrow)
     return large(word, width=width, rows=rows, ascii_only=plain) or ["no such size"]
 
 
@@ -212,3 +228,9 @@ def test_a_question_stands_with_its_two_keys(state: str) -> None:
         keys = text.splitlines()[-4:-1]
         assert re.search(r"\by .*\bx ", " ".join(keys))
         assert is_large(text, "END NOW?" if state == "finish" else "WRONG SPRING?")
+
+
+@pytest.mark.parametrize("state", ["link lost", "fault ADC_SILENT"])
+def test_without_samples_no_rate_is_shown_as_one_of_now(state: str) -> None:
+    assert "92.7/s" in drawn(scene_of())
+    assert "/s " not in drawn(scene_of(state))

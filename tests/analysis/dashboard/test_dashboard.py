@@ -29,6 +29,7 @@ def stroke(what: str, number: int, **facts: object) -> Event:
     return Event(kind, Finding(what, {**whose, "findings": [], **facts}))
 
 
+GONE = Finding.of("control_closed", cause="folder_shared", path="gone " * 40)
 LIVE = Snapshot(
     set_name="larch",
     source="serial:///dev/ttyUSB0",
@@ -124,9 +125,7 @@ def test_a_large_screen_says_whose_turn_it_is_in_large_type() -> None:
 @pytest.mark.parametrize("size", [(80, 24), (200, 60), (120, 35), (60, 20), (40, 15), (300, 100)])
 @pytest.mark.parametrize("link", ["up", "lost"])
 def test_a_frame_fits_the_screen(size: tuple[int, int], link: str) -> None:
-    lines = drawn(
-        replace(LIVE, link=link, link_what=Finding.of("control_closed", reason="gone " * 40)), *size
-    ).splitlines()
+    lines = drawn(replace(LIVE, link=link, link_what=GONE), *size).splitlines()
     assert len(lines) <= size[1]
     assert max(len(line) for line in lines) <= size[0]
     assert lines[-1].startswith("Eye protection")
@@ -135,8 +134,7 @@ def test_a_frame_fits_the_screen(size: tuple[int, int], link: str) -> None:
 @pytest.mark.parametrize("height", range(1, 34))
 @pytest.mark.parametrize("link", ["up", "lost"])
 def test_the_caution_is_the_last_line_of_every_screen(height: int, link: str) -> None:
-    gone = Finding.of("control_closed", reason="gone " * 40)
-    lines = drawn(replace(LIVE, link=link, link_what=gone), 80, height).splitlines()
+    lines = drawn(replace(LIVE, link=link, link_what=GONE), 80, height).splitlines()
     assert len(lines) == height
     assert "eye protection" in lines[-1].lower()
 
@@ -158,9 +156,11 @@ def test_it_fills_the_screen_so_that_nothing_jumps() -> None:
 
 def test_no_colour_carries_meaning_alone() -> None:
     # Written without colour, a lost link, silence, a refusal and losses are still words and marks.
-    what = Finding.of("link_lost", reason="the port is gone.", last_sample=None, last_load_n=None)
+    what = Finding.of(
+        "link_lost", cause={"kind": "no_such_port"}, last_sample=None, last_load_n=None
+    )
     lost = Snapshot("larch", "x", link="lost", link_what=what)
-    assert re.search("LINK LOST(.|\n)*the port is gone", drawn(lost))
+    assert re.search("LINK LOST(.|\n)*there is no such port", drawn(lost))
     assert "NO SAMPLE for 4.2 s" in drawn(Snapshot("larch", "x", link="up", sample_age_s=4.2))
     assert "\n! larch-01, stroke 3 of 3: aborted" in drawn(replace(LIVE, events=LIVE.events[:2]))
     assert "link fair" in drawn(replace(LIVE, samples_lost=2))
@@ -277,3 +277,11 @@ def test_units_are_the_users() -> None:
 @settings(max_examples=50, deadline=None)
 def test_any_curve_can_be_drawn(curve: list[tuple[float, float]]) -> None:
     assert "set larch" in drawn(Snapshot("larch", "x", curve=tuple(curve)))
+
+
+def test_that_the_link_is_up_hides_nothing_that_was_said_before() -> None:
+    rescued = Finding.of("strokes_rescued", strokes=1, rescued=[])
+    up = Finding.of("connected", source="virtual:", firmware="own-1", device_id="1")
+    events = ((1, Event(EventKind.RESCUED, rescued)), (2, Event(EventKind.LINK, up)))
+    assert "1 unfinished stroke rescued" in drawn(replace(LIVE, events=events))
+    assert "connected to virtual:" in drawn(replace(LIVE, events=events[1:]))

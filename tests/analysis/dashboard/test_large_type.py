@@ -90,3 +90,19 @@ def test_it_fits_or_is_none(text: str, width: int, rows: int) -> None:
     for ascii_only in (False, True):
         lines = large(text, width=width, rows=rows, ascii_only=ascii_only)
         assert lines is None or (len(lines) <= rows and max(map(len, lines)) <= width)
+
+
+@pytest.mark.parametrize("ascii_only", [False, True])
+def test_where_there_is_room_each_dot_takes_two_characters_both_ways(ascii_only: bool) -> None:
+    small = large("STOP", width=45, rows=9, ascii_only=ascii_only)
+    assert small is not None
+    width = len(small[0])
+    assert (len(small), large("STOP", width=2 * width - 1, rows=10, ascii_only=ascii_only)) == (
+        5,
+        small,
+    )
+    assert large("STOP", width=2 * width, rows=9, ascii_only=ascii_only) == small
+    grown = large("STOP", width=2 * width, rows=10, ascii_only=ascii_only)
+    assert grown is not None
+    assert [row[::2] for row in grown[::2]] == small
+    assert [row[1::2] for row in grown[1::2]] == small

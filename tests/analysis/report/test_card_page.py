@@ -42,7 +42,7 @@ def card() -> Card:
     flex = flex_part(pressed, load.fit, travel.fit, "block.csv")
     parts = [("p1", NOW, load), ("p2", NOW, travel), ("p3", NOW, flex)]
     budget = typical_budget(Calibration(load.fit, travel.fit, flex.fit, load.reference_u_relative))
-    said = (Finding.of("control_closed", reason="<b>old</b>"),)
+    said = (Finding.of("control_closed", cause="folder_shared", path="<b>old</b>"),)
     return make_card("c1", parts, NOW, budget=budget, warnings=said)
 
 

@@ -206,7 +206,7 @@ def test_the_uncertainty_guards_both_sides_of_a_limit(load_n: float, kind: str |
     check = check_set("four", curves, [SEAT_MM])
     assert kinds(check) == ({} if kind is None else {"s3": [kind]})
     # u = 1.5 N of each, the median of four adds its pi/8 of a variance
-    (ruling,) = [r for r in check.spring("s3").rulings if r.rule == "set tolerance" and r.height_mm]
+    (ruling,) = [r for r in check.spring("s3").rulings if r.rule == "set_tolerance" and r.height_mm]
     shown = 1.5 * math.sqrt(1.0 + math.pi / 8.0) / KGF_N
     assert f"uncertainty {shown:.2f} kg" in describe(ruling, KG)
 
@@ -360,7 +360,7 @@ def test_the_document_has_the_agreed_names() -> None:
     } <= set(tired)
     assert {"height_mm", "load_n", "load_u_n"} <= set(tired["readings"][0])
     assert set(tired["flags"][0]) == {"kind", "reason", "findings"}
-    assert {"spring", "measured_n", "aim_n", "text"} <= set(tired["flags"][0]["findings"][0])
+    assert {"spring", "measured_n", "target_n", "text"} <= set(tired["flags"][0]["findings"][0])
     assert {"height_mm", "mean_n", "spread_n", "mean_u_n"} <= set(told["summary"][0])
     assert tired["free_length_mm"] is None
     assert json.loads(json.dumps(told, allow_nan=False)) == told

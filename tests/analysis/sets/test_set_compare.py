@@ -132,7 +132,7 @@ def test_a_mean_change_averages_the_springs_own_errors_only() -> None:
     mean = compare_sets(("b", "a"), before, elsewhere, HEIGHTS).means[0]
     assert mean is not None
     assert mean.measured.u > 5.0
-    assert mean.verdict == "can't tell"
+    assert mean.verdict == "cannot_tell"
 
 
 def test_the_interval_holds_the_true_change_as_often_as_it_says() -> None:
@@ -157,9 +157,9 @@ def test_can_not_tell_is_not_unchanged_and_really_is() -> None:
     verdicts = [[one and one.verdict for one in spring.loads] for spring in compared.springs]
     # a change of two readings of 0.5 N each, k = 2: 1.41 N
     assert verdicts == [
-        ["can't tell", "can't tell"],
-        ["lower", "can't tell"],
-        ["can't tell", "higher"],
+        ["cannot_tell", "cannot_tell"],
+        ["lower", "cannot_tell"],
+        ["cannot_tell", "higher"],
     ]
     assert [spring.changed for spring in compared.springs] == [False, True, True]
     rate = compared.springs[1].rate

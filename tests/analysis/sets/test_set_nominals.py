@@ -7,7 +7,7 @@ import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
-from coilbench.analysis.inputs.measured import measured_there, rate_aim, with_nominal
+from coilbench.analysis.inputs.measured import measured_there, rate_target, with_nominal
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.book.nominals import NominalLoad, SetNominal
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -18,8 +18,8 @@ KEPT = SetNominal((NominalLoad(38.5, 235.0), NominalLoad(27.6, 412.0)), 16.0)
 def test_nothing_kept_changes_nothing() -> None:
     asked = [(38.5, None), (30.0, Nominal(300.0))]
     assert with_nominal(asked, None) == asked
-    assert rate_aim(None, 0.05) is None
-    assert rate_aim(SetNominal(KEPT.loads), 0.05) is None
+    assert rate_target(None, 0.05) is None
+    assert rate_target(SetNominal(KEPT.loads), 0.05) is None
 
 
 def test_kept_loads_fill_in_and_come_after() -> None:
@@ -40,13 +40,13 @@ def test_tolerances_are_the_nominals_own_or_the_sets_share() -> None:
     own = SetNominal(KEPT.loads, 16.0, 0.1)
     ((_, seat), _) = with_nominal([], own)
     assert seat is not None
-    assert seat.aim(0.05).tolerance == pytest.approx(23.5)
-    assert Nominal(200.0).aim(0.05).tolerance == pytest.approx(10.0)
+    assert seat.target(0.05).tolerance == pytest.approx(23.5)
+    assert Nominal(200.0).target(0.05).tolerance == pytest.approx(10.0)
     for kept, share in ((KEPT, 0.05), (own, 0.1)):
-        aim = rate_aim(kept, 0.05)
-        assert aim is not None
-        assert aim.value == 16.0
-        assert aim.tolerance == pytest.approx(16.0 * share)
+        target = rate_target(kept, 0.05)
+        assert target is not None
+        assert target.value == 16.0
+        assert target.tolerance == pytest.approx(16.0 * share)
 
 
 def curve(high_mm: float, low_mm: float) -> SpringCurve:

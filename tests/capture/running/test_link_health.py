@@ -5,8 +5,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from coilbench.capture.blocks import RAW_DTYPE, LinkCounters, RawBlock
-from coilbench.capture.running.reader import LinkHealth
+from coilbench.capture.blocks import RAW_DTYPE, Fault, FaultCode, LinkCounters, RawBlock
+from coilbench.capture.running.reader import QUIET_S, LinkHealth
 
 
 def block(first, count, rate_hz=93.0):
@@ -78,3 +78,13 @@ def test_each_silence_is_told_once_and_only_while_the_link_is_up():
     health.up(110.0, 0xB007)
     health.down()
     assert health.fell_quiet(200.0) is None
+
+
+def test_a_silence_that_the_rig_explains_is_no_silence_of_the_link():
+    health = LinkHealth()
+    health.up(0.0, 0xB007)
+    health.heard(Fault(0xB007, 500_000, FaultCode.ADC_SILENT, True, 1), 0.5)
+    assert health.fell_quiet(2.4) is None
+    health.heard(Fault(0xB007, 2_400_000, FaultCode.ADC_SILENT, False, 1), 2.4)
+    assert health.fell_quiet(2.4 + QUIET_S - 0.1) is None
+    assert health.fell_quiet(2.4 + QUIET_S + 0.1) == pytest.approx(QUIET_S + 0.1)

@@ -9,10 +9,11 @@ from coilbench.capture.blocks import RAW_DTYPE, Answer, Hello, LinkCounters, Raw
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import reader as module
 from coilbench.capture.running.reader import SOURCE_ENDED, STOPPED, Parcel, Reader
-from coilbench.capture.sources.base import SourceEnded, SourceLost
+from coilbench.capture.sources.base import SourceEnded
+from coilbench.capture.sources.losses import SourceLost
 
 HELLO = Hello(1, "own-1", "00112233445566AA", 7, 80.0, "none", None)
-LOST = SourceLost("the port is gone", where="fake:")
+LOST = SourceLost("port_unplugged", where="fake:")
 ENDED = SourceEnded("at its end", where="fake:")
 QUIET = object()
 

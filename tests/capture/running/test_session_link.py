@@ -11,7 +11,7 @@ from coilbench.capture.blocks import LinkCounters, Restarted
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as module
 from coilbench.capture.running.commands import EventKind
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.units import LBF_N
 from support import stage as scene
 
@@ -41,7 +41,7 @@ def clock():
 
 
 def test_the_first_opening_that_fails_is_an_error_at_once(book):
-    stage = Stage(book, SourceLost("there is no such port", where="fake:"))
+    stage = Stage(book, SourceLost("no_such_port", where="fake:"))
     with pytest.raises(CoilbenchError, match="fake:: there is no such port"):
         stage.run()
     assert read(book, "SELECT * FROM sessions") == []
@@ -57,7 +57,8 @@ def test_a_lost_link_interrupts_the_stroke_and_is_opened_again(book, clock):
     connected, lost, again = stage.found(EventKind.LINK)
     assert connected == again
     assert lost.kind == "link_lost"  # said once, though it was tried three times
-    assert lost["reason"] == "fake:: the port is gone."
+    assert lost["cause"] == {"kind": "port_unplugged", "where": "fake:"}
+    assert describe(lost, Units()).startswith("fake:: the port is gone (unplugged")
     assert lost["last_sample"] == HALF["seq"][-1]
     assert lost["last_load_n"] > 10.0
 
@@ -69,7 +70,7 @@ def test_a_stroke_is_not_mended_over_a_short_loss_of_the_link(book, clock):
 
 
 def test_another_reason_for_the_loss_is_said_too(book, clock):
-    other = SourceLost("there is no such port", where="fake:")
+    other = SourceLost("no_such_port", where="fake:")
     source = FakeSource(clock, ENDED)
     stage = Stage(book, FakeSource(clock, LOST), other, LOST, source, clock=clock)
     stage.run()

@@ -6,7 +6,7 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from coilbench.capture.blocks import RawBlock, SampleFlag
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.pi_pins import PiSetup
 from support import pi_run
 

@@ -15,7 +15,8 @@ from coilbench.capture.blocks import Answer, Hello, RawBlock, SampleFlag, Tally
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources import pi as pi_source
-from coilbench.capture.sources.base import SourceLost, identify
+from coilbench.capture.sources.base import identify
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.pi import PiSource, open_pi
 from coilbench.capture.sources.pi_pins import Clock
 from support import pi_run

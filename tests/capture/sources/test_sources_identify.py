@@ -8,7 +8,8 @@ import pytest
 from coilbench.capture.blocks import Answer, Hello, RawBlock
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.base import SourceLost, identify
+from coilbench.capture.sources.base import identify
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.wire.decode import Decoder
 from coilbench.capture.wire.format import close_line, encode
 
@@ -100,7 +101,7 @@ def test_another_version_names_both():
 
 
 def test_a_lost_port_stays_a_lost_port():
-    source = ScriptedSource(SourceLost("the port is gone", where="fake"))
+    source = ScriptedSource(SourceLost("port_unplugged", where="fake"))
     with pytest.raises(SourceLost):
         identify(source, 2.0, source.clock)
 

@@ -13,7 +13,7 @@ from coilbench.capture.blocks import RAW_DTYPE, Answer, Hello, RawBlock
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources import serial_port as module
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.serial_port import find_ports, open_serial, split_baud
 from coilbench.capture.virtual.firmware import RequestReader
 from coilbench.capture.wire.format import encode

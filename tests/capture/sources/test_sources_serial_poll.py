@@ -7,7 +7,7 @@ import pytest
 import serial
 
 from coilbench.capture.blocks import Hello
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.serial_port import SerialSource
 from coilbench.capture.wire.format import encode
 

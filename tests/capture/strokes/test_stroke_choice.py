@@ -54,7 +54,7 @@ def test_a_slip_is_left_out_while_another_stroke_is_left() -> None:
     assert (strokes[1].why, strokes[1].spoilt_by) == ("spoilt", ("slipped",))
     alone = judged([stroke("b", slip_mm=1.0)])
     assert kept(alone) == [1]
-    assert alone[0].why == "spoilt, too few others"
+    assert alone[0].why == "spoilt_too_few_others"
     assert kept(judged([stroke("a", slip_mm=1.0), stroke("b", slip_mm=1.0)])) == [1, 2]
 
 
@@ -62,7 +62,7 @@ def test_one_that_was_too_fast_is_left_out_while_another_is_left() -> None:
     fast = replace(stroke("b"), too_fast=True)
     strokes = judged([stroke("a"), fast])
     assert kept(strokes) == [1]
-    assert kinds(strokes) == [[], ["too fast"]]
+    assert kinds(strokes) == [[], ["too_fast"]]
     assert kept(judged([fast])) == [1]
 
 
@@ -86,7 +86,7 @@ def test_without_a_majority_none_is_left_out() -> None:
     assert kinds(strokes)[0] == []
     assert all(strokes[at].findings[0].spoils for at in (1, 2))
     assert kept(strokes) == [1, 2, 3]
-    assert strokes[1].why == "spoilt, too few others"
+    assert strokes[1].why == "spoilt_too_few_others"
 
 
 def test_of_two_that_differ_nobody_knows_which_is_odd() -> None:
@@ -150,7 +150,7 @@ def test_what_is_said_of_a_stroke() -> None:
         "left out, slipped. slipped: the load suddenly lost 1.6"
     )
     refused = JudgedStroke(
-        3, "c", False, "not counted", None, (), "stopped at 30.1 mm, wanted 27.6 mm"
+        3, "c", False, "not_counted", None, (), "stopped at 30.1 mm, wanted 27.6 mm"
     )
     assert describe(refused, Units()) == (
         "left out, the capture did not count it: stopped at 30.1 mm, wanted 27.6 mm"

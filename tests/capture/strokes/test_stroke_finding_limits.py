@@ -129,7 +129,7 @@ def soft_at_first(over_mm: float, share: float, free_mm: float, lowest_mm: float
     ],
 )  # fmt: skip
 def test_end_coils_that_close(over_mm: float, share: float, depth_mm: float, said: bool) -> None:
-    assert soft_at_first(over_mm, share, 70.0, 70.0 - depth_mm) == ["ends close"] * said
+    assert soft_at_first(over_mm, share, 70.0, 70.0 - depth_mm) == ["ends_close"] * said
 
 
 # ------------------------------------------------------------------------- beside the others

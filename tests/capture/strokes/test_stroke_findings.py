@@ -25,11 +25,11 @@ def test_the_simulated_rig_makes_it_and_it_is_named(case: Case) -> None:
     pairs = [(spring, odd_one(spring, case)) for spring in springs]
     for one, two, three in three_strokes(pairs, case.kinds, seed=3):
         names = [finding.kind for finding in two.findings]
-        if case.name == "ends close":  # another spring than before: apart too, on some
+        if case.name == "ends_close":  # another spring than before: apart too, on some
             assert case.name in names or "cocked" in names
         else:
             assert names == [name for name in (case.name,) if name]
-        assert two.kept == (case.name in ("", "pressed twice", "paused", "short"))
+        assert two.kept == (case.name in ("", "pressed_twice", "paused", "short"))
         for good in (one, three):
             assert good.findings == ()
             assert good.kept
@@ -114,7 +114,7 @@ def test_pressed_again_before_it_was_let_go(presses: int) -> None:
         points += [(2.0 * number + 1.0, 27.0 - 0.01 * number), (2.0 * number + 2.0, 40.0)]
     points[-1] = (points[-1][0], 55.0)
     finding = only(stroke(path(*points)))
-    assert finding.kind == "pressed twice"
+    assert finding.kind == "pressed_twice"
     assert finding.facts["presses"] == presses
 
 
@@ -156,7 +156,7 @@ def test_end_coils_that_close_over_much_of_the_way() -> None:
     depth = np.maximum(FREE_MM - PLAIN, 0.0)
     load = RATE * (depth - 0.5 * 2.0 * -np.expm1(-depth / 2.0))
     finding = only(stroke(PLAIN, load))
-    assert finding.kind == "ends close"
+    assert finding.kind == "ends_close"
     assert not finding.spoils
     # softer than 0.9 of the rate where 0.5 exp(-depth/2) > 0.1: 3.2 mm
     assert finding.facts["closed_mm"] == pytest.approx(FREE_MM - 2.0 * np.log(5.0), abs=0.5)

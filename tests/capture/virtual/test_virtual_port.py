@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import Answer, Hello, Item, RawBlock
-from coilbench.capture.sources.base import SourceLost
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.serial_port import open_serial
 from coilbench.capture.virtual import port as links
 from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest, Step

@@ -6,7 +6,8 @@ import pytest
 from coilbench.capture.blocks import Item, RawBlock, Restarted
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources import open_source
-from coilbench.capture.sources.base import Source, SourceEnded, SourceLost
+from coilbench.capture.sources.base import Source, SourceEnded
+from coilbench.capture.sources.losses import SourceLost
 from coilbench.capture.sources.virtual import open_virtual
 
 

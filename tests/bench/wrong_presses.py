@@ -1,0 +1,307 @@
+"""Cases that were seen to go wrong at a bench, each on a simulated rig: what a screen must show.
+
+A case says from when on the thing is wrong, out of what the rig really reads, so that the time to
+the screen is measured on the rig's own clock.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from tempfile import TemporaryDirectory
+from typing import Literal, NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
+
+from bench_strokes import Slipping, turned_into
+from coilbench.analysis.dashboard.calls import call
+from coilbench.analysis.dashboard.scene import Scene, SetTable
+from coilbench.analysis.report.document import describe
+from coilbench.analysis.report.units import Units
+from coilbench.capture.blocks import RawBlock, SampleFlag
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.running.commands import Action, Command, Snapshot
+from coilbench.capture.virtual.bench import Bench, GaugeBlock, PressSpring, Rest, Step
+from coilbench.capture.virtual.instrument import ADC_MAX_COUNTS, RigModel
+from coilbench.capture.virtual.setup import Faults, StrokeKind
+from coilbench.capture.virtual.spring import INNER, OUTER, SpringModel, draw_set
+from rig_clock import BACK_S, STEP_S, Alter, Watched, watch_capture
+from support.capture_books import book_maker
+
+Array = NDArray[np.float64]
+
+RIG = RigModel.draw(4)
+SPRINGS = draw_set(OUTER, 4, 4)
+ALIEN = draw_set(INNER, 1, 4)[0]
+TO_MM = 28.0
+FIRST_S = 2.0  # before the first press
+SHOWN_S = 0.5  # so soon a screen must show it
+LET_UP_N = 8.0  # below it a press is over
+UNITS = Units()
+
+
+class Read(NamedTuple):
+    """What the rig reads over a plan, by its true figures; shape (n,) each."""
+
+    t_s: Array
+    load_n: Array
+    height_mm: Array
+
+
+Since = Callable[[Read], float]
+
+
+def presses(
+    *springs: SpringModel, times: int = 3, kind: StrokeKind = StrokeKind.STEADY
+) -> list[Step]:
+    """Return springs pressed one after another."""
+    steps: list[Step] = [Rest(FIRST_S)]
+    for spring in springs:
+        steps += [PressSpring(spring, TO_MM, kind), Rest(0.5)] * times + [Rest(1.0)]
+    return steps
+
+
+@dataclass(frozen=True)
+class Case:
+    """One thing that goes wrong.
+
+    Attributes:
+        since: from when on it is wrong, s.
+        large: what the screen must call out.
+        kind: of the alarm, question, refusal or reason that names the cause.
+        counts: how many strokes may count, and must.
+        unknown: what nobody knows then, and for how long, s.
+        most_n: no larger load can be known.
+    """
+
+    name: str
+    steps: list[Step]
+    since: Since
+    large: str
+    kind: str
+    counts: int
+    rig: RigModel = RIG
+    faults: Faults | None = None
+    alter: Alter | None = None
+    commands: tuple[tuple[float, Command], ...] = ()
+    restarts: bool = False
+    ratings: Ratings = field(default_factory=Ratings)
+    free_mm: float | None = None
+    solid_mm: float | None = None
+    unknown: tuple[Literal["", "load_n", "height_mm"], float] = ("", 0.0)
+    most_n: float | None = None
+
+
+class Outcome(NamedTuple):
+    """What came of a case.
+
+    Attributes:
+        after_s: how long after it was wrong the screen said so; None: it never did.
+        words: what the screen said beside the large type.
+        kinds: what was named at all, in alarms, questions, reasons and refusals.
+        stale: looks at which a load or height was shown that nobody knew then.
+    """
+
+    after_s: float | None
+    words: str
+    kinds: frozenset[str]
+    counted: int
+    refused: int
+    stale: int
+
+
+def at(seconds: float) -> Since:
+    """Return a time that is known beforehand."""
+    return lambda _read: seconds
+
+
+def when(wrong: Callable[[Read], NDArray[np.bool_]]) -> Since:
+    """Return the first moment at which something holds."""
+    return lambda read: float(read.t_s[np.argmax(wrong(read))])
+
+
+def let_up(number: int) -> Since:
+    """Return when that press, counted from 1, is over."""
+
+    def since(read: Read) -> float:
+        loaded = (read.load_n > LET_UP_N).astype(np.int8)
+        return float(read.t_s[np.flatnonzero(np.diff(loaded) < 0)[number - 1] + 1])
+
+    return since
+
+
+def altered(change: Callable[[RawBlock], None]) -> Alter:
+    """Return what changes the samples of each block in place."""
+
+    def alter(block: RawBlock) -> RawBlock:
+        samples = block.samples.copy()
+        changed = replace(block, samples=samples)
+        change(changed)
+        return changed
+
+    return alter
+
+
+def _higher(by_mm: float) -> Alter:
+    """Return heights that read so much too high."""
+
+    def change(block: RawBlock) -> None:
+        block.samples["travel_counts"] -= round(by_mm * RIG.travel_counts_per_mm)
+
+    return altered(change)
+
+
+def _times(name: str, factor: float, about: float) -> Alter:
+    def change(block: RawBlock) -> None:
+        block.samples[name] = about + factor * (block.samples[name] - about)
+
+    return altered(change)
+
+
+def _clip(limit_n: float) -> Alter:
+    """Return an amplifier whose end stop is at a load."""
+
+    def change(block: RawBlock) -> None:
+        over = block.samples["load_counts"] > RIG.cell_counts(np.array([limit_n]))[0]
+        block.samples["load_counts"][over] = ADC_MAX_COUNTS
+        block.samples["flags"][over] |= np.uint8(SampleFlag.LOAD_SATURATED)
+
+    return altered(change)
+
+
+MID_S = 3.5  # in the first press, on its way down
+ONE = presses(SPRINGS[0], times=1)
+TWO = presses(*SPRINGS[:2])
+_SLIPPING = turned_into(SPRINGS[1], Slipping)
+_AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
+_GAUGE_S = 9.0
+_AFTER_RESTART: list[Step] = [*ONE, Rest(1.0), GaugeBlock(30.0, 6.0), *presses(SPRINGS[0])]
+
+CASES = (
+    Case("overload of the cell", ONE, when(lambda r: r.load_n >= 300.0), "STOP", "overload", 0,
+         ratings=Ratings(300.0, 900.0)),
+    Case("overload of the press", ONE, when(lambda r: r.load_n >= 300.0), "STOP", "overload", 0,
+         ratings=Ratings(900.0, 300.0)),
+    Case("80 % of a rating", ONE, when(lambda r: r.load_n >= 0.8 * r.load_n.max() / 0.9), "",
+         "overload_near", 1, ratings=Ratings(cell_n=450.0)),
+    Case("amplifier at its end stop", ONE, when(lambda r: r.load_n >= 250.0), "STOP",
+         "amplifier_at_limit", 0, alter=_clip(250.0), most_n=251.0),
+    Case("datum 40 mm out", ONE, when(lambda r: r.height_mm < 0.0), "STOP", "below_faces", 0,
+         alter=_higher(-40.0)),
+    Case("below the solid height", ONE, when(lambda r: r.height_mm < 32.0), "STOP",
+         "below_solid", 0, solid_mm=32.0),
+    Case("loaded above the free length", ONE,
+         when(lambda r: (r.height_mm > 47.0) & (r.load_n > 20.0)), "STOP", "above_free", 0,
+         free_mm=45.0),
+    Case("travel stands still", ONE, when(lambda r: r.load_n > 100.0), "STOP", "travel_dead", 0,
+         alter=_times("travel_counts", 0.0, 0.0)),
+    Case("travel runs backwards", ONE, when(lambda r: r.load_n > 30.0), "STOP",
+         "travel_reversed", 0, alter=_times("travel_counts", -1.0, 0.0)),
+    Case("no load comes", ONE,
+         when(lambda r: r.height_mm < SPRINGS[0].free_length_mm - 5.0), "STOP", "load_dead", 0,
+         alter=_times("load_counts", 0.0, RIG.zero_counts), free_mm=SPRINGS[0].free_length_mm),
+    Case("the cell is wired backwards", ONE, when(lambda r: r.load_n < -30.0), "STOP",
+         "load_reversed", 0, alter=_times("load_counts", -1.0, RIG.zero_counts)),
+    Case("another spring, first press", [*TWO, *presses(ALIEN, times=1)], let_up(7),
+         "WRONG SPRING?", "another_spring", 6),
+    Case("another spring, taken out", [*TWO, *presses(ALIEN, times=1), Rest(4.0),
+         *presses(SPRINGS[2])], let_up(7), "WRONG SPRING?", "another_spring", 9,
+         commands=((44.0, Command(Action.TAKE_OUT)),)),
+    Case("a slip", [*presses(SPRINGS[0]), PressSpring(SPRINGS[1], TO_MM), Rest(0.5),
+         PressSpring(_SLIPPING, TO_MM), Rest(1.5), *_AGAIN, *_AGAIN], let_up(5), "larch-02",
+         "slipped", 6),
+    Case("10 samples/s, a fast hand", presses(SPRINGS[0], times=2, kind=StrokeKind.FAST), let_up(2),
+         "larch-01", "too_fast", 1, rig=replace(RIG, rate_hz=10.0, nominal_rate_hz=10.0)),
+    Case("board restarts in mid stroke", presses(SPRINGS[0]), at(MID_S), "SET THE DATUM",
+         "datum_lost", 0, faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 99.0)),
+    Case("unplugged, back as another start", presses(SPRINGS[0]), at(MID_S), "LOAD UNKNOWN",
+         "datum_lost", 0, faults=Faults(unplug_at_s=MID_S), restarts=True,
+         unknown=("height_mm", 99.0)),
+    Case("cable pulled in mid stroke", presses(SPRINGS[0]), at(MID_S), "LOAD UNKNOWN",
+         "link_lost", 3, faults=Faults(unplug_at_s=MID_S), unknown=("load_n", BACK_S)),
+    Case("amplifier silent in mid stroke", presses(SPRINGS[0]), at(MID_S), "LOAD UNKNOWN",
+         "rig_fault", 0, faults=Faults(dead_s=((MID_S, 30.0),)), unknown=("load_n", 99.0)),
+    Case("end with springs unfinished", ONE, at(6.0), "END NOW?", "finish_unfinished", 1,
+         commands=((6.0, Command(Action.FINISH)),)),
+    Case("datum set again on a gauge", _AFTER_RESTART, at(MID_S), "SET THE DATUM", "datum_lost", 3,
+         faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 5.0),
+         commands=((_GAUGE_S + 3.0, Command(Action.DATUM, height_mm=30.0)),)),
+    Case("nothing is wrong", presses(*SPRINGS), at(0.0), "larch-01", "", 12),
+)  # fmt: skip
+
+
+def run(case: Case, folder: Path) -> tuple[Watched, Outcome]:
+    """Capture a case in a book of its own, and say what came of it."""
+    book = book_maker(folder)(case.rig, springs=4, device_id=case.rig.device_id, name="case.db")
+    with open_book(book) as db:
+        case.ratings.store(db)
+        sizes = {"free_length_mm": case.free_mm, "solid_height_mm": case.solid_mm}
+        for name, mm in sizes.items():
+            db.execute(f"UPDATE sets SET {name} = ?", [mm])
+        db.conn.commit()
+        find_set(db, "larch")
+    seen = watch_capture(
+        book,
+        case.rig,
+        case.steps,
+        faults=case.faults,
+        alter=case.alter,
+        commands=case.commands,
+        restarts=case.restarts,
+    )
+    return seen, _outcome(case, seen)
+
+
+def read_of(case: Case) -> Read:
+    """Return what the rig reads over a case's plan."""
+    blocks = list(Bench(case.rig, case.steps, 4).blocks())
+    blocks = blocks if case.alter is None else [case.alter(block) for block in blocks]
+    samples = np.concatenate([block.samples for block in blocks])
+    rig = case.rig
+    load_n = (samples["load_counts"] - rig.zero_counts) / rig.counts_per_n
+    height_mm = rig.rest_height_mm - samples["travel_counts"] / rig.travel_counts_per_mm
+    return Read(samples["t_us"] * 1e-6, load_n, height_mm + rig.flex_mm(load_n))
+
+
+def _outcome(case: Case, seen: Watched) -> Outcome:
+    since_s = case.since(read_of(case))
+    after_s, words, kinds = None, "", set[str]()
+    for at_s, look in seen.looks:
+        kinds |= _named(look)
+        called = call(Scene(look, SetTable((), 2, ()), UNITS))
+        said = called.large == case.large if case.large else case.kind in _named(look)
+        if after_s is None and at_s >= since_s and said:
+            after_s, words = at_s - since_s, called.words
+            words = words if called.urgent or look.alarm is None else describe(look.alarm, UNITS)
+    refused = [event.what for _, event in seen.events if event.what.kind == "stroke_refused"]
+    kinds |= seen.refused_for() | {event.what.kind for _, event in seen.events}
+    if case.kind in seen.refused_for() and words.startswith("stroke"):
+        words = describe(refused[0], UNITS)
+    stale = sum(_stale(case, at_s - since_s, look) for at_s, look in seen.looks)
+    return Outcome(after_s, words, frozenset(kinds), seen.counted(), len(refused), stale)
+
+
+def _stale(case: Case, after_s: float, look: Snapshot) -> bool:
+    """Tell whether a look shows a number that nobody knows."""
+    if case.most_n is not None and look.load_n is not None and look.load_n > case.most_n:
+        return True
+    name, for_s = case.unknown
+    return name != "" and SHOWN_S + STEP_S < after_s < for_s and getattr(look, name) is not None
+
+
+def _named(look: Snapshot) -> set[str]:
+    found = (look.alarm, look.question, look.datum, look.load_unknown, look.link_what)
+    return {one.kind for one in found if one is not None}
+
+
+def outcomes(cases: tuple[Case, ...] = CASES) -> list[tuple[Case, Outcome]]:
+    """Run cases, each in a folder that is removed afterwards."""
+    found = []
+    for case in cases:
+        with TemporaryDirectory() as folder:
+            found.append((case, run(case, Path(folder))[1]))
+    return found

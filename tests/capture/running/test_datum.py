@@ -1,0 +1,101 @@
+"""A datum from inside a capture: only where the quill stands still, long enough, unloaded."""
+
+import numpy as np
+import pytest
+
+from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.book.calibrations import current_calibration
+from coilbench.capture.book.opening import open_book
+from coilbench.capture.calibration.model import apply
+from coilbench.capture.running.commands import Action, Command, EventKind
+from coilbench.capture.running.datum import STAND_S, STAND_SHARE, STILL_MM, STILL_STEPS, LastSecond
+from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, Rest
+from support.recorder_desk import BOOT, HELLO, RIG, SPRINGS, Desk, bench_samples
+
+PER_COUNT_MM = 0.005
+OTHER_BOOT = BOOT + 1
+
+
+def standing(seconds, spread_counts=0.0, rate_hz=90.0):
+    samples = np.zeros(round(seconds * rate_hz) + 1, RAW_DTYPE)
+    samples["t_us"] = np.rint(np.arange(len(samples)) / rate_hz * 1e6)
+    samples["travel_counts"] = 8000
+    samples["travel_counts"][len(samples) // 2] += round(spread_counts)
+    return samples
+
+
+def asked(samples, per_count_mm=PER_COUNT_MM):
+    stood = LastSecond()
+    for piece in np.array_split(samples, 5):
+        stood.take(piece)
+    try:
+        return stood.gauge(30.0, per_count_mm)
+    except NotPossible as refusal:
+        return refusal.finding.facts["reason"]
+
+
+def test_it_must_have_stood_nearly_a_second():
+    assert asked(standing(STAND_SHARE * STAND_S - 0.02)) == "no_reading"
+    assert asked(standing(STAND_SHARE * STAND_S + 0.02)).length_mm == 30.0
+    unusable = standing(2.0)
+    unusable["flags"] = int(SampleFlag.LOAD_SATURATED)
+    assert asked(unusable) == "no_reading"
+
+
+@pytest.mark.parametrize(
+    ("per_count_mm", "still"),
+    [(PER_COUNT_MM, STILL_MM / PER_COUNT_MM), (0.05, STILL_STEPS)],
+)
+def test_it_must_stand_still_to_a_step_or_two(per_count_mm, still):
+    assert asked(standing(2.0, still), per_count_mm) != "not_steady"
+    assert asked(standing(2.0, still + 1), per_count_mm) == "not_steady"
+
+
+def test_what_was_before_the_last_second_does_not_matter():
+    moved = standing(3.0)
+    moved["travel_counts"][:90] = 3000
+    assert asked(moved).counts == pytest.approx(8000.0)
+
+
+@pytest.fixture
+def desk(make_book):
+    book = make_book(RIG, device_id=RIG.device_id, boot_id=OTHER_BOOT)
+    with open_book(book) as db:
+        yield Desk(db)
+
+
+def on_gauge(length_mm):
+    whole = bench_samples([Rest(1.0), GaugeBlock(length_mm, 6.0), Rest(1.0)])
+    return whole[: round(4.5 * RIG.rate_hz)]
+
+
+def set_datum(desk, height_mm):
+    desk.recorder.execute(Command(Action.DATUM, height_mm=height_mm))
+
+
+def test_set_on_a_gauge_heights_are_known_again_and_strokes_count(desk):
+    samples = on_gauge(30.0)
+    samples["travel_counts"] -= 1234  # it counts from another zero since it started again
+    desk.take(samples)
+    assert desk.recorder.datum is not None
+    set_datum(desk, 30.0)
+    assert desk.recorder.datum is None
+    assert desk.kinds(EventKind.TURN)[-1] == "datum_set"
+    calibration = current_calibration(desk.db)
+    assert calibration.travel.boot_id == HELLO.boot_id
+    load_travel = apply(calibration.calibration, RawBlock(samples[-1:], BOOT)).samples
+    assert load_travel["height_mm"][0] == pytest.approx(30.0, abs=0.02)
+
+
+def test_refused_while_it_moves_or_presses_and_nothing_is_changed(desk):
+    before = current_calibration(desk.db).calibration_id
+    set_datum(desk, 30.0)
+    assert desk.found(EventKind.REFUSED)[-1].facts["reason"] == "no_reading"
+    pressed = bench_samples([Rest(2.0), PressSpring(SPRINGS[0], 26.0)])
+    desk.take(pressed[: int(np.argmax(pressed["travel_counts"]))])
+    set_datum(desk, 30.0)
+    kind, facts = vars(desk.found(EventKind.REFUSED)[-1]).values()
+    assert kind == "spring_pressed" or facts["reason"] == "loaded"
+    assert current_calibration(desk.db).calibration_id == before
+    assert desk.recorder.datum is not None

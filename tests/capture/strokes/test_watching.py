@@ -1,0 +1,175 @@
+"""Each thing that can't be right in a press: just inside it is none, just outside it is named."""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
+from coilbench.capture.strokes.finder import Phase
+from coilbench.capture.strokes.watching import (
+    ABOVE_FREE_MM,
+    ABOVE_FREE_N,
+    BACKWARDS_N,
+    CALM_S,
+    DEAD_LOAD_N,
+    DEAD_TRAVEL_MM,
+    FALL_MM,
+    HEIGHT_SLACK_MM,
+    LATE_MM,
+    LATE_S,
+    LEARNT_LATE_MM,
+    LOADED_N,
+    NEAR_SHARE,
+    RISE_MM,
+    Bounds,
+    PressWatch,
+    Seen,
+)
+
+E = 0.01
+RATED = Bounds(cell_n=1000.0, press_n=800.0)
+SIZED = Bounds(solid_mm=24.0, free_mm=53.0, height_u_mm=0.1)
+SLACK = HEIGHT_SLACK_MM + 0.2
+PRESS, TOUCH, IDLE = Phase.PRESS, Phase.TOUCH, Phase.IDLE
+
+
+def seen(load_n, height_mm, *, at_s=1.0, tare_n=0.0, flag=0, count=10):
+    samples = np.zeros(count, RAW_DTYPE)
+    samples["t_us"] = np.rint((at_s + 0.01 * np.arange(-count + 1, 1)) * 1e6)
+    samples["flags"] = flag
+    loads = np.full(count, float(load_n))
+    heights = np.full(count, float(height_mm))
+    return Seen.of(samples, loads + tare_n, heights, tare_n, datum_lost=False)
+
+
+def finder(phase, touch_mm=53.0):
+    return SimpleNamespace(phase=phase, touch_mm=touch_mm)
+
+
+def named(looked, phase, bounds, touch_mm=53.0):
+    watch = PressWatch()
+    watch.look(looked, finder(phase, touch_mm), bounds)
+    return set(watch.standing)
+
+
+@pytest.mark.parametrize(
+    ("load_n", "bounds", "kinds"),
+    [
+        (1000.0 * NEAR_SHARE - E, replace(RATED, press_n=None), set()),
+        (1000.0 * NEAR_SHARE + E, replace(RATED, press_n=None), {"overload_near"}),
+        (1000.0 - E, replace(RATED, press_n=None), {"overload_near"}),
+        (1000.0 + E, replace(RATED, press_n=None), {"overload"}),
+        (800.0 - E, RATED, {"overload_near"}),
+        (800.0 + E, RATED, {"overload"}),
+        (5000.0, Bounds(), set()),  # nobody said what they may bear
+    ],
+)
+def test_a_load_is_held_against_what_the_rig_may_bear(load_n, bounds, kinds):
+    assert named(seen(load_n, 30.0), PRESS, bounds) == kinds
+
+
+def test_the_cell_bears_the_tare_too_the_press_does_not():
+    over = seen(700.0, 30.0, tare_n=310.0)
+    assert named(over, PRESS, Bounds(cell_n=1000.0)) == {"overload"}
+    assert named(over, PRESS, Bounds(press_n=1000.0)) == set()
+
+
+@pytest.mark.parametrize(
+    ("load_n", "height_mm", "kinds"),
+    [
+        (100.0, -SLACK + E, {"below_solid"}),
+        (0.0, -SLACK + E, set()),
+        (0.0, -SLACK - E, {"below_faces"}),
+        (100.0, 24.0 - SLACK + E, set()),
+        (100.0, 24.0 - SLACK - E, {"below_solid"}),
+        (LOADED_N - E, 24.0 - SLACK - E, set()),
+        (ABOVE_FREE_N + E, 53.0 + ABOVE_FREE_MM + SLACK - E, set()),
+        (ABOVE_FREE_N + E, 53.0 + ABOVE_FREE_MM + SLACK + E, {"above_free"}),
+        (ABOVE_FREE_N - E, 53.0 + ABOVE_FREE_MM + SLACK + E, set()),
+    ],
+)
+def test_a_height_is_held_against_what_can_be(load_n, height_mm, kinds):
+    assert named(seen(load_n, height_mm), PRESS, SIZED) == kinds
+
+
+def test_an_amplifier_at_its_limit_is_named_even_where_nothing_else_can_be_read():
+    assert named(seen(0.0, 30.0, flag=int(SampleFlag.LOAD_SATURATED)), PRESS, RATED) == {
+        "amplifier_at_limit"
+    }
+
+
+@pytest.mark.parametrize(
+    ("load_n", "rose_mm", "kinds"),
+    [
+        (DEAD_LOAD_N + E, DEAD_TRAVEL_MM - E, {"travel_dead"}),
+        (DEAD_LOAD_N - E, DEAD_TRAVEL_MM - E, set()),
+        (DEAD_LOAD_N + E, DEAD_TRAVEL_MM + E, set()),
+        (BACKWARDS_N + E, RISE_MM + E, {"travel_reversed"}),
+        (BACKWARDS_N - E, RISE_MM + E, set()),
+        (BACKWARDS_N + E, RISE_MM - E, set()),
+    ],
+)
+def test_a_travel_that_does_not_go_with_the_load(load_n, rose_mm, kinds):
+    assert named(seen(load_n, 53.0 + rose_mm), TOUCH, Bounds()) == kinds
+
+
+@pytest.mark.parametrize(
+    ("fell_mm", "lost_n", "kinds"),
+    [
+        (FALL_MM + E, BACKWARDS_N + E, {"load_reversed"}),
+        (FALL_MM - E, BACKWARDS_N + E, set()),
+        (FALL_MM + E, BACKWARDS_N - E, set()),
+    ],
+)
+def test_a_load_that_falls_as_the_quill_goes_down(fell_mm, lost_n, kinds):
+    watch = PressWatch()
+    watch.look(seen(0.0, 60.0), finder(IDLE), Bounds())
+    watch.look(seen(-lost_n, 60.0 - fell_mm, at_s=1.2), finder(IDLE), Bounds())
+    assert set(watch.standing) == kinds
+    # let up again, the load rises with the height: that is the cell's doing, not the scale's
+    watch.look(seen(100.0, 65.0, at_s=1.3), finder(TOUCH, 60.0), Bounds())
+    assert ("travel_reversed" in watch.standing) is not bool(kinds)
+
+
+@pytest.mark.parametrize(
+    ("bounds", "late_mm"),
+    [
+        (SIZED, 53.0 - LATE_MM - SLACK),
+        (Bounds(learnt_mm=52.0), 52.0 - LEARNT_LATE_MM),
+        (Bounds(), None),
+    ],
+)
+def test_a_spring_that_should_push_and_does_not(bounds, late_mm):
+    def dead(height_mm, for_s, load_n=0.0):
+        watch = PressWatch()
+        watch.look(seen(load_n, height_mm), finder(IDLE), bounds)
+        watch.look(seen(load_n, height_mm, at_s=1.0 + for_s), finder(IDLE), bounds)
+        return set(watch.standing) == {"load_dead"}
+
+    if late_mm is None:
+        assert not dead(5.0, 9.0)
+        return
+    assert dead(late_mm - E, LATE_S + E)
+    assert not dead(late_mm - E, LATE_S - E)
+    assert not dead(late_mm + E, LATE_S + E)
+    assert not dead(late_mm - E, LATE_S + E, LOADED_N + E)
+
+
+def test_an_alarm_is_told_once_and_stands_until_the_spring_was_let_up_for_a_moment():
+    watch, bounds = PressWatch(), Bounds(cell_n=100.0)
+    (told,) = watch.look(seen(120.0, 30.0), finder(PRESS), bounds)
+    assert (told.kind, told.facts["load_n"]) == ("overload", 120.0)
+    assert watch.look(seen(150.0, 30.0, at_s=1.1), finder(PRESS), bounds) == []
+    assert watch.alarm.facts["load_n"] == 150.0  # the worst of it
+    watch.look(seen(0.0, 60.0, at_s=1.1 + CALM_S - E), finder(IDLE), bounds)
+    assert watch.alarm is not None
+    watch.look(seen(0.0, 60.0, at_s=1.1 + CALM_S + E), finder(IDLE), bounds)
+    assert watch.alarm is None
+    assert watch.look(seen(120.0, 30.0, at_s=3.0), finder(PRESS), bounds) != []
+
+
+def test_without_a_datum_no_height_is_judged_and_the_load_is():
+    looked = seen(1200.0, -50.0)._replace(height_mm=None)
+    assert named(looked, PRESS, replace(SIZED, cell_n=1000.0)) == {"overload"}
