@@ -138,6 +138,8 @@ def _load_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
         bend_n = float(hidden_departure(fit, counts, minus_x=zero))
         yield _plain("hidden_bend", fit, "N", 1.0, bend_n)
     yield _plain("masses", fit, "1", reading.load_n - rests_n, rig.calibration.load_u_relative)
+    if rig.gain_u_relative > 0.0:
+        yield _plain("gain_since", fit, "1", reading.load_n - rests_n, rig.gain_u_relative)
     if rests_n > 0.0:
         yield _plain("resting_weight", rests_n, "N", 1.0, RESTS_U_N)
     if not rig.zero_known:

@@ -45,7 +45,8 @@ json_keys(
 )
 json_keys(
     Card,
-    "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend warnings",
+    "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend zeros "
+    "warnings",
 )
 json_keys(
     PartCard,
@@ -74,6 +75,7 @@ SOURCES: dict[SourceKind, str] = {
     "press_flex": "press flex",
     "flex_not_measured": "press flex, not measured",
     "resting_weight": "what rests on the spring",
+    "gain_since": "gain since the calibration, by its checks",
     "lag": "lag of the load",
     "lag_not_known": "lag of the load, not known",
     "turn_friction": "friction at the turn",

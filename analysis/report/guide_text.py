@@ -14,7 +14,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "quill_to_stop": "let the quill rise to its stop",
     "press_read": "the press is read",
     "press_block": "put a gauge or block in place of the spring, stop nuts just below the "
-    "crosshead, press slowly to at least {least_n} but never above what the cell or the press is rated for, and let go slowly",
+    "crosshead, press slowly to at least {least_n} but never above what the cell or the press is "
+    "rated for, and let go slowly",
     "stored_soon": "{task}; stored in {grace_s:g} s unless the last one is undone",
     "no_sample_yet": "no sample yet",
     "standing": "{counts:.0f} counts: {why}",

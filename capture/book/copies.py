@@ -27,6 +27,7 @@ MIGRATION_NAMES = (
     "0006_ratings_and_swaps",
     "0007_masses_err",
     "0008_what_rests",
+    "0009_rest_zeros",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 

@@ -294,6 +294,16 @@ ALTER TABLE rig_ratings ADD COLUMN cups_meet_mm REAL CHECK (cups_meet_mm >= 0);
 ALTER TABLE sweeps ADD COLUMN rests_n REAL CHECK (rests_n >= 0);
 """
 
+# What the cell read at rest when its health was looked at: how its zero goes.
+_REST_ZEROS = """
+CREATE TABLE rest_zeros (
+  id TEXT PRIMARY KEY,
+  device_id TEXT NOT NULL,
+  read_utc TEXT NOT NULL,
+  load_counts REAL NOT NULL
+) STRICT;
+"""
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -303,6 +313,7 @@ _TEXTS = (
     _RATINGS_AND_SWAPS,
     _MASSES_ERR,
     _WHAT_RESTS,
+    _REST_ZEROS,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

@@ -18,12 +18,14 @@ from coilbench.capture.book.calibrations import (
     current_calibration,
     find_calibration,
 )
+from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import with_finding
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
@@ -201,7 +203,7 @@ def load_sweeps(
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
     readings = _readings(db, calibration)
-    told_n = Ratings.of_book(db).rests_n
+    told_n, gains = Ratings.of_book(db).rests_n, Gains(db)
     for row in db.query(
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
@@ -214,12 +216,12 @@ def load_sweeps(
         label = labels[row["spring_id"]]
         if row["rests_n"] is None:
             row["rests_n"] = told_n
-        sweeps[label].append(_sweep(db, row, label, readings))
+        sweeps[label].append(_sweep(db, row, label, readings, gains))
     return sweeps
 
 
-def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading) -> Sweep:
-    press, rig = _press(row, readings)
+def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading, gains: Gains) -> Sweep:
+    press, rig = _press(row, readings, gains)
     if press is None:
         loading, unloading = _stored_branches(db, row["id"])
     else:
@@ -238,7 +240,9 @@ def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading) -> 
     )
 
 
-def _press(row: dict[str, Any], readings: Reading) -> tuple[Press | None, RigReading | None]:
+def _press(
+    row: dict[str, Any], readings: Reading, gains: Gains
+) -> tuple[Press | None, RigReading | None]:
     """Read a stroke's samples, raw ones with their calibration; None where it has only points."""
     if row["samples_blob"] is None:
         return None, None
@@ -249,7 +253,9 @@ def _press(row: dict[str, Any], readings: Reading) -> tuple[Press | None, RigRea
         return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
     raw = RawBlock(samples, row["boot_id"])
     press, rig = read_stroke(raw, *readings(row["calibration_id"]), row["zero_counts"])
-    return press, replace(rig, rests_n=row["rests_n"])
+    zero_n = float(value(rig.calibration.load, rig.zero_counts))
+    gain_u = gains.u_relative(rig.calibration_id, row["stored_utc"], zero_n)
+    return press, replace(rig, rests_n=row["rests_n"], gain_u_relative=gain_u)
 
 
 def stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:

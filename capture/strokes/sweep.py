@@ -125,6 +125,7 @@ class RigReading:
         travel_step_mm: the smallest step that the travel shows.
         repeat: how well a stroke repeats, where there is one alone.
         rests_n: weight on the spring that the zero contains; None where it is not told.
+        gain_u_relative: standard uncertainty (k = 1) of the cell's gain since its calibration.
     """
 
     calibration: Calibration
@@ -135,6 +136,7 @@ class RigReading:
     travel_step_mm: float
     repeat: StrokeRepeat = _UNSEEN
     rests_n: float | None = None
+    gain_u_relative: float = 0.0
 
 
 def read_stroke(
