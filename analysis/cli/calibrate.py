@@ -229,9 +229,9 @@ def gauge_command(
     length_mm,counts[,u_mm].
     """
     if file is not None:
-        points = read_points(_table(file), GaugePoint)
-        _refuse_below_cups([point.length_mm for point in points])
-        _store(travel_part(points, file.name))
+        read = read_points(_table(file), GaugePoint)
+        _refuse_below_cups([point.length_mm for point in read])
+        _store(travel_part(read, file.name))
         return
     if lengths is not None and datum is None:
         port, lengths_mm = given_port(port), checked_lengths_mm(lengths)

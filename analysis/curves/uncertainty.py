@@ -19,6 +19,7 @@ from coilbench.capture.calibration.statistics import coverage_factor, effective_
 SourceKind = Literal[
     "load", "load_there", "height", "height_there", "load_in_proportion",  # as it came converted
     "load_curve", "hidden_bend", "masses", "zero_not_read",  # the rig's load
+    "gain_since", "resting_weight",  # its cell since it was calibrated, its cup
     "travel_curve", "travel_steps", "press_flex", "flex_not_measured",  # the rig's height
     "lag", "lag_not_known", "turn_friction", "shape_between", "branch_not_measured",
     "stroke_scatter", "stroke_noise", "stroke_repeat", "stroke_repeat_assumed",
