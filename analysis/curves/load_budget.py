@@ -20,8 +20,12 @@ from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import PolynomialFit, hidden_departure, slope, value
 from coilbench.capture.strokes.bins import Array
-from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, StrokeRepeat
-from coilbench.capture.units import KGF_N
+from coilbench.capture.strokes.sweep import (
+    RESTS_U_N,
+    ZERO_UNKNOWN_U_N,
+    RigReading,
+    StrokeRepeat,
+)
 
 COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors that is one offset
 #   for the whole sweep (zero, datum) and leaves a difference; the rest (nonlinearity, steps)
@@ -30,9 +34,6 @@ COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors t
 # How much a press gives that was not measured: 0 to some 1.2 mm at 1000 N. Common practice at
 # bench and pillar drills, no source; k = 1 as of a normal law that holds 95 % of it.
 FLEX_UNKNOWN_U_MM_PER_N = 6.0e-4
-# How well what rests on the spring is known, k = 1: a kitchen scale that shows 1 g is good to 5 g,
-# k = 2. Common practice, no source.
-RESTS_U_N = 0.0025 * KGF_N
 _ONE = np.eye(1)
 
 

@@ -60,7 +60,7 @@ direction: loading, or unloading (which is typed as up at the end)
 height_mm, depth_mm: the one that was typed (a depth with down after it)
 shown_load_n: what the scale showed, the tare in it
 free_length_mm: the set's at that time
-tare_n, lever_ratio: --tare; --lever
+tare_n, rests_n, lever_ratio: --tare; --rests; --lever
 lever_ratio_u: --lever-u, standard uncertainty (k = 1) as a fraction
 scale_resolution_n, scale_repeatability_n: --resolution; --repeatability
 quill_resolution_mm: --quill

@@ -12,7 +12,7 @@ import numpy as np
 
 from coilbench.capture.calibration.scale import Scale
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.strokes.sweep import Branch
+from coilbench.capture.strokes.sweep import RESTS_U_N, Branch
 from coilbench.capture.units import KGF_N, LENGTH_IN_MM, LOAD_IN_N, parse_length_mm, parse_load_n
 
 NOTE_EXAMPLE = (
@@ -37,6 +37,8 @@ class KeyedReading:
     def spring_load_n(self, setup: KeyedSetup) -> float:
         """Return the spring's load: what the scale shows less the tare, times the lever ratio.
 
+        With what lay on the spring already when the tare was read.
+
         Raises:
             CoilbenchError: the scale shows less than the tare.
         """
@@ -49,7 +51,7 @@ class KeyedReading:
                 shown_n=self.shown_load_n,
                 tare_n=setup.tare_n,
             )
-        return net_n * setup.lever_ratio
+        return net_n * setup.lever_ratio + setup.rests_n
 
     def spring_height_mm(self, free_length_mm: float | None) -> float:
         """Return the distance between the faces.
@@ -138,6 +140,7 @@ class KeyedSetup:
         scale_resolution_n: the scale's smallest step.
         scale_repeatability_n: standard deviation of the scale's readings of one load.
         quill_resolution_mm: the depth scale's smallest step.
+        rests_n: weight that lay on the spring when the tare was read: the upper cup's, else 0.
         scale: the scale's own calibration, used instead of scale_repeatability_n; None takes its
             readings as they are.
     """
@@ -148,6 +151,7 @@ class KeyedSetup:
     scale_resolution_n: float = 0.1 * KGF_N
     scale_repeatability_n: float = 0.2 * KGF_N
     quill_resolution_mm: float = 0.1
+    rests_n: float = 0.0
     scale: Scale | None = None
 
     def __post_init__(self) -> None:
@@ -182,7 +186,11 @@ class KeyedSetup:
         if self.scale is None:
             return self.load_u_n
         u_n = self.scale.difference_u_n(shown_n, self.tare_n, self.scale_resolution_n)
-        return self.lever_ratio * u_n
+        return math.hypot(self.lever_ratio * u_n, self._rests_u_n)
+
+    @property
+    def _rests_u_n(self) -> float:
+        return RESTS_U_N if self.rests_n > 0.0 else 0.0
 
     @property
     def load_u_n(self) -> float:
@@ -195,7 +203,8 @@ class KeyedSetup:
         one_reading = math.hypot(
             self.scale_resolution_n / math.sqrt(12.0), self.scale_repeatability_n
         )
-        return self.lever_ratio * math.sqrt(2.0) * one_reading
+        of_scale = self.lever_ratio * math.sqrt(2.0) * one_reading
+        return math.hypot(of_scale, self._rests_u_n)
 
     @property
     def load_u_relative(self) -> float:
