@@ -27,6 +27,8 @@ YIELD = 235.0  # N/mm2, plain structural steel, S235
 SCREW_YIELD = 640.0  # property class 8.8
 E_STEEL = 210_000.0
 SHEAR = 0.58  # of the yield: von Mises
+WOOD = 10.0  # N/mm2 in bending: sawn softwood, sound, long loaded; common practice, no source
+TIMBER, TIMBER_SPAN = 60.0, 300.0
 LEAST_FACTOR = 2.0
 
 STRESS_AREA = {8: 36.6, 10: 58.0, 12: 84.3}  # mm2, coarse thread
@@ -156,6 +158,9 @@ def beside(m: Measures) -> Iterator[Part]:
     yield Part(
         "yoke's bars", HANG_N, f"{width:.1f} x {m.bar_h:.0f} mm, span {m.yoke_span:.0f}", bar
     )
+    timber = bending(HANG_N / 2, TIMBER_SPAN, TIMBER, TIMBER)
+    section = f"2 · {TIMBER:.0f} x {TIMBER:.0f} mm, span {TIMBER_SPAN:.0f}"
+    yield Part("timbers under the plate, wood", HANG_N, section, timber, WOOD)
     area = STRESS_AREA[round(m.yoke_rod_d)]
     yield Part("yoke's rods M10, two", HANG_N, f"2 · {area} mm²", HANG_N / 2 / area)
     yield Part("yoke's eye bolt M10", HANG_N, f"{area} mm²", HANG_N / area)
