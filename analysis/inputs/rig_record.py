@@ -48,6 +48,7 @@ from coilbench.capture.book.calibrations import (
     newest_part,
 )
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
@@ -95,7 +96,8 @@ def calibration_card(db: Database) -> Card:
     complete = any(part.kind == "travel" for part in others)
     whole = current_calibration(db) if complete else None
     zeros = session_zeros(db)
-    return make_card(
+    told = Ratings.of_book(db)
+    card = make_card(
         None if whole is None else whole.calibration_id,
         [(part.part_id, part.made_utc, part) for part in (load, *others)],
         utc_now(),
@@ -106,6 +108,7 @@ def calibration_card(db: Database) -> Card:
         warnings=rig_warnings(db),
         zeros=moves(zeros, float(slope(load.fit, zeros[0].counts))) if zeros else (),
     )
+    return replace(card, rests_n=told.rests_n, cups_meet_mm=told.cups_meet_mm)
 
 
 def calibration_if_any(path: Path) -> Calibration | None:

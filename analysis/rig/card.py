@@ -171,6 +171,7 @@ class Card:
         budget: of a typical reading; None while the travel is still to be calibrated.
         check: the newest check of this calibration; None where there was none.
         zeros: the strokes' zeros of the newest session.
+        rests_n, cups_meet_mm: as the user says of the cups; None where not told.
     """
 
     calibration_id: str | None
@@ -186,6 +187,8 @@ class Card:
     trend: Trend | None
     warnings: tuple[Finding, ...]
     zeros: tuple[ZeroMove, ...] = ()
+    rests_n: float | None = None
+    cups_meet_mm: float | None = None
 
     @property
     def load(self) -> PartCard:

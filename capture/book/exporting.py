@@ -53,7 +53,7 @@ stroke_id: its id in the book""",
     "curves": """For reading; no command reads it back. The strokes' curves, as worked out
 set, label: name of the set and of the spring
 stroke_id, direction: as in strokes.csv; loading or unloading
-height_mm, load_n: between the faces; of the spring""",
+height_mm, load_n: between the faces; as the cell read it, without rests_n of strokes.csv""",
     "keyed": """Typed again: coilbench note --set SET 'LABEL HEIGHTmm LOADN' with the options below
 set, label, stroke_id: as in strokes.csv
 direction: loading, or unloading (which is typed as up at the end)
