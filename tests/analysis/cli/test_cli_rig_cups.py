@@ -1,4 +1,4 @@
-"""`coilbench rig ratings`, and what it makes `rig gauge` refuse."""
+"""What `coilbench rig ratings` is told of the cups, and what that makes `rig gauge` refuse."""
 
 from __future__ import annotations
 
