@@ -237,7 +237,9 @@ def typical_load_n(calibration: Calibration) -> float:
     return TYPICAL_SHARE * float(np.max(value(load, [load.x_min, load.x_max])))
 
 
-def typical_budget(calibration: Calibration) -> Budget:
+def typical_budget(
+    calibration: Calibration, *, rests_n: float | None = None, gain_u_relative: float = 0.0
+) -> Budget:
     """Return the budget of a load of typical_load_n on a spring of TYPICAL_RATE_N_PER_MM.
 
     In the middle of the gauged heights, by the very chain that a stroke's load goes through. What
@@ -253,6 +255,8 @@ def typical_budget(calibration: Calibration) -> Budget:
         zero_known=True,
         travel_step_mm=abs(float(slope(travel, travel.x_min))),
         repeat=StrokeRepeat(u_mm=0.0),
+        rests_n=rests_n,
+        gain_u_relative=gain_u_relative,
     )
     load_n = typical_load_n(calibration)
     middle_mm = float(value(travel, 0.5 * (travel.x_min + travel.x_max)))

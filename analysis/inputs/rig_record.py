@@ -47,6 +47,7 @@ from coilbench.capture.book.calibrations import (
     mass_checks,
     newest_part,
 )
+from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import utc_now
@@ -102,7 +103,13 @@ def calibration_card(db: Database) -> Card:
         [(part.part_id, part.made_utc, part) for part in (load, *others)],
         utc_now(),
         noise_counts=records[-1].check.load_sd_counts if records else None,
-        budget=None if whole is None else typical_budget(whole.calibration),
+        budget=None
+        if whole is None
+        else typical_budget(
+            whole.calibration,
+            rests_n=told.rests_n,
+            gain_u_relative=Gains(db).u_relative(whole.calibration_id, utc_now(), 0.0),
+        ),
         check=checks[-1] if checks else None,
         trend=trend(checks),
         warnings=rig_warnings(db),

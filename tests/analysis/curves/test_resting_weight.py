@@ -11,6 +11,7 @@ from bench_metrology import heights_mm, sweeps_of
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lag import undo_lag
+from coilbench.analysis.curves.load_budget import typical_budget, typical_load_n
 from coilbench.capture.virtual.instrument import RigModel
 
 CUP_N = 0.15 * 9.80665
@@ -84,3 +85,14 @@ def test_free_length_counts_what_the_cup_had_pressed(days: list[Day]) -> None:
     for shift, day in zip(shifts, days, strict=True):
         softest = 0.5 * day.springs[0].rate_n_per_mm
         assert 0.0 < shift < CUP_N / softest
+
+
+def test_cards_typical_budget_has_cup_and_gain(days: list[Day]) -> None:
+    made = days[0].calibration()
+    plain = typical_budget(made)
+    told = typical_budget(made, rests_n=CUP_N, gain_u_relative=2e-3)
+    lines = {line.source: line for line in told.lines}
+    assert {"resting_weight", "gain_since"} == set(lines) - {line.source for line in plain.lines}
+    # In proportion to what the cell bears: the load less the cup.
+    borne_n = typical_load_n(made) - CUP_N
+    assert lines["gain_since"].contribution_n == pytest.approx(2e-3 * borne_n)
