@@ -194,12 +194,12 @@ def _store_scale(name: str, file: Path | None, gravity_m_s2: float) -> None:
 
 @click.command(
     name="gauge",
-    epilog="Examples: coilbench rig gauge --port /dev/ttyUSB0 --lengths 50mm,40mm,30mm,20mm ; "
+    epilog="Examples: coilbench rig gauge --port /dev/ttyUSB0 --lengths 51mm,43mm,35mm,27mm ; "
     "coilbench rig gauge --port /dev/ttyUSB0 --datum 30mm",
 )
 @from_option
 @port_option
-@click.option("--lengths", help="Guided: the gauge lengths in order, e.g. 50mm,40mm,30mm,0mm.")
+@click.option("--lengths", help="Guided: the gauge lengths in order, e.g. 51mm,43mm,35mm,27mm.")
 @click.option(
     "--datum",
     type=LENGTH,
@@ -221,16 +221,21 @@ def gauge_command(
     afresh: bool,
     bell: bool,
 ) -> None:
-    """Calibrate the travel with known lengths between the faces (0 mm: the faces touch).
+    """Calibrate the travel with known lengths between the spring's seats.
 
-    Three lengths or more: two cannot show an error. With the load calibrated first, the touch on
-    each gauge is checked. The file's columns: length_mm,counts[,u_mm].
+    Gauges that stand where the spring does, at the bottom of the cups, not on their rims (0 mm:
+    the seats touch, which cups do not let them). Three lengths or more: two cannot show an error.
+    With the load calibrated first, the touch on each gauge is checked. The file's columns:
+    length_mm,counts[,u_mm].
     """
     if file is not None:
-        _store(travel_part(read_points(_table(file), GaugePoint), file.name))
+        read = read_points(_table(file), GaugePoint)
+        _refuse_below_cups([point.length_mm for point in read])
+        _store(travel_part(read, file.name))
         return
     if lengths is not None and datum is None:
         port, lengths_mm = given_port(port), checked_lengths_mm(lengths)
+        _refuse_below_cups(lengths_mm)
         with GuidedRig.open(port, ring=bell) as rig:
             stated = rig.hello.mm_per_count
             points = rig.gauge(lengths_mm, None if accept_step else stated, afresh=afresh)
@@ -239,7 +244,8 @@ def gauge_command(
             settle_step(part.fit, stated, accepted=accept_step)
             _store(_with_touch(part, rig.hello).on(rig.hello))
     elif datum is not None and lengths is None:
-        command = "gauge --lengths 50mm,40mm,30mm"
+        _refuse_below_cups([datum])
+        command = "gauge --lengths 51mm,43mm,35mm,27mm"
         travel = calibrated_part("travel", command)
         with GuidedRig.open(given_port(port), ring=bell) as rig:
             refuse_other_rig(travel, rig.hello, command)
@@ -248,6 +254,13 @@ def gauge_command(
             _store(_with_touch(part, rig.hello).on(rig.hello))
     else:
         raise CoilbenchError("give --lengths, --datum or --from", hint="See: rig gauge --help")
+
+
+def _refuse_below_cups(lengths_mm: Sequence[float]) -> None:
+    path = book_path()
+    if path.exists():
+        with open_book(path) as db:
+            Ratings.of_book(db).refuse_gauges(lengths_mm)
 
 
 def _with_touch(part: NewPart, hello: Hello) -> NewPart:

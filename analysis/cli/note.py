@@ -81,6 +81,13 @@ from coilbench.capture.units import counted
     help="What the scale shows with the blocks on it and no spring pressed.",
 )
 @click.option(
+    "--rests",
+    "rests_n",
+    type=LOAD,
+    default="0kg",
+    help="What lay on the spring when the tare was read: the upper cup, if not lifted off.",
+)
+@click.option(
     "--lever",
     "lever_ratio",
     type=NUMBER,

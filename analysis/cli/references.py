@@ -87,7 +87,7 @@ def checked_lengths_mm(text: str) -> list[float]:
         raise CoilbenchError(
             "one length gives no scale factor",
             where="--lengths",
-            hint="Give three, e.g. 50mm,35mm,20mm; a new datum alone: --datum",
+            hint="Give three, e.g. 51mm,43mm,35mm; a new datum alone: --datum",
         )
     if len(set(lengths_mm)) > LEAST_GAUGES:
         return lengths_mm

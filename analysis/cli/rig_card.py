@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import click
@@ -19,6 +20,8 @@ from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import calibration_card
 from coilbench.analysis.report.card_text import CalibrationText, PartText, calibration_text
+from coilbench.analysis.report.drift_text import zero_rows
+from coilbench.analysis.rig.drift import ZeroMove
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import utc_now
 
@@ -55,6 +58,7 @@ def card_command(page: Path | None, force: bool, as_json: bool) -> None:
     elif page is None:
         show_warnings(card.warnings)
         _show(calibration_text(card, units()))
+        _show_zeros(card.zeros)
 
 
 def _show(text: CalibrationText) -> None:
@@ -72,6 +76,13 @@ def _show(text: CalibrationText) -> None:
         show_budget(text.budget)
     for part in text.parts:
         _show_part(part)
+
+
+def _show_zeros(zeros: Sequence[ZeroMove]) -> None:
+    if len(zeros) > 1:
+        click.echo("\nZero of the newest session's strokes, beside the first one's:")
+        rows = zero_rows(zeros, units())
+        console().print(plain_table(">minutes", f">{units().load}", "", rows=rows))
 
 
 def _show_part(part: PartText) -> None:

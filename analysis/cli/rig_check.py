@@ -22,9 +22,11 @@ from coilbench.analysis.inputs.rig_record import (
     check_history,
     check_rig,
     judge_check,
+    zero_drift,
 )
 from coilbench.analysis.report.card_text import health_document, health_lines
 from coilbench.analysis.report.document import describe, picked
+from coilbench.analysis.report.drift_text import drift_words
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.rig.check import MassReading, gravity_of
 from coilbench.capture.book.calibrations import (
@@ -72,11 +74,14 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
         press = f"{CAUTION} Never exceed the press's or the cell's rating.\n{_PRESS}"
         ask = None if hands_off else partial(say_aside, press)
         health = check_rig(source, hello, seen, seconds, calibration, ask)
+    drift = zero_drift(book_path(), hello, health)
     if as_json:
-        print_document(health_document(hello, health))
+        print_document({**health_document(hello, health), "zero": drift})
     else:
         for line in health_lines(hello, health, units()):
             click.echo(line)
+        if drift is not None:
+            click.echo(f"{drift_words(drift, units())}.")
     return not health.findings
 
 

@@ -131,7 +131,11 @@ def find_contact(fits: Sequence[SweepFit]) -> tuple[FoundHeight | None, SoftStar
 
     None where no sweep shows it; and where the spring pushes as its course does from the first.
     """
-    spots = _spots(fits, _find_contact)
+    spots = [
+        # what rests on the spring has pressed it already
+        (spot._replace(height_mm=spot.height_mm + fit.rests_n / spot.n_per_mm), fit)
+        for spot, fit in _spots(fits, _find_contact)
+    ]
     lost = [_lost(spot.height_mm, fit) for spot, fit in spots]
     known = [each for each in lost if each is not None]
     soft = SoftStart(*np.median(known, axis=0).tolist()) if known else None

@@ -16,7 +16,7 @@ from coilbench.analysis.curves.effects import Effect, counts_at, curve_effect, p
 from coilbench.analysis.curves.points import PointReading, Weighted
 from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.capture.calibration.regression import hidden_departure
-from coilbench.capture.strokes.sweep import HandReading
+from coilbench.capture.strokes.sweep import RESTS_U_N, HandReading
 
 DITHER = 0.5  # of a step: readings that scatter by more have rounding errors of their own, nearly
 #   independent of the load (B. Widrow's quantizing theorem, recalled from memory)
@@ -103,6 +103,8 @@ def _by_hand(weight: float, one: PointReading, hand: HandReading, rate: float) -
     if setup.lever_ratio_u > 0.0:
         load_n = weight * one.load_n
         yield plain("lever", setup.lever_ratio, "1", load_n, setup.lever_ratio_u)
+    if setup.rests_n > 0.0:
+        yield _part("resting_weight", setup.rests_n, weight, RESTS_U_N, shared=True)
     yield _part("height_each_press", id(one), weight, setup.step_u_mm, mm=rate)
     stop = hand.run, round(one.height_mm, 3)
     yield _part("height_of_stop", stop, weight, setup.step_u_mm, mm=rate, shared=hand.one_run)
@@ -116,7 +118,7 @@ def _of_scale(weight: float, one: PointReading, hand: HandReading) -> Iterator[E
         return
     fit, ratio = setup.scale.fit, setup.lever_ratio
     yield plain("scale_masses", fit, "1", load_n, setup.scale_u_relative)
-    shown_n = counts_at(fit, one.load_n / ratio, setup.tare_n)
+    shown_n = counts_at(fit, (one.load_n - setup.rests_n) / ratio, setup.tare_n)
     gradient = weight * ratio * (powers(shown_n, fit) - powers(setup.tare_n, fit))
     yield curve_effect("scale_curve", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:

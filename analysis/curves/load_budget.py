@@ -20,7 +20,12 @@ from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import hidden_departure, slope, value
-from coilbench.capture.strokes.sweep import ZERO_UNKNOWN_U_N, RigReading, StrokeRepeat
+from coilbench.capture.strokes.sweep import (
+    RESTS_U_N,
+    ZERO_UNKNOWN_U_N,
+    RigReading,
+    StrokeRepeat,
+)
 
 COMMON_SHARE = 0.5  # of the variance of a converted sweep's instrument errors that is one offset
 #   for the whole sweep (zero, datum) and leaves a difference; the rest (nonlinearity, steps)
@@ -101,20 +106,26 @@ def _converted_effects(reading: HeightReading) -> Iterator[Effect]:
 def _load_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
     # by the part of the calibration, not the whole: a datum set again leaves the cell's errors
     fit, zero = rig.calibration.load, rig.zero_counts
-    counts = counts_at(fit, reading.load_n, zero)
+    rests_n = reading.sweep.rests_n
+    counts = counts_at(fit, reading.load_n - rests_n, zero)
     gradient = powers(counts, fit) - powers(zero, fit)
     yield curve_effect("load_curve", fit, "N", 1.0, gradient, fit)
     if fit.hidden_bend:
         bend_n = float(hidden_departure(fit, counts, minus_x=zero))
         yield plain("hidden_bend", fit, "N", 1.0, bend_n)
-    yield plain("masses", fit, "1", reading.load_n, rig.calibration.load_u_relative)
+    yield plain("masses", fit, "1", reading.load_n - rests_n, rig.calibration.load_u_relative)
+    if rig.gain_u_relative > 0.0:
+        yield plain("gain_since", fit, "1", reading.load_n - rests_n, rig.gain_u_relative)
+    if rests_n > 0.0:
+        yield plain("resting_weight", rests_n, "N", 1.0, RESTS_U_N)
     if not rig.zero_known:
         yield plain("zero_not_read", rig.calibration_id, "N", 1.0, ZERO_UNKNOWN_U_N)
 
 
 def _height_effects(reading: HeightReading, rig: RigReading) -> Iterator[Effect]:
     calibration, rig_id, rate = rig.calibration, rig.calibration_id, reading.slope_n_per_mm
-    travel, flex, load_n = calibration.travel, calibration.flex, reading.load_n
+    travel, flex = calibration.travel, calibration.flex
+    load_n = reading.load_n - reading.sweep.rests_n  # what the press bears
     give_mm = float(calibration.flex_mm(load_n))
     counts = counts_at(travel, reading.height_mm - give_mm, None)
     yield curve_effect("travel_curve", rig_id, "mm", rate, rate * powers(counts, travel), travel)
@@ -173,7 +184,9 @@ def typical_load_n(calibration: Calibration) -> float:
     return TYPICAL_SHARE * float(np.max(value(load, [load.x_min, load.x_max])))
 
 
-def typical_budget(calibration: Calibration) -> Budget:
+def typical_budget(
+    calibration: Calibration, *, rests_n: float | None = None, gain_u_relative: float = 0.0
+) -> Budget:
     """Return the budget of a load of typical_load_n on a spring of TYPICAL_RATE_N_PER_MM.
 
     In the middle of the gauged heights, by the very chain that a stroke's load goes through. What
@@ -189,6 +202,8 @@ def typical_budget(calibration: Calibration) -> Budget:
         zero_known=True,
         travel_step_mm=abs(float(slope(travel, travel.x_min))),
         repeat=StrokeRepeat(u_mm=0.0),
+        rests_n=rests_n,
+        gain_u_relative=gain_u_relative,
     )
     load_n = typical_load_n(calibration)
     middle_mm = float(value(travel, 0.5 * (travel.x_min + travel.x_max)))

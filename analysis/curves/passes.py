@@ -40,6 +40,11 @@ def fit_sweep(sweep: Sweep) -> SweepFit | None:
     )
     if loading is None and unloading is None:
         return None
+    rests_n = 0.0 if sweep.rig is None else sweep.rig.rests_n or 0.0
+    loading, unloading = (
+        None if fit is None else fit._replace(load_n=fit.load_n + rests_n)
+        for fit in (loading, unloading)
+    )
     return SweepFit(
         loading,
         unloading,

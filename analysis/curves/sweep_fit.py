@@ -277,6 +277,11 @@ class SweepFit:
         """Standard uncertainty (k = 1) of this sweep's own zero; 0 where it is not known."""
         return 0.0 if self.rig is None else self.rig.zero_u_n
 
+    @property
+    def rests_n(self) -> float:
+        """Weight on the spring that its zero contains: in the branches' loads, not in the bins'."""
+        return 0.0 if self.rig is None else self.rig.rests_n or 0.0
+
     def fits(self, side: Side) -> list[BranchFit | None]:
         """Return the one branch, or the way down and the way up."""
         ways = {"loading": self.loading, "unloading": self.unloading}

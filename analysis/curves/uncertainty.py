@@ -23,6 +23,7 @@ SourceKind = Literal[
     "scale_assumed", "scale_masses", "scale_curve", "scale_bend",  # the scale's calibration
     "height_each_press", "height_of_stop",  # a height read by hand
     "load_curve", "hidden_bend", "masses", "zero_not_read",  # the rig's load
+    "gain_since", "resting_weight",  # its cell since it was calibrated, its cup
     "travel_curve", "travel_steps", "press_flex", "flex_not_measured",  # the rig's height
     "lag", "lag_not_known", "turn_friction", "shape_between", "branch_not_measured",
     "stroke_scatter", "stroke_noise", "stroke_repeat", "stroke_repeat_assumed",

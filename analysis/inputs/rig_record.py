@@ -26,6 +26,7 @@ from coilbench.analysis.rig.check import (
     trend,
     warnings,
 )
+from coilbench.analysis.rig.drift import ZeroDrift, judge_zeros, moves
 from coilbench.analysis.rig.health import Health, Heard, judge_health, press_findings
 from coilbench.capture.blocks import (
     RAW_DTYPE,
@@ -46,12 +47,16 @@ from coilbench.capture.book.calibrations import (
     mass_checks,
     newest_part,
 )
+from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import utc_now
 from coilbench.capture.book.state import good_for_days
 from coilbench.capture.book.sweeps import never_weighed
+from coilbench.capture.book.zeros import keep_zero, rest_zeros, session_zeros
 from coilbench.capture.calibration.keyed_setup import SCALE_U_RELATIVE
 from coilbench.capture.calibration.model import Calibration, PartKind
+from coilbench.capture.calibration.regression import slope
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import SILENCE_S
 from coilbench.capture.sources.base import Source, SourceEnded
@@ -108,16 +113,26 @@ def calibration_card(db: Database) -> Card:
     checks = _past_checks(records)
     complete = any(part.kind == "travel" for part in others)
     whole = current_calibration(db) if complete else None
-    return make_card(
+    zeros = session_zeros(db)
+    told = Ratings.of_book(db)
+    card = make_card(
         None if whole is None else whole.calibration_id,
         [(part.part_id, part.made_utc, part) for part in (load, *others)],
         utc_now(),
         noise_counts=records[-1].check.load_sd_counts if records else None,
-        budget=None if whole is None else typical_budget(whole.calibration),
+        budget=None
+        if whole is None
+        else typical_budget(
+            whole.calibration,
+            rests_n=told.rests_n,
+            gain_u_relative=Gains(db).u_relative(whole.calibration_id, utc_now(), 0.0),
+        ),
         check=checks[-1] if checks else None,
         trend=trend(checks),
         warnings=rig_warnings(db),
+        zeros=moves(zeros, float(slope(load.fit, zeros[0].counts))) if zeros else (),
     )
+    return replace(card, rests_n=told.rests_n, cups_meet_mm=told.cups_meet_mm)
 
 
 def calibration_if_any(path: Path) -> Calibration | None:
@@ -206,6 +221,22 @@ def calibration_state(db: Database, now_utc: str) -> Finding | None:
         check_age_days=None if last is None else days_between(last.made_utc, now_utc),
         warning=warned[0].to_document() if warned else None,
     )
+
+
+def zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
+    """Keep a resting rig's zero in the book, and say how it goes since the rig was switched on.
+
+    None where there is no book, no calibration that makes a load of it, or the rig did not rest.
+    """
+    if health.rest_counts is None or not path.exists():
+        return None
+    with open_book(path) as db:
+        load = newest_part(db, "load")
+        if load is None:
+            return None
+        keep_zero(db, hello.device_id, health.rest_counts)
+        zeros = rest_zeros(db, hello.device_id)
+        return judge_zeros(zeros, float(slope(load.fit, health.rest_counts)))
 
 
 def check_rig(

@@ -96,6 +96,7 @@ _CURES = {
     "answer": "is it the right spring?",
 }
 _DATUM_REFUSED = {
+    "below_cups": "the cups meet above that length: give that of the gauge on the spring's seats",
     "not_steady": "the quill moves: hold it still on the gauge, then give the length again",
     "loaded": "the quill presses: bring it down lightly, then give the length again",
     "no_reading": "the rig gives no reading now: look at the link first",

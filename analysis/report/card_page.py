@@ -25,7 +25,19 @@ def card_page(card: Card, units: Units, made_utc: str) -> str:
         made=made_utc[:16].replace("T", " "),
         warnings=[describe(warning, units) for warning in card.warnings],
         parts=[(part, _plot(part)) for part in text.parts],
+        zeros=_zero_plot(card, units) if len(card.zeros) > 1 else None,
     )
+
+
+def _zero_plot(card: Card, units: Units) -> Markup:
+    figure = Figure(figsize=(6.4, 2.2), layout="constrained")
+    axes = figure.add_subplot()
+    axes.axhline(0.0, color="0.4", linewidth=0.8)
+    moved = [units.load_value(zero.moved_n) for zero in card.zeros]
+    axes.plot([zero.minutes for zero in card.zeros], moved, "o-", color=UP, markersize=3)
+    axes.set_xlabel("minutes since the first stroke")
+    axes.set_ylabel(f"zero, {units.load}")
+    return drawing(figure)
 
 
 def _plot(part: PartText) -> Markup:

@@ -10,6 +10,7 @@ from typing import Any, NamedTuple
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
 from coilbench.analysis.report.document import describe, document, json_keys, picked
+from coilbench.analysis.report.drift_text import cup_words
 from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import SI, Units, significant
 from coilbench.analysis.rig.card import CLASSES, COLUMNS, SOURCE, Card, PartCard, StepErrors
@@ -45,7 +46,8 @@ json_keys(
 )
 json_keys(
     Card,
-    "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend warnings",
+    "calibration_id gravity_m_s2 parts iso7500 noise_counts budget trust check trend zeros "
+    "rests_n cups_meet_mm warnings",
 )
 json_keys(
     PartCard,
@@ -85,6 +87,8 @@ SOURCES: dict[SourceKind, str] = {
     "travel_steps": "steps of the travel under the gauges",
     "press_flex": "press flex",
     "flex_not_measured": "press flex, not measured",
+    "resting_weight": "what rests on the spring",
+    "gain_since": "gain since the calibration, by its checks",
     "lag": "lag of the load",
     "lag_not_known": "lag of the load, not known",
     "turn_friction": "friction at the turn",
@@ -222,6 +226,7 @@ def _sentences(card: Card, units: Units) -> Iterator[str]:
         )
     yield _masses_words(card.load.part)
     yield gravity_words(card.gravity_m_s2, units)
+    yield from cup_words(card.rests_n, card.cups_meet_mm, units)
     yield from _class_words(card, units)
 
 

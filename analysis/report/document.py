@@ -48,6 +48,7 @@ _WORDS = (
     "assignment_text",
     "bench_text",
     "card_text",
+    "drift_text",
     "curve_text",
     "limits_text",
     "pairing_text",

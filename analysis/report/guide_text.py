@@ -13,8 +13,9 @@ GUIDE_PHRASES: dict[str, str] = {
     "point_wanted": "{point} of {points}: {task}",
     "quill_to_stop": "let the quill rise to its stop",
     "press_read": "the press is read",
-    "press_block": "put a solid block under the quill, press slowly to at least {least_n} but "
-    "never above what the cell or the press is rated for, and let go slowly",
+    "press_block": "put a gauge or block in place of the spring, stop nuts just below the "
+    "crosshead, press slowly to at least {least_n} but never above what the cell or the press is "
+    "rated for, and let go slowly",
     "stored_soon": "{task}; stored in {grace_s:g} s unless the last one is undone",
     "no_sample_yet": "no sample yet",
     "standing": "{counts:.0f} counts: {why}",
@@ -94,9 +95,9 @@ GUIDE_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
         f"{'put {mass_kg} on' if f['mass_kg'] else 'take everything off'}, then hands off", f, u
     ),
     "put_gauge": lambda f, u: filled(
-        "bring the quill down on the {length_mm} gauge, lightly, and hold"
+        "bring the quill down on the {length_mm} gauge on the seats, lightly, and hold"
         if f["length_mm"]
-        else "bring the faces together, lightly, and hold",
+        else "bring the seats together, lightly, and hold (cups meet before: then take a gauge)",
         f,
         u,
     ),

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from coilbench.analysis.curves.uncertainty import Budget
 from coilbench.analysis.rig.check import PastCheck, Trend, days_between, gravity_of
+from coilbench.analysis.rig.drift import ZeroMove
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.model import NewPart, PointRow
 from coilbench.capture.calibration.regression import (
@@ -169,6 +170,8 @@ class Card:
             resolution is a count alone.
         budget: of a typical reading; None while the travel is still to be calibrated.
         check: the newest check of this calibration; None where there was none.
+        zeros: the strokes' zeros of the newest session.
+        rests_n, cups_meet_mm: as the user says of the cups; None where not told.
     """
 
     calibration_id: str | None
@@ -183,6 +186,9 @@ class Card:
     check: PastCheck | None
     trend: Trend | None
     warnings: tuple[Finding, ...]
+    zeros: tuple[ZeroMove, ...] = ()
+    rests_n: float | None = None
+    cups_meet_mm: float | None = None
 
     @property
     def load(self) -> PartCard:
@@ -211,6 +217,7 @@ def make_card(
     check: PastCheck | None = None,
     trend: Trend | None = None,
     warnings: tuple[Finding, ...] = (),
+    zeros: tuple[ZeroMove, ...] = (),
 ) -> Card:
     """Work out a card; parts are id, time and content of the load, then of travel and flex."""
     cards = tuple(
@@ -234,6 +241,7 @@ def make_card(
         check,
         trend,
         warnings,
+        zeros,
     )
 
 

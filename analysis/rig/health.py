@@ -78,6 +78,7 @@ class Health:
         noise_counts, noise_n: standard deviation of one sample, drift taken out; N where the
             load is calibrated.
         drift_counts, drift_n: how far the load moved in DRIFT_S, by a straight line.
+        rest_counts: median load counts; None where nothing usable came or it did not rest.
         load_codes: how many different load codes came.
         travel_noise_counts, travel_noise_um: standard deviation of the travel.
         disturbed: load or travel moved, as no noise does.
@@ -94,6 +95,7 @@ class Health:
     noise_n: float | None
     drift_counts: float | None
     drift_n: float | None
+    rest_counts: float | None
     load_codes: int
     travel_noise_counts: float | None
     travel_noise_um: float | None
@@ -142,6 +144,7 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         noise_n=None if noise_n is None else abs(noise_n),
         drift_counts=drift_counts,
         drift_n=_product(drift_counts, per_count_n),
+        rest_counts=_rest_counts(usable, seen, line, heard),
         load_codes=int(np.unique(samples["load_counts"]).size),
         travel_noise_counts=travel_counts,
         travel_noise_um=_product(travel_counts, heard.um_per_count),
@@ -155,6 +158,14 @@ def judge_health(heard: Heard, calibration: Calibration | None = None) -> Health
         findings=(),
     )
     return replace(health, findings=tuple(_findings(heard, health, line)))
+
+
+def _rest_counts(
+    usable: NDArray[np.void], seen: NDArray[np.void], line: _Line | None, heard: Heard
+) -> float | None:
+    if line is None or _disturbed(usable, seen, line, heard.um_per_count):
+        return None
+    return float(np.median(usable["load_counts"]))
 
 
 def _findings(heard: Heard, health: Health, line: _Line | None) -> Iterator[Finding]:

@@ -27,6 +27,8 @@ MIGRATION_NAMES = (
     "0006_ratings_and_swaps",
     "0007_by_hand",
     "0008_masses_err",
+    "0009_what_rests",
+    "0010_rest_zeros",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 

@@ -52,6 +52,7 @@ counted, ruling: 1 if it counted when it came; the user's later decision, use or
 note: what was noted when it came
 samples, samples_lost: how many the book has; how many did not arrive
 zero_counts: load counts with nothing pressed
+rests_n: weight on the spring that the zero contains; empty where it was not told
 load_u_n, load_u_relative: standard uncertainty (k = 1) of a load, constant and in proportion
 height_u_mm: standard uncertainty (k = 1) of a height
 solid_height_mm, solid_reason: the solid height that it showed, and how it was found
@@ -63,7 +64,7 @@ stroke_id: its id in the book""",
     "curves": """For reading; no command reads it back. The strokes' curves, as far as known
 set, label: name of the set and of the spring
 stroke_id, direction: as in strokes.csv; loading or unloading
-height_mm, load_n: between the faces; of the spring""",
+height_mm, load_n: between the faces; as the cell read it, without rests_n of strokes.csv""",
     "keyed": """Typed again: coilbench note --set SET 'LABEL HEIGHTmm LOADN' with the options below
 set, label, stroke_id: as in strokes.csv
 direction: loading, or unloading (which is typed as up at the end)
@@ -71,7 +72,7 @@ height_mm, depth_mm: the one that was typed (a depth with down after it)
 shown_load_n: what the scale showed, the tare in it
 remark: typed after # at the end of the line
 free_length_mm: the set's at that time
-tare_n, lever_ratio: --tare; --lever
+tare_n, rests_n, lever_ratio: --tare; --rests; --lever
 lever_ratio_u: --lever-u, standard uncertainty (k = 1) as a fraction
 scale_resolution_n, scale_repeatability_n: --resolution; --repeatability
 quill_resolution_mm: --quill

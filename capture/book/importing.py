@@ -16,6 +16,7 @@ from coilbench.capture.book.importing_points import (
     import_points,
     store_new,
 )
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep
@@ -100,6 +101,7 @@ def _raw_sweep(
         samples=raw.samples,
         calibration_id=calibration.calibration_id,
         zero_counts=zero_counts,
+        rests_n=Ratings.of_book(db).rests_n,
         note=name,
     )
 

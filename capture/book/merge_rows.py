@@ -157,6 +157,7 @@ _RULES = (  # in the order in which foreign keys allow them in
     TableRule("scales"),
     TableRule("scale_points", keys=("scale_id", "point")),
     TableRule("mass_checks"),
+    TableRule("rest_zeros"),
     TableRule(
         "sets",
         mutable=("nominal_json",),

@@ -1,11 +1,12 @@
-"""What the rig may bear, as its user says: kept in the book, this bench's own.
+"""What the rig is and may bear, as its user says: kept in the book, this bench's own.
 
-A merge leaves them alone: another bench has another cell and another press.
+A merge leaves them alone: another bench has another cell, another press and other cups.
 """
 
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -15,29 +16,40 @@ from coilbench.capture.book.rows import first_row, writing
 from coilbench.capture.errors import CoilbenchError
 
 Part = Literal["cell", "press"]
+_HINTS = {
+    "cell_n": ("the cell's rating", "Give what its plate or its maker states, like 200kg"),
+    "press_n": ("the press's rating", "Give what its plate or its maker states, like 110kg"),
+    "rests_n": ("what rests on the spring", "Weigh the upper cup, and give it like 0.142kg"),
+    "cups_meet_mm": ("where the cups meet", "Give the depths of both cups together, like 18mm"),
+}
 
 
 @dataclass(frozen=True)
 class Ratings:
-    """The largest loads that the load cell and the press may bear, N; None where not told.
+    """What the user says of the rig; None where it is not told.
+
+    Attributes:
+        cell_n, press_n: the largest loads that the load cell and the press may bear.
+        rests_n: weight that lies on the spring while its stroke's zero is taken: the upper cup's.
+        cups_meet_mm: the height at which the cups' rims meet, so that no lower one can be reached.
 
     Raises:
-        CoilbenchError: a rating that is not above 0.
+        CoilbenchError: a rating that is not above 0, or something below 0.
     """
 
     cell_n: float | None = None
     press_n: float | None = None
+    rests_n: float | None = None
+    cups_meet_mm: float | None = None
 
     def __post_init__(self) -> None:
         for field in fields(self):
-            rating_n = getattr(self, field.name)
-            if rating_n is not None and not 0.0 < rating_n < math.inf:
-                part = field.name.removesuffix("_n")
-                raise CoilbenchError(
-                    f"the {part}'s rating of {{rating_n}} is not above 0",
-                    hint="Give what its plate or its maker states, like 200kg",
-                    rating_n=rating_n,
-                )
+            told = getattr(self, field.name)
+            least = math.ulp(0.0) if field.name in ("cell_n", "press_n") else 0.0
+            if told is not None and not least <= told < math.inf:
+                what, hint = _HINTS[field.name]
+                bound = "below 0" if least == 0.0 else "not above 0"
+                raise CoilbenchError(f"{what} is {bound}", hint=hint)
 
     @property
     def least(self) -> tuple[float, Part] | None:
@@ -46,18 +58,36 @@ class Ratings:
         named = ((self.cell_n, "cell"), (self.press_n, "press"))
         return min(((n, part) for n, part in named if n is not None), default=None)
 
+    def refuse_gauges(self, lengths_mm: Sequence[float]) -> None:
+        """Refuse gauges that are shorter than what the cups leave between the seats.
+
+        Raises:
+            CoilbenchError: there is one.
+        """
+        if self.cups_meet_mm is None or not lengths_mm or min(lengths_mm) > self.cups_meet_mm:
+            return
+        raise CoilbenchError(
+            "no gauge of {length_mm} reaches the spring's seats: the cups meet at {meet_mm}",
+            hint="Gauge with tubes that stand on the seats (hardware/MECHANICS.md), or tell where "
+            "the cups meet: coilbench rig ratings --cups-meet",
+            length_mm=min(lengths_mm),
+            meet_mm=self.cups_meet_mm,
+        )
+
     @classmethod
     def of_book(cls, db: Database) -> Ratings:
         """Return what the book says."""
-        row = first_row(db, "SELECT cell_n, press_n FROM rig_ratings")
+        names = ", ".join(field.name for field in fields(cls))
+        row = first_row(db, f"SELECT {names} FROM rig_ratings")  # noqa: S608  our own words
         return cls() if row is None else cls(**row)
 
     def store(self, db: Database) -> None:
         """Keep these in place of what the book said."""
+        names = [field.name for field in fields(self)]
+        values = [getattr(self, name) for name in names]
+        sql = (
+            f"INSERT OR REPLACE INTO rig_ratings (only_row, {', '.join(names)})"  # noqa: S608
+            f" VALUES (1{', ?' * len(names)})"
+        )
         with writing(db):
-            db.execute(
-                "INSERT INTO rig_ratings (only_row, cell_n, press_n) VALUES (1, ?, ?)"
-                " ON CONFLICT (only_row) DO UPDATE"
-                " SET cell_n = excluded.cell_n, press_n = excluded.press_n",
-                [self.cell_n, self.press_n],
-            )
+            db.execute(sql, values)

@@ -325,6 +325,24 @@ ALTER TABLE calibration_parts ADD COLUMN masses_err TEXT
   CHECK (masses_err IS NULL OR masses_err IN ('each', 'together'));
 """
 
+# rests_n: what lies on the spring in every stroke, unseen since the zero is taken with it on; NULL
+# where it was not told when the stroke was captured. cups_meet_mm: the height at which the cups do.
+_WHAT_RESTS = """
+ALTER TABLE rig_ratings ADD COLUMN rests_n REAL CHECK (rests_n >= 0);
+ALTER TABLE rig_ratings ADD COLUMN cups_meet_mm REAL CHECK (cups_meet_mm >= 0);
+ALTER TABLE sweeps ADD COLUMN rests_n REAL CHECK (rests_n >= 0);
+"""
+
+# What the cell read at rest when its health was looked at: how its zero goes.
+_REST_ZEROS = """
+CREATE TABLE rest_zeros (
+  id TEXT PRIMARY KEY,
+  device_id TEXT NOT NULL,
+  read_utc TEXT NOT NULL,
+  load_counts REAL NOT NULL
+) STRICT;
+"""
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -334,6 +352,8 @@ _TEXTS = (
     _RATINGS_AND_SWAPS,
     _BY_HAND,
     _MASSES_ERR,
+    _WHAT_RESTS,
+    _REST_ZEROS,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 from collections.abc import Callable, Collection, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cache
 from typing import Any, Literal
 
@@ -18,12 +18,15 @@ from coilbench.capture.book.calibrations import (
     current_calibration,
     find_calibration,
 )
+from coilbench.capture.book.gains import Gains
 from coilbench.capture.book.notes import with_finding
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.calibration.lag import Press
 from coilbench.capture.calibration.model import Calibration
+from coilbench.capture.calibration.regression import value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes import stored as sample_blob
 from coilbench.capture.strokes.judging import Purpose
@@ -51,6 +54,7 @@ class NewSweep:
         keyed: what was typed, for keyed readings.
         entry_id: the run of import or note that brought it, for undo.
         solid_height_mm, solid_reason: the solid height that it shows, and how it was found.
+        rests_n: what lay on the spring when the zero was taken; None where it was not told.
     """
 
     spring_id: str
@@ -73,6 +77,7 @@ class NewSweep:
     entry_id: str | None = None
     solid_height_mm: float | None = None
     solid_reason: str | None = None
+    rests_n: float | None = None
 
 
 def store_sweep(db: Database, sweep: NewSweep) -> str:
@@ -188,6 +193,7 @@ def load_sweeps(
     """Return the measured sweeps of every spring of a set, or of one, by label, oldest first.
 
     Those that the capture counted, ruled out by the user or not, and those that the user ruled in.
+    Where a stroke was captured before it was told what rests on the spring, what is told now holds.
 
     Args:
         calibration: to read raw strokes with, as in `chosen`. Nothing stored changes.
@@ -199,6 +205,7 @@ def load_sweeps(
     labels = {spring.spring_id: spring.label for spring in record.springs}
     sweeps: dict[str, list[Sweep]] = {label: [] for label in record.labels}
     readings = _readings(db, calibration)
+    told_n, gains = Ratings.of_book(db).rests_n, Gains(db)
     for row in db.query(
         """
         SELECT sweeps.* FROM sweeps JOIN springs ON springs.id = sweeps.spring_id
@@ -209,12 +216,14 @@ def load_sweeps(
         [record.set_id, only],
     ):
         label = labels[row["spring_id"]]
-        sweeps[label].append(_sweep(db, row, label, readings))
+        if row["rests_n"] is None:
+            row["rests_n"] = told_n
+        sweeps[label].append(_sweep(db, row, label, readings, gains))
     return sweeps
 
 
-def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading) -> Sweep:
-    press, rig = _press(row, readings)
+def _sweep(db: Database, row: dict[str, Any], label: str, readings: Reading, gains: Gains) -> Sweep:
+    press, rig = _press(row, readings, gains)
     if press is None:
         loading, unloading = _stored_branches(db, row["id"])
     else:
@@ -251,7 +260,9 @@ def _stated(
     return None if stated is None else (tuple(stated[:loading]), tuple(stated[loading:]))
 
 
-def _press(row: dict[str, Any], readings: Reading) -> tuple[Press | None, RigReading | None]:
+def _press(
+    row: dict[str, Any], readings: Reading, gains: Gains
+) -> tuple[Press | None, RigReading | None]:
     """Read a stroke's samples, raw ones with their calibration; None where it has only points."""
     if row["samples_blob"] is None:
         return None, None
@@ -261,7 +272,10 @@ def _press(row: dict[str, Any], readings: Reading) -> tuple[Press | None, RigRea
         load_n = usable["load_n"].astype(np.float64)
         return Press(usable["t_s"], load_n, usable["height_mm"], np.zeros_like(load_n)), None
     raw = RawBlock(samples, row["boot_id"])
-    return read_stroke(raw, *readings(row["calibration_id"]), row["zero_counts"])
+    press, rig = read_stroke(raw, *readings(row["calibration_id"]), row["zero_counts"])
+    zero_n = float(value(rig.calibration.load, rig.zero_counts))
+    gain_u = gains.u_relative(rig.calibration_id, row["stored_utc"], zero_n)
+    return press, replace(rig, rests_n=row["rests_n"], gain_u_relative=gain_u)
 
 
 def stored_points(db: Database, sweep_id: str) -> list[tuple[str, int, float, float]]:

@@ -31,6 +31,7 @@ class KeyedSetup:
         scale_resolution_n: the scale's smallest step.
         scale_repeatability_n: standard deviation of the scale's readings of one load.
         quill_resolution_mm: the depth scale's smallest step.
+        rests_n: weight that lay on the spring when the tare was read: the upper cup's, else 0.
         scale: the scale's own calibration, used instead of scale_repeatability_n; None takes its
             readings as they are.
     """
@@ -41,6 +42,7 @@ class KeyedSetup:
     scale_resolution_n: float = 0.1 * KGF_N
     scale_repeatability_n: float = 0.2 * KGF_N
     quill_resolution_mm: float = 0.1
+    rests_n: float = 0.0
     scale: Scale | None = None
 
     def __post_init__(self) -> None:

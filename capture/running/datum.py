@@ -14,6 +14,7 @@ from coilbench.capture.book.calibrations import (
     current_calibration,
     store_part,
 )
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.model import datum_part
 from coilbench.capture.calibration.regression import GaugePoint, slope
 from coilbench.capture.calibration.steady import LEAST_SAMPLES
@@ -76,8 +77,11 @@ def set_datum(
     """Store the travel with a new datum, as `coilbench rig gauge --datum` does; returns what holds.
 
     Raises:
-        NotPossible: the quill does not stand on a gauge.
+        NotPossible: the quill does not stand on a gauge, or the cups meet above its length.
     """
+    meet_mm = Ratings.of_book(db).cups_meet_mm
+    if meet_mm is not None and length_mm <= meet_mm:
+        raise NotPossible("datum_refused", reason="below_cups")
     travel = calibration.travel.fit
     per_count_mm = abs(float(slope(travel, travel.x_min)))
     point = stood.gauge(length_mm, per_count_mm)

@@ -413,6 +413,7 @@ class Recorder:
                     samples_lost=verdict.samples_lost,
                     session_id=self._run.session_id,
                     note=note_of(verdict.findings),
+                    rests_n=self._ratings.rests_n,
                 ),
             )
             self._forget_chunks()

@@ -40,6 +40,8 @@ class KeyedReading:
     def spring_load_n(self, setup: KeyedSetup) -> float:
         """Return the spring's load: what the scale shows less the tare, times the lever ratio.
 
+        With what lay on the spring already when the tare was read.
+
         Raises:
             CoilbenchError: the scale shows no more than the tare: no pressed spring does that.
         """
@@ -52,7 +54,7 @@ class KeyedReading:
                 shown_n=self.shown_load_n,
                 tare_n=setup.tare_n,
             )
-        return net_n * setup.lever_ratio
+        return net_n * setup.lever_ratio + setup.rests_n
 
     def spring_height_mm(self, free_length_mm: float | None) -> float:
         """Return the distance between the faces.

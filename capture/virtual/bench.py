@@ -285,6 +285,7 @@ def _press_spring(
         height_mm = height_mm + TREMOR_MM * stroke.shake_at(t_s) * np.minimum(5.0 * press, 1.0)
         height_mm = np.maximum(height_mm, lowest_mm)
         load_n = step.spring.pressed_load_n(height_mm, presses_before)
+        load_n = np.maximum(load_n - rig.rests_n, 0.0)  # the cell bears the cup, pressed or not
         return Truth(height_mm, load_n, np.full_like(t_s, standing_n))
 
     return Act(float(stroke.at_s[-1]), standing_n, truth)

@@ -53,6 +53,7 @@ class RigModel:
     rest_height_mm: float = 70.0  # distance between the faces with the quill at its upper stop
     flex_mm_per_n: float = 6.0e-4  # how far the press gives at small loads
     flex_stiffening_n: float = 9000.0  # load at which it gives half as much as that would mean
+    rests_n: float = 0.0  # weight of the upper cup, which lies on the spring when it zeroes
     travel_counts_per_mm: float = 200.0  # the scale's true figure
     um_per_count: float = 5.0
     travel_step_counts: int = 1

@@ -30,10 +30,6 @@ typedef coilbench::NoScale Scale;
 #error "COILBENCH_GAIN in config.h must be 128, 64 or 32"
 #endif
 
-#if F_CPU != 16000000L
-#error "The clock and the line rate are worked out for a board at 16 MHz"
-#endif
-
 // Timer 1 and how often it has wrapped (32.768 ms each): 2 MHz in 33 bits and more.
 struct Moment {
   uint16_t ticks;

@@ -59,12 +59,22 @@ def jitter_us(found: dict) -> float:
     return max(errors) - min(errors)
 
 
-def edge_limit(build: Path, folder: Path, skew: float) -> int:
+def back_and_forth(rate: int, skew: float) -> str:
+    """Edges at a rate for 3 s, turned round at full speed some 190 times."""
+    moves, at_s, way, n = [], 0.5, 1, 0
+    while at_s < 3.5:
+        seconds = 0.002 + 0.028 * (n * 0.618034 % 1)  # turns at every phase of the scale's period
+        moves.append(f"{at_s:.7f} edges {way * rate} {seconds:.7f} {skew}\n")
+        at_s, way, n = at_s + seconds, -way, n + 1
+    return "".join(moves)
+
+
+def edge_limit(build: Path, folder: Path, skew: float, *, turning: bool = False) -> int:
     """The lowest rate of edges, in steps of 1000/s, at which a count is lost within 3 s."""
     # Odd rates, so that the edges drift through every phase of the sketch's own work.
     for rate in range(30_007, 150_000, 1_000):
-        found = run(build, f"0 adc rate 93\n0.5 edges {rate} 3 {skew}\n4.5 end\n", folder)
-        if not exact(found):
+        moves = back_and_forth(rate, skew) if turning else f"0.5 edges {rate} 3 {skew}\n"
+        if not exact(run(build, f"0 adc rate 93\n{moves}4.5 end\n", folder)):
             break
     return rate
 
@@ -84,10 +94,11 @@ def main(build: Path, *, long: bool) -> None:
             )
         for skew in (0, 0.25, 0.5):
             rate = edge_limit(build, folder, skew)
+            turning = edge_limit(build, folder, skew, turning=True)
             apart_us = 1e6 / rate * (1 - skew)
             print(
                 f"edges, every second late by {skew}: first loss at {rate}/s, "
-                f"{apart_us:.1f} us apart"
+                f"{apart_us:.1f} us apart; with reversals at {turning}/s"
             )
         for rate in range(400, 801, 10):
             found = run(build, f"0 load counting 0\n0 adc rate {rate}\n5 end\n", folder)

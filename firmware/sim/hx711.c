@@ -184,13 +184,18 @@ void hx711_set_rate(rig_t *rig, double sps) {
 
 void hx711_stop(rig_t *rig) { avr_cycle_timer_cancel(rig->chip.avr, convert, rig); }
 
-void hx711_align(rig_t *rig, double after_us) {
+// How long until timer 1 wraps; it counts in steps of eight cycles.
+static double until_wrap_s(rig_t *rig) {
   avr_t *avr = rig->chip.avr;
   const avr_io_addr_t low = AVR_DATA_TO_IO(TCNT1L);
   const uint8_t low_byte = avr->io[low].r.c(avr, TCNT1L, avr->io[low].r.param);  // latches both
   const unsigned ticks = low_byte | (unsigned)avr->data[TCNT1L + 1] << 8;
-  const double until_wrap_s = (65536 - ticks) * 0.5e-6;
-  avr_cycle_timer_register(avr, cycles_of(until_wrap_s + after_us * 1e-6), convert, rig);
+  return (65536 - ticks) * 0.5e-6;
+}
+
+void hx711_align(rig_t *rig, double after_us) {
+  const double wait_s = until_wrap_s(rig) + after_us * 1e-6;
+  avr_cycle_timer_register(rig->chip.avr, cycles_of(wait_s), convert, rig);
 }
 
 static avr_cycle_count_t glitch_over(avr_t *avr, avr_cycle_count_t when, void *parameter) {
@@ -203,4 +208,16 @@ static avr_cycle_count_t glitch_over(avr_t *avr, avr_cycle_count_t when, void *p
 void hx711_glitch(rig_t *rig, double low_us) {
   chip_drive(rig, 'B', DOUT_BIT, false);
   avr_cycle_timer_register(rig->chip.avr, cycles_of(low_us * 1e-6), glitch_over, rig);
+}
+
+static avr_cycle_count_t dip(avr_t *avr, avr_cycle_count_t when, void *parameter) {
+  (void)avr;
+  (void)when;
+  hx711_glitch(parameter, 1);
+  return 0;
+}
+
+void hx711_dip(rig_t *rig, double before_us) {
+  const double wait_s = until_wrap_s(rig) - before_us * 1e-6;
+  avr_cycle_timer_register(rig->chip.avr, cycles_of(wait_s), dip, rig);
 }

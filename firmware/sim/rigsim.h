@@ -75,6 +75,7 @@ void hx711_stop(rig_t *rig);  // no more conversions
 // Let the next conversion be ready so long after the next wrap of the chip's timer 1.
 void hx711_align(rig_t *rig, double after_us);
 void hx711_glitch(rig_t *rig, double low_us);  // DOUT dips without a conversion
+void hx711_dip(rig_t *rig, double before_us);  // the same for 1 us, so long before timer 1 wraps
 
 // --- travel.c: a scale with outputs A and B ------------------------------------------------
 

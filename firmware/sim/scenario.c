@@ -66,6 +66,7 @@ static void set_adc(rig_t *rig, char *words[], int count) {
   if (!strcmp(name, "rate")) return hx711_set_rate(rig, number(words, count, 2));
   if (!strcmp(name, "align")) return hx711_align(rig, number(words, count, 2));
   if (!strcmp(name, "glitch")) return hx711_glitch(rig, number(words, count, 2));
+  if (!strcmp(name, "dip")) return hx711_dip(rig, number(words, count, 2));
   if (!strcmp(name, "pulse")) {
     ++rig->adc.extra_pulses;
     return;

@@ -1,4 +1,5 @@
-// All measures of the rig, mm. Change them here (or with openscad -D name=value): every part follows.
+// All measures of the rig, mm. Change them here (or with openscad -D name=value): every part,
+// drawing and reckoning follows. One measure a line: measures.py reads them too.
 
 // The springs to be tested: largest outside and smallest inside diameter of the set in hand,
 // free length of the longest, and the shortest height a spring may be pressed to.
@@ -11,46 +12,114 @@ clearance = 0.4;   // all round a spring: it must drop in and turn freely
 wall = 4;          // of the cup round the spring
 wall_height = 9;   // about two wires: the first coil must not climb out
 spigot_height = 9;
+cup_floor = 8;     // steel under the spring
+cup_d = spring_od + 2 * clearance + 2 * wall;
 
-// Guide rod: a cap screw, head down in the lower cup, self-locking nut above the upper cup.
+// Guide rod: a cap screw M8 (ISO 4762), head down in the lower cup, self-locking nut above the
+// upper cup. Its length follows: cups, longest spring, half a millimetre to rattle, washer, nut
+// and two threads, rounded up to a length that is sold.
 rod_d = 8;
 rod_play = 0.6;
 rod_head_d = 13;
 rod_head_h = 8;
-nut_space_d = 19;  // a washer and a socket must pass
-
-cup_floor = 8;     // steel under the spring
-cup_d = spring_od + 2 * clearance + 2 * wall;
+rod_pitch = 1.25;
+rod_thread = 28;   // threaded part of a cap screw M8 up to 120 long
+rod_washer_h = 1.6;
+rod_nut_h = 8;
+rod_slack = 0.5;   // the closed cartridge just rattles
+rod_need = 2 * cup_floor + free_length + rod_slack + rod_washer_h + rod_nut_h + 2 * rod_pitch;
+rod_length = ceil(rod_need / 10) * 10;
+rod_shortest_spring = rod_length - rod_thread - 2 * cup_floor - rod_slack - rod_washer_h;
+head_space = 1.5;  // between the rod's head and the platen
+head_bore = rod_head_d + 2;
+lower_base = cup_floor + rod_head_h + head_space;
 
 platen_d = cup_d;
 platen_h = 12;
-register_h = 2;    // rim that keeps the lower cup central
+platen_rim = 3;    // round the lower cup, to keep it central
+register_h = 2;    // how high that rim stands
+button_recess = 1; // below, for the cell's button
+pivot_d = 6;       // dimple above, for the yoke's cap nut
+pivot_h = 2.5;
 
 cell_d = 40;       // button cell, with its raised load button
 cell_h = 20;
 cell_button_d = 10;
 cell_button_h = 2;
 cell_cable_d = 6;
+locator_r = cell_d / 2 + 4.2; // of the locator's three screws M3
+locator_tap = 2.5;
 
-pusher_d = cup_d - 2;
+// Hollow, so that the guide rod can rise inside: at the least height the rod's end must stay
+// rod_room below the roof, even if its head has been lifted to the top of its bore.
+rod_room = 3;
+pusher_d = cup_d;
+pipe_d = 33.7;     // outside of a pusher made of pipe
+pusher_bore = 19;  // the nut and its washer pass
 pusher_roof = 15;
-pusher_depth = free_length - least_height + 22; // travel, nut, washer and spare thread
+pusher_depth = rod_length - 2 * cup_floor - least_height + rod_room;
 shank_d = 12;
-shank_h = 35;
+shank_h = 40;
 
-post_d = 12;       // stop posts, threaded rod
+collar_h = 14;     // printed: glued round the pusher, hangs over the upper cup and finds it
+collar_over = 5;
+collar_wall = 3;
+
+post_d = 12;       // stop posts, threaded rod M12
+post_tap = 10.2;
 post_span = 140;   // between their centres
-bar_w = 40;
-bar_h = 12;
+post_hole = 13.5;  // in the crosshead
+stop_nut_d = 21;   // M12, over its corners
+bar_w = 40;        // flat bar of crosshead and yoke
+bar_h = 15;
+crosshead_l = post_span + 40;
 
 plate_x = 220;
 plate_y = 130;
 plate_h = 15;
+clamp_x = plate_x / 2 - 14;
+clamp_y = plate_y / 2 - 14;
+clamp_hole = 8.5;
 
-sheet_t = 4;       // polycarbonate sheet of the shield
+// Shield: polycarbonate sheets screwed to the plate's edges with M5; the front one lifts off.
+sheet_t = 4;
+sheet_h = ceil((plate_h + cell_h + platen_h + lower_base + free_length + cup_floor + 30) / 10) * 10;
+sheet_screw_d = 5;
+sheet_tap = 4.2;
+sheet_tap_h = 14;
+sheet_hole = 5.5;
+sheet_head_d = 10; // washer
+sheet_side_y = 35; // the screws' places, from the plate's middle
+sheet_front_x = 60;
+
+// Yoke that hangs masses on the cell, past both sides of the plate.
+yoke_span = plate_y + 50;
+yoke_l = yoke_span + 40;
+yoke_rod_d = 10;   // threaded rod M10, and the bolt with its cap nut in the middle
+yoke_hole = 10.5;
+yoke_drop = 500;
+lever_short = post_span / 2;
+lever_long = 6 * lever_short;
+
+// Gauge tubes: they stand on the spring's own seats, round the spigots, inside the walls.
+gauge_od = spring_od - 1;
+gauge_id = spring_id + 1.5;
+gauge_least = least_height + 1;
+gauge_step = floor((free_length - 1 - gauge_least) / 3);
+
+// From the base plate's top up to each face, a spring of its free length in place.
+z_platen = cell_h + cell_button_h - button_recess;
+z_lower = z_platen + platen_h;
+z_seat = z_lower + lower_base;
+z_upper = z_seat + free_length;
+z_pusher = z_upper + cup_floor;
+z_crosshead = z_pusher + pusher_depth + pusher_roof;
+z_stop = z_crosshead - (free_length - least_height); // tops of the stop nuts
+post_l = ceil((plate_h + z_crosshead + bar_h + 10) / 10) * 10;
 
 assert(least_height > 2 * max(wall_height, spigot_height) + 2, "the cups would meet before the stop");
 assert(spring_id - 2 * clearance > rod_head_d, "the spring is too narrow for this guide rod");
+assert(gauge_od - gauge_id >= 4, "the gauge tubes' walls are too thin: choose their diameters");
 
 module clear_hole(d, h) translate([0, 0, -0.5]) cylinder(d = d, h = h + 1, $fn = 64);
 $fn = 96;

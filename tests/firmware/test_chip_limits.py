@@ -9,6 +9,7 @@ from coilbench.capture.blocks import Fault, Hello, SampleFlag, Tally
 
 # Well inside and outside of firmware/README.md's figures, which lie at some 11 us between edges.
 EVEN_EXACT, EVEN_LOST = 80_000, 110_000
+TURNING_EXACT = 44_000
 SKEWED_EXACT, SKEWED_LOST = 55_000, 90_000  # every second edge late by a quarter of the interval
 
 
@@ -22,6 +23,21 @@ def test_edges_up_to_the_limit_are_counted(lab, rate: int, skew: float) -> None:
     assert last.impossible_steps == last.dropped == 0
     assert not flagged(run, SampleFlag.TRAVEL_SUSPECT).any()
     assert run.counters.samples_lost == run.counters.bytes_bad == 0
+
+
+def test_edges_that_turn_round_at_full_speed_are_counted(lab) -> None:
+    """Every second edge late by half an interval, and the way turned at every phase of it."""
+    moves, at_s, way = [], 0.5, 1
+    for n in range(150):
+        seconds = 0.002 + 0.028 * (n * 0.618034 % 1)
+        moves.append(f"{at_s:.7f} edges {way * TURNING_EXACT} {seconds:.7f} 0.5\n")
+        at_s, way = at_s + seconds, -way
+    run = lab.run(f"0 adc rate 93\n{''.join(moves)}{at_s + 0.5:.3f} end\n")
+    assert run.samples["travel_counts"][-1] == run.stats["count"]
+    assert run.stats["edges"] > 50_000
+    assert np.abs(run.samples["travel_counts"] - run.truth["travel_counts"]).max() <= 1
+    last = run.all(Tally)[-1]
+    assert last.impossible_steps == last.dropped == 0
 
 
 @pytest.mark.parametrize(("rate", "skew"), [(EVEN_LOST, 0), (SKEWED_LOST, 0.25)])
@@ -98,6 +114,22 @@ def test_clock_wraps(lab, overflows: int) -> None:
     keeps_time(samples, run.truth[-len(samples) :])
     after = [f for f in run.all(Fault) if (f.t_us - int(settled_us)) % 2**32 < 10e6]
     assert after == []
+
+
+def test_the_clock_never_steps_back_at_a_wrap_that_still_waits(lab) -> None:
+    """The loop reads the clock with interrupts masked; the timer may wrap just then, uncounted.
+
+    A dip of DOUT wakes the loop without a conversion, here from 0 to 16 us before each wrap, so
+    that some reading falls on it. A clock that missed the wrap would be 32.8 ms back, before the
+    last conversion: an ADC silent for over an hour, fault 01.
+    """
+    wraps = range(512)
+    dips = "".join(f"{0.5 + n * 0.032768:.4f} adc dip {n / 32:.5f}\n" for n in wraps)
+    run = lab.run(f"0 load counting 0\n0 adc rate 80\n{dips}18 end\n")
+    assert run.all(Fault) == []
+    assert len(run.samples) == len(run.truth) == pytest.approx(18 * 80, abs=10)
+    assert (np.diff(run.samples["t_us"].astype(np.int64)) > 0).all()
+    assert run.counters.samples_lost == 0
 
 
 TORN = (-1, 4095, 8191, 16383, 32767)  # 2^n - 1: may be a word that was torn

@@ -2,66 +2,16 @@
 
 import math
 import re
-import subprocess
 from collections import Counter
 from pathlib import Path
 
 import pytest
 
-from support.tools import tool
+from support.solids import FEW_SIDES, PARTS, compile_part, size_mm, solid, volume_mm3
 
 HARDWARE = Path(__file__).parents[2] / "hardware"
-PARTS = HARDWARE / "parts"
 PAGE = (HARDWARE / "MECHANICS.md").read_text(encoding="utf-8")
 SOLIDS = sorted(p.stem for p in PARTS.glob("*.scad") if p.stem not in ("dimensions", "assembly"))
-
-FEW_SIDES = "$fn=16"
-
-Triangle = list[tuple[float, float, float]]
-
-
-def compile_part(part: str, to: Path, *settings: str) -> subprocess.CompletedProcess[str]:
-    define = [argument for s in settings for argument in ("-D", s)]
-    return subprocess.run(
-        [tool("openscad"), "-q", *define, "-o", str(to), str(PARTS / f"{part}.scad")],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-
-
-def triangles(stl: Path) -> list[Triangle]:
-    """The facets of an ASCII STL, which is what OpenSCAD 2021 writes; newer: ask for it."""
-    points = [
-        (float(x), float(y), float(z))
-        for x, y, z in re.findall(r"vertex (\S+) (\S+) (\S+)", stl.read_text(encoding="ascii"))
-    ]
-    assert points
-    assert len(points) % 3 == 0
-    return [points[i : i + 3] for i in range(0, len(points), 3)]
-
-
-def solid(tmp_path: Path, part: str, *settings: str) -> list[Triangle]:
-    stl = tmp_path / f"{part}.stl"
-    done = compile_part(part, stl, *settings)
-    assert done.returncode == 0, done.stderr
-    assert "WARNING" not in done.stderr
-    return triangles(stl)
-
-
-def volume_mm3(facets: list[Triangle]) -> float:
-    """By the divergence theorem: a sixth of the sum of a . (b x c)."""
-    total = 0.0
-    for (ax, ay, az), (bx, by, bz), (cx, cy, cz) in facets:
-        total += ax * (by * cz - bz * cy) + ay * (bz * cx - bx * cz) + az * (bx * cy - by * cx)
-    return total / 6
-
-
-def size_mm(facets: list[Triangle]) -> list[float]:
-    return [
-        max(p[i] for f in facets for p in f) - min(p[i] for f in facets for p in f)
-        for i in range(3)
-    ]
 
 
 def test_page_lists_every_part_and_only_parts_that_exist() -> None:
@@ -88,12 +38,12 @@ def test_sizes_follow_geometry(tmp_path: Path) -> None:
     # Circles are drawn with 64 or 96 sides: up to 0.2 % less area than the circle.
     crosshead = solid(tmp_path, "crosshead")
     holes = math.pi / 4 * (12.3**2 + 2 * 13.5**2)
-    assert volume_mm3(crosshead) == pytest.approx((180 * 40 - holes) * 12, rel=2e-3)
-    assert size_mm(crosshead) == pytest.approx([180, 40, 12])
+    assert volume_mm3(crosshead) == pytest.approx((180 * 40 - holes) * 15, rel=2e-3)
+    assert size_mm(crosshead) == pytest.approx([180, 40, 15])
 
     # Lengths and widths don't change with the number of sides; these are quicker.
     pusher = solid(tmp_path, "pusher", "pusher_depth=50", "pusher_roof=15", FEW_SIDES)
-    assert size_mm(pusher)[2] == pytest.approx(50 + 15 + 35)
+    assert size_mm(pusher)[2] == pytest.approx(50 + 15 + 40)
 
     upper = solid(tmp_path, "spring_cup", 'kind="upper"', FEW_SIDES)
     assert size_mm(upper)[2] == pytest.approx(8 + 9)

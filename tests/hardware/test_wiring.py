@@ -215,3 +215,57 @@ def test_drawings_are_made_from_the_table(tmp_path: Path) -> None:
     for drawing in DRAWINGS:
         fresh, kept = (shapes(folder / f"{drawing}.svg") for folder in (tmp_path, WIRING))
         assert fresh == kept, f"{drawing}.svg is stale: python hardware/wiring/draw.py"
+
+
+def bill() -> list[dict[str, str]]:
+    """The list of parts in PARTS.md, a row each."""
+    page = (ROOT / "hardware" / "PARTS.md").read_text(encoding="utf-8")
+    table = page.split("## The list")[1].split("\n\n")[2]
+    lines = [[cell.strip() for cell in line.strip("|").split("|")] for line in table.splitlines()]
+    return [dict(zip(lines[0], line, strict=True)) for line in lines[2:]]
+
+
+@pytest.mark.parametrize("drawing", DRAWINGS)
+def test_list_of_parts_has_everything_that_is_wired(drawing: str) -> None:
+    listed = {
+        name
+        for row in bill()
+        if drawing in row["rig"].split(", ")
+        for name in row["part"].split(", ")
+    }
+    wired = {row[end] for row in rows(drawing) for end in ("from_part", "to_part")}
+    wired |= {row["via"] for row in rows(drawing)} - {""}
+    assert wired <= listed
+
+
+def test_list_of_parts_has_the_drawn_resistors() -> None:
+    drawn = (WIRING / "draw.py").read_text(encoding="utf-8")
+    values = set(re.findall(r"\d+(?:\.\d+)? kΩ", drawn.split("PITCH")[0]))
+    assert len(values) >= 3
+    text = " ".join(row["search for"] for row in bill())
+    assert not {value for value in values if value not in text}
+    # A base and a collector resistor for each of the two signals.
+    lifted = [row for row in rows("caliper") if row["via"] == "transistor"]
+    number = {row["part"]: row["number"] for row in bill()}
+    assert int(number["transistor"]) == len(lifted)
+    assert int(number["transistor's resistors"]) == 2 * len(lifted)
+
+
+def test_boards_named_are_those_of_the_firmware() -> None:
+    page = (ROOT / "hardware" / "PARTS.md").read_text(encoding="utf-8")
+    firmware = (ROOT / "firmware" / "README.md").read_text(encoding="utf-8")
+    named = set(re.findall(r"arduino:avr:[\w:=]+", page))
+    assert len(named) == 2
+    assert named <= set(re.findall(r"arduino:avr:[\w:=]+", firmware))
+    refused = re.search(r"\| (Uno R4.*?) boards \| ", firmware)
+    assert refused
+    for board in re.findall(r"Uno R4|Nano Every|Nano 33|Leonardo|Mega", refused.group(1)):
+        assert board in page
+
+
+def test_pi_rig_has_buttons_or_the_pages_say_none() -> None:
+    wired = {row["from_part"] for row in rows("pi")}
+    assert not any("button" in part for part in wired)
+    for name in ("PARTS.md", "WIRING.md"):
+        text = (ROOT / "hardware" / name).read_text(encoding="utf-8")
+        assert re.search(r"no\s+buttons", text.replace("*", ""))

@@ -7,6 +7,7 @@ import re
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack
 from dataclasses import replace
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
 import pytest
@@ -15,6 +16,7 @@ from sqlite_utils import Database
 from coilbench.analysis.cli import rig, rig_check, run
 from coilbench.analysis.cli import rig_check as rig_health
 from coilbench.analysis.inputs import rig_record as listening
+from coilbench.capture.book.opening import open_book
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import Source
 from coilbench.capture.virtual.bench import Bench, PressSpring, PutMass, Rest, Step
@@ -350,3 +352,34 @@ def test_a_failed_check_shows_on_every_later_report(
         assert run(["--book", calibrated, *report, "--json"]) in (0, 1)
         warned = json.loads(capsys.readouterr().out)["warnings"]
         assert sum("FAILED" in one["text"] for one in warned) == 1
+
+
+def test_health_says_how_far_the_zero_went_since_the_first_look(
+    calibrated: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The simulated cell was 0.5 kg lower twenty minutes ago: 0.25 kg in 10 min, so wait."""
+    lower_n = 0.5 * 9.80665
+    counts = RIG.zero_counts - lower_n * RIG.counts_per_n
+    ago = (datetime.now(UTC) - timedelta(minutes=20)).isoformat()
+    with open_book(Path(calibrated)) as db:
+        row = {"id": "a", "device_id": RIG.device_id, "read_utc": ago, "load_counts": counts}
+        db.table("rest_zeros").insert(row)
+    _, told = health(calibrated, plug([Rest(15.0)]), capsys)
+    zero = told["zero"]
+    assert zero["minutes"] == pytest.approx(20.0, abs=1.0)
+    assert zero["moved_n"] == pytest.approx(lower_n, abs=0.2)
+    assert zero["pace_n"] == pytest.approx(lower_n / 2.0, abs=0.2)
+    assert zero["settled"] is False
+    assert check(calibrated, "--port", plug([Rest(15.0)]), "--hands-off") == 0
+    said = capsys.readouterr().out
+    assert re.search(r"went \+0\.\d+ kg in \d+ min", said)
+    with open_book(Path(calibrated)) as db:
+        assert db.table("rest_zeros").count == 3
+
+
+def test_health_of_a_rig_without_a_book_keeps_no_zero(
+    book: str, plug: Plug, capsys: pytest.CaptureFixture[str]
+) -> None:
+    _, told = health(book, plug([Rest(15.0)]), capsys)
+    assert told["zero"] is None
+    assert not Path(book).exists()

@@ -32,6 +32,8 @@ def test_they_are_told_one_by_one_and_the_smaller_counts(
     assert document == {
         "cell_n": pytest.approx(200 * KGF_N),
         "press_n": pytest.approx(150 * KGF_N),
+        "rests_n": None,
+        "cups_meet_mm": None,
     }
 
 

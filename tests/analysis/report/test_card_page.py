@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 import subprocess
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from coilbench.analysis.curves.load_budget import typical_budget
 from coilbench.analysis.report.card_page import card_page
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.rig.card import Card, make_card
+from coilbench.analysis.rig.drift import ZeroMove
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
@@ -139,3 +141,11 @@ def test_a_browser_draws_it(page: str, tmp_path: Path) -> None:
     assert shot.stat().st_size > 5000
     assert dump.count("<svg") == 3
     assert "<script" not in dump
+
+
+def test_zeros_of_a_session_are_drawn_where_there_are_some(card: Card, page: str) -> None:
+    assert "Zero of the newest session" not in page
+    course = tuple(ZeroMove(float(n), 0.1 * n) for n in range(30))
+    drawn = card_page(replace(card, zeros=course), KG, NOW)
+    assert drawn.count("<svg") == page.count("<svg") + 1
+    assert "Zero of the newest session" in drawn

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import LOAD_DTYPE, RawBlock, SampleFlag
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sets import turn_order
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep, uncount
 from coilbench.capture.errors import CoilbenchError
@@ -187,3 +188,19 @@ def test_an_empty_block_is_a_sweep_without_points(db, larch, calibration_id, poi
     store_sweep(db, points_sweep(samples=empty, calibration_id=calibration_id, rows=()))
     (back,) = load_sweeps(db, larch)["larch-01"]
     assert (len(back.loading), len(back.unloading)) == (0, 0)
+
+
+@pytest.mark.parametrize(
+    ("with_stroke_n", "told_later_n", "expected_n"),
+    [(None, None, None), (None, 1.4, 1.4), (1.2, 1.4, 1.2), (0.0, 1.4, 0.0)],
+)
+def test_what_rests_on_the_spring_is_the_strokes_own_or_told_later(
+    db, larch, calibration_id, points_sweep, stroke, with_stroke_n, told_later_n, expected_n
+):
+    sweep = points_sweep(
+        origin=Origin.RIG, samples=stroke, calibration_id=calibration_id, rests_n=with_stroke_n
+    )
+    store_sweep(db, sweep)
+    Ratings(rests_n=told_later_n).store(db)
+    (back,) = load_sweeps(db, larch)["larch-01"]
+    assert back.rig.rests_n == expected_n

@@ -221,3 +221,15 @@ def test_readings_refused(
 def test_setups_refused(settings: dict[str, float]) -> None:
     with pytest.raises(CoilbenchError):
         KeyedSetup(**settings)
+
+
+def test_what_lay_on_the_spring_at_the_tare_is_added_whole_and_known_to_five_grams() -> None:
+    """The tare took 0.15 kg of the cup with it, and a lever does not multiply that."""
+    bare = KeyedSetup(tare_n=1.2 * KG, lever_ratio=2.0)
+    cup = replace(bare, rests_n=0.15 * KG)
+    reading = KeyedReading("x", 11.2 * KG, 38.5)
+    gained = reading.spring_load_n(cup) - reading.spring_load_n(bare)
+    assert gained == pytest.approx(0.15 * KG)
+    assert cup.load_u_n**2 - bare.load_u_n**2 == pytest.approx((0.0025 * KG) ** 2, rel=1e-6)
+    with pytest.raises(CoilbenchError, match="rests"):
+        replace(bare, rests_n=-0.1)

@@ -1,0 +1,68 @@
+"""The zero's drift and the cups in words, the zeros of a session as rows. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+
+from coilbench.analysis.report.document import json_keys
+from coilbench.analysis.report.units import Units
+from coilbench.analysis.rig.drift import PACE_MIN, ZeroDrift, ZeroMove
+
+MOST_ROWS = 12  # of a long session
+BAR_CELLS = 12  # to either side
+
+json_keys(ZeroMove, "minutes moved_n")
+json_keys(ZeroDrift, "minutes moved_n pace_n settled")
+
+
+def drift_words(drift: ZeroDrift, units: Units) -> str:
+    """Say how the zero went, and whether to wait; without a full stop."""
+    moved, load = units.load_value(drift.moved_n), units.load
+    since = f"{drift.minutes:.0f} min since the first look"
+    if drift.minutes == 0.0:
+        return "This is the first look at the zero: look again in 10 min for how it goes"
+    words = f"The zero went {moved:+.3f} {load} in {since}, if the same parts lie on the cell"
+    if drift.pace_n is None:
+        return f"{words}; too soon to say whether it still goes: look again in 10 min"
+    pace = f"{units.load_value(drift.pace_n):+.3f} {load} in {PACE_MIN:.0f} min"
+    if drift.settled:
+        return f"{words}; it rests ({pace})"
+    return f"{words}; it still goes ({pace}): wait 10 min more"
+
+
+def cup_words(rests_n: float | None, cups_meet_mm: float | None, units: Units) -> Iterator[str]:
+    """Say what is told of the cups, a sentence each, without a full stop."""
+    if rests_n is None:
+        yield (
+            "What rests on the spring is not told, and taken as nothing: an upper cup makes every "
+            "load read so much less (coilbench rig ratings --rests)"
+        )
+    else:
+        load = f"{units.load_value(rests_n):.3f} {units.load}"
+        yield f"The {load} that rests on the spring, in every zero, is added to each load"
+    if cups_meet_mm is not None:
+        yield f"The cups meet at {units.length_text(cups_meet_mm)}: no gauge is shorter"
+
+
+def zero_rows(zeros: Sequence[ZeroMove], units: Units) -> list[tuple[str, str, str]]:
+    """Return minutes, load and a bar of the zeros of a session, thinned out evenly."""
+    step = max(-(-len(zeros) // MOST_ROWS), 1)
+    shown = [*zeros[::step]]
+    if zeros and shown[-1] is not zeros[-1]:
+        shown.append(zeros[-1])
+    largest = max((abs(one.moved_n) for one in shown), default=0.0)
+    return [
+        (
+            f"{one.minutes:.0f}",
+            f"{units.load_value(one.moved_n):+.3f}",
+            _bar(one.moved_n / largest if largest > 0.0 else 0.0),
+        )
+        for one in shown
+    ]
+
+
+def _bar(share: float) -> str:
+    cells = [" "] * (2 * BAR_CELLS + 1)
+    cells[BAR_CELLS] = "|"
+    cells[BAR_CELLS + round(share * BAR_CELLS)] = "o"
+    return "".join(cells).rstrip()

@@ -1,0 +1,82 @@
+"""How far the cell's zero went since the rig was switched on, and whether it still goes. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import pairwise
+
+from coilbench.analysis.rig.check import days_between
+from coilbench.capture.calibration.wandering import Zero
+
+# Common practice, no source.
+PAUSE_MIN = 120.0  # after a pause so long the rig is taken to have been off
+APART_MIN = 2.0  # zeros nearer to each other show no pace
+PACE_MIN = 10.0  # what a pace is told for
+SETTLED_N = 0.2  # in PACE_MIN; less matters to no spring
+
+
+@dataclass(frozen=True)
+class ZeroMove:
+    """A zero beside the first one.
+
+    Attributes:
+        minutes: since the first.
+        moved_n: how much more load it is than the first.
+    """
+
+    minutes: float
+    moved_n: float
+
+
+@dataclass(frozen=True)
+class ZeroDrift:
+    """How the zero went since the first one after a pause.
+
+    Attributes:
+        minutes, moved_n: from the first zero to the last.
+        pace_n: how far it goes in PACE_MIN, by the last two that are APART_MIN apart; None where
+            there are none.
+    """
+
+    minutes: float
+    moved_n: float
+    pace_n: float | None
+
+    @property
+    def settled(self) -> bool | None:
+        """Whether it has come to rest; None where one look cannot tell."""
+        return None if self.pace_n is None else abs(self.pace_n) <= SETTLED_N
+
+
+def moves(zeros: Sequence[Zero], per_count_n: float) -> tuple[ZeroMove, ...]:
+    """Return each zero beside the first one, oldest first."""
+    return tuple(
+        ZeroMove(
+            days_between(zeros[0].read_utc, zero.read_utc) * 1440.0,
+            (zero.counts - zeros[0].counts) * per_count_n,
+        )
+        for zero in zeros
+    )
+
+
+def judge_zeros(zeros: Sequence[Zero], per_count_n: float) -> ZeroDrift | None:
+    """Say how the zero goes; None where there is no zero.
+
+    Args:
+        zeros: of one rig at rest with the same things on it, oldest first, the last one just read.
+    """
+    start = 0
+    for at, (before, after) in enumerate(pairwise(zeros), 1):
+        if days_between(before.read_utc, after.read_utc) * 1440.0 > PAUSE_MIN:
+            start = at
+    run = moves(zeros[start:], per_count_n) if zeros else ()
+    if not run:
+        return None
+    last = run[-1]
+    earlier = [one for one in run if last.minutes - one.minutes >= APART_MIN]
+    pace_n = None
+    if earlier:
+        since = earlier[-1]
+        pace_n = (last.moved_n - since.moved_n) / (last.minutes - since.minutes) * PACE_MIN
+    return ZeroDrift(last.minutes, last.moved_n, pace_n)

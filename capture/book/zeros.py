@@ -1,0 +1,35 @@
+"""The cell's zeros in the book: what it read at rest, and before each stroke of a session."""
+
+from __future__ import annotations
+
+from sqlite_utils import Database
+
+from coilbench.capture.book.rows import insert, new_id, utc_now, writing
+from coilbench.capture.calibration.wandering import Zero
+
+
+def keep_zero(db: Database, device_id: str, counts: float) -> None:
+    """Keep what a resting rig's cell reads."""
+    row = {"id": new_id(), "device_id": device_id, "read_utc": utc_now()}
+    with writing(db):
+        insert(db, "rest_zeros", row | {"load_counts": counts})
+
+
+def rest_zeros(db: Database, device_id: str) -> tuple[Zero, ...]:
+    """Return the zeros of a resting rig, oldest first."""
+    sql = "SELECT read_utc, load_counts FROM rest_zeros WHERE device_id = ? ORDER BY rowid"
+    return tuple(Zero(*row) for row in db.execute(sql, [device_id]).fetchall())
+
+
+def session_zeros(db: Database) -> tuple[Zero, ...]:
+    """Return the strokes' zeros of the newest session that has any, oldest first.
+
+    With the spring and its cups on the cell: what one spring weighs more than another is in them.
+    """
+    sql = """
+        SELECT stored_utc, zero_counts FROM sweeps WHERE zero_counts IS NOT NULL AND session_id = (
+          SELECT session_id FROM sweeps WHERE zero_counts IS NOT NULL AND session_id IS NOT NULL
+          ORDER BY rowid DESC LIMIT 1)
+        ORDER BY rowid
+    """
+    return tuple(Zero(*row) for row in db.execute(sql).fetchall())

@@ -1,0 +1,355 @@
+"""A picture of each step of the assembly, and of the lever, made from dimensions.scad.
+
+python hardware/parts/steps.py            # into hardware/drawings
+python hardware/parts/steps.py FOLDER     # or into another folder
+
+Cut through the middle, seen from the front; what a step adds is orange.
+"""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+import profiles
+from drawing import Page, View
+from measures import Measures
+from sheet import coils, mm
+from shop_drawings import FOLDER
+
+NEW, OLD, WOOD = "#f0a030", "#d8dde3", "#e9d8b4"
+SCALE = 0.52
+NAMES_MM = 64.0  # from the middle to the names, beside the plate
+
+
+class Stack:
+    """The rig as far as it is built; each method draws one part in its place."""
+
+    def __init__(self, m: Measures, new: str, height: float) -> None:
+        self.m, self._new = m, new.split()
+        self.drop = m.free_length - height
+        self.page = Page(220, 165)
+        self.view = View(self.page, (110, 145), SCALE)
+
+    def fill(self, name: str) -> str:
+        """The part's colour: whether this step adds it."""
+        return NEW if name in self._new else OLD
+
+    def plate(self) -> None:
+        """Base plate."""
+        m = self.m
+        self.view.box(-m.plate_x / 2, -m.plate_h, m.plate_x, m.plate_h, self.fill("plate"))
+
+    def cell(self) -> None:
+        """Load cell in its locator."""
+        m = self.m
+        self.view.box(-m.cell_d / 2, 0, m.cell_d, m.cell_h, self.fill("cell"))
+        self.view.box(
+            -m.cell_button_d / 2, m.cell_h, m.cell_button_d, m.cell_button_h, self.fill("cell")
+        )
+        for s in (-1, 1):
+            self.view.box(s * (m.cell_d / 2 + 4) - 3.5, 0, 7, 6, self.fill("cell"))
+
+    def posts(self) -> None:
+        """Stop posts."""
+        m = self.m
+        for s in (-1, 1):
+            self.view.box(
+                s * m.post_span / 2 - m.post_d / 2,
+                -m.plate_h,
+                m.post_d,
+                m.post_l,
+                self.fill("posts"),
+            )
+
+    def nuts(self, gap: float = 0.0, *, high: bool = False) -> None:
+        """Stop nuts: `gap` below the crosshead as it stands, or low on their posts."""
+        m = self.m
+        top = (m.z_crosshead - self.drop - gap) if high else 45.0
+        for s in (-1, 1):
+            for z in (top - 10, top - 20):
+                self.view.box(
+                    s * m.post_span / 2 - m.stop_nut_d / 2, z, m.stop_nut_d, 10, self.fill("nuts")
+                )
+
+    def platen(self) -> None:
+        """Platen on the cell."""
+        self.view.turned(profiles.platen(self.m), self.m.z_platen, self.fill("platen"))
+
+    def lower(self) -> None:
+        """Lower cup."""
+        self.view.turned(profiles.cup(self.m, lower=True), self.m.z_lower, self.fill("lower"))
+
+    def upper(self) -> None:
+        """Upper cup."""
+        z = self.m.z_pusher - self.drop
+        self.view.turned(profiles.cup(self.m, lower=False), z, self.fill("upper"), flip=True)
+
+    def spring(self) -> None:
+        """Spring between the cups."""
+        coils(self.view, self.m, self.m.z_seat, self.m.free_length - self.drop)
+
+    def tube(self) -> None:
+        """Gauge tube in place of the spring."""
+        tube = profiles.tube(self.m, self.m.free_length - self.drop)
+        self.view.turned(tube, self.m.z_seat, self.fill("tube"))
+
+    def rod(self) -> None:
+        """Guide rod with its nut."""
+        m = self.m
+        under = m.z_seat - m.cup_floor
+        self.view.box(
+            -m.rod_head_d / 2, under - m.rod_head_h, m.rod_head_d, m.rod_head_h, self.fill("rod")
+        )
+        self.view.box(-m.rod_d / 2, under, m.rod_d, m.rod_length, self.fill("rod"))
+        nut = m.z_pusher + m.rod_slack
+        self.view.box(-8, nut, 16, m.rod_washer_h, self.fill("rod"))
+        self.view.box(-7, nut + m.rod_washer_h, 14, m.rod_nut_h, self.fill("rod"))
+
+    def head(self, lift: float = 0.0) -> None:
+        """Pusher, collar, crosshead and the chuck that holds them."""
+        m = self.m
+        z = m.z_pusher - self.drop + lift
+        top = z + m.pusher_depth + m.pusher_roof
+        self.view.turned(profiles.pusher(m), z, self.fill("pusher"))
+        self.view.turned(profiles.collar(m), z - m.collar_over, self.fill("collar"))
+        self.view.box(-m.crosshead_l / 2, top, m.crosshead_l, m.bar_h, self.fill("crosshead"))
+        nose = top + m.bar_h
+        self.view.outline(
+            [
+                (-9, nose),
+                (9, nose),
+                (20, nose + 22),
+                (20, nose + 45),
+                (-20, nose + 45),
+                (-20, nose + 22),
+            ],
+            self.fill("chuck"),
+        )
+
+    def shield(self) -> None:
+        """Side sheets of the shield."""
+        m = self.m
+        for s in (-1, 1):
+            x = m.plate_x / 2 if s > 0 else -m.plate_x / 2 - m.sheet_t
+            self.view.box(x, -m.plate_h, m.sheet_t, m.sheet_h, self.fill("shield"))
+            edge = s * (m.plate_x / 2 + m.sheet_t)
+            self.view.box(min(edge, edge + s * 5), -m.plate_h / 2 - 4, 5, 8, self.fill("shield"))
+
+    def table(self) -> None:
+        """Press's table, and the clamps that hold the plate."""
+        m = self.m
+        self.view.box(-m.plate_x / 2 - 25, -m.plate_h - 12, m.plate_x + 50, 12, "#b9c2ca")
+        for s in (-1, 1):
+            self.view.box(
+                s * m.clamp_x - 4, -m.plate_h - 20, 8, m.plate_h + 26, self.fill("clamps")
+            )
+            self.view.box(s * m.clamp_x - 9, 0, 18, 8, self.fill("clamps"))
+
+    def names(self, *calls: tuple[float, float, str]) -> None:
+        """Names: half width and height of the part, then its name, in turns right and left."""
+        for i, (x, z, words) in enumerate(calls):
+            side = 1 if i % 2 == 0 else -1
+            self.view.call((side * x, z), (side * (NAMES_MM - x * SCALE), -3), words)
+
+
+def base(m: Measures) -> Page:
+    """Base plate and cell."""
+    s = Stack(m, "cell", m.free_length)
+    s.plate()
+    s.cell()
+    s.names((m.cell_d / 2, 12, "cell, in its locator"), (m.plate_x / 2 - 30, -8, "base plate"))
+    return s.page
+
+
+def posts(m: Measures) -> Page:
+    """Posts, stop nuts, platen."""
+    s = Stack(m, "posts nuts platen", m.free_length)
+    for draw in (s.plate, s.cell, s.posts, s.nuts, s.platen):
+        draw()
+    s.names(
+        (m.post_span / 2 + 6, 150, "post M12"),
+        (m.post_span / 2 + 10, 36, "two nuts"),
+        (26, 30, "platen"),
+    )
+    return s.page
+
+
+def in_the_press(m: Measures) -> Page:
+    """Pusher and crosshead in the chuck, the plate clamped to the table."""
+    s = Stack(m, "pusher collar crosshead chuck clamps", m.free_length)
+    s.table()
+    for draw in (s.plate, s.cell, s.posts, s.nuts, s.platen):
+        draw()
+    s.head(10)
+    nose = m.z_crosshead + m.bar_h + 10
+    s.names(
+        (9, nose, "jaws on the crosshead"),
+        (m.pusher_d / 2, m.z_pusher + 45, "pusher"),
+        (24, m.z_pusher + 14, "collar, glued"),
+    )
+    s.names((m.clamp_x + 9, 5, "clamp"))
+    return s.page
+
+
+def gauging(m: Measures) -> Page:
+    """A gauge tube on the seats."""
+    s = Stack(m, "lower tube upper", m.gauge_least + 2 * m.gauge_step)
+    s.table()
+    for draw in (s.plate, s.cell, s.posts, s.nuts, s.platen, s.lower, s.tube, s.upper, s.head):
+        draw()
+    s.names(
+        (m.gauge_od / 2, m.z_seat + 18, "gauge tube, on the seats"),
+        (m.cup_d / 2, m.z_seat + 5, "lower cup"),
+    )
+    s.names((m.cup_d / 2, m.z_seat + 46, "upper cup"))
+    return s.page
+
+
+def flexing(m: Measures) -> Page:
+    """Stop nuts while a tube is pressed for the flex."""
+    s = Stack(m, "nuts", m.gauge_least + 2 * m.gauge_step)
+    s.table()
+    for draw in (s.plate, s.cell, s.posts, s.platen, s.lower, s.tube, s.upper, s.head):
+        draw()
+    s.nuts(2.0, high=True)
+    top = m.z_crosshead - s.drop
+    s.names(
+        (m.post_span / 2 + 8, top - 1, "feeler gauge: 0.05 mm"),
+        (m.post_span / 2 + 10, top - 14, "locked nuts"),
+    )
+    return s.page
+
+
+def cartridge(m: Measures) -> Page:
+    """The captive spring, closed."""
+    s = Stack(m, "rod lower upper", m.free_length)
+    for draw in (s.lower, s.spring, s.upper, s.rod):
+        draw()
+    s.names(
+        (7, m.z_pusher + 5, f"locknut, {mm(m.rod_slack)} loose"),
+        (m.cup_d / 2, m.z_lower + 8, "rod's head inside"),
+    )
+    s.names((m.spring_od / 2, m.z_seat + 26, "spring"), (m.cup_d / 2, m.z_pusher - 4, "upper cup"))
+    return s.page
+
+
+def stops(m: Measures) -> Page:
+    """Stop nuts set on the shortest tube."""
+    s = Stack(m, "nuts tube", m.gauge_least)
+    s.table()
+    for draw in (s.plate, s.cell, s.posts, s.platen, s.lower, s.tube, s.upper, s.head):
+        draw()
+    s.nuts(1.0, high=True)
+    top = m.z_crosshead - s.drop
+    s.names(
+        (m.post_span / 2 + 10, top - 3, "nuts, locked: 1 mm below"),
+        (m.gauge_od / 2, m.z_seat + 14, f"shortest tube, {mm(m.gauge_least)}"),
+    )
+    return s.page
+
+
+def ready(m: Measures) -> Page:
+    """Shield up, captive spring in."""
+    s = Stack(m, "shield", m.free_length)
+    s.table()
+    s.shield()
+    for draw in (s.plate, s.cell, s.posts, s.platen, s.lower, s.spring, s.upper, s.head, s.rod):
+        draw()
+    s.nuts(m.free_length - m.least_height, high=True)
+    s.names((m.plate_x / 2, 70, "shield"), (m.spring_od / 2, m.z_seat + 26, "captive spring"))
+    return s.page
+
+
+def weighing(m: Measures) -> Page:
+    """The yoke, seen from the side: the plate on two timbers, masses below."""
+    page = Page(220, 215)
+    view = View(page, (110, 62), 0.42)
+    half, y = m.yoke_span / 2, m.plate_y / 2
+    cap = m.z_platen + m.platen_h - m.pivot_h
+    bar = cap + 18
+    low = -190.0
+    view.box(-y - 60, -m.plate_h - 60, 2 * y + 120, 60, WOOD)
+    view.box(-y, -m.plate_h, 2 * y, m.plate_h)
+    view.box(-m.cell_d / 2, 0, m.cell_d, m.cell_h)
+    view.turned(profiles.platen(m), m.z_platen, OLD)
+    view.box(-5, cap, 10, 18 + m.bar_h + 12, NEW)
+    view.box(-m.yoke_l / 2, bar, m.yoke_l, m.bar_h, NEW)
+    view.box(-m.yoke_l / 2, low, m.yoke_l, m.bar_h, NEW)
+    for side in (-1, 1):
+        view.box(side * half - 5, low - 14, 10, bar + m.bar_h + 28 - low, NEW)
+        for z in (bar - 9, bar + m.bar_h, low - 9, low + m.bar_h):
+            view.box(side * half - 9, z, 18, 9, NEW)
+    view.circle((0, low - 16), 18, "none")
+    view.box(-2, low - 70, 4, 46, OLD)
+    view.box(-70, low - 110, 140, 40, "#b9c2ca")
+    view.box(-160, low - 150, 320, 8, WOOD)
+    view.call((5, cap + 3), (58, -26), "cap nut M10 in the dimple")
+    view.call((-half - 5, -100), (-26, -6), "rod M10, two")
+    view.call((y + 50, -50), (16, 4), "two timbers 60 x 60")
+    view.call((70, low - 90), (16, 0), "masses, on a strap")
+    view.call((120, low - 146), (10, -6), "board, 100 mm below")
+    page.text(
+        (6, 212),
+        "Timbers bridge two tables or trestles, the rods hang between. Stop posts left out.",
+    )
+    return page
+
+
+def lever(m: Measures) -> Page:
+    """The lever: a small mass far out makes a large load on the cell."""
+    page = Page(240, 100)
+    view = View(page, (92, 66), 0.3)
+    a, far = m.lever_short, m.lever_long
+    top = m.z_platen + m.platen_h - m.pivot_h + 18
+    view.box(-m.plate_x / 2 - 20, -m.plate_h - 20, m.plate_x + 40, 20, "#b9c2ca")
+    view.box(-m.plate_x / 2, -m.plate_h, m.plate_x, m.plate_h)
+    for x in (-m.clamp_x, m.clamp_x):
+        view.box(x - 10, 0, 20, 10, NEW)
+    view.box(-m.cell_d / 2, 0, m.cell_d, m.cell_h)
+    view.turned(profiles.platen(m), m.z_platen, OLD)
+    view.box(-5, top - 18, 10, 18, NEW)
+    view.box(-a - 6, -m.plate_h, 12, 190)
+    view.box(-a - 30, top, far + 60, m.bar_h, NEW)
+    view.circle((-a, top + m.bar_h + 4), 8, NEW)
+    view.box(-a - 12, top + m.bar_h + 8, 24, 12, NEW)
+    view.box(far - a - 2, top - 60, 4, 60, OLD)
+    view.box(far - a - 35, top - 120, 70, 60, "#b9c2ca")
+    view.across(-a, 0, top + 70, 4, mm(a))
+    view.across(-a, far - a, top + 70, 14, f"{mm(far)}: six times as much")
+    view.call((-a, top + m.bar_h + 4), (-14, -14), "8 mm rod under washer and nut")
+    view.call((-m.clamp_x - 10, 5), (-12, -3), "clamps")
+    view.call((far - a + 35, top - 90), (6, 0), "mass")
+    holes = f"30 (⌀ {mm(m.post_hole)}), {mm(30 + a)} and {mm(30 + far)} (⌀ {mm(m.yoke_hole)})"
+    page.text(
+        (6, 96),
+        f"Flat bar {mm(m.bar_w)} x {mm(m.bar_h)} x {mm(far + 60)}; holes from the left: {holes}",
+    )
+    return page
+
+
+PICTURES: dict[str, Callable[[Measures], Page]] = {
+    "step_1": base,
+    "step_2": posts,
+    "step_3": weighing,
+    "step_4": in_the_press,
+    "step_5": gauging,
+    "step_6": flexing,
+    "step_7": cartridge,
+    "step_8": stops,
+    "step_9": ready,
+    "lever": lever,
+}
+
+
+def main() -> None:
+    """Write every picture into the folder named on the command line."""
+    folder = Path(sys.argv[1]) if len(sys.argv) > 1 else FOLDER
+    folder.mkdir(exist_ok=True)
+    for name, draw in PICTURES.items():
+        draw(Measures()).save(folder / f"{name}.svg")
+
+
+if __name__ == "__main__":
+    main()

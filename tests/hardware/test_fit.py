@@ -1,0 +1,195 @@
+"""What must meet, clear or capture: the guide rod, the shield's holes, gauges, masses, drawings."""
+
+import math
+import re
+import subprocess
+import sys
+from collections import defaultdict
+from pathlib import Path
+
+import pytest
+
+from support.solids import solid, volume_mm3
+from support.tools import tool
+
+HARDWARE = Path(__file__).parents[2] / "hardware"
+PARTS = HARDWARE / "parts"
+sys.path.insert(0, str(PARTS))
+
+import profiles  # noqa: E402
+from measures import TABLE_OF_SPRINGS_MM, Measures, rod_rows  # noqa: E402
+
+PAGE = (HARDWARE / "MECHANICS.md").read_text(encoding="utf-8")
+M = Measures()
+STEEL_KG_PER_MM3 = 7.85e-6
+SHORTEST, LONGEST = TABLE_OF_SPRINGS_MM[0], TABLE_OF_SPRINGS_MM[-1]
+
+Point = tuple[float, float]
+
+
+def test_measures_are_those_that_openscad_reckons(tmp_path: Path) -> None:
+    names = ("rod_length", "pusher_depth", "z_stop", "sheet_h", "post_l", "gauge_step")
+    echo = tmp_path / "echo.scad"
+    wanted = ", ".join(names)
+    echo.write_text(f"include <{PARTS / 'dimensions.scad'}>\necho({wanted});\ncube(1);\n")
+    done = subprocess.run(
+        [tool("openscad"), "-o", str(tmp_path / "x.stl"), str(echo)],
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    said = re.search(r"ECHO: (.*)", done.stderr)
+    assert said
+    values = [float(v) for v in said.group(1).split(",")]
+    assert values == pytest.approx([getattr(M, name) for name in names])
+
+
+@pytest.mark.parametrize(("free_mm", "least_mm"), TABLE_OF_SPRINGS_MM)
+def test_guide_rod_captures_and_never_stands_on_the_roof(free_mm: float, least_mm: float) -> None:
+    m = Measures(free_length=free_mm, least_height=least_mm)
+    # Stacked up from under the screw's head: floor, spring, floor, rattle, washer, nut.
+    washer_top = 8 + free_mm + 8 + 0.5 + 1.6
+    nut_top = washer_top + 8
+    assert m.rod_length >= nut_top + 2 * 1.25  # two threads stand out
+    assert m.rod_length - m.rod_thread <= washer_top  # the thread reaches down to the nut
+    # Pressed to the least height, the rod's end over the upper cup's back, in the pusher's bore.
+    assert m.rod_length - (8 + least_mm + 8) <= m.pusher_depth - 1.5
+    assert m.rod_length in {20, 25, 30, 35, 40, 45, 50, 55, 60, 65, 70, 80, 90, 100, 110, 120}
+
+
+def test_rod_of_a_length_for_all_fails_the_shortest_and_stands_on_the_pusher() -> None:
+    short = Measures(free_length=SHORTEST[0], least_height=SHORTEST[1], rod_length=120)
+    assert short.rod_length - short.rod_thread > 8 + SHORTEST[0] + 8 + 0.5 + 1.6
+    shallow = Measures(rod_length=120, pusher_depth=M.pusher_depth)
+    assert shallow.rod_length - (16 + M.least_height) > shallow.pusher_depth
+
+
+def test_page_shows_the_rods_of_the_table() -> None:
+    assert "\n".join(rod_rows()) in PAGE
+
+
+def test_gauges_reach_the_seats_and_end_inside_the_travel() -> None:
+    lengths = [M.gauge_least + i * M.gauge_step for i in range(4)]
+    assert M.gauge_id > M.spring_id - 2 * M.clearance  # over the spigot
+    assert M.gauge_od < M.spring_od + 2 * M.clearance  # inside the wall
+    assert lengths[0] > M.wall_height + M.spigot_height  # the rims never meet on a tube
+    assert M.least_height < lengths[0]
+    assert lengths[-1] < M.free_length
+    assert f"{lengths[0]:.0f} to {lengths[-1]:.0f} mm long" in " ".join(PAGE.split())
+
+
+def test_upper_cup_weighs_what_the_page_says() -> None:
+    kg = profiles.volume_mm3(profiles.cup(M, lower=False)) * STEEL_KG_PER_MM3
+    assert f"{kg:.3f} kg in steel" in PAGE
+    assert f"--rests {kg:.3f}kg" in PAGE
+
+
+def test_turned_profile_is_the_solid(tmp_path: Path) -> None:
+    cup = solid(tmp_path, "spring_cup", 'kind="upper"', "$fn=64")
+    # The solid's four dimples and its flat sides take up to half a per cent.
+    wanted = profiles.volume_mm3(profiles.cup(M, lower=False))
+    assert volume_mm3(cup) == pytest.approx(wanted, rel=5e-3)
+
+
+def holes(facets: list[list[tuple[float, float, float]]], axis: int, at: float) -> list[Point]:
+    """Centres of the round holes in a face: points of the face that aren't its corners."""
+    first, second = (i for i in range(3) if i != axis)
+    face = {
+        (round(p[first], 3), round(p[second], 3))
+        for facet in facets
+        for p in facet
+        if abs(p[axis] - at) < 1e-3
+    }
+    low = [min(p[i] for p in face) for i in (0, 1)]
+    high = [max(p[i] for p in face) for i in (0, 1)]
+    inner = {p for p in face if all(low[i] < p[i] < high[i] for i in (0, 1))}
+    groups: dict[int, list[Point]] = defaultdict(list)
+    for p in sorted(inner):
+        groups[next((k for k, g in groups.items() if math.dist(g[0], p) < 8), len(groups))].append(
+            p
+        )
+    return [
+        (
+            (min(p[0] for p in g) + max(p[0] for p in g)) / 2,
+            (min(p[1] for p in g) + max(p[1] for p in g)) / 2,
+        )
+        for g in groups.values()
+    ]
+
+
+def test_shields_holes_meet_the_plates(tmp_path: Path) -> None:
+    plate = solid(tmp_path, "base_plate", "$fn=32")
+    side = solid(tmp_path, "shield_sheet", 'which="side"')
+    front = solid(tmp_path, "shield_sheet", 'which="front"')
+    # A sheet stands with its lower edge (its y = 0) at the plate's underside (z = 0): across the
+    # plate's end the sheet's x is the plate's y, across its front it is the plate's x.
+    in_end = sorted(holes(plate, 0, M.plate_x / 2))
+    in_front = sorted(holes(plate, 1, -M.plate_y / 2))
+    assert len(in_end) == len(in_front) == 2
+    assert sorted(holes(side, 2, 0)) == [pytest.approx(hole, abs=0.05) for hole in in_end]
+    # A slot open below has its centre in its round end; here its two sides are what is found.
+    slots = sorted(holes(front, 2, 0))
+    assert [s[0] for s in slots] == pytest.approx([hole[0] for hole in in_front], abs=0.05)
+
+
+def test_shields_screws_clear_everything() -> None:
+    head = M.sheet_head_d / 2
+    assert M.plate_h / 2 - head > 0  # above the table
+    assert M.plate_h / 2 + head < M.plate_h + 8  # below the clamps' bars
+    # The screw's thread in the plate stays out of the plate's own holes.
+    taps = [
+        ((M.plate_x / 2 - M.sheet_tap_h, M.sheet_side_y), (M.plate_x / 2, M.sheet_side_y)),
+        ((M.sheet_front_x, -M.plate_y / 2), (M.sheet_front_x, M.sheet_tap_h - M.plate_y / 2)),
+    ]
+    bores = [
+        ((M.post_span / 2, 0.0), M.post_d / 2),
+        ((M.clamp_x, M.clamp_y), M.clamp_hole / 2),
+        ((M.clamp_x, -M.clamp_y), M.clamp_hole / 2),
+    ]
+    for (x1, y1), (x2, y2) in taps:
+        for (x, y), r in bores:
+            near = min(max(x, x1), x2), min(max(y, y1), y2)
+            assert math.dist(near, (x, y)) > r + M.sheet_screw_d / 2 + 1
+    # And the front sheet covers the side sheets' edges, but not their screws' heads.
+    assert M.sheet_front_x + head < M.plate_x / 2
+
+
+def test_moving_parts_clear_the_standing_ones() -> None:
+    collar = M.pusher_d / 2 + 0.3 + M.collar_wall
+    assert collar + 10 < (M.post_span - M.stop_nut_d) / 2
+    assert M.post_hole > M.post_d + 1
+    assert M.crosshead_l / 2 < M.plate_x / 2  # inside the shield
+    assert M.yoke_span / 2 > M.plate_y / 2 + M.yoke_rod_d / 2 + 10  # rods pass the plate
+    for free_mm, least_mm in (SHORTEST, LONGEST):
+        m = Measures(free_length=free_mm, least_height=least_mm)
+        assert m.z_stop - 20 > 0  # both nuts above the plate
+        assert m.sheet_h - m.plate_h > m.z_pusher  # the shield reaches over the upper cup
+
+
+@pytest.mark.parametrize("script", ["shop_drawings", "steps"])
+def test_drawings_are_those_of_the_measures(script: str, tmp_path: Path) -> None:
+    subprocess.run([sys.executable, str(PARTS / f"{script}.py"), str(tmp_path)], check=True)
+    made = sorted(tmp_path.glob("*.svg"))
+    assert len(made) >= 10
+    for drawing in made:
+        kept = HARDWARE / "drawings" / drawing.name
+        assert kept.read_text(encoding="utf-8") == drawing.read_text(encoding="utf-8"), (
+            f"{drawing.name} is stale: run hardware/parts/{script}.py"
+        )
+        used = [p for p in HARDWARE.glob("*.md") if drawing.name in p.read_text(encoding="utf-8")]
+        assert used, f"no page shows {drawing.name}"
+
+
+def test_no_text_of_a_drawing_leaves_its_page() -> None:
+    """By a sans-serif's usual width of 0.5 of its size a letter."""
+    for drawing in (HARDWARE / "drawings").glob("*.svg"):
+        text = drawing.read_text(encoding="utf-8")
+        width = float(re.search(r'viewBox="0 0 ([\d.]+)', text)[1])  # type: ignore[index]
+        labels = re.findall(
+            r'<text[^>]*? x="([-\d.]+)"[^>]*font-size="([\d.]+)" text-anchor="(\w+)">([^<]*)<', text
+        )
+        for x, size, anchor, words in labels:
+            length = 0.5 * float(size) * len(words)
+            start = float(x) - {"start": 0, "middle": length / 2, "end": length}[anchor]
+            assert start >= 0, (drawing.name, words)
+            assert start + length <= width, (drawing.name, words)
