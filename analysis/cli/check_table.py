@@ -17,7 +17,7 @@ from coilbench.analysis.cli.common import (
     print_fullest,
     say,
 )
-from coilbench.analysis.report.card_text import BudgetText
+from coilbench.analysis.report.budget_text import BudgetText
 from coilbench.analysis.report.document import describe, first_few
 from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
 from coilbench.analysis.report.units import Units

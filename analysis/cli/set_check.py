@@ -31,7 +31,7 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
-from coilbench.analysis.report.card_text import budget_text
+from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import readings_at, set_notes
 from coilbench.analysis.report.document import document, filled, picked
 from coilbench.analysis.report.units import SI, Units

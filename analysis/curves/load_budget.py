@@ -17,11 +17,11 @@ from coilbench.analysis.curves.effects import ONE, Effect, counts_at, curve_effe
 from coilbench.analysis.curves.hand_budget import point_effects
 from coilbench.analysis.curves.sweep_fit import HeightReading, SweepFit
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
+from coilbench.capture.calibration.keyed_setup import RESTS_U_N
 from coilbench.capture.calibration.lag import Lag
 from coilbench.capture.calibration.model import Calibration
 from coilbench.capture.calibration.regression import hidden_departure, slope, value
 from coilbench.capture.strokes.sweep import (
-    RESTS_U_N,
     ZERO_UNKNOWN_U_N,
     RigReading,
     StrokeRepeat,

@@ -25,8 +25,9 @@ from coilbench.analysis.inputs.sheet import (
     ValveRow,
 )
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
+from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.build_text import UNKNOWN, card_rows, shims_text, verdict_text
-from coilbench.analysis.report.card_text import budget_text, calibration_text
+from coilbench.analysis.report.card_text import calibration_text
 from coilbench.analysis.report.document import describe, filled, picked
 from coilbench.analysis.report.html import drawing, render
 from coilbench.analysis.report.sheet_text import sheet_text

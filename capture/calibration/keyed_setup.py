@@ -16,6 +16,9 @@ from coilbench.capture.units import KGF_N
 # k = 1, of the load: a household scale that was never weighed against a known mass. Common
 # practice, no source.
 SCALE_U_RELATIVE = 0.005
+# How well what rests on the spring is known, k = 1: a kitchen scale that shows 1 g is good to 5 g,
+# k = 2.
+RESTS_U_N = 0.0025 * KGF_N
 
 
 @dataclass(frozen=True)
@@ -124,7 +127,10 @@ class KeyedSetup:
     def load_u_n(self) -> float:
         """Standard uncertainty (k = 1) of one load, without what is in proportion to it, N."""
         readings = 2.0 if self.tare_taken else 1.0
-        return math.sqrt(readings) * math.hypot(self.step_u_n, self.repeat_u_n)
+        rests_u_n = RESTS_U_N if self.rests_n > 0.0 else 0.0
+        return math.hypot(
+            math.sqrt(readings) * math.hypot(self.step_u_n, self.repeat_u_n), rests_u_n
+        )
 
     def load_u_at(self, shown_n: float) -> float:
         """Return load_u_n with the scale's own curve, where it has one, at a reading, N."""

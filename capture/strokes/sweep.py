@@ -16,7 +16,6 @@ from coilbench.capture.calibration.lag import Lag, Press
 from coilbench.capture.calibration.model import Calibration, convert
 from coilbench.capture.calibration.regression import slope, value
 from coilbench.capture.calibration.statistics import LEAST_SD_COUNTS, noise_sd
-from coilbench.capture.units import KGF_N
 
 RATE_WINDOW = (0.3, 0.7)  # share of the deflection; EN 13906-1's window, from memory
 # Common practice, no source.
@@ -26,9 +25,6 @@ TOUCH_SDS = 3.0  # of the noise: above it the load may be rising
 GUARD_S = 0.05  # before that, the load may be rising within its noise
 RISE_SDS = 6.0  # from its begin to its end, by more than this, it rises: no zero
 ZERO_UNKNOWN_U_N = 1.0  # k = 1: how far a zero wanders from its calibration over a day
-# How well what rests on the spring is known, k = 1: a kitchen scale that shows 1 g is good to 5 g,
-# k = 2.
-RESTS_U_N = 0.0025 * KGF_N
 CLEAR_MM = 0.3  # the quill moved so far while the load stood still: surely clear of the spring
 STROKE_UNSEEN_U_MM = 0.005  # k = 1: how a spring seats and takes its set from stroke to stroke
 DEAD_WEIGHT_N = 20.0  # a spring, its cup and some drift weigh less; above it a spring is pressed

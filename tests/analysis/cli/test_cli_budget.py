@@ -12,7 +12,7 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.analysis.curves.uncertainty import Budget, BudgetLine, SourceKind
-from coilbench.analysis.report.card_text import budget_text
+from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.units import Units
 
