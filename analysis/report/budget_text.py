@@ -80,7 +80,7 @@ def budget_text(budget: Budget, units: Units, title: str = "") -> BudgetText:
 
 
 def _budget_row(line: BudgetLine, whole_n2: float, units: Units) -> tuple[str, ...]:
-    unit, size = _unit(line.unit, units)
+    unit, size = unit_size(line.unit, units)
     over = "" if line.unit == "1" else f"/{unit}"
     return (
         SOURCES[line.source].format(strokes=line.degrees_of_freedom + 1.0),
@@ -92,7 +92,8 @@ def _budget_row(line: BudgetLine, whole_n2: float, units: Units) -> tuple[str, .
     )
 
 
-def _unit(si: str, units: Units) -> tuple[str, float]:
+def unit_size(si: str, units: Units) -> tuple[str, float]:
+    """Return how a unit, N or mm or another, is shown, and its size in that one."""
     if si == "N":
         return units.load, 1.0 / units.load_value(1.0)
     return (units.length, 1.0 / units.length_value(1.0)) if si == "mm" else (si, 1.0)

@@ -8,7 +8,7 @@ from itertools import combinations
 from typing import Any, NamedTuple
 
 from coilbench.analysis.curves.load_budget import TYPICAL_RATE_N_PER_MM
-from coilbench.analysis.report.budget_text import BudgetText, budget_text
+from coilbench.analysis.report.budget_text import BudgetText, budget_text, unit_size
 from coilbench.analysis.report.document import describe, document, json_keys, picked
 from coilbench.analysis.report.drift_text import cup_words
 from coilbench.analysis.report.phrases import what_and_hint
@@ -208,7 +208,7 @@ def _class_words(card: Card, units: Units) -> Iterator[str]:
 def _part_text(card: PartCard, units: Units) -> PartText:
     part = card.part
     rig = "" if part.device_id is None else f", rig {part.device_id}"
-    unit, size = _unit(card.unit, units)
+    unit, size = unit_size(card.unit, units)
     title, over = {
         "load": ("Load", f"mass, {units.mass}"),
         "travel": ("Travel", f"gauge, {units.length}"),
@@ -231,7 +231,7 @@ def _part_text(card: PartCard, units: Units) -> PartText:
 
 
 def _coefficient_rows(card: PartCard, units: Units) -> list[tuple[str, str, str]]:
-    (y, y_size), (x, x_size) = _unit(card.unit, units), _unit(card.over_unit, units)
+    (y, y_size), (x, x_size) = unit_size(card.unit, units), unit_size(card.over_unit, units)
     pairs = zip(card.part.fit.coefficients, card.coefficients_u, strict=True)
     rows = []
     for power, (number, u) in enumerate(pairs):
