@@ -94,12 +94,10 @@ class Points:
 
     def _far(self, at: int, step: int) -> int:
         """The nearest node at least SLOPE_SPAN_MM away on one side, else the last on it."""
-        other = at
-        while 0 <= other + step < self.height_mm.size:
-            other += step
-            if abs(self.height_mm[other] - self.height_mm[at]) >= SLOPE_SPAN_MM:
-                break
-        return other
+        aim_mm = float(self.height_mm[at]) + step * SLOPE_SPAN_MM
+        if step > 0:
+            return min(int(np.searchsorted(self.height_mm, aim_mm)), self.height_mm.size - 1)
+        return max(int(np.searchsorted(self.height_mm, aim_mm, side="right")) - 1, 0)
 
     def _rate(self, at: int, other: int) -> float | None:
         if at == other:
@@ -129,8 +127,12 @@ class Points:
         """
         share = np.zeros_like(self.height_mm)
         if (found := self.extension(height_mm)) is None:
-            for at in range(share.size):
-                share[at] = np.interp(height_mm, self.height_mm, np.eye(share.size)[at])
+            above = int(np.searchsorted(self.height_mm, height_mm))
+            low, high = max(above - 1, 0), min(above, share.size - 1)
+            gap_mm = float(self.height_mm[high] - self.height_mm[low])
+            part = (height_mm - float(self.height_mm[low])) / gap_mm if gap_mm > 0.0 else 0.0
+            share[low] += 1.0 - part
+            share[high] += part
             return share
         at, step = (0, 1) if height_mm < self.height_mm[0] else (share.size - 1, -1)
         base = self._far(at, step)
@@ -140,11 +142,11 @@ class Points:
 
     def weighted(self, height_mm: float, share: float = 1.0) -> Weighted:
         """Return each reading with its weight in the load at a height, times a share."""
+        weights = self.weights(height_mm)
         return tuple(
-            (share * float(weight) / len(node), one)
-            for weight, node in zip(self.weights(height_mm), self.readings, strict=True)
-            if weight != 0.0
-            for one in node
+            (share * float(weights[at]) / len(self.readings[at]), one)
+            for at in np.flatnonzero(weights)
+            for one in self.readings[at]
         )
 
 

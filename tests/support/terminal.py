@@ -62,7 +62,7 @@ class Terminal:
             self.read()
         self.read()
         assert self.process.returncode is not None, CODES.sub("", self.written)[-3000:]
-        assert termios.tcgetattr(self.slave) == self.before
+        assert (now := termios.tcgetattr(self.slave)) == self.before, (now, self.before)
         return self.process.returncode
 
     def close(self) -> None:

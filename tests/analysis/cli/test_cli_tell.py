@@ -19,8 +19,8 @@ pytestmark = pytest.mark.skipif(
 @pytest.fixture
 def book(tmp_path, capsys):
     path = tmp_path / "tell.db"
-    (tmp_path / "masses.csv").write_text("mass_kg,counts\n0,0\n10,20000\n20,40000\n40,80000\n")
-    (tmp_path / "gauges.csv").write_text("length_mm,counts\n0,6000\n20,4000\n50,1000\n")
+    (tmp_path / "masses.csv").write_text("mass_kg,counts\n0,0\n10,245000\n20,490000\n40,980000\n")
+    (tmp_path / "gauges.csv").write_text("length_mm,counts\n0,14000\n20,10000\n50,4000\n")
     for words in (
         ["set", "new", "cedar", "--role", "outer", "--count", "3"],
         ["rig", "weigh", "--from", str(tmp_path / "masses.csv")],
