@@ -10,13 +10,15 @@ from typing import TypeVar
 
 import click
 
-from coilbench.analysis.cli.common import say_aside, units
-from coilbench.capture.errors import CoilbenchError
+from coilbench.analysis.cli.common import say, say_aside, units
+from coilbench.capture.errors import CoilbenchError, Doubtful
+from coilbench.capture.tables.dimensions import STORE_AS_IT_IS
 from coilbench.capture.units import parse_number
 
 _Answer = TypeVar("_Answer")
 _NUMBER_ALONE = re.compile(r"[+-]?[\d.,]+(?:[eE][+-]?\d+)?")
 UNKNOWN_MARK = "?"
+_YES, _NO = ("y", "yes"), ("n", "no")
 
 
 class Reply(Enum):
@@ -28,7 +30,10 @@ class Reply(Enum):
 
 
 def ask(
-    question: str, parse: Callable[[str], _Answer], present: str | None = None
+    question: str,
+    parse: Callable[[str], _Answer],
+    present: str | None = None,
+    sure: Callable[[str], _Answer] | None = None,
 ) -> _Answer | Reply:
     """Ask until there is an answer that can be read.
 
@@ -36,11 +41,13 @@ def ask(
         question: without a colon.
         parse: reads the answer; what it refuses is said in one line, and asked again.
         present: the present answer, shown; None where there is none.
+        sure: reads an answer that parse finds doubtful, once the person says that it is so.
 
     Raises:
         click.Abort: Ctrl-C, or no more input.
     """
     shown = "" if present is None else f" [{present}]"
+    doubtful = ""
     while True:
         text = click.prompt(f"{question}{shown}", default="", show_default=False).strip()
         if not sys.stdin.isatty():
@@ -49,11 +56,47 @@ def ask(
             return Reply.KEEP
         if text == UNKNOWN_MARK:
             return Reply.UNKNOWN
+        if doubtful and text.lower() in _NO:
+            return Reply.KEEP
+        read, said = (
+            (sure or parse, doubtful) if doubtful and text.lower() in _YES else (parse, text)
+        )
+        doubtful = ""
         try:
-            return parse(text)
+            return read(said)
+        except Doubtful as error:
+            doubtful = said
+            say_aside(f"  {doubt_text(error)} y: it is so; n: not stored; or type it again.")
         except CoilbenchError as error:
             error.in_units(units().quantity)
             say_aside(f"  {' '.join(str(error).split())}")
+
+
+def doubt_text(error: Doubtful) -> str:
+    """Write what is doubtful for a person who is asked: without the option that stores it."""
+    error.in_units(units().quantity)
+    return " ".join(str(error).split()).replace(f" {STORE_AS_IT_IS}.", "")
+
+
+def sure_of(act: Callable[[bool], _Answer], *, yes: bool) -> _Answer:
+    """Do what may be a slip: where it looks like one, once the person at the terminal says so.
+
+    Args:
+        act: does it; told whether the person is sure.
+        yes: whether they said so from the start.
+
+    Raises:
+        Doubtful: it looks like a slip, and nobody can be asked, or they say no.
+    """
+    try:
+        return act(yes)
+    except Doubtful as error:
+        if not (sys.stdin.isatty() and sys.stdout.isatty()):
+            raise
+        say(doubt_text(error))
+        if not click.confirm("Is it so?", default=False):
+            raise CoilbenchError("nothing was stored", hint="Type it again") from error
+        return act(True)
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -75,9 +118,9 @@ def yes_or_no(text: str) -> bool:
     Raises:
         CoilbenchError: it is neither.
     """
-    if text.lower() in ("y", "yes"):
+    if text.lower() in _YES:
         return True
-    if text.lower() in ("n", "no"):
+    if text.lower() in _NO:
         return False
     raise CoilbenchError(f"{text[:40]!r} is neither", hint="Answer yes or no")
 

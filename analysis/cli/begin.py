@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
 from coilbench.analysis.cli.asking import Reply, ask, one_of, yes_or_no
-from coilbench.analysis.cli.begin_sets import ask_sets, candidates
+from coilbench.analysis.cli.begin_sets import ask_sets, candidates, sizes_named
 from coilbench.analysis.cli.common import say, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.plan import is_weighed, show_plan
@@ -25,7 +26,9 @@ from coilbench.analysis.inputs.pending_sets import pending_sets, with_pending_se
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.dimensions import SHIM_MM, refuse_installed, refuse_length
 from coilbench.capture.tables.shim_words import parse_shims
+from coilbench.capture.units import parse_length_mm
 
 HOW = (
     "One question at a time. Enter keeps the answer in brackets; where there is none it means "
@@ -136,16 +139,32 @@ class _Draft:
         own = self.known(*path)
         present = self.known("cam", question.key) if own is None and section else own
 
-        def read(text: str) -> str:
+        def read(text: str, *, sure: bool = False) -> str:
             value = question.value_of(text, units())
-            return self.changed(lambda old: _put_in(old, path, value, question.instead))
+            kept = self.changed(lambda old: _put_in(old, path, value, question.instead))
+            if not sure:
+                self.refuse_unlikely(question, value)
+            return kept
 
-        words = question.words(units())
-        answer = ask(f"{who}{words}", read, None if present is None else str(present))
+        words = f"{who}{question.words(units())}"
+        shown = None if present is None else str(present)
+        answer = ask(words, read, shown, sure=partial(read, sure=True))
         if isinstance(answer, str):
             self.keep(answer)
         elif answer is Reply.UNKNOWN:
             self.keep(build_draft.without(self.text, path))
+
+    def refuse_unlikely(self, question: Question, value: object) -> None:
+        """Ask about a length that looks like a slip, beside the springs that are to be tried.
+
+        Raises:
+            Doubtful: it does.
+        """
+        question.refuse_unlikely(value)
+        if question is HEAD["installed_height"]:
+            refuse_installed(
+                parse_length_mm(str(value)), sizes_named(self.known("springs", "outer"))
+            )
 
 
 def _put_in(text: str, path: tuple[str, ...], value: Value, instead: Sequence[str]) -> str:
@@ -263,15 +282,18 @@ def _ask_height(draft: _Draft, name: str, side: str) -> None:
     present = _field(draft.known("head", "valves", name), "height")
     question = HEAD["installed_height"]
 
-    def read(text: str) -> str:
+    def read(text: str, *, sure: bool = False) -> str:
         height = str(question.value_of(text, units()))
         value: Value = {"height": height, "cam": side} if side else height
-        return draft.changed(
+        kept = draft.changed(
             lambda old: build_draft.with_value(old, ("head", "valves", name), value)
         )
+        if not sure:
+            draft.refuse_unlikely(question, height)
+        return kept
 
     words = f"valve {name}: its own installed height (Enter: that of all)"
-    answer = ask(words, read, present)
+    answer = ask(words, read, present, sure=partial(read, sure=True))
     if isinstance(answer, str):
         draft.keep(answer)
 
@@ -291,8 +313,10 @@ def _ask_shims(draft: _Draft) -> None:
         stock = ", ".join(f"{one.get('thickness')} x {one.get('count', 'any')}" for one in shims)
         like = f"{units().length_text(0.5)} x 12"
 
-        def read(text: str, shims: Sequence[dict[str, Any]] = shims) -> str:
+        def read(text: str, shims: Sequence[dict[str, Any]] = shims, *, sure: bool = False) -> str:
             typed = parse_shims(text, units().length)
+            if not sure:
+                refuse_length(parse_length_mm(typed.thickness), SHIM_MM)
             if typed.unit_taken:
                 click.echo(f"  taken as {typed.thickness}")
             same = next((at for at, one in enumerate(shims) if typed.same(one)), None)
@@ -300,7 +324,9 @@ def _ask_shims(draft: _Draft) -> None:
                 lambda old: build_draft.with_shims(old, typed.thickness, same, typed.count)
             )
 
-        answer = ask(f"thickness x how many, like {like}", read, stock or None)
+        answer = ask(
+            f"thickness x how many, like {like}", read, stock or None, partial(read, sure=True)
+        )
         if not isinstance(answer, str):
             return
         draft.keep(answer)

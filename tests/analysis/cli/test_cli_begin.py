@@ -297,3 +297,15 @@ def test_the_scales_step_sets_what_one_reading_is_worth(begin, call, tmp_path) -
     assert "--resolution 2kg" in call("plan", str(path)).out
     assert LBF_N < KGF_N  # lbs were kept as typed
     assert build(tmp_path)["cam"]["seat_load"] == "75 lbs"
+
+
+def test_a_slip_of_a_length_is_asked_about_and_y_keeps_it(call, tmp_path, monkeypatch) -> None:
+    given = ["larch", "outer", "4", "2.087", "53", "2.4", "n"]  # n: it stays unknown
+    given += ["elm", "outer", "4", "53", "2.4", "y"]
+    lines = "\n".join([*given, "", "", "", "one", "valve", "0.43", "10.9"]) + "\n"
+    monkeypatch.setattr("sys.stdin", io.StringIO(lines))
+    said = call("begin", str(tmp_path / "engine.toml"))
+    assert "53.01 mm" in said.err + said.out
+    sets, build = kept(tmp_path)
+    assert [each[3:] for each in sets] == [(53.0, None), (53.0, 2.4)]
+    assert build["cam"]["valve_lift"] == "10.9 mm"
