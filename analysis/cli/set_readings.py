@@ -16,6 +16,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.phrases import note_text
+from coilbench.analysis.report.slip_text import setup_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.keyed_readings import KeyedRow, spring_named
 from coilbench.capture.book.opening import open_book
@@ -69,7 +70,7 @@ def _cells(row: KeyedRow, shown: Units) -> list[str]:
         shown.load_number(reading.shown_load_n) + ("" if reading.loading else " up"),
         shown.load_number(row.load_n),
         _counts(row),
-        _taken_with(row, shown),
+        setup_text(row.setup, shown),
         reading.remark,
     ]
 
@@ -78,17 +79,6 @@ def _counts(row: KeyedRow) -> str:
     if row.counts:
         return "yes"
     return f"no: {note_text(row.stroke.note, SI) or 'left out by your ruling'}"
-
-
-def _taken_with(row: KeyedRow, shown: Units) -> str:
-    setup, parts = row.setup, []
-    if setup["tare_n"]:
-        parts.append(f"tare {shown.load_text(setup['tare_n'])}")
-    if setup["lever_ratio"] != 1.0:
-        parts.append(f"lever {setup['lever_ratio']:g}")
-    if scale := setup.get("scale"):
-        parts.append(f"scale {scale['name']}")
-    return ", ".join(parts)
 
 
 def _document(row: KeyedRow) -> dict[str, Any]:

@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from coilbench.analysis.inputs.keying import Weighed
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.slips import Foretold, Slip
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.units import counted
@@ -54,6 +58,30 @@ def reading_text(reading: KeyedReading, units: Units) -> str:
     way = "" if reading.loading else " up"
     remark = f" # {reading.remark}" if reading.remark else ""
     return f"{reading.label} {length} {units.load_text(reading.shown_load_n)}{way}{remark}"
+
+
+def setup_text(setup: Mapping[str, Any], units: Units) -> str:
+    """Say how readings were taken, where it is not as usual.
+
+    Args:
+        setup: as KeyedSetup.to_document; early books have fewer of its keys.
+    """
+    usual, parts = KeyedSetup().to_document(), []
+
+    def other(name: str) -> bool:
+        return abs(setup.get(name, usual[name]) - usual[name]) > 1e-9
+
+    if other("tare_n"):
+        parts.append(f"tare {units.load_text(setup['tare_n'])}")
+    if other("lever_ratio"):
+        parts.append(f"lever {setup['lever_ratio']:g}")
+    if scale := setup.get("scale"):
+        parts.append(f"scale {scale['name']}")
+    if other("scale_resolution_n"):
+        parts.append(f"steps of {units.load_text(setup['scale_resolution_n'])}")
+    if other("quill_resolution_mm"):
+        parts.append(f"quill's steps of {units.length_text(setup['quill_resolution_mm'])}")
+    return ", ".join(parts)
 
 
 def refusal_of(weighed: Weighed, units: Units) -> CoilbenchError:

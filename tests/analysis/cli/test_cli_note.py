@@ -175,3 +175,32 @@ def test_asked_for_in_a_pipe_it_goes_on_where_it_was(
     monkeypatch.setattr(note_asking.click, "prompt", at_the_end)
     assert oak("note", "--set", "oak").status == 0
     assert asked[0].startswith("oak-04 (spring 4 of 4), 27.60 mm = 25.40 mm on the quill")
+
+
+# ------------------------------------------------------------------------ how they were taken
+
+
+def setups(call: Call, name: str = "oak") -> list[tuple[float, str | None]]:
+    told = call("set", "readings", name, "--json").document
+    return [(round(one["tare_n"] / KG, 3), one["scale"]) for one in told["readings"]]
+
+
+def test_a_tare_that_is_not_given_is_as_the_last_time_and_said(oak: Call) -> None:
+    said = oak("note", "--set", "oak", "--tare", "3.2kg", "3 38.5mm 25.8kg")
+    assert "Earlier readings of oak" in said.out  # those of the fixture had none
+    said = oak("note", "--set", "oak", "4 38.5mm 25.9kg")
+    assert "As the last time" in said.out
+    assert "tare 3.20 kg" in said.out
+    assert sorted(setups(oak)) == [(0.0, None)] * 4 + [(3.2, None)] * 2
+    said = oak("note", "--set", "oak", "--tare", "0kg", "4 27.6mm 41.9kg")
+    assert "Earlier readings of oak" in said.out
+    assert sorted(setups(oak)) == [(0.0, None)] * 5 + [(3.2, None)] * 2
+
+
+def test_another_set_is_read_as_the_last_was_and_it_is_said_whose(oak: Call) -> None:
+    assert oak("note", "--set", "oak", "--tare", "3.2kg", "3 38.5mm 25.8kg").status == 0
+    assert oak("set", "new", "elm", "--role", "inner", "--count", "2").status == 0
+    said = oak("note", "--set", "elm", "1 36mm 15kg")
+    assert "oak" in said.out
+    assert "tare 3.20 kg" in said.out
+    assert setups(oak, "elm") == [(3.2, None)]
