@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from sqlite_utils import Database
@@ -64,6 +65,14 @@ class Weighed:
         return next((one.other.name for one in self.found if one.other is not None), None)
 
 
+class _Stored(NamedTuple):
+    """An entry of this person's: one reading of a spring."""
+
+    entry_id: str
+    label: str
+    height_mm: float
+
+
 class Desk:
     """A set whose readings are typed.
 
@@ -83,7 +92,7 @@ class Desk:
     ) -> None:
         self.db, self.record, self.setup, self.units = db, record, setup, units
         self.asked_mm = list(dict.fromkeys(heights_mm))
-        self._done: list[str | KeyedRow] = []  # what this person did: an entry, or what was removed
+        self._done: list[_Stored | KeyedRow] = []  # what this person stored, or removed
         self.look()
 
     def look(self) -> None:
@@ -236,7 +245,8 @@ class Desk:
         store_readings(
             self.db, self.record, [reading], self.setup, instead_of=instead_of, entry_id=run
         )
-        self._done.append(run)
+        height_mm = reading.spring_height_mm(self.record.free_of_mm(reading.label))
+        self._done.append(_Stored(run, reading.label, height_mm))
         self.look()
 
     def remove(self, row: KeyedRow) -> None:
@@ -245,18 +255,23 @@ class Desk:
         self._done.append(row)
         self.look()
 
-    def take_back(self) -> str | None:
-        """Undo what this person did last; returns the spring, or None where nothing is left."""
+    def take_back(self) -> tuple[str, float] | None:
+        """Undo what this person did last.
+
+        Returns:
+            The spring and the height of its reading; None where nothing is left.
+        """
         if not self._done:
             return None
         last = self._done.pop()
-        if isinstance(last, str):
-            label = Entry.undo(self.db, last, KEYED, self.record.name).labels[0]
+        if isinstance(last, _Stored):
+            Entry.undo(self.db, last.entry_id, KEYED, self.record.name)
+            of = last.label, last.height_mm
         else:
             count_again(self.db, last)
-            label = last.stroke.label
+            of = last.stroke.label, last.height_mm
         self.look()
-        return label
+        return of
 
 
 def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iterator[ReadAt]:
