@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
@@ -10,7 +11,7 @@ from typing import Any
 
 import click
 
-from coilbench.analysis.cli.common import LENGTH, at_option, say_taken_as, units
+from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings
 from coilbench.analysis.cli.note_plan import Presses
 from coilbench.analysis.cli.note_setup import Given, setup_options
@@ -103,7 +104,8 @@ def note_command(
         presses = None if build is None else Presses(db, build)
         name = set_name or (presses.first_set if presses is not None else "")
         record = find_set(db, name)
-        desk = Desk(db, record, given.of_set(db, record), _typed_units(), heights_mm)
+        taken, how = given.of_set(db, record)
+        desk = Desk(db, record, taken, _typed_units(), heights_mm)
         if removed:
             _remove(desk, removed)
         if replaced:
@@ -111,7 +113,11 @@ def note_command(
         if lines:
             _store(desk, lines, yes=yes)
         elif not (removed or replaced):
-            _ask(desk, presses, given, other_sets=set_name is None)
+            _ask(desk, presses, how, given if set_name is None else None)
+            return
+        if lines or replaced:
+            for line in how:
+                say(line)
 
 
 def _typed_units() -> tuple[str, str]:
@@ -122,7 +128,8 @@ def _is_terminal() -> bool:
     return sys.stdin.isatty() and sys.stdout.isatty()
 
 
-def _ask(desk: Desk, presses: Presses | None, given: Given, *, other_sets: bool) -> None:
+def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given | None) -> None:
+    """Ask for readings; `how` says how they are taken, `given` is for other sets, None for none."""
     for label in desk.record.labels:
         for height_mm in desk.asked_mm:
             refuse_height(desk.record, label, height_mm)
@@ -131,10 +138,18 @@ def _ask(desk: Desk, presses: Presses | None, given: Given, *, other_sets: bool)
         from coilbench.analysis.dashboard.grid import run_grid  # Textual is slow to load
 
         wanted = None if presses is None else presses.of_set
-        run_grid(desk, units(), wanted)
+        run_grid(desk, units(), wanted, " ".join(how))
     else:
-        ask_for_readings(desk, presses, given if other_sets else None)
-    click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")
+        for line in how:
+            say(line)
+        ask_for_readings(desk, presses, given)
+    if presses is None:
+        click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")
+    else:
+        presses.ask()
+        left = ", ".join(dict.fromkeys(one.set_name for one in presses.next))
+        what = f"the plan's presses of {left} remain" if left else "the plan has no more presses"
+        click.echo(f"Next: coilbench plan {shlex.quote(str(presses.path))} ({what})")
 
 
 def _store(desk: Desk, lines: Sequence[str], *, yes: bool) -> None:

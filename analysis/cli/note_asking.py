@@ -112,7 +112,10 @@ def ask_for_readings(desk: Desk, presses: Presses | None, given: Given | None) -
                 return
             say(f"Set {name}:")
             record = find_set(desk.db, name)
-            desk = Desk(desk.db, record, given.of_set(desk.db, record), desk.units)
+            setup, how = given.of_set(desk.db, record)
+            desk = Desk(desk.db, record, setup, desk.units)
+            for line in how:
+                say(line)
         cells = [(one.label, one.height_mm) for one in presses.next if one.set_name == name]
         if not _ask_all(desk, cells):
             return

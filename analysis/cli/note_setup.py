@@ -9,7 +9,7 @@ from typing import Any
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, Decorated, say, units
+from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, Decorated, units
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.keyed_readings import last_setup
@@ -80,8 +80,8 @@ class Given:
                     hint="Give the smallest step that it shows, like 0.1kg and 0.1mm",
                 )
 
-    def of_set(self, db: Database, record: SetRecord) -> KeyedSetup:
-        """Return how a set's readings are taken, and say what is as before, and what is not.
+    def of_set(self, db: Database, record: SetRecord) -> tuple[KeyedSetup, list[str]]:
+        """Return how a set's readings are taken; and sentences: what is as before, what is not.
 
         What is not given is as it was when readings of the set, else of any, were keyed in last.
 
@@ -97,16 +97,15 @@ class Given:
             scale = _newest(db, scale.name) or scale
         now = KeyedSetup(**{**_numbers(last), **self._numbers}, scale=scale)
         carried = setup_text(_left(now, self._numbers, self._scale_name), units())
+        said = []
         if of and carried:
             whose = "" if of == record.name else f" with {of}"
-            say(f"As the last time{whose}: {carried}.")
+            said.append(f"As the last time{whose}: {carried}.")
         if of == record.name and _facts(now) != _facts(last):
-            before, after = (setup_text(one.to_document(), units()) for one in (last, now))
-            say(
-                f"Earlier readings of {of} were taken otherwise: {before or 'no tare, no lever'}; "
-                f"now: {after or 'no tare, no lever'}."
-            )
-        return now
+            texts = (setup_text(one.to_document(), units()) for one in (last, now))
+            before, after = (text or "no tare, no lever" for text in texts)
+            said.append(f"Earlier readings of {of} were taken otherwise: {before}; now: {after}.")
+        return now, said
 
 
 def _newest(db: Database, name: str) -> Any:

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     json_option,
@@ -15,12 +17,14 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.phrases import note_text
-from coilbench.analysis.report.slip_text import setup_text
+from coilbench.analysis.report.slip_text import setup_text, suspect_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.keyed_readings import KeyedRow, spring_named
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 
 
 @click.command(
@@ -41,6 +45,7 @@ def set_readings(name: str, label: str | None, as_json: bool) -> None:
         record = find_set(db, name)
         only = None if label is None else spring_named(record, label)
         every = KeyedRow.of_set(db, record)
+        suspects = suspect_lines(db, record, record.labels if only is None else [only])
     rows = [row for of, own in every.items() if only in (None, of) for row in own]
     if as_json:
         print_document({"set": record.name, "readings": [_document(row) for row in rows]})
@@ -57,6 +62,18 @@ def set_readings(name: str, label: str | None, as_json: bool) -> None:
     )
     titles += (f">load, {shown.load}", "counts", "taken with", "remark")
     print_uncut(plain_table(*titles, rows=[_cells(row, shown) for row in rows]))
+    for line in suspects:
+        say(f"{line}.")
+
+
+def suspect_lines(db: Database, record: SetRecord, labels: Iterable[str]) -> list[str]:
+    """Return what to say of readings of these springs that their neighbours contradict."""
+    desk = Desk(db, record, KeyedSetup())
+    return [
+        suspect_text(name, *found, units())
+        for label in labels
+        for name, found in desk.suspects(label).items()
+    ]
 
 
 def _cells(row: KeyedRow, shown: Units) -> list[str]:

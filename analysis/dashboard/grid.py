@@ -242,6 +242,6 @@ _COMMANDS: dict[str, Callable[[Grid], object]] = {
 }
 
 
-def run_grid(desk: Desk, units: Units, wanted: Wanted | None = None) -> None:
-    """Open the grid on the terminal until the person leaves it."""
-    Grid(GridState(desk, units, wanted)).run()
+def run_grid(desk: Desk, units: Units, wanted: Wanted | None = None, said: str = "") -> None:
+    """Open the grid on the terminal until the person leaves it; `said` stands there first."""
+    Grid(GridState(desk, units, wanted, said=said)).run()

@@ -67,7 +67,7 @@ class GridState:
 
     def __post_init__(self) -> None:
         self._asked_mm = list(self.desk.asked_mm)  # the heights asked for: the cursor walks these
-        self.ask_plan()
+        self.ask_plan(first=True)
 
     @property
     def labels(self) -> Sequence[str]:
@@ -79,14 +79,15 @@ class GridState:
         """The columns."""
         return self.desk.heights_mm
 
-    def ask_plan(self) -> None:
+    def ask_plan(self, *, first: bool = False) -> None:
         """Light the presses that the plan names next."""
         if self.wanted is None:
             return
         self.lit, words = self.wanted(self.desk.record.name)
         heights = [*self.desk.asked_mm, *(height_mm for _, height_mm in self.lit)]
         self.desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
-        self.said = words or self.said
+        if words:
+            self.said = f"{self.said} {words}" if first and self.said else words
 
     @property
     def plan_is_read(self) -> bool:
@@ -127,7 +128,7 @@ class GridState:
 
     def _is_odd(self, row: KeyedRow) -> bool:
         if row.name not in self._odd:
-            self._odd[row.name] = bool(self.desk.weigh(row.reading, without=[row]).found)
+            self._odd[row.name] = bool(self.desk.odd(row))
         return self._odd[row.name]
 
     def doubt(self, cell: Cell) -> str:

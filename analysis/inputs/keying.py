@@ -15,6 +15,7 @@ from coilbench.analysis.sets.slips import (
     Given,
     ReadAt,
     Slip,
+    by_rate,
     foretold,
     meant_height,
     slips,
@@ -37,6 +38,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
+
+CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
 
 
 @dataclass(frozen=True)
@@ -228,15 +231,7 @@ class Desk:
     def _held(self, reading: KeyedReading, left: set[str]) -> Iterator[ReadAt]:
         for row in self.counting:
             if row.name not in left:
-                yield ReadAt(
-                    row.stroke.label,
-                    row.height_mm,
-                    row.load_n,
-                    row.reading.loading,
-                    row.load_u_n,
-                    row.height_u_mm,
-                    row.name,
-                )
+                yield _read_of(row)
         yield from _from_curves(self.db, self.record, reading)
 
     def keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow] = ()) -> None:
@@ -255,6 +250,41 @@ class Desk:
         self._done.append(row)
         self.look()
 
+    def odd(self, row: KeyedRow, without: Sequence[KeyedRow] = ()) -> tuple[Slip, ...]:
+        """Return what makes a stored reading doubtful, as it was taken, beside all others.
+
+        Args:
+            without: readings to pass over.
+        """
+        held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
+        label = row.stroke.label
+        return slips(_read_of(row), held, self._given(label))
+
+    def suspects(self, label: str) -> dict[str, tuple[KeyedReading, tuple[Slip, ...]]]:
+        """Return the one reading of a spring that its neighbours contradict, by name, and why.
+
+        Nothing where none is, or where the others contradict each other without it, too. Of two
+        that contradict each other it is the one that lies farther from what all others foretell.
+        """
+        own = [row for row in self.rows[label] if row.counts]
+        found: dict[str, tuple[KeyedRow, tuple[Slip, ...]]] = {}
+        for row in own:
+            why = tuple(one for one in self.odd(row) if one.kind in ("far", "falls"))
+            if why and not any(self.odd(one, [row]) for one in own if one is not row):
+                found[row.name] = row, why
+        rows = [row for row, _ in found.values()]
+        far = sorted(((self._misfit_n(row, rows), row.name) for row in rows), reverse=True)
+        if not far or (len(far) > 1 and far[0][0] < CLEARLY * far[1][0]):
+            return {}
+        name = far[0][1]
+        return {name: (found[name][0].reading, found[name][1])}
+
+    def _misfit_n(self, row: KeyedRow, without: Sequence[KeyedRow]) -> float:
+        """Return how far a reading is from what others than these foretell; 0 where nothing."""
+        held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
+        at = by_rate(_read_of(row), held) or foretold(_read_of(row), held)
+        return 0.0 if at is None else abs(row.load_n - at.load_n)
+
     def take_back(self) -> tuple[str, float] | None:
         """Undo what this person did last.
 
@@ -272,6 +302,18 @@ class Desk:
             of = last.stroke.label, last.height_mm
         self.look()
         return of
+
+
+def _read_of(row: KeyedRow) -> ReadAt:
+    return ReadAt(
+        row.stroke.label,
+        row.height_mm,
+        row.load_n,
+        row.reading.loading,
+        row.load_u_n,
+        row.height_u_mm,
+        row.name,
+    )
 
 
 def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iterator[ReadAt]:

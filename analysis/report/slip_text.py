@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 from coilbench.analysis.inputs.keying import Weighed
@@ -44,6 +44,9 @@ def _basis(label: str, near: Foretold, units: Units) -> str:
         "mates": f"{others} near {load}",
         "line": f"going straight through its own readings, near {load}",
         "set": f"going straight through the set's readings, near {load}",
+        "rate": f"its next reading, and the rate there of {counted(near.said_by, 'other spring')}, "
+        f"make near {load}",
+        "own rate": f"its own readings beside it make near {load}",
         "nominal": f"the nominal there is {load}",
         "dimensions": f"its dimensions make near {load}",
     }[near.basis]
@@ -69,7 +72,7 @@ def setup_text(setup: Mapping[str, Any], units: Units) -> str:
     usual, parts = KeyedSetup().to_document(), []
 
     def other(name: str) -> bool:
-        return abs(setup.get(name, usual[name]) - usual[name]) > 1e-9
+        return abs(float(setup.get(name, usual[name])) - float(usual[name])) > 1e-9
 
     if other("tare_n"):
         parts.append(f"tare {units.load_text(setup['tare_n'])}")
@@ -118,3 +121,12 @@ def doubts_text(weighed: Weighed, units: Units) -> str:
         weighed.refusal.in_units(units.quantity)
         return weighed.refusal.what
     return "; ".join(describe(one, units) for one in weighed.found)
+
+
+def suspect_text(name: str, reading: KeyedReading, why: Sequence[Slip], units: Units) -> str:
+    """Say which reading its neighbours contradict, and what to do about it."""
+    said = "; ".join(describe(one, units) for one in why)
+    return (
+        f"{name} may be a slip ({said}): press it again, or if it was typed wrong: coilbench note "
+        f"--replace '{reading_text(reading, units)}'"
+    )

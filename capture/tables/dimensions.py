@@ -171,7 +171,7 @@ def refuse_installed(height_mm: float, springs: Sequence[Sizes]) -> None:
         _ask_of(height_mm, f"at {{given_mm}} {words} ({limits})", fits, **facts)
 
 
-def _ask_of(length_mm: float, what: str, fits: Callable[[float], bool], **facts: float) -> None:
+def _ask_of(length_mm: float, what: str, fits: Callable[[float], bool], **facts: Any) -> None:
     meant = next((one for one in _slipped(length_mm) if fits(one[1])), None)
     facts |= {"given_mm": length_mm}
     hint = "Check it"
@@ -292,8 +292,9 @@ def _against_handbook(sizes: Sizes) -> Iterator[Doubt]:
         index = sizes.coil_diameter_mm / wire_mm
         if not INDEX[0] <= index <= INDEX[1]:
             words = f"coils of {{coil_mm}}, {index:.3g} times the wire of {{wire_mm}}, are unusual"
-            facts = {"coil_mm": sizes.coil_diameter_mm, "wire_mm": wire_mm}
-            yield _doubt(words, "wire_mm", "coil_diameter_mm", **facts)
+            coil_mm = sizes.coil_diameter_mm
+            about = ("wire_mm", "coil_diameter_mm")
+            yield _doubt(words, *about, coil_mm=coil_mm, wire_mm=wire_mm)
     if wire_mm and sizes.active_coils:
         yield from _against_turns(sizes, wire_mm, sizes.active_coils)
 

@@ -204,3 +204,22 @@ def test_another_set_is_read_as_the_last_was_and_it_is_said_whose(oak: Call) -> 
     assert "oak" in said.out
     assert "tare 3.20 kg" in said.out
     assert setups(oak, "elm") == [(3.2, None)]
+
+
+def test_a_verdict_on_a_reading_that_its_neighbours_contradict_names_it(call: Call) -> None:
+    """49.7 kg for 47.9: the rate beside it is 2.6 kg/mm, where the others have 1.6."""
+    assert call("set", "new", "elm", "--role", "outer", "--count", "5").status == 0
+    for spring in range(1, 6):
+        lines = [f"{spring} {mm}mm {22.4 + 1.62 * (38.5 - mm):.1f}kg" for mm in (38.5, 24.5, 22.8)]
+        assert call("note", "--set", "elm", "--tare", "0kg", *lines[:2]).status == 0
+        if spring < 5:
+            assert call("note", "--set", "elm", lines[2]).status == 0
+    slip = ("note", "--set", "elm", "--tare", "3.2kg", "5 22.8mm 53.0kg")  # 49.8 without its tare
+    call(*slip).refused(r"47\.80.*--yes")
+    assert call(*slip, "--yes").status == 0
+    told = (call("set", "readings", "elm"), call("set", "check", "elm", "--at", "22.8mm",
+            "--why", "elm-05"))  # fmt: skip
+    for said in told:
+        assert "elm-05:3 may be a slip" in " ".join(said.out.split())
+        assert "elm-05:2 may" not in said.out
+    assert "may be a slip" not in call("set", "readings", "elm", "elm-01").out
