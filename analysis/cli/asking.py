@@ -18,6 +18,8 @@ from coilbench.capture.units import parse_number
 _Answer = TypeVar("_Answer")
 _NUMBER_ALONE = re.compile(r"[+-]?[\d.,]+(?:[eE][+-]?\d+)?")
 UNKNOWN_MARK = "?"
+_BACK = ("u", "back")
+_TRAIL = "coilbench.trail"
 _YES, _NO = ("y", "yes"), ("n", "no")
 
 
@@ -27,6 +29,76 @@ class Reply(Enum):
     KEEP = "keep"
     UNKNOWN = "unknown"
     BACK = "back"
+
+
+class WentBack(Exception):
+    """The last answer is to be given again."""
+
+
+class Trail:
+    """The questions of a part of a dialogue, so that one can go back in it by asking it again."""
+
+    def __init__(self) -> None:
+        self._asked: list[str] = []
+        self._until: str | None = None
+
+    def begin(self, until: str | None) -> None:
+        """Ask the part again: what comes before a question keeps its answer unasked."""
+        self._asked, self._until = [], until
+
+    def passes(self, question: str) -> bool:
+        """Note a question; return whether it keeps its answer unasked."""
+        self._asked.append(question)
+        if self._until == question:
+            self._until = None
+        return self._until is not None
+
+    @property
+    def missed(self) -> bool:
+        """Whether the question to go back to was not asked again."""
+        return self._until is not None
+
+    @property
+    def last(self) -> str | None:
+        """The last question; None where there was none."""
+        return self._asked[-1] if self._asked else None
+
+    @property
+    def before(self) -> str | None:
+        """The question before the last one; None where that was the first."""
+        return self._asked[-2] if len(self._asked) > 1 else None
+
+
+def part(
+    ask_part: Callable[[], None], until: str | None = None, *, again_whole: bool = False
+) -> str | None:
+    """Ask a part of a dialogue, going back in it where somebody answers `u`.
+
+    Args:
+        until: the question to begin at; those before it keep their answers.
+        again_whole: whether going back asks the whole part again, as its questions depend on
+            answers that are not kept.
+
+    Returns:
+        Its last question, to begin at when one comes back to it; None for the whole part.
+
+    Raises:
+        WentBack: before its first question.
+    """
+    trail = Trail()
+    click.get_current_context().meta[_TRAIL] = trail
+    trail.begin(until)
+    while True:
+        try:
+            ask_part()
+        except WentBack:
+            if trail.before is None:
+                raise
+            trail.begin(None if again_whole else trail.before)
+            continue
+        if not trail.missed:
+            return None if again_whole else trail.last
+        trail.begin(None)
 
 
 def ask(
@@ -45,9 +117,14 @@ def ask(
 
     Raises:
         click.Abort: Ctrl-C, or no more input.
+        WentBack: somebody goes back, inside a part.
     """
     shown = "" if present is None else f" [{present}]"
     doubtful = ""
+    context = click.get_current_context(silent=True)
+    trail: Trail | None = None if context is None else context.meta.get(_TRAIL)
+    if trail is not None and trail.passes(question):
+        return Reply.KEEP
     while True:
         text = click.prompt(f"{question}{shown}", default="", show_default=False).strip()
         if not sys.stdin.isatty():
@@ -56,6 +133,8 @@ def ask(
             return Reply.KEEP
         if text == UNKNOWN_MARK:
             return Reply.UNKNOWN
+        if trail is not None and text.lower() in _BACK:
+            raise WentBack
         if doubtful and text.lower() in _NO:
             return Reply.KEEP
         read, said = (

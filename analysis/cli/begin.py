@@ -10,7 +10,7 @@ from typing import Any
 
 import click
 
-from coilbench.analysis.cli.asking import Reply, ask, one_of, yes_or_no
+from coilbench.analysis.cli.asking import Reply, WentBack, ask, one_of, part, yes_or_no
 from coilbench.analysis.cli.begin_sets import ask_sets, candidates, sizes_named
 from coilbench.analysis.cli.common import say, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
@@ -32,8 +32,8 @@ from coilbench.capture.units import parse_length_mm
 
 HOW = (
     "One question at a time. Enter keeps the answer in brackets; where there is none it means "
-    "don't know yet. ? forgets an answer. Every answer is kept at once: Ctrl-C ends, and the same "
-    "command goes on."
+    "don't know yet. ? forgets an answer, u goes back to the question before. Every answer is "
+    "kept at once: Ctrl-C ends, and the same command goes on."
 )
 
 
@@ -60,18 +60,42 @@ def begin_command(build: Path) -> None:
     draft = _Draft(build, text)
     say(HOW)
     try:
-        new_sets = ask_sets(pending_sets(draft.text), draft.keep_pending)
-        _ask_candidates(draft, new_sets)
-        _ask_card(draft)
-        _ask_head(draft)
-        _ask_shims(draft)
-        _ask_scale(draft)
+        _ask_all(draft)
     except (click.Abort, KeyboardInterrupt):
         where = f"the book and {build}" if build.exists() else "the book"
         click.echo("")
         say(f"Stopped. What was answered is kept in {where}; go on with: {_again(build)}")
         raise click.Abort from None
     _close(draft)
+
+
+def _ask_all(draft: _Draft) -> None:
+    """Ask part by part; `u` at a part's first question goes back to the last one of that before."""
+    new_sets: tuple[str, ...] = ()
+
+    def sets() -> None:
+        nonlocal new_sets
+        new_sets = ask_sets(pending_sets(draft.text), draft.keep_pending)
+
+    parts: list[tuple[Callable[[], None], bool]] = [
+        (sets, True),
+        (lambda: _ask_candidates(draft, new_sets), False),
+        (lambda: _ask_card(draft), False),
+        (lambda: _ask_head(draft), False),
+        (lambda: _ask_shims(draft), True),
+        (lambda: _ask_scale(draft), False),
+    ]
+    ends: dict[int, str | None] = {}  # each part's last question, where one can go back to it
+    at, until = 0, None
+    while at < len(parts):
+        ask_part, again_whole = parts[at]
+        try:
+            ends[at] = part(ask_part, until, again_whole=again_whole)
+        except WentBack:
+            at = max(at - 1, 0)
+            until = ends.get(at)
+        else:
+            at, until = at + 1, None
 
 
 def _again(build: Path) -> str:
@@ -232,6 +256,7 @@ def _ask_head(draft: _Draft) -> None:
     sides = [side for side in SIDES if draft.known("cam", side) is not None]
     for side in sides or [""]:
         _ask_valves(draft, side)
+    draft.put(HEAD["height_u"])
     if draft.known("springs", "inner"):
         draft.put(HEAD["inner_offset"])
     draft.put(HEAD["max_seat_cut"])
@@ -364,20 +389,28 @@ def _missing(draft: _Draft) -> Iterator[str]:
             if question.why and all(draft.known(*path) is None for path in known_of):
                 who = f"{side}: " if side else ""
                 yield f"{who}{_named(question)}: {question.why}"
-    valves = draft.known("head", "valves")
-    own = valves if isinstance(valves, dict) else {}
-    each = bool(own) and all(_field(one, "height") for one in own.values())
-    for question in (MAX_RPM, *HEAD.values(), *SCALE):
-        if question.key == "inner_offset" and not draft.known("springs", "inner"):
-            continue
-        if question.key == "installed_height" and each:
-            continue
-        if question.why and draft.known(*question.section, question.key) is None:
-            yield f"{_named(question)}: {question.why}"
+    yield from _missing_elsewhere(draft)
     if not draft.known("springs", "outer"):
         yield "which springs there are: there is nothing to press"
     if not draft.known("shims"):
         yield "washers: no shims are considered"
+
+
+def _missing_elsewhere(draft: _Draft) -> Iterator[str]:
+    """Say what of the engine and the scale isn't known beside the card."""
+    valves = draft.known("head", "valves")
+    own = valves if isinstance(valves, dict) else {}
+    for question in (MAX_RPM, *HEAD.values(), *SCALE):
+        if question.key == "inner_offset" and not draft.known("springs", "inner"):
+            continue
+        without = [name for name, one in own.items() if not _field(one, "height")]
+        of = ""
+        if question.key == "installed_height" and own:
+            if not without:
+                continue
+            of = f" of {', '.join(without)}"
+        if question.why and draft.known(*question.section, question.key) is None:
+            yield f"{_named(question)}{of}: {question.why}"
 
 
 def _named(question: Question) -> str:

@@ -169,6 +169,15 @@ HEAD = {
         ),
         Question(
             ("head",),
+            "height_u",
+            "How well these heights are known, ± (k = 2: 19 of 20 within)",
+            "length",
+            0.2,
+            "every ± of loads and bind margins leaves it out",
+            within_mm=(0.0, 2.0),
+        ),
+        Question(
+            ("head",),
             "inner_offset",
             "How much lower the inner stands than the outer",
             "length",

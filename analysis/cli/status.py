@@ -183,9 +183,7 @@ def _lines(path: Path, state: BookState | None, now_utc: str) -> Iterator[tuple[
     if state.newer:
         return
     if _by_hand(state):
-        scale = (
-            "weighed against known masses" if state.scale_weighed else "never weighed"
-        )
+        scale = "weighed against known masses" if state.scale_weighed else "never weighed"
         yield "Scale", f"{scale}; no rig"
     else:
         yield "Rig", _rig_line(state, now_utc)

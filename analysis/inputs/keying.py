@@ -187,10 +187,14 @@ class Desk:
         held: Sequence[ReadAt],
         heights_mm: Sequence[float],
     ) -> bool:
-        """Tell whether something speaks for a reading that was not typed so."""
+        """Tell whether something speaks for a reading that was not typed so.
+
+        At the same height it is enough that what was typed can't be at all.
+        """
         read, given = self._read(other), self._given(other.label)
         if other.height_mm == typed.height_mm:
-            return foretold(read, held, given) is not None
+            impossible = self._judged(typed, held, heights_mm).refusal is not None
+            return impossible or foretold(read, held, given) is not None
         if heights_mm:
             return meant_height(read.height_mm, heights_mm)
         is_depth = other.depth_mm is not None

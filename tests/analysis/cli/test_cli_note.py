@@ -223,3 +223,15 @@ def test_a_verdict_on_a_reading_that_its_neighbours_contradict_names_it(call: Ca
         assert "elm-05:3 may be a slip" in " ".join(said.out.split())
         assert "elm-05:2 may" not in said.out
     assert "may be a slip" not in call("set", "readings", "elm", "elm-01").out
+
+
+def test_a_decimal_left_out_beyond_a_weighed_scale_is_offered_even_for_a_first_reading(
+    call: Call, tmp_path: Path
+) -> None:
+    rows = "".join(f"{kg},{kg}\n" for kg in (0, 20, 40, 60, 0, 20, 40, 60))
+    (tmp_path / "w.csv").write_text(f"mass_kg,shown_kg\n{rows}")
+    assert call("set", "new", "ash", "--role", "outer", "--count", "2").status == 0
+    assert call("rig", "weigh", "--scale", "bath", "--from", str(tmp_path / "w.csv")).status == 0
+    call("note", "--set", "ash", "--scale", "bath", "1 27.6mm 433kg").refused(
+        r"43\.30 kg was meant"
+    )
