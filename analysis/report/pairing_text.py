@@ -40,13 +40,7 @@ from coilbench.analysis.report.build_text import (
     lobes_of,
     verdict_text,
 )
-from coilbench.analysis.report.document import (
-    describe,
-    filled,
-    first_few,
-    json_keys,
-    sentences,
-)
+from coilbench.analysis.report.document import describe, filled, first_few, json_keys, sentences
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
 
