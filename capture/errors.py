@@ -51,5 +51,9 @@ def _written(name: str, value: Any) -> str | None:
     return None if end is None or value is None else f"{round(value, 2):g} {UNITS[end]}"
 
 
+class Doubtful(CoilbenchError):
+    """Something that can be, but looks like a slip: a person who is sure may have it stored."""
+
+
 class WorkerDied(CoilbenchError):
     """A thread of the program ended unexpectedly, a defect: starting again may work."""

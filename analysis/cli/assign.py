@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -30,6 +31,7 @@ from coilbench.analysis.cli.pairing import (
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.assignment import Assignment, Level
 from coilbench.analysis.engine.assignment_levels import assign
+from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.depths import DepthRow, depth_rows
 from coilbench.analysis.engine.shims import Effort
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
@@ -91,6 +93,7 @@ def assign_command(
     else:
         say_card(parsed, found)
         _show(assignment)
+        _show_needs(assignment.chosen, parsed)
         for each in limits:
             say_limits(each)
         show_warnings(warned)
@@ -117,12 +120,31 @@ def _show(assignment: Assignment) -> None:
         for reason in assignment.reasons:
             say(f"  {describe(reason, shown)}")
     _show_levels(assignment)
-    if chosen.needs:
-        say(f"To settle it, measure ({PRESS_SAFELY}):")
-        for line in needs_lines(chosen.needs, shown):
-            say(f"  {line}")
     if chosen.spares:
         say(f"Spares: {', '.join(spring.name for spring in chosen.spares)}.")
+
+
+def _show_needs(level: Level, build: BuildFile) -> None:
+    """Say what to measure, and how much nearer to the card it could bring the loads at best."""
+    if not level.needs:
+        return
+    shown = units()
+    say(f"To settle it, measure ({PRESS_SAFELY}):")
+    for line in needs_lines(level.needs, shown):
+        say(f"  {line}")
+    if level.objective is None or level.bound is None or not level.valves:
+        return
+    cards = [card.cam for card in build.cards]
+    tolerance_n = max(max(cam.seat_tolerance_n, cam.open_tolerance_n) for cam in cards)
+    loads = 2 * len(level.valves)
+    now_n, best_n = (
+        tolerance_n * math.sqrt(max(each, 0.0) / loads) for each in (level.objective, level.bound)
+    )
+    say(
+        f"That could bring a load's miss, root mean square, from about {shown.load_text(now_n)} to "
+        f"{shown.load_text(best_n)} at best, and may bring nothing; what is worth a press: "
+        "coilbench plan."
+    )
 
 
 def _show_valves(level: Level) -> None:

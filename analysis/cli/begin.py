@@ -4,13 +4,14 @@ from __future__ import annotations
 
 import shlex
 from collections.abc import Callable, Iterator, Sequence
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 import click
 
-from coilbench.analysis.cli.asking import Reply, ask, one_of, yes_or_no
-from coilbench.analysis.cli.begin_sets import ask_sets, candidates
+from coilbench.analysis.cli.asking import Reply, WentBack, ask, one_of, part, yes_or_no
+from coilbench.analysis.cli.begin_sets import ask_sets, candidates, sizes_named
 from coilbench.analysis.cli.common import say, units
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
 from coilbench.analysis.cli.plan import is_weighed, show_plan
@@ -25,12 +26,14 @@ from coilbench.analysis.inputs.pending_sets import pending_sets, with_pending_se
 from coilbench.analysis.inputs.plan_input import read_shop
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.dimensions import SHIM_MM, refuse_installed, refuse_length
 from coilbench.capture.tables.shim_words import parse_shims
+from coilbench.capture.units import parse_length_mm
 
 HOW = (
     "One question at a time. Enter keeps the answer in brackets; where there is none it means "
-    "don't know yet. ? forgets an answer. Every answer is kept at once: Ctrl-C ends, and the same "
-    "command goes on."
+    "don't know yet. ? forgets an answer, u goes back to the question before. Every answer is "
+    "kept at once: Ctrl-C ends, and the same command goes on."
 )
 
 
@@ -57,18 +60,42 @@ def begin_command(build: Path) -> None:
     draft = _Draft(build, text)
     say(HOW)
     try:
-        new_sets = ask_sets(pending_sets(draft.text), draft.keep_pending)
-        _ask_candidates(draft, new_sets)
-        _ask_card(draft)
-        _ask_head(draft)
-        _ask_shims(draft)
-        _ask_scale(draft)
+        _ask_all(draft)
     except (click.Abort, KeyboardInterrupt):
         where = f"the book and {build}" if build.exists() else "the book"
         click.echo("")
         say(f"Stopped. What was answered is kept in {where}; go on with: {_again(build)}")
         raise click.Abort from None
     _close(draft)
+
+
+def _ask_all(draft: _Draft) -> None:
+    """Ask part by part; `u` at a part's first question goes back to the last one of that before."""
+    new_sets: tuple[str, ...] = ()
+
+    def sets() -> None:
+        nonlocal new_sets
+        new_sets = ask_sets(pending_sets(draft.text), draft.keep_pending)
+
+    parts: list[tuple[Callable[[], None], bool]] = [
+        (sets, True),
+        (lambda: _ask_candidates(draft, new_sets), False),
+        (lambda: _ask_card(draft), False),
+        (lambda: _ask_head(draft), False),
+        (lambda: _ask_shims(draft), True),
+        (lambda: _ask_scale(draft), False),
+    ]
+    ends: dict[int, str | None] = {}  # each part's last question, where one can go back to it
+    at, until = 0, None
+    while at < len(parts):
+        ask_part, again_whole = parts[at]
+        try:
+            ends[at] = part(ask_part, until, again_whole=again_whole)
+        except WentBack:
+            at = max(at - 1, 0)
+            until = ends.get(at)
+        else:
+            at, until = at + 1, None
 
 
 def _again(build: Path) -> str:
@@ -136,16 +163,32 @@ class _Draft:
         own = self.known(*path)
         present = self.known("cam", question.key) if own is None and section else own
 
-        def read(text: str) -> str:
+        def read(text: str, *, sure: bool = False) -> str:
             value = question.value_of(text, units())
-            return self.changed(lambda old: _put_in(old, path, value, question.instead))
+            kept = self.changed(lambda old: _put_in(old, path, value, question.instead))
+            if not sure:
+                self.refuse_unlikely(question, value)
+            return kept
 
-        words = question.words(units())
-        answer = ask(f"{who}{words}", read, None if present is None else str(present))
+        words = f"{who}{question.words(units())}"
+        shown = None if present is None else str(present)
+        answer = ask(words, read, shown, sure=partial(read, sure=True))
         if isinstance(answer, str):
             self.keep(answer)
         elif answer is Reply.UNKNOWN:
             self.keep(build_draft.without(self.text, path))
+
+    def refuse_unlikely(self, question: Question, value: object) -> None:
+        """Ask about a length that looks like a slip, beside the springs that are to be tried.
+
+        Raises:
+            Doubtful: it does.
+        """
+        question.refuse_unlikely(value)
+        if question is HEAD["installed_height"]:
+            refuse_installed(
+                parse_length_mm(str(value)), sizes_named(self.known("springs", "outer"))
+            )
 
 
 def _put_in(text: str, path: tuple[str, ...], value: Value, instead: Sequence[str]) -> str:
@@ -213,6 +256,7 @@ def _ask_head(draft: _Draft) -> None:
     sides = [side for side in SIDES if draft.known("cam", side) is not None]
     for side in sides or [""]:
         _ask_valves(draft, side)
+    draft.put(HEAD["height_u"])
     if draft.known("springs", "inner"):
         draft.put(HEAD["inner_offset"])
     draft.put(HEAD["max_seat_cut"])
@@ -263,15 +307,18 @@ def _ask_height(draft: _Draft, name: str, side: str) -> None:
     present = _field(draft.known("head", "valves", name), "height")
     question = HEAD["installed_height"]
 
-    def read(text: str) -> str:
+    def read(text: str, *, sure: bool = False) -> str:
         height = str(question.value_of(text, units()))
         value: Value = {"height": height, "cam": side} if side else height
-        return draft.changed(
+        kept = draft.changed(
             lambda old: build_draft.with_value(old, ("head", "valves", name), value)
         )
+        if not sure:
+            draft.refuse_unlikely(question, height)
+        return kept
 
     words = f"valve {name}: its own installed height (Enter: that of all)"
-    answer = ask(words, read, present)
+    answer = ask(words, read, present, sure=partial(read, sure=True))
     if isinstance(answer, str):
         draft.keep(answer)
 
@@ -291,8 +338,10 @@ def _ask_shims(draft: _Draft) -> None:
         stock = ", ".join(f"{one.get('thickness')} x {one.get('count', 'any')}" for one in shims)
         like = f"{units().length_text(0.5)} x 12"
 
-        def read(text: str, shims: Sequence[dict[str, Any]] = shims) -> str:
+        def read(text: str, shims: Sequence[dict[str, Any]] = shims, *, sure: bool = False) -> str:
             typed = parse_shims(text, units().length)
+            if not sure:
+                refuse_length(parse_length_mm(typed.thickness), SHIM_MM)
             if typed.unit_taken:
                 click.echo(f"  taken as {typed.thickness}")
             same = next((at for at, one in enumerate(shims) if typed.same(one)), None)
@@ -300,7 +349,9 @@ def _ask_shims(draft: _Draft) -> None:
                 lambda old: build_draft.with_shims(old, typed.thickness, same, typed.count)
             )
 
-        answer = ask(f"thickness x how many, like {like}", read, stock or None)
+        answer = ask(
+            f"thickness x how many, like {like}", read, stock or None, partial(read, sure=True)
+        )
         if not isinstance(answer, str):
             return
         draft.keep(answer)
@@ -338,20 +389,28 @@ def _missing(draft: _Draft) -> Iterator[str]:
             if question.why and all(draft.known(*path) is None for path in known_of):
                 who = f"{side}: " if side else ""
                 yield f"{who}{_named(question)}: {question.why}"
-    valves = draft.known("head", "valves")
-    own = valves if isinstance(valves, dict) else {}
-    each = bool(own) and all(_field(one, "height") for one in own.values())
-    for question in (MAX_RPM, *HEAD.values(), *SCALE):
-        if question.key == "inner_offset" and not draft.known("springs", "inner"):
-            continue
-        if question.key == "installed_height" and each:
-            continue
-        if question.why and draft.known(*question.section, question.key) is None:
-            yield f"{_named(question)}: {question.why}"
+    yield from _missing_elsewhere(draft)
     if not draft.known("springs", "outer"):
         yield "which springs there are: there is nothing to press"
     if not draft.known("shims"):
         yield "washers: no shims are considered"
+
+
+def _missing_elsewhere(draft: _Draft) -> Iterator[str]:
+    """Say what of the engine and the scale isn't known beside the card."""
+    valves = draft.known("head", "valves")
+    own = valves if isinstance(valves, dict) else {}
+    for question in (MAX_RPM, *HEAD.values(), *SCALE):
+        if question.key == "inner_offset" and not draft.known("springs", "inner"):
+            continue
+        without = [name for name, one in own.items() if not _field(one, "height")]
+        of = ""
+        if question.key == "installed_height" and own:
+            if not without:
+                continue
+            of = f" of {', '.join(without)}"
+        if question.why and draft.known(*question.section, question.key) is None:
+            yield f"{_named(question)}{of}: {question.why}"
 
 
 def _named(question: Question) -> str:

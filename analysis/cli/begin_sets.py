@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
+from functools import partial
 from typing import cast
 
 import click
@@ -20,8 +21,10 @@ from coilbench.capture.book.sets import (
     labels_for,
     new_set,
     set_names,
+    sizes_of,
 )
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.dimensions import Sizes
 from coilbench.capture.units import counted, parse_length_mm, parse_number
 
 _ROLE = "outer, inner or single"
@@ -155,12 +158,16 @@ def _ask_dimensions(record: SetRecord, *, known_too: bool = True) -> SetRecord:
         if known_mm is not None and not known_too:
             continue
 
-        def read(text: str, column: str = column, record: SetRecord = record) -> SetRecord:
-            return _edited(record, column, parse_length_mm(with_unit(text, shown.length)))
+        def read(
+            text: str, column: str = column, record: SetRecord = record, *, sure: bool = False
+        ) -> SetRecord:
+            value = parse_length_mm(with_unit(text, shown.length))
+            return _edited(record, column, value, sure=sure)
 
         like = f"(in {shown.length}, like {shown.length_number(example)})"
         present = None if known_mm is None else shown.length_text(known_mm)
-        answer = ask(f"  {record.name}: {words} {like}", read, present)
+        question = f"  {record.name}: {words} {like}"
+        answer = ask(question, read, present, sure=partial(read, sure=True))
         if isinstance(answer, SetRecord):
             record = answer
         elif answer is Reply.UNKNOWN and known_mm is not None:
@@ -168,9 +175,17 @@ def _ask_dimensions(record: SetRecord, *, known_too: bool = True) -> SetRecord:
     return record
 
 
-def _edited(record: SetRecord, column: str, value: float | None) -> SetRecord:
+def _edited(
+    record: SetRecord, column: str, value: float | None, *, sure: bool = False
+) -> SetRecord:
     with open_book(book_path()) as db:
-        return edit_set(db, record, {column: value}).record
+        return edit_set(db, record, {column: value}, sure=sure).record
+
+
+def sizes_named(names: object) -> list[Sizes]:
+    """Return the dimensions of the sets of the book among some names."""
+    named = names if isinstance(names, list) else []
+    return [sizes_of(record) for record in _records() if record.name in named]
 
 
 def candidates(

@@ -3,28 +3,22 @@
 from __future__ import annotations
 
 import os
+import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import click
 
-from coilbench.analysis.cli.common import (
-    FRACTION,
-    LENGTH,
-    LOAD,
-    NUMBER,
-    at_option,
-    say_taken_as,
-    units,
-)
+from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings
 from coilbench.analysis.cli.note_plan import Presses
+from coilbench.analysis.cli.note_setup import Given, setup_options
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.slip_text import reading_text, refusal_of
-from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.entries import KEYED
 from coilbench.capture.book.keyed_readings import (
     KeyedRow,
@@ -35,7 +29,6 @@ from coilbench.capture.book.keyed_readings import (
 )
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set
-from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import counted
@@ -73,61 +66,7 @@ from coilbench.capture.units import counted
     multiple=True,
     help="Stop counting a reading: larch-08:3, as `coilbench set readings` lists it.",
 )
-@click.option(
-    "--tare",
-    "tare_n",
-    type=LOAD,
-    default="0kg",
-    help="What the scale shows with the blocks on it and no spring pressed.",
-)
-@click.option(
-    "--rests",
-    "rests_n",
-    type=LOAD,
-    default="0kg",
-    help="What lay on the spring when the tare was read: the upper cup, if not lifted off.",
-)
-@click.option(
-    "--lever",
-    "lever_ratio",
-    type=NUMBER,
-    default="1",
-    help="The spring's load over the load on the scale, where a bar divides it.",
-)
-@click.option(
-    "--lever-u",
-    "lever_ratio_u",
-    type=FRACTION,
-    default="0%",
-    help="Standard uncertainty of the lever's ratio.",
-)
-@click.option(
-    "--resolution",
-    "scale_resolution_n",
-    type=LOAD,
-    default="0.1kg",
-    help="The scale's smallest step.",
-)
-@click.option(
-    "--scale",
-    "scale_name",
-    help="Correct by this scale's own calibration (made with: rig weigh --scale NAME --from FILE); "
-    "its scatter then takes the place of --repeatability.",
-)
-@click.option(
-    "--repeatability",
-    "scale_repeatability_n",
-    type=LOAD,
-    default="0.2kg",
-    help="Standard deviation of the scale's readings of one load.",
-)
-@click.option(
-    "--quill",
-    "quill_resolution_mm",
-    type=LENGTH,
-    default="0.1mm",
-    help="The depth scale's smallest step.",
-)
+@setup_options
 @undo_options
 def note_command(
     lines: tuple[str, ...],
@@ -137,10 +76,9 @@ def note_command(
     yes: bool,
     replaced: tuple[str, ...],
     removed: tuple[str, ...],
-    scale_name: str | None,
     history: bool,
     take_back: str | None,
-    **setup: float,
+    **setup: Any,
 ) -> None:
     """Key in readings: into a grid, springs down and heights across, or as LINES.
 
@@ -148,6 +86,7 @@ def note_command(
     height, or a depth with `down` after it (the set's free length is needed then); `up` after the
     load marks a reading on the way up, and a remark comes after `#`. A number without a unit is in
     the display units. What looks like a slip is asked about, and refused where nobody can answer.
+    Tare, scale, lever and steps are as the last time where they are not given, which is said.
 
     Without lines the grid opens; where the terminal cannot show it (TERM=dumb, a pipe), each
     reading is asked for in turn. Every reading is in the book as soon as it is taken.
@@ -160,18 +99,13 @@ def note_command(
         else:
             undo(take_back, KEYED, set_name)
         return
-    if setup["scale_resolution_n"] <= 0.0 or setup["quill_resolution_mm"] <= 0.0:
-        raise CoilbenchError(
-            "the smallest step of a scale or quill is not above 0",
-            where="--resolution, --quill",
-            hint="Give the smallest step that it shows, like 0.1kg and 0.1mm",
-        )
+    given = Given(setup)
     with open_book(book_path()) as db:
-        scale = None if scale_name is None else find_scale(db, scale_name)
-        keyed = KeyedSetup(**setup, scale=scale)
         presses = None if build is None else Presses(db, build)
         name = set_name or (presses.first_set if presses is not None else "")
-        desk = Desk(db, find_set(db, name), keyed, _typed_units(), heights_mm)
+        record = find_set(db, name)
+        taken, how = given.of_set(db, record)
+        desk = Desk(db, record, taken, _typed_units(), heights_mm)
         if removed:
             _remove(desk, removed)
         if replaced:
@@ -179,7 +113,11 @@ def note_command(
         if lines:
             _store(desk, lines, yes=yes)
         elif not (removed or replaced):
-            _ask(desk, presses, heights_mm, other_sets=set_name is None)
+            _ask(desk, presses, how, given if set_name is None else None)
+            return
+        if lines or replaced:
+            for line in how:
+                say(line)
 
 
 def _typed_units() -> tuple[str, str]:
@@ -190,21 +128,28 @@ def _is_terminal() -> bool:
     return sys.stdin.isatty() and sys.stdout.isatty()
 
 
-def _ask(
-    desk: Desk, presses: Presses | None, heights_mm: Sequence[float], *, other_sets: bool
-) -> None:
+def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given | None) -> None:
+    """Ask for readings; `how` says how they are taken, `given` is for other sets, None for none."""
     for label in desk.record.labels:
-        for height_mm in heights_mm:
+        for height_mm in desk.asked_mm:
             refuse_height(desk.record, label, height_mm)
     drawn = sys.stderr.isatty() and os.environ.get("TERM", "dumb") not in ("", "dumb")
     if _is_terminal() and drawn:  # Textual draws on stderr
         from coilbench.analysis.dashboard.grid import run_grid  # Textual is slow to load
 
         wanted = None if presses is None else presses.of_set
-        run_grid(desk, units(), wanted)
+        run_grid(desk, units(), wanted, " ".join(how))
     else:
-        ask_for_readings(desk, presses, other_sets=other_sets)
-    click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")
+        for line in how:
+            say(line)
+        ask_for_readings(desk, presses, given)
+    if presses is None:
+        click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")
+    else:
+        presses.ask()
+        left = ", ".join(dict.fromkeys(one.set_name for one in presses.next))
+        what = f"the plan's presses of {left} remain" if left else "the plan has no more presses"
+        click.echo(f"Next: coilbench plan {shlex.quote(str(presses.path))} ({what})")
 
 
 def _store(desk: Desk, lines: Sequence[str], *, yes: bool) -> None:

@@ -9,6 +9,7 @@ import click
 
 from coilbench.analysis.cli.common import LENGTH, say, say_aside, units
 from coilbench.analysis.cli.note_plan import Presses
+from coilbench.analysis.cli.note_setup import Given
 from coilbench.analysis.inputs.keying import Desk, Weighed
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
@@ -89,8 +90,11 @@ class _Asked:
         return next(iter(wanted or others), None)
 
 
-def ask_for_readings(desk: Desk, presses: Presses | None, *, other_sets: bool) -> None:
+def ask_for_readings(desk: Desk, presses: Presses | None, given: Given | None) -> None:
     """Ask for a set's readings, cell by cell, or for what a plan names until it names no more.
+
+    Args:
+        given: how readings are taken, to go on with other sets; None where only this one is asked.
 
     Raises:
         CoilbenchError: there are no heights to ask for.
@@ -103,11 +107,15 @@ def ask_for_readings(desk: Desk, presses: Presses | None, *, other_sets: bool) -
     while presses.next:
         name = presses.next[0].set_name
         if name != desk.record.name:
-            if not other_sets:
+            if given is None:
                 say(f"The plan goes on with {name}: coilbench note --set {name} --plan FILE")
                 return
-            desk = Desk(desk.db, find_set(desk.db, name), desk.setup, desk.units)
             say(f"Set {name}:")
+            record = find_set(desk.db, name)
+            setup, how = given.of_set(desk.db, record)
+            desk = Desk(desk.db, record, setup, desk.units)
+            for line in how:
+                say(line)
         cells = [(one.label, one.height_mm) for one in presses.next if one.set_name == name]
         if not _ask_all(desk, cells):
             return
@@ -175,9 +183,13 @@ def _answered(asked: _Asked, person: Person, cell: tuple[str, float], answer: st
     elif typed == "?":
         say(_HELP)
     elif typed.lower() in ("u", "undo"):
-        label = desk.take_back()
-        asked.later.discard(label or "")
-        say("Nothing typed here is left." if label is None else f"Taken back: the last of {label}.")
+        of = desk.take_back()
+        if of is None:
+            say("Nothing typed here is left.")
+        else:
+            asked.later.discard(of[0])
+            asked.first = of[0]  # it is asked for again
+            say(f"Taken back: {of[0]} at {units().length_text(of[1])}.")
     elif typed.lower().startswith("to "):
         asked.first = spring_named(desk.record, typed[3:].strip())
     else:

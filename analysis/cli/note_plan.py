@@ -16,7 +16,7 @@ class Presses:
     """A build file's plan, asked again when what it asked for is read."""
 
     def __init__(self, db: Database, build: Path) -> None:
-        self._db = db
+        self._db, self.path = db, build
         self.build = read_build(build)
         self.next = self.ask()
 

@@ -18,6 +18,7 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.files_out import refuse_existing, write_whole
+from coilbench.analysis.cli.note_setup import options_text
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.engine.build_file import ScaleGiven
 from coilbench.analysis.engine.press_plan import once, plan_presses
@@ -28,7 +29,10 @@ from coilbench.analysis.inputs.rig_record import plan_warnings
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.plan_text import plan_text
 from coilbench.capture.book.calibrations import find_scale
+from coilbench.capture.book.keyed_readings import last_setup
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.sets import find_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -106,12 +110,14 @@ def is_weighed(scale: str) -> bool:
         return True
 
 
-def _options(scale: ScaleGiven) -> str:
-    """Return what `note` must be told of the scale."""
-    said = ""
-    if scale.step_n is not None:
+def _options(set_name: str, scale: ScaleGiven) -> str:
+    """Return what `note` must be told: how the last readings were taken, else the file's scale."""
+    with open_book(book_path(), create=True) as db:
+        last, _ = last_setup(db, find_set(db, set_name)) or (KeyedSetup(), "")
+    said = options_text(last)
+    if scale.step_n is not None and "--resolution" not in said:
         said += f" --resolution {units().load_value(scale.step_n):.6g}{units().load}"
-    if scale.name is not None and is_weighed(scale.name):
+    if scale.name is not None and last.scale is None and is_weighed(scale.name):
         said += f" --scale {shlex.quote(scale.name)}"
     return said
 
@@ -132,9 +138,10 @@ def show_plan(plan: PressPlan, build: Path, scale: ScaleGiven) -> None:
     named = shlex.quote(str(build))
     if plan.presses:
         first = plan.presses[0]
+        line = f"'{first.label} {shown.length_text(first.height_mm)} LOAD'"
         say(
-            f"Key them in: coilbench note --set {shlex.quote(first.set_name)} "
-            f"'{first.label} {shown.length_text(first.height_mm)} LOAD'{_options(scale)}, then: "
+            f"Key them in: coilbench note --set {shlex.quote(first.set_name)} {line}"
+            f"{_options(first.set_name, scale)}, then: "
             f"coilbench plan {named}"
         )
     elif plan.best is not None:

@@ -8,7 +8,8 @@ from typing import Literal
 from coilbench.analysis.cli.asking import with_unit
 from coilbench.analysis.report.units import Units
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.units import KGF_N, parse_number
+from coilbench.capture.tables.dimensions import INSTALLED_MM, refuse_length
+from coilbench.capture.units import KGF_N, parse_length_mm, parse_number
 
 Kind = Literal["length", "load", "load or percent", "number", "words"]
 
@@ -22,6 +23,7 @@ class Question:
         example: N or mm for a quantity.
         why: what can't be told without it; empty for what may stay open without loss.
         instead: keys of the same section that this one takes the place of.
+        within_mm: what such lengths are, wide (our choice, no source); another one is asked about.
     """
 
     section: tuple[str, ...]
@@ -31,6 +33,7 @@ class Question:
     example: float | str
     why: str = ""
     instead: tuple[str, ...] = ()
+    within_mm: tuple[float, float] | None = None
 
     def words(self, units: Units) -> str:
         """Return the question, with the unit and an example."""
@@ -45,6 +48,15 @@ class Question:
         number = units.length_number if self.kind == "length" else units.load_number
         percent = " or in %" if self.kind == "load or percent" else ""
         return f"in {unit}{percent}, like {number(self.example)}"
+
+    def refuse_unlikely(self, value: object) -> None:
+        """Ask about an answer, as value_of reads it, that is outside what such lengths are.
+
+        Raises:
+            Doubtful: it is.
+        """
+        if self.within_mm is not None:
+            refuse_length(parse_length_mm(str(value)), self.within_mm)
 
     def value_of(self, text: str, units: Units) -> str | int | float:
         """Read an answer as the build file takes it.
@@ -65,6 +77,7 @@ class Question:
 
 
 _CAM = ("cam",)
+_LIFT_MM = (2.0, 30.0)
 NAME = Question(_CAM, "name", "Its name, as on the card", "words", "road grind")
 LIFTS = {
     "valve": (
@@ -76,6 +89,7 @@ LIFTS = {
             10.2,
             "the height at full lift, and so the load there, depends on it",
             ("lobe_lift", "rocker_ratio", "lash"),
+            _LIFT_MM,
         ),
     ),
     "lobe": (
@@ -87,6 +101,7 @@ LIFTS = {
             6.8,
             "the height at full lift, and so the load there, depends on it",
             ("valve_lift",),
+            _LIFT_MM,
         ),
         Question(
             _CAM,
@@ -96,7 +111,15 @@ LIFTS = {
             1.5,
             "it makes the valve's lift of the lobe's",
         ),
-        Question(_CAM, "lash", "Lash at the valve", "length", 0.2, "the lift is less by it"),
+        Question(
+            _CAM,
+            "lash",
+            "Lash at the valve",
+            "length",
+            0.2,
+            "the lift is less by it",
+            within_mm=(0.0, 2.0),
+        ),
     ),
 }
 _FIVE = "5 % of the load is taken in its place"
@@ -142,6 +165,16 @@ HEAD = {
             "length",
             39.0,
             "no load can be read at the height that a spring will stand at",
+            within_mm=INSTALLED_MM,
+        ),
+        Question(
+            ("head",),
+            "height_u",
+            "How well these heights are known, ± (k = 2: 19 of 20 within)",
+            "length",
+            0.2,
+            "every ± of loads and bind margins leaves it out",
+            within_mm=(0.0, 2.0),
         ),
         Question(
             ("head",),
@@ -150,6 +183,7 @@ HEAD = {
             "length",
             2.0,
             "both are taken to stand at one height",
+            within_mm=(-10.0, 15.0),
         ),
         Question(
             ("head",),
@@ -158,6 +192,7 @@ HEAD = {
             "length",
             0.6,
             "no cut is considered",
+            within_mm=(0.0, 3.0),
         ),
     )
 }

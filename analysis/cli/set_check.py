@@ -25,6 +25,7 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
+from coilbench.analysis.cli.set_readings import suspect_lines
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice, Reading, SpringCurve
 from coilbench.analysis.engine.build_file import BuildFile
@@ -176,6 +177,8 @@ def set_check(
         at_mm = judged.heights_mm
         reread = _read_again(db, record, (calibration, against), branch, at_mm)
         warned = (*rig_warnings(db), *scale_warnings(db, [name]))
+        apart = [one.label for one in judged.checked.springs if one.set_apart]
+        suspects = suspect_lines(db, record, apart if label is None else [label])
     measured, check = judged.measured, judged.checked
     strokes = measured.strokes
     readings = _readings(measured.curves, at_mm, label) if budget else []
@@ -201,7 +204,7 @@ def set_check(
         for one in readings:
             _show_budget(*one, units())
         _show_reread(reread, units())
-        for note in notes:
+        for note in (*notes, *suspects):
             click.echo(f"Note: {note}.")
         show_warnings(warned)
     if any(spring.set_apart for spring in check.springs if label in (None, spring.label)):

@@ -7,6 +7,7 @@ from typing import Any
 
 import click
 
+from coilbench.analysis.cli.asking import sure_of
 from coilbench.analysis.cli.common import (
     LENGTH,
     NUMBER,
@@ -59,12 +60,14 @@ FORGET = {
     multiple=True,
     help="What turned out wrong, and is not known; repeat it.",
 )
+@click.option("--yes", is_flag=True, help="Store what looks like a slip as it is.")
 @json_option
 def set_edit(
     name: str,
     count: int | None,
     labels: str | None,
     forget: tuple[str, ...],
+    yes: bool,
     as_json: bool,
     **given: Any,
 ) -> None:
@@ -84,13 +87,18 @@ def set_edit(
         raise CoilbenchError(
             "nothing to change", hint=f"For example: coilbench set edit {name} --free-length 53mm"
         )
-    with open_book(book_path()) as db, writing(db):
-        record = find_set(db, name)
-        added = _added_labels(record, count, labels)
-        if added:
-            record = add_springs(db, record, added)
-        done = edit_set(db, record, changes)
-        by_file = read_from_files(db, record) if "free_length_mm" in changes else ()
+
+    def keep(sure: bool) -> tuple[Changed, tuple[str, ...], Sequence[str]]:
+        with open_book(book_path()) as db, writing(db):
+            record = find_set(db, name)
+            added = _added_labels(record, count, labels)
+            if added:
+                record = add_springs(db, record, added)
+            done = edit_set(db, record, changes, sure=sure)
+            by_file = read_from_files(db, record) if "free_length_mm" in changes else ()
+        return done, added, by_file
+
+    done, added, by_file = sure_of(keep, yes=yes)
     if as_json:
         print_document(
             {

@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from functools import partial
 from pathlib import Path
 
 import click
 
-from coilbench.analysis.cli.asking import Reply, ask, with_unit
+from coilbench.analysis.cli.asking import Reply, ask, sure_of, with_unit
 from coilbench.analysis.cli.common import (
     LENGTH,
     columns_table,
@@ -68,6 +69,7 @@ NOT_MEASURED = "not measured"
     type=click.Path(path_type=Path),
     help="CSV with the columns label,what,value: the three parts of such a line.",
 )
+@click.option("--yes", is_flag=True, help="Store what looks like a slip as it is.")
 @json_option
 def set_measure(
     name: str,
@@ -75,6 +77,7 @@ def set_measure(
     step_mm: float,
     asked: tuple[str, ...],
     file: Path | None,
+    yes: bool,
     as_json: bool,
 ) -> None:
     """Keep single springs' free lengths, solid heights, paint marks and notes.
@@ -103,7 +106,7 @@ def set_measure(
         entries = [SpringEntry.parse(line, step_mm) for line in lines]
         if file is not None:
             entries = read_entries(read_table(read_bytes(file), file.name), step_mm)
-        done = keep_of_springs(db, record, entries)
+        done = sure_of(lambda sure: keep_of_springs(db, record, entries, sure=sure), yes=yes)
     if not entries and not as_json:
         _ask_each(record, [FACTS[word] for word in asked or ("free", "solid", "mark")], step_mm)
         return
@@ -175,18 +178,19 @@ def _ask_one(name: str, label: str, what: SpringFact, step_mm: float) -> SpringE
     length = units().length if what.endswith("_mm") else ""
     word = next(word for word, fact in FACTS.items() if fact == what)
 
-    def keep(text: str) -> SpringEntry | Reply:
+    def keep(text: str, *, sure: bool = False) -> SpringEntry | Reply:
         if text.lower() == UNDO:
             return Reply.BACK
         typed = with_unit(text, length) if length else text
-        return _keep(name, SpringEntry.of(label, what, typed, step_mm))
+        return _keep(name, SpringEntry.of(label, what, typed, step_mm), sure=sure)
 
-    return ask(f"{label} {word}{f', in {length}' if length else ''}", keep)
+    words = f"{label} {word}{f', in {length}' if length else ''}"
+    return ask(words, keep, sure=partial(keep, sure=True))
 
 
-def _keep(name: str, entry: SpringEntry) -> SpringEntry:
+def _keep(name: str, entry: SpringEntry, *, sure: bool = False) -> SpringEntry:
     with open_book(book_path()) as db:
-        say_depths(keep_of_springs(db, find_set(db, name), [entry]))
+        say_depths(keep_of_springs(db, find_set(db, name), [entry], sure=sure))
     return entry
 
 

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from typing import Any
 
 import click
+from sqlite_utils import Database
 
 from coilbench.analysis.cli.common import (
     json_option,
@@ -15,11 +17,14 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.settings import book_path
+from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.phrases import note_text
+from coilbench.analysis.report.slip_text import setup_text, suspect_text
 from coilbench.analysis.report.units import SI, Units
 from coilbench.capture.book.keyed_readings import KeyedRow, spring_named
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.sets import find_set
+from coilbench.capture.book.sets import SetRecord, find_set
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 
 
 @click.command(
@@ -40,6 +45,7 @@ def set_readings(name: str, label: str | None, as_json: bool) -> None:
         record = find_set(db, name)
         only = None if label is None else spring_named(record, label)
         every = KeyedRow.of_set(db, record)
+        suspects = suspect_lines(db, record, record.labels if only is None else [only])
     rows = [row for of, own in every.items() if only in (None, of) for row in own]
     if as_json:
         print_document({"set": record.name, "readings": [_document(row) for row in rows]})
@@ -56,6 +62,18 @@ def set_readings(name: str, label: str | None, as_json: bool) -> None:
     )
     titles += (f">load, {shown.load}", "counts", "taken with", "remark")
     print_uncut(plain_table(*titles, rows=[_cells(row, shown) for row in rows]))
+    for line in suspects:
+        say(f"{line}.")
+
+
+def suspect_lines(db: Database, record: SetRecord, labels: Iterable[str]) -> list[str]:
+    """Return what to say of readings of these springs that their neighbours contradict."""
+    desk = Desk(db, record, KeyedSetup())
+    return [
+        suspect_text(name, *found, units())
+        for label in labels
+        for name, found in desk.suspects(label).items()
+    ]
 
 
 def _cells(row: KeyedRow, shown: Units) -> list[str]:
@@ -69,7 +87,7 @@ def _cells(row: KeyedRow, shown: Units) -> list[str]:
         shown.load_number(reading.shown_load_n) + ("" if reading.loading else " up"),
         shown.load_number(row.load_n),
         _counts(row),
-        _taken_with(row, shown),
+        setup_text(row.setup, shown),
         reading.remark,
     ]
 
@@ -78,17 +96,6 @@ def _counts(row: KeyedRow) -> str:
     if row.counts:
         return "yes"
     return f"no: {note_text(row.stroke.note, SI) or 'left out by your ruling'}"
-
-
-def _taken_with(row: KeyedRow, shown: Units) -> str:
-    setup, parts = row.setup, []
-    if setup["tare_n"]:
-        parts.append(f"tare {shown.load_text(setup['tare_n'])}")
-    if setup["lever_ratio"] != 1.0:
-        parts.append(f"lever {setup['lever_ratio']:g}")
-    if scale := setup.get("scale"):
-        parts.append(f"scale {scale['name']}")
-    return ", ".join(parts)
 
 
 def _document(row: KeyedRow) -> dict[str, Any]:

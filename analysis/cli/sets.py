@@ -8,6 +8,7 @@ from typing import Any, cast
 import click
 from sqlite_utils import Database
 
+from coilbench.analysis.cli.asking import sure_of
 from coilbench.analysis.cli.common import (
     FRACTION,
     LENGTH,
@@ -39,9 +40,11 @@ from coilbench.capture.book.sets import (
     find_set,
     labels_for,
     new_set,
+    sizes_of,
 )
 from coilbench.capture.book.state import SetState
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.dimensions import refuse_sizes
 from coilbench.capture.units import counted
 
 
@@ -163,6 +166,7 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
     default=MEASURED_STROKES,
     help="Strokes that count, for each spring.",
 )
+@click.option("--yes", is_flag=True, help="Store dimensions that look like a slip as they are.")
 def set_new(
     name: str,
     role: Role | None,
@@ -174,6 +178,7 @@ def set_new(
     nominal_tolerance: float | None,
     conditioning: int,
     strokes: int,
+    yes: bool,
     **dimensions: Any,
 ) -> None:
     """Register a set: springs bought or removed together, meant to be alike.
@@ -185,9 +190,10 @@ def set_new(
     old = None if again is None else _measured_before(again, role, count, labels)
     if old is None and role is None:
         raise CoilbenchError("--role is missing", hint="Give --role outer, inner or single")
+    given = [key for key, value in dimensions.items() if value is not None]
     if old is not None:
-        for key, given in dimensions.items():
-            dimensions[key] = getattr(old, key) if given is None else given
+        for key, value in dimensions.items():
+            dimensions[key] = getattr(old, key) if value is None else value
         nominal = old.nominal if nominal is None else nominal
     plan = SetPlan(
         name=name,
@@ -198,6 +204,7 @@ def set_new(
         nominal=nominal,
         **dimensions,
     )
+    sure_of(lambda sure: refuse_sizes(sizes_of(plan), (), given, sure=sure), yes=yes)
     with open_book(book_path(), create=True) as db:
         record = new_set(db, plan)
     first, *others = record.labels

@@ -5,7 +5,8 @@ It loads nothing heavy, so that it answers at once.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
@@ -30,8 +31,12 @@ class NextStep:
     else_: str = ""
 
 
-def next_step(state: BookState | None, now_utc: str) -> NextStep:
-    """Return the next command of the job; without a book state is None."""
+def next_step(state: BookState | None, now_utc: str, builds: Sequence[str] = ()) -> NextStep:
+    """Return the next command of the job; without a book state is None.
+
+    Args:
+        builds: the build files in the folder: by one of them the plan says what to press.
+    """
     if state is not None and state.newer:
         why = "update coilbench: a newer one has written this book; this one is"
         return NextStep("--version", why)
@@ -43,6 +48,10 @@ def next_step(state: BookState | None, now_utc: str) -> NextStep:
         )
     if capture_runs(state, now_utc):
         return NextStep("live", "watch the capture that is running")
+    if builds and _by_hand(state):
+        others = f" (or of {', '.join(builds[1:])})" if len(builds) > 1 else ""
+        why = f"see what to press next by hand, and what is decided{others}"
+        return NextStep(f"plan {shown_name(builds[0])}", why)
     unfinished = [one for one in state.sets if not one.done]
     if not unfinished:
         last = max(state.sets, key=lambda one: one.last_utc)
@@ -60,7 +69,8 @@ def _measure(state: BookState, current: SetState, now_utc: str) -> NextStep:
     name = shown_name(current.name)
     by_hand = f"note --set {name} --at HEIGHT"
     if _without_rig(state, current):
-        return NextStep(by_hand, f"key in {current.name}'s other springs")
+        which = "other springs" if current.begun else "springs"
+        return NextStep(by_hand, f"key in {current.name}'s {which}")
     port = _PORT if state.capture is None else shown_name(state.capture.source_url)
     if "load" not in state.parts_utc:
         return NextStep(
@@ -83,9 +93,26 @@ def _measure(state: BookState, current: SetState, now_utc: str) -> NextStep:
 
 def _without_rig(state: BookState, current: SetState) -> bool:
     """Return whether a set is read by hand: as it was begun, else as the other sets were."""
-    if current.begun:
-        return current.by_hand
-    return not state.parts_utc and any(one.by_hand for one in state.sets)
+    return current.by_hand if current.begun else _by_hand(state)
+
+
+def _by_hand(state: BookState) -> bool:
+    """Return whether there is a scale, or readings of one, and never was a rig."""
+    no_rig = not state.parts_utc and state.capture is None
+    return no_rig and (state.scale_weighed or any(one.by_hand for one in state.sets))
+
+
+def build_files(folder: Path) -> list[str]:
+    """Return the build files of a folder by name; other TOML files, and what can't be read, not."""
+    found = []
+    for path in sorted(folder.glob("*.toml")):
+        try:
+            text = path.read_text(encoding="utf-8")
+        except (OSError, UnicodeDecodeError):
+            continue
+        if re.search(r"^\[cam[].]", text, re.MULTILINE) and "[head" in text:
+            found.append(path.name)
+    return found
 
 
 def capture_runs(state: BookState, now_utc: str) -> bool:
@@ -133,7 +160,7 @@ def show_status(*, as_json: bool = False) -> None:
     path = book_path()
     now_utc = datetime.now(UTC).isoformat(timespec="milliseconds")
     state = BookState.read(path) if path.exists() else None
-    step = next_step(state, now_utc)
+    step = next_step(state, now_utc, build_files(Path()))
     if as_json:
         from coilbench.analysis.report.document import document_text
 
@@ -155,7 +182,11 @@ def _lines(path: Path, state: BookState | None, now_utc: str) -> Iterator[tuple[
     yield "Book", f"{path}, {path.stat().st_size / 1e6:.1f} MB{older}"
     if state.newer:
         return
-    yield "Rig", _rig_line(state, now_utc)
+    if _by_hand(state):
+        scale = "weighed against known masses" if state.scale_weighed else "never weighed"
+        yield "Scale", f"{scale}; no rig"
+    else:
+        yield "Rig", _rig_line(state, now_utc)
     if state.check is not None:
         verdict = "passed" if state.check.passed else "FAILED"
         yield "Check", f"{verdict}, {_age(state.check.made_utc, now_utc)}"

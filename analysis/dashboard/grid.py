@@ -123,8 +123,7 @@ class Grid(App[None]):
     def _words(self) -> str:
         state, cell = self.state, self.cell
         if state.question is not None:
-            answers = "   ".join(f"{key}: {what}" for key, what in state.question.answers.items())
-            return f"{state.question.words}\n{answers}"
+            return f"{state.question.words}\n{state.question.keys}"
         if state.asking_height or cell is None:
             asked = "" if state.asking_height else "No heights yet: type h. "
             return f"{asked}{state.said}\nHeight to add, in {state.units.length}: {state.typed}_"
@@ -137,12 +136,12 @@ class Grid(App[None]):
         text = character if character and character.isprintable() else ""
         if key == "ctrl+c":
             self.exit()  # what is typed and not stored is forgotten
+        elif self.state.question is not None:
+            self._answer("n" if key == "escape" else text.lower())
         elif key in ("enter", "tab"):
             self._leave_cell(self._after_storing)
         elif key in _STEPS:
             self._step(*_STEPS[key])
-        elif self.state.question is not None:
-            self._answer("n" if key == "escape" else text.lower())
         elif not self._corrects(key) and not self._types(text):
             return False
         self._draw()
@@ -173,7 +172,8 @@ class Grid(App[None]):
         return True
 
     def _undo(self) -> None:
-        self._try(lambda _cell: self.state.undo())
+        self._edited = None
+        self._try(lambda _cell: self._go(self.state.undo()))
 
     def _try(self, act: Callable[[Cell], None]) -> None:
         try:
@@ -242,6 +242,6 @@ _COMMANDS: dict[str, Callable[[Grid], object]] = {
 }
 
 
-def run_grid(desk: Desk, units: Units, wanted: Wanted | None = None) -> None:
-    """Open the grid on the terminal until the person leaves it."""
-    Grid(GridState(desk, units, wanted)).run()
+def run_grid(desk: Desk, units: Units, wanted: Wanted | None = None, said: str = "") -> None:
+    """Open the grid on the terminal until the person leaves it; `said` stands there first."""
+    Grid(GridState(desk, units, wanted, said=said)).run()

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field
 from coilbench.analysis.inputs.keying import Desk
 from coilbench.analysis.report.slip_text import choices_of, doubts_text, reading_text
 from coilbench.analysis.report.units import Units
-from coilbench.analysis.sets.slips import strange_height
+from coilbench.analysis.sets.slips import SAME_MM, strange_height
 from coilbench.capture.book.keyed_readings import KeyedRow, refuse_height
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
@@ -27,6 +27,13 @@ class Question:
     words: str
     answers: dict[str, str]  # a key, and what it does
     act: Callable[[str], None]
+    unheard: bool = False  # whether another key was pressed
+
+    @property
+    def keys(self) -> str:
+        """Say which keys answer; louder where another was pressed."""
+        told = "   ".join(f"{key}: {what}" for key, what in self.answers.items())
+        return f"First answer with {' or '.join(self.answers)}.   {told}" if self.unheard else told
 
 
 @dataclass(frozen=True)
@@ -59,7 +66,8 @@ class GridState:
     _odd: dict[str, bool] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
-        self.ask_plan()
+        self._asked_mm = list(self.desk.asked_mm)  # the heights asked for: the cursor walks these
+        self.ask_plan(first=True)
 
     @property
     def labels(self) -> Sequence[str]:
@@ -71,14 +79,15 @@ class GridState:
         """The columns."""
         return self.desk.heights_mm
 
-    def ask_plan(self) -> None:
+    def ask_plan(self, *, first: bool = False) -> None:
         """Light the presses that the plan names next."""
         if self.wanted is None:
             return
         self.lit, words = self.wanted(self.desk.record.name)
         heights = [*self.desk.asked_mm, *(height_mm for _, height_mm in self.lit)]
         self.desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
-        self.said = words or self.said
+        if words:
+            self.said = f"{self.said} {words}" if first and self.said else words
 
     @property
     def plan_is_read(self) -> bool:
@@ -88,11 +97,15 @@ class GridState:
     def next_open(self, after: Cell | None = None) -> Cell | None:
         """Return the cell to read next: of the plan, else the next one missing; None where none."""
         lit = [cell for cell in self.lit if not self.desk.cell(*cell)]
-        cells = [(label, mm) for label in self.labels for mm in self.heights_mm]
+        walked = self._asked_mm or self.heights_mm
+        cells = [(label, mm) for label in self.labels for mm in walked]
+        if after is not None and after not in cells:
+            cells.append(after)  # goes on with the next spring
+            cells.sort(key=lambda cell: (self.labels.index(cell[0]), -cell[1]))
         if after in cells:
             at = cells.index(after) + 1
             cells = cells[at:] + cells[:at]
-        missing = (cell for cell in cells if not self.desk.cell(*cell))
+        missing = (c for c in cells if c[1] in walked and not self.desk.cell(*c))
         return lit[0] if lit else next(missing, None)
 
     def view(self, cell: Cell) -> CellView:
@@ -115,7 +128,7 @@ class GridState:
 
     def _is_odd(self, row: KeyedRow) -> bool:
         if row.name not in self._odd:
-            self._odd[row.name] = bool(self.desk.weigh(row.reading, without=[row]).found)
+            self._odd[row.name] = bool(self.desk.odd(row))
         return self._odd[row.name]
 
     def doubt(self, cell: Cell) -> str:
@@ -208,7 +221,10 @@ class GridState:
     def answer(self, key: str) -> bool:
         """Answer what is asked; returns whether that settled it with a reading stored."""
         question = self.question
-        if question is None or key not in question.answers:
+        if question is None:
+            return False
+        if key not in question.answers:
+            question.unheard = True
             return False
         self.question = None
         if key == "n":
@@ -259,20 +275,23 @@ class GridState:
             refuse_height(self.desk.record, label, height_mm)
         heights = [*self.heights_mm, height_mm]
         self.desk.asked_mm = sorted(dict.fromkeys(heights), reverse=True)
+        if self._asked_mm:
+            self._asked_mm = sorted({*self._asked_mm, height_mm}, reverse=True)
         self.said = f"{self.units.length_text(height_mm)} added."
 
     def give_up(self) -> None:
         """Forget what is typed and asked."""
         self.typed, self.question, self.asking_height = "", None, False
 
-    def undo(self) -> None:
-        """Take back what was stored or removed last."""
-        label = self.desk.take_back()
-        self._changed(
-            "Nothing typed here is left to undo; earlier ones: move to it, Del."
-            if label is None
-            else f"Taken back: the last of {label}."
-        )
+    def undo(self) -> Cell | None:
+        """Take back what was stored or removed last; returns its cell, None where nothing is."""
+        of = self.desk.take_back()
+        if of is None:
+            self._changed("Nothing typed here is left to undo; earlier ones: move to it, Del.")
+            return None
+        self._changed(f"Taken back: {of[0]} at {self.units.length_text(of[1])}; type it again.")
+        near = (mm for mm in self.heights_mm if abs(mm - of[1]) <= SAME_MM)
+        return of[0], next(near, of[1])
 
     def remove(self, cell: Cell) -> None:
         """Stop counting the last reading of a cell."""

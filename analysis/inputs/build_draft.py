@@ -44,6 +44,7 @@ _SECTIONS: dict[str, tuple[tuple[str, str, str], ...]] = {
     "head": (
         ("installed_height", '"39.0 mm"', "of the outer spring, valve shut"),
         ("valves", "12", "how many; or a table [head.valves] with a height for each"),
+        ("height_u", '"0.2 mm"', "how well the heights are known, k = 2"),
         ("inner_offset", '"2.0 mm"', "the inner's height is the outer's less this"),
         ("max_seat_cut", '"0.6 mm"', "how deep a seat may be cut; 0 for not at all"),
     ),

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
+from typing import NamedTuple
 
 import numpy as np
 from sqlite_utils import Database
@@ -14,6 +15,7 @@ from coilbench.analysis.sets.slips import (
     Given,
     ReadAt,
     Slip,
+    by_rate,
     foretold,
     meant_height,
     slips,
@@ -36,6 +38,8 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import LENGTH_IN_MM, LOAD_IN_N
+
+CLEARLY = 2.0  # times as far from what the others foretell; our choice, no source
 
 
 @dataclass(frozen=True)
@@ -64,6 +68,14 @@ class Weighed:
         return next((one.other.name for one in self.found if one.other is not None), None)
 
 
+class _Stored(NamedTuple):
+    """An entry of this person's: one reading of a spring."""
+
+    entry_id: str
+    label: str
+    height_mm: float
+
+
 class Desk:
     """A set whose readings are typed.
 
@@ -83,7 +95,7 @@ class Desk:
     ) -> None:
         self.db, self.record, self.setup, self.units = db, record, setup, units
         self.asked_mm = list(dict.fromkeys(heights_mm))
-        self._done: list[str | KeyedRow] = []  # what this person did: an entry, or what was removed
+        self._done: list[_Stored | KeyedRow] = []  # what this person stored, or removed
         self.look()
 
     def look(self) -> None:
@@ -175,10 +187,14 @@ class Desk:
         held: Sequence[ReadAt],
         heights_mm: Sequence[float],
     ) -> bool:
-        """Tell whether something speaks for a reading that was not typed so."""
+        """Tell whether something speaks for a reading that was not typed so.
+
+        At the same height it is enough that what was typed can't be at all.
+        """
         read, given = self._read(other), self._given(other.label)
         if other.height_mm == typed.height_mm:
-            return foretold(read, held, given) is not None
+            impossible = self._judged(typed, held, heights_mm).refusal is not None
+            return impossible or foretold(read, held, given) is not None
         if heights_mm:
             return meant_height(read.height_mm, heights_mm)
         is_depth = other.depth_mm is not None
@@ -219,15 +235,7 @@ class Desk:
     def _held(self, reading: KeyedReading, left: set[str]) -> Iterator[ReadAt]:
         for row in self.counting:
             if row.name not in left:
-                yield ReadAt(
-                    row.stroke.label,
-                    row.height_mm,
-                    row.load_n,
-                    row.reading.loading,
-                    row.load_u_n,
-                    row.height_u_mm,
-                    row.name,
-                )
+                yield _read_of(row)
         yield from _from_curves(self.db, self.record, reading)
 
     def keep(self, reading: KeyedReading, instead_of: Sequence[KeyedRow] = ()) -> None:
@@ -236,7 +244,8 @@ class Desk:
         store_readings(
             self.db, self.record, [reading], self.setup, instead_of=instead_of, entry_id=run
         )
-        self._done.append(run)
+        height_mm = reading.spring_height_mm(self.record.free_of_mm(reading.label))
+        self._done.append(_Stored(run, reading.label, height_mm))
         self.look()
 
     def remove(self, row: KeyedRow) -> None:
@@ -245,18 +254,70 @@ class Desk:
         self._done.append(row)
         self.look()
 
-    def take_back(self) -> str | None:
-        """Undo what this person did last; returns the spring, or None where nothing is left."""
+    def odd(self, row: KeyedRow, without: Sequence[KeyedRow] = ()) -> tuple[Slip, ...]:
+        """Return what makes a stored reading doubtful, as it was taken, beside all others.
+
+        Args:
+            without: readings to pass over.
+        """
+        held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
+        label = row.stroke.label
+        return slips(_read_of(row), held, self._given(label))
+
+    def suspects(self, label: str) -> dict[str, tuple[KeyedReading, tuple[Slip, ...]]]:
+        """Return the one reading of a spring that its neighbours contradict, by name, and why.
+
+        Nothing where none is, or where the others contradict each other without it, too. Of two
+        that contradict each other it is the one that lies farther from what all others foretell.
+        """
+        own = [row for row in self.rows[label] if row.counts]
+        found: dict[str, tuple[KeyedRow, tuple[Slip, ...]]] = {}
+        for row in own:
+            why = tuple(one for one in self.odd(row) if one.kind in ("far", "falls"))
+            if why and not any(self.odd(one, [row]) for one in own if one is not row):
+                found[row.name] = row, why
+        rows = [row for row, _ in found.values()]
+        far = sorted(((self._misfit_n(row, rows), row.name) for row in rows), reverse=True)
+        if not far or (len(far) > 1 and far[0][0] < CLEARLY * far[1][0]):
+            return {}
+        name = far[0][1]
+        return {name: (found[name][0].reading, found[name][1])}
+
+    def _misfit_n(self, row: KeyedRow, without: Sequence[KeyedRow]) -> float:
+        """Return how far a reading is from what others than these foretell; 0 where nothing."""
+        held = list(self._held(row.reading, {row.name, *(one.name for one in without)}))
+        at = by_rate(_read_of(row), held) or foretold(_read_of(row), held)
+        return 0.0 if at is None else abs(row.load_n - at.load_n)
+
+    def take_back(self) -> tuple[str, float] | None:
+        """Undo what this person did last.
+
+        Returns:
+            The spring and the height of its reading; None where nothing is left.
+        """
         if not self._done:
             return None
         last = self._done.pop()
-        if isinstance(last, str):
-            label = Entry.undo(self.db, last, KEYED, self.record.name).labels[0]
+        if isinstance(last, _Stored):
+            Entry.undo(self.db, last.entry_id, KEYED, self.record.name)
+            of = last.label, last.height_mm
         else:
             count_again(self.db, last)
-            label = last.stroke.label
+            of = last.stroke.label, last.height_mm
         self.look()
-        return label
+        return of
+
+
+def _read_of(row: KeyedRow) -> ReadAt:
+    return ReadAt(
+        row.stroke.label,
+        row.height_mm,
+        row.load_n,
+        row.reading.loading,
+        row.load_u_n,
+        row.height_u_mm,
+        row.name,
+    )
 
 
 def _from_curves(db: Database, record: SetRecord, reading: KeyedReading) -> Iterator[ReadAt]:

@@ -196,6 +196,17 @@ def _head_rows(build: BuildFile, units: Units) -> Iterator[Row]:
     yield "Coil bind margin, least", units.length_text(limits.coil_bind_margin_mm)
 
 
+def heights_left_out(build: BuildFile, units: Units) -> Iterator[str]:
+    """Say what every ± leaves out where the build file doesn't say how well heights are known."""
+    if build.head.height_u_mm is None:
+        step_n = 0.1 * max(card.cam.implied_rate_n_per_mm for card in build.cards)
+        yield (
+            "Every ± here leaves out that of the installed heights, which the build file doesn't "
+            f"give (height_u in [head]): {units.length_text(0.1)} of height is about "
+            f"{units.load_text(step_n)} of load."
+        )
+
+
 def _stock(shim: Shim, units: Units) -> str:
     thick = units.length_text(shim.thickness_mm)
     if shim.thickness_u_mm is not None:

@@ -34,14 +34,13 @@ from coilbench.analysis.engine.reasons import (
     ValvesOutside,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
-from coilbench.analysis.report.build_text import alone_text, lobes_of, verdict_text
-from coilbench.analysis.report.document import (
-    describe,
-    filled,
-    first_few,
-    json_keys,
-    sentences,
+from coilbench.analysis.report.build_text import (
+    alone_text,
+    heights_left_out,
+    lobes_of,
+    verdict_text,
 )
+from coilbench.analysis.report.document import describe, filled, first_few, json_keys, sentences
 from coilbench.analysis.report.units import Units
 from coilbench.capture.units import counted
 
@@ -157,6 +156,7 @@ def card_lines(build: BuildFile, units: Units) -> Iterator[str]:
     for whose, finding in lobes_of(build):
         yield f"Lobe{whose and f' ({whose})'}: {describe(finding, units)}."
     yield from (f"Note: {describe(note, units)}." for note in build.notes)
+    yield from heights_left_out(build, units)
 
 
 def pairing_lines(pairing: Pairing, units: Units) -> Iterator[str]:

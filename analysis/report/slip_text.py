@@ -2,10 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 from coilbench.analysis.inputs.keying import Weighed
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.slips import Foretold, Slip
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading
 from coilbench.capture.units import counted
@@ -40,6 +44,9 @@ def _basis(label: str, near: Foretold, units: Units) -> str:
         "mates": f"{others} near {load}",
         "line": f"going straight through its own readings, near {load}",
         "set": f"going straight through the set's readings, near {load}",
+        "rate": f"its next reading, and the rate there of {counted(near.said_by, 'other spring')}, "
+        f"make near {load}",
+        "own rate": f"its own readings beside it make near {load}",
         "nominal": f"the nominal there is {load}",
         "dimensions": f"its dimensions make near {load}",
     }[near.basis]
@@ -54,6 +61,32 @@ def reading_text(reading: KeyedReading, units: Units) -> str:
     way = "" if reading.loading else " up"
     remark = f" # {reading.remark}" if reading.remark else ""
     return f"{reading.label} {length} {units.load_text(reading.shown_load_n)}{way}{remark}"
+
+
+def setup_text(setup: Mapping[str, Any], units: Units) -> str:
+    """Say how readings were taken, where it is not as usual.
+
+    Args:
+        setup: as KeyedSetup.to_document; early books have fewer of its keys.
+    """
+    usual, parts = KeyedSetup().to_document(), []
+
+    def other(name: str) -> bool:
+        return abs(float(setup.get(name, usual[name])) - float(usual[name])) > 1e-9
+
+    if other("tare_n"):
+        parts.append(f"tare {units.load_text(setup['tare_n'])}")
+    if other("lever_ratio"):
+        parts.append(f"lever {setup['lever_ratio']:g}")
+    if scale := setup.get("scale"):
+        parts.append(f"scale {scale['name']}")
+    if other("scale_resolution_n"):
+        parts.append(f"steps of {units.load_text(setup['scale_resolution_n'])}")
+    if other("rests_n"):
+        parts.append(f"{units.load_text(setup['rests_n'])} resting on the spring")
+    if other("quill_resolution_mm"):
+        parts.append(f"quill's steps of {units.length_text(setup['quill_resolution_mm'])}")
+    return ", ".join(parts)
 
 
 def refusal_of(weighed: Weighed, units: Units) -> CoilbenchError:
@@ -90,3 +123,12 @@ def doubts_text(weighed: Weighed, units: Units) -> str:
         weighed.refusal.in_units(units.quantity)
         return weighed.refusal.what
     return "; ".join(describe(one, units) for one in weighed.found)
+
+
+def suspect_text(name: str, reading: KeyedReading, why: Sequence[Slip], units: Units) -> str:
+    """Say which reading its neighbours contradict, and what to do about it."""
+    said = "; ".join(describe(one, units) for one in why)
+    return (
+        f"{name} may be a slip ({said}): press it again, or if it was typed wrong: coilbench note "
+        f"--replace '{reading_text(reading, units)}'"
+    )

@@ -30,6 +30,10 @@ SET_LINE_SHARE = 0.50  # the same through the others' readings, where it has non
 LINE_SLACK_MM = 2.0  # and a free length may be out by this
 NOMINAL_SHARE = 0.40  # used springs lie below what their maker printed
 DIMENSIONS_SHARE = 0.50  # and their dimensions are measured roughly, the wire's by its 4th power
+RATE_SHARE = 0.35  # of the rate between it and its neighbour: what the others have there
+OWN_RATE_SHARE = 0.50  # the same through its own two neighbours: springs are not straight
+RATE_DEVIATIONS = 3.0  # and of the readings that make that rate
+RATE_LOAD_SHARE = 0.03  # and of the load: the Watertown springs of 1900 have up to 0.024 of it
 MATES_ENOUGH = 4
 MATES_DEVIATIONS = 5.0  # robust standard deviations of the others, where they scatter more
 READ_DEVIATIONS = 3.0  # of the reading itself, at small loads
@@ -56,7 +60,9 @@ class ReadAt(NamedTuple):
     name: str = ""
 
 
-Basis = Literal["again", "shape", "mates", "line", "set", "nominal", "dimensions"]
+Basis = Literal[
+    "again", "shape", "mates", "line", "set", "nominal", "dimensions", "rate", "own rate"
+]
 
 
 class Foretold(NamedTuple):
@@ -130,9 +136,11 @@ def slips(read: ReadAt, held: Sequence[ReadAt], given: Given = NOTHING_GIVEN) ->
     solid_mm = given.solid_height_mm
     if solid_mm is not None and read.height_mm < solid_mm + SOLID_KEPT_MM:
         found.append(Slip("near solid", read, solid_height_mm=solid_mm))
-    at = foretold(read, held, given)
-    if at is not None and abs(read.load_n - at.load_n) > at.allowed_n:
-        found.append(Slip("far", read, foretold=at))
+    beside = None if fall is not None else by_rate(read, held)
+    for at in (foretold(read, held, given), beside):
+        if at is not None and abs(read.load_n - at.load_n) > at.allowed_n:
+            found.append(Slip("far", read, foretold=at))
+            break
     return tuple(found)
 
 
@@ -169,6 +177,59 @@ def foretold(read: ReadAt, held: Sequence[ReadAt], given: Given = NOTHING_GIVEN)
         _by_dimensions(read, given),
     )
     return next((one for one in ways if one is not None), None)
+
+
+def by_rate(read: ReadAt, held: Sequence[ReadAt]) -> Foretold | None:
+    """Return what the rate beside a reading makes of it: two figures exchanged show in that alone.
+
+    The rate between it and its nearest neighbour is held against the one that the others have
+    between the same heights, else against the one between its two neighbours.
+    """
+    alike = [one for one in held if one.loading == read.loading]
+    own = [
+        one
+        for one in alike
+        if one.label == read.label and abs(one.height_mm - read.height_mm) > SAME_MM
+    ]
+    if not own:
+        return None
+    near = min(own, key=lambda one: abs(one.height_mm - read.height_mm))
+    mates: dict[str, list[ReadAt]] = {}
+    for one in alike:
+        if one.label != read.label:
+            mates.setdefault(one.label, []).append(one)
+    ends_mm = read.height_mm, near.height_mm
+    rates = [rate for each in mates.values() if (rate := _rate_between(*ends_mm, each)) is not None]
+    if len(rates) >= 2:  # one other may be the wrong one
+        return _at_rate(read, near, median(rates), RATE_SHARE, "rate", len(rates))
+    beyond = [
+        one
+        for one in own
+        if (one.height_mm - read.height_mm) * (near.height_mm - read.height_mm) < 0.0
+    ]
+    if not beyond:
+        return None
+    far = min(beyond, key=lambda one: abs(one.height_mm - read.height_mm))
+    rate = (near.load_n - far.load_n) / (far.height_mm - near.height_mm)
+    return _at_rate(read, near, rate, OWN_RATE_SHARE, "own rate", 2) if rate > 0.0 else None
+
+
+def _rate_between(one_mm: float, other_mm: float, readings: Sequence[ReadAt]) -> float | None:
+    one_n, other_n = _there(one_mm, readings), _there(other_mm, readings)
+    if one_n is None or other_n is None:
+        return None
+    return (one_n - other_n) / (other_mm - one_mm)
+
+
+def _at_rate(
+    read: ReadAt, near: ReadAt, rate: float, share: float, basis: Basis, count: int
+) -> Foretold:
+    change_n = rate * (near.height_mm - read.height_mm)
+    height_u_mm = math.hypot(read.height_u_mm, near.height_u_mm)
+    u_n = math.hypot(read.u_n, near.u_n, rate * height_u_mm)
+    load_n = near.load_n + change_n
+    shares_n = share * abs(change_n), RATE_LOAD_SHARE * abs(load_n)
+    return Foretold(basis, load_n, max(*shares_n, RATE_DEVIATIONS * u_n), count)
 
 
 def _fall(read: ReadAt, held: Sequence[ReadAt]) -> ReadAt | None:

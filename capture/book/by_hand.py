@@ -6,7 +6,8 @@ what was given first is not lost, and books merge.
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping, Sequence
+import json
+from collections.abc import Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -19,10 +20,11 @@ from coilbench.capture.book.sets import (
     SetPlan,
     SetRecord,
     check_dimensions,
-    check_less,
     find_set,
+    sizes_of,
 )
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.dimensions import Pressed, refuse_sizes
 from coilbench.capture.tables.spring_lines import SpringEntry
 
 LENGTHS = ("free_length_mm", "solid_height_mm", "wire_mm", "coil_diameter_mm")
@@ -41,6 +43,7 @@ _OF_SPRINGS: dict[str, tuple[str, ...]] = {
     "mark": ("spring_mark",),
     "note": ("spring_note",),
 }
+_U_OF = {"free_length_mm": "free_length_u_mm", "solid_height_mm": "solid_by_hand_u_mm"}
 _OF_SETS = {what: (what,) for what in OF_A_SET} | {"note": ("set_note",), "mark": ("set_mark",)}
 SPRING_COLUMNS = tuple(name for names in _OF_SPRINGS.values() for name in names)
 SET_COLUMNS = {name: what for what, (name,) in _OF_SETS.items()}
@@ -54,37 +57,90 @@ class Changed:
     rederived: tuple[str, ...] = ()
 
 
-def edit_set(db: Database, record: SetRecord, changes: Mapping[str, Value]) -> Changed:
+def edit_set(
+    db: Database, record: SetRecord, changes: Mapping[str, Value], *, sure: bool = False
+) -> Changed:
     """Change what a set is registered with.
 
     Readings that were typed as depths get the heights that a changed free length makes of them.
 
     Args:
         changes: by column of OF_A_SET; None makes it unknown.
+        sure: whether dimensions that look like a slip are kept.
 
     Raises:
         CoilbenchError: dimensions that can't be together, or a depth that then can't be. Nothing
             is changed.
+        Doubtful: dimensions that look like a slip.
     """
     given = {column: getattr(record, column) for column in OF_A_SET} | dict(changes)
     for what in ("note", "mark"):
         _refuse_text(given[what], what)
     check_dimensions(SetPlan(record.name, labels=record.labels, nominal=record.nominal, **given))
-    _refuse_springs_beyond(replace(record, **given))
+    _refuse_springs(db, replace(record, **given), changes.keys(), record.labels, sure=True)
     with writing(db):
         for column, value in changes.items():
             _enter(db, record.set_id, None, column, value, None)
         refresh_hand_entries(db, record.set_id)
         changed = find_set(db, record.name)
-        return Changed(changed, rederive_depths(db, changed))
+        done = Changed(changed, rederive_depths(db, changed))
+        _refuse_springs(db, changed, changes.keys(), record.labels, sure=sure)
+        return done
 
 
-def _refuse_springs_beyond(record: SetRecord) -> None:
-    """Refuse dimensions that contradict what was measured of one of the springs."""
-    for spring in record.springs:
-        solid_mm = record.solid_of_mm(spring.label)
-        free_mm = record.free_of_mm(spring.label)
-        check_less(f"solid height of {spring.label}", solid_mm, "free length", free_mm)
+def _refuse_springs(
+    db: Database,
+    record: SetRecord,
+    changed: Collection[str],
+    labels: Collection[str],
+    *,
+    sure: bool,
+) -> None:
+    """Refuse lengths that contradict each other or what some of the springs were read at."""
+    refuse_sizes(sizes_of(record), (), changed, sure=sure)
+    for label in dict.fromkeys(labels):
+        spring = record.spring(label)
+        own_solid = spring.solid_by_hand_u_mm is not None
+        sizes = replace(
+            sizes_of(record),
+            free_length_mm=record.free_of_mm(label),
+            solid_height_mm=record.solid_of_mm(label),
+            free_u_mm=spring.free_length_u_mm or 0.0,
+            solid_u_mm=spring.solid_by_hand_u_mm or 0.0,
+            set_solid_mm=record.solid_height_mm if own_solid else None,
+        )
+        read = _read_at(db, spring.spring_id, typed_depths="free_length_mm" not in changed)
+        refuse_sizes(sizes, read, changed, sure=sure, where=label)
+
+
+def _read_at(db: Database, spring_id: str, *, typed_depths: bool) -> list[Pressed]:
+    """Return where a spring was read by hand.
+
+    Args:
+        typed_depths: whether to return what was typed as a depth, too: its height follows the free
+            length, and so says nothing of it.
+    """
+    rows = db.query(
+        "SELECT branch, height_mm, load_n, load_u_n, height_u_mm, keyed_json FROM curve_rows"
+        " JOIN sweeps ON sweeps.id = sweep_id WHERE spring_id = ? AND counted"
+        " AND origin IN ('keyed', 'points file')",
+        [spring_id],
+    )
+    return [
+        Pressed(
+            row["height_mm"],
+            row["load_n"],
+            row["load_u_n"],
+            row["height_u_mm"],
+            row["branch"] == "loading",
+        )
+        for row in rows
+        if typed_depths or all(one["depth_mm"] is None for one in _typed(row["keyed_json"]))
+    ]
+
+
+def _typed(keyed_json: str | None) -> list[dict[str, Any]]:
+    return [] if keyed_json is None else list(json.loads(keyed_json)["readings"])
 
 
 def add_springs(db: Database, record: SetRecord, labels: Sequence[str]) -> SetRecord:
@@ -101,11 +157,17 @@ def add_springs(db: Database, record: SetRecord, labels: Sequence[str]) -> SetRe
     return find_set(db, record.name)
 
 
-def keep_of_springs(db: Database, record: SetRecord, entries: Sequence[SpringEntry]) -> Changed:
+def keep_of_springs(
+    db: Database, record: SetRecord, entries: Sequence[SpringEntry], *, sure: bool = False
+) -> Changed:
     """Keep what was measured or noted of single springs, all of it or nothing.
+
+    Args:
+        sure: whether lengths that look like a slip are kept.
 
     Raises:
         CoilbenchError: a label that the set does not have, or an impossible length.
+        Doubtful: a length that looks like a slip.
     """
     springs = {spring.label: spring for spring in record.springs}
     for entry in entries:
@@ -115,9 +177,12 @@ def keep_of_springs(db: Database, record: SetRecord, entries: Sequence[SpringEnt
         elif entry.length_mm is not None:
             _refuse_length(record, entry, entry.length_mm)
         known: dict[str, Any] = {entry.what: entry.value}
+        if entry.what in _U_OF:
+            known[_U_OF[entry.what]] = entry.u_mm
         springs[entry.label] = replace(springs[spring.label], **known)
-    _refuse_springs_beyond(replace(record, springs=tuple(springs.values())))
-    _refuse_below_solid(db, record, [one for one in entries if one.what == "solid_height_mm"])
+    then = replace(record, springs=tuple(springs.values()))
+    for entry in entries:
+        _refuse_springs(db, then, [entry.what], [entry.label], sure=sure)
     with writing(db):
         for entry in entries:
             spring_id = record.spring(entry.label).spring_id
@@ -150,27 +215,6 @@ def _refuse_length(record: SetRecord, entry: SpringEntry, given_mm: float) -> No
             given_mm=given_mm,
             free_mm=free_mm,
         )
-
-
-def _refuse_below_solid(db: Database, record: SetRecord, entries: Sequence[SpringEntry]) -> None:
-    """Refuse a solid height above a height that the spring was read at by hand."""
-    for entry in entries:
-        if entry.length_mm is None:
-            continue
-        (lowest_mm,) = db.execute(
-            "SELECT min(height_mm) FROM curve_rows JOIN sweeps ON sweeps.id = sweep_id"
-            " WHERE spring_id = ? AND counted AND origin IN ('keyed', 'points file')",
-            [record.spring(entry.label).spring_id],
-        ).fetchone()
-        if lowest_mm is not None and lowest_mm < entry.length_mm - 2.0 * (entry.u_mm or 0.0):
-            raise CoilbenchError(
-                "the solid height {given_mm} is above the {lowest_mm} that it was read at",
-                where=entry.label,
-                hint="Check which of the two is wrong; a reading is taken back with: coilbench "
-                "note --take-back",
-                given_mm=entry.length_mm,
-                lowest_mm=lowest_mm,
-            )
 
 
 def _refuse_text(text: Value, what: str) -> None:

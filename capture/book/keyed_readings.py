@@ -193,6 +193,23 @@ def _readings(db: Database, stroke: StrokeRow, row: Mapping[str, Any]) -> Iterat
         )
 
 
+def last_setup(db: Database, record: SetRecord) -> tuple[KeyedSetup, str] | None:
+    """Return how the last reading was taken, and of which set: of this one, else of any.
+
+    None where nothing was keyed in, or what was can't be read.
+    """
+    for row in db.query(
+        "SELECT keyed_json, load_u_relative, sets.name AS name FROM sweeps"
+        " JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = set_id"
+        " WHERE origin = ? ORDER BY set_id = ? DESC, counted DESC, stored_utc DESC,"
+        " sweeps.rowid DESC LIMIT 1",
+        [Origin.KEYED.value, record.set_id],
+    ):
+        document = json.loads(row["keyed_json"])["setup"]
+        return KeyedSetup.from_document(document, row["load_u_relative"]), row["name"]
+    return None
+
+
 def store_readings(
     db: Database,
     record: SetRecord,

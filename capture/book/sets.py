@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
@@ -14,6 +13,7 @@ from coilbench.capture.book.nominals import SetNominal
 from coilbench.capture.book.rows import first_row, insert, new_id, utc_now, writing
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Done, Purpose, TurnOrder
+from coilbench.capture.tables.dimensions import Sizes, refuse_sizes
 
 Role = Literal["outer", "inner", "single"]
 CONDITIONING_STROKES = 2  # common practice, no source: work a spring a few times before reading it
@@ -199,31 +199,25 @@ def _check_count(count: int) -> None:
 
 def check_dimensions(plan: SetPlan) -> None:
     """Refuse dimensions that no spring can have, one alone or together."""
-    for what, value in (
-        ("free length", plan.free_length_mm),
-        ("solid height", plan.solid_height_mm),
-        ("wire", plan.wire_mm),
-        ("coil diameter", plan.coil_diameter_mm),
-        ("active coils", plan.active_coils),
-    ):
-        if value is not None and not 0.0 < value < math.inf:
-            raise CoilbenchError(
-                f"the {what} of {value:g} is not above 0", hint=f"Give a {what} above 0"
-            )
-    check_less("solid height", plan.solid_height_mm, "free length", plan.free_length_mm)
-    check_less("wire", plan.wire_mm, "coil diameter", plan.coil_diameter_mm)
+    refuse_sizes(sizes_of(plan), sure=True)
     _check_nominal(plan.nominal, plan.solid_height_mm, plan.free_length_mm)
+
+
+def sizes_of(plan: SetPlan) -> Sizes:
+    """Return a set's dimensions."""
+    size = plan.wire_mm, plan.coil_diameter_mm, plan.active_coils
+    return Sizes(plan.free_length_mm, plan.solid_height_mm, *size)
 
 
 def _check_nominal(
     nominal: SetNominal | None, solid_mm: float | None, free_mm: float | None
 ) -> None:
     for load in () if nominal is None else nominal.loads:
-        check_less("nominal's height", load.height_mm, "free length", free_mm)
-        check_less("solid height", solid_mm, "nominal's height", load.height_mm)
+        _check_less("nominal's height", load.height_mm, "free length", free_mm)
+        _check_less("solid height", solid_mm, "nominal's height", load.height_mm)
 
 
-def check_less(small: str, small_mm: float | None, large: str, large_mm: float | None) -> None:
+def _check_less(small: str, small_mm: float | None, large: str, large_mm: float | None) -> None:
     """Refuse a length that is not below another; either may be unknown."""
     if small_mm is not None and large_mm is not None and small_mm >= large_mm:
         raise CoilbenchError(

@@ -92,6 +92,7 @@ class BookState:
         older: whether its next use brings it up to date.
         parts_utc: when the parts in force were made, by kind: load, travel, flex.
         check: None where the load calibration was never checked.
+        scale_weighed: whether a scale that is read by hand was weighed against known masses.
     """
 
     newer: bool
@@ -101,6 +102,7 @@ class BookState:
     good_for_days: float
     sets: tuple[SetState, ...]
     capture: CaptureState | None
+    scale_weighed: bool = False
 
     @classmethod
     def read(cls, path: Path) -> BookState:
@@ -122,6 +124,7 @@ class BookState:
                 good_for_days=good_for_days(connection) if has_checks else GOOD_FOR_DAYS,
                 sets=SetState.every(connection),
                 capture=_capture(connection),
+                scale_weighed=_scale_weighed(connection),
             )
 
 
@@ -129,6 +132,13 @@ def _parts_utc(connection: sqlite3.Connection) -> dict[str, str]:
     return dict(
         connection.execute("SELECT kind, made_utc FROM calibration_parts ORDER BY rowid").fetchall()
     )  # of each kind the last one remains
+
+
+def _scale_weighed(connection: sqlite3.Connection) -> bool:
+    tables = connection.execute("SELECT 1 FROM sqlite_master WHERE name = 'scales'").fetchone()
+    return tables is not None and bool(
+        connection.execute("SELECT 1 FROM scales LIMIT 1").fetchone()
+    )
 
 
 def _check(connection: sqlite3.Connection) -> CheckState | None:

@@ -12,6 +12,7 @@ import click
 import pytest
 
 from coilbench.analysis.cli import asking
+from coilbench.analysis.cli.begin import _Draft, _missing
 from coilbench.analysis.inputs.pending_sets import pending_sets
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sets import find_set, set_names
@@ -37,6 +38,7 @@ ANSWERS = {
     "How many valves": "1 in, 1 ex",
     "valve 1 in": "",
     "valve 1 ex": "1.54in",
+    "How well these heights": "0.1 mm",
     "How much lower": "2",
     "How deep a seat": "",
     "thickness x how many": "0.5 x 12",
@@ -56,6 +58,7 @@ BUILD = {
     },
     "head": {
         "installed_height": "39 mm",
+        "height_u": "0.1 mm",
         "inner_offset": "2 mm",
         "valves": {"1 in": {}, "1 ex": "1.54in"},
     },
@@ -297,3 +300,51 @@ def test_the_scales_step_sets_what_one_reading_is_worth(begin, call, tmp_path) -
     assert "--resolution 2kg" in call("plan", str(path)).out
     assert LBF_N < KGF_N  # lbs were kept as typed
     assert build(tmp_path)["cam"]["seat_load"] == "75 lbs"
+
+
+def test_a_slip_of_a_length_is_asked_about_and_y_keeps_it(call, tmp_path, monkeypatch) -> None:
+    given = ["larch", "outer", "4", "2.087", "53", "2.4", "n"]  # n: it stays unknown
+    given += ["elm", "outer", "4", "53", "2.4", "y"]
+    lines = "\n".join([*given, "", "", "", "one", "valve", "0.43", "10.9"]) + "\n"
+    monkeypatch.setattr("sys.stdin", io.StringIO(lines))
+    said = call("begin", str(tmp_path / "engine.toml"))
+    assert "53.01 mm" in said.err + said.out
+    sets, build = kept(tmp_path)
+    assert [each[3:] for each in sets] == [(53.0, None), (53.0, 2.4)]
+    assert build["cam"]["valve_lift"] == "10.9 mm"
+
+
+def test_which_valve_has_no_installed_height_is_said(call, tmp_path) -> None:
+    file = tmp_path / "engine.toml"
+    file.write_text('[head.valves]\n"1 in" = "39 mm"\n"1 ex" = {}\n"2 in" = "39 mm"\n')
+    draft = _Draft(file, file.read_text())
+    (line,) = [one for one in _missing(draft) if "installed height" in one]
+    assert "1 ex" in line
+    assert "1 in" not in line
+
+
+def test_u_goes_back_to_the_question_before_and_across_parts(call, tmp_path, monkeypatch) -> None:
+    asked: list[str] = []
+    sets = ["larch", "outer", "4", "53", "24.5", "", ""]  # and the candidates
+    back_to_the_lift = ["road", "one", "valve", "10.9", "34", "u", "u", "10.2", "35"]
+    to_the_tolerance = ["2", "72", "3", "u", "4", "6200"]
+    to_the_speed = ["39", "u", "u", "6300"]  # across the parts
+    head = ["39.5", "12", "back", "16"]
+    answers = iter([*sets, *back_to_the_lift, *to_the_tolerance, *to_the_speed, *head])
+
+    def prompt(question: str, **_: Any) -> str:
+        asked.append(question)
+        answer = next(answers, None)
+        if answer is None:
+            raise click.Abort
+        return answer
+
+    monkeypatch.setattr(asking.click, "prompt", prompt)
+    call("begin", str(tmp_path / "engine.toml"))
+    build = tomllib.loads((tmp_path / "engine.toml").read_text())
+    assert build["cam"]["valve_lift"] == "10.2 mm"
+    assert build["cam"]["seat_load"] == "35 kg"
+    assert build["cam"]["open_tolerance"] == "4 kg"
+    assert build["cam"]["max_rpm"] == 6300
+    assert build["head"]["installed_height"] == "39.5 mm"
+    assert build["head"]["valves"] == 16

@@ -175,3 +175,63 @@ def test_asked_for_in_a_pipe_it_goes_on_where_it_was(
     monkeypatch.setattr(note_asking.click, "prompt", at_the_end)
     assert oak("note", "--set", "oak").status == 0
     assert asked[0].startswith("oak-04 (spring 4 of 4), 27.60 mm = 25.40 mm on the quill")
+
+
+# ------------------------------------------------------------------------ how they were taken
+
+
+def setups(call: Call, name: str = "oak") -> list[tuple[float, str | None]]:
+    told = call("set", "readings", name, "--json").document
+    return [(round(one["tare_n"] / KG, 3), one["scale"]) for one in told["readings"]]
+
+
+def test_a_tare_that_is_not_given_is_as_the_last_time_and_said(oak: Call) -> None:
+    said = oak("note", "--set", "oak", "--tare", "3.2kg", "3 38.5mm 25.8kg")
+    assert "Earlier readings of oak" in said.out  # those of the fixture had none
+    said = oak("note", "--set", "oak", "4 38.5mm 25.9kg")
+    assert "As the last time" in said.out
+    assert "tare 3.20 kg" in said.out
+    assert sorted(setups(oak)) == [(0.0, None)] * 4 + [(3.2, None)] * 2
+    said = oak("note", "--set", "oak", "--tare", "0kg", "4 27.6mm 41.9kg")
+    assert "Earlier readings of oak" in said.out
+    assert sorted(setups(oak)) == [(0.0, None)] * 5 + [(3.2, None)] * 2
+
+
+def test_another_set_is_read_as_the_last_was_and_it_is_said_whose(oak: Call) -> None:
+    assert oak("note", "--set", "oak", "--tare", "3.2kg", "3 38.5mm 25.8kg").status == 0
+    assert oak("set", "new", "elm", "--role", "inner", "--count", "2").status == 0
+    said = oak("note", "--set", "elm", "1 36mm 15kg")
+    assert "oak" in said.out
+    assert "tare 3.20 kg" in said.out
+    assert setups(oak, "elm") == [(3.2, None)]
+
+
+def test_a_verdict_on_a_reading_that_its_neighbours_contradict_names_it(call: Call) -> None:
+    """49.7 kg for 47.9: the rate beside it is 2.6 kg/mm, where the others have 1.6."""
+    assert call("set", "new", "elm", "--role", "outer", "--count", "5").status == 0
+    for spring in range(1, 6):
+        lines = [f"{spring} {mm}mm {22.4 + 1.62 * (38.5 - mm):.1f}kg" for mm in (38.5, 24.5, 22.8)]
+        assert call("note", "--set", "elm", "--tare", "0kg", *lines[:2]).status == 0
+        if spring < 5:
+            assert call("note", "--set", "elm", lines[2]).status == 0
+    slip = ("note", "--set", "elm", "--tare", "3.2kg", "5 22.8mm 53.0kg")  # 49.8 without its tare
+    call(*slip).refused(r"47\.80.*--yes")
+    assert call(*slip, "--yes").status == 0
+    told = (call("set", "readings", "elm"), call("set", "check", "elm", "--at", "22.8mm",
+            "--why", "elm-05"))  # fmt: skip
+    for said in told:
+        assert "elm-05:3 may be a slip" in " ".join(said.out.split())
+        assert "elm-05:2 may" not in said.out
+    assert "may be a slip" not in call("set", "readings", "elm", "elm-01").out
+
+
+def test_a_decimal_left_out_beyond_a_weighed_scale_is_offered_even_for_a_first_reading(
+    call: Call, tmp_path: Path
+) -> None:
+    rows = "".join(f"{kg},{kg}\n" for kg in (0, 20, 40, 60, 0, 20, 40, 60))
+    (tmp_path / "w.csv").write_text(f"mass_kg,shown_kg\n{rows}")
+    assert call("set", "new", "ash", "--role", "outer", "--count", "2").status == 0
+    assert call("rig", "weigh", "--scale", "bath", "--from", str(tmp_path / "w.csv")).status == 0
+    call("note", "--set", "ash", "--scale", "bath", "1 27.6mm 433kg").refused(
+        r"43\.30 kg was meant"
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 import math
 import re
+import shlex
 from collections import Counter, defaultdict
 from collections.abc import Callable
 from itertools import product
@@ -261,7 +262,7 @@ def test_a_weighed_scale_errs_less_in_common(
     weighed = ["note", "--set", "larch", "--scale", "bath", "larch-01 38.5mm 22.1kg"]
     assert run([*book, *weighed]) == 0
     assert common_u() == WEIGHED_U
-    assert run([*book, "note", "--set", "rowan", "rowan-01 38.5mm 24.7kg"]) == 0
+    assert run([*book, "note", "--set", "rowan", "--scale", "none", "rowan-01 38.5mm 24.7kg"]) == 0
     assert common_u() == SCALE_U_RELATIVE
 
 
@@ -294,3 +295,20 @@ def test_a_set_of_another_role_is_refused(
     book = new_book("larch", "rowan", "heron", role="outer")
     assert run([*book, "plan", str(tmp_path / "four.toml")]) == 2
     assert "heron" in capsys.readouterr().err
+
+
+def test_the_printed_command_takes_readings_as_the_last_were_taken(
+    new_book: Book, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Run as it is printed, it stores a reading with the tare of those before."""
+    book = new_book("larch", "rowan", "heron")
+    first = ["note", "--set", "larch", "--tare", "3.2kg", "--resolution", "0.2kg"]
+    assert run([*book, *first, "larch-01 39mm 24.2kg"]) == 0
+    capsys.readouterr()
+    assert run([*book, "plan", str(Path(book[1]).parent / "four.toml")]) == 0
+    printed = " ".join(capsys.readouterr().out.split())
+    command = re.search(r"coilbench (note --set .*?), then", printed)
+    assert command is not None
+    words = shlex.split(command[1])
+    assert words[words.index("--tare") + 1] == "3.2kg"
+    assert words[words.index("--resolution") + 1] == "0.2kg"

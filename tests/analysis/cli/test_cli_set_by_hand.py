@@ -266,3 +266,33 @@ def test_what_was_measured_by_hand_of_a_spring_not_yet_read_holds_for_the_plan(
     depths_mm = {one["label"]: one["depth_mm"] + one["height_mm"] for one in again}
     assert not pressed or depths_mm.pop(label) == pytest.approx(52.4)
     assert set(depths_mm.values()) <= {53.0}
+
+
+# ------------------------------------------------------------------------ slips
+
+
+@pytest.mark.parametrize(
+    "given",
+    [
+        ("edit", "larch", "--solid-height", "2.4mm"),
+        ("edit", "larch", "--solid-height", "0.83mm"),
+        ("edit", "larch", "--free-length", "510mm"),
+        ("measure", "larch", "larch-03 solid 2.1mm"),
+        ("new", "oak", "--role", "outer", "--count", "3", "--free-length", "2.008mm"),
+    ],
+)
+def test_a_length_that_looks_like_a_slip_is_stored_only_with_yes(larch: Call, given) -> None:
+    assert larch("set", "edit", "larch", "--free-length", "53mm").status == 0
+    refused = larch("set", *given)
+    assert refused.status == 2
+    assert "--yes" in refused.err
+    assert larch("set", *given, "--yes").status == 0
+    # and what was kept so is no matter when something else is changed
+    assert larch("set", "edit", "larch", "--note", "blue tin").status == 0
+
+
+def test_what_the_readings_contradict_is_refused_even_with_yes(larch: Call) -> None:
+    for option, length in (("--solid-height", "42mm"), ("--free-length", "30mm")):
+        said = larch("set", "edit", "larch", option, length, "--yes")
+        assert said.status == 2
+        assert "larch-" in said.err

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from coilbench.analysis.cli.status import next_step, shown_name
+from coilbench.analysis.cli.status import build_files, next_step, shown_name
 from coilbench.capture.book.state import BookState, CaptureState, CheckState, SetState
 
 NOW = "2026-11-25T12:00:00.000+00:00"
@@ -71,3 +71,35 @@ def test_the_set_last_worked_on_goes_on_first() -> None:
 @pytest.mark.parametrize("name", ["larch", "oak-2", "la rch", "x;y", "a$b", "~home~1a2b"])
 def test_a_name_is_shown_as_a_shell_takes_it(name: str) -> None:
     assert shown_name(name).strip("'") == name
+
+
+SCALE = replace(EMPTY, sets=(LARCH,), scale_weighed=True)
+
+
+@pytest.mark.parametrize(
+    ("state", "builds", "command"),
+    [
+        (SCALE, [], "note --set larch --at HEIGHT"),
+        (SCALE, ["engine.toml"], "plan engine.toml"),
+        (replace(EMPTY, sets=(BY_HAND,)), ["engine.toml"], "plan engine.toml"),
+        (
+            replace(EMPTY, sets=(replace(DONE, by_hand=True),)),
+            ["my car.toml"],
+            "plan 'my car.toml'",
+        ),
+        # a rig was calibrated, or captured: its own path
+        (replace(READY, scale_weighed=True), ["engine.toml"], "live --port PORT --set larch"),
+        (replace(SCALE, capture=PORT), [], "rig weigh --port /dev/ttyUSB0"),
+        (replace(EMPTY, sets=(LARCH,)), ["engine.toml"], "rig weigh --port PORT"),
+    ],
+)
+def test_who_weighed_a_scale_and_has_no_rig_is_not_sent_to_one(state, builds, command) -> None:
+    assert next_step(state, NOW, builds).command == command
+
+
+def test_only_build_files_are_taken_for_such(tmp_path) -> None:
+    (tmp_path / "pyproject.toml").write_text("[project]\nname = 'x'\n")
+    (tmp_path / "engine.toml").write_text("[cam]\nname = 'x'\n[head]\n")
+    (tmp_path / "two.toml").write_text("[cam.intake]\nx = 1\n[head.valves]\n")
+    (tmp_path / "bad.toml").write_bytes(b"[cam]\n[head]\xff\xfe")
+    assert build_files(tmp_path) == ["engine.toml", "two.toml"]

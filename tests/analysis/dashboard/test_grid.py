@@ -303,3 +303,53 @@ def test_leaving_forgets_nothing_that_was_stored(db: Database, key: str) -> None
     grid = keyed(db, typing(*keys))
     assert not grid.is_running
     assert stored(db) == [("oak-01", 38.5, 22.4)]
+
+
+def last_cell(db: Database, *keys: str, heights_mm: tuple[float, ...] = (38.5, 27.6)) -> Cell:
+    """Press keys; return where the cursor is then."""
+    found: list[Cell | None] = []
+
+    async def press(pilot: Pilot[None], grid: Grid) -> None:
+        await typing(*keys)(pilot, grid)
+        await pilot.pause()
+        found.append(grid.cell)
+
+    keyed(db, press, heights_mm)
+    assert found[0] is not None
+    return found[0]
+
+
+def test_undo_returns_to_the_cell_so_that_a_value_typed_again_lands_there(db: Database) -> None:
+    keys = ("22.4", "enter", "41.7", "enter", "u", "41.9", "enter")
+    assert last_cell(db, *keys) == ("oak-02", 38.5)
+    assert stored(db) == [("oak-01", 38.5, 22.4), ("oak-01", 27.6, 41.9)]
+    last_cell(db, "22.7", "enter", "42.3", "enter", "u", "u", "22.6", "enter")
+    assert stored(db)[2:] == [("oak-02", 38.5, 22.6)]
+
+
+def test_the_cursor_walks_the_heights_that_were_asked_for(db: Database) -> None:
+    """Other columns are seen, since something is read there, but not gone to."""
+    last_cell(db, "12.7", "enter", heights_mm=(44.0,))
+    last_cell(db, "31.8", "enter", heights_mm=(33.0,))
+    assert last_cell(db, "22.4", "enter", "41.7", "enter") == ("oak-02", 38.5)
+    # a cell that was not asked for is typed into: it goes on with those that were
+    assert last_cell(db, "right", "31.9", "enter") == ("oak-02", 27.6)
+    assert ("oak-02", 33.0, 31.9) in stored(db)
+
+
+@pytest.mark.parametrize("key", ["5", "x", "enter", "tab", "p", "u", "up", "space"])
+def test_a_key_that_does_not_answer_is_told_which_do(db: Database, key: str) -> None:
+    seen: list[str] = []
+
+    async def press(pilot: Pilot[None], grid: Grid) -> None:
+        await typing("22.4", "enter", "left", "22.5", "enter")(pilot, grid)
+        await pilot.pause()
+        before = shown(grid)
+        await pilot.press(key)
+        await pilot.pause()
+        seen.extend(line for line in shown(grid) if line not in before)
+        await pilot.press("n")
+
+    keyed(db, press)
+    assert any("r or a or n" in line for line in seen)
+    assert stored(db) == [("oak-01", 38.5, 22.4)]

@@ -118,7 +118,8 @@ def test_two_readings_close_together_tell_little_of_one_far_from_them() -> None:
     assert asked(read("b", 27.6, 60.0), *own, given=given) == ["line"]
     between = (read("b", 38.5, 22.4), read("b", 27.6, 41.9))  # 32.0 kg in their middle
     assert asked(read("b", 33.0, 32.0), *between, given=given) == []
-    assert asked(read("b", 33.0, 23.0), *between) == []
+    assert asked(read("b", 33.0, 27.5), *between) == []
+    assert asked(read("b", 33.0, 23.0), *between) == ["own rate"]  # 0.1 kg/mm, then 3.5
     assert asked(read("b", 33.0, 15.0), *between) == ["falls", "line"]
 
 
@@ -157,3 +158,21 @@ def test_real_springs_are_seldom_asked_about_and_their_slips_always() -> None:
         held = real[:at] + real[at + 1 :]
         for load_n in (10.0 * one.load_n, one.load_n / 10.0):
             assert slips(one._replace(load_n=load_n), held), one
+
+
+# 22.4 kg at 38.5 mm and 1.62 kg/mm from there on
+@pytest.mark.parametrize("twins", [0, 1, 4])
+@pytest.mark.parametrize(("load_kg", "found"), [(38.4, False), (40.4, True), (36.8, True)])
+def test_two_figures_exchanged_show_in_the_rate_beside(
+    load_kg: float, found: bool, twins: int
+) -> None:
+    """38.6 kg is right at 28.5 mm; what may be off is 0.35, or 0.5, of the 3.24 kg of 2 mm.
+
+    But no less than three standard uncertainties: 3 hypot(0.3, 0.3) kg is 1.27 kg.
+    """
+    line = {mm: 22.4 + 1.62 * (38.5 - mm) for mm in (38.5, 30.5, 28.5, 26.5)}
+    own = [read("b", mm, kg) for mm, kg in line.items() if mm != 28.5]
+    mates = [read(f"t{n}", mm, kg) for n in range(twins) for mm, kg in line.items()]
+    typed = read("b", 28.5, load_kg)
+    basis = ["rate" if twins > 1 else "own rate"]
+    assert asked(typed, *own, *mates) == (basis if found else [])

@@ -1,0 +1,158 @@
+"""How the readings that are keyed in were taken: as given, else as the last time, which is said."""
+
+from __future__ import annotations
+
+import shlex
+from collections.abc import Mapping
+from typing import Any
+
+import click
+from sqlite_utils import Database
+
+from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, Decorated, units
+from coilbench.analysis.report.slip_text import setup_text
+from coilbench.capture.book.calibrations import find_scale
+from coilbench.capture.book.keyed_readings import last_setup
+from coilbench.capture.book.sets import SetRecord
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
+from coilbench.capture.errors import CoilbenchError
+
+NO_SCALE = "none"  # in place of a scale's name: its readings are taken as they are
+_FLAGS = {
+    "tare_n": ("--tare", LOAD, "What the scale shows with the blocks on it and no spring pressed."),
+    "rests_n": (
+        "--rests",
+        LOAD,
+        "What lay on the spring when the tare was read: the upper cup, if not lifted off.",
+    ),
+    "lever_ratio": (
+        "--lever",
+        NUMBER,
+        "The spring's load over the load on the scale, where a bar divides it.",
+    ),
+    "lever_ratio_u": ("--lever-u", FRACTION, "Standard uncertainty of the lever's ratio."),
+    "scale_resolution_n": ("--resolution", LOAD, "The scale's smallest step."),
+    "scale_repeatability_n": (
+        "--repeatability",
+        LOAD,
+        "Standard deviation of the scale's readings of one load.",
+    ),
+    "quill_resolution_mm": ("--quill", LENGTH, "The depth scale's smallest step."),
+}
+_DEFAULTS = "[default: as the last time, else {}]"
+
+
+def setup_options(command: Decorated) -> Decorated:
+    """Add the options that say how readings were taken."""
+    words = (
+        "Correct by this scale's own calibration (made with: rig weigh --scale NAME --from FILE); "
+        "its scatter then takes the place of --repeatability.  "
+    )
+    last = _DEFAULTS.format(NO_SCALE)
+    command = click.option("--scale", "scale_name", help=words + last)(command)
+    first = {
+        "tare_n": "0kg",
+        "rests_n": "0kg",
+        "lever_ratio": "1",
+        "lever_ratio_u": "0%",
+        "scale_resolution_n": "0.1kg",
+        "scale_repeatability_n": "0.2kg",
+        "quill_resolution_mm": "0.1mm",
+    }
+    for name, (flag, kind, words) in reversed(_FLAGS.items()):
+        shown = f"{words}  {_DEFAULTS.format(first[name])}"
+        command = click.option(flag, name, type=kind, help=shown)(command)
+    return command
+
+
+class Given:
+    """What was given of how readings are taken; the rest is as the last time.
+
+    Args:
+        options: of setup_options, None where not given.
+
+    Raises:
+        CoilbenchError: an impossible value.
+    """
+
+    def __init__(self, options: Mapping[str, Any]) -> None:
+        self._numbers = {name: options[name] for name in _FLAGS if options[name] is not None}
+        self._scale_name: str | None = options["scale_name"]
+        for name in ("scale_resolution_n", "quill_resolution_mm"):
+            if self._numbers.get(name, 1.0) <= 0.0:
+                raise CoilbenchError(
+                    "the smallest step of a scale or quill is not above 0",
+                    where="--resolution, --quill",
+                    hint="Give the smallest step that it shows, like 0.1kg and 0.1mm",
+                )
+
+    def of_set(self, db: Database, record: SetRecord) -> tuple[KeyedSetup, list[str]]:
+        """Return how a set's readings are taken; and sentences: what is as before, what is not.
+
+        What is not given is as it was when readings of the set, else of any, were keyed in last.
+
+        Raises:
+            CoilbenchError: a scale that the book does not have.
+        """
+        last, of = last_setup(db, record) or (KeyedSetup(), "")
+        scale = last.scale
+        if self._scale_name is not None:
+            none = self._scale_name == NO_SCALE
+            scale = None if none else find_scale(db, self._scale_name)
+        elif scale is not None:
+            scale = _newest(db, scale.name) or scale
+        now = KeyedSetup(**{**_numbers(last), **self._numbers}, scale=scale)
+        carried = setup_text(_left(now, self._numbers, self._scale_name), units())
+        said = []
+        if of and carried:
+            whose = "" if of == record.name else f" with {of}"
+            said.append(f"As the last time{whose}: {carried}.")
+        if of == record.name and _facts(now) != _facts(last):
+            texts = (setup_text(one.to_document(), units()) for one in (last, now))
+            before, after = (text or "no tare, no lever" for text in texts)
+            said.append(f"Earlier readings of {of} were taken otherwise: {before}; now: {after}.")
+        return now, said
+
+
+def _newest(db: Database, name: str) -> Any:
+    try:
+        return find_scale(db, name)
+    except CoilbenchError:  # came with the readings of another book
+        return None
+
+
+def _numbers(setup: KeyedSetup) -> dict[str, float]:
+    return {name: getattr(setup, name) for name in _FLAGS}
+
+
+def _facts(setup: KeyedSetup) -> tuple[object, ...]:
+    name = None if setup.scale is None else setup.scale.name
+    return (name, *(round(value, 6) for value in _numbers(setup).values()))
+
+
+def _left(now: KeyedSetup, given: Mapping[str, float], scale_name: str | None) -> dict[str, Any]:
+    """Return a setup's document with the usual in place of what was given."""
+    kept = _numbers(KeyedSetup()) | {
+        name: value for name, value in _numbers(now).items() if name not in given
+    }
+    scale = None if scale_name is not None else now.to_document()["scale"]
+    return {**kept, "scale": scale}
+
+
+def options_text(setup: KeyedSetup) -> str:
+    """Write a setup as options of `note`, each after a blank; what is usual is left out."""
+    shown, usual, parts = units(), KeyedSetup(), []
+    for name, (flag, kind, _) in _FLAGS.items():
+        value = getattr(setup, name)
+        if abs(value - getattr(usual, name)) < 1e-9:
+            continue
+        if kind is LOAD:
+            text = f"{shown.load_value(value):.6g}{shown.load}"
+        elif kind is LENGTH:
+            text = shown.length_text(value).replace(" ", "")
+        else:
+            text = f"{100 * value:.6g}%" if kind is FRACTION else f"{value:.6g}"
+        parts.append(f" {flag} {text}")
+    if setup.scale is not None:
+        parts.append(f" --scale {shlex.quote(setup.scale.name)}")
+    return "".join(parts)
