@@ -46,7 +46,7 @@ def _basis(label: str, near: Foretold, units: Units) -> str:
         "set": f"going straight through the set's readings, near {load}",
         "rate": f"its next reading, and the rate there of {counted(near.said_by, 'other spring')}, "
         f"make near {load}",
-        "own rate": f"its own readings beside it make near {load}",
+        "own_rate": f"its own readings beside it make near {load}",
         "nominal": f"the nominal there is {load}",
         "dimensions": f"its dimensions make near {load}",
     }[near.basis]

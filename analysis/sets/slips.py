@@ -61,7 +61,7 @@ class ReadAt(NamedTuple):
 
 
 Basis = Literal[
-    "again", "shape", "mates", "line", "set", "nominal", "dimensions", "rate", "own rate"
+    "again", "shape", "mates", "line", "set", "nominal", "dimensions", "rate", "own_rate"
 ]
 
 
@@ -211,7 +211,7 @@ def by_rate(read: ReadAt, held: Sequence[ReadAt]) -> Foretold | None:
         return None
     far = min(beyond, key=lambda one: abs(one.height_mm - read.height_mm))
     rate = (near.load_n - far.load_n) / (far.height_mm - near.height_mm)
-    return _at_rate(read, near, rate, OWN_RATE_SHARE, "own rate", 2) if rate > 0.0 else None
+    return _at_rate(read, near, rate, OWN_RATE_SHARE, "own_rate", 2) if rate > 0.0 else None
 
 
 def _rate_between(one_mm: float, other_mm: float, readings: Sequence[ReadAt]) -> float | None:

@@ -119,7 +119,7 @@ def test_two_readings_close_together_tell_little_of_one_far_from_them() -> None:
     between = (read("b", 38.5, 22.4), read("b", 27.6, 41.9))  # 32.0 kg in their middle
     assert asked(read("b", 33.0, 32.0), *between, given=given) == []
     assert asked(read("b", 33.0, 27.5), *between) == []
-    assert asked(read("b", 33.0, 23.0), *between) == ["own rate"]  # 0.1 kg/mm, then 3.5
+    assert asked(read("b", 33.0, 23.0), *between) == ["own_rate"]  # 0.1 kg/mm, then 3.5
     assert asked(read("b", 33.0, 15.0), *between) == ["falls", "line"]
 
 
@@ -174,5 +174,5 @@ def test_two_figures_exchanged_show_in_the_rate_beside(
     own = [read("b", mm, kg) for mm, kg in line.items() if mm != 28.5]
     mates = [read(f"t{n}", mm, kg) for n in range(twins) for mm, kg in line.items()]
     typed = read("b", 28.5, load_kg)
-    basis = ["rate" if twins > 1 else "own rate"]
+    basis = ["rate" if twins > 1 else "own_rate"]
     assert asked(typed, *own, *mates) == (basis if found else [])
