@@ -25,6 +25,7 @@ from coilbench.analysis.inputs.sheet import (
     ValveRow,
 )
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
+from coilbench.analysis.report.bind_text import SOLID_FROM
 from coilbench.analysis.report.build_text import UNKNOWN, card_rows, shims_text, verdict_text
 from coilbench.analysis.report.card_text import budget_text, calibration_text
 from coilbench.analysis.report.document import describe, filled, picked
@@ -97,10 +98,10 @@ def _span_mm(sheet: Sheet) -> tuple[float, float]:
 def _solid_mm(sheet: Sheet) -> dict[str, float]:
     found: dict[str, float] = {}
     for margin in sheet.margins:
-        if margin.solid_height_mm is not None:
+        if margin.solid is not None:
             role = "inner" if margin.role == "inner" else "outer"
             offset_mm = sheet.build.head.inner_offset_mm if role == "inner" else 0.0
-            solid_mm = margin.solid_height_mm + offset_mm
+            solid_mm = margin.solid.height_mm + offset_mm
             found[role] = max(found.get(role, solid_mm), solid_mm)
     return found
 
@@ -271,18 +272,25 @@ def _margin_rows(sheet: Sheet, units: Units) -> list[Row]:
 
 
 def _margin_row(margin: MarginRow, units: Units) -> Row:
-    solid = _length(margin.solid_height_mm, units)
     gap_mm, left_mm = margin.gap_mm, margin.margin_mm
     under_gap = gap_mm is not None and left_mm is not None and exceeds(gap_mm, left_mm)
     return (
         f"{margin.set_name}, coil bind",
         _length(left_mm, units),
         UNKNOWN if margin.valve is None else margin.valve,
-        f"{solid} computed" if margin.computed else solid,
+        _solid_text(margin, units),
         _length(margin.limit_mm, units),
         _length(gap_mm, units),
         _kept(margin.kept) + (", under EN 13906-1's" if under_gap else ""),
     )
+
+
+def _solid_text(margin: MarginRow, units: Units) -> str:
+    if margin.solid is None:
+        return UNKNOWN
+    at = _length(margin.solid.height_mm, units)
+    u_text = _length(margin.solid.height_u_mm, units)
+    return f"{at} ± {u_text}, {SOLID_FROM[margin.solid.known_from]}"
 
 
 def _kept(kept: bool | None) -> str:
