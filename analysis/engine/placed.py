@@ -49,7 +49,9 @@ class Load(NamedTuple):
         """Return one spring's load at a height, which may be unsure itself."""
         reading = reading.at_unsure_height(errors)
         measured = split(reading.load_n, reading.budget)
-        return cls(reading.load_n, measured.own_u, common_u(measured))
+        shared_n = min(common_u(measured), measured.u)
+        own_n = math.sqrt(max(measured.u**2 - shared_n**2, 0.0))
+        return cls(reading.load_n, own_n, shared_n)
 
     @classmethod
     def mean(cls, loads: Sequence[Load]) -> Load:

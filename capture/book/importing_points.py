@@ -124,6 +124,13 @@ def _points(
             "setup": setup.to_document(),
             "free_length_mm": record.free_length_mm,
         }
+    if spring.load_u_n is not None and setup is not None:
+        raise CoilbenchError(
+            f"spring {spring.label!r} has u_kg beside what says how its load was read",
+            where=record.name,
+            hint="u_kg is that of the spring's load as it stands: leave it out, or leave out tare, "
+            "lever, scale and the options of readings by hand",
+        )
     if spring.load_u_n is not None:
         u = 0.0, 0.0, u[2]
         stated = [*spring.load_u_n[0], *spring.load_u_n[1]]
