@@ -32,7 +32,6 @@ from coilbench.analysis.engine.reasons import (
     ValvesOutside,
 )
 from coilbench.analysis.engine.shims import SeatChoice, Shortage
-from coilbench.analysis.report import bind_text as bind_text  # its sentences
 from coilbench.analysis.report.build_text import alone_text, lobes_of, verdict_text
 from coilbench.analysis.report.document import (
     describe,

@@ -25,7 +25,6 @@ from coilbench.analysis.inputs.sheet import (
     ValveRow,
 )
 from coilbench.analysis.report.assignment_text import LEVEL_TITLES, level_rows
-from coilbench.analysis.report.bind_text import SOLID_FROM
 from coilbench.analysis.report.build_text import UNKNOWN, card_rows, shims_text, verdict_text
 from coilbench.analysis.report.card_text import budget_text, calibration_text
 from coilbench.analysis.report.document import describe, filled, picked
@@ -288,9 +287,9 @@ def _margin_row(margin: MarginRow, units: Units) -> Row:
 def _solid_text(margin: MarginRow, units: Units) -> str:
     if margin.solid is None:
         return UNKNOWN
-    at = _length(margin.solid.height_mm, units)
-    u_text = _length(margin.solid.height_u_mm, units)
-    return f"{at} ± {u_text}, {SOLID_FROM[margin.solid.known_from]}"
+    known_from = margin.solid.known_from
+    height = _length(margin.solid.height_mm, units)
+    return height if known_from == "own" else f"{height} {known_from}"
 
 
 def _kept(kept: bool | None) -> str:

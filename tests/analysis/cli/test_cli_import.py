@@ -285,3 +285,21 @@ def test_a_stated_uncertainty_beside_how_the_load_was_read_is_refused(
     assert run(["--book", book, "import", str(file), "--set", "larch", *options]) == 2
     assert "u_kg" in capsys.readouterr().err
     assert run(["--book", book, "set", "check", "larch"]) != 0  # nothing was stored
+
+
+@pytest.mark.parametrize("typed", ["1", "larch-1", "larch-01"])
+def test_a_spring_has_the_same_short_names_wherever_it_is_named(
+    tmp_path: Path, typed: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book, file = ["--book", str(tmp_path / "book.db")], tmp_path / "wide.csv"
+    file.write_text(f"spring,38.5 mm kg,27.6 mm kg\n{typed},24,42\n")
+    assert run([*book, "set", "new", "larch", "--count", "2", "--role", "outer"]) == 0
+    for words in (
+        ["note", "--set", "larch", "--yes", f"{typed} 33mm 33kg"],
+        ["set", "measure", "larch", f"{typed} free 53mm"],
+        ["import", str(file), "--set", "larch"],
+        ["import", str(file), "--set", "larch", "--label", typed],  # a copy, not an unknown label
+    ):
+        status = run([*book, *words])
+        assert "no spring" not in capsys.readouterr().err
+        assert status == (2 if "--label" in words else 0)

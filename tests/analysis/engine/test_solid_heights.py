@@ -21,7 +21,6 @@ from coilbench.analysis.engine.solid_heights import (
 from coilbench.analysis.engine.valve_loads import binds_with_any
 from coilbench.analysis.limits.spring_limits import SetLimits, set_findings
 from coilbench.analysis.report.document import describe
-from coilbench.analysis.report.limits_text import limits_text as limits_text
 from coilbench.analysis.report.units import SI
 
 LABELS = ("a", "b", "c", "d", "e", "f")
