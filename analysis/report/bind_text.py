@@ -51,7 +51,7 @@ def _(reason: SomeBind, units: Units) -> str:
 @describe.register
 def _(found: SolidContradicted, units: Units) -> str:
     template = (
-        "{named} of {set_name} contradict its registered solid height of {registered_mm} "
+        "{set_name}: {named} contradicted its registered solid height of {registered_mm} "
         "({measured_mm} measured): correct it (coilbench set edit --solid-height)"
     )
     return filled(template, found, units, named=first_few(found.springs))
