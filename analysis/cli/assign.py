@@ -38,7 +38,6 @@ from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import candidate_sets, spring_size
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.inputs.sheet_input import used_pairs
-from coilbench.analysis.limits.limits import assess_limits
 from coilbench.analysis.report.assignment_text import (
     LEVEL_TITLES,
     assignment_notes,
@@ -80,7 +79,7 @@ def assign_command(
         warned = (*rig_warnings(db), *scale_warnings(db, found.sets))
     assignment = assign(parsed, found.sets, found.sizes, effort)
     pairs = used_pairs(parsed, assignment.chosen.valves) if with_limits else ()
-    limits = [assess_limits(*pair, table) for pair in pairs]
+    limits = [pair.limits(table) for pair in pairs]
     if as_json:
         told = [limits_document(each) for each in limits]
         print_document(

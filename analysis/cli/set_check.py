@@ -34,7 +34,7 @@ from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_s
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.report.budget_text import budget_text
 from coilbench.analysis.report.curve_text import readings_at, set_notes
-from coilbench.analysis.report.document import document, filled, picked
+from coilbench.analysis.report.document import describe, document, filled, picked
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE
 from coilbench.analysis.sets.rulings import Nominal, NominalAt
@@ -216,7 +216,9 @@ def _notes(judged: JudgedSet, shown: Units) -> tuple[str, ...]:
         f"no spring was measured at {shown.length_text(mm)}: the nominal there is not used"
         for mm in judged.unheld_mm
     )
-    return (*unheld, *set_notes(judged.measured.curves, judged.heights_mm, shown))
+    wrong = judged.solid_contradicted
+    solid = () if wrong is None else (describe(wrong, shown),)
+    return (*unheld, *solid, *set_notes(judged.measured.curves, judged.heights_mm, shown))
 
 
 def _document(judged: JudgedSet, label: str | None) -> dict[str, Any]:

@@ -181,7 +181,8 @@ class SpringCurve:
         free_length_mm: for computing: from first contact of the dense sweeps, else as measured
             by hand, else the set's, else None.
         free_length_u_mm: its expanded uncertainty, k = 2.
-        solid_height_mm: as given, else from coil bind in the dense sweeps, else None.
+        solid_height_mm: as given, else from coil bind in the dense sweeps, else the set's, else
+            None.
         coils: whether they touched, as the sweeps show it.
         contact, bind: first contact and coil bind as the dense sweeps show them; None where they
             do not.
@@ -189,6 +190,7 @@ class SpringCurve:
         by_hand: this spring's own free length by caliper; None where it was not measured.
         solid_u_mm: expanded uncertainty of the solid height, k = 2; None where none is stated.
         notes: what holds for every load read from it.
+        solid_registered: whether the solid height is the set's, not measured on this spring.
     """
 
     label: str
@@ -204,6 +206,7 @@ class SpringCurve:
     soft: SoftStart | None = None
     by_hand: FoundHeight | None = None
     solid_u_mm: float | None = None
+    solid_registered: bool = False
 
     def __post_init__(self) -> None:
         if not self._ends_mm:
@@ -229,6 +232,11 @@ class SpringCurve:
         side = SIDES[self.branch][0]
         fits = [fit for sweep in self.sweeps for fit in sweep.fits(side) if fit is not None]
         return [(fit.lowest_mm, fit.highest_mm) for fit in fits]
+
+    @property
+    def own_solid_mm(self) -> float | None:
+        """Its solid height as measured or shown by itself; None where it is not."""
+        return None if self.solid_registered else self.solid_height_mm
 
     @property
     def own_length(self) -> FoundHeight | None:

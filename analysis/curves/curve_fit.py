@@ -30,15 +30,17 @@ def fit_curve(
     *,
     by_hand: FoundHeight | None = None,
     solid_u_mm: float | None = None,
+    registered_solid_mm: float | None = None,
 ) -> SpringCurve:
     """Make a spring's curve of its sweeps.
 
     Args:
         sweeps: its sweeps; those without a usable sample are passed over.
         free_length_mm: as the set was registered; used where nothing of this spring's own is known.
-        solid_height_mm: as known by other means; comes before what the sweeps show.
+        solid_height_mm: of this spring, by other means; comes before what the sweeps show.
         by_hand: this spring's own free length by caliper; used where no sweep shows first contact.
         solid_u_mm: expanded uncertainty, k = 2, of solid_height_mm; None where none is stated.
+        registered_solid_mm: of the set; used where nothing of this spring's own is known.
 
     Raises:
         CoilbenchError: there is no usable sample of that branch.
@@ -55,13 +57,14 @@ def fit_curve(
         free = FoundHeight(free_length_mm, GIVEN_LENGTH_U_MM)
     if solid_height_mm is None and bind is not None:
         solid_height_mm, solid_u_mm = bind
+    registered = solid_height_mm is None and registered_solid_mm is not None
     return SpringCurve(
         label,
         branch,
         fits,
         None if free is None else free.height_mm,
         None if free is None else free.height_u_mm,
-        solid_height_mm,
+        registered_solid_mm if registered else solid_height_mm,
         judge_coils(fits),
         (*notes, *_rig_caveats(fits)),
         contact,
@@ -69,6 +72,7 @@ def fit_curve(
         soft,
         by_hand,
         solid_u_mm,
+        registered,
     )
 
 

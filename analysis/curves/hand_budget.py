@@ -27,9 +27,10 @@ ASSUMED_SCALE: SourceKind = "scale_assumed"
 
 def point_effects(readings: Weighted, rate_n_per_mm: float) -> Iterator[Effect]:
     """Yield the effects of every reading in a load at a height where the rate is as given."""
+    at = tuple((id(one), weight) for weight, one in readings)  # which load, of the same readings
     for weight, one in readings:
         if one.sweep.hand is None:
-            yield from _stated(weight, one, rate_n_per_mm)
+            yield from _stated(weight, one, rate_n_per_mm, at)
         else:
             yield from _by_hand(weight, one, one.sweep.hand, rate_n_per_mm)
 
@@ -61,13 +62,17 @@ def _part(
     )
 
 
-def _stated(weight: float, one: PointReading, rate: float) -> Iterator[Effect]:
-    """Points of which no more is known than what they came with, or is assumed of a file."""
+def _stated(weight: float, one: PointReading, rate: float, at: Hashable) -> Iterator[Effect]:
+    """Points of which no more is known than what they came with, or is assumed of a file.
+
+    Of a stated uncertainty it is not known what readings have in common: in one load it counts as
+    all, between two loads as nothing, so that a rate is not made too sure.
+    """
     sweep = one.sweep
     if one.stated_u_n is None:
         yield _part("load_there", id(one), weight, sweep.load_u_n)
-    else:  # what repeats have in common of it is not known: taken as all
-        yield _part("load_stated", sweep.sweep_id, weight, one.stated_u_n)
+    else:
+        yield _part("load_stated", (sweep.sweep_id, at), weight, one.stated_u_n)
     yield _part("height_there", id(one), weight, sweep.height_u_mm, mm=rate)
     yield plain("load_in_proportion", "common", "1", weight * one.load_n, sweep.load_u_relative)
     if sweep.point_repeat is not None:

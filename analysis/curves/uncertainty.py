@@ -32,6 +32,9 @@ SourceKind = Literal[
 ]  # fmt: skip
 
 
+# It is not known whether springs have it in common: in a mean it counts as common, in a difference
+# as each spring's own.
+UNTOLD: tuple[SourceKind, ...] = ("load_stated",)
 # Of points each reading has its own, so that more presses lessen it.
 EACH_PRESS: tuple[SourceKind, ...] = ("scale_steps", "scale_repeat", "height_each_press")
 
@@ -135,6 +138,7 @@ class Measured(NamedTuple):
         u: of the value.
         own_u: what remains of it when two springs of the same bench are compared: the scatter of
             its strokes and what else its budget does not call shared.
+        untold_u: of own_u what may be common to all springs too.
         strokes_rule: whether what differs from press to press is most of it, so that more help.
     """
 
@@ -142,6 +146,7 @@ class Measured(NamedTuple):
     u: float
     own_u: float
     strokes_rule: bool
+    untold_u: float = 0.0
 
 
 def split(value: float, budget: Budget) -> Measured:
@@ -151,9 +156,11 @@ def split(value: float, budget: Budget) -> Measured:
     scatter = math.hypot(*(line.contribution_n for line in lessened))
     u = budget.expanded_u_n
     strokes_rule = scatter > math.sqrt(0.5) * budget.combined_u_n
-    return Measured(value, u, min(own.expanded_u_n, u), strokes_rule)
+    untold = Budget(tuple(line for line in own.lines if line.source in UNTOLD))
+    untold_u = min(untold.expanded_u_n, u)
+    return Measured(value, u, min(own.expanded_u_n, u), strokes_rule, untold_u)
 
 
 def common_u(measured: Measured) -> float:
-    """The part of an expanded uncertainty that all springs of a bench share."""
-    return math.sqrt(max(measured.u**2 - measured.own_u**2, 0.0))
+    """The part of an expanded uncertainty that all springs of a bench share, or may."""
+    return math.sqrt(max(measured.u**2 - measured.own_u**2, 0.0) + measured.untold_u**2)

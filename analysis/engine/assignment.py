@@ -169,6 +169,7 @@ class AssignmentBench:
             yield ValvesAssumed(len(self.valves), head.valve_count is None)
         for table in self.tables:
             yield from table.bind_unknown()
+            yield from table.solid_contradicted()
 
 
 def _costs(

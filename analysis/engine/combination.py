@@ -31,7 +31,6 @@ from coilbench.analysis.engine.reasons import (
     Need,
     RateMiss,
     Reason,
-    SomeBind,
     TooFewSprings,
     TooStrong,
     ValvesOutside,
@@ -145,12 +144,8 @@ class PlacedPair:
         needs = tuple(_needs(self, at))
         loose = (one for table in self.tables for one in table.loose_springs(at))
         reasons += [*loose, *_unread(needs)]
-        for table, each in zip(self.tables, placed, strict=True):
-            near_bind = table.near_bind(at)
-            if near_bind and len(near_bind) < len(table.springs):
-                reasons.append(SomeBind(each.springs.name, near_bind, table.limit_mm))
-            else:
-                reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
+        for each in placed:
+            reasons += each.bind_risks(build.limits.coil_bind_margin_mm)
         near, short = clearance_low(build), self.options.shortages(choice)
         few = tuple(_few(self))
         verdict = counts.verdict

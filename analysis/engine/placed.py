@@ -8,8 +8,9 @@ squares (JCGM 100:2008, 5.2.2, correlation 1 and 0).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 from typing import Literal, NamedTuple
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Reading, SpringCurve
@@ -18,8 +19,16 @@ from coilbench.analysis.curves.uncertainty import common_u, split
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
 from coilbench.analysis.engine.coil import Coil
-from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow
+from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, RiskKind, SomeBind
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
+from coilbench.analysis.engine.solid_heights import (
+    SolidContradicted,
+    SolidHeight,
+    contradicted,
+    highest,
+    of_unmeasured,
+    own_solids,
+)
 from coilbench.capture.errors import CoilbenchError
 
 
@@ -40,7 +49,9 @@ class Load(NamedTuple):
         """Return one spring's load at a height, which may be unsure itself."""
         reading = reading.at_unsure_height(errors)
         measured = split(reading.load_n, reading.budget)
-        return cls(reading.load_n, measured.own_u, common_u(measured))
+        shared_n = min(common_u(measured), measured.u)
+        own_n = math.sqrt(max(measured.u**2 - shared_n**2, 0.0))
+        return cls(reading.load_n, own_n, shared_n)
 
     @classmethod
     def mean(cls, loads: Sequence[Load]) -> Load:
@@ -74,6 +85,7 @@ class SetCurves:
             aren't known.
         missing: labels of springs that were not measured.
         free_by_hand, solid_by_hand: of single springs, read or not, as measured by hand.
+        sisters_solid: own solid heights of springs of the set that are not among these, too.
     """
 
     name: str
@@ -85,6 +97,7 @@ class SetCurves:
     missing: tuple[str, ...] = ()
     free_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
     solid_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
+    sisters_solid: Mapping[str, SolidHeight] = field(default_factory=dict)
 
     def without(self, springs: Sequence[tuple[str, str]]) -> SetCurves:
         """Return it without some springs, each named by its set and label."""
@@ -97,17 +110,47 @@ class SetCurves:
         yield from ((curve.label, curve) for curve in self.curves)
         yield from ((label, None) for label in self.missing)
 
+    @cached_property
+    def own_solids(self) -> dict[str, SolidHeight]:
+        """The springs' own solid heights by label, as far as they are known."""
+        return {**self.sisters_solid, **own_solids(self.curves, self.solid_by_hand)}
+
+    @cached_property
+    def _unmeasured_solid(self) -> SolidHeight | None:
+        return of_unmeasured(self.own_solids.values(), self.solid_height_mm, self.coil)
+
+    def solid_of(self, label: str) -> SolidHeight | None:
+        """One spring's solid height: its own, else of its sisters, else as registered or computed.
+
+        None where none is known.
+        """
+        return self.own_solids.get(label, self._unmeasured_solid)
+
+    @cached_property
+    def solid(self) -> SolidHeight | None:
+        """The highest that any of its springs may have; None where none is known."""
+        labels = [label for label, _ in self.members] or [""]
+        return highest(one for label in labels if (one := self.solid_of(label)) is not None)
+
+    @property
+    def solid_contradicted(self) -> SolidContradicted | None:
+        """Springs whose own solid height is not the registered one, by more than both are sure."""
+        return contradicted(self.name, self.own_solids, self.solid_height_mm)
+
+    def of_springs(self, labels: Collection[str]) -> SetCurves:
+        """Return it with some of its springs alone; what the others show of them stays known."""
+        return replace(
+            self,
+            curves=tuple(curve for curve in self.curves if curve.label in labels),
+            missing=tuple(label for label in self.missing if label in labels),
+            sisters_solid=self.own_solids,
+        )
+
     @property
     def known_solid_mm(self) -> float | None:
         """The highest solid height known of the set or any spring of it; None if none is."""
-        known = [self.solid_height_mm, *(height_mm for height_mm, _ in self._solid_mm)]
+        known = [self.solid_height_mm, *(one.height_mm for one in self.own_solids.values())]
         return max((height for height in known if height is not None), default=None)
-
-    @property
-    def _solid_mm(self) -> Iterator[tuple[float | None, float | None]]:
-        """Yield what is known of each spring's solid height, and its uncertainty."""
-        yield from ((curve.solid_height_mm, curve.solid_u_mm) for curve in self.curves)
-        yield from self.solid_by_hand.values()
 
     @property
     def closing_mm(self) -> float | None:
@@ -123,29 +166,13 @@ class SetCurves:
 
     @property
     def highest_solid_mm(self) -> float | None:
-        """The highest known solid height, else the one computed from wire and coils, else None."""
-        known_mm = self.known_solid_mm
-        return self.coil.solid_height_mm if known_mm is None and self.coil is not None else known_mm
-
-    @property
-    def solid_u_mm(self) -> float:
-        """How far the highest known solid height may be off, k = 2; 0 where that isn't stated."""
-        top_mm = self.known_solid_mm
-        return max((u_mm or 0.0 for mm, u_mm in self._solid_mm if mm == top_mm), default=0.0)
-
-    @property
-    def solid_computed(self) -> bool:
-        """Whether the highest solid height is from wire and coils, not measured or registered."""
-        return self.known_solid_mm is None and self.coil is not None
+        """The height of `solid`; None where none is known."""
+        return None if self.solid is None else self.solid.height_mm
 
     @property
     def smallest_gap_mm(self) -> float | None:
         """EN 13906-1's smallest sum of gaps under dynamic load; None without dimensions."""
         return None if self.coil is None else self.coil.smallest_gap_mm
-
-    def solid_of_mm(self, curve: SpringCurve) -> float | None:
-        """One spring's solid height: its own, else the set's highest; None if none is known."""
-        return self.highest_solid_mm if curve.solid_height_mm is None else curve.solid_height_mm
 
     def load_at(
         self, height_mm: float, loads: SetLoads, errors: tuple[HeightError, ...] = ()
@@ -195,23 +222,57 @@ class LoadRange:
     highest_n: float
 
 
+class Bind(NamedTuple):
+    """How near one spring comes to coil bind.
+
+    Attributes:
+        margin_mm: its height at full lift less its solid height; unsure_mm: how far that may be
+            off, k = 2, by the heights and the solid height.
+    """
+
+    label: str
+    solid: SolidHeight
+    margin_mm: float
+    unsure_mm: float
+
+
 @dataclass(frozen=True)
 class PlacedSet:
     """A set at the heights where a combination puts it.
 
     Attributes:
         seat_height_mm, open_height_mm: valve shut and at full lift, mean over the valves.
-        bind_margin_mm: open height at the lowest valve less the set's highest solid height,
-            measured, else computed from wire and coils; None where neither is known.
+        lowest_open_mm: at full lift, at the lowest valve.
         height_errors: what makes the heights unsure.
+        opened_mm: at full lift by spring, where each has its valve; else each may be at any.
     """
 
     springs: SetCurves
     seat_height_mm: float
     open_height_mm: float
-    bind_margin_mm: float | None
-    lowest_open_mm: float = 0.0  # at full lift, at the lowest valve
+    lowest_open_mm: float
     height_errors: tuple[HeightError, ...] = ()
+    opened_mm: Mapping[str, float] | None = None
+
+    @cached_property
+    def binds(self) -> tuple[Bind, ...]:
+        """Each spring of a known solid height, at its valve or the lowest; the nearest first."""
+        of_heights_mm = math.hypot(*(error.u_mm for error in self.height_errors))
+        labels = [label for label, _ in self.springs.members] or [""]
+        found = []
+        for label in labels:
+            solid = self.springs.solid_of(label)
+            if solid is not None:
+                opened_mm = (self.opened_mm or {}).get(label, self.lowest_open_mm)
+                unsure_mm = math.hypot(solid.height_u_mm, of_heights_mm)
+                margin_mm = round(opened_mm - solid.height_mm, 6)
+                found.append(Bind(label, solid, margin_mm, unsure_mm))
+        return tuple(sorted(found, key=lambda one: one.margin_mm))
+
+    @property
+    def bind_margin_mm(self) -> float | None:
+        """The least margin to coil bind of any of its springs; None where none is known."""
+        return self.binds[0].margin_mm if self.binds else None
 
     def weakest(self, lift_mm: float) -> Load | None:
         """Return the weakest spring's load at a lift; None where a spring wasn't read.
@@ -234,26 +295,38 @@ class PlacedSet:
         free_to_mm = self.springs.free_to_mm
         return free_to_mm is not None and not exceeds(margin_mm, self.lowest_open_mm - free_to_mm)
 
-    def bind_risks(self, limit_mm: float) -> Iterator[BindRisk]:
-        """Yield that the set binds, comes too near to it, or how its solid height is known."""
-        springs, margin_mm = self.springs, self.bind_margin_mm
-        name, solid_mm, gap_mm = springs.name, springs.highest_solid_mm, springs.smallest_gap_mm
-        closing_mm = springs.closing_mm
+    def bind_risks(self, limit_mm: float) -> Iterator[BindRisk | SomeBind | SolidContradicted]:
+        """Yield which springs bind or come too near to it, or how their solid heights are known.
+
+        Where any spring may stand under any valve, some that come too near are left out.
+        """
+        springs, binds = self.springs, self.binds
+        name, gap_mm, closing_mm = springs.name, springs.smallest_gap_mm, springs.closing_mm
+        if (contradiction := springs.solid_contradicted) is not None:
+            yield contradiction
         if closing_mm is not None and closing_mm > self.lowest_open_mm - limit_mm:
             yield BindRisk("closing", name, closing_mm, self.lowest_open_mm - closing_mm, limit_mm)
-        if margin_mm is None:
+        if not binds:
             if not self.free_below(limit_mm) and closing_mm is None:
                 yield BindRisk("solid_unknown", name, None, None, limit_mm)
             return
-        if exceeds(limit_mm, margin_mm):
-            kind: Literal["binds", "margin_low"] = "binds" if margin_mm <= 0.0 else "margin_low"
-            yield BindRisk(kind, name, solid_mm, margin_mm, limit_mm)
-        elif exceeds(limit_mm, margin_mm - springs.solid_u_mm):
-            yield BindRisk("margin_unsure", name, solid_mm, margin_mm, limit_mm)
-        if springs.solid_computed:
-            yield BindRisk("solid_computed", name, solid_mm, margin_mm, limit_mm)
-        if gap_mm is not None and margin_mm > 0.0 and exceeds(gap_mm, margin_mm):
-            yield BindRisk("gaps_small", name, solid_mm, margin_mm, gap_mm)
+        near = tuple(one.label for one in binds if exceeds(limit_mm, one.margin_mm))
+        if near and self.opened_mm is None and len(near) < len(binds):
+            yield SomeBind(name, near, limit_mm)
+            binds = binds[len(near) :]
+        worst = binds[0]
+        at = name, worst.solid.height_mm, worst.margin_mm, limit_mm
+        if exceeds(limit_mm, worst.margin_mm):
+            kind: RiskKind = "binds" if worst.margin_mm <= 0.0 else "margin_low"
+            yield BindRisk(kind, *at)
+        elif unsure := [one for one in binds if exceeds(limit_mm, one.margin_mm - one.unsure_mm)]:
+            first = unsure[0]
+            known = first.solid.height_mm, first.margin_mm, limit_mm
+            yield BindRisk("margin_unsure", name, *known)
+        if worst.solid.known_from == "computed":
+            yield BindRisk("solid_computed", *at)
+        if gap_mm is not None and worst.margin_mm > 0.0 and exceeds(gap_mm, worst.margin_mm):
+            yield BindRisk("gaps_small", name, worst.solid.height_mm, worst.margin_mm, gap_mm)
 
 
 # By set, height and its errors: see SetCurves.load_at.
@@ -262,9 +335,18 @@ MeanLoads = dict[tuple[str, float], float | None]  # by set and height; None whe
 
 
 def place(
-    build: BuildFile, outer: SetCurves, inner: SetCurves | None, choice: SeatChoice
+    build: BuildFile,
+    outer: SetCurves,
+    inner: SetCurves | None,
+    choice: SeatChoice,
+    bare_mm: Mapping[tuple[str, str], float] | None = None,
 ) -> tuple[PlacedSet, ...]:
-    """Put the sets at their heights."""
+    """Put the sets at their heights.
+
+    Args:
+        bare_mm: the outer's installed height at each spring's valve, by set and label, where
+            springs were given to valves; else any may stand under any.
+    """
     head, lift_mm = build.head, build.cam.valve_lift_mm
     sets: list[tuple[Role, SetCurves, float]] = [("outer", outer, 0.0)]
     sets += [] if inner is None else [("inner", inner, head.inner_offset_mm)]
@@ -273,10 +355,12 @@ def place(
         change_mm, errors = choice.change_mm(role) - offset_mm, height_errors(build, choice, role)
         seat_mm = round(head.installed_height_mm + change_mm, 6)
         open_mm = round(seat_mm - lift_mm, 6)
-        solid_mm = springs.highest_solid_mm
         lowest_open_mm = head.lowest_height_mm + change_mm - lift_mm
-        margin_mm = None if solid_mm is None else round(lowest_open_mm - solid_mm, 6)
-        placed.append(PlacedSet(springs, seat_mm, open_mm, margin_mm, lowest_open_mm, errors))
+        opened_mm = None
+        if bare_mm is not None:
+            of_set = {label: mm for (name, label), mm in bare_mm.items() if name == springs.name}
+            opened_mm = {label: mm + change_mm - lift_mm for label, mm in of_set.items()}
+        placed.append(PlacedSet(springs, seat_mm, open_mm, lowest_open_mm, errors, opened_mm))
     return tuple(placed)
 
 

@@ -15,10 +15,10 @@ import numpy as np
 
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING
-from coilbench.analysis.engine.placed import SetCurves, clearance_low, exceeds, place
+from coilbench.analysis.engine.placed import SetCurves, clearance_low
 from coilbench.analysis.engine.press_model import Array, Loads
-from coilbench.analysis.engine.shims import SeatChoice, SeatOptions
-from coilbench.analysis.engine.valve_loads import Place, places_of, valves_of
+from coilbench.analysis.engine.shims import ROLES, SeatChoice, SeatOptions
+from coilbench.analysis.engine.valve_loads import Place, binds_with_any, places_of, valves_of
 from coilbench.capture.units import KGF_N
 
 MARGIN_N = 0.2 * KGF_N  # nearer to the card by less is no better
@@ -253,11 +253,11 @@ def _binds(
     inner: str | None,
     choice: SeatChoice,
 ) -> bool:
-    """Tell whether a spring would come nearer to its known solid height than the limit."""
-    limit_mm = build.limits.coil_bind_margin_mm
-    placed = place(build, sets[outer], None if inner is None else sets[inner], choice)
-    margins = [each.bind_margin_mm for each in placed]
-    return any(mm is not None and exceeds(limit_mm, mm) for mm in margins)
+    """Tell whether springs can't be given to valves so that each keeps the coil bind margin."""
+    names = zip(ROLES, (outer, inner), strict=True)
+    return any(
+        binds_with_any(build, sets[name], role, choice) for role, name in names if name is not None
+    )
 
 
 def _rows(

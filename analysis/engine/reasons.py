@@ -10,6 +10,7 @@ from typing import Literal
 
 from coilbench.analysis.engine.cam import Cam
 from coilbench.analysis.engine.shims import SET_KEY, Shortage
+from coilbench.analysis.engine.solid_heights import SolidContradicted
 
 End = Literal["seat", "open"]  # valve shut, and at full lift
 
@@ -144,7 +145,7 @@ class BindRisk:
     """A set that binds or may bind.
 
     Attributes:
-        margin_mm: left to the solid height at full lift, at the lowest valve.
+        margin_mm: left to the solid height at full lift, at its valve or at the lowest.
         limit_mm: what should be left: the build file's, or EN 13906-1's smallest sum of gaps.
     """
 
@@ -194,6 +195,7 @@ Reason = (
     | Loose
     | BindRisk
     | SomeBind
+    | SolidContradicted
     | ClearanceLow
     | TooFewSprings
     | Shortage
@@ -274,4 +276,4 @@ class SolidUnknown:
     closing_mm: float | None
 
 
-Assumption = ValvesAssumed | SolidUnknown
+Assumption = ValvesAssumed | SolidUnknown | SolidContradicted

@@ -18,12 +18,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.cam import ROUNDING, Cam
-from coilbench.analysis.engine.placed import Load, SetCurves
+from coilbench.analysis.engine.placed import Load, SetCurves, exceeds
 from coilbench.analysis.engine.reasons import Loose, Need, SolidUnknown
 from coilbench.analysis.engine.shims import HeightError, Role, SeatChoice, height_errors
+from coilbench.analysis.engine.solid_heights import SolidContradicted, SolidHeight
 from coilbench.capture.tables.keyed import SOLID_KEPT_MM
 
 QUILL_MM = 0.1  # the step to which a quill is set: heights asked for are rounded outward to it
@@ -80,24 +80,9 @@ class Candidate:
     curve: SpringCurve | None
 
     @property
-    def _solid(self) -> FoundHeight | None:
-        """Its own solid height and how far that may be off; None where it isn't known."""
-        if self.label in self.springs.solid_by_hand:
-            return self.springs.solid_by_hand[self.label]
-        own_mm = None if self.curve is None else self.curve.solid_height_mm
-        if own_mm is None or self.curve is None:
-            return None
-        return FoundHeight(own_mm, self.curve.solid_u_mm or 0.0)
-
-    @property
-    def solid_mm(self) -> float | None:
-        """Its solid height, else the highest known of its set, else None."""
-        return self.springs.highest_solid_mm if self._solid is None else self._solid.height_mm
-
-    @property
-    def solid_u_mm(self) -> float:
-        """How far that may be off, k = 2; 0 where it isn't stated."""
-        return self.springs.solid_u_mm if self._solid is None else self._solid.height_u_mm
+    def solid(self) -> SolidHeight | None:
+        """Its solid height, as its set knows it; None where it does not."""
+        return self.springs.solid_of(self.label)
 
     @property
     def free_mm(self) -> float | None:
@@ -130,8 +115,8 @@ class Candidate:
     @property
     def lowest_press_mm(self) -> float:
         """How far it may be pressed: not near to solid, nor where coils were seen to close."""
-        solid_mm, closing_mm = self.solid_mm, self.springs.closing_mm
-        near_mm = -math.inf if solid_mm is None else solid_mm + SOLID_KEPT_MM
+        solid, closing_mm = self.solid, self.springs.closing_mm
+        near_mm = -math.inf if solid is None else solid.height_mm + SOLID_KEPT_MM
         return max(near_mm, -math.inf if closing_mm is None else closing_mm)
 
     def need(self, height_mm: float) -> Need:
@@ -350,7 +335,10 @@ class LoadTable:
         seat = EndLoads.read(springs, seat_mm, standing.errors, readings)
         solid, free = (
             np.array([math.nan if mm is None else mm for mm in known], dtype=float)
-            for known in ([s.solid_mm for s in springs], [s.surely_loose_mm for s in springs])
+            for known in (
+                [None if s.solid is None else s.solid.height_mm for s in springs],
+                [s.surely_loose_mm for s in springs],
+            )
         )
         loose = np.isnan(seat.load_n) & (seat_mm[:, None, :] >= free[None, :, None])
         margin_mm = open_mm[:, None, :] - solid[None, :, None]
@@ -368,11 +356,6 @@ class LoadTable:
         missing = np.isnan(self.seat.load_n) | np.isnan(self.open.load_n)
         return missing & ~self.barred
 
-    def near_bind(self, choice: int) -> tuple[str, ...]:
-        """Return the labels of the springs too near to coil bind at some place over a choice."""
-        near = np.any(self.margin_mm[:, :, choice] < self.limit_mm - ROUNDING, axis=0)
-        return tuple(s.label for s, one in zip(self.springs, near.tolist(), strict=True) if one)
-
     @cached_property
     def margin_kept(self) -> Flags:
         """Where the coil bind margin is kept by more than it is unsure, or is unknown.
@@ -380,7 +363,8 @@ class LoadTable:
         Unsure are the height that a spring stands at and the one at which it is solid.
         """
         of_heights_mm = [math.hypot(*(e.u_mm for e in of_choice)) for of_choice in self.errors]
-        of_solid_mm = np.array([spring.solid_u_mm for spring in self.springs])
+        solids = [spring.solid for spring in self.springs]
+        of_solid_mm = np.array([0.0 if one is None else one.height_u_mm for one in solids])
         unsure_mm = np.hypot(of_solid_mm[:, None], np.array(of_heights_mm)[None, :])
         low: Flags = self.margin_mm - unsure_mm[None, :, :] < self.limit_mm - ROUNDING
         return ~low
@@ -402,6 +386,12 @@ class LoadTable:
             if not np.isnan(end.load_n[at]) and end.most_n[at] - end.least_n[at] > ROUNDING:
                 yield self.springs[index].need(round(float(end.height_mm[place, choice]), 1))
 
+    def solid_contradicted(self) -> Iterator[SolidContradicted]:
+        """Yield the sets whose registered solid height their springs contradict."""
+        for springs in {one.springs.name: one.springs for one in self.springs}.values():
+            if (found := springs.solid_contradicted) is not None:
+                yield found
+
     @property
     def exact(self) -> bool:
         """Whether every load was read at its very height."""
@@ -412,7 +402,7 @@ class LoadTable:
         lowest_mm = float(self.open.height_mm.min()) - self.limit_mm
         for springs in {one.springs.name: one.springs for one in self.springs}.values():
             free = springs.free_to_mm is not None and springs.free_to_mm <= lowest_mm + ROUNDING
-            if springs.highest_solid_mm is None and not free:
+            if springs.solid is None and not free:
                 yield SolidUnknown(springs.name, springs.closing_mm)
 
     def needs(self, index: int, choices: Sequence[int], place: int | None = None) -> Iterator[Need]:
@@ -437,3 +427,23 @@ class LoadTable:
         for height_mm in sorted(asked or set(heights_mm)):
             if min(heights_mm) >= lowest_mm:
                 yield spring.need(max(height_mm, lowest_mm))
+
+
+def binds_with_any(build: BuildFile, springs: SetCurves, role: Role, choice: SeatChoice) -> bool:
+    """Tell whether one spring a valve can't all keep the coil bind margin, by value.
+
+    The springs that close highest go under the valves that open least far down: where so given
+    they don't keep it, no other way keeps it.
+    """
+    change_mm = choice.change_mm(role) - (build.head.inner_offset_mm if role == "inner" else 0.0)
+    solids = [springs.solid_of(label) for label, _ in springs.members] or [springs.solid]
+    solids_mm = sorted(-math.inf if one is None else one.height_mm for one in solids)
+    opened_mm = sorted(
+        valve.height_mm + change_mm - valve.cam.valve_lift_mm
+        for valve in valves_of(build, len(solids_mm))
+    )[-len(solids_mm) :]
+    limit_mm = build.limits.coil_bind_margin_mm
+    return any(
+        exceeds(limit_mm, open_mm - solid_mm)
+        for open_mm, solid_mm in zip(opened_mm, solids_mm, strict=False)
+    )

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TypedDict
 
 from coilbench.analysis.curves.lengths import FoundHeight
+from coilbench.capture.book.importing_points import FILE_HEIGHT_U_MM
 from coilbench.capture.book.sets import SpringRecord
 
 
@@ -18,9 +19,10 @@ class ByHand(TypedDict):
 def by_hand(spring: SpringRecord) -> ByHand:
     """Return what was measured of a spring by hand."""
     solid = solid_by_hand(spring)
+    # one that was not measured by hand is the height of a row of a file
     return {
         "by_hand": free_by_hand(spring),
-        "solid_u_mm": None if solid is None else solid.height_u_mm,
+        "solid_u_mm": 2.0 * FILE_HEIGHT_U_MM if solid is None else solid.height_u_mm,
     }
 
 

@@ -23,6 +23,7 @@ from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
+from coilbench.analysis.engine.solid_heights import SolidContradicted
 from coilbench.analysis.inputs.by_hand import by_hand, free_by_hand, solid_by_hand
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
@@ -99,14 +100,20 @@ def measured_set(
     if any(sweep.sweep_id not in kept for own in raw.values() for sweep in own):
         # the lag too is estimated from those that are kept
         sweeps = undo_lag({k: [s for s in own if s.sweep_id in kept] for k, own in raw.items()})
-    curves, free_mm = [], record.free_length_mm
     sweeps = with_repeats(sweeps)
-    for spring in record.springs:
-        if own := sweeps[spring.label]:
-            solid_mm = spring.solid_height_mm
-            solid_mm = record.solid_height_mm if solid_mm is None else solid_mm
-            known = by_hand(spring)
-            curves.append(fit_curve(spring.label, own, branch, free_mm, solid_mm, **known))
+    curves = [
+        fit_curve(
+            spring.label,
+            own,
+            branch,
+            record.free_length_mm,
+            spring.solid_height_mm,
+            registered_solid_mm=record.solid_height_mm,
+            **by_hand(spring),
+        )
+        for spring in record.springs
+        if (own := sweeps[spring.label])
+    ]
     if not curves:
         raise NothingMeasured(
             f"no spring of set {record.name!r} is measured yet",
@@ -180,6 +187,11 @@ class JudgedSet:
         if self.check is None:
             raise CoilbenchError("no height to check at", hint="Give one, like --at 38.5mm")
         return self.check
+
+    @property
+    def solid_contradicted(self) -> SolidContradicted | None:
+        """Springs whose solid height is not the registered one; None where none contradicts it."""
+        return usable(self.record, self.measured.curves, ()).solid_contradicted
 
     @property
     def set_apart(self) -> tuple[str, ...]:

@@ -14,6 +14,7 @@ from coilbench.analysis.engine.outcomes import Combination
 from coilbench.analysis.engine.placed import Inside, Load
 from coilbench.analysis.engine.reasons import Obstacle, Reason
 from coilbench.analysis.engine.shims import SeatChoice
+from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.limits.limits import LimitsReport
 from coilbench.analysis.limits.spring_limits import LimitFinding
 from coilbench.analysis.rig.card import Card
@@ -34,6 +35,7 @@ class Place:
         spring: its name; None where any of the set will do.
         height_mm, open_height_mm: its heights with the valve shut and at full lift.
         margin_mm: open height less solid height; None where that isn't known.
+        solid: the spring's solid height, as its set knows it.
     """
 
     set_name: str
@@ -41,6 +43,7 @@ class Place:
     height_mm: float
     open_height_mm: float
     margin_mm: float | None
+    solid: SolidHeight | None
 
 
 @dataclass(frozen=True)
@@ -105,8 +108,7 @@ class MarginRow:
 
     Attributes:
         margin_mm, valve: the least over the valves, and where; None without a solid height.
-        solid_height_mm: the set's highest; None where it isn't known.
-        computed: whether that is from wire and coils, not measured or registered.
+        solid: of the spring there; None where it isn't known.
         gap_mm: EN 13906-1's smallest sum of gaps under dynamic load; None without dimensions.
         kept: whether the build file's limit is; None where it can't be said.
     """
@@ -115,8 +117,7 @@ class MarginRow:
     role: str
     margin_mm: float | None
     valve: str | None
-    solid_height_mm: float | None
-    computed: bool
+    solid: SolidHeight | None
     limit_mm: float
     gap_mm: float | None
     kept: bool | None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import platform
 from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
@@ -27,6 +28,7 @@ from coilbench.analysis.engine.placed import (
     parallel_load,
 )
 from coilbench.analysis.engine.shims import ROLES, Effort, SeatChoice, height_errors
+from coilbench.analysis.engine.solid_heights import SolidHeight
 from coilbench.analysis.engine.valve_loads import Candidate, Valve
 from coilbench.analysis.inputs.build_input import lift_table_beside, read_build
 from coilbench.analysis.inputs.measured import Candidates, JudgedSet, candidate_sets
@@ -44,7 +46,7 @@ from coilbench.analysis.inputs.sheet import (
     Sheet,
     ValveRow,
 )
-from coilbench.analysis.limits.limits import assess_limits
+from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.rig.check import days_between
 from coilbench.capture.blocks import Finding
@@ -115,7 +117,7 @@ def make_sheet(
         tuple(name for name in found.sets if name not in used),
         tuple(found.left_out),
         tuple(found.unsure),
-        tuple(assess_limits(*pair, table) for pair in _by_card(chosen.pairs)),
+        tuple(pair.limits(table) for pair in _by_card(chosen.pairs)),
         rig,
         record,
     )
@@ -170,13 +172,19 @@ def _versions() -> Iterator[tuple[str, str]]:
 class UsedPair(NamedTuple):
     """Two sets (or one) with the springs that are used together over one choice, and under whom.
 
-    The build is that of their valves alone.
+    The build is that of their valves alone. bare_mm: the installed height of each spring's valve,
+    by set and label; None where any spring may stand under any.
     """
 
     build: BuildFile
     outer: SetCurves
     inner: SetCurves | None
     choice: SeatChoice
+    bare_mm: Mapping[tuple[str, str], float] | None = None
+
+    def limits(self, table: LiftTable | None) -> LimitsReport:
+        """Work out its limits, with the lift table of its build."""
+        return assess_limits(self.build, self.outer, self.inner, self.choice, table, self.bare_mm)
 
     @property
     def sets(self) -> tuple[SetCurves, ...]:
@@ -249,29 +257,29 @@ def _used_pair(build: BuildFile, plans: Sequence[ValvePlan]) -> UsedPair:
         _used_set([plan.outer for plan in plans]),
         _used_set(inners) if inners else None,
         first.choice,
+        {
+            (spring.springs.name, spring.label): plan.valve.height_mm
+            for plan in plans
+            for spring in (plan.outer, plan.inner)
+            if spring is not None
+        },
     )
 
 
 def _used_set(springs: Sequence[Candidate]) -> SetCurves:
-    whole = springs[0].springs
-    # A solid height known of any spring of the set is taken for all of them.
-    return replace(
-        whole,
-        curves=tuple(spring.curve for spring in springs if spring.curve is not None),
-        solid_height_mm=whole.known_solid_mm,
-    )
+    return springs[0].springs.of_springs([spring.label for spring in springs])
 
 
 def _assigned_row(build: BuildFile, plan: ValvePlan) -> ValveRow:
     springs = [each for each in (plan.outer, plan.inner) if each is not None]
-    named = [(each.springs.name, each.name, each.solid_mm) for each in springs]
+    named = [(each.springs.name, each.name, each.solid) for each in springs]
     places = _places(build, plan.valve, plan.choice, named)
     row = _row(plan.valve, plan.choice, places, (plan.seat, plan.open))
     return replace(row, verdict=plan.verdict)
 
 
 def _pair_row(build: BuildFile, valve: Valve, pair: UsedPair, loads: SetLoads) -> ValveRow:
-    named = [(s.name, None, s.highest_solid_mm) for s in pair.sets]
+    named = [(s.name, None, s.solid) for s in pair.sets]
     places = _places(build, valve, pair.choice, named)
     errors = [height_errors(build, pair.choice, role) for role in ROLES]
     standing = list(zip(pair.sets, places, errors, strict=False))
@@ -284,18 +292,16 @@ def _places(
     build: BuildFile,
     valve: Valve,
     choice: SeatChoice,
-    springs: Sequence[tuple[str, str | None, float | None]],
+    springs: Sequence[tuple[str, str | None, SolidHeight | None]],
 ) -> list[Place]:
     """Put an outer, and an inner where there is one, at its height: set, name, solid height."""
     offsets_mm, lift_mm = (0.0, build.head.inner_offset_mm), build.cam_of(valve.name).valve_lift_mm
     places = []
-    for (set_name, name, solid_mm), role, offset_mm in zip(
-        springs, ROLES, offsets_mm, strict=False
-    ):
+    for (set_name, name, solid), role, offset_mm in zip(springs, ROLES, offsets_mm, strict=False):
         at_mm = round(valve.height_mm + choice.change_mm(role) - offset_mm, 6)
         open_mm = round(at_mm - lift_mm, 6)
-        margin_mm = None if solid_mm is None else round(open_mm - solid_mm, 6)
-        places.append(Place(set_name, name, at_mm, open_mm, margin_mm))
+        margin_mm = None if solid is None else round(open_mm - solid.height_mm, 6)
+        places.append(Place(set_name, name, at_mm, open_mm, margin_mm, solid))
     return places
 
 
@@ -376,28 +382,22 @@ def _line(role: LineRole, name: str, heights_mm: Array, loads_n: Array) -> Line:
 def _margin(
     springs: SetCurves, rows: Sequence[ValveRow], limit_mm: float, unsure_mm: float
 ) -> MarginRow:
-    """A used set's least margin over the valves; kept only by more than the height is unsure."""
+    """A used set's least margin over the valves; kept only by more than it is unsure."""
     known = [
-        (place.margin_mm, row.valve)
+        (place.margin_mm, row.valve, place.solid)
         for row in rows
         for place in row.places
         if place.set_name == springs.name and place.margin_mm is not None
     ]
-    least_mm, valve = min(known, key=lambda one: one[0], default=(None, None))
+    least_mm, valve, solid = min(known, key=lambda one: one[0], default=(None, None, None))
     kept = None if least_mm is None else not exceeds(limit_mm, least_mm)
-    if kept and least_mm is not None and exceeds(limit_mm, least_mm - unsure_mm):
+    if kept and any(
+        solid is not None and exceeds(limit_mm, mm - math.hypot(unsure_mm, solid.height_u_mm))
+        for mm, _, solid in known
+    ):
         kept = None
-    return MarginRow(
-        springs.name,
-        springs.role,
-        least_mm,
-        valve,
-        springs.highest_solid_mm,
-        springs.solid_computed,
-        limit_mm,
-        springs.smallest_gap_mm,
-        kept,
-    )
+    gap_mm = springs.smallest_gap_mm
+    return MarginRow(springs.name, springs.role, least_mm, valve, solid, limit_mm, gap_mm, kept)
 
 
 def _budget(build: BuildFile, chosen: _Chosen) -> BudgetPart | None:

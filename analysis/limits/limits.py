@@ -7,7 +7,7 @@ a decision, they don't make it.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 from operator import mul
 from typing import Literal, get_args
@@ -107,8 +107,12 @@ def assess_limits(
     inner: SetCurves | None,
     choice: SeatChoice,
     table: LiftTable | None,
+    bare_mm: Mapping[tuple[str, str], float] | None = None,
 ) -> LimitsReport:
-    """Work out a build's limits with what is under its sets, and the lift table it names."""
+    """Work out a build's limits with what is under its sets, and the lift table it names.
+
+    Coil bind is that of each spring at its valve, where bare_mm gives them (see place).
+    """
     given_mm = build.head.valve_heights_mm.values() or [build.head.installed_height_mm]
     heights_mm = min(given_mm), max(given_mm)
     lowest, highest = (
@@ -121,7 +125,8 @@ def assess_limits(
         valve = valve_float(table, gear, mass, highest, crank_rpm)
     findings = [*_clearance_findings(build), *_speed_findings(valve, crank_rpm)]
     findings += _lift_findings(build.cam.valve_lift_mm, table, gear)
-    for one, each in zip(sets, lowest, strict=True):
+    standing = place(build, outer, inner, choice, bare_mm)
+    for one, each in zip(sets, standing, strict=True):
         findings += set_findings(one, each, build.limits.coil_bind_margin_mm)
     geared = (table is not None and table.of == "lobe") or build.train.cam_side_masses_g
     return LimitsReport(

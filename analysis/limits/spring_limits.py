@@ -8,7 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any, Literal, NamedTuple
 
 from coilbench.analysis.curves.curve import HeightNotMeasured, Rate, SpringCurve
@@ -34,7 +34,7 @@ Severity = Literal["fails", "unknown", "caution"]  # the gravest first
 LimitKind = Literal[
     "stress_elastic", "stress_rupture", "stress_near", "stress_solid", "stress_unknown",
     "binds", "margin_low", "margin_unsure", "solid_unknown", "closing", "solid_computed",
-    "gaps_small",
+    "gaps_small", "some_bind", "solid_contradicted",
     "clearance_low", "clearance_unknown", "speed_low", "speed_unsure", "speed_unknown",
     "lift_differs", "fatigue_low", "surge_near", "rate_differs",
 ]  # fmt: skip
@@ -67,6 +67,8 @@ LIMIT_RULES: dict[LimitKind, LimitRule] = {
     "solid_unknown": LimitRule("unknown", _BIND, "build_file"),
     "closing": LimitRule("unknown", _BIND, "build_file"),
     "solid_computed": LimitRule("caution", "solid height = d (n + 2)", "shigley_10"),
+    "some_bind": LimitRule("caution", _BIND, "build_file"),
+    "solid_contradicted": LimitRule("caution", "solid heights agree within their ±", "ours"),
     "gaps_small": LimitRule("caution", "gaps >= 1.5 n (0.0015 D^2/d + 0.1 d)", "en_13906_1"),
     "clearance_low": LimitRule("fails", _CLEARANCE, "build_file"),
     "clearance_unknown": LimitRule("unknown", _CLEARANCE, "build_file"),
@@ -249,13 +251,13 @@ def _stresses_mpa(placed: PlacedSet, curve: SpringCurve, rate: Rate | None) -> l
     The load at solid is that at full lift, carried on at the rate: a spring that stiffens towards
     solid pushes more.
     """
-    coil, solid_mm = placed.springs.coil, placed.springs.solid_of_mm(curve)
+    coil, solid = placed.springs.coil, placed.springs.solid_of(curve.label)
     if coil is None or coil.coil_diameter_mm is None:
         return [None] * 4
     shut_n, open_n = (_load_n(curve, mm) for mm in (placed.seat_height_mm, placed.open_height_mm))
     solid_n = None
-    if open_n is not None and rate is not None and solid_mm is not None:
-        solid_n = open_n + rate.rate_n_per_mm * (placed.open_height_mm - solid_mm)
+    if open_n is not None and rate is not None and solid is not None:
+        solid_n = open_n + rate.rate_n_per_mm * (placed.open_height_mm - solid.height_mm)
     stresses = (shear_stress_mpa, shear_stress_mpa, shear_stress_mpa, plain_stress_mpa)
     return [
         None if load_n is None else stress(load_n, coil.wire_mm, coil.coil_diameter_mm)
@@ -280,9 +282,8 @@ def _rate(placed: PlacedSet, curve: SpringCurve) -> Rate | None:
 def set_findings(one: SetLimits, placed: PlacedSet, margin_mm: float) -> Iterator[LimitFinding]:
     """Yield what a set doesn't keep at its heights; margin_mm is the least to coil bind."""
     for risk in placed.bind_risks(margin_mm):
-        known = {"solid_height_mm": risk.solid_height_mm, "margin_mm": risk.margin_mm}
-        facts = {"set": one.set_name, **known, "limit_mm": risk.limit_mm}
-        yield LimitFinding(risk.kind, facts)
+        facts = asdict(risk)
+        yield LimitFinding(facts.pop("kind"), {"set": facts.pop("set_name")} | facts)
     yield from _stress_findings(one)
     tired, surging, rate = one.worst("fatigue_factor"), one.worst("surge_ratio"), one.rate_check
     if tired is not None and tired.fatigue_factor is not None and tired.fatigue_factor < 1.0:

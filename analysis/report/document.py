@@ -47,6 +47,7 @@ def picked(value: Any, keys: str) -> dict[str, Any]:
 _WORDS = (
     "assignment_text",
     "bench_text",
+    "bind_text",
     "budget_text",
     "card_text",
     "drift_text",

@@ -7,7 +7,8 @@ from dataclasses import dataclass, field
 from typing import Any, get_args
 
 from coilbench.analysis.engine.coil import TABLES
-from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, RiskKind
+from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, RiskKind, SomeBind
+from coilbench.analysis.engine.solid_heights import SolidContradicted
 from coilbench.analysis.limits.limits import (
     LimitAssumption,
     LimitsReport,
@@ -263,6 +264,15 @@ def _bind(kind: RiskKind) -> Callable[[Mapping[str, Any], Units], str]:
     return said
 
 
+def _some_bind(f: Mapping[str, Any], units: Units) -> str:
+    return describe(SomeBind(f["set"], f["springs"], f["limit_mm"]), units)
+
+
+def _contradicted(f: Mapping[str, Any], units: Units) -> str:
+    lengths_mm = f["registered_mm"], f["measured_mm"]
+    return describe(SolidContradicted(f["set"], f["springs"], *lengths_mm), units)
+
+
 def _clearance(f: Mapping[str, Any], units: Units) -> str:
     low = describe(ClearanceLow(clearance_mm=f["clearance_mm"], limit_mm=f["limit_mm"]), units)
     return f"valve {f['valve']}: {low}" if f["valve"] else low
@@ -311,6 +321,8 @@ LIMIT_WORDS: dict[LimitKind, Callable[[Mapping[str, Any], Units], str]] = {
         "missing"
     ),
     **{kind: _bind(kind) for kind in get_args(RiskKind)},
+    "some_bind": _some_bind,
+    "solid_contradicted": _contradicted,
     "clearance_low": _clearance,
     "clearance_unknown": lambda f, _: (
         f"retainer clearance{' of valve ' + f['valve'] if f['valve'] else ''}, it isn't given"

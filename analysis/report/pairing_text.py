@@ -17,9 +17,8 @@ from coilbench.analysis.engine.outcomes import (
     ValveCounts,
     Verdict,
 )
-from coilbench.analysis.engine.placed import LoadRange, PlacedSet
+from coilbench.analysis.engine.placed import LoadRange
 from coilbench.analysis.engine.reasons import (
-    BindRisk,
     ClearanceLow,
     End,
     HeightUnread,
@@ -28,7 +27,6 @@ from coilbench.analysis.engine.reasons import (
     Loose,
     Need,
     RateMiss,
-    SomeBind,
     TooFewSprings,
     TooStrong,
     ValvesOutside,
@@ -69,12 +67,6 @@ json_keys(
     "inner_shims_mm=choice.inner_shims_mm seat_lowest_n=seat.lowest_n "
     "seat_highest_n=seat.highest_n open_lowest_n=full.lowest_n open_highest_n=full.highest_n "
     "margins=placed limit_failures",
-)
-json_keys(
-    PlacedSet,
-    "set=springs.name coil_bind_margin_mm=bind_margin_mm solid_height_mm=springs.highest_solid_mm "
-    "solid_height_u_mm=springs.solid_u_mm solid_height_computed=springs.solid_computed "
-    "smallest_gap_mm=springs.smallest_gap_mm text",
 )
 json_keys(
     PairAnswer,
@@ -268,22 +260,6 @@ def _off_text(load_n: float, card_n: float, where: str) -> str:
 
 
 @describe.register
-def _(placed: PlacedSet, units: Units) -> str:
-    computed = placed.springs.solid_computed
-    how = "computed from wire and coils" if computed else "measured or registered"
-    u_text = " ± {springs.solid_u_mm}" if placed.springs.solid_u_mm > 0.0 else ""
-    text = (
-        "{springs.name}: coil bind margin {bind_margin_mm}, solid height "
-        f"{{springs.highest_solid_mm}}{u_text} {how}"
-    )
-    if placed.springs.smallest_gap_mm is not None:
-        text += (
-            "; EN 13906-1's smallest sum of gaps under dynamic load is {springs.smallest_gap_mm}"
-        )
-    return filled(text, placed, units)
-
-
-@describe.register
 def _(answer: PairAnswer, units: Units) -> str:
     text = _answer_text(answer, units)
     if answer.nearest is None or answer.exact_mm is None:
@@ -382,15 +358,6 @@ def _(reason: HeightUnread, units: Units) -> str:
 
 
 @describe.register
-def _(reason: SomeBind, units: Units) -> str:
-    template = (
-        "{set_name}: {named} would come nearer to coil bind than {limit_mm} at the lowest valve: "
-        "not there"
-    )
-    return filled(template, reason, units, named=first_few(reason.springs))
-
-
-@describe.register
 def _(reason: Loose, units: Units) -> str:
     template = (
         "{set_name} would stand loose at {height_mm}, valve shut: {named}, from {free_length_mm} "
@@ -410,24 +377,6 @@ sentences(
     {
         "unsure_inside": f"{_UNSURE % 'inside'}: it may be outside",
         "unsure_outside": f"{_UNSURE % 'outside'}: it may be inside",
-    },
-)
-sentences(
-    BindRisk,
-    {
-        "solid_unknown": "solid height of {set_name} unknown: measure it (coilbench set measure)",
-        "closing": "coils of {set_name} begin to close near {solid_height_mm}: press no further, "
-        "and ask its maker for the solid height",
-        "binds": "{set_name} binds: at full lift it is {margin_mm:abs} beyond its solid height "
-        "{solid_height_mm}",
-        "margin_low": "{set_name} comes too near to coil bind: {margin_mm} left at full lift, the "
-        "limit is {limit_mm}",
-        "margin_unsure": "{set_name} keeps {margin_mm} from coil bind at full lift, not surely the "
-        "{limit_mm} asked for: its solid height is not known so well",
-        "solid_computed": "solid height of {set_name} computed from wire and coils, "
-        "{solid_height_mm}, ends squared and ground: measure it",
-        "gaps_small": "{set_name} keeps {margin_mm} from coil bind, EN 13906-1 asks for {limit_mm} "
-        "of gaps under dynamic load",
     },
 )
 sentences(

@@ -98,10 +98,10 @@ def _span_mm(sheet: Sheet) -> tuple[float, float]:
 def _solid_mm(sheet: Sheet) -> dict[str, float]:
     found: dict[str, float] = {}
     for margin in sheet.margins:
-        if margin.solid_height_mm is not None:
+        if margin.solid is not None:
             role = "inner" if margin.role == "inner" else "outer"
             offset_mm = sheet.build.head.inner_offset_mm if role == "inner" else 0.0
-            solid_mm = margin.solid_height_mm + offset_mm
+            solid_mm = margin.solid.height_mm + offset_mm
             found[role] = max(found.get(role, solid_mm), solid_mm)
     return found
 
@@ -272,18 +272,25 @@ def _margin_rows(sheet: Sheet, units: Units) -> list[Row]:
 
 
 def _margin_row(margin: MarginRow, units: Units) -> Row:
-    solid = _length(margin.solid_height_mm, units)
     gap_mm, left_mm = margin.gap_mm, margin.margin_mm
     under_gap = gap_mm is not None and left_mm is not None and exceeds(gap_mm, left_mm)
     return (
         f"{margin.set_name}, coil bind",
         _length(left_mm, units),
         UNKNOWN if margin.valve is None else margin.valve,
-        f"{solid} computed" if margin.computed else solid,
+        _solid_text(margin, units),
         _length(margin.limit_mm, units),
         _length(gap_mm, units),
         _kept(margin.kept) + (", under EN 13906-1's" if under_gap else ""),
     )
+
+
+def _solid_text(margin: MarginRow, units: Units) -> str:
+    if margin.solid is None:
+        return UNKNOWN
+    known_from = margin.solid.known_from
+    height = _length(margin.solid.height_mm, units)
+    return height if known_from == "own" else f"{height} {known_from}"
 
 
 def _kept(kept: bool | None) -> str:

@@ -22,8 +22,9 @@ VALVE = (
     "coil_bind_margin_mm=margin_mm fits sure"
 )
 MARGIN = (
-    "set=set_name role margin_mm valve solid_height_mm computed limit_mm smallest_gap_mm=gap_mm "
-    "kept"
+    "set=set_name role margin_mm valve solid_height_mm=solid.height_mm "
+    "solid_height_u_mm=solid.height_u_mm solid_height_from=solid.known_from limit_mm "
+    "smallest_gap_mm=gap_mm kept"
 )
 SPRING = (
     "label rate_n_per_mm rate_u_n_per_mm free_length_mm free_length_u_mm free_length_from "

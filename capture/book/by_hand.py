@@ -14,6 +14,7 @@ from typing import Any
 from sqlite_utils import Database
 
 from coilbench.capture.book.depths import rederive_depths
+from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.rows import insert, new_id, utc_now, writing
 from coilbench.capture.book.sets import (
     LONGEST_NAME,
@@ -170,6 +171,7 @@ def keep_of_springs(
         Doubtful: a length that looks like a slip.
     """
     springs = {spring.label: spring for spring in record.springs}
+    entries = [replace(one, label=spring_named(record, one.label)) for one in entries]
     for entry in entries:
         spring = record.spring(entry.label)
         if entry.what in ("mark", "note"):

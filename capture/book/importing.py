@@ -16,6 +16,7 @@ from coilbench.capture.book.importing_points import (
     import_points,
     store_new,
 )
+from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.rows import new_id, writing
 from coilbench.capture.book.sets import SetRecord
@@ -60,7 +61,7 @@ def import_table(
             before, or wrong numbers. Nothing is stored then.
     """
     if label is not None:
-        record.spring(label)
+        label = spring_named(record, label)
     entry_id = entry_id or new_id()
     content = read_sweep_file(table, free_length_mm=record.free_length_mm)
     raw = isinstance(content, SweepFile) and isinstance(content.presses[0], RawBlock)

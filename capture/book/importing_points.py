@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -11,6 +12,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import find_scale
+from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.sets import SetRecord
 from coilbench.capture.book.sweeps import NewSweep, store_sweep, stored_points
@@ -64,7 +66,9 @@ def import_points(
     Raises:
         CoilbenchError: as import_table.
     """
-    wanted = [spring for spring in content.springs if label in (None, spring.label)]
+    springs = tuple(replace(one, label=_named(record, one.label)) for one in content.springs)
+    content = replace(content, springs=springs)
+    wanted = [spring for spring in springs if label in (None, spring.label)]
     if not wanted:
         hint = "Check --label; without it, all springs of the file are taken"
         raise table.refuse(f"the file has no spring {label!r}", hint)
@@ -98,6 +102,13 @@ def import_points(
     return Imported("points", tuple(ids), tuple(notes))
 
 
+def _named(record: SetRecord, label: str) -> str:
+    """Return the label of the set that is meant; as it stands where it is of another set."""
+    with suppress(CoilbenchError):
+        return spring_named(record, label)
+    return label
+
+
 def _points(
     db: Database, record: SetRecord, spring: SpringPoints, hand: KeyedSetup | None
 ) -> NewSweep:
@@ -124,6 +135,13 @@ def _points(
             "setup": setup.to_document(),
             "free_length_mm": record.free_length_mm,
         }
+    if spring.load_u_n is not None and setup is not None:
+        raise CoilbenchError(
+            f"spring {spring.label!r} has u_kg beside what says how its load was read",
+            where=record.name,
+            hint="u_kg is that of the spring's load as it stands: leave it out, or leave out tare, "
+            "lever, scale and the options of readings by hand",
+        )
     if spring.load_u_n is not None:
         u = 0.0, 0.0, u[2]
         stated = [*spring.load_u_n[0], *spring.load_u_n[1]]

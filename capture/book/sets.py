@@ -98,9 +98,15 @@ class SetRecord(SetPlan):
         )
 
     def solid_of_mm(self, label: str) -> float | None:
-        """Return a spring's solid height, else its set's; None where neither is known."""
+        """Return a spring's solid height, else the highest known; None where none is."""
         own = self.spring(label).solid_height_mm
-        return self.solid_height_mm if own is None else own
+        return self.highest_solid_mm if own is None else own
+
+    @property
+    def highest_solid_mm(self) -> float | None:
+        """The highest solid height known, as registered or of any spring; None where none is."""
+        known = [self.solid_height_mm, *(spring.solid_height_mm for spring in self.springs)]
+        return max((height_mm for height_mm in known if height_mm is not None), default=None)
 
     def free_of_mm(self, label: str) -> float | None:
         """Return a spring's free length as measured by hand, else its set's; None for neither."""

@@ -375,7 +375,7 @@ class Session:
 
 def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:
     """Refuse to ask for strokes down to where the coils touch."""
-    reach_mm, solid_mm = request.reach_height_mm, record.solid_height_mm
+    reach_mm, solid_mm = request.reach_height_mm, record.highest_solid_mm
     if reach_mm is None or solid_mm is None or reach_mm - solid_mm >= NEAR_SOLID_MM:
         return
     raise CoilbenchError(

@@ -263,3 +263,43 @@ def test_notes_are_in_the_display_units_and_json_in_n_and_mm(
     (one,) = json.loads(capsys.readouterr().out)["files"]
     assert "20.0 N at 38.10 mm" in one["notes"][0]
     assert "0.10 mm" in one["notes"][1]
+
+
+@pytest.mark.parametrize(
+    ("columns", "cells", "options"),
+    [
+        (",tare_kg", ",0.5", []),
+        (",lever", ",3", []),
+        ("", "", ["--by-hand"]),
+        ("", "", ["--lever", "3"]),
+        ("", "", ["--lever-u", "2%"]),
+    ],
+)
+def test_a_stated_uncertainty_beside_how_the_load_was_read_is_refused(
+    tmp_path: Path, columns: str, cells: str, options: list[str], capsys: pytest.CaptureFixture[str]
+) -> None:
+    book, file = str(tmp_path / "book.db"), tmp_path / "u.csv"
+    rows = "".join(f"larch-01,{at}{cells}\n" for at in ("38.5,24,0.1", "27.6,42,0.1"))
+    file.write_text(f"label,height_mm,load_kg,u_kg{columns}\n{rows}")
+    assert run(["--book", book, "set", "new", "larch", "--count", "1", "--role", "outer"]) == 0
+    assert run(["--book", book, "import", str(file), "--set", "larch", *options]) == 2
+    assert "u_kg" in capsys.readouterr().err
+    assert run(["--book", book, "set", "check", "larch"]) != 0  # nothing was stored
+
+
+@pytest.mark.parametrize("typed", ["1", "larch-1", "larch-01"])
+def test_a_spring_has_the_same_short_names_wherever_it_is_named(
+    tmp_path: Path, typed: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    book, file = ["--book", str(tmp_path / "book.db")], tmp_path / "wide.csv"
+    file.write_text(f"spring,38.5 mm kg,27.6 mm kg\n{typed},24,42\n")
+    assert run([*book, "set", "new", "larch", "--count", "2", "--role", "outer"]) == 0
+    for words in (
+        ["note", "--set", "larch", "--yes", f"{typed} 33mm 33kg"],
+        ["set", "measure", "larch", f"{typed} free 53mm"],
+        ["import", str(file), "--set", "larch"],
+        ["import", str(file), "--set", "larch", "--label", typed],  # a copy, not an unknown label
+    ):
+        status = run([*book, *words])
+        assert "no spring" not in capsys.readouterr().err
+        assert status == (2 if "--label" in words else 0)

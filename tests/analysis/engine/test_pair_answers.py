@@ -14,6 +14,7 @@ from coilbench.analysis.engine.outcomes import Combination, PairAnswer, Pairing
 from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import BindRisk, ClearanceLow, LoadUnsure, RateMiss
+from coilbench.analysis.engine.solid_heights import COUNT_U, UNSTATED_U_MM, SolidHeight
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.pairing_text import pairing_lines
 from coilbench.analysis.report.units import SI, Units
@@ -186,8 +187,8 @@ def test_a_computed_solid_height_counts_and_is_said() -> None:
     coil = Coil(4.0, 5.0, 30.0)  # solid at 28 mm
     (one,) = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None, coil=coil)).combinations
     assert one.coil_bind_margin_mm == pytest.approx(2.0)
-    assert one.placed[0].springs.solid_computed
-    assert one.fits
+    assert one.placed[0].springs.solid == SolidHeight(28.0, COUNT_U * 4.0, "computed")
+    assert one.verdict == "near"  # a quarter of a turn more would leave 1 mm
     assert BindRisk("solid_computed", "larch", 28.0, 2.0, 1.2) in one.reasons
     gap = 1.5 * 5.0 * (0.0015 * 900.0 / 4.0 + 0.4)  # EN 13906-1, by hand: 5.53 mm
     assert one.placed[0].springs.smallest_gap_mm == pytest.approx(gap)
@@ -198,7 +199,7 @@ def test_a_measured_solid_height_comes_before_a_computed_one() -> None:
     coil = Coil(4.0, 5.0, None)
     (one,) = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=20.0, coil=coil)).combinations
     assert one.coil_bind_margin_mm == pytest.approx(10.0)
-    assert not one.placed[0].springs.solid_computed
+    assert one.placed[0].springs.solid == SolidHeight(20.0, UNSTATED_U_MM, "registered")
     assert one.reasons == ()
 
 
@@ -295,10 +296,10 @@ def test_both_margins_are_said_with_where_they_come_from() -> None:
     coil = Coil(4.0, 5.0, 30.0)
     measured = pair(plan(), straight("larch", 50.0, 30.0, coil=coil)).combinations[0]
     words = describe(measured.placed[0], SI)
-    for part in ("margin 20.00 mm", "10.00 mm measured", "dynamic load is 5.53 mm"):
+    for part in ("margin 20.00 mm", "10.00 mm ± 0.30 mm, registered", "dynamic load is 5.53 mm"):
         assert part in words
     computed = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None, coil=coil))
-    assert "28.00 mm computed" in describe(computed.combinations[0].placed[0], SI)
+    assert "28.00 mm ± 1.00 mm, computed" in describe(computed.combinations[0].placed[0], SI)
     unknown = pair(plan(), straight("larch", 50.0, 30.0, solid_mm=None))
     assert not any("margin" in line for line in pairing_lines(unknown, SI))
 

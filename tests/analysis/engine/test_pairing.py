@@ -16,6 +16,7 @@ from coilbench.analysis.engine.pairing import pair_sets
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.reasons import BindRisk, HeightUnread
 from coilbench.analysis.engine.shims import Shortage
+from coilbench.analysis.engine.solid_heights import UNSTATED_U_MM
 from coilbench.analysis.report.document import describe, document
 from coilbench.analysis.report.units import Units
 from coilbench.capture.strokes.sweep import Branch, Origin, Sweep
@@ -276,10 +277,13 @@ def pair_solid_at(outer_mm: float | None, inner_mm: float | None) -> Combination
 
 
 def test_the_smaller_margin_counts() -> None:
-    good = pair_solid_at(27.0, 28.8)
-    assert good.fits
+    good = pair_solid_at(27.0, 28.8 - UNSTATED_U_MM)
+    assert good.verdict == "fits"
     assert good.reasons == ()
-    assert good.coil_bind_margin_mm == pytest.approx(1.2)
+    assert good.coil_bind_margin_mm == pytest.approx(1.2 + UNSTATED_U_MM)
+    unsure = pair_solid_at(27.0, 28.81 - UNSTATED_U_MM)
+    assert unsure.verdict == "near"
+    assert [reason.kind for reason in unsure.reasons] == ["margin_unsure"]
     near = pair_solid_at(27.0, 28.9)
     assert not near.fits
     assert near.coil_bind_margin_mm == pytest.approx(1.1)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.analysis.engine.build_file import BuildFile, WireGiven, parse_build
 from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.placed import PlacedSet, SetCurves
@@ -52,8 +53,9 @@ def found(
 ) -> dict[LimitKind, str]:
     """What is found of one spring of 1000 MPa at a set's heights: kind and severity."""
     one = SetLimits("larch", given, None, 1000.0, None, False, None, rate, (spring,))
-    larch = SetCurves("larch", "outer", (), 20.0)
-    placed = PlacedSet(larch, 39.0, 29.0, margin_mm)
+    solid = {"a": FoundHeight(20.0, 0.0)}
+    larch = SetCurves("larch", "outer", (), None, missing=("a",), solid_by_hand=solid)
+    placed = PlacedSet(larch, 39.0, 29.0, 20.0 + margin_mm)
     return {each.kind: each.severity for each in set_findings(one, placed, 1.2)}
 
 
@@ -128,7 +130,8 @@ FACTS = {
     "limit_from_mpa": 650.0, "solid_height_mm": 20.0, "margin_mm": 0.5, "limit_mm": 1.2,
     "valve": "3", "clearance_mm": 0.9, "max_rpm": 6000.0, "speed_rpm": 5000.0, "speed_u_rpm": 90.0,
     "table": "lift.csv", "table_lift_mm": 9.0, "card_lift_mm": 10.0, "fatigue_factor": 0.9,
-    "surge_hz": 500.0, "ratio": 8.0,
+    "surge_hz": 500.0, "ratio": 8.0, "springs": ("a",), "registered_mm": 20.0,
+    "measured_mm": 21.0,
 }  # fmt: skip
 
 

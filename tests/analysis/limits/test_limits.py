@@ -81,7 +81,7 @@ def test_bhandari_10_19_nest():
         SetCurves("i", "inner", (spring("i", 85.0, ki, 60.0),), None),
     ]
     lift = np.array([0.0, 15.0, 24.989, 30.0])
-    f = _weakest_force([PlacedSet(s, 100.0, 0.0, None) for s in sets], lift)
+    f = _weakest_force([PlacedSet(s, 100.0, 0.0, 0.0) for s in sets], lift)
     # 41 looks over 30 mm are 0.75 mm apart: the knee at 15 lies on one
     assert f.load_n[1] == pytest.approx(423.8, abs=0.1)
     assert f.load_n[2] == pytest.approx(1000.0, abs=0.1)

@@ -12,7 +12,7 @@ from coilbench.capture.units import KGF_N
 
 def test_a_set_far_from_solid_has_nothing_to_say() -> None:
     springs = SetCurves("larch", "outer", (), 28.0)
-    assert list(PlacedSet(springs, 40.0, 30.0, 2.0).bind_risks(1.2)) == []
+    assert list(PlacedSet(springs, 40.0, 30.0, 30.0).bind_risks(1.2)) == []
 
 
 @pytest.mark.parametrize(("depth_mm", "said"), [(20.0, "pressed by 20.00 mm"), (None, "unknown")])
