@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
+from coilbench.analysis.curves.points import OUTSIDE_MM
 from coilbench.analysis.engine.build_file import BuildFile, parse_build
 from coilbench.analysis.engine.outcomes import VERDICTS
 from coilbench.analysis.engine.pairing import pair_sets
@@ -68,9 +69,9 @@ def benches(draw: st.DrawFn) -> dict[str, SetCurves]:
 
 
 def line(springs: SetCurves) -> Callable[[float], float | None]:
-    """The straight line's own formula; it gives None where the set wasn't read."""
+    """The straight line's own formula; it gives None where the set wasn't read, nor nearly."""
     (one,) = springs.curves
-    low_mm, free_mm = one.lowest_mm - 1e-6, one.free_length_mm
+    low_mm, free_mm = one.lowest_mm - OUTSIDE_MM - 1e-6, one.free_length_mm
     rate = one.load_at(35.0).load_n / (free_mm - 35.0)
     return lambda mm: rate * (free_mm - mm) if low_mm <= mm <= free_mm + 1e-6 else None
 
