@@ -68,9 +68,9 @@ def benches(draw: st.DrawFn) -> dict[str, SetCurves]:
 
 
 def line(springs: SetCurves) -> Callable[[float], float | None]:
-    """The straight line's own formula; it gives None where the set wasn't read."""
+    """The straight line's own formula; it gives None further below what was read than 1.5 mm."""
     (one,) = springs.curves
-    low_mm, free_mm = one.lowest_mm - 1e-6, one.free_length_mm
+    low_mm, free_mm = one.lowest_mm - 1.5 - 1e-6, one.free_length_mm
     rate = one.load_at(35.0).load_n / (free_mm - 35.0)
     return lambda mm: rate * (free_mm - mm) if low_mm <= mm <= free_mm + 1e-6 else None
 
