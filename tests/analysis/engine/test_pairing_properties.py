@@ -88,7 +88,7 @@ def all_choices() -> list[tuple[float, float, int]]:
     return choices
 
 
-@settings(max_examples=24, deadline=None)
+@settings(max_examples=16, deadline=None)
 @given(sets=benches())
 def test_brute_force_finds_the_same_and_the_same_best(sets: dict[str, SetCurves]) -> None:
     choices = all_choices()
@@ -130,7 +130,7 @@ def test_brute_force_finds_the_same_and_the_same_best(sets: dict[str, SetCurves]
         assert better[0] < worse[0] or better[1] <= worse[1] + 1e-6 or not worse[1]
 
 
-@settings(max_examples=18, deadline=None)
+@settings(max_examples=8, deadline=None)
 @given(sets=benches(), order=st.permutations(["larch", "rowan", "heron", "plover"]))
 def test_what_fits_comes_first_in_any_order_of_sets_and_what_does_not_says_why(
     sets: dict[str, SetCurves], order: list[str]
@@ -145,7 +145,7 @@ def test_what_fits_comes_first_in_any_order_of_sets_and_what_does_not_says_why(
     assert pair_sets(plan(outer, inner), shuffled) == pairing
 
 
-@settings(max_examples=30, deadline=None)
+@settings(max_examples=16, deadline=None)
 @given(data=st.data())
 def test_a_shim_never_lowers_a_load(data: st.DataObject) -> None:
     """For any curve whose load rises as its height falls, straight or not."""
