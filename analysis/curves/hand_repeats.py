@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from statistics import fmean
 
-import numpy as np
 from scipy.special import chdtri
 
 from coilbench.analysis.curves.points import PointReading, Points, readings_of
@@ -29,12 +29,13 @@ class _Pool:
         """Add the readings of one height, brought to one height by the rate."""
         if len(node) < 2:
             return
-        loads = np.array([one.load_n + rate_n_per_mm * one.height_mm for one in node])
+        loads_n = [one.load_n + rate_n_per_mm * one.height_mm for one in node]
+        mean_n = fmean(loads_n)
         freedom, variances = len(node) - 1, [_variances(one, rate_n_per_mm) for one in node]
         self.freedom += freedom
-        self.seen += float(np.var(loads)) * len(node)
-        self.by_steps += freedom * float(np.mean([steps for steps, _ in variances]))
-        self.as_stated += freedom * float(np.mean([stated for _, stated in variances]))
+        self.seen += math.fsum((load_n - mean_n) ** 2 for load_n in loads_n)
+        self.by_steps += freedom * fmean([steps for steps, _ in variances])
+        self.as_stated += freedom * fmean([stated for _, stated in variances])
 
     @property
     def repeat(self) -> PointRepeat | None:

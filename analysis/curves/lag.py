@@ -117,7 +117,7 @@ def _step(evidence: Sequence[_Evidence], prior: Array, wanted: Array) -> tuple[A
 def _evidence(presses: Sequence[Press], delay_s: float, spread_s2: float) -> _Evidence | None:
     """Take all that is not lag out of one spring's strokes; None where they hold too little."""
     at_mm = _seen_contact_mm(presses, delay_s, spread_s2)
-    presses = [replace(press, contact_mm=at_mm) for press in presses]
+    presses = [press.with_contact(at_mm) for press in presses]
     parts = [_usable_with_effects(press, delay_s, spread_s2) for press in presses]
     number = np.repeat(np.arange(len(parts)), [part.shape[0] for part in parts])
     height, load, way, *by_lag = np.concatenate(parts).T[:5]
@@ -228,7 +228,7 @@ def _basis(height: Array, span: tuple[float, float]) -> Array:
     low, high = span
     knots = np.concatenate([[low] * 3, np.linspace(low, high, KNOTS), [high] * 3])
     inside = np.clip(height, low, high)
-    return np.asarray(BSpline.design_matrix(inside, knots, 3).toarray(), dtype=np.float64)
+    return np.asarray(BSpline(knots, np.eye(KNOTS + 2), 3)(inside), dtype=np.float64)
 
 
 LOOKS = 12  # heights between both ends of what was measured: a shift shows at all of them
@@ -316,7 +316,7 @@ def _undone(strokes: list[_Stroke], *, converted: bool) -> list[_Stroke]:
     if converted and not lag.known:
         return strokes
     contact_mm = {label: _contact_mm(own, lag) for label, own in presses.items()}
-    pressed = [replace(one.press, contact_mm=contact_mm[one.label]) for one in strokes]
+    pressed = [one.press.with_contact(contact_mm[one.label]) for one in strokes]
     sweeps = [_corrected(one.sweep, own, lag) for one, own in zip(strokes, pressed, strict=True)]
     if not converted and any(len(own) == 1 for own in presses.values()):
         sweeps = _with_repeat([one.label for one in strokes], sweeps)
@@ -374,8 +374,8 @@ def _turned_mm(press: Press, height: Array, lag: Lag) -> float | None:
 
 def _contact_mm(presses: Sequence[Press], lag: Lag) -> float:
     """Return the height at which a spring's straight course comes to no load."""
-    known = [replace(press, contact_mm=math.inf) for press in presses]
+    known = [press.with_contact(math.inf) for press in presses]
     for _ in range(2):
         at_mm = _seen_contact_mm(known, lag.delay_s, lag.spread_s2)
-        known = [replace(press, contact_mm=at_mm) for press in known]
+        known = [press.with_contact(at_mm) for press in known]
     return at_mm

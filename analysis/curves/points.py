@@ -6,8 +6,10 @@ curve: none is averaged with a line through others.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import fmean
 from typing import NamedTuple
 
 import numpy as np
@@ -67,10 +69,9 @@ class Points:
                 nodes.append([one])
         if not nodes:
             return None
-        means = np.array(
-            [np.mean([(one.height_mm, one.load_n) for one in node], axis=0) for node in nodes]
-        )
-        return cls(means[:, 0], means[:, 1], tuple(tuple(node) for node in nodes))
+        heights_mm = np.array([fmean([one.height_mm for one in node]) for node in nodes])
+        loads_n = np.array([fmean([one.load_n for one in node]) for node in nodes])
+        return cls(heights_mm, loads_n, tuple(tuple(node) for node in nodes))
 
     def covers(self, height_mm: float) -> bool:
         """Whether a height lies between the lowest and the highest that was read, ends included."""
@@ -84,40 +85,35 @@ class Points:
 
     def rates(self) -> Array:
         """Rate at each node, the steeper side's, shape (m,); 0 for a lone one, which has none."""
-        sides = [
-            [self._rate(at, self._far(at, step)) for step in (-1, 1)]
-            for at in range(self.height_mm.size)
-        ]
-        return np.array(
-            [max((rate for rate in each if rate is not None), default=0.0) for each in sides]
-        )
+        down, up = (self._rates_to(self._far(step)) for step in (-1, 1))
+        steeper = np.fmax(down, up)
+        return np.where(np.isnan(steeper), 0.0, steeper)
 
-    def _far(self, at: int, step: int) -> int:
-        """The nearest node at least SLOPE_SPAN_MM away on one side, else the last on it."""
-        aim_mm = float(self.height_mm[at]) + step * SLOPE_SPAN_MM
+    def _far(self, step: int) -> NDArray[np.intp]:
+        """Of each node the nearest one at least SLOPE_SPAN_MM away on one side, else the last."""
+        aims_mm = self.height_mm + step * SLOPE_SPAN_MM
         if step > 0:
-            return min(int(np.searchsorted(self.height_mm, aim_mm)), self.height_mm.size - 1)
-        return max(int(np.searchsorted(self.height_mm, aim_mm, side="right")) - 1, 0)
+            return np.minimum(np.searchsorted(self.height_mm, aims_mm), self.height_mm.size - 1)
+        return np.maximum(np.searchsorted(self.height_mm, aims_mm, side="right") - 1, 0)
 
-    def _rate(self, at: int, other: int) -> float | None:
-        if at == other:
-            return None
-        span_mm = float(self.height_mm[other] - self.height_mm[at])
-        return float(self.load_n[at] - self.load_n[other]) / span_mm
+    def _rates_to(self, others: NDArray[np.intp]) -> Array:
+        """Rate between each node and another; NaN where that is the node itself."""
+        spans_mm = self.height_mm[others] - self.height_mm
+        drops_n, none = self.load_n - self.load_n[others], np.full_like(spans_mm, np.nan)
+        return np.divide(drops_n, spans_mm, out=none, where=spans_mm != 0.0)
 
     def extension(self, height_mm: float) -> Extension | None:
         """How a height a little outside is reached; None where it is inside, or too far away."""
         bottom = abs(height_mm - self.height_mm[0]) < abs(height_mm - self.height_mm[-1])
         at, step = (0, 1) if bottom else (self.height_mm.size - 1, -1)
         away_mm = -step * (height_mm - float(self.height_mm[at]))
-        base = self._far(at, step)
-        span_mm = abs(float(self.height_mm[base] - self.height_mm[at]))
-        rate = self._rate(at, base)
         if away_mm <= EDGE_MM or self.outside_mm(height_mm) > OUTSIDE_MM + EDGE_MM:
             return None
-        if span_mm < SLOPE_SPAN_MM or rate is None:
+        base = self._far(step)[at]
+        span_mm = float(self.height_mm[base] - self.height_mm[at])
+        if abs(span_mm) < SLOPE_SPAN_MM:
             return None
-        return Extension(away_mm, rate)
+        return Extension(away_mm, float(self.load_n[at] - self.load_n[base]) / span_mm)
 
     def weights(self, height_mm: float) -> Array:
         """Weights of the nodes whose loads add up to the load at a height, shape (m,).
@@ -135,7 +131,7 @@ class Points:
             share[high] += part
             return share
         at, step = (0, 1) if height_mm < self.height_mm[0] else (share.size - 1, -1)
-        base = self._far(at, step)
+        base = self._far(step)[at]
         part = found.away_mm / abs(float(self.height_mm[base] - self.height_mm[at]))
         share[at], share[base] = 1.0 + part, -part
         return share
@@ -168,9 +164,10 @@ def readings_of(sweeps: Sequence[Sweep], *, loading: bool) -> list[PointReading]
         stated: Sequence[float | None] = [None] * len(branch)
         if sweep.stated_u_n is not None:
             stated = sweep.stated_u_n[0 if loading else 1]
+        read = zip(branch.height_mm.tolist(), branch.load_n.tolist(), stated, strict=True)
         found += [
-            PointReading(float(height_mm), float(load_n), sweep, u_n)
-            for height_mm, load_n, u_n in zip(branch.height_mm, branch.load_n, stated, strict=True)
-            if np.isfinite(height_mm) and np.isfinite(load_n)
+            PointReading(height_mm, load_n, sweep, u_n)
+            for height_mm, load_n, u_n in read
+            if math.isfinite(height_mm) and math.isfinite(load_n)
         ]
     return found

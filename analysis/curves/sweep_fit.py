@@ -61,6 +61,27 @@ class Between(NamedTuple):
         return cls(u_n / count, sum(gaps_mm, ()), bent_n / count, alike)
 
 
+class BranchReading(NamedTuple):
+    """What a branch has at one height: see BranchFit; by_lag has shape (2,)."""
+
+    load_n: float
+    slope_n_per_mm: float
+    load_se_n: float
+    by_lag: Array
+
+
+class _Place(NamedTuple):
+    """A height's two neighbours, and how far it lies from the lower to the higher one."""
+
+    low: int
+    high: int
+    part: float  # 0 to 1
+
+    def of(self, column: Array) -> float:
+        """Interpolate a column there, shape (m,)."""
+        return (1.0 - self.part) * column.item(self.low) + self.part * column.item(self.high)
+
+
 class BranchFit(NamedTuple):
     """One branch of one sweep, ready to be read at any height inside it; shape (m,) each.
 
@@ -103,19 +124,29 @@ class BranchFit(NamedTuple):
 
     def load_at(self, height_mm: float) -> float:
         """Load at a height that the branch covers."""
-        return float(np.interp(height_mm, self.height_mm, self.load_n))
+        return self._place(height_mm).of(self.load_n)
 
     def slope_at(self, height_mm: float) -> float:
         """Local rate at a height that the branch covers."""
-        return float(np.interp(height_mm, self.height_mm, self.slope_n_per_mm))
+        return self._place(height_mm).of(self.slope_n_per_mm)
 
     def se_at(self, height_mm: float) -> float:
         """Standard error of load_at from the samples' noise."""
-        return float(np.interp(height_mm, self.height_mm, self.load_se_n))
+        return self._place(height_mm).of(self.load_se_n)
 
-    def by_lag_at(self, height_mm: float) -> Array:
-        """How load_at moves with the lag, shape (2,)."""
-        return np.array([np.interp(height_mm, self.height_mm, each) for each in self.by_lag.T])
+    def read_at(self, height_mm: float) -> BranchReading:
+        """Read all of these at once, for much is read."""
+        place = self._place(height_mm)
+        by_lag = (1.0 - place.part) * self.by_lag[place.low] + place.part * self.by_lag[place.high]
+        loads = place.of(self.load_n), place.of(self.slope_n_per_mm), place.of(self.load_se_n)
+        return BranchReading(*loads, by_lag)
+
+    def _place(self, height_mm: float) -> _Place:
+        high = min(int(self.height_mm.searchsorted(height_mm)), self.height_mm.size - 1)
+        low = max(high - 1, 0)
+        low_mm, high_mm = self.height_mm.item(low), self.height_mm.item(high)
+        part = (height_mm - low_mm) / (high_mm - low_mm) if high_mm > low_mm else 0.0
+        return _Place(low, high, min(max(part, 0.0), 1.0))
 
     def between_at(self, height_mm: float) -> Between:
         """What the spring may do at a height between two that were read.
@@ -300,17 +331,20 @@ class SweepFit:
         found = [fit for fit in fits if fit is not None and fit.covers(height_mm)]
         if len(found) < len(fits):
             return None
-        loads = [fit.load_at(height_mm) for fit in found]
-        load, loop = sum(loads) / len(loads), loads[0] - loads[-1]
+        reads = [fit.read_at(height_mm) for fit in found]
+        load, loop = (
+            sum(one.load_n for one in reads) / len(reads),
+            reads[0].load_n - reads[-1].load_n,
+        )
         missing = self._missing_loop_n(height_mm, load, loop) if side == "both" else 0.0
         return HeightReading(
             height_mm=height_mm,
             load_n=load - 0.5 * missing,
-            slope_n_per_mm=sum(fit.slope_at(height_mm) for fit in found) / len(found),
-            se_n=math.hypot(*(fit.se_at(height_mm) for fit in found)) / len(found),
+            slope_n_per_mm=sum(one.slope_n_per_mm for one in reads) / len(reads),
+            se_n=math.hypot(*(one.load_se_n for one in reads)) / len(reads),
             loop_n=loop,
             turn_u_n=0.25 * missing,
-            by_lag=np.add.reduce([fit.by_lag_at(height_mm) for fit in found]) / len(found),
+            by_lag=np.add.reduce([one.by_lag for one in reads]) / len(reads),
             between=Between.mean([fit.between_at(height_mm) for fit in found]),
             sweep=self,
         )

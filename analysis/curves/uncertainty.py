@@ -9,9 +9,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from statistics import fmean
 from typing import Literal, NamedTuple
-
-import numpy as np
 
 from coilbench.capture.calibration.statistics import coverage_factor, effective_dof
 
@@ -108,10 +107,12 @@ def _type_a(values: Sequence[float], noises: Sequence[float]) -> float:
         noises: standard error of each, known from inside the repeat; zero where it is not.
     """
     count = len(values)
-    inside = math.sqrt(float(np.mean(np.square(noises))) / count)
+    inside = math.hypot(*noises) / count
     if count < 2:
         return inside
-    return max(float(np.std(values, ddof=1)) / math.sqrt(count), inside)
+    mean = fmean(values)
+    variance = math.fsum((value - mean) ** 2 for value in values) / (count - 1)
+    return max(math.sqrt(variance / count), inside)
 
 
 def scatter_lines(

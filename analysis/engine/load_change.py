@@ -7,8 +7,6 @@ from dataclasses import dataclass, replace
 from itertools import pairwise
 from typing import NamedTuple
 
-from scipy.optimize import brentq
-
 from coilbench.analysis.engine.build_file import BuildFile
 from coilbench.analysis.engine.placed import MeanLoads, SetCurves
 
@@ -63,6 +61,7 @@ class LoadByChange:
 
     def change_mm(self, load_n: float) -> float | None:
         """Solve for the change that gives a load; None where it lies outside what is known."""
+        from scipy.optimize import brentq  # imported late: slow to load
 
         def over_n(change_mm: float) -> float:
             load = self.load_n(change_mm)

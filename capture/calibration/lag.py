@@ -8,7 +8,7 @@ belong to the same moment.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -103,8 +103,7 @@ class Press:
         if pressed.size < 2:
             return True
         begin_s, turn_s, end_s = self.t_s[[pressed[0], np.argmin(self.travel_mm), pressed[-1]]]
-        interval_s = float(np.median(np.diff(self.t_s)))
-        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + interval_s
+        window_s = 2.0 * max(math.sqrt(3.0 * spread_s2), abs(delay_s)) + self._interval_s
         down_s, up_s = turn_s - begin_s, end_s - turn_s
         shortest_s = down_s if self.down_alone else min(down_s, up_s)
         return bool(shortest_s < LEAST_WINDOWS * window_s)
@@ -117,8 +116,19 @@ class Press:
     @property
     def surely_too_fast(self) -> bool:
         """The same by the filter that is typical of such a rate."""
-        delay_s = typical_delay_s(float(np.median(np.diff(self.t_s)))) if self.t_s.size > 1 else 0.0
+        delay_s = typical_delay_s(self._interval_s)
         return self.too_fast(delay_s, delay_s**2 / 3.0)
+
+    def with_contact(self, contact_mm: float) -> Press:
+        """Return the same stroke, the spring pushing from another height on."""
+        other = replace(self, contact_mm=contact_mm)
+        # its times and its travel are the same: what is worked out of them alone is kept
+        other.__dict__.update(_interval_s=self._interval_s, _travel=self._travel)
+        return other
+
+    @cached_property
+    def _interval_s(self) -> float:
+        return float(np.median(np.diff(self.t_s))) if self.t_s.size > 1 else 0.0
 
     @cached_property
     def _travel(self) -> Course:
@@ -168,8 +178,8 @@ class Course:
         middle = t_s - delay_s
         if half_s < 1e-6 * whole_s:
             return np.asarray(self._curve(middle), dtype=np.float64)
-        area = self._area(middle + half_s) - self._area(middle - half_s)
-        return np.asarray(area / (2.0 * half_s), dtype=np.float64)
+        late, early = self._area(np.stack([middle + half_s, middle - half_s]))
+        return np.asarray((late - early) / (2.0 * half_s), dtype=np.float64)
 
     def _extend(self, reach_s: float) -> None:
         """Build the curve, with this much before the first and after the last sample."""

@@ -14,7 +14,8 @@ import pytest
 from coilbench.analysis.cli import run
 
 pytest.importorskip("termios")
-from support.terminal import Terminal
+from support.signals import AS_STARTED_BY_HAND
+from support.terminal import PROGRAM, Terminal
 
 
 @pytest.fixture
@@ -92,10 +93,9 @@ def test_the_grid_opens_on_a_terminal_and_leaves_it_as_it_was(drawing: Terminal,
 
 
 def test_in_a_pipe_it_asks(book: str) -> None:
-    program = "from coilbench.analysis.cli import main; main()"
     arguments = ["--book", book, "note", "--set", "oak", "--at", "38.5mm"]
     done = subprocess.run(
-        [sys.executable, "-c", program, *arguments],
+        [sys.executable, "-c", PROGRAM, *arguments],
         input="22.4\n22.6\nq\n",
         capture_output=True,
         text=True,
@@ -106,7 +106,7 @@ def test_in_a_pipe_it_asks(book: str) -> None:
 
 
 def test_help_does_not_load_textual() -> None:
-    program = (
+    program = AS_STARTED_BY_HAND + (
         "import sys; from coilbench.analysis.cli import run; run(['note', '--help']);"
         "sys.exit(any(name.partition('.')[0] == 'textual' for name in sys.modules))"
     )

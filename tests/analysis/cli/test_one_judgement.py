@@ -22,6 +22,7 @@ from coilbench.analysis.dashboard.scene import SetTable
 from coilbench.analysis.dashboard.set_table import read_set_table
 from coilbench.analysis.report.units import Units
 from coilbench.capture.book.opening import open_book
+from support.shared import made_once
 
 BUILD = """
 [cam]
@@ -68,15 +69,18 @@ def points(folder: Path, shares: Mapping[str, float]) -> str:
     return str(path)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     """A set without a flag, and the same with one input of its judgement changed each.
 
     d and e push 3 % less than the others; e was read a second time 10 % lower, which is left out.
     """
-    folder = tmp_path_factory.mktemp("judged")
-    found = {name: folder / f"{name}.db" for name in ("sound", *CHANGES)}
-    sound = found["sound"]
+    folder = made_once(tmp_path_factory, "judged", _make_books)
+    return {name: folder / f"{name}.db" for name in ("sound", *CHANGES)}
+
+
+def _make_books(folder: Path) -> None:
+    sound = folder / "sound.db"
     shares = {"a": 1.0, "b": 1.015, "c": 1.005, "d": 0.97, "e": 0.971}
     for arguments in (
         ("set", "new", "larch", "--role", "single", "--labels", "a,b,c,d,e,f,g",
@@ -88,9 +92,8 @@ def books(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Path]:
     ):  # fmt: skip
         command(*arguments)(sound, folder)
     for name, change in CHANGES.items():
-        shutil.copy(sound, found[name])
-        change(found[name], folder)
-    return found
+        book = Path(shutil.copy(sound, folder / f"{name}.db"))
+        change(book, folder)
 
 
 def command(*arguments: str) -> Callable[[Path, Path], None]:

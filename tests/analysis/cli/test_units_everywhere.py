@@ -15,6 +15,7 @@ from typing import Any, NamedTuple
 import pytest
 
 from coilbench.analysis.cli import demo, run
+from support.shared import made_once
 
 BUILD = """
 [cam]
@@ -102,10 +103,13 @@ def _points(folder: Path, name: str, free_mm: float, rate: float, after: float =
     return str(path)
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def made(tmp_path_factory: pytest.TempPathFactory, slip: Callable[[Path], str]) -> Path:
     """A folder with a calibrated book of two sets, one measured twice, and their build file."""
-    folder = tmp_path_factory.mktemp("units")
+    return made_once(tmp_path_factory, "units", lambda folder: _make(folder, slip))
+
+
+def _make(folder: Path, slip: Callable[[Path], str]) -> None:
     book = ["--book", str(folder / "b.db")]
     dimensions = ("--wire", "4.2mm", "--coil-diameter", "31mm", "--active-coils", "4.5")
     (folder / "masses.csv").write_text(
@@ -130,10 +134,9 @@ def made(tmp_path_factory: pytest.TempPathFactory, slip: Callable[[Path], str]) 
     again = _points(folder, "larch", 50.0, 20.0, 0.97)
     assert run([*book, "import", again, "--set", "larch-after"]) == 0
     (folder / "four.toml").write_text(BUILD)
-    return folder
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def slip() -> Callable[[Path], str]:
     """Return what writes a stroke of 20 N/mm and 50 mm that pauses and slips by 1 mm at 40 mm."""
 

@@ -31,9 +31,9 @@ def curve(
     free_mm: float | None = None,
     solid_mm: float | None = None,
 ) -> SpringCurve:
-    """A spring straight between some heights, read every 0.01 mm; points are height_mm: load_n."""
+    """A spring straight between some heights, read every 0.1 mm; points are height_mm: load_n."""
     corners, corner_loads = np.array(sorted(points.items()), dtype=float).T
-    count = round(100.0 * float(np.ptp(corners))) + 1
+    count = round(10.0 * float(np.ptp(corners))) + 1
     heights = np.linspace(corners[0], corners[-1], count)
     loads = np.interp(heights, corners, corner_loads)
     none = Branch(np.array([]), np.array([]))

@@ -78,11 +78,11 @@ def test_grubbs_two_sided_critical_values(count: int, critical: float) -> None:
 
 @pytest.mark.parametrize("count", [5, 8, 12, 16, 30])
 def test_a_sound_set_raises_the_alarms_asked_for(count: int) -> None:
-    """2000 sets of normal values: as many alarms as a binomial count may have, 1 in 10000 out."""
+    """1000 sets of normal values: as many alarms as a binomial count may have, 1 in 10000 out."""
     rng = np.random.default_rng([count, 7])
-    sets = rng.normal(100.0, 2.0, (2000, count))
+    sets = rng.normal(100.0, 2.0, (1000, count))
     alarms = sum(bool(esd.found) for one in sets if (esd := Esd.of(one.tolist(), 0.05)))
-    low, high = stats.binom.interval(0.9999, 2000, 0.05)
+    low, high = stats.binom.interval(0.9999, 1000, 0.05)
     assert low <= alarms <= high
 
 
@@ -91,14 +91,14 @@ def test_uncorrected_critical_values_would_alarm_twice_as_often() -> None:
     rng = np.random.default_rng(11)
     limits = _critical_values(8, 3, 0.05)
     alarms = 0
-    for values in rng.normal(size=(2000, 8)):
+    for values in rng.normal(size=(1000, 8)):
         for limit in limits:
             z = np.abs(stats.zscore(values, ddof=1))
             if z.max() > limit:
                 alarms += 1
                 break
             values = np.delete(values, np.argmax(z))
-    assert alarms / 2000 > 0.08
+    assert alarms / 1000 > 0.08
     assert _kept_level(8, 0.05) == pytest.approx(0.024)
 
 

@@ -124,7 +124,7 @@ def test_load_interval_holds_the_truth_95_times_in_100():
         load_n, u_n = evaluate(fit_load(points).fit, 8000.0 + 2000.0 * 33.0)
         return bool(abs(load_n - 33.0 * G) <= 2.0 * u_n)
 
-    runs = 600
+    runs = 300
     # The parabola is wrongly taken about once in a hundred, which costs next to nothing here.
     assert abs(coverage(runs, held) - 0.95 * runs) <= binomial_room(runs, 0.95)
 
@@ -146,7 +146,7 @@ def test_interval_holds_the_truth_when_the_masses_themselves_are_off():
         total = np.hypot(u_n, fitted.reference_u_relative * load_n)
         return bool(abs(load_n - 33.0 * G) <= 2.0 * total)
 
-    runs = 400
+    runs = 200
     assert abs(coverage(runs, held) - 0.9545 * runs) <= binomial_room(runs, 0.9545)
 
 
@@ -183,7 +183,7 @@ def test_two_distinct_masses_more_than_coefficients_before_a_parabola():
 
 def test_a_straight_cell_stays_straight_99_times_in_100():
     """The false-alarm rate of the F-test, within 4 binomial sigmas of 1 %."""
-    runs = 500
+    runs = 250
     bent = sum(fit_load(load_points(sd=20.0, seed=seed)).fit.degree == 2 for seed in range(runs))
     assert bent <= 0.01 * runs + binomial_room(runs, 0.01)
 
@@ -365,7 +365,7 @@ def test_height_interval_holds_the_truth_95_times_in_100():
         height, u = evaluate(fit_travel(points).fit, 6000.3 - 100.0 * 28.0)
         return bool(abs(height - 28.0) <= 2.0 * u)
 
-    runs = 500
+    runs = 250
     held_runs = coverage(runs, held)
     # What the gauges are said to be is known, and what they show beyond it is added: never less.
     assert held_runs >= 0.9545 * runs - binomial_room(runs, 0.9545)
