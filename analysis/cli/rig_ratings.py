@@ -10,7 +10,7 @@ from coilbench.analysis.cli.common import LENGTH, LOAD, json_option, print_docum
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.strokes.watching import NEAR_SHARE
+from coilbench.capture.calibration.overload import NEAR_SHARE
 
 
 @click.command(
