@@ -9,7 +9,15 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, read_bytes, units
+from coilbench.analysis.cli.common import (
+    FRACTION,
+    LENGTH,
+    LOAD,
+    NUMBER,
+    read_bytes,
+    say_aside,
+    units,
+)
 from coilbench.analysis.cli.guiding import (
     GuidedRig,
     calibrated_part,
@@ -17,7 +25,7 @@ from coilbench.analysis.cli.guiding import (
     part_of_rig,
     refuse_other_rig,
 )
-from coilbench.analysis.cli.overload import refuse_overload, with_overload
+from coilbench.analysis.cli.overload import refuse_overload, told_ratings, with_overload
 from coilbench.analysis.cli.references import (
     asked_masses_err,
     checked_lengths_mm,
@@ -262,10 +270,14 @@ def gauge_command(
 
 
 def _refuse_below_cups(lengths_mm: Sequence[float]) -> None:
-    path = book_path()
-    if path.exists():
-        with open_book(path) as db:
-            Ratings.of_book(db).refuse_gauges(lengths_mm)
+    told = told_ratings()
+    told.refuse_gauges(lengths_mm)
+    if told.cups_meet_mm is None and min(lengths_mm, default=1.0) <= 0.0:
+        say_aside(
+            "0 means that the faces which hold the spring touch each other. Cups do not let them: "
+            "with the rims together every height is wrong by both cups' depths. Say where they "
+            "meet: coilbench rig ratings --cups-meet 18mm (a rig without cups: 0mm)"
+        )
 
 
 def _with_touch(part: NewPart, hello: Hello) -> NewPart:

@@ -14,12 +14,14 @@ from coilbench.analysis.cli.common import (
     LENGTH,
     LOAD,
     NUMBER,
+    WEIGHT,
     at_option,
     say_taken_as,
     units,
 )
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings
 from coilbench.analysis.cli.note_plan import Presses
+from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
 from coilbench.analysis.inputs.keying import Desk
@@ -83,7 +85,7 @@ from coilbench.capture.units import counted
 @click.option(
     "--rests",
     "rests_n",
-    type=LOAD,
+    type=WEIGHT,
     default="0kg",
     help="What lay on the spring when the tare was read: the upper cup, if not lifted off.",
 )
@@ -166,6 +168,8 @@ def note_command(
             where="--resolution, --quill",
             hint="Give the smallest step that it shows, like 0.1kg and 0.1mm",
         )
+    if not yes:
+        refuse_heavy_rests(setup["rests_n"])
     with open_book(book_path()) as db:
         scale = None if scale_name is None else find_scale(db, scale_name)
         keyed = KeyedSetup(**setup, scale=scale)
