@@ -49,7 +49,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
-from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
+from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n, parse_weight_n
 
 _PRESS = "Now press the quill down some millimetres on something springy, and let it up."
 
@@ -103,7 +103,7 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
 )
 @click.option("--port", help="Where the rig is; any port URL.")
 @click.option("--mass", help="A check weight, e.g. 20kg: pass or fail, kept in the book.")
-@click.option("--mass-u", help="The weight's expanded uncertainty (k = 2), e.g. 10g as 0.01kg.")
+@click.option("--mass-u", help="The weight's expanded uncertainty (k = 2), e.g. 10g.")
 @click.option("--tolerance", help="Largest error that passes, e.g. 1% or 0.2kg.  [default: 1%]")
 @click.option("--history", is_flag=True, help="List the checks and the trend of their error.")
 @click.option(
@@ -158,10 +158,10 @@ def check_command(
 
 
 def _parse_mass_kg(text: str) -> float:
-    """Read a mass with its unit, kg or lb; a force is refused."""
+    """Read a mass with its unit, kg, g, lb or oz; a force is refused."""
     if text.strip().lower().endswith("n"):
         raise CoilbenchError(f"{text!r} is a load, not a mass", hint="Write it like 20kg or 44lb")
-    return parse_load_n(text) / KGF_N
+    return parse_weight_n(text) / KGF_N
 
 
 def _set_limit(days: float) -> None:
