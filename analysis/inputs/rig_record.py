@@ -224,7 +224,7 @@ def calibration_state(db: Database, now_utc: str) -> Finding | None:
 
 
 def zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
-    """Keep a resting rig's zero in the book, and say how it goes since the rig was switched on.
+    """Keep a resting rig's zero in the book, and say how it goes since the first after a pause.
 
     None where there is no book, no calibration that makes a load of it, or the rig did not rest.
     """
