@@ -16,6 +16,7 @@ LOAD_IN_N |= dict.fromkeys(("lb", "lbs"), LBF_N)
 LENGTH_IN_MM: dict[str, float] = {"mm": 1.0, "in": INCH_MM, '"': INCH_MM}
 MASS_IN_G: dict[str, float] = {"g": 1.0, "kg": 1000.0, "oz": 28.349523125, "lb": 453.59237}  # exact
 MASS_IN_G["lbs"] = MASS_IN_G["lb"]
+WEIGHT_IN_N: dict[str, float] = LOAD_IN_N | {"g": KGF_N / 1000.0, "oz": LBF_N / 16.0}
 STRESS_IN_MPA: dict[str, float] = {"mpa": 1.0, "ksi": 1000.0 * LBF_N / INCH_MM**2}
 
 _NUMBER = r"[+-]?(?:\d+(?:[.,]\d*)?|[.,]\d+)(?:[eE][+-]?\d+)?"
@@ -69,6 +70,11 @@ def parse_length_mm(text: str) -> float:
 def parse_load_n(text: str) -> float:
     """Read a load with its unit ("34 kg", "330N", "75lbf"), in N; raises as parse_number."""
     return _parse_quantity(text, LOAD_IN_N, "load", "34kg, 330N or 75lbf")
+
+
+def parse_weight_n(text: str) -> float:
+    """Read the weight of a small part ("142 g", "5oz", "0.142kg"), in N; raises as parse_number."""
+    return _parse_quantity(text, WEIGHT_IN_N, "weight", "142g, 0.142kg or 5oz")
 
 
 def parse_rate_n_per_mm(text: str) -> float:

@@ -9,7 +9,15 @@ from pathlib import Path
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, read_bytes, units
+from coilbench.analysis.cli.common import (
+    FRACTION,
+    LENGTH,
+    LOAD,
+    NUMBER,
+    read_bytes,
+    say_aside,
+    units,
+)
 from coilbench.analysis.cli.guiding import (
     GuidedRig,
     calibrated_part,
@@ -17,6 +25,7 @@ from coilbench.analysis.cli.guiding import (
     part_of_rig,
     refuse_other_rig,
 )
+from coilbench.analysis.cli.overload import refuse_overload, told_ratings, with_overload
 from coilbench.analysis.cli.references import (
     asked_masses_err,
     checked_lengths_mm,
@@ -41,6 +50,7 @@ from coilbench.capture.calibration.regression import (
     GaugePoint,
     LoadPoint,
     MassesErr,
+    value,
 )
 from coilbench.capture.calibration.scale import ScalePoint, calibrate_scale
 from coilbench.capture.errors import CoilbenchError
@@ -126,9 +136,12 @@ def weigh_command(
         return
     if file is not None:
         points = _with_u(read_points(_table(file), LoadPoint), masses_u)
-        _store(load_part(points, file.name, gravity, masses_err or "together"))
+        part = load_part(points, file.name, gravity, masses_err or "together")
+        largest_n = gravity * max(point.mass_kg for point in points)
+        _store(with_overload(part, largest_n, pressed=False))
         return
     port, masses_kg = given_port(port), checked_masses_kg(masses)
+    refuse_overload(gravity * max(masses_kg), "--masses", pressed=False)
     if masses_err is None:
         masses_err, masses_u = asked_masses_err(masses_u)
     with GuidedRig.open(port, ring=bell) as rig:
@@ -257,10 +270,14 @@ def gauge_command(
 
 
 def _refuse_below_cups(lengths_mm: Sequence[float]) -> None:
-    path = book_path()
-    if path.exists():
-        with open_book(path) as db:
-            Ratings.of_book(db).refuse_gauges(lengths_mm)
+    told = told_ratings()
+    told.refuse_gauges(lengths_mm)
+    if told.cups_meet_mm is None and min(lengths_mm, default=1.0) <= 0.0:
+        say_aside(
+            "0 means that the faces which hold the spring touch each other. Cups do not let them: "
+            "with the rims together every height is wrong by both cups' depths. Say where they "
+            "meet: coilbench rig ratings --cups-meet 18mm (a rig without cups: 0mm)"
+        )
 
 
 def _with_touch(part: NewPart, hello: Hello) -> NewPart:
@@ -291,30 +308,18 @@ def flex_command(file: Path | None, port: str | None, least_n: float, bell: bool
     Never exceed the press's or the cell's rating. The file's columns: load_counts,travel_counts.
     """
     load, travel = calibrated_part("load", "weigh"), calibrated_part("travel", "gauge")
-    if file is None:
-        _refuse_overload(least_n)
     if file is not None:
-        points = read_points(_table(file), FlexPoint)
-        part = flex_part(points, load.fit, travel.fit, file.name)
+        pressed: Sequence[FlexPoint] = read_points(_table(file), FlexPoint)
+        part = flex_part(pressed, load.fit, travel.fit, file.name)
     else:
+        refuse_overload(least_n, "--to")
         with GuidedRig.open(given_port(port), ring=bell) as rig:
             refuse_other_rig(load, rig.hello, "weigh")
             refuse_other_rig(travel, rig.hello, "gauge")
             pressed = rig.press(load.fit, least_n)
             part = flex_part(pressed, load.fit, travel.fit, "guided").on(rig.hello)
-    _store(part)
-
-
-def _refuse_overload(asked_n: float) -> None:
-    """Refuse to ask for a press to what the cell or the press may not bear."""
-    with open_book(book_path()) as db:
-        least = Ratings.of_book(db).least
-    if least is not None and asked_n >= least[0]:
-        raise CoilbenchError(
-            f"{units().load_text(asked_n)} is not below what the {least[1]} may bear",
-            where="--to",
-            hint=f"Press to less than {units().load_text(least[0])} (coilbench rig ratings)",
-        )
+    largest_n = float(value(load.fit, [point.load_counts for point in pressed]).max())
+    _store(with_overload(part, largest_n))
 
 
 def _table(file: Path) -> Table:
@@ -331,10 +336,10 @@ def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[st
     """Say what was stored, how well it fits, and what is still missing."""
     shown = units()
     in_n = part.kind == "load"
-    value, unit = (shown.load_value, shown.load) if in_n else (shown.length_value, shown.length)
+    shown_as, unit = (shown.load_value, shown.load) if in_n else (shown.length_value, shown.length)
     lines = [
         f"Stored the {part.kind} calibration from {part.fit.points} points ({part.origin}): "
-        f"residual sd {significant(value(part.fit.residual_sd), 3)} {unit}."
+        f"residual sd {significant(shown_as(part.fit.residual_sd), 3)} {unit}."
     ]
     lines += [f"Note: {describe(note, shown)}." for note in part.notes]
     if part.gravity_m_s2 is not None and part.gravity_m_s2 != STANDARD_GRAVITY_M_S2:
@@ -344,7 +349,7 @@ def _summary(db: Database, part: NewPart, calibration_id: str | None) -> list[st
         lines.append(f"The {missing} is still to be calibrated: coilbench rig {command}")
     elif newest_part(db, "flex") is None:
         lines.append("How far the press gives is not measured yet: coilbench rig flex")
-    if Ratings.of_book(db) == Ratings():
+    if Ratings.of_book(db).least is None:
         lines.append(
             "What cell and press may bear is not told, so overload is not watched: "
             "coilbench rig ratings --cell 200kg --press 150kg"

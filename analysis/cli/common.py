@@ -25,6 +25,7 @@ from coilbench.capture.units import (
     parse_load_n,
     parse_number,
     parse_rate_n_per_mm,
+    parse_weight_n,
 )
 
 _Parsed = TypeVar("_Parsed")
@@ -89,6 +90,7 @@ def _parse_nominal_at(text: str) -> TypedNominal:
 
 LENGTH = Typed("length", parse_length_mm, bare="length")
 LOAD = Typed("load", parse_load_n, bare="load")
+WEIGHT = Typed("weight", parse_weight_n, bare="load")
 FRACTION = Typed("percent", parse_fraction)
 NUMBER = Typed("number", parse_number)
 RATE = Typed("rate", parse_rate_n_per_mm)

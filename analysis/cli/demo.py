@@ -43,6 +43,7 @@ from coilbench.capture.calibration.fit import load_part, travel_part
 from coilbench.capture.calibration.flex_fit import flex_part
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import WeighGuide
+from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.commands import Command, Event, EventKind, Snapshot
 from coilbench.capture.running.guided import Say, follow, sample_stream
@@ -143,13 +144,15 @@ class Demo:
         with self._opened(CALIBRATION, phase=0) as source:
             hello, seen = identify(source, 5.0)
             stream = sample_stream(source, seen)
-            masses = follow(stream, WeighGuide(MASSES_KG), say).points
+            unrated = OverloadWatch()  # the simulated rig has no plates
+            masses = follow(stream, WeighGuide(MASSES_KG), say, watch=unrated).points
             load = load_part(masses, "demo").on(hello)
             step = hello.mm_per_count
             gauge = GaugeGuide((0.0, *GAUGES_MM), mm_per_count=step, load_fit=load.fit)
-            gauges = follow(stream, gauge, say).points
+            gauges = follow(stream, gauge, say, watch=unrated).points
             travel = travel_part(gauges, "demo", step).on(hello)
-            pressed = follow(stream, BlockGuide(load.fit, BLOCK_N), say).points
+            block = BlockGuide(load.fit, BLOCK_N)
+            pressed = follow(stream, block, say, watch=unrated).points
             flex = flex_part(pressed, load.fit, travel.fit, "demo").on(hello)
         with open_book(self.book, create=True) as db, db.atomic():
             for part in (load, travel, flex):

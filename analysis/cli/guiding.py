@@ -14,6 +14,13 @@ from rich.text import Text
 
 from coilbench.analysis.cli.common import say_aside, units
 from coilbench.analysis.cli.keyboard import Keyboard, open_keyboard
+from coilbench.analysis.cli.overload import (
+    ALARMS,
+    alarm_words,
+    is_stop,
+    overload_watch,
+    told_ratings,
+)
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.rig.check import gravity_of
@@ -25,6 +32,7 @@ from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import Guide, WeighGuide
 from coilbench.capture.calibration.model import PartKind
+from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.regression import (
     FlexPoint,
     GaugePoint,
@@ -41,7 +49,7 @@ from coilbench.capture.units import counted
 
 GRACE_S = 8.0  # how long the last point can still be undone
 KEYS_ON = "u or the redo button: undo the last point; Ctrl-C: stop"
-_QUESTIONS = ("point_refused", "step_off", "leaning")
+_QUESTIONS = ("point_refused", "step_off", "leaning", "pressed_over")
 _READINGS = (
     *("load_read", "travel_read", "block_read", "no_touch", "pressed_too_little"),
     *_QUESTIONS,
@@ -126,7 +134,13 @@ class GuidedRig:
             kg_per_count = float(slope(part.fit, middle)) / gravity_of(part)
         taken = self._kept("weigh", masses_kg, afresh=afresh)
         guide = WeighGuide(masses_kg, taken, kg_per_count=kg_per_count)
-        return self._read_points("weigh", guide, masses_kg).points
+        return self._read_points("weigh", guide, masses_kg, self._masses_watch(part, guide)).points
+
+    def _masses_watch(self, part: PartRecord | None, guide: WeighGuide) -> OverloadWatch:
+        """Return the judge of masses, which load the cell alone; at first by what is being read."""
+        if part is not None:
+            return overload_watch(part, pressed=False)
+        return OverloadWatch(told_ratings().cell_n, None, guide.loads_n)
 
     def gauge(
         self, lengths_mm: Sequence[float], mm_per_count: float | None, *, afresh: bool
@@ -138,12 +152,12 @@ class GuidedRig:
         """
         taken = self._kept("gauge", lengths_mm, afresh=afresh)
         guide = self._gauge_guide(lengths_mm, taken, mm_per_count)
-        return self._read_points("gauge", guide, lengths_mm).points
+        return self._read_points("gauge", guide, lengths_mm, self._press_watch()).points
 
     def datum(self, length_mm: float, mm_per_count: float) -> GaugePoint:
         """Read one gauge, to set the datum of a scale of this step again."""
         guide = self._gauge_guide([length_mm], mm_per_count=mm_per_count)
-        self._follow(guide)
+        self._follow(guide, self._press_watch())
         return guide.points[0]
 
     def _gauge_guide(
@@ -160,9 +174,13 @@ class GuidedRig:
 
     def press(self, load_fit: PolynomialFit, least_n: float) -> list[FlexPoint]:
         """Read a press on a solid block; it is undone and repeated as often as needed."""
-        guide = BlockGuide(load_fit, least_n)
-        self._follow(guide)
+        told = told_ratings()
+        guide = BlockGuide(load_fit, least_n, cell_n=told.cell_n, press_n=told.press_n)
+        self._follow(guide, self._press_watch())
         return guide.points
+
+    def _press_watch(self) -> OverloadWatch:
+        return overload_watch(part_of_rig("load", self.hello))
 
     @contextmanager
     def kept_until_stored(self, kind: str) -> Iterator[None]:
@@ -206,14 +224,16 @@ class GuidedRig:
         click.echo(f"Continuing after {read}, {last} (--afresh: start again).")
         return before.holds
 
-    def _read_points(self, kind: str, guide: _Holds, values: Sequence[float]) -> _Holds:
+    def _read_points(
+        self, kind: str, guide: _Holds, values: Sequence[float], watch: OverloadWatch
+    ) -> _Holds:
         def keep() -> None:
             who = (self.hello.device_id, self.hello.boot_id)
             held = Unfinished(kind, *who, tuple(values), tuple(guide.holds), utc_now())
             held.keep(book_path())
 
         try:
-            self._follow(guide, keep)
+            self._follow(guide, watch, keep)
         except BaseException:
             if guide.taken:
                 read = counted(guide.taken, "point")
@@ -221,22 +241,33 @@ class GuidedRig:
             raise
         return guide
 
-    def _follow(self, guide: Guide, keep: Callable[[], None] | None = None) -> None:
+    def _follow(
+        self, guide: Guide, watch: OverloadWatch, keep: Callable[[], None] | None = None
+    ) -> None:
         """Follow a guide with the keys and a line that shows what the rig sees."""
-        out, shown = Console(markup=False, emoji=False, highlight=False), units()
+        out = Console(markup=False, emoji=False, highlight=False)
         line = _StateLine(out)
         with open_keyboard() as keyboard, line.live:
 
+            def ring() -> None:
+                if self._ring and out.is_terminal:
+                    out.bell()
+
+            def show(state: Finding) -> None:
+                line.show(_words(state))
+                if is_stop(state):
+                    ring()  # again and again, until the load falls
+
             def say(finding: Finding) -> None:
-                words, reading = describe(finding, shown), finding.kind in _READINGS
+                words, reading = _words(finding), finding.kind in _READINGS
                 if reading or finding.kind in _UNDONE:
                     out.print(f"   {words}", soft_wrap=True)
                     if finding.kind in _QUESTIONS and keyboard.off is None:
                         out.print("   y: take it all the same", soft_wrap=True)
                 else:
                     out.print(words, soft_wrap=True, style="bold")
-                if self._ring and out.is_terminal and reading:
-                    out.bell()
+                if reading or finding.kind in ALARMS:
+                    ring()
 
             keys = KEYS_ON if keep is None else f"{KEYS_ON}, points are kept"
             if keyboard.off is not None:
@@ -247,10 +278,15 @@ class GuidedRig:
                 guide,
                 say,
                 asked=lambda: _wish(keyboard),
-                show=lambda state: line.show(describe(state, shown)),
+                watch=watch,
+                show=show,
                 keep=keep or (lambda: None),
                 grace_s=GRACE_S if keyboard.off is None else 0.0,
             )
+
+
+def _words(finding: Finding) -> str:
+    return alarm_words(finding) if finding.kind in ALARMS else describe(finding, units())
 
 
 def _wish(keyboard: Keyboard) -> Wish:

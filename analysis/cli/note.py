@@ -99,7 +99,7 @@ def note_command(
         else:
             undo(take_back, KEYED, set_name)
         return
-    given = Given(setup)
+    given = Given(setup, sure=yes)
     with open_book(book_path()) as db:
         presses = None if build is None else Presses(db, build)
         name = set_name or (presses.first_set if presses is not None else "")

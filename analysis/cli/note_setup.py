@@ -9,7 +9,8 @@ from typing import Any
 import click
 from sqlite_utils import Database
 
-from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, Decorated, units
+from coilbench.analysis.cli.common import FRACTION, LENGTH, LOAD, NUMBER, WEIGHT, Decorated, units
+from coilbench.analysis.cli.rig_ratings import refuse_heavy_rests
 from coilbench.analysis.report.slip_text import setup_text
 from coilbench.capture.book.calibrations import find_scale
 from coilbench.capture.book.keyed_readings import last_setup
@@ -22,7 +23,7 @@ _FLAGS = {
     "tare_n": ("--tare", LOAD, "What the scale shows with the blocks on it and no spring pressed."),
     "rests_n": (
         "--rests",
-        LOAD,
+        WEIGHT,
         "What lay on the spring when the tare was read: the upper cup, if not lifted off.",
     ),
     "lever_ratio": (
@@ -70,14 +71,17 @@ class Given:
 
     Args:
         options: of setup_options, None where not given.
+        sure: an unlikely value is taken as it is.
 
     Raises:
         CoilbenchError: an impossible value.
     """
 
-    def __init__(self, options: Mapping[str, Any]) -> None:
+    def __init__(self, options: Mapping[str, Any], *, sure: bool = False) -> None:
         self._numbers = {name: options[name] for name in _FLAGS if options[name] is not None}
         self._scale_name: str | None = options["scale_name"]
+        if not sure:
+            refuse_heavy_rests(self._numbers.get("rests_n", 0.0))
         for name in ("scale_resolution_n", "quill_resolution_mm"):
             if self._numbers.get(name, 1.0) <= 0.0:
                 raise CoilbenchError(

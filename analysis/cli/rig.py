@@ -7,6 +7,8 @@ import time
 import click
 
 from coilbench.analysis.cli.common import json_option, print_document, units
+from coilbench.analysis.cli.guiding import part_of_rig
+from coilbench.analysis.cli.overload import overload_watch, say_alarms
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import calibration_if_any
 from coilbench.analysis.report.document import describe
@@ -76,10 +78,14 @@ def watch_command(port: str, seconds: float | None) -> None:
         click.echo(_rig_line(hello))
         hints = Hints(hello.rate_hz, calibration)
         hints.take(seen)
+        watch = overload_watch(part_of_rig("load", hello))
         begun_s = printed_s = time.monotonic()
         while seconds is None or time.monotonic() - begun_s < seconds:
             items = source.poll(0.1)
             hints.take(items)
+            for item in items:
+                if isinstance(item, RawBlock):
+                    say_alarms(watch, item.samples)
             blocks = [item for item in items if isinstance(item, RawBlock) and len(item)]
             if time.monotonic() - printed_s >= LINE_EVERY_S:
                 printed_s = time.monotonic()

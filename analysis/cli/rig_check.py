@@ -15,9 +15,17 @@ from coilbench.analysis.cli.common import (
     show_warnings,
     units,
 )
-from coilbench.analysis.cli.guiding import calibrated_part, refuse_other_rig
+from coilbench.analysis.cli.guiding import calibrated_part, part_of_rig, refuse_other_rig
+from coilbench.analysis.cli.overload import (
+    ALARMS,
+    alarm_words,
+    overload_watch,
+    refuse_overload,
+    say_alarms,
+)
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.rig_record import (
+    Listener,
     calibration_if_any,
     check_history,
     check_rig,
@@ -29,6 +37,7 @@ from coilbench.analysis.report.document import describe, picked
 from coilbench.analysis.report.drift_text import drift_words
 from coilbench.analysis.report.phrases import CAUTION
 from coilbench.analysis.rig.check import MassReading, gravity_of
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import (
     CheckRecord,
     set_good_for_days,
@@ -40,7 +49,7 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream
 from coilbench.capture.sources import open_source
 from coilbench.capture.sources.base import identify
-from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n
+from coilbench.capture.units import KGF_N, parse_fraction, parse_load_n, parse_weight_n
 
 _PRESS = "Now press the quill down some millimetres on something springy, and let it up."
 
@@ -73,7 +82,9 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
         say_aside(f"Leave the rig alone for {seconds:g} s.")
         press = f"{CAUTION} Never exceed the press's or the cell's rating.\n{_PRESS}"
         ask = None if hands_off else partial(say_aside, press)
-        health = check_rig(source, hello, seen, seconds, calibration, ask)
+        watch = overload_watch(part_of_rig("load", hello))
+        listener = Listener(source, hello, seen, lambda samples: say_alarms(watch, samples))
+        health = check_rig(listener, seconds, calibration, ask)
     drift = zero_drift(book_path(), hello, health)
     if as_json:
         print_document({**health_document(hello, health), "zero": drift})
@@ -92,7 +103,7 @@ def _check_health(port: str, seconds: float, hands_off: bool, as_json: bool) -> 
 )
 @click.option("--port", help="Where the rig is; any port URL.")
 @click.option("--mass", help="A check weight, e.g. 20kg: pass or fail, kept in the book.")
-@click.option("--mass-u", help="The weight's expanded uncertainty (k = 2), e.g. 10g as 0.01kg.")
+@click.option("--mass-u", help="The weight's expanded uncertainty (k = 2), e.g. 10g.")
 @click.option("--tolerance", help="Largest error that passes, e.g. 1% or 0.2kg.  [default: 1%]")
 @click.option("--history", is_flag=True, help="List the checks and the trend of their error.")
 @click.option(
@@ -147,10 +158,10 @@ def check_command(
 
 
 def _parse_mass_kg(text: str) -> float:
-    """Read a mass with its unit, kg or lb; a force is refused."""
+    """Read a mass with its unit, kg, g, lb or oz; a force is refused."""
     if text.strip().lower().endswith("n"):
         raise CoilbenchError(f"{text!r} is a load, not a mass", hint="Write it like 20kg or 44lb")
-    return parse_load_n(text) / KGF_N
+    return parse_weight_n(text) / KGF_N
 
 
 def _set_limit(days: float) -> None:
@@ -165,6 +176,7 @@ def _check_mass(
     port: str, mass_kg: float, mass_u: str | None, tolerance: str | None, as_json: bool
 ) -> bool:
     part = calibrated_part("load", "weigh")
+    refuse_overload(mass_kg * gravity_of(part), "--mass", pressed=False)
     tolerance_n = None if tolerance is None else _tolerance_n(tolerance, mass_kg * gravity_of(part))
     u_relative = ASSUMED_MASS_U_RELATIVE if mass_u is None else _parse_mass_kg(mass_u) / mass_kg
     with hold_port(port), open_source(port) as source:
@@ -172,7 +184,7 @@ def _check_mass(
         refuse_other_rig(part, hello, "weigh")
         guide = WeighGuide((0.0, mass_kg))
         stream = sample_stream(source, seen)
-        follow(stream, guide, lambda step: say_aside(describe(step, units())))
+        follow(stream, guide, _say, watch=overload_watch(part, pressed=False))
     zero, loaded = guide.holds
     reading = MassReading(
         mass_kg, zero.load_counts, loaded.load_counts, loaded.load_sd_counts, loaded.n
@@ -190,6 +202,10 @@ def _check_mass(
             if finding is not None:
                 click.echo(f"{describe(finding, units())}.")
     return verdict.passed
+
+
+def _say(step: Finding) -> None:
+    say_aside(alarm_words(step) if step.kind in ALARMS else describe(step, units()))
 
 
 def _tolerance_n(text: str, expected_n: float) -> float:

@@ -6,22 +6,28 @@ from dataclasses import replace
 
 import click
 
-from coilbench.analysis.cli.common import LENGTH, LOAD, json_option, print_document, units
+from coilbench.analysis.cli.common import LENGTH, LOAD, WEIGHT, json_option, print_document, units
 from coilbench.analysis.cli.settings import book_path
 from coilbench.capture.book.opening import open_book
-from coilbench.capture.book.ratings import Ratings
-from coilbench.capture.strokes.watching import NEAR_SHARE
+from coilbench.capture.book.ratings import Ratings, untold_strokes
+from coilbench.capture.calibration.keyed_setup import MOST_RESTS_N
+from coilbench.capture.calibration.overload import NEAR_SHARE
+from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.units import counted
 
 
 @click.command(
     name="ratings",
     epilog="Examples: coilbench rig ratings --cell 200kg --press 150kg ; coilbench rig ratings "
-    "--rests 0.142kg --cups-meet 18mm ; coilbench rig ratings",
+    "--rests 142g --cups-meet 18mm ; coilbench rig ratings",
 )
 @click.option("--cell", "cell_n", type=LOAD, help="What the load cell may bear.")
 @click.option("--press", "press_n", type=LOAD, help="What the press and its table may bear.")
 @click.option(
-    "--rests", "rests_n", type=LOAD, help="What lies on the spring unseen: the upper cup's weight."
+    "--rests",
+    "rests_n",
+    type=WEIGHT,
+    help="What lies on the spring unseen: the upper cup's weight, like 142g.",
 )
 @click.option(
     "--cups-meet",
@@ -29,20 +35,25 @@ from coilbench.capture.strokes.watching import NEAR_SHARE
     type=LENGTH,
     help="Height at which the cups' rims meet: both depths together.",
 )
+@click.option("--yes", is_flag=True, help="What rests on the spring is as heavy as that.")
 @json_option
 def ratings_command(
     cell_n: float | None,
     press_n: float | None,
     rests_n: float | None,
     cups_meet_mm: float | None,
+    yes: bool,
     as_json: bool,
 ) -> None:
     """Say what the rig may bear and what its cups are, or show it.
 
     Take the cell's and the press's plates or makers' sheets. A capture warns at 80 % of the smaller
-    of the two; from the whole of it on it says stop, and the stroke does not count. A stroke's zero
-    is taken with the upper cup on the spring: its weight is added to every load, also of strokes
-    captured before it was told. No gauge that is shorter than where the cups meet is accepted.
+    of the two; from the whole of it on it says stop, and the stroke does not count; a calibration
+    and a check do the same. A stroke's zero is taken with the upper cup on the spring: its weight
+    is added to every load. Strokes keep what was told when they were captured; those of before it
+    was told at all have it as told now. No gauge shorter than where the cups meet is accepted.
+
+    With other cups tell both anew, and set the datum again.
     """
     given = {
         "cell_n": cell_n,
@@ -52,14 +63,41 @@ def ratings_command(
     }
     given = {name: told for name, told in given.items() if told is not None}
     with open_book(book_path(), create=bool(given)) as db:
-        ratings = Ratings.of_book(db)
+        before = ratings = Ratings.of_book(db)
         if given:
             ratings = replace(ratings, **given)
+            if not yes:
+                refuse_heavy_rests(ratings.rests_n)
             ratings.store(db)
+        moved = untold_strokes(db) if ratings.rests_n != before.rests_n else 0
     if as_json:
         print_document(ratings)
         return
     _show(ratings)
+    if moved:
+        click.echo(
+            f"{counted(moved, 'stroke')} captured before it was told what rests on the spring: "
+            "their loads have it now."
+        )
+    if (ratings.rests_n, ratings.cups_meet_mm) != (before.rests_n, before.cups_meet_mm):
+        click.echo(
+            "If the cups are others than at the last gauge, set the datum again before a spring is "
+            "pressed: coilbench rig gauge --port PORT --datum 35mm"
+        )
+
+
+def refuse_heavy_rests(rests_n: float | None) -> None:
+    """Refuse a weight on the spring that no upper cup has: grams were meant.
+
+    Raises:
+        CoilbenchError: it is above MOST_RESTS_N.
+    """
+    if rests_n is not None and rests_n > MOST_RESTS_N:
+        raise CoilbenchError(
+            f"{units().load_text(rests_n)} rests on the spring? An upper cup weighs some 150 g",
+            where="--rests",
+            hint="Write grams like 142g; if it is as heavy as that: --yes",
+        )
 
 
 def _show(ratings: Ratings) -> None:

@@ -224,7 +224,7 @@ def calibration_state(db: Database, now_utc: str) -> Finding | None:
 
 
 def zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
-    """Keep a resting rig's zero in the book, and say how it goes since the rig was switched on.
+    """Keep a resting rig's zero in the book, and say how it goes since the first after a pause.
 
     None where there is no book, no calibration that makes a load of it, or the rig did not rest.
     """
@@ -240,9 +240,7 @@ def zero_drift(path: Path, hello: Hello, health: Health) -> ZeroDrift | None:
 
 
 def check_rig(
-    source: Source,
-    hello: Hello,
-    seen: Sequence[Item],
+    listener: Listener,
     seconds: float,
     calibration: Calibration | None,
     ask_press: Callable[[], None] | None,
@@ -250,12 +248,11 @@ def check_rig(
     """Judge an open rig's health at rest and, where it can be, its response to a press.
 
     Args:
-        seen: what came while it was asked who it is.
+        listener: at the rig.
         seconds: how long to listen to the resting rig, by its own clock.
         calibration: the one in force; None judges raw counts.
         ask_press: asks the person for a press; None leaves that out.
     """
-    listener = _Listener(source, hello, seen)
     heard = listener.listen(seconds)
     health = judge_health(heard, calibration)
     pieces = [heard.samples[:0]]
@@ -272,10 +269,22 @@ def check_rig(
     return replace(health, findings=(*health.findings, *found), pressed=True)
 
 
-class _Listener:
-    """Listens to a source piece after piece, by the rig's own clock."""
+class Listener:
+    """Listens to a source piece after piece, by the rig's own clock.
 
-    def __init__(self, source: Source, hello: Hello, seen: Sequence[Item]) -> None:
+    Args:
+        seen: what came while it was asked who it is.
+        look: called at once with all samples that come, shape (n,), RAW_DTYPE.
+    """
+
+    def __init__(
+        self,
+        source: Source,
+        hello: Hello,
+        seen: Sequence[Item],
+        look: Callable[[NDArray[np.void]], None],
+    ) -> None:
+        self._look = look
         self.ended = False
         self._source = source
         self._hello = hello
@@ -329,6 +338,7 @@ class _Listener:
         for item in items:
             match item:
                 case RawBlock():
+                    self._look(item.samples)
                     self._kept = np.concatenate([self._kept, item.samples])
                 case Restarted():
                     self._restarts += 1

@@ -124,6 +124,12 @@ def _step_row(step: StepErrors, units: Units) -> tuple[str, ...]:
     return units.load_text(step.true_n), *errors, step.class_met or "none"
 
 
+_CENTRED = (
+    "In no ± here: the masses pressed on the platen's middle, a spring presses on a ring, seldom "
+    "centrally. To see what that does, shift a mass by 3 mm four ways, turn a spring by quarters"
+)
+
+
 def _sentences(card: Card, units: Units) -> Iterator[str]:
     if (trust := card.trust) is not None:
         low, high, u = map(units.load_value, (trust.low_n, trust.high_n, trust.load_u_n))
@@ -137,6 +143,7 @@ def _sentences(card: Card, units: Units) -> Iterator[str]:
         )
     yield _masses_words(card.load.part)
     yield gravity_words(card.gravity_m_s2, units)
+    yield _CENTRED
     yield from cup_words(card.rests_n, card.cups_meet_mm, units)
     yield from _class_words(card, units)
 

@@ -18,7 +18,7 @@ json_keys(ZeroDrift, "minutes moved_n pace_n settled")
 def drift_words(drift: ZeroDrift, units: Units) -> str:
     """Say how the zero went, and whether to wait; without a full stop."""
     moved, load = units.load_value(drift.moved_n), units.load
-    since = f"{drift.minutes:.0f} min since the first look"
+    since = f"{drift.minutes:.0f} min since the first look after a pause"
     if drift.minutes == 0.0:
         return "This is the first look at the zero: look again in 10 min for how it goes"
     words = f"The zero went {moved:+.3f} {load} in {since}, if the same parts lie on the cell"

@@ -35,6 +35,8 @@ GUIDE_PHRASES: dict[str, str] = {
     "steady": "{counts:.0f} counts, steady for {still_s:.1f} of {hold_s:g} s",
     "load_seen": "{load_n}, the highest so far {largest_n}",
     "block_read": "read {samples} samples up to {largest_n}",
+    "pressed_over": "up to {load_n}, more than the {rating_n} that the {part} may bear: not taken "
+    "unasked; see first that the cell comes back to its zero",
     "pressed_too_little": "only {largest_n}: press again, harder",
     "nothing_to_undo": "nothing is read yet: nothing to undo",
     "point_undone": "point {point} is undone: lift the quill or mass once, then repeat it",

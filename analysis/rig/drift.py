@@ -1,4 +1,4 @@
-"""How far the cell's zero went since the rig was switched on, and whether it still goes. Pure."""
+"""How far the cell's zero went since the first look after a pause, and how it goes. Pure."""
 
 from __future__ import annotations
 

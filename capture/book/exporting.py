@@ -64,7 +64,7 @@ stroke_id: its id in the book""",
     "curves": """For reading; no command reads it back. The strokes' curves, as far as known
 set, label: name of the set and of the spring
 stroke_id, direction: as in strokes.csv; loading or unloading
-height_mm, load_n: between the faces; as the cell read it, without rests_n of strokes.csv""",
+height_mm, load_n: between the faces; rests_n of strokes.csv in it, or what is told now""",
     "keyed": """Typed again: coilbench note --set SET 'LABEL HEIGHTmm LOADN' with the options below
 set, label, stroke_id: as in strokes.csv
 direction: loading, or unloading (which is typed as up at the end)
@@ -134,7 +134,9 @@ FROM sweeps JOIN springs ON springs.id = spring_id JOIN sets ON sets.id = spring
   LEFT JOIN calibrations ON calibrations.id = calibration_id
   LEFT JOIN sessions ON sessions.id = session_id WHERE sweeps.id = ?"""
 _CURVE = """
-SELECT sets.name AS "set", label, sweep_id AS stroke_id, branch AS direction, height_mm, load_n
+SELECT sets.name AS "set", label, sweep_id AS stroke_id, branch AS direction, height_mm,
+  load_n + CASE WHEN samples_blob IS NOT NULL AND calibration_id IS NOT NULL
+    THEN coalesce(sweeps.rests_n, (SELECT rests_n FROM rig_ratings), 0) ELSE 0 END AS load_n
 FROM curve_rows JOIN sweeps ON sweeps.id = sweep_id JOIN springs ON springs.id = spring_id
   JOIN sets ON sets.id = set_id WHERE sweep_id = ? ORDER BY branch, point"""
 _PART_KINDS = ("load", "travel", "flex")

@@ -19,7 +19,7 @@ Part = Literal["cell", "press"]
 _HINTS = {
     "cell_n": ("the cell's rating", "Give what its plate or its maker states, like 200kg"),
     "press_n": ("the press's rating", "Give what its plate or its maker states, like 110kg"),
-    "rests_n": ("what rests on the spring", "Weigh the upper cup, and give it like 0.142kg"),
+    "rests_n": ("what rests on the spring", "Weigh the upper cup, and give it like 142g"),
     "cups_meet_mm": ("where the cups meet", "Give the depths of both cups together, like 18mm"),
 }
 
@@ -31,7 +31,8 @@ class Ratings:
     Attributes:
         cell_n, press_n: the largest loads that the load cell and the press may bear.
         rests_n: weight that lies on the spring while its stroke's zero is taken: the upper cup's.
-        cups_meet_mm: the height at which the cups' rims meet, so that no lower one can be reached.
+        cups_meet_mm: the height at which the cups' rims meet, so that no lower one can be reached;
+            0 for a rig without cups, whose faces do meet.
 
     Raises:
         CoilbenchError: a rating that is not above 0, or something below 0.
@@ -64,7 +65,7 @@ class Ratings:
         Raises:
             CoilbenchError: there is one.
         """
-        if self.cups_meet_mm is None or not lengths_mm or min(lengths_mm) > self.cups_meet_mm:
+        if not self.cups_meet_mm or not lengths_mm or min(lengths_mm) > self.cups_meet_mm:
             return
         raise CoilbenchError(
             "no gauge of {length_mm} reaches the spring's seats: the cups meet at {meet_mm}",
@@ -91,3 +92,12 @@ class Ratings:
         )
         with writing(db):
             db.execute(sql, values)
+
+
+def untold_strokes(db: Database) -> int:
+    """Return how many strokes were captured before it was told what rests on the spring."""
+    (count,) = db.execute(
+        "SELECT count(*) FROM sweeps WHERE rests_n IS NULL AND purpose = 'measured'"
+        " AND samples_blob IS NOT NULL AND calibration_id IS NOT NULL"
+    ).fetchone()
+    return int(count)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
 from coilbench.capture.calibration.guide import NOTHING_TO_UNDO
+from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.calibration.regression import FlexPoint, PolynomialFit, value
 
 BLOCK_END_SHARE = 0.05  # of the largest load: below it the block is let go. Ours, no source
@@ -15,15 +16,26 @@ class BlockGuide:
     Args:
         load_fit: the load calibration, to know when the press is over.
         least_n: the load the press must reach.
+        cell_n, press_n: what they may bear; None where it is not told. A press past either is not
+            taken but asked about: a cell that was bent by it is good for nothing.
     """
 
-    def __init__(self, load_fit: PolynomialFit, least_n: float) -> None:
+    def __init__(
+        self,
+        load_fit: PolynomialFit,
+        least_n: float,
+        *,
+        cell_n: float | None = None,
+        press_n: float | None = None,
+    ) -> None:
         self.points: list[FlexPoint] = []
         self._load_fit = load_fit
         self._least_n = least_n
         self._largest_n = 0.0
         self._newest_n: float | None = None
         self._done = False
+        self._rated = (cell_n, press_n)
+        self._in_question = False
 
     @property
     def done(self) -> bool:
@@ -56,10 +68,12 @@ class BlockGuide:
             if self._done:
                 continue  # another press, before this one is stored or undone
             if load_n > BLOCK_END_SHARE * self._least_n:
+                if self._in_question:
+                    self._begin_again()
                 counts = int(sample["load_counts"]), int(sample["travel_counts"])
                 self.points.append(FlexPoint(*counts))
                 self._largest_n = max(self._largest_n, load_n)
-            elif self.points:
+            elif self.points and not self._in_question:
                 said = self._let_go()
                 if said:
                     return said
@@ -68,11 +82,19 @@ class BlockGuide:
     def _let_go(self) -> list[Finding]:
         largest_n = self._largest_n
         if largest_n >= self._least_n:
-            self._done = True
-            return [Finding.of("block_read", samples=len(self.points), largest_n=largest_n)]
+            over = too_much(*self._rated, largest_n, largest_n)
+            if over is not None and over.kind == "overload":
+                self._in_question = True
+                return [Finding("pressed_over", over.facts), self.task]
+            return self._accept()
         pressed = largest_n > 2.0 * BLOCK_END_SHARE * self._least_n
         self._begin_again()
         return [Finding.of("pressed_too_little", largest_n=largest_n)] if pressed else []
+
+    def _accept(self) -> list[Finding]:
+        self._done, self._in_question = True, False
+        largest_n = self._largest_n
+        return [Finding.of("block_read", samples=len(self.points), largest_n=largest_n)]
 
     def undo(self) -> Finding:
         """Discard the press."""
@@ -81,8 +103,8 @@ class BlockGuide:
         return Finding("press_undone") if was else NOTHING_TO_UNDO
 
     def take(self) -> list[Finding]:
-        """Nothing of a press is ever in question."""
-        return []
+        """Take a press past a rating all the same."""
+        return self._accept() if self._in_question else [Finding("nothing_to_take")]
 
     def _begin_again(self) -> None:
-        self.points, self._largest_n = [], 0.0
+        self.points, self._largest_n, self._in_question = [], 0.0, False

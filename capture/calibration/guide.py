@@ -12,10 +12,14 @@ from collections.abc import Sequence
 from typing import NamedTuple, Protocol
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coilbench.capture.blocks import Finding, RawBlock
 from coilbench.capture.calibration.regression import LoadPoint
 from coilbench.capture.calibration.steady import Channel, Hold, SteadyFinder
+from coilbench.capture.units import KGF_N
+
+Array = NDArray[np.float64]
 
 # Common practice, no source.
 HOLD_S = 1.5
@@ -302,6 +306,14 @@ class WeighGuide(HoldGuide):
             LoadPoint(mass_kg, hold.load_counts, "up" if mass_kg >= earlier_kg else "down")
             for mass_kg, earlier_kg, hold in zip(masses_kg, before_kg, self.holds, strict=True)
         ]
+
+    def loads_n(self, counts: Array) -> Array | None:
+        """Return loads by the points so far, shape (n,); None while those don't tell."""
+        line = self._line()
+        if line is None:
+            return None
+        known_kg, known_counts = line.ends[0]
+        return KGF_N * (known_kg + line.per_count * (counts - known_counts))
 
     @property
     def _same_again(self) -> Finding:

@@ -16,6 +16,7 @@ from coilbench.capture.units import KGF_N
 # k = 1, of the load: a household scale that was never weighed against a known mass. Common
 # practice, no source.
 SCALE_U_RELATIVE = 0.005
+MOST_RESTS_N = 1.0 * KGF_N  # an upper cup weighs some 0.15 kg: more is asked about; ours, no source
 # How well what rests on the spring is known, k = 1: a kitchen scale that shows 1 g is good to 5 g,
 # k = 2.
 RESTS_U_N = 0.0025 * KGF_N

@@ -80,7 +80,7 @@ def set_datum(
         NotPossible: the quill does not stand on a gauge, or the cups meet above its length.
     """
     meet_mm = Ratings.of_book(db).cups_meet_mm
-    if meet_mm is not None and length_mm <= meet_mm:
+    if meet_mm and length_mm <= meet_mm:
         raise NotPossible("datum_refused", reason="below_cups")
     travel = calibration.travel.fit
     per_count_mm = abs(float(slope(travel, travel.x_min)))

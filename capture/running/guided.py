@@ -13,6 +13,7 @@ import msgspec
 
 from coilbench.capture.blocks import Finding, Item, RawBlock, Restarted, SampleFlag
 from coilbench.capture.calibration.guide import Guide
+from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.steady import Hold
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.sources.base import Source
@@ -67,6 +68,7 @@ def follow(
     guide: AGuide,
     say: Say,
     *,
+    watch: OverloadWatch,
     asked: Callable[[], Wish] = lambda: "",
     show: Say = lambda _state: None,
     keep: Callable[[], None] = lambda: None,
@@ -77,7 +79,8 @@ def follow(
     The rig's redo button discards the last point, as `asked` may.
 
     Args:
-        say: called with what to do and what was read.
+        say: called with what to do, what was read, and at once where too much is on the cell.
+        watch: the judge of that; while its alarm stands it is what is shown.
         asked: what the user asks for now.
         show: called repeatedly with what the rig reads.
         keep: called whenever the points have changed.
@@ -97,12 +100,13 @@ def follow(
             say(guide.task)
             done_us = None
         before = guide.taken
-        read = [*(guide.take() if wish == "take" else ()), *guide.feed(block)]
+        alarms = watch.look(block.samples)
+        read = [*alarms, *(guide.take() if wish == "take" else ()), *guide.feed(block)]
         if guide.taken != before:
             keep()
         for finding in read:
             say(finding)
-        show(guide.state)
+        show(watch.alarm or guide.state)
         if guide.done and len(block):
             now_us = int(block.samples["t_us"][-1])
             if done_us is None:

@@ -46,7 +46,10 @@ _PIECE_US = 300_000  # of a long block, so that nothing in the middle of it is o
 
 
 class Newest(NamedTuple):
-    """The newest usable sample: load above the zero; at_limit where a later one was no load."""
+    """The newest usable sample: the load, with what rests on the spring while one is pressed.
+
+    at_limit where a later one was no load.
+    """
 
     load_n: float
     height_mm: float
@@ -173,7 +176,7 @@ class Recorder:
         if thin.shape[0] == 0:
             return ()
         load_n, height_mm = self._physical(thin)
-        above_n = load_n - self._finder.zero_n
+        above_n = load_n - self._finder.zero_n + self._rests_n
         return tuple(zip(height_mm.round(3).tolist(), above_n.round(2).tolist(), strict=True))
 
     def process(self, item: Item) -> None:
@@ -301,13 +304,19 @@ class Recorder:
         seen = Seen.of(samples, *physical, self._finder.zero_n, datum_lost=self._datum_lost)
         if seen.load_n.size:
             height_mm = physical[1][(samples["flags"] & UNUSABLE) == 0]
-            self.newest = Newest(float(seen.load_n[-1]), float(height_mm[-1]))
+            rests_n = self._rests_n if self._finder.pressing else 0.0
+            self.newest = Newest(float(seen.load_n[-1]) + rests_n, float(height_mm[-1]))
         elif self.newest is not None:
             self.newest = self.newest._replace(at_limit=seen.saturated)
         if self._finder.pressing and not self._datum_lost and self.alarm is None:
             self._touched_mm = self._finder.touch_mm
         for alarm in self._watch.look(seen, self._finder, self._bounds()):
             self._report(Event(EventKind.FAULT, alarm))
+
+    @property
+    def _rests_n(self) -> float:
+        """Part of every spring's load, though not of what the press pushes with."""
+        return self._ratings.rests_n or 0.0
 
     def _bounds(self) -> Bounds:
         turn, record = self.turn, self._turns.record
@@ -433,6 +442,7 @@ class Recorder:
             return
         after = self.turn
         next_label = None if after is None or after.label == turn.label else after.label
-        facts |= {"peak_n": stroke.peak_n, "lowest_mm": stroke.lowest_mm, "next_label": next_label}
+        peak_n = stroke.peak_n + self._rests_n
+        facts |= {"peak_n": peak_n, "lowest_mm": stroke.lowest_mm, "next_label": next_label}
         self._report(Event.of(EventKind.KEPT, "stroke_kept", **facts))
         self._turns.tell_done()

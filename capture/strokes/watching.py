@@ -14,12 +14,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
+from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.shape import Stroke
 
 Array = NDArray[np.float64]
 
-NEAR_SHARE = 0.8  # of a rating: from here on it warns
 HEIGHT_SLACK_MM = 0.3  # beside the height's uncertainty: a solid height is not told finer
 LOADED_N = 8.0  # a touch; less is a cup, the spring's own weight, drift
 ABOVE_FREE_N, ABOVE_FREE_MM = 20.0, 2.0  # a spring is loaded so far above its free length by none
@@ -151,16 +151,10 @@ def _too_much(seen: Seen, bounds: Bounds) -> Iterator[Finding]:
         yield Finding("amplifier_at_limit")
     if not seen.load_n.size:
         return
-    borne = (
-        (bounds.cell_n, "cell", float(seen.on_cell_n.max())),
-        (bounds.press_n, "press", float(seen.load_n.max())),
-    )
-    over = [(load_n / n, n, part, load_n) for n, part, load_n in borne if n is not None]
-    if over:
-        share, rating_n, part, load_n = max(over)
-        if share >= NEAR_SHARE:
-            kind = "overload" if share >= 1.0 else "overload_near"
-            yield Finding.of(kind, load_n=load_n, rating_n=rating_n, part=part)
+    largest_n = float(seen.on_cell_n.max()), float(seen.load_n.max())
+    found = too_much(bounds.cell_n, bounds.press_n, *largest_n)
+    if found is not None:
+        yield found
 
 
 def _impossible(seen: Seen, bounds: Bounds) -> Iterator[Finding]:

@@ -97,7 +97,7 @@ yoke_span = plate_y + 50;
 yoke_l = yoke_span + 40;
 yoke_rod_d = 10;   // threaded rod M10, and the bolt with its cap nut in the middle
 yoke_hole = 10.5;
-yoke_drop = 500;
+yoke_drop = 490;  // two from one metre, a saw cut between them
 lever_short = post_span / 2;
 lever_long = 6 * lever_short;
 
@@ -115,11 +115,21 @@ z_upper = z_seat + free_length;
 z_pusher = z_upper + cup_floor;
 z_crosshead = z_pusher + pusher_depth + pusher_roof;
 z_stop = z_crosshead - (free_length - least_height); // tops of the stop nuts
-post_l = ceil((plate_h + z_crosshead + bar_h + 10) / 10) * 10;
+
+// Raised, to put a cartridge in: the collar passes over the rod's end while the lower cup is
+// lifted over the platen's rim. So far the quill must travel, so much room the press must have.
+raise_room = register_h + 1;
+lift = rod_length - free_length - 2 * cup_floor + collar_over + raise_room;
+by_hand_more = 4.5; // without a lathe: pipe and square stand higher than the turned pusher, and so does the cup
+z_raised = z_crosshead + lift;
+quill_travel = lift + free_length - least_height;
+table_to_jaws = plate_h + z_raised + bar_h; // by hand: by_hand_more
+post_l = ceil((plate_h + z_raised + by_hand_more + bar_h + 5) / 10) * 10; // the crosshead never leaves them
 
 assert(least_height > 2 * max(wall_height, spigot_height) + 2, "the cups would meet before the stop");
 assert(spring_id - 2 * clearance > rod_head_d, "the spring is too narrow for this guide rod");
-assert(gauge_od - gauge_id >= 4, "the gauge tubes' walls are too thin: choose their diameters");
+assert(cup_d >= spring_od + 2 * clearance + 4, "the cup is too narrow for this spring");
+assert(gauge_od - gauge_id >= 3, "the gauge tubes' walls are too thin: choose their diameters");
 
 module clear_hole(d, h) translate([0, 0, -0.5]) cylinder(d = d, h = h + 1, $fn = 64);
 $fn = 96;

@@ -1,6 +1,6 @@
 """The rig's measures, read from dimensions.scad, so that drawings and reckonings follow them.
 
-python hardware/parts/measures.py prints the guide rod for springs of several lengths.
+python hardware/parts/measures.py prints guide rod and press for several springs.
 """
 
 from __future__ import annotations
@@ -15,6 +15,11 @@ from typing import Any
 
 SOURCE = Path(__file__).parent / "dimensions.scad"
 LINE = re.compile(r"^(\w+) = ([^;]+);", re.MULTILINE)
+ASSERT = re.compile(r'^assert\((.+), "(.+)"\);', re.MULTILINE)
+COMPARISONS: dict[type[ast.cmpop], Callable[[Any, Any], bool]] = {
+    ast.Gt: operator.gt,
+    ast.GtE: operator.ge,
+}
 OPERATORS: dict[type[ast.operator], Callable[[Any, Any], Any]] = {
     ast.Add: operator.add,
     ast.Sub: operator.sub,
@@ -34,16 +39,25 @@ TABLE_OF_SPRINGS_MM = (
 
 
 class Measures:
-    """Each measure of dimensions.scad in mm as an attribute; a keyword puts another value in."""
+    """Each measure of dimensions.scad in mm as an attribute; a keyword puts another value in.
+
+    Raises:
+        KeyError: a keyword is no measure.
+        ValueError: what OpenSCAD would refuse, an assert of dimensions.scad, does not hold.
+    """
 
     def __init__(self, **settings: float) -> None:
         values: dict[str, float] = {}
-        for name, text in LINE.findall(SOURCE.read_text(encoding="utf-8")):
+        source = SOURCE.read_text(encoding="utf-8")
+        for name, text in LINE.findall(source):
             expression = ast.parse(text, mode="eval").body
             values[name] = settings[name] if name in settings else _value(expression, values)
         unknown = settings.keys() - values.keys()
         if unknown:
             raise KeyError(f"dimensions.scad has no {', '.join(sorted(unknown))}")
+        for text, words in ASSERT.findall(source):
+            if not _holds(ast.parse(text, mode="eval").body, values):
+                raise ValueError(words)
         self._values = values
 
     def __getattr__(self, name: str) -> float:
@@ -70,6 +84,24 @@ def _value(node: ast.expr, known: dict[str, float]) -> float:
     raise ValueError(f"dimensions.scad: cannot read {ast.dump(node)}")
 
 
+def _holds(node: ast.expr, known: dict[str, float]) -> bool:
+    match node:
+        case ast.Compare(left=left, ops=[sign], comparators=[right]):
+            return COMPARISONS[type(sign)](_value(left, known), _value(right, known))
+    raise ValueError(f"dimensions.scad: cannot read {ast.dump(node)}")
+
+
+def press_rows() -> list[str]:
+    """Rows of the page's table: spring, and what the press must have for it."""
+    rows = ["| free | least | quill's travel | table to jaws, quill up |", "|---|---|---|---|"]
+    for free_mm, least_mm in TABLE_OF_SPRINGS_MM:
+        m = Measures(free_length=free_mm, least_height=least_mm)
+        rows.append(
+            f"| {free_mm:.0f} | {least_mm:.0f} | {m.quill_travel:.1f} | {m.table_to_jaws:.1f} |"
+        )
+    return rows
+
+
 def rod_rows() -> list[str]:
     """Rows of the page's table: spring, its rod, and the pusher's depth that follows."""
     rows = [
@@ -86,4 +118,4 @@ def rod_rows() -> list[str]:
 
 
 if __name__ == "__main__":
-    print("\n".join(rod_rows()))  # noqa: T201
+    print("\n".join([*rod_rows(), "", *press_rows()]))  # noqa: T201

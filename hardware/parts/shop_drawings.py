@@ -156,13 +156,16 @@ def by_hand(m: Measures) -> Page:
             [(s * 16.85, depth - 12), (s * 24, depth - 5), (s * 24, depth), (s * 16.85, depth)],
             printed,
         )
+    push.box(13.65, m.pusher_depth - 22, 3.2, 18, "#fff")
+    push.upright(m.pusher_depth - 22, m.pusher_depth - 4, -16.85, -6, "18")
     square(push, depth, 10, 6.15)
     push.box(-9.5, depth - 7.5, 19, 7.5)
     push.box(-6, depth, 12, 50)
     push.upright(0, depth, 16.85, 10, mm(depth))
     push.upright(depth, depth + 10, side, 6, "10")
     push.upright(depth, depth + 50, -side, -6, "50 plain")
-    page.text((240, 168), "pusher: pipe 33.7 x 3.2, M12 x 80, its thread sawn off", anchor="middle")
+    pipe = "pusher: pipe 33.7 x 3.2, window 6 x 18 filed; M12 x 80, thread sawn off"
+    page.text((236, 168), pipe, size=2.9, anchor="middle")
     return page
 
 

@@ -84,8 +84,8 @@ def in_line(m: Measures) -> Iterator[Part]:
     tube = ring(m.pusher_d, m.pusher_bore) - 6 * (m.pusher_d - m.pusher_bore) / 2
     thin = m.platen_h - m.button_recess - m.pivot_h
     yield Part("pusher, at its window", LEVER_N, f"{tube:.0f} mm²", LEVER_N / tube)
-    pipe = ring(PIPE_D, PIPE_D - 2 * PIPE_WALL)
-    yield Part("pusher made of pipe", LEVER_N, f"{pipe:.0f} mm²", LEVER_N / pipe)
+    pipe = ring(PIPE_D, PIPE_D - 2 * PIPE_WALL) - 6 * PIPE_WALL
+    yield Part("pusher made of pipe, at its window", LEVER_N, f"{pipe:.0f} mm²", LEVER_N / pipe)
     square = plate(LEVER_N, PIPE_D / 2 - PIPE_WALL, m.shank_d / 2, BY_HAND_H)
     yield Part("pusher's square plate over that pipe", LEVER_N, f"plate {BY_HAND_H:.0f} mm", square)
     roof = plate(LEVER_N, m.pusher_bore / 2, m.shank_d / 2, m.pusher_roof)

@@ -17,11 +17,12 @@ PARTS = HARDWARE / "parts"
 sys.path.insert(0, str(PARTS))
 
 import profiles  # noqa: E402
-from measures import TABLE_OF_SPRINGS_MM, Measures, rod_rows  # noqa: E402
+from measures import TABLE_OF_SPRINGS_MM, Measures, press_rows, rod_rows  # noqa: E402
 
 PAGE = (HARDWARE / "MECHANICS.md").read_text(encoding="utf-8")
 M = Measures()
 STEEL_KG_PER_MM3 = 7.85e-6
+PRESS_PAGES = ("README.md", "PARTS.md")
 SHORTEST, LONGEST = TABLE_OF_SPRINGS_MM[0], TABLE_OF_SPRINGS_MM[-1]
 
 Point = tuple[float, float]
@@ -66,6 +67,67 @@ def test_rod_of_a_length_for_all_fails_the_shortest_and_stands_on_the_pusher() -
 
 def test_page_shows_the_rods_of_the_table() -> None:
     assert "\n".join(rod_rows()) in PAGE
+
+
+@pytest.mark.parametrize(("free_mm", "least_mm"), TABLE_OF_SPRINGS_MM)
+def test_the_press_named_lets_every_cartridge_in_and_the_posts_still_lead(
+    free_mm: float, least_mm: float
+) -> None:
+    m = Measures(free_length=free_mm, least_height=least_mm)
+    # Stacked up from the plate: cell and button less recess, platen, its rim, lower cup's base.
+    seat = 20 + 2 - 1 + 12 + 17.5
+    rod_end = seat - 8 + m.rod_length + 2  # lower cup lifted over the rim
+    pusher_up = rod_end + 5  # the collar hangs 5 below it
+    pusher_down = seat + least_mm + 8
+    assert m.quill_travel >= pusher_up - pusher_down
+    crosshead_up = pusher_up + m.pusher_depth + 15
+    assert m.table_to_jaws >= 15 + crosshead_up + 15
+    # By hand: the cup's base 18, the pipe 9 longer than the bore, its square 10.
+    by_hand_up = crosshead_up + (18 - 17.5) + (9 + 10 - 15)
+    assert m.table_to_jaws + m.by_hand_more >= 15 + by_hand_up + 15
+    assert m.post_l >= 15 + by_hand_up + 15  # from under the plate: through the whole bar
+
+
+def test_pages_name_the_press_that_is_needed() -> None:
+    flat = [" ".join((HARDWARE / name).read_text("utf-8").split()) for name in PRESS_PAGES]
+    assert "\n".join(press_rows()) in (HARDWARE / "PARTS.md").read_text("utf-8")
+    assert f"{M.quill_travel:.0f} mm of quill travel and {M.table_to_jaws:.1f} mm from" in flat[0]
+    assert f"squares) {M.by_hand_more:.1f} mm more" in flat[1]
+    assert f"two posts of {M.post_l:.0f} mm" in flat[1]
+    assert f"two of {M.yoke_drop:.0f} mm" in flat[1]
+    assert 2 * M.yoke_drop + 5 <= 1000  # of a metre, a saw cut or two
+    assert 2 * M.post_l + 5 <= 1000
+
+
+def test_stub_of_the_check_stands_free_and_weighs_what_it_says() -> None:
+    page = (HARDWARE / "WEIGHING.md").read_text("utf-8")
+    wide, high = 100.0, 80.0
+    assert f"{wide:.0f} mm across and {high:.0f} long" in " ".join(page.split())
+    assert f"--mass {math.pi / 4 * wide**2 * high * STEEL_KG_PER_MM3:.2f}kg" in page
+    assert wide + 10 < M.post_span - M.stop_nut_d
+    assert M.z_lower + M.register_h + high + 10 < M.z_pusher + M.lift - M.collar_over
+
+
+def test_stops_are_tried_by_what_is_clear_without_the_upper_cup() -> None:
+    page = " ".join((HARDWARE / "ASSEMBLY.md").read_text("utf-8").split())
+    clear = M.least_height + M.cup_floor - M.wall_height - M.collar_over
+    assert f"collar stays {clear:.0f} mm above" in page
+    hangs = M.head_space - M.rod_slack  # the closed cartridge rattles, so the rod hangs lower
+    assert f"pressed by {hangs:.1f} mm, then it stands on the platen" in " ".join(PAGE.split())
+
+
+def test_cups_for_inner_springs_fit_what_the_page_says() -> None:
+    inner = Measures(spring_od=24, spring_id=18, cup_d=M.cup_d)
+    flat = " ".join(PAGE.split())
+    assert f"-D cup_d={inner.cup_d:g}" in flat
+    assert f"{inner.gauge_od:g} outside and {inner.gauge_id:g} inside" in flat
+    spigot, wall = inner.spring_id - 2 * M.clearance, inner.spring_od + 2 * M.clearance
+    assert f"spigot of {spigot:g} and the wall of {wall:g}" in flat
+    assert spigot < 22 - 2 * 2  # the tube 22 x 2 that the page names
+    assert wall > 22
+    least = M.rod_head_d + 2 * M.clearance
+    assert f"inside of {least:.1f} mm" in flat
+    assert inner.gauge_id < 20 < inner.gauge_od  # it stands under the wire
 
 
 def test_gauges_reach_the_seats_and_end_inside_the_travel() -> None:

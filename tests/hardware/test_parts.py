@@ -2,10 +2,15 @@
 
 import math
 import re
+import sys
 from collections import Counter
 from pathlib import Path
 
 import pytest
+
+sys.path.insert(0, str(Path(__file__).parents[2] / "hardware" / "parts"))
+
+from measures import Measures
 
 from support.solids import FEW_SIDES, PARTS, compile_part, size_mm, solid, volume_mm3
 
@@ -53,6 +58,11 @@ def test_parts_follow_the_spring(tmp_path: Path) -> None:
     cup = solid(tmp_path, "spring_cup", "spring_od=26", "spring_id=18", FEW_SIDES)
     # Outside: the spring, 0.4 mm play and a 4 mm wall all round.
     assert size_mm(cup)[0] == pytest.approx(26 + 2 * 0.4 + 2 * 4, abs=0.1)
+    for part in ("spring_cup", "gauge_tube", "platen", "pusher"):  # a pair for inner springs
+        inner = "spring_od=24", "spring_id=18", f"cup_d={Measures().cup_d}"
+        facets = solid(tmp_path, part, *inner, FEW_SIDES)
+        wanted = {"gauge_tube": 24 - 1.0, "platen": 41.8 + 6}.get(part, 41.8)
+        assert size_mm(facets)[0] == pytest.approx(wanted, abs=0.1)
     ring = solid(tmp_path, "spring_cup", 'make="ring"', FEW_SIDES)
     assert size_mm(ring)[0] == pytest.approx(33 + 0.8 - 0.3, abs=0.1)
 
@@ -62,9 +72,14 @@ def test_parts_follow_the_spring(tmp_path: Path) -> None:
     [
         ("least_height=15", "the cups would meet before the stop"),
         ("spring_id=12", "too narrow for this guide rod"),
+        ("cup_d=37", "too narrow for this spring"),
+        ("spring_id=28", "walls are too thin"),
     ],
 )
 def test_impossible_measures_are_refused(setting: str, words: str, tmp_path: Path) -> None:
+    name, _, mm = setting.partition("=")
+    with pytest.raises(ValueError, match=words):
+        Measures(**{name: float(mm)})
     done = compile_part("spring_cup", tmp_path / "cup.stl", setting)
     assert done.returncode != 0
     assert words in done.stderr

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from coilbench.analysis.cli import rig_ratings
 from coilbench.analysis.cli import run as command
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
@@ -81,3 +82,55 @@ def test_without_a_word_on_the_cups_a_gauge_of_0_is_taken(run: Run, tmp_path: Pa
     file = tmp_path / "gauges.csv"
     file.write_text("length_mm,counts\n0,0\n20,-4000\n40,-8000\n")
     assert run("rig", "gauge", "--from", str(file))[0] == 0
+
+
+@pytest.mark.parametrize("command", [("rig", "ratings"), ("note", "--set", "larch", "1 38.5 22.4")])
+@pytest.mark.parametrize(
+    ("given", "taken"), [("142g", True), ("5oz", True), ("1kg", True), ("1.01kg", False)]
+)
+def test_a_weight_on_the_spring_may_be_in_grams_and_a_slip_for_kilograms_is_refused(
+    run: Run, command: tuple[str, ...], given: str, taken: bool
+) -> None:
+    run("set", "new", "larch", "--role", "outer", "--count", "2")
+    status, said = run(*command, "--rests", given)
+    assert (status == 0) == taken, said
+    assert ("--yes" in said) != taken
+    assert run(*command, "--rests", given, "--yes")[0] == 0
+
+
+def test_grams_and_ounces_are_what_they_are(book: Path, run: Run) -> None:
+    for given, grams in (("142g", 142.0), ("5oz", 5 * 28.349523125)):  # the ounce of 1959
+        run("rig", "ratings", "--rests", given)
+        with open_book(book) as db:
+            assert Ratings.of_book(db).rests_n == pytest.approx(grams * 9.80665e-3)
+
+
+def test_who_tells_other_cups_hears_of_the_datum_and_who_tells_ratings_does_not(run: Run) -> None:
+    assert "--datum" not in run("rig", "ratings", "--cell", "200kg")[1]
+    for told in (("--cups-meet", "18mm"), ("--rests", "142g"), ("--rests", "90g")):
+        assert "--datum" in run("rig", "ratings", *told)[1]
+    assert "--datum" not in run("rig", "ratings", "--rests", "90g")[1]
+
+
+def test_how_many_older_strokes_have_it_now_is_said(
+    book: Path, run: Run, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    with open_book(book, create=True):
+        pass
+    for untold in (3, 1, 0):
+        monkeypatch.setattr(rig_ratings, "untold_strokes", lambda _db, count=untold: count)
+        said = run("rig", "ratings", "--rests", f"{100 + untold}g")[1]
+        assert (f"{untold} stroke" in said) == (untold > 0)
+
+
+@pytest.mark.parametrize(("told", "asked"), [(None, True), (0.0, False)])
+def test_a_gauge_of_0_on_a_rig_whose_cups_are_not_told_says_what_it_would_mean(
+    book: Path, run: Run, tmp_path: Path, told: float | None, asked: bool
+) -> None:
+    with open_book(book, create=True) as db:
+        Ratings(cups_meet_mm=told).store(db)
+    file = tmp_path / "gauges.csv"
+    file.write_text("length_mm,counts\n0,0\n20,-4000\n40,-8000\n")
+    status, said = run("rig", "gauge", "--from", str(file))
+    assert status == 0
+    assert ("--cups-meet" in said) == asked

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import LOAD_DTYPE, RawBlock, SampleFlag
-from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.book.ratings import Ratings, untold_strokes
 from coilbench.capture.book.sets import turn_order
 from coilbench.capture.book.sweeps import load_sweeps, store_sweep, uncount
 from coilbench.capture.errors import CoilbenchError
@@ -201,6 +201,7 @@ def test_what_rests_on_the_spring_is_the_strokes_own_or_told_later(
         origin=Origin.RIG, samples=stroke, calibration_id=calibration_id, rests_n=with_stroke_n
     )
     store_sweep(db, sweep)
+    assert untold_strokes(db) == (1 if with_stroke_n is None else 0)
     Ratings(rests_n=told_later_n).store(db)
     (back,) = load_sweeps(db, larch)["larch-01"]
     assert back.rig.rests_n == expected_n

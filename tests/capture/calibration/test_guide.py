@@ -11,6 +11,7 @@ from coilbench.capture.blocks import Finding, RawBlock, SampleFlag
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import WeighGuide
+from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.regression import fit_polynomial
 from coilbench.capture.running.guided import follow
 from coilbench.capture.virtual.bench import (
@@ -160,6 +161,7 @@ def test_the_last_point_can_be_taken_back_before_all_is_stored():
         stream_of(*steps),
         guide,
         said.append,
+        watch=OverloadWatch(),
         asked=wishes({done_at + 3: "undo"}),
         keep=lambda: kept.append(guide.taken),
         grace_s=8.0,
@@ -177,7 +179,7 @@ def test_enter_stores_at_once_and_without_a_grace_nothing_waits():
         {"grace_s": 2.0},
     ):
         stream = stream_of(*steps)
-        follow(stream, WeighGuide((0.0, 5.0)), lambda _: None, **options)
+        follow(stream, WeighGuide((0.0, 5.0)), lambda _: None, watch=OverloadWatch(), **options)
         assert sum(len(block) for block in stream) > 50 * RIG.rate_hz
 
 
@@ -192,7 +194,7 @@ def test_the_rigs_redo_button_takes_back_the_last_point():
 
     said = []
     with pytest.raises(Exception, match="the samples ended"):
-        follow(pressed(), WeighGuide((0.0, 5.0)), said.append)
+        follow(pressed(), WeighGuide((0.0, 5.0)), said.append, watch=OverloadWatch())
     assert Finding.of("point_undone", point=1) in said
 
 

@@ -19,6 +19,7 @@ from coilbench.capture.blocks import (
 from coilbench.capture.calibration.block_guide import BlockGuide
 from coilbench.capture.calibration.gauge_guide import GaugeGuide
 from coilbench.capture.calibration.guide import WeighGuide
+from coilbench.capture.calibration.overload import OverloadWatch
 from coilbench.capture.calibration.regression import fit_polynomial, value
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running.guided import follow, sample_stream
@@ -47,15 +48,15 @@ def no_word(_):
 
 
 def weigh(stream, masses_kg, say):
-    return follow(stream, WeighGuide(masses_kg), say).points
+    return follow(stream, WeighGuide(masses_kg), say, watch=OverloadWatch()).points
 
 
 def gauge(stream, lengths_mm, say):
-    return follow(stream, GaugeGuide(lengths_mm), say).points
+    return follow(stream, GaugeGuide(lengths_mm), say, watch=OverloadWatch()).points
 
 
 def press_block(stream, fit, least_n, say):
-    return follow(stream, BlockGuide(fit, least_n), say).points
+    return follow(stream, BlockGuide(fit, least_n), say, watch=OverloadWatch()).points
 
 
 @pytest.mark.parametrize("piece", [1, 16, 64])

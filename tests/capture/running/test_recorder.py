@@ -7,6 +7,7 @@ import pytest
 
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.book.sessions import CaptureRun, recover
 from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import EventKind
@@ -237,3 +238,21 @@ def test_an_event_is_told_after_the_book_has_it(book):
         desk.recorder._report = say
         desk.take(press(presses=2))
         assert counts == [(EventKind.KEPT, 1), (EventKind.KEPT, 2)]
+
+
+def test_what_rests_on_the_spring_is_in_every_load_that_is_shown_and_in_no_push(book):
+    """Live screen, running curve, what is said of a stroke; the press pushes without it."""
+    samples, at = press(), []
+    for rests_n in (None, 1.4):
+        with open_book(book) as db:
+            Ratings(rests_n=rests_n, press_n=1e4).store(db)
+            desk = Desk(db)
+            now = lowest(samples)
+            free = desk.take(samples[:100]) or desk.recorder.newest.load_n
+            desk.take(samples[100:now])
+            pressed, curve = desk.recorder.newest.load_n, desk.recorder.running_curve()
+            desk.take(samples[now:])
+            (kept,) = desk.found(EventKind.KEPT)
+            at.append((free, pressed, curve[-1][1], kept["peak_n"]))
+    bare, told = np.array(at)
+    np.testing.assert_allclose(told - bare, [0.0, 1.4, 1.4, 1.4], atol=0.011)

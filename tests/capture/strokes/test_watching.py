@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 
 from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
+from coilbench.capture.calibration.overload import NEAR_SHARE
 from coilbench.capture.strokes.finder import Phase
 from coilbench.capture.strokes.watching import (
     ABOVE_FREE_MM,
@@ -21,7 +22,6 @@ from coilbench.capture.strokes.watching import (
     LATE_S,
     LEARNT_LATE_MM,
     LOADED_N,
-    NEAR_SHARE,
     RISE_MM,
     Bounds,
     PressWatch,
