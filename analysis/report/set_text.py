@@ -231,7 +231,10 @@ json_keys(
     "height_mm nominal_n mean_n=centre.mean spread_n=centre.spread mean_u_n=centre.mean_u "
     "median_n=centre.median robust_spread_n=centre.robust_spread springs=centre.springs",
 )
-json_keys(SetCheck, "set=name tolerance alpha alpha_each springs summary rate_summary=rate")
+json_keys(
+    SetCheck,
+    "set=name tolerance alpha alpha_each springs summary rate_summary=rate apart_within",
+)
 
 
 def compare_document(comparison: Comparison) -> dict[str, Any]:

@@ -137,7 +137,7 @@ class Column:
         outcome: Outcome = "weak" if away < 0.0 else "stiff"
         outcome = "pass" if near or not facts["apart"] else outcome
         times = facts["statistic"] / facts["limit"] if facts["apart"] else 0.0
-        facts["near"] = near
+        facts |= {"near": near, "apart_within": near and facts["apart"]}
         return Ruling("set_outlier", spring, self.height_mm, outcome, times, facts)
 
     def rulings(
@@ -376,6 +376,7 @@ def _shape_ruling(spring: str, departure: _Departure, esd: Esd | None, at: int) 
     """Judge a curve's shape: apart from the set's, and by more than ODD_SHARE of its mean load."""
     facts = {"departure_share": departure.largest, "departure_mm": departure.height_mm}
     facts |= {} if esd is None else esd.distance(at)
-    odd = facts.get("apart", False) and facts["deviations"] > 0.0 and departure.largest > ODD_SHARE
-    outcome: Outcome = "odd" if odd else "pass"
+    apart = facts.get("apart", False) and facts["deviations"] > 0.0
+    outcome: Outcome = "odd" if apart and departure.largest > ODD_SHARE else "pass"
+    facts["apart_within"] = apart and outcome == "pass"
     return Ruling("shape", spring, None, outcome, departure.largest / ODD_SHARE, facts)

@@ -63,6 +63,12 @@ class SpringCheck:
         """Whether it was found weak, stiff, short or odd; being unsure is no finding."""
         return any(flag.kind != "unsure" for flag in self.flags)
 
+    @property
+    def apart_within(self) -> tuple[Ruling, ...]:
+        """What of it stands apart from the others within tolerance; of one set apart nothing."""
+        found = [] if self.set_apart else [one for one in self.rulings if one.apart_within]
+        return tuple(sorted(found, key=lambda ruling: -ruling.times_limit))
+
 
 @dataclass(frozen=True)
 class HeightSummary:
@@ -99,6 +105,11 @@ class SetCheck:
     def flagged(self) -> tuple[str, ...]:
         """Labels of the springs that carry a flag."""
         return tuple(spring.label for spring in self.springs if spring.flags)
+
+    @property
+    def apart_within(self) -> tuple[str, ...]:
+        """Labels of the springs that stand apart from the others, but within tolerance."""
+        return tuple(spring.label for spring in self.springs if spring.apart_within)
 
     def spring(self, label: str) -> SpringCheck:
         """Return the spring of that label.

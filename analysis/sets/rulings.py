@@ -54,6 +54,11 @@ class Ruling:
     facts: Mapping[str, Any] = field(metadata={"json": "*"})
     flagged: bool = field(default=True, metadata={"json": None})
 
+    @property
+    def apart_within(self) -> bool:
+        """Whether the outlier test finds it apart, by less than what makes it a finding."""
+        return self.outcome == "pass" and bool(self.facts.get("apart_within", False))
+
 
 @dataclass(frozen=True)
 class Target:
