@@ -19,7 +19,7 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.report.budget_text import BudgetText
 from coilbench.analysis.report.document import describe, first_few
-from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
+from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, WAY_TEXT, tests_line
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SpringCheck
@@ -125,7 +125,9 @@ def show_why(
 
 def _summary_line(height: HeightSummary, shown: Units) -> str:
     centre = _centre_text(height.centre, shown.load_text)
-    line = f"At {shown.length_text(height.height_mm)}: {centre}"
+    way = height.compared_way
+    how = "" if way is None else f", compared {WAY_TEXT[way]} since some have one way alone"
+    line = f"At {shown.length_text(height.height_mm)}{how}: {centre}"
     if height.nominal_n is not None:
         line += f"; nominal {shown.load_text(height.nominal_n)}"
     return line

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.curves.uncertainty import Measured, common_u, split
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.uncertainty import Measured, common_u
+from coilbench.analysis.sets.alike import Alike, loads_at, rates_between
 from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd
 from coilbench.analysis.sets.rulings import (
     ROUNDING,
@@ -25,7 +25,6 @@ from coilbench.analysis.sets.rulings import (
     guarded,
 )
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
-from coilbench.capture.errors import CoilbenchError
 
 # Of the tolerance: nearer to the middle, no outlier is a finding; ours, no source.
 OUTLIER_LEAST_SHARE = 0.5
@@ -79,32 +78,35 @@ class Column:
 
     Attributes:
         height_mm: where; None for the rate.
-        measured: one a spring; None where it was not measured.
-        centre: where they lie; None where none was measured.
-        outliers: the outlier test on those that were measured; None where they are too few.
+        read: one a spring, and what of it is compared.
+        centre: where those lie that are compared; None where there is none.
+        outliers: the outlier test on those that are compared; None where they are too few.
     """
 
     height_mm: float | None
-    measured: tuple[Measured | None, ...]
+    read: Alike
     centre: Centre | None
     outliers: Esd | None
 
     @classmethod
-    def of(
-        cls, height_mm: float | None, measured: Sequence[Measured | None], alpha: float
-    ) -> Column:
+    def of(cls, height_mm: float | None, read: Alike, alpha: float) -> Column:
         """Find the centre, and which springs stand apart.
 
         Args:
-            height_mm, measured: as the column has them.
+            height_mm, read: as the column has them.
             alpha: how often a sound set's column may raise a false alarm.
         """
-        known = [one for one in measured if one is not None]
+        known = [one for one in read.compared if one is not None]
         if not known:
-            return cls(height_mm, tuple(measured), None, None)
+            return cls(height_mm, read, None, None)
         least_sd = float(np.median([one.own_u for one in known])) / 2.0
         esd = Esd.of([one.value for one in known], alpha, least_sd)
-        return cls(height_mm, tuple(measured), Centre.of(known), esd)
+        return cls(height_mm, read, Centre.of(known), esd)
+
+    @property
+    def measured(self) -> tuple[Measured | None, ...]:
+        """One a spring; None where it was not measured."""
+        return self.read.measured
 
     @property
     def middle(self) -> float | None:
@@ -119,7 +121,7 @@ class Column:
         Both sides have the bench's common errors, so the springs' own parts are left: this one's,
         and the median's, whose variance is pi/(2n) times a value's (normal values, n large).
         """
-        own = [one.own_u for one in self.measured if one is not None]
+        own = [one.own_u for one in self.read.compared if one is not None]
         middle_u = float(np.median(own)) * math.sqrt(0.5 * math.pi / len(own))
         return math.hypot(measured.own_u, middle_u)
 
@@ -132,7 +134,7 @@ class Column:
         """
         if self.outliers is None:
             return None
-        facts = self.outliers.distance(sum(one is not None for one in self.measured[:at]))
+        facts = self.outliers.distance(sum(one is not None for one in self.read.compared[:at]))
         near = abs(away) <= OUTLIER_LEAST_SHARE * tolerance * (1.0 + ROUNDING)
         outcome: Outcome = "weak" if away < 0.0 else "stiff"
         outcome = "pass" if near or not facts["apart"] else outcome
@@ -147,44 +149,27 @@ class Column:
 
         The tolerance is the allowed deviation as a fraction of the middle.
         """
-        measured, middle = self.measured[at], self.middle
+        measured, compared, middle = self.measured[at], self.read.compared[at], self.middle
         if measured is None:
             return
         if nominal is not None:
-            yield nominal.judge(spring, measured, self.height_mm, measured.u)
+            one_way = self.read.way is not None and compared in (measured, None)
+            u = measured.u + (self.read.friction if one_way else 0.0)
+            yield nominal.judge(spring, measured, self.height_mm, u)
         if middle is None:
             return
+        if compared is None:
+            facts = {"way": self.read.way}
+            flagged = self.height_mm is not None
+            yield Ruling("one_way", spring, self.height_mm, "unsure", math.inf, facts, flagged)
+            return
         target = Target("set_tolerance", middle, tolerance * abs(middle))
-        yield target.judge(spring, measured, self.height_mm, self._away_u(measured))
-        ruling = self._outlier_ruling(spring, at, measured.value - middle, target.tolerance)
+        judged = target.judge(spring, compared, self.height_mm, self._away_u(compared))
+        way = {} if self.read.way is None else {"way": self.read.way}
+        yield replace(judged, facts={**judged.facts, **way})
+        ruling = self._outlier_ruling(spring, at, compared.value - middle, target.tolerance)
         if ruling is not None:
             yield ruling
-
-
-def _loads(curves: Sequence[SpringCurve], height_mm: float) -> list[Measured | None]:
-    """Read every spring at a height.
-
-    Raises:
-        HeightNotMeasured: no spring at all was measured there.
-    """
-    measured = [_load(curve, height_mm) for curve in curves]
-    if all(one is None for one in measured):
-        curves[0].load_at(height_mm)  # raises, and says what was measured
-    return measured
-
-
-def _load(curve: SpringCurve, height_mm: float) -> Measured | None:
-    with suppress(HeightNotMeasured):
-        reading = curve.load_at(height_mm)
-        return split(reading.load_n, reading.budget)
-    return None
-
-
-def _rate(curve: SpringCurve, high_mm: float, low_mm: float) -> Measured | None:
-    with suppress(CoilbenchError):
-        rate = curve.rate if high_mm == low_mm else curve.rate_between(high_mm, low_mm)
-        return None if rate is None else split(rate.rate_n_per_mm, rate.budget)
-    return None
 
 
 # The shape's rules are ours, no source.
@@ -285,10 +270,9 @@ class SetColumns:
     doubts: Mapping[str, Doubt]
 
     @cached_property
-    def _rates(self) -> tuple[Measured | None, ...]:
+    def _rates(self) -> Alike:
         """Between the highest and the lowest height, else over each spring's own window."""
-        high_mm, low_mm = max(self.heights_mm), min(self.heights_mm)
-        return tuple(_rate(curve, high_mm, low_mm) for curve in self.curves)
+        return rates_between(self.curves, max(self.heights_mm), min(self.heights_mm))
 
     @cached_property
     def _departures(self) -> list[_Departure] | None:
@@ -298,7 +282,7 @@ class SetColumns:
     def tests(self) -> tuple[OutlierTest, ...]:
         """What shares alpha: each height, the rate, the shape."""
         tests: list[OutlierTest] = list(dict.fromkeys(self.heights_mm))
-        tests += ["rate"] if any(rate is not None for rate in self._rates) else []
+        tests += ["rate"] if any(rate is not None for rate in self._rates.measured) else []
         tests += [] if self._departures is None else ["shape"]
         return tuple(tests)
 
@@ -310,7 +294,7 @@ class SetColumns:
     def loads(self) -> tuple[Column, ...]:
         """One column a height."""
         return tuple(
-            Column.of(mm, _loads(self.curves, mm), self._alpha_each) for mm in self.heights_mm
+            Column.of(mm, loads_at(self.curves, mm), self._alpha_each) for mm in self.heights_mm
         )
 
     @cached_property

@@ -14,7 +14,14 @@ FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
 Outcome = Literal["pass", "weak", "stiff", "short", "odd", "unsure"]
 LengthTarget = Literal["nominal", "set"]
 RuleName = Literal[
-    "measured", "strokes", "nominal", "set_tolerance", "set_outlier", "free_length", "shape"
+    "measured",
+    "strokes",
+    "one_way",
+    "nominal",
+    "set_tolerance",
+    "set_outlier",
+    "free_length",
+    "shape",
 ]
 
 ROUNDING = 1e-9  # a load exactly at its limit is inside, however it was rounded

@@ -11,11 +11,11 @@ import pytest
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lengths import FoundHeight
+from coilbench.analysis.sets.alike import Alike, loads_at
 from coilbench.analysis.sets.columns import (
     Column,
     _Departure,
     _length_ruling,
-    _loads,
     _shape_departures,
     _shape_ruling,
 )
@@ -76,9 +76,9 @@ def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_o
 def test_three_springs_are_the_fewest_that_have_a_middle() -> None:
     def middle(springs: int) -> float | None:
         curves = [bent(f"s{at}", 0.0) for at in range(springs)]
-        return Column.of(40.0, _loads(curves, 40.0), 0.05).middle
+        return Column.of(40.0, loads_at(curves, 40.0), 0.05).middle
 
-    assert Column.of(40.0, [None, None], 0.05).middle is None
+    assert Column.of(40.0, Alike((None, None), (None, None)), 0.05).middle is None
     assert middle(2) is None
     assert middle(3) is not None
 
