@@ -42,6 +42,7 @@ RULES: dict[RuleName, str] = {
     "set_tolerance": "set tolerance",
     "set_outlier": "set outlier",
     "free_length": "free length",
+    "length_loads": "free length and loads",
     "shape": "shape",
 }
 WAY_TEXT: dict[Way | None, str] = {"loading": "on the way down", "unloading": "on the way up"}
@@ -115,6 +116,8 @@ def _length(found: Ruling, units: Units) -> str:
         f,
         units,
     )
+    if f["contradicted"]:
+        return f"{text}: not judged, since its own loads contradict it"
     unsure = ": too near the limit to tell; measure it with a caliper"
     return text + unsure if found.outcome == "unsure" else text
 
@@ -159,6 +162,13 @@ _RULES: dict[RuleName, Callable[[Ruling, Units], str]] = {
     "set_tolerance": _tolerance,
     "set_outlier": _outlier,
     "free_length": _length,
+    "length_loads": lambda found, units: filled(
+        "free length {facts[length_mm]} and loads contradict each other, which run out at "
+        "{facts[ends_mm]} (uncertainties {facts[length_u_mm]} and {facts[ends_u_mm]}): measure it "
+        "again",
+        found,
+        units,
+    ),
     "shape": _shape,
 }
 

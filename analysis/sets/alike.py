@@ -10,8 +10,6 @@ from collections.abc import Callable, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from coilbench.analysis.curves.curve import BranchChoice, HeightNotMeasured, SpringCurve
 from coilbench.analysis.curves.sweep_fit import Side, Way
 from coilbench.analysis.curves.uncertainty import Measured, split
@@ -30,14 +28,11 @@ class Alike:
         measured: as read, of the mean of both ways where a spring has both.
         compared: of one way for all; where all have the same ways, as measured.
         way: that one; None where all have the same ways.
-        friction: half the loop of those that have both ways, in the middle; by so much one way may
-            be out as a mean. 0 where none shows it.
     """
 
     measured: tuple[Measured | None, ...]
     compared: tuple[Measured | None, ...]
     way: Way | None = None
-    friction: float = 0.0
 
     @classmethod
     def of(cls, curves: Sequence[SpringCurve], read: Read) -> Alike:
@@ -51,9 +46,7 @@ class Alike:
             return cls(measured, measured)
         by_way = {way: tuple(_by(curve, way, read) for curve in curves) for way in WAYS}
         way = max(WAYS, key=lambda one: sum(value is not None for value in by_way[one]))
-        pairs = zip(each, by_way[way], strict=True)
-        loops = [abs(a[0].value - b.value) for a, b in pairs if a and b and a[1] == "both"]
-        return cls(measured, by_way[way], way, float(np.median(loops)) if loops else 0.0)
+        return cls(measured, by_way[way], way)
 
 
 def _by(curve: SpringCurve, way: Way, read: Read) -> Measured | None:

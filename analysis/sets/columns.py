@@ -11,6 +11,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.loads_end import length_contradicted
 from coilbench.analysis.curves.uncertainty import Measured, common_u
 from coilbench.analysis.sets.alike import Alike, loads_at, rates_between
 from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd
@@ -153,9 +154,7 @@ class Column:
         if measured is None:
             return
         if nominal is not None:
-            one_way = self.read.way is not None and compared in (measured, None)
-            u = measured.u + (self.read.friction if one_way else 0.0)
-            yield nominal.judge(spring, measured, self.height_mm, u)
+            yield nominal.judge(spring, measured, self.height_mm, measured.u)
         if middle is None:
             return
         if compared is None:
@@ -167,7 +166,11 @@ class Column:
         judged = target.judge(spring, compared, self.height_mm, self._away_u(compared))
         way = {} if self.read.way is None else {"way": self.read.way}
         yield replace(judged, facts={**judged.facts, **way})
-        ruling = self._outlier_ruling(spring, at, compared.value - middle, target.tolerance)
+        away = compared.value - middle
+        # one way of a fast stroke has the lag in its uncertainty, chosen heights have none
+        if self.read.way is not None and abs(away) <= self._away_u(compared):
+            return
+        ruling = self._outlier_ruling(spring, at, away, target.tolerance)
         if ruling is not None:
             yield ruling
 
@@ -312,7 +315,11 @@ class SetColumns:
         nominal_mm, lengths = self.free_length_nominal_mm, list[tuple[LengthTarget, float]]()
         if nominal_mm is not None:
             lengths.append(("nominal", nominal_mm))
-        known = [one.own_length.height_mm for one in self.curves if one.own_length is not None]
+        known = [
+            one.own_length.height_mm
+            for one in self.curves
+            if one.own_length is not None and length_contradicted(one) is None
+        ]
         if len(known) >= FEWEST_FOR_MIDDLE:
             lengths.append(("set", float(np.median(known))))
         return lengths
@@ -332,6 +339,7 @@ class SetColumns:
             target = None if nominal is None else nominal.target(self.tolerance)
             yield from column.rulings(label, at, self.tolerance, target)
         yield from self.rate.rulings(label, at, self.tolerance, self.nominal_rate)
+        yield from _length_loads_ruling(curve)
         for target_is, target_mm in self._lengths:
             yield from _length_ruling(curve, target_is, target_mm)
         if self._departures is not None:
@@ -343,17 +351,29 @@ def _length_ruling(
 ) -> Iterator[Ruling]:
     """Judge a free length: short where it is below SHORT_SHARE by more than its uncertainty.
 
-    An unsure length is no flag: the loads decide. Nothing where the length was not measured.
+    An unsure length is no flag: the loads decide. So is one that its own loads contradict. Nothing
+    where the length was not measured.
     """
     if curve.own_length is None:
         return
     length_mm, u_mm = curve.own_length
     short_mm, limit_mm = target_mm - length_mm, SHORT_SHARE * target_mm
-    outcome = guarded(short_mm, limit_mm, u_mm, "short")
+    wrong = length_contradicted(curve) is not None
+    outcome = "unsure" if wrong else guarded(short_mm, limit_mm, u_mm, "short")
     facts: dict[str, Any] = {"length_mm": length_mm, "target_mm": target_mm, "target": target_is}
     facts |= {"length_u_mm": u_mm, "length_from": curve.length_from}
+    facts["contradicted"] = wrong
     times, flagged = short_mm / limit_mm, outcome == "short"
     yield Ruling("free_length", curve.label, None, outcome, times, facts, flagged)
+
+
+def _length_loads_ruling(curve: SpringCurve) -> Iterator[Ruling]:
+    """Find a free length by caliper that the spring's own loads contradict; nothing where none."""
+    found = length_contradicted(curve)
+    if found is not None:
+        facts = {"length_mm": found.length.height_mm, "length_u_mm": found.length.height_u_mm}
+        facts |= {"ends_mm": found.ends.height_mm, "ends_u_mm": found.ends.height_u_mm}
+        yield Ruling("length_loads", curve.label, None, "unsure", math.inf, facts)
 
 
 def _shape_ruling(spring: str, departure: _Departure, esd: Esd | None, at: int) -> Ruling:

@@ -21,6 +21,7 @@ RuleName = Literal[
     "set_tolerance",
     "set_outlier",
     "free_length",
+    "length_loads",
     "shape",
 ]
 

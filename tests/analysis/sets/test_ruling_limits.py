@@ -53,7 +53,10 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
 )
 def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) -> None:
     """49.0 mm of 50, and 0.1 mm unsure."""
-    curve = replace(bent("s", 0.0), by_hand=FoundHeight(length_mm, 0.1))
+    once = Sweep(
+        "s", "s", Origin.KEYED, Branch(np.array([38.0]), np.array([190.0])), NONE, 1.0, 0, 0
+    )
+    curve = fit_curve("s", [once], by_hand=FoundHeight(length_mm, 0.1))
     ruling = next(_length_ruling(curve, "set", 50.0))
     assert ruling.outcome == outcome
     assert ruling.facts["length_from"] == "by_hand"
