@@ -19,11 +19,11 @@ from coilbench.analysis.cli.common import (
 )
 from coilbench.analysis.report.budget_text import BudgetText
 from coilbench.analysis.report.document import describe, first_few
-from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, tests_line
+from coilbench.analysis.report.set_text import RULES, STROKE_RULE, TOO_FEW, WAY_TEXT, tests_line
 from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.columns import FEWEST_FOR_MIDDLE, Centre
 from coilbench.analysis.sets.judge import HeightSummary, SetCheck, SpringCheck
-from coilbench.analysis.sets.rulings import Flag
+from coilbench.analysis.sets.rulings import Flag, Ruling
 from coilbench.capture.strokes.stroke_choice import JudgedStroke
 from coilbench.capture.units import counted
 
@@ -49,6 +49,9 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
         say(f"Rate: {_centre_text(check.rate, shown.rate_text)}")
     for line in _flag_lines(check, shown):
         say(line)
+    for spring in check.springs:
+        if spring.apart_within:
+            say(f"{spring.label} {_within(spring, shown)}.")
     if missing:
         say(f"Not measured yet: {', '.join(missing)}.")
     if any(
@@ -56,7 +59,7 @@ def show_check(check: SetCheck, missing: tuple[str, ...], shown: Units) -> None:
     ):
         say(TOO_FEW)
     elif not check.flagged:
-        click.echo("No spring stands out.")
+        click.echo(f"No spring {'is out of tolerance' if check.apart_within else 'stands out'}.")
 
 
 def _flag_lines(check: SetCheck, shown: Units) -> Iterator[str]:
@@ -70,16 +73,23 @@ def _flag_lines(check: SetCheck, shown: Units) -> Iterator[str]:
             alike.setdefault(why, []).append((spring.label, flag))
     for same in alike.values():
         if len(same) < FEWEST_ALIKE:
-            yield from (f"{own} {flag.kind}: {_reasons(flag, own, shown)}." for own, flag in same)
+            yield from (
+                f"{own} {flag.kind}: {_reasons(flag.findings, own, shown)}." for own, flag in same
+            )
             continue
         label, flag = same[0]
         names = first_few([own for own, _ in same])
-        yield f"{names} unsure, for the same reason; of {label}: {_reasons(flag, label, shown)}."
+        reasons = _reasons(flag.findings, label, shown)
+        yield f"{names} unsure, for the same reason; of {label}: {reasons}."
 
 
-def _reasons(flag: Flag, label: str, shown: Units) -> str:
-    more = len(flag.findings) - REASONS
-    told = "; ".join(describe(one, shown) for one in flag.findings[:REASONS])
+def _within(spring: SpringCheck, shown: Units) -> str:
+    return f"apart, within tolerance: {_reasons(spring.apart_within, spring.label, shown)}"
+
+
+def _reasons(found: Sequence[Ruling], label: str, shown: Units) -> str:
+    more = len(found) - REASONS
+    told = "; ".join(describe(one, shown) for one in found[:REASONS])
     return told if more <= 0 else f"{told}; {counted(more, 'reason')} more: --why {label}"
 
 
@@ -89,7 +99,8 @@ def show_why(
     """Print what every rule says about one spring and its strokes, wrapped to a width."""
     spring = check.spring(label)
     kinds = ", ".join(flag.kind for flag in spring.flags)
-    click.echo(f"{label}: {kinds if kinds else 'no flag'}")
+    within = "apart, within tolerance" if spring.apart_within else ""
+    click.echo(f"{label}: {', '.join(filter(None, (kinds, within))) or 'no flag'}")
     if not spring.rulings:
         click.echo(textwrap.fill(TOO_FEW, width))
     for ruling in spring.rulings:
@@ -114,7 +125,9 @@ def show_why(
 
 def _summary_line(height: HeightSummary, shown: Units) -> str:
     centre = _centre_text(height.centre, shown.load_text)
-    line = f"At {shown.length_text(height.height_mm)}: {centre}"
+    way = height.compared_way
+    how = "" if way is None else f", compared {WAY_TEXT[way]} since some have one way alone"
+    line = f"At {shown.length_text(height.height_mm)}{how}: {centre}"
     if height.nominal_n is not None:
         line += f"; nominal {shown.load_text(height.nominal_n)}"
     return line

@@ -14,7 +14,8 @@ from coilbench.analysis.curves.curve import (
     SpringCurve,
 )
 from coilbench.analysis.curves.lengths import LengthFrom, SoftStart
-from coilbench.analysis.curves.uncertainty import Budget, SourceKind
+from coilbench.analysis.curves.load_budget import SHAPE_SOURCE
+from coilbench.analysis.curves.uncertainty import SourceKind
 from coilbench.analysis.curves.wall import CoilBind
 from coilbench.analysis.report.document import describe, filled, first_few
 from coilbench.analysis.report.units import Units
@@ -27,6 +28,7 @@ REMEDIES: dict[SourceKind, str] = {
     "shape_between": "it lies between heights that were read: read it there",
     "lag": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
+OUTSIDE_REMEDY = "it lies outside the heights that were read: read it there"
 
 
 _NOTES: dict[NoteKind, str] = {
@@ -135,12 +137,14 @@ def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Ite
         for note in reading.notes:
             if note not in curve.notes:
                 yield f"{at}: {describe(note, units)}"
-        for remedy in _remedies(reading.budget):
+        for remedy in _remedies(reading):
             yield f"{at} the load is less certain than it could be: {remedy}"
 
 
-def _remedies(budget: Budget) -> Iterator[str]:
+def _remedies(reading: Reading) -> Iterator[str]:
     """Say how to be surer, where one source that a user can lessen is most of the uncertainty."""
+    budget, outside = reading.budget, any(note.kind == "outside_read" for note in reading.notes)
     for line in budget.lines:
         if line.source in REMEDIES and line.contribution_n**2 > RULES * budget.combined_u_n**2:
-            yield REMEDIES[line.source]
+            shape_outside = outside and line.source == SHAPE_SOURCE
+            yield OUTSIDE_REMEDY if shape_outside else REMEDIES[line.source]

@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from coilbench.analysis.curves.sweep_fit import Way
 from coilbench.analysis.report.bench_text import apart, cocked, slipped
 from coilbench.analysis.report.curve_text import LENGTH_FROM
 from coilbench.analysis.report.document import describe, filled, json_keys, picked
@@ -36,12 +37,15 @@ TOO_FEW = (
 RULES: dict[RuleName, str] = {
     "measured": "measured",
     "strokes": "strokes",
+    "one_way": "one way",
     "nominal": "nominal",
     "set_tolerance": "set tolerance",
     "set_outlier": "set outlier",
     "free_length": "free length",
+    "length_loads": "free length and loads",
     "shape": "shape",
 }
+WAY_TEXT: dict[Way | None, str] = {"loading": "on the way down", "unloading": "on the way up"}
 STROKE_NAMES: dict[StrokeKind, str] = {
     "short": "short",
     "pressed_twice": "pressed twice",
@@ -60,7 +64,9 @@ def _tolerance(found: Ruling, units: Units) -> str:
     measured, wanted, tolerance, u = (found.facts[name] for name in names)
     share = "" if wanted == 0.0 else f"{abs(measured / wanted - 1.0):.1%} "
     word = "below" if measured < wanted else "above"
-    target = "the nominal" if found.rule == "nominal" else "the set's middle of"
+    way = WAY_TEXT.get(found.facts.get("way"), "")
+    middle = f"the set's middle {way}, of" if way else "the set's middle of"
+    target = "the nominal" if found.rule == "nominal" else middle
     shown = units.rate_text if found.height_mm is None else units.load_text
     what = shown(measured)
     where = f"{what} at {units.length_text(found.height_mm)}"
@@ -110,6 +116,8 @@ def _length(found: Ruling, units: Units) -> str:
         f,
         units,
     )
+    if f["contradicted"]:
+        return f"{text}: not judged, since its own loads contradict it"
     unsure = ": too near the limit to tell; measure it with a caliper"
     return text + unsure if found.outcome == "unsure" else text
 
@@ -124,6 +132,14 @@ def _shape(found: Ruling, units: Units) -> str:
         text += f", and its departure {_distance_text(f)}"
     odd = ": look for a crack or coils that touch, and press it again"
     return text + odd if found.outcome == "odd" else text
+
+
+def _one_way(found: Ruling, units: Units) -> str:
+    what = "rate" if found.height_mm is None else f"at {units.length_text(found.height_mm)}"
+    return (
+        f"{what} not compared: one way only, and the others {WAY_TEXT[found.facts['way']]}; press "
+        "it again, down and back up"
+    )
 
 
 def _doubt(found: Ruling, _units: Units) -> str:
@@ -141,10 +157,18 @@ _RULES: dict[RuleName, Callable[[Ruling, Units], str]] = {
         units,
     ),
     "strokes": _doubt,
+    "one_way": _one_way,
     "nominal": _tolerance,
     "set_tolerance": _tolerance,
     "set_outlier": _outlier,
     "free_length": _length,
+    "length_loads": lambda found, units: filled(
+        "free length {facts[length_mm]} and loads contradict each other, which run out at "
+        "{facts[ends_mm]} (uncertainties {facts[length_u_mm]} and {facts[ends_u_mm]}): measure it "
+        "again",
+        found,
+        units,
+    ),
     "shape": _shape,
 }
 
@@ -229,9 +253,13 @@ json_keys(
 json_keys(
     HeightSummary,
     "height_mm nominal_n mean_n=centre.mean spread_n=centre.spread mean_u_n=centre.mean_u "
-    "median_n=centre.median robust_spread_n=centre.robust_spread springs=centre.springs",
+    "median_n=centre.median robust_spread_n=centre.robust_spread springs=centre.springs "
+    "compared_way",
 )
-json_keys(SetCheck, "set=name tolerance alpha alpha_each springs summary rate_summary=rate")
+json_keys(
+    SetCheck,
+    "set=name tolerance alpha alpha_each springs summary rate_summary=rate apart_within",
+)
 
 
 def compare_document(comparison: Comparison) -> dict[str, Any]:

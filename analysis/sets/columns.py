@@ -4,15 +4,16 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from coilbench.analysis.curves.curve import HeightNotMeasured, SpringCurve
-from coilbench.analysis.curves.uncertainty import Measured, common_u, split
+from coilbench.analysis.curves.curve import SpringCurve
+from coilbench.analysis.curves.loads_end import length_contradicted
+from coilbench.analysis.curves.uncertainty import Measured, common_u
+from coilbench.analysis.sets.alike import Alike, loads_at, rates_between
 from coilbench.analysis.sets.outliers import FEWEST_FOR_ESD, Esd
 from coilbench.analysis.sets.rulings import (
     ROUNDING,
@@ -25,7 +26,6 @@ from coilbench.analysis.sets.rulings import (
     guarded,
 )
 from coilbench.capture.calibration.statistics import ROBUST_SD_PER_MAD
-from coilbench.capture.errors import CoilbenchError
 
 # Of the tolerance: nearer to the middle, no outlier is a finding; ours, no source.
 OUTLIER_LEAST_SHARE = 0.5
@@ -79,32 +79,35 @@ class Column:
 
     Attributes:
         height_mm: where; None for the rate.
-        measured: one a spring; None where it was not measured.
-        centre: where they lie; None where none was measured.
-        outliers: the outlier test on those that were measured; None where they are too few.
+        read: one a spring, and what of it is compared.
+        centre: where those lie that are compared; None where there is none.
+        outliers: the outlier test on those that are compared; None where they are too few.
     """
 
     height_mm: float | None
-    measured: tuple[Measured | None, ...]
+    read: Alike
     centre: Centre | None
     outliers: Esd | None
 
     @classmethod
-    def of(
-        cls, height_mm: float | None, measured: Sequence[Measured | None], alpha: float
-    ) -> Column:
+    def of(cls, height_mm: float | None, read: Alike, alpha: float) -> Column:
         """Find the centre, and which springs stand apart.
 
         Args:
-            height_mm, measured: as the column has them.
+            height_mm, read: as the column has them.
             alpha: how often a sound set's column may raise a false alarm.
         """
-        known = [one for one in measured if one is not None]
+        known = [one for one in read.compared if one is not None]
         if not known:
-            return cls(height_mm, tuple(measured), None, None)
+            return cls(height_mm, read, None, None)
         least_sd = float(np.median([one.own_u for one in known])) / 2.0
         esd = Esd.of([one.value for one in known], alpha, least_sd)
-        return cls(height_mm, tuple(measured), Centre.of(known), esd)
+        return cls(height_mm, read, Centre.of(known), esd)
+
+    @property
+    def measured(self) -> tuple[Measured | None, ...]:
+        """One a spring; None where it was not measured."""
+        return self.read.measured
 
     @property
     def middle(self) -> float | None:
@@ -119,7 +122,7 @@ class Column:
         Both sides have the bench's common errors, so the springs' own parts are left: this one's,
         and the median's, whose variance is pi/(2n) times a value's (normal values, n large).
         """
-        own = [one.own_u for one in self.measured if one is not None]
+        own = [one.own_u for one in self.read.compared if one is not None]
         middle_u = float(np.median(own)) * math.sqrt(0.5 * math.pi / len(own))
         return math.hypot(measured.own_u, middle_u)
 
@@ -132,12 +135,12 @@ class Column:
         """
         if self.outliers is None:
             return None
-        facts = self.outliers.distance(sum(one is not None for one in self.measured[:at]))
+        facts = self.outliers.distance(sum(one is not None for one in self.read.compared[:at]))
         near = abs(away) <= OUTLIER_LEAST_SHARE * tolerance * (1.0 + ROUNDING)
         outcome: Outcome = "weak" if away < 0.0 else "stiff"
         outcome = "pass" if near or not facts["apart"] else outcome
         times = facts["statistic"] / facts["limit"] if facts["apart"] else 0.0
-        facts["near"] = near
+        facts |= {"near": near, "apart_within": near and facts["apart"]}
         return Ruling("set_outlier", spring, self.height_mm, outcome, times, facts)
 
     def rulings(
@@ -147,44 +150,29 @@ class Column:
 
         The tolerance is the allowed deviation as a fraction of the middle.
         """
-        measured, middle = self.measured[at], self.middle
+        measured, compared, middle = self.measured[at], self.read.compared[at], self.middle
         if measured is None:
             return
         if nominal is not None:
             yield nominal.judge(spring, measured, self.height_mm, measured.u)
         if middle is None:
             return
+        if compared is None:
+            facts = {"way": self.read.way}
+            flagged = self.height_mm is not None
+            yield Ruling("one_way", spring, self.height_mm, "unsure", math.inf, facts, flagged)
+            return
         target = Target("set_tolerance", middle, tolerance * abs(middle))
-        yield target.judge(spring, measured, self.height_mm, self._away_u(measured))
-        ruling = self._outlier_ruling(spring, at, measured.value - middle, target.tolerance)
+        judged = target.judge(spring, compared, self.height_mm, self._away_u(compared))
+        way = {} if self.read.way is None else {"way": self.read.way}
+        yield replace(judged, facts={**judged.facts, **way})
+        away = compared.value - middle
+        # one way of a fast stroke has the lag in its uncertainty, chosen heights have none
+        if self.read.way is not None and abs(away) <= self._away_u(compared):
+            return
+        ruling = self._outlier_ruling(spring, at, away, target.tolerance)
         if ruling is not None:
             yield ruling
-
-
-def _loads(curves: Sequence[SpringCurve], height_mm: float) -> list[Measured | None]:
-    """Read every spring at a height.
-
-    Raises:
-        HeightNotMeasured: no spring at all was measured there.
-    """
-    measured = [_load(curve, height_mm) for curve in curves]
-    if all(one is None for one in measured):
-        curves[0].load_at(height_mm)  # raises, and says what was measured
-    return measured
-
-
-def _load(curve: SpringCurve, height_mm: float) -> Measured | None:
-    with suppress(HeightNotMeasured):
-        reading = curve.load_at(height_mm)
-        return split(reading.load_n, reading.budget)
-    return None
-
-
-def _rate(curve: SpringCurve, high_mm: float, low_mm: float) -> Measured | None:
-    with suppress(CoilbenchError):
-        rate = curve.rate if high_mm == low_mm else curve.rate_between(high_mm, low_mm)
-        return None if rate is None else split(rate.rate_n_per_mm, rate.budget)
-    return None
 
 
 # The shape's rules are ours, no source.
@@ -285,10 +273,9 @@ class SetColumns:
     doubts: Mapping[str, Doubt]
 
     @cached_property
-    def _rates(self) -> tuple[Measured | None, ...]:
+    def _rates(self) -> Alike:
         """Between the highest and the lowest height, else over each spring's own window."""
-        high_mm, low_mm = max(self.heights_mm), min(self.heights_mm)
-        return tuple(_rate(curve, high_mm, low_mm) for curve in self.curves)
+        return rates_between(self.curves, max(self.heights_mm), min(self.heights_mm))
 
     @cached_property
     def _departures(self) -> list[_Departure] | None:
@@ -298,7 +285,7 @@ class SetColumns:
     def tests(self) -> tuple[OutlierTest, ...]:
         """What shares alpha: each height, the rate, the shape."""
         tests: list[OutlierTest] = list(dict.fromkeys(self.heights_mm))
-        tests += ["rate"] if any(rate is not None for rate in self._rates) else []
+        tests += ["rate"] if any(rate is not None for rate in self._rates.measured) else []
         tests += [] if self._departures is None else ["shape"]
         return tuple(tests)
 
@@ -310,7 +297,7 @@ class SetColumns:
     def loads(self) -> tuple[Column, ...]:
         """One column a height."""
         return tuple(
-            Column.of(mm, _loads(self.curves, mm), self._alpha_each) for mm in self.heights_mm
+            Column.of(mm, loads_at(self.curves, mm), self._alpha_each) for mm in self.heights_mm
         )
 
     @cached_property
@@ -328,7 +315,11 @@ class SetColumns:
         nominal_mm, lengths = self.free_length_nominal_mm, list[tuple[LengthTarget, float]]()
         if nominal_mm is not None:
             lengths.append(("nominal", nominal_mm))
-        known = [one.own_length.height_mm for one in self.curves if one.own_length is not None]
+        known = [
+            one.own_length.height_mm
+            for one in self.curves
+            if one.own_length is not None and length_contradicted(one) is None
+        ]
         if len(known) >= FEWEST_FOR_MIDDLE:
             lengths.append(("set", float(np.median(known))))
         return lengths
@@ -348,6 +339,7 @@ class SetColumns:
             target = None if nominal is None else nominal.target(self.tolerance)
             yield from column.rulings(label, at, self.tolerance, target)
         yield from self.rate.rulings(label, at, self.tolerance, self.nominal_rate)
+        yield from _length_loads_ruling(curve)
         for target_is, target_mm in self._lengths:
             yield from _length_ruling(curve, target_is, target_mm)
         if self._departures is not None:
@@ -359,23 +351,36 @@ def _length_ruling(
 ) -> Iterator[Ruling]:
     """Judge a free length: short where it is below SHORT_SHARE by more than its uncertainty.
 
-    An unsure length is no flag: the loads decide. Nothing where the length was not measured.
+    An unsure length is no flag: the loads decide. So is one that its own loads contradict. Nothing
+    where the length was not measured.
     """
     if curve.own_length is None:
         return
     length_mm, u_mm = curve.own_length
     short_mm, limit_mm = target_mm - length_mm, SHORT_SHARE * target_mm
-    outcome = guarded(short_mm, limit_mm, u_mm, "short")
+    wrong = length_contradicted(curve) is not None
+    outcome = "unsure" if wrong else guarded(short_mm, limit_mm, u_mm, "short")
     facts: dict[str, Any] = {"length_mm": length_mm, "target_mm": target_mm, "target": target_is}
     facts |= {"length_u_mm": u_mm, "length_from": curve.length_from}
+    facts["contradicted"] = wrong
     times, flagged = short_mm / limit_mm, outcome == "short"
     yield Ruling("free_length", curve.label, None, outcome, times, facts, flagged)
+
+
+def _length_loads_ruling(curve: SpringCurve) -> Iterator[Ruling]:
+    """Find a free length by caliper that the spring's own loads contradict; nothing where none."""
+    found = length_contradicted(curve)
+    if found is not None:
+        facts = {"length_mm": found.length.height_mm, "length_u_mm": found.length.height_u_mm}
+        facts |= {"ends_mm": found.ends.height_mm, "ends_u_mm": found.ends.height_u_mm}
+        yield Ruling("length_loads", curve.label, None, "unsure", math.inf, facts)
 
 
 def _shape_ruling(spring: str, departure: _Departure, esd: Esd | None, at: int) -> Ruling:
     """Judge a curve's shape: apart from the set's, and by more than ODD_SHARE of its mean load."""
     facts = {"departure_share": departure.largest, "departure_mm": departure.height_mm}
     facts |= {} if esd is None else esd.distance(at)
-    odd = facts.get("apart", False) and facts["deviations"] > 0.0 and departure.largest > ODD_SHARE
-    outcome: Outcome = "odd" if odd else "pass"
+    apart = facts.get("apart", False) and facts["deviations"] > 0.0
+    outcome: Outcome = "odd" if apart and departure.largest > ODD_SHARE else "pass"
+    facts["apart_within"] = apart and outcome == "pass"
     return Ruling("shape", spring, None, outcome, departure.largest / ODD_SHARE, facts)

@@ -8,6 +8,7 @@ from itertools import repeat
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.lengths import LengthFrom
+from coilbench.analysis.curves.sweep_fit import Way
 from coilbench.analysis.curves.uncertainty import Measured
 from coilbench.analysis.sets.columns import Centre, Column, OutlierTest, SetColumns
 from coilbench.analysis.sets.rulings import Doubt, Flag, Nominal, Ruling, Target
@@ -20,8 +21,8 @@ class SetReading:
     """One spring's load at one height (u: k = 2); all None where it was not measured there.
 
     Attributes:
-        deviation_n, deviation: load less the set's median, and as a fraction of it; None where
-            the set is too small for one.
+        deviation_n, deviation: load less the set's median, and as a fraction of it, both of the
+            ways that are compared; None where the set is too small for one, or it has not these.
         nominal_deviation: load over the nominal less 1; None where there is none.
     """
 
@@ -63,14 +64,27 @@ class SpringCheck:
         """Whether it was found weak, stiff, short or odd; being unsure is no finding."""
         return any(flag.kind != "unsure" for flag in self.flags)
 
+    @property
+    def apart_within(self) -> tuple[Ruling, ...]:
+        """What of it stands apart from the others within tolerance; of one set apart nothing."""
+        found = [] if self.set_apart else [one for one in self.rulings if one.apart_within]
+        return tuple(sorted(found, key=lambda ruling: -ruling.times_limit))
+
 
 @dataclass(frozen=True)
 class HeightSummary:
-    """The set's loads at one height, N, and the one asked for; None where there is none."""
+    """The set's loads at one height, N.
+
+    Attributes:
+        nominal_n: the one asked for; None where there is none.
+        compared_way: the one way by which all are compared, since some have no other; None where
+            all were pressed the same ways.
+    """
 
     height_mm: float
     centre: Centre
     nominal_n: float | None
+    compared_way: Way | None = None
 
 
 @dataclass(frozen=True)
@@ -99,6 +113,11 @@ class SetCheck:
     def flagged(self) -> tuple[str, ...]:
         """Labels of the springs that carry a flag."""
         return tuple(spring.label for spring in self.springs if spring.flags)
+
+    @property
+    def apart_within(self) -> tuple[str, ...]:
+        """Labels of the springs that stand apart from the others, but within tolerance."""
+        return tuple(spring.label for spring in self.springs if spring.apart_within)
 
     def spring(self, label: str) -> SpringCheck:
         """Return the spring of that label.
@@ -139,6 +158,8 @@ def check_set(
     false-alarm rate alpha holds for the whole set: each test (a height, the rate, the shape) gets
     an equal share (Bonferroni), so that a sound set raises one at most that often.
 
+    Where a spring has one way of pressing alone, all are compared by the way that most have.
+
     Within the set only the part of the uncertainty counts that the springs do not share; with a
     nominal, all of it.
 
@@ -166,7 +187,9 @@ def check_set(
         name,
         tuple(_checked(columns, at) for at in range(len(curves))),
         tuple(
-            HeightSummary(mm, column.centre, None if nominal is None else nominal.load_n)
+            HeightSummary(
+                mm, column.centre, None if nominal is None else nominal.load_n, column.read.way
+            )
             for mm, column, nominal in zip(
                 columns.heights_mm, columns.loads, columns.nominals, strict=True
             )
@@ -188,7 +211,7 @@ def _checked(columns: SetColumns, at: int) -> SpringCheck:
         curve.label,
         None if rate is None else rate.value,
         None if rate is None else rate.u,
-        _share(rate, columns.rate.middle),
+        _share(columns.rate.read.compared[at], columns.rate.middle),
         length_mm,
         length_u_mm,
         curve.length_from,
@@ -206,15 +229,15 @@ def _share(measured: Measured | None, middle: float | None) -> float | None:
 
 
 def _reading(column: Column, height_mm: float, nominal: Nominal | None, at: int) -> SetReading:
-    measured, middle = column.measured[at], column.middle
+    measured, compared, middle = column.measured[at], column.read.compared[at], column.middle
     if measured is None:
         return SetReading(height_mm, None, None, None, None, None)
     return SetReading(
         height_mm,
         measured.value,
         measured.u,
-        None if middle is None else measured.value - middle,
-        _share(measured, middle),
+        None if middle is None or compared is None else compared.value - middle,
+        _share(compared, middle),
         _share(measured, None if nominal is None else nominal.load_n),
     )
 

@@ -14,7 +14,15 @@ FlagKind = Literal["weak", "stiff", "short", "odd", "unsure"]
 Outcome = Literal["pass", "weak", "stiff", "short", "odd", "unsure"]
 LengthTarget = Literal["nominal", "set"]
 RuleName = Literal[
-    "measured", "strokes", "nominal", "set_tolerance", "set_outlier", "free_length", "shape"
+    "measured",
+    "strokes",
+    "one_way",
+    "nominal",
+    "set_tolerance",
+    "set_outlier",
+    "free_length",
+    "length_loads",
+    "shape",
 ]
 
 ROUNDING = 1e-9  # a load exactly at its limit is inside, however it was rounded
@@ -53,6 +61,11 @@ class Ruling:
     times_limit: float
     facts: Mapping[str, Any] = field(metadata={"json": "*"})
     flagged: bool = field(default=True, metadata={"json": None})
+
+    @property
+    def apart_within(self) -> bool:
+        """Whether the outlier test finds it apart, by less than what makes it a finding."""
+        return self.outcome == "pass" and bool(self.facts.get("apart_within", False))
 
 
 @dataclass(frozen=True)

@@ -15,6 +15,8 @@ _HIGH = 0.7  # ours: above it the quill is down
 _FREE_SHARE = 0.75  # ours: the spring is free when this share of the load is gone again
 _ENDS = 3  # samples averaged at the start and at the end of a sweep
 _STEP_SHARE = 0.25  # ours: of the range of loads, the least difference between up and down
+_JUMP_SAMPLES = 2  # ours: a way up with no more between down and up is the quill let go, if
+_JUMP_TIMES = 5  # ours: the way down has this many times as many
 NO_WAY_UP = "the sweep ends with the spring pressed: the way back up is missing"
 
 
@@ -28,7 +30,7 @@ class Press(NamedTuple):
 def find_presses(travel: NDArray[np.float64], load: NDArray[np.float64]) -> list[Press]:
     """Part samples where the quill was up between presses.
 
-    The way down alone ends at its deepest sample.
+    The way down alone ends at its deepest sample: also where the next press follows at once.
 
     Args:
         travel, load: shape (n,), the travel growing as the quill goes down.
@@ -39,7 +41,7 @@ def find_presses(travel: NDArray[np.float64], load: NDArray[np.float64]) -> list
     found = []
     for rows in _parts(travel):
         fault, down_only = press_fault(travel[rows], load[rows]), False
-        if fault == NO_WAY_UP:
+        if fault == NO_WAY_UP or (fault is None and _jumps_up(travel[rows])):
             deepest = rows.start + int(np.argmax(travel[rows])) + 1
             rows, fault, down_only = slice(rows.start, deepest), None, True
         fault = fault or load_fault(travel[rows], load[rows])
@@ -102,6 +104,13 @@ def _is_released(travel: NDArray[np.float64], load: NDArray[np.float64]) -> bool
     start, end = (float(np.median(part)) for part in (load[:_ENDS], load[-_ENDS:]))
     rise = pressed - start
     return (pressed - end) * math.copysign(1.0, rise) > _FREE_SHARE * abs(rise)
+
+
+def _jumps_up(travel: NDArray[np.float64]) -> bool:
+    """Whether the samples go from down to up at once: the way up was not recorded."""
+    deepest, between = int(np.argmax(travel)), _levels(travel) == -1
+    down, up = (int(np.count_nonzero(way)) for way in (between[:deepest], between[deepest:]))
+    return up <= _JUMP_SAMPLES and down >= _JUMP_TIMES * max(up, 1)
 
 
 def load_fault(travel: NDArray[np.float64], load: NDArray[np.float64]) -> str | None:

@@ -59,6 +59,26 @@ def test_a_flag_tells_its_two_strongest_reasons_and_where_the_others_are(larch: 
     assert flag["reason"].count("below the set's middle") == 3
 
 
+def test_one_apart_within_tolerance_is_named_and_no_flag(call: Call) -> None:
+    """Ten springs of 1.63 kg/mm and 53 mm, each read three times; the fourth has 1.5 % less."""
+    assert call("set", "new", "elm", "--role", "outer", "--count", "10").status == 0
+    lines = [
+        f"{number} {height}mm {1.63 * (0.985 if number == 4 else 1.0) * (53 - height) + off:.2f}kg"
+        for number in range(1, 11)
+        for height in (38.5, 27.6)
+        for off in (0.01, 0.0, -0.01)
+    ]
+    assert call("note", "--set", "elm", *FINE, *lines).status == 0
+    said = call("set", "check", "elm", *AT)
+    assert said.status == 0
+    assert "No spring stands out" not in said.out
+    assert re.findall(r"^elm-\d\d (?=apart, within tolerance)", said.out, re.M) == ["elm-04 "]
+    assert "within tolerance" in call("set", "check", "elm", *AT, "--why", "elm-04").out
+    told = call("set", "check", "elm", *AT, "--json").document
+    assert told["apart_within"] == ["elm-04"]
+    assert not any(one["flags"] for one in told["springs"])
+
+
 def test_two_springs_alone_are_told_from_nothing(call: Call) -> None:
     assert call("set", "new", "elm", "--role", "inner", "--labels", "a,b").status == 0
     assert call("note", "--set", "elm", "a 38.5mm 10kg", "b 38.5mm 14kg").status == 0

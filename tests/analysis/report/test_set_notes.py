@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 
 import numpy as np
+import pytest
 
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
@@ -55,3 +56,14 @@ def test_a_note_of_one_height_names_it() -> None:
         "larch-02: at 30.00 mm: only the loading branch was measured there",
     )
     assert set_notes(curves, [38.0, 20.0], KG) == ()  # not measured: the table says so
+
+
+@pytest.mark.parametrize(("height_mm", "where"), [(34.0, "between"), (39.4, "outside")])
+def test_a_load_that_was_not_read_there_is_said_to_be_where_it_is(
+    height_mm: float, where: str
+) -> None:
+    branch = Branch(np.array([38.0, 30.0]), np.array([220.0, 348.0]))
+    none = Branch(np.empty(0), np.empty(0))
+    sweep = Sweep("a/1", "a", Origin.KEYED, branch, none, 0.01, 0.0, 0.0)
+    notes = " ".join(set_notes([fit_curve("a", [sweep])], [height_mm], KG))
+    assert [word for word in ("between", "outside") if f"it lies {word}" in notes] == [where]

@@ -11,11 +11,11 @@ import pytest
 from coilbench.analysis.curves.curve import SpringCurve
 from coilbench.analysis.curves.curve_fit import fit_curve
 from coilbench.analysis.curves.lengths import FoundHeight
+from coilbench.analysis.sets.alike import Alike, loads_at
 from coilbench.analysis.sets.columns import (
     Column,
     _Departure,
     _length_ruling,
-    _loads,
     _shape_departures,
     _shape_ruling,
 )
@@ -42,7 +42,9 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
     assert esd.outliers == {7}
     ruling = _shape_ruling("s", _Departure(0.005, largest, 30.0), esd, 7)
     assert ruling.outcome == ("odd" if odd else "pass")
-    assert _shape_ruling("s", _Departure(0.005, largest, 30.0), esd, 0).outcome == "pass"
+    assert ruling.apart_within is not odd
+    alike = _shape_ruling("s", _Departure(0.005, largest, 30.0), esd, 0)
+    assert (alike.outcome, alike.apart_within) == ("pass", False)
 
 
 @pytest.mark.parametrize(
@@ -51,7 +53,10 @@ def test_a_shape_that_stands_apart_is_odd_above_a_hundredth_of_the_mean_load(
 )
 def test_a_free_length_is_short_by_two_per_cent(length_mm: float, outcome: str) -> None:
     """49.0 mm of 50, and 0.1 mm unsure."""
-    curve = replace(bent("s", 0.0), by_hand=FoundHeight(length_mm, 0.1))
+    once = Sweep(
+        "s", "s", Origin.KEYED, Branch(np.array([38.0]), np.array([190.0])), NONE, 1.0, 0, 0
+    )
+    curve = fit_curve("s", [once], by_hand=FoundHeight(length_mm, 0.1))
     ruling = next(_length_ruling(curve, "set", 50.0))
     assert ruling.outcome == outcome
     assert ruling.facts["length_from"] == "by_hand"
@@ -74,9 +79,9 @@ def test_five_values_are_the_fewest_in_which_one_stands_apart_and_ten_the_most_o
 def test_three_springs_are_the_fewest_that_have_a_middle() -> None:
     def middle(springs: int) -> float | None:
         curves = [bent(f"s{at}", 0.0) for at in range(springs)]
-        return Column.of(40.0, _loads(curves, 40.0), 0.05).middle
+        return Column.of(40.0, loads_at(curves, 40.0), 0.05).middle
 
-    assert Column.of(40.0, [None, None], 0.05).middle is None
+    assert Column.of(40.0, Alike((None, None), (None, None)), 0.05).middle is None
     assert middle(2) is None
     assert middle(3) is not None
 

@@ -178,6 +178,21 @@ def test_apart_from_a_close_set_though_inside_the_tolerance() -> None:
     assert kinds(check_set("larch", curves, [SEAT_MM, OPEN_MM], tolerance=0.08)) == {}
 
 
+@pytest.mark.parametrize(
+    ("share", "flags", "within"),
+    [(0.985, {}, ("low",)), (0.976, {}, ("low",)), (0.974, {"low": ["weak"]}, ()), (1.001, {}, ())],
+)
+def test_apart_by_less_than_makes_a_finding_is_named_as_that(
+    share: float, flags: dict[str, list[str]], within: tuple[str, ...]
+) -> None:
+    low = keyed("low", 230.0 * share, 400.0 * share)
+    check = check_set("larch", [*even_set(11), low], [SEAT_MM, OPEN_MM])
+    assert kinds(check) == flags
+    assert check.apart_within == within
+    assert document(check)["apart_within"] == [*within]
+    assert {one.outcome for one in spring(check, "low").apart_within} <= {"pass"}
+
+
 def test_a_wholly_tired_set_shows_against_a_nominal() -> None:
     curves = even_set(8)
     check = check_set("larch", curves, [SEAT_MM, OPEN_MM], nominals=[Nominal(260.0), None])
@@ -325,7 +340,8 @@ def test_permuting_the_springs_permutes_the_answer(
     two = document(check_set("larch", mixed, [SEAT_MM, OPEN_MM]))
     assert sorted(two["springs"], key=lambda s: int(s["label"][1:])) == one["springs"]
     for was, now in zip(one["summary"], two["summary"], strict=True):
-        assert now.pop("nominal_n") is was.pop("nominal_n") is None
+        for key in ("nominal_n", "compared_way"):
+            assert now.pop(key) is was.pop(key) is None
         assert now == pytest.approx(was, rel=1e-12)
 
 

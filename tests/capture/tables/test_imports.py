@@ -167,6 +167,26 @@ def test_the_last_of_some_presses_may_have_the_way_down_alone() -> None:
     assert notes(data) == {"presses_parted": {"presses": 2}, "way_down_only": {"presses": 1}}
 
 
+@pytest.mark.parametrize("presses", [1, 2, 3])
+@pytest.mark.parametrize(
+    ("between", "down_only"), [([], True), ([10, 8], True), ([10, 9, 8], False)]
+)
+def test_presses_of_which_each_has_the_way_down_alone_are_all_read_so(
+    presses: int, between: list[int], down_only: bool
+) -> None:
+    """Ten samples of the way down lie between the levels of up and down, and so few of the up."""
+    down = [0, 1, 2, 3, 4, 5, 6, 6.5, *range(7, 15), 16, 18, 20]
+    data = converted(pressed_mm=[*([*down, *between] * presses), 0])
+    found = read_file(data)
+    assert isinstance(found, SweepFile)
+    assert len(found.presses) == presses
+    for block in found.presses:
+        heights = block.samples["height_mm"]
+        assert (heights[0], heights.min()) == (50.0, 30.0)
+        assert bool(heights[-1] == heights.min()) is down_only
+    assert ("way_down_only" in notes(data)) is down_only
+
+
 def test_a_part_that_is_no_press_refuses_the_file() -> None:
     assert re.search("down.*missing", refusal(converted(pressed_mm=[20, 20, 15, 0, *DOWN_AND_UP])))
 
