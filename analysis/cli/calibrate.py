@@ -244,11 +244,14 @@ def gauge_command(
     if file is not None:
         read = read_points(_table(file), GaugePoint)
         _refuse_below_cups([point.length_mm for point in read])
-        _store(travel_part(read, file.name))
+        part = travel_part(read, file.name)
+        _say_of_zero([point.length_mm for point in read])
+        _store(part)
         return
     if lengths is not None and datum is None:
         port, lengths_mm = given_port(port), checked_lengths_mm(lengths)
         _refuse_below_cups(lengths_mm)
+        _say_of_zero(lengths_mm)
         with GuidedRig.open(port, ring=bell) as rig:
             stated = rig.hello.mm_per_count
             points = rig.gauge(lengths_mm, None if accept_step else stated, afresh=afresh)
@@ -258,6 +261,7 @@ def gauge_command(
             _store(_with_touch(part, rig.hello).on(rig.hello))
     elif datum is not None and lengths is None:
         _refuse_below_cups([datum])
+        _say_of_zero([datum])
         command = "gauge --lengths 51mm,43mm,35mm,27mm"
         travel = calibrated_part("travel", command)
         with GuidedRig.open(given_port(port), ring=bell) as rig:
@@ -270,8 +274,12 @@ def gauge_command(
 
 
 def _refuse_below_cups(lengths_mm: Sequence[float]) -> None:
+    told_ratings().refuse_gauges(lengths_mm)
+
+
+def _say_of_zero(lengths_mm: Sequence[float]) -> None:
+    """Say what a gauge of 0 means, where it is not told where the cups meet."""
     told = told_ratings()
-    told.refuse_gauges(lengths_mm)
     if told.cups_meet_mm is None and min(lengths_mm, default=1.0) <= 0.0:
         say_aside(
             "0 means that the faces which hold the spring touch each other. Cups do not let them: "

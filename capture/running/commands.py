@@ -149,8 +149,9 @@ class Snapshot:
         samples, samples_lost, lines_bad, restarts: grow only, since the capture began; a rig that
             was unplugged and comes back as another start restarted.
         sample_age_s: age of the newest sample when the snapshot was taken; None before the first.
-        load_n, height_mm: newest values; None where they are not known now: the newest usable
-            sample is older than NOW_S, or the height's datum is lost.
+        load_n, height_mm: newest values, the load with what rests on the spring while one is
+            pressed; None where they are not known now: the newest usable sample is older than
+            NOW_S, or the height's datum is lost.
         load_unknown: why there is no load; None where there is one, and before the first sample.
             A spring may be pressed then: phase is `unknown`.
         datum: why heights are unknown (`datum_lost`); then there is no height, no curve, no turn,

@@ -281,13 +281,16 @@ def weighing(m: Measures) -> Page:
         view.box(side * half - 5, low - 14, 10, bar + m.bar_h + 28 - low, NEW)
         for z in (bar - 9, bar + m.bar_h, low - 9, low + m.bar_h):
             view.box(side * half - 9, z, 18, 9, NEW)
-    view.circle((0, low - 16), 18, "none")
+    view.box(-5, low - 9, 10, m.bar_h + 16, NEW)
+    view.circle((0, low - 16), 18, NEW)
+    view.circle((0, low - 16), 9, "#fff")
     view.box(-2, low - 70, 4, 46, OLD)
     view.box(-70, low - 110, 140, 40, "#b9c2ca")
     view.box(-160, low - 150, 320, 8, WOOD)
     view.call((5, cap + 3), (58, -26), "cap nut M10 in the dimple")
     view.call((-half - 5, -100), (-26, -6), "rod M10, two")
     view.call((y + 50, -50), (16, 4), "two timbers 60 x 60")
+    view.call((9, low - 16), (40, 0), "eye nut M10 below the bolt")
     view.call((70, low - 90), (16, 0), "masses, on a strap")
     view.call((120, low - 146), (10, -6), "board, 100 mm below")
     page.text(
