@@ -6,6 +6,7 @@ import os
 import sys
 from collections.abc import Sequence
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
@@ -19,7 +20,6 @@ from coilbench.analysis.cli.common import (
     units,
 )
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings
-from coilbench.analysis.cli.note_plan import Presses
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
 from coilbench.analysis.inputs.keying import Desk
@@ -39,6 +39,11 @@ from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import counted
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+    from coilbench.analysis.cli.note_plan import Presses
 
 
 @click.command(
@@ -169,7 +174,7 @@ def note_command(
     with open_book(book_path()) as db:
         scale = None if scale_name is None else find_scale(db, scale_name)
         keyed = KeyedSetup(**setup, scale=scale)
-        presses = None if build is None else Presses(db, build)
+        presses = None if build is None else _presses(db, build)
         name = set_name or (presses.first_set if presses is not None else "")
         desk = Desk(db, find_set(db, name), keyed, _typed_units(), heights_mm)
         if removed:
@@ -180,6 +185,12 @@ def note_command(
             _store(desk, lines, yes=yes)
         elif not (removed or replaced):
             _ask(desk, presses, heights_mm, other_sets=set_name is None)
+
+
+def _presses(db: Database, build: Path) -> Presses:
+    from coilbench.analysis.cli.note_plan import Presses  # imported late: the planner loads SciPy
+
+    return Presses(db, build)
 
 
 def _typed_units() -> tuple[str, str]:
