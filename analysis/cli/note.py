@@ -7,13 +7,12 @@ import shlex
 import sys
 from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import click
 
 from coilbench.analysis.cli.common import LENGTH, at_option, say, say_taken_as, units
 from coilbench.analysis.cli.note_asking import Person, ask_for_readings
-from coilbench.analysis.cli.note_plan import Presses
 from coilbench.analysis.cli.note_setup import Given, setup_options
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
@@ -32,6 +31,11 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, with_units
 from coilbench.capture.units import counted
+
+if TYPE_CHECKING:
+    from sqlite_utils import Database
+
+    from coilbench.analysis.cli.note_plan import Presses
 
 
 @click.command(
@@ -101,7 +105,7 @@ def note_command(
         return
     given = Given(setup, sure=yes)
     with open_book(book_path()) as db:
-        presses = None if build is None else Presses(db, build)
+        presses = None if build is None else _presses(db, build)
         name = set_name or (presses.first_set if presses is not None else "")
         record = find_set(db, name)
         taken, how = given.of_set(db, record)
@@ -118,6 +122,12 @@ def note_command(
         if lines or replaced:
             for line in how:
                 say(line)
+
+
+def _presses(db: Database, build: Path) -> Presses:
+    from coilbench.analysis.cli.note_plan import Presses  # imported late: the planner loads SciPy
+
+    return Presses(db, build)
 
 
 def _typed_units() -> tuple[str, str]:

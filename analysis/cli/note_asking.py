@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
+from typing import TYPE_CHECKING
 
 import click
 
 from coilbench.analysis.cli.common import LENGTH, say, say_aside, units
-from coilbench.analysis.cli.note_plan import Presses
 from coilbench.analysis.cli.note_setup import Given
 from coilbench.analysis.inputs.keying import Desk, Weighed
 from coilbench.analysis.report.phrases import CAUTION
@@ -18,6 +18,9 @@ from coilbench.capture.book.sets import find_set
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.keyed import KeyedReading, parse_shown, part_remark
 from coilbench.capture.units import counted
+
+if TYPE_CHECKING:
+    from coilbench.analysis.cli.note_plan import Presses
 
 _HELP = (
     "Type what the scale shows: 22.4, 22.4 up (on the way up), 22.4 # a remark. Empty: this spring "

@@ -7,8 +7,6 @@ from collections.abc import Hashable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from statistics import fmean
 
-from scipy.special import chdtri
-
 from coilbench.analysis.curves.points import PointReading, Points, readings_of
 from coilbench.capture.strokes.sweep import PointRepeat, Sweep
 
@@ -44,6 +42,8 @@ class _Pool:
         The steps' part is a line of its own in the budget: what is left here is the scatter beyond
         it, whose degrees of freedom are such that the whole has those of the repeats.
         """
+        from scipy.special import chdtri  # imported late: slow to load
+
         if self.freedom == 0:
             return None
         seen, by_steps = self.seen / self.freedom, self.by_steps / self.freedom

@@ -11,7 +11,6 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
-from scipy.special import fdtrc
 
 from coilbench.analysis.curves.curve import SIDES, Rate, SpringCurve
 from coilbench.analysis.curves.ends import Spot
@@ -236,6 +235,8 @@ def _compare_models(course: _Course) -> _Models | None:
     enough to find it. Which of both it is, is told afterwards by how well they fit. None where the
     readings are too few to tell.
     """
+    from scipy.special import fdtrc  # imported late: slow to load
+
     n = course.height_mm.size
     if n < FEWEST_READINGS:
         return None

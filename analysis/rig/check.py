@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from datetime import datetime
 
 import numpy as np
-from scipy.special import stdtrit
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.calibration.checks import STANDARD_GRAVITY_M_S2
@@ -22,6 +21,7 @@ from coilbench.capture.calibration.regression import (
     slope,
     value,
 )
+from coilbench.capture.calibration.statistics import student_factor
 from coilbench.capture.errors import CoilbenchError
 
 DEFAULT_TOLERANCE = 0.01  # common practice, no source: as ISO 7500-1's class 1 allows
@@ -187,7 +187,7 @@ def trend(checks: Sequence[PastCheck]) -> Trend | None:
     if np.ptp(days) < LEAST_TREND_DAYS:
         return None
     fit = fit_polynomial(days, [check.error_n * check.percent_per_n for check in checks], 1)
-    u = math.sqrt(fit.covariance[1][1]) * float(stdtrit(len(checks) - 2, 0.975))
+    u = math.sqrt(fit.covariance[1][1]) * student_factor(len(checks) - 2)
     return Trend(fit.coefficients[1] * TREND_DAYS, u * TREND_DAYS, len(checks))
 
 

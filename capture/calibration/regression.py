@@ -9,7 +9,6 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtrc
 
 from coilbench.capture.calibration.statistics import widening
 
@@ -154,6 +153,8 @@ def chance_of_needless_term(simpler: PolynomialFit, richer: PolynomialFit) -> fl
     The extra-sum-of-squares F-test (Draper and Smith, Applied Regression Analysis) on two
     unweighted fits of the same points, the richer with more coefficients and points to spare.
     """
+    from scipy.special import fdtrc  # imported late: slow to load
+
     simple_spare = simpler.points - len(simpler.coefficients)
     rich_spare = richer.points - len(richer.coefficients)
     rich_variance = richer.residual_sd**2

@@ -7,7 +7,6 @@ from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import stdtrit
 
 # Standard deviation of a normal distribution over its median absolute deviation: 1 / z(3/4),
 # z the standard normal quantile (F. R. Hampel, J. Am. Stat. Assoc. 69, 1974, from memory).
@@ -24,6 +23,8 @@ def student_factor(dof: float, p: float = 0.95) -> float:
         dof: degrees of freedom, above 0; infinite ones give the normal quantile.
         p: share of both sides together.
     """
+    from scipy.special import stdtrit  # imported late: slow to load
+
     return float(stdtrit(dof, 0.5 * (1.0 + p)))
 
 

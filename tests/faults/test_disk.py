@@ -11,17 +11,21 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.running import session as session_module
 from coilbench.capture.running.commands import EventKind
 from support import stage as scene
+from support.signals import AS_STARTED_BY_HAND
 
 resource = pytest.importorskip("resource", reason="no limits on a process's files here")
 
 ROOM_BYTES = 60_000  # for the journal; some five strokes
 
-DAEMON = """
+DAEMON = (
+    AS_STARTED_BY_HAND
+    + """
 import resource, sys
 resource.setrlimit(resource.RLIMIT_FSIZE, (int(sys.argv[3]),) * 2)
 from coilbench.analysis.cli import run
 sys.exit(run(["--book", sys.argv[1], "daemon", "--set", "larch", "--port", sys.argv[2]]))
 """
+)
 
 
 def test_a_daemon_whose_disk_takes_no_more_ends_in_one_line_with_all_it_told(make_book):

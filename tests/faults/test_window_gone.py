@@ -5,14 +5,18 @@ import sys
 
 from coilbench.capture.book.opening import open_book
 from support import stage as scene
+from support.signals import AS_STARTED_BY_HAND
 
-DAEMON = """
+DAEMON = (
+    AS_STARTED_BY_HAND
+    + """
 import sys
 from coilbench.analysis.cli import daemon, run
 daemon.LINGER_S = 0.0
 status = run(["--book", sys.argv[1], "daemon", "--set", "larch", "--port", sys.argv[2]])
 sys.stderr.write(f"exit {status}")
 """
+)
 
 
 def test_a_capture_outlives_whoever_reads_its_lines(make_book):

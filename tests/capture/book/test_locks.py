@@ -10,8 +10,11 @@ import pytest
 
 from coilbench.capture.book.opening import book_lock_path, hold_book, hold_port, port_lock_path
 from coilbench.capture.errors import CoilbenchError
+from support.signals import AS_STARTED_BY_HAND
 
-HOLD = """
+HOLD = (
+    AS_STARTED_BY_HAND
+    + """
 import sys
 from pathlib import Path
 from coilbench.capture.book.opening import hold_book, hold_port
@@ -19,6 +22,7 @@ with hold_book(Path(sys.argv[1])), hold_port(sys.argv[2]):
     print("held", flush=True)
     sys.stdin.read()
 """
+)
 
 
 @pytest.fixture
