@@ -19,6 +19,7 @@ from coilbench.analysis.report.units import Units
 from coilbench.analysis.sets.rulings import Nominal
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.spring_lines import parse_stated_length
 from coilbench.capture.units import (
     parse_fraction,
     parse_length_mm,
@@ -89,6 +90,7 @@ def _parse_nominal_at(text: str) -> TypedNominal:
 
 
 LENGTH = Typed("length", parse_length_mm, bare="length")
+STATED_LENGTH = Typed("length", parse_stated_length, bare="length")
 LOAD = Typed("load", parse_load_n, bare="load")
 WEIGHT = Typed("weight", parse_weight_n, bare="load")
 FRACTION = Typed("percent", parse_fraction)

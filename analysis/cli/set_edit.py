@@ -11,6 +11,7 @@ from coilbench.analysis.cli.asking import sure_of
 from coilbench.analysis.cli.common import (
     LENGTH,
     NUMBER,
+    STATED_LENGTH,
     json_option,
     print_document,
     say,
@@ -23,8 +24,10 @@ from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import writing
 from coilbench.capture.book.sets import SetRecord, find_set, labels_for
 from coilbench.capture.errors import CoilbenchError
+from coilbench.capture.tables.spring_lines import StatedLength
 from coilbench.capture.units import counted
 
+SOLID_HELP = "Height with all coils touching, with or without its ± (k = 2): '24.5mm +- 0.2mm'."
 FORGET = {
     "free-length": "free_length_mm",
     "solid-height": "solid_height_mm",
@@ -39,11 +42,12 @@ FORGET = {
 @click.command(
     name="edit",
     epilog="Examples: coilbench set edit larch --free-length 53mm --wire 4.2mm ; "
+    "coilbench set edit larch --solid-height '24.5mm +- 0.2mm' ; "
     "coilbench set edit larch --forget solid-height ; coilbench set edit larch --count 14",
 )
 @click.argument("name")
 @click.option("--free-length", "free_length_mm", type=LENGTH, help="Height at no load.")
-@click.option("--solid-height", "solid_height_mm", type=LENGTH, help="With all coils touching.")
+@click.option("--solid-height", type=STATED_LENGTH, help=SOLID_HELP)
 @click.option("--wire", "wire_mm", type=LENGTH, help="Wire diameter.")
 @click.option("--coil-diameter", "coil_diameter_mm", type=LENGTH, help="Mean coil diameter.")
 @click.option("--active-coils", type=NUMBER, help="Number of active coils.")
@@ -67,6 +71,7 @@ def set_edit(
     count: int | None,
     labels: str | None,
     forget: tuple[str, ...],
+    solid_height: StatedLength | None,
     yes: bool,
     as_json: bool,
     **given: Any,
@@ -76,6 +81,8 @@ def set_edit(
     What was given before stays in the book, out of force. Readings that were typed as depths get
     the heights that a changed free length makes of them.
     """
+    solid_mm, solid_u_mm = solid_height or (None, None)
+    given["solid_height_mm"] = solid_mm
     changes = {column: value for column, value in given.items() if value is not None}
     for word in forget:
         if FORGET[word] in changes:
@@ -94,16 +101,17 @@ def set_edit(
             added = _added_labels(record, count, labels)
             if added:
                 record = add_springs(db, record, added)
-            done = edit_set(db, record, changes, sure=sure)
+            done = edit_set(db, record, changes, solid_u_mm=solid_u_mm, sure=sure)
             by_file = read_from_files(db, record) if "free_length_mm" in changes else ()
         return done, added, by_file
 
     done, added, by_file = sure_of(keep, yes=yes)
     if as_json:
+        stated = {} if solid_u_mm is None else {"solid_height_u_mm": 2.0 * solid_u_mm}
         print_document(
             {
                 "set": done.record.name,
-                "changed": changes,
+                "changed": changes | stated,
                 "added": list(added),
                 "rederived": list(done.rederived),
             }
@@ -112,6 +120,8 @@ def set_edit(
     for column, value in changes.items():
         words = column.removesuffix("_mm").replace("_", " ")
         text = "not known" if value is None else units().quantity(column, value) or f"{value}"
+        if column == "solid_height_mm" and solid_u_mm is not None:
+            text += f" ± {units().length_text(2.0 * solid_u_mm)}"
         click.echo(f"Set {name}: {words} {text}")
     if added:
         click.echo(f"Set {name}: {counted(len(added), 'spring')} more, {', '.join(added)}")

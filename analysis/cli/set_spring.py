@@ -24,7 +24,7 @@ from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.curves.curve import BranchChoice
 from coilbench.analysis.curves.curve_fit import GIVEN_LENGTH_U_MM
 from coilbench.analysis.curves.lengths import FoundHeight
-from coilbench.analysis.inputs.by_hand import free_by_hand, solid_by_hand
+from coilbench.analysis.inputs.by_hand import free_by_hand, set_solid_u_mm, solid_by_hand
 from coilbench.analysis.inputs.measured import default_heights_mm, measured_set
 from coilbench.analysis.report.spring import Given, SpringFindings
 from coilbench.capture.book.opening import open_book
@@ -105,11 +105,14 @@ def set_spring(
         )
     typed = None if free_length_mm is None else FoundHeight(free_length_mm, GIVEN_LENGTH_U_MM)
     solid = solid_by_hand(own)
+    solid_u_mm = None if solid is None else solid.height_u_mm
+    if own.solid_height_mm is None:
+        solid_u_mm = set_solid_u_mm(record)
     given = Given(
         record.free_length_mm,
         typed or free_by_hand(own),
         record.solid_height_mm if own.solid_height_mm is None else own.solid_height_mm,
-        None if solid is None else solid.height_u_mm,
+        solid_u_mm,
         record.wire_mm,
         record.coil_diameter_mm,
         record.active_coils,

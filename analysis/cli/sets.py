@@ -15,6 +15,7 @@ from coilbench.analysis.cli.common import (
     NOMINAL_AT,
     NUMBER,
     RATE,
+    STATED_LENGTH,
     TypedNominal,
     at_option,
     columns_table,
@@ -23,6 +24,7 @@ from coilbench.analysis.cli.common import (
     print_document,
     units,
 )
+from coilbench.analysis.cli.set_edit import SOLID_HELP
 from coilbench.analysis.cli.set_measure import show_by_hand, spring_document
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.inputs.measured import judge_set
@@ -45,6 +47,7 @@ from coilbench.capture.book.sets import (
 from coilbench.capture.book.state import SetState
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.dimensions import refuse_sizes
+from coilbench.capture.tables.spring_lines import StatedLength
 from coilbench.capture.units import counted
 
 
@@ -134,12 +137,7 @@ def _nominal_lines(record: SetRecord, shown: Units) -> list[str]:
 @click.option("--count", type=click.INT, help="How many; labels become NAME-01, NAME-02, …")
 @click.option("--labels", help="Labels of your own, separated by commas, in turn order.")
 @click.option("--free-length", "free_length_mm", type=LENGTH, help="Height at no load, e.g. 53mm.")
-@click.option(
-    "--solid-height",
-    "solid_height_mm",
-    type=LENGTH,
-    help="Height with all coils touching, e.g. 24.5mm.",
-)
+@click.option("--solid-height", type=STATED_LENGTH, help=SOLID_HELP)
 @click.option("--wire", "wire_mm", type=LENGTH, help="Wire diameter, e.g. 4.2mm.")
 @click.option(
     "--coil-diameter", "coil_diameter_mm", type=LENGTH, help="Mean coil diameter, e.g. 31mm."
@@ -178,6 +176,7 @@ def set_new(
     nominal_tolerance: float | None,
     conditioning: int,
     strokes: int,
+    solid_height: StatedLength | None,
     yes: bool,
     **dimensions: Any,
 ) -> None:
@@ -190,8 +189,10 @@ def set_new(
     old = None if again is None else _measured_before(again, role, count, labels)
     if old is None and role is None:
         raise CoilbenchError("--role is missing", hint="Give --role outer, inner or single")
+    dimensions["solid_height_mm"], solid_u_mm = solid_height or (None, None)
     given = [key for key, value in dimensions.items() if value is not None]
     if old is not None:
+        solid_u_mm = old.solid_height_u_mm if solid_height is None else solid_u_mm
         for key, value in dimensions.items():
             dimensions[key] = getattr(old, key) if value is None else value
         nominal = old.nominal if nominal is None else nominal
@@ -202,6 +203,7 @@ def set_new(
         conditioning_strokes=conditioning,
         measured_strokes=strokes,
         nominal=nominal,
+        solid_height_u_mm=solid_u_mm,
         **dimensions,
     )
     sure_of(lambda sure: refuse_sizes(sizes_of(plan), (), given, sure=sure), yes=yes)
@@ -302,7 +304,9 @@ def set_show(name: str, curves: bool, heights_mm: tuple[float, ...], as_json: bo
         value = getattr(record, name)
         if value is not None:
             words = name.removesuffix("_mm").replace("_", " ")
-            out.print(f"  {words} {shown.quantity(name, value) or f'{value:g}'}")
+            u_mm = record.solid_height_u_mm if name == "solid_height_mm" else None
+            stated = "" if u_mm is None else f" ± {shown.length_text(2.0 * u_mm)}"
+            out.print(f"  {words} {shown.quantity(name, value) or f'{value:g}'}{stated}")
     for line in _nominal_lines(record, shown):
         out.print(f"  {line}")
     for what, said in (("marked", record.mark), ("note:", record.note)):

@@ -86,6 +86,7 @@ class SetCurves:
         missing: labels of springs that were not measured.
         free_by_hand, solid_by_hand: of single springs, read or not, as measured by hand.
         sisters_solid: own solid heights of springs of the set that are not among these, too.
+        solid_height_u_mm: expanded uncertainty of the registered one; None where none is stated.
     """
 
     name: str
@@ -98,6 +99,7 @@ class SetCurves:
     free_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
     solid_by_hand: Mapping[str, FoundHeight] = field(default_factory=dict)
     sisters_solid: Mapping[str, SolidHeight] = field(default_factory=dict)
+    solid_height_u_mm: float | None = None
 
     def without(self, springs: Sequence[tuple[str, str]]) -> SetCurves:
         """Return it without some springs, each named by its set and label."""
@@ -117,7 +119,8 @@ class SetCurves:
 
     @cached_property
     def _unmeasured_solid(self) -> SolidHeight | None:
-        return of_unmeasured(self.own_solids.values(), self.solid_height_mm, self.coil)
+        registered = self.solid_height_mm, self.coil, self.solid_height_u_mm
+        return of_unmeasured(self.own_solids.values(), *registered)
 
     def solid_of(self, label: str) -> SolidHeight | None:
         """One spring's solid height: its own, else of its sisters, else as registered or computed.
@@ -135,7 +138,8 @@ class SetCurves:
     @property
     def solid_contradicted(self) -> SolidContradicted | None:
         """Springs whose own solid height is not the registered one, by more than both are sure."""
-        return contradicted(self.name, self.own_solids, self.solid_height_mm)
+        registered = self.solid_height_mm, self.solid_height_u_mm
+        return contradicted(self.name, self.own_solids, *registered)
 
     def of_springs(self, labels: Collection[str]) -> SetCurves:
         """Return it with some of its springs alone; what the others show of them stays known."""

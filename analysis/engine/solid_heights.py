@@ -24,7 +24,7 @@ COUNT_U = 0.25  # of a turn, by which counted coils may be off: as much of a wir
 SPREAD_U_MM = 0.3  # between the springs of a set, where too few were measured to tell
 FEWEST_FOR_SPREAD = 3
 
-SolidFrom = Literal["own", "sisters", "registered", "computed"]
+SolidFrom = Literal["own", "sisters", "stated", "registered", "computed"]
 
 
 class SolidHeight(NamedTuple):
@@ -80,16 +80,25 @@ def own_solids(
 
 
 def of_unmeasured(
-    sisters: Collection[SolidHeight], registered_mm: float | None, coil: Coil | None
+    sisters: Collection[SolidHeight],
+    registered_mm: float | None,
+    coil: Coil | None,
+    registered_u_mm: float | None = None,
 ) -> SolidHeight | None:
     """Return the solid height of a spring that shows none itself; None where nothing tells.
 
     The higher of what its sisters show, with their spread, and what the set is registered with;
     with neither, that of its wire and coils.
+
+    Args:
+        registered_u_mm: expanded; None where none is stated: UNSTATED_U_MM is assumed.
     """
     known = [] if not sisters else [_of_sisters(sisters)]
     if registered_mm is not None:
-        known.append(SolidHeight(registered_mm, UNSTATED_U_MM, "registered"))
+        if registered_u_mm is None:
+            known.append(SolidHeight(registered_mm, UNSTATED_U_MM, "registered"))
+        else:
+            known.append(SolidHeight(registered_mm, registered_u_mm, "stated"))
     if not known and coil is not None:
         known.append(SolidHeight(coil.solid_height_mm, COUNT_U * coil.wire_mm, "computed"))
     return highest(known)
@@ -110,16 +119,18 @@ def _of_sisters(sisters: Collection[SolidHeight]) -> SolidHeight:
 
 
 def contradicted(
-    set_name: str, own: Mapping[str, SolidHeight], registered_mm: float | None
+    set_name: str,
+    own: Mapping[str, SolidHeight],
+    registered_mm: float | None,
+    registered_u_mm: float | None = None,
 ) -> SolidContradicted | None:
     """Return the springs that contradict a registered solid height by more than both may be off."""
     if registered_mm is None:
         return None
+    u_mm = UNSTATED_U_MM if registered_u_mm is None else registered_u_mm
     off_mm = {label: abs(one.height_mm - registered_mm) for label, one in own.items()}
     found = [
-        label
-        for label, one in own.items()
-        if off_mm[label] > math.hypot(one.height_u_mm, UNSTATED_U_MM)
+        label for label, one in own.items() if off_mm[label] > math.hypot(one.height_u_mm, u_mm)
     ]
     if not found:
         return None

@@ -6,7 +6,7 @@ from typing import TypedDict
 
 from coilbench.analysis.curves.lengths import FoundHeight
 from coilbench.capture.book.importing_points import FILE_HEIGHT_U_MM
-from coilbench.capture.book.sets import SpringRecord
+from coilbench.capture.book.sets import SetRecord, SpringRecord
 
 
 class ByHand(TypedDict):
@@ -38,3 +38,9 @@ def solid_by_hand(spring: SpringRecord) -> FoundHeight | None:
     if spring.solid_by_hand_u_mm is None or spring.solid_height_mm is None:
         return None
     return FoundHeight(spring.solid_height_mm, 2.0 * spring.solid_by_hand_u_mm)
+
+
+def set_solid_u_mm(record: SetRecord) -> float | None:
+    """Return the expanded uncertainty of a set's registered solid height; None: not stated."""
+    u_mm = record.solid_height_u_mm
+    return None if u_mm is None else 2.0 * u_mm

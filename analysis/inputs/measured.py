@@ -24,7 +24,7 @@ from coilbench.analysis.engine.coil import Coil
 from coilbench.analysis.engine.depths import SpringSize
 from coilbench.analysis.engine.placed import SetCurves
 from coilbench.analysis.engine.solid_heights import SolidContradicted
-from coilbench.analysis.inputs.by_hand import by_hand, free_by_hand, solid_by_hand
+from coilbench.analysis.inputs.by_hand import by_hand, free_by_hand, set_solid_u_mm, solid_by_hand
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE, SetCheck, check_set
 from coilbench.analysis.sets.rulings import Doubt, Nominal, NominalAt, Target
 from coilbench.capture.book.nominals import SAME_HEIGHT_MM, SetNominal
@@ -429,6 +429,7 @@ def usable(record: SetRecord, curves: Sequence[SpringCurve], missing: Sequence[s
         tuple(missing),
         {one.label: free for one in record.springs if (free := free_by_hand(one)) is not None},
         {one.label: solid for one in record.springs if (solid := solid_by_hand(one)) is not None},
+        solid_height_u_mm=set_solid_u_mm(record),
     )
 
 

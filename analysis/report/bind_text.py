@@ -12,6 +12,7 @@ from coilbench.analysis.report.units import Units
 SOLID_FROM: dict[SolidFrom, str] = {
     "own": "measured",
     "sisters": "from its sisters",
+    "stated": "registered",
     "registered": "registered (its ± is assumed)",
     "computed": "computed from wire and coils (its ± is assumed)",
 }

@@ -45,9 +45,13 @@ _OF_SPRINGS: dict[str, tuple[str, ...]] = {
     "note": ("spring_note",),
 }
 _U_OF = {"free_length_mm": "free_length_u_mm", "solid_height_mm": "solid_by_hand_u_mm"}
-_OF_SETS = {what: (what,) for what in OF_A_SET} | {"note": ("set_note",), "mark": ("set_mark",)}
+_OF_SETS: dict[str, tuple[str, ...]] = {what: (what,) for what in OF_A_SET} | {
+    "solid_height_mm": ("solid_height_mm", "solid_height_u_mm"),
+    "note": ("set_note",),
+    "mark": ("set_mark",),
+}
 SPRING_COLUMNS = tuple(name for names in _OF_SPRINGS.values() for name in names)
-SET_COLUMNS = {name: what for what, (name,) in _OF_SETS.items()}
+SET_COLUMNS = {name: what for what, names in _OF_SETS.items() for name in names}
 
 
 @dataclass(frozen=True)
@@ -59,7 +63,12 @@ class Changed:
 
 
 def edit_set(
-    db: Database, record: SetRecord, changes: Mapping[str, Value], *, sure: bool = False
+    db: Database,
+    record: SetRecord,
+    changes: Mapping[str, Value],
+    *,
+    solid_u_mm: float | None = None,
+    sure: bool = False,
 ) -> Changed:
     """Change what a set is registered with.
 
@@ -67,6 +76,7 @@ def edit_set(
 
     Args:
         changes: by column of OF_A_SET; None makes it unknown.
+        solid_u_mm: standard uncertainty (k = 1) of the solid height in them; None: not stated.
         sure: whether dimensions that look like a slip are kept.
 
     Raises:
@@ -81,7 +91,8 @@ def edit_set(
     _refuse_springs(db, replace(record, **given), changes.keys(), record.labels, sure=True)
     with writing(db):
         for column, value in changes.items():
-            _enter(db, record.set_id, None, column, value, None)
+            u_mm = solid_u_mm if column == "solid_height_mm" else None
+            _enter(db, record.set_id, None, column, value, u_mm)
         refresh_hand_entries(db, record.set_id)
         changed = find_set(db, record.name)
         done = Changed(changed, rederive_depths(db, changed))

@@ -29,6 +29,7 @@ MIGRATION_NAMES = (
     "0008_masses_err",
     "0009_what_rests",
     "0010_rest_zeros",
+    "0011_set_solid_u",
 )
 APPLICATION_ID = 0x436F696C  # "Coil": identifies our files among SQLite files
 

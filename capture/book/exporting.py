@@ -26,6 +26,7 @@ HEADS = {
 set, label: name of the set and of the spring
 role: of the set, outer or inner or single
 free_length_mm, solid_height_mm: of the set, as given; here and below an empty cell is unknown
+solid_height_u_mm: standard uncertainty (k = 1) of the set's, where it was stated
 wire_mm, coil_diameter_mm, active_coils: of the set, as given
 set_note, set_mark: what was noted of the set, and how it is marked
 conditioning_strokes, measured_strokes: how many presses the set asks for

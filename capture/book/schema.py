@@ -343,6 +343,11 @@ CREATE TABLE rest_zeros (
 ) STRICT;
 """
 
+# Standard uncertainty (k = 1) of the set's solid height; NULL where none was stated.
+_SET_SOLID_U = """
+ALTER TABLE sets ADD COLUMN solid_height_u_mm REAL CHECK (solid_height_u_mm >= 0);
+"""
+
 _TEXTS = (
     _TABLES,
     _CHECKS_AND_SCALES,
@@ -354,6 +359,7 @@ _TEXTS = (
     _MASSES_ERR,
     _WHAT_RESTS,
     _REST_ZEROS,
+    _SET_SOLID_U,
 )
 _SQL = dict(zip(MIGRATION_NAMES, _TEXTS, strict=True))
 

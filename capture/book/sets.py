@@ -60,6 +60,7 @@ class SetPlan:
     nominal: SetNominal | None = None
     note: str | None = None
     mark: str | None = None
+    solid_height_u_mm: float | None = None  # standard (k = 1); None where none was stated
 
     def __post_init__(self) -> None:
         _check_name(self.name, "set name")

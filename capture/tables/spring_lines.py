@@ -6,7 +6,7 @@ import math
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Literal
+from typing import Literal, NamedTuple
 
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.tables.columns import Quantity, read_columns
@@ -76,11 +76,28 @@ class SpringEntry:
             return cls(label, what)
         if what in ("mark", "note"):
             return cls(label, what, words=text.strip("\"'"))
-        length, *stated = _PLUS_MINUS.split(text, maxsplit=1)
-        u_mm = 0.5 * parse_length_mm(stated[0]) if stated else caliper_u_mm(step_mm)
-        if u_mm < 0.0:
-            raise CoilbenchError(f"{text!r}: a ± is not negative", hint="Write it like ± 0.1mm")
-        return cls(label, what, parse_length_mm(length), u_mm)
+        length_mm, u_mm = parse_stated_length(text)
+        return cls(label, what, length_mm, caliper_u_mm(step_mm) if u_mm is None else u_mm)
+
+
+class StatedLength(NamedTuple):
+    """A length in mm as typed, and its standard uncertainty (k = 1); None where none is stated."""
+
+    length_mm: float
+    u_mm: float | None
+
+
+def parse_stated_length(text: str) -> StatedLength:
+    """Read a length that may carry its expanded uncertainty (k = 2): `52.8mm ± 0.1mm`, or +-.
+
+    Raises:
+        CoilbenchError: either cannot be read, or the ± is negative.
+    """
+    length, *stated = _PLUS_MINUS.split(text, maxsplit=1)
+    u_mm = 0.5 * parse_length_mm(stated[0]) if stated else None
+    if u_mm is not None and u_mm < 0.0:
+        raise CoilbenchError(f"{text!r}: a ± is not negative", hint="Write it like ± 0.1mm")
+    return StatedLength(parse_length_mm(length), u_mm)
 
 
 def read_entries(table: Table, step_mm: float) -> list[SpringEntry]:

@@ -47,6 +47,50 @@ def test_edit_adds_corrects_and_forgets(larch: Call) -> None:
     assert (shown["solid_height_mm"], shown["wire_mm"], shown["note"]) == (None, 4.3, None)
 
 
+@pytest.mark.parametrize(
+    ("typed", "kind"),
+    [
+        ("26.05mm", None),
+        ("26.15mm", "margin_unsure"),
+        ("26.25mm +- 0.1mm", None),
+        ("26.35mm ± 0.1mm", "margin_unsure"),
+        ("26.45mm +- 0.1mm", "margin_low"),
+    ],
+)
+@pytest.mark.parametrize("new", [False, True])
+def test_a_registered_solid_height_may_state_its_uncertainty(
+    larch: Call, tmp_path: Path, typed: str, kind: str | None, new: bool
+) -> None:
+    """Open at 27.6 mm, 1.2 mm asked for: solid at 26.4 mm or less; ± 0.3 mm where none is given."""
+    name = "elm" if new else "larch"
+    if new:
+        made = ("--role", "single", "--count", "3", "--solid-height", typed)
+        assert larch("set", "new", name, *made).status == 0
+        lines = [f"{n} {mm}mm {kg}kg" for n in (1, 2, 3) for mm, kg in ((38.5, 23.0), (27.6, 40.9))]
+        assert larch("note", "--set", name, *lines).status == 0
+    else:
+        said = larch("set", "edit", name, "--role", "single", "--solid-height", typed)
+        assert said.status == 0
+        assert ("±" in said.out) is ("0.1mm" in typed)
+    path = tmp_path / "road.toml"
+    path.write_text(BUILD.replace("larch", name))
+    best = larch("pair", str(path), "--json").document["combinations"][0]
+    kinds = {one["kind"] for one in best["reasons"]}
+    assert kinds & {"margin_low", "margin_unsure", "binds"} == ({kind} if kind else set())
+
+
+def test_a_stated_uncertainty_goes_with_the_solid_height_it_is_of(larch: Call) -> None:
+    done = larch("set", "edit", "larch", "--solid-height", "24.5mm +- 0.2mm", "--json").document
+    assert done["changed"] == {"solid_height_mm": 24.5, "solid_height_u_mm": pytest.approx(0.2)}
+    done = larch("set", "new", "after", "--again", "larch")
+    assert "±" in larch("set", "show", "after").out
+    larch("set", "edit", "larch", "--solid-height", "24.6mm")
+    assert "±" not in larch("set", "show", "larch").out
+    larch("set", "edit", "after", "--forget", "solid-height")
+    assert "±" not in larch("set", "show", "after").out
+    larch("set", "edit", "larch", "--solid-height", "24mm +- -1mm").refused("negative")
+
+
 def test_edit_adds_springs(larch: Call) -> None:
     assert larch("set", "edit", "larch", "--count", "10").status == 0
     assert larch("set", "edit", "larch", "--labels", "odd one, x").status == 0
