@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pytest
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.sessions import CaptureRun, recover
@@ -12,6 +13,7 @@ from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import unpack
+from coilbench.capture.strokes.watching import PressWatch
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import OUTER, draw_set
@@ -237,3 +239,10 @@ def test_an_event_is_told_after_the_book_has_it(book):
         desk.recorder._report = say
         desk.take(press(presses=2))
         assert counts == [(EventKind.KEPT, 1), (EventKind.KEPT, 2)]
+
+
+@pytest.mark.parametrize(("kind", "counts"), [("travel_dead", 0), ("overload_near", 1)])
+def test_no_stroke_counts_while_an_alarm_says_stop(desk, monkeypatch, kind, counts):
+    monkeypatch.setattr(PressWatch, "alarm", Finding.of(kind, load_n=300.0))
+    desk.take(press())
+    assert [row["counted"] for row in desk.rows()] == [counts]
