@@ -16,7 +16,7 @@ from coilbench.capture.book.ratings import Ratings
 from coilbench.capture.calibration.model import NewPart
 from coilbench.capture.calibration.overload import OverloadWatch, too_much
 from coilbench.capture.errors import CoilbenchError
-from coilbench.capture.running.commands import CARE_ONLY
+from coilbench.capture.strokes.watching import CARE_ONLY
 
 if TYPE_CHECKING:
     import numpy as np

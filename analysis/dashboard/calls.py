@@ -11,7 +11,9 @@ from coilbench.analysis.report.phrases import what_and_hint
 from coilbench.analysis.report.units import Units
 from coilbench.capture.running.commands import Snapshot
 
+FROM_START = "loaded_from_start"
 CABLE_S = 1.0  # by then a rig whose amplifier is silent has said so
+LET_UP_FIRST = "let the quill up and take the spring out first; then "
 DATUM_HOW = (
     "bring the quill lightly down on a gauge, press d and type the gauge's length; or end the "
     "capture (q), then: coilbench rig gauge --port PORT --datum 30mm"
@@ -49,10 +51,12 @@ def call(scene: Scene) -> Call:
     if scene.stop:
         return Call("STOP", _stop_words(scene), stop=True)
     unknown = _unknown(snapshot, units)
-    if unknown is not None:
+    loaded = snapshot.load_unknown is not None and snapshot.load_unknown.kind == FROM_START
+    if unknown is not None and not (loaded and snapshot.datum):
         return unknown
     if snapshot.datum is not None:
-        return Call("SET THE DATUM", DATUM_HOW, WHY_DATUM)
+        first = LET_UP_FIRST if loaded or snapshot.phase != "idle" else ""
+        return Call("SET THE DATUM", f"{first}{DATUM_HOW}", WHY_DATUM)
     if snapshot.question is not None:
         large = _QUESTIONS.get(snapshot.question.kind, _QUESTION)
         return Call(large, describe(snapshot.question, units))
@@ -97,7 +101,7 @@ def _unknown(snapshot: Snapshot, units: Units) -> Call | None:
         cable = ", check the cable" if quiet_s >= CABLE_S else ""
         why, more = f"{link_state(snapshot, units)}{cable}", ""
     else:
-        why, more = describe(found, units), ""
+        why, _, more = describe(found, units).partition("; ")
     return Call("LOAD UNKNOWN", f"{why}: {AS_LOADED}", more)
 
 

@@ -16,7 +16,9 @@ _OTHER = "the datum is wrong, or this is another spring"
 
 BENCH_PHRASES: dict[str, str] = {
     # strokes
-    "released_late": "not released in time",
+    "released_late": "not released in time: let the quill up until the spring is free",
+    "zero_loaded": "{load_n} lay on the cell before the press: the spring was touched already, or "
+    "the cell's zero has moved; let the quill up until the spring is free",
     "cut_short": "cut short before it was released",
     "capture_unclosed": "the capture ended without closing the book",
     "touched_at_start": "the samples began with the spring already touched",
@@ -54,6 +56,11 @@ BENCH_PHRASES: dict[str, str] = {
     "scale runs backwards; let the quill up",
     "load_dead": "pressed from {touch_mm} to {height_mm} and no load: let the quill up, then check "
     "that a spring stands in the press, and the cell and amplifier",
+    "touched_low": "touched only at {touch_mm}, where {free_length_mm} is the free length: another "
+    "spring, or the datum is wrong",
+    "loaded_from_start": "{load_n} on the cell, and no moment without load was seen since the "
+    "reading began or was interrupted: let the quill up until the spring is free; where nothing "
+    "is pressed, the cell's zero has moved: coilbench rig weigh",
     "load_reversed": "the load falls to {load_n} as the quill goes down: the cell is wired "
     "backwards; let the quill up",
     "no_reading": "samples arrive, but none has a load that can be used; check the cell and its "
@@ -98,7 +105,9 @@ _CURES = {
 _DATUM_REFUSED = {
     "below_cups": "the cups meet above that length: give that of the gauge on the spring's seats",
     "not_steady": "the quill moves: hold it still on the gauge, then give the length again",
-    "loaded": "the quill presses: bring it down lightly, then give the length again",
+    "leaning": "the quill presses: bring it down lightly, then give the length again",
+    "no_touch": "the quill stands in the air: bring it down on the gauge until it touches lightly",
+    "not_seen_down": "let the quill up, then bring it lightly down on the gauge",
     "no_reading": "the rig gives no reading now: look at the link first",
     "absolute": "this travel scale keeps its own datum: calibrate it with coilbench rig gauge",
     "spring_pressed": "a spring is pressed: let it up, and take it out first",

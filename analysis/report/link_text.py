@@ -24,23 +24,16 @@ def _control_closed(facts: Mapping[str, Any], units: Units) -> str:
     return f"other windows can watch but not give commands ({why})"
 
 
-def _link_lost(facts: Mapping[str, Any], units: Units) -> str:
-    """What the error says that the cause is the data of, and the last good thing."""
-    lost = LinkError.of(Finding.from_document(facts["cause"]))
-    return f"{lost}{_last_sample(facts, units)} Trying again."
+def _link_lost(facts: Mapping[str, Any], _units: Units) -> str:
+    """What the error says that the cause is the data of; no number of before: it is not of now."""
+    return f"{LinkError.of(Finding.from_document(facts['cause']))} Trying again."
 
 
-def _no_sample(facts: Mapping[str, Any], units: Units) -> str:
+def _no_sample(facts: Mapping[str, Any], _units: Units) -> str:
     return (
-        f"no sample for {facts['quiet_s']:.1f} s on {facts['source']}."
-        f"{_last_sample(facts, units)} Check the cable, then: coilbench rig find"
+        f"no sample for {facts['quiet_s']:.1f} s on {facts['source']}. "
+        "Check the cable, then: coilbench rig find"
     )
-
-
-def _last_sample(facts: Mapping[str, Any], units: Units) -> str:
-    if facts.get("last_sample") is None or facts.get("last_load_n") is None:
-        return ""
-    return filled(" Last sample: number {last_sample}, {last_load_n}.", facts, units)
 
 
 LINK_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {

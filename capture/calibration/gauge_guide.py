@@ -10,6 +10,7 @@ from collections import deque
 from collections.abc import Sequence
 
 import numpy as np
+from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, Finding, RawBlock
 from coilbench.capture.calibration.guide import HoldGuide, Line
@@ -31,26 +32,47 @@ ABOVE_COUNTS = 100.0  # the quill is above the gauge: half a millimetre on a sca
 APPROACH_PIECES = 600
 
 
-class _Approach:
+class Approach:
     """Keeps what the cell read while the quill was not yet down."""
 
     def __init__(self) -> None:
         self._pieces: deque[tuple[float, float, float]] = deque(maxlen=APPROACH_PIECES)
 
-    def feed(self, block: RawBlock) -> None:
-        usable = block.samples[(block.samples["flags"] & UNUSABLE) == 0]
-        if usable.shape[0]:
-            travel = usable["travel_counts"]
-            load = float(usable["load_counts"].mean(dtype=np.float64))
-            self._pieces.append((float(travel.min()), float(travel.max()), load))
+    def feed(self, samples: NDArray[np.void]) -> None:
+        """Take the next samples, shape (n,); while the quill stands, only the newest is kept."""
+        usable = samples[(samples["flags"] & UNUSABLE) == 0]
+        if usable.shape[0] == 0:
+            return
+        travel = usable["travel_counts"]
+        low, high = float(travel.min()), float(travel.max())
+        if self._pieces and abs(low - self._pieces[-1][0]) + abs(high - self._pieces[-1][1]) < (
+            STOP_COUNTS
+        ):
+            self._pieces.pop()
+        self._pieces.append((low, high, float(usable["load_counts"].mean(dtype=np.float64))))
 
-    def load_counts_before(self, hold: Hold) -> float | None:
-        """Return the last reading with the quill away from where it holds now; None for none."""
-        at = hold.travel_counts
+    def load_counts_before(self, at: float) -> float | None:
+        """Return the last reading with the quill away from these travel counts; None for none."""
         for low, high, load in reversed(self._pieces):
             if at - high > ABOVE_COUNTS or low - at > ABOVE_COUNTS:
                 return load
         return None
+
+
+def touch_doubt(before_n: float, now_n: float, sway_n: float, length_mm: float) -> Finding | None:
+    """Return that a gauge was not touched, or pressed too hard; None where it was touched lightly.
+
+    Args:
+        before_n: the load with the quill away from the gauge.
+        sway_n: how much the load sways while the quill stands there.
+        length_mm: the gauge's.
+    """
+    rise_n = now_n - before_n
+    if rise_n < TOUCH_N:
+        return Finding.of("no_touch", rise_n=rise_n, length_mm=length_mm)
+    if rise_n + sway_n > LEANING_N:
+        return Finding.of("leaning", load_n=rise_n, sway_n=sway_n)
+    return None
 
 
 class GaugeGuide(HoldGuide):
@@ -75,7 +97,7 @@ class GaugeGuide(HoldGuide):
         tasks = [Finding.of("put_gauge", length_mm=length_mm) for length_mm in lengths_mm]
         super().__init__(tasks, lengths_mm, "travel", taken, mm_per_count)
         self._load_fit = load_fit
-        self._approach = _Approach()
+        self._approach = Approach()
         self._stop: Hold | None = None
 
     @property
@@ -95,7 +117,7 @@ class GaugeGuide(HoldGuide):
 
     def feed(self, block: RawBlock) -> list[Finding]:
         """Take the next samples; see WeighGuide."""
-        self._approach.feed(block)
+        self._approach.feed(block.samples)
         return super().feed(block)
 
     @property
@@ -144,18 +166,13 @@ class GaugeGuide(HoldGuide):
         """Return that nothing was touched, or pressed too hard; None where it cannot be told."""
         if self._load_fit is None or self._stop is None:
             return None
-        before = self._approach.load_counts_before(hold)
+        before = self._approach.load_counts_before(hold.travel_counts)
         if before is None:
             before = self._stop.load_counts
         now_n, before_n = value(self._load_fit, [hold.load_counts, before]).tolist()
         sd_counts = hold.load_counts + np.array([-1.0, 1.0]) * hold.load_sd_counts
         sway_n = float(np.ptp(value(self._load_fit, sd_counts)))  # two standard deviations
-        rise_n = now_n - before_n
-        if rise_n < TOUCH_N:
-            return Finding.of("no_touch", rise_n=rise_n, length_mm=self._values[self.taken])
-        if rise_n + sway_n > LEANING_N:
-            return Finding.of("leaning", load_n=rise_n, sway_n=sway_n)
-        return None
+        return touch_doubt(before_n, now_n, sway_n, self._values[self.taken])
 
     def _of_another_step(self, hold: Hold) -> Finding | None:
         """Return that the first two lengths give another step than the scale states."""

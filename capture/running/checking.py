@@ -44,6 +44,9 @@ _CURES = {
         "below_solid",
         "above_free",
         "load_dead",
+        "load_reversed",
+        "travel_dead",
+        "travel_reversed",
         "travel_steps_missed",
     ),
     "mend_rig",
@@ -108,8 +111,9 @@ class StrokeChecks:
         bounds: Bounds,
         *,
         datum_lost: bool,
+        stop: Finding | None = None,
     ) -> Judged:
-        """Judge a stroke that has just ended."""
+        """Judge a stroke that has just ended; while an alarm says stop, none counts."""
         verdict = judge(
             stroke,
             turn.purpose,
@@ -118,8 +122,10 @@ class StrokeChecks:
         )
         if datum_lost:
             also = () if verdict.counted else verdict.findings
-            return Judged(replace(verdict, counted=False, findings=(DATUM_LOST, *also)))
+            return Judged(_refused(verdict, (DATUM_LOST, *also)))
         wrong = self._wrong(stroke, calibration, bounds)
+        if stop is not None and not any(one.kind == stop.kind for one in wrong):
+            wrong.append(stop)
         if wrong:
             return Judged(_refused(verdict, wrong))
         sweep = _as_sweep(stroke, turn.label, calibration)

@@ -15,13 +15,12 @@ import msgspec
 from coilbench.capture.blocks import Finding
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.judging import Turn
+from coilbench.capture.strokes.watching import CARE_ONLY
 
 LONGEST_TEXT = 100
 LONGEST_GAUGE_MM = 1000.0
 EVENTS_KEPT = 8
 NOW_S = 0.5  # a number older than this is not one of now
-# Alarms that ask for care; every other one says: stop, and let the quill up.
-CARE_ONLY = frozenset({"overload_near"})
 # Why other windows can't be let in.
 ClosedBy = Literal["no_sockets", "not_opened", "folder_not_made", "folder_shared"]
 

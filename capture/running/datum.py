@@ -15,10 +15,12 @@ from coilbench.capture.book.calibrations import (
     store_part,
 )
 from coilbench.capture.book.ratings import Ratings
+from coilbench.capture.calibration.gauge_guide import Approach, touch_doubt
 from coilbench.capture.calibration.model import datum_part
-from coilbench.capture.calibration.regression import GaugePoint, slope
+from coilbench.capture.calibration.regression import GaugePoint, PolynomialFit, slope, value
 from coilbench.capture.calibration.steady import LEAST_SAMPLES
 from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.strokes.watching import LOADED_N
 
 # Common practice, no source.
 STAND_S = 1.0  # it must have stood so long
@@ -36,11 +38,13 @@ class LastSecond:
     def forget(self) -> None:
         """The stream broke, or counts from another zero."""
         self._pieces: deque[NDArray[np.void]] = deque()
+        self._approach = Approach()
 
     def take(self, samples: NDArray[np.void]) -> None:
         """Take what came, in time order."""
         if samples.size == 0:
             return
+        self._approach.feed(samples)
         self._pieces.append(samples)
         since_us = samples["t_us"][-1] - STAND_S * 1e6
         while self._pieces[0]["t_us"][-1] < since_us:
@@ -70,14 +74,47 @@ class LastSecond:
             raise NotPossible("datum_refused", reason="not_steady")
         return GaugePoint(length_mm, float(travel.mean()))
 
+    def require_light_touch(
+        self, point: GaugePoint, load_fit: PolynomialFit, zero_n: float | None
+    ) -> None:
+        """Refuse what is no gauge lightly touched, as `coilbench rig gauge` judges it.
+
+        Args:
+            point: where the quill stands.
+            zero_n: the load with nothing pressed, by the calibration; None where it is not known.
+
+        Raises:
+            NotPossible: nothing is touched, the quill leans, or a spring is pressed.
+        """
+        before = self._approach.load_counts_before(point.counts)
+        if zero_n is None:
+            raise NotPossible("datum_refused", reason="spring_pressed")
+        if before is None:
+            raise NotPossible("datum_refused", reason="not_seen_down")
+        load_n = value(load_fit, self._samples()["load_counts"])
+        now_n, before_n = float(load_n.mean()), float(value(load_fit, before))
+        if before_n - zero_n > LOADED_N:  # so far up nothing presses on a gauge any more
+            raise NotPossible("datum_refused", reason="spring_pressed")
+        doubt = touch_doubt(before_n, now_n, 2.0 * float(load_n.std()), point.length_mm)
+        if doubt is not None:
+            raise NotPossible("datum_refused", reason=doubt.kind)
+
 
 def set_datum(
-    db: Database, calibration: CalibrationRecord, stood: LastSecond, length_mm: float, hello: Hello
+    db: Database,
+    calibration: CalibrationRecord,
+    stood: LastSecond,
+    length_mm: float,
+    hello: Hello,
+    zero_n: float | None,
 ) -> CalibrationRecord:
     """Store the travel with a new datum, as `coilbench rig gauge --datum` does; returns what holds.
 
+    Args:
+        zero_n: as LastSecond.require_light_touch.
+
     Raises:
-        NotPossible: the quill does not stand on a gauge, or the cups meet above its length.
+        NotPossible: the quill does not stand lightly on a gauge, or the cups meet above its length.
     """
     meet_mm = Ratings.of_book(db).cups_meet_mm
     if meet_mm and length_mm <= meet_mm:
@@ -85,5 +122,6 @@ def set_datum(
     travel = calibration.travel.fit
     per_count_mm = abs(float(slope(travel, travel.x_min)))
     point = stood.gauge(length_mm, per_count_mm)
+    stood.require_light_touch(point, calibration.load.fit, zero_n)
     store_part(db, datum_part(travel, point).on(hello))
     return current_calibration(db)

@@ -173,7 +173,6 @@ class LinkHealth:
         self._returned_restarted = 0  # came back after a loss as another start
         self._quiet_told = False
         self._recent: deque[tuple[int, int]] = deque()  # (t_us, samples) of the newest blocks
-        self.last_seq: int | None = None  # of the newest sample
 
     @property
     def counters(self) -> LinkCounters:
@@ -216,7 +215,6 @@ class LinkHealth:
             self._usable_s = now_s
         self._heard_s = self._waiting_since_s = now_s
         self._quiet_told = False
-        self.last_seq = int(block.samples["seq"][-1])
         newest_us = int(block.samples["t_us"][-1])
         if self._recent and newest_us < self._recent[-1][0]:
             self._recent.clear()

@@ -34,15 +34,14 @@ from coilbench.capture.running.commands import Action, Command, Event, EventKind
 from coilbench.capture.running.datum import LastSecond, set_datum
 from coilbench.capture.running.questions import Questions, Waiting
 from coilbench.capture.running.turn_taking import NotPossible, TurnTaking
-from coilbench.capture.strokes.finder import Phase, StrokeFinder
+from coilbench.capture.strokes.finder import StrokeFinder
 from coilbench.capture.strokes.judging import Turn, TurnOrder, Verdict
-from coilbench.capture.strokes.shape import Stroke
+from coilbench.capture.strokes.shape import Stroke, StrokeRules
 from coilbench.capture.strokes.stored import reduced_curve
-from coilbench.capture.strokes.sweep import Origin
-from coilbench.capture.strokes.watching import Bounds, PressWatch, Seen
+from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N, Origin
+from coilbench.capture.strokes.watching import LOADED_N, Bounds, PressWatch, Seen, pieces
 
 _SETTLING_FAULTS = (FaultCode.ADC_SILENT, FaultCode.ADC_STUCK, FaultCode.TRAVEL_SILENT)
-_PIECE_US = 300_000  # of a long block, so that nothing in the middle of it is overlooked
 
 
 class Newest(NamedTuple):
@@ -54,14 +53,6 @@ class Newest(NamedTuple):
     load_n: float
     height_mm: float
     at_limit: bool = False
-
-
-def _pieces(samples: NDArray[np.void]) -> list[NDArray[np.void]]:
-    """Cut samples in time order into pieces no longer than _PIECE_US."""
-    t_us = samples["t_us"]
-    if t_us.size == 0 or t_us[-1] - t_us[0] < _PIECE_US:
-        return [samples]
-    return np.split(samples, np.flatnonzero(np.diff((t_us - t_us[0]) // _PIECE_US)) + 1)
 
 
 class Recorder:
@@ -92,10 +83,11 @@ class Recorder:
         self._boot_id: int | None = None
         self._standing: set[int] = set()  # faults that are told
         self._report = say
-        self._finder = StrokeFinder(self._physical)
+        self._ratings = Ratings.of_book(db)
+        self._dead_n = DEAD_WEIGHT_N + (self._ratings.rests_n or 0.0)
+        self._finder = StrokeFinder(self._physical, StrokeRules(dead_weight_n=self._dead_n))
         self._watch = PressWatch()
         self._checks = StrokeChecks(db, reach_height_mm)
-        self._ratings = Ratings.of_book(db)
         self._stood = LastSecond()
         self._buttons = Buttons()
         self._chunks = 0
@@ -141,6 +133,15 @@ class Recorder:
     def alarm(self) -> Finding | None:
         """What can't be right in the press now."""
         return self._watch.alarm
+
+    @property
+    def doubt(self) -> Finding | None:
+        """Why no load can be told from what the cell reads; None where one can."""
+        if self.alarm is not None and self.alarm.kind == "load_reversed":
+            return self.alarm
+        if self.newest is None or self._finder.zero_seen or abs(self.newest.load_n) <= LOADED_N:
+            return None
+        return Finding.of("loaded_from_start", load_n=self.newest.load_n)
 
     @property
     def question(self) -> Finding | None:
@@ -292,7 +293,8 @@ class Recorder:
         self._feed(RawBlock(block.samples[begin:], block.boot_id))
 
     def _feed(self, block: RawBlock) -> None:
-        for samples in _pieces(block.samples):
+        for samples in pieces(block.samples):
+            self._finder.free_mm = None if self._datum_lost else self._bounds().free_from_mm
             for stroke in self._finder.feed(RawBlock(samples, block.boot_id)):
                 self._keep(stroke)
             self._look(samples)
@@ -308,7 +310,8 @@ class Recorder:
             self.newest = Newest(float(seen.load_n[-1]) + rests_n, float(height_mm[-1]))
         elif self.newest is not None:
             self.newest = self.newest._replace(at_limit=seen.saturated)
-        if self._finder.pressing and not self._datum_lost and self.alarm is None:
+        known = self._finder.zero_seen and not self._datum_lost
+        if self._finder.pressing and known and self.alarm is None:
             self._touched_mm = self._finder.touch_mm
         for alarm in self._watch.look(seen, self._finder, self._bounds()):
             self._report(Event(EventKind.FAULT, alarm))
@@ -327,6 +330,7 @@ class Recorder:
             free_mm=record.free_length_mm,
             learnt_mm=self._touched_mm,
             height_u_mm=self._instrument.height_u_mm,
+            dead_n=self._dead_n,
         )
 
     def _button(self, action: Action | None) -> None:
@@ -358,9 +362,8 @@ class Recorder:
     def _set_datum(self, height_mm: float) -> None:
         if self._hello is None or not self._incremental:
             raise NotPossible("datum_refused", reason="absolute")
-        if self._finder.phase is not Phase.IDLE:
-            raise NotPossible("datum_refused", reason="loaded")
-        record = set_datum(self._db, self._record, self._stood, height_mm, self._hello)
+        zero_n = self._finder.zero_n if self._finder.zero_seen else None
+        record = set_datum(self._db, self._record, self._stood, height_mm, self._hello, zero_n)
         self.interrupt()
         self._touched_mm = None
         self._adopt(record)
@@ -380,6 +383,7 @@ class Recorder:
             self._record,
             self._bounds(),
             datum_lost=self._datum_lost,
+            stop=self._watch.stop,
         )
         verdict = judged.verdict
         sweep_id = self._store(stroke, turn, judged)

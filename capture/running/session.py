@@ -93,7 +93,6 @@ class Session:
         self._stopping = False  # no Event: its lock could be held where a signal comes in
         self._told_loss: Finding | None = None
         self._rig: Finding | None = None  # who is connected
-        self._last_load_n: float | None = None
 
     @property
     def snapshot(self) -> Snapshot:
@@ -302,16 +301,13 @@ class Session:
         self._report(Event.of(EventKind.LINK, "connected", source=self._request.url, **who))
 
     def _link_down(self, cause: Finding) -> None:
-        """Say a loss with the last good thing; the same one again and again is said once."""
-        lost = Finding("link_lost", {"cause": cause.to_document(), **self._last_good()})
+        """Say a loss; the same one again and again is said once."""
+        lost = Finding.of("link_lost", cause=cause.to_document())
         self._health.down()
         self._snapshot = replace(self._snapshot, link="lost", link_what=lost)
         if cause != self._told_loss:
             self._told_loss = cause
             self._report(Event(EventKind.LINK, lost))
-
-    def _last_good(self) -> dict[str, float | None]:
-        return {"last_sample": self._health.last_seq, "last_load_n": self._last_load_n}
 
     def _refresh(self, recorder: Recorder, now_s: float) -> None:
         """Bring the snapshot up to date with what is known now, and say a silence."""
@@ -319,7 +315,6 @@ class Session:
         if quiet_s is not None and recorder.rig_fault is None:
             self._report(Event(EventKind.LINK, self._no_sample(quiet_s)))
         total, newest = self._health.counters, recorder.newest
-        self._last_load_n = self._last_load_n if newest is None else newest.load_n
         unknown = self._load_unknown(recorder, now_s)
         known = newest is not None and unknown is None
         datum = recorder.datum
@@ -360,7 +355,7 @@ class Session:
         if recorder.newest.at_limit:
             return Finding("amplifier_at_limit")
         if usable_s + self._wait_s <= NOW_S:  # this look is the newest one for so long
-            return None
+            return recorder.doubt
         if self._snapshot.link != "up":
             return self._snapshot.link_what
         if recorder.rig_fault is not None:
@@ -369,8 +364,7 @@ class Session:
         return self._no_sample(age_s) if age_s + self._wait_s > NOW_S else Finding("no_reading")
 
     def _no_sample(self, quiet_s: float) -> Finding:
-        facts = {"quiet_s": quiet_s, "source": self._request.url, **self._last_good()}
-        return Finding("no_sample", facts)
+        return Finding.of("no_sample", quiet_s=quiet_s, source=self._request.url)
 
 
 def _refuse_solid(request: CaptureRequest, record: SetRecord) -> None:

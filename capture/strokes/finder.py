@@ -2,7 +2,8 @@
 
 The stream is looked at in slices of the rig's own clock, so that the strokes do not depend on how
 it was cut into blocks. A stroke begins where the load rises above a zero that the finder keeps
-itself: cups or the spring's own weight on the cell are no stroke.
+itself: cups or the spring's own weight on the cell are no stroke. What weighs more than those, by
+the calibration's own zero, is a pressed spring however long it stands still.
 """
 
 from __future__ import annotations
@@ -92,11 +93,15 @@ class StrokeFinder:
     Args:
         to_physical: gives (load_n, height_mm) of raw samples, each of shape (n,), by the
             calibration in force and its own zero.
+
+    Attributes:
+        free_mm: the height above which a spring is free; None where it is not known.
     """
 
     def __init__(self, to_physical: ToPhysical, rules: StrokeRules | None = None) -> None:
         self._to_physical = to_physical
         self._rules = StrokeRules() if rules is None else rules
+        self.free_mm: float | None = None
         self._boot_id: int | None = None
         self._pending = SampleBuffer()  # the slice that is not full yet
         self._reset()
@@ -104,6 +109,7 @@ class StrokeFinder:
     def _reset(self) -> None:
         self._phase = Phase.IDLE
         self._zero_n: float | None = None
+        self._zero_seen = False
         self._held = SampleBuffer()  # the idle lead, then the stroke
         self._touch_at = 0  # index in _held where the touch is
         self._last_us: int | None = None
@@ -123,6 +129,11 @@ class StrokeFinder:
     def zero_n(self) -> float:
         """The load of the dead weight on the cell, by the calibration's own zero."""
         return 0.0 if self._zero_n is None else self._zero_n
+
+    @property
+    def zero_seen(self) -> bool:
+        """Whether a zero was seen since the stream began or broke; without one, treat as loaded."""
+        return self._zero_seen
 
     @property
     def zero_counts(self) -> float | None:
@@ -211,14 +222,27 @@ class StrokeFinder:
         if np.isfinite(piece.load_n):
             if self._zero_n is None:
                 # a light load is dead weight, a heavy one may be a press under way
-                self._zero_n = piece.load_n if abs(piece.load_n) <= rules.touch_n else 0.0
+                self._zero_seen = abs(piece.load_n) <= rules.touch_n
+                self._zero_n = piece.load_n if self._zero_seen else 0.0
             if piece.load_n - self._zero_n > rules.touch_n:
                 self._touch(piece)
                 return
+            self._follow_zero(piece, self._zero_n)
+        self._trim_lead()
+
+    def _follow_zero(self, piece: _Slice, zero_n: float) -> None:
+        rules = self._rules
+        self._zero_seen = piece.load_n >= -rules.dead_weight_n  # a cell wired backwards has none
+        if self._zero_seen and (piece.load_n < zero_n or self._may_be_dead(piece)):
             # slowly up, or a slow hand's press would be taken for drift; down at once
             rise_n = rules.zero_rise_n_per_s * (piece.last_us - piece.first_us + SLICE_US) * 1e-6
-            self._zero_n = min(piece.load_n, self._zero_n + rise_n)
-        self._trim_lead()
+            self._zero_n = min(piece.load_n, zero_n + rise_n)
+
+    def _may_be_dead(self, piece: _Slice) -> bool:
+        """Tell whether a load can be that of cups and drift: light, and where no spring pushes."""
+        light = abs(piece.load_n) <= self._rules.dead_weight_n
+        free = self.free_mm is None or piece.low_mm >= self.free_mm
+        return light and (free or abs(piece.load_n) <= self._rules.touch_n)
 
     def _touch(self, piece: _Slice) -> None:
         self._phase = Phase.TOUCH
@@ -247,7 +271,8 @@ class StrokeFinder:
             self._pressed_us = piece.last_us  # unknown is not let go
         if piece.last_us - self._pressed_us >= rules.rest_s * 1e6:
             return self._finish(released=True)
-        if self._phase is Phase.TOUCH and piece.last_us - self._moved_us > rules.still_s * 1e6:
+        still = piece.last_us - self._moved_us > rules.still_s * 1e6
+        if self._phase is Phase.TOUCH and still and self._may_be_dead(piece):
             self._accept_dead_weight(piece)
         elif piece.last_us - self._touch_us > rules.longest_s * 1e6:
             return self._finish(released=False, too_long=True)
@@ -257,7 +282,7 @@ class StrokeFinder:
         rules = self._rules
         self._deepest_mm = min(self._deepest_mm, piece.low_mm)
         # the quill well above the touch is a release too: the remaining load is a new dead weight
-        clear = piece.low_mm > self._touch_mm + rules.clear_mm
+        clear = piece.low_mm > self._touch_mm + rules.clear_mm and self._may_be_dead(piece)
         if piece.load_n - self.zero_n >= rules.release_n and not clear:
             self._pressed_us = piece.last_us
         if self._phase is Phase.TOUCH:
@@ -272,8 +297,7 @@ class StrokeFinder:
 
     def _accept_dead_weight(self, piece: _Slice) -> None:
         self._phase = Phase.IDLE
-        if np.isfinite(piece.load_n):
-            self._zero_n = piece.load_n
+        self._zero_n, self._zero_seen = piece.load_n, True
         self._forget_touch()
         self._trim_lead()
 
@@ -288,6 +312,7 @@ class StrokeFinder:
         usable = rest[(rest["flags"] & UNUSABLE) == 0]
         load_n, _ = self._to_physical(usable)
         self._zero_n = float(np.median(load_n)) if load_n.shape[0] else None
+        self._zero_seen = self._zero_n is not None
         self._forget_touch()
         return strokes
 

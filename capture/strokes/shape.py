@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from coilbench.capture.blocks import UNUSABLE, RawBlock
+from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N
 
 FEWEST_FOR_ZERO = 5
 ZERO_S = 1.0  # the zero is read over this long
@@ -50,7 +51,8 @@ class StrokeRules:
     least_depth_mm: float = 2.0  # a touch that presses less than this is a nudge, no stroke
     turn_mm: float = 1.0  # the quill must come back this far before the stroke counts as releasing
     rest_s: float = 0.25  # how long the load must stay let go to end the stroke
-    still_s: float = 3.0  # a touch still for this long is a new dead weight: the zero moves there
+    still_s: float = 3.0  # a light touch still for this long is a dead weight: the zero moves there
+    dead_weight_n: float = DEAD_WEIGHT_N  # farther from the calibration's zero no load is dead
     still_mm: float = 0.2  # less movement than this is still
     zero_rise_n_per_s: float = 0.5  # of the idle zero: faster than drift, slower than any press
     lead_s: float = 3.0  # how much of the idle time before the touch is kept

@@ -17,6 +17,7 @@ from coilbench.capture.blocks import UNUSABLE, Finding, SampleFlag
 from coilbench.capture.calibration.overload import too_much
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.shape import Stroke
+from coilbench.capture.strokes.sweep import CLEAR_MM, DEAD_WEIGHT_N
 
 Array = NDArray[np.float64]
 
@@ -28,19 +29,25 @@ LEARNT_LATE_MM = 8.0  # below the touch of the spring before: another one may be
 DEAD_LOAD_N, DEAD_TRAVEL_MM = 100.0, 0.3  # so much load moves any spring and press further
 BACKWARDS_N, RISE_MM, RISE_SAMPLES = 30.0, 1.0, 8  # more than one late sample of a fast hand
 FALL_MM = 2.0
+SOFT_BEGIN = 2.0  # a spring's first millimetre may be so much softer than the rest
 LOOK_BACK_US = 3_000_000
+_PIECE_US = 300_000  # of a long block, so that nothing in the middle of it is overlooked
 CALM_S = 0.3  # let up for so long, an alarm of the press is over
 
+# Alarms that ask for care; every other one says: stop, and let the quill up.
+CARE_ONLY = frozenset({"overload_near"})
 _ORDER = (  # the most urgent first
     "amplifier_at_limit",
     "overload",
     "below_faces",
     "below_solid",
     "above_free",
+    "zero_loaded",
     "travel_dead",
     "travel_reversed",
     "load_reversed",
     "load_dead",
+    "touched_low",
     "overload_near",
 )
 
@@ -54,6 +61,7 @@ class Bounds:
         solid_mm, free_mm: the spring's solid height and free length, as told for it or its set.
         learnt_mm: the height at which the last spring was touched.
         height_u_mm: standard uncertainty of a height, k = 1.
+        dead_n: cups and drift weigh less, by the calibration's own zero.
     """
 
     cell_n: float | None = None
@@ -62,6 +70,13 @@ class Bounds:
     free_mm: float | None = None
     learnt_mm: float | None = None
     height_u_mm: float = 0.0
+    dead_n: float = DEAD_WEIGHT_N
+
+    @property
+    def free_from_mm(self) -> float | None:
+        """The height from which a spring can be free; None where it is not known."""
+        known_mm = self.learnt_mm if self.free_mm is None else self.free_mm
+        return None if known_mm is None else known_mm - self.slack_mm
 
     @property
     def slack_mm(self) -> float:
@@ -74,6 +89,14 @@ class Bounds:
         if self.free_mm is not None:
             return self.free_mm - LATE_MM - self.slack_mm
         return None if self.learnt_mm is None else self.learnt_mm - LEARNT_LATE_MM
+
+
+def pieces(samples: NDArray[np.void]) -> list[NDArray[np.void]]:
+    """Cut samples in time order into pieces no longer than _PIECE_US."""
+    t_us = samples["t_us"]
+    if t_us.size == 0 or t_us[-1] - t_us[0] < _PIECE_US:
+        return [samples]
+    return np.split(samples, np.flatnonzero(np.diff((t_us - t_us[0]) // _PIECE_US)) + 1)
 
 
 class Seen(NamedTuple):
@@ -136,10 +159,28 @@ def wrong_in_stroke(
     """
     seen = Seen.of(stroke.raw.samples, on_cell_n, height_mm, zero_n, datum_lost=False)
     found = [*_too_much(seen, bounds), *_impossible(seen, bounds), *_too_high(seen.down(), bounds)]
-    touch_mm = stroke.lowest_mm + stroke.depth_mm
-    if bounds.free_mm is not None and touch_mm < bounds.free_mm - LATE_MM - bounds.slack_mm:
-        found.append(Finding.of("load_dead", height_mm=touch_mm, touch_mm=bounds.free_mm))
+    touch_mm, free_mm = stroke.lowest_mm + stroke.depth_mm, bounds.free_mm
+    before_mm = float(height_mm[: int(np.argmin(height_mm)) + 1].max())
+    if zero_n > (bounds.dead_n if _was_clear(stroke, before_mm, bounds) else LOADED_N):
+        found.append(Finding.of("zero_loaded", load_n=zero_n))
+    elif free_mm is not None and touch_mm < free_mm - LATE_MM - bounds.slack_mm:
+        found.append(Finding.of("touched_low", touch_mm=touch_mm, free_length_mm=free_mm))
     return _sorted(one for one in found if one.kind != "overload_near")
+
+
+def _was_clear(stroke: Stroke, before_mm: float, bounds: Bounds) -> bool:
+    """Tell whether the quill was surely clear of the spring before the press.
+
+    A touch is seen at LOADED_N, which a spring reaches so much below where it is free.
+
+    Args:
+        before_mm: the largest height before the deepest point.
+    """
+    free_mm, touch_mm = bounds.free_mm, stroke.lowest_mm + stroke.depth_mm
+    if free_mm is not None and before_mm < free_mm - bounds.slack_mm:
+        return False
+    late_mm = LOADED_N * stroke.depth_mm / max(stroke.peak_n, LOADED_N)
+    return before_mm - touch_mm > CLEAR_MM + SOFT_BEGIN * late_mm
 
 
 def _sorted(findings: Iterable[Finding]) -> list[Finding]:
@@ -185,7 +226,8 @@ def _too_high(seen: Seen, bounds: Bounds) -> Iterator[Finding]:
 
 class _Moment(NamedTuple):
     t_us: int
-    load_n: float
+    load_n: float  # above the zero, which follows a load that falls
+    on_cell_n: float
     height_mm: float
 
 
@@ -211,12 +253,18 @@ class PressWatch:
         """The most urgent one."""
         return next((self.standing[kind] for kind in _ORDER if kind in self.standing), None)
 
+    @property
+    def stop(self) -> Finding | None:
+        """The most urgent one for which the press must stop."""
+        return None if self.alarm is None or self.alarm.kind in CARE_ONLY else self.alarm
+
     def look(self, seen: Seen, finder: StrokeFinder, bounds: Bounds) -> list[Finding]:
         """Take the next samples; return the alarms that are new, the most urgent first."""
         found = [*_too_much(seen, bounds), *_impossible(seen, bounds)]
         idle = finder.phase is Phase.IDLE
         if seen.height_mm is not None and seen.height_mm.size:
-            now = _Moment(int(seen.t_us[-1]), float(seen.load_n[-1]), float(seen.height_mm[-1]))
+            columns = (seen.t_us, seen.load_n, seen.on_cell_n, seen.height_mm)
+            now = _Moment(*(column[-1].item() for column in columns))
             found += self._free(now, bounds) if idle else self._pressed(now, seen, finder, bounds)
         told, self.standing = (
             self.standing,
@@ -242,12 +290,13 @@ class PressWatch:
             self._idle.popleft()
         self._idle.append(now)
         above = max(self._idle, key=lambda moment: moment.height_mm)
-        lost_n = above.load_n - now.load_n
+        lost_n = above.on_cell_n - now.on_cell_n
         if above.height_mm - now.height_mm > FALL_MM and lost_n > BACKWARDS_N:
             self._fell_us = now.t_us
             yield Finding.of("load_reversed", load_n=-lost_n)
         late_mm = bounds.late_mm
-        if late_mm is None or now.height_mm > late_mm or now.load_n > LOADED_N:
+        changed_n = max(now.load_n, abs(lost_n))  # a load that changes is not dead
+        if late_mm is None or now.height_mm > late_mm or changed_n > LOADED_N:
             self._late_us = None
             return
         self._late_us = now.t_us if self._late_us is None else self._late_us
@@ -264,7 +313,8 @@ class PressWatch:
         touch_mm = finder.touch_mm
         if finder.phase is Phase.PRESS:
             yield from _too_high(seen, bounds)
-        if finder.phase is not Phase.TOUCH or touch_mm is None:
+        # where the stream began or broke under load, nobody saw what the load did meanwhile
+        if finder.phase is not Phase.TOUCH or touch_mm is None or not finder.zero_seen:
             return
         rose_mm = now.height_mm - touch_mm
         if abs(rose_mm) < DEAD_TRAVEL_MM and now.load_n > DEAD_LOAD_N:

@@ -117,7 +117,7 @@ def changed(**changes: Any) -> Scene:
 
 
 GONE = {"kind": "port_gone", "where": "/dev/ttyUSB0", "system": "Input/output error"}
-LOST = Finding.of("link_lost", cause=GONE, last_sample=8411, last_load_n=304.2)
+LOST = Finding.of("link_lost", cause=GONE)
 ALARMS = {  # and what must not be missed
     "stop-80x24": (80, 24, False, changed(
         load_n=1975.3, alarm=Finding.of("overload", load_n=1975.3, rating_n=1961.33, part="cell"))),

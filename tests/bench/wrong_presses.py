@@ -78,6 +78,7 @@ class Case:
         measured: how many strokes of each spring are to count, after one that works it.
         unknown: what nobody knows then, and for how long, s.
         most_n: no larger load can be known.
+        never: what must not be named.
     """
 
     name: str
@@ -97,6 +98,7 @@ class Case:
     solid_mm: float | None = None
     unknown: tuple[Literal["", "load_n", "height_mm"], float] = ("", 0.0)
     most_n: float | None = None
+    never: tuple[str, ...] = ()
 
 
 class Outcome(NamedTuple):
@@ -176,12 +178,68 @@ def _clip(limit_n: float) -> Alter:
     return altered(change)
 
 
+def _at(samples: NDArray[np.void], height_mm: float, load_n: float) -> None:
+    noise = samples["load_counts"] % 64
+    travel = (RIG.rest_height_mm - height_mm) * RIG.travel_counts_per_mm
+    samples["load_counts"] = RIG.cell_counts(np.array([load_n]))[0] + noise
+    samples["travel_counts"] = round(travel)
+
+
+def _held(from_s: float, to_s: float, height_mm: float, load_n: float) -> Alter:
+    """Return a quill that is held at a height under a load meanwhile."""
+
+    def change(block: RawBlock) -> None:
+        t_s = block.samples["t_us"] * 1e-6
+        held = (t_s >= from_s) & (t_s < to_s)
+        samples = block.samples[held]
+        _at(samples, height_mm, load_n)
+        block.samples[held] = samples
+
+    return altered(change)
+
+
+def _frozen(from_s: float, to_s: float) -> Alter:
+    """Return a quill that is held where it is in mid press."""
+    last = np.zeros(2)
+
+    def change(block: RawBlock) -> None:
+        t_s, names = block.samples["t_us"] * 1e-6, ("load_counts", "travel_counts")
+        before, held = np.flatnonzero(t_s < from_s), (t_s >= from_s) & (t_s < to_s)
+        for at, name in enumerate(names):
+            last[at] = block.samples[name][before[-1]] if before.size else last[at]
+            block.samples[name][held] = last[at] + t_s[held] * 1000 % 3
+
+    return altered(change)
+
+
+def _stopped_on(spring: SpringModel, preload_mm: float) -> Alter:
+    """Return a quill whose upper stop is so far below the spring's free length."""
+    stop_mm = spring.free_length_mm - preload_mm
+    load_n = float(spring.pressed_load_n(np.array([stop_mm]), 0)[0])
+
+    def change(block: RawBlock) -> None:
+        height_mm = RIG.rest_height_mm - block.samples["travel_counts"] / RIG.travel_counts_per_mm
+        above = height_mm > stop_mm
+        samples = block.samples[above]
+        _at(samples, stop_mm, load_n)
+        block.samples[above] = samples
+
+    return altered(change)
+
+
 MID_S = 3.5  # in the first press, on its way down
 ONE = presses(SPRINGS[0], times=1)
 TWO = presses(*SPRINGS[:2])
 _SLIPPING = turned_into(SPRINGS[1], Slipping)
 _AGAIN = [PressSpring(SPRINGS[1], TO_MM), Rest(0.5)]
 _GAUGE_S = 9.0
+HELD_S = 9.0  # until then it is held
+_THEN = [Rest(HELD_S), *presses(SPRINGS[0])]
+_PRESSED: list[Step] = [*ONE, Rest(HELD_S), *presses(SPRINGS[0])]
+_BLAMES = ("travel_dead", "travel_reversed", "load_dead")
+_LOADED = ("load_n", HELD_S - SHOWN_S)
+_SLOW_HAND = [Rest(FIRST_S), *[PressSpring(SPRINGS[0], TO_MM), Rest(5.0)] * 3]
+_IN_AIR: list[Step] = [*ONE, Rest(6.0), *presses(SPRINGS[0])]
 _AFTER_RESTART: list[Step] = [*ONE, Rest(1.0), GaugeBlock(30.0, 6.0), *presses(SPRINGS[0])]
 
 CASES = (
@@ -233,6 +291,33 @@ CASES = (
     Case("datum set again on a gauge", _AFTER_RESTART, at(MID_S), "SET THE DATUM", "datum_lost", 3,
          faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 5.0),
          commands=((_GAUGE_S + 3.0, Command(Action.DATUM, height_mm=30.0)),)),
+    *(
+        Case(f"begun on a spring that is held under {load_n:.0f} N", _THEN, at(0.1),
+             "LOAD UNKNOWN", "loaded_from_start", 3, alter=_held(0.0, HELD_S, 30.0, load_n),
+             unknown=_LOADED, never=_BLAMES)
+        for load_n in (39.2, 147.1, 369.9)
+    ),
+    Case("restarted with the quill held down", _PRESSED, at(MID_S), "SET THE DATUM", "datum_lost",
+         0, faults=Faults(restart_at_s=(MID_S,)), alter=_frozen(MID_S, HELD_S),
+         unknown=("load_n", HELD_S - MID_S - SHOWN_S), never=_BLAMES),
+    Case("amplifier back with the quill held down", _PRESSED, at(MID_S), "LOAD UNKNOWN",
+         "loaded_from_start", 3, faults=Faults(dead_s=((MID_S, 2.0),)),
+         alter=_frozen(MID_S, HELD_S), unknown=("load_n", HELD_S - MID_S - SHOWN_S),
+         never=_BLAMES),
+    Case("the quill's stop 2 mm below the free length", _SLOW_HAND, at(0.1), "LOAD UNKNOWN",
+         "loaded_from_start", 0, alter=_stopped_on(SPRINGS[0], 2.0), unknown=("load_n", 99.0)),
+    Case("the quill's stop 1 mm below a free length that is told", _SLOW_HAND, at(0.1),
+         "LOAD UNKNOWN", "loaded_from_start", 0, alter=_stopped_on(SPRINGS[0], 1.0),
+         free_mm=SPRINGS[0].free_length_mm, unknown=("load_n", 99.0)),
+    Case("the quill's stop 1 mm below a free length nobody told", [Rest(4.0), *_SLOW_HAND],
+         at(4.0), "larch-01", "zero_loaded", 0, alter=_stopped_on(SPRINGS[0], 1.0)),
+    Case("a datum is set in the air", _IN_AIR, at(MID_S), "SET THE DATUM", "datum_refused", 0,
+         faults=Faults(restart_at_s=(MID_S,)), unknown=("height_mm", 99.0),
+         commands=((10.0, Command(Action.DATUM, height_mm=30.0)),), never=("datum_set",)),
+    Case("a datum is set on a spring that is held", _PRESSED, at(MID_S), "SET THE DATUM",
+         "datum_refused", 0, faults=Faults(restart_at_s=(MID_S,)),
+         alter=_frozen(MID_S, HELD_S), unknown=("height_mm", 99.0),
+         commands=((8.0, Command(Action.DATUM, height_mm=30.0)),), never=("datum_set",)),
     Case("nothing is wrong", presses(*SPRINGS), at(0.0), "larch-01", "", 12),
     Case("nothing is wrong, inner springs", presses(*INNERS, times=5), at(0.0), "larch-01", "", 20,
          measured=4),

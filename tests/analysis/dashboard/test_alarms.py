@@ -58,7 +58,7 @@ GONE = {
     "where": "/dev/serial/by-id/usb-1a86_USB_Serial-if00-port0",
     "system": "Input/output error",
 }
-LOST = Finding.of("link_lost", cause=GONE, last_sample=12345, last_load_n=304.2)
+LOST = Finding.of("link_lost", cause=GONE)
 NO_LOAD = {"load_n": None, "height_mm": None, "phase": "unknown", "curve": ()}
 DATUM = {"datum": Finding.of("datum_lost"), "height_mm": None, "turn": None, "curve": ()}
 STATES: dict[str, dict[str, Any]] = {

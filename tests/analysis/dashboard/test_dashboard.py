@@ -156,9 +156,7 @@ def test_it_fills_the_screen_so_that_nothing_jumps() -> None:
 
 def test_no_colour_carries_meaning_alone() -> None:
     # Written without colour, a lost link, silence, a refusal and losses are still words and marks.
-    what = Finding.of(
-        "link_lost", cause={"kind": "no_such_port"}, last_sample=None, last_load_n=None
-    )
+    what = Finding.of("link_lost", cause={"kind": "no_such_port"})
     lost = Snapshot("larch", "x", link="lost", link_what=what)
     assert re.search("LINK LOST(.|\n)*there is no such port", drawn(lost))
     assert "NO SAMPLE for 4.2 s" in drawn(Snapshot("larch", "x", link="up", sample_age_s=4.2))

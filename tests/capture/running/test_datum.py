@@ -6,10 +6,18 @@ import pytest
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.calibration.gauge_guide import (
+    ABOVE_COUNTS,
+    LEANING_N,
+    TOUCH_N,
+    touch_doubt,
+)
 from coilbench.capture.calibration.model import apply
+from coilbench.capture.calibration.regression import PolynomialFit
 from coilbench.capture.running.commands import Action, Command, EventKind
 from coilbench.capture.running.datum import STAND_S, STAND_SHARE, STILL_MM, STILL_STEPS, LastSecond
 from coilbench.capture.running.turn_taking import NotPossible
+from coilbench.capture.strokes.watching import LOADED_N
 from coilbench.capture.virtual.bench import GaugeBlock, PressSpring, Rest
 from support.recorder_desk import BOOT, HELLO, RIG, SPRINGS, Desk, bench_samples
 
@@ -56,6 +64,56 @@ def test_what_was_before_the_last_second_does_not_matter():
     moved = standing(3.0)
     moved["travel_counts"][:90] = 3000
     assert asked(moved).counts == pytest.approx(8000.0)
+
+
+LOAD_FIT = PolynomialFit((0.0, 1e-3), ((0.0,) * 2,) * 2, 0.0, 0.0, 1e6, 9)  # 1000 counts/N
+E = 0.01
+
+
+def touched(rise_n, up_mm=5.0, up_n=0.0, zero_n=0.0, sway_n=0.0):
+    """Come down by up_mm, there being up_n on the cell, to a stand under rise_n more."""
+    stood, down = LastSecond(), standing(1.0)
+    down["travel_counts"] = 8000 - round(up_mm / PER_COUNT_MM)
+    down["load_counts"] = round(up_n * 1000)
+    stand = standing(2.0)
+    stand["t_us"] += 1_100_000
+    stand["load_counts"] = round((up_n + rise_n) * 1000)
+    stand["load_counts"][::2] += round(sway_n * 1000)
+    for piece in np.array_split(np.concatenate([down, stand]), 30):
+        stood.take(piece)
+    try:
+        stood.require_light_touch(stood.gauge(30.0, PER_COUNT_MM), LOAD_FIT, zero_n)
+    except NotPossible as refusal:
+        return refusal.finding.facts["reason"]
+    return "touched"
+
+
+@pytest.mark.parametrize(
+    ("said", "how"),
+    [
+        ("no_touch", {"rise_n": 0.0}),  # in the air, or just above the gauge
+        ("no_touch", {"rise_n": TOUCH_N - E}),
+        ("touched", {"rise_n": TOUCH_N + E}),
+        ("touched", {"rise_n": 22.6}),
+        ("touched", {"rise_n": LEANING_N - E}),
+        ("leaning", {"rise_n": LEANING_N + E}),
+        ("leaning", {"rise_n": LEANING_N - 2.0, "sway_n": 3.0}),
+        ("touched", {"rise_n": 5.0, "up_n": 12.0, "zero_n": 12.0}),  # cups on the cell
+        ("touched", {"rise_n": 5.0, "up_n": LOADED_N - E}),
+        ("spring_pressed", {"rise_n": 5.0, "up_n": LOADED_N + E}),
+        ("spring_pressed", {"rise_n": 5.0, "zero_n": None}),
+        ("not_seen_down", {"rise_n": 5.0, "up_mm": ABOVE_COUNTS * PER_COUNT_MM}),
+        ("touched", {"rise_n": 5.0, "up_mm": (ABOVE_COUNTS + 1) * PER_COUNT_MM}),
+    ],
+)
+def test_a_gauge_is_believed_where_a_light_touch_was_seen(said, how):
+    assert touched(**how) == said
+
+
+def test_the_guide_of_the_command_line_judges_the_same_touch():
+    for rise_n, kind in ((0.0, "no_touch"), (22.6, None), (LEANING_N + E, "leaning")):
+        doubt = touch_doubt(0.0, rise_n, 0.0, 30.0)
+        assert (None if doubt is None else doubt.kind) == kind
 
 
 @pytest.fixture

@@ -5,6 +5,7 @@ import json
 import numpy as np
 import pytest
 
+from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.ratings import Ratings
@@ -13,6 +14,7 @@ from coilbench.capture.book.sweeps import load_sweeps
 from coilbench.capture.running.commands import EventKind
 from coilbench.capture.strokes.judging import Purpose
 from coilbench.capture.strokes.stored import unpack
+from coilbench.capture.strokes.watching import PressWatch
 from coilbench.capture.virtual.bench import Bench, capture_steps
 from coilbench.capture.virtual.setup import StrokeKind
 from coilbench.capture.virtual.spring import OUTER, draw_set
@@ -256,3 +258,10 @@ def test_what_rests_on_the_spring_is_in_every_load_that_is_shown_and_in_no_push(
             at.append((free, pressed, curve[-1][1], kept["peak_n"]))
     bare, told = np.array(at)
     np.testing.assert_allclose(told - bare, [0.0, 1.4, 1.4, 1.4], atol=0.011)
+
+
+@pytest.mark.parametrize(("kind", "counts"), [("travel_dead", 0), ("overload_near", 1)])
+def test_no_stroke_counts_while_an_alarm_says_stop(desk, monkeypatch, kind, counts):
+    monkeypatch.setattr(PressWatch, "alarm", Finding.of(kind, load_n=300.0))
+    desk.take(press())
+    assert [row["counted"] for row in desk.rows()] == [counts]

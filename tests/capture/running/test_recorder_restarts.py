@@ -49,7 +49,7 @@ def test_a_restart_in_mid_sweep_interrupts_it_and_loses_the_datum(desk, boot_id)
     assert desk.kinds(EventKind.FAULT) == ["datum_lost"]  # once
     desk.take(press(), boot_id=0xB008)
     row = desk.rows()[-1]
-    assert (row["status"], row["counted"]) == ("complete", 0)
+    assert (row["status"], row["counted"]) == ("aborted", 0)
     assert json.loads(row["note"]) == [{"kind": "datum_lost"}]
     assert desk.recorder.turn.number == 1
 

@@ -14,6 +14,7 @@ def test_it_is_shown_named_and_not_counted(case, tmp_path):
     assert came.after_s is not None, seen.events
     assert came.after_s <= SHOWN_S
     assert case.kind in ("", *came.kinds)
+    assert not came.kinds.intersection(case.never)
     assert came.counted == case.counts
     assert came.stale == 0
     if case.name.startswith("nothing is wrong"):  # no alarm, no question

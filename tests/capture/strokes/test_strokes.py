@@ -10,6 +10,7 @@ from hypothesis import strategies as st
 from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.strokes.finder import Phase, StrokeFinder
 from coilbench.capture.strokes.shape import StrokeRules, count_presses
+from coilbench.capture.strokes.sweep import DEAD_WEIGHT_N
 
 FREE_MM, RATE_N_PER_MM, TOP_MM = 50.0, 15.0, 65.0
 COUNTS_PER_N, COUNTS_PER_MM = 1000.0, 200.0
@@ -146,12 +147,62 @@ def test_a_hand_that_leans_while_the_quill_comes_down_adds_no_depth():
     assert stroke.zero_counts == pytest.approx(0.0, abs=50.0)
 
 
-@pytest.mark.parametrize("dead_n", [20.0, 300.0])
-def test_a_dead_weight_put_on_is_none_and_becomes_the_zero(dead_n):
+def test_a_dead_weight_put_on_is_none_and_becomes_the_zero():
+    dead_n = DEAD_WEIGHT_N - 0.5
     samples = stream((8.0, TOP_MM), *PRESS, REST, dead_n=lambda t_s: dead_n * (t_s > 2.0))
     (stroke,) = find(samples)
     assert stroke.zero_counts == pytest.approx(dead_n * COUNTS_PER_N, abs=50.0)
     assert stroke.peak_n == pytest.approx(375.0, abs=0.5)
+
+
+@pytest.mark.parametrize("noise_n", [0.03, 0.9])
+@pytest.mark.parametrize("load_n", [DEAD_WEIGHT_N + 2.5, 40.0, 147.0, 370.0])
+@pytest.mark.parametrize("broke", ["at the start", "while it stood"])
+def test_what_weighs_more_than_cups_is_never_the_zero_however_long_it_stands(
+    load_n, noise_n, broke
+):
+    held_mm = FREE_MM - load_n / RATE_N_PER_MM
+    held = stream((20.0, held_mm), start_mm=held_mm, noise_n=noise_n)
+    press = stream(
+        *((1.0, 20.0), (0.3, 20.0), (1.0, held_mm), (4.0, held_mm), (0.5, TOP_MM), REST),
+        start_mm=held_mm, noise_n=noise_n, seq=held["seq"][-1] + 1, t0_s=20.0,
+    )  # fmt: skip
+    finder = StrokeFinder(to_physical)
+    for piece in np.array_split(held, 40):
+        finder.feed(RawBlock(piece))
+        if piece["t_us"][-1] > 100_000:
+            assert finder.phase is Phase.TOUCH
+            assert not finder.zero_seen
+            assert finder.zero_n == 0.0
+        if broke == "while it stood":
+            finder.cut()
+    strokes = finder.feed(RawBlock(press))
+    assert [stroke.zero_counts for stroke in strokes] == [None]
+    assert finder.zero_seen
+    assert finder.phase is Phase.IDLE
+
+
+def test_a_quill_let_up_by_some_millimetres_is_not_clear_of_a_spring_that_still_pushes():
+    finder = StrokeFinder(to_physical)
+    finder.feed(RawBlock(stream((2.0, 30.0), (1.0, 36.0), (5.0, 36.0), start_mm=30.0)))
+    assert not finder.zero_seen
+    assert finder.zero_n == 0.0
+
+
+@pytest.mark.parametrize(("free_mm", "dead"), [(FREE_MM, False), (48.9, True), (None, True)])
+def test_a_light_load_is_dead_only_where_no_spring_can_push(free_mm, dead):
+    finder = StrokeFinder(to_physical)
+    finder.free_mm = free_mm
+    finder.feed(RawBlock(stream(REST, (1.0, 49.0), (6.0, 49.0))))  # 15 N
+    assert (finder.phase is Phase.IDLE) is dead
+    assert finder.zero_n == pytest.approx(15.0 if dead else 0.0, abs=0.1)
+
+
+def test_a_load_below_what_any_cup_weighs_is_no_zero():
+    finder = StrokeFinder(to_physical)
+    finder.feed(RawBlock(stream((4.0, TOP_MM), dead_n=lambda t_s: -60.0 * (t_s > 2.0))))
+    assert not finder.zero_seen
+    assert finder.zero_n > -DEAD_WEIGHT_N
 
 
 def test_a_light_cup_put_on_just_before_is_in_the_strokes_zero():

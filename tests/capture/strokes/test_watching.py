@@ -6,9 +6,11 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from coilbench.capture.blocks import RAW_DTYPE, SampleFlag
+from coilbench.capture.blocks import RAW_DTYPE, RawBlock, SampleFlag
 from coilbench.capture.calibration.overload import NEAR_SHARE
 from coilbench.capture.strokes.finder import Phase
+from coilbench.capture.strokes.shape import Stroke
+from coilbench.capture.strokes.sweep import CLEAR_MM, DEAD_WEIGHT_N
 from coilbench.capture.strokes.watching import (
     ABOVE_FREE_MM,
     ABOVE_FREE_N,
@@ -23,9 +25,11 @@ from coilbench.capture.strokes.watching import (
     LEARNT_LATE_MM,
     LOADED_N,
     RISE_MM,
+    SOFT_BEGIN,
     Bounds,
     PressWatch,
     Seen,
+    wrong_in_stroke,
 )
 
 E = 0.01
@@ -44,8 +48,8 @@ def seen(load_n, height_mm, *, at_s=1.0, tare_n=0.0, flag=0, count=10):
     return Seen.of(samples, loads + tare_n, heights, tare_n, datum_lost=False)
 
 
-def finder(phase, touch_mm=53.0):
-    return SimpleNamespace(phase=phase, touch_mm=touch_mm)
+def finder(phase, touch_mm=53.0, *, zero_seen=True):
+    return SimpleNamespace(phase=phase, touch_mm=touch_mm, zero_seen=zero_seen)
 
 
 def named(looked, phase, bounds, touch_mm=53.0):
@@ -115,6 +119,15 @@ def test_a_travel_that_does_not_go_with_the_load(load_n, rose_mm, kinds):
     assert named(seen(load_n, 53.0 + rose_mm), TOUCH, Bounds()) == kinds
 
 
+@pytest.mark.parametrize("rose_mm", [DEAD_TRAVEL_MM - E, RISE_MM + E])
+def test_where_the_stream_broke_under_load_the_travel_is_not_blamed(rose_mm):
+    watch = PressWatch()
+    for at_s in (1.0, 1.2):
+        looked = seen(DEAD_LOAD_N + E, 53.0 + rose_mm, at_s=at_s)
+        watch.look(looked, finder(TOUCH, zero_seen=False), RATED)
+    assert watch.alarm is None
+
+
 @pytest.mark.parametrize(
     ("fell_mm", "lost_n", "kinds"),
     [
@@ -173,3 +186,42 @@ def test_an_alarm_is_told_once_and_stands_until_the_spring_was_let_up_for_a_mome
 def test_without_a_datum_no_height_is_judged_and_the_load_is():
     looked = seen(1200.0, -50.0)._replace(height_mm=None)
     assert named(looked, PRESS, replace(SIZED, cell_n=1000.0)) == {"overload"}
+
+
+def named_in_stroke(zero_n, lifted_mm, bounds, free_mm=53.0):
+    """A press of 400 N over 20 mm, the quill lifted so far above the touch before."""
+    touch_mm = free_mm - LOADED_N / 20.0
+    heights = np.concatenate(
+        [np.full(20, touch_mm + lifted_mm), np.linspace(touch_mm, touch_mm - 20.0, 80)]
+    )
+    samples = np.zeros(100, RAW_DTYPE)
+    samples["t_us"] = np.arange(100) * 10_000
+    loads = zero_n + np.concatenate([np.zeros(20), np.linspace(LOADED_N, 400.0, 80)])
+    stroke = Stroke(RawBlock(samples), 0.0, 0.0, 400.0, 20.0, touch_mm - 20.0, 1, released=True)
+    return {one.kind for one in wrong_in_stroke(stroke, loads, heights, zero_n, bounds)}
+
+
+NEEDED_MM = CLEAR_MM + SOFT_BEGIN * LOADED_N * 20.0 / 400.0
+
+
+@pytest.mark.parametrize(
+    ("zero_n", "lifted_mm", "bounds", "loaded"),
+    [
+        (DEAD_WEIGHT_N - E, 10.0, Bounds(), False),
+        (DEAD_WEIGHT_N + E, 10.0, Bounds(), True),
+        (DEAD_WEIGHT_N + 5.0, 10.0, Bounds(dead_n=DEAD_WEIGHT_N + 6.0), False),  # heavy cups
+        (LOADED_N + E, NEEDED_MM + E, Bounds(), False),
+        (LOADED_N + E, NEEDED_MM - E, Bounds(), True),  # never clear of the spring
+        (LOADED_N - E, NEEDED_MM - E, Bounds(), False),
+        (LOADED_N + E, 3.0, Bounds(free_mm=53.0), False),
+        (LOADED_N + E, 3.0, Bounds(free_mm=57.0), True),
+        (LOADED_N - E, 3.0, Bounds(free_mm=57.0), False),
+    ],
+)
+def test_a_zero_that_was_taken_on_a_spring_is_named(zero_n, lifted_mm, bounds, loaded):
+    assert ("zero_loaded" in named_in_stroke(zero_n, lifted_mm, bounds)) is loaded
+
+
+def test_a_spring_touched_far_below_its_free_length_is_not_called_without_load():
+    assert named_in_stroke(0.0, 30.0, Bounds(free_mm=53.0)) == set()
+    assert named_in_stroke(0.0, 30.0, Bounds(free_mm=60.0)) == {"touched_low"}
