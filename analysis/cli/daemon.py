@@ -133,7 +133,7 @@ def tell_command(action: str, label: str | None, new_label: str | None) -> None:
                 if event.kind is EventKind.QUESTION:
                     click.echo(f"  {ANSWERS}")
                     return
-                if event.kind in _OUTCOMES and not ends:
+                if event.what.kind == "too_soon" or (event.kind in _OUTCOMES and not ends):
                     return
         time.sleep(_LOOK_S)
     click.echo("The capture has accepted the command; its outcome is not known yet.")

@@ -77,7 +77,6 @@ BENCH_PHRASES: dict[str, str] = {
     "rename_refused": "{label} can't be called {new_label}: a label has 1 to 60 printable "
     "characters, no comma or semicolon, no blank at its ends, no dash first, and belongs to one "
     "spring of the set",
-    "spring_pressed": "{action}: let the spring up first",
     "stroke_after_end": "the set is done; this stroke was not kept",
     "set_done": "the set {set} is done",
     "set_done_before": "the set {set} is done already",
@@ -92,8 +91,8 @@ BENCH_PHRASES: dict[str, str] = {
     "taken_out": "{label}: that press does not count; take the spring out and put {label} in",
     "datum_set": "the datum is set: the faces stand at {height_mm}",
     "goes_on": "the capture goes on",
-    "no_question": "{action}: nothing was asked",
 }
+_STATUSES = {"gapped": "samples are missing", "interrupted": "interrupted"}
 _CURES = {
     "press_again": "press it again",
     "press_less": "press it again, less hard",
@@ -207,7 +206,8 @@ def cure_text(facts: Mapping[str, Any]) -> str:
 
 
 def _stroke_refused(facts: Mapping[str, Any], units: Units) -> str:
-    return _stroke(facts, f"{{status}}{{found}}; {cure_text(facts)}", units)
+    what = _STATUSES.get(facts["status"], "does not count")
+    return _stroke(facts, f"{what}{{found}}; {cure_text(facts)}", units)
 
 
 def _samples_missing(facts: Mapping[str, Any], _units: Units) -> str:
@@ -221,9 +221,13 @@ def _skipped(facts: Mapping[str, Any], kept: str) -> str:
     return f"{label} {kept}; {'the set is done' if after is None else f'now {after}'}"
 
 
+def _asked(facts: Mapping[str, Any]) -> str:
+    return str(facts["action"]).replace("_", " ")
+
+
 def _turn_has_passed(facts: Mapping[str, Any], _units: Units) -> str:
     now = "the set is done" if facts["now"] is None else f"it is {facts['now']}'s turn"
-    return f"{facts['action']} was meant for {facts['meant']}, but {now}"
+    return f"{_asked(facts)} was meant for {facts['meant']}, but {now}"
 
 
 def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
@@ -240,6 +244,9 @@ def _rescued(facts: Mapping[str, Any], _units: Units) -> str:
 
 
 BENCH_SENTENCES: dict[str, Callable[[Mapping[str, Any], Units], str]] = {
+    "spring_pressed": lambda f, _u: f"{_asked(f)}: let the spring up first",
+    "no_question": lambda f, _u: f"{_asked(f)}: nothing was asked",
+    "too_soon": lambda f, _u: f"{_asked(f)}: read the question first, then answer it",
     "slipped": slipped,
     "cocked": cocked,
     "apart": apart,

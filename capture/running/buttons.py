@@ -26,13 +26,14 @@ class Buttons:
     | button | once | again within 2 s |
     |---|---|---|
     | redo | redo the last stroke | go back; and further with each press |
-    | accept | nothing | skip; once the set is done, the first press finishes |
+    | accept | nothing | skip, once; once the set is done, the first press finishes |
 
     While a question stands, accept is yes and redo is no.
     """
 
     def __init__(self) -> None:
         self._last_us: dict[SampleFlag, int] = {}
+        self._times: dict[SampleFlag, int] = {}  # pressed, each within TWICE_S of the one before
 
     def pressed(self, samples: NDArray[np.void]) -> list[tuple[int, Action | None]]:
         """Return (samples up to and with the press, what it asks for) for each press in order."""
@@ -42,10 +43,15 @@ class Buttons:
         for at in np.flatnonzero(flags & both).tolist():
             for button, once, again in _BUTTONS:
                 if flags[at] & button:
-                    found.append((at + 1, again if self._twice(button, int(t_us[at])) else once))
+                    times = self._pressed_times(button, int(t_us[at]))
+                    # a trembling finger skips one spring, not three
+                    further = times == 2 or (times > 2 and again is not Action.SKIP)
+                    found.append((at + 1, again if further else once))
         return found
 
-    def _twice(self, button: SampleFlag, now_us: int) -> bool:
+    def _pressed_times(self, button: SampleFlag, now_us: int) -> int:
         before_us = self._last_us.get(button)
         self._last_us[button] = now_us
-        return before_us is not None and 0 <= now_us - before_us <= TWICE_S * 1e6
+        goes_on = before_us is not None and 0 <= now_us - before_us <= TWICE_S * 1e6
+        self._times[button] = 1 + (self._times.get(button, 0) if goes_on else 0)
+        return self._times[button]

@@ -62,7 +62,7 @@ class Command:
     action: Action
     label: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None = None
     new_label: Annotated[str, msgspec.Meta(max_length=LONGEST_TEXT)] | None = None
-    height_mm: Annotated[float, msgspec.Meta(ge=0.0, le=LONGEST_GAUGE_MM)] | None = None
+    height_mm: float | None = None
 
     def __post_init__(self) -> None:
         if (self.action is Action.RENAME) != (self.new_label is not None):
@@ -76,6 +76,13 @@ class Command:
                 "a datum needs the gauge's length, and nothing else takes one",
                 where=str(self.action),
                 hint="Give height_mm with datum only",
+            )
+        if self.height_mm is not None and not 0.0 <= self.height_mm <= LONGEST_GAUGE_MM:
+            raise CoilbenchError(
+                "no gauge is {length_mm} long",
+                where=str(self.action),
+                hint="Give the length of the gauge the quill stands on, like 30mm",
+                length_mm=self.height_mm,
             )
 
     def to_document(self) -> dict[str, str | float]:

@@ -16,6 +16,7 @@ from coilbench.capture.strokes.judging import Turn
 from coilbench.capture.strokes.shape import Stroke
 
 FEW = 3  # labels that are named
+READ_S = 1.0  # a yes that comes sooner was no answer to the question; our choice, no source
 
 
 class Waiting(NamedTuple):
@@ -42,11 +43,14 @@ class Questions:
         turns: TurnTaking,
         checks: StrokeChecks,
         say: Callable[[Event], None],
+        clock: Callable[[], float],
     ) -> None:
         self._db = db
         self._turns = turns
         self._checks = checks
         self._report = say
+        self._clock = clock
+        self._asked_s = 0.0
         self._waiting: Waiting | None = None
         self.asked: Finding | None = None
         self.finished = False
@@ -54,6 +58,7 @@ class Questions:
     def ask(self, question: Finding, waiting: Waiting | None = None) -> None:
         """Ask, about a stroke or not."""
         self.asked, self._waiting = question, waiting
+        self._asked_s = self._clock()
         self._report(Event(EventKind.QUESTION, question))
 
     def drop(self) -> None:
@@ -64,9 +69,13 @@ class Questions:
         """Do what an action means for a question; returns whether that was all of it.
 
         Raises:
-            NotPossible: it is an answer, and nothing was asked.
+            NotPossible: it is an answer, and nothing was asked, or so lately that nobody can have
+                read it; then the question stands.
         """
         asked, waiting = self.asked, self._waiting
+        yes = action is Action.ACCEPT or (action is Action.FINISH and waiting is None)
+        if asked is not None and yes and self._clock() - self._asked_s < READ_S:
+            raise NotPossible("too_soon", action=action)
         self.drop()
         if action is Action.FINISH:
             self._finish(again=asked is not None and waiting is None)

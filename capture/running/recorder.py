@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable
 from typing import Any, NamedTuple
 
@@ -73,6 +74,7 @@ class Recorder:
         say: Callable[[Event], None],
         *,
         reach_height_mm: float | None = None,
+        clock: Callable[[], float] = time.monotonic,
     ) -> None:
         self._db = db
         self._run = run
@@ -92,7 +94,7 @@ class Recorder:
         self._buttons = Buttons()
         self._chunks = 0
         self._safe_seq: int | None = None
-        self._questions = Questions(db, self._turns, self._checks, say)
+        self._questions = Questions(db, self._turns, self._checks, say, clock)
         self._touched_mm: float | None = None
         self.newest: Newest | None = None
 

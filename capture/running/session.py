@@ -191,6 +191,7 @@ class Session:
             calibration,
             self._report,
             reach_height_mm=request.reach_height_mm,
+            clock=self._clock,
         )
 
         def close(reason: str) -> None:

@@ -6,6 +6,7 @@ from coilbench.capture.blocks import Hello, RawBlock
 from coilbench.capture.book.calibrations import current_calibration
 from coilbench.capture.book.sessions import CaptureRun
 from coilbench.capture.book.sets import find_set
+from coilbench.capture.running.questions import READ_S
 from coilbench.capture.running.recorder import Recorder
 from coilbench.capture.strokes.stored import unpack
 from coilbench.capture.virtual.bench import Bench, PressSpring, Rest, capture_steps
@@ -27,10 +28,21 @@ class Desk:
         self.record = find_set(db, "larch")
         self.run = CaptureRun.begin(db, self.record.set_id, "x:", RIG.device_id, "own-1")
         self.events = []
+        self.now_s = 0.0
         self.recorder = Recorder(
-            db, self.run, self.record, current_calibration(db), self.events.append, **options
+            db,
+            self.run,
+            self.record,
+            current_calibration(db),
+            self.events.append,
+            **{"clock": self.clock, **options},
         )
         self.recorder.process_hello(HELLO)
+
+    def clock(self):
+        """Each look at it comes later than a person needs to read."""
+        self.now_s += 2.0 * READ_S
+        return self.now_s
 
     def take(self, samples, boot_id=BOOT):
         self.recorder.process(RawBlock(samples, boot_id))

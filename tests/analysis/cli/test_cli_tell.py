@@ -8,6 +8,7 @@ import pytest
 
 from coilbench.analysis.cli import run
 from coilbench.capture.book.opening import open_book
+from coilbench.capture.running import questions
 from coilbench.capture.running.control import ask_snapshot
 from coilbench.capture.running.session import CaptureRequest, run_daemon
 
@@ -77,7 +78,8 @@ def test_a_datum_and_an_answer_to_nothing_are_refused_with_the_reason(book, capt
     assert "no datum" in tell(book, capsys, "datum", "30mm")[1]  # it has not stood for a second
 
 
-def test_told_to_finish_it_ends(book, capture, capsys):
+def test_told_to_finish_it_ends(book, capture, capsys, monkeypatch):
+    monkeypatch.setattr(questions, "READ_S", 0.0)  # tested by its own clock elsewhere
     status, out, _ = tell(book, capsys, "finish")
     assert status == 0
     assert re.search("3 of 3 springs unfinished(.|\n)*tell accept(.|\n)*tell take-out", out)

@@ -160,7 +160,9 @@ def test_no_colour_carries_meaning_alone() -> None:
     lost = Snapshot("larch", "x", link="lost", link_what=what)
     assert re.search("LINK LOST(.|\n)*there is no such port", drawn(lost))
     assert "NO SAMPLE for 4.2 s" in drawn(Snapshot("larch", "x", link="up", sample_age_s=4.2))
-    assert "\n! larch-01, stroke 3 of 3: aborted" in drawn(replace(LIVE, events=LIVE.events[:2]))
+    assert "\n! larch-01, stroke 3 of 3: does not count" in drawn(
+        replace(LIVE, events=LIVE.events[:2])
+    )
     assert "link fair" in drawn(replace(LIVE, samples_lost=2))
     assert "link poor" in drawn(replace(LIVE, samples_lost=200))
 
@@ -254,7 +256,7 @@ def test_the_latest_event_is_told_from_its_beginning_at_80_by_24() -> None:
     refused = stroke("stroke_refused", 2, status="gapped", findings=[lost])
     snapshot = replace(SCENE.snapshot, events=(*SCENE.snapshot.events, (99, refused)))
     text = " ".join(drawn(snapshot, 80, 24).split())
-    assert re.search("stroke 2 of .*gapped.*--datum LENGTH", text)
+    assert re.search("stroke 2 of .*samples are missing.*--datum LENGTH", text)
 
 
 def test_units_are_the_users() -> None:

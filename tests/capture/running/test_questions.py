@@ -7,6 +7,7 @@ from bench_strokes import Slipping, turned_into
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.running.checking import ASK_AT
 from coilbench.capture.running.commands import Action, Command, EventKind
+from coilbench.capture.running.questions import READ_S
 from coilbench.capture.virtual.bench import PressSpring, Rest
 from coilbench.capture.virtual.spring import INNER, draw_set
 from support.recorder_desk import RIG, SPRINGS, Desk, bench_samples
@@ -97,3 +98,29 @@ def test_finishing_asks_once_where_springs_are_unfinished(desk):
 def test_an_answer_to_nothing_is_refused(desk, action):
     tell(desk, action)
     assert desk.kinds(EventKind.REFUSED) == ["no_question"]
+
+
+@pytest.mark.parametrize("answer", [Action.FINISH, Action.ACCEPT])
+@pytest.mark.parametrize(("after_s", "ends"), [(READ_S - 0.01, False), (READ_S + 0.01, True)])
+def test_a_yes_counts_once_the_question_could_be_read(make_book, answer, after_s, ends):
+    now = [0.0]
+    with open_book(make_book(RIG)) as db:
+        desk = Desk(db, clock=lambda: now[0])
+        tell(desk, Action.FINISH)
+        now[0] = after_s
+        tell(desk, answer)
+        assert desk.recorder.finished is ends
+        assert (desk.recorder.question is None) is ends
+        assert ("too_soon" in desk.kinds(EventKind.REFUSED)) is not ends
+
+
+def test_a_press_that_waits_is_not_accepted_by_a_trembling_finger(make_book):
+    now = [0.0]
+    with open_book(make_book(RIG)) as db:
+        desk = Desk(db, clock=lambda: now[0])
+        take(desk, [*FIRST, PressSpring(WRONG, TO_MM)])
+        tell(desk, Action.ACCEPT)
+        assert counted(desk)[-1] == ("conditioning", 0)
+        assert desk.recorder.question is not None
+        tell(desk, Action.TAKE_OUT)  # no needs no time
+        assert desk.recorder.question is None
