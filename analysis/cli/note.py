@@ -17,6 +17,7 @@ from coilbench.analysis.cli.note_setup import Given, setup_options
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import show_history, undo, undo_options
 from coilbench.analysis.inputs.keying import Desk
+from coilbench.analysis.report.curve_text import GIVE, GIVE_HOW
 from coilbench.analysis.report.slip_text import reading_text, refusal_of
 from coilbench.capture.book.entries import KEYED
 from coilbench.capture.book.keyed_readings import (
@@ -122,6 +123,11 @@ def note_command(
         if lines or replaced:
             for line in how:
                 say(line)
+            _say_give()
+
+
+def _say_give() -> None:
+    say(f"Their ± leaves out {GIVE}; {GIVE_HOW}.")
 
 
 def _presses(db: Database, build: Path) -> Presses:
@@ -153,6 +159,7 @@ def _ask(desk: Desk, presses: Presses | None, how: Sequence[str], given: Given |
         for line in how:
             say(line)
         ask_for_readings(desk, presses, given)
+    _say_give()
     if presses is None:
         click.echo(f"Next: coilbench set check {desk.record.name} --at HEIGHT")
     else:

@@ -28,6 +28,7 @@ from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.limits.limits import LimitsReport, assess_limits
 from coilbench.analysis.limits.valve_motion import LiftTable
 from coilbench.analysis.report.build_text import card_facts, shims_text, verdict_text
+from coilbench.analysis.report.curve_text import give_left_out
 from coilbench.analysis.report.document import document
 from coilbench.analysis.report.limits_text import CAUTIONS, limits_text
 from coilbench.analysis.report.pairing_text import (
@@ -221,6 +222,9 @@ def show_pairing(build: BuildFile, found: Candidates, pairing: Pairing, top: int
 def say_card(build: BuildFile, found: Candidates) -> None:
     """Print what the card asks for, what was assumed, what is left out and what is unsure."""
     for line in card_lines(build, units()):
+        say(line)
+    curves = [curve for springs in found.sets.values() for curve in springs.curves]
+    for line in give_left_out(curves, units()):
         say(line)
     if found.left_out:
         say(f"Left out as flagged: {', '.join(found.left_out)} (--use-flagged includes them).")

@@ -22,6 +22,7 @@ from coilbench.analysis.cli.common import (
     load_cell,
     plain_table,
     print_document,
+    say,
     show_warnings,
     units,
 )
@@ -33,7 +34,7 @@ from coilbench.analysis.inputs.build_input import read_build
 from coilbench.analysis.inputs.measured import JudgedSet, build_heights, judge_set, measured_set
 from coilbench.analysis.inputs.rig_record import rig_warnings, scale_warnings
 from coilbench.analysis.report.budget_text import budget_text
-from coilbench.analysis.report.curve_text import readings_at, set_notes
+from coilbench.analysis.report.curve_text import give_left_out, readings_at, set_notes
 from coilbench.analysis.report.document import describe, document, filled, picked
 from coilbench.analysis.report.units import SI, Units
 from coilbench.analysis.sets.judge import DEFAULT_ALPHA, DEFAULT_TOLERANCE
@@ -203,6 +204,8 @@ def set_check(
     if not as_json:
         for one in readings:
             _show_budget(*one, units())
+        for line in give_left_out(measured.curves if budget else (), units()):
+            say(line)
         _show_reread(reread, units())
         for note in (*notes, *suspects):
             click.echo(f"Note: {note}.")

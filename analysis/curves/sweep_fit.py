@@ -354,6 +354,12 @@ class SweepFit:
         ways = {"loading": self.loading_points, "unloading": self.unloading_points}
         return [found for way in WAYS[side] if (found := ways[way]) is not None]
 
+    @property
+    def keyed(self) -> bool:
+        """Whether any load was read by hand off a scale, its height off a quill."""
+        nodes = [node for way in self.points("both") for node in way.readings]
+        return any(one.sweep.hand is not None for node in nodes for one in node)
+
     def _read_points(self, side: Side, height_mm: float) -> HeightReading | None:
         """Read chosen points at one of their heights, between two, or a little outside."""
         ways, fits = self.points(side), [fit for fit in self.fits(side) if fit is not None]

@@ -28,6 +28,9 @@ REMEDIES: dict[SourceKind, str] = {
     "shape_between": "it lies between heights that were read: read it there",
     "lag": "most of it is the rig's lag near the turn: press deeper, or more slowly",
 }
+GIVE = "how far scale and press give under the load"
+GIVE_HOW = "hardware/SCALE.md tells how to measure it"
+GIVE_MM = 1.0  # of give, that is put into a load as an example
 OUTSIDE_REMEDY = "it lies outside the heights that were read: read it there"
 
 
@@ -128,6 +131,19 @@ def set_notes(
         note if len(whose) == len(curves) else f"{first_few(whose, MOST_NAMED)}: {note}"
         for note, whose in labels.items()
     )
+
+
+def give_left_out(curves: Iterable[SpringCurve], units: Units) -> Iterator[str]:
+    """Say that no ± of readings by hand has the give of scale and press, and what it would do."""
+    keyed = [curve for curve in curves if any(sweep.keyed for sweep in curve.sweeps)]
+    if not keyed:
+        return
+    rates = [rate.rate_n_per_mm for curve in keyed if (rate := curve.rate) is not None]
+    much = ""
+    if rates:
+        load = units.load_text(GIVE_MM * max(rates))
+        much = f": {units.length_text(GIVE_MM)} of give is about {load} of load"
+    yield f"Every ± of readings by hand leaves out {GIVE}{much}; {GIVE_HOW}."
 
 
 def _notes(curve: SpringCurve, heights_mm: Sequence[float], units: Units) -> Iterator[str]:
