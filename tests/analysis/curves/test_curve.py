@@ -242,7 +242,7 @@ def test_the_interval_holds_the_truth_as_often_as_it_says(sweeps_each: int) -> N
 
     Both sides bite: an interval a quarter too narrow holds 87 %, one half again too wide 99.7 %.
     """
-    count = 400
+    count = 300
     low, high = stats.binom.ppf([0.001, 0.999], count, 0.9545)
     assert low <= hits(sweeps_each, range(count)) <= high
 
