@@ -11,7 +11,6 @@ from coilbench.analysis.cli.common import NUMBER, json_option, print_document, r
 from coilbench.analysis.cli.hand_options import hand_options, take_setup
 from coilbench.analysis.cli.settings import book_path
 from coilbench.analysis.cli.undoing import (
-    SHOWN_FIGURES,
     show_history,
     springs_text,
     undo,
@@ -19,7 +18,7 @@ from coilbench.analysis.cli.undoing import (
 )
 from coilbench.analysis.report.document import describe
 from coilbench.analysis.report.units import SI
-from coilbench.capture.book.entries import FILES
+from coilbench.capture.book.entries import FILES, take_back_text
 from coilbench.capture.book.importing import import_table
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.book.rows import new_id, writing
@@ -108,5 +107,5 @@ def import_command(
             click.echo(f"Note: {describe(note, units())}.")
     click.echo(
         f"Next: coilbench set check {set_name} --at HEIGHT "
-        f"(to undo this: coilbench import --take-back {entry_id[:SHOWN_FIGURES]})"
+        f"(to undo this: {take_back_text(entry_id)})"
     )

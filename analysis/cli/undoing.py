@@ -8,12 +8,10 @@ import click
 
 from coilbench.analysis.cli.common import Decorated, print_document
 from coilbench.analysis.cli.settings import book_path
-from coilbench.capture.book.entries import Entry
+from coilbench.capture.book.entries import SHOWN_FIGURES, Entry
 from coilbench.capture.book.opening import open_book
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.units import counted
-
-SHOWN_FIGURES = 8  # of an id: enough to distinguish some millions
 
 
 def undo_options(command: Decorated) -> Decorated:

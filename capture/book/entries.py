@@ -17,9 +17,15 @@ from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 
 LAST = "last"
+SHOWN_FIGURES = 8  # of an id: enough to distinguish some millions
 FILES = (Origin.RAW_FILE, Origin.CONVERTED_FILE, Origin.POINTS_FILE)
 KEYED = (Origin.KEYED,)
 _NOTE = "taken back"  # as books have it
+
+
+def take_back_text(entry_id: str) -> str:
+    """Return what undoes a run of import."""
+    return f"coilbench import --take-back {entry_id[:SHOWN_FIGURES]}"
 
 
 @dataclass(frozen=True)

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+import json
+from collections import Counter
+from collections.abc import Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass, replace
 from typing import Any
@@ -12,6 +14,7 @@ from sqlite_utils import Database
 
 from coilbench.capture.blocks import Finding
 from coilbench.capture.book.calibrations import find_scale
+from coilbench.capture.book.entries import take_back_text
 from coilbench.capture.book.keyed_readings import spring_named
 from coilbench.capture.book.rows import refresh_solid_heights, writing
 from coilbench.capture.book.sets import SetRecord
@@ -180,18 +183,27 @@ def store_new(db: Database, sweep: NewSweep, label: str) -> None:
     Raises:
         CoilbenchError: the same readings count already.
     """
-    stored = _stored_copy(db, sweep)
-    if stored is not None:
-        raise CoilbenchError(
-            f"spring {label!r} already has these readings, imported from {stored}",
-            where=sweep.note,
-            hint="Leave them out; a copy would count as a second measurement",
-        )
-    store_sweep(db, sweep)
+    copy = _stored_copy(db, sweep)
+    if copy is None:
+        store_sweep(db, sweep)
+        return
+    entry_id = copy["entry_id"]
+    back = "" if entry_id is None else f"; or first: {take_back_text(entry_id)}"
+    raise CoilbenchError(
+        f"spring {label!r} already has these readings, imported from {copy['note']} on "
+        f"{copy['stored_utc'][:10]}",
+        where=sweep.note,
+        hint=f"Leave them out, a copy would count as a second measurement{back}",
+    )
 
 
-def _stored_copy(db: Database, sweep: NewSweep) -> str | None:
+def _stored_copy(db: Database, sweep: NewSweep) -> Mapping[str, Any] | None:
+    """Return the counted sweep that a file's numbers are in the book as; None where there is none.
+
+    Held against each other is what the files say, however their loads were corrected afterwards.
+    """
     points = [(row.branch, row.point, row.height_mm, row.load_n) for row in sweep.rows]
+    said = _as_said(points, sweep.keyed)
     for row in db.query(
         "SELECT * FROM sweeps WHERE spring_id = ? AND origin = ? AND counted",
         [sweep.spring_id, sweep.origin.value],
@@ -200,7 +212,33 @@ def _stored_copy(db: Database, sweep: NewSweep) -> str | None:
             stored = sample_blob.unpack(row["samples_format"], row["samples_blob"])
             same = np.array_equal(stored, sweep.samples)
         else:
-            same = points == stored_points(db, row["id"])
+            keyed = None if row["keyed_json"] is None else json.loads(row["keyed_json"])
+            same = _same_rows(said, _as_said(stored_points(db, row["id"]), keyed))
         if same:
-            return f"{row['note']} on {row['stored_utc'][:10]}"
+            return row
     return None
+
+
+_Said = Counter[tuple[bool, float, float]]
+
+
+def _as_said(
+    points: Sequence[tuple[str, int, float, float]], keyed: Mapping[str, Any] | None
+) -> _Said:
+    """Return way, height and load of each row as the file had them, in whatever order.
+
+    Rounded far below what any file states, as conversion from its units is not exact.
+    """
+    typed = [] if keyed is None else keyed["readings"]
+    rows = [(one["loading"], one["height_mm"], one["shown_load_n"]) for one in typed] or [
+        (way == "loading", height_mm, load_n) for way, _, height_mm, load_n in points
+    ]
+    return Counter((down, round(mm, 4), round(load_n, 4)) for down, mm, load_n in rows)
+
+
+def _same_rows(one: _Said, other: _Said) -> bool:
+    """Tell whether rows are the same, or some that others were added to since.
+
+    A single row may be an honest repeat that shows the same again.
+    """
+    return one == other or (min(one.total(), other.total()) > 1 and (one <= other or other <= one))

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from coilbench.capture.book.entries import FILES, Entry
 from coilbench.capture.book.importing import (
     FILE_HEIGHT_U_MM,
     FILE_LOAD_U_RELATIVE,
@@ -13,6 +14,7 @@ from coilbench.capture.book.importing import (
 )
 from coilbench.capture.book.sets import SetPlan, find_set, new_set
 from coilbench.capture.book.sweeps import load_sweeps
+from coilbench.capture.calibration.keyed_setup import KeyedSetup
 from coilbench.capture.errors import CoilbenchError
 from coilbench.capture.strokes.sweep import Origin
 from coilbench.capture.tables.csv_table import read_table
@@ -166,6 +168,45 @@ def test_one_spring_that_is_there_already_keeps_the_whole_file_out(db, larch, co
         import_table(db, larch, table(POINTS_OF_TWO))
     assert counts() == before
     import_table(db, larch, table(POINTS_OF_TWO), label="larch-01")
+
+
+BATH = KeyedSetup(tare_n=14.0)
+
+
+@pytest.mark.parametrize(("first", "then"), [(None, BATH), (BATH, None), (BATH, KeyedSetup())])
+def test_the_same_rows_read_in_another_way_are_the_same_rows(db, larch, counts, first, then):
+    """The way to read them otherwise is named: to take them back first, which is enough."""
+    import_table(db, larch, table(POINTS_OF_TWO), hand=first)
+    before = counts()
+    with pytest.raises(CoilbenchError, match="'larch-01' already has these readings") as caught:
+        import_table(db, larch, table(POINTS_OF_TWO), hand=then)
+    assert counts() == before
+    (entry_id,) = re.findall(r"--take-back (\w+)", str(caught.value))
+    Entry.undo(db, entry_id, FILES)
+    import_table(db, larch, table(POINTS_OF_TWO), hand=then)
+    assert [len(own) for own in load_sweeps(db, larch).values()] == [1, 1, 0]
+
+
+@pytest.mark.parametrize(
+    "again",
+    [
+        POINTS + "larch-01,33.0,30.0\n",  # a sheet that grew
+        "label,height_mm,load_kg\nlarch-01,27.1,40.7\nlarch-01,38.0,22.4\n",
+        "spring,38.0 mm kg,27.1 mm kg\nlarch-01,22.4,40.7\n",
+        POINTS.replace("load_kg", "load_kg,tare_kg")
+        .replace("22.4", "22.4,1")
+        .replace("40.7", "40.7,1"),
+    ],
+)
+def test_the_same_rows_in_another_sheet_are_the_same_rows(db, larch, again):
+    import_table(db, larch, table(POINTS))
+    with pytest.raises(CoilbenchError, match="'larch-01' already has these readings"):
+        import_table(db, larch, table(again))
+
+
+def test_one_row_that_shows_the_same_again_may_be_a_repeat(db, larch):
+    import_table(db, larch, table("label,height_mm,load_kg\nlarch-01,38.0,22.4\n"))
+    import_table(db, larch, table(POINTS))
 
 
 def test_other_readings_of_the_same_spring_are_welcome(db, larch, stroke, calibration_id):
