@@ -132,7 +132,7 @@ def test_a_loop_leaves_the_middle():
 
 def test_interval_holds_the_truth_95_times_in_100():
     """Uneven give that is correlated over a step is what decides, not the samples' number."""
-    runs = 100
+    runs = 200
 
     def held(seed: int) -> bool:
         rng = np.random.default_rng(seed)
